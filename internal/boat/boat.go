@@ -1,0 +1,2 @@
+// Package boat is the model of one boat, moved only by the events it is fed.
+package boat
