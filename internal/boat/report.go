@@ -248,6 +248,9 @@ type Transmit struct {
 	First, Last event.Time    `json:"-"`
 	EmptySince  event.Time    `json:"-"` // since when no value was available
 	Recent      time.Duration `json:"-"` // smoothed interval of late, 0 when unknown
+	// Varieties is the set of kinds seen inside the message under this instance, bit n for kind n: the fluid types of 127505,
+	// the sources of 130312, 130313, 130314 and 130316. 0 for other messages and when no kind was given.
+	Varieties uint64 `json:"-"`
 }
 
 // Interval describes the spans between messages in milliseconds.
@@ -340,14 +343,19 @@ const (
 
 // Alert is a finding that has lasted.
 type Alert struct {
-	Check    string         `json:"check"`
-	Severity Severity       `json:"severity"`
-	State    AlertState     `json:"state"`
-	Since    event.Time     `json:"since,omitzero"`
-	Until    event.Time     `json:"until,omitzero"` // when it cleared
-	Devices  []string       `json:"devices,omitempty"`
-	Network  string         `json:"network,omitempty"`
-	Summary  string         `json:"summary"`
-	Evidence map[string]any `json:"evidence,omitempty"`
-	Remedy   string         `json:"remedy,omitempty"`
+	ID             string         `json:"id,omitempty"` // the same for the same fault over time: check, a colon, what it is about
+	Check          string         `json:"check"`
+	Severity       Severity       `json:"severity"`
+	State          AlertState     `json:"state"`
+	Since          event.Time     `json:"since,omitzero"`
+	Until          event.Time     `json:"until,omitzero"` // when it cleared
+	Flapping       bool           `json:"flapping,omitempty"`
+	AcknowledgedBy string         `json:"acknowledged_by,omitempty"`
+	AcknowledgedAt event.Time     `json:"acknowledged_at,omitzero"`
+	SilencedUntil  event.Time     `json:"silenced_until,omitzero"`
+	Devices        []string       `json:"devices,omitempty"`
+	Network        string         `json:"network,omitempty"`
+	Summary        string         `json:"summary"`
+	Evidence       map[string]any `json:"evidence,omitempty"`
+	Remedy         string         `json:"remedy,omitempty"`
 }
