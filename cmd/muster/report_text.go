@@ -1,0 +1,350 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/table"
+	"github.com/jedib0t/go-pretty/v6/text"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/web"
+)
+
+// textStyle says what the report is printed on.
+type textStyle struct {
+	Width  int  // columns; 0 for no limit
+	Colour bool // colour is allowed; every state is a word all the same
+}
+
+// The narrowest terminal that gets the device table; below it each device is a block of its own.
+const tableWidth = 90
+
+// textReport writes one report for a person to read.
+type textReport struct {
+	textStyle
+	w      io.Writer
+	report *boat.Report
+	err    error
+}
+
+// writeTextReport prints the report and returns the first write error.
+func writeTextReport(w io.Writer, r *boat.Report, style textStyle) error {
+	t := &textReport{textStyle: style, w: w, report: r}
+	t.header()
+	t.networks()
+	t.alerts()
+	t.devices()
+	t.talkers()
+	t.manual()
+	return t.err
+}
+
+func (t *textReport) line(indent int, s string) {
+	if t.err != nil {
+		return
+	}
+	pad := strings.Repeat(" ", indent)
+	if t.Width > indent+20 {
+		s = text.WrapSoft(s, t.Width-indent)
+	}
+	for l := range strings.SplitSeq(s, "\n") {
+		if _, err := fmt.Fprintln(t.w, pad+strings.TrimRight(l, " ")); err != nil {
+			t.err = err
+			return
+		}
+	}
+}
+
+func (t *textReport) title(s string) {
+	t.line(0, "")
+	t.line(0, t.paint(s, text.Bold))
+}
+
+func (t *textReport) paint(s string, c ...text.Color) string {
+	if !t.Colour || s == "" {
+		return s
+	}
+	return text.Colors(c).Sprint(s)
+}
+
+func (t *textReport) header() {
+	r := t.report
+	name := web.Printable(r.Boat.Name)
+	switch {
+	case name == "" && r.Boat.ID == "":
+		name = "unnamed"
+	case name == "":
+		name = web.Printable(r.Boat.ID)
+	case r.Boat.ID != "":
+		name += " (" + web.Printable(r.Boat.ID) + ")"
+	}
+	t.line(0, t.paint("Boat "+name, text.Bold))
+	if r.TakenAt.IsZero() {
+		t.line(0, "nothing was received")
+		return
+	}
+	t.line(0, fmt.Sprintf("taken %s (%s clock), over %s", web.Stamp(r.TakenAt), r.Clock, web.Span(r.Window)))
+}
+
+func (t *textReport) networks() {
+	t.title("Networks")
+	if len(t.report.Networks) == 0 {
+		t.line(2, "none")
+	}
+	for i := range t.report.Networks {
+		n := &t.report.Networks[i]
+		words := []string{web.Printable(n.ID)}
+		unit := "frames"
+		if n.Kind == event.NMEA0183 {
+			words, unit = append(words, "NMEA 0183"), "lines"
+			if n.BitRate != 0 {
+				words = append(words, fmt.Sprintf("%d baud", n.BitRate))
+			}
+		} else {
+			words = append(words, "NMEA 2000")
+			if n.BitRate != 0 {
+				words = append(words, fmt.Sprintf("%g kbit/s", float64(n.BitRate)/1000))
+			}
+		}
+		words = append(words, web.Grouped(n.Frames)+" "+unit)
+		if n.Load != nil {
+			words = append(words, fmt.Sprintf("load %s mean, %s peak", web.Percent(n.Load.Mean), web.Percent(n.Load.Peak)))
+		}
+		if n.ListenOnly {
+			words = append(words, "listen-only")
+		}
+		if n.State != "" && n.State != "active" {
+			words = append(words, t.paint("controller "+n.State, text.FgRed))
+		}
+		t.line(2, strings.Join(words, " · "))
+		if faults := web.FaultWords(n.Faults); len(faults) > 0 {
+			t.line(4, t.paint(strings.Join(faults, ", "), text.FgYellow))
+		}
+	}
+}
+
+func severityColour(s boat.Severity) text.Color {
+	switch s {
+	case boat.Critical:
+		return text.FgRed
+	case boat.Warning:
+		return text.FgYellow
+	}
+	return text.FgCyan
+}
+
+func (t *textReport) alerts() {
+	t.title("Findings")
+	if len(t.report.Alerts) == 0 {
+		t.line(2, "none")
+	}
+	for _, a := range web.SortedAlerts(t.report) {
+		head := t.paint(string(a.Severity), severityColour(a.Severity), text.Bold) + " " + a.Check
+		if a.State != "" && a.State != boat.AlertOpen {
+			head += " (" + string(a.State) + ")"
+		}
+		if !a.Since.IsZero() {
+			head += " since " + web.Stamp(a.Since)
+		}
+		t.line(2, head)
+		t.line(4, web.Printable(a.Summary))
+		if evidence := evidenceWords(a.Evidence); evidence != "" {
+			t.line(4, "seen: "+evidence)
+		}
+		if a.Remedy != "" {
+			t.line(4, "mend: "+web.Printable(a.Remedy))
+		}
+	}
+}
+
+// evidenceWords writes evidence as "key value, key value" in the order of its keys.
+func evidenceWords(evidence map[string]any) string {
+	var words []string
+	for k, v := range evidence {
+		words = append(words, web.Printable(strings.ReplaceAll(k, "_", " ")+" "+web.EvidenceValue(v)))
+	}
+	slices.Sort(words)
+	return strings.Join(words, ", ")
+}
+
+func (t *textReport) devices() {
+	counts := map[boat.State]int{}
+	for i := range t.report.Devices {
+		counts[t.report.Devices[i].State]++
+	}
+	var words []string
+	for _, s := range []boat.State{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
+		if counts[s] > 0 {
+			words = append(words, fmt.Sprintf("%d %s", counts[s], s))
+		}
+	}
+	if len(words) == 0 {
+		words = []string{"none"}
+	}
+	t.title("Devices: " + strings.Join(words, ", "))
+	groups := web.Groups(t.report)
+	if t.Width != 0 && t.Width < tableWidth {
+		t.deviceBlocks(groups)
+		return
+	}
+	t.deviceTable(groups)
+}
+
+func (t *textReport) paintState(s boat.State) string {
+	switch s {
+	case boat.Present:
+		return t.paint(string(s), text.FgGreen)
+	case boat.Gone, boat.NoAddress:
+		return t.paint(string(s), text.FgRed)
+	}
+	return t.paint(string(s), text.FgYellow)
+}
+
+// address writes "35", with the network in front when there is more than one backbone; "-" for a device without.
+func (t *textReport) address(d *boat.Device) string {
+	a := "-"
+	if d.Address != nil {
+		a = strconv.Itoa(int(*d.Address))
+	}
+	backbones := 0
+	for i := range t.report.Networks {
+		if t.report.Networks[i].Kind != event.NMEA0183 {
+			backbones++
+		}
+	}
+	if backbones > 1 {
+		a = web.Printable(d.Network) + " " + a
+	}
+	return a
+}
+
+// deviceTexts is model, software, serial and load equivalency, empty where unknown.
+func deviceTexts(d *boat.Device) (software, serial, load string) {
+	if d.Product == nil {
+		return "", "", ""
+	}
+	if d.Product.LoadEquivalency != nil {
+		load = strconv.Itoa(int(*d.Product.LoadEquivalency))
+	}
+	return web.Printable(d.Product.Software), web.Printable(d.Product.Serial), load
+}
+
+func (t *textReport) deviceTable(groups []web.Group) {
+	if len(groups) == 0 || t.err != nil {
+		return
+	}
+	tw := table.NewWriter()
+	style := table.StyleDefault
+	style.Options = table.OptionsNoBordersAndSeparators
+	style.Format.Header = text.FormatDefault
+	style.Box.PaddingLeft, style.Box.PaddingRight = "", "  "
+	tw.SetStyle(style)
+	head := table.Row{"  role", "addr", "state", "maker", "model", "software", "serial", "instance", "LEN"}
+	for i, h := range head {
+		head[i] = t.paint(h.(string), text.Faint)
+	}
+	tw.AppendHeader(head)
+	if t.Width > 0 {
+		// role, address, state, instance, LEN and the gaps take up to 62; the texts share the rest.
+		flex := max(8, (t.Width-62)/4)
+		tw.SetColumnConfigs([]table.ColumnConfig{{Number: 4, WidthMax: flex + 2}, {Number: 5, WidthMax: flex + 4},
+			{Number: 6, WidthMax: flex}, {Number: 7, WidthMax: max(8, flex-6)}, {Number: 8, WidthMax: 12}})
+	}
+	for _, g := range groups {
+		for i, d := range g.Devices {
+			role := "  " + string(g.Role)
+			if i > 0 {
+				role = ""
+			}
+			software, serial, load := deviceTexts(d)
+			title := web.DeviceTitle(d)
+			if d.Own {
+				title += " (muster)"
+			}
+			tw.AppendRow(table.Row{role, t.address(d), t.paintState(d.State), web.DeviceMaker(d), title,
+				software, serial, web.DeviceInstances(d), load})
+		}
+	}
+	for l := range strings.SplitSeq(tw.Render(), "\n") {
+		if _, err := fmt.Fprintln(t.w, strings.TrimRight(l, " ")); err != nil {
+			t.err = err
+			return
+		}
+	}
+}
+
+func (t *textReport) deviceBlocks(groups []web.Group) {
+	for _, g := range groups {
+		t.line(2, t.paint(string(g.Role), text.Bold))
+		for _, d := range g.Devices {
+			t.line(4, fmt.Sprintf("%s, address %s, %s", web.DeviceTitle(d), t.address(d), t.paintState(d.State)))
+			software, serial, load := deviceTexts(d)
+			var words []string
+			add := func(label, value string) {
+				if value != "" {
+					words = append(words, label+value)
+				}
+			}
+			add("", web.DeviceMaker(d))
+			add("software ", software)
+			add("serial ", serial)
+			add("instance ", web.DeviceInstances(d))
+			add("LEN ", load)
+			if len(words) > 0 {
+				t.line(6, strings.Join(words, ", "))
+			}
+		}
+	}
+}
+
+func (t *textReport) talkers() {
+	if len(t.report.Talkers) == 0 {
+		return
+	}
+	t.title("NMEA 0183 talkers")
+	for i := range t.report.Talkers {
+		k := &t.report.Talkers[i]
+		head := web.Printable(k.Network) + " " + web.Printable(k.Talker)
+		if id := k.Identity; id != nil {
+			for _, s := range []string{id.Vendor, id.Model, id.Software, id.Serial} {
+				if s != "" {
+					head += " · " + web.Printable(s)
+				}
+			}
+		}
+		t.line(2, head)
+		var words []string
+		for _, s := range k.Sentences {
+			w := web.Printable(s.Formatter) + " × " + web.Grouped(s.Count)
+			if s.Interval != nil {
+				w += fmt.Sprintf(" every %.0f ms", s.Interval.Mean)
+			}
+			if s.ChecksumErrors > 0 {
+				w += fmt.Sprintf(" (%d bad checksums)", s.ChecksumErrors)
+			}
+			words = append(words, w)
+		}
+		t.line(4, strings.Join(words, ", "))
+	}
+}
+
+func (t *textReport) manual() {
+	if len(t.report.Manual) == 0 {
+		return
+	}
+	t.title("Entered by hand")
+	for _, m := range t.report.Manual {
+		var words []string
+		for _, s := range []string{string(m.Role), m.Maker, m.Model, m.Software, m.Serial, m.Place, m.Note} {
+			if s != "" {
+				words = append(words, web.Printable(s))
+			}
+		}
+		t.line(2, strings.Join(words, " · "))
+	}
+}

@@ -1,0 +1,2 @@
+// Package web shows a boat over HTTP: JSON, pages, metrics.
+package web

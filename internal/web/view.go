@@ -1,0 +1,221 @@
+package web
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// Group is the devices of one role.
+type Group struct {
+	Role    boat.Role
+	Devices []*boat.Device // in the report's order; they alias the report
+}
+
+// Groups sorts the devices by role, in the order of boat.Roles. A device without a role is put under RoleOther.
+func Groups(r *boat.Report) []Group {
+	byRole := map[boat.Role][]*boat.Device{}
+	known := boat.Roles()
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		role := d.Role
+		if !slices.Contains(known, role) {
+			role = boat.RoleOther
+		}
+		byRole[role] = append(byRole[role], d)
+	}
+	var groups []Group
+	for _, role := range known {
+		if devices := byRole[role]; len(devices) > 0 {
+			groups = append(groups, Group{Role: role, Devices: devices})
+		}
+	}
+	return groups
+}
+
+// SortedAlerts returns the alerts with the gravest first, cleared ones last; otherwise in the report's order.
+func SortedAlerts(r *boat.Report) []boat.Alert {
+	alerts := slices.Clone(r.Alerts)
+	slices.SortStableFunc(alerts, func(a, b boat.Alert) int {
+		aCleared, bCleared := a.State == boat.AlertCleared, b.State == boat.AlertCleared
+		if aCleared != bCleared {
+			if aCleared {
+				return 1
+			}
+			return -1
+		}
+		return cmp.Compare(b.Severity.Rank(), a.Severity.Rank())
+	})
+	return alerts
+}
+
+// DeviceTitle is what a technician calls the device: its model, else its maker and function, else its id.
+// Text that came from the device is made printable.
+func DeviceTitle(d *boat.Device) string {
+	if d.Product != nil && d.Product.Model != "" {
+		return Printable(d.Product.Model)
+	}
+	if d.Name != nil && d.Name.DeviceFunction.Name != "" {
+		return Printable(d.Name.DeviceFunction.Name)
+	}
+	if d.State == boat.Provisional && d.Address != nil {
+		return "address " + strconv.Itoa(int(*d.Address))
+	}
+	return Printable(d.ID)
+}
+
+// DeviceMaker is the maker's name, "maker 2001" when only the code is known, or nothing.
+func DeviceMaker(d *boat.Device) string {
+	if d.Name == nil {
+		return ""
+	}
+	if m := d.Name.Manufacturer; m.Name != "" {
+		return Printable(m.Name)
+	}
+	return fmt.Sprintf("maker %d", d.Name.Manufacturer.Code)
+}
+
+// DeviceInstances is the device instance, with the system instance when it is not 0 and the data instances when
+// there are any: "0", "1 (system 2)", "0 data 0,1".
+func DeviceInstances(d *boat.Device) string {
+	var s string
+	if d.Name != nil {
+		s = strconv.Itoa(int(d.Name.DeviceInstance))
+		if d.Name.SystemInstance != 0 {
+			s += fmt.Sprintf(" (system %d)", d.Name.SystemInstance)
+		}
+	}
+	var data []int
+	for i := range d.Transmits {
+		if in := d.Transmits[i].Instance; in != nil && !slices.Contains(data, int(*in)) {
+			data = append(data, int(*in))
+		}
+	}
+	if len(data) == 0 {
+		return s
+	}
+	slices.Sort(data)
+	var words []string
+	for _, n := range data {
+		words = append(words, strconv.Itoa(n))
+	}
+	return strings.TrimSpace(s + " data " + strings.Join(words, ","))
+}
+
+// Percent writes a share 0..1 with one decimal.
+func Percent(share float64) string { return strconv.FormatFloat(share*100, 'f', 1, 64) + " %" }
+
+// Stamp writes a time for people, to the second in UTC, or "unset".
+func Stamp(t event.Time) string {
+	if t.IsZero() {
+		return "unset"
+	}
+	return t.UTC().Format("2006-01-02 15:04:05 UTC")
+}
+
+// Span writes how long a window lasts, to the second, or to the millisecond below one.
+func Span(w boat.Window) string {
+	d := w.To.Sub(w.From)
+	if d < time.Second {
+		return d.Round(time.Millisecond).String()
+	}
+	return d.Round(time.Second).String()
+}
+
+// Grouped writes a count with a space between each three digits.
+func Grouped(n uint64) string {
+	s := strconv.FormatUint(n, 10)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + " " + s[i:]
+	}
+	return s
+}
+
+// FaultWords lists the counts that are not zero, each as "3 broken sequences".
+func FaultWords(f boat.Faults) []string {
+	var words []string
+	for _, e := range faultList(f) {
+		if e.count > 0 {
+			words = append(words, Grouped(e.count)+" "+strings.ReplaceAll(e.reason, "_", " "))
+		}
+	}
+	return words
+}
+
+type fault struct {
+	reason string // the key of the report, which is also the metric label
+	count  uint64
+}
+
+// faultList is every fault of a network in the report's order.
+func faultList(f boat.Faults) []fault {
+	return []fault{
+		{"error_frames", f.ErrorFrames}, {"bus_off", f.BusOff}, {"dropped", f.Dropped},
+		{"broken_sequences", f.BrokenSequences}, {"transport_errors", f.TransportErrors},
+		{"assemblies_shed", f.AssembliesShed}, {"standard_frames", f.StandardFrames},
+		{"remote_frames", f.RemoteFrames}, {"oversize_frames", f.OversizeFrames},
+		{"invalid_messages", f.InvalidMessages}, {"damaged_records", f.DamagedRecords},
+		{"time_jumps", f.TimeJumps}, {"untracked", f.Untracked}, {"source_lost", f.SourceLost},
+		{"checksum_errors", f.ChecksumErrors}, {"garbled_lines", f.GarbledLines}, {"unchecked_lines", f.UncheckedLines},
+	}
+}
+
+// Printable shows control characters, direction marks and damaged text as escapes, so that text from a device can
+// neither steer a terminal nor pass for other text.
+func Printable(s string) string {
+	clean := true
+	for _, r := range s {
+		if r == utf8.RuneError || !showable(r) {
+			clean = false
+			break
+		}
+	}
+	if clean {
+		return s
+	}
+	var b strings.Builder
+	for i := 0; i < len(s); {
+		r, n := utf8.DecodeRuneInString(s[i:])
+		switch {
+		case r == utf8.RuneError && n == 1:
+			fmt.Fprintf(&b, `\x%02x`, s[i])
+		case showable(r):
+			b.WriteRune(r)
+		default:
+			q := strconv.QuoteRune(r)
+			b.WriteString(q[1 : len(q)-1])
+		}
+		i += n
+	}
+	return b.String()
+}
+
+// showable: letters, marks, numbers, punctuation, symbols and the plain space.
+func showable(r rune) bool { return unicode.IsPrint(r) }
+
+// EvidenceValue writes one value of an alert's evidence for people.
+func EvidenceValue(v any) string {
+	switch v := v.(type) {
+	case nil:
+		return "unknown"
+	case string:
+		return v
+	case float64:
+		return strconv.FormatFloat(v, 'f', -1, 64)
+	case event.Time:
+		return Stamp(v)
+	case []string:
+		return strings.Join(v, " ")
+	case fmt.Stringer:
+		return v.String()
+	}
+	return fmt.Sprint(v)
+}
