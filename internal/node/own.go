@@ -1,0 +1,29 @@
+package node
+
+import "muster/pgn"
+
+// OwnMaker is the maker code of muster's own NAME. The public lists leave it unassigned; muster is not a certified device.
+const OwnMaker = 2040
+
+// OwnName is muster's own NAME: class system tools, function diagnostic, able to change its address. unique tells apart the
+// instances of muster on one bus; 21 bits of it count.
+func OwnName(unique uint32) pgn.NAME {
+	return pgn.NameFields{
+		UniqueNumber: unique, Manufacturer: OwnMaker, DeviceClass: 10, DeviceFunction: 130, IndustryGroup: 4, ArbitraryAddress: true,
+	}.NAME()
+}
+
+// OwnAddress is the address muster tries first: high, out of the way of devices that begin at the bottom.
+const OwnAddress = 240
+
+// OwnOptions are the options of muster's own presence. version is muster's version, serial names this installation.
+func OwnOptions(unique uint32, version, serial string) Options {
+	return Options{
+		Name: OwnName(unique), Address: OwnAddress, Survey: true, Seed: uint64(unique),
+		Product: Product{
+			DatabaseVersion: 2100, Code: 1, Model: "muster", Software: version, ModelVersion: "1", Serial: serial,
+			Certification: 0xFF, LoadEquivalency: 1,
+		},
+		Receives: []uint32{pgnList, pgnHeartbeat, pgnProduct, pgnConfig},
+	}
+}
