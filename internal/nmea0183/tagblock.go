@@ -1,0 +1,130 @@
+package nmea0183
+
+import (
+	"bytes"
+
+	"muster/internal/event"
+)
+
+// tagsEnd is the index after the tag blocks that begin with the backslash at line[at], or 0 when none is whole.
+func tagsEnd(line []byte, at int) int {
+	end := 0
+	for at+2 < len(line) && line[at] == '\\' && line[at+2] == ':' {
+		i := at + 1
+		for i < len(line) && line[i] != '\\' {
+			if line[i] < 0x20 || line[i] > 0x7E {
+				return end
+			}
+			i++
+		}
+		if i == len(line) {
+			return end
+		}
+		at = i + 1
+		end = at
+	}
+	return end
+}
+
+// checkTags sets the state of the tag blocks' checksums.
+func (s *Sentence) checkTags() {
+	s.TagChecksum = ChecksumGood
+	for rest := s.tags; len(rest) > 0; {
+		var block []byte
+		block, rest = nextTag(rest)
+		state := ChecksumMissing
+		if star := bytes.LastIndexByte(block, '*'); star >= 0 {
+			state = ChecksumBad
+			if d := block[star+1:]; len(d) == 2 && isHex(d[0]) && isHex(d[1]) && hex(d[0])<<4|hex(d[1]) == Sum(block[:star]) {
+				state = ChecksumGood
+			}
+		}
+		if state == ChecksumBad || state == ChecksumMissing && s.TagChecksum == ChecksumGood {
+			s.TagChecksum = state
+		}
+	}
+}
+
+// nextTag splits the first tag block's inside off the tag blocks.
+func nextTag(tags []byte) (block, rest []byte) {
+	end := 1 + bytes.IndexByte(tags[1:], '\\')
+	return tags[1:end], tags[end+1:]
+}
+
+// HasTags reports whether tag blocks stand before the sentence.
+func (s *Sentence) HasTags() bool { return len(s.tags) > 0 }
+
+// Tag is the value of a key in the tag blocks before the sentence: 'c' time, 'd' destination, 'g' group, 'n' line count,
+// 'r' relative time, 's' source, 't' or 'i' text. The value aliases the line. Check TagChecksum before trusting it.
+func (s *Sentence) Tag(key byte) (value []byte, ok bool) {
+	for rest := s.tags; len(rest) > 0; {
+		var block []byte
+		block, rest = nextTag(rest)
+		if star := bytes.LastIndexByte(block, '*'); star >= 0 {
+			block = block[:star]
+		}
+		for len(block) > 0 {
+			var item []byte
+			item, block, _ = bytes.Cut(block, comma)
+			if len(item) >= 2 && item[0] == key && item[1] == ':' {
+				return item[2:], true
+			}
+		}
+	}
+	return nil, false
+}
+
+var comma = []byte{','}
+
+// TagTime is the time that the tag block's 'c' gives, in seconds or milliseconds, told apart by their number of digits.
+// A fraction of a second is accepted. It is unset when there is none or the tag block's checksum is bad.
+func (s *Sentence) TagTime() event.Time {
+	v, ok := s.Tag('c')
+	if !ok || s.TagChecksum == ChecksumBad {
+		return 0
+	}
+	whole, fraction, _ := bytes.Cut(v, []byte{'.'})
+	n, ok := integer(whole)
+	switch {
+	case !ok || n < 0:
+		return 0
+	case len(whole) >= 12 && n <= 9_000_000_000_000: // milliseconds
+		return event.Time(n) * 1e6
+	case len(whole) > 11:
+		return 0
+	}
+	nanos := event.Time(0)
+	for scale := event.Time(1e8); len(fraction) > 0 && scale > 0; scale /= 10 {
+		if !isDigit(fraction[0]) {
+			return 0
+		}
+		nanos += event.Time(fraction[0]-'0') * scale
+		fraction = fraction[1:]
+	}
+	if n > 9_000_000_000 { // beyond what nanoseconds since 1970 can hold
+		return 0
+	}
+	return event.Time(n)*1e9 + nanos
+}
+
+// integer reads a whole decimal number of at most 18 digits.
+func integer(b []byte) (int64, bool) {
+	negative := len(b) > 0 && b[0] == '-'
+	if negative {
+		b = b[1:]
+	}
+	if len(b) == 0 || len(b) > 18 {
+		return 0, false
+	}
+	n := int64(0)
+	for _, c := range b {
+		if !isDigit(c) {
+			return 0, false
+		}
+		n = n*10 + int64(c-'0')
+	}
+	if negative {
+		n = -n
+	}
+	return n, true
+}
