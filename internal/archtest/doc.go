@@ -1,0 +1,2 @@
+// Package archtest holds the tests about the tree itself.
+package archtest

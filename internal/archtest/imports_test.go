@@ -1,0 +1,106 @@
+package archtest
+
+import (
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+)
+
+// order is the direction of the data flow, left to right. A package imports only packages of lines above its own.
+var order = [][]string{
+	{"pgn", "internal/event"},
+	{"internal/transport", "internal/nmea0183", "internal/capture"},
+	{"internal/node"},
+	{"internal/sim"},
+	{"internal/tap"},
+	{"internal/boat"},
+	{"internal/check"},
+	{"internal/alert"},
+	{"internal/snapshot", "internal/release", "internal/backbone", "internal/store"},
+	{"internal/record"},
+	{"internal/config"},
+	{"internal/fleet"},
+	{"internal/web"},
+	{"internal/daemon"},
+	{"cmd/muster", "cmd/muster-hub"},
+	{"internal/archtest"},
+}
+
+// pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
+var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/boat", "internal/check",
+	"internal/alert", "internal/node", "internal/release", "internal/backbone"}
+
+// owners: a third party enters through these packages and no other.
+var owners = map[string][]string{
+	"github.com/prometheus/client_golang/prometheus/promhttp": {"internal/web"},
+	"github.com/adrianmo/go-nmea":                             {"internal/nmea0183"},
+	"github.com/nats-io/nats.go":                              {"internal/fleet"},
+	"github.com/nats-io/nats-server/v2":                       {"internal/fleet", "cmd/muster-hub"},
+	"github.com/alecthomas/kong":                              {"cmd/muster", "cmd/muster-hub"},
+	"github.com/gopacket/gopacket":                            {"internal/capture"},
+	"github.com/mdlayher/netlink":                             {"internal/tap"},
+	"go.bug.st/serial":                                        {"internal/tap"},
+	"golang.org/x/sys/unix":                                   {"internal/tap", "internal/sim", "internal/store"},
+	"go.etcd.io/bbolt":                                        {"internal/store"},
+	"github.com/go-pdf/fpdf":                                  {"internal/record"},
+	"github.com/go-jose/go-jose/v4":                           {"internal/snapshot"},
+	"github.com/gowebpki/jcs":                                 {"internal/snapshot"},
+	"github.com/coreos/go-systemd/v22/daemon":                 {"internal/daemon", "cmd/muster-hub"},
+	"github.com/danielgtaylor/huma/v2":                        {"internal/web", "internal/fleet"},
+}
+
+func rank(name string) int {
+	return slices.IndexFunc(order, func(level []string) bool { return slices.Contains(level, name) })
+}
+
+func TestImportDirection(t *testing.T) {
+	for name, p := range packages(t) {
+		mine := rank(name)
+		if mine < 0 {
+			t.Errorf("package %s has no place in the data flow: see order in %s", name, "imports_test.go")
+			continue
+		}
+		for _, path := range p.Imports {
+			imported, ours := strings.CutPrefix(path, module)
+			if !ours {
+				continue
+			}
+			if theirs := rank(imported); theirs >= mine {
+				t.Errorf("%s imports %s, which is not to its left in the data flow", name, imported)
+			}
+			if slices.Contains(pure, name) && !slices.Contains(pure, imported) {
+				t.Errorf("%s is pure and imports %s, which is not", name, imported)
+			}
+		}
+	}
+}
+
+func TestStandardLibraryOnly(t *testing.T) {
+	for _, path := range packages(t)["pgn"].Imports {
+		if first, _, _ := strings.Cut(path, "/"); strings.Contains(first, ".") {
+			t.Errorf("pgn imports %s; it uses the standard library only", path)
+		}
+	}
+}
+
+func TestThirdParties(t *testing.T) {
+	for name, p := range packages(t) {
+		for _, path := range p.Imports {
+			for third, allowed := range owners {
+				if (path == third || strings.HasPrefix(path, third+"/")) && !slices.Contains(allowed, name) {
+					t.Errorf("%s imports %s, which enters through %s", name, path, strings.Join(allowed, " or "))
+				}
+			}
+		}
+	}
+}
+
+// TestNoTestingInPrograms: nothing that ships links the test framework.
+func TestNoTestingInPrograms(t *testing.T) {
+	for name, p := range packages(t) {
+		if slices.Contains(p.Imports, "testing") {
+			t.Errorf("%s imports testing outside its tests (%s)", name, filepath.Base(p.Dir))
+		}
+	}
+}

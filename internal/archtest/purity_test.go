@@ -1,0 +1,85 @@
+package archtest
+
+import (
+	"go/ast"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// impure imports, each with the reason.
+var impure = map[string]string{
+	"os":                         "it does I/O",
+	"os/exec":                    "it does I/O",
+	"os/signal":                  "it does I/O",
+	"net":                        "it does I/O",
+	"net/http":                   "it does I/O",
+	"syscall":                    "it does I/O",
+	"log":                        "it logs",
+	"log/slog":                   "it logs",
+	"github.com/rs/zerolog":      "it logs",
+	"math/rand":                  "its numbers differ from run to run",
+	"crypto/rand":                "its numbers differ from run to run",
+	"golang.org/x/sys/unix":      "it does I/O",
+	"golang.org/x/sync":          "it starts goroutines",
+	"github.com/prometheus":      "metrics belong to web",
+	"golang.org/x/sync/errgroup": "it starts goroutines",
+}
+
+// clock functions of package time.
+var clock = map[string]bool{"Now": true, "Since": true, "Until": true, "After": true, "AfterFunc": true, "Sleep": true, "Tick": true,
+	"NewTimer": true, "NewTicker": true, "Local": true}
+
+// global functions of math/rand/v2; a generator that the caller seeds is fine.
+var seeded = map[string]bool{"New": true, "NewPCG": true, "NewChaCha8": true, "NewZipf": true, "Rand": true, "PCG": true,
+	"ChaCha8": true, "Source": true, "Zipf": true}
+
+func TestPurity(t *testing.T) {
+	all := packages(t)
+	for _, name := range pure {
+		p, exists := all[name]
+		if !exists {
+			continue
+		}
+		t.Run(name, func(t *testing.T) {
+			for _, file := range p.sources() {
+				fset, f := parse(t, file)
+				for _, spec := range f.Imports {
+					path, err := strconv.Unquote(spec.Path.Value)
+					if err != nil {
+						t.Fatal(err)
+					}
+					for bad, why := range impure {
+						if path == bad || bad == "github.com/prometheus" && strings.HasPrefix(path, bad) {
+							t.Errorf("%s: a pure package imports %s: %s", fset.Position(spec.Pos()), path, why)
+						}
+					}
+				}
+				ast.Inspect(f, func(n ast.Node) bool {
+					switch n := n.(type) {
+					case *ast.GoStmt:
+						t.Errorf("%s: a pure package starts a goroutine", fset.Position(n.Pos()))
+					case *ast.FuncDecl:
+						if n.Recv == nil && n.Name.Name == "init" {
+							t.Errorf("%s: a pure package has an init function", fset.Position(n.Pos()))
+						}
+					case *ast.SelectorExpr:
+						x, ok := n.X.(*ast.Ident)
+						if !ok {
+							break
+						}
+						switch {
+						case x.Name == "time" && clock[n.Sel.Name]:
+							t.Errorf("%s: a pure package reads the clock: time.%s", fset.Position(n.Pos()), n.Sel.Name)
+						case x.Name == "rand" && !seeded[n.Sel.Name]:
+							t.Errorf("%s: a pure package draws unseeded numbers: rand.%s", fset.Position(n.Pos()), n.Sel.Name)
+						case x.Name == "fmt" && strings.HasPrefix(n.Sel.Name, "Print"):
+							t.Errorf("%s: a pure package prints: fmt.%s", fset.Position(n.Pos()), n.Sel.Name)
+						}
+					}
+					return true
+				})
+			}
+		})
+	}
+}
