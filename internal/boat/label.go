@@ -1,6 +1,11 @@
 package boat
 
-import "fmt"
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"unicode"
+)
 
 // Label names the device as a technician would: its model and serial number when known, else its function or maker, else its address.
 func (d *Device) Label() string {
@@ -51,4 +56,21 @@ func (r *Report) Device(id string) *Device {
 		}
 	}
 	return nil
+}
+
+// Printable shows foreign text harmlessly: control and formatting characters, which could steer a terminal, appear escaped.
+func Printable(s string) string {
+	clean := func(r rune) bool { return !unicode.IsPrint(r) && r != ' ' }
+	if strings.IndexFunc(s, clean) < 0 {
+		return s
+	}
+	var b strings.Builder
+	for _, r := range s {
+		if clean(r) {
+			b.WriteString(strings.Trim(strconv.QuoteRuneToASCII(r), "'"))
+		} else {
+			b.WriteRune(r)
+		}
+	}
+	return b.String()
 }

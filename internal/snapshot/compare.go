@@ -1,0 +1,339 @@
+package snapshot
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// ComparisonSchema names the version of the comparison's shape.
+const ComparisonSchema = "muster.comparison/v1"
+
+// Class says what kind of change it is.
+type Class string
+
+// The classes of change.
+const (
+	SoftwareChanged  Class = "software-changed"
+	Replaced         Class = "replaced"
+	Gone             Class = "gone"
+	Added            Class = "new"
+	Moved            Class = "address-moved" // not a fault
+	InstanceChanged  Class = "instance-changed"
+	TextLost         Class = "installation-text-lost"
+	TextChanged      Class = "installation-text-changed"
+	SettingsLost     Class = "settings-at-defaults"
+	MessageStopped   Class = "message-stopped"
+	SourceChanged    Class = "source-changed"
+	LoadChanged      Class = "load-changed"
+	FindingResolved  Class = "finding-resolved"
+	FindingRemaining Class = "finding-remaining"
+	FindingNew       Class = "finding-new"
+)
+
+// Change is one difference between two snapshots.
+type Change struct {
+	Class    Class         `json:"class"`
+	Severity boat.Severity `json:"severity"`
+	Device   string        `json:"device,omitempty"`  // id in the later snapshot, or in the earlier one when it is gone
+	Earlier  string        `json:"earlier,omitempty"` // id in the earlier snapshot when it differs
+	Role     boat.Role     `json:"role,omitempty"`
+	Label    string        `json:"label,omitempty"`
+	Before   string        `json:"before,omitempty"`
+	After    string        `json:"after,omitempty"`
+	Order    string        `json:"order,omitempty"` // of a software change: newer, older or unknown
+	Summary  string        `json:"summary"`
+}
+
+// Side identifies one of the two snapshots.
+type Side struct {
+	TakenAt event.Time `json:"taken_at,omitzero"`
+	SHA256  string     `json:"sha256"`
+	Devices int        `json:"devices"`
+}
+
+// Comparison is what changed between two snapshots of one boat.
+type Comparison struct {
+	Schema    string        `json:"schema"`
+	Boat      boat.Identity `json:"boat"`
+	Before    Side          `json:"before"`
+	After     Side          `json:"after"`
+	Changes   []Change      `json:"changes"`   // worst first, then in the order of the device list
+	Unchanged []string      `json:"unchanged"` // ids of devices with no change but a move of address
+	pairs     []pair
+}
+
+// Options steer a comparison.
+type Options struct {
+	// AnotherBoat allows snapshots of different boats.
+	AnotherBoat bool
+	// Order compares two versions of one device: negative when a is older than b. ok is false when the order is unknown. May be nil.
+	Order func(d *boat.Device, a, b string) (order int, ok bool)
+}
+
+// ErrAnotherBoat says that the two snapshots are of different boats.
+var ErrAnotherBoat = errors.New("the snapshots are of different boats")
+
+type pair struct {
+	before, after *boat.Device
+}
+
+// Compare lists what changed from before to after.
+func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
+	b, a := before.Report, after.Report
+	if !o.AnotherBoat && b.Boat.ID != a.Boat.ID {
+		return nil, fmt.Errorf("%w: %s and %s; to compare them all the same, say --another-boat", ErrAnotherBoat, boatLabel(b.Boat), boatLabel(a.Boat))
+	}
+	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Changes: []Change{}, Unchanged: []string{}}
+	var err error
+	if c.Before, err = side(before); err != nil {
+		return nil, err
+	}
+	if c.After, err = side(after); err != nil {
+		return nil, err
+	}
+	pairs, gone, added := match(b, a)
+	c.pairs = pairs
+	for _, p := range pairs {
+		n := len(c.Changes)
+		c.device(p, o)
+		if !slices.ContainsFunc(c.Changes[n:], func(x Change) bool { return x.Class != Moved }) {
+			c.Unchanged = append(c.Unchanged, p.after.ID)
+		}
+	}
+	for _, d := range gone {
+		c.add(d, Change{Class: Gone, Severity: boat.Critical, Before: d.Version(), Summary: d.Label() + " is gone"})
+	}
+	for _, d := range added {
+		c.add(d, Change{Class: Added, Severity: boat.Info, After: d.Version(), Summary: d.Label() + " is new"})
+	}
+	c.sources(before.Sources, after.Sources)
+	c.loads(b, a)
+	c.findings(b, a)
+	slices.SortStableFunc(c.Changes, func(x, y Change) int { return y.Severity.Rank() - x.Severity.Rank() })
+	return c, nil
+}
+
+func boatLabel(b boat.Identity) string {
+	switch {
+	case b.Name != "" && b.ID != "":
+		return fmt.Sprintf("%q (%s)", b.Name, b.ID)
+	case b.ID != "":
+		return b.ID
+	}
+	return "a boat without an id"
+}
+
+func side(s *Snapshot) (Side, error) {
+	digest, err := s.Digest()
+	n := 0
+	for i := range s.Report.Devices {
+		if !s.Report.Devices[i].Own {
+			n++
+		}
+	}
+	return Side{TakenAt: s.Report.TakenAt, SHA256: digest, Devices: n}, err
+}
+
+func (c *Comparison) add(d *boat.Device, x Change) {
+	if d != nil {
+		x.Device, x.Role, x.Label = d.ID, d.Role, d.Label()
+	}
+	c.Changes = append(c.Changes, x)
+}
+
+// device compares one device with its earlier self.
+func (c *Comparison) device(p pair, o Options) {
+	b, a := p.before, p.after
+	add := func(x Change) {
+		if b.ID != a.ID {
+			x.Earlier = b.ID
+		}
+		c.add(a, x)
+	}
+	if replaced(b, a) {
+		add(Change{Class: Replaced, Severity: boat.Warning, Before: b.Label(), After: a.Label(), Summary: fmt.Sprintf("%s took the place of %s", a.Label(), b.Label())})
+	}
+	if x, y := b.Version(), a.Version(); x != y && x != "" && y != "" {
+		change := Change{Class: SoftwareChanged, Severity: boat.Warning, Before: x, After: y, Order: "unknown"}
+		if o.Order != nil {
+			if order, ok := o.Order(a, x, y); ok && order != 0 {
+				change.Order, change.Severity = "newer", boat.Info
+				if order > 0 {
+					change.Order, change.Severity = "older", boat.Critical
+				}
+			}
+		}
+		change.Summary = fmt.Sprintf("%s: software %s → %s (%s)", a.Label(), x, y, orderWords[change.Order])
+		add(change)
+	}
+	if b.Address != nil && a.Address != nil && *b.Address != *a.Address {
+		x, y := fmt.Sprint(*b.Address), fmt.Sprint(*a.Address)
+		add(Change{Class: Moved, Severity: boat.Info, Before: x, After: y, Summary: fmt.Sprintf("%s moved from address %s to %s; that is no fault", a.Label(), x, y)})
+	}
+	c.settings(p, add)
+	for _, t := range b.Transmits {
+		if t.Nominal == 0 || t.Count < 3 { // sent on request or on an event: its absence says nothing
+			continue
+		}
+		if !slices.ContainsFunc(a.Transmits, func(u boat.Transmit) bool { return u.PGN == t.PGN }) &&
+			!slices.ContainsFunc(c.Changes, func(x Change) bool {
+				return x.Class == MessageStopped && x.Device == a.ID && x.Before == fmt.Sprint(t.PGN)
+			}) {
+			add(Change{Class: MessageStopped, Severity: boat.Warning, Before: fmt.Sprint(t.PGN), Summary: fmt.Sprintf("%s no longer sends %s", a.Label(), message(t))})
+		}
+	}
+}
+
+var orderWords = map[string]string{"newer": "newer", "older": "older than before", "unknown": "which is newer is unknown"}
+
+func message(t boat.Transmit) string {
+	if t.Title == "" {
+		return fmt.Sprintf("message %d", t.PGN)
+	}
+	return fmt.Sprintf("%s (%d)", t.Title, t.PGN)
+}
+
+// settings compares what a return to factory defaults takes away: instances and installation texts.
+func (c *Comparison) settings(p pair, add func(Change)) {
+	b, a := p.before, p.after
+	before, after := instances(b), instances(a)
+	textsBefore, textsAfter := texts(b), texts(a)
+	lost := textsBefore != "" && textsAfter == "" && a.Installation != nil
+	changed := before != "" && after != "" && before != after
+	atZero := a.Name != nil && a.Name.DeviceInstance == 0 && a.Name.SystemInstance == 0
+	if changed && atZero && (lost || textsBefore == "") && !replaced(b, a) {
+		add(Change{Class: SettingsLost, Severity: boat.Critical, Before: strings.TrimSuffix(before+"; "+textsBefore, "; "), After: after,
+			Summary: a.Label() + " is back at factory defaults; enter its settings again"})
+		return
+	}
+	if changed {
+		add(Change{Class: InstanceChanged, Severity: boat.Warning, Before: before, After: after, Summary: fmt.Sprintf("%s: %s → %s", a.Label(), before, after)})
+	}
+	switch {
+	case lost:
+		add(Change{Class: TextLost, Severity: boat.Warning, Before: textsBefore, Summary: fmt.Sprintf("%s lost its installation text %q", a.Label(), textsBefore)})
+	case textsBefore != textsAfter && textsAfter != "" && b.Installation != nil:
+		add(Change{Class: TextChanged, Severity: boat.Info, Before: textsBefore, After: textsAfter, Summary: fmt.Sprintf("%s: installation text %q → %q", a.Label(), textsBefore, textsAfter)})
+	}
+}
+
+func instances(d *boat.Device) string {
+	if d.Name == nil {
+		return ""
+	}
+	return fmt.Sprintf("device instance %d, system instance %d", d.Name.DeviceInstance, d.Name.SystemInstance)
+}
+
+func texts(d *boat.Device) string {
+	if d.Installation == nil {
+		return ""
+	}
+	return strings.TrimSuffix(strings.TrimPrefix(d.Installation.Description1+" / "+d.Installation.Description2, " / "), " / ")
+}
+
+func (c *Comparison) sources(before, after []Supply) {
+	name := func(ids []string) string {
+		out := make([]string, len(ids))
+		for i, id := range ids {
+			out[i] = c.label(id)
+		}
+		return strings.Join(out, ", ")
+	}
+	for _, a := range after {
+		i := slices.IndexFunc(before, func(b Supply) bool { return b.Quantity == a.Quantity })
+		if i < 0 {
+			c.add(nil, Change{Class: SourceChanged, Severity: boat.Info, After: name(a.Devices), Summary: fmt.Sprintf("%s now comes from %s", a.Quantity, name(a.Devices))})
+			continue
+		}
+		if x, y := c.later(before[i].Devices), a.Devices; !slices.Equal(x, y) {
+			c.add(nil, Change{Class: SourceChanged, Severity: boat.Warning, Before: name(x), After: name(y), Summary: fmt.Sprintf("%s came from %s and now comes from %s", a.Quantity, name(x), name(y))})
+		}
+	}
+	for _, b := range before {
+		if !slices.ContainsFunc(after, func(a Supply) bool { return a.Quantity == b.Quantity }) {
+			ids := c.later(b.Devices)
+			c.add(nil, Change{Class: SourceChanged, Severity: boat.Critical, Before: name(ids), Summary: fmt.Sprintf("%s came from %s and now comes from nowhere", b.Quantity, name(ids))})
+		}
+	}
+}
+
+// later translates earlier ids into those of the later snapshot, sorted.
+func (c *Comparison) later(ids []string) []string {
+	out := slices.Clone(ids)
+	for i, id := range out {
+		for _, p := range c.pairs {
+			if p.before.ID == id {
+				out[i] = p.after.ID
+			}
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+func (c *Comparison) label(id string) string {
+	for _, p := range c.pairs {
+		if p.after.ID == id {
+			return p.after.Label()
+		}
+	}
+	for _, x := range c.Changes {
+		if x.Device == id && x.Label != "" {
+			return x.Label
+		}
+	}
+	return id
+}
+
+// loadStep is the change of mean load that is worth a line: five points of a hundred (own choice).
+const loadStep = 0.05
+
+func (c *Comparison) loads(before, after *boat.Report) {
+	for _, a := range after.Networks {
+		for _, b := range before.Networks {
+			if a.ID != b.ID || a.Load == nil || b.Load == nil || math.Abs(a.Load.Mean-b.Load.Mean) < loadStep {
+				continue
+			}
+			x, y := fmt.Sprintf("%.1f %%", b.Load.Mean*100), fmt.Sprintf("%.1f %%", a.Load.Mean*100)
+			c.add(nil, Change{Class: LoadChanged, Severity: boat.Info, Before: x, After: y, Summary: fmt.Sprintf("load on %s went from %s to %s", a.ID, x, y)})
+		}
+	}
+}
+
+func (c *Comparison) findings(before, after *boat.Report) {
+	open := func(r *boat.Report) []*boat.Alert {
+		var out []*boat.Alert
+		for i := range r.Alerts {
+			if r.Alerts[i].State != boat.AlertCleared {
+				out = append(out, &r.Alerts[i])
+			}
+		}
+		return out
+	}
+	earlier, now := open(before), open(after)
+	same := func(b, a *boat.Alert) bool {
+		return b.Check == a.Check && b.Network == a.Network && slices.Equal(c.later(b.Devices), c.later(a.Devices))
+	}
+	taken := make([]bool, len(earlier))
+	for _, a := range now {
+		class := FindingNew
+		for i, b := range earlier {
+			if !taken[i] && same(b, a) {
+				taken[i], class = true, FindingRemaining
+				break
+			}
+		}
+		c.add(nil, Change{Class: class, Severity: a.Severity, Before: "", After: a.Check, Summary: a.Summary})
+	}
+	for i, b := range earlier {
+		if !taken[i] {
+			c.add(nil, Change{Class: FindingResolved, Severity: boat.Info, Before: b.Check, Summary: b.Summary})
+		}
+	}
+}

@@ -1,0 +1,105 @@
+package snapshot
+
+import (
+	"fmt"
+
+	"muster/internal/boat"
+)
+
+// match pairs the devices of two reports: by NAME, by NAME without its instances (which an installer may change),
+// by maker and serial number, and last by product, function and place. Each step takes only devices that the earlier steps left,
+// and only where one device on each side fits, so that a pair is never a guess.
+func match(before, after *boat.Report) (pairs []pair, gone, added []*boat.Device) {
+	left, right := candidates(before), candidates(after)
+	found := map[*boat.Device]*boat.Device{} // later → earlier
+	for _, key := range []func(*boat.Device) string{byID, byUnit, bySerial, byPlace} {
+		l, r := index(left, key), index(right, key)
+		for k, bs := range l {
+			if as := r[k]; len(bs) == 1 && len(as) == 1 {
+				found[as[0]] = bs[0]
+			}
+		}
+		left = rest(left, func(d *boat.Device) bool {
+			for _, b := range found {
+				if b == d {
+					return true
+				}
+			}
+			return false
+		})
+		right = rest(right, func(d *boat.Device) bool { return found[d] != nil })
+	}
+	for _, d := range candidates(after) {
+		if b := found[d]; b != nil {
+			pairs = append(pairs, pair{b, d})
+		}
+	}
+	return pairs, left, right
+}
+
+func candidates(r *boat.Report) []*boat.Device {
+	var out []*boat.Device
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		if !d.Own && d.State != boat.Gone {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+func rest(devices []*boat.Device, taken func(*boat.Device) bool) []*boat.Device {
+	var out []*boat.Device
+	for _, d := range devices {
+		if !taken(d) {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+func index(devices []*boat.Device, key func(*boat.Device) string) map[string][]*boat.Device {
+	m := map[string][]*boat.Device{}
+	for _, d := range devices {
+		if k := key(d); k != "" {
+			m[k] = append(m[k], d)
+		}
+	}
+	return m
+}
+
+func byID(d *boat.Device) string { return d.ID }
+
+func byUnit(d *boat.Device) string {
+	if d.Name == nil {
+		return ""
+	}
+	return fmt.Sprint(d.Name.Manufacturer.Code, d.Name.UniqueNumber, d.Name.DeviceClass.Code, d.Name.DeviceFunction.Code)
+}
+
+func bySerial(d *boat.Device) string {
+	if d.Name == nil || d.Product == nil || d.Product.Serial == "" {
+		return ""
+	}
+	return fmt.Sprintf("%d %s", d.Name.Manufacturer.Code, d.Product.Serial)
+}
+
+func byPlace(d *boat.Device) string {
+	if d.Name == nil || d.Product == nil || (d.Product.Model == "" && d.Product.Code == nil) {
+		return ""
+	}
+	code := -1
+	if d.Product.Code != nil {
+		code = int(*d.Product.Code)
+	}
+	return fmt.Sprintf("%d %d %q %d %d %d %q", d.Name.Manufacturer.Code, code, d.Product.Model, d.Name.DeviceClass.Code,
+		d.Name.DeviceFunction.Code, d.Name.DeviceInstance, texts(d))
+}
+
+// replaced reports whether a pair that fits by place is not the same unit.
+func replaced(b, a *boat.Device) bool {
+	if b.Product != nil && a.Product != nil && b.Product.Serial != "" && a.Product.Serial != "" {
+		return b.Product.Serial != a.Product.Serial
+	}
+	return byUnit(b) != byUnit(a)
+}

@@ -1,0 +1,106 @@
+package snapshot
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+
+	"muster/internal/boat"
+)
+
+// ClassTitles says in words what each class of change is, in report order.
+var classTitles = []struct {
+	class Class
+	title string
+}{
+	{Gone, "Gone"},
+	{SettingsLost, "Back at factory defaults"},
+	{Replaced, "Replaced"},
+	{SoftwareChanged, "Software"},
+	{InstanceChanged, "Instances"},
+	{TextLost, "Installation text lost"},
+	{TextChanged, "Installation text"},
+	{MessageStopped, "No longer sent"},
+	{SourceChanged, "Sources of data"},
+	{Added, "New aboard"},
+	{Moved, "Moved address"},
+	{LoadChanged, "Load"},
+	{FindingNew, "New findings"},
+	{FindingRemaining, "Findings that remain"},
+	{FindingResolved, "Findings put right"},
+}
+
+// Group is the changes of one class.
+type Group struct {
+	Title   string
+	Changes []Change
+}
+
+// Groups sorts the changes by class, in report order, leaving out classes without a change.
+func (c *Comparison) Groups() []Group {
+	var out []Group
+	for _, t := range classTitles {
+		g := Group{Title: t.title}
+		for _, x := range c.Changes {
+			if x.Class == t.class {
+				g.Changes = append(g.Changes, x)
+			}
+		}
+		if len(g.Changes) > 0 {
+			out = append(out, g)
+		}
+	}
+	return out
+}
+
+// Worst is the highest severity among the changes, "" when there is none.
+func (c *Comparison) Worst() boat.Severity {
+	if len(c.Changes) == 0 {
+		return ""
+	}
+	return c.Changes[0].Severity
+}
+
+// WriteText prints the comparison for a terminal.
+func (c *Comparison) WriteText(w io.Writer) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n", boatLabel(c.Boat))
+	fmt.Fprintf(&b, "before  %s  %d devices  %.12s\n", c.Before.TakenAt, c.Before.Devices, c.Before.SHA256)
+	fmt.Fprintf(&b, "after   %s  %d devices  %.12s\n", c.After.TakenAt, c.After.Devices, c.After.SHA256)
+	if len(c.Changes) == 0 {
+		fmt.Fprintf(&b, "\nNothing changed.\n")
+	}
+	for _, g := range c.Groups() {
+		fmt.Fprintf(&b, "\n%s\n", g.Title)
+		for _, x := range g.Changes {
+			fmt.Fprintf(&b, "  %-8s  %s\n", x.Severity, boat.Printable(x.Summary))
+		}
+	}
+	if n := len(c.Unchanged); n > 0 {
+		fmt.Fprintf(&b, "\n%d %s unchanged.\n", n, plural(n, "device", "devices"))
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return one
+	}
+	return many
+}
+
+//go:embed comparison.html
+var comparisonHTML string
+
+var comparisonPage = template.Must(template.New("comparison").Funcs(template.FuncMap{"boat": boatLabel}).Parse(comparisonHTML))
+
+// WriteHTML writes the comparison as one page that stands alone and prints well.
+func (c *Comparison) WriteHTML(w io.Writer) error {
+	if err := comparisonPage.Execute(w, c); err != nil {
+		return fmt.Errorf("write comparison: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,170 @@
+// Package snapshot takes, seals, verifies and compares the state of a boat.
+package snapshot
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"sort"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// Schema names the version of the snapshot's shape.
+const Schema = "muster.snapshot/v1"
+
+// Snapshot is a device report that was taken to be kept, with what is needed to prove and compare it.
+type Snapshot struct {
+	Schema   string       `json:"schema"`
+	Report   *boat.Report `json:"report"`
+	Complete bool         `json:"complete"`          // every device present was identified or given up on
+	Waiting  []string     `json:"waiting,omitempty"` // ids of devices that were still unidentified
+	Sources  []Supply     `json:"sources,omitempty"` // who supplies which quantity
+	Sheets   []File       `json:"sheets,omitempty"`  // release sheets in force
+	Capture  *File        `json:"capture,omitempty"` // the raw traffic, when it was kept
+	Program  string       `json:"program,omitempty"` // version of muster that took it
+	Seal     *Seal        `json:"seal,omitempty"`    // absent until sealed
+	digest   string       // of the file it was read from
+}
+
+// File is a file the snapshot rests on.
+type File struct {
+	Name   string `json:"name"`
+	SHA256 string `json:"sha256"` // lower-case hex
+	Bytes  int64  `json:"bytes"`
+}
+
+// Supply is one quantity and the devices that supply it.
+type Supply struct {
+	Quantity string   `json:"quantity"`
+	Devices  []string `json:"devices"`
+}
+
+// New makes an unsealed snapshot of a report.
+func New(report *boat.Report) *Snapshot {
+	s := &Snapshot{Schema: Schema, Report: report, Waiting: Waiting(report), Sources: supplies(report)}
+	s.Complete = len(s.Waiting) == 0
+	return s
+}
+
+// Waiting lists the devices that are present but neither identified nor given up on, in report order.
+func Waiting(report *boat.Report) []string {
+	var ids []string
+	for i := range report.Devices {
+		d := &report.Devices[i]
+		if d.Own || d.Unanswered != "" || d.State == boat.Gone || d.State == boat.Silent {
+			continue
+		}
+		if d.Product == nil {
+			ids = append(ids, d.ID)
+		}
+	}
+	return ids
+}
+
+// supplies reads who sends what from the quantities of the messages.
+func supplies(report *boat.Report) []Supply {
+	byQuantity := map[string]map[string]bool{}
+	for i := range report.Devices {
+		d := &report.Devices[i]
+		if d.Own || d.State == boat.Gone {
+			continue
+		}
+		for _, t := range d.Transmits {
+			q, ok := quantityOf[t.PGN]
+			if !ok || (t.Available != nil && !*t.Available) {
+				continue
+			}
+			if byQuantity[q] == nil {
+				byQuantity[q] = map[string]bool{}
+			}
+			byQuantity[q][d.ID] = true
+		}
+	}
+	out := make([]Supply, 0, len(byQuantity))
+	for q, set := range byQuantity {
+		ids := make([]string, 0, len(set))
+		for id := range set {
+			ids = append(ids, id)
+		}
+		sort.Strings(ids)
+		out = append(out, Supply{q, ids})
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].Quantity < out[j].Quantity })
+	return out
+}
+
+// quantityOf maps messages to the quantity that a boat has one source of.
+// The pairing follows the display manuals listed with the message set.
+var quantityOf = map[uint32]string{
+	126992: "time", 127245: "rudder", 127250: "heading", 127251: "rate of turn", 127257: "attitude", 127258: "variation",
+	128259: "speed through water", 128267: "depth", 128275: "distance log", 129025: "position", 129029: "position",
+	129026: "course and speed over ground", 130306: "wind", 130310: "environment", 130311: "environment", 129038: "AIS",
+}
+
+// Encode writes the snapshot as indented JSON with a final newline. The seal covers the canonical form, so layout does not matter to it.
+func (s *Snapshot) Encode() ([]byte, error) {
+	b, err := json.MarshalIndent(s, "", "  ")
+	if err != nil {
+		return nil, fmt.Errorf("encode snapshot: %w", err)
+	}
+	return append(b, '\n'), nil
+}
+
+// ErrNewer says that a snapshot was written by a later version of muster.
+var ErrNewer = errors.New("written by a newer muster")
+
+// Decode reads a snapshot. It does not check the seal: see Verify.
+func Decode(data []byte) (*Snapshot, error) {
+	var head struct {
+		Schema string `json:"schema"`
+	}
+	if err := json.Unmarshal(data, &head); err != nil {
+		return nil, fmt.Errorf("read snapshot: %w", place(data, err))
+	}
+	switch {
+	case head.Schema == Schema:
+	case len(head.Schema) > len("muster.snapshot/v") && head.Schema[:len("muster.snapshot/v")] == "muster.snapshot/v":
+		return nil, fmt.Errorf("read snapshot: schema %q: %w; this one knows %s: update muster", head.Schema, ErrNewer, Schema)
+	default:
+		return nil, fmt.Errorf("read snapshot: schema %q is not %s: is this a file that muster snapshot wrote?", head.Schema, Schema)
+	}
+	dec := json.NewDecoder(bytes.NewReader(data))
+	dec.DisallowUnknownFields()
+	s := new(Snapshot)
+	if err := dec.Decode(s); err != nil {
+		return nil, fmt.Errorf("read snapshot: %w", place(data, err))
+	}
+	if s.Report == nil {
+		return nil, errors.New("read snapshot: it holds no report")
+	}
+	s.digest = fileDigest(data)
+	return s, nil
+}
+
+// place adds line and column to a JSON syntax error and says what a cut-off file is.
+func place(data []byte, err error) error {
+	var syntax *json.SyntaxError
+	var kind *json.UnmarshalTypeError
+	var offset int64
+	switch {
+	case errors.As(err, &syntax):
+		offset = syntax.Offset
+	case errors.As(err, &kind):
+		offset = kind.Offset
+	default:
+		return err
+	}
+	offset = min(offset, int64(len(data)))
+	line := 1 + bytes.Count(data[:offset], []byte{'\n'})
+	column := offset - int64(bytes.LastIndexByte(data[:offset], '\n'))
+	if offset == int64(len(data)) && syntax != nil {
+		return fmt.Errorf("line %d column %d: the file ends too early: %w", line, column, err)
+	}
+	return fmt.Errorf("line %d column %d: %w", line, column, err)
+}
+
+// TakenAt is the moment the report describes.
+func (s *Snapshot) TakenAt() event.Time { return s.Report.TakenAt }
