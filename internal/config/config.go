@@ -1,0 +1,236 @@
+// Package config reads the config file.
+package config
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"net"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+)
+
+// Config is the validated config file. Default is usable as it is, except that it names no source.
+type Config struct {
+	Boat      boat.Identity     `yaml:"-"`
+	Sources   []Source          `yaml:"sources"`
+	Listen    string            `yaml:"listen"`     // host:port of the pages and the API; "off" for none
+	TokenFile string            `yaml:"token_file"` // file whose first line every request must show as bearer token
+	TLS       TLS               `yaml:"tls"`
+	MakerFile string            `yaml:"maker_file"` // YAML mapping of maker codes to names, added to the published list
+	Checks    check.Settings    `yaml:"checks"`
+	Log       Log               `yaml:"log"`
+	StateDir  string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
+	Makers    map[uint16]string `yaml:"-"`         // the content of MakerFile
+	Token     string            `yaml:"-"`         // the content of TokenFile
+
+	BoatKeys boatKeys `yaml:"boat"`
+}
+
+type boatKeys struct {
+	ID   string `yaml:"id"`
+	Name string `yaml:"name"`
+}
+
+// Source is one place where traffic comes in.
+type Source struct {
+	Source string `yaml:"source"` // as on the command line: can0, serial:/dev/ttyACM0, 0183:/dev/ttyUSB0?baud=4800
+	ID     string `yaml:"id"`     // the network's name in reports; the source's own name when empty
+	Ask    bool   `yaml:"ask"`    // claim an address and ask the standard questions
+}
+
+// TLS names the files of a certificate and its key; empty for plain HTTP.
+type TLS struct {
+	Cert string `yaml:"cert"`
+	Key  string `yaml:"key"`
+}
+
+// Log says what is logged and how.
+type Log struct {
+	Level  string `yaml:"level"`  // error, warn, info, debug or trace
+	Format string `yaml:"format"` // text, json or auto: text on a terminal, otherwise json
+}
+
+// DefaultListen is the address of the pages unless the config says otherwise.
+const DefaultListen = "127.0.0.1:8632"
+
+// Default is the config of an empty file.
+func Default() Config {
+	return Config{Listen: DefaultListen, Checks: check.DefaultSettings(), Log: Log{Level: "info", Format: "auto"}}
+}
+
+// Error is a mistake in a config file, told with its place. Error() is one line.
+type Error struct {
+	File         string
+	Line, Column int    // from 1; 0 when the place is unknown
+	Key          string // dotted key; empty when the file cannot be read as YAML
+	Message      string // what is wrong and how to mend it
+}
+
+func (e *Error) Error() string {
+	s := e.File
+	if e.Line > 0 {
+		s += fmt.Sprintf(":%d:%d", e.Line, e.Column)
+	}
+	if e.Key != "" {
+		s += ": " + e.Key
+	}
+	return s + ": " + e.Message
+}
+
+// Load reads and validates the file, and reads the maker and token files that it names; their paths are relative to
+// the config file. A mistake is an *Error, several are joined.
+func Load(file string) (Config, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return Config{}, fmt.Errorf("config: %w", err)
+	}
+	c, err := Parse(file, text)
+	if err != nil {
+		return Config{}, err
+	}
+	dir := filepath.Dir(file)
+	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key} {
+		if *p != "" && !filepath.IsAbs(*p) {
+			*p = filepath.Join(dir, *p)
+		}
+	}
+	if c.MakerFile != "" {
+		if c.Makers, err = LoadMakers(c.MakerFile); err != nil {
+			return Config{}, err
+		}
+	}
+	if c.TokenFile != "" {
+		if c.Token, err = loadToken(c.TokenFile); err != nil {
+			return Config{}, err
+		}
+	}
+	return c, nil
+}
+
+// Parse validates the text of a config file; name is what errors call it. It reads no other file.
+func Parse(name string, text []byte) (Config, error) {
+	c := Default()
+	d, err := decodeStrict(name, text, &c)
+	if err != nil {
+		return Config{}, err
+	}
+	c.Boat = boat.Identity(c.BoatKeys)
+	if err := c.validate(d); err != nil {
+		return Config{}, err
+	}
+	return c, nil
+}
+
+var boatID = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?$`)
+
+func (c *Config) validate(d *document) error {
+	var errs []error
+	bad := func(key, format string, args ...any) {
+		errs = append(errs, d.errorAt(key, fmt.Sprintf(format, args...)))
+	}
+
+	if c.Boat.ID != "" && !boatID.MatchString(c.Boat.ID) {
+		bad("boat.id", "%q must be up to 63 lower-case letters, digits and inner hyphens, such as kestrel-2", c.Boat.ID)
+	}
+	if strings.ContainsFunc(c.Boat.Name, func(r rune) bool { return r < ' ' }) {
+		bad("boat.name", "%q holds a control character: write the name in one plain line", c.Boat.Name)
+	}
+	ids := map[string]int{}
+	for i, s := range c.Sources {
+		key := "sources." + strconv.Itoa(i)
+		if strings.TrimSpace(s.Source) == "" {
+			bad(key, "source is missing: say where traffic comes in, such as source: can0")
+			continue
+		}
+		id := cmp.Or(s.ID, s.Source)
+		if first, dup := ids[id]; dup {
+			bad(key, "%q is already the name of source %d: give each an id of its own", id, first+1)
+		}
+		ids[id] = i
+		if strings.ContainsAny(s.ID, " \t\n/") {
+			bad(key+".id", "%q must not hold spaces or slashes", s.ID)
+		}
+	}
+	if c.Listen != "off" {
+		host, port, err := net.SplitHostPort(c.Listen)
+		if n, perr := strconv.Atoi(port); err != nil || perr != nil || n < 0 || n > 65535 {
+			bad("listen", "%q is not host:port: write %s, or off for no pages", c.Listen, DefaultListen)
+		} else if !Loopback(host) && c.TokenFile == "" && c.TLS.Cert == "" {
+			bad("listen", "%q can be reached from other machines: give token_file or tls, or listen on %s", c.Listen, DefaultListen)
+		}
+	}
+	if (c.TLS.Cert == "") != (c.TLS.Key == "") {
+		bad("tls", "cert and key come together: give both or neither")
+	}
+	if !slices.Contains([]string{"error", "warn", "info", "debug", "trace"}, c.Log.Level) {
+		bad("log.level", "%q is not one of error, warn, info, debug, trace", c.Log.Level)
+	}
+	if !slices.Contains([]string{"auto", "text", "json"}, c.Log.Format) {
+		bad("log.format", "%q is not one of auto, text, json", c.Log.Format)
+	}
+	errs = append(errs, d.checkErrors(c.Checks.Validate())...)
+	return errors.Join(errs...)
+}
+
+// Loopback reports whether the host of a listen address is this machine alone. A name counts only when it is localhost.
+func Loopback(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
+}
+
+// LoadMakers reads a maker file: a YAML mapping of maker codes (0..2047) to names.
+func LoadMakers(file string) (map[uint16]string, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("config: maker_file: %w", err)
+	}
+	return ParseMakers(file, text)
+}
+
+// ParseMakers reads the text of a maker file; name is what errors call it.
+func ParseMakers(name string, text []byte) (map[uint16]string, error) {
+	var makers map[uint16]string
+	d, err := decodeStrict(name, text, &makers)
+	if err != nil {
+		return nil, err
+	}
+	var errs []error
+	for _, code := range slices.Sorted(maps.Keys(makers)) {
+		key := strconv.Itoa(int(code))
+		if code > 2047 {
+			errs = append(errs, d.errorAt(key, "a maker code is 0 to 2047"))
+		}
+		if strings.TrimSpace(makers[code]) == "" {
+			errs = append(errs, d.errorAt(key, "the name is missing: write code: name"))
+		}
+	}
+	return makers, errors.Join(errs...)
+}
+
+// minToken is the least length of a token: shorter ones can be guessed.
+const minToken = 16
+
+func loadToken(file string) (string, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return "", fmt.Errorf("config: token_file: %w", err)
+	}
+	first, _, _ := strings.Cut(string(text), "\n")
+	token := strings.TrimSpace(first)
+	if len(token) < minToken {
+		return "", &Error{File: file, Message: fmt.Sprintf("the first line must hold a token of at least %d characters: openssl rand -hex 16 makes one", minToken)}
+	}
+	return token, nil
+}

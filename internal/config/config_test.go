@@ -1,0 +1,138 @@
+package config
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/boat"
+)
+
+func TestParse(t *testing.T) {
+	c, err := Parse("muster.yaml", []byte(`
+boat: {id: kestrel, name: Kestrel}
+sources:
+  - {source: can0, ask: true}
+  - source: 0183:/dev/ttyUSB0?baud=4800
+    id: wind
+checks:
+  bus-busy: {warning: 0.6}
+  silent: {off: true}
+  restarted: {within: 2h, hold: 5s, severity: info}
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := Default()
+	want.Boat = boat.Identity{ID: "kestrel", Name: "Kestrel"}
+	want.BoatKeys = boatKeys(want.Boat)
+	want.Sources = []Source{{Source: "can0", Ask: true}, {Source: "0183:/dev/ttyUSB0?baud=4800", ID: "wind"}}
+	want.Checks.BusBusy.Warning = 0.6
+	want.Checks.Silent.Off = true
+	hold := 5 * time.Second
+	want.Checks.Restarted.Within, want.Checks.Restarted.Hold, want.Checks.Restarted.Severity = 2*time.Hour, &hold, boat.Info
+	if d := cmp.Diff(want, c); d != "" {
+		t.Error(d)
+	}
+	if c, err := Parse("muster.yaml", nil); err != nil || !cmp.Equal(c, Default()) {
+		t.Errorf("empty file: %v", err)
+	}
+}
+
+func TestMistakes(t *testing.T) {
+	tests := []struct{ name, in, want string }{
+		{"unknown key", "boat: {id: kestrel}\nlissen: x\n", `muster.yaml:2:1: unknown key "lissen": deploy/muster.yaml lists them all`},
+		{"unknown nested key", "sources:\n  - source: can0\n    asks: true\n", `muster.yaml:3:5: unknown key "asks": deploy/muster.yaml lists them all`},
+		{"unknown check", "checks:\n  loose-cable: {off: true}\n", `muster.yaml:2:3: unknown key "loose-cable": deploy/muster.yaml lists them all`},
+		{"wrong type", "sources:\n  - {source: can0, ask: perhaps}\n", `muster.yaml:2:24: cannot unmarshal string into Go struct field Source.Ask of type bool`},
+		{"no YAML", "boat: [\n", `muster.yaml:1:7: sequence end token ']' not found`},
+		{"repeated key", "listen: off\nlisten: off\n", `muster.yaml:2:1: mapping key "listen" already defined at [1:1]`},
+		{"second document", "listen: off\n---\nlisten: off\n", `muster.yaml:3:7: a second document starts here: keep one in the file`},
+		{"boat id", "boat:\n  id: The Kestrel\n", `muster.yaml:2:3: boat.id: "The Kestrel" must be up to 63 lower-case letters, digits and inner hyphens, such as kestrel-2`},
+		{"boat name", "boat:\n  name: \"a\\nb\"\n", `muster.yaml:2:3: boat.name: "a\nb" holds a control character: write the name in one plain line`},
+		{"no source", "sources:\n  - id: a\n", `muster.yaml:2:5: sources.0: source is missing: say where traffic comes in, such as source: can0`},
+		{"same source", "sources:\n  - source: can0\n  - source: can0\n", `muster.yaml:3:5: sources.1: "can0" is already the name of source 1: give each an id of its own`},
+		{"source id", "sources:\n  - source: can0\n    id: a b\n", `muster.yaml:3:5: sources.1.id: "a b" must not hold spaces or slashes`},
+		{"listen", "listen: here\n", `muster.yaml:1:1: listen: "here" is not host:port: write 127.0.0.1:8632, or off for no pages`},
+		{"open listen", "listen: :8632\n", `muster.yaml:1:1: listen: ":8632" can be reached from other machines: give token_file or tls, or listen on 127.0.0.1:8632`},
+		{"half a tls", "tls: {cert: a.pem}\n", `muster.yaml:1:1: tls: cert and key come together: give both or neither`},
+		{"level", "log: {level: loud}\n", `muster.yaml:1:7: log.level: "loud" is not one of error, warn, info, debug, trace`},
+		{"format", "log: {format: pretty}\n", `muster.yaml:1:7: log.format: "pretty" is not one of auto, text, json`},
+		{"threshold", "checks:\n  bus-busy:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:5: checks.bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +
+			"muster.yaml:4:5: checks.bus-busy.critical: 60 must lie between bus-busy.warning and 1"},
+		{"duration", "checks:\n  every: soon\n", `muster.yaml:2:10: time: invalid duration "soon"`},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			_, err := Parse("muster.yaml", []byte(tt.in))
+			if err == nil {
+				t.Fatal("accepted")
+			}
+			if d := cmp.Diff(tt.want, err.Error()); d != "" {
+				t.Error(d)
+			}
+		})
+	}
+}
+
+func TestMakers(t *testing.T) {
+	got, err := ParseMakers("makers.yaml", []byte("2001: Larkfin Marine\n2002: Gannet Instruments\n"))
+	if d := cmp.Diff(map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments"}, got); err != nil || d != "" {
+		t.Errorf("%v %s", err, d)
+	}
+	_, err = ParseMakers("makers.yaml", []byte("2001: Larkfin Marine\n5000: Nobody\n"))
+	if want := "makers.yaml:2:1: 5000: a maker code is 0 to 2047"; err == nil || err.Error() != want {
+		t.Errorf("got %v, want %s", err, want)
+	}
+}
+
+func TestLoad(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("muster.yaml", "listen: 0.0.0.0:0\ntoken_file: token\nmaker_file: makers.yaml\n")
+	write("token", "0123456789abcdef\n")
+	write("makers.yaml", "2001: Larkfin Marine\n")
+	c, err := Load(filepath.Join(dir, "muster.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Token != "0123456789abcdef" || c.Makers[2001] != "Larkfin Marine" {
+		t.Errorf("got token %q, makers %v", c.Token, c.Makers)
+	}
+	write("token", "short\n")
+	if _, err := Load(filepath.Join(dir, "muster.yaml")); err == nil {
+		t.Error("a token that can be guessed was accepted")
+	}
+}
+
+// TestExample keeps the shipped example in step.
+func TestExample(t *testing.T) {
+	text, err := os.ReadFile("../../deploy/muster.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := Parse("deploy/muster.yaml", text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(Default().Checks, c.Checks); d != "" {
+		t.Errorf("the example's checks are not the defaults: %s", d)
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add([]byte("boat: {id: kestrel}\nsources: [{source: can0}]\n"))
+	f.Add([]byte("checks: {bus-busy: {warning: 2}}"))
+	f.Add([]byte("sources:\n - &a {source: x}\n - *a\n"))
+	f.Fuzz(func(t *testing.T, text []byte) {
+		_, _ = Parse("muster.yaml", text)
+		_, _ = ParseMakers("makers.yaml", text)
+	})
+}

@@ -1,0 +1,130 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+)
+
+// document is a parsed file that can say where a key stands.
+type document struct {
+	name string
+	body ast.Node // nil for an empty file
+}
+
+// decodeStrict decodes text over what v already holds. Unknown and repeated keys are mistakes.
+func decodeStrict(name string, text []byte, v any) (*document, error) {
+	d := &document{name: name}
+	f, err := parser.ParseBytes(text, 0)
+	if err != nil {
+		return nil, d.yamlError(err)
+	}
+	if len(f.Docs) > 1 && f.Docs[1].Body != nil {
+		return nil, d.errorOn(f.Docs[1].Body, "", "a second document starts here: keep one in the file")
+	}
+	if len(f.Docs) > 0 {
+		d.body = f.Docs[0].Body
+	}
+	err = yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(v)
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, d.yamlError(err)
+	}
+	return d, nil
+}
+
+// yamlError turns the library's error, which shows several lines of source, into one line with its place.
+func (d *document) yamlError(err error) error {
+	e := &Error{File: d.name, Message: err.Error()}
+	if ye, ok := errors.AsType[yaml.Error](err); ok {
+		e.Message = ye.GetMessage()
+		if t := ye.GetToken(); t != nil && t.Position != nil {
+			e.Line, e.Column = t.Position.Line, t.Position.Column
+		}
+	}
+	if unknown, ok := strings.CutPrefix(e.Message, "unknown field "); ok {
+		e.Message = "unknown key " + unknown + ": deploy/muster.yaml lists them all"
+	}
+	e.Message, _, _ = strings.Cut(e.Message, "\n")
+	return e
+}
+
+// errorAt makes an error about a dotted key. A key that the file does not hold is placed at its nearest parent.
+func (d *document) errorAt(key, message string) *Error { return d.errorOn(d.find(key), key, message) }
+
+func (d *document) errorOn(n ast.Node, key, message string) *Error {
+	e := &Error{File: d.name, Key: key, Message: message}
+	if n != nil && n.GetToken() != nil && n.GetToken().Position != nil {
+		e.Line, e.Column = n.GetToken().Position.Line, n.GetToken().Position.Column
+	}
+	return e
+}
+
+// find walks down the dotted key as far as the file goes; nil when not even the first part is there.
+func (d *document) find(key string) ast.Node {
+	node, found := d.body, ast.Node(nil)
+	for part := range strings.SplitSeq(key, ".") {
+		switch n := node.(type) {
+		case *ast.MappingNode:
+			node = nil
+			for _, v := range n.Values {
+				if v.Key.GetToken().Value == part {
+					found, node = v.Key, v.Value
+				}
+			}
+		case *ast.MappingValueNode:
+			node = nil
+			if n.Key.GetToken().Value == part {
+				found, node = n.Key, n.Value
+			}
+		case *ast.SequenceNode:
+			node = nil
+			if i, err := strconv.Atoi(part); err == nil && i < len(n.Values) {
+				found, node = first(n.Values[i]), n.Values[i]
+			}
+		}
+		if node == nil {
+			break
+		}
+	}
+	return found
+}
+
+// first is the node whose token opens n: a mapping's own token is the colon after its first key.
+func first(n ast.Node) ast.Node {
+	switch n := n.(type) {
+	case *ast.MappingNode:
+		if len(n.Values) > 0 {
+			return n.Values[0].Key
+		}
+	case *ast.MappingValueNode:
+		return n.Key
+	}
+	return n
+}
+
+// checkErrors places the errors of check.Settings.Validate, each of which starts with its key and a colon.
+func (d *document) checkErrors(err error) []error {
+	if err == nil {
+		return nil
+	}
+	all := []error{err}
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		all = joined.Unwrap()
+	}
+	for i, e := range all {
+		key, message, ok := strings.Cut(e.Error(), ": ")
+		if !ok {
+			all[i] = fmt.Errorf("%s: checks: %w", d.name, e)
+			continue
+		}
+		all[i] = d.errorAt("checks."+key, message)
+	}
+	return all
+}
