@@ -2,6 +2,8 @@
 package check
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"muster/internal/boat"
@@ -12,11 +14,12 @@ import (
 type Finding struct {
 	Check    string
 	Severity boat.Severity
-	Subject  string   // with Check it identifies the finding over time: a device, an address, a message, a network
-	Devices  []string // ids of the devices concerned, sorted
-	Network  string
-	Since    event.Time // since when the evidence shows it; zero when only this moment is known
-	Summary  string     // one line, names devices as a technician would
+	Subject  string        // with Check it identifies the finding over time: a device, an address, a message, a network
+	Devices  []string      // ids of the devices concerned, sorted
+	Network  string        // id of the network, empty when the finding is about several
+	Since    event.Time    // since when the evidence shows it; zero when only this moment is known
+	Hold     time.Duration // how long it must last to become an alert
+	Summary  string        // one line, names devices as a technician would
 	Evidence map[string]any
 	Remedy   string // what the technician can do about it
 }
@@ -28,6 +31,8 @@ type Rule struct {
 	Hold     time.Duration // how long a finding must last to become an alert
 	Doc      string        // one sentence for help and documentation
 	Check    func(*Pass)
+
+	common func(*Settings) *Common
 }
 
 // Pass is one run of the checks over one report.
@@ -40,11 +45,67 @@ type Pass struct {
 	findings []Finding
 }
 
-// Report adds a finding of the rule that is running; its id and, unless set, its severity come from the rule.
+// Find adds a finding of the rule that is running. Its id and hold come from the rule, and so does its severity unless set.
+// A severity that the settings give for the check wins over both.
 func (p *Pass) Find(f Finding) {
+	common := p.rule.common(p.Settings)
 	f.Check = p.rule.ID
+	f.Hold = p.rule.Hold
+	if common.Hold != nil {
+		f.Hold = *common.Hold
+	}
 	if f.Severity == "" {
 		f.Severity = p.rule.Severity
 	}
+	if common.Severity != "" {
+		f.Severity = common.Severity
+	}
+	slices.Sort(f.Devices)
 	p.findings = append(p.findings, f)
+}
+
+// All lists every rule, sorted by id. The caller owns the slice.
+func All() []Rule { return slices.Clone(rules[:]) }
+
+// Entry is what help and documentation say about one check.
+type Entry struct {
+	ID       string        `json:"id"`
+	Severity boat.Severity `json:"severity"` // as shipped
+	Hold     time.Duration `json:"hold"`     // as shipped
+	Doc      string        `json:"doc"`
+}
+
+// Catalogue describes every check, sorted by id.
+func Catalogue() []Entry {
+	entries := make([]Entry, 0, len(rules))
+	for _, r := range rules {
+		entries = append(entries, Entry{ID: r.ID, Severity: r.Severity, Hold: r.Hold, Doc: r.Doc})
+	}
+	return entries
+}
+
+// Run lets every rule that the settings leave on judge the report as of now; nil settings stand for DefaultSettings.
+// The findings are sorted by check, network and subject. They share nothing with the report but strings.
+func Run(report *boat.Report, now event.Time, s *Settings) []Finding {
+	return RunRules(All(), report, now, s)
+}
+
+// RunRules is Run with a choice of rules.
+func RunRules(rules []Rule, report *boat.Report, now event.Time, s *Settings) []Finding {
+	if s == nil {
+		d := DefaultSettings()
+		s = &d
+	}
+	p := &Pass{Report: report, Now: now, Settings: s}
+	for i := range rules {
+		if rules[i].common(s).Off {
+			continue
+		}
+		p.rule = &rules[i]
+		rules[i].Check(p)
+	}
+	slices.SortStableFunc(p.findings, func(a, b Finding) int {
+		return cmp.Or(cmp.Compare(a.Check, b.Check), cmp.Compare(a.Network, b.Network), cmp.Compare(a.Subject, b.Subject))
+	})
+	return p.findings
 }

@@ -1,0 +1,35 @@
+package check
+
+import (
+	"fmt"
+	"slices"
+
+	"muster/internal/boat"
+)
+
+// addressContested: an address that keeps changing its owner. One change at start-up is how claiming works.
+func addressContested(p *Pass) {
+	for i := range p.Report.Networks {
+		n := &p.Report.Networks[i]
+		for _, c := range n.Contests {
+			if c.Claims < p.Settings.AddressContested.Claims || len(c.Names) < 2 {
+				continue
+			}
+			words := make([]string, 0, len(c.Names))
+			for _, name := range c.Names {
+				word := "NAME " + name
+				for _, d := range p.others(func(d *boat.Device) bool { return d.ID == name && d.Network == n.ID }) {
+					word = unaddressed(d)
+				}
+				words = append(words, word)
+			}
+			p.Find(Finding{
+				Subject: fmt.Sprintf("%s address %d", n.ID, c.Address), Devices: slices.Clone(c.Names), Network: n.ID, Since: c.Since,
+				Summary:  fmt.Sprintf("%s keep taking address %d from each other", enumerate(words), c.Address),
+				Evidence: evidence("address", int(c.Address), "names", slices.Clone(c.Names), "changes_per_minute", c.Claims, "since", c.Since, "last", c.Last),
+				Remedy: "Set another address on the device that lets you, or restart the two one after the other with half a minute between. " +
+					"If it begins again, one of them does not give way as it should: bring its software up to date or ask its maker.",
+			})
+		}
+	}
+}

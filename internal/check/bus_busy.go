@@ -1,0 +1,33 @@
+package check
+
+import (
+	"fmt"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// busBusy: the load of the last full minute.
+func busBusy(p *Pass) {
+	s := &p.Settings.BusBusy
+	for _, n := range p.networks(event.NMEA2000) {
+		if n.LoadRecent < s.Warning {
+			continue
+		}
+		severity := boat.Warning
+		if n.LoadRecent >= s.Critical {
+			severity = boat.Critical
+		}
+		facts := []any{"load", round(n.LoadRecent), "limit", s.Warning}
+		if n.Load != nil {
+			facts = append(facts, "mean", round(n.Load.Mean), "peak", round(n.Load.Peak))
+		}
+		p.Find(Finding{
+			Severity: severity, Subject: n.ID, Network: n.ID,
+			Summary:  fmt.Sprintf("%s carries %.0f %% of what it can", n.ID, 100*n.LoadRecent),
+			Evidence: evidence(facts...),
+			Remedy: "See in the device list who sends most. Switch off messages and duplicate sources that nobody uses, lower rates where the device allows it, " +
+				"or split the network with a bridge. Above three quarters, messages of low priority come late.",
+		})
+	}
+}

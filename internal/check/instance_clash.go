@@ -1,0 +1,163 @@
+package check
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"muster/internal/boat"
+)
+
+// family is a set of messages that share one numbering of instances.
+type family struct {
+	name      string
+	pgns      []uint32 // sorted
+	varieties bool     // things of different kinds (fuel and water, sea and cabin) may share a number
+}
+
+// families are the messages in which the data instance tells one thing aboard from another. Titles and the place of the instance:
+// reference table of the message set. Rudder is left out: pilots repeat it by design, see many-sources.
+var families = [...]family{
+	{"engine", []uint32{127488, 127489, 127493, 127497}, false},
+	{"electric drive", []uint32{127490}, false},
+	{"traction battery", []uint32{127491}, false},
+	{"AC input", []uint32{127503}, false},
+	{"AC output", []uint32{127504}, false},
+	{"tank", []uint32{127505}, true},
+	{"battery", []uint32{127506, 127508}, false},
+	{"charger", []uint32{127507}, false},
+	{"inverter", []uint32{127509}, false},
+	{"generator start", []uint32{127514}, false},
+	{"switch bank", []uint32{127501}, false},
+	{"converter", []uint32{127750}, false},
+	{"DC connection", []uint32{127751}, false},
+	{"thruster", []uint32{128006, 128008}, false},
+	{"windlass", []uint32{128776, 128777, 128778}, false},
+	{"temperature", []uint32{130312, 130316}, true},
+	{"humidity", []uint32{130313}, true},
+	{"pressure", []uint32{130314}, true},
+}
+
+func instanceClash(p *Pass) {
+	list := p.others(speaking)
+	for i := range p.Report.Networks {
+		n := &p.Report.Networks[i]
+		here := on(list, n.ID)
+		for f := range families {
+			p.dataClash(n.ID, &families[f], here)
+		}
+		p.deviceClash(n.ID, here)
+	}
+}
+
+// use is one device that sends one instance of a family.
+type use struct {
+	instance  uint8
+	device    *boat.Device
+	pgns      []int
+	varieties uint64
+}
+
+// dataClash finds instances of a family that more than one device sends.
+func (p *Pass) dataClash(network string, f *family, list []*boat.Device) {
+	var uses []use
+	for _, d := range list {
+		for i := range d.Transmits {
+			t := &d.Transmits[i]
+			if t.Instance == nil || !slices.Contains(f.pgns, t.PGN) || !p.sending(t) || f.varieties && t.Varieties == 0 {
+				continue
+			}
+			at := slices.IndexFunc(uses, func(u use) bool { return u.device == d && u.instance == *t.Instance })
+			if at < 0 {
+				uses = append(uses, use{instance: *t.Instance, device: d})
+				at = len(uses) - 1
+			}
+			uses[at].pgns = append(uses[at].pgns, int(t.PGN))
+			uses[at].varieties |= t.Varieties
+		}
+	}
+	slices.SortStableFunc(uses, func(a, b use) int { return cmp.Compare(a.instance, b.instance) })
+	for len(uses) > 0 {
+		n := 1
+		for n < len(uses) && uses[n].instance == uses[0].instance {
+			n++
+		}
+		if clash := clashing(uses[:n], f.varieties); len(clash) > 1 {
+			p.reportDataClash(network, f, clash)
+		}
+		uses = uses[n:]
+	}
+}
+
+// clashing narrows the users of one instance to those that share a kind with another.
+func clashing(uses []use, varieties bool) []use {
+	if !varieties {
+		return uses
+	}
+	var some []use
+	for i := range uses {
+		for j := range uses {
+			if i != j && uses[i].varieties&uses[j].varieties != 0 {
+				some = append(some, uses[i])
+				break
+			}
+		}
+	}
+	return some
+}
+
+func (p *Pass) reportDataClash(network string, f *family, clash []use) {
+	var devices []*boat.Device
+	var pgns []int
+	for _, u := range clash {
+		devices = append(devices, u.device)
+		pgns = append(pgns, u.pgns...)
+	}
+	slices.Sort(pgns)
+	instance := clash[0].instance
+	what := fmt.Sprintf("%s instance %d", f.name, instance)
+	p.Find(Finding{
+		Subject: network + " " + what, Devices: ids(devices), Network: network,
+		Summary:  fmt.Sprintf("%s all send %s", labels(devices), what),
+		Evidence: evidence("family", f.name, "instance", int(instance), "messages", slices.Compact(pgns)),
+		Remedy: "If these are different things aboard, give each its own instance with the maker's tool or from a head that can, then pick the sources on the heads anew. " +
+			"If two devices measure the same thing, let one of them stop sending it, or tell each head which to use. Note the old instances first.",
+	})
+}
+
+// deviceClash finds devices of one maker, class and function with the same device and system instance. It is mild: heads keep them
+// apart by NAME, but their settings and labels can land on the wrong one.
+func (p *Pass) deviceClash(network string, list []*boat.Device) {
+	type key struct {
+		maker, class, function uint32
+		device, system         uint8
+	}
+	groups := map[key][]*boat.Device{}
+	var order []key
+	for _, d := range list {
+		if d.Name == nil {
+			continue
+		}
+		k := key{d.Name.Manufacturer.Code, d.Name.DeviceClass.Code, d.Name.DeviceFunction.Code, d.Name.DeviceInstance, d.Name.SystemInstance}
+		if groups[k] == nil {
+			order = append(order, k)
+		}
+		groups[k] = append(groups[k], d)
+	}
+	for _, k := range order {
+		group := groups[k]
+		if len(group) < 2 {
+			continue
+		}
+		p.Find(Finding{
+			Severity: boat.Info,
+			Subject:  fmt.Sprintf("%s maker %d class %d function %d instance %d.%d", network, k.maker, k.class, k.function, k.device, k.system),
+			Devices:  ids(group), Network: network,
+			Summary: fmt.Sprintf("%s share device instance %d and system instance %d", labels(group), k.device, k.system),
+			Evidence: evidence("manufacturer", int(k.maker), "device_class", int(k.class), "device_function", int(k.function),
+				"device_instance", int(k.device), "system_instance", int(k.system)),
+			Remedy: "Give each its own device instance, from the maker's tool or its own screen, and write the number on the device. " +
+				"Heads that choose a source by instance then keep to the right one after a replacement.",
+		})
+	}
+}

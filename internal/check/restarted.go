@@ -1,0 +1,82 @@
+package check
+
+import (
+	"fmt"
+	"slices"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// restarted: devices that started anew within the last hour. When most of a network did at one moment, the supply did it.
+func restarted(p *Pass) {
+	s := &p.Settings.Restarted
+	for _, n := range p.networks(event.NMEA2000) {
+		known := on(p.others(func(*boat.Device) bool { return true }), n.ID)
+		var list []*boat.Device
+		var last event.Time
+		for _, d := range known {
+			if times := p.restarts(d); len(times) > 0 {
+				list = append(list, d)
+				last = max(last, times[len(times)-1])
+			}
+		}
+		if together := p.together(list, last); len(together) >= 3 && 2*len(together) > len(known) {
+			p.Find(Finding{
+				Severity: boat.Warning,
+				Subject:  n.ID, Devices: ids(together), Network: n.ID, Since: last,
+				Summary:  fmt.Sprintf("%d of %d devices on %s restarted together %s ago: the backbone lost its supply", len(together), len(known), n.ID, span(p.Now.Sub(last))),
+				Evidence: evidence("devices", len(together), "at", last),
+				Remedy: "If somebody switched the electronics off and on, this is as it should be. If not, look for a weak supply: battery voltage while engines start, " +
+					"breaker, fuse and the plugs of the power tee. " + cautionWiring,
+			})
+			list = without(list, together)
+		}
+		for _, d := range list {
+			times := p.restarts(d)
+			severity, words := boat.Info, fmt.Sprintf("restarted %s ago", span(p.Now.Sub(times[len(times)-1])))
+			if len(times) >= s.Often {
+				severity, words = boat.Warning, fmt.Sprintf("restarted %d times within %s", len(times), span(p.Now.Sub(times[0])))
+			}
+			p.Find(Finding{
+				Severity: severity,
+				Subject:  d.ID, Devices: []string{d.ID}, Network: n.ID, Since: times[0],
+				Summary:  fmt.Sprintf("%s %s", label(d), words),
+				Evidence: evidence("restarts", len(times), "at", stamps(times)),
+				Remedy: "Expected after an update or when somebody switched it off and on. If it comes again by itself: check the device's own supply and fuse, " +
+					"wiggle its drop plug while you watch, and read its software version against the maker's list of known faults. " + cautionWiring,
+			})
+		}
+	}
+}
+
+// restarts yields the restarts of a device that are still worth telling, oldest first.
+func (p *Pass) restarts(d *boat.Device) []event.Time {
+	for i, t := range d.LastRestarts {
+		if p.Now.Sub(t) <= p.Settings.Restarted.Within {
+			return d.LastRestarts[i:]
+		}
+	}
+	return nil
+}
+
+// together yields the devices whose last restart came just before the given moment.
+func (p *Pass) together(list []*boat.Device, last event.Time) []*boat.Device {
+	var some []*boat.Device
+	for _, d := range list {
+		if times := p.restarts(d); len(times) < p.Settings.Restarted.Often && last.Sub(times[len(times)-1]) <= p.Settings.Restarted.Together {
+			some = append(some, d)
+		}
+	}
+	return some
+}
+
+func without(list, out []*boat.Device) []*boat.Device {
+	var rest []*boat.Device
+	for _, d := range list {
+		if !slices.Contains(out, d) {
+			rest = append(rest, d)
+		}
+	}
+	return rest
+}

@@ -1,0 +1,31 @@
+package check
+
+import (
+	"fmt"
+
+	"muster/internal/boat"
+)
+
+// sameName: one NAME that claims from two addresses in turn. One device that moves settles; two with one NAME never do.
+func sameName(p *Pass) {
+	for i := range p.Report.Networks {
+		n := &p.Report.Networks[i]
+		for _, t := range n.Twins {
+			if t.Changes < p.Settings.SameName.Moves {
+				continue
+			}
+			who := "NAME " + t.Name
+			if own := p.others(func(d *boat.Device) bool { return d.ID == t.Name && d.Network == n.ID }); len(own) == 1 {
+				who = unaddressed(own[0]) + ", NAME " + t.Name + ","
+			}
+			p.Find(Finding{
+				Subject: n.ID + " " + t.Name, Devices: []string{t.Name}, Network: n.ID, Since: t.Since,
+				Summary:  fmt.Sprintf("Two devices claim with one NAME: %s speaks from addresses %s in turn", who, addresses(t.Addresses)),
+				Evidence: evidence("name", t.Name, "addresses", numbers(t.Addresses), "moves_per_minute", t.Changes, "last", t.Last),
+				Remedy: "Unplug one of the two: if the other settles, they are twins, often two new units left on one factory number. " +
+					"Give one of them another device instance or unique number with the maker's tool; if that is not possible, the maker must replace it. " +
+					"If there is only one such device aboard, look for a gateway that repeats the backbone onto itself.",
+			})
+		}
+	}
+}

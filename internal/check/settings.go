@@ -1,0 +1,166 @@
+package check
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// Common is what can be set for every check.
+type Common struct {
+	Off      bool           `yaml:"off,omitempty"`      // do not run the check
+	Severity boat.Severity  `yaml:"severity,omitempty"` // instead of the check's own
+	Hold     *time.Duration `yaml:"hold,omitempty"`     // instead of the check's own
+}
+
+// Settings are the thresholds of all checks. Take DefaultSettings and change what should differ: the zero value is not usable.
+type Settings struct {
+	Every time.Duration `yaml:"every"` // event time from one run of the checks to the next
+
+	AddressContested AddressContestedSettings `yaml:"address-contested"`
+	BadChecksum      PerMinuteSettings        `yaml:"bad-checksum"`
+	BrokenSequences  PerMinuteSettings        `yaml:"broken-sequences"`
+	BusBusy          BusBusySettings          `yaml:"bus-busy"`
+	BusErrors        BusErrorsSettings        `yaml:"bus-errors"`
+	BusOff           Common                   `yaml:"bus-off"`
+	EmptyData        EmptyDataSettings        `yaml:"empty-data"`
+	FramesDropped    PerMinuteSettings        `yaml:"frames-dropped"`
+	GarbledLine      PerMinuteSettings        `yaml:"garbled-line"`
+	InstanceClash    Common                   `yaml:"instance-clash"`
+	ManySources      Common                   `yaml:"many-sources"`
+	NoAddress        Common                   `yaml:"no-address"`
+	NotIdentified    NotIdentifiedSettings    `yaml:"not-identified"`
+	Restarted        RestartedSettings        `yaml:"restarted"`
+	SameName         SameNameSettings         `yaml:"same-name"`
+	Silent           Common                   `yaml:"silent"`
+	SlowData         SlowDataSettings         `yaml:"slow-data"`
+	SoftwareDiffers  Common                   `yaml:"software-differs"`
+	TooManyDevices   TooManyDevicesSettings   `yaml:"too-many-devices"`
+	UnclaimedSource  Common                   `yaml:"unclaimed-source"`
+	WrongBitRate     Common                   `yaml:"wrong-bit-rate"`
+}
+
+// AddressContestedSettings are the thresholds of address-contested.
+type AddressContestedSettings struct {
+	Common `yaml:",inline"`
+	Claims int `yaml:"claims"` // changes of owner within a minute from which an address is contested
+}
+
+// PerMinuteSettings are the threshold of a check that counts faults of the last full minute.
+type PerMinuteSettings struct {
+	Common    `yaml:",inline"`
+	PerMinute uint64 `yaml:"per_minute"` // faults within a minute from which it is a finding
+}
+
+// BusBusySettings are the thresholds of bus-busy, as shares of the bit rate from 0 to 1.
+type BusBusySettings struct {
+	Common   `yaml:",inline"`
+	Warning  float64 `yaml:"warning"`
+	Critical float64 `yaml:"critical"`
+}
+
+// BusErrorsSettings are the thresholds of bus-errors, in error frames within a minute.
+type BusErrorsSettings struct {
+	Common   `yaml:",inline"`
+	Warning  uint64 `yaml:"warning"`
+	Critical uint64 `yaml:"critical"`
+}
+
+// EmptyDataSettings are the thresholds of empty-data.
+type EmptyDataSettings struct {
+	Common `yaml:",inline"`
+	Count  uint64 `yaml:"count"` // messages needed for a judgement
+}
+
+// NotIdentifiedSettings are the thresholds of not-identified.
+type NotIdentifiedSettings struct {
+	Common `yaml:",inline"`
+	After  time.Duration `yaml:"after"` // how long a device has to give its product information
+}
+
+// RestartedSettings are the thresholds of restarted.
+type RestartedSettings struct {
+	Common   `yaml:",inline"`
+	Within   time.Duration `yaml:"within"`   // how long a restart is worth telling
+	Often    int           `yaml:"often"`    // restarts within that time from which it is a warning
+	Together time.Duration `yaml:"together"` // restarts of several devices this close together are one event of the whole backbone
+}
+
+// SameNameSettings are the thresholds of same-name.
+type SameNameSettings struct {
+	Common `yaml:",inline"`
+	Moves  int `yaml:"moves"` // moves between the addresses within a minute from which there must be two devices
+}
+
+// SlowDataSettings are the thresholds of slow-data.
+type SlowDataSettings struct {
+	Common `yaml:",inline"`
+	Factor float64 `yaml:"factor"` // how many published intervals a message may take
+	Count  uint64  `yaml:"count"`  // messages needed for a judgement
+}
+
+// TooManyDevicesSettings are the thresholds of too-many-devices.
+type TooManyDevicesSettings struct {
+	Common  `yaml:",inline"`
+	Devices int `yaml:"devices"` // physical devices that one backbone may carry
+}
+
+// DefaultSettings are the thresholds as shipped. All are common practice without a source, except the 50 physical devices of one
+// backbone, which the standard's public summaries give.
+func DefaultSettings() Settings {
+	return Settings{
+		Every:            10 * time.Second,
+		AddressContested: AddressContestedSettings{Claims: 3},
+		BadChecksum:      PerMinuteSettings{PerMinute: 3},
+		BrokenSequences:  PerMinuteSettings{PerMinute: 3},
+		BusBusy:          BusBusySettings{Warning: 0.50, Critical: 0.75},
+		BusErrors:        BusErrorsSettings{Warning: 1, Critical: 100},
+		EmptyData:        EmptyDataSettings{Count: 20},
+		FramesDropped:    PerMinuteSettings{PerMinute: 1},
+		GarbledLine:      PerMinuteSettings{PerMinute: 3},
+		NotIdentified:    NotIdentifiedSettings{After: time.Minute},
+		Restarted:        RestartedSettings{Within: time.Hour, Often: 3, Together: 15 * time.Second},
+		SameName:         SameNameSettings{Moves: 3},
+		SlowData:         SlowDataSettings{Factor: 5, Count: 20},
+		TooManyDevices:   TooManyDevicesSettings{Devices: 50},
+	}
+}
+
+// Validate reports every setting that makes no sense, each with its key.
+func (s *Settings) Validate() error {
+	var errs []error
+	bad := func(isBad bool, format string, args ...any) {
+		if isBad {
+			errs = append(errs, fmt.Errorf(format, args...))
+		}
+	}
+	bad(s.Every < time.Second, "every: %v is too short: give 1s or more", s.Every)
+	bad(s.AddressContested.Claims < 1, "address-contested.claims: %d must be 1 or more", s.AddressContested.Claims)
+	bad(s.BusBusy.Warning <= 0 || s.BusBusy.Warning > 1, "bus-busy.warning: %v must be a share above 0 and up to 1, such as 0.5", s.BusBusy.Warning)
+	bad(s.BusBusy.Critical < s.BusBusy.Warning || s.BusBusy.Critical > 1, "bus-busy.critical: %v must lie between bus-busy.warning and 1", s.BusBusy.Critical)
+	bad(s.BusErrors.Critical < s.BusErrors.Warning, "bus-errors.critical: %d must not be below bus-errors.warning", s.BusErrors.Critical)
+	bad(s.NotIdentified.After < 0, "not-identified.after: %v must not be negative", s.NotIdentified.After)
+	bad(s.Restarted.Within <= 0, "restarted.within: %v must be above 0", s.Restarted.Within)
+	bad(s.Restarted.Often < 1, "restarted.often: %d must be 1 or more", s.Restarted.Often)
+	bad(s.SameName.Moves < 1, "same-name.moves: %d must be 1 or more", s.SameName.Moves)
+	bad(!(s.SlowData.Factor > 1), "slow-data.factor: %v must be above 1", s.SlowData.Factor)
+	bad(s.TooManyDevices.Devices < 1, "too-many-devices.devices: %d must be 1 or more", s.TooManyDevices.Devices)
+	for _, p := range []struct {
+		key string
+		n   uint64
+	}{
+		{"bad-checksum.per_minute", s.BadChecksum.PerMinute}, {"broken-sequences.per_minute", s.BrokenSequences.PerMinute},
+		{"bus-errors.warning", s.BusErrors.Warning}, {"frames-dropped.per_minute", s.FramesDropped.PerMinute},
+		{"garbled-line.per_minute", s.GarbledLine.PerMinute},
+	} {
+		bad(p.n == 0, "%s: 0 would fire without a fault: give 1 or more", p.key)
+	}
+	for i := range rules {
+		c := rules[i].common(s)
+		bad(c.Severity != "" && c.Severity.Rank() == 0, "%s.severity: %q is not one of info, warning, critical", rules[i].ID, c.Severity)
+		bad(c.Hold != nil && *c.Hold < 0, "%s.hold: must not be negative", rules[i].ID)
+	}
+	return errors.Join(errs...)
+}

@@ -1,0 +1,61 @@
+package check
+
+import (
+	"fmt"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// slowData: messages that come much more rarely than published; one finding a device. Messages without a published interval are
+// sent on request or on an event, and one that stopped is not slow.
+func slowData(p *Pass) {
+	s := &p.Settings.SlowData
+	for _, d := range p.others(speaking) {
+		var words []string
+		detail := map[string]any{}
+		for i := range d.Transmits {
+			t := &d.Transmits[i]
+			actual := t.Recent
+			if actual == 0 && t.Interval != nil {
+				actual = time.Duration(t.Interval.Mean * float64(time.Millisecond))
+			}
+			nominal := time.Duration(t.Nominal * float64(time.Millisecond))
+			if nominal <= 0 || t.Count < s.Count || !p.sending(t) || float64(actual) <= s.Factor*float64(nominal) {
+				continue
+			}
+			words = append(words, fmt.Sprintf("%s every %s instead of %s", title(t), span(actual), span(nominal)))
+			detail[messageKey(t)] = map[string]any{"interval_ms": round(float64(actual) / 1e6), "nominal_ms": t.Nominal, "count": t.Count}
+		}
+		if len(words) == 0 {
+			continue
+		}
+		p.Find(Finding{
+			Subject: d.ID, Devices: []string{d.ID}, Network: d.Network,
+			Summary:  fmt.Sprintf("%s sends %s", label(d), enumerate(words)),
+			Evidence: evidence("messages", detail, "factor", s.Factor),
+			Remedy: "See whether somebody set a slower rate on the device. If not, look at the load of the backbone and at frames lost on the way, " +
+				"and at the converter or gateway that the data passes. A pilot needs heading at the full rate.",
+		})
+	}
+}
+
+// title names a message: "Water Depth", "PGN 130816", with its instance when it has one.
+func title(t *boat.Transmit) string {
+	s := t.Title
+	if s == "" {
+		s = fmt.Sprintf("PGN %d", t.PGN)
+	}
+	if t.Instance != nil {
+		s += fmt.Sprintf(" instance %d", *t.Instance)
+	}
+	return s
+}
+
+// messageKey is "128267", or "127508/1" with the instance.
+func messageKey(t *boat.Transmit) string {
+	if t.Instance != nil {
+		return fmt.Sprintf("%d/%d", t.PGN, *t.Instance)
+	}
+	return fmt.Sprint(t.PGN)
+}

@@ -1,0 +1,98 @@
+package check
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+
+	"muster/internal/boat"
+)
+
+// softwareDiffers: units of one model with different version strings. Which string is newer is not for this check to say.
+func softwareDiffers(p *Pass) {
+	list := p.others(func(d *boat.Device) bool {
+		return d.State != boat.Gone && d.Name != nil && d.Product != nil && d.Product.Software != "" && (d.Product.Model != "" || d.Product.Code != nil)
+	})
+	for _, group := range models(list) {
+		versions := map[string][]*boat.Device{}
+		for _, d := range group {
+			v := strings.TrimSpace(d.Product.Software)
+			versions[v] = append(versions[v], d)
+		}
+		if len(versions) < 2 {
+			continue
+		}
+		sorted := slices.Sorted(maps.Keys(versions))
+		parts := make([]string, 0, len(sorted))
+		byVersion := map[string]any{}
+		for _, v := range sorted {
+			var at []string
+			for _, d := range versions[v] {
+				at = append(at, addressOf(d))
+			}
+			parts = append(parts, fmt.Sprintf("%q at %s", v, enumerate(at)))
+			byVersion[v] = ids(versions[v])
+		}
+		first := group[0]
+		network := first.Network
+		if slices.ContainsFunc(group, func(d *boat.Device) bool { return d.Network != network }) {
+			network = ""
+		}
+		p.Find(Finding{
+			Subject: modelKey(first), Devices: ids(group), Network: network,
+			Summary:  fmt.Sprintf("The software of %d units of %s differs: %s", len(group), unaddressed(first), strings.Join(parts, "; ")),
+			Evidence: evidence("model", first.Product.Model, "versions", byVersion),
+			Remedy: "Bring all of them to one version: units of one model that run different software can refuse to share charts, routes, settings and sonar. " +
+				"Which version to take stands in the maker's release notes or your release sheet: these strings alone do not say which is newer. Do not update under way.",
+		})
+	}
+}
+
+// models sorts devices into groups of one model: same maker, and same product code or same model text.
+func models(list []*boat.Device) [][]*boat.Device {
+	list = slices.Clone(list)
+	slices.SortStableFunc(list, func(a, b *boat.Device) int {
+		return cmp.Or(cmp.Compare(modelKey(a), modelKey(b)), cmp.Compare(a.ID, b.ID))
+	})
+	var groups [][]*boat.Device
+	for _, d := range list {
+		home := -1
+		for i := 0; i < len(groups); i++ {
+			if !slices.ContainsFunc(groups[i], func(o *boat.Device) bool { return sameModel(o, d) }) {
+				continue
+			}
+			if home < 0 {
+				groups[i] = append(groups[i], d)
+				home = i
+				continue
+			}
+			groups[home] = append(groups[home], groups[i]...) // d joins two groups that were apart so far
+			groups = slices.Delete(groups, i, i+1)
+			i--
+		}
+		if home < 0 {
+			groups = append(groups, []*boat.Device{d})
+		}
+	}
+	return groups
+}
+
+func sameModel(a, b *boat.Device) bool {
+	if a.Name.Manufacturer.Code != b.Name.Manufacturer.Code {
+		return false
+	}
+	if a.Product.Model != "" && strings.EqualFold(strings.TrimSpace(a.Product.Model), strings.TrimSpace(b.Product.Model)) {
+		return true
+	}
+	return a.Product.Code != nil && b.Product.Code != nil && *a.Product.Code == *b.Product.Code
+}
+
+func modelKey(d *boat.Device) string {
+	model := strings.TrimSpace(d.Product.Model)
+	if model == "" {
+		model = fmt.Sprintf("product %d", *d.Product.Code)
+	}
+	return fmt.Sprintf("%d %s", d.Name.Manufacturer.Code, model)
+}

@@ -1,0 +1,43 @@
+package check
+
+import (
+	"fmt"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// tooManyDevices counts physical devices: NAMEs of one maker with one serial number are one box.
+func tooManyDevices(p *Pass) {
+	type box struct {
+		maker  uint32
+		serial string
+	}
+	list := p.others(func(d *boat.Device) bool { return d.State != boat.Gone })
+	for _, n := range p.networks(event.NMEA2000) {
+		boxes := map[box]bool{}
+		count, names := 0, 0
+		for _, d := range on(list, n.ID) {
+			names++
+			if d.Name != nil && d.Product != nil && d.Product.Serial != "" {
+				b := box{d.Name.Manufacturer.Code, d.Product.Serial}
+				if boxes[b] {
+					continue
+				}
+				boxes[b] = true
+			}
+			count++
+		}
+		limit := p.Settings.TooManyDevices.Devices
+		if count <= limit {
+			continue
+		}
+		p.Find(Finding{
+			Subject: n.ID, Network: n.ID,
+			Summary:  fmt.Sprintf("%d devices on %s, which may carry %d", count, n.ID, limit),
+			Evidence: evidence("devices", count, "names", names, "limit", limit),
+			Remedy: "Split the backbone and join the two parts by a bridge, and work out length, load and voltage drop of each anew. " +
+				cautionWiring,
+		})
+	}
+}

@@ -1,0 +1,247 @@
+package check
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+const (
+	cautionWiring = "Isolate the supply before you work on the wiring, and follow local codes and the rules on licensed practice."
+	askHint       = "Run muster with --ask so that it claims an address and puts the standard questions."
+)
+
+// others yields the devices that are not muster itself and match keep.
+func (p *Pass) others(keep func(*boat.Device) bool) []*boat.Device {
+	var list []*boat.Device
+	for i := range p.Report.Devices {
+		if d := &p.Report.Devices[i]; !d.Own && keep(d) {
+			list = append(list, d)
+		}
+	}
+	return list
+}
+
+// on narrows a list to one network.
+func on(list []*boat.Device, network string) []*boat.Device {
+	var some []*boat.Device
+	for _, d := range list {
+		if d.Network == network {
+			some = append(some, d)
+		}
+	}
+	return some
+}
+
+// networks yields the networks of one kind.
+func (p *Pass) networks(kind event.NetworkKind) []*boat.Network {
+	var list []*boat.Network
+	for i := range p.Report.Networks {
+		if n := &p.Report.Networks[i]; n.Kind == kind {
+			list = append(list, n)
+		}
+	}
+	return list
+}
+
+// asking reports whether muster itself holds an address on the network and so puts the standard questions.
+func (p *Pass) asking(network string) bool {
+	return slices.ContainsFunc(p.Report.Devices, func(d boat.Device) bool { return d.Own && d.Network == network })
+}
+
+func speaking(d *boat.Device) bool { return d.State == boat.Present || d.State == boat.Provisional }
+
+// recent is how old the last message of a kind may be to count as being sent.
+const recent = time.Minute
+
+func (p *Pass) sending(t *boat.Transmit) bool { return t.Last.IsZero() || p.Now.Sub(t.Last) <= recent }
+
+// label names a device as a technician would: by model when it told it, else by maker and function, and by its address.
+func label(d *boat.Device) string {
+	what := "device"
+	maker := ""
+	if d.Name != nil {
+		maker = d.Name.Manufacturer.Name
+		if d.Name.DeviceFunction.Name != "" {
+			what = strings.ToLower(d.Name.DeviceFunction.Name)
+		}
+	}
+	if d.Product != nil && d.Product.Model != "" {
+		what = d.Product.Model
+		if first, _, _ := strings.Cut(maker, " "); first != "" && strings.HasPrefix(strings.ToLower(what), strings.ToLower(first)) {
+			maker = ""
+		}
+	}
+	if maker != "" {
+		what = maker + " " + what
+	}
+	if d.Address == nil {
+		return what + " (no address)"
+	}
+	return fmt.Sprintf("%s (address %d)", what, *d.Address)
+}
+
+// labels names several devices, at most five of them.
+func labels(list []*boat.Device) string {
+	names := make([]string, 0, len(list))
+	for _, d := range list {
+		names = append(names, label(d))
+	}
+	return enumerate(names)
+}
+
+// enumerate joins words as in "a, b and c"; beyond five it counts the rest.
+func enumerate(words []string) string {
+	const most = 5
+	if len(words) > most {
+		return fmt.Sprintf("%s and %d more", strings.Join(words[:most], ", "), len(words)-most)
+	}
+	if len(words) < 2 {
+		return strings.Join(words, "")
+	}
+	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+}
+
+// plural is "1 device" or "3 devices".
+func plural[T int | uint64](n T, one string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %ss", n, one)
+}
+
+func ids(list []*boat.Device) []string {
+	out := make([]string, 0, len(list))
+	for _, d := range list {
+		out = append(out, d.ID)
+	}
+	slices.Sort(out)
+	return out
+}
+
+// span writes a duration in at most two units: "45 s", "3 min 20 s", "2 h 5 min", "4 d 1 h".
+func span(d time.Duration) string {
+	units := []struct {
+		d    time.Duration
+		name string
+	}{{24 * time.Hour, "d"}, {time.Hour, "h"}, {time.Minute, "min"}, {time.Second, "s"}}
+	if d < time.Second {
+		return fmt.Sprintf("%d ms", d.Milliseconds())
+	}
+	d = d.Round(time.Second)
+	for i, u := range units {
+		if d < u.d {
+			continue
+		}
+		s := fmt.Sprintf("%d %s", d/u.d, u.name)
+		if i+1 < len(units) {
+			if rest := d % u.d / units[i+1].d; rest > 0 {
+				s += fmt.Sprintf(" %d %s", rest, units[i+1].name)
+			}
+		}
+		return s
+	}
+	return "0 s"
+}
+
+// since is " for 3 min", or nothing when the start is unknown.
+func (p *Pass) since(t event.Time) string {
+	if t.IsZero() || p.Now.Sub(t) < time.Second {
+		return ""
+	}
+	return " for " + span(p.Now.Sub(t))
+}
+
+// round cuts a figure to two decimals for the evidence.
+func round(x float64) float64 { return math.Round(x*100) / 100 }
+
+// earliest is the earliest set time.
+func earliest(times ...event.Time) event.Time {
+	var first event.Time
+	for _, t := range times {
+		if !t.IsZero() && (first.IsZero() || t < first) {
+			first = t
+		}
+	}
+	return first
+}
+
+// unaddressed is the label without the address.
+func unaddressed(d *boat.Device) string {
+	bare := *d
+	bare.Address = nil
+	return strings.TrimSuffix(label(&bare), " (no address)")
+}
+
+// addressOf is "address 35", or the id of a device that has no address.
+func addressOf(d *boat.Device) string {
+	if d.Address == nil {
+		return d.ID
+	}
+	return fmt.Sprintf("address %d", *d.Address)
+}
+
+// evidence builds the map from keys and values in turn. Unset times, empty strings and empty lists are left out.
+func evidence(pairs ...any) map[string]any {
+	m := make(map[string]any, len(pairs)/2)
+	for i := 0; i+1 < len(pairs); i += 2 {
+		v := pairs[i+1]
+		switch x := v.(type) {
+		case event.Time:
+			if x.IsZero() {
+				continue
+			}
+			v = x.String()
+		case string:
+			if x == "" {
+				continue
+			}
+		case []string:
+			if len(x) == 0 {
+				continue
+			}
+		}
+		m[pairs[i].(string)] = v
+	}
+	return m
+}
+
+// numbers widens addresses, which JSON would write as base64.
+func numbers(list []uint8) []int {
+	out := make([]int, 0, len(list))
+	for _, n := range list {
+		out = append(out, int(n))
+	}
+	return out
+}
+
+func addresses(list []uint8) string {
+	words := make([]string, 0, len(list))
+	for _, n := range list {
+		words = append(words, fmt.Sprint(n))
+	}
+	return enumerate(words)
+}
+
+func stamps(times []event.Time) []string {
+	out := make([]string, 0, len(times))
+	for _, t := range times {
+		out = append(out, t.String())
+	}
+	return out
+}
+
+// messages lists the PGNs that a device sends, each once, ascending.
+func messages(d *boat.Device) []int {
+	var list []int
+	for i := range d.Transmits {
+		list = append(list, int(d.Transmits[i].PGN))
+	}
+	slices.Sort(list)
+	return slices.Compact(list)
+}
