@@ -1,0 +1,49 @@
+package tap
+
+import (
+	"io"
+	"time"
+
+	"go.einride.tech/can"
+)
+
+// Sender puts frames on a network. It may be called from any goroutine.
+type Sender interface {
+	Send(frame can.Frame) error
+}
+
+// Options are what Open needs besides the name of the source. The zero value listens and never transmits.
+type Options struct {
+	// Transmit allows sending: without it Send fails, and a serial adapter is opened so that it cannot even acknowledge.
+	Transmit bool
+	// Acknowledge lets a serial adapter that has no listen-only mode be opened normally; it then acknowledges the frames of others.
+	Acknowledge bool
+	// BitRate of the bus behind a serial adapter in bit/s; 0 is 250000, the rate of NMEA 2000.
+	BitRate uint32
+	// ReceiveBuffer is the size asked of the kernel for a live source's queue in bytes; 0 is 1 MiB.
+	ReceiveBuffer int
+	// Retry is the pause before a live source that went away is tried again; 0 is 1 s.
+	Retry time.Duration
+	// Stdin is what "-" reads; nil is the standard input.
+	Stdin io.Reader
+	// Sim opens "sim:SCENARIO"; nil means that there is no simulator.
+	Sim func(scenario string) (Source, error)
+	// Now stamps what the kernel does not; nil is time.Now.
+	Now func() time.Time
+}
+
+func (o Options) withDefaults() Options {
+	if o.BitRate == 0 {
+		o.BitRate = 250_000
+	}
+	if o.ReceiveBuffer == 0 {
+		o.ReceiveBuffer = 1 << 20
+	}
+	if o.Retry == 0 {
+		o.Retry = time.Second
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	return o
+}
