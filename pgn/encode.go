@@ -1,0 +1,131 @@
+package pgn
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"math"
+)
+
+// ErrTooLong is the error, wrapped, of a payload that does not fit the message's transport.
+var ErrTooLong = errors.New("payload does not fit the transport")
+
+// Encode appends the payload that the values describe, which have the order that Decode gives: the reverse of Decode. Numbers are taken
+// from Raw, texts from Text. It stops at the first Missing value, and fills a short single frame or fixed length with FF if none is.
+// It does not allocate when dst has room.
+func (d *Definition) Encode(dst []byte, values []Value) ([]byte, error) {
+	if d == nil || len(d.Fields) == 0 {
+		return dst, errors.New("pgn: encode: layout not known")
+	}
+	if len(values) > 0 {
+		d = d.variant(uint64(values[0].Raw))
+	}
+	start := len(dst)
+	w := writer{dst: dst}
+	complete := true
+	for i := range values {
+		v := &values[i]
+		if v.Field == nil || v.Field.index >= len(d.Fields) || v.Field != &d.Fields[v.Field.index] {
+			return dst, fmt.Errorf("pgn: encode %d: value %d is not one of its fields", d.PGN, i)
+		}
+		if v.State == Missing {
+			complete = false
+			break
+		}
+		if v.Field.Group != 0 && v.Field.index == d.groups[v.Field.Group-1].first && v.Repeat == 0 || v.Field.Group == 0 {
+			if i > 0 && values[i-1].Field.Group != 0 {
+				w.align()
+			}
+			if v.Field.Bit >= 0 && v.Field.Bit != w.bitsSince(start) {
+				return dst, fmt.Errorf("pgn: encode %d: field %s is out of order", d.PGN, v.Field.Key)
+			}
+		}
+		if err := w.value(v); err != nil {
+			return dst, fmt.Errorf("pgn: encode %d: field %s: %w", d.PGN, v.Field.Key, err)
+		}
+	}
+	return d.finish(&w, start, complete)
+}
+
+// finish fills up and checks the length.
+func (d *Definition) finish(w *writer, start int, complete bool) ([]byte, error) {
+	w.align()
+	n := d.Length
+	if n == 0 && d.Transport == Single {
+		n = 8
+	}
+	for complete && len(w.dst)-start < n {
+		w.dst = append(w.dst, 0xFF)
+	}
+	if n := len(w.dst) - start; n > d.Transport.MaxLength() {
+		return w.dst[:start], fmt.Errorf("pgn: encode %d: %d bytes: %w", d.PGN, n, ErrTooLong)
+	}
+	return w.dst, nil
+}
+
+// writer appends bits, the lowest first.
+type writer struct {
+	dst  []byte
+	acc  uint64 // bits that wait for a full byte
+	held uint   // how many, 0 to 7 between the calls
+}
+
+func (w *writer) bitsSince(start int) int { return (len(w.dst)-start)*8 + int(w.held) }
+
+// bits appends the lowest width bits of raw.
+func (w *writer) bits(raw uint64, width int) {
+	if width > 56 {
+		w.bits(raw&math.MaxUint32, 32)
+		raw, width = raw>>32, width-32
+	}
+	w.acc |= raw & (1<<width - 1) << w.held
+	w.held += uint(width)
+	n := w.held >> 3
+	w.dst = binary.LittleEndian.AppendUint64(w.dst, w.acc)[:len(w.dst)+int(n)]
+	w.acc >>= n * 8
+	w.held &= 7
+}
+
+// align fills the last byte with ones.
+func (w *writer) align() {
+	if w.held != 0 {
+		w.bits(0xFF, 8-int(w.held))
+	}
+}
+
+func (w *writer) value(v *Value) error {
+	f := v.Field
+	width := f.Width
+	if v.Of != nil {
+		f = v.Of
+		width = (f.Width + 7) &^ 7
+	}
+	switch f.Type {
+	case Text:
+		return w.text(v.Text, width/8)
+	case String:
+		if len(v.Text) > 253 {
+			return fmt.Errorf("text of %d bytes does not fit a variable string (253)", len(v.Text))
+		}
+		w.align()
+		w.dst = append(w.dst, byte(len(v.Text)+2), byte(v.Raw))
+		w.dst = append(w.dst, v.Text...)
+	case Raw, Parameter:
+		w.align()
+		w.dst = append(w.dst, v.Text...)
+	default:
+		w.bits(uint64(v.Raw)&f.mask, width)
+	}
+	return nil
+}
+
+func (w *writer) text(p []byte, width int) error {
+	if len(p) > width {
+		return fmt.Errorf("text of %d bytes does not fit into %d", len(p), width)
+	}
+	w.dst = append(w.dst, p...)
+	for range width - len(p) {
+		w.dst = append(w.dst, 0xFF)
+	}
+	return nil
+}
