@@ -1,0 +1,331 @@
+// Package alert turns findings into alerts that are raised once and cleared once.
+package alert
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/event"
+)
+
+// ErrUnknown says that no standing alert has the id.
+var ErrUnknown = errors.New("no standing alert has this id")
+
+// Settings are the times and bounds of a Book. The zero value clears at once and damps nothing; bounds of 0 become the defaults.
+type Settings struct {
+	Clear      time.Duration `yaml:"clear"`       // how long a finding must stay away before its alert clears
+	FlapCount  int           `yaml:"flap_count"`  // so many raises within FlapWindow make an alert flapping; 0 never
+	FlapWindow time.Duration `yaml:"flap_window"` //
+	FlapClear  time.Duration `yaml:"flap_clear"`  // Clear of a flapping alert
+	Settle     time.Duration `yaml:"settle"`      // after Restore nothing clears for so long, until devices have been heard again
+	Keep       int           `yaml:"keep"`        // cleared alerts kept
+	Max        int           `yaml:"max"`         // findings and alerts kept altogether
+	MaxSilence int           `yaml:"max_silence"` // silences kept
+}
+
+// DefaultSettings are the settings as shipped (common practice, no source).
+func DefaultSettings() Settings {
+	return Settings{Clear: 30 * time.Second, FlapCount: 3, FlapWindow: time.Hour, FlapClear: 15 * time.Minute, Settle: 2 * time.Minute,
+		Keep: 200, Max: 2000, MaxSilence: 100}
+}
+
+// Validate reports every setting that makes no sense, each with its key.
+func (s Settings) Validate() error {
+	var errs []error
+	for _, d := range []struct {
+		key string
+		d   time.Duration
+	}{{"clear", s.Clear}, {"flap_window", s.FlapWindow}, {"flap_clear", s.FlapClear}, {"settle", s.Settle}} {
+		if d.d < 0 {
+			errs = append(errs, fmt.Errorf("%s: %v must not be negative", d.key, d.d))
+		}
+	}
+	for _, n := range []struct {
+		key string
+		n   int
+	}{{"flap_count", s.FlapCount}, {"keep", s.Keep}, {"max", s.Max}, {"max_silence", s.MaxSilence}} {
+		if n.n < 0 {
+			errs = append(errs, fmt.Errorf("%s: %d must not be negative", n.key, n.n))
+		}
+	}
+	if s.FlapCount > 0 && s.FlapClear < s.Clear {
+		errs = append(errs, fmt.Errorf("flap_clear: %v must not be shorter than clear, %v", s.FlapClear, s.Clear))
+	}
+	return errors.Join(errs...)
+}
+
+// ChangeKind says what happened to an alert.
+type ChangeKind string
+
+// The kinds of change.
+const (
+	Raised       ChangeKind = "raised"
+	Regraded     ChangeKind = "regraded" // its severity changed
+	Acknowledged ChangeKind = "acknowledged"
+	Unsilenced   ChangeKind = "unsilenced" // its silence ended while it stands, and nobody was told of it yet
+	Cleared      ChangeKind = "cleared"
+)
+
+// Change is one step in the life of an alert. The alert shares its evidence with the Book: read-only.
+type Change struct {
+	At       event.Time `json:"at,omitzero"`
+	Kind     ChangeKind `json:"kind"`
+	Silenced bool       `json:"silenced,omitempty"` // to be kept, but nobody is to be told
+	Alert    boat.Alert `json:"alert"`
+}
+
+// ID is the id of the alert that a finding makes.
+func ID(f *check.Finding) string { return f.Check + ":" + f.Subject }
+
+type phase uint8
+
+const (
+	pending phase = iota // the finding has not lasted yet
+	standing
+	cleared
+)
+
+// entry is what the Book knows of one id.
+type entry struct {
+	phase   phase
+	finding check.Finding // the latest
+	start   event.Time    // since when the finding lasts
+	until   event.Time    // when it cleared
+	away    bool          // the finding was not there at the last update
+	awayAt  event.Time    // since when
+	raises  []event.Time  // the latest raises, oldest first, at most FlapCount
+	ackBy   string
+	ackAt   event.Time
+	told    bool // the raise was not silenced
+	mark    uint64
+}
+
+// Book holds every alert of one boat. It moves only by Update and the calls of its user, all of which must come from one goroutine.
+type Book struct {
+	settings Settings
+	entries  map[string]*entry
+	silences []Silence
+	now      event.Time
+	settled  event.Time // nothing clears before
+	restored bool       // the next update sets settled
+	mark     uint64
+	shed     uint64
+}
+
+// New makes an empty Book.
+func New(s Settings) *Book {
+	d := DefaultSettings()
+	s.Keep, s.Max, s.MaxSilence = cmp.Or(s.Keep, d.Keep), cmp.Or(s.Max, d.Max), cmp.Or(s.MaxSilence, d.MaxSilence)
+	return &Book{settings: s, entries: map[string]*entry{}}
+}
+
+// Shed counts the findings that were passed over because the Book was full.
+func (b *Book) Shed() uint64 { return b.shed }
+
+// Update takes what the checks found at now and returns what that changed, sorted by alert id.
+//
+// A finding becomes an alert when it has lasted for its hold, counted from its Since if the check knows it. An alert clears when its
+// finding has stayed away. When time goes back, spans that have begun begin anew.
+func (b *Book) Update(now event.Time, findings []check.Finding) []Change {
+	if now < b.now {
+		b.rewind(now)
+	}
+	b.now = now
+	if b.restored {
+		b.restored = false
+		b.settled = now.Add(b.settings.Settle)
+	}
+	b.mark++
+	var changes []Change
+	for i := range findings {
+		changes = b.seen(changes, now, &findings[i])
+	}
+	for id, e := range b.entries {
+		if e.mark != b.mark {
+			changes = b.missed(changes, now, id, e)
+		}
+	}
+	changes = b.endSilences(changes, now)
+	b.forget()
+	slices.SortStableFunc(changes, func(x, y Change) int { return cmp.Compare(x.Alert.ID, y.Alert.ID) })
+	return changes
+}
+
+// seen handles a finding that is there.
+func (b *Book) seen(changes []Change, now event.Time, f *check.Finding) []Change {
+	id := ID(f)
+	e := b.entries[id]
+	if e == nil {
+		if len(b.entries) >= b.settings.Max && !b.makeRoom() {
+			b.shed++
+			return changes
+		}
+		e = &entry{phase: pending, away: true}
+		b.entries[id] = e
+	}
+	if e.mark == b.mark {
+		return changes // the same finding twice in one update
+	}
+	e.mark = b.mark
+	if e.away && e.phase != standing {
+		e.start = now
+	}
+	e.away = false
+	if !f.Since.IsZero() && f.Since < e.start && (e.phase == pending || e.phase == cleared && f.Since >= e.until) {
+		e.start = f.Since // after a clear, only what began later counts
+	}
+	severity := e.finding.Severity
+	e.finding = *f
+	switch {
+	case e.phase == standing:
+		if severity != f.Severity {
+			changes = append(changes, b.change(now, Regraded, id, e))
+		}
+	case now.Sub(e.start) >= f.Hold:
+		e.phase = standing
+		e.until, e.ackBy, e.ackAt = 0, "", 0
+		if n := b.settings.FlapCount; n > 0 {
+			if len(e.raises) == n {
+				e.raises = slices.Delete(e.raises, 0, 1)
+			}
+			e.raises = append(e.raises, now)
+		}
+		e.told = !b.silenced(now, e)
+		changes = append(changes, b.change(now, Raised, id, e))
+	}
+	return changes
+}
+
+// missed handles an entry whose finding is not there.
+func (b *Book) missed(changes []Change, now event.Time, id string, e *entry) []Change {
+	if !e.away {
+		e.away, e.awayAt = true, now
+	}
+	switch e.phase {
+	case pending:
+		delete(b.entries, id)
+	case standing:
+		span := b.settings.Clear
+		if b.flapping(e) {
+			span = max(span, b.settings.FlapClear)
+		}
+		if now < b.settled || now.Sub(e.awayAt) < span {
+			return changes
+		}
+		e.phase, e.until = cleared, e.awayAt
+		changes = append(changes, b.change(now, Cleared, id, e))
+	}
+	return changes
+}
+
+// flapping reports whether the alert was raised FlapCount times within FlapWindow.
+func (b *Book) flapping(e *entry) bool {
+	n := b.settings.FlapCount
+	return n > 0 && len(e.raises) >= n && b.now.Sub(e.raises[len(e.raises)-n]) <= b.settings.FlapWindow+b.settings.FlapClear &&
+		e.raises[len(e.raises)-1].Sub(e.raises[len(e.raises)-n]) <= b.settings.FlapWindow
+}
+
+func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Change {
+	silenced := b.silenced(now, e)
+	if kind == Cleared {
+		silenced = silenced || !e.told
+	}
+	return Change{At: now, Kind: kind, Silenced: silenced, Alert: b.alert(id, e)}
+}
+
+// Acknowledge notes that somebody knows of a standing alert. The note ends with the alert. A second one replaces the first.
+func (b *Book) Acknowledge(id, who string, at event.Time) (Change, error) {
+	if who == "" {
+		return Change{}, fmt.Errorf("acknowledge alert %q: no name: say who acknowledges", id)
+	}
+	e := b.entries[id]
+	if e == nil || e.phase != standing {
+		return Change{}, fmt.Errorf("acknowledge alert %q: %w: the report lists the ids", id, ErrUnknown)
+	}
+	e.ackBy, e.ackAt = who, at
+	return b.change(at, Acknowledged, id, e), nil
+}
+
+// Alerts lists what stands and what cleared, worst first, then by check and subject. The evidence is shared: read-only.
+func (b *Book) Alerts() []boat.Alert {
+	type row struct {
+		id string
+		e  *entry
+	}
+	var rows []row
+	for id, e := range b.entries {
+		if e.phase != pending {
+			rows = append(rows, row{id, e})
+		}
+	}
+	slices.SortFunc(rows, func(x, y row) int {
+		return cmp.Or(cmp.Compare(y.e.finding.Severity.Rank(), x.e.finding.Severity.Rank()),
+			cmp.Compare(x.e.finding.Check, y.e.finding.Check), cmp.Compare(x.e.finding.Subject, y.e.finding.Subject))
+	})
+	alerts := make([]boat.Alert, 0, len(rows))
+	for _, r := range rows {
+		alerts = append(alerts, b.alert(r.id, r.e))
+	}
+	return alerts
+}
+
+func (b *Book) alert(id string, e *entry) boat.Alert {
+	state := boat.AlertOpen
+	switch {
+	case e.phase == cleared:
+		state = boat.AlertCleared
+	case e.ackBy != "":
+		state = boat.AlertAcknowledged
+	}
+	f := &e.finding
+	return boat.Alert{
+		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: e.until, Flapping: b.flapping(e),
+		AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, SilencedUntil: b.silencedUntil(b.now, e),
+		Devices: f.Devices, Network: f.Network, Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy,
+	}
+}
+
+// rewind takes back every span that began after now.
+func (b *Book) rewind(now event.Time) {
+	for _, e := range b.entries {
+		if e.phase != cleared {
+			e.start = min(e.start, now)
+		}
+		e.awayAt = min(e.awayAt, now)
+		e.raises = slices.DeleteFunc(e.raises, func(t event.Time) bool { return t > now })
+	}
+	b.settled = min(b.settled, now.Add(b.settings.Settle))
+}
+
+// forget drops the cleared alerts that are too many, oldest first.
+func (b *Book) forget() {
+	for old := b.cleared(); len(old) > b.settings.Keep; old = old[1:] {
+		delete(b.entries, old[0])
+	}
+}
+
+// makeRoom drops the oldest cleared alert, if there is one.
+func (b *Book) makeRoom() bool {
+	old := b.cleared()
+	if len(old) == 0 {
+		return false
+	}
+	delete(b.entries, old[0])
+	return true
+}
+
+// cleared lists the ids of cleared alerts whose finding is away, longest cleared first.
+func (b *Book) cleared() []string {
+	ids := slices.Collect(maps.Keys(b.entries))
+	ids = slices.DeleteFunc(ids, func(id string) bool { e := b.entries[id]; return e.phase != cleared || !e.away })
+	slices.SortFunc(ids, func(x, y string) int {
+		return cmp.Or(cmp.Compare(b.entries[x].until, b.entries[y].until), cmp.Compare(x, y))
+	})
+	return ids
+}

@@ -1,0 +1,85 @@
+package alert
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+
+	"muster/internal/event"
+)
+
+// Silence keeps changes of the alerts that it matches from being told, until its end. Every key that is set must match; a silence
+// with none matches all alerts, as for the length of a work order.
+type Silence struct {
+	Alert   string     `json:"alert,omitempty"`   // id of one alert
+	Check   string     `json:"check,omitempty"`   // id of a check
+	Device  string     `json:"device,omitempty"`  // id of a device concerned
+	Network string     `json:"network,omitempty"` // id of a network
+	From    event.Time `json:"from,omitzero"`
+	Until   event.Time `json:"until,omitzero"`
+	By      string     `json:"by,omitempty"`
+	Why     string     `json:"why,omitempty"`
+}
+
+func (s *Silence) matches(id string, e *entry) bool {
+	f := &e.finding
+	return (s.Alert == "" || s.Alert == id) && (s.Check == "" || s.Check == f.Check) && (s.Network == "" || s.Network == f.Network) &&
+		(s.Device == "" || slices.Contains(f.Devices, s.Device))
+}
+
+// sameScope reports whether two silences match the same alerts.
+func (s *Silence) sameScope(o *Silence) bool {
+	return s.Alert == o.Alert && s.Check == o.Check && s.Device == o.Device && s.Network == o.Network
+}
+
+// Silence begins a silence; one with the same scope is replaced. It fails when the end is not after the start, or when there are too many.
+func (b *Book) Silence(s Silence) error {
+	if s.Until <= s.From {
+		return fmt.Errorf("silence: the end %v is not after the start %v: give a later end", s.Until, s.From)
+	}
+	b.silences = slices.DeleteFunc(b.silences, func(o Silence) bool { return o.sameScope(&s) })
+	if len(b.silences) >= b.settings.MaxSilence {
+		return fmt.Errorf("silence: there are %d already: end some first", len(b.silences))
+	}
+	b.silences = append(b.silences, s)
+	return nil
+}
+
+// EndSilence ends the silence with this scope at once; what it held back is told by the next Update.
+func (b *Book) EndSilence(scope Silence) error {
+	i := slices.IndexFunc(b.silences, func(o Silence) bool { return o.sameScope(&scope) })
+	if i < 0 {
+		return errors.New("end silence: there is none with this scope: list them first")
+	}
+	b.silences = slices.Delete(b.silences, i, i+1)
+	return nil
+}
+
+// Silences lists the silences in the order in which they were set.
+func (b *Book) Silences() []Silence { return slices.Clone(b.silences) }
+
+func (b *Book) silenced(now event.Time, e *entry) bool { return !b.silencedUntil(now, e).IsZero() }
+
+// silencedUntil is the latest end of the silences that hold an alert at now, unset when none does.
+func (b *Book) silencedUntil(now event.Time, e *entry) event.Time {
+	var until event.Time
+	id := ID(&e.finding)
+	for i := range b.silences {
+		if s := &b.silences[i]; s.From <= now && now < s.Until && s.matches(id, e) {
+			until = max(until, s.Until)
+		}
+	}
+	return until
+}
+
+// endSilences drops silences that are over and tells of alerts that were held back.
+func (b *Book) endSilences(changes []Change, now event.Time) []Change {
+	b.silences = slices.DeleteFunc(b.silences, func(s Silence) bool { return s.Until <= now })
+	for id, e := range b.entries {
+		if e.phase == standing && !e.told && !b.silenced(now, e) {
+			e.told = true
+			changes = append(changes, b.change(now, Unsilenced, id, e))
+		}
+	}
+	return changes
+}

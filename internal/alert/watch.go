@@ -1,0 +1,118 @@
+package alert
+
+import (
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/event"
+)
+
+// Model is what a Watch needs of the boat: *boat.Boat has it.
+type Model interface {
+	Feed(*event.Event)
+	Tick(now event.Time)
+	Report() *boat.Report
+}
+
+// Watch runs the checks over a boat at every full interval of event time and keeps the Book. Everything that is fed to the boat goes
+// through it, so that one stream of events gives one list of alerts, however it was cut into batches.
+type Watch struct {
+	OnChange func(Change) // told every change in order; nil when nobody asks. Called from within Feed, Advance and Finish
+
+	model    Model
+	settings check.Settings
+	rules    []check.Rule
+	book     *Book
+	next     event.Time // the checks run next when event time reaches this
+	last     event.Time // event time so far
+}
+
+// NewWatch watches over a model with every rule.
+func NewWatch(model Model, rules check.Settings, alerts Settings) *Watch {
+	if rules.Every <= 0 {
+		rules.Every = check.DefaultSettings().Every
+	}
+	return &Watch{model: model, settings: rules, rules: check.All(), book: New(alerts)}
+}
+
+// Book is the Watch's own, for acknowledging, silencing and keeping.
+func (w *Watch) Book() *Book { return w.book }
+
+// Feed hands the event to the boat, after running the checks for every full interval that ends at or before it.
+func (w *Watch) Feed(ev *event.Event) {
+	if ev.Time >= w.next || ev.Time < w.last {
+		w.move(ev.Time)
+	} else if ev.Time > w.last {
+		w.last = ev.Time
+	}
+	w.model.Feed(ev)
+}
+
+// Advance moves event time on when no event does, as a live clock says. It must not run ahead of events still to come: stay as far
+// behind the clock as a source may be late.
+func (w *Watch) Advance(now event.Time) {
+	if now > w.last {
+		w.move(now)
+		w.model.Tick(now)
+	}
+}
+
+// Finish runs the checks for the last moment, whether or not an interval is full.
+func (w *Watch) Finish() { w.judge(w.last) }
+
+// Report is the model's report with the alerts in it.
+func (w *Watch) Report() *boat.Report {
+	r := w.model.Report()
+	r.Alerts = w.book.Alerts()
+	return r
+}
+
+// Alerts lists the alerts of the Book.
+func (w *Watch) Alerts() []boat.Alert { return w.book.Alerts() }
+
+const (
+	maxSteps = 360 // runs for one gap in time: the rest of a longer gap is passed over but for its last interval
+	maxBack  = 2   // intervals that time may go back before the clock counts as set back
+)
+
+// move runs the checks for the intervals that end up to t.
+func (w *Watch) move(t event.Time) {
+	if t.IsZero() {
+		return // an unstamped source has no event time
+	}
+	every := event.Time(w.settings.Every)
+	ends := t - t%every // the last interval that ends up to t
+	switch {
+	case w.next == 0 || t < w.last-maxBack*every:
+		w.next = ends + every
+		w.last = t
+		return
+	case t < w.next:
+		w.last = max(w.last, t)
+		return
+	}
+	for step := 0; w.next <= ends; step++ {
+		if step == maxSteps {
+			w.next = ends
+		}
+		w.model.Tick(w.next)
+		w.judge(w.next)
+		w.next += every
+	}
+	w.last = t
+}
+
+// judge runs the checks as of now.
+func (w *Watch) judge(now event.Time) {
+	changes := w.book.Update(now, check.RunRules(w.rules, w.model.Report(), now, &w.settings))
+	if w.OnChange == nil {
+		return
+	}
+	for _, c := range changes {
+		w.OnChange(c)
+	}
+}
+
+// Every is the interval at which the checks run.
+func (w *Watch) Every() time.Duration { return w.settings.Every }

@@ -1,0 +1,126 @@
+package alert
+
+import (
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/event"
+)
+
+// fake is a boat of one device that falls silent when it was not fed for ten seconds.
+type fake struct {
+	now, last event.Time
+	judged    []event.Time
+}
+
+func (f *fake) Feed(ev *event.Event) { f.now, f.last = max(f.now, ev.Time), ev.Time }
+func (f *fake) Tick(now event.Time)  { f.now = max(f.now, now) }
+func (f *fake) Report() *boat.Report {
+	f.judged = append(f.judged, f.now)
+	d := boat.Device{ID: "a", Network: "can0", State: boat.Present, LastSeen: f.last}
+	if f.now.Sub(f.last) > 10*time.Second {
+		d.State = boat.Silent
+	}
+	other := boat.Device{ID: "b", Network: "can0", State: boat.Present}
+	return &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000}}, Devices: []boat.Device{d, other}}
+}
+
+func TestWatchRunsAtFullIntervals(t *testing.T) {
+	f := &fake{}
+	w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
+	for _, s := range []int{3, 7, 10, 12, 45} { // t0 is a multiple of ten seconds
+		w.Feed(&event.Event{Time: at(s)})
+	}
+	w.Feed(&event.Event{}) // an unstamped event moves nothing
+	w.Advance(at(52))
+	w.Finish()
+	want := []event.Time{at(10), at(20), at(30), at(40), at(50), at(52)}
+	if diff := cmp.Diff(want[:5], f.judged[:5]); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+	if len(f.judged) != len(want) {
+		t.Errorf("judged %d times, want %d", len(f.judged), len(want))
+	}
+}
+
+func TestWatchLongGapsAndClocksSetBack(t *testing.T) {
+	f := &fake{}
+	w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
+	w.Feed(&event.Event{Time: at(0) - 50*365*24*3600*1e9})
+	w.Feed(&event.Event{Time: at(0)})
+	if n := len(f.judged); n != maxSteps+1 {
+		t.Errorf("%d runs for fifty years, want %d", n, maxSteps+1)
+	}
+	if got := f.judged[len(f.judged)-1]; got != at(0) {
+		t.Errorf("last run at %v, want %v", got, at(0))
+	}
+	before := len(f.judged)
+	f.now = 0
+	w.Feed(&event.Event{Time: at(-3605)})
+	w.Feed(&event.Event{Time: at(-3600)})
+	if n := len(f.judged) - before; n != 1 {
+		t.Errorf("%d runs after the clock was set back, want 1", n)
+	}
+}
+
+func TestWatchTellsChanges(t *testing.T) {
+	f := &fake{}
+	w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
+	var got []string
+	w.OnChange = func(c Change) { got = append(got, words([]Change{c})[0]+" "+c.At.Sub(t0).String()) }
+	w.Feed(&event.Event{Time: at(5)})
+	w.Feed(&event.Event{Time: at(305)})
+	w.Feed(&event.Event{Time: at(310)})
+	w.Advance(at(318))
+	w.Feed(&event.Event{Time: at(320)})
+	w.Feed(&event.Event{Time: at(329)})
+	w.Feed(&event.Event{Time: at(338)})
+	w.Feed(&event.Event{Time: at(345)})
+	want := []string{"raised silent:a 2m10s", "cleared silent:a 5m40s"}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+	r := w.Report()
+	if len(r.Alerts) != 1 || r.Alerts[0].State != boat.AlertCleared || r.Alerts[0].Since != at(5) {
+		t.Errorf("alerts %+v", r.Alerts)
+	}
+}
+
+// A Watch must give the same alerts when a live clock also moves it between the events, as when only events do.
+func TestWatchDoesNotDependOnTheClock(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		gaps := rapid.SliceOfN(rapid.IntRange(0, 200_000), 1, 60).Draw(t, "gaps")
+		run := func(live bool) []boat.Alert {
+			w := NewWatch(&fake{}, check.DefaultSettings(), DefaultSettings())
+			now := t0
+			for _, ms := range gaps {
+				next := now.Add(time.Duration(ms) * time.Millisecond)
+				for tick := now; live && tick < next; tick = tick.Add(time.Second) {
+					w.Advance(tick)
+				}
+				now = next
+				w.Feed(&event.Event{Time: now})
+			}
+			w.Finish()
+			return w.Alerts()
+		}
+		if diff := cmp.Diff(run(false), run(true)); diff != "" {
+			t.Fatalf("(-replayed +live)\n%s", diff)
+		}
+	})
+}
+
+func BenchmarkWatchFeed(b *testing.B) {
+	w := NewWatch(&fake{}, check.DefaultSettings(), DefaultSettings())
+	ev := event.Event{Time: t0}
+	b.ReportAllocs()
+	for b.Loop() {
+		ev.Time += 1000 // a million events a second of event time
+		w.Feed(&ev)
+	}
+}
