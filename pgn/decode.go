@@ -222,8 +222,8 @@ func (c *cursor) readString(f *Field, v *Value) {
 	c.miss(v)
 }
 
-// readParameter reads a value in the encoding of the target's field, rounded up to whole bytes. When the field is not known, neither is
-// the value's length: the rest of the payload becomes its Text.
+// readParameter reads a value in the encoding of the target's field. When the field is not known, neither is the value's length: the rest
+// of the payload becomes its Text.
 func (c *cursor) readParameter(v *Value) {
 	if c.bit >= len(c.p)*8 {
 		c.miss(v)
@@ -236,20 +236,25 @@ func (c *cursor) readParameter(v *Value) {
 		return
 	}
 	v.Of = of
-	if of.Type == String {
+	c.readAs(of, v)
+}
+
+// readAs reads a value that is rounded up to whole bytes.
+func (c *cursor) readAs(of *Field, v *Value) {
+	width := (of.Width + 7) &^ 7
+	switch {
+	case of.Type == String:
 		c.readString(of, v)
 		return
-	}
-	if len(c.p)*8-c.bit < (of.Width+7)&^7 {
+	case len(c.p)*8-c.bit < width:
 		c.miss(v)
 		return
-	}
-	if of.Type == Text {
+	case of.Type == Text:
 		v.setText(c.p[c.bit>>3 : c.bit>>3+of.Width/8])
-	} else {
+	default:
 		v.set(of, readBits(c.p, c.bit, of.mask))
 	}
-	c.bit += (of.Width + 7) &^ 7
+	c.bit += width
 }
 
 // readBits reads up to 64 bits at any bit; they lie within p, and a run of more than 57 starts on a byte.
