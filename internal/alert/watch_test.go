@@ -98,6 +98,7 @@ func TestWatchDoesNotDependOnTheClock(t *testing.T) {
 		run := func(live bool) []boat.Alert {
 			w := NewWatch(&fake{}, check.DefaultSettings(), DefaultSettings())
 			now := t0
+			w.Feed(&event.Event{Time: now})
 			for _, ms := range gaps {
 				next := now.Add(time.Duration(ms) * time.Millisecond)
 				for tick := now; live && tick < next; tick = tick.Add(time.Second) {

@@ -205,6 +205,10 @@ func evidence(pairs ...any) map[string]any {
 			if len(x) == 0 {
 				continue
 			}
+		case []int:
+			if len(x) == 0 {
+				continue
+			}
 		}
 		m[pairs[i].(string)] = v
 	}
