@@ -65,7 +65,7 @@ type Comparison struct {
 	After     Side          `json:"after"`
 	Changes   []Change      `json:"changes"`   // worst first, then in the order of the device list
 	Unchanged []string      `json:"unchanged"` // ids of devices with no change but a move of address
-	pairs     []pair
+	pairs     []Pair
 }
 
 // Options steer a comparison.
@@ -78,10 +78,6 @@ type Options struct {
 
 // ErrAnotherBoat says that the two snapshots are of different boats.
 var ErrAnotherBoat = errors.New("the snapshots are of different boats")
-
-type pair struct {
-	before, after *boat.Device
-}
 
 // Compare lists what changed from before to after.
 func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
@@ -103,7 +99,7 @@ func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 		n := len(c.Changes)
 		c.device(p, o)
 		if !slices.ContainsFunc(c.Changes[n:], func(x Change) bool { return x.Class != Moved }) {
-			c.Unchanged = append(c.Unchanged, p.after.ID)
+			c.Unchanged = append(c.Unchanged, p.After.ID)
 		}
 	}
 	for _, d := range gone {
@@ -148,8 +144,8 @@ func (c *Comparison) add(d *boat.Device, x Change) {
 }
 
 // device compares one device with its earlier self.
-func (c *Comparison) device(p pair, o Options) {
-	b, a := p.before, p.after
+func (c *Comparison) device(p Pair, o Options) {
+	b, a := p.Before, p.After
 	add := func(x Change) {
 		if b.ID != a.ID {
 			x.Earlier = b.ID
@@ -200,8 +196,8 @@ func message(t boat.Transmit) string {
 }
 
 // settings compares what a return to factory defaults takes away: instances and installation texts.
-func (c *Comparison) settings(p pair, add func(Change)) {
-	b, a := p.before, p.after
+func (c *Comparison) settings(p Pair, add func(Change)) {
+	b, a := p.Before, p.After
 	before, after := instances(b), instances(a)
 	textsBefore, textsAfter := texts(b), texts(a)
 	lost := textsBefore != "" && textsAfter == "" && a.Installation != nil
@@ -268,8 +264,8 @@ func (c *Comparison) later(ids []string) []string {
 	out := slices.Clone(ids)
 	for i, id := range out {
 		for _, p := range c.pairs {
-			if p.before.ID == id {
-				out[i] = p.after.ID
+			if p.Before.ID == id {
+				out[i] = p.After.ID
 			}
 		}
 	}
@@ -279,8 +275,8 @@ func (c *Comparison) later(ids []string) []string {
 
 func (c *Comparison) label(id string) string {
 	for _, p := range c.pairs {
-		if p.after.ID == id {
-			return p.after.Label()
+		if p.After.ID == id {
+			return p.After.Label()
 		}
 	}
 	for _, x := range c.Changes {

@@ -9,7 +9,7 @@ import (
 // match pairs the devices of two reports: by NAME, by NAME without its instances (which an installer may change),
 // by maker and serial number, and last by product, function and place. Each step takes only devices that the earlier steps left,
 // and only where one device on each side fits, so that a pair is never a guess.
-func match(before, after *boat.Report) (pairs []pair, gone, added []*boat.Device) {
+func match(before, after *boat.Report) (pairs []Pair, gone, added []*boat.Device) {
 	left, right := candidates(before), candidates(after)
 	found := map[*boat.Device]*boat.Device{} // later → earlier
 	for _, key := range []func(*boat.Device) string{byID, byUnit, bySerial, byPlace} {
@@ -31,7 +31,7 @@ func match(before, after *boat.Report) (pairs []pair, gone, added []*boat.Device
 	}
 	for _, d := range candidates(after) {
 		if b := found[d]; b != nil {
-			pairs = append(pairs, pair{b, d})
+			pairs = append(pairs, Pair{b, d})
 		}
 	}
 	return pairs, left, right
@@ -103,3 +103,11 @@ func replaced(b, a *boat.Device) bool {
 	}
 	return byUnit(b) != byUnit(a)
 }
+
+// Pair is one device in both snapshots.
+type Pair struct {
+	Before, After *boat.Device
+}
+
+// Pairs lists the devices that both snapshots hold, in the order of the later one.
+func (c *Comparison) Pairs() []Pair { return c.pairs }

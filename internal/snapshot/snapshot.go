@@ -158,9 +158,13 @@ func place(data []byte, err error) error {
 		return err
 	}
 	offset = min(offset, int64(len(data)))
+	atEnd := syntax != nil && offset == int64(len(data))
+	if syntax != nil && !atEnd {
+		offset-- // it counts the bad byte too
+	}
 	line := 1 + bytes.Count(data[:offset], []byte{'\n'})
 	column := offset - int64(bytes.LastIndexByte(data[:offset], '\n'))
-	if offset == int64(len(data)) && syntax != nil {
+	if atEnd {
 		return fmt.Errorf("line %d column %d: the file ends too early: %w", line, column, err)
 	}
 	return fmt.Errorf("line %d column %d: %w", line, column, err)

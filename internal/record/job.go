@@ -1,0 +1,115 @@
+package record
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	_ "image/jpeg" // logos
+	_ "image/png"  // logos
+	"os"
+	"path/filepath"
+
+	"github.com/goccy/go-yaml"
+)
+
+// Job is the job file: who did what for whom. It is written by hand for each job.
+type Job struct {
+	Number     string   `yaml:"number"`     // the shop's job number
+	Date       string   `yaml:"date"`       // as it should print
+	Technician string   `yaml:"technician"` // who did the work
+	Customer   string   `yaml:"customer"`
+	Place      string   `yaml:"place"`
+	Work       string   `yaml:"work"` // what was ordered, in a sentence or two
+	Shop       Shop     `yaml:"shop"`
+	Remains    []Reason `yaml:"remains"`  // why findings remain
+	Notes      []string `yaml:"notes"`    // anything else to print
+	Cautions   []string `yaml:"cautions"` // added to the usual ones
+	Logo       *Logo    `yaml:"-"`
+}
+
+// Shop is the head of the page.
+type Shop struct {
+	Name    string   `yaml:"name"`
+	Address []string `yaml:"address"`
+	Contact string   `yaml:"contact"`
+	Logo    string   `yaml:"logo"` // PNG or JPEG file, relative to the job file
+}
+
+// Reason says why the findings of a check remain.
+type Reason struct {
+	Check string `yaml:"check"`
+	Why   string `yaml:"why"`
+}
+
+// Logo is a picture for the head of the page.
+type Logo struct {
+	Data   []byte
+	Format string // "png" or "jpeg"
+	Width  int
+	Height int
+}
+
+// maxLogo bounds the logo file in bytes.
+const maxLogo = 4 << 20
+
+// LoadJob reads a job file and its logo.
+func LoadJob(path string) (*Job, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("job file: %w", err)
+	}
+	job, err := ParseJob(data)
+	if err != nil {
+		return nil, fmt.Errorf("job file %s: %w", path, err)
+	}
+	if job.Shop.Logo != "" {
+		file := job.Shop.Logo
+		if !filepath.IsAbs(file) {
+			file = filepath.Join(filepath.Dir(path), file)
+		}
+		picture, err := os.ReadFile(file)
+		if err != nil {
+			return nil, fmt.Errorf("job file %s: logo: %w", path, err)
+		}
+		if job.Logo, err = readLogo(picture); err != nil {
+			return nil, fmt.Errorf("job file %s: logo %s: %w", path, file, err)
+		}
+	}
+	return job, nil
+}
+
+// ParseJob reads the text of a job file. Unknown keys are errors that give line and column.
+func ParseJob(data []byte) (*Job, error) {
+	job := new(Job)
+	if err := yaml.NewDecoder(bytes.NewReader(data), yaml.Strict()).Decode(job); err != nil {
+		return nil, errors.New(yaml.FormatError(err, false, false))
+	}
+	if job.Number == "" {
+		return nil, errors.New("number is missing: give the shop's job number, as in number: \"2026-114\"")
+	}
+	return job, nil
+}
+
+func readLogo(data []byte) (*Logo, error) {
+	if len(data) > maxLogo {
+		return nil, fmt.Errorf("%d bytes are too many: make it smaller than %d", len(data), maxLogo)
+	}
+	c, format, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil {
+		return nil, fmt.Errorf("%w: give a PNG or JPEG picture", err)
+	}
+	if _, _, err := image.Decode(bytes.NewReader(data)); err != nil {
+		return nil, fmt.Errorf("%w: the picture is damaged", err)
+	}
+	return &Logo{data, format, c.Width, c.Height}, nil
+}
+
+func (j *Job) why(check string) string {
+	for _, r := range j.Remains {
+		if r.Check == check {
+			return r.Why
+		}
+	}
+	return ""
+}

@@ -1,0 +1,233 @@
+// Package record makes the service record: what was aboard, what was done, what remains, and how to check it.
+package record
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/snapshot"
+)
+
+// Record is the service record as it is printed, the same for HTML and PDF.
+type Record struct {
+	Job      *Job
+	Boat     boat.Identity
+	Before   Moment
+	After    Moment
+	Groups   []Group
+	Found    []Item // findings open before the work
+	Resolved []Item
+	Remains  []Item
+	Fresh    []Item // findings that are open only after the work
+	Changes  []string
+	Steps    []Step
+	Network  []Figure
+	Cautions []string
+	Manual   int // devices entered by hand
+}
+
+// Moment is one of the two snapshots.
+type Moment struct {
+	Taken  string
+	SHA256 string
+	Signed string // the signer's public key, base64url; "" when unsigned
+}
+
+// Group is the devices of one role.
+type Group struct {
+	Role    string
+	Devices []Row
+}
+
+// Row is one device.
+type Row struct {
+	Device, Serial, Before, After, Remark string
+}
+
+// Item is one finding.
+type Item struct {
+	Severity boat.Severity
+	Summary  string
+	Note     string // the remedy, or why it remains
+}
+
+// Step is one step of the work order that was followed.
+type Step struct {
+	Title, State, Began, Ended, Note string
+}
+
+// Figure is one measured figure before and after.
+type Figure struct {
+	Name, Before, After string
+}
+
+// cautions are the usual ones of the trade (common practice, no source).
+var cautions = []string{
+	"Electronics are aids. Check position, depth and heading against independent means before relying on them.",
+	"Work on wiring, batteries and shore power follows the maker's instructions, local codes and, where required, licensed practice.",
+	"This record shows what the network reported at the times given. It is no navigation aid and no survey of the boat.",
+}
+
+// ErrUnsealed says that a record can rest only on sealed snapshots.
+var ErrUnsealed = errors.New("the snapshot does not prove itself")
+
+// Build makes the record from two sealed snapshots of one boat and the job.
+func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
+	for _, s := range []struct {
+		name string
+		snap *snapshot.Snapshot
+	}{{"before", before}, {"after", after}} {
+		if err := s.snap.Verify(nil); err != nil {
+			return nil, fmt.Errorf("%s: %w: %w", s.name, ErrUnsealed, err)
+		}
+	}
+	r := &Record{Job: job, Boat: after.Report.Boat, Before: moment(before), After: moment(after), Steps: steps,
+		Cautions: slices.Concat(cautions, job.Cautions)}
+	r.rows(before, after, c)
+	for _, a := range before.Report.Alerts {
+		if a.State != boat.AlertCleared {
+			r.Found = append(r.Found, Item{a.Severity, a.Summary, a.Remedy})
+		}
+	}
+	for _, x := range c.Changes {
+		switch x.Class {
+		case snapshot.FindingResolved:
+			r.Resolved = append(r.Resolved, Item{x.Severity, x.Summary, ""})
+		case snapshot.FindingRemaining:
+			r.Remains = append(r.Remains, Item{x.Severity, x.Summary, job.why(x.After)})
+		case snapshot.FindingNew:
+			r.Fresh = append(r.Fresh, Item{x.Severity, x.Summary, job.why(x.After)})
+		case snapshot.SoftwareChanged, snapshot.Moved:
+		default:
+			r.Changes = append(r.Changes, x.Summary)
+		}
+	}
+	r.figures(before.Report, after.Report)
+	return r, nil
+}
+
+func moment(s *snapshot.Snapshot) Moment {
+	m := Moment{Taken: date(s.Report.TakenAt.UTC()), SHA256: s.Seal.SHA256}
+	if s.Seal.Signature != "" {
+		m.Signed = s.Seal.Key
+	}
+	return m
+}
+
+func date(t time.Time) string {
+	if t.IsZero() {
+		return "time unknown"
+	}
+	return t.Format("2006-01-02 15:04 UTC")
+}
+
+// rows lists every device of both snapshots in role groups, software before and after.
+func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) {
+	byRole := map[boat.Role][]Row{}
+	add := func(d *boat.Device, before, after, remark string) {
+		row := Row{Device: d.Label(), Before: dash(before), After: dash(after), Remark: remark}
+		if p := d.Product; p != nil && p.Model != "" {
+			row.Device, row.Serial = p.Model, p.Serial
+		}
+		if m := d.Maker(); m != "" && !strings.Contains(row.Device, m) {
+			row.Device = m + " " + row.Device
+		}
+		byRole[d.Role] = append(byRole[d.Role], row)
+	}
+	for _, p := range c.Pairs() {
+		add(p.After, p.Before.Version(), p.After.Version(), remark(p, c))
+	}
+	for _, x := range c.Changes {
+		switch x.Class {
+		case snapshot.Gone:
+			if d := before.Report.Device(x.Device); d != nil {
+				add(d, d.Version(), "", "no longer aboard")
+			}
+		case snapshot.Added:
+			if d := after.Report.Device(x.Device); d != nil {
+				add(d, "", d.Version(), "new")
+			}
+		}
+	}
+	earlier := map[string]string{}
+	for _, m := range before.Report.Manual {
+		earlier[m.ID] = m.Software
+	}
+	for _, m := range after.Report.Manual {
+		by := "entered by hand"
+		if m.By != "" {
+			by += " by " + m.By
+		}
+		byRole[m.Role] = append(byRole[m.Role], Row{Device: strings.TrimSpace(m.Maker + " " + cmp.Or(m.Model, m.ID)), Serial: m.Serial,
+			Before: dash(earlier[m.ID]), After: dash(m.Software), Remark: by})
+		r.Manual++
+	}
+	for _, role := range append(boat.Roles(), "") {
+		if rows := byRole[role]; len(rows) > 0 {
+			r.Groups = append(r.Groups, Group{Role: cmp.Or(string(role), string(boat.RoleOther)), Devices: rows})
+		}
+	}
+}
+
+func remark(p snapshot.Pair, c *snapshot.Comparison) string {
+	for _, x := range c.Changes {
+		if x.Device != p.After.ID {
+			continue
+		}
+		switch x.Class {
+		case snapshot.SoftwareChanged:
+			switch x.Order {
+			case "newer":
+				return "updated"
+			case "older":
+				return "older than before"
+			}
+			return "changed"
+		case snapshot.Replaced:
+			return "replaced"
+		case snapshot.SettingsLost:
+			return "at factory defaults"
+		}
+	}
+	if p.After.Version() == "" {
+		return "version not told"
+	}
+	return "unchanged"
+}
+
+func dash(s string) string { return cmp.Or(s, "–") }
+
+func (r *Record) figures(before, after *boat.Report) {
+	count := func(x *boat.Report) string {
+		n := 0
+		for i := range x.Devices {
+			if d := &x.Devices[i]; !d.Own && d.State != boat.Gone {
+				n++
+			}
+		}
+		return fmt.Sprint(n)
+	}
+	r.Network = append(r.Network, Figure{"Devices on the network", count(before), count(after)})
+	for _, a := range after.Networks {
+		i := slices.IndexFunc(before.Networks, func(b boat.Network) bool { return b.ID == a.ID })
+		var b boat.Network
+		if i >= 0 {
+			b = before.Networks[i]
+		}
+		load := func(l *boat.Load) string {
+			if l == nil {
+				return "–"
+			}
+			return fmt.Sprintf("%.1f %%, peak %.1f %%", l.Mean*100, l.Peak*100)
+		}
+		r.Network = append(r.Network,
+			Figure{"Load of " + a.ID, load(b.Load), load(a.Load)},
+			Figure{"Error frames on " + a.ID, fmt.Sprint(b.Faults.ErrorFrames), fmt.Sprint(a.Faults.ErrorFrames)},
+			Figure{"Broken messages on " + a.ID, fmt.Sprint(b.Faults.BrokenSequences), fmt.Sprint(a.Faults.BrokenSequences)})
+	}
+}

@@ -1,0 +1,151 @@
+package snapshot
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/boat"
+)
+
+// decimal is the order of the invented maker's releases.
+func decimal(_ *boat.Device, a, b string) (int, bool) {
+	var x, y float64
+	if _, err := fmt.Sscan(a+" "+b, &x, &y); err != nil {
+		return 0, false
+	}
+	switch {
+	case x < y:
+		return -1, true
+	case x > y:
+		return 1, true
+	}
+	return 0, true
+}
+
+func TestCompareClasses(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		edit func(*boat.Report)
+		want []string // class severity device order
+	}{
+		{"nothing", func(*boat.Report) {}, nil},
+		{"newer software", func(r *boat.Report) { r.Devices[0].Product.Software = "4.5" }, []string{"software-changed info A1 newer"}},
+		{"older software", func(r *boat.Report) { r.Devices[0].Product.Software = "4.2" }, []string{"software-changed critical A1 older"}},
+		{"unknown order", func(r *boat.Report) { r.Devices[0].Product.Software = "beta" }, []string{"software-changed warning A1 unknown"}},
+		{"moved", func(r *boat.Report) { r.Devices[0].Address = ptr(uint8(9)) }, []string{"address-moved info A1"}},
+		{"gone", func(r *boat.Report) { r.Devices = r.Devices[:2] }, []string{"gone critical A3"}},
+		{"gone by state", func(r *boat.Report) { r.Devices[2].State = boat.Gone }, []string{"gone critical A3"}},
+		{"new", func(r *boat.Report) {
+			r.Devices = append(r.Devices, device("00000000000000A9", 50, boat.RoleWind, "GW3 wind", "W-1", "1.0", 9, 0))
+		}, []string{"new info A9"}},
+		{"instance changed, and so the NAME", func(r *boat.Report) {
+			r.Devices[1].Name.DeviceInstance, r.Devices[1].ID = 4, "00000000000000B2"
+		}, []string{"instance-changed warning B2"}},
+		{"back at defaults", func(r *boat.Report) {
+			r.Devices[1].Name.DeviceInstance, r.Devices[1].ID = 0, "00000000000000B2"
+			r.Devices[1].Installation = &boat.Installation{}
+		}, []string{"settings-at-defaults critical B2"}},
+		{"text lost", func(r *boat.Report) { r.Devices[0].Installation = &boat.Installation{} }, []string{"installation-text-lost warning A1"}},
+		{"text not told again", func(r *boat.Report) { r.Devices[0].Installation = nil }, nil},
+		{"text changed", func(r *boat.Report) { r.Devices[0].Installation.Description1 = "flybridge" }, []string{"installation-text-changed info A1"}},
+		{"replaced", func(r *boat.Report) {
+			d := device("00000000000000C3", 41, boat.RolePower, "BM1 battery monitor", "B-9", "2.1", 77, 0)
+			r.Devices[2] = d
+		}, []string{"replaced warning C3", "software-changed info C3 newer", "address-moved info C3"}},
+		{"same unit, new unique number", func(r *boat.Report) {
+			r.Devices[2].ID, r.Devices[2].Name.UniqueNumber = "00000000000000C3", 77
+		}, nil},
+		{"stopped", func(r *boat.Report) { r.Devices[1].Transmits = nil },
+			[]string{"source-changed critical ", "message-stopped warning A2"}},
+		{"source changed", func(r *boat.Report) {
+			r.Devices[2].Transmits, r.Devices[1].Transmits = r.Devices[1].Transmits, nil
+		}, []string{"message-stopped warning A2", "source-changed warning "}},
+		{"load", func(r *boat.Report) { r.Networks[0].Load.Mean = .6 }, []string{"load-changed info "}},
+		{"resolved and new", func(r *boat.Report) {
+			r.Alerts[0].State = boat.AlertCleared
+			r.Alerts = append(r.Alerts, boat.Alert{Check: "silent", Severity: boat.Critical, State: boat.AlertOpen, Devices: []string{"00000000000000A3"}, Summary: "silent"})
+		}, []string{"finding-new critical ", "finding-resolved info "}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			after := fixture()
+			after.TakenAt = noon.Add(3 * time.Hour)
+			c.edit(after)
+			got, err := Compare(New(fixture()), New(after), Options{Order: decimal})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var have []string
+			for _, x := range got.Changes {
+				if x.Class != FindingRemaining {
+					have = append(have, strings.TrimSuffix(fmt.Sprintf("%s %s %s %s", x.Class, x.Severity, strings.TrimPrefix(x.Device, "00000000000000"), x.Order), " "))
+				}
+			}
+			slices.Sort(have)
+			slices.Sort(c.want)
+			if diff := cmp.Diff(c.want, have); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}
+
+func TestCompareRefusesAnotherBoat(t *testing.T) {
+	other := fixture()
+	other.Boat = boat.Identity{ID: "avocet", Name: "Avocet"}
+	if _, err := Compare(New(fixture()), New(other), Options{}); !errors.Is(err, ErrAnotherBoat) {
+		t.Errorf("got %v, want ErrAnotherBoat", err)
+	}
+	if _, err := Compare(New(fixture()), New(other), Options{AnotherBoat: true}); err != nil {
+		t.Error(err)
+	}
+}
+
+// worked is the story of one update: the head updated, the sounder back at its defaults, the battery monitor replaced.
+func worked() *boat.Report {
+	r := fixture()
+	r.TakenAt = noon.Add(3 * time.Hour)
+	r.Devices[0].Product.Software = "4.5"
+	r.Devices[1].ID, r.Devices[1].Name.DeviceInstance, r.Devices[1].Installation = "00000000000000B2", 0, &boat.Installation{}
+	r.Devices[2] = device("00000000000000C3", 41, boat.RolePower, "BM1 battery monitor", "B-9\x1b[31m", "2.1", 77, 0)
+	r.Alerts = r.Alerts[1:]
+	return r
+}
+
+func TestCompareGolden(t *testing.T) {
+	c, err := Compare(New(fixture()), New(worked()), Options{Order: decimal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, write := range map[string]func(*bytes.Buffer) error{
+		"comparison.txt":  func(b *bytes.Buffer) error { return c.WriteText(b) },
+		"comparison.html": func(b *bytes.Buffer) error { return c.WriteHTML(b) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			var b bytes.Buffer
+			if err := write(&b); err != nil {
+				t.Fatal(err)
+			}
+			file := "testdata/" + name
+			if *update {
+				if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if diff := cmp.Diff(string(want), b.String()); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}

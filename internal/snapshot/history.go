@@ -1,0 +1,92 @@
+package snapshot
+
+import (
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// Run is a span of time in which a device ran one version.
+type Run struct {
+	Version string     `json:"version"`
+	From    event.Time `json:"from,omitzero"` // first snapshot, or the device's own history, that shows it
+	To      event.Time `json:"to,omitzero"`   // last snapshot that shows it
+}
+
+// History is one device's software over time.
+type History struct {
+	Device string    `json:"device"`
+	Role   boat.Role `json:"role,omitempty"`
+	Label  string    `json:"label"`
+	Runs   []Run     `json:"runs"`
+}
+
+// Histories puts snapshots of one boat in order of time and follows each device's software through them.
+func Histories(snapshots []*Snapshot) ([]History, error) {
+	sorted := slices.Clone(snapshots)
+	slices.SortStableFunc(sorted, func(a, b *Snapshot) int { return int(max(-1, min(1, a.TakenAt()-b.TakenAt()))) })
+	var out []History
+	for i, s := range sorted {
+		if i > 0 && s.Report.Boat.ID != sorted[0].Report.Boat.ID {
+			return nil, fmt.Errorf("history: %w: %s and %s; keep each boat's snapshots in a folder of its own", ErrAnotherBoat,
+				boatLabel(sorted[0].Report.Boat), boatLabel(s.Report.Boat))
+		}
+		if i > 0 {
+			pairs, _, _ := match(sorted[i-1].Report, s.Report)
+			for _, p := range pairs {
+				for k := range out {
+					if out[k].Device == p.Before.ID {
+						out[k].Device = p.After.ID
+					}
+				}
+			}
+		}
+		for _, d := range candidates(s.Report) {
+			k := slices.IndexFunc(out, func(h History) bool { return h.Device == d.ID })
+			if k < 0 {
+				out = append(out, History{Device: d.ID, Role: d.Role, Label: d.Label()})
+				k = len(out) - 1
+			}
+			out[k].extend(d, s.TakenAt())
+		}
+	}
+	return out, nil
+}
+
+// extend adds what one snapshot shows of the device.
+func (h *History) extend(d *boat.Device, at event.Time) {
+	for _, v := range d.Software {
+		if !slices.ContainsFunc(h.Runs, func(r Run) bool { return r.Version == v.Version }) {
+			h.Runs = append(h.Runs, Run{Version: v.Version, From: v.Since, To: v.Since})
+		}
+	}
+	v := d.Version()
+	if v == "" {
+		return
+	}
+	if n := len(h.Runs); n > 0 && h.Runs[n-1].Version == v {
+		h.Runs[n-1].To = at
+		return
+	}
+	h.Runs = append(h.Runs, Run{Version: v, From: at, To: at})
+}
+
+// WriteHistories prints the histories for a terminal, one device a paragraph.
+func WriteHistories(w io.Writer, histories []History) error {
+	var b strings.Builder
+	for _, h := range histories {
+		fmt.Fprintf(&b, "%s\n", boat.Printable(h.Label))
+		if len(h.Runs) == 0 {
+			b.WriteString("  version not told\n")
+		}
+		for _, r := range h.Runs {
+			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), r.From, r.To)
+		}
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
