@@ -59,7 +59,7 @@ func parseLine(line []byte, sentence bool, p *parsed) Reason {
 			return ReasonTime
 		}
 		p.time = t
-		return parseStamped(trimmed[i+1:], p)
+		return parseBody(trimmed[i+1:], true, p)
 	}
 	if t, n, ok := parsePrefix(trimmed); ok {
 		if rest := trimmed[n:]; len(rest) > 0 && isSentenceStart(rest[0]) {
@@ -71,7 +71,7 @@ func parseLine(line []byte, sentence bool, p *parsed) Reason {
 		p.kind, p.line = event.KindLine, line
 		return reasonNone
 	}
-	return parseStamped(trimmed, p)
+	return parseBody(trimmed, false, p)
 }
 
 func isSentenceStart(c byte) bool { return c == '$' || c == '!' || c == '\\' }
@@ -85,9 +85,9 @@ func token(s []byte) (word, rest []byte) {
 	return s, nil
 }
 
-// parseStamped reads what stands after the time: "can0 09F80102#…", "can0  09F80102   [8]  36 …", "ttyUSB0 $GPRMC,…" or
+// parseBody reads what stands after the time: "can0 09F80102#…", "can0  09F80102   [8]  36 …", "ttyUSB0 $GPRMC,…" or
 // a bare sentence.
-func parseStamped(s []byte, p *parsed) Reason {
+func parseBody(s []byte, stamped bool, p *parsed) Reason {
 	name, rest := token(s)
 	if len(name) == 0 {
 		return ReasonForeign
@@ -115,7 +115,7 @@ func parseStamped(s []byte, p *parsed) Reason {
 		p.name = name
 		return parseLog(word, i, rest, p)
 	}
-	if word[0] == '*' && p.time != 0 && goodName(name) { // our own mark for a 0183 line that starts like no sentence
+	if word[0] == '*' && stamped && goodName(name) { // our own mark for a 0183 line that starts like no sentence
 		p.kind, p.line, p.name = event.KindLine, body[1:], name
 		return reasonNone
 	}

@@ -86,12 +86,13 @@ type stdin struct {
 func openStdin(opts Options) (Source, error) {
 	s := &stdin{in: opts.Stdin, done: make(chan struct{})}
 	if s.in == nil {
-		// Opened anew, a pipe's read can be ended by closing; a terminal or a socket is read as it is.
-		if f, err := os.OpenFile("/dev/stdin", os.O_RDONLY|syscall.O_NONBLOCK, 0); err == nil {
-			s.in, s.own = f, f
-			return s, nil
-		}
 		s.in = os.Stdin
+		// Opened anew, a pipe's read can be ended by closing; a file, terminal or socket is read as it is.
+		if fi, err := os.Stdin.Stat(); err == nil && fi.Mode()&os.ModeNamedPipe != 0 {
+			if f, err := os.OpenFile("/dev/stdin", os.O_RDONLY|syscall.O_NONBLOCK, 0); err == nil {
+				s.in = f
+			}
+		}
 	}
 	if c, ok := s.in.(io.Closer); ok && s.in != os.Stdin {
 		s.own = c
