@@ -239,6 +239,7 @@ type Transmit struct {
 	PGN       uint32    `json:"pgn"`
 	Title     string    `json:"title,omitempty"`
 	Instance  *uint8    `json:"instance,omitempty"` // the data instance inside the message, when it has one
+	Selector  *uint8    `json:"selector,omitempty"` // what the instance is one of, where its number alone is not unique: fluid type, temperature source
 	Count     uint64    `json:"count"`
 	Interval  *Interval `json:"interval_ms,omitempty"` // needs two messages
 	Nominal   float64   `json:"nominal_ms,omitempty"`  // the published interval

@@ -122,3 +122,20 @@ func (a *Assembler) Expire(now event.Time) {
 
 // Open is the number of messages begun and not finished.
 func (a *Assembler) Open() int { return a.fast.used + a.iso.used }
+
+// Overdue counts what Expire would give up at the time now, without giving it up.
+func (a *Assembler) Overdue(now event.Time) (c Counters) {
+	t := &a.fast
+	for i := t.oldest; i != none; i = t.links[i].newer {
+		if t.messages[i].length != 0 && now.Sub(t.links[i].last) > a.opt.FastTimeout {
+			c[FastTimeout]++
+		}
+	}
+	u := &a.iso
+	for i := u.oldest; i != none; i = u.links[i].newer {
+		if u.messages[i].size != 0 && now.Sub(u.links[i].last) > a.isoLimit(i) {
+			c[ISOTimeout]++
+		}
+	}
+	return c
+}

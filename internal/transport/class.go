@@ -2,6 +2,8 @@ package transport
 
 import (
 	"sync"
+
+	"muster/pgn"
 )
 
 // How the frames of a PGN are to be read.
@@ -41,7 +43,7 @@ var sharedClasses = sync.OnceValue(func() *classes {
 			c.set(n, classControl)
 		case n == PGNData:
 			c.set(n, classData)
-		case isFast(n):
+		case pgn.TransportOf(n) == pgn.Fast:
 			c.set(n, classFast)
 		}
 	}

@@ -1,6 +1,8 @@
 package transport
 
 import (
+	"time"
+
 	"muster/internal/event"
 	"muster/pgn"
 )
@@ -158,11 +160,8 @@ func (a *Assembler) expireISO(now event.Time) {
 	t := &a.iso
 	shorter := min(a.opt.BAMTimeout, a.opt.RTSTimeout)
 	for i := t.oldest; i != none && now.Sub(t.links[i].last) > shorter; {
-		newer, limit := t.links[i].newer, a.opt.RTSTimeout
-		if uint8(t.links[i].key) == pgn.Global {
-			limit = a.opt.BAMTimeout
-		}
-		if now.Sub(t.links[i].last) > limit {
+		newer := t.links[i].newer
+		if now.Sub(t.links[i].last) > a.isoLimit(i) {
 			if t.messages[i].size != 0 {
 				a.fail(ISOTimeout)
 			}
@@ -170,6 +169,14 @@ func (a *Assembler) expireISO(now event.Time) {
 		}
 		i = newer
 	}
+}
+
+// isoLimit is how long the transfer in slot i may wait.
+func (a *Assembler) isoLimit(i int32) time.Duration {
+	if uint8(a.iso.links[i].key) == pgn.Global {
+		return a.opt.BAMTimeout
+	}
+	return a.opt.RTSTimeout
 }
 
 // isoPackets is the number of packets that carry size bytes.

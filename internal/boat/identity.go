@@ -1,0 +1,151 @@
+package boat
+
+import (
+	"bytes"
+	"slices"
+
+	"muster/internal/event"
+	"muster/internal/transport"
+	"muster/pgn"
+)
+
+// identity is what a device told of itself.
+type identity struct {
+	product      *Product
+	installation *Installation
+	declares     []uint32
+	receives     []uint32
+	software     []Software
+	heard        [4][]byte // the payloads last read, so that a repeat costs nothing
+}
+
+// take reads product information, configuration information or a PGN list; false when it cannot be read.
+func (i *identity) take(m *transport.Message, number uint32) bool {
+	last := &i.heard[0]
+	switch number {
+	case pgnConfiguration:
+		last = &i.heard[1]
+	case pgnList:
+		if len(m.Data) == 0 || m.Data[0] > 1 || (len(m.Data)-1)%3 != 0 {
+			return false
+		}
+		last = &i.heard[2+m.Data[0]]
+	}
+	if len(*last) > 0 && bytes.Equal(*last, m.Data) {
+		return true
+	}
+	ok := false
+	switch number {
+	case pgnProduct:
+		ok = i.takeProduct(m.Data, m.Time)
+	case pgnConfiguration:
+		ok = i.takeConfiguration(m.Data)
+	case pgnList:
+		ok = i.takeList(m.Data)
+	}
+	if ok {
+		*last = append((*last)[:0], m.Data...)
+	}
+	return ok
+}
+
+// productLength is the length of product information in bytes (open device stack).
+const productLength = 134
+
+func (i *identity) takeProduct(data []byte, t event.Time) bool {
+	if len(data) < productLength {
+		return false
+	}
+	values, err := pgn.Lookup(pgnProduct).Decode(data, nil)
+	if err != nil {
+		return false
+	}
+	i.product = &Product{
+		DatabaseVersion:    rawOf[uint16](values, "nmea_2000_database_version"),
+		Code:               rawOf[uint16](values, "product_code"),
+		Model:              textOf(values, "model_id"),
+		ModelVersion:       textOf(values, "model_version"),
+		Serial:             textOf(values, "model_serial_code"),
+		Software:           textOf(values, "software_version_code"),
+		CertificationLevel: rawOf[uint8](values, "certification_level"),
+		LoadEquivalency:    rawOf[uint8](values, "load_equivalency_number"),
+	}
+	i.ran(i.product.Software, t)
+	return true
+}
+
+// ran notes the software version in the history.
+func (i *identity) ran(version string, t event.Time) {
+	if version != "" && (len(i.software) == 0 || i.software[len(i.software)-1].Version != version) {
+		i.software = lastOf(append(i.software, Software{Version: version, Since: t}), maxSoftware)
+	}
+}
+
+func (i *identity) takeConfiguration(data []byte) bool {
+	values, err := pgn.Lookup(pgnConfiguration).Decode(data, nil)
+	if err != nil && len(values) == 0 {
+		return false
+	}
+	in := Installation{
+		Description1:            textOf(values, "installation_description_1"),
+		Description2:            textOf(values, "installation_description_2"),
+		ManufacturerInformation: textOf(values, "manufacturer_information"),
+	}
+	i.installation = &in
+	if in == (Installation{}) {
+		i.installation = nil
+	}
+	return err == nil
+}
+
+// takeList reads a list of PGNs: 0 those sent, 1 those received, then three bytes each.
+func (i *identity) takeList(data []byte) bool {
+	list := make([]uint32, 0, len(data)/3)
+	for p := data[1:]; len(p) >= 3; p = p[3:] {
+		list = append(list, uint32(p[0])|uint32(p[1])<<8|uint32(p[2])<<16)
+	}
+	slices.Sort(list)
+	list = slices.Compact(list)
+	if data[0] == 0 {
+		i.declares = list
+	} else {
+		i.receives = list
+	}
+	return true
+}
+
+// absorb fills what is missing from what was heard before the address was claimed.
+func (i *identity) absorb(other *identity) {
+	if i.product == nil && other.product != nil {
+		i.product, i.heard[0] = other.product, other.heard[0]
+		for _, s := range other.software {
+			i.ran(s.Version, s.Since)
+		}
+	}
+	if i.installation == nil && other.installation != nil {
+		i.installation, i.heard[1] = other.installation, other.heard[1]
+	}
+	if i.declares == nil && other.declares != nil {
+		i.declares, i.heard[2] = other.declares, other.heard[2]
+	}
+	if i.receives == nil && other.receives != nil {
+		i.receives, i.heard[3] = other.receives, other.heard[3]
+	}
+}
+
+// rawOf is the field as sent, nil when it is not available.
+func rawOf[T uint8 | uint16](values []pgn.Value, key string) *T {
+	v := pgn.Find(values, key, 0)
+	if v == nil || v.State != pgn.Available || v.Raw == int64(^T(0)) {
+		return nil
+	}
+	n := T(v.Raw)
+	return &n
+}
+
+func textOf(values []pgn.Value, key string) string {
+	if v := pgn.Find(values, key, 0); v != nil {
+		return v.Str()
+	}
+	return ""
+}

@@ -1,0 +1,301 @@
+package boat
+
+import (
+	"slices"
+
+	"muster/internal/event"
+	"muster/internal/transport"
+	"muster/pgn"
+)
+
+// The messages that the model itself reads.
+const (
+	pgnAck           = 59392
+	pgnRequest       = 59904
+	pgnClaim         = 60928
+	pgnList          = 126464
+	pgnProduct       = 126996
+	pgnConfiguration = 126998
+)
+
+// manage reads a message about the network or its devices.
+func (n *network) manage(m *transport.Message, d *device, number uint32) {
+	switch number {
+	case pgnRequest:
+		n.request(m)
+	case pgnAck:
+		n.acknowledge(m, d)
+	case pgnProduct, pgnConfiguration, pgnList:
+		if !d.identity.take(m, number) {
+			n.faults.InvalidMessages++
+		}
+		if number == pgnProduct {
+			d.unanswered = ""
+		}
+	}
+}
+
+// nobody takes a message from an address that no device can have: requests and "cannot claim" come from the null address.
+func (n *network) nobody(m *transport.Message, src uint8) {
+	switch {
+	case m == nil:
+	case src == pgn.Global:
+		n.faults.InvalidMessages++
+	case m.PGN() == pgnClaim:
+		n.cannotClaim(m)
+	case m.PGN() == pgnRequest:
+		n.request(m)
+	}
+}
+
+// request remembers who was asked for a claim, so that the answer does not pass for a restart.
+func (n *network) request(m *transport.Message) {
+	if len(m.Data) < 3 {
+		n.faults.InvalidMessages++
+		return
+	}
+	if uint32(m.Data[0])|uint32(m.Data[1])<<8|uint32(m.Data[2])<<16 != pgnClaim {
+		return
+	}
+	if m.Destination == pgn.Global {
+		n.askedAll = m.Time
+	} else {
+		n.asked[m.Destination] = m.Time
+	}
+}
+
+// acknowledge notes that a device refuses to give its product information.
+func (n *network) acknowledge(m *transport.Message, d *device) {
+	if len(m.Data) < 8 {
+		n.faults.InvalidMessages++
+		return
+	}
+	wanted := uint32(m.Data[5]) | uint32(m.Data[6])<<8 | uint32(m.Data[7])<<16
+	if wanted != pgnProduct || d.identity.product != nil {
+		return
+	}
+	switch m.Data[0] {
+	case 1:
+		d.unanswered = "does not support product information"
+	case 2:
+		d.unanswered = "denies access to product information"
+	}
+}
+
+// claim takes an address claim from src and returns the device that made it, or nil when it cannot be kept.
+func (n *network) claim(m *transport.Message, src uint8) *device {
+	name, ok := pgn.DecodeNAME(m.Data)
+	if !ok {
+		n.faults.InvalidMessages++
+		return n.byAddress[src]
+	}
+	t := m.Time
+	contested := n.contend(src, name, t)
+	d, here := n.byName[name], n.byAddress[src]
+	switch {
+	case d == nil && here != nil && !here.named: // whom we heard so far
+		d = here
+		n.keepName(d, name)
+		d.addresses = append(d.addresses, AddressUse{Address: src, Since: t})
+	case d == nil:
+		if d = n.newNamed(src, name, t); d == nil {
+			return nil
+		}
+		n.settle(d, src, t)
+	default:
+		n.judgeRestart(d, src, t, contested)
+		if d.address != src {
+			n.settle(d, src, t)
+		}
+	}
+	if d.cannot {
+		d.cannot, d.since = false, t
+	}
+	d.claimed = t
+	return d
+}
+
+// keepName turns a provisional device into a named one.
+func (n *network) keepName(d *device, name pgn.NAME) {
+	n.byName[name] = d
+	d.named, d.sender.NAME, d.twinOf = true, name, nil
+	d.nameIt()
+}
+
+func (n *network) newNamed(src uint8, name pgn.NAME, t event.Time) *device {
+	if !n.room() {
+		n.faults.Untracked++
+		return nil
+	}
+	d := newDevice(n, pgn.Null, name, true, t)
+	n.devices = append(n.devices, d)
+	n.byName[name] = d
+	return d
+}
+
+// room makes room for one more device: the device gone longest makes way.
+func (n *network) room() bool {
+	if len(n.devices) < n.boat.opt.MaxDevices {
+		return true
+	}
+	now, at := n.boat.now, -1
+	for i, d := range n.devices {
+		if st, _ := d.state(now); st == Gone && (at < 0 || d.lastSeen < n.devices[at].lastSeen) {
+			at = i
+		}
+	}
+	if at < 0 {
+		return false
+	}
+	n.forget(n.devices[at])
+	return true
+}
+
+// forget takes a device off the list.
+func (n *network) forget(d *device) {
+	n.devices = slices.DeleteFunc(n.devices, func(e *device) bool { return e == d })
+	n.streams -= len(d.streams)
+	if d.named {
+		delete(n.byName, d.sender.NAME)
+	}
+	for a := range n.byAddress {
+		if n.byAddress[a] == d {
+			n.byAddress[a] = nil
+		}
+		if n.former[a] == d {
+			n.former[a] = nil
+		}
+	}
+	for _, e := range n.devices {
+		if e.twinOf == d {
+			e.twinOf = nil
+		}
+	}
+}
+
+// provisional makes a device for an address that nobody claimed.
+func (n *network) provisional(src uint8, t event.Time) *device {
+	if !n.room() {
+		n.faults.Untracked++
+		return nil
+	}
+	d := newDevice(n, src, 0, false, t)
+	n.devices = append(n.devices, d)
+	n.byAddress[src] = d
+	if owner := n.former[src]; owner != nil && t.Sub(owner.claimed) > claimPause {
+		d.twinOf = owner
+		owner.twin(t, src, owner.address)
+	}
+	return d
+}
+
+// settle gives d the address src, unless a device of a lower NAME that is still heard keeps it.
+func (n *network) settle(d *device, src uint8, t event.Time) {
+	here := n.byAddress[src]
+	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME && here.silentAt(t) == 0 {
+		return
+	}
+	if old := d.address; old != pgn.Null && n.byAddress[old] == d {
+		n.byAddress[old] = nil
+		n.former[old] = d
+		d.moves = lastOf(append(d.moves, t), maxMoves)
+	}
+	if here != nil && here != d {
+		if here.named {
+			here.address = pgn.Null
+			here.nameIt()
+		} else {
+			n.absorb(d, here)
+		}
+	}
+	n.byAddress[src], n.former[src] = d, nil
+	d.address = src
+	d.nameIt()
+	if i := slices.IndexFunc(d.addresses, func(u AddressUse) bool { return u.Address == src }); i >= 0 && len(d.moves) > 1 {
+		d.returned(t, src)
+	}
+	d.addresses = lastOf(append(d.addresses, AddressUse{Address: src, Since: t}), maxAddresses)
+}
+
+// absorb adds what was heard from an unclaimed address to the device that claims it.
+func (n *network) absorb(d, provisional *device) {
+	for _, s := range provisional.streams {
+		i, found := slices.BinarySearchFunc(d.streams, s, compareStreams)
+		if !found {
+			if len(d.streams) >= n.boat.opt.MaxStreams {
+				n.faults.Untracked += s.count
+				continue
+			}
+			s.next = nil
+			d.addStream(s)
+			n.streams++
+			continue
+		}
+		e := d.streams[i]
+		e.spans.merge(&s.spans)
+		e.lastValue = max(e.lastValue, s.lastValue)
+		e.everValue, e.everEmpty = e.everValue || s.everValue, e.everEmpty || s.everEmpty
+	}
+	d.identity.absorb(&provisional.identity)
+	if provisional.firstSeen != 0 {
+		d.firstSeen = min(d.firstSeen, provisional.firstSeen)
+	}
+	n.forget(provisional)
+}
+
+// cannotClaim takes the announcement of a device that found no address.
+func (n *network) cannotClaim(m *transport.Message) {
+	name, ok := pgn.DecodeNAME(m.Data)
+	if !ok {
+		n.faults.InvalidMessages++
+		return
+	}
+	d := n.byName[name]
+	if d == nil {
+		if d = n.newNamed(pgn.Null, name, m.Time); d == nil {
+			return
+		}
+	}
+	d.heard(m.Time)
+	if d.address != pgn.Null && n.byAddress[d.address] == d {
+		n.byAddress[d.address] = nil
+	}
+	d.address = pgn.Null
+	d.nameIt()
+	if !d.cannot {
+		d.cannot, d.since = true, m.Time
+	}
+	d.claimed = m.Time
+}
+
+// judgeRestart counts a claim as a restart of the device.
+//
+// A device claims an address when it starts; when asked for its claim; to defend its address or to take another one. So a claim shows
+// a restart when nobody asked for it and nobody else claimed its address, or when the device had fallen silent before it. Further
+// claims within SettleTime belong to the same start. Product information sent unasked is no sign: devices answer requests that a
+// listener may have missed, and some repeat it.
+func (n *network) judgeRestart(d *device, src uint8, t event.Time, contested bool) {
+	window := n.boat.opt.RequestWindow
+	within := func(asked event.Time) bool { return asked != 0 && t >= asked && t.Sub(asked) <= window }
+	asked := within(n.askedAll) || within(n.asked[src]) || d.address != pgn.Null && within(n.asked[d.address])
+	silent := t != 0 && d.silentAt(t) != 0
+	moving := d.address != src && d.address != pgn.Null || d.cannot
+	if t == 0 || !silent && (asked || contested || moving || d.address == pgn.Null) {
+		return
+	}
+	if d.restartAt != 0 && t >= d.restartAt && t.Sub(d.restartAt) <= n.boat.opt.SettleTime ||
+		t >= d.firstSeen && t.Sub(d.firstSeen) <= n.boat.opt.SettleTime && !silent {
+		return
+	}
+	d.restartAt = t
+	d.restarts++
+	d.restarted = lastOf(append(d.restarted, t), maxRestarts)
+}
+
+// lastOf keeps the last n elements, in place.
+func lastOf[T any](s []T, n int) []T {
+	if len(s) <= n {
+		return s
+	}
+	return s[:copy(s, s[len(s)-n:])]
+}

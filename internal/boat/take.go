@@ -1,0 +1,231 @@
+package boat
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"muster/internal/event"
+	"muster/pgn"
+)
+
+// Report is what is known at present. It shares nothing with the boat but the published names, and taking it changes nothing: it
+// depends only on what was fed and on the present moment, not on how often Tick or Report were called. Alerts are left to the caller.
+func (b *Boat) Report() *Report {
+	r := &Report{
+		Schema: ReportSchema, Boat: Identity{ID: b.opt.ID, Name: b.opt.Name}, TakenAt: b.now, Clock: b.opt.Clock,
+		Window:   Window{From: b.from, To: b.to},
+		Networks: []Network{}, Devices: []Device{}, Talkers: []Talker{}, Manual: append([]Manual{}, b.manual...), Alerts: []Alert{},
+	}
+	for _, n := range b.nets {
+		if n == nil {
+			continue
+		}
+		r.Networks = append(r.Networks, n.report(b.now))
+		r.Devices = n.reportDevices(r.Devices, b.now)
+		r.Talkers = n.reportTalkers(r.Talkers)
+	}
+	return r
+}
+
+// report is the network's own part.
+func (n *network) report(now event.Time) Network {
+	r := Network{
+		ID: n.info.ID, Kind: n.info.Kind, BitRate: n.info.BitRate, ListenOnly: n.info.Listen, State: n.state, Frames: n.frames,
+		Faults:    n.allFaults(),
+		DownSince: n.downSince, BusOffSince: n.busOffSince,
+		Contests: n.reportContests(now), Twins: n.reportTwins(now),
+	}
+	broken := n.brokenRun
+	if n.asm != nil { // what has waited too long by now
+		late := n.asm.Overdue(now)
+		r.Faults.BrokenSequences += late.Broken()
+		r.Faults.TransportErrors += late.ISOErrors()
+		if late.Broken() > 0 {
+			broken.add(now)
+		}
+	}
+	r.FaultSince = FaultTimes{ErrorFrames: n.errorRun.begun(now), Dropped: n.dropRun.begun(now), BrokenSequences: broken.begun(now)}
+	r.Load = n.load(now)
+	n.reportRecent(&r, now)
+	return r
+}
+
+// bitRate is the network's bit rate: that of NMEA 2000 when a bus's source does not know it, 0 for a line of unknown speed.
+func (n *network) bitRate() float64 {
+	if n.info.BitRate != 0 || n.info.Kind == event.NMEA0183 {
+		return float64(n.info.BitRate)
+	}
+	return float64(n.boat.opt.DefaultBitRate)
+}
+
+// load is the share of the bus in use, nil while no time has passed.
+func (n *network) load(now event.Time) *Load {
+	span := now.Sub(n.start)
+	if n.bitRate() == 0 || n.start == 0 || span <= 0 {
+		return nil
+	}
+	mean := float64(n.bits) / span.Seconds() / n.bitRate()
+	peak := float64(max(n.peakBits, n.bits-n.secondBits)) / n.bitRate()
+	return &Load{Mean: share(mean), Peak: share(max(peak, mean))}
+}
+
+// share rounds to a millionth.
+func share(v float64) float64 { return math.Round(v*1e6) / 1e6 }
+
+// reportRecent fills what happened in the last full minute, or since the start while there is none.
+func (n *network) reportRecent(r *Network, now event.Time) {
+	if n.start == 0 {
+		return
+	}
+	from, to := n.before, n.minute
+	if full := now.Sub(n.minute.from).Truncate(time.Minute); full > 0 {
+		from, to = n.minute, minute{from: n.minute.from.Add(full), bits: n.bits, faults: r.Faults}
+		if full > time.Minute {
+			from = minute{from: to.from.Add(-time.Minute), bits: n.bits, faults: r.Faults}
+		}
+	} else if from.from == 0 {
+		from, to = n.minute, minute{from: now, bits: n.bits, faults: r.Faults}
+	}
+	r.RecentFrom = from.from
+	r.Recent = to.faults.minus(&from.faults)
+	if span := to.from.Sub(from.from); span > 0 && n.bitRate() > 0 {
+		r.LoadRecent = share(float64(to.bits-from.bits) / max(span, time.Second).Seconds() / n.bitRate())
+	}
+}
+
+// minus is what was added since before.
+func (f *Faults) minus(before *Faults) Faults {
+	return Faults{
+		ErrorFrames: f.ErrorFrames - before.ErrorFrames, BusOff: f.BusOff - before.BusOff, Dropped: f.Dropped - before.Dropped,
+		BrokenSequences: f.BrokenSequences - before.BrokenSequences, TransportErrors: f.TransportErrors - before.TransportErrors,
+		AssembliesShed: f.AssembliesShed - before.AssembliesShed, StandardFrames: f.StandardFrames - before.StandardFrames,
+		RemoteFrames: f.RemoteFrames - before.RemoteFrames, OversizeFrames: f.OversizeFrames - before.OversizeFrames,
+		InvalidMessages: f.InvalidMessages - before.InvalidMessages, DamagedRecords: f.DamagedRecords - before.DamagedRecords,
+		TimeJumps: f.TimeJumps - before.TimeJumps, Untracked: f.Untracked - before.Untracked, SourceLost: f.SourceLost - before.SourceLost,
+		ChecksumErrors: f.ChecksumErrors - before.ChecksumErrors, GarbledLines: f.GarbledLines - before.GarbledLines,
+		UncheckedLines: f.UncheckedLines - before.UncheckedLines,
+	}
+}
+
+// reportDevices adds the network's devices: by NAME, then those without one by address.
+func (n *network) reportDevices(list []Device, now event.Time) []Device {
+	sorted := slices.Clone(n.devices)
+	slices.SortFunc(sorted, func(a, b *device) int {
+		if a.named != b.named {
+			if a.named {
+				return -1
+			}
+			return 1
+		}
+		return cmp.Or(cmp.Compare(a.sender.NAME, b.sender.NAME), cmp.Compare(a.address, b.address))
+	})
+	list = slices.Grow(list, len(sorted))
+	for _, d := range sorted {
+		list = append(list, d.report(now))
+	}
+	return list
+}
+
+func (d *device) report(now event.Time) Device {
+	state, since := d.state(now)
+	r := Device{
+		ID: d.sender.ID, Network: d.net.info.ID, State: state, StateSince: since, Role: d.role(), Own: d.sender.Own,
+		Addresses: slices.Clone(d.addresses), Transmits: d.transmits(now),
+		Receives: slices.Clone(d.identity.receives), Declares: slices.Clone(d.identity.declares),
+		FirstSeen: d.firstSeen, LastSeen: d.lastSeen, Restarts: d.restarts, Software: slices.Clone(d.identity.software),
+		Unanswered: d.unanswered, LastRestarts: slices.Clone(d.restarted), ClaimedAt: d.claimed,
+	}
+	if d.address != pgn.Null {
+		a := d.address
+		r.Address = &a
+	}
+	if d.named {
+		r.Name = d.net.boat.name(d.sender.NAME)
+	}
+	if p := d.identity.product; p != nil {
+		r.Product = p.clone()
+	}
+	if in := d.identity.installation; in != nil {
+		c := *in
+		r.Installation = &c
+	}
+	return r
+}
+
+// clone copies the product; nobody changes what its pointers point at, but the report shares nothing.
+func (p *Product) clone() *Product {
+	c := *p
+	c.DatabaseVersion, c.Code = clonePtr(p.DatabaseVersion), clonePtr(p.Code)
+	c.CertificationLevel, c.LoadEquivalency = clonePtr(p.CertificationLevel), clonePtr(p.LoadEquivalency)
+	return &c
+}
+
+func clonePtr[T any](p *T) *T {
+	if p == nil {
+		return nil
+	}
+	v := *p
+	return &v
+}
+
+// name takes a NAME apart and names its codes.
+func (b *Boat) name(n pgn.NAME) *Name {
+	f := n.Fields()
+	maker := b.opt.MakerNames[f.Manufacturer]
+	if maker == "" {
+		maker = pgn.ManufacturerName(f.Manufacturer)
+	}
+	return &Name{
+		UniqueNumber:   f.UniqueNumber,
+		Manufacturer:   Coded{Code: uint32(f.Manufacturer), Name: maker},
+		DeviceClass:    Coded{Code: uint32(f.DeviceClass), Name: pgn.ClassName(f.DeviceClass)},
+		DeviceFunction: Coded{Code: uint32(f.DeviceFunction), Name: pgn.FunctionName(f.DeviceClass, f.DeviceFunction)},
+		DeviceInstance: f.DeviceInstance, SystemInstance: f.SystemInstance,
+		IndustryGroup:    Coded{Code: uint32(f.IndustryGroup), Name: pgn.IndustryGroupName(f.IndustryGroup)},
+		ArbitraryAddress: f.ArbitraryAddress,
+	}
+}
+
+// transmits lists what the device sends, by PGN and instance. Small parts lie in one block per device.
+func (d *device) transmits(now event.Time) []Transmit {
+	if len(d.streams) == 0 {
+		return nil
+	}
+	list := make([]Transmit, len(d.streams))
+	intervals := make([]Interval, len(d.streams))
+	for i, s := range d.streams {
+		t := &list[i]
+		t.PGN, t.Count, t.First, t.Last = s.pgn, s.count, s.first, s.last
+		if s.def != nil {
+			t.Title = s.def.Title
+			t.Nominal = millis(float64(s.def.Interval))
+		}
+		if s.key.hasInstance {
+			n := s.key.instance
+			t.Instance = &n
+		}
+		if s.key.hasSelector {
+			n := s.key.selector
+			t.Selector = &n
+		}
+		if in := s.interval(); in != nil {
+			intervals[i] = *in
+			t.Interval = &intervals[i]
+			t.Recent = s.recent
+		}
+		t.EmptySince = s.emptySince
+		t.Available = s.available(now)
+	}
+	return list
+}
+
+// available tells whether any message of the last minute carried a value; of a message that comes more seldom the last one counts.
+func (s *stream) available(now event.Time) *bool {
+	if s.def == nil || !s.everValue && !s.everEmpty || len(s.def.Fields) == 0 {
+		return nil
+	}
+	yes := s.everValue && s.lastValue >= min(s.last, now.Add(-time.Minute))
+	return &yes
+}
