@@ -74,14 +74,14 @@ func (t *textReport) paint(s string, c ...text.Color) string {
 
 func (t *textReport) header() {
 	r := t.report
-	name := web.Printable(r.Boat.Name)
+	name := boat.Printable(r.Boat.Name)
 	switch {
 	case name == "" && r.Boat.ID == "":
 		name = "unnamed"
 	case name == "":
-		name = web.Printable(r.Boat.ID)
+		name = boat.Printable(r.Boat.ID)
 	case r.Boat.ID != "":
-		name += " (" + web.Printable(r.Boat.ID) + ")"
+		name += " (" + boat.Printable(r.Boat.ID) + ")"
 	}
 	t.line(0, t.paint("Boat "+name, text.Bold))
 	if r.TakenAt.IsZero() {
@@ -98,7 +98,7 @@ func (t *textReport) networks() {
 	}
 	for i := range t.report.Networks {
 		n := &t.report.Networks[i]
-		words := []string{web.Printable(n.ID)}
+		words := []string{boat.Printable(n.ID)}
 		unit := "frames"
 		if n.Kind == event.NMEA0183 {
 			words, unit = append(words, "NMEA 0183"), "lines"
@@ -152,12 +152,12 @@ func (t *textReport) alerts() {
 			head += " since " + web.Stamp(a.Since)
 		}
 		t.line(2, head)
-		t.line(4, web.Printable(a.Summary))
+		t.line(4, boat.Printable(a.Summary))
 		if evidence := evidenceWords(a.Evidence); evidence != "" {
 			t.line(4, "seen: "+evidence)
 		}
 		if a.Remedy != "" {
-			t.line(4, "mend: "+web.Printable(a.Remedy))
+			t.line(4, "mend: "+boat.Printable(a.Remedy))
 		}
 	}
 }
@@ -166,7 +166,7 @@ func (t *textReport) alerts() {
 func evidenceWords(evidence map[string]any) string {
 	var words []string
 	for k, v := range evidence {
-		words = append(words, web.Printable(strings.ReplaceAll(k, "_", " ")+" "+web.EvidenceValue(v)))
+		words = append(words, boat.Printable(strings.ReplaceAll(k, "_", " ")+" "+web.EvidenceValue(v)))
 	}
 	slices.Sort(words)
 	return strings.Join(words, ", ")
@@ -218,7 +218,7 @@ func (t *textReport) address(d *boat.Device) string {
 		}
 	}
 	if backbones > 1 {
-		a = web.Printable(d.Network) + " " + a
+		a = boat.Printable(d.Network) + " " + a
 	}
 	return a
 }
@@ -231,7 +231,7 @@ func deviceTexts(d *boat.Device) (software, serial, load string) {
 	if d.Product.LoadEquivalency != nil {
 		load = strconv.Itoa(int(*d.Product.LoadEquivalency))
 	}
-	return web.Printable(d.Product.Software), web.Printable(d.Product.Serial), load
+	return boat.Printable(d.Product.Software), boat.Printable(d.Product.Serial), load
 }
 
 func (t *textReport) deviceTable(groups []web.Group) {
@@ -244,17 +244,7 @@ func (t *textReport) deviceTable(groups []web.Group) {
 	style.Format.Header = text.FormatDefault
 	style.Box.PaddingLeft, style.Box.PaddingRight = "", "  "
 	tw.SetStyle(style)
-	head := table.Row{"  role", "addr", "state", "maker", "model", "software", "serial", "instance", "LEN"}
-	for i, h := range head {
-		head[i] = t.paint(h.(string), text.Faint)
-	}
-	tw.AppendHeader(head)
-	if t.Width > 0 {
-		// role, address, state, instance, LEN and the gaps take up to 62; the texts share the rest.
-		flex := max(8, (t.Width-62)/4)
-		tw.SetColumnConfigs([]table.ColumnConfig{{Number: 4, WidthMax: flex + 2}, {Number: 5, WidthMax: flex + 4},
-			{Number: 6, WidthMax: flex}, {Number: 7, WidthMax: max(8, flex-6)}, {Number: 8, WidthMax: 12}})
-	}
+	rows := [][]string{{"  role", "addr", "state", "maker", "model", "software", "serial", "instance", "LEN"}}
 	for _, g := range groups {
 		for i, d := range g.Devices {
 			role := "  " + string(g.Role)
@@ -264,10 +254,32 @@ func (t *textReport) deviceTable(groups []web.Group) {
 			software, serial, load := deviceTexts(d)
 			title := web.DeviceTitle(d)
 			if d.Own {
-				title += " (muster)"
+				title += " (this program)"
 			}
-			tw.AppendRow(table.Row{role, t.address(d), t.paintState(d.State), web.DeviceMaker(d), title,
-				software, serial, web.DeviceInstances(d), load})
+			rows = append(rows, []string{role, t.address(d), string(d.State), web.DeviceMaker(d), title, software, serial,
+				web.DeviceInstances(d), load})
+		}
+	}
+	var columns []table.ColumnConfig
+	for i, w := range fitColumns(rows, t.Width) {
+		columns = append(columns, table.ColumnConfig{Number: i + 1, WidthMax: w})
+	}
+	tw.SetColumnConfigs(columns)
+	for i, row := range rows {
+		cells := make(table.Row, len(row))
+		for j, c := range row {
+			switch {
+			case i == 0:
+				c = t.paint(c, text.Faint)
+			case j == 2:
+				c = t.paintState(boat.State(c))
+			}
+			cells[j] = c
+		}
+		if i == 0 {
+			tw.AppendHeader(cells)
+		} else {
+			tw.AppendRow(cells)
 		}
 	}
 	for l := range strings.SplitSeq(tw.Render(), "\n") {
@@ -276,6 +288,34 @@ func (t *textReport) deviceTable(groups []web.Group) {
 			return
 		}
 	}
+}
+
+// fitColumns gives each column the width of its widest cell, then takes from the widest of the columns that may wrap
+// (maker, model, software, serial, instance) until a row fits into width. 0 is no limit.
+func fitColumns(rows [][]string, width int) []int {
+	const gap, least = 2, 8
+	widths := make([]int, len(rows[0]))
+	total := 0
+	for i := range widths {
+		for _, row := range rows {
+			widths[i] = max(widths[i], text.StringWidth(row[i]))
+		}
+		total += widths[i] + gap
+	}
+	for width > 0 && total > width {
+		widest := 3
+		for i := 4; i <= 7; i++ {
+			if widths[i] > widths[widest] {
+				widest = i
+			}
+		}
+		if widths[widest] <= least {
+			break
+		}
+		widths[widest]--
+		total--
+	}
+	return widths
 }
 
 func (t *textReport) deviceBlocks(groups []web.Group) {
@@ -309,18 +349,18 @@ func (t *textReport) talkers() {
 	t.title("NMEA 0183 talkers")
 	for i := range t.report.Talkers {
 		k := &t.report.Talkers[i]
-		head := web.Printable(k.Network) + " " + web.Printable(k.Talker)
+		head := boat.Printable(k.Network) + " " + boat.Printable(k.Talker)
 		if id := k.Identity; id != nil {
 			for _, s := range []string{id.Vendor, id.Model, id.Software, id.Serial} {
 				if s != "" {
-					head += " · " + web.Printable(s)
+					head += " · " + boat.Printable(s)
 				}
 			}
 		}
 		t.line(2, head)
 		var words []string
 		for _, s := range k.Sentences {
-			w := web.Printable(s.Formatter) + " × " + web.Grouped(s.Count)
+			w := boat.Printable(s.Formatter) + " × " + web.Grouped(s.Count)
 			if s.Interval != nil {
 				w += fmt.Sprintf(" every %.0f ms", s.Interval.Mean)
 			}
@@ -342,7 +382,7 @@ func (t *textReport) manual() {
 		var words []string
 		for _, s := range []string{string(m.Role), m.Maker, m.Model, m.Software, m.Serial, m.Place, m.Note} {
 			if s != "" {
-				words = append(words, web.Printable(s))
+				words = append(words, boat.Printable(s))
 			}
 		}
 		t.line(2, strings.Join(words, " · "))

@@ -37,8 +37,10 @@ checks:
 	if d := cmp.Diff(want, c); d != "" {
 		t.Error(d)
 	}
-	if c, err := Parse("muster.yaml", nil); err != nil || !cmp.Equal(c, Default()) {
-		t.Errorf("empty file: %v", err)
+	for _, empty := range []string{"", "# nothing\n", "checks:\n  # every: 10s\n", "log:\nlisten:\n"} {
+		if c, err := Parse("muster.yaml", []byte(empty)); err != nil || !cmp.Equal(c, Default()) {
+			t.Errorf("empty file %q: %v", empty, err)
+		}
 	}
 }
 
@@ -47,7 +49,7 @@ func TestMistakes(t *testing.T) {
 		{"unknown key", "boat: {id: kestrel}\nlissen: x\n", `muster.yaml:2:1: unknown key "lissen": deploy/muster.yaml lists them all`},
 		{"unknown nested key", "sources:\n  - source: can0\n    asks: true\n", `muster.yaml:3:5: unknown key "asks": deploy/muster.yaml lists them all`},
 		{"unknown check", "checks:\n  loose-cable: {off: true}\n", `muster.yaml:2:3: unknown key "loose-cable": deploy/muster.yaml lists them all`},
-		{"wrong type", "sources:\n  - {source: can0, ask: perhaps}\n", `muster.yaml:2:24: cannot unmarshal string into Go struct field Source.Ask of type bool`},
+		{"wrong type", "sources:\n  - {source: can0, ask: perhaps}\n", `muster.yaml:2:25: cannot unmarshal string into Go struct field Config.Sources of type bool`},
 		{"no YAML", "boat: [\n", `muster.yaml:1:7: sequence end token ']' not found`},
 		{"repeated key", "listen: off\nlisten: off\n", `muster.yaml:2:1: mapping key "listen" already defined at [1:1]`},
 		{"second document", "listen: off\n---\nlisten: off\n", `muster.yaml:3:7: a second document starts here: keep one in the file`},
@@ -55,7 +57,7 @@ func TestMistakes(t *testing.T) {
 		{"boat name", "boat:\n  name: \"a\\nb\"\n", `muster.yaml:2:3: boat.name: "a\nb" holds a control character: write the name in one plain line`},
 		{"no source", "sources:\n  - id: a\n", `muster.yaml:2:5: sources.0: source is missing: say where traffic comes in, such as source: can0`},
 		{"same source", "sources:\n  - source: can0\n  - source: can0\n", `muster.yaml:3:5: sources.1: "can0" is already the name of source 1: give each an id of its own`},
-		{"source id", "sources:\n  - source: can0\n    id: a b\n", `muster.yaml:3:5: sources.1.id: "a b" must not hold spaces or slashes`},
+		{"source id", "sources:\n  - source: can0\n    id: a b\n", `muster.yaml:3:5: sources.0.id: "a b" must not hold spaces or slashes`},
 		{"listen", "listen: here\n", `muster.yaml:1:1: listen: "here" is not host:port: write 127.0.0.1:8632, or off for no pages`},
 		{"open listen", "listen: :8632\n", `muster.yaml:1:1: listen: ":8632" can be reached from other machines: give token_file or tls, or listen on 127.0.0.1:8632`},
 		{"half a tls", "tls: {cert: a.pem}\n", `muster.yaml:1:1: tls: cert and key come together: give both or neither`},
@@ -63,7 +65,7 @@ func TestMistakes(t *testing.T) {
 		{"format", "log: {format: pretty}\n", `muster.yaml:1:7: log.format: "pretty" is not one of auto, text, json`},
 		{"threshold", "checks:\n  bus-busy:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:5: checks.bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +
 			"muster.yaml:4:5: checks.bus-busy.critical: 60 must lie between bus-busy.warning and 1"},
-		{"duration", "checks:\n  every: soon\n", `muster.yaml:2:10: time: invalid duration "soon"`},
+		{"duration", "checks:\n  every: soon\n", `muster.yaml:2:10: "soon" is no duration: write 10s, 5m or 2h`},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {

@@ -1,10 +1,9 @@
 package config
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"io"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -32,11 +31,56 @@ func decodeStrict(name string, text []byte, v any) (*document, error) {
 	if len(f.Docs) > 0 {
 		d.body = f.Docs[0].Body
 	}
-	err = yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(v)
-	if err != nil && !errors.Is(err, io.EOF) {
+	dropEmpty(d.body)
+	switch d.body.(type) {
+	case nil, *ast.NullNode, *ast.CommentGroupNode:
+		return d, nil
+	}
+	if err := yaml.NodeToValue(d.body, v, yaml.Strict()); err != nil {
 		return nil, d.yamlError(err)
 	}
 	return d, nil
+}
+
+// dropEmpty takes out the keys without a value, so that "checks:" with everything below it commented out keeps the defaults.
+func dropEmpty(n ast.Node) {
+	switch n := n.(type) {
+	case *ast.MappingNode:
+		n.Values = slices.DeleteFunc(n.Values, func(v *ast.MappingValueNode) bool {
+			_, empty := v.Value.(*ast.NullNode)
+			return empty
+		})
+		for _, v := range n.Values {
+			dropEmpty(v.Value)
+		}
+	case *ast.SequenceNode:
+		for _, v := range n.Values {
+			dropEmpty(v)
+		}
+	}
+}
+
+// scalar is the first scalar of the document with this text.
+func (d *document) scalar(text string) ast.Node {
+	var found ast.Node
+	if d.body != nil {
+		ast.Walk(visitor(func(n ast.Node) bool {
+			if s, ok := n.(ast.ScalarNode); ok && found == nil && s.GetToken().Value == text {
+				found = n
+			}
+			return found == nil
+		}), d.body)
+	}
+	return found
+}
+
+type visitor func(ast.Node) bool
+
+func (v visitor) Visit(n ast.Node) ast.Visitor {
+	if v(n) {
+		return v
+	}
+	return nil
 }
 
 // yamlError turns the library's error, which shows several lines of source, into one line with its place.
@@ -50,6 +94,11 @@ func (d *document) yamlError(err error) error {
 	}
 	if unknown, ok := strings.CutPrefix(e.Message, "unknown field "); ok {
 		e.Message = "unknown key " + unknown + ": deploy/muster.yaml lists them all"
+	}
+	if quoted, ok := strings.CutPrefix(e.Message, "time: invalid duration "); ok {
+		if word, err := strconv.Unquote(quoted); err == nil {
+			e = d.errorOn(d.scalar(word), "", fmt.Sprintf("%q is no duration: write 10s, 5m or 2h", word))
+		}
 	}
 	e.Message, _, _ = strings.Cut(e.Message, "\n")
 	return e

@@ -7,8 +7,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode"
-	"unicode/utf8"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -61,27 +59,19 @@ func SortedAlerts(r *boat.Report) []boat.Alert {
 // Text that came from the device is made printable.
 func DeviceTitle(d *boat.Device) string {
 	if d.Product != nil && d.Product.Model != "" {
-		return Printable(d.Product.Model)
+		return boat.Printable(d.Product.Model)
 	}
 	if d.Name != nil && d.Name.DeviceFunction.Name != "" {
-		return Printable(d.Name.DeviceFunction.Name)
+		return boat.Printable(d.Name.DeviceFunction.Name)
 	}
 	if d.State == boat.Provisional && d.Address != nil {
-		return "address " + strconv.Itoa(int(*d.Address))
+		return "unclaimed address"
 	}
-	return Printable(d.ID)
+	return boat.Printable(d.ID)
 }
 
 // DeviceMaker is the maker's name, "maker 2001" when only the code is known, or nothing.
-func DeviceMaker(d *boat.Device) string {
-	if d.Name == nil {
-		return ""
-	}
-	if m := d.Name.Manufacturer; m.Name != "" {
-		return Printable(m.Name)
-	}
-	return fmt.Sprintf("maker %d", d.Name.Manufacturer.Code)
-}
+func DeviceMaker(d *boat.Device) string { return boat.Printable(d.Maker()) }
 
 // DeviceInstances is the device instance, with the system instance when it is not 0 and the data instances when
 // there are any: "0", "1 (system 2)", "0 data 0,1".
@@ -111,7 +101,7 @@ func DeviceInstances(d *boat.Device) string {
 }
 
 // Percent writes a share 0..1 with one decimal.
-func Percent(share float64) string { return strconv.FormatFloat(share*100, 'f', 1, 64) + " %" }
+func Percent(share float64) string { return strconv.FormatFloat(share*100, 'f', 1, 64) + "%" }
 
 // Stamp writes a time for people, to the second in UTC, or "unset".
 func Stamp(t event.Time) string {
@@ -168,39 +158,6 @@ func faultList(f boat.Faults) []fault {
 	}
 }
 
-// Printable shows control characters, direction marks and damaged text as escapes, so that text from a device can
-// neither steer a terminal nor pass for other text.
-func Printable(s string) string {
-	clean := true
-	for _, r := range s {
-		if r == utf8.RuneError || !showable(r) {
-			clean = false
-			break
-		}
-	}
-	if clean {
-		return s
-	}
-	var b strings.Builder
-	for i := 0; i < len(s); {
-		r, n := utf8.DecodeRuneInString(s[i:])
-		switch {
-		case r == utf8.RuneError && n == 1:
-			fmt.Fprintf(&b, `\x%02x`, s[i])
-		case showable(r):
-			b.WriteRune(r)
-		default:
-			q := strconv.QuoteRune(r)
-			b.WriteString(q[1 : len(q)-1])
-		}
-		i += n
-	}
-	return b.String()
-}
-
-// showable: letters, marks, numbers, punctuation, symbols and the plain space.
-func showable(r rune) bool { return unicode.IsPrint(r) }
-
 // EvidenceValue writes one value of an alert's evidence for people.
 func EvidenceValue(v any) string {
 	switch v := v.(type) {
@@ -213,7 +170,13 @@ func EvidenceValue(v any) string {
 	case event.Time:
 		return Stamp(v)
 	case []string:
-		return strings.Join(v, " ")
+		return strings.Join(v, ", ")
+	case []any:
+		words := make([]string, len(v))
+		for i, e := range v {
+			words[i] = EvidenceValue(e)
+		}
+		return strings.Join(words, ", ")
 	case fmt.Stringer:
 		return v.String()
 	}

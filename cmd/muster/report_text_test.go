@@ -1,0 +1,84 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/jedib0t/go-pretty/v6/text"
+
+	"muster/internal/boat"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+func sampleReport(t *testing.T) *boat.Report {
+	t.Helper()
+	data, err := os.ReadFile("../../internal/web/testdata/report.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var r boat.Report
+	if err := json.Unmarshal(data, &r); err != nil {
+		t.Fatal(err)
+	}
+	return &r
+}
+
+func TestTextReport(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		style textStyle
+	}{{"wide", textStyle{}}, {"120", textStyle{Width: 120}}, {"60", textStyle{Width: 60}}} {
+		t.Run(tt.name, func(t *testing.T) {
+			var out bytes.Buffer
+			if err := writeTextReport(&out, sampleReport(t), tt.style); err != nil {
+				t.Fatal(err)
+			}
+			golden := filepath.Join("testdata", "report-"+tt.name+".txt")
+			if *update {
+				if err := os.WriteFile(golden, out.Bytes(), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(golden)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if d := cmp.Diff(string(want), out.String()); d != "" {
+				t.Error(d)
+			}
+			for l := range strings.SplitSeq(out.String(), "\n") {
+				if w := text.StringWidth(l); tt.style.Width > 0 && w > tt.style.Width {
+					t.Errorf("%d columns: %s", w, l)
+				}
+			}
+			if strings.ContainsAny(out.String(), "\x1b\u202e") {
+				t.Error("text of a device steers the terminal")
+			}
+		})
+	}
+}
+
+// TestColour: colour adds nothing that the words do not say.
+func TestColour(t *testing.T) {
+	text.EnableColors()
+	var plain, coloured bytes.Buffer
+	if err := writeTextReport(&plain, sampleReport(t), textStyle{Width: 120}); err != nil {
+		t.Fatal(err)
+	}
+	if err := writeTextReport(&coloured, sampleReport(t), textStyle{Width: 120, Colour: true}); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(coloured.String(), "\x1b[") {
+		t.Error("no colour")
+	}
+	if d := cmp.Diff(plain.String(), text.StripEscape(coloured.String())); d != "" {
+		t.Error(d)
+	}
+}

@@ -1,0 +1,257 @@
+package web
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
+	"os"
+	"strings"
+	"sync"
+	"testing"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+	"github.com/rs/zerolog"
+
+	"muster/internal/boat"
+)
+
+// fakeReports gives whatever report it holds.
+type fakeReports struct {
+	mu     sync.Mutex
+	report *boat.Report
+	ready  error
+}
+
+func (f *fakeReports) Report() *boat.Report {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.report
+}
+
+func (f *fakeReports) Ready() error { return f.ready }
+
+func (f *fakeReports) set(r *boat.Report) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.report = r
+}
+
+func sample(t *testing.T) *boat.Report {
+	t.Helper()
+	text, err := os.ReadFile("testdata/report.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var r boat.Report
+	if err := json.Unmarshal(text, &r); err != nil {
+		t.Fatal(err)
+	}
+	return &r
+}
+
+// serve starts a server on a free port and stops it when the test ends.
+func serve(t *testing.T, opt Options) *Server {
+	t.Helper()
+	opt.Log = zerolog.Nop()
+	if opt.Listen == "" {
+		opt.Listen = "127.0.0.1:0"
+	}
+	s, err := New(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- s.Serve() }()
+	t.Cleanup(func() {
+		if err := s.Stop(context.Background()); err != nil {
+			t.Error(err)
+		}
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	return s
+}
+
+func get(t *testing.T, url string, headers ...string) (*http.Response, string) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, url, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := 0; i+1 < len(headers); i += 2 {
+		if headers[i] == "Host" {
+			req.Host = headers[i+1]
+		}
+		req.Header.Set(headers[i], headers[i+1])
+	}
+	resp, err := http.DefaultTransport.RoundTrip(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return resp, string(body)
+}
+
+func TestReport(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}})
+	resp, body := get(t, s.URL()+"/api/v1/report")
+	var r boat.Report
+	if err := json.Unmarshal([]byte(body), &r); err != nil || len(r.Devices) != 6 {
+		t.Errorf("%v, %d devices", err, len(r.Devices))
+	}
+	etag := resp.Header.Get("ETag")
+	if resp, body := get(t, s.URL()+"/api/v1/report", "If-None-Match", `"x", W/`+etag); resp.StatusCode != http.StatusNotModified || body != "" {
+		t.Errorf("known etag: %s %q", resp.Status, body)
+	}
+}
+
+func TestPages(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}, Version: "v1.2.3"})
+	resp, body := get(t, s.URL()+"/")
+	for _, want := range []string{"Kestrel", "LF9-00117", "測深機 &lt;b&gt;SD2&lt;/b&gt;\\x1b[31m", "\\u202e321", "acknowledged", "4.47, 4.5", "v1.2.3", "maker 2003"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("page lacks %q", want)
+		}
+	}
+	if strings.Contains(body, "<b>SD2") || strings.Contains(body, "style=") || strings.Contains(body, "onclick") {
+		t.Error("page holds markup of a device, or inline style or script")
+	}
+	csp := resp.Header.Get("Content-Security-Policy")
+	if !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "unsafe") {
+		t.Errorf("policy %q", csp)
+	}
+	for path, kind := range map[string]string{"/fragments/boat": "text/html", "/static/muster.css": "text/css", "/static/muster.js": "text/javascript"} {
+		if resp, _ := get(t, s.URL()+path); resp.StatusCode != 200 || !strings.HasPrefix(resp.Header.Get("Content-Type"), kind) {
+			t.Errorf("%s: %s %s", path, resp.Status, resp.Header.Get("Content-Type"))
+		}
+	}
+	if resp, _ := get(t, s.URL()+"/nothing"); resp.StatusCode != 404 {
+		t.Errorf("unknown page: %s", resp.Status)
+	}
+}
+
+func TestHTMLReport(t *testing.T) {
+	var page strings.Builder
+	if err := WriteHTML(&page, sample(t), "v1"); err != nil {
+		t.Fatal(err)
+	}
+	for _, bad := range []string{"<script", "<link", "src=", "ZgotmplZ"} {
+		if strings.Contains(page.String(), bad) {
+			t.Errorf("page is not self-contained: it holds %s", bad)
+		}
+	}
+	if !strings.Contains(page.String(), "@media print") {
+		t.Error("page has no style")
+	}
+}
+
+func TestHealth(t *testing.T) {
+	f := &fakeReports{report: &boat.Report{}, ready: errors.New("can0 is down")}
+	s := serve(t, Options{Reports: f})
+	if resp, _ := get(t, s.URL()+"/-/healthy"); resp.StatusCode != 200 {
+		t.Errorf("healthy: %s", resp.Status)
+	}
+	if resp, body := get(t, s.URL()+"/-/ready"); resp.StatusCode != 503 || body != "not ready: can0 is down\n" {
+		t.Errorf("ready: %s %q", resp.Status, body)
+	}
+}
+
+func TestAccess(t *testing.T) {
+	f := &fakeReports{report: sample(t)}
+	t.Run("open address without a token", func(t *testing.T) {
+		if s, err := New(Options{Listen: "0.0.0.0:0", Reports: f}); err == nil {
+			s.Stop(t.Context())
+			t.Error("accepted")
+		}
+	})
+	t.Run("foreign host name", func(t *testing.T) {
+		s := serve(t, Options{Reports: f})
+		if resp, _ := get(t, s.URL()+"/api/v1/report", "Host", "elsewhere.example"); resp.StatusCode != http.StatusMisdirectedRequest {
+			t.Errorf("got %s", resp.Status)
+		}
+	})
+	t.Run("token", func(t *testing.T) {
+		s := serve(t, Options{Listen: "0.0.0.0:0", Token: "0123456789abcdef", Reports: f})
+		url := strings.Replace(s.URL(), "[::]", "127.0.0.1", 1)
+		for _, tt := range []struct {
+			header string
+			want   int
+		}{{"", 401}, {"Bearer wrong", 401}, {"Bearer 0123456789abcdef", 200}, {"Basic bXVzdGVyOjAxMjM0NTY3ODlhYmNkZWY=", 200}} {
+			if resp, _ := get(t, url+"/", "Authorization", tt.header); resp.StatusCode != tt.want {
+				t.Errorf("%q: %s, want %d", tt.header, resp.Status, tt.want)
+			}
+		}
+	})
+}
+
+func TestEvents(t *testing.T) {
+	f := &fakeReports{report: sample(t)}
+	s := serve(t, Options{Reports: f, EventEvery: 1, MaxEventListeners: 1})
+	resp, err := http.Get(s.URL() + "/api/v1/events")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if resp2, _ := get(t, s.URL()+"/api/v1/events"); resp2.StatusCode != http.StatusServiceUnavailable {
+		t.Errorf("stream above the bound: %s", resp2.Status)
+	}
+	lines := bufio.NewScanner(resp.Body)
+	next := func() string {
+		for lines.Scan() {
+			if data, ok := strings.CutPrefix(lines.Text(), "data: "); ok {
+				return data
+			}
+		}
+		t.Fatalf("stream ended: %v", lines.Err())
+		return ""
+	}
+	first := next()
+	newer := sample(t)
+	newer.Boat.Name = "Merlin"
+	f.set(newer)
+	if second := next(); second == first {
+		t.Errorf("a newer report has the same mark %s", second)
+	}
+}
+
+func TestMetrics(t *testing.T) {
+	registry := prometheus.NewRegistry()
+	r := sample(t)
+	r.Networks = r.Networks[:1]
+	registry.MustRegister(newReportCollector(&fakeReports{report: r}, "v1"))
+	problems, err := testutil.GatherAndLint(registry)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, p := range problems {
+		t.Errorf("%s: %s", p.Metric, p.Text)
+	}
+	want := `
+# HELP muster_alerts Alerts that have not cleared, by check and severity.
+# TYPE muster_alerts gauge
+muster_alerts{check="no-address",severity="critical"} 1
+muster_alerts{check="software-differs",severity="warning"} 1
+# HELP muster_devices Devices of the device list by network and state.
+# TYPE muster_devices gauge
+muster_devices{network="can0",state="gone"} 0
+muster_devices{network="can0",state="no-address"} 1
+muster_devices{network="can0",state="present"} 2
+muster_devices{network="can0",state="provisional"} 1
+muster_devices{network="can0",state="silent"} 1
+# HELP muster_network_frames_total CAN data frames or NMEA 0183 lines seen.
+# TYPE muster_network_frames_total counter
+muster_network_frames_total{network="can0"} 48210
+`
+	if err := testutil.GatherAndCompare(registry, strings.NewReader(want), "muster_alerts", "muster_devices", "muster_network_frames_total"); err != nil {
+		t.Error(err)
+	}
+}
