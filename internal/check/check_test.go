@@ -1,0 +1,514 @@
+package check
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+var update = flag.Bool("update", false, "write golden files anew")
+
+const now = event.Time(1_700_000_000 * 1e9)
+
+func ago(d time.Duration) event.Time { return now.Add(-d) }
+
+// aboard builds a report of one backbone, can0, with the given devices.
+func aboard(devices ...boat.Device) *boat.Report {
+	return &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}}, Devices: devices}
+}
+
+// bus builds a report of one backbone without devices.
+func bus(n boat.Network) *boat.Report {
+	n.ID, n.Kind = "can0", event.NMEA2000
+	return &boat.Report{Networks: []boat.Network{n}}
+}
+
+func line(n boat.Network) *boat.Report {
+	n.ID, n.Kind, n.BitRate = "ttyUSB0", event.NMEA0183, 4800
+	return &boat.Report{Networks: []boat.Network{n}}
+}
+
+// with adds muster's own device, which means that it asks.
+func with(r *boat.Report, d boat.Device) *boat.Report {
+	r.Devices = append(r.Devices, d)
+	return r
+}
+
+func own() boat.Device {
+	return boat.Device{ID: "C0FFEE0000000001", Network: "can0", Address: ptr(uint8(200)), State: boat.Present, Own: true, Name: &boat.Name{}, FirstSeen: ago(time.Hour)}
+}
+
+func ptr[T any](v T) *T { return &v }
+
+type change func(*boat.Device)
+
+func device(id string, address uint8, maker boat.Coded, function string, model string, changes ...change) boat.Device {
+	d := boat.Device{
+		ID: id, Network: "can0", Address: &address, State: boat.Present, FirstSeen: ago(time.Hour), LastSeen: now,
+		Name: &boat.Name{Manufacturer: maker, DeviceClass: boat.Coded{Code: 60}, DeviceFunction: boat.Coded{Code: 130, Name: function},
+			DeviceInstance: address, ArbitraryAddress: true},
+	}
+	if model != "" {
+		d.Product = &boat.Product{Code: ptr(uint16(100)), Model: model, Serial: "S" + id, Software: "1.0"}
+	}
+	for _, c := range changes {
+		c(&d)
+	}
+	return d
+}
+
+var larkfin, gannet, petrel = boat.Coded{Code: 2001, Name: "Larkfin Marine"}, boat.Coded{Code: 2002, Name: "Gannet Instruments"}, boat.Coded{Code: 2003, Name: "Petrel Power"}
+
+func head(id string, address uint8, changes ...change) boat.Device {
+	return device(id, address, larkfin, "Display", "Larkfin LF9 head", changes...)
+}
+
+func sounder(id string, address uint8, changes ...change) boat.Device {
+	return device(id, address, gannet, "Depth", "Gannet SD2 sounder", changes...)
+}
+
+func battery(id string, address uint8, changes ...change) boat.Device {
+	return device(id, address, petrel, "Battery Monitor", "Petrel BM1 battery monitor", changes...)
+}
+
+func software(v string) change { return func(d *boat.Device) { d.Product.Software = v } }
+
+func state(s boat.State, since time.Duration) change {
+	return func(d *boat.Device) { d.State, d.StateSince, d.LastSeen = s, ago(since), ago(since) }
+}
+
+func lost() change {
+	return func(d *boat.Device) { d.State, d.Address, d.StateSince = boat.NoAddress, nil, ago(time.Minute) }
+}
+func unnamed() change { return func(d *boat.Device) { d.Product = nil } }
+
+func unclaimed() change {
+	return func(d *boat.Device) {
+		d.State, d.Name, d.Product, d.ID = boat.Provisional, nil, nil, fmt.Sprintf("can0/%d", *d.Address)
+	}
+}
+
+func restart(times ...time.Duration) change {
+	return func(d *boat.Device) {
+		for _, t := range times {
+			d.LastRestarts = append(d.LastRestarts, ago(t))
+		}
+	}
+}
+
+func instances(dev, system uint8) change {
+	return func(d *boat.Device) { d.Name.DeviceInstance, d.Name.SystemInstance = dev, system }
+}
+
+func sends(t boat.Transmit) change {
+	if t.Count == 0 {
+		t.Count = 1000
+	}
+	if t.Last == 0 {
+		t.Last = now
+	}
+	return func(d *boat.Device) { d.Transmits = append(d.Transmits, t) }
+}
+
+func depth(changes ...func(*boat.Transmit)) change {
+	t := boat.Transmit{PGN: 128267, Title: "Water Depth", Nominal: 1000, Recent: time.Second, Available: ptr(true)}
+	for _, c := range changes {
+		c(&t)
+	}
+	return sends(t)
+}
+
+func tank(instance uint8, fluids uint64) change {
+	return sends(boat.Transmit{PGN: 127505, Title: "Fluid Level", Instance: &instance, Varieties: fluids})
+}
+
+func volts(instance uint8) change {
+	return sends(boat.Transmit{PGN: 127508, Title: "Battery Status", Instance: &instance})
+}
+
+func empty(t *boat.Transmit) { t.Available, t.EmptySince = ptr(false), ago(5*time.Minute) }
+
+func boxes(n int, serial func(int) string) *boat.Report {
+	r := aboard()
+	for i := range n {
+		r = with(r, head(fmt.Sprintf("A%03d", i), uint8(i), func(d *boat.Device) { d.Product.Serial = serial(i) }))
+	}
+	return r
+}
+
+// sample is one report for one rule, with the number of findings that the rule must make of it.
+type sample struct {
+	rule   string
+	name   string
+	report *boat.Report
+	want   int
+}
+
+func samples() []sample {
+	twin := func(moves int) *boat.Report {
+		r := aboard(head("A1", 35))
+		r.Networks[0].Twins = []boat.Twin{{Name: "A1", Addresses: []uint8{35, 36}, Changes: moves, Since: ago(90 * time.Second), Last: now}}
+		return r
+	}
+	contest := func(claims int) *boat.Report {
+		r := aboard(head("A1", 35), sounder("B1", 35))
+		r.Networks[0].Contests = []boat.Contest{{Address: 35, Names: []string{"A1", "B1"}, Claims: claims, Since: ago(2 * time.Minute), Last: now}}
+		return r
+	}
+	manyGPS := func(last time.Duration, available bool) change {
+		return sends(boat.Transmit{PGN: 129025, Title: "Position, Rapid Update", Last: ago(last), Available: &available})
+	}
+	each := func(i int) string { return fmt.Sprint("S", i) }
+	minute := func(f boat.Faults) boat.Network { return boat.Network{Recent: f, Faults: f, State: "active"} }
+	return []sample{
+		{"same-name", "moves to and fro", twin(5), 1},
+		{"same-name", "moved once", twin(1), 0},
+		{"no-address", "lost it", aboard(head("A1", 35, lost()), sounder("B1", 36)), 1},
+		{"no-address", "fixed address", aboard(head("A1", 35, lost(), func(d *boat.Device) { d.Name.ArbitraryAddress = false })), 1},
+		{"no-address", "present", aboard(head("A1", 35)), 0},
+		{"address-contested", "again and again", contest(4), 1},
+		{"address-contested", "once at start-up", contest(1), 0},
+		{"unclaimed-source", "nobody asks", aboard(head("A1", 35, unclaimed()), head("A2", 36, unclaimed())), 1},
+		{"unclaimed-source", "asked", with(aboard(head("A1", 35, unclaimed(), depth())), own()), 1},
+		{"unclaimed-source", "claimed", aboard(head("A1", 35)), 0},
+		{"not-identified", "nobody asks", aboard(head("A1", 35, unnamed()), sounder("B1", 36, unnamed())), 1},
+		{"not-identified", "asked", with(aboard(head("A1", 35, unnamed(), func(d *boat.Device) { d.Unanswered = "no answer to 5 requests" })), own()), 1},
+		{"not-identified", "only just seen", aboard(head("A1", 35, unnamed(), func(d *boat.Device) { d.FirstSeen = ago(time.Second) })), 0},
+		{"not-identified", "identified", with(aboard(head("A1", 35)), own()), 0},
+		{"silent", "one device", aboard(head("A1", 35), sounder("B1", 36, depth(), state(boat.Silent, 3*time.Minute))), 1},
+		{"silent", "gone for long", aboard(head("A1", 35), sounder("B1", 36, state(boat.Gone, 26*time.Hour))), 1},
+		{"silent", "the whole backbone", aboard(head("A1", 35, state(boat.Silent, 3*time.Minute)), sounder("B1", 36, state(boat.Silent, 200*time.Second))), 1},
+		{"silent", "the whole backbone, one long before", aboard(head("A1", 35, state(boat.Silent, 3*time.Minute)), sounder("B1", 36, state(boat.Gone, time.Hour))), 2},
+		{"silent", "adapter away", bus(boat.Network{DownSince: ago(time.Minute), Faults: boat.Faults{SourceLost: 2}}), 1},
+		{"silent", "bus off is told elsewhere", func() *boat.Report {
+			r := aboard(head("A1", 35, state(boat.Silent, time.Minute)))
+			r.Networks[0].State = "bus-off"
+			return r
+		}(), 0},
+		{"silent", "all speak", aboard(head("A1", 35), sounder("B1", 36)), 0},
+		{"restarted", "once", aboard(head("A1", 35, restart(5*time.Minute)), sounder("B1", 36)), 1},
+		{"restarted", "often", aboard(head("A1", 35, restart(50*time.Minute, 30*time.Minute, 20*time.Minute, time.Minute)), sounder("B1", 36)), 1},
+		{"restarted", "together", aboard(head("A1", 35, restart(305*time.Second)), sounder("B1", 36, restart(301*time.Second)), battery("C1", 37, restart(5*time.Minute)), head("A2", 38)), 1},
+		{"restarted", "long ago", aboard(head("A1", 35, restart(2*time.Hour))), 0},
+		{"software-differs", "two heads", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("4.47")), sounder("B1", 37, software("9"))), 1},
+		{"software-differs", "joined by product code", aboard(head("A1", 35, software("4.5")),
+			head("A2", 36, software("4.47"), func(d *boat.Device) { d.Product.Model = "LF9" }),
+			head("A3", 37, software("4.5"), func(d *boat.Device) { d.Product.Model = "lf9"; d.Product.Code = nil })), 1},
+		{"software-differs", "same version but for padding", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("4.5 "))), 0},
+		{"software-differs", "same code, other maker", aboard(head("A1", 35, software("4.5")), sounder("B1", 36, software("4.47"))), 0},
+		{"software-differs", "not told", aboard(head("A1", 35, software("4.5")), head("A2", 36, software(""))), 0},
+		{"instance-clash", "batteries", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(0), volts(1))), 1},
+		{"instance-clash", "fuel tanks", aboard(battery("C1", 40, tank(0, 1)), battery("C2", 41, tank(0, 1|2)), battery("C3", 42, tank(0, 4))), 1},
+		{"instance-clash", "device instances", aboard(head("A1", 35, instances(0, 0)), head("A2", 36, instances(0, 0))), 1},
+		{"instance-clash", "fuel and water", aboard(battery("C1", 40, tank(0, 1)), battery("C2", 41, tank(0, 2))), 0},
+		{"instance-clash", "fluid unknown", aboard(battery("C1", 40, tank(0, 0)), battery("C2", 41, tank(0, 0))), 0},
+		{"instance-clash", "own instances", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(1))), 0},
+		{"many-sources", "two positions", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, true))), 1},
+		{"many-sources", "one has no value", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, false))), 0},
+		{"many-sources", "one has stopped", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(time.Hour, true))), 0},
+		{"many-sources", "one is muster", with(aboard(head("A1", 35, manyGPS(0, true))), func() boat.Device { d := own(); manyGPS(0, true)(&d); return d }()), 0},
+		{"slow-data", "depth every ten seconds", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent = 10 * time.Second }))), 1},
+		{"slow-data", "mean when nothing better is known", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Interval = 0, &boat.Interval{Mean: 7500} }))), 1},
+		{"slow-data", "a little slow", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent = 2 * time.Second }))), 0},
+		{"slow-data", "on request", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Nominal = 10*time.Second, 0 }))), 0},
+		{"slow-data", "too few", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count = 10*time.Second, 5 }))), 0},
+		{"empty-data", "no depth", aboard(sounder("B1", 36, depth(empty))), 1},
+		{"empty-data", "depth", aboard(sounder("B1", 36, depth())), 0},
+		{"empty-data", "unreadable", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Available = nil }))), 0},
+		{"bus-busy", "over half", bus(boat.Network{LoadRecent: 0.56, Load: &boat.Load{Mean: 0.4, Peak: 0.7}}), 1},
+		{"bus-busy", "over three quarters", bus(boat.Network{LoadRecent: 0.801}), 1},
+		{"bus-busy", "idle", bus(boat.Network{LoadRecent: 0.21}), 0},
+		{"bus-errors", "some", bus(minute(boat.Faults{ErrorFrames: 12})), 1},
+		{"bus-errors", "error-passive", bus(boat.Network{State: "passive", Recent: boat.Faults{ErrorFrames: 1}}), 1},
+		{"bus-errors", "none", bus(minute(boat.Faults{Dropped: 12})), 0},
+		{"bus-off", "now", bus(boat.Network{State: "bus-off", BusOffSince: ago(40 * time.Second)}), 1},
+		{"bus-off", "came back", bus(minute(boat.Faults{BusOff: 1})), 1},
+		{"bus-off", "active", bus(boat.Network{State: "active", Faults: boat.Faults{BusOff: 3}}), 0},
+		{"broken-sequences", "on the backbone", bus(minute(boat.Faults{BrokenSequences: 4, TransportErrors: 1})), 1},
+		{"broken-sequences", "lost by muster", bus(minute(boat.Faults{BrokenSequences: 4, Dropped: 9})), 1},
+		{"broken-sequences", "one at the start", bus(minute(boat.Faults{BrokenSequences: 1})), 0},
+		{"frames-dropped", "some", bus(minute(boat.Faults{Dropped: 9})), 1},
+		{"frames-dropped", "none of late", bus(boat.Network{Faults: boat.Faults{Dropped: 9}}), 0},
+		{"wrong-bit-rate", "500 kbit/s", bus(boat.Network{BitRate: 500_000}), 1},
+		{"wrong-bit-rate", "250 kbit/s", bus(boat.Network{BitRate: 250_000}), 0},
+		{"wrong-bit-rate", "unknown", bus(boat.Network{}), 0},
+		{"wrong-bit-rate", "a line", line(boat.Network{}), 0},
+		{"too-many-devices", "51 boxes", boxes(51, each), 1},
+		{"too-many-devices", "60 NAMEs in 50 boxes", boxes(60, func(i int) string { return each(i % 50) }), 0},
+		{"bad-checksum", "noise", line(boat.Network{Recent: boat.Faults{ChecksumErrors: 7}, Faults: boat.Faults{ChecksumErrors: 20}, Frames: 900}), 1},
+		{"bad-checksum", "once", line(boat.Network{Recent: boat.Faults{ChecksumErrors: 1}}), 0},
+		{"garbled-line", "wrong baud rate", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Faults: boat.Faults{GarbledLines: 80}, Frames: 80}), 1},
+		{"garbled-line", "once", line(boat.Network{Recent: boat.Faults{GarbledLines: 1}}), 0},
+	}
+}
+
+func ruleOf(t *testing.T, id string) Rule {
+	t.Helper()
+	for _, r := range All() {
+		if r.ID == id {
+			return r
+		}
+	}
+	t.Fatalf("no rule %q", id)
+	return Rule{}
+}
+
+func TestRules(t *testing.T) {
+	s := DefaultSettings()
+	for _, tt := range samples() {
+		t.Run(tt.rule+"/"+tt.name, func(t *testing.T) {
+			rule := ruleOf(t, tt.rule)
+			got := RunRules([]Rule{rule}, tt.report, now, &s)
+			if len(got) != tt.want {
+				t.Fatalf("%d findings, want %d: %+v", len(got), tt.want, got)
+			}
+			for _, f := range got {
+				if f.Check != tt.rule || f.Severity.Rank() == 0 || f.Subject == "" || f.Summary == "" || f.Remedy == "" || len(f.Evidence) == 0 || f.Hold != rule.Hold {
+					t.Errorf("incomplete finding %+v", f)
+				}
+				if !slices.IsSorted(f.Devices) || slices.Contains(f.Devices, own().ID) {
+					t.Errorf("devices %v", f.Devices)
+				}
+				if f.Since > now || f.Since < 0 {
+					t.Errorf("since %v", f.Since)
+				}
+				if _, err := json.Marshal(f.Evidence); err != nil {
+					t.Error(err)
+				}
+			}
+		})
+	}
+}
+
+func TestEveryRuleFiresAndKeepsQuiet(t *testing.T) {
+	fires, quiet := map[string]bool{}, map[string]bool{}
+	for _, s := range samples() {
+		if s.want > 0 {
+			fires[s.rule] = true
+		} else {
+			quiet[s.rule] = true
+		}
+	}
+	last := ""
+	for _, r := range All() {
+		if !fires[r.ID] || !quiet[r.ID] {
+			t.Errorf("%s: fires %v, quiet %v: both need a sample", r.ID, fires[r.ID], quiet[r.ID])
+		}
+		if r.ID <= last {
+			t.Errorf("%s stands after %s: the table is sorted and ids are unique", r.ID, last)
+		}
+		last = r.ID
+		if r.Doc == "" || r.Severity.Rank() == 0 || r.Check == nil || r.common == nil {
+			t.Errorf("%s is incomplete", r.ID)
+		}
+	}
+}
+
+// The golden file holds every word that a technician reads, for review as prose.
+func TestWords(t *testing.T) {
+	var b strings.Builder
+	for _, e := range Catalogue() {
+		fmt.Fprintf(&b, "# %s (%s, hold %v)\n%s\n", e.ID, e.Severity, e.Hold, e.Doc)
+		for _, s := range samples() {
+			if s.rule != e.ID || s.want == 0 {
+				continue
+			}
+			fmt.Fprintf(&b, "\n## %s\n", s.name)
+			d := DefaultSettings()
+			for _, f := range RunRules([]Rule{ruleOf(t, s.rule)}, s.report, now, &d) {
+				facts, err := json.Marshal(f.Evidence)
+				if err != nil {
+					t.Fatal(err)
+				}
+				fmt.Fprintf(&b, "%s [%s:%s]\n  %s\n  evidence: %s\n  remedy: %s\n", f.Severity, f.Check, f.Subject, f.Summary, facts, f.Remedy)
+			}
+		}
+		b.WriteByte('\n')
+	}
+	path := filepath.Join("testdata", "words.golden")
+	if *update {
+		if err := os.MkdirAll("testdata", 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), b.String()); diff != "" {
+		t.Errorf("run with -update and review (-want +got)\n%s", diff)
+	}
+}
+
+// everything is one report with all the faults of the samples in it.
+func everything() *boat.Report {
+	var r boat.Report
+	for i, s := range samples() {
+		id := fmt.Sprintf("net%02d", i)
+		for _, n := range s.report.Networks {
+			n.ID = id
+			r.Networks = append(r.Networks, n)
+		}
+		for _, d := range s.report.Devices {
+			d.Network, d.ID = id, id+d.ID
+			r.Devices = append(r.Devices, d)
+		}
+	}
+	return &r
+}
+
+func TestRunIsTheSameEveryTime(t *testing.T) {
+	r := everything()
+	before, err := json.Marshal(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first := Run(r, now, nil)
+	if len(first) < 30 {
+		t.Fatalf("only %d findings", len(first))
+	}
+	seen := map[string]bool{}
+	for _, f := range first {
+		key := f.Check + ":" + f.Subject
+		if seen[key] {
+			t.Errorf("two findings have the identity %q", key)
+		}
+		seen[key] = true
+	}
+	for range 5 {
+		if diff := cmp.Diff(first, Run(r, now, nil)); diff != "" {
+			t.Fatalf("(-first +again)\n%s", diff)
+		}
+	}
+	if after, _ := json.Marshal(r); string(before) != string(after) {
+		t.Error("the checks changed the report")
+	}
+}
+
+func TestEmptyReport(t *testing.T) {
+	if got := Run(&boat.Report{}, 0, nil); len(got) != 0 {
+		t.Errorf("findings about nothing: %+v", got)
+	}
+}
+
+func TestSettingsOverride(t *testing.T) {
+	r := bus(boat.Network{BitRate: 500_000, LoadRecent: 0.6})
+	s := DefaultSettings()
+	text := `
+every: 5s
+bus-busy: {off: true}
+wrong-bit-rate: {severity: info, hold: 2m}
+slow-data: {factor: 3}
+`
+	if err := yaml.UnmarshalWithOptions([]byte(text), &s, yaml.Strict()); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Validate(); err != nil {
+		t.Fatal(err)
+	}
+	if s.Every != 5*time.Second || s.SlowData.Factor != 3 || s.SlowData.Count != 20 {
+		t.Errorf("settings %+v", s)
+	}
+	got := Run(r, now, &s)
+	if len(got) != 1 || got[0].Check != "wrong-bit-rate" || got[0].Severity != boat.Info || got[0].Hold != 2*time.Minute {
+		t.Errorf("findings %+v", got)
+	}
+	if err := yaml.UnmarshalWithOptions([]byte("slow-data: {faktor: 3}"), &s, yaml.Strict()); err == nil {
+		t.Error("an unknown key was taken")
+	}
+}
+
+func TestSettingsValidate(t *testing.T) {
+	d := DefaultSettings()
+	if err := d.Validate(); err != nil {
+		t.Errorf("defaults: %v", err)
+	}
+	tests := []struct {
+		name string
+		set  func(*Settings)
+		want string
+	}{
+		{"every", func(s *Settings) { s.Every = 0 }, "every: 0s is too short: give 1s or more"},
+		{"share", func(s *Settings) { s.BusBusy.Warning = 50 }, "bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\nbus-busy.critical: 0.75 must lie between bus-busy.warning and 1"},
+		{"severity", func(s *Settings) { s.Silent.Severity = "bad" }, `silent.severity: "bad" is not one of info, warning, critical`},
+		{"hold", func(s *Settings) { s.Silent.Hold = ptr(-time.Second) }, "silent.hold: must not be negative"},
+		{"per minute", func(s *Settings) { s.BadChecksum.PerMinute = 0 }, "bad-checksum.per_minute: 0 would fire without a fault: give 1 or more"},
+		{"factor", func(s *Settings) { s.SlowData.Factor = 1 }, "slow-data.factor: 1 must be above 1"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			s := DefaultSettings()
+			tt.set(&s)
+			if err := s.Validate(); err == nil || err.Error() != tt.want {
+				t.Errorf("got  %v\nwant %v", err, tt.want)
+			}
+		})
+	}
+}
+
+func TestSpan(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		0: "0 ms", 250 * time.Millisecond: "250 ms", 7500 * time.Millisecond: "8 s", 3 * time.Minute: "3 min", 200 * time.Second: "3 min 20 s",
+		2*time.Hour + 5*time.Minute: "2 h 5 min", 25 * time.Hour: "1 d 1 h", 24*time.Hour + 5*time.Minute: "1 d",
+	} {
+		if got := span(d); got != want {
+			t.Errorf("span(%v) is %q, want %q", d, got, want)
+		}
+	}
+}
+
+func TestLabel(t *testing.T) {
+	bare := head("A1", 35)
+	bare.Product = nil
+	short := head("A1", 35)
+	short.Product.Model = "LF9"
+	tests := []struct {
+		name string
+		in   boat.Device
+		want string
+	}{
+		{"model begins with the maker", head("A1", 35), "Larkfin LF9 head (address 35)"},
+		{"model without the maker", short, "Larkfin Marine LF9 (address 35)"},
+		{"no model", bare, "Larkfin Marine display (address 35)"},
+		{"nothing known", boat.Device{Address: ptr(uint8(7))}, "device (address 7)"},
+		{"no address", boat.Device{}, "device (no address)"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := label(&tt.in); got != tt.want {
+				t.Errorf("got %q, want %q", got, tt.want)
+			}
+		})
+	}
+}
+
+func BenchmarkRun(b *testing.B) {
+	for _, n := range []int{1, 10, 50, 250} {
+		b.Run(fmt.Sprint(n), func(b *testing.B) {
+			r := aboard()
+			for i := range n {
+				r = with(r, head(fmt.Sprintf("A%03d", i), uint8(i), depth(), volts(uint8(i)), tank(uint8(i), 1)))
+			}
+			s := DefaultSettings()
+			b.ReportAllocs()
+			for b.Loop() {
+				Run(r, now, &s)
+			}
+		})
+	}
+}
