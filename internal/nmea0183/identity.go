@@ -1,0 +1,124 @@
+package nmea0183
+
+import "strings"
+
+// Version is what VER sentences tell about the equipment that sends them. A text that was not given is empty.
+type Version struct {
+	DeviceType string
+	Vendor     string
+	UniqueID   string
+	Serial     string // the maker's serial number
+	Model      string
+	Software   string
+	Hardware   string
+}
+
+// Versions joins the VER sentences of one talker. The zero value is ready.
+//
+// A VER sentence has total, number, device type, vendor id, unique id, serial, model, software revision, hardware revision, sequence id
+// (two manuals of marine radio and radar equipment). Long texts are split over several sentences with the same sequence id: a later one
+// fills what is empty and lengthens what is not (from memory).
+type Versions struct {
+	version     Version
+	total, next int64
+	sequence    [8]byte
+}
+
+// Add reads s and reports whether it completes a Version. When a part is missing the whole group is given up, so that no text is
+// ever half of one. A sentence that is not VER, or has a bad checksum, changes nothing.
+func (j *Versions) Add(s *Sentence) (Version, bool) {
+	if string(s.Formatter()) != "VER" || s.Start != '$' || s.Checksum == ChecksumBad || s.NumFields() < 3 {
+		return Version{}, false
+	}
+	total, _ := integer(s.Field(0))
+	number, _ := integer(s.Field(1))
+	if total < 1 || number < 1 || number > total {
+		total, number = 1, 1
+	}
+	var sequence [8]byte
+	copy(sequence[:], s.Field(9))
+	if number == 1 {
+		*j = Versions{total: total, next: 1, sequence: sequence}
+	}
+	if number != j.next || total != j.total || sequence != j.sequence {
+		j.next = 0
+		return Version{}, false
+	}
+	v := &j.version
+	for i, text := range [...]*string{&v.DeviceType, &v.Vendor, &v.UniqueID, &v.Serial, &v.Model, &v.Software, &v.Hardware} {
+		if part := unescape(s.Field(2 + i)); part != "" && len(*text)+len(part) <= maxVersionText {
+			*text += part
+		}
+	}
+	j.next++
+	return *v, number == total
+}
+
+// maxVersionText bounds a text that is put together from parts; a field has at most 32 characters.
+const maxVersionText = 128
+
+// Heartbeat is what an HBT sentence tells.
+type Heartbeat struct {
+	IntervalSec float64 // time to the next one in s; 0 when not given
+	Normal      bool    // the equipment says that it works
+	StatusGiven bool
+	Sequence    int // 0 to 9, or -1 when not given; a skipped number is a lost sentence
+}
+
+// ReadHeartbeat reads an HBT sentence: interval, status A or V, sequence (equipment manuals). Fields may be missing.
+func ReadHeartbeat(s *Sentence) (h Heartbeat, ok bool) {
+	if string(s.Formatter()) != "HBT" || s.Start != '$' || s.Checksum == ChecksumBad {
+		return h, false
+	}
+	if x, ok := decimal(s.Field(0)); ok && x > 0 {
+		h.IntervalSec = x
+	}
+	status := s.Field(1)
+	h.StatusGiven = len(status) == 1 && (status[0] == 'A' || status[0] == 'V')
+	h.Normal = h.StatusGiven && status[0] == 'A'
+	h.Sequence = -1
+	if n, ok := integer(s.Field(2)); ok && n >= 0 && n <= 9 {
+		h.Sequence = int(n)
+	}
+	return h, true
+}
+
+// Text is what a TXT sentence tells.
+type Text struct {
+	Total, Number int    // of the sentences of one text; 0 when not given
+	ID            string // given by the maker; start-up banners often carry a firmware version
+	Text          string
+}
+
+// ReadText reads a TXT sentence: total, number, id, text (two equipment manuals). A text with commas is kept whole.
+func ReadText(s *Sentence) (x Text, ok bool) {
+	if string(s.Formatter()) != "TXT" || s.Start != '$' || s.Checksum == ChecksumBad || s.NumFields() < 4 {
+		return x, false
+	}
+	total, _ := integer(s.Field(0))
+	number, _ := integer(s.Field(1))
+	if total >= 1 && total <= 99 && number >= 1 && number <= total {
+		x.Total, x.Number = int(total), int(number)
+	}
+	x.ID = unescape(s.Field(2))
+	x.Text = unescape(s.Raw[s.ends[2]+1 : s.ends[s.fields-1]])
+	return x, true
+}
+
+// unescape is a text field with every ^hh replaced by the byte it stands for (ISO 8859-1, from memory), without spaces around it, and
+// with a question mark for what does not print.
+func unescape(b []byte) string {
+	var text strings.Builder
+	for i := 0; i < len(b); i++ {
+		c := b[i]
+		if c == '^' && i+2 < len(b) && isHex(b[i+1]) && isHex(b[i+2]) {
+			c = hex(b[i+1])<<4 | hex(b[i+2])
+			i += 2
+		}
+		if c < 0x20 || c >= 0x7F && c < 0xA0 {
+			c = '?'
+		}
+		text.WriteRune(rune(c))
+	}
+	return strings.TrimSpace(text.String())
+}

@@ -1,0 +1,252 @@
+package nmea0183
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	nmea "github.com/adrianmo/go-nmea"
+)
+
+// Values reads the values of the sentence types in use. Each source has its own; it is not safe for concurrent use.
+// The zero value is ready.
+type Values struct {
+	parser  *nmea.SentenceParser
+	Crashes uint64 // panics of the value library, each counted and given as ReasonCrash
+}
+
+// format is one sentence type whose values are read: by own code where real traffic has forms that the library refuses or the
+// library knows nothing of the type, else by the library.
+type format struct {
+	name    string
+	nominal time.Duration // usual interval (common practice, no source); 0 when sent on events
+	own     func(*reader)
+	library func(*reader, nmea.Sentence)
+}
+
+// formats is sorted by name.
+var formats = []format{
+	{"DBK", time.Second, nil, fromDBK},
+	{"DBS", time.Second, nil, fromDBS},
+	{"DBT", time.Second, readDBT, nil},
+	{"DPT", time.Second, readDPT, nil},
+	{"GGA", time.Second, readGGA, nil},
+	{"GLL", time.Second, readGLL, nil},
+	{"GNS", time.Second, nil, fromGNS},
+	{"HDG", time.Second, readHDG, nil},
+	{"HDM", time.Second, nil, fromHDM},
+	{"HDT", time.Second, readHDT, nil},
+	{"MDA", time.Second, nil, fromMDA},
+	{"MHU", time.Second, readMHU, nil},
+	{"MMB", time.Second, readMMB, nil},
+	{"MTA", time.Second, nil, fromMTA},
+	{"MTW", time.Second, nil, fromMTW},
+	{"MWD", time.Second, nil, fromMWD},
+	{"MWV", time.Second, nil, fromMWV},
+	{"RMC", time.Second, readRMC, nil},
+	{"ROT", time.Second, nil, fromROT},
+	{"RPM", time.Second, nil, fromRPM},
+	{"RSA", time.Second, readRSA, nil},
+	{"THS", time.Second, nil, fromTHS},
+	{"VBW", time.Second, nil, fromVBW},
+	{"VDR", time.Second, nil, fromVDR},
+	{"VHW", time.Second, readVHW, nil},
+	{"VLW", time.Second, nil, fromVLW},
+	{"VTG", time.Second, readVTG, nil},
+	{"VWR", time.Second, nil, fromVWR},
+	{"VWT", time.Second, nil, fromVWT},
+	{"XDR", time.Second, nil, fromXDR},
+	{"ZDA", time.Second, readZDA, nil},
+}
+
+func formatOf(formatter []byte) *format {
+	i, found := slices.BinarySearchFunc(formats, formatter, func(f format, name []byte) int { return strings.Compare(f.name, string(name)) })
+	if !found {
+		return nil
+	}
+	return &formats[i]
+}
+
+// Nominal is the usual interval of a sentence type (common practice, no source), or 0 when there is none.
+func Nominal(formatter string) time.Duration {
+	if f := formatOf([]byte(formatter)); f != nil {
+		return f.nominal
+	}
+	return 0
+}
+
+// Read appends the readings of s to readings and returns it. A sentence type that it does not know, and a sentence with a bad
+// checksum, gives none and no error. ReasonValue means that a field was not what the type wants there; the readings of the other fields
+// are given as far as they could be read. ReasonCrash means that the value library panicked.
+func (v *Values) Read(s *Sentence, readings []Reading) ([]Reading, error) {
+	if s.Start != '$' || s.Checksum == ChecksumBad || s.Address.Proprietary() || s.Address.Query() {
+		return readings, nil
+	}
+	f := formatOf(s.Formatter())
+	if f == nil {
+		return readings, nil
+	}
+	r := reader{s: s, out: readings}
+	switch {
+	case f.own != nil:
+		f.own(&r)
+	default:
+		v.library(f, &r)
+	}
+	if r.bad {
+		return r.out, ReasonValue
+	}
+	if r.crashed {
+		return readings, ReasonCrash
+	}
+	return r.out, nil
+}
+
+// library reads a sentence with go-nmea, which panics on some lines with a good checksum.
+func (v *Values) library(f *format, r *reader) {
+	defer func() {
+		if recover() != nil {
+			v.Crashes++
+			r.crashed = true
+		}
+	}()
+	if v.parser == nil {
+		v.parser = newLibraryParser()
+	}
+	sentence, err := v.parser.Parse(string(r.s.Raw))
+	if err != nil {
+		r.bad = true
+		return
+	}
+	f.library(r, sentence)
+}
+
+// reader collects the readings of one sentence.
+type reader struct {
+	s       *Sentence
+	out     []Reading
+	bad     bool
+	crashed bool
+}
+
+// put appends a reading. What is not finite is never available.
+func (r *reader) put(x Reading) {
+	if !finite(x.Value) || !finite(x.Longitude) || !finite(x.Offset) {
+		r.bad = true
+		x.Available = false
+	}
+	if !x.Available {
+		x.Value, x.Longitude, x.Offset, x.HasOffset = 0, 0, 0, false
+	}
+	r.out = append(r.out, x)
+}
+
+// value appends a reading without extras.
+func (r *reader) value(q Quantity, ref Reference, value float64, available bool) {
+	r.put(Reading{Quantity: q, Reference: ref, Value: value, Available: available})
+}
+
+// angle appends a direction given in degrees, which must lie within ±360.
+func (r *reader) angle(q Quantity, ref Reference, degrees float64, available bool) {
+	if available && !(math.Abs(degrees) <= 360) {
+		r.bad, available = true, false
+	}
+	r.value(q, ref, wrap(degrees*radian), available)
+}
+
+// number reads a decimal number. An empty or absent field is not available; anything that is not a plain decimal number is bad.
+func (r *reader) number(i int) (float64, bool) {
+	b := r.s.Field(i)
+	if len(b) == 0 {
+		return 0, false
+	}
+	x, ok := decimal(b)
+	if !ok {
+		r.bad = true
+	}
+	return x, ok
+}
+
+// is reports whether the field is the letter, in either case. Another letter there is bad; an empty or absent field is not.
+func (r *reader) is(i int, letter byte) bool {
+	b := r.s.Field(i)
+	if len(b) == 1 && upper(b[0]) == letter {
+		return true
+	}
+	r.bad = r.bad || len(b) > 0
+	return false
+}
+
+// letter is the only letter of a field in upper case, 0 when the field is empty, absent or longer.
+func (r *reader) letter(i int) byte {
+	if b := r.s.Field(i); len(b) == 1 {
+		return upper(b[0])
+	}
+	return 0
+}
+
+// signed applies a direction letter: minus makes the value negative, plus leaves it. Without either a value is not available.
+func (r *reader) signed(i int, plus, minus byte) (float64, bool) {
+	x, ok := r.number(i)
+	if !ok {
+		return 0, false
+	}
+	switch r.letter(i + 1) {
+	case plus:
+		return x, true
+	case minus:
+		return -x, true
+	}
+	r.bad = r.bad || r.s.Has(i+1)
+	return 0, false
+}
+
+// decimal reads digits with at most one point and a sign; no exponent, no hexadecimal, no words.
+func decimal(b []byte) (float64, bool) {
+	digits, points := 0, 0
+	for i, c := range b {
+		switch {
+		case isDigit(c):
+			digits++
+		case c == '.':
+			points++
+		case (c == '-' || c == '+') && i == 0:
+		default:
+			return 0, false
+		}
+	}
+	if digits == 0 || points > 1 || len(b) > 32 {
+		return 0, false
+	}
+	x, err := strconv.ParseFloat(string(b), 64)
+	return x, err == nil
+}
+
+const (
+	knot         = 1852.0 / 3600 // m/s
+	kmh          = 1 / 3.6       // m/s
+	statuteMile  = 1609.344      // m
+	nauticalMile = 1852.0        // m
+	foot         = 0.3048        // m
+	fathom       = 1.8288        // m
+	inchMercury  = 3386.389      // Pa
+	bar          = 1e5           // Pa
+	zeroCelsius  = 273.15        // K
+	radian       = math.Pi / 180
+)
+
+// wrap brings an angle into 0 up to 2π.
+func wrap(a float64) float64 {
+	a = math.Mod(a, 2*math.Pi)
+	if a < 0 {
+		a += 2 * math.Pi
+	}
+	if a >= 2*math.Pi {
+		a = 0
+	}
+	return a
+}
+
+func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
