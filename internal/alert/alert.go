@@ -120,9 +120,21 @@ type Book struct {
 
 // New makes an empty Book.
 func New(s Settings) *Book {
+	b := &Book{entries: map[string]*entry{}}
+	b.Configure(s)
+	return b
+}
+
+// Configure changes the settings of a Book in use; what it holds stays.
+func (b *Book) Configure(s Settings) {
 	d := DefaultSettings()
 	s.Keep, s.Max, s.MaxSilence = cmp.Or(s.Keep, d.Keep), cmp.Or(s.Max, d.Max), cmp.Or(s.MaxSilence, d.MaxSilence)
-	return &Book{settings: s, entries: map[string]*entry{}}
+	b.settings = s
+	for _, e := range b.entries {
+		if extra := len(e.raises) - s.FlapCount; extra > 0 {
+			e.raises = slices.Delete(e.raises, 0, extra)
+		}
+	}
 }
 
 // Shed counts the findings that were passed over because the Book was full.
@@ -191,8 +203,8 @@ func (b *Book) seen(changes []Change, now event.Time, f *check.Finding) []Change
 		e.phase = standing
 		e.until, e.ackBy, e.ackAt = 0, "", 0
 		if n := b.settings.FlapCount; n > 0 {
-			if len(e.raises) == n {
-				e.raises = slices.Delete(e.raises, 0, 1)
+			if len(e.raises) >= n {
+				e.raises = slices.Delete(e.raises, 0, len(e.raises)-n+1)
 			}
 			e.raises = append(e.raises, now)
 		}

@@ -18,7 +18,10 @@ type Model interface {
 // Watch runs the checks over a boat at every full interval of event time and keeps the Book. Everything that is fed to the boat goes
 // through it, so that one stream of events gives one list of alerts, however it was cut into batches.
 type Watch struct {
-	OnChange func(Change) // told every change in order; nil when nobody asks. Called from within Feed, Advance and Finish
+	// OnChange is told every change in order, from within Feed, Advance and Finish. Nil when nobody asks.
+	OnChange func(Change)
+	// Extra judges the same report by what the boat alone does not know, such as release sheets. Nil when there is nothing.
+	Extra func(r *boat.Report, now event.Time) []check.Finding
 
 	model    Model
 	settings check.Settings
@@ -30,10 +33,25 @@ type Watch struct {
 
 // NewWatch watches over a model with every rule.
 func NewWatch(model Model, rules check.Settings, alerts Settings) *Watch {
-	if rules.Every <= 0 {
-		rules.Every = check.DefaultSettings().Every
+	w := &Watch{model: model, rules: check.All(), book: New(alerts)}
+	w.settings = withInterval(rules)
+	return w
+}
+
+func withInterval(s check.Settings) check.Settings {
+	if s.Every <= 0 {
+		s.Every = check.DefaultSettings().Every
 	}
-	return &Watch{model: model, settings: rules, rules: check.All(), book: New(alerts)}
+	return s
+}
+
+// Configure changes the settings of a Watch in use; its alerts stay.
+func (w *Watch) Configure(rules check.Settings, alerts Settings) {
+	w.settings = withInterval(rules)
+	w.book.Configure(alerts)
+	if every := event.Time(w.settings.Every); w.next != 0 {
+		w.next = w.last - w.last%every + every
+	}
 }
 
 // Book is the Watch's own, for acknowledging, silencing and keeping.
@@ -105,7 +123,12 @@ func (w *Watch) move(t event.Time) {
 
 // judge runs the checks as of now.
 func (w *Watch) judge(now event.Time) {
-	changes := w.book.Update(now, check.RunRules(w.rules, w.model.Report(), now, &w.settings))
+	r := w.model.Report()
+	findings := check.RunRules(w.rules, r, now, &w.settings)
+	if w.Extra != nil {
+		findings = append(findings, w.Extra(r, now)...)
+	}
+	changes := w.book.Update(now, findings)
 	if w.OnChange == nil {
 		return
 	}

@@ -125,3 +125,24 @@ func BenchmarkWatchFeed(b *testing.B) {
 		w.Feed(&ev)
 	}
 }
+
+func TestWatchConfigureKeepsAlerts(t *testing.T) {
+	w := NewWatch(&fake{}, check.Settings{}, Settings{})
+	if w.Every() != check.DefaultSettings().Every {
+		t.Errorf("interval %v", w.Every())
+	}
+	w.Extra = func(_ *boat.Report, now event.Time) []check.Finding {
+		return []check.Finding{finding("software-behind", "a", 0)}
+	}
+	w.Configure(check.DefaultSettings(), DefaultSettings())
+	for s := range 40 {
+		w.Feed(&event.Event{Time: at(s)})
+	}
+	faster := check.DefaultSettings()
+	faster.Every = 5 * time.Second
+	w.Configure(faster, Settings{FlapCount: 1})
+	w.Feed(&event.Event{Time: at(45)})
+	if got := w.Alerts(); len(got) != 1 || got[0].ID != "software-behind:a" || got[0].Since != at(10) {
+		t.Errorf("alerts %+v", got)
+	}
+}

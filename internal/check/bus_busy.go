@@ -14,11 +14,11 @@ func busBusy(p *Pass) {
 		if n.LoadRecent < s.Warning {
 			continue
 		}
-		severity := boat.Warning
+		severity, limit := boat.Warning, s.Warning
 		if n.LoadRecent >= s.Critical {
-			severity = boat.Critical
+			severity, limit = boat.Critical, s.Critical
 		}
-		facts := []any{"load", round(n.LoadRecent), "limit", s.Warning}
+		facts := []any{"load", round(n.LoadRecent), "limit", limit}
 		if n.Load != nil {
 			facts = append(facts, "mean", round(n.Load.Mean), "peak", round(n.Load.Peak))
 		}

@@ -214,6 +214,7 @@ func samples() []sample {
 		{"instance-clash", "device instances", aboard(head("A1", 35, instances(0, 0)), head("A2", 36, instances(0, 0))), 1},
 		{"instance-clash", "fuel and water", aboard(battery("C1", 40, tank(0, 1)), battery("C2", 41, tank(0, 2))), 0},
 		{"instance-clash", "fluid unknown", aboard(battery("C1", 40, tank(0, 0)), battery("C2", 41, tank(0, 0))), 0},
+		{"instance-clash", "no instance", aboard(battery("C1", 40, volts(255)), battery("C2", 41, volts(255))), 0},
 		{"instance-clash", "own instances", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(1))), 0},
 		{"many-sources", "two positions", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, true))), 1},
 		{"many-sources", "one has no value", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, false))), 0},

@@ -38,50 +38,73 @@ var families = [...]family{
 	{"pressure", []uint32{130314}, true},
 }
 
+// maxInstance is the highest instance; the values above it say that there is none.
+const maxInstance = 252
+
+// familyOf is the place of a message's family in the table, -1 when its instance tells nothing apart.
+func familyOf(pgn uint32) int {
+	for f := range families {
+		if slices.Contains(families[f].pgns, pgn) {
+			return f
+		}
+	}
+	return -1
+}
+
 func instanceClash(p *Pass) {
 	list := p.others(speaking)
 	for i := range p.Report.Networks {
 		n := &p.Report.Networks[i]
 		here := on(list, n.ID)
-		for f := range families {
-			p.dataClash(n.ID, &families[f], here)
-		}
+		p.dataClash(n.ID, here)
 		p.deviceClash(n.ID, here)
 	}
 }
 
 // use is one device that sends one instance of a family.
 type use struct {
+	family    int
 	instance  uint8
 	device    *boat.Device
 	pgns      []int
 	varieties uint64
 }
 
+func (u *use) same(o *use) bool { return u.family == o.family && u.instance == o.instance }
+
 // dataClash finds instances of a family that more than one device sends.
-func (p *Pass) dataClash(network string, f *family, list []*boat.Device) {
+func (p *Pass) dataClash(network string, list []*boat.Device) {
 	var uses []use
 	for _, d := range list {
+		own := len(uses) // this device's begin here
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
-			if t.Instance == nil || !slices.Contains(f.pgns, t.PGN) || !p.sending(t) || f.varieties && t.Varieties == 0 {
+			if t.Instance == nil || *t.Instance > maxInstance || !p.sending(t) {
 				continue
 			}
-			at := slices.IndexFunc(uses, func(u use) bool { return u.device == d && u.instance == *t.Instance })
-			if at < 0 {
-				uses = append(uses, use{instance: *t.Instance, device: d})
-				at = len(uses) - 1
+			f := familyOf(t.PGN)
+			if f < 0 || families[f].varieties && t.Varieties == 0 {
+				continue
 			}
-			uses[at].pgns = append(uses[at].pgns, int(t.PGN))
-			uses[at].varieties |= t.Varieties
+			u := use{family: f, instance: *t.Instance, device: d}
+			at := slices.IndexFunc(uses[own:], func(o use) bool { return o.same(&u) })
+			if at < 0 {
+				uses = append(uses, u)
+				at = len(uses) - 1 - own
+			}
+			uses[own+at].pgns = append(uses[own+at].pgns, int(t.PGN))
+			uses[own+at].varieties |= t.Varieties
 		}
 	}
-	slices.SortStableFunc(uses, func(a, b use) int { return cmp.Compare(a.instance, b.instance) })
+	slices.SortStableFunc(uses, func(a, b use) int {
+		return cmp.Or(cmp.Compare(a.family, b.family), cmp.Compare(a.instance, b.instance))
+	})
 	for len(uses) > 0 {
 		n := 1
-		for n < len(uses) && uses[n].instance == uses[0].instance {
+		for n < len(uses) && uses[n].same(&uses[0]) {
 			n++
 		}
+		f := &families[uses[0].family]
 		if clash := clashing(uses[:n], f.varieties); len(clash) > 1 {
 			p.reportDataClash(network, f, clash)
 		}
@@ -116,9 +139,13 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 	slices.Sort(pgns)
 	instance := clash[0].instance
 	what := fmt.Sprintf("%s instance %d", f.name, instance)
+	all := "both"
+	if len(devices) > 2 {
+		all = "all"
+	}
 	p.Find(Finding{
 		Subject: network + " " + what, Devices: ids(devices), Network: network,
-		Summary:  fmt.Sprintf("%s all send %s", labels(devices), what),
+		Summary:  fmt.Sprintf("%s %s send %s", labels(devices), all, what),
 		Evidence: evidence("family", f.name, "instance", int(instance), "messages", slices.Compact(pgns)),
 		Remedy: "If these are different things aboard, give each its own instance with the maker's tool or from a head that can, then pick the sources on the heads anew. " +
 			"If two devices measure the same thing, let one of them stop sending it, or tell each head which to use. Note the old instances first.",

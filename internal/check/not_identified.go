@@ -27,7 +27,7 @@ func notIdentified(p *Pass) {
 			continue
 		}
 		for _, d := range list {
-			summary := fmt.Sprintf("%s has not told its model and software%s", label(d), p.since(d.FirstSeen))
+			summary := fmt.Sprintf("%s has been heard%s without telling its model and software", label(d), p.since(d.FirstSeen))
 			if d.Unanswered != "" {
 				summary += ": " + d.Unanswered
 			}
