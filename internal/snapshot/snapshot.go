@@ -6,7 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"sort"
+	"slices"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -64,44 +64,26 @@ func Waiting(report *boat.Report) []string {
 	return ids
 }
 
-// supplies reads who sends what from the quantities of the messages.
+// supplies reads who sends which quantity.
 func supplies(report *boat.Report) []Supply {
-	byQuantity := map[string]map[string]bool{}
-	for i := range report.Devices {
-		d := &report.Devices[i]
-		if d.Own || d.State == boat.Gone {
-			continue
-		}
-		for _, t := range d.Transmits {
-			q, ok := quantityOf[t.PGN]
-			if !ok || (t.Available != nil && !*t.Available) {
+	var out []Supply
+	for _, q := range boat.Quantities() {
+		var ids []string
+		for i := range report.Devices {
+			d := &report.Devices[i]
+			if d.Own || d.State == boat.Gone {
 				continue
 			}
-			if byQuantity[q] == nil {
-				byQuantity[q] = map[string]bool{}
+			if _, ok := d.Sends(q); ok {
+				ids = append(ids, d.ID)
 			}
-			byQuantity[q][d.ID] = true
+		}
+		if len(ids) > 0 {
+			slices.Sort(ids)
+			out = append(out, Supply{q.Name, ids})
 		}
 	}
-	out := make([]Supply, 0, len(byQuantity))
-	for q, set := range byQuantity {
-		ids := make([]string, 0, len(set))
-		for id := range set {
-			ids = append(ids, id)
-		}
-		sort.Strings(ids)
-		out = append(out, Supply{q, ids})
-	}
-	sort.Slice(out, func(i, j int) bool { return out[i].Quantity < out[j].Quantity })
 	return out
-}
-
-// quantityOf maps messages to the quantity that a boat has one source of.
-// The pairing follows the display manuals listed with the message set.
-var quantityOf = map[uint32]string{
-	126992: "time", 127245: "rudder", 127250: "heading", 127251: "rate of turn", 127257: "attitude", 127258: "variation",
-	128259: "speed through water", 128267: "depth", 128275: "distance log", 129025: "position", 129029: "position",
-	129026: "course and speed over ground", 130306: "wind", 130310: "environment", 130311: "environment", 129038: "AIS",
 }
 
 // Encode writes the snapshot as indented JSON with a final newline. The seal covers the canonical form, so layout does not matter to it.
