@@ -249,9 +249,6 @@ type Transmit struct {
 	First, Last event.Time    `json:"-"`
 	EmptySince  event.Time    `json:"-"` // since when no value was available
 	Recent      time.Duration `json:"-"` // smoothed interval of late, 0 when unknown
-	// Varieties is the set of kinds seen inside the message under this instance, bit n for kind n: the fluid types of 127505,
-	// the sources of 130312, 130313, 130314 and 130316. 0 for other messages and when no kind was given.
-	Varieties uint64 `json:"-"`
 }
 
 // Interval describes the spans between messages in milliseconds.

@@ -69,6 +69,8 @@ func device(id string, address uint8, maker boat.Coded, function string, model s
 	return d
 }
 
+var fuel, water = ptr(uint8(0)), ptr(uint8(1))
+
 var larkfin, gannet, petrel = boat.Coded{Code: 2001, Name: "Larkfin Marine"}, boat.Coded{Code: 2002, Name: "Gannet Instruments"}, boat.Coded{Code: 2003, Name: "Petrel Power"}
 
 func head(id string, address uint8, changes ...change) boat.Device {
@@ -130,8 +132,8 @@ func depth(changes ...func(*boat.Transmit)) change {
 	return sends(t)
 }
 
-func tank(instance uint8, fluids uint64) change {
-	return sends(boat.Transmit{PGN: 127505, Title: "Fluid Level", Instance: &instance, Varieties: fluids})
+func tank(instance uint8, fluid *uint8) change {
+	return sends(boat.Transmit{PGN: 127505, Title: "Fluid Level", Instance: &instance, Selector: fluid})
 }
 
 func volts(instance uint8) change {
@@ -157,9 +159,9 @@ type sample struct {
 }
 
 func samples() []sample {
-	twin := func(moves int) *boat.Report {
+	twin := func(last time.Duration) *boat.Report {
 		r := aboard(head("A1", 35))
-		r.Networks[0].Twins = []boat.Twin{{Name: "A1", Addresses: []uint8{35, 36}, Changes: moves, Since: ago(90 * time.Second), Last: now}}
+		r.Networks[0].Twins = []boat.Twin{{Name: "A1", Addresses: []uint8{35, 36}, Changes: 5, Since: ago(time.Hour), Last: ago(last)}}
 		return r
 	}
 	contest := func(claims int) *boat.Report {
@@ -173,8 +175,8 @@ func samples() []sample {
 	each := func(i int) string { return fmt.Sprint("S", i) }
 	minute := func(f boat.Faults) boat.Network { return boat.Network{Recent: f, Faults: f, State: "active"} }
 	return []sample{
-		{"same-name", "moves to and fro", twin(5), 1},
-		{"same-name", "moved once", twin(1), 0},
+		{"same-name", "both speak", twin(0), 1},
+		{"same-name", "one was taken off", twin(2 * time.Minute), 0},
 		{"no-address", "lost it", aboard(head("A1", 35, lost()), sounder("B1", 36)), 1},
 		{"no-address", "fixed address", aboard(head("A1", 35, lost(), func(d *boat.Device) { d.Name.ArbitraryAddress = false })), 1},
 		{"no-address", "present", aboard(head("A1", 35)), 0},
@@ -210,10 +212,10 @@ func samples() []sample {
 		{"software-differs", "same code, other maker", aboard(head("A1", 35, software("4.5")), sounder("B1", 36, software("4.47"))), 0},
 		{"software-differs", "not told", aboard(head("A1", 35, software("4.5")), head("A2", 36, software(""))), 0},
 		{"instance-clash", "batteries", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(0), volts(1))), 1},
-		{"instance-clash", "fuel tanks", aboard(battery("C1", 40, tank(0, 1)), battery("C2", 41, tank(0, 1|2)), battery("C3", 42, tank(0, 4))), 1},
+		{"instance-clash", "fuel tanks", aboard(battery("C1", 40, tank(0, fuel)), battery("C2", 41, tank(0, fuel), tank(0, water)), battery("C3", 42, tank(0, nil))), 1},
 		{"instance-clash", "device instances", aboard(head("A1", 35, instances(0, 0)), head("A2", 36, instances(0, 0))), 1},
-		{"instance-clash", "fuel and water", aboard(battery("C1", 40, tank(0, 1)), battery("C2", 41, tank(0, 2))), 0},
-		{"instance-clash", "fluid unknown", aboard(battery("C1", 40, tank(0, 0)), battery("C2", 41, tank(0, 0))), 0},
+		{"instance-clash", "fuel and water", aboard(battery("C1", 40, tank(0, fuel)), battery("C2", 41, tank(0, water))), 0},
+		{"instance-clash", "fluid unknown", aboard(battery("C1", 40, tank(0, nil)), battery("C2", 41, tank(0, nil))), 0},
 		{"instance-clash", "no instance", aboard(battery("C1", 40, volts(255)), battery("C2", 41, volts(255))), 0},
 		{"instance-clash", "own instances", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(1))), 0},
 		{"many-sources", "two positions", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, true))), 1},
@@ -503,7 +505,7 @@ func BenchmarkRun(b *testing.B) {
 		b.Run(fmt.Sprint(n), func(b *testing.B) {
 			r := aboard()
 			for i := range n {
-				r = with(r, head(fmt.Sprintf("A%03d", i), uint8(i), depth(), volts(uint8(i)), tank(uint8(i), 1)))
+				r = with(r, head(fmt.Sprintf("A%03d", i), uint8(i), depth(), volts(uint8(i)), tank(uint8(i), fuel)))
 			}
 			s := DefaultSettings()
 			b.ReportAllocs()

@@ -10,9 +10,9 @@ import (
 
 // family is a set of messages that share one numbering of instances.
 type family struct {
-	name      string
-	pgns      []uint32 // sorted
-	varieties bool     // things of different kinds (fuel and water, sea and cabin) may share a number
+	name     string
+	pgns     []uint32 // sorted
+	selector bool     // an instance is one of a kind (fuel or water, sea or cabin): only the two together tell things apart
 }
 
 // families are the messages in which the data instance tells one thing aboard from another. Titles and the place of the instance:
@@ -63,14 +63,16 @@ func instanceClash(p *Pass) {
 
 // use is one device that sends one instance of a family.
 type use struct {
-	family    int
-	instance  uint8
-	device    *boat.Device
-	pgns      []int
-	varieties uint64
+	family   int
+	instance uint8
+	selector int // -1 when the message has none
+	device   *boat.Device
+	pgns     []int
 }
 
-func (u *use) same(o *use) bool { return u.family == o.family && u.instance == o.instance }
+func (u *use) same(o *use) bool {
+	return u.family == o.family && u.instance == o.instance && u.selector == o.selector
+}
 
 // dataClash finds instances of a family that more than one device sends.
 func (p *Pass) dataClash(network string, list []*boat.Device) {
@@ -83,50 +85,34 @@ func (p *Pass) dataClash(network string, list []*boat.Device) {
 				continue
 			}
 			f := familyOf(t.PGN)
-			if f < 0 || families[f].varieties && t.Varieties == 0 {
+			if f < 0 || families[f].selector && t.Selector == nil {
 				continue
 			}
-			u := use{family: f, instance: *t.Instance, device: d}
+			u := use{family: f, instance: *t.Instance, selector: -1, device: d}
+			if families[f].selector {
+				u.selector = int(*t.Selector)
+			}
 			at := slices.IndexFunc(uses[own:], func(o use) bool { return o.same(&u) })
 			if at < 0 {
 				uses = append(uses, u)
 				at = len(uses) - 1 - own
 			}
 			uses[own+at].pgns = append(uses[own+at].pgns, int(t.PGN))
-			uses[own+at].varieties |= t.Varieties
 		}
 	}
 	slices.SortStableFunc(uses, func(a, b use) int {
-		return cmp.Or(cmp.Compare(a.family, b.family), cmp.Compare(a.instance, b.instance))
+		return cmp.Or(cmp.Compare(a.family, b.family), cmp.Compare(a.instance, b.instance), cmp.Compare(a.selector, b.selector))
 	})
 	for len(uses) > 0 {
 		n := 1
 		for n < len(uses) && uses[n].same(&uses[0]) {
 			n++
 		}
-		f := &families[uses[0].family]
-		if clash := clashing(uses[:n], f.varieties); len(clash) > 1 {
-			p.reportDataClash(network, f, clash)
+		if n > 1 {
+			p.reportDataClash(network, &families[uses[0].family], uses[:n])
 		}
 		uses = uses[n:]
 	}
-}
-
-// clashing narrows the users of one instance to those that share a kind with another.
-func clashing(uses []use, varieties bool) []use {
-	if !varieties {
-		return uses
-	}
-	var some []use
-	for i := range uses {
-		for j := range uses {
-			if i != j && uses[i].varieties&uses[j].varieties != 0 {
-				some = append(some, uses[i])
-				break
-			}
-		}
-	}
-	return some
 }
 
 func (p *Pass) reportDataClash(network string, f *family, clash []use) {
@@ -139,6 +125,11 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 	slices.Sort(pgns)
 	instance := clash[0].instance
 	what := fmt.Sprintf("%s instance %d", f.name, instance)
+	facts := []any{"family", f.name, "instance", int(instance), "messages", slices.Compact(pgns)}
+	if s := clash[0].selector; s >= 0 {
+		what += fmt.Sprintf(" of type %d", s)
+		facts = append(facts, "selector", s)
+	}
 	all := "both"
 	if len(devices) > 2 {
 		all = "all"
@@ -146,7 +137,7 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 	p.Find(Finding{
 		Subject: network + " " + what, Devices: ids(devices), Network: network,
 		Summary:  fmt.Sprintf("%s %s send %s", labels(devices), all, what),
-		Evidence: evidence("family", f.name, "instance", int(instance), "messages", slices.Compact(pgns)),
+		Evidence: evidence(facts...),
 		Remedy: "If these are different things aboard, give each its own instance with the maker's tool or from a head that can, then pick the sources on the heads anew. " +
 			"If two devices measure the same thing, let one of them stop sending it, or tell each head which to use. Note the old instances first.",
 	})

@@ -37,7 +37,7 @@ var rules = [...]Rule{
 	{"restarted", boat.Info, 0, "A device, or the whole backbone, has restarted of late.",
 		restarted, func(s *Settings) *Common { return &s.Restarted.Common }},
 	{"same-name", boat.Critical, 10 * time.Second, "Two devices claim with the same NAME, which must be unique.",
-		sameName, func(s *Settings) *Common { return &s.SameName.Common }},
+		sameName, func(s *Settings) *Common { return &s.SameName }},
 	{"silent", boat.Warning, 2 * time.Minute, "A device, or the whole backbone, has stopped speaking.",
 		silent, func(s *Settings) *Common { return &s.Silent }},
 	{"slow-data", boat.Warning, time.Minute, "A message comes much more rarely than its published interval.",

@@ -6,12 +6,12 @@ import (
 	"muster/internal/boat"
 )
 
-// sameName: one NAME that claims from two addresses in turn. One device that moves settles; two with one NAME never do.
+// sameName: one NAME that is at home at two addresses. One device that moves settles; two with one NAME never do.
 func sameName(p *Pass) {
 	for i := range p.Report.Networks {
 		n := &p.Report.Networks[i]
 		for _, t := range n.Twins {
-			if t.Changes < p.Settings.SameName.Moves {
+			if p.Now.Sub(t.Last) > recent {
 				continue
 			}
 			who := "NAME " + t.Name
@@ -20,7 +20,7 @@ func sameName(p *Pass) {
 			}
 			p.Find(Finding{
 				Subject: n.ID + " " + t.Name, Devices: []string{t.Name}, Network: n.ID, Since: t.Since,
-				Summary:  fmt.Sprintf("Two devices claim with one NAME: %s speaks from addresses %s in turn", who, addresses(t.Addresses)),
+				Summary:  fmt.Sprintf("Two devices claim with one NAME: %s speaks from addresses %s", who, addresses(t.Addresses)),
 				Evidence: evidence("name", t.Name, "addresses", numbers(t.Addresses), "moves_per_minute", t.Changes, "last", t.Last),
 				Remedy: "Unplug one of the two: if the other settles, they are twins, often two new units left on one factory number. " +
 					"Give one of them another device instance or unique number with the maker's tool; if that is not possible, the maker must replace it. " +

@@ -33,7 +33,7 @@ type Settings struct {
 	NoAddress        Common                   `yaml:"no-address"`
 	NotIdentified    NotIdentifiedSettings    `yaml:"not-identified"`
 	Restarted        RestartedSettings        `yaml:"restarted"`
-	SameName         SameNameSettings         `yaml:"same-name"`
+	SameName         Common                   `yaml:"same-name"`
 	Silent           Common                   `yaml:"silent"`
 	SlowData         SlowDataSettings         `yaml:"slow-data"`
 	SoftwareDiffers  Common                   `yaml:"software-differs"`
@@ -88,12 +88,6 @@ type RestartedSettings struct {
 	Together time.Duration `yaml:"together"` // restarts of several devices this close together are one event of the whole backbone
 }
 
-// SameNameSettings are the thresholds of same-name.
-type SameNameSettings struct {
-	Common `yaml:",inline"`
-	Moves  int `yaml:"moves"` // moves between the addresses within a minute from which there must be two devices
-}
-
 // SlowDataSettings are the thresholds of slow-data.
 type SlowDataSettings struct {
 	Common `yaml:",inline"`
@@ -122,7 +116,6 @@ func DefaultSettings() Settings {
 		GarbledLine:      PerMinuteSettings{PerMinute: 3},
 		NotIdentified:    NotIdentifiedSettings{After: time.Minute},
 		Restarted:        RestartedSettings{Within: time.Hour, Often: 3, Together: 15 * time.Second},
-		SameName:         SameNameSettings{Moves: 3},
 		SlowData:         SlowDataSettings{Factor: 5, Count: 20},
 		TooManyDevices:   TooManyDevicesSettings{Devices: 50},
 	}
@@ -144,7 +137,6 @@ func (s *Settings) Validate() error {
 	bad(s.NotIdentified.After < 0, "not-identified.after: %v must not be negative", s.NotIdentified.After)
 	bad(s.Restarted.Within <= 0, "restarted.within: %v must be above 0", s.Restarted.Within)
 	bad(s.Restarted.Often < 1, "restarted.often: %d must be 1 or more", s.Restarted.Often)
-	bad(s.SameName.Moves < 1, "same-name.moves: %d must be 1 or more", s.SameName.Moves)
 	bad(!(s.SlowData.Factor > 1), "slow-data.factor: %v must be above 1", s.SlowData.Factor)
 	bad(s.TooManyDevices.Devices < 1, "too-many-devices.devices: %d must be 1 or more", s.TooManyDevices.Devices)
 	for _, p := range []struct {

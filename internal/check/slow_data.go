@@ -49,13 +49,20 @@ func title(t *boat.Transmit) string {
 	if t.Instance != nil {
 		s += fmt.Sprintf(" instance %d", *t.Instance)
 	}
+	if t.Selector != nil {
+		s += fmt.Sprintf(" type %d", *t.Selector)
+	}
 	return s
 }
 
-// messageKey is "128267", or "127508/1" with the instance.
+// messageKey is "128267", "127508/1" with the instance, or "127505/0:1" with the selector too.
 func messageKey(t *boat.Transmit) string {
+	s := fmt.Sprint(t.PGN)
 	if t.Instance != nil {
-		return fmt.Sprintf("%d/%d", t.PGN, *t.Instance)
+		s += fmt.Sprintf("/%d", *t.Instance)
 	}
-	return fmt.Sprint(t.PGN)
+	if t.Selector != nil {
+		s += fmt.Sprintf(":%d", *t.Selector)
+	}
+	return s
 }
