@@ -37,15 +37,7 @@ func (n *Node) emitFast(priority uint8, number uint32, dst uint8, data []byte) {
 const MaxFast = 223
 
 // IsFast reports whether a message travels as a fast packet.
-func IsFast(number uint32) bool { return isFastTmp(number) }
-
-func isFastTmp(number uint32) bool {
-	switch number {
-	case 126208, 126464, 126720, 126996, 126998, 127237, 127489, 127506, 128275, 129029, 129038, 129039, 129540, 129794, 129809, 129810:
-		return true
-	}
-	return number >= 130816 && number <= 131071
-}
+func IsFast(number uint32) bool { return pgn.TransportOf(number) == pgn.Fast }
 
 // AppendFast adds the frames of a fast packet, padded with FF.
 func AppendFast(frames []can.Frame, id pgn.ID, seq uint8, data []byte) []can.Frame {

@@ -1,0 +1,245 @@
+package sim
+
+import (
+	"math"
+	"time"
+
+	"go.einride.tech/can"
+
+	"muster/internal/event"
+	"muster/internal/node"
+	"muster/pgn"
+)
+
+// startTimeline plans every action of the scenario, counted from the given time.
+func (s *Sim) startTimeline(from event.Time) {
+	for i := range s.sc.Timeline {
+		s.wheel.add(from.Add(s.sc.Timeline[i].At), item{kind: itemAction, index: i})
+	}
+	if s.sc.Repeat > 0 && len(s.sc.Timeline) > 0 {
+		s.wheel.add(from.Add(s.sc.Repeat), item{kind: itemRepeat})
+	}
+}
+
+// index finds a device by its id.
+func (s *Sim) index(id string) int {
+	for i, d := range s.devices {
+		if d.spec.ID == id {
+			return i
+		}
+	}
+	return -1
+}
+
+// later plans the end of something; nothing is planned for a duration of 0.
+func (s *Sim) later(after time.Duration, undo func()) {
+	if after > 0 {
+		s.wheel.add(s.now.Add(after), item{kind: itemUndo, undo: undo})
+	}
+}
+
+// act lets an action of the timeline happen.
+func (s *Sim) act(a *Action) {
+	i := s.index(a.Device)
+	if i >= 0 {
+		s.actOn(i, s.devices[i], a)
+		return
+	}
+	switch a.Do {
+	case "error-frames":
+		s.bus.errorEvery = time.Duration(float64(time.Second) / a.Rate)
+		s.bus.errorsUntil = s.now.Add(a.For)
+		s.errorFrame()
+	case "drop-frames":
+		s.bus.dropUntil, s.bus.dropShare = s.now.Add(a.For), a.Share
+	case "sag":
+		s.world.sag += a.Volts
+		s.later(a.For, func() { s.world.sag -= a.Volts })
+	case "load":
+		before := s.fill
+		s.fill, s.fillBit, s.fillAt = a.Share, 0, s.now
+		s.later(a.For, func() { s.fill, s.fillBit, s.fillAt = before, 0, s.now })
+	case "bad-checksums", "garbled-lines", "line-silence":
+		s.lineFault(a)
+	}
+}
+
+func (s *Sim) actOn(i int, d *device, a *Action) {
+	switch a.Do {
+	case "off":
+		s.powerOff(i)
+	case "on":
+		s.powerOn(i)
+	case "power-cycle":
+		s.powerOff(i)
+		s.later(a.For, func() { s.powerOn(i) })
+	case "silence":
+		d.silent = true
+		d.queue = d.queue[:0]
+		s.later(a.For, func() { d.silent = false })
+	case "update":
+		s.powerOff(i)
+		s.later(a.For, func() { s.updated(i, d, a) })
+	case "instance":
+		d.spec.Instance = a.Instance
+		d.node.SetName(s.now, d.spec.NAME())
+		for j := range d.sends {
+			d.sends[j].msg.instance = a.Instance
+		}
+		s.drain(d)
+	case "forget":
+		d.node.SetInstallation(node.Installation{Manufacturer: d.spec.Information})
+	case "fight":
+		s.fight(a)
+	case "twin":
+		s.twin(d, a)
+	case "restart-loop":
+		d.loop = a.Every
+		s.powerOff(i)
+		s.wheel.add(s.now.Add(1500*time.Millisecond), item{kind: itemPowerOn, device: i})
+		s.later(a.For, func() { d.loop = 0 })
+	case "wrong-data":
+		d.skew = &skew{quantity: a.Quantity, add: a.Add}
+		s.later(a.For, func() { d.skew = nil })
+	case "empty-data":
+		s.empty(d, a.PGN, true)
+		s.later(a.For, func() { s.empty(d, a.PGN, false) })
+	case "echo":
+		e := echo{device: i, from: s.index(a.From), number: a.PGN}
+		if a.For > 0 {
+			e.until = s.now.Add(a.For)
+		}
+		s.echoes = append(s.echoes, e)
+		s.later(a.For, s.endEchoes)
+	case "half-product":
+		d.node.SetFaults(node.Faults{HalfProduct: true})
+		s.later(a.For, func() { d.node.SetFaults(node.Faults{}) })
+	case "ignore":
+		d.node.SetFaults(node.Faults{Ignore: []uint32{a.PGN}})
+		s.later(a.For, func() { d.node.SetFaults(node.Faults{}) })
+	}
+}
+
+// updated switches a device on after its software changed.
+func (s *Sim) updated(i int, d *device, a *Action) {
+	if a.Software != "" {
+		d.spec.Software = a.Software
+	}
+	d.node.SetProduct(d.spec.product())
+	if a.Defaults {
+		d.spec.Instance, d.spec.SystemInstance = 0, 0
+		d.node.SetName(s.now, d.spec.NAME()) // off: takes effect with the first claim
+		d.node.SetInstallation(node.Installation{Manufacturer: d.spec.Information})
+		for j := range d.sends {
+			d.sends[j].msg.instance = 0
+		}
+	}
+	s.powerOn(i)
+}
+
+func (s *Sim) empty(d *device, number uint32, on bool) {
+	for j := range d.sends {
+		if number == 0 || d.sends[j].PGN == number {
+			d.sends[j].empty = on || d.sends[j].Empty
+		}
+	}
+}
+
+func (s *Sim) endEchoes() {
+	kept := s.echoes[:0]
+	for _, e := range s.echoes {
+		if e.until == 0 || s.now < e.until {
+			kept = append(kept, e)
+		}
+	}
+	s.echoes = kept
+}
+
+// sendEcho repeats a frame under the address of the echoing device.
+func (s *Sim) sendEcho(it item) {
+	d := s.devices[it.device]
+	addr, ok := d.node.Address()
+	if !ok || d.silent || len(d.queue) >= maxQueue {
+		return
+	}
+	f := it.frame
+	f.ID = f.ID&^0xFF | uint32(addr)
+	d.queue = append(d.queue, f)
+}
+
+// fight lets the device claim an address that another one holds, again and again, whoever has the right to it.
+func (s *Sim) fight(a *Action) {
+	i := s.index(a.Device)
+	d := s.devices[i]
+	until := event.Time(math.MaxInt64)
+	if a.For > 0 {
+		until = s.now.Add(a.For)
+	}
+	var again func()
+	again = func() {
+		if s.now >= until {
+			return
+		}
+		if d.on && !d.silent && len(d.queue) < maxQueue {
+			f := can.Frame{ID: uint32(pgn.MakeID(6, 60928, a.Address, pgn.Global)), IsExtended: true, Length: 8}
+			copy(f.Data[:], d.node.Name().Append(nil))
+			d.queue = append(d.queue, f)
+		}
+		s.later(time.Second+s.random(500*time.Millisecond), again)
+	}
+	again()
+}
+
+// twin switches on a second device of the same NAME at another address.
+func (s *Sim) twin(d *device, a *Action) {
+	id := d.spec.ID + " twin"
+	i := s.index(id)
+	if i < 0 {
+		spec := d.spec
+		spec.ID, spec.Address = id, a.Address
+		i = s.addDevice(spec)
+	}
+	s.powerOn(i)
+	s.later(a.For, func() { s.powerOff(i) })
+}
+
+// errorFrame reports one bus error and plans the next.
+func (s *Sim) errorFrame() {
+	if s.now >= s.bus.errorsUntil {
+		return
+	}
+	// A bit stuffing error while receiving: CAN_ERR_PROT with CAN_ERR_PROT_STUFF (linux/can/error.h).
+	f := can.Frame{ID: 0x08, Length: 8}
+	f.Data[2] = 0x04
+	s.emit(event.Event{Kind: event.KindErrorFrame, Frame: f})
+	s.wheel.add(s.now.Add(s.bus.errorEvery/2+s.random(s.bus.errorEvery+1)), item{kind: itemErrorFrame})
+}
+
+// skew makes a device see the boat wrongly.
+type skew struct {
+	quantity string
+	add      float64
+}
+
+// skews are the quantities that can be wrong. Add is in degrees, metres, knots, volts, kelvins or revolutions.
+var skews = map[string]func(v *view, add float64){
+	"heading":    func(v *view, add float64) { v.heading = wrap(v.heading + add*rad) },
+	"depth":      func(v *view, add float64) { v.depth += add },
+	"latitude":   func(v *view, add float64) { v.lat += add },
+	"longitude":  func(v *view, add float64) { v.lon += add },
+	"course":     func(v *view, add float64) { v.cog = wrap(v.cog + add*rad) },
+	"speed":      func(v *view, add float64) { v.sog, v.stw = v.sog+add*knot, v.stw+add*knot },
+	"wind-angle": func(v *view, add float64) { v.awa, v.twd = wrap(v.awa+add*rad), wrap(v.twd+add*rad) },
+	"wind-speed": func(v *view, add float64) { v.aws, v.tws = v.aws+add*knot, v.tws+add*knot },
+	"voltage":    func(v *view, add float64) { v.volts += add },
+	"temperature": func(v *view, add float64) {
+		v.seaT, v.airT, v.cabinT, v.engineT = v.seaT+add, v.airT+add, v.cabinT+add, v.engineT+add
+	},
+	"rpm":   func(v *view, add float64) { v.rpm += add },
+	"clock": func(v *view, add float64) { v.now = v.now.Add(time.Duration(add * float64(time.Second))) },
+}
+
+func (k *skew) apply(v view) view {
+	skews[k.quantity](&v, k.add)
+	return v
+}
