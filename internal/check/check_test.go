@@ -193,6 +193,8 @@ func samples() []sample {
 		{"silent", "gone for long", aboard(head("A1", 35), sounder("B1", 36, state(boat.Gone, 26*time.Hour))), 1},
 		{"silent", "the whole backbone", aboard(head("A1", 35, state(boat.Silent, 3*time.Minute)), sounder("B1", 36, state(boat.Silent, 200*time.Second))), 1},
 		{"silent", "the whole backbone, one long before", aboard(head("A1", 35, state(boat.Silent, 3*time.Minute)), sounder("B1", 36, state(boat.Gone, time.Hour))), 2},
+		{"silent", "the whole backbone, one device never says much", aboard(head("A1", 35, state(boat.Silent, 3*time.Minute)), sounder("B1", 36, state(boat.Silent, 200*time.Second)),
+			battery("C1", 37, state(boat.Present, 2*time.Hour))), 1},
 		{"silent", "adapter away", bus(boat.Network{DownSince: ago(time.Minute), Faults: boat.Faults{SourceLost: 2}}), 1},
 		{"silent", "bus off is told elsewhere", func() *boat.Report {
 			r := aboard(head("A1", 35, state(boat.Silent, time.Minute)))
@@ -513,5 +515,17 @@ func BenchmarkRun(b *testing.B) {
 				Run(r, now, &s)
 			}
 		})
+	}
+}
+
+func TestSelectorName(t *testing.T) {
+	for _, tt := range []struct {
+		pgn  uint32
+		code uint8
+		want string
+	}{{127505, 0, "fuel"}, {127505, 1, "fresh water"}, {130316, 0, "sea"}, {130316, 250, "type 250"}, {1, 2, "type 2"}} {
+		if got := selectorName(tt.pgn, tt.code); got != tt.want {
+			t.Errorf("selectorName(%d, %d) is %q, want %q", tt.pgn, tt.code, got, tt.want)
+		}
 	}
 }

@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 
 	"muster/internal/boat"
+	"muster/pgn"
 )
 
 // family is a set of messages that share one numbering of instances.
@@ -127,8 +129,9 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 	what := fmt.Sprintf("%s instance %d", f.name, instance)
 	facts := []any{"family", f.name, "instance", int(instance), "messages", slices.Compact(pgns)}
 	if s := clash[0].selector; s >= 0 {
-		what += fmt.Sprintf(" of type %d", s)
-		facts = append(facts, "selector", s)
+		name := selectorName(uint32(pgns[0]), uint8(s))
+		what += " (" + name + ")"
+		facts = append(facts, "selector", s, "selector_name", name)
 	}
 	all := "both"
 	if len(devices) > 2 {
@@ -141,6 +144,22 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 		Remedy: "If these are different things aboard, give each its own instance with the maker's tool or from a head that can, then pick the sources on the heads anew. " +
 			"If two devices measure the same thing, let one of them stop sending it, or tell each head which to use. Note the old instances first.",
 	})
+}
+
+// selectorName is the name of the fluid or source that a message's selector gives, or its number when the table has none.
+func selectorName(number uint32, code uint8) string {
+	if def := pgn.Lookup(number); def != nil {
+		for i := range def.Fields {
+			if f := &def.Fields[i]; f.Role == pgn.RoleSelector && f.Table != "" {
+				for _, c := range pgn.Table(f.Table) {
+					if c.Code == int64(code) {
+						return strings.ToLower(c.Name)
+					}
+				}
+			}
+		}
+	}
+	return fmt.Sprintf("type %d", code)
 }
 
 // deviceClash finds devices of one maker, class and function with the same device and system instance. It is mild: heads keep them

@@ -2,6 +2,7 @@ package check
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"muster/internal/boat"
@@ -25,7 +26,7 @@ func silent(p *Pass) {
 				Remedy:   "Plug the adapter in again and look at its cable. Until it is back, nothing is known of the devices on this network.",
 			})
 		case isBusOff(n): // has a check of its own
-		case len(list) > 1 && len(list) == len(on(known, n.ID)):
+		case len(list) > 1 && p.allQuiet(on(known, n.ID)):
 			p.allSilent(n, list)
 		default:
 			for _, d := range list {
@@ -33,6 +34,11 @@ func silent(p *Pass) {
 			}
 		}
 	}
+}
+
+// allQuiet reports whether no device was heard of late. A device that speaks only when asked is never silent by itself.
+func (p *Pass) allQuiet(list []*boat.Device) bool {
+	return !slices.ContainsFunc(list, func(d *boat.Device) bool { return p.Now.Sub(d.LastSeen) <= recent })
 }
 
 // allSilent reports the network, and by itself each device that had fallen silent well before the others.
@@ -49,7 +55,7 @@ func (p *Pass) allSilent(n *boat.Network, list []*boat.Device) {
 	}
 	p.Find(Finding{
 		Subject: n.ID, Devices: ids(list), Network: n.ID, Since: last,
-		Summary:  fmt.Sprintf("Nothing on %s has spoken%s: all %d devices are silent", n.ID, p.since(last), len(list)),
+		Summary:  fmt.Sprintf("Nothing on %s has spoken%s: %d devices are silent", n.ID, p.since(last), len(list)),
 		Evidence: evidence("devices", len(list), "last_seen", last),
 		Remedy: "If the boat's electronics are switched off, this is as it should be. If not, check the backbone's supply: breaker, fuse, power tee; " +
 			"then that both ends carry a terminator and that muster's own drop is connected. " + cautionWiring,

@@ -50,7 +50,7 @@ func title(t *boat.Transmit) string {
 		s += fmt.Sprintf(" instance %d", *t.Instance)
 	}
 	if t.Selector != nil {
-		s += fmt.Sprintf(" type %d", *t.Selector)
+		s += fmt.Sprintf(" (%s)", selectorName(t.PGN, *t.Selector))
 	}
 	return s
 }
