@@ -11,7 +11,7 @@ import (
 var ErrTooLong = errors.New("payload does not fit the transport")
 
 // Encode appends the payload that the values describe, which have the order that Decode gives: the reverse of Decode. Numbers are taken
-// from Raw, texts from Text. It stops at the first Missing value, and fills a short single frame or fixed length with FF if none is.
+// from Raw, texts from Text. It stops at the first Missing value and fills nothing up but the last byte.
 // It does not allocate when dst has room.
 func (d *Definition) Encode(dst []byte, values []Value) ([]byte, error) {
 	if d == nil || len(d.Fields) == 0 {
@@ -22,14 +22,12 @@ func (d *Definition) Encode(dst []byte, values []Value) ([]byte, error) {
 	}
 	start := len(dst)
 	w := writer{dst: dst}
-	complete := true
 	for i := range values {
 		v := &values[i]
 		if v.Field == nil || v.Field.index >= len(d.Fields) || v.Field != &d.Fields[v.Field.index] {
 			return dst, fmt.Errorf("pgn: encode %d: value %d is not one of its fields", d.PGN, i)
 		}
 		if v.State == Missing {
-			complete = false
 			break
 		}
 		if v.Field.Group != 0 && v.Field.index == d.groups[v.Field.Group-1].first && v.Repeat == 0 || v.Field.Group == 0 {
@@ -44,19 +42,12 @@ func (d *Definition) Encode(dst []byte, values []Value) ([]byte, error) {
 			return dst, fmt.Errorf("pgn: encode %d: field %s: %w", d.PGN, v.Field.Key, err)
 		}
 	}
-	return d.finish(&w, start, complete)
+	return d.finish(&w, start)
 }
 
-// finish fills up and checks the length.
-func (d *Definition) finish(w *writer, start int, complete bool) ([]byte, error) {
+// finish checks the length.
+func (d *Definition) finish(w *writer, start int) ([]byte, error) {
 	w.align()
-	n := d.Length
-	if n == 0 && d.Transport == Single {
-		n = 8
-	}
-	for complete && len(w.dst)-start < n {
-		w.dst = append(w.dst, 0xFF)
-	}
 	if n := len(w.dst) - start; n > d.Transport.MaxLength() {
 		return w.dst[:start], fmt.Errorf("pgn: encode %d: %d bytes: %w", d.PGN, n, ErrTooLong)
 	}

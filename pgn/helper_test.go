@@ -70,7 +70,7 @@ func sample(t testing.TB, d *Definition, code float64) []byte {
 		case Time:
 			return 43200.5 + k, "", true
 		case Enum, Bits:
-			return float64(f.Number % int(min(f.mask-f.special+1, 3))), "", true
+			return float64((f.Number + repeat) % int(min(f.mask-f.special+1, 3))), "", true
 		case Signed:
 			return f.Origin - k*f.Resolution*3, "", true
 		case Parameter:
