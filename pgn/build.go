@@ -86,7 +86,7 @@ func (b *builder) group(g *group) error {
 		}
 	}
 	n := 0
-	for ; n < times && len(b.w.dst) < b.limit; n++ {
+	for ; n < times && len(b.w.dst) <= b.limit; n++ {
 		before := b.w
 		any := false
 		for i := g.first; i <= g.last; i++ {

@@ -1,0 +1,52 @@
+package pgn_test
+
+import (
+	"fmt"
+
+	"muster/pgn"
+)
+
+// A wind sensor's message, from bytes to values.
+func ExampleDefinition_Decode() {
+	id := pgn.ID(0x09FD0223)
+	payload := []byte{0x05, 0x0F, 0x02, 0xFF, 0xFF, 0xFA, 0xFF, 0xFF}
+
+	d := pgn.Lookup(id.PGN())
+	values, err := d.Decode(payload, nil)
+	if err != nil {
+		fmt.Println(err)
+		return
+	}
+	fmt.Println(d.PGN, d.Title, "from", id.Source())
+	for _, v := range values {
+		if v.Field.Role != pgn.RoleReserved {
+			fmt.Printf("%s: %s\n", v.Field.Name, v)
+		}
+	}
+	// Output:
+	// 130306 Wind Data from 35
+	// SID: 5
+	// Wind speed: 5.27 m/s
+	// Wind angle / direction: not available
+	// Reference: Apparent
+}
+
+// A message from field keys; what is not given is sent as not available.
+func ExampleDefinition_Pack() {
+	p, err := pgn.Lookup(127505).Pack(nil, map[string]any{"instance": 1, "fluid_type": "Fresh water", "level": 62.5})
+	fmt.Printf("% X %v\n", p, err)
+	_, err = pgn.Lookup(127505).Pack(nil, map[string]any{"levle": 62.5})
+	fmt.Println(err)
+	// Output:
+	// 11 09 3D FF FF FF FF FF <nil>
+	// pgn: pack 127505 (Fluid Level): no field "levle"; it has tank_instance, fluid_type, level, capacity
+}
+
+// A device's product information, as a device writes it.
+func ExampleProductInformation() {
+	m := pgn.ProductInformation{Model: "LF9 head", SoftwareVersion: "4.47", LoadEquivalency: pgn.Some[uint8](6)}
+	var got pgn.ProductInformation
+	err := got.Decode(m.Append(nil))
+	fmt.Println(got.Model, got.SoftwareVersion, got.LoadEquivalency.Value, got.ProductCode.OK, err)
+	// Output: LF9 head 4.47 6 false <nil>
+}
