@@ -1,0 +1,135 @@
+package nmea0183
+
+import "fmt"
+
+// Condition is what a line's bytes show of the line.
+type Condition uint8
+
+// The conditions.
+const (
+	ConditionUnknown   Condition = iota // too little was heard
+	ConditionGood                       // at least nine of ten lines hold whole sentences
+	ConditionNoisy                      // sentences, but many damaged: bad contact, two talkers on one pair, an overrun
+	ConditionWrongBaud                  // binary noise such as another rate or reversed wires give
+	ConditionOther                      // readable text that is not NMEA 0183
+	conditionCount
+)
+
+var conditionNames = [conditionCount]string{"unknown", "good", "noisy", "wrong-baud", "other-protocol"}
+
+// String is the condition as a word.
+func (c Condition) String() string {
+	if c < conditionCount {
+		return conditionNames[c]
+	}
+	return fmt.Sprintf("condition(%d)", uint8(c))
+}
+
+// Verdict is the judgement of a line.
+type Verdict struct {
+	Condition Condition
+	Baud      uint32 // the talker's likely rate when the one in use is wrong; 0 when it cannot be told
+}
+
+// Quality gathers what a line's bytes show. The zero value is ready; the past fades, so that a mended line is soon judged good.
+type Quality struct {
+	lines, whole uint32 // lines, and those with a whole sentence
+	bytes        uint32
+	plain        uint32 // printable bytes
+	slow         [len(slowdowns)]uint32
+}
+
+// slowdowns are the ratios of two standard rates by which a receiver can be too fast, largest first.
+var slowdowns = [...]uint32{8, 6, 4, 3, 2}
+
+// Bounds of what is gathered.
+const (
+	fewBytes  = 160  // less than this, two sentences' worth, is too little to judge
+	manyBytes = 8192 // at this all counts are halved
+)
+
+// Add takes one raw line and the number of whole sentences in it: those that Parse gave without an error and whose checksum is not bad.
+func (q *Quality) Add(line []byte, whole int) {
+	q.lines++
+	if whole > 0 {
+		q.whole++
+	}
+	line = line[:min(len(line), manyBytes)]
+	for _, c := range line {
+		if c >= 0x20 && c <= 0x7E {
+			q.plain++
+		}
+		for i, k := range slowdowns {
+			if stretched(c, k) {
+				q.slow[i]++
+			}
+		}
+	}
+	q.bytes += uint32(len(line))
+	if q.bytes >= manyBytes {
+		q.fade()
+	}
+}
+
+func (q *Quality) fade() {
+	for _, n := range []*uint32{&q.lines, &q.whole, &q.bytes, &q.plain} {
+		*n /= 2
+	}
+	for i := range q.slow {
+		q.slow[i] /= 2
+	}
+}
+
+// stretched reports whether a receiver k times too fast can have read c: it samples each bit of the line k times, the start bit included.
+func stretched(c byte, k uint32) bool {
+	frame := uint32(c) << 1 // bit 0 is the start bit
+	for bit := uint32(1); bit < 9; bit++ {
+		if bit%k != 0 && frame>>bit&1 != frame>>(bit-1)&1 {
+			return false
+		}
+	}
+	return true
+}
+
+// Verdict judges the line, which is read at the given baud (0 when there is none, as on TCP).
+//
+// A receiver that is two to eight times too fast sees each bit of the line stretched, which tells the talker's rate. One that is too slow sees
+// noise that tells nothing, so the faster of the standard's two rates is named.
+func (q *Quality) Verdict(baud uint32) Verdict {
+	switch {
+	case q.bytes < fewBytes:
+		return Verdict{}
+	case q.whole*10 >= q.lines*9:
+		return Verdict{Condition: ConditionGood}
+	case q.whole*5 >= q.lines:
+		return Verdict{Condition: ConditionNoisy}
+	case q.plain*10 >= q.bytes*9:
+		return Verdict{Condition: ConditionOther}
+	case baud == 0:
+		return Verdict{Condition: ConditionNoisy}
+	}
+	return Verdict{Condition: ConditionWrongBaud, Baud: q.likely(baud)}
+}
+
+// likely is the talker's rate as far as noise read at baud tells.
+func (q *Quality) likely(baud uint32) uint32 {
+	for i, k := range slowdowns {
+		if q.slow[i]*20 < q.bytes*19 {
+			continue
+		}
+		if rate := baud / k; i > 0 || rate == standardBaud { // the largest ratio fits everything slower, too
+			return rate
+		}
+		return standardBaud
+	}
+	if baud < highSpeedBaud {
+		return highSpeedBaud
+	}
+	return 0
+}
+
+// The standard's two rates.
+const (
+	standardBaud  = 4800
+	highSpeedBaud = 38400
+)
