@@ -1,0 +1,314 @@
+package release
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// FollowSchemaID names the version of a saved Follower.
+const FollowSchemaID = "muster.follow/v1"
+
+// StepState says how far a step is.
+type StepState string
+
+// The states of a step, in the order in which a good update goes through them.
+const (
+	StepWaiting    StepState = "waiting"    // not begun
+	StepLeft       StepState = "left"       // off the network
+	StepBack       StepState = "back"       // on the network again, its version not yet told
+	StepIdentified StepState = "identified" // told its version
+	StepVerified   StepState = "verified"   // runs the new release and has kept what it had
+	StepFailed     StepState = "failed"     // see Failures; it goes on when the device leaves again or mends
+)
+
+// Reason is why a step failed.
+type Reason string
+
+// The reasons.
+const (
+	ReasonOldVersion    Reason = "old-version"       // came back on the version it had
+	ReasonOtherVersion  Reason = "other-version"     // came back on a version that is neither
+	ReasonNotBack       Reason = "not-back"          // did not come back in time
+	ReasonNotIdentified Reason = "not-identified"    // came back and did not tell its version in time
+	ReasonInstance      Reason = "instance-changed"  // came back with another instance
+	ReasonText          Reason = "installation-lost" // lost its installation text
+	ReasonMessage       Reason = "message-missing"   // stopped sending a message that it sent before
+	ReasonSupply        Reason = "supply-low"        // supply fell below the limit while it was away
+)
+
+// Failure is one thing that went wrong with a step.
+type Failure struct {
+	Reason Reason `json:"reason"`
+	Text   string `json:"text"`
+}
+
+// How long the parts of a step may take (common practice, no source).
+const (
+	identifyWithin = 2 * time.Minute  // from back to a version
+	settleFor      = 30 * time.Second // an old version may be a stop on the way: some devices restart twice
+	messagesWithin = time.Minute      // from back to all messages that it sent before
+	absentFor      = time.Minute      // of traffic without a device before it counts as off the network
+)
+
+// ErrOtherBoat is what an order made for another boat is refused with.
+var ErrOtherBoat = errors.New("the order was made for another boat")
+
+// StepStatus is how one step stands.
+type StepStatus struct {
+	Step         string     `json:"step"`
+	Device       string     `json:"device"`        // id as in the order
+	Label        string     `json:"label"`         //
+	Now          string     `json:"now,omitempty"` // id that it came back under, when it is another one
+	State        StepState  `json:"state"`
+	Attempt      int        `json:"attempt,omitempty"` // times that it left the network
+	From         string     `json:"from"`
+	To           string     `json:"to"`
+	Version      string     `json:"version,omitempty"` // as told after it came back
+	LeftAt       event.Time `json:"left_at,omitzero"`
+	BackAt       event.Time `json:"back_at,omitzero"`
+	IdentifiedAt event.Time `json:"identified_at,omitzero"`
+	VerifiedAt   event.Time `json:"verified_at,omitzero"`
+	FailedAt     event.Time `json:"failed_at,omitzero"`
+	LowestVolts  *float64   `json:"lowest_supply_volts,omitempty"` // while it was away
+	Failures     []Failure  `json:"failures,omitempty"`
+	Notes        []string   `json:"notes,omitempty"`
+	ByHand       *ByHand    `json:"by_hand,omitempty"` // who read the version off its screen
+}
+
+// StepChange is what Observe reports: a step that went on, or something to tell about it.
+type StepChange struct {
+	Step     string     `json:"step"`
+	Device   string     `json:"device"` // id as in the order
+	Label    string     `json:"label"`
+	From     StepState  `json:"from"`
+	To       StepState  `json:"to"` // same as From when there is only a note
+	At       event.Time `json:"at,omitzero"`
+	Failures []Failure  `json:"failures,omitempty"`
+	Note     string     `json:"note,omitempty"`
+}
+
+// Follower watches one order being worked off. It is a pure state machine: it moves only by Observe and Confirm. One goroutine uses it.
+type Follower struct {
+	order   *Order
+	steps   []*Step
+	schemes []*Scheme
+	state   followState
+}
+
+type followState struct {
+	Schema string     `json:"schema"`
+	Order  string     `json:"order"` // digest
+	Last   event.Time `json:"last,omitzero"`
+	Known  []string   `json:"known"` // ids of the devices aboard at the start
+	Steps  []record   `json:"steps"`
+}
+
+// record is what is remembered of one step.
+type record struct {
+	Status   StepStatus        `json:"status"`
+	Seen     event.Time        `json:"seen,omitzero"` // last time on the network
+	Restarts int               `json:"restarts"`
+	Counts   map[string]uint64 `json:"counts"` // messages sent before it left, by key
+	Base     baseline          `json:"base"`
+}
+
+// baseline is what a device must have kept.
+type baseline struct {
+	At       event.Time    `json:"at,omitzero"`
+	Instance *[2]uint8     `json:"instance,omitempty"` // device and system instance
+	Text     [2]string     `json:"text"`               // installation descriptions
+	Messages []baseMessage `json:"messages"`
+}
+
+type baseMessage struct {
+	Key      string  `json:"key"`
+	PGN      uint32  `json:"pgn"`
+	Title    string  `json:"title,omitempty"`
+	Instance *uint8  `json:"instance,omitempty"`
+	MeanMS   float64 `json:"mean_ms"`
+}
+
+// CheckBoat refuses an order for another boat: ids that differ or, when one has no id, an order none of whose devices is aboard.
+func (o *Order) CheckBoat(r *boat.Report) error {
+	if o.Boat.ID != "" && r.Boat.ID != "" {
+		if o.Boat.ID != r.Boat.ID {
+			return fmt.Errorf("follow: %w: it is for %q, this is %q; make an order from a snapshot of this boat", ErrOtherBoat, o.Boat.ID, r.Boat.ID)
+		}
+		return nil
+	}
+	steps := o.Steps()
+	for _, s := range steps {
+		if r.Device(s.Device.ID) != nil || s.Device.ByHand != nil {
+			return nil
+		}
+	}
+	if len(steps) == 0 {
+		return nil
+	}
+	return fmt.Errorf("follow: %w: none of its devices is aboard; make an order from a snapshot of this boat", ErrOtherBoat)
+}
+
+// NewFollower begins to follow an order. before is the boat as it was before the work, which tells what each device must have kept.
+func NewFollower(o *Order, before *boat.Report) (*Follower, error) {
+	if err := o.CheckBoat(before); err != nil {
+		return nil, err
+	}
+	f, err := prepare(o)
+	if err != nil {
+		return nil, err
+	}
+	f.state = followState{Schema: FollowSchemaID, Order: o.Digest(), Known: []string{}}
+	for i := range before.Devices {
+		f.state.Known = append(f.state.Known, before.Devices[i].ID)
+	}
+	for i, s := range f.steps {
+		rec := record{Status: StepStatus{Step: s.ID, Device: s.Device.ID, Label: s.Device.Label, State: StepWaiting, From: s.From, To: s.To},
+			Counts: map[string]uint64{}, Base: baseline{At: before.TakenAt, Messages: []baseMessage{}}}
+		if d := before.Device(s.Device.ID); d != nil {
+			rec.baseline(d)
+			if f.isTarget(i, d.Version()) {
+				rec.Status.State, rec.Status.VerifiedAt, rec.Status.Version = StepVerified, before.TakenAt, s.To
+				rec.note("ran the release before the work began")
+			}
+		}
+		f.state.Steps = append(f.state.Steps, rec)
+	}
+	return f, nil
+}
+
+func prepare(o *Order) (*Follower, error) {
+	f := &Follower{order: o, steps: o.Steps()}
+	for _, s := range f.steps {
+		scheme, err := s.Numbering.Compile()
+		if err != nil {
+			return nil, fmt.Errorf("follow: step %s: %w", s.ID, err)
+		}
+		f.schemes = append(f.schemes, scheme)
+	}
+	return f, nil
+}
+
+// Save writes the state, so that Restore can go on after a restart of the program.
+func (f *Follower) Save() ([]byte, error) {
+	b, err := json.Marshal(f.state)
+	if err != nil {
+		return nil, fmt.Errorf("save the following of an order: %w", err)
+	}
+	return b, nil
+}
+
+// Restore goes on where Save left off. The order must be the same one.
+func Restore(o *Order, saved []byte) (*Follower, error) {
+	f, err := prepare(o)
+	if err != nil {
+		return nil, err
+	}
+	d := json.NewDecoder(bytes.NewReader(saved))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&f.state); err != nil {
+		return nil, fmt.Errorf("restore the following of an order: %w; begin anew", err)
+	}
+	if f.state.Schema != FollowSchemaID {
+		return nil, fmt.Errorf("restore the following of an order: schema is %q, not %q; begin anew", f.state.Schema, FollowSchemaID)
+	}
+	if f.state.Order != o.Digest() || len(f.state.Steps) != len(f.steps) {
+		return nil, fmt.Errorf("restore the following of an order: it was saved for another order; begin anew")
+	}
+	for i := range f.state.Steps {
+		rec := &f.state.Steps[i]
+		if rec.Status.Step != f.steps[i].ID {
+			return nil, fmt.Errorf("restore the following of an order: step %q stands where %q should; begin anew", rec.Status.Step, f.steps[i].ID)
+		}
+		if rec.Counts == nil {
+			rec.Counts = map[string]uint64{}
+		}
+	}
+	return f, nil
+}
+
+// Order is the order that is followed. The caller does not change it.
+func (f *Follower) Order() *Order { return f.order }
+
+// Status lists how every step stands, in the order's order. It shares nothing that changes later.
+func (f *Follower) Status() []StepStatus {
+	out := make([]StepStatus, 0, len(f.state.Steps))
+	for i := range f.state.Steps {
+		s := f.state.Steps[i].Status
+		s.Failures, s.Notes = slices.Clone(s.Failures), slices.Clone(s.Notes)
+		out = append(out, s)
+	}
+	return out
+}
+
+// Done reports whether every step is verified.
+func (f *Follower) Done() bool {
+	return !slices.ContainsFunc(f.state.Steps, func(r record) bool { return r.Status.State != StepVerified })
+}
+
+// Observe takes the boat as of now and returns what changed, in the order in which it did. Times that go back are ignored.
+func (f *Follower) Observe(now event.Time, r *boat.Report, c Conditions) []StepChange {
+	if now < f.state.Last {
+		return nil
+	}
+	f.state.Last = now
+	var out []StepChange
+	for i := range f.steps {
+		w := &watch{f: f, i: i, step: f.steps[i], rec: &f.state.Steps[i], now: now, report: r, cond: c}
+		w.look()
+		out = append(out, w.changes...)
+	}
+	return out
+}
+
+// Confirm takes a version that somebody read off the device's own screen, for devices that no network shows and for those that do not
+// tell it. It fails for an unknown step.
+func (f *Follower) Confirm(now event.Time, step, version, by string) ([]StepChange, error) {
+	i := slices.IndexFunc(f.steps, func(s *Step) bool { return s.ID == step })
+	if i < 0 {
+		return nil, fmt.Errorf("confirm step %q: the order has no such step; its steps are %s to %s", step, f.first(), f.last())
+	}
+	if trim(version) == "" {
+		return nil, fmt.Errorf("confirm step %q: no version given; give the one on the device's screen", step)
+	}
+	w := &watch{f: f, i: i, step: f.steps[i], rec: &f.state.Steps[i], now: now}
+	w.byHand(version, ByHand{By: by, At: now})
+	return w.changes, nil
+}
+
+func (f *Follower) first() string {
+	if len(f.steps) == 0 {
+		return "none"
+	}
+	return f.steps[0].ID
+}
+
+func (f *Follower) last() string {
+	if len(f.steps) == 0 {
+		return "none"
+	}
+	return f.steps[len(f.steps)-1].ID
+}
+
+// isTarget reports whether a version as told is the release that the step is to bring.
+func (f *Follower) isTarget(i int, raw string) bool { return f.same(i, raw, f.steps[i].To) }
+
+// same compares what a device told, or what was cut out of it, with a version as a sheet writes it.
+func (f *Follower) same(i int, raw, listed string) bool {
+	want, err := f.schemes[i].ParseListed(listed)
+	if err != nil {
+		return false
+	}
+	got, err := f.schemes[i].Parse(raw)
+	if err != nil {
+		return false
+	}
+	c, err := Compare(got, want)
+	return err == nil && c == 0
+}

@@ -1,0 +1,172 @@
+package release
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+
+	_ "embed"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// OrderSchemaID names the version of the work order's shape.
+const OrderSchemaID = "muster.order/v1"
+
+// OrderSchema is the JSON Schema of a work order.
+//
+//go:embed order.schema.json
+var OrderSchema []byte
+
+// Order is a work order: which devices to update, in which order, on which medium, with which cautions.
+type Order struct {
+	Schema       string        `json:"schema"`
+	Boat         boat.Identity `json:"boat"`
+	Made         event.Time    `json:"made_at,omitzero"`
+	Snapshot     SnapshotRef   `json:"snapshot"`
+	Minutes      int           `json:"minutes"`            // with steps side by side as grouped
+	MinutesAlone int           `json:"minutes_one_by_one"` // with one device at a time
+	SupplyVolts  float64       `json:"supply_volts"`       // supply must stay at or above this throughout
+	Cautions     []string      `json:"cautions"`
+	PreChecks    []PreCheck    `json:"pre_checks"` // as of the snapshot
+	Bring        []Bring       `json:"bring"`
+	Groups       []Group       `json:"groups"` // one after the other
+	LeftAlone    []Remark      `json:"left_alone"`
+	NotReachable []Remark      `json:"not_reachable_here"`
+	KeptBack     []Remark      `json:"kept_back"` // behind, but something must be settled first: see Problems
+	Problems     []Problem     `json:"problems"`
+	Finish       []string      `json:"finish"` // after the last group
+}
+
+// SnapshotRef says which moment of the boat the order is made from.
+type SnapshotRef struct {
+	Digest  string     `json:"digest"`
+	TakenAt event.Time `json:"taken_at,omitzero"`
+}
+
+// Bring is one thing to have ready.
+type Bring struct {
+	Medium Medium   `json:"medium"` // File is empty; see Files
+	Count  int      `json:"count"`  // as many as are used at one time
+	Files  []string `json:"files,omitempty"`
+}
+
+// Group is steps that may run side by side. The next group starts when all of them are done.
+type Group struct {
+	Number  int    `json:"number"`
+	Minutes int    `json:"minutes"` // of the longest step
+	Hold    string `json:"hold"`    // what must be true before it starts
+	Steps   []Step `json:"steps"`
+}
+
+// Step is the update of one device.
+type Step struct {
+	ID          string      `json:"id"` // "1.2": group and place in it
+	Device      Unit        `json:"device"`
+	Sheet       string      `json:"sheet"` // FILE:LINE:COLUMN of the model's entry
+	From        string      `json:"from"`
+	To          string      `json:"to"`
+	Released    string      `json:"released,omitempty"` // YYYY-MM-DD
+	Note        string      `json:"note,omitempty"`
+	Medium      Medium      `json:"medium"`
+	Minutes     int         `json:"minutes"`
+	BackWithin  int         `json:"back_within_minutes"`
+	SupplyVolts float64     `json:"supply_volts"`
+	Numbering   Numbering   `json:"numbering"`
+	Reachable   []string    `json:"reachable_only_when,omitempty"`
+	After       []DependsOn `json:"after,omitempty"`
+	Before      []string    `json:"before_steps,omitempty"`
+	AfterSteps  []string    `json:"after_steps,omitempty"`
+	Cautions    []string    `json:"cautions,omitempty"`
+}
+
+// DependsOn is a step that must be done first, and why.
+type DependsOn struct {
+	Step string `json:"step"`
+	Why  string `json:"why"`
+}
+
+// Remark is a device that the order has no step for, and why.
+type Remark struct {
+	Device  Unit   `json:"device"`
+	Version string `json:"version,omitempty"`
+	Why     string `json:"why"`
+}
+
+// Steps lists the steps of all groups in order. The pointers lead into the order.
+func (o *Order) Steps() []*Step {
+	var out []*Step
+	for g := range o.Groups {
+		for i := range o.Groups[g].Steps {
+			out = append(out, &o.Groups[g].Steps[i])
+		}
+	}
+	return out
+}
+
+// JSON writes the order indented, always with the same bytes for the same order.
+func (o *Order) JSON() ([]byte, error) {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	if err := e.Encode(o); err != nil {
+		return nil, fmt.Errorf("write work order: %w", err)
+	}
+	return b.Bytes(), nil
+}
+
+// Digest is the SHA-256 of the order's JSON as hex digits, with "sha256:" before it.
+func (o *Order) Digest() string {
+	b, err := o.JSON()
+	if err != nil {
+		return ""
+	}
+	sum := sha256.Sum256(b)
+	return "sha256:" + hex.EncodeToString(sum[:])
+}
+
+// maxOrder bounds the size of an order that is read, in steps.
+const maxOrder = 1000
+
+// ParseOrder reads an order that JSON wrote. It is strict: unknown keys, an unknown schema and steps that cannot be followed are
+// errors.
+func ParseOrder(data []byte) (*Order, error) {
+	var o Order
+	d := json.NewDecoder(bytes.NewReader(data))
+	d.DisallowUnknownFields()
+	if err := d.Decode(&o); err != nil {
+		return nil, fmt.Errorf("read work order: %w; make it anew with muster plan", err)
+	}
+	if d.More() {
+		return nil, errors.New("read work order: something follows after its end; make it anew with muster plan")
+	}
+	if o.Schema != OrderSchemaID {
+		return nil, fmt.Errorf("read work order: schema is %q, not %q; give a file that muster plan wrote", o.Schema, OrderSchemaID)
+	}
+	steps := o.Steps()
+	if len(steps) > maxOrder {
+		return nil, fmt.Errorf("read work order: %d steps are more than %d", len(steps), maxOrder)
+	}
+	seen := map[string]bool{}
+	for _, s := range steps {
+		scheme, err := s.Numbering.Compile()
+		if err == nil {
+			_, err = scheme.ParseListed(s.To)
+		}
+		switch {
+		case err != nil:
+			return nil, fmt.Errorf("read work order: step %q: %w", s.ID, err)
+		case s.ID == "" || s.Device.ID == "" || seen[s.ID] || seen["device "+s.Device.ID]:
+			return nil, fmt.Errorf("read work order: step %q of device %q has no id or stands there twice", s.ID, s.Device.ID)
+		case s.BackWithin <= 0 || s.BackWithin > 24*60:
+			return nil, fmt.Errorf("read work order: step %q: back_within_minutes is %d", s.ID, s.BackWithin)
+		}
+		seen[s.ID], seen["device "+s.Device.ID] = true, true
+	}
+	return &o, nil
+}

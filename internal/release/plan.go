@@ -1,0 +1,406 @@
+package release
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// Options are what a plan can be told. The zero value is usable.
+type Options struct {
+	Made       event.Time   // when the order is made; left out when unset
+	SideBySide int          // most devices to update at one time, as by the number of cards; 0 for no bound
+	Conditions Conditions   // as of the report
+	Earlier    *boat.Report // an earlier report, from which devices that this one does not show are known; may be nil
+}
+
+// The cautions of every order (common practice, no source).
+var cautions = []string{
+	"Do not update under way: the boat is moored or ashore, and the engines are stopped.",
+	"Keep shore power or a charger on, and the battery above the limit, until the last device has restarted by itself.",
+	"Do not switch off, and do not pull a card or a plug, until the device has restarted by itself.",
+	"Work on wiring only with the supply isolated.",
+	"Follow the maker's instructions and local codes; they go before this order.",
+	"Leave to licensed people what is licensed practice where the boat lies.",
+}
+
+// finish is what every order ends with (common practice, no source).
+var finish = []string{
+	"Every device shows its new version on its own screen.",
+	"Recorded settings, waypoints and instances are entered again, and accessory settings are restored from a display.",
+	"Take the snapshot after the work and compare it with the one before.",
+}
+
+// planner holds one plan while it is made.
+type planner struct {
+	order *Order
+	all   []Assessment
+	todo  []int // places in all of the devices to update
+	opts  Options
+}
+
+// Plan makes the work order for the boat in the report. What cannot be settled is among the problems, which are in the order too; the
+// rest of the order stands. boatID, when not empty, goes before the id in the report.
+func Plan(r *boat.Report, snapshotDigest, boatID string, s *Sheets, opts Options) (*Order, []Problem) {
+	o := &Order{Schema: OrderSchemaID, Boat: boat.Identity{ID: cmp.Or(boatID, r.Boat.ID), Name: r.Boat.Name}, Made: opts.Made,
+		Snapshot: SnapshotRef{Digest: snapshotDigest, TakenAt: r.TakenAt}, Cautions: slices.Clone(cautions), Finish: slices.Clone(finish),
+		Problems: slices.Clone(s.Problems), Groups: []Group{}, Bring: []Bring{}, LeftAlone: []Remark{}, NotReachable: []Remark{},
+		KeptBack: []Remark{}}
+	p := &planner{order: o, opts: opts}
+	list := units(r)
+	if opts.Earlier != nil {
+		for _, u := range units(opts.Earlier) {
+			if !slices.ContainsFunc(list, func(o Unit) bool { return o.ID == u.ID }) {
+				u.State, u.Address = boat.Gone, nil
+				list = append(list, u)
+			}
+		}
+	}
+	for _, u := range list {
+		if !u.known {
+			p.problem(UnknownModel, &u, nil, "has told neither model nor version", "run with --ask, or note it by hand")
+			continue
+		}
+		p.all = append(p.all, s.assess(u))
+	}
+	for i := range p.all {
+		p.sort(i)
+	}
+	p.meetNeeds()
+	p.arrange()
+	p.familySplits()
+	if o.Problems == nil {
+		o.Problems = []Problem{}
+	}
+	o.PreChecks = o.Check(r, opts.Conditions)
+	return o, o.Problems
+}
+
+func (p *planner) problem(c Code, u *Unit, places []string, text, remedy string) {
+	p.order.Problems = append(p.order.Problems, Problem{Code: c, Device: u.ID, Places: places, Text: u.mark() + " " + text, Remedy: remedy})
+}
+
+func (a *Assessment) remark(why string) Remark {
+	return Remark{Device: a.Unit, Version: cmp.Or(a.Running, a.Unit.Software), Why: why}
+}
+
+// sort decides whether a device is to be updated, left alone, or a problem.
+func (p *planner) sort(i int) {
+	a, o := &p.all[i], p.order
+	u := &a.Unit
+	var place []string
+	if a.Model != nil {
+		place = []string{a.Model.Place.String()}
+		if why := a.outOfReach(p.opts.Conditions); why != "" && a.Standing != StandingCurrent && a.Standing != StandingAhead {
+			o.NotReachable = append(o.NotReachable, a.remark(why))
+			return
+		}
+	}
+	if a.ordered && a.Release == nil {
+		p.problem(UnlistedNumber, u, place, fmt.Sprintf("runs %s, which no release in its sheet lists", a.Running), "add the release to the sheet")
+	}
+	switch a.Standing {
+	case StandingNoSheet:
+		if a.Problem != nil {
+			o.Problems = append(o.Problems, *a.Problem)
+			return
+		}
+		p.problem(UnknownModel, u, nil, "is described by no sheet", fmt.Sprintf("write a sheet that matches model %q", u.Model))
+	case StandingNoVersion:
+		p.problem(EmptyVersion, u, place, "told no software version", "read it off the device's own screen and note it by hand")
+	case StandingOrderUnknown:
+		p.problem(UnlistedOrder, u, place, "stands in no known order: "+a.Reason, "read the version off its screen, and mend the sheet's pattern or list")
+	case StandingWithdrawn:
+		p.problem(WithdrawnAhead, u, []string{a.Release.Place.String()}, fmt.Sprintf("runs %s, newer than the current %s but withdrawn: %s",
+			a.Running, a.Model.Current.Version, a.Release.Withdrawn), "follow the maker's instructions for going back")
+	case StandingNoCurrent:
+		o.LeftAlone = append(o.LeftAlone, a.remark(a.Reason))
+	case StandingCurrent:
+		o.LeftAlone = append(o.LeftAlone, a.remark("already runs the current release"))
+	case StandingAhead:
+		o.LeftAlone = append(o.LeftAlone, a.remark(fmt.Sprintf("runs a newer release than the current %s of its sheet", a.Model.Current.Version)))
+	case StandingBehind:
+		if u.ByHand == nil && u.State != boat.Present {
+			p.problem(NotPresent, u, nil, fmt.Sprintf("is %s", u.State), "bring it back on the network and plan again")
+			o.KeptBack = append(o.KeptBack, a.remark("not on the network"))
+			return
+		}
+		p.todo = append(p.todo, i)
+	}
+}
+
+// reachText names the conditions under which some devices answer at all.
+var reachText = map[string]string{InWater: "it is in the water", EngineOn: "its engine or ignition is on"}
+
+// outOfReach says why a device cannot be updated here, empty when it can. One that answers is in reach whatever its sheet says.
+func (a *Assessment) outOfReach(c Conditions) string {
+	u := &a.Unit
+	if u.ByHand == nil && u.State == boat.Present {
+		return ""
+	}
+	var unmet []string
+	for _, need := range a.Model.Reachable {
+		met := need == InWater && c.InWater != nil && *c.InWater || need == EngineOn && c.EngineRPM != nil && *c.EngineRPM > 0
+		unknown := need == InWater && c.InWater == nil || need == EngineOn && c.EngineRPM == nil
+		if !met && !(unknown && u.ByHand != nil) { // of one that no network shows nobody knows; its step carries the condition
+			unmet = append(unmet, reachText[need])
+		}
+	}
+	if len(unmet) == 0 {
+		return ""
+	}
+	return "answers only when " + strings.Join(unmet, " and ")
+}
+
+// final is the version that a device will run once the order is done.
+func (p *planner) final(a *Assessment) (Version, bool) {
+	for _, i := range p.todo {
+		if &p.all[i] == a {
+			return a.Model.Current.version, true
+		}
+	}
+	return a.version, a.ordered
+}
+
+// keepBack takes a device out of the work, with the reason.
+func (p *planner) keepBack(i int, c Code, places []string, text, remedy string) {
+	p.problem(c, &p.all[i].Unit, places, text, remedy)
+	p.order.KeptBack = append(p.order.KeptBack, p.all[i].remark(text))
+	p.todo = slices.DeleteFunc(p.todo, func(j int) bool { return j == i })
+}
+
+// meetNeeds keeps back every device whose new release needs what nothing aboard will run, and then those that need the kept back.
+func (p *planner) meetNeeds() {
+	kept := map[string]bool{}
+	for again := true; again; {
+		again = false
+		for _, i := range slices.Clone(p.todo) {
+			a := &p.all[i]
+			missing := shortfalls(a, a.Model.Current.version, p.all, p.final)
+			if len(missing) == 0 {
+				continue
+			}
+			m := missing[0]
+			code, why, remedy := UnmetNeed, "and nothing of that kind is aboard", "note the device by hand if it is aboard"
+			if m.provider != nil {
+				v := cmp.Or(m.provider.Running, "an unknown version")
+				why, remedy = fmt.Sprintf("but %s runs %s and is not going to be updated", m.provider.Unit.mark(), v), "settle that device first, or take its newest release into the sheet"
+				if kept[m.provider.Unit.ID] {
+					code = NeedsOther
+				}
+			}
+			if m.unknown != "" {
+				why += " (" + m.unknown + ")"
+			}
+			p.keepBack(i, code, []string{m.need.Place.String()}, fmt.Sprintf("needs for %s that %s is at least %s, %s",
+				a.Model.Current.Version, m.need.of(), m.need.AtLeast, why), remedy)
+			kept[a.Unit.ID], again = true, true
+		}
+	}
+}
+
+// edges builds the graph of what must come before what. Numbers are places in todo.
+func (p *planner) edges(soft bool) *graph {
+	g := &graph{n: len(p.todo)}
+	var good []edge
+	for to, i := range p.todo {
+		a := &p.all[i]
+		for _, n := range a.Model.needsOf(a.Model.Current.version) {
+			for from, j := range p.todo {
+				b := &p.all[j]
+				if from == to || !b.Model.is(n) {
+					continue
+				}
+				e := edge{from, to, fmt.Sprintf("%s needs %s at least %s", a.Model.Name, n.of(), n.AtLeast), true}
+				if met, err := meets(b.Model, b.version, n); err == nil && met {
+					e.hard = false
+					good = append(good, e)
+					continue
+				}
+				g.add(e)
+			}
+		}
+		for from, j := range p.todo {
+			b := &p.all[j]
+			if b.role() == boat.RoleHead && a.role() != boat.RoleHead && sameMaker(&a.Unit, &b.Unit) {
+				good = append(good, edge{from, to, "displays before accessories", false})
+			}
+		}
+	}
+	if soft {
+		for _, e := range good {
+			if !g.reaches(e.to, e.from) {
+				g.add(e)
+			}
+		}
+	}
+	return g
+}
+
+// role is the sheet's word when it has one.
+func (a *Assessment) role() boat.Role { return cmp.Or(a.Model.Role, a.Unit.Role) }
+
+func sameMaker(a, b *Unit) bool {
+	if a.MakerCode != nil && b.MakerCode != nil {
+		return *a.MakerCode == *b.MakerCode
+	}
+	return a.Maker != "" && strings.EqualFold(a.Maker, b.Maker)
+}
+
+// arrange drops cycles, sorts what remains and writes the groups.
+func (p *planner) arrange() {
+	g := p.edges(false)
+	stuck := map[int]bool{}
+	names := func(i int) string { return p.all[p.todo[i]].Unit.Label }
+	type back struct {
+		i      int
+		code   Code
+		places []string
+		text   string
+	}
+	var drop []back
+	for _, c := range g.cycles() {
+		var way, places []string
+		for _, i := range c {
+			way = append(way, names(i))
+			places = append(places, p.all[p.todo[i]].Model.Place.String())
+		}
+		way = append(way, way[0])
+		for i := range g.n {
+			if !stuck[i] && g.reaches(c[0], i) && g.reaches(i, c[0]) {
+				stuck[i] = true
+				drop = append(drop, back{p.todo[i], Cycle, places, "waits in a circle: " + strings.Join(way, " before ")})
+			}
+		}
+	}
+	inLayer := map[int]bool{}
+	for _, l := range g.layers(0) {
+		for _, i := range l {
+			inLayer[i] = true
+		}
+	}
+	for i := range g.n {
+		if !inLayer[i] && !stuck[i] {
+			drop = append(drop, back{p.todo[i], NeedsOther, nil, "needs a device that waits in a circle"})
+		}
+	}
+	for _, d := range drop {
+		p.keepBack(d.i, d.code, d.places, d.text, "mend the needs in the sheets")
+	}
+	slices.SortStableFunc(p.todo, func(i, j int) int { // heads first where only the sheet knows that it is one
+		return cmp.Compare(boolInt(p.all[i].role() != boat.RoleHead), boolInt(p.all[j].role() != boat.RoleHead))
+	})
+	g = p.edges(true)
+	layers := g.layers(p.opts.SideBySide)
+	ids := make([]string, g.n)
+	for k, l := range layers {
+		for at, i := range l {
+			ids[i] = fmt.Sprintf("%d.%d", k+1, at+1)
+		}
+	}
+	o := p.order
+	for k, l := range layers {
+		group := Group{Number: k + 1, Hold: hold(o.Groups)}
+		for _, i := range l {
+			st := p.step(&p.all[p.todo[i]], ids[i])
+			for _, e := range g.edges {
+				if e.to == i {
+					st.After = append(st.After, DependsOn{ids[e.from], e.why})
+				}
+			}
+			slices.SortFunc(st.After, func(a, b DependsOn) int { return cmp.Or(len(a.Step)-len(b.Step), strings.Compare(a.Step, b.Step)) })
+			group.Steps = append(group.Steps, st)
+			group.Minutes = max(group.Minutes, st.Minutes)
+			o.MinutesAlone += st.Minutes
+		}
+		o.Minutes += group.Minutes
+		o.Groups = append(o.Groups, group)
+	}
+	o.SupplyVolts = defaultSupplyVolts
+	for _, s := range o.Steps() {
+		o.SupplyVolts = max(o.SupplyVolts, s.SupplyVolts)
+	}
+	o.Bring = bring(o.Groups)
+}
+
+func boolInt(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// hold is what must be true before the next group.
+func hold(done []Group) string {
+	if len(done) == 0 {
+		return "The snapshot is taken, the pre-checks are passed, and settings, waypoints and instances are recorded."
+	}
+	var what []string
+	for _, s := range done[len(done)-1].Steps {
+		what = append(what, s.Device.Label+" shows "+s.To)
+	}
+	return fmt.Sprintf("Group %d is done: %s.", len(done), strings.Join(what, ", "))
+}
+
+func (p *planner) step(a *Assessment, id string) Step {
+	m := a.Model
+	s := Step{ID: id, Device: a.Unit, Sheet: m.Place.String(), From: a.Running, To: m.Current.Version, Released: m.Current.Date,
+		Note: m.Current.Note, Medium: m.Medium, Minutes: m.Minutes, BackWithin: int(m.BackWithin.Minutes()),
+		SupplyVolts: cmp.Or(m.SupplyVolts, defaultSupplyVolts), Numbering: m.Numbering, Before: m.Before, AfterSteps: m.After,
+		Cautions: slices.Clone(m.Cautions), Reachable: m.Reachable}
+	s.Device.Role = a.role()
+	if m.Current.File != "" {
+		s.Medium.File = m.Current.File
+	}
+	for _, r := range m.Reachable {
+		s.Cautions = append(s.Cautions, "Answers only when "+reachText[r]+".")
+	}
+	if a.Unit.ByHand != nil {
+		s.Cautions = append(s.Cautions, "No network shows this device: read its version off its own screen before and after, and note it.")
+	}
+	return s
+}
+
+// bring lists media with the number used at one time, and files.
+func bring(groups []Group) []Bring {
+	out := []Bring{}
+	index := map[Medium]int{}
+	for _, g := range groups {
+		used := map[Medium]int{}
+		for _, s := range g.Steps {
+			kind := s.Medium
+			kind.File = ""
+			used[kind]++
+			k, ok := index[kind]
+			if !ok {
+				k = len(out)
+				index[kind] = k
+				out = append(out, Bring{Medium: kind})
+			}
+			out[k].Count = max(out[k].Count, used[kind])
+			if f := s.Medium.File; f != "" && !slices.Contains(out[k].Files, f) {
+				out[k].Files = append(out[k].Files, f)
+				slices.Sort(out[k].Files)
+			}
+		}
+	}
+	return out
+}
+
+// familySplits warns when a family will not agree after the order.
+func (p *planner) familySplits() {
+	for _, f := range families(p.all) {
+		first, _ := p.final(f.members[0])
+		for _, a := range f.members[1:] {
+			v, _ := p.final(a)
+			if c, err := Compare(first, v); err != nil || c != 0 {
+				p.problem(FamilySplit, &a.Unit, nil, fmt.Sprintf("will run %s while %s runs %s, yet both are of family %s and must agree",
+					v.Text, f.members[0].Unit.Label, first.Text, f.name), "settle what keeps one of them back before you update the other")
+			}
+		}
+	}
+}

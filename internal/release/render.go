@@ -1,0 +1,191 @@
+package release
+
+import (
+	"bytes"
+	"fmt"
+	"html/template"
+	"strings"
+
+	_ "embed"
+
+	"muster/internal/boat"
+)
+
+//go:embed order.html.tmpl
+var orderHTML string
+
+// Text is the order for a terminal or a printer, at most about 100 columns wide.
+func (o *Order) Text() string {
+	var b strings.Builder
+	line := func(format string, args ...any) {
+		for i, a := range args {
+			if s, ok := a.(string); ok {
+				args[i] = boat.Printable(s)
+			}
+		}
+		b.WriteString(strings.TrimRight(fmt.Sprintf(format, args...), " ") + "\n")
+	}
+	list := func(title string, items []string) {
+		if len(items) == 0 {
+			return
+		}
+		line("\n%s", title)
+		for _, s := range items {
+			line("  - %s", s)
+		}
+	}
+	line("WORK ORDER  %s", o.boatName())
+	line("Snapshot %s%s", o.Snapshot.Digest, stamp(" taken ", o.Snapshot.TakenAt.IsZero(), o.Snapshot.TakenAt.String()))
+	line("%d updates in %d groups: %d min side by side, %d min one by one", len(o.Steps()), len(o.Groups), o.Minutes, o.MinutesAlone)
+	list("CAUTIONS (common practice; the maker's instructions and local codes go first)", o.Cautions)
+	line("\nBEFORE STARTING")
+	for _, c := range o.PreChecks {
+		line("  [%s] %-18s %s", box(c.Result), c.ID, c.Text)
+	}
+	if len(o.Bring) > 0 {
+		line("\nBRING")
+		for _, g := range o.Bring {
+			line("  [ ] %d × %s", g.Count, g.Medium.String())
+			for _, f := range g.Files {
+				line("      file %s", f)
+			}
+		}
+	}
+	for _, g := range o.Groups {
+		line("\nGROUP %d  %d min", g.Number, g.Minutes)
+		line("  HOLD [ ] %s", g.Hold)
+		for i := range g.Steps {
+			s := &g.Steps[i]
+			line("  %s [ ] %s: %s -> %s", s.ID, s.Device.shown(), s.From, s.To)
+			line("      on %s, %d min, supply at least %.1f V", s.Medium.withFile(), s.Minutes, s.SupplyVolts)
+			if s.Note != "" {
+				line("      note: %s", s.Note)
+			}
+			for _, d := range s.After {
+				line("      after %s: %s", d.Step, d.Why)
+			}
+			for _, c := range s.Cautions {
+				line("      caution: %s", c)
+			}
+			for _, t := range s.Before {
+				line("      [ ] before: %s", t)
+			}
+			for _, t := range s.AfterSteps {
+				line("      [ ] after:  %s", t)
+			}
+		}
+	}
+	list("AT THE END", o.Finish)
+	remarks := func(title string, rs []Remark) {
+		var items []string
+		for _, r := range rs {
+			items = append(items, r.String())
+		}
+		list(title, items)
+	}
+	remarks("LEFT ALONE", o.LeftAlone)
+	remarks("NOT REACHABLE HERE", o.NotReachable)
+	remarks("KEPT BACK", o.KeptBack)
+	var problems []string
+	for _, p := range o.Problems {
+		problems = append(problems, p.String())
+	}
+	list("PROBLEMS", problems)
+	return b.String()
+}
+
+func box(r Result) string {
+	switch r {
+	case Passed:
+		return "x"
+	case Failed:
+		return "!"
+	}
+	return "?"
+}
+
+func stamp(before string, unset bool, at string) string {
+	if unset {
+		return ""
+	}
+	return before + at
+}
+
+func (o *Order) boatName() string {
+	switch {
+	case o.Boat.Name != "" && o.Boat.ID != "":
+		return o.Boat.Name + " (" + o.Boat.ID + ")"
+	case o.Boat.Name != "":
+		return o.Boat.Name
+	}
+	return o.Boat.ID
+}
+
+// String is "Larkfin LF9 head (123) 4.47: already runs the current release".
+func (r Remark) String() string {
+	s := r.Device.shown()
+	if r.Version != "" {
+		s += " " + r.Version
+	}
+	return s + ": " + r.Why
+}
+
+// shown is the label with what else helps to find the device aboard.
+func (u *Unit) shown() string {
+	s := u.Label
+	if u.Place != "" {
+		s += ", " + u.Place
+	}
+	if u.ByHand != nil {
+		s += ", entered by hand"
+		if u.ByHand.By != "" {
+			s += " by " + u.ByHand.By
+		}
+		if !u.ByHand.At.IsZero() {
+			s += " at " + u.ByHand.At.String()
+		}
+	}
+	return s
+}
+
+// String is "microSD card, 2 to 32 GB, FAT32".
+func (m Medium) String() string {
+	s := m.Kind
+	switch {
+	case m.MinGB > 0 && m.MaxGB > 0:
+		s += fmt.Sprintf(", %d to %d GB", m.MinGB, m.MaxGB)
+	case m.MinGB > 0:
+		s += fmt.Sprintf(", at least %d GB", m.MinGB)
+	case m.MaxGB > 0:
+		s += fmt.Sprintf(", at most %d GB", m.MaxGB)
+	}
+	if m.FileSystem != "" {
+		s += ", " + m.FileSystem
+	}
+	return s
+}
+
+func (m Medium) withFile() string {
+	if m.File == "" {
+		return m.String()
+	}
+	return m.String() + ", file " + m.File
+}
+
+// HTML is the order as one page to print, with boxes to tick. It holds no script and loads nothing.
+func (o *Order) HTML() ([]byte, error) {
+	t, err := template.New("order").Funcs(template.FuncMap{
+		"boat":   o.boatName,
+		"shown":  func(u Unit) string { return u.shown() },
+		"medium": func(m Medium) string { return m.withFile() },
+		"mark":   box,
+	}).Parse(orderHTML)
+	if err != nil {
+		return nil, fmt.Errorf("write work order: %w", err)
+	}
+	var b bytes.Buffer
+	if err := t.Execute(&b, o); err != nil {
+		return nil, fmt.Errorf("write work order: %w", err)
+	}
+	return b.Bytes(), nil
+}

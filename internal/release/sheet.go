@@ -1,0 +1,250 @@
+package release
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	_ "embed"
+
+	"muster/internal/boat"
+)
+
+// SheetSchemaID names the version of the sheet's shape.
+const SheetSchemaID = "muster.sheet/v1"
+
+// SheetSchema is the JSON Schema of a release sheet, for editors.
+//
+//go:embed sheet.schema.json
+var SheetSchema []byte
+
+// Sheets is everything that a shop wrote down. It is read-only after loading.
+type Sheets struct {
+	Models   []*Model  // by name
+	Problems []Problem // contradictions between sheets; what they concern is set aside
+}
+
+// Model is what is known of one model's releases.
+type Model struct {
+	Name        string
+	Family      string // models of one family must run the same release; may be empty
+	Role        boat.Role
+	Match       Match
+	Numbering   Numbering
+	Releases    []Release // oldest first
+	Current     *Release  // what the model should run; nil when every release is withdrawn
+	Medium      Medium
+	Minutes     int           // one update, hands off to restarted
+	BackWithin  time.Duration // longest it may stay off the network
+	Before      []string      // sentences
+	After       []string
+	Needs       []Need   // of every release
+	SupplyVolts float64  // supply must not fall below this; 0 when the sheet does not say
+	Reachable   []string // conditions under which it answers at all: in-water, engine-on
+	Cautions    []string
+	Place       Place
+
+	scheme *Scheme
+}
+
+// Match says which devices a model's entry is about. Every criterion given must hold.
+type Match struct {
+	Maker     string   // with * and ?, without case
+	MakerCode *uint32  // decides for a device on a backbone, whose claim carries it
+	Products  []uint16 // product codes
+	Model     string   // with * and ?, without case
+}
+
+// Release is one release of a model.
+type Release struct {
+	Version   string
+	Date      string // YYYY-MM-DD
+	Note      string
+	Withdrawn string // why it was withdrawn; empty when it was not
+	File      string // instead of the medium's file
+	Needs     []Need // of this release and every newer one
+	Place     Place
+
+	version Version
+}
+
+// Need is a release that another model or a whole family aboard must have at least.
+type Need struct {
+	Model, Family string // one of them: a model's name or a family
+	AtLeast       string
+	Place         Place
+}
+
+// of names what is needed.
+func (n Need) of() string { return cmp.Or(n.Model, n.Family) }
+
+// Medium is what an update travels on.
+type Medium struct {
+	Kind       string `json:"kind"`                  // "microSD card", "USB stick", "over the network"
+	MinGB      int    `json:"min_gb,omitempty"`      // smallest that the model takes, 10^9 bytes
+	MaxGB      int    `json:"max_gb,omitempty"`      // largest that the model takes, 10^9 bytes
+	FileSystem string `json:"file_system,omitempty"` // how it must be formatted
+	File       string `json:"file,omitempty"`        // name of the update file
+}
+
+// SheetFile is one sheet as read.
+type SheetFile struct {
+	Name string
+	Data []byte
+}
+
+// maxSheet bounds one sheet's size.
+const maxSheet = 4 << 20
+
+// LoadDir reads every .yaml and .yml file of a folder, or one file.
+func LoadDir(path string) (*Sheets, error) {
+	info, err := os.Stat(path)
+	if err != nil {
+		return nil, fmt.Errorf("read release sheets: %w", err)
+	}
+	names := []string{path}
+	if info.IsDir() {
+		names = nil
+		entries, err := os.ReadDir(path)
+		if err != nil {
+			return nil, fmt.Errorf("read release sheets: %w", err)
+		}
+		for _, e := range entries {
+			if ext := filepath.Ext(e.Name()); !e.IsDir() && (ext == ".yaml" || ext == ".yml") {
+				names = append(names, filepath.Join(path, e.Name()))
+			}
+		}
+		if len(names) == 0 {
+			return nil, fmt.Errorf("read release sheets: %q holds no .yaml file; put the shop's sheets there", path)
+		}
+	}
+	var files []SheetFile
+	for _, name := range names {
+		data, err := os.ReadFile(name)
+		if err != nil {
+			return nil, fmt.Errorf("read release sheets: %w", err)
+		}
+		files = append(files, SheetFile{name, data})
+	}
+	return Load(files...)
+}
+
+// Load reads sheets. A sheet that cannot be read, or that is wrong in itself, is an error with file, line and column; sheets that
+// contradict each other are not: they come back as Problems, and the rest stands.
+func Load(files ...SheetFile) (*Sheets, error) {
+	s := &Sheets{}
+	var errs []error
+	for _, f := range files {
+		models, err := parseSheet(f)
+		errs = append(errs, err...)
+		s.Models = append(s.Models, models...)
+	}
+	if len(errs) > 0 {
+		return nil, errors.Join(errs...)
+	}
+	slices.SortStableFunc(s.Models, func(a, b *Model) int { return strings.Compare(a.Name, b.Name) })
+	s.contradictions()
+	return s, nil
+}
+
+// contradictions finds entries that cannot both be right and sets aside what they say.
+func (s *Sheets) contradictions() {
+	clash := func(a, b *Model, what string) {
+		s.Problems = append(s.Problems, Problem{Code: Contradiction, Places: []string{a.Place.String(), b.Place.String()},
+			Text: what, Remedy: "keep one of the two"})
+	}
+	dropped := map[*Model]bool{}
+	for i, a := range s.Models {
+		for _, b := range s.Models[i+1:] {
+			switch {
+			case a.Name == b.Name:
+				clash(a, b, fmt.Sprintf("two entries are named %q, neither is used", a.Name))
+			case a.Match.equal(b.Match):
+				clash(a, b, fmt.Sprintf("%q and %q match the same devices, neither is used", a.Name, b.Name))
+			case a.Family != "" && a.Family == b.Family && !sameOrder(a, b):
+				clash(a, b, fmt.Sprintf("%q and %q are of family %q but number their releases differently, neither is used", a.Name, b.Name, a.Family))
+			default:
+				continue
+			}
+			dropped[a], dropped[b] = true, true
+		}
+	}
+	s.Models = slices.DeleteFunc(s.Models, func(m *Model) bool { return dropped[m] })
+	for i, a := range s.Models {
+		for _, b := range s.Models[i+1:] {
+			if a.Family == "" || a.Family != b.Family || a.Current == nil || b.Current == nil {
+				continue
+			}
+			if c, err := Compare(a.Current.version, b.Current.version); err == nil && c == 0 {
+				continue
+			}
+			s.Problems = append(s.Problems, Problem{Code: Contradiction, Places: []string{a.Current.Place.String(), b.Current.Place.String()},
+				Text:   fmt.Sprintf("%q and %q are of family %q, but one's current release is %q and the other's %q", a.Name, b.Name, a.Family, a.Current.Version, b.Current.Version),
+				Remedy: "give the family one current release, or take one model out of it"})
+		}
+	}
+	for _, m := range s.Models {
+		m.Needs = s.checkNeeds(m, m.Needs)
+		for i := range m.Releases {
+			m.Releases[i].Needs = s.checkNeeds(m, m.Releases[i].Needs)
+		}
+	}
+}
+
+// checkNeeds reports needs that point nowhere or ask for a version that the other side's numbering cannot read. They stay: Plan
+// keeps the device back rather than forget what it needs.
+func (s *Sheets) checkNeeds(m *Model, needs []Need) []Need {
+	for _, n := range needs {
+		found := false
+		for _, o := range s.Models {
+			if !o.is(n) {
+				continue
+			}
+			found = true
+			if _, err := o.scheme.ParseListed(n.AtLeast); err != nil {
+				s.Problems = append(s.Problems, Problem{Code: Contradiction, Places: []string{n.Place.String(), o.Place.String()},
+					Text: fmt.Sprintf("%q needs %q at least %q, which its numbering cannot read: %v", m.Name, o.Name, n.AtLeast, err), Remedy: "mend one of the two"})
+			}
+		}
+		if !found {
+			s.Problems = append(s.Problems, Problem{Code: UnmetNeed, Places: []string{n.Place.String()},
+				Text: fmt.Sprintf("%q needs %q, which no sheet describes", m.Name, n.of()), Remedy: "write a sheet for it or mend the name"})
+		}
+	}
+	return needs
+}
+
+func (m *Model) is(n Need) bool {
+	return n.Model != "" && n.Model == m.Name || n.Family != "" && n.Family == m.Family
+}
+
+// sameOrder reports whether versions of both models can be held against each other.
+func sameOrder(a, b *Model) bool {
+	return a.Numbering.Scheme == b.Numbering.Scheme && slices.Equal(a.Numbering.Order, b.Numbering.Order)
+}
+
+// needsOf lists what a model needs when it runs the given version.
+func (m *Model) needsOf(v Version) []Need {
+	needs := slices.Clone(m.Needs)
+	for _, r := range m.Releases {
+		if c, err := Compare(r.version, v); err == nil && c <= 0 {
+			needs = append(needs, r.Needs...)
+		}
+	}
+	return needs
+}
+
+// release finds the release of a version.
+func (m *Model) release(v Version) *Release {
+	for i := range m.Releases {
+		if c, err := Compare(m.Releases[i].version, v); err == nil && c == 0 {
+			return &m.Releases[i]
+		}
+	}
+	return nil
+}

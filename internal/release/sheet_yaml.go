@@ -1,0 +1,374 @@
+package release
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
+
+	"muster/internal/boat"
+)
+
+// text is a scalar as it is written, so that 4.50 stays 4.50, with its place.
+type text struct {
+	value        string
+	line, column int
+}
+
+// placed is an error at a place in a sheet.
+type placed struct {
+	line, column int
+	text         string
+}
+
+func (e *placed) Error() string { return fmt.Sprintf("%d:%d: %s", e.line, e.column, e.text) }
+
+// UnmarshalYAML takes any scalar by the characters it is written with.
+func (t *text) UnmarshalYAML(n ast.Node) error {
+	if a, ok := n.(*ast.AnchorNode); ok {
+		n = a.Value
+	}
+	tok := n.GetToken()
+	t.line, t.column = tok.Position.Line, tok.Position.Column
+	switch n := n.(type) {
+	case *ast.StringNode:
+		t.value = n.Value
+	case *ast.LiteralNode:
+		t.value = n.Value.Value
+	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode:
+		t.value = tok.Value
+	default:
+		return &placed{t.line, t.column, "a text or number must stand here"}
+	}
+	t.value = strings.TrimSpace(t.value)
+	return nil
+}
+
+type sheetYAML struct {
+	Schema text        `yaml:"schema"`
+	Models []modelYAML `yaml:"models"`
+}
+
+type modelYAML struct {
+	Name   text `yaml:"name"`
+	Family text `yaml:"family"`
+	Role   text `yaml:"role"`
+	Match  struct {
+		Maker     text   `yaml:"maker"`
+		MakerCode text   `yaml:"maker_code"`
+		Products  []text `yaml:"products"`
+		Model     text   `yaml:"model"`
+	} `yaml:"match"`
+	Numbering struct {
+		Scheme  text   `yaml:"scheme"`
+		Pattern text   `yaml:"pattern"`
+		Order   []text `yaml:"order"`
+	} `yaml:"numbering"`
+	Releases []struct {
+		Version   text       `yaml:"version"`
+		Date      text       `yaml:"date"`
+		Note      text       `yaml:"note"`
+		Withdrawn text       `yaml:"withdrawn"`
+		File      text       `yaml:"file"`
+		Needs     []needYAML `yaml:"needs"`
+	} `yaml:"releases"`
+	Current text `yaml:"current"`
+	Medium  struct {
+		Kind       text `yaml:"kind"`
+		MinGB      text `yaml:"min_gb"`
+		MaxGB      text `yaml:"max_gb"`
+		FileSystem text `yaml:"file_system"`
+		File       text `yaml:"file"`
+	} `yaml:"medium"`
+	Minutes     text       `yaml:"minutes"`
+	BackWithin  text       `yaml:"back_within_minutes"`
+	Before      []text     `yaml:"before"`
+	After       []text     `yaml:"after"`
+	Needs       []needYAML `yaml:"needs"`
+	SupplyVolts text       `yaml:"supply_volts"`
+	Reachable   []text     `yaml:"reachable"`
+	Cautions    []text     `yaml:"cautions"`
+}
+
+type needYAML struct {
+	Model   text `yaml:"model"`
+	Family  text `yaml:"family"`
+	AtLeast text `yaml:"at_least"`
+}
+
+// reader turns one sheet's YAML into models and collects what is wrong with it.
+type reader struct {
+	file string
+	top  Place // where the model stands, for things that are missing
+	errs []error
+}
+
+func (r *reader) fail(t text, format string, args ...any) {
+	p := r.at(t)
+	r.errs = append(r.errs, fmt.Errorf("%s: %s", p, fmt.Sprintf(format, args...)))
+}
+
+// at is where t stands, or the model's place when t is not given.
+func (r *reader) at(t text) Place {
+	if t.line == 0 {
+		return r.top
+	}
+	return Place{r.file, t.line, t.column}
+}
+
+// parseSheet reads one sheet.
+func parseSheet(f SheetFile) (models []*Model, errs []error) {
+	defer func() { // the YAML reader is not ours: what it trips over is an error of the sheet
+		if p := recover(); p != nil {
+			models, errs = nil, []error{fmt.Errorf("%s: the YAML cannot be read: %v", f.Name, p)}
+		}
+	}()
+	if len(f.Data) > maxSheet {
+		return nil, []error{fmt.Errorf("%s: the sheet is %d bytes long, more than %d; split it", f.Name, len(f.Data), maxSheet)}
+	}
+	file, err := parser.ParseBytes(f.Data, 0)
+	if err != nil {
+		return nil, []error{yamlError(f.Name, err)}
+	}
+	r := &reader{file: f.Name, top: Place{f.Name, 1, 1}}
+	for _, doc := range file.Docs {
+		if doc == nil || doc.Body == nil {
+			continue
+		}
+		var y sheetYAML
+		if err := yaml.NodeToValue(doc.Body, &y, yaml.Strict()); err != nil {
+			r.errs = append(r.errs, yamlError(f.Name, err))
+			continue
+		}
+		r.top = Place{f.Name, 1, 1}
+		if y.Schema.value != SheetSchemaID {
+			r.fail(y.Schema, "schema is %q; write schema: %s", y.Schema.value, SheetSchemaID)
+			continue
+		}
+		for i := range y.Models {
+			models = append(models, r.model(&y.Models[i]))
+		}
+	}
+	if len(models) == 0 && len(r.errs) == 0 {
+		r.fail(text{}, "the sheet describes no model; write models:")
+	}
+	return models, r.errs
+}
+
+// yamlError puts file, line and column before what the YAML reader says.
+func yamlError(file string, err error) error {
+	var p *placed
+	if errors.As(err, &p) {
+		return fmt.Errorf("%s:%w", file, p)
+	}
+	var y yaml.Error
+	if errors.As(err, &y) && y.GetToken() != nil && y.GetToken().Position != nil {
+		pos := y.GetToken().Position
+		return fmt.Errorf("%s:%d:%d: %s", file, pos.Line, pos.Column, y.GetMessage())
+	}
+	return fmt.Errorf("%s: %w", file, err)
+}
+
+func (r *reader) model(y *modelYAML) *Model {
+	r.top = r.at(y.Name)
+	m := &Model{Name: y.Name.value, Family: y.Family.value, Role: boat.Role(y.Role.value), Place: r.top}
+	if m.Name == "" {
+		r.fail(y.Name, "a model has no name; add name:")
+	}
+	if m.Role != "" && !slices.Contains(boat.Roles(), m.Role) {
+		r.fail(y.Role, "role %q is not known; the roles are %v", m.Role, boat.Roles())
+	}
+	r.match(m, y)
+	m.Numbering = Numbering{Scheme: y.Numbering.Scheme.value, Pattern: y.Numbering.Pattern.value, Order: values(y.Numbering.Order)}
+	scheme, err := m.Numbering.Compile()
+	if err != nil {
+		r.fail(y.Numbering.Scheme, "%v", err)
+	}
+	m.scheme = scheme
+	m.Medium = Medium{Kind: y.Medium.Kind.value, FileSystem: y.Medium.FileSystem.value, File: y.Medium.File.value,
+		MinGB: r.whole(y.Medium.MinGB, 0, 4096), MaxGB: r.whole(y.Medium.MaxGB, 0, 4096)}
+	if m.Medium.Kind == "" {
+		r.fail(y.Medium.Kind, "the medium has no kind; add medium: {kind: …}")
+	}
+	if m.Medium.MaxGB != 0 && m.Medium.MinGB > m.Medium.MaxGB {
+		r.fail(y.Medium.MinGB, "min_gb %d is above max_gb %d", m.Medium.MinGB, m.Medium.MaxGB)
+	}
+	if m.Minutes = r.whole(y.Minutes, 1, 24*60); m.Minutes == 0 && y.Minutes.line == 0 {
+		r.fail(y.Minutes, "minutes is missing; say how long one update takes")
+	}
+	// Twice the time and never under ten minutes before a device counts as lost (common practice, no source).
+	m.BackWithin = time.Duration(max(10, 2*m.Minutes)) * time.Minute
+	if y.BackWithin.line > 0 {
+		m.BackWithin = time.Duration(r.whole(y.BackWithin, 1, 24*60)) * time.Minute
+	}
+	m.Before, m.After = r.steps(y.Before), r.steps(y.After)
+	m.Needs = r.needs(y.Needs)
+	if t := y.SupplyVolts; t.line > 0 {
+		v, err := strconv.ParseFloat(t.value, 64)
+		if err != nil || !(v >= 6 && v <= 60) {
+			r.fail(t, "supply_volts %q is not a voltage from 6 to 60", t.value)
+		}
+		m.SupplyVolts = v
+	}
+	for _, t := range y.Reachable {
+		if t.value != InWater && t.value != EngineOn {
+			r.fail(t, "reachable %q is not known; use %s or %s", t.value, InWater, EngineOn)
+		}
+		m.Reachable = append(m.Reachable, t.value)
+	}
+	m.Cautions = values(y.Cautions)
+	if scheme != nil {
+		r.releases(m, y)
+	}
+	return m
+}
+
+func (r *reader) match(m *Model, y *modelYAML) {
+	m.Match = Match{Maker: y.Match.Maker.value, Model: y.Match.Model.value}
+	if t := y.Match.MakerCode; t.line > 0 {
+		code := uint32(r.whole(t, 0, 2047))
+		m.Match.MakerCode = &code
+	}
+	for _, t := range y.Match.Products {
+		m.Match.Products = append(m.Match.Products, uint16(r.whole(t, 0, 65534)))
+	}
+	if m.Match.Model == "" && len(m.Match.Products) == 0 {
+		r.fail(y.Match.Model, "match gives neither a model nor products, so %q would match anything", m.Name)
+	}
+	for _, t := range []text{y.Match.Maker, y.Match.Model} {
+		if len(t.value) > 100 {
+			r.fail(t, "match text is longer than 100 characters")
+		}
+	}
+}
+
+func (r *reader) releases(m *Model, y *modelYAML) {
+	if len(y.Releases) == 0 {
+		r.fail(text{}, "%q lists no releases; add releases:", m.Name)
+	}
+	for _, yr := range y.Releases {
+		rel := Release{Version: yr.Version.value, Date: yr.Date.value, Note: yr.Note.value, Withdrawn: yr.Withdrawn.value,
+			File: yr.File.value, Needs: r.needs(yr.Needs), Place: r.at(yr.Version)}
+		var err error
+		if rel.version, err = m.scheme.ParseListed(rel.Version); err != nil {
+			r.fail(yr.Version, "version of %q: %v", m.Name, err)
+			continue
+		}
+		if rel.Date != "" {
+			if _, err := time.Parse(time.DateOnly, rel.Date); err != nil {
+				r.fail(yr.Date, "date %q is not YYYY-MM-DD", rel.Date)
+			}
+		}
+		for _, other := range m.Releases {
+			if c, err := Compare(other.version, rel.version); err != nil {
+				r.fail(yr.Version, "version of %q: %v", m.Name, err)
+			} else if c == 0 {
+				r.fail(yr.Version, "%q is the same release of %q as %q at %s", rel.Version, m.Name, other.Version, other.Place)
+			}
+		}
+		m.Releases = append(m.Releases, rel)
+	}
+	slices.SortStableFunc(m.Releases, func(a, b Release) int { c, _ := Compare(a.version, b.version); return c })
+	if y.Current.value == "" {
+		for i := range m.Releases {
+			if m.Releases[i].Withdrawn == "" {
+				m.Current = &m.Releases[i]
+			}
+		}
+		return
+	}
+	v, err := m.scheme.ParseListed(y.Current.value)
+	if err == nil {
+		m.Current = m.release(v)
+	}
+	switch {
+	case m.Current == nil:
+		r.fail(y.Current, "current %q of %q is not among its releases", y.Current.value, m.Name)
+	case m.Current.Withdrawn != "":
+		r.fail(y.Current, "current %q of %q is withdrawn at %s", y.Current.value, m.Name, m.Current.Place)
+	}
+}
+
+func (r *reader) needs(ys []needYAML) []Need {
+	var out []Need
+	for _, y := range ys {
+		n := Need{Model: y.Model.value, Family: y.Family.value, AtLeast: y.AtLeast.value, Place: r.at(y.AtLeast)}
+		switch {
+		case (n.Model == "") == (n.Family == ""):
+			r.fail(y.AtLeast, "a need names either a model or a family")
+		case n.AtLeast == "":
+			r.fail(y.Model, "the need for %q does not say at_least which release", n.of())
+		}
+		out = append(out, n)
+	}
+	return out
+}
+
+// stepWords are the steps that most sheets ask for (common practice, no source).
+var stepWords = map[string]string{
+	"record-settings":    "Record the settings that matter on paper or as photographs of the screens.",
+	"record-waypoints":   "Copy waypoints, routes and tracks to a card and check that the card holds them.",
+	"record-instances":   "Record device and data instances as the snapshot shows them.",
+	"read-version":       "Read the installed version off the device's own screen and note it.",
+	"restore-defaults":   "Put the device back to factory defaults.",
+	"charger-on":         "Connect shore power or a charger and keep it on until the device has restarted.",
+	"reenter-settings":   "Enter the recorded settings again.",
+	"reenter-waypoints":  "Load waypoints, routes and tracks from the card.",
+	"reenter-instances":  "Set the recorded instances again.",
+	"settings-from-head": "Restore the accessory's settings from a display.",
+	"check-version":      "Read the version off the device's own screen and compare it with this order.",
+	"leave-power":        "Do not switch off: wait until the device restarts by itself.",
+}
+
+// steps turns words of the list above into sentences; whatever holds a space is a sentence already.
+func (r *reader) steps(ts []text) []string {
+	var out []string
+	for _, t := range ts {
+		s, ok := stepWords[t.value]
+		switch {
+		case ok:
+			out = append(out, s)
+		case strings.Contains(t.value, " "):
+			out = append(out, t.value)
+		default:
+			r.fail(t, "step %q is not known; write a sentence or one of %s", t.value, strings.Join(sortedKeys(stepWords), ", "))
+		}
+	}
+	return out
+}
+
+// whole reads a whole number in a range; 0 when t is not given or wrong.
+func (r *reader) whole(t text, low, high int) int {
+	if t.line == 0 {
+		return 0
+	}
+	n, err := strconv.Atoi(t.value)
+	if err != nil || n < low || n > high {
+		r.fail(t, "%q is not a whole number from %d to %d", t.value, low, high)
+		return 0
+	}
+	return n
+}
+
+func values(ts []text) []string {
+	var out []string
+	for _, t := range ts {
+		out = append(out, t.value)
+	}
+	return out
+}
+
+func sortedKeys(m map[string]string) []string {
+	var out []string
+	for k := range m {
+		out = append(out, k)
+	}
+	slices.Sort(out)
+	return out
+}
