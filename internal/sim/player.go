@@ -12,10 +12,9 @@ import (
 	"go.einride.tech/can"
 
 	"muster/internal/event"
-	"muster/internal/tap"
 )
 
-// Player plays a Sim against the wall clock. It is a tap.Source, and frames can be sent into it. Send, Inject and Close may be
+// Player plays a Sim against the wall clock. It has the methods of a tap.Source (Read, Close), and frames can be sent into it. Send, Inject and Close may be
 // called from any goroutine; one goroutine reads.
 type Player struct {
 	mu    sync.Mutex // guards sim
@@ -27,8 +26,6 @@ type Player struct {
 	done  chan struct{}
 	once  sync.Once
 }
-
-var _ tap.Source = (*Player)(nil)
 
 // NewPlayer starts to play now. Speed 1 is real time, 20 is twenty times as fast, 0 is as fast as it is read.
 func NewPlayer(s *Sim, speed float64) *Player {
