@@ -175,3 +175,13 @@ func (b *Boat) advance(n *network, t event.Time) {
 		b.from = t
 	}
 }
+
+// GaveUp notes why asking a device for its identity was given up. It stands until the device tells.
+func (b *Boat) GaveUp(number uint16, name pgn.NAME, why string) {
+	if int(number) >= len(b.nets) || b.nets[number] == nil {
+		return
+	}
+	if d := b.nets[number].byName[name]; d != nil {
+		d.unanswered = why
+	}
+}

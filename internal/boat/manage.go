@@ -182,11 +182,15 @@ func (n *network) provisional(src uint8, t event.Time) *device {
 	d := newDevice(n, src, 0, false, t)
 	n.devices = append(n.devices, d)
 	n.byAddress[src] = d
+	return d
+}
+
+// suspect notes that somebody still speaks from an address whose owner claimed another: two devices of one NAME.
+func (n *network) suspect(d *device, src uint8, t event.Time) {
 	if owner := n.former[src]; owner != nil && t.Sub(owner.claimed) > claimPause {
 		d.twinOf = owner
 		owner.twin(t, src, owner.address)
 	}
-	return d
 }
 
 // settle gives d the address src, unless a device of a lower NAME that is still heard keeps it.

@@ -145,6 +145,9 @@ func (n *network) frame(ev *event.Event) {
 	if d == nil {
 		return
 	}
+	if !d.named && d.twinOf == nil {
+		n.suspect(d, src, ev.Time)
+	}
 	d.heard(ev.Time)
 	if m != nil {
 		n.message(m, d)
