@@ -1,0 +1,350 @@
+package backbone
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+)
+
+// AuditSchema names the version of the audit's shape.
+const AuditSchema = "muster.backbone/v1"
+
+// Audit is the judgement of one layout, on its own or against the live network.
+type Audit struct {
+	Schema      string       `json:"schema"`
+	Boat        string       `json:"boat,omitempty"`
+	Length      Measure      `json:"length"`   // metres of backbone, with a long end drop counted in
+	DropSum     Measure      `json:"drop_sum"` // metres of all drops
+	Devices     Measure      `json:"devices"`
+	Load        float64      `json:"load"` // load equivalency of all drops
+	Lowest      *Outlet      `json:"lowest,omitempty"`
+	Spread      Measure      `json:"spread"`        // volt between any two points or devices
+	RuleOfThumb float64      `json:"rule_of_thumb"` // volt, the worst leg with all its load at the far end
+	Solution    *Solution    `json:"solution"`
+	BestFeed    *BestFeed    `json:"best_feed,omitempty"`
+	Adding      *Adding      `json:"adding,omitempty"`
+	Termination *Termination `json:"termination,omitempty"`
+	Readings    []Compared   `json:"readings,omitempty"`
+	Live        *Live        `json:"live,omitempty"`
+	Coverage    []Covered    `json:"coverage,omitempty"`
+	Findings    []Finding    `json:"findings"`
+	Cautions    []string     `json:"cautions"`
+}
+
+// Measure is a figure with its limit.
+type Measure struct {
+	Value float64 `json:"value"`
+	Limit float64 `json:"limit"`
+}
+
+// BestFeed is the tee where one supply would keep the lowest device highest.
+type BestFeed struct {
+	At     string  `json:"at"`
+	Lowest float64 `json:"lowest_volts"`
+	Now    float64 `json:"now_volts"`
+}
+
+// Adding is what the planned devices would change.
+type Adding struct {
+	Load   float64 `json:"load"`
+	Lowest float64 `json:"lowest_volts"`
+	Spread float64 `json:"spread_volts"`
+}
+
+// Compared is a reading beside the computed value.
+type Compared struct {
+	At       string  `json:"at"`
+	Measured float64 `json:"measured_volts"`
+	Computed float64 `json:"computed_volts"`
+}
+
+// Finding is one broken rule.
+type Finding struct {
+	Check    string         `json:"check"`
+	Severity boat.Severity  `json:"severity"`
+	Subject  string         `json:"subject"`
+	Summary  string         `json:"summary"`
+	Evidence map[string]any `json:"evidence,omitempty"`
+	Remedy   string         `json:"remedy"`
+}
+
+// cautions are the usual ones of the trade (common practice, no source).
+var cautions = []string{
+	"Put a fuse at the source of the supply, sized for the cable and not for the load.",
+	"Isolate the supply before measuring resistance or opening a connector.",
+	"Do not feed the backbone from two supplies unless the positive wire is parted by an isolating tee, as the standard prescribes.",
+	"Local codes and licensed practice come first. The figures come from trade-published rules, not from the standard's own text.",
+}
+
+// Judge audits a layout on its own.
+func Judge(l *Layout) *Audit {
+	s := l.Solve(nil)
+	a := &Audit{Schema: AuditSchema, Boat: l.Boat, Solution: s, Cautions: cautions, Findings: []Finding{}}
+	limit := 0.0
+	for _, g := range l.Segments {
+		c, _ := cableOf(g.Cable)
+		a.Length.Value += float64(g.Length)
+		if limit == 0 || c.MaxLength < limit {
+			limit = c.MaxLength // mixed cables: the shorter limit (from memory)
+		}
+	}
+	a.Length.Limit = limit
+	total := a.Length.Value
+	a.Length.Value += l.overhang(s, total)
+	drops := l.drops(nil)
+	for _, d := range drops {
+		a.DropSum.Value += float64(d.Length)
+		a.Load += d.Load
+	}
+	a.DropSum.Limit, a.Devices = MaxDropSum, Measure{float64(len(drops)), MaxDevices}
+	if o, ok := s.Lowest(); ok {
+		a.Lowest = &o
+	}
+	a.Spread = Measure{s.Spread(), MaxDropVolts}
+	a.RuleOfThumb = l.ruleOfThumb(s)
+	a.BestFeed = l.bestFeed(a.Lowest)
+	if len(l.Adding) > 0 {
+		with := l.Solve(l.Adding)
+		x := Adding{Load: a.Load, Spread: with.Spread()}
+		for _, d := range l.Adding {
+			x.Load += d.Load
+		}
+		if o, ok := with.Lowest(); ok {
+			x.Lowest = *o.Volts
+		}
+		a.Adding = &x
+	}
+	if r := l.Readings.Resistance; r != nil {
+		t := JudgeTermination(float64(*r))
+		a.Termination = &t
+	}
+	for _, r := range l.Readings.Voltage {
+		for _, p := range s.Points {
+			if p.Name == r.At && p.Volts != nil {
+				a.Readings = append(a.Readings, Compared{r.At, float64(r.Voltage), *p.Volts})
+			}
+		}
+	}
+	a.lengths(l, drops)
+	a.power(l, s)
+	a.termination(l)
+	return a
+}
+
+// overhang is how far drops near an end reach beyond the terminator: a drop longer than the way from its tee to the end
+// counts into the backbone (specification pages of a cable maker).
+func (l *Layout) overhang(s *Solution, total float64) float64 {
+	var first, last float64
+	for _, o := range s.Outlets {
+		i := slices.IndexFunc(s.Points, func(p Point) bool { return p.Name == o.At })
+		first = max(first, o.Metres-s.Points[i].Metres)
+		last = max(last, o.Metres-(total-s.Points[i].Metres))
+	}
+	return first + last
+}
+
+// ruleOfThumb is the published formula for the worse side of each feed: all the load of the side at its far end.
+func (l *Layout) ruleOfThumb(s *Solution) float64 {
+	worst := 0.0
+	for _, f := range s.Feeds {
+		at := slices.IndexFunc(s.Points, func(p Point) bool { return p.Name == f.At })
+		for _, side := range []struct {
+			load float64
+			legs []Leg
+		}{{f.LoadLeft, s.Legs[:at]}, {f.LoadRest, s.Legs[at:]}} {
+			drop := 0.0
+			for _, g := range side.legs {
+				c, _ := cableOf(g.Cable)
+				drop += RuleOfThumb(side.load, Length(g.Metres), c.Ohm)
+			}
+			worst = max(worst, drop)
+		}
+	}
+	return worst
+}
+
+// bestFeed tries the supply at every point. It answers only for one supply; several have a division of their own.
+func (l *Layout) bestFeed(now *Outlet) *BestFeed {
+	if len(l.Power) != 1 || now == nil {
+		return nil
+	}
+	best := BestFeed{Now: *now.Volts, Lowest: math.Inf(-1)}
+	for _, p := range l.line() {
+		try := *l
+		try.Power = []Power{l.Power[0]}
+		try.Power[0].At = p
+		s := try.Solve(nil)
+		if slices.ContainsFunc(s.Outlets, func(o Outlet) bool { return o.Volts == nil }) {
+			continue // an isolating tee would leave devices without a supply
+		}
+		if o, ok := s.Lowest(); ok && *o.Volts > best.Lowest+1e-9 {
+			best.At, best.Lowest = p, *o.Volts
+		}
+	}
+	if best.At == "" {
+		return nil
+	}
+	return &best
+}
+
+func (a *Audit) find(f Finding) { a.Findings = append(a.Findings, f) }
+
+func (a *Audit) lengths(l *Layout, drops []Drop) {
+	if a.Length.Value > a.Length.Limit {
+		a.find(Finding{Check: "backbone-too-long", Severity: boat.Warning, Subject: "backbone",
+			Summary:  fmt.Sprintf("The backbone is %.1f m long; %.0f m are allowed for its lightest cable", a.Length.Value, a.Length.Limit),
+			Evidence: map[string]any{"metres": round(a.Length.Value), "limit_metres": a.Length.Limit},
+			Remedy:   "Shorten the backbone, use heavier cable throughout, or part it into two networks."})
+	}
+	for _, d := range drops {
+		if d.Length > MaxDrop {
+			name := cmp.Or(d.Device, d.Model, "the drop")
+			a.find(Finding{Check: "drop-too-long", Severity: boat.Warning, Subject: d.At + " " + name,
+				Summary:  fmt.Sprintf("The drop from %s to %s is %.1f m long; %.0f m are allowed", d.At, name, float64(d.Length), MaxDrop),
+				Evidence: map[string]any{"metres": round(float64(d.Length)), "limit_metres": MaxDrop},
+				Remedy:   "Extend the backbone to within 6 m of the device and give it a tee there."})
+		}
+	}
+	if a.DropSum.Value > a.DropSum.Limit {
+		a.find(Finding{Check: "drop-too-long", Severity: boat.Warning, Subject: "all drops",
+			Summary:  fmt.Sprintf("All drops together are %.1f m long; %.0f m are allowed", a.DropSum.Value, a.DropSum.Limit),
+			Evidence: map[string]any{"metres": round(a.DropSum.Value), "limit_metres": a.DropSum.Limit},
+			Remedy:   "Shorten drops or move tees nearer to the devices."})
+	}
+}
+
+func (a *Audit) power(l *Layout, s *Solution) {
+	dead := []string{}
+	for _, o := range s.Outlets {
+		switch {
+		case o.Volts == nil:
+			dead = append(dead, o.Device)
+		case *o.Volts < MinVolts:
+			a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: o.At + " " + o.Device,
+				Summary:  fmt.Sprintf("%s at %s would get %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
+				Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts}, Remedy: a.feedRemedy()})
+		}
+		if o.Load > MaxDeviceLoad {
+			a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: o.At + " " + o.Device,
+				Summary:  fmt.Sprintf("%s takes %.0f load equivalency; one device may take %.0f (1 A) from the backbone", o.Device, o.Load, MaxDeviceLoad),
+				Evidence: map[string]any{"load": o.Load, "limit": MaxDeviceLoad}, Remedy: "Give this device a supply of its own."})
+		}
+	}
+	if len(dead) > 0 {
+		a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: "no supply",
+			Summary: fmt.Sprintf("No supply reaches %v", dead), Evidence: map[string]any{"devices": dead},
+			Remedy: "Feed the part behind the isolating tee, or take the isolating tee out."})
+	}
+	if a.Spread.Value > a.Spread.Limit {
+		a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: "spread",
+			Summary:  fmt.Sprintf("The voltage differs by %.2f V along the network; %.1f V are allowed", a.Spread.Value, a.Spread.Limit),
+			Evidence: map[string]any{"volts": round(a.Spread.Value), "limit_volts": a.Spread.Limit, "rule_of_thumb_volts": round(a.RuleOfThumb)}, Remedy: a.feedRemedy()})
+	}
+	for _, g := range s.Legs {
+		if c, _ := cableOf(g.Cable); math.Abs(g.Amps) > c.Rating {
+			a.find(Finding{Check: "load-too-high", Severity: boat.Critical, Subject: g.From + " " + g.To,
+				Summary:  fmt.Sprintf("%.1f A flow from %s to %s; %s cable is rated for %.0f A", math.Abs(g.Amps), g.From, g.To, g.Cable, c.Rating),
+				Evidence: map[string]any{"amps": round(math.Abs(g.Amps)), "rating_amps": c.Rating},
+				Remedy:   "Use heavier cable there, or feed the backbone nearer to the load."})
+		}
+	}
+	for _, f := range s.Feeds {
+		if f.Fuse > 0 && f.Amps > f.Fuse {
+			a.find(Finding{Check: "load-too-high", Severity: boat.Critical, Subject: "power " + f.At,
+				Summary:  fmt.Sprintf("The supply at %s gives %.1f A through a fuse of %.0f A", f.At, f.Amps, f.Fuse),
+				Evidence: map[string]any{"amps": round(f.Amps), "fuse_amps": f.Fuse}, Remedy: "Divide the load over two supplies with an isolating tee; never fit a larger fuse than the cable allows."})
+		}
+		if c := l.lightestAt(f.At); f.Fuse > c.Rating {
+			a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "fuse " + f.At,
+				Summary:  fmt.Sprintf("The fuse at %s is %.0f A; the %s cable behind it is rated for %.0f A", f.At, f.Fuse, c.Name, c.Rating),
+				Evidence: map[string]any{"fuse_amps": f.Fuse, "rating_amps": c.Rating}, Remedy: "Fit a fuse that protects the cable."})
+		}
+	}
+}
+
+func (l *Layout) lightestAt(p string) Cable {
+	lightest := cables[len(cables)-1]
+	for _, s := range l.Segments {
+		if c, _ := cableOf(s.Cable); (s.From == p || s.To == p) && c.Rating < lightest.Rating {
+			lightest = c
+		}
+	}
+	return lightest
+}
+
+func (a *Audit) feedRemedy() string {
+	if b := a.BestFeed; b != nil && b.Lowest > b.Now+0.01 {
+		return fmt.Sprintf("Feed the backbone at %s: the lowest device then gets %.2f V instead of %.2f V. Or use heavier cable.", b.At, b.Lowest, b.Now)
+	}
+	return "Use heavier cable, or divide the backbone over two supplies with an isolating tee."
+}
+
+func (a *Audit) termination(l *Layout) {
+	bad := func(subject, summary, remedy string, evidence map[string]any) {
+		a.find(Finding{Check: "terminator", Severity: boat.Warning, Subject: subject, Summary: summary, Remedy: remedy, Evidence: evidence})
+	}
+	line := l.line()
+	ends := []string{line[0], line[len(line)-1]}
+	for _, e := range ends {
+		if n := count(l.Terminators, e); n != 1 {
+			bad("end "+e, fmt.Sprintf("The backbone's end %s has %d terminators", e, n), "Fit exactly one terminator of 120 ohm at each end of the backbone.", map[string]any{"terminators": n})
+		}
+	}
+	for _, t := range l.Terminators {
+		if !slices.Contains(ends, t) {
+			bad("at "+t, fmt.Sprintf("The terminator at %s is not at an end of the backbone", t), "Take it out; terminators belong to the two ends only.", nil)
+		}
+	}
+	if t := a.Termination; t != nil && !t.Good {
+		bad("reading", fmt.Sprintf("The reading of %.0f ohm between the data wires means: %s", t.Ohm, t.Meaning), "With the power off, put this right until the reading is about 60 ohm.", map[string]any{"ohm": t.Ohm})
+	}
+}
+
+func count(list []string, v string) int {
+	n := 0
+	for _, x := range list {
+		if x == v {
+			n++
+		}
+	}
+	return n
+}
+
+func round(v float64) float64 { return math.Round(v*1000) / 1000 }
+
+// Worst is the highest severity among the findings, "" when there is none.
+func (a *Audit) Worst() boat.Severity {
+	var worst boat.Severity
+	for _, f := range a.Findings {
+		if f.Severity.Rank() > worst.Rank() {
+			worst = f.Severity
+		}
+	}
+	return worst
+}
+
+// Rules makes the physical checks of a layout run beside the others, so that its findings become alerts of the boat.
+func Rules(l *Layout) []check.Rule {
+	docs := []struct{ id, doc string }{
+		{"backbone-too-long", "The backbone is longer than its cable allows."},
+		{"drop-too-long", "A drop, or the sum of all drops, is too long."},
+		{"load-too-high", "A device, cable or fuse carries more than it may."},
+		{"terminator", "The backbone does not end in exactly one terminator at each end."},
+		{"voltage-drop", "The voltage falls too far along the backbone."},
+	}
+	rules := make([]check.Rule, 0, len(docs))
+	for _, d := range docs {
+		rules = append(rules, check.Rule{ID: d.id, Severity: boat.Warning, Doc: d.doc, Check: func(p *check.Pass) {
+			for _, f := range Judge(l).Findings {
+				if f.Check == d.id {
+					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy})
+				}
+			}
+		}})
+	}
+	return rules
+}
