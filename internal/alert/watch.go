@@ -20,8 +20,6 @@ type Model interface {
 type Watch struct {
 	// OnChange is told every change in order, from within Feed, Advance and Finish. Nil when nobody asks.
 	OnChange func(Change)
-	// Extra judges the same report by what the boat alone does not know, such as release sheets. Nil when there is nothing.
-	Extra func(r *boat.Report, now event.Time) []check.Finding
 
 	model    Model
 	settings check.Settings
@@ -44,6 +42,9 @@ func withInterval(s check.Settings) check.Settings {
 	}
 	return s
 }
+
+// SetExtra adds rules from elsewhere, such as those that need release sheets, to the common table; it replaces those set before.
+func (w *Watch) SetExtra(rules []check.Rule) { w.rules = append(check.All(), rules...) }
 
 // Configure changes the settings of a Watch in use; its alerts stay.
 func (w *Watch) Configure(rules check.Settings, alerts Settings) {
@@ -123,12 +124,7 @@ func (w *Watch) move(t event.Time) {
 
 // judge runs the checks as of now.
 func (w *Watch) judge(now event.Time) {
-	r := w.model.Report()
-	findings := check.RunRules(w.rules, r, now, &w.settings)
-	if w.Extra != nil {
-		findings = append(findings, w.Extra(r, now)...)
-	}
-	changes := w.book.Update(now, findings)
+	changes := w.book.Update(now, check.RunRules(w.rules, w.model.Report(), now, &w.settings))
 	if w.OnChange == nil {
 		return
 	}

@@ -131,9 +131,9 @@ func TestWatchConfigureKeepsAlerts(t *testing.T) {
 	if w.Every() != check.DefaultSettings().Every {
 		t.Errorf("interval %v", w.Every())
 	}
-	w.Extra = func(_ *boat.Report, now event.Time) []check.Finding {
-		return []check.Finding{finding("software-behind", "a", 0)}
-	}
+	w.SetExtra([]check.Rule{{ID: "software-behind", Severity: boat.Warning, Check: func(p *check.Pass) {
+		p.Find(finding("software-behind", "a", 0))
+	}}})
 	w.Configure(check.DefaultSettings(), DefaultSettings())
 	for s := range 40 {
 		w.Feed(&event.Event{Time: at(s)})

@@ -32,7 +32,15 @@ type Rule struct {
 	Doc      string        // one sentence for help and documentation
 	Check    func(*Pass)
 
-	common func(*Settings) *Common
+	common func(*Settings) *Common // nil for a rule of another package: see Settings.more
+}
+
+// settings yields what is set for the rule, whichever package it comes from.
+func (r *Rule) settings(s *Settings) *Common {
+	if r.common != nil {
+		return r.common(s)
+	}
+	return s.more(r.ID)
 }
 
 // Pass is one run of the checks over one report.
@@ -48,7 +56,7 @@ type Pass struct {
 // Find adds a finding of the rule that is running. Its id and hold come from the rule, and so does its severity unless set.
 // A severity that the settings give for the check wins over both.
 func (p *Pass) Find(f Finding) {
-	common := p.rule.common(p.Settings)
+	common := p.rule.settings(p.Settings)
 	f.Check = p.rule.ID
 	f.Hold = p.rule.Hold
 	if common.Hold != nil {
@@ -90,7 +98,7 @@ func Run(report *boat.Report, now event.Time, s *Settings) []Finding {
 	return RunRules(All(), report, now, s)
 }
 
-// RunRules is Run with a choice of rules.
+// RunRules is Run with a choice of rules, such as All and those that need release sheets or a layout.
 func RunRules(rules []Rule, report *boat.Report, now event.Time, s *Settings) []Finding {
 	if s == nil {
 		d := DefaultSettings()
@@ -98,7 +106,7 @@ func RunRules(rules []Rule, report *boat.Report, now event.Time, s *Settings) []
 	}
 	p := &Pass{Report: report, Now: now, Settings: s}
 	for i := range rules {
-		if rules[i].common(s).Off {
+		if rules[i].settings(s).Off {
 			continue
 		}
 		p.rule = &rules[i]

@@ -438,6 +438,27 @@ slow-data: {factor: 3}
 	}
 }
 
+func TestRulesFromElsewhere(t *testing.T) {
+	tell := func(p *Pass) { p.Find(Finding{Subject: "x", Summary: "x"}) }
+	list := []Rule{{ID: "software-behind", Severity: boat.Warning, Check: tell}, {ID: "software-differs", Severity: boat.Warning, Check: tell},
+		{ID: "not-known", Severity: boat.Info, Check: tell}, {ID: "terminator", Severity: boat.Info, Check: tell}}
+	s := DefaultSettings()
+	s.SoftwareBehind.Severity, s.SoftwareDiffers.Severity, s.Terminator.Off = boat.Critical, boat.Info, true
+	var got []string
+	for _, f := range RunRules(list, aboard(), now, &s) {
+		got = append(got, f.Check+" "+string(f.Severity))
+	}
+	if diff := cmp.Diff([]string{"not-known info", "software-behind critical", "software-differs info"}, got); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+	none := &Settings{}
+	for _, id := range elsewhere {
+		if c := s.more(id); c == none.more(id) || *none.more(id) != (Common{}) {
+			t.Errorf("%s has no settings", id)
+		}
+	}
+}
+
 func TestSettingsValidate(t *testing.T) {
 	d := DefaultSettings()
 	if err := d.Validate(); err != nil {

@@ -40,6 +40,45 @@ type Settings struct {
 	TooManyDevices   TooManyDevicesSettings   `yaml:"too-many-devices"`
 	UnclaimedSource  Common                   `yaml:"unclaimed-source"`
 	WrongBitRate     Common                   `yaml:"wrong-bit-rate"`
+
+	// Checks that need release sheets or a layout of the backbone and live with them.
+	BackboneTooLong Common `yaml:"backbone-too-long"`
+	CompanionTooOld Common `yaml:"companion-too-old"`
+	DropTooLong     Common `yaml:"drop-too-long"`
+	LoadTooHigh     Common `yaml:"load-too-high"`
+	OrderUnknown    Common `yaml:"order-unknown"`
+	SoftwareBehind  Common `yaml:"software-behind"`
+	Terminator      Common `yaml:"terminator"`
+	VoltageDrop     Common `yaml:"voltage-drop"`
+}
+
+// elsewhere lists the checks that live in other packages, sorted.
+var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-too-long", "load-too-high", "order-unknown", "software-behind",
+	"terminator", "voltage-drop"}
+
+// more yields what is set for a rule of another package; a rule that is not known here has no settings.
+func (s *Settings) more(id string) *Common {
+	switch id {
+	case "backbone-too-long":
+		return &s.BackboneTooLong
+	case "companion-too-old":
+		return &s.CompanionTooOld
+	case "drop-too-long":
+		return &s.DropTooLong
+	case "load-too-high":
+		return &s.LoadTooHigh
+	case "order-unknown":
+		return &s.OrderUnknown
+	case "software-behind":
+		return &s.SoftwareBehind
+	case "software-differs": // of a release family
+		return &s.SoftwareDiffers
+	case "terminator":
+		return &s.Terminator
+	case "voltage-drop":
+		return &s.VoltageDrop
+	}
+	return &Common{}
 }
 
 // AddressContestedSettings are the thresholds of address-contested.
@@ -149,10 +188,15 @@ func (s *Settings) Validate() error {
 	} {
 		bad(p.n == 0, "%s: 0 would fire without a fault: give 1 or more", p.key)
 	}
+	both := func(id string, c *Common) {
+		bad(c.Severity != "" && c.Severity.Rank() == 0, "%s.severity: %q is not one of info, warning, critical", id, c.Severity)
+		bad(c.Hold != nil && *c.Hold < 0, "%s.hold: must not be negative", id)
+	}
 	for i := range rules {
-		c := rules[i].common(s)
-		bad(c.Severity != "" && c.Severity.Rank() == 0, "%s.severity: %q is not one of info, warning, critical", rules[i].ID, c.Severity)
-		bad(c.Hold != nil && *c.Hold < 0, "%s.hold: must not be negative", rules[i].ID)
+		both(rules[i].ID, rules[i].common(s))
+	}
+	for _, id := range elsewhere {
+		both(id, s.more(id))
 	}
 	return errors.Join(errs...)
 }
