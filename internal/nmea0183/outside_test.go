@@ -68,7 +68,7 @@ func TestAgainstPythonNMEA2(t *testing.T) {
 		{"$HCHDG,98.3,,,12.6,E", []value{{"heading", Heading, Magnetic, radian}, {"variation", Variation, 0, radian}}},
 		{"$SDDPT,12.4,0.5,50*4C", []value{{"depth", Depth, Transducer, 1}}},
 		{"$SDDBT,7.7,f,2.3,M,1.3,F*05", []value{{"depth_meters", Depth, Transducer, 1}}},
-		{"$SDDBS,7.7,f,2.3,M,1.3,F", []value{{"depth_meters", Depth, Surface, 1}}},
+		{"$SDDBS,7.7,f,2.3,M,1.3,F", []value{{"depth_meter", Depth, Surface, 1}}},
 		{"$VWVHW,245.1,T,240.9,M,5.0,N,9.3,K", []value{{"heading_true", Heading, True, radian}, {"heading_magnetic", Heading, Magnetic, radian}, {"water_speed_knots", SpeedThroughWater, Water, knot}}},
 		{"$WIMWV,045.0,R,12.4,N,A*15", []value{{"wind_angle", WindAngle, Apparent, radian}, {"wind_speed", WindSpeed, Apparent, knot}}},
 		{"$WIMWD,90.0,T,85.0,M,5.8,N,3.0,M", []value{{"direction_true", WindAngle, True, radian}, {"direction_magnetic", WindAngle, Magnetic, radian}, {"wind_speed_meters", WindSpeed, Ground, 1}}},

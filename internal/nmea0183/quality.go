@@ -59,10 +59,8 @@ func (q *Quality) Add(line []byte, whole int) {
 		if c >= 0x20 && c <= 0x7E {
 			q.plain++
 		}
-		for i, k := range slowdowns {
-			if stretched(c, k) {
-				q.slow[i]++
-			}
+		for fits, i := stretches[c], 0; fits != 0; fits, i = fits>>1, i+1 {
+			q.slow[i] += uint32(fits & 1)
 		}
 	}
 	q.bytes += uint32(len(line))
@@ -79,6 +77,18 @@ func (q *Quality) fade() {
 		q.slow[i] /= 2
 	}
 }
+
+// stretches has for each byte one bit for each of slowdowns: whether a receiver too fast by that can have read it. It is never written to.
+var stretches = func() (fits [256]uint8) {
+	for c := range fits {
+		for i, k := range slowdowns {
+			if stretched(byte(c), k) {
+				fits[c] |= 1 << i
+			}
+		}
+	}
+	return fits
+}()
 
 // stretched reports whether a receiver k times too fast can have read c: it samples each bit of the line k times, the start bit included.
 func stretched(c byte, k uint32) bool {

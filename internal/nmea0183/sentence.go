@@ -86,6 +86,10 @@ func (s *Sentence) scan(line []byte, at int) (rest []byte, err error) {
 scanning:
 	for ; i < len(b); i++ {
 		c := b[i]
+		if !special[c] {
+			sum ^= c
+			continue
+		}
 		switch {
 		case c == ',':
 			if fields > 0 && fields <= MaxFields && i <= MaxLength {
@@ -149,6 +153,17 @@ scanning:
 	}
 	return rest, err
 }
+
+// special marks the bytes that scan must look at: delimiters, and what does not print. It is never written to.
+var special = func() (is [256]bool) {
+	for c := range is {
+		is[c] = c < 0x20 || c > 0x7E
+	}
+	for _, c := range ",*$!" {
+		is[c] = true
+	}
+	return is
+}()
 
 // findStart is the index of the first start character that an address follows, or of the first tag block, whichever comes first;
 // -1 when there is neither. What it skips is counted as noise.

@@ -2,9 +2,7 @@ package nmea0183
 
 import (
 	"math"
-	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	nmea "github.com/adrianmo/go-nmea"
@@ -13,8 +11,10 @@ import (
 // Values reads the values of the sentence types in use. Each source has its own; it is not safe for concurrent use.
 // The zero value is ready.
 type Values struct {
-	parser  *nmea.SentenceParser
 	Crashes uint64 // panics of the value library, each counted and given as ReasonCrash
+
+	parser *nmea.SentenceParser
+	reader reader // kept so that no sentence needs a new one
 }
 
 // format is one sentence type whose values are read: by own code where real traffic has forms that the library refuses or the
@@ -61,12 +61,20 @@ var formats = []format{
 	{"ZDA", time.Second, readZDA, nil},
 }
 
+// formatOf finds a sentence type. The comparisons are written out because a conversion within them costs no allocation.
 func formatOf(formatter []byte) *format {
-	i, found := slices.BinarySearchFunc(formats, formatter, func(f format, name []byte) int { return strings.Compare(f.name, string(name)) })
-	if !found {
-		return nil
+	low, high := 0, len(formats)
+	for low < high {
+		switch middle := (low + high) / 2; {
+		case formats[middle].name == string(formatter):
+			return &formats[middle]
+		case formats[middle].name < string(formatter):
+			low = middle + 1
+		default:
+			high = middle
+		}
 	}
-	return &formats[i]
+	return nil
 }
 
 // Nominal is the usual interval of a sentence type (common practice, no source), or 0 when there is none.
@@ -88,20 +96,22 @@ func (v *Values) Read(s *Sentence, readings []Reading) ([]Reading, error) {
 	if f == nil {
 		return readings, nil
 	}
-	r := reader{s: s, out: readings}
+	r := &v.reader
+	*r = reader{s: s, out: readings}
+	if f.own != nil {
+		f.own(r)
+	} else {
+		v.library(f, r)
+	}
+	out, bad, crashed := r.out, r.bad, r.crashed
+	*r = reader{}
 	switch {
-	case f.own != nil:
-		f.own(&r)
-	default:
-		v.library(f, &r)
-	}
-	if r.bad {
-		return r.out, ReasonValue
-	}
-	if r.crashed {
+	case crashed:
 		return readings, ReasonCrash
+	case bad:
+		return out, ReasonValue
 	}
-	return r.out, nil
+	return out, nil
 }
 
 // library reads a sentence with go-nmea, which panics on some lines with a good checksum.
