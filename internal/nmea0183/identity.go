@@ -1,6 +1,10 @@
 package nmea0183
 
-import "strings"
+import (
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
 
 // Version is what VER sentences tell about the equipment that sends them. A text that was not given is empty.
 type Version struct {
@@ -106,19 +110,25 @@ func ReadText(s *Sentence) (x Text, ok bool) {
 }
 
 // unescape is a text field with every ^hh replaced by the byte it stands for (ISO 8859-1, from memory), without spaces around it, and
-// with a question mark for what does not print.
+// with a question mark for what does not print. UTF-8, which the standard does not know, is kept.
 func unescape(b []byte) string {
 	var text strings.Builder
 	for i := 0; i < len(b); i++ {
-		c := b[i]
-		if c == '^' && i+2 < len(b) && isHex(b[i+1]) && isHex(b[i+2]) {
-			c = hex(b[i+1])<<4 | hex(b[i+2])
+		r := rune(b[i])
+		switch {
+		case r == '^' && i+2 < len(b) && isHex(b[i+1]) && isHex(b[i+2]):
+			r = rune(hex(b[i+1])<<4 | hex(b[i+2]))
 			i += 2
+		case r >= utf8.RuneSelf:
+			if wide, n := utf8.DecodeRune(b[i:]); n > 1 {
+				r = wide
+				i += n - 1
+			}
 		}
-		if c < 0x20 || c >= 0x7F && c < 0xA0 {
-			c = '?'
+		if !unicode.IsPrint(r) {
+			r = '?'
 		}
-		text.WriteRune(rune(c))
+		text.WriteRune(r)
 	}
 	return strings.TrimSpace(text.String())
 }

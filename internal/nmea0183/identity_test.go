@@ -88,6 +88,7 @@ func TestReadText(t *testing.T) {
 		{"number 2 of 1 counts as not given", "$GNTXT,01,02,02,FW 3.01", Text{ID: "02", Text: "FW 3.01"}, true},
 		{"of two", "$GNTXT,02,01,07,FW 3.01", Text{Total: 2, Number: 1, ID: "07", Text: "FW 3.01"}, true},
 		{"commas and escapes", "$GNTXT,1,1,7,a,b^2Cc", Text{Total: 1, Number: 1, ID: "7", Text: "a,b,c"}, true},
+		{"UTF-8, ISO 8859-1, escaped, not printable", "$GNTXT,1,1,7,\u00e4\xe4^E4\u202e", Text{Total: 1, Number: 1, ID: "7", Text: "äää?"}, true},
 		{"panics in the library", "$GPTXT*4F", Text{}, false},
 		{"panics in the library too", "$GNTXT,01,01", Text{}, false},
 	}

@@ -35,9 +35,7 @@ type Sentence struct {
 // A wrong or missing checksum is no error: see Sentence.Checksum. Line ends may be present or not; a line may hold many.
 func Parse(line []byte, s *Sentence) (rest []byte, err error) {
 	s.reset()
-	if bytes.HasPrefix(line, datagramHeader) {
-		line = line[len(datagramHeader):]
-	}
+	line = bytes.TrimPrefix(line, datagramHeader)
 	at := s.findStart(line)
 	if at < 0 {
 		return nil, nothing(line, s)

@@ -22,43 +22,44 @@ type Values struct {
 type format struct {
 	name    string
 	nominal time.Duration // usual interval (common practice, no source); 0 when sent on events
+	carries []Quantity
 	own     func(*reader)
 	library func(*reader, nmea.Sentence)
 }
 
 // formats is sorted by name.
 var formats = []format{
-	{"DBK", time.Second, nil, fromDBK},
-	{"DBS", time.Second, nil, fromDBS},
-	{"DBT", time.Second, readDBT, nil},
-	{"DPT", time.Second, readDPT, nil},
-	{"GGA", time.Second, readGGA, nil},
-	{"GLL", time.Second, readGLL, nil},
-	{"GNS", time.Second, nil, fromGNS},
-	{"HDG", time.Second, readHDG, nil},
-	{"HDM", time.Second, nil, fromHDM},
-	{"HDT", time.Second, readHDT, nil},
-	{"MDA", time.Second, nil, fromMDA},
-	{"MHU", time.Second, readMHU, nil},
-	{"MMB", time.Second, readMMB, nil},
-	{"MTA", time.Second, nil, fromMTA},
-	{"MTW", time.Second, nil, fromMTW},
-	{"MWD", time.Second, nil, fromMWD},
-	{"MWV", time.Second, nil, fromMWV},
-	{"RMC", time.Second, readRMC, nil},
-	{"ROT", time.Second, nil, fromROT},
-	{"RPM", time.Second, nil, fromRPM},
-	{"RSA", time.Second, readRSA, nil},
-	{"THS", time.Second, nil, fromTHS},
-	{"VBW", time.Second, nil, fromVBW},
-	{"VDR", time.Second, nil, fromVDR},
-	{"VHW", time.Second, readVHW, nil},
-	{"VLW", time.Second, nil, fromVLW},
-	{"VTG", time.Second, readVTG, nil},
-	{"VWR", time.Second, nil, fromVWR},
-	{"VWT", time.Second, nil, fromVWT},
-	{"XDR", time.Second, nil, fromXDR},
-	{"ZDA", time.Second, readZDA, nil},
+	{"DBK", time.Second, []Quantity{Depth}, nil, fromDBK},
+	{"DBS", time.Second, []Quantity{Depth}, nil, fromDBS},
+	{"DBT", time.Second, []Quantity{Depth}, readDBT, nil},
+	{"DPT", time.Second, []Quantity{Depth}, readDPT, nil},
+	{"GGA", time.Second, []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude}, readGGA, nil},
+	{"GLL", time.Second, []Quantity{Position, TimeOfDay}, readGLL, nil},
+	{"GNS", time.Second, []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude}, nil, fromGNS},
+	{"HDG", time.Second, []Quantity{Heading, Deviation, Variation}, readHDG, nil},
+	{"HDM", time.Second, []Quantity{Heading}, nil, fromHDM},
+	{"HDT", time.Second, []Quantity{Heading}, readHDT, nil},
+	{"MDA", time.Second, []Quantity{Pressure, AirTemperature, WaterTemperature, Humidity, WindAngle, WindSpeed}, nil, fromMDA},
+	{"MHU", time.Second, []Quantity{Humidity}, readMHU, nil},
+	{"MMB", time.Second, []Quantity{Pressure}, readMMB, nil},
+	{"MTA", time.Second, []Quantity{AirTemperature}, nil, fromMTA},
+	{"MTW", time.Second, []Quantity{WaterTemperature}, nil, fromMTW},
+	{"MWD", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromMWD},
+	{"MWV", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromMWV},
+	{"RMC", time.Second, []Quantity{Time, TimeOfDay, Position, SpeedOverGround, CourseOverGround, Variation}, readRMC, nil},
+	{"ROT", time.Second, []Quantity{RateOfTurn}, nil, fromROT},
+	{"RPM", time.Second, []Quantity{EngineSpeed}, nil, fromRPM},
+	{"RSA", time.Second, []Quantity{RudderAngle}, readRSA, nil},
+	{"THS", time.Second, []Quantity{Heading}, nil, fromTHS},
+	{"VBW", time.Second, []Quantity{SpeedThroughWater}, nil, fromVBW},
+	{"VDR", time.Second, []Quantity{CurrentSet, CurrentDrift}, nil, fromVDR},
+	{"VHW", time.Second, []Quantity{Heading, SpeedThroughWater}, readVHW, nil},
+	{"VLW", time.Second, []Quantity{DistanceLog, TripLog}, nil, fromVLW},
+	{"VTG", time.Second, []Quantity{CourseOverGround, SpeedOverGround}, readVTG, nil},
+	{"VWR", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromVWR},
+	{"VWT", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromVWT},
+	{"XDR", time.Second, []Quantity{Pitch, Roll, WaterTemperature, AirTemperature, Pressure, Humidity}, nil, fromXDR},
+	{"ZDA", time.Second, []Quantity{Time}, readZDA, nil},
 }
 
 // formatOf finds a sentence type. The comparisons are written out because a conversion within them costs no allocation.
@@ -83,6 +84,14 @@ func Nominal(formatter string) time.Duration {
 		return f.nominal
 	}
 	return 0
+}
+
+// Carries lists the quantities that a sentence type can carry, none for a type whose values are not read. The list is the caller's to read only.
+func Carries(formatter string) []Quantity {
+	if f := formatOf([]byte(formatter)); f != nil {
+		return f.carries
+	}
+	return nil
 }
 
 // Read appends the readings of s to readings and returns it. A sentence type that it does not know, and a sentence with a bad

@@ -172,6 +172,11 @@ func TestValues(t *testing.T) {
 			if diff := cmp.Diff(tt.want, got, cmpopts.EquateApprox(0, 1e-9)); diff != "" {
 				t.Errorf("Read(%s) (-want +got):\n%s", tt.in, diff)
 			}
+			for _, r := range got {
+				if formatter := tt.in[3:6]; !slices.Contains(Carries(strings.ToUpper(formatter)), r.Quantity) {
+					t.Errorf("Carries(%s) lacks %v", formatter, r.Quantity)
+				}
+			}
 		})
 	}
 }
