@@ -53,12 +53,12 @@ func TestWatchOverABoat(t *testing.T) {
 	}
 	report, got := run()
 	want := []string{
+		"10s raised many-sources",
 		"10s raised wrong-bit-rate",
-		"40s raised many-sources",
 		"1m10s raised not-identified",
 		"1m40s cleared many-sources",
 		"3m0s raised silent",
-		"4m40s raised many-sources",
+		"4m10s raised many-sources",
 		"4m40s cleared silent",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {

@@ -12,8 +12,8 @@ func addressContested(p *Pass) {
 	for i := range p.Report.Networks {
 		n := &p.Report.Networks[i]
 		for _, c := range n.Contests {
-			if c.Claims < p.Settings.AddressContested.Claims || len(c.Names) < 2 {
-				continue
+			if c.Claims < p.Settings.AddressContested.Claims || len(c.Names) < 2 || slices.ContainsFunc(c.Names, p.isOwn) {
+				continue // muster gives way by itself
 			}
 			words := make([]string, 0, len(c.Names))
 			for _, name := range c.Names {

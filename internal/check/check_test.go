@@ -177,6 +177,8 @@ func samples() []sample {
 	return []sample{
 		{"same-name", "both speak", twin(0), 1},
 		{"same-name", "one was taken off", twin(2 * time.Minute), 0},
+		{"same-name", "muster's own", with(twin(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 0},
+		{"address-contested", "with muster itself", with(contest(4), func() boat.Device { d := own(); d.ID = "B1"; return d }()), 0},
 		{"no-address", "lost it", aboard(head("A1", 35, lost()), sounder("B1", 36)), 1},
 		{"no-address", "fixed address", aboard(head("A1", 35, lost(), func(d *boat.Device) { d.Name.ArbitraryAddress = false })), 1},
 		{"no-address", "present", aboard(head("A1", 35)), 0},

@@ -11,7 +11,7 @@ func sameName(p *Pass) {
 	for i := range p.Report.Networks {
 		n := &p.Report.Networks[i]
 		for _, t := range n.Twins {
-			if p.Now.Sub(t.Last) > recent {
+			if p.Now.Sub(t.Last) > recent || p.isOwn(t.Name) {
 				continue
 			}
 			who := "NAME " + t.Name

@@ -54,6 +54,11 @@ func (p *Pass) asking(network string) bool {
 	return slices.ContainsFunc(p.Report.Devices, func(d boat.Device) bool { return d.Own && d.Network == network })
 }
 
+// isOwn reports whether a NAME is muster's.
+func (p *Pass) isOwn(name string) bool {
+	return slices.ContainsFunc(p.Report.Devices, func(d boat.Device) bool { return d.Own && d.ID == name })
+}
+
 func speaking(d *boat.Device) bool { return d.State == boat.Present || d.State == boat.Provisional }
 
 // recent is how old the last message of a kind may be to count as being sent.
