@@ -47,7 +47,7 @@ func (d *Definition) Available(p []byte) bool {
 			continue
 		}
 		raw := readBits(p, f.Bit, f.mask)
-		if f.max-raw >= f.special && !(f.hasAbsent && raw == f.absent) {
+		if f.max-raw >= f.special && raw != f.absent {
 			return true
 		}
 	}

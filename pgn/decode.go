@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Decode reads a payload into dst[:0], one Value per field and repeat in the order of the layout, reserved fields included. It does not
@@ -17,39 +18,66 @@ func (d *Definition) Decode(p []byte, dst []Value) ([]Value, error) {
 	if d == nil {
 		return dst, nil
 	}
-	if d.fixed && len(p) >= 8 {
-		return d.decodeFixed(p, dst), nil
+	if len(p) < 8 {
+		return d.decodeAny(p, dst)
 	}
-	return d.decodeAny(p, dst)
+	return d.decodePlanned(p, dst)
 }
 
-// decodeFixed is the fast path of decodeAny for layouts in which every field has a fixed place. p has at least 8 bytes.
-func (d *Definition) decodeFixed(p []byte, dst []Value) []Value {
-	tail := len(p) - 8
-	bits := len(p) * 8
-	for i := range d.Fields {
-		f := &d.Fields[i]
-		dst = append(dst, Value{Field: f})
-		v := &dst[len(dst)-1]
-		switch {
-		case f.Bit+f.Width > bits:
-			v.Number, v.State = nan, Missing
-		case f.Width > 64:
-			v.setText(p[f.byteAt : f.byteAt+f.Width/8])
-		case f.byteAt <= tail:
-			v.set(f, binary.LittleEndian.Uint64(p[f.byteAt:])>>f.shift&f.mask)
-		default:
-			v.set(f, binary.LittleEndian.Uint64(p[tail:])>>(uint(f.byteAt-tail)*8+f.shift)&f.mask)
-		}
-		if f.Type == Text && f.Width <= 64 && v.State != Missing {
-			v.setText(p[f.byteAt : f.byteAt+f.Width/8])
-		}
+// decodePlanned is the fast path of decodeAny: first the fields at fixed places, then the repeats of a group of such fields, and a cursor
+// for all that moves. p has at least 8 bytes.
+func (d *Definition) decodePlanned(p []byte, dst []Value) ([]Value, error) {
+	plan := &d.plan
+	n := fits(plan.steps, len(p))
+	if n < len(plan.steps) && plan.repeats {
+		return d.decodeAny(p, dst)
 	}
+	dst = slices.Grow(dst, len(plan.steps))[:len(plan.steps)]
+	run(plan.steps[:n], p, 0, 0, dst)
+	for i := n; i < len(dst); i++ {
+		dst[i] = Value{Field: plan.steps[i].field, Number: nan, State: Missing}
+	}
+	if plan.next == len(d.Fields) {
+		return dst, nil
+	}
+	c := cursor{d: d, p: p, bit: plan.bytes * 8, index: plan.next}
+	if n < len(plan.steps) {
+		c.bit = len(p) * 8
+		return c.rest(dst)
+	}
+	for _, i := range plan.steering {
+		c.steer(&dst[i])
+	}
+	if plan.size > 0 {
+		dst = c.repeats(dst)
+	}
+	return c.rest(dst)
+}
+
+// repeats decodes all repeats that lie within the payload, and leaves the cursor behind them.
+func (c *cursor) repeats(dst []Value) []Value {
+	plan := &c.d.plan
+	number := c.d.Fields[plan.next].Group
+	g := &c.d.groups[number-1]
+	c.times = c.timesOf(g, number)
+	n := min(c.times, (len(c.p)-plan.bytes)/plan.size)
+	have := len(dst)
+	dst = slices.Grow(dst, n*len(plan.group))[:have+n*len(plan.group)]
+	for r := range n {
+		run(plan.group, c.p, plan.bytes+r*plan.size, r, dst[have+r*len(plan.group):])
+	}
+	c.bit += n * plan.size * 8
+	c.repeat = n
 	return dst
 }
 
 func (d *Definition) decodeAny(p []byte, dst []Value) ([]Value, error) {
 	c := cursor{d: d, p: p}
+	return c.rest(dst)
+}
+
+// rest decodes what is left.
+func (c *cursor) rest(dst []Value) ([]Value, error) {
 	for {
 		dst = append(dst, Value{})
 		if !c.next(&dst[len(dst)-1]) {
@@ -156,25 +184,27 @@ func (c *cursor) read(f *Field, v *Value) {
 	raw := readBits(c.p, c.bit, f.mask)
 	v.set(f, raw)
 	c.bit += f.Width
-	switch {
-	case f.Role == RoleCount:
-		c.counted(f, v)
-	case f.part == partTarget:
-		c.pgn = uint32(raw)
-		c.target = Lookup(c.pgn)
-	case f.part == partNumber:
-		c.number = int(raw)
+	if f.steers() {
+		c.steer(v)
 	}
 }
 
-// counted keeps the number of repeats of the group that f counts.
-func (c *cursor) counted(f *Field, v *Value) {
-	if v.State != Available {
-		return
-	}
-	for i := range c.d.groups {
-		if g := &c.d.groups[i]; g.kind == groupCounted && g.count == f.index {
-			c.count[i+1] = int(v.Raw)
+// steers reports whether the decoding of later fields depends on f.
+func (f *Field) steers() bool { return f.Role == RoleCount || f.part != partNone }
+
+// steer keeps what later fields depend on.
+func (c *cursor) steer(v *Value) {
+	switch f := v.Field; {
+	case f.part == partTarget:
+		c.pgn = uint32(v.Raw)
+		c.target = Lookup(c.pgn)
+	case f.part == partNumber:
+		c.number = int(v.Raw)
+	case v.State == Available:
+		for i := range c.d.groups {
+			if g := &c.d.groups[i]; g.kind == groupCounted && g.count == f.index {
+				c.count[i+1] = int(v.Raw)
+			}
 		}
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 )
 
@@ -225,7 +226,7 @@ func plain(s string, width int) string {
 			break
 		}
 	}
-	return s[:min(len(s), width)]
+	return strings.TrimRight(s[:min(len(s), width)], " ") // trailing spaces count as filling
 }
 
 // ConfigurationInformation holds what the installer wrote into a device (126998). The texts are safe to show.

@@ -89,7 +89,7 @@ func (s *messageSet) readFields(text string) error {
 					base.variants = []*Definition{base}
 				}
 				v := *base
-				v.variants, v.groups = nil, nil
+				v.variants, v.groups, v.plan = nil, nil, plan{}
 				d = &v
 				base.variants = append(base.variants, d)
 			}
@@ -109,7 +109,7 @@ func (s *messageSet) readFields(text string) error {
 		f.Resolution = f.mul / f.div
 		f.prepare()
 		if r.cell[12] != "" {
-			f.absent, f.hasAbsent = uint64(r.int(12))&f.mask, true
+			f.absent = uint64(r.int(12)) & f.mask
 			if f.special == 0 {
 				f.fill = f.absent
 			}
@@ -138,6 +138,10 @@ func (f *Field) prepare() {
 	f.max = f.mask
 	if f.Type == Signed {
 		f.max >>= 1
+	}
+	f.absent = 1 << 63 // no narrower field has such a value
+	if f.Width == 64 {
+		f.absent = f.max
 	}
 	switch {
 	case f.special > 0, f.Type == Unsigned, f.Type == Reserved, f.Type == Spare:
@@ -182,13 +186,10 @@ func (d *Definition) addToGroup(f *Field, text string, counts map[string]int) er
 
 // prepare computes what decoding needs of a definition whose fields are complete.
 func (d *Definition) prepare() {
-	d.fixed = len(d.groups) == 0
-	d.checks, d.slow = nil, false
+	d.checks, d.slow, d.plan = nil, false, plan{}
+	d.makePlan()
 	for i := range d.Fields {
 		f := &d.Fields[i]
-		if f.Bit < 0 || f.Width == 0 {
-			d.fixed = false
-		}
 		if f.Role != RoleData {
 			continue
 		}

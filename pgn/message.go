@@ -57,9 +57,9 @@ type Definition struct {
 	instance, selector place
 	groups             []group
 	variants           []*Definition // group function only: layouts by its first byte; the last one stands for the rest
-	fixed              bool          // every field has a fixed place and none repeats
-	checks             []*Field      // the data fields at fixed places, for Available
-	slow               bool          // Available must also look at strings and repeating groups
+	plan               plan
+	checks             []*Field // the data fields at fixed places, for Available
+	slow               bool     // Available must also look at strings and repeating groups
 }
 
 // Type is the encoding of a field.
@@ -131,17 +131,16 @@ type Field struct {
 	Note       string
 	Source     string
 
-	index     int
-	byteAt    int    // Bit/8
-	shift     uint   // Bit%8
-	mask      uint64 // Width ones
-	max       uint64 // "not available"; one below is "out of range", two below "reserved"
-	special   uint64 // how many of the three exist
-	absent    uint64 // one more raw value that means not available
-	hasAbsent bool
-	fill      uint64 // what Build sends when nothing is given
-	mul, div  float64
-	part      part
+	index    int
+	byteAt   int    // Bit/8
+	shift    uint   // Bit%8
+	mask     uint64 // Width ones
+	max      uint64 // "not available"; one below is "out of range", two below "reserved"
+	special  uint64 // how many of the three exist
+	absent   uint64 // one more raw value that means not available; one that cannot be if there is none
+	fill     uint64 // what Build sends when nothing is given
+	mul, div float64
+	part     part
 }
 
 // part marks the fields that steer the decoding of others.

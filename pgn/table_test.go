@@ -96,7 +96,7 @@ func checkFields(t *testing.T, d *Definition) {
 	for i := range d.Fields {
 		bits += d.Fields[i].Width
 	}
-	if len(d.groups) == 0 && d.Length > 0 && d.fixed && bits > d.Length*8 {
+	if len(d.groups) == 0 && d.Length > 0 && bits > d.Length*8 {
 		t.Errorf("%d bits of fields in %d bytes", bits, d.Length)
 	}
 }

@@ -59,7 +59,7 @@ func (v *Value) set(f *Field, raw uint64) {
 	switch k := f.max - raw; { // wraps to a huge number for a negative raw
 	case k < f.special:
 		v.Number, v.State = nan, NotAvailable+State(k)
-	case f.hasAbsent && raw == f.absent, f.Role == RoleReserved:
+	case raw == f.absent, f.Role == RoleReserved:
 		v.Number, v.State = nan, NotAvailable
 	default:
 		n := float64(v.Raw)
