@@ -51,7 +51,7 @@ type SnapshotRef struct {
 // Bring is one thing to have ready.
 type Bring struct {
 	Medium Medium   `json:"medium"` // File is empty; see Files
-	Count  int      `json:"count"`  // as many as are used at one time
+	Count  int      `json:"count"`  // as many as are used at one time; 0 for the network
 	Files  []string `json:"files,omitempty"`
 }
 

@@ -381,7 +381,9 @@ func bring(groups []Group) []Bring {
 				index[kind] = k
 				out = append(out, Bring{Medium: kind})
 			}
-			out[k].Count = max(out[k].Count, used[kind])
+			if kind.Kind != Network {
+				out[k].Count = max(out[k].Count, used[kind])
+			}
 			if f := s.Medium.File; f != "" && !slices.Contains(out[k].Files, f) {
 				out[k].Files = append(out[k].Files, f)
 				slices.Sort(out[k].Files)

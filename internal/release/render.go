@@ -45,7 +45,7 @@ func (o *Order) Text() string {
 	if len(o.Bring) > 0 {
 		line("\nBRING")
 		for _, g := range o.Bring {
-			line("  [ ] %d × %s", g.Count, g.Medium.String())
+			line("  [ ] %s", g.what())
 			for _, f := range g.Files {
 				line("      file %s", f)
 			}
@@ -57,7 +57,7 @@ func (o *Order) Text() string {
 		for i := range g.Steps {
 			s := &g.Steps[i]
 			line("  %s [ ] %s: %s -> %s", s.ID, s.Device.shown(), s.From, s.To)
-			line("      on %s, %d min, supply at least %.1f V", s.Medium.withFile(), s.Minutes, s.SupplyVolts)
+			line("      by %s, %d min, supply at least %.1f V", s.Medium.withFile(), s.Minutes, s.SupplyVolts)
 			if s.Note != "" {
 				line("      note: %s", s.Note)
 			}
@@ -92,6 +92,14 @@ func (o *Order) Text() string {
 	}
 	list("PROBLEMS", problems)
 	return b.String()
+}
+
+// what is "2 × microSD card, 2 to 32 GB".
+func (g Bring) what() string {
+	if g.Count == 0 {
+		return "for updates over the network"
+	}
+	return fmt.Sprintf("%d × %s", g.Count, g.Medium)
 }
 
 func box(r Result) string {
@@ -178,6 +186,7 @@ func (o *Order) HTML() ([]byte, error) {
 		"boat":   o.boatName,
 		"shown":  func(u Unit) string { return u.shown() },
 		"medium": func(m Medium) string { return m.withFile() },
+		"what":   Bring.what,
 		"mark":   box,
 	}).Parse(orderHTML)
 	if err != nil {

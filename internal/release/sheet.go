@@ -83,9 +83,12 @@ type Need struct {
 // of names what is needed.
 func (n Need) of() string { return cmp.Or(n.Model, n.Family) }
 
+// Network is the kind of medium for updates that a display sends over its own network, for which there is nothing to carry but the file.
+const Network = "network"
+
 // Medium is what an update travels on.
 type Medium struct {
-	Kind       string `json:"kind"`                  // "microSD card", "USB stick", "over the network"
+	Kind       string `json:"kind"`                  // "microSD card", "USB stick", or Network
 	MinGB      int    `json:"min_gb,omitempty"`      // smallest that the model takes, 10^9 bytes
 	MaxGB      int    `json:"max_gb,omitempty"`      // largest that the model takes, 10^9 bytes
 	FileSystem string `json:"file_system,omitempty"` // how it must be formatted
