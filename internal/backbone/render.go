@@ -1,0 +1,210 @@
+package backbone
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+	"strings"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/record"
+)
+
+// WriteText prints the audit for a terminal.
+func (a *Audit) WriteText(w io.Writer) error {
+	var b strings.Builder
+	if a.Boat != "" {
+		fmt.Fprintf(&b, "%s\n", boat.Printable(a.Boat))
+	}
+	for _, f := range a.figures() {
+		fmt.Fprintf(&b, "%-28s %s\n", f[0], boat.Printable(f[1]))
+	}
+	b.WriteString("\nAlong the backbone\n")
+	for i, p := range a.Solution.Points {
+		fmt.Fprintf(&b, "  %6.1f m  %-16s %s\n", p.Metres, boat.Printable(p.Name), p.words())
+		for _, o := range a.Solution.Outlets {
+			if o.At == p.Name {
+				fmt.Fprintf(&b, "            └ %-14s drop %.1f m, %.0f LEN, %s\n", boat.Printable(o.Device), o.Metres, o.Load, volts(o.Volts))
+			}
+		}
+		if i < len(a.Solution.Legs) {
+			g := a.Solution.Legs[i]
+			fmt.Fprintf(&b, "            │ %.1f m %s, %s\n", g.Metres, g.Cable, g.current())
+		}
+	}
+	a.writeLive(&b)
+	if len(a.Findings) == 0 {
+		b.WriteString("\nNothing breaks a rule.\n")
+	} else {
+		b.WriteString("\nFindings\n")
+	}
+	for _, f := range a.Findings {
+		fmt.Fprintf(&b, "  %-8s  %s: %s\n            %s\n", f.Severity, f.Check, boat.Printable(f.Summary), boat.Printable(f.Remedy))
+	}
+	b.WriteString("\nCautions\n")
+	for _, c := range a.Cautions {
+		fmt.Fprintf(&b, "  - %s\n", c)
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func (a *Audit) writeLive(b *strings.Builder) {
+	if l := a.Live; l != nil {
+		b.WriteString("\nAgainst the live network\n")
+		fmt.Fprintf(b, "  declared %.0f LEN, planned %.0f LEN\n", l.Load.Value, l.Load.Limit)
+		for _, x := range l.Missing {
+			fmt.Fprintf(b, "  planned, not there: %s\n", boat.Printable(x))
+		}
+		for _, x := range l.Extra {
+			fmt.Fprintf(b, "  there, not planned: %s\n", boat.Printable(x))
+		}
+		for _, x := range l.Declared {
+			fmt.Fprintf(b, "  %s: planned %.0f LEN, declares %.0f LEN\n", boat.Printable(x.Device), x.Planned, x.Declared)
+		}
+		for _, x := range l.Supplies {
+			fmt.Fprintf(b, "  %s: measures %.2f V, computed %.2f V\n", boat.Printable(x.Device), x.Measured, x.Computed)
+		}
+	}
+	if len(a.Coverage) > 0 {
+		b.WriteString("\nData\n")
+	}
+	for _, c := range a.Coverage {
+		fmt.Fprintf(b, "  %-9s %s", c.State, boat.Printable(c.Quantity))
+		if len(c.From) > 0 {
+			fmt.Fprintf(b, " from %s", boat.Printable(strings.Join(c.From, ", ")))
+		}
+		if c.Note != "" {
+			fmt.Fprintf(b, " (%s)", boat.Printable(c.Note))
+		}
+		b.WriteByte('\n')
+	}
+}
+
+// figures are the audit's main figures in words, each with its limit.
+func (a *Audit) figures() [][2]string {
+	out := [][2]string{
+		{"Backbone length", fmt.Sprintf("%.1f m of %.0f m", a.Length.Value, a.Length.Limit)},
+		{"All drops", fmt.Sprintf("%.1f m of %.0f m", a.DropSum.Value, a.DropSum.Limit)},
+		{"Devices", fmt.Sprintf("%.0f of %.0f", a.Devices.Value, a.Devices.Limit)},
+		{"Load equivalency", fmt.Sprintf("%.0f LEN, %.2f A", a.Load, a.Load*AmpsPerLoad)},
+	}
+	for _, f := range a.Solution.Feeds {
+		text := fmt.Sprintf("%.2f V, %.2f A: %.0f LEN to one side, %.0f here, %.0f to the other", f.Voltage, f.Amps, f.LoadLeft, f.LoadHere, f.LoadRest)
+		if f.Fuse > 0 {
+			text += fmt.Sprintf("; fuse %.0f A", f.Fuse)
+		}
+		out = append(out, [2]string{"Fed at " + f.At, text})
+	}
+	if o := a.Lowest; o != nil {
+		out = append(out, [2]string{"Lowest voltage", fmt.Sprintf("%.2f V at %s (%.0f V needed)", *o.Volts, o.Device, MinVolts)})
+	}
+	out = append(out,
+		[2]string{"Voltage drop", fmt.Sprintf("%.2f V of %.1f V", a.Spread.Value, a.Spread.Limit)},
+		[2]string{"By the rule of thumb", fmt.Sprintf("%.2f V, with all load of the worse side at its far end", a.RuleOfThumb)})
+	if b := a.BestFeed; b != nil {
+		out = append(out, [2]string{"Best place to feed", fmt.Sprintf("%s: lowest %.2f V (now %.2f V)", b.At, b.Lowest, b.Now)})
+	}
+	if x := a.Adding; x != nil {
+		out = append(out, [2]string{"With the planned devices", fmt.Sprintf("%.0f LEN, lowest %.2f V, drop %.2f V", x.Load, x.Lowest, x.Spread)})
+	}
+	if t := a.Termination; t != nil {
+		out = append(out, [2]string{"Termination", fmt.Sprintf("%.0f ohm: %s", t.Ohm, t.Meaning)})
+	}
+	for _, r := range a.Readings {
+		out = append(out, [2]string{"Reading at " + r.At, fmt.Sprintf("%.2f V measured, %.2f V computed", r.Measured, r.Computed)})
+	}
+	return out
+}
+
+func (p Point) words() string {
+	text := volts(p.Volts)
+	if p.Power {
+		text += ", fed here"
+	}
+	return text
+}
+
+func volts(v *float64) string {
+	if v == nil {
+		return "no supply"
+	}
+	return fmt.Sprintf("%.2f V", *v)
+}
+
+func (g Leg) current() string {
+	if g.Amps < 0 {
+		return fmt.Sprintf("%.2f A ↑", -g.Amps)
+	}
+	return fmt.Sprintf("%.2f A ↓", g.Amps)
+}
+
+//go:embed backbone.html
+var pageHTML string
+
+var page = template.Must(template.New("backbone").Parse(pageHTML))
+
+// WriteHTML writes the audit as one page that stands alone and prints well, with a picture to scale.
+func (a *Audit) WriteHTML(w io.Writer) error {
+	picture, err := a.Picture()
+	if err != nil {
+		return err
+	}
+	err = page.Execute(w, map[string]any{"Audit": a, "Figures": a.figures(), "Picture": template.HTML(picture)}) // the picture is our own template's output
+	if err != nil {
+		return fmt.Errorf("write backbone audit: %w", err)
+	}
+	return nil
+}
+
+// WritePDF writes the commissioning report. made is the creation date in the file.
+func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
+	title := "Commissioning report " + job.Number
+	d, err := record.NewDocument(title, title+" · "+a.Boat, made)
+	if err != nil {
+		return fmt.Errorf("write PDF: %w", err)
+	}
+	d.Head(job)
+	d.Heading(title)
+	d.Facts(26, [2]string{"Boat", a.Boat}, [2]string{"Customer", job.Customer}, [2]string{"Place", job.Place}, [2]string{"Date", job.Date},
+		[2]string{"Technician", job.Technician}, [2]string{"Work", job.Work})
+	d.Title("Figures")
+	d.Facts(50, a.figures()...)
+	d.Title("Along the backbone")
+	var rows [][]string
+	for i, p := range a.Solution.Points {
+		row := []string{fmt.Sprintf("%.1f m", p.Metres), p.Name, p.words(), ""}
+		if i < len(a.Solution.Legs) {
+			g := a.Solution.Legs[i]
+			row[3] = fmt.Sprintf("%.1f m %s, %s", g.Metres, g.Cable, strings.NewReplacer("↑", "back", "↓", "on").Replace(g.current()))
+		}
+		rows = append(rows, row)
+		for _, o := range a.Solution.Outlets {
+			if o.At == p.Name {
+				rows = append(rows, []string{"", "  " + o.Device, volts(o.Volts), fmt.Sprintf("drop %.1f m, %.0f LEN", o.Metres, o.Load)})
+			}
+		}
+	}
+	d.Table([]float64{20, 60, 40}, []string{"from the end", "point, device", "voltage", "cable onwards"}, rows)
+	if len(a.Coverage) > 0 {
+		d.Title("Data")
+		rows = nil
+		for _, c := range a.Coverage {
+			rows = append(rows, []string{c.Quantity, c.State, strings.Join(c.From, ", "), c.Note})
+		}
+		d.Table([]float64{46, 22, 60}, []string{"quantity", "state", "from", "note"}, rows)
+	}
+	var findings []string
+	for _, f := range a.Findings {
+		findings = append(findings, string(f.Severity)+": "+f.Summary+" – "+f.Remedy)
+	}
+	d.List("Findings", findings)
+	d.List("Notes", job.Notes)
+	d.List("Cautions", append(append([]string(nil), a.Cautions...), job.Cautions...))
+	if err := d.Output(w); err != nil {
+		return fmt.Errorf("write PDF: %w", err)
+	}
+	return nil
+}
