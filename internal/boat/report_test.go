@@ -1,0 +1,272 @@
+package boat
+
+import (
+	"bytes"
+	"encoding/json"
+	"flag"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+	"go.einride.tech/can"
+	"pgregory.net/rapid"
+
+	"muster/internal/event"
+	"muster/pgn"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// story is a small boat with something of everything.
+func story() *wire {
+	w := newWire()
+	w.claim(35, nameHead).claim(36, nameDepth).claim(37, nameGNSS).wait(300 * time.Millisecond)
+	w.product(35, "Larkfin LF9 head", "2.1").product(36, "Gannet SD2 sounder", "1.4.2")
+	text := []byte{11, 1, 'F', 'l', 'y', 'b', 'r', 'i', 'd', 'g', 'e', 2, 1, 2, 1}
+	w.send(pgnConfiguration, 35, 255, text...)
+	w.send(pgnList, 35, 255, 0, 0x12, 0xF1, 0x01).send(pgnList, 35, 255, 1, 0x0B, 0xF5, 0x01)
+	for i := range 30 {
+		w.send(127250, 35, 255, heading...).send(128267, 36, 255, depth...)
+		w.send(127508, 77, 255, byte(i%2), 0xE2, 4, 0xFF, 0x7F, 0xFF, 0xFF, 0xFF)
+		w.wait(97 * time.Millisecond)
+	}
+	w.claim(254, nameGNSS).claim(36, nameDepth).wait(time.Second).product(36, "Gannet SD2 sounder", "1.5.0")
+	w.add(event.Event{Kind: event.KindErrorFrame, Frame: can.Frame{ID: 0x08, Length: 8}})
+	w.add(event.Event{Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+	for range 3 {
+		w.wait(time.Second)
+		for _, l := range []string{"$IIDPT,12.5,0.5*73", "$IIDPT,12.5,0.5*00", "$IIMTW,17.9,C*1C", "$GPGGA,1", "noise",
+			"$HEVER,1,1,HE,GNT,77,000321,Gannet HC1,3.2,B,0*6C"} {
+			w.add(event.Event{Kind: event.KindLine, Network: 1, Line: []byte(l)})
+		}
+	}
+	return w
+}
+
+func storyOptions() Options {
+	return Options{ID: "petrel", Name: "Petrel", Clock: ClockCapture, MakerNames: map[uint16]string{2001: "Larkfin Marine"}, Own: []pgn.NAME{nameGNSS}}
+}
+
+func encode(t testing.TB, r *Report) []byte {
+	t.Helper()
+	out, err := json.MarshalIndent(r, "", "  ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return append(out, '\n')
+}
+
+func TestGoldenReport(t *testing.T) {
+	b := story().feed(storyOptions())
+	b.SetManual([]Manual{{ID: "horn", Role: RoleDeck, Maker: "Petrel Power", At: epoch}})
+	r := b.Report()
+	got := encode(t, r)
+	file := filepath.Join("testdata", "report.golden.json")
+	if *update {
+		if err := os.WriteFile(file, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(string(want), string(got)); d != "" {
+		t.Error(d)
+	}
+	checkSchema(t, got)
+}
+
+func checkSchema(t *testing.T, report []byte) {
+	t.Helper()
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(Schema))
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := jsonschema.NewCompiler()
+	c.DefaultDraft(jsonschema.Draft2020)
+	c.AssertFormat()
+	if err := c.AddResource("report.json", doc); err != nil {
+		t.Fatal(err)
+	}
+	schema, err := c.Compile("report.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := jsonschema.UnmarshalJSON(bytes.NewReader(report))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := schema.Validate(v); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestSchemaOfEveryKey(t *testing.T) {
+	r := fullReport()
+	checkSchema(t, encode(t, r))
+	var keys map[string]any
+	if err := json.Unmarshal(encode(t, r), &keys); err != nil {
+		t.Fatal(err)
+	}
+	keys["more"] = 1
+	bad, _ := json.Marshal(keys)
+	doc, _ := jsonschema.UnmarshalJSON(bytes.NewReader(Schema))
+	c := jsonschema.NewCompiler()
+	if err := c.AddResource("report.json", doc); err != nil {
+		t.Fatal(err)
+	}
+	v, _ := jsonschema.UnmarshalJSON(bytes.NewReader(bad))
+	if c.MustCompile("report.json").Validate(v) == nil {
+		t.Error("an unknown key passes")
+	}
+}
+
+// fullReport has a value in every field that the JSON carries.
+func fullReport() *Report {
+	r := story().feed(storyOptions()).Report()
+	yes, n8, n16 := true, uint8(9), uint16(9)
+	r.Networks[0].ListenOnly, r.Networks[0].State = true, "passive"
+	r.Networks[0].Faults = Faults{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17}
+	d := &r.Devices[0]
+	d.Own, d.Restarts, d.Unanswered, d.Receives, d.Declares = true, 3, "does not answer", []uint32{1}, []uint32{2}
+	d.Product = &Product{&n16, &n16, "a", "b", "c", "d", &n8, &n8}
+	d.Installation = &Installation{"a", "b", "c"}
+	d.Transmits[0].Available, d.Transmits[0].Selector, d.Transmits[0].Instance = &yes, &n8, &n8
+	r.Talkers[0].Identity = &TalkerIdentity{"a", "b", "c", "d", "e", "f", "g"}
+	r.Manual = []Manual{{"horn", RoleDeck, "a", "b", "c", "d", "e", "f", "g", epoch}}
+	r.Alerts = []Alert{{"same-name:a", "same-name", Warning, AlertOpen, epoch, epoch, true, "by", epoch, epoch, []string{d.ID}, "can0", "s", map[string]any{"n": 1.0}, "r"}}
+	return r
+}
+
+func TestReportRoundTrip(t *testing.T) {
+	want := encode(t, fullReport())
+	var r Report
+	if err := json.Unmarshal(want, &r); err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(string(want), string(encode(t, &r))); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestEmptyReport(t *testing.T) {
+	got := encode(t, New(Options{}).Report())
+	checkSchema(t, got)
+	if d := cmp.Diff(string(got), string(encode(t, New(Options{}).Report()))); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestSameEventsSameBytes(t *testing.T) {
+	first := encode(t, story().feed(storyOptions()).Report())
+	for range 5 {
+		if d := cmp.Diff(string(first), string(encode(t, story().feed(storyOptions()).Report()))); d != "" {
+			t.Fatal(d)
+		}
+	}
+}
+
+// A live boat that ticks and reports all the time says in the end what a replay says, facts for the checks included.
+func TestReportDoesNotDependOnTicks(t *testing.T) {
+	w := story()
+	frames := len(w.events)
+	w.wait(3*time.Minute).send(pgnProduct, 36, 255, make([]byte, productLength)...)
+	w.events = w.events[:frames+3] // a message that never ends
+	end := w.now.Add(2 * time.Minute)
+	replayed := w.feed(storyOptions())
+	replayed.Tick(end)
+	want := replayed.Report()
+	rapid.Check(t, func(rt *rapid.T) {
+		live := New(storyOptions())
+		step := event.Time(rapid.Int64Range(int64(500*time.Millisecond), int64(20*time.Second)).Draw(rt, "step"))
+		next := epoch + step
+		for i := range w.events {
+			for ; w.events[i].Time != 0 && next < w.events[i].Time; next += step {
+				live.Tick(next)
+				live.Report()
+			}
+			live.Feed(&w.events[i])
+		}
+		for ; next < end; next += step {
+			live.Tick(next)
+		}
+		live.Tick(end)
+		if d := cmp.Diff(want, live.Report()); d != "" {
+			rt.Fatal(d)
+		}
+	})
+}
+
+func TestReportSharesNothing(t *testing.T) {
+	b := story().feed(storyOptions())
+	r := b.Report()
+	before := encode(t, r)
+	w := story()
+	for i := range w.events {
+		b.Feed(&w.events[i])
+	}
+	if d := cmp.Diff(string(before), string(encode(t, r))); d != "" {
+		t.Error(d)
+	}
+}
+
+func TestFeedDoesNotAllocate(t *testing.T) {
+	w := story()
+	b := w.feed(storyOptions())
+	_, events := fleetOf(8, 20)
+	for i := range events {
+		b.Feed(&events[i])
+	}
+	if n := testing.AllocsPerRun(20, func() {
+		for i := range events {
+			events[i].Time = events[i].Time.Add(time.Minute)
+			if events[i].Kind == event.KindFrame && pgn.ID(events[i].Frame.ID).PGN() != pgnClaim {
+				b.Feed(&events[i])
+			}
+		}
+	}); n != 0 {
+		t.Errorf("%v allocations for %d events", n, len(events))
+	}
+}
+
+func FuzzFeed(f *testing.F) {
+	var seed []byte
+	for _, ev := range story().events {
+		if ev.Kind != event.KindFrame {
+			continue
+		}
+		seed = append(seed, byte(ev.Kind), byte(ev.Frame.ID), byte(ev.Frame.ID>>8), byte(ev.Frame.ID>>16), byte(ev.Frame.ID>>24), ev.Frame.Length, 10)
+		seed = append(seed, ev.Frame.Data[:]...)
+	}
+	f.Add(seed)
+	f.Add(append([]byte{5, '$', 'I', 'I', 'D', 'P', 'T', ','}, make([]byte, 7)...))
+	f.Fuzz(func(t *testing.T, in []byte) {
+		b := New(Options{MaxDevices: 8, MaxStreams: 4, MaxNetStreams: 16})
+		now := epoch
+		for ; len(in) >= 15; in = in[15:] {
+			now = now.Add(time.Duration(int8(in[6])) * 100 * time.Millisecond)
+			ev := event.Event{Kind: event.Kind(in[0] & 15), Time: now, Network: uint16(in[5] >> 6), Count: uint32(in[7])}
+			ev.Frame = can.Frame{ID: uint32(in[1]) | uint32(in[2])<<8 | uint32(in[3])<<16 | uint32(in[4]&31)<<24, Length: in[5] & 15,
+				IsExtended: in[4]&64 == 0, IsRemote: in[4]&128 != 0}
+			copy(ev.Frame.Data[:], in[7:15])
+			if ev.Kind == event.KindLine {
+				ev.Line = in[1:15]
+			}
+			b.Feed(&ev)
+		}
+		r := b.Report()
+		for _, n := range r.Networks {
+			if n.Frames > 1<<40 {
+				t.Fatal("frames run over")
+			}
+		}
+		if len(r.Devices) > 4*8 {
+			t.Fatalf("%d devices", len(r.Devices))
+		}
+		checkSchema(t, encode(t, r))
+	})
+}
