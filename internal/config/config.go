@@ -14,6 +14,7 @@ import (
 	"strconv"
 	"strings"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
 )
@@ -27,6 +28,7 @@ type Config struct {
 	TLS       TLS               `yaml:"tls"`
 	MakerFile string            `yaml:"maker_file"` // YAML mapping of maker codes to names, added to the published list
 	Checks    check.Settings    `yaml:"checks"`
+	Alerts    alert.Settings    `yaml:"alerts"`
 	Log       Log               `yaml:"log"`
 	StateDir  string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
 	Makers    map[uint16]string `yaml:"-"`         // the content of MakerFile
@@ -64,7 +66,7 @@ const DefaultListen = "127.0.0.1:8632"
 
 // Default is the config of an empty file.
 func Default() Config {
-	return Config{Listen: DefaultListen, Checks: check.DefaultSettings(), Log: Log{Level: "info", Format: "auto"}}
+	return Config{Listen: DefaultListen, Checks: check.DefaultSettings(), Alerts: alert.DefaultSettings(), Log: Log{Level: "info", Format: "auto"}}
 }
 
 // Error is a mistake in a config file, told with its place. Error() is one line.
@@ -177,7 +179,8 @@ func (c *Config) validate(d *document) error {
 	if !slices.Contains([]string{"auto", "text", "json"}, c.Log.Format) {
 		bad("log.format", "%q is not one of auto, text, json", c.Log.Format)
 	}
-	errs = append(errs, d.checkErrors(c.Checks.Validate())...)
+	errs = append(errs, d.settingErrors("checks", c.Checks.Validate())...)
+	errs = append(errs, d.settingErrors("alerts", c.Alerts.Validate())...)
 	return errors.Join(errs...)
 }
 

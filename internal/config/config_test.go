@@ -127,6 +127,9 @@ func TestExample(t *testing.T) {
 	if d := cmp.Diff(Default().Checks, c.Checks); d != "" {
 		t.Errorf("the example's checks are not the defaults: %s", d)
 	}
+	if d := cmp.Diff(Default().Alerts, c.Alerts); d != "" {
+		t.Errorf("the example's alerts are not the defaults: %s", d)
+	}
 }
 
 func FuzzParse(f *testing.F) {

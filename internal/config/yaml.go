@@ -158,8 +158,8 @@ func first(n ast.Node) ast.Node {
 	return n
 }
 
-// checkErrors places the errors of check.Settings.Validate, each of which starts with its key and a colon.
-func (d *document) checkErrors(err error) []error {
+// settingErrors places the errors of a Validate below section. Each starts with its key and a colon.
+func (d *document) settingErrors(section string, err error) []error {
 	if err == nil {
 		return nil
 	}
@@ -170,10 +170,10 @@ func (d *document) checkErrors(err error) []error {
 	for i, e := range all {
 		key, message, ok := strings.Cut(e.Error(), ": ")
 		if !ok {
-			all[i] = fmt.Errorf("%s: checks: %w", d.name, e)
+			all[i] = fmt.Errorf("%s: %s: %w", d.name, section, e)
 			continue
 		}
-		all[i] = d.errorAt("checks."+key, message)
+		all[i] = d.errorAt(section+"."+key, message)
 	}
 	return all
 }

@@ -1,0 +1,127 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"muster/internal/daemon"
+	"muster/internal/event"
+	"muster/internal/web"
+)
+
+type captureCmd struct {
+	Source   string        `arg:"" help:"What to keep."`
+	Output   string        `short:"o" required:"" placeholder:"FILE" help:"Where to; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs."`
+	MaxSize  byteSize      `placeholder:"SIZE" help:"Begin a new, numbered file at this size, such as 100MB."`
+	MaxFiles int           `placeholder:"N" help:"Keep the latest N files; needs --max-size."`
+	For      time.Duration `placeholder:"DUR" help:"End after this time, such as 10m."`
+	Force    bool          `help:"Overwrite files that exist."`
+}
+
+// Help shows examples.
+func (captureCmd) Help() string {
+	return `Ends with Ctrl-C. Nothing is sent.
+
+Examples:
+
+    muster capture can0 -o quay.log
+    muster capture can0 -o sea.pcapng.zst --max-size 50MB --max-files 20
+    muster capture '0183:/dev/ttyUSB0?baud=4800' -o wind.nmea --for 10m`
+}
+
+// byteSize is a number of bytes written as 500kB, 100MB or 1GiB.
+type byteSize int64
+
+// UnmarshalText reads it.
+func (s *byteSize) UnmarshalText(text []byte) error {
+	in := strings.TrimSpace(string(text))
+	digits := strings.TrimRight(in, "kKMGiB ")
+	unit := strings.TrimSpace(strings.TrimPrefix(in, digits))
+	factors := map[string]float64{"": 1, "B": 1, "kB": 1e3, "KB": 1e3, "MB": 1e6, "GB": 1e9, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
+	n, err := strconv.ParseFloat(digits, 64)
+	factor, known := factors[unit]
+	if err != nil || !known || !(n > 0) || n*factor > math.MaxInt64/2 {
+		return fmt.Errorf("%q is no size: write 500kB, 100MB or 1GiB", in)
+	}
+	*s = byteSize(n * factor)
+	return nil
+}
+
+const leastFile = 4096 // bytes: smaller files would hold little but their heads
+
+// Run keeps the traffic until interrupted.
+func (c *captureCmd) Run(a *app) (err error) {
+	switch {
+	case c.MaxFiles < 0:
+		return fmt.Errorf("--max-files %d: keep 1 or more", c.MaxFiles)
+	case c.MaxFiles > 0 && c.MaxSize == 0:
+		return errors.New("--max-files needs --max-size, which says when a new file begins")
+	case c.MaxSize > 0 && c.MaxSize < leastFile:
+		return fmt.Errorf("--max-size %d: files of less than %d bytes hold nothing", c.MaxSize, leastFile)
+	case c.For < 0:
+		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
+	}
+	if _, _, err := captureFormat(c.Output); err != nil {
+		return err
+	}
+	out := &rotation{name: c.Output, maxSize: int64(c.MaxSize), maxFiles: c.MaxFiles, force: c.Force}
+	src, err := a.opener(true)(c.Source, false)
+	if err != nil {
+		return daemon.NewSourceError(c.Source, err)
+	}
+	defer src.Close()
+	if err := out.open(); err != nil {
+		return err
+	}
+	ctx, cancel := a.ctx, context.CancelFunc(func() {})
+	if c.For > 0 {
+		ctx, cancel = context.WithTimeout(ctx, c.For)
+	}
+	defer cancel()
+	stop := context.AfterFunc(ctx, func() { src.Close() })
+	defer stop()
+	err = keep(ctx, src, out, c.Source)
+	if cerr := out.close(); err == nil {
+		err = cerr
+	}
+	fmt.Fprintf(a.stderr, "%s events, %s bytes in %s", web.Grouped(out.events), web.Grouped(uint64(out.bytes)), strings.Join(out.written, " "))
+	if out.skipped > 0 {
+		fmt.Fprintf(a.stderr, "; %s events have no place in this format", web.Grouped(out.skipped))
+	}
+	fmt.Fprintln(a.stderr)
+	return err
+}
+
+// keep copies events until the source ends or ctx does. What was read is at most a second or so from the file.
+func keep(ctx context.Context, src interface {
+	Read([]event.Event) (int, error)
+}, out *rotation, name string) error {
+	events := make([]event.Event, 256)
+	synced := time.Now()
+	for {
+		n, err := src.Read(events)
+		for i := range events[:n] {
+			if werr := out.Write(&events[i]); werr != nil {
+				return werr
+			}
+		}
+		if now := time.Now(); now.Sub(synced) >= time.Second {
+			synced = now
+			if serr := out.file.sync(); serr != nil {
+				return serr
+			}
+		}
+		switch {
+		case errors.Is(err, io.EOF), err != nil && ctx.Err() != nil:
+			return nil
+		case err != nil:
+			return daemon.NewSourceError(name, err)
+		}
+	}
+}

@@ -1,0 +1,44 @@
+package main
+
+import (
+	"fmt"
+
+	"muster/internal/daemon"
+	"muster/internal/sim"
+)
+
+type demoCmd struct {
+	Scenario string `arg:"" optional:"" default:"demo" help:"Built-in scenario or scenario file."`
+	Listen   string `default:"127.0.0.1:8632" placeholder:"HOST:PORT" help:"Address of the pages."`
+}
+
+// Help shows examples.
+func (demoCmd) Help() string {
+	return `Plays a simulated boat by the clock and watches it, in one process.
+
+Examples:
+
+    muster demo
+    muster demo fifty
+    muster demo --listen 127.0.0.1:0`
+}
+
+// Run shows the boat until interrupted.
+func (c *demoCmd) Run(a *app) error {
+	scenario, err := sim.Load(c.Scenario)
+	if err != nil {
+		return err
+	}
+	cfg, err := loadConfig("", []string{"sim:" + c.Scenario}, true)
+	if err != nil {
+		return err
+	}
+	cfg.Boat.ID, cfg.Boat.Name, cfg.Listen, cfg.Log.Level = "demo", scenario.Boat.Name, c.Listen, "warn"
+	return a.watch(cfg, func(d *daemon.Daemon) error {
+		if scenario.Title != "" {
+			fmt.Fprintln(a.stdout, scenario.Title)
+		}
+		_, err := fmt.Fprintf(a.stdout, "The boat's pages are on %s until you press Ctrl-C.\n", d.URL())
+		return err
+	})
+}

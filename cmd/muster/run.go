@@ -1,0 +1,76 @@
+package main
+
+import (
+	"fmt"
+
+	"muster/internal/config"
+	"muster/internal/daemon"
+)
+
+type runCmd struct {
+	Sources []string `arg:"" optional:"" name:"source" help:"Sources to watch, in the place of those of the config file."`
+	Config  string   `short:"c" placeholder:"FILE" help:"Config file; deploy/muster.yaml shows every key."`
+	Check   bool     `help:"Check the config and end."`
+	Ask     bool     `help:"Claim an address and ask devices who they are."`
+	Listen  string   `placeholder:"HOST:PORT" help:"Address of the pages, in the place of the config's; off for none."`
+}
+
+// Help shows examples.
+func (runCmd) Help() string {
+	return `Examples:
+
+    muster run can0
+    muster run --ask can0 '0183:/dev/ttyUSB0?baud=4800'
+    muster run --config /etc/muster/muster.yaml
+    muster run --config /etc/muster/muster.yaml --check`
+}
+
+// Run watches until interrupted.
+func (c *runCmd) Run(a *app) error {
+	cfg, err := loadConfig(c.Config, c.Sources, c.Ask)
+	if err != nil {
+		return err
+	}
+	if c.Listen != "" {
+		cfg.Listen = c.Listen
+	}
+	if c.Check {
+		if len(cfg.Sources) == 0 {
+			return errNoSource
+		}
+		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
+		return err
+	}
+	return a.watch(cfg, nil)
+}
+
+var errNoSource = withHint(fmt.Errorf("no source"), "name one, such as can0, on the command line or under sources in the config file")
+
+func orDefaults(file string) string {
+	if file == "" {
+		return "defaults"
+	}
+	return file
+}
+
+// watch runs the daemon until interrupted. started is called before with the daemon; it may be nil.
+func (a *app) watch(cfg config.Config, started func(*daemon.Daemon) error) error {
+	if len(cfg.Sources) == 0 {
+		return errNoSource
+	}
+	log, err := a.logger(cfg.Log)
+	if err != nil {
+		return err
+	}
+	d, err := daemon.New(daemon.Options{Config: cfg, Open: a.opener(true), Log: log, Version: buildVersion()})
+	if err != nil {
+		return err
+	}
+	defer d.Stop()
+	if started != nil {
+		if err := started(d); err != nil {
+			return err
+		}
+	}
+	return d.Run(a.ctx)
+}

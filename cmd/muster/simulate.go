@@ -1,0 +1,195 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"time"
+
+	"muster/internal/daemon"
+	"muster/internal/event"
+	"muster/internal/sim"
+	"muster/internal/tap"
+	"muster/internal/web"
+)
+
+type simulateCmd struct {
+	Scenario string        `arg:"" help:"Built-in scenario (demo, fifty, saturated, faults) or scenario file."`
+	To       string        `required:"" placeholder:"DEST" help:"can0 or vcan0, serial:, udp:, pty: for a serial adapter of its own, or a file ending in .log, .pcapng, .pcap or .nmea, .gz or .zst."`
+	Speed    *float64      `placeholder:"N" help:"N times as fast as the clock; 0 as fast as it goes. Default 1, and 0 into a file."`
+	For      time.Duration `placeholder:"DUR" help:"End after so much of the boat's time, such as 5m."`
+	Seed     uint64        `default:"0" help:"Another seed makes another run of the same scenario."`
+	Force    bool          `help:"Overwrite a file that exists."`
+}
+
+// Help shows examples.
+func (simulateCmd) Help() string {
+	return `Sends on the bus it is given. Devices answer what others ask there. Ends with Ctrl-C.
+
+Examples:
+
+    muster simulate demo --to vcan0
+    muster simulate fifty --to quay.log --for 5m
+    muster simulate saturated --to udp:239.74.163.2:5000
+    muster simulate my-boat.yaml --to can0 --speed 2`
+}
+
+// Run plays the scenario.
+func (c *simulateCmd) Run(a *app) error {
+	if c.For < 0 {
+		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
+	}
+	if c.Speed != nil && !(*c.Speed >= 0 && *c.Speed <= math.MaxUint16) {
+		return fmt.Errorf("--speed %g: write 0 for as fast as it goes, 1 for the clock's speed, or a factor up to %d", *c.Speed, math.MaxUint16)
+	}
+	scenario, err := sim.Load(c.Scenario)
+	if err != nil {
+		return err
+	}
+	if c.For > 0 && (scenario.Duration == 0 || c.For < scenario.Duration) {
+		scenario.Duration = c.For
+	}
+	if isBus(c.To) {
+		return c.toBus(a, scenario)
+	}
+	return c.toFile(a, scenario)
+}
+
+// isBus tells a bus from a file: files have a suffix.
+func isBus(to string) bool {
+	scheme, _, found := strings.Cut(to, ":")
+	if found && (scheme == "socketcan" || scheme == "serial" || scheme == "udp" || scheme == "pty") {
+		return true
+	}
+	return !found && !strings.ContainsAny(to, `./\`)
+}
+
+// speed is the flag, or def without it.
+func (c *simulateCmd) speed(def float64) float64 {
+	if c.Speed == nil {
+		return def
+	}
+	return *c.Speed
+}
+
+func (c *simulateCmd) toFile(a *app, scenario *sim.Scenario) error {
+	if _, _, err := captureFormat(c.To); err != nil {
+		return err
+	}
+	speed, start := c.speed(0), event.At(simStart)
+	if speed > 0 {
+		start = event.At(time.Now())
+	} else if scenario.Duration == 0 {
+		return withHint(fmt.Errorf("simulate %s: the scenario has no end", c.Scenario), "add --for 5m to write five minutes of it")
+	}
+	out := &rotation{name: c.To, force: c.Force}
+	if err := out.open(); err != nil {
+		return err
+	}
+	err := sim.Run(a.ctx, sim.NewPlayer(sim.New(scenario, c.Seed, start), speed), out)
+	if cerr := out.close(); err == nil {
+		err = cerr
+	}
+	fmt.Fprintf(a.stderr, "%s events, %s bytes in %s\n", web.Grouped(out.events), web.Grouped(uint64(out.bytes)), c.To)
+	return err
+}
+
+// bus is a place to send to and to hear others on.
+type bus interface {
+	tap.Source
+	tap.Sender
+}
+
+func (c *simulateCmd) toBus(a *app, scenario *sim.Scenario) error {
+	var to bus
+	var err error
+	if path, ok := strings.CutPrefix(c.To, "pty:"); ok {
+		if to, err = a.openPTY(path); err != nil {
+			return err
+		}
+	} else if to, err = tap.OpenSender(c.To, tap.Options{Transmit: true}); err != nil {
+		return daemon.NewSourceError(c.To, err)
+	}
+	defer to.Close()
+	if len(scenario.Lines) > 0 {
+		fmt.Fprintf(a.stderr, "the scenario's NMEA 0183 lines have no place on %s and are left out\n", c.To)
+	}
+	player := sim.NewPlayer(sim.New(scenario, c.Seed, event.At(time.Now())), c.speed(1))
+	ctx, cancel := context.WithCancel(a.ctx)
+	defer cancel()
+	heard := make(chan error, 1)
+	go func() {
+		heard <- listen(to, player)
+		cancel()
+	}()
+	sink := &busSink{to: to}
+	err = sim.Run(ctx, player, sink)
+	stopped := a.ctx.Err() != nil || err == nil && ctx.Err() == nil
+	to.Close()
+	herr := <-heard
+	fmt.Fprintf(a.stderr, "%s frames sent", web.Grouped(sink.sent))
+	if sink.refused > 0 {
+		fmt.Fprintf(a.stderr, ", %s not taken by %s: %v", web.Grouped(sink.refused), c.To, sink.last)
+	}
+	fmt.Fprintln(a.stderr)
+	if err == nil && !stopped {
+		err = herr
+	}
+	if err != nil {
+		return daemon.NewSourceError(c.To, err)
+	}
+	return nil
+}
+
+// listen lets the simulated devices hear the bus until it is closed.
+func listen(from tap.Source, player *sim.Player) error {
+	events := make([]event.Event, 64)
+	for {
+		n, err := from.Read(events)
+		for i := range events[:n] {
+			if e := &events[i]; e.Kind == event.KindFrame && !e.Sent {
+				player.Inject(e.Frame)
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+}
+
+// busSink puts the simulation's frames on a bus. A bus that is full for a moment loses frames, as a real one does; one
+// that takes none for long ends the run.
+type busSink struct {
+	to      tap.Sender
+	sent    uint64
+	refused uint64
+	run     int   // refused in a row
+	last    error // the latest reason
+}
+
+const tooManyRefused = 20_000
+
+// Write implements sim.Sink.
+func (s *busSink) Write(e *event.Event) error {
+	if e.Kind != event.KindFrame || e.Sent {
+		return nil
+	}
+	if err := s.to.Send(e.Frame); err != nil {
+		s.refused++
+		s.run++
+		s.last = err
+		if s.run >= tooManyRefused {
+			return fmt.Errorf("%d frames in a row were not taken: %w", s.run, err)
+		}
+		return nil
+	}
+	s.sent++
+	s.run = 0
+	return nil
+}

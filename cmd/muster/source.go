@@ -1,0 +1,119 @@
+package main
+
+import (
+	"fmt"
+	"maps"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"muster/internal/config"
+	"muster/internal/event"
+	"muster/internal/sim"
+	"muster/internal/tap"
+)
+
+// simMakers names the invented makers of the built-in scenarios.
+var simMakers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Petrel Power"}
+
+// simStart is when a simulation that does not follow the clock begins, so that it is the same each time.
+var simStart = time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)
+
+// opener opens sources. Simulated ones are played by the clock when live is set, otherwise as fast as they are read.
+func (a *app) opener(live bool) func(spec string, transmit bool) (tap.Source, error) {
+	return func(spec string, transmit bool) (tap.Source, error) {
+		return tap.Open(spec, tap.Options{Transmit: transmit, Stdin: a.pipe(), Sim: func(name string) (tap.Source, error) {
+			start, speed := event.At(simStart), 0.0
+			if live {
+				start, speed = event.At(time.Now()), 1
+			}
+			return openSim(name, start, speed)
+		}})
+	}
+}
+
+// pipe is the reader that "-" stands for; nil leaves the real standard input to the source.
+func (a *app) pipe() interface{ Read([]byte) (int, error) } {
+	if a.stdin == os.Stdin {
+		return nil
+	}
+	return a.stdin
+}
+
+func openSim(name string, start event.Time, speed float64) (*sim.Player, error) {
+	scenario, err := sim.Load(name)
+	if err != nil {
+		return nil, err
+	}
+	return sim.NewPlayer(sim.New(scenario, 0, start), speed), nil
+}
+
+// replayable reports whether every source can be read at once instead of by the clock.
+func replayable(sources []config.Source) bool {
+	for _, s := range sources {
+		if strings.HasPrefix(s.Source, "sim:") || s.Source == "-" {
+			continue
+		}
+		if fi, err := os.Stat(s.Source); err != nil || !fi.Mode().IsRegular() {
+			return false
+		}
+	}
+	return true
+}
+
+// endless names a simulated source that has no end of its own, or "".
+func endless(sources []config.Source) string {
+	for _, s := range sources {
+		if name, ok := strings.CutPrefix(s.Source, "sim:"); ok {
+			if scenario, err := sim.Load(name); err == nil && scenario.Duration == 0 {
+				return s.Source
+			}
+		}
+	}
+	return ""
+}
+
+// loadConfig reads the config file, or gives the defaults for "", and puts the sources of the command line, if there are
+// any, in the place of those of the file.
+func loadConfig(file string, sources []string, ask bool) (config.Config, error) {
+	c := config.Default()
+	if file != "" {
+		var err error
+		if c, err = config.Load(file); err != nil {
+			return c, err
+		}
+	}
+	if len(sources) > 0 {
+		c.Sources = nil
+		for _, s := range sources {
+			c.Sources = append(c.Sources, config.Source{Source: s})
+		}
+	}
+	simulated := false
+	for i := range c.Sources {
+		c.Sources[i].Ask = c.Sources[i].Ask || ask
+		simulated = simulated || strings.HasPrefix(c.Sources[i].Source, "sim:")
+	}
+	if simulated {
+		makers := maps.Clone(simMakers)
+		maps.Copy(makers, c.Makers)
+		c.Makers = makers
+	}
+	return c, nil
+}
+
+// logger writes to standard error: text on a terminal, otherwise JSON lines, unless the config says otherwise.
+func (a *app) logger(c config.Log) (zerolog.Logger, error) {
+	level, err := zerolog.ParseLevel(c.Level)
+	if err != nil {
+		return zerolog.Nop(), fmt.Errorf("log level %q: %w", c.Level, err)
+	}
+	_, onTerminal := terminal(a.stderr)
+	var out = a.stderr
+	if c.Format == "text" || c.Format == "auto" && onTerminal {
+		out = zerolog.ConsoleWriter{Out: a.stderr, TimeFormat: time.TimeOnly, NoColor: !onTerminal || os.Getenv("NO_COLOR") != ""}
+	}
+	return zerolog.New(out).Level(level).With().Timestamp().Logger(), nil
+}

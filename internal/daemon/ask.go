@@ -1,0 +1,163 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"hash/fnv"
+	"os"
+	"sync/atomic"
+	"time"
+
+	"go.einride.tech/can"
+
+	"muster/internal/event"
+	"muster/internal/node"
+	"muster/internal/tap"
+	"muster/pgn"
+)
+
+// askEvery is how often our own presence looks at the clock.
+const askEvery = 20 * time.Millisecond
+
+// sendQueue is how many frames of ours may wait for the bus; more are dropped and counted, and asked for again later.
+const sendQueue = 256
+
+// asking is our own presence on the first network of one source. Its asker belongs to the model's goroutine.
+type asking struct {
+	asker   *node.Asker
+	out     node.Outbox
+	sender  tap.Sender
+	queue   chan can.Frame
+	started bool
+	dropped atomic.Uint64
+	refused atomic.Uint64 // frames that the source did not take
+}
+
+func newAsking(in *input, version string) (*asking, error) {
+	sender, ok := in.src.(tap.Sender)
+	if !ok {
+		return nil, fmt.Errorf("ask on %s: nothing can be sent there: ask on a CAN interface, a serial adapter or udp:GROUP:PORT, or only listen", in.name)
+	}
+	a := &asking{sender: sender, queue: make(chan can.Frame, sendQueue)}
+	unique := ownUnique(in.name)
+	a.asker = node.NewAsker(node.New(node.OwnOptions(unique, version, fmt.Sprintf("%06X", unique)), &a.out), node.AskOptions{})
+	return a, nil
+}
+
+// ownUnique numbers this presence: the same each time on one machine and network, different elsewhere.
+func ownUnique(network string) uint32 {
+	h := fnv.New32a()
+	id, err := os.ReadFile("/etc/machine-id")
+	if err != nil {
+		name, _ := os.Hostname()
+		id = []byte(name)
+	}
+	_, _ = h.Write(id)
+	_, _ = h.Write([]byte(network))
+	return h.Sum32() & (1<<21 - 1)
+}
+
+// ownNames are our NAMEs, which the device list marks as our own.
+func (d *Daemon) ownNames() []pgn.NAME {
+	var names []pgn.NAME
+	for _, in := range d.inputs {
+		if in.ask != nil {
+			names = append(names, in.ask.asker.Node().Name())
+		}
+	}
+	return names
+}
+
+func (d *Daemon) asks() bool { return len(d.ownNames()) > 0 }
+
+func (in *input) asking() bool { return in.ask != nil }
+
+var errListenOnly = errors.New("the interface is in listen-only mode, so nothing can be asked: leave out --ask, or set ListenOnly=no for it")
+
+// hear lets our presence hear the bus. Its error ends the daemon.
+func (a *asking) hear(local int, e *event.Event) error {
+	if local != 0 {
+		return nil
+	}
+	switch {
+	case e.Kind == event.KindNetwork && e.Info != nil && e.Info.Listen:
+		return errListenOnly
+	case e.Kind == event.KindFrame && !e.Sent && a.started:
+		a.asker.Feed(e.Time, &e.Frame)
+		a.flush()
+	}
+	return nil
+}
+
+// tick lets time pass for our presence, which begins with the first tick.
+func (a *asking) tick(now event.Time) {
+	if !a.started {
+		a.started = true
+		a.asker.Start(now)
+	}
+	a.asker.Tick(now)
+	a.flush()
+}
+
+// tickAskers lets time pass for our presences.
+func (d *Daemon) tickAskers() {
+	now := event.At(d.opt.Now())
+	for _, in := range d.inputs {
+		if in.ask != nil && len(in.numbers) > 0 && !in.ended.Load() {
+			in.ask.tick(now)
+		}
+	}
+}
+
+// noteUnanswered tells the model which devices did not say who they are, and why.
+func (d *Daemon) noteUnanswered() {
+	for _, in := range d.inputs {
+		if in.ask == nil || len(in.numbers) == 0 {
+			continue
+		}
+		for _, u := range in.ask.asker.Unanswered() {
+			if u.PGN == productInformation {
+				d.model.GaveUp(in.numbers[0], u.Name, u.Reason)
+			}
+		}
+	}
+}
+
+const productInformation = 126996
+
+// flush hands our frames to the sending goroutine.
+func (a *asking) flush() {
+	for _, f := range a.out.Frames {
+		select {
+		case a.queue <- f:
+		default:
+			a.dropped.Add(1)
+		}
+	}
+	a.out.Reset()
+}
+
+// send puts our frames on the bus until ctx ends. A bus that takes none is told once per change.
+func (d *Daemon) send(ctx context.Context, in *input) {
+	failing := false
+	for {
+		select {
+		case f := <-in.ask.queue:
+			err := in.ask.sender.Send(f)
+			if err != nil {
+				in.ask.refused.Add(1)
+			}
+			if failing != (err != nil) && ctx.Err() == nil {
+				failing = err != nil
+				if failing {
+					d.log.Warn().Err(err).Str("source", in.name).Msg("cannot send")
+				} else {
+					d.log.Info().Str("source", in.name).Msg("can send again")
+				}
+			}
+		case <-ctx.Done():
+			return
+		}
+	}
+}

@@ -1,0 +1,310 @@
+// Package daemon runs the parts of muster together and owns every goroutine.
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/rs/zerolog"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/event"
+	"muster/internal/tap"
+	"muster/internal/web"
+)
+
+// Options say what a Daemon watches and how.
+type Options struct {
+	Config  config.Config
+	Open    func(spec string, transmit bool) (tap.Source, error) // opens a source as the command line writes it
+	Log     zerolog.Logger
+	Version string
+	Now     func() time.Time // default time.Now
+
+	ReportEvery time.Duration // a report is made this often at most; default 1 s
+	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
+
+	replay bool // time is that of the events alone
+}
+
+// Daemon watches one boat. Its model belongs to the goroutine of Run; everything else talks to it by values.
+type Daemon struct {
+	opt     Options
+	log     zerolog.Logger
+	inputs  []*input
+	web     *web.Server // nil when nothing listens
+	model   *boat.Boat
+	watch   *alert.Watch
+	live    bool // the clock of this machine moves event time
+	endsRun bool // Run returns when every source has ended
+	batches chan *batch
+	latest  atomic.Pointer[boat.Report]
+	metrics *metrics
+
+	started  atomic.Bool
+	stop     context.CancelFunc
+	stopping context.Context
+	done     chan struct{} // closed when Run has returned
+	cleanup  sync.Once
+	stopErr  error
+}
+
+// queueBatches is how many batches may wait for the model. When it is full, frames of live sources are dropped and counted,
+// and recorded sources wait.
+const queueBatches = 64
+
+// lateness is how far behind the clock event time is kept when nothing is heard: a live source may deliver that late.
+const lateness = time.Second
+
+// New opens the sources and binds the listener; on an error everything is closed again. It starts nothing.
+func New(opt Options) (_ *Daemon, err error) {
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	opt.ReportEvery = cmp.Or(opt.ReportEvery, time.Second)
+	opt.StopWithin = cmp.Or(opt.StopWithin, 5*time.Second)
+	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger(), batches: make(chan *batch, queueBatches),
+		done: make(chan struct{}), live: !opt.replay}
+	d.stopping, d.stop = context.WithCancel(context.Background())
+	defer func() {
+		if err != nil {
+			d.closeAll()
+		}
+	}()
+	c := &opt.Config
+	if len(c.Sources) == 0 {
+		return nil, errors.New("no source: name one, such as can0, on the command line or under sources in the config file")
+	}
+	for _, s := range c.Sources {
+		in, err := d.openInput(s)
+		if err != nil {
+			return nil, err
+		}
+		d.inputs = append(d.inputs, in)
+		if in.recorded {
+			d.live = false
+		}
+	}
+	clock := boat.ClockSystem
+	if !d.live {
+		clock = boat.ClockCapture
+	}
+	d.model = boat.New(boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: d.ownNames()})
+	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
+	d.watch.OnChange = d.changed
+	d.latest.Store(d.watch.Report())
+
+	registry := prometheus.NewRegistry()
+	d.metrics = newMetrics(d)
+	for _, col := range []prometheus.Collector{d.metrics, collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
+		if err := registry.Register(col); err != nil {
+			return nil, fmt.Errorf("daemon: metrics: %w", err)
+		}
+	}
+	if c.Listen != "off" {
+		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, Reports: d,
+			Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
+		if err != nil {
+			return nil, err
+		}
+	}
+	return d, nil
+}
+
+// URL is where the pages are, or "" when nothing listens.
+func (d *Daemon) URL() string {
+	if d.web == nil {
+		return ""
+	}
+	return d.web.URL()
+}
+
+// Report is the latest report: shared and read-only. It implements web.Reports.
+func (d *Daemon) Report() *boat.Report { return d.latest.Load() }
+
+// Ready is nil while every source is read.
+func (d *Daemon) Ready() error {
+	if !d.started.Load() {
+		return errors.New("starting")
+	}
+	for _, in := range d.inputs {
+		if !in.up.Load() {
+			return fmt.Errorf("source %s is down", in.name)
+		}
+	}
+	return nil
+}
+
+// Run watches until ctx ends or Stop is called, and then returns nil; it returns early when every source has failed.
+// It may be called once.
+func (d *Daemon) Run(ctx context.Context) error {
+	if d.started.Swap(true) {
+		return errors.New("daemon: Run was called twice")
+	}
+	defer close(d.done)
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(d.stopping, cancel)()
+
+	var readers sync.WaitGroup
+	for _, in := range d.inputs {
+		readers.Go(func() { d.read(ctx, in) })
+		if in.asking() {
+			readers.Go(func() { d.send(ctx, in) })
+		}
+	}
+	var server sync.WaitGroup
+	serveErr := make(chan error, 1)
+	if d.web != nil {
+		server.Go(func() {
+			if err := d.web.Serve(); err != nil {
+				serveErr <- err
+			}
+		})
+	}
+	notify("READY=1")
+	d.log.Info().Str("url", d.URL()).Int("sources", len(d.inputs)).Msg("started")
+	err := d.loop(ctx, serveErr)
+	notify("STOPPING=1")
+	cancel()
+	d.closeAll()
+	ended := make(chan struct{})
+	go func() { readers.Wait(); server.Wait(); close(ended) }()
+	select {
+	case <-ended:
+	case <-time.After(d.opt.StopWithin):
+		err = errors.Join(err, fmt.Errorf("daemon: a source or the server did not end within %v", d.opt.StopWithin))
+	}
+	d.log.Info().Msg("stopped")
+	return errors.Join(err, d.stopErr)
+}
+
+// Stop ends Run and waits for it, but not for ever. It may be called more than once, from anywhere, and without Run.
+func (d *Daemon) Stop() error {
+	d.stop()
+	if !d.started.Load() {
+		d.closeAll()
+		return d.stopErr
+	}
+	select {
+	case <-d.done:
+		return nil
+	case <-time.After(2 * d.opt.StopWithin):
+		return fmt.Errorf("daemon: did not stop within %v", 2*d.opt.StopWithin)
+	}
+}
+
+// closeAll undoes New, last first: no more requests, then no more traffic.
+func (d *Daemon) closeAll() {
+	d.cleanup.Do(func() {
+		var errs []error
+		if d.web != nil {
+			ctx, cancel := context.WithTimeout(context.Background(), d.opt.StopWithin)
+			defer cancel()
+			errs = append(errs, d.web.Stop(ctx))
+		}
+		for i := len(d.inputs) - 1; i >= 0; i-- {
+			if err := d.inputs[i].src.Close(); err != nil {
+				errs = append(errs, fmt.Errorf("close %s: %w", d.inputs[i].name, err))
+			}
+		}
+		d.stopErr = errors.Join(errs...)
+	})
+}
+
+// loop is the one goroutine that touches the model.
+func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
+	tick := time.NewTicker(d.opt.ReportEvery)
+	defer tick.Stop()
+	ask := time.NewTicker(askEvery)
+	defer ask.Stop()
+	if !d.asks() {
+		ask.Stop()
+	}
+	watchdog := newWatchdog(d.opt.Now)
+	fed, running := false, len(d.inputs)
+	var failed []error
+	for {
+		select {
+		case b := <-d.batches:
+			for i := range b.events {
+				if err := d.feed(b.in, &b.events[i]); err != nil {
+					return err
+				}
+			}
+			fed = fed || len(b.events) > 0
+			if b.end {
+				running--
+				if b.err != nil {
+					failed = append(failed, NewSourceError(b.in.spec, b.err))
+				}
+				d.publish()
+				if running == 0 && (d.endsRun || len(failed) == len(d.inputs)) {
+					d.finish()
+					return errors.Join(failed...)
+				}
+			}
+			b.in.release(b)
+		case <-ask.C:
+			d.tickAskers()
+		case <-tick.C:
+			if d.live {
+				d.watch.Advance(event.At(d.opt.Now()).Add(-lateness))
+			}
+			if fed || d.live {
+				d.publish()
+			}
+			fed = false
+			watchdog.alive()
+		case err := <-serveErr:
+			return err
+		case <-ctx.Done():
+			d.finish()
+			return nil
+		}
+	}
+}
+
+// finish makes the last report.
+func (d *Daemon) finish() {
+	d.watch.Finish()
+	d.publish()
+}
+
+// RunFor is Run for a span of the clock's time, 0 for as long as ctx and the sources last.
+func (d *Daemon) RunFor(ctx context.Context, span time.Duration) error {
+	if span > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, span)
+		defer cancel()
+	}
+	d.endsRun = true
+	return d.Run(ctx)
+}
+
+// publish makes the report that everybody sees until the next.
+func (d *Daemon) publish() {
+	began := time.Now()
+	d.noteUnanswered()
+	d.latest.Store(d.watch.Report())
+	d.metrics.reported(time.Since(began))
+}
+
+// changed logs what happens to alerts, once per change.
+func (d *Daemon) changed(c alert.Change) {
+	e := d.log.Info()
+	if c.Kind == alert.Raised && !c.Silenced && c.Alert.Severity.Rank() > boat.Info.Rank() {
+		e = d.log.Warn()
+	}
+	e.Str("alert", c.Alert.ID).Str("severity", string(c.Alert.Severity)).Str("summary", c.Alert.Summary).Msg("alert " + string(c.Kind))
+}

@@ -1,0 +1,228 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"sync/atomic"
+
+	"muster/internal/config"
+	"muster/internal/event"
+	"muster/internal/tap"
+)
+
+// batchEvents is how many events a reader takes at once.
+const batchEvents = 256
+
+// batch is what a reader hands to the model: events of one source, with lines of their own.
+type batch struct {
+	in     *input
+	events []event.Event
+	lines  []byte // holds the lines of events
+	end    bool   // the last batch of the source
+	err    error  // why it ended; nil for a plain end
+}
+
+// input is one source and what its reader counts.
+type input struct {
+	spec     string // as the config writes it
+	name     string // what logs and metrics call it
+	id       string // from the config; names the source's networks
+	src      tap.Source
+	recorded bool
+	numbers  []uint16 // the boat's network number for each of the source's own; belongs to the model's goroutine
+	free     chan *batch
+	ask      *asking // nil for a source that is only listened to
+
+	up       atomic.Bool
+	ended    atomic.Bool
+	frames   atomic.Uint64
+	dropped  atomic.Uint64 // events that the model had no time for
+	lastSeen atomic.Int64  // event time
+}
+
+func (d *Daemon) openInput(s config.Source) (*input, error) {
+	src, err := d.opt.Open(s.Source, s.Ask)
+	if err != nil {
+		return nil, NewSourceError(s.Source, err)
+	}
+	in := &input{spec: s.Source, name: cmp.Or(s.ID, s.Source), id: s.ID, src: src, free: make(chan *batch, 2*queueBatches)}
+	_, in.recorded = src.(tap.Recorded)
+	if s.Ask {
+		if in.ask, err = newAsking(in, d.opt.Version); err != nil {
+			_ = src.Close()
+			return nil, err
+		}
+	}
+	return in, nil
+}
+
+// take gives an empty batch, one that was used before if there is one.
+func (in *input) take() *batch {
+	select {
+	case b := <-in.free:
+		return b
+	default:
+		return &batch{in: in, events: make([]event.Event, 0, batchEvents+1)}
+	}
+}
+
+// release gives a batch back when the model is done with it.
+func (in *input) release(b *batch) {
+	b.events, b.lines, b.end, b.err = b.events[:0], b.lines[:0], false, nil
+	select {
+	case in.free <- b:
+	default:
+	}
+}
+
+// read moves the source's events to the model until the source ends or is closed.
+func (d *Daemon) read(ctx context.Context, in *input) {
+	buf := make([]event.Event, batchEvents)
+	in.up.Store(true)
+	lost := uint32(0)
+	for {
+		n, err := in.src.Read(buf)
+		b := in.take()
+		if lost > 0 && n > 0 {
+			b.events = append(b.events, event.Event{Kind: event.KindDropped, Count: lost, Time: buf[0].Time, Network: buf[0].Network})
+		}
+		b.fill(buf[:n])
+		in.count(buf[:n])
+		if err != nil {
+			b.end = true
+			if !errors.Is(err, io.EOF) && ctx.Err() == nil {
+				b.err = err
+				in.up.Store(false)
+				d.log.Error().Err(err).Str("source", in.name).Msg("source failed")
+			}
+			in.ended.Store(true)
+		}
+		if in.recorded || b.end || b.vital() {
+			select {
+			case d.batches <- b:
+				lost = 0
+			case <-ctx.Done():
+				return
+			}
+		} else {
+			select {
+			case d.batches <- b:
+				lost = 0
+			default:
+				lost += uint32(n)
+				in.dropped.Add(uint64(n))
+				in.release(b)
+			}
+		}
+		if err != nil {
+			return
+		}
+	}
+}
+
+// fill copies the events, with their lines, into the batch.
+func (b *batch) fill(events []event.Event) {
+	for i := range events {
+		e := events[i]
+		if e.Line != nil {
+			at := len(b.lines)
+			b.lines = append(b.lines, e.Line...)
+			e.Line = b.lines[at:len(b.lines):len(b.lines)]
+		}
+		b.events = append(b.events, e)
+	}
+}
+
+// vital reports whether the batch tells more than traffic: what must not be lost even when the model is behind.
+func (b *batch) vital() bool {
+	for i := range b.events {
+		switch b.events[i].Kind {
+		case event.KindFrame, event.KindErrorFrame, event.KindLine, event.KindDropped, event.KindOversize, event.KindDamaged:
+		default:
+			return true
+		}
+	}
+	return false
+}
+
+func (in *input) count(events []event.Event) {
+	n := uint64(0)
+	for i := range events {
+		switch events[i].Kind {
+		case event.KindFrame, event.KindLine:
+			n++
+		case event.KindDown:
+			in.up.Store(false)
+		case event.KindUp:
+			in.up.Store(true)
+		}
+	}
+	in.frames.Add(n)
+	if len(events) > 0 {
+		if t := events[len(events)-1].Time; t != 0 {
+			in.lastSeen.Store(int64(t))
+		}
+	}
+}
+
+// feed gives one event to the model under the boat's own network number.
+// An error ends the daemon.
+func (d *Daemon) feed(in *input, e *event.Event) error {
+	local := int(e.Network)
+	for len(in.numbers) <= local {
+		if len(in.numbers) > maxNetworks {
+			return nil
+		}
+		in.numbers = append(in.numbers, d.nextNetwork())
+	}
+	e.Network = in.numbers[local]
+	if e.Kind == event.KindNetwork && e.Info != nil {
+		info := *e.Info
+		info.ID = d.networkID(in, local, info.ID)
+		e.Info = &info
+	}
+	if in.ask != nil {
+		if err := in.ask.hear(local, e); err != nil {
+			return fmt.Errorf("ask on %s: %w", in.name, err)
+		}
+	}
+	d.watch.Feed(e)
+	return nil
+}
+
+// maxNetworks bounds how many networks one source can bring.
+const maxNetworks = 32
+
+// nextNetwork is the boat's next free network number.
+func (d *Daemon) nextNetwork() uint16 {
+	n := 0
+	for _, in := range d.inputs {
+		n += len(in.numbers)
+	}
+	return uint16(n)
+}
+
+// networkID is the config's name for the network: the source's id, numbered from its second network on; without one the
+// name that the source gives, made unlike those of the other sources.
+func (d *Daemon) networkID(in *input, local int, own string) string {
+	if in.id != "" {
+		if local == 0 {
+			return in.id
+		}
+		return fmt.Sprintf("%s-%d", in.id, local+1)
+	}
+	for i, other := range d.inputs {
+		if other != in {
+			continue
+		}
+		for _, earlier := range d.inputs[:i] {
+			if earlier.id == own || earlier.id == "" && earlier.name == own {
+				return fmt.Sprintf("%s-%d", own, i+1)
+			}
+		}
+	}
+	return own
+}

@@ -1,0 +1,66 @@
+package daemon
+
+import (
+	"math"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"muster/internal/web"
+)
+
+func desc(name, help string, labels ...string) *prometheus.Desc {
+	return prometheus.NewDesc(web.Namespace+"_"+name, help, labels, nil)
+}
+
+var (
+	upDesc      = desc("source_up", "Whether the source is read: 1 or 0.", "source")
+	eventsDesc  = desc("source_messages_total", "Frames and lines read from the source.", "source")
+	droppedDesc = desc("source_queue_dropped_total", "Events dropped because the model was behind.", "source")
+	lastDesc    = desc("source_last_message_timestamp_seconds", "Event time of the latest message; absent before the first.", "source")
+	reportsDesc = desc("reports_total", "Reports made.")
+	spentDesc   = desc("report_seconds_total", "Time spent making reports.")
+)
+
+// metrics is what the daemon counts about itself. The source label comes from the config.
+type metrics struct {
+	d       *Daemon
+	reports atomic.Uint64
+	spent   atomic.Int64 // nanoseconds
+}
+
+func newMetrics(d *Daemon) *metrics { return &metrics{d: d} }
+
+func (m *metrics) reported(took time.Duration) {
+	m.reports.Add(1)
+	m.spent.Add(int64(took))
+}
+
+// Describe implements prometheus.Collector.
+func (m *metrics) Describe(out chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{upDesc, eventsDesc, droppedDesc, lastDesc, reportsDesc, spentDesc} {
+		out <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (m *metrics) Collect(out chan<- prometheus.Metric) {
+	put := func(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels ...string) {
+		out <- prometheus.MustNewConstMetric(d, kind, v, labels...)
+	}
+	for _, in := range m.d.inputs {
+		up := 0.0
+		if in.up.Load() && !in.ended.Load() {
+			up = 1
+		}
+		put(upDesc, prometheus.GaugeValue, up, in.name)
+		put(eventsDesc, prometheus.CounterValue, float64(in.frames.Load()), in.name)
+		put(droppedDesc, prometheus.CounterValue, float64(in.dropped.Load()), in.name)
+		if t := in.lastSeen.Load(); t != 0 {
+			put(lastDesc, prometheus.GaugeValue, math.Round(float64(t)/1e6)/1e3, in.name)
+		}
+	}
+	put(reportsDesc, prometheus.CounterValue, float64(m.reports.Load()))
+	put(spentDesc, prometheus.CounterValue, time.Duration(m.spent.Load()).Seconds())
+}

@@ -1,0 +1,149 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"io"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/tap"
+)
+
+// cursor is where a replay stands in one source.
+type cursor struct {
+	in     *input
+	events []event.Event
+	next   int // the first of events not yet fed
+	ended  bool
+}
+
+// Replay reads captures and simulations to their end, or to the end of a span of their own time, as fast as they can be
+// read, and returns the report. Several sources are read side by side in the order of their times. It runs on the caller's
+// goroutine and looks at no clock, so that the same input gives the same report. progress may be nil; it is told how many
+// bytes of how many have been read.
+//
+// The report holds what was read even when there is an error.
+func Replay(ctx context.Context, opt Options, span time.Duration, progress func(read, total int64)) (*boat.Report, error) {
+	opt.Config.Listen, opt.replay = "off", true
+	d, err := New(opt)
+	if err != nil {
+		return nil, err
+	}
+	defer d.Stop()
+	defer context.AfterFunc(ctx, d.closeAll)()
+
+	size := batchEvents
+	if d.asks() {
+		size = 1 // what we ask comes back in the order of the bus
+	}
+	var cursors []*cursor
+	for _, in := range d.inputs {
+		cursors = append(cursors, &cursor{in: in, events: make([]event.Event, 0, size)})
+	}
+	err = d.replay(ctx, cursors, span, progress)
+	d.finish()
+	r := d.Report()
+	if r.TakenAt.IsZero() {
+		r.Clock = boat.ClockUnset
+	}
+	return r, err
+}
+
+func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Duration, progress func(read, total int64)) error {
+	var end event.Time
+	var failed []error
+	for {
+		var first *cursor
+		for _, c := range cursors {
+			if c.next == len(c.events) && !c.ended {
+				if err := c.refill(); err != nil && ctx.Err() == nil {
+					failed = append(failed, NewSourceError(c.in.spec, err))
+				}
+				if progress != nil {
+					progress(progressOf(cursors))
+				}
+			}
+			if c.next < len(c.events) && (first == nil || c.events[c.next].Time < first.events[first.next].Time) {
+				first = c
+			}
+		}
+		if first == nil {
+			return errors.Join(failed...)
+		}
+		// Alone, a source is fed by the batch; side by side, one event at a time.
+		upTo := first.next + 1
+		if len(cursors) == 1 {
+			upTo = len(first.events)
+		}
+		for ; first.next < upTo; first.next++ {
+			e := &first.events[first.next]
+			if span > 0 && e.Time != 0 {
+				if end == 0 {
+					end = e.Time.Add(span)
+				} else if e.Time >= end {
+					return errors.Join(failed...)
+				}
+			}
+			now := e.Time
+			if err := d.feed(first.in, e); err != nil {
+				return err
+			}
+			if first.in.ask != nil && now != 0 {
+				if err := first.in.ask.replay(now); err != nil {
+					return NewSourceError(first.in.spec, err)
+				}
+			}
+		}
+	}
+}
+
+// refill reads on. At the end it returns nil, and then nothing more is read.
+func (c *cursor) refill() error {
+	n, err := c.in.src.Read(c.events[:cap(c.events)])
+	c.events, c.next = c.events[:n], 0
+	if err == nil {
+		return nil
+	}
+	c.ended = true
+	if errors.Is(err, io.EOF) {
+		return nil
+	}
+	return err
+}
+
+// progressOf adds up how far the captures are; the total is 0 when one of them does not know it.
+func progressOf(cursors []*cursor) (read, total int64) {
+	known := true
+	for _, c := range cursors {
+		f, ok := c.in.src.(tap.Recorded)
+		if !ok {
+			return 0, 0
+		}
+		r, t := f.Progress()
+		known = known && t > 0
+		read, total = read+r, total+t
+	}
+	if !known {
+		total = 0
+	}
+	return read, total
+}
+
+// replay lets our presence act at a moment of a simulation's own time; its frames go straight to the bus.
+func (a *asking) replay(now event.Time) error {
+	if next := a.asker.Next(); !a.started || next != 0 && next <= now {
+		a.tick(now)
+	}
+	for {
+		select {
+		case f := <-a.queue:
+			if err := a.sender.Send(f); err != nil {
+				return err
+			}
+		default:
+			return nil
+		}
+	}
+}
