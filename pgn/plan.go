@@ -24,6 +24,7 @@ type stepKind uint8
 
 const (
 	stepNumber stepKind = iota
+	stepWhole           // the raw value is the number: no scale, no origin
 	stepText
 	stepReserved
 	stepHuge // unsigned of 64 bits
@@ -53,10 +54,13 @@ func (f *Field) step(bit, repeat int) step {
 		s.kind = stepText
 	case f.Role == RoleReserved:
 		s.kind = stepReserved
-	case f.Type == Signed:
-		s.extend = uint8(64 - f.Width)
-	case f.Width == 64:
+	case f.Width == 64 && f.Type != Signed:
 		s.kind = stepHuge
+	case f.mul == 1 && f.div == 1 && f.Origin == 0:
+		s.kind = stepWhole
+	}
+	if f.Type == Signed {
+		s.extend = uint8(64 - f.Width)
 	}
 	return s
 }
@@ -147,11 +151,14 @@ func run(steps []step, p []byte, base, repeat int, dst []Value) {
 			v.Number, v.State = nan, NotAvailable
 			continue
 		}
-		x := float64(n)
-		if s.kind == stepHuge {
-			x = float64(raw)
+		switch s.kind { // a division takes as long as all the rest
+		case stepWhole:
+			v.Number = float64(n)
+		case stepHuge:
+			v.Number = float64(raw)
+		default:
+			v.Number = float64(n)*s.mul/s.div + s.origin
 		}
-		v.Number = x*s.mul/s.div + s.origin
 	}
 }
 
