@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"muster/internal/event"
+	"muster/internal/transport"
 	"muster/pgn"
 )
 
@@ -24,8 +25,8 @@ const (
 
 // managed are the messages that every node sends and receives by itself.
 var managed = struct{ transmits, receives []uint32 }{
-	transmits: []uint32{pgnAck, pgnRequest, pgnTPData, pgnTPManage, pgnClaim, pgnGroup, pgnList, pgnHeartbeat, pgnProduct, pgnConfig},
-	receives:  []uint32{pgnAck, pgnRequest, pgnTPData, pgnTPManage, pgnClaim, pgnCommanded, pgnGroup},
+	transmits: []uint32{pgnAck, pgnRequest, transport.PGNData, transport.PGNControl, pgnClaim, pgnGroup, pgnList, pgnHeartbeat, pgnProduct, pgnConfig},
+	receives:  []uint32{pgnAck, pgnRequest, transport.PGNData, transport.PGNControl, pgnClaim, pgnCommanded, pgnGroup},
 }
 
 // requested answers an ISO request.
@@ -137,7 +138,7 @@ func (n *Node) sendList(function byte, managed, own []uint32) {
 	n.buf = append(n.buf[:0], function)
 	for _, list := range [2][]uint32{managed, own} {
 		for _, number := range list {
-			if len(n.buf)+3 > MaxFast {
+			if len(n.buf)+3 > transport.MaxFast {
 				break
 			}
 			n.buf = append(n.buf, byte(number), byte(number>>8), byte(number>>16))

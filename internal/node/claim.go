@@ -44,6 +44,9 @@ func (a *Addresses) free(from uint8) (uint8, bool) {
 
 // claim sends a claim for addr and waits whether anybody objects.
 func (n *Node) claim(now event.Time, addr uint8) {
+	if addr != n.addr {
+		n.msgs.reset()
+	}
 	n.addr, n.last = addr, addr
 	n.state, n.until = Claiming, now.Add(ClaimWait)
 	n.sendClaim()
@@ -114,7 +117,7 @@ func (n *Node) move(now event.Time, addr uint8) {
 func (n *Node) giveUp(now event.Time) {
 	n.addr = pgn.Null
 	n.state, n.until = Delaying, now.Add(time.Duration(n.rng.IntN(256))*600*time.Microsecond)
-	n.tp.reset()
+	n.msgs.reset()
 }
 
 // heardClaim takes in somebody's claim.
@@ -152,7 +155,6 @@ func (n *Node) heardClaim(now event.Time, src uint8, p []byte) {
 		n.giveUp(now)
 		return
 	}
-	n.tp.reset()
 	if a, free := n.owners.free(src); free {
 		n.claim(now, a)
 		return

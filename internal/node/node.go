@@ -11,6 +11,7 @@ import (
 	"go.einride.tech/can"
 
 	"muster/internal/event"
+	"muster/internal/transport"
 	"muster/pgn"
 )
 
@@ -18,8 +19,6 @@ import (
 const (
 	pgnAck       = 59392
 	pgnRequest   = 59904
-	pgnTPData    = 60160
-	pgnTPManage  = 60416
 	pgnClaim     = 60928
 	pgnCommanded = 65240
 	pgnGroup     = 126208
@@ -125,7 +124,7 @@ type Stats struct {
 // Node is one NAME on one network. Its methods are not safe for concurrent use.
 type Node struct {
 	opts  Options
-	out   *Outbox
+	out   *Outbox // the caller's
 	rng   *rand.Rand
 	state State
 	addr  uint8 // the address claimed, or Null
@@ -143,9 +142,7 @@ type Node struct {
 	claims  bucket // claims that may go out in defence or as answers
 	owed    bool   // a claim is due as soon as claims has room
 
-	seqs []sequence // fast packet counters, one per message
-	rx   reassembler
-	tp   transfers
+	msgs carrier
 	buf  []byte
 }
 
@@ -209,7 +206,7 @@ func (n *Node) SetName(now event.Time, name pgn.NAME) {
 // Start switches the node on: it claims the address it last had.
 func (n *Node) Start(now event.Time) {
 	n.owners = Addresses{}
-	n.tp.reset()
+	n.msgs.reset()
 	n.owed = false
 	if n.opts.Survey {
 		n.addr = pgn.Null
@@ -223,7 +220,7 @@ func (n *Node) Start(now event.Time) {
 // Stop switches the node off, as a cut of its power does: it says nothing more.
 func (n *Node) Stop() {
 	n.state, n.addr, n.owed = Off, pgn.Null, false
-	n.tp.reset()
+	n.msgs.reset()
 }
 
 // Feed hands the node a frame of the bus. Frames that the node itself sent must not be fed back to it.
@@ -251,13 +248,11 @@ func (n *Node) Feed(now event.Time, f *can.Frame) {
 		}
 		n.requested(now, uint32(p[0])|uint32(p[1])<<8|uint32(p[2])<<16, id.Source(), dst)
 	case pgnGroup:
-		if msg, ok := n.rx.feed(now, id, p); ok {
-			n.group(now, msg, id.Source(), dst)
+		if m := n.msgs.assemble(now, f); m != nil {
+			n.group(now, m.Data, id.Source(), dst)
 		}
-	case pgnTPManage:
-		n.tpManage(now, id.Source(), dst, p)
-	case pgnTPData:
-		n.tpData(now, id.Source(), dst, p)
+	case transport.PGNControl, transport.PGNData:
+		n.heardISO(now, f)
 	}
 }
 
@@ -272,7 +267,7 @@ func (n *Node) Tick(now event.Time) {
 		n.sendHeartbeat(n.beatSeq)
 		n.beatSeq = (n.beatSeq + 1) % 253
 	}
-	n.tpTick(now)
+	n.carry(now)
 }
 
 // Next is the earliest time at which the node wants a Tick; zero when it waits for nothing.
@@ -288,7 +283,7 @@ func (n *Node) Next() event.Time {
 		if n.opts.Heartbeat > 0 {
 			t = n.beatAt
 		}
-		t = earliest(t, n.tp.next())
+		t = earliest(t, n.msgs.wake())
 	}
 	if n.owed {
 		t = earliest(t, n.claims.ready(1))
@@ -310,7 +305,9 @@ func (n *Node) Send(now event.Time, priority uint8, number uint32, dst uint8, da
 		return false
 	}
 	switch {
-	case IsFast(number) && len(data) <= MaxFast:
+	case len(data) == 0:
+		return false
+	case pgn.TransportOf(number) == pgn.Fast && len(data) <= transport.MaxFast:
 		n.emitFast(priority, number, dst, data)
 	case len(data) <= 8:
 		n.emit(priority, number, n.addr, dst, data)
