@@ -85,6 +85,7 @@ func (w *watch) to(state StepState, at event.Time, note string) {
 		s.LeftAt, s.BackAt, s.IdentifiedAt, s.VerifiedAt, s.FailedAt, s.Version = at, 0, 0, 0, 0, ""
 	case StepBack:
 		s.BackAt, s.IdentifiedAt, s.FailedAt = at, 0, 0
+		w.rec.Restarts = w.device.Restarts // coming back counts as a restart, which is not one more
 	case StepIdentified:
 		s.IdentifiedAt, s.FailedAt = at, 0
 	case StepVerified:
@@ -134,7 +135,7 @@ func (w *watch) look() {
 		if d.LastSeen == 0 {
 			w.rec.Seen = w.now
 		}
-		if s := w.rec.Status.State; s == StepWaiting || s == StepFailed {
+		if w.rec.Status.State == StepWaiting {
 			w.rec.count(d)
 		}
 	case d != nil:
@@ -246,7 +247,7 @@ func (w *watch) leave() bool {
 			return false
 		}
 	}
-	if at <= s.LeftAt && s.State != StepWaiting { // the same absence that is already written down
+	if s.State != StepWaiting && at <= max(s.LeftAt, s.BackAt) && (quick || at <= s.LeftAt) { // the same absence that is already written down
 		return false
 	}
 	if s.State == StepWaiting || s.State == StepFailed {

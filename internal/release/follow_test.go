@@ -1,0 +1,521 @@
+package release
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// bench is one boat whose only LF9 head is updated. It plays the boat model: present state, counts and times.
+type bench struct {
+	t        *testing.T
+	order    *Order
+	follower *Follower
+	report   *boat.Report
+	now      event.Time
+	cond     Conditions
+	json     bool // hand reports over as JSON, which does not carry every fact
+	log      []string
+}
+
+func newBench(t *testing.T) *bench {
+	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "kittiwake"}, TakenAt: start,
+		Window: boat.Window{From: start.Add(-5 * time.Minute), To: start}, Devices: []boat.Device{
+			device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", "LF9 4.47"),
+			device(4, 2001, boat.RoleSonar, "Larkfin LFS3 sonar", "S3-0001", "2.9.0"),
+		}}
+	h := &r.Devices[0]
+	h.Installation = &boat.Installation{Description1: "Helm"}
+	h.Software = []boat.Software{{Version: "LF9 4.47", Since: start.Add(-5 * time.Minute)}}
+	h.Transmits = []boat.Transmit{
+		{PGN: 126996, Count: 1, Last: start.Add(-4 * time.Minute)},
+		{PGN: 126998, Count: 1, Last: start.Add(-4 * time.Minute)},
+		{PGN: 127505, Title: "Fluid Level", Instance: ptr(uint8(1)), Count: 100, Interval: &boat.Interval{Mean: 2500}, Last: start},
+		{PGN: 128267, Title: "Water Depth", Count: 300, Interval: &boat.Interval{Mean: 1000}, Last: start},
+	}
+	o, _ := Plan(r, "sha256:0123", "", examples(t), Options{})
+	f, err := NewFollower(o, r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &bench{t: t, order: o, follower: f, report: r, now: start}
+}
+
+func (b *bench) head() *boat.Device { return &b.report.Devices[0] }
+
+// sends makes the head send a message once now.
+func (b *bench) sends(pgn uint32) {
+	for i := range b.head().Transmits {
+		if t := &b.head().Transmits[i]; t.PGN == pgn {
+			t.Count++
+			t.Last = b.now
+		}
+	}
+}
+
+// run lets time pass; a present head sends its regular messages.
+func (b *bench) run(d time.Duration) {
+	b.t.Helper()
+	for end := b.now.Add(d); b.now < end; {
+		b.now = b.now.Add(5 * time.Second)
+		b.report.TakenAt, b.report.Window.To = b.now, b.now
+		b.report.Devices[1].LastSeen = b.now
+		if b.head().State == boat.Present {
+			b.head().LastSeen = b.now
+			b.sends(127505)
+			b.sends(128267)
+		}
+		b.look()
+	}
+}
+
+func (b *bench) look() {
+	b.t.Helper()
+	r := b.report
+	if b.json {
+		data, err := json.Marshal(r)
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		r = &boat.Report{}
+		if err := json.Unmarshal(data, r); err != nil {
+			b.t.Fatal(err)
+		}
+	}
+	b.note(b.follower.Observe(b.now, r, b.cond))
+}
+
+func (b *bench) note(changes []StepChange) {
+	for _, c := range changes {
+		s := fmt.Sprintf("%s %s>%s", c.Step, c.From, c.To)
+		for _, f := range c.Failures {
+			s += " " + string(f.Reason)
+		}
+		if c.Note != "" {
+			s += " (" + c.Note + ")"
+		}
+		b.log = append(b.log, s)
+	}
+}
+
+// leaves takes the head off the network.
+func (b *bench) leaves() { b.head().State = boat.Silent }
+
+// comes brings it back with a version that it tells.
+func (b *bench) comes(version string) {
+	h := b.head()
+	h.State, h.LastSeen, h.ClaimedAt = boat.Present, b.now, b.now
+	h.Restarts++
+	h.LastRestarts = append(h.LastRestarts, b.now)
+	h.Product = &boat.Product{Model: h.Product.Model, Serial: h.Product.Serial, Code: h.Product.Code, Software: version}
+	b.sends(126996)
+	b.sends(126998)
+}
+
+func (b *bench) want(lines ...string) {
+	b.t.Helper()
+	if d := cmp.Diff(append([]string(nil), lines...), b.log); d != "" {
+		b.t.Error(d)
+	}
+}
+
+func TestFollow(t *testing.T) {
+	left, back, identified := "1.1 waiting>left", "1.1 left>back", "1.1 back>identified"
+	for _, tt := range []struct {
+		name string
+		do   func(*bench)
+		want []string
+	}{
+		{"good", func(b *bench) {
+			b.leaves()
+			b.run(5 * time.Minute)
+			b.comes("LF9 4.50")
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>verified"}},
+		{"nothing happens", func(b *bench) { b.run(time.Hour) }, nil},
+		{"old version", func(b *bench) {
+			b.leaves()
+			b.run(5 * time.Minute)
+			b.comes("LF9 4.47")
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed old-version"}},
+		{"other version", func(b *bench) {
+			b.leaves()
+			b.run(5 * time.Minute)
+			b.comes("LF9 4.48")
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed other-version"}},
+		{"twice restarted", func(b *bench) { // into the updater, then into the new release
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("LF9 4.47")
+			b.run(10 * time.Second)
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("LF9 4.50")
+			b.run(time.Minute)
+		}, []string{left, back, identified, "1.1 identified>left", back, identified, "1.1 identified>verified"}},
+		{"old version, then repeated", func(b *bench) {
+			b.leaves()
+			b.run(5 * time.Minute)
+			b.comes("LF9 4.47")
+			b.run(2 * time.Minute)
+			b.leaves()
+			b.run(5 * time.Minute)
+			b.comes("LF9 4.50")
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed old-version", "1.1 failed>left", back, identified, "1.1 identified>verified"}},
+		{"not back", func(b *bench) {
+			b.leaves()
+			b.run(31 * time.Minute)
+		}, []string{left, "1.1 left>failed not-back"}},
+		{"back late", func(b *bench) {
+			b.leaves()
+			b.run(31 * time.Minute)
+			b.comes("LF9 4.50")
+			b.run(time.Minute)
+		}, []string{left, "1.1 left>failed not-back", "1.1 failed>back (came back late)", identified, "1.1 identified>verified"}},
+		{"not identified", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("")
+			b.run(3 * time.Minute)
+		}, []string{left, back, "1.1 back>failed not-identified"}},
+		{"identified late", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("")
+			b.run(3 * time.Minute)
+			b.head().Product.Software = "LF9 4.50"
+			b.sends(126996)
+			b.run(time.Minute)
+		}, []string{left, back, "1.1 back>failed not-identified", "1.1 failed>identified (told its version late)", "1.1 identified>verified"}},
+		{"instance in the NAME", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			old := *b.head()
+			b.comes("LF9 4.50")
+			h := b.head()
+			name := *h.Name
+			name.DeviceInstance = 3
+			h.Name, h.ID = &name, "C0788203FA2003E9"
+			b.report.Devices = append(b.report.Devices, old)
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed instance-changed"}},
+		{"instance in a message", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("LF9 4.50")
+			h := b.head()
+			tx := h.Transmits[2]
+			tx.Instance = ptr(uint8(0))
+			h.Transmits[2].PGN = 0 // sends nothing more under the old instance
+			h.Transmits = append(h.Transmits, tx)
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed instance-changed"}},
+		{"installation text", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("LF9 4.50")
+			b.head().Installation = nil
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed installation-lost"}},
+		{"installation text entered again", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("LF9 4.50")
+			kept := b.head().Installation
+			b.head().Installation = nil
+			b.run(2 * time.Minute)
+			b.head().Installation = kept
+			b.run(time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed installation-lost", "1.1 failed>verified"}},
+		{"message", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.comes("LF9 4.50")
+			b.head().Transmits = b.head().Transmits[:3]
+			b.run(2 * time.Minute)
+		}, []string{left, back, identified, "1.1 identified>failed message-missing"}},
+		{"supply", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.cond.SupplyVolts = ptr(11.2)
+			b.run(time.Minute)
+			b.cond.SupplyVolts = ptr(13.0)
+			b.comes("LF9 4.50")
+			b.run(2 * time.Minute)
+		}, []string{left, "1.1 left>left (supply is 11.2 V while it is away; the limit is 12.0 V)", back, identified, "1.1 identified>failed supply-low"}},
+		{"under way", func(b *bench) {
+			b.cond = Conditions{SpeedMS: ptr(2.0), EngineRPM: ptr(800.0)}
+			b.leaves()
+			b.run(10 * time.Second)
+		}, []string{left + " (an engine ran at 800/min; the boat moved at 2.0 m/s: do not update under way)"}},
+		{"ahead of the order", func(b *bench) {
+			b.report.Devices[1].State = boat.Silent
+			b.run(10 * time.Second)
+		}, []string{"2.1 waiting>left (ahead of the order: step 1.1 is waiting (LFS3 sonar module needs larkfin-heads at least 4.50))"}},
+	} {
+		for _, mode := range []string{"live", "json", "saved"} {
+			t.Run(tt.name+"/"+mode, func(t *testing.T) {
+				b := newBench(t)
+				b.json = mode == "json"
+				b.run(10 * time.Second)
+				if mode == "saved" {
+					b.run(0)
+					b.follower = restored(t, b)
+				}
+				tt.do(b)
+				b.want(tt.want...)
+				if mode == "saved" {
+					b.follower = restored(t, b)
+					b.log = nil
+					b.run(time.Second)
+					b.want()
+				}
+			})
+		}
+	}
+}
+
+func restored(t *testing.T, b *bench) *Follower {
+	t.Helper()
+	data, err := b.follower.Save()
+	if err != nil {
+		t.Fatal(err)
+	}
+	f, err := Restore(b.order, data)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(b.follower.Status(), f.Status()); d != "" {
+		t.Error(d)
+	}
+	return f
+}
+
+// A restart so quick that the device never counts as silent.
+func TestFollowQuickRestart(t *testing.T) {
+	b := newBench(t)
+	b.run(10 * time.Second)
+	b.comes("LF9 4.50")
+	b.run(time.Minute)
+	b.want("1.1 waiting>left", "1.1 left>back", "1.1 back>identified", "1.1 identified>verified")
+	s := b.follower.Status()[0]
+	if s.LeftAt == 0 || s.BackAt < s.LeftAt || s.IdentifiedAt < s.BackAt || s.VerifiedAt < s.IdentifiedAt || s.Version != "4.50" || s.Attempt != 1 {
+		t.Errorf("%+v", s)
+	}
+	if b.follower.Done() {
+		t.Error("done although the sonar waits")
+	}
+}
+
+// The program restarts while the device is away; its boat model begins anew and knows nothing at first.
+func TestFollowSurvivesRestart(t *testing.T) {
+	for _, tt := range []struct {
+		name  string
+		pause time.Duration
+		then  func(*bench)
+		want  []string
+	}{
+		{"comes back after", time.Minute, func(b *bench) {
+			b.run(2 * time.Minute)
+			b.appears("LF9 4.50")
+		}, []string{"1.1 left>back", "1.1 back>identified", "1.1 identified>verified"}},
+		{"came back meanwhile", time.Hour, func(b *bench) { b.appears("LF9 4.50") },
+			[]string{"1.1 left>back", "1.1 back>identified", "1.1 identified>verified"}},
+		{"came back on the old version meanwhile", time.Hour, func(b *bench) { b.appears("LF9 4.47") },
+			[]string{"1.1 left>back", "1.1 back>identified", "1.1 identified>failed old-version"}},
+		{"does not come back", 29 * time.Minute, func(b *bench) { b.run(31 * time.Minute) }, []string{"1.1 left>failed not-back"}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t)
+			b.run(10 * time.Second)
+			b.leaves()
+			b.run(time.Minute)
+			b.want("1.1 waiting>left")
+			b.follower = restored(t, b)
+			b.log = nil
+			b.now = b.now.Add(tt.pause)
+			sonar := b.report.Devices[1]
+			sonar.FirstSeen = b.now
+			b.report.Window.From = b.now
+			b.report.Devices = []boat.Device{{ID: "nothing", State: boat.Provisional}, sonar}
+			tt.then(b)
+			b.run(2 * time.Minute)
+			b.want(tt.want...)
+		})
+	}
+}
+
+// appears puts the head into a model that has begun anew.
+func (b *bench) appears(version string) {
+	h := device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", version)
+	h.FirstSeen, h.LastSeen = b.now, b.now
+	h.Transmits = []boat.Transmit{{PGN: 126996}, {PGN: 127505, Instance: ptr(uint8(1))}, {PGN: 128267}}
+	b.report.Devices[0] = h
+	b.sends(126996)
+	for i := range b.head().Transmits {
+		b.head().Transmits[i].Last++ // a moment after the window began
+	}
+}
+
+// Updated while nobody looked: a new model sees the new version at once.
+func TestFollowUpdatedUnseen(t *testing.T) {
+	b := newBench(t)
+	b.run(10 * time.Second)
+	b.follower = restored(t, b)
+	b.now = b.now.Add(time.Hour)
+	b.report.Window.From = b.now
+	b.appears("LF9 4.50")
+	b.run(2 * time.Minute)
+	b.want("1.1 waiting>identified (it left and came back unseen)", "1.1 identified>verified")
+}
+
+func TestFollowByHand(t *testing.T) {
+	o := planned(t)
+	r := report()
+	f, err := NewFollower(o, r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	step := "1.3" // the sounder
+	b := &bench{t: t, order: o, follower: f, report: r, now: start}
+	b.look()
+	b.want()
+	r.Manual[0].At, r.Manual[0].Software = start.Add(time.Minute), "B2"
+	b.look()
+	r.Manual[0].At, r.Manual[0].Software = start.Add(2*time.Minute), "D"
+	b.look()
+	b.look()
+	b.want(step+" waiting>identified (read off its screen by Ines)", step+" identified>failed old-version",
+		step+" failed>identified (read off its screen by Ines)", step+" identified>verified")
+
+	// A device that does not tell its version: the pattern fits the wire, people write less.
+	b.log = nil
+	changes, err := f.Confirm(start.Add(3*time.Minute), "1.2", "4.5", "Ines")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.note(changes)
+	changes, err = f.Confirm(start.Add(3*time.Minute), "1.4", "20240101", "Ines")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.note(changes)
+	b.want("1.2 waiting>identified (read off its screen by Ines)", "1.2 identified>verified",
+		"1.4 waiting>identified (read off its screen by Ines)", "1.4 identified>failed other-version")
+	if _, err := f.Confirm(start, "9.9", "1", ""); err == nil {
+		t.Error("an unknown step was confirmed")
+	}
+	if _, err := f.Confirm(start, "1.2", " ", ""); err == nil {
+		t.Error("an empty version was confirmed")
+	}
+	if s := f.Status()[1]; s.ByHand == nil || s.ByHand.By != "Ines" {
+		t.Errorf("%+v", s)
+	}
+}
+
+func TestFollowAlreadyDone(t *testing.T) {
+	o := planned(t)
+	r := report()
+	r.Devices[0].Product.Software = "LF9 4.50"
+	f, err := NewFollower(o, r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := f.Status()[1]; s.State != StepVerified {
+		t.Errorf("%+v", s)
+	}
+}
+
+func TestFollowRefusesOtherBoat(t *testing.T) {
+	o := planned(t)
+	other := report()
+	other.Boat.ID = "guillemot"
+	if _, err := NewFollower(o, other); !errors.Is(err, ErrOtherBoat) || !strings.Contains(err.Error(), `it is for "kittiwake", this is "guillemot"`) {
+		t.Errorf("another boat: %v", err)
+	}
+	b := newBench(t)
+	unnamed := &boat.Report{Devices: []boat.Device{device(99, 2003, boat.RolePower, "Petrel BM1", "", "")}}
+	if _, err := NewFollower(b.order, unnamed); !errors.Is(err, ErrOtherBoat) {
+		t.Errorf("a boat without id and without any of the devices: %v", err)
+	}
+	unnamed.Devices = append(unnamed.Devices, *b.head())
+	if _, err := NewFollower(b.order, unnamed); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestRestoreRefuses(t *testing.T) {
+	b := newBench(t)
+	data, err := b.follower.Save()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Restore(planned(t), data); err == nil || !strings.Contains(err.Error(), "another order") {
+		t.Errorf("another order: %v", err)
+	}
+	for _, bad := range []string{"", "{}", `{"schema":"muster.follow/v2"}`, `{"what":1}`, strings.Replace(string(data), `"step":"1.1"`, `"step":"7.1"`, 1)} {
+		if _, err := Restore(b.order, []byte(bad)); err == nil {
+			t.Errorf("%.40q was accepted", bad)
+		}
+	}
+}
+
+func TestFollowIgnoresTimeGoingBack(t *testing.T) {
+	b := newBench(t)
+	b.run(time.Minute)
+	b.leaves()
+	if c := b.follower.Observe(start, b.report, Conditions{}); c != nil {
+		t.Errorf("%v", c)
+	}
+}
+
+func FuzzRestore(f *testing.F) {
+	o := planned(f)
+	r := report()
+	fo, err := NewFollower(o, r)
+	if err != nil {
+		f.Fatal(err)
+	}
+	data, err := fo.Save()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(data)
+	f.Add([]byte("{}"))
+	f.Fuzz(func(t *testing.T, data []byte) {
+		got, err := Restore(o, data)
+		if err != nil {
+			return
+		}
+		got.Observe(start.Add(time.Hour), r, Conditions{SupplyVolts: ptr(12.0)})
+		if _, err := got.Save(); err != nil {
+			return
+		}
+	})
+}
+
+func BenchmarkObserve(b *testing.B) {
+	o := planned(b)
+	r := report()
+	f, err := NewFollower(o, r)
+	if err != nil {
+		b.Fatal(err)
+	}
+	b.ReportAllocs()
+	now := start
+	for b.Loop() {
+		now = now.Add(time.Second)
+		f.Observe(now, r, Conditions{})
+	}
+}
