@@ -18,14 +18,11 @@ func (d *Definition) Decode(p []byte, dst []Value) ([]Value, error) {
 	if d == nil {
 		return dst, nil
 	}
-	if len(p) < 8 {
-		return d.decodeAny(p, dst)
-	}
 	return d.decodePlanned(p, dst)
 }
 
 // decodePlanned is the fast path of decodeAny: first the fields at fixed places, then the repeats of a group of such fields, and a cursor
-// for all that moves. p has at least 8 bytes.
+// for all that moves.
 func (d *Definition) decodePlanned(p []byte, dst []Value) ([]Value, error) {
 	plan := &d.plan
 	n := fits(plan.steps, len(p))
@@ -79,10 +76,14 @@ func (d *Definition) decodeAny(p []byte, dst []Value) ([]Value, error) {
 // rest decodes what is left.
 func (c *cursor) rest(dst []Value) ([]Value, error) {
 	for {
-		dst = append(dst, Value{})
-		if !c.next(&dst[len(dst)-1]) {
-			return dst[:len(dst)-1], c.err
+		n := len(dst)
+		if n == cap(dst) {
+			dst = slices.Grow(dst, 1)
 		}
+		if !c.next(&dst[:n+1][n]) {
+			return dst, c.err
+		}
+		dst = dst[:n+1]
 	}
 }
 

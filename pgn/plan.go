@@ -126,9 +126,15 @@ func (d *Definition) makePlan() {
 	}
 }
 
-// run decodes the steps, which start at the byte base. All of them lie within p, which has at least 8 bytes.
+// run decodes the steps, which start at the byte base. All of them lie within p.
 func run(steps []step, p []byte, base, repeat int, dst []Value) {
 	tail := len(p) - 8
+	var word uint64 // all of p if that is less than 8 bytes
+	if tail < 0 {
+		for i, b := range p {
+			word |= uint64(b) << (8 * i)
+		}
+	}
 	dst = dst[:len(steps)]
 	for i := range steps {
 		s := &steps[i]
@@ -139,8 +145,13 @@ func run(steps []step, p []byte, base, repeat int, dst []Value) {
 			v.setText(p[at : base+int(s.end)])
 			continue
 		}
-		from := min(at, tail)
-		raw := binary.LittleEndian.Uint64(p[from:]) >> ((uint(at-from)*8 + uint(s.shift)) & 63) & s.mask
+		raw := word
+		if tail >= 0 {
+			from := min(at, tail)
+			raw = binary.LittleEndian.Uint64(p[from:])
+			at -= from
+		}
+		raw = raw >> ((uint(at)*8 + uint(s.shift)) & 63) & s.mask
 		n := int64(raw<<(s.extend&63)) >> (s.extend & 63)
 		v.Raw = n
 		if k := s.max - raw; k < uint64(s.special) {
@@ -157,7 +168,7 @@ func run(steps []step, p []byte, base, repeat int, dst []Value) {
 		case stepHuge:
 			v.Number = float64(raw)
 		default:
-			v.Number = float64(n)*s.mul/s.div + s.origin
+			v.Number = float64(n)/s.div*s.mul + s.origin
 		}
 	}
 }

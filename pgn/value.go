@@ -66,7 +66,10 @@ func (v *Value) set(f *Field, raw uint64) {
 		if v.Raw < 0 && f.Type != Signed {
 			n = float64(raw)
 		}
-		v.Number = n*f.mul/f.div + f.Origin
+		if f.div != 1 {
+			n /= f.div
+		}
+		v.Number = n*f.mul + f.Origin
 	}
 }
 
