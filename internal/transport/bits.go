@@ -63,66 +63,43 @@ var tables = makeBitTables()
 // acknowledge errors nor retransmissions are in it. A length above 8 counts as 8 bytes.
 func FrameBits(f *can.Frame) int {
 	n := min(uint(f.Length), can.MaxDataLength)
-	dlc := uint64(f.Length) & 15
+	head := uint64(f.Length) & 15
 	if f.IsRemote {
-		n = 0
+		n, head = 0, head|1<<6
 	}
 	data := binary.BigEndian.Uint64(f.Data[:]) >> (64 - 8*n)
-	// The header, start bit first; the CRC starts at 0, so zero bits before the start bit do not change it.
-	var head uint64
-	var headBits uint
+	// start 0, identifier 10..0, RTR, IDE 0, r0 0, length
+	headBits, id := uint(19), uint64(f.ID)
 	if f.IsExtended {
 		// start 0, identifier 28..18, SRR 1, IDE 1, identifier 17..0, RTR, r1 0, r0 0, length
-		id := uint64(f.ID)
-		head = id>>18&0x7FF<<27 | 3<<25 | id&0x3FFFF<<7 | dlc
-		if f.IsRemote {
-			head |= 1 << 6
-		}
-		headBits = 39
+		headBits, head = 39, head|id>>18&0x7FF<<27|3<<25|id&0x3FFFF<<7
 	} else {
-		// start 0, identifier 10..0, RTR, IDE 0, r0 0, length
-		head = uint64(f.ID)&0x7FF<<7 | dlc
-		if f.IsRemote {
-			head |= 1 << 6
-		}
-		headBits = 19
+		head |= id & 0x7FF << 7
 	}
+	// Header and data as 128 bits, right-aligned. Zero bits before them change nothing in the CRC, which starts at 0.
+	lo, hi := data|head<<(8*n), head>>(64-8*n)
 	t := &tables
-	crc := t.crc[n][byte(head)] ^ t.crc[n+1][byte(head>>8)] ^ t.crc[n+2][byte(head>>16)] ^ t.crc[n+3][byte(head>>24)] ^
-		t.crc[n+4][byte(head>>32)]
-	for k, d := uint(0), data; k < n; k++ {
-		crc ^= t.crc[k][byte(d)]
-		d >>= 8
-	}
-	// The stuffed part as 128 bits, right-aligned: head, data, CRC.
-	lo := data<<15 | uint64(crc)
-	hi := data >> 49
-	if s := 8*n + 15; s < 64 {
-		lo |= head << s
-		hi |= head >> (64 - s)
-	} else {
-		hi |= head << (s - 64)
-	}
-	total := headBits + 8*n + 15
-	// Edges; the start bit and the padding before it count as edges, which leaves the state "one bit" before the first real run.
-	edgeLo := lo ^ (lo>>1 | hi<<63)
-	edgeHi := hi ^ hi>>1
-	if total > 64 {
-		edgeHi |= ^uint64(0) << (total - 65)
-	} else {
+	crc := t.crc[0][byte(lo)] ^ t.crc[1][byte(lo>>8)] ^ t.crc[2][byte(lo>>16)] ^ t.crc[3][byte(lo>>24)] ^
+		t.crc[4][byte(lo>>32)] ^ t.crc[5][byte(lo>>40)] ^ t.crc[6][byte(lo>>48)] ^ t.crc[7][byte(lo>>56)] ^
+		t.crc[8][byte(hi)] ^ t.crc[9][byte(hi>>8)] ^ t.crc[10][byte(hi>>16)] ^ t.crc[11][byte(hi>>24)] ^ t.crc[12][byte(hi>>32)]
+	// All bits but the last of header and data make 13 bytes of edges. The start bit and the padding before it count as edges, which
+	// leaves "one equal bit" before the first real run, and the last bit goes with the CRC.
+	end := lo&3<<15 | uint64(crc)
+	lo, hi = lo>>1|hi<<63, hi>>1
+	edgeLo, edgeHi := lo^(lo>>1|hi<<63), hi^hi>>1
+	if first := headBits + 8*n - 2; first < 64 { // where the start bit lies
 		edgeHi = ^uint64(0)
-		edgeLo |= ^uint64(0) << (total - 1)
+		edgeLo |= ^uint64(0) << first
+	} else {
+		edgeHi |= ^uint64(0) << (first - 64)
 	}
-	var added, state uint64
-	for at := int(total-57) &^ 7; at >= 0; at -= 8 {
-		step := t.stuff[byte(edgeHi>>at)] >> (state & 63)
-		added += step >> 6 & 63
-		state = step
+	var edges [16]byte
+	binary.BigEndian.PutUint64(edges[:], edgeHi<<24|edgeLo>>40)
+	binary.BigEndian.PutUint64(edges[8:], edgeLo<<24|(end^end>>1)&0xFFFF<<8)
+	state, added := uint64(0), uint64(0)
+	for _, b := range edges[:15] {
+		state = t.stuff[b] >> (state & 63)
+		added += state & (63 << 6)
 	}
-	for at := min(int(total+7)&^7, 64) - 8; at >= 0; at -= 8 {
-		step := t.stuff[byte(edgeLo>>at)] >> (state & 63)
-		added += step >> 6 & 63
-		state = step
-	}
-	return int(total) + int(added) + unstuffedBits
+	return int(headBits+8*n) + 15 + int(added>>6) + unstuffedBits
 }
