@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -169,16 +170,32 @@ func EvidenceValue(v any) string {
 		return strconv.FormatFloat(v, 'f', -1, 64)
 	case event.Time:
 		return Stamp(v)
-	case []string:
-		return strings.Join(v, ", ")
-	case []any:
-		words := make([]string, len(v))
-		for i, e := range v {
-			words[i] = EvidenceValue(e)
-		}
-		return strings.Join(words, ", ")
 	case fmt.Stringer:
 		return v.String()
 	}
+	switch r := reflect.ValueOf(v); r.Kind() {
+	case reflect.Slice, reflect.Array:
+		words := make([]string, r.Len())
+		for i := range words {
+			words[i] = EvidenceValue(r.Index(i).Interface())
+		}
+		return enumerate(words)
+	case reflect.Map:
+		var words []string
+		for _, k := range r.MapKeys() {
+			words = append(words, fmt.Sprintf("%v (%s)", k, EvidenceValue(r.MapIndex(k).Interface())))
+		}
+		slices.Sort(words)
+		return enumerate(words)
+	}
 	return fmt.Sprint(v)
+}
+
+// enumerate writes a list for people, who are told how many more there are instead of all of a long one.
+func enumerate(words []string) string {
+	const most = 8
+	if len(words) > most+1 {
+		return fmt.Sprintf("%s and %d more", strings.Join(words[:most], ", "), len(words)-most)
+	}
+	return strings.Join(words, ", ")
 }

@@ -1,0 +1,138 @@
+#!/bin/sh
+# Runs as pid 1 of a user-mode Linux whose root is the host's file tree. Every step writes into its own folder below OUT;
+# the test on the host reads them. MUSTER and OUT come in through the file "env" beside this script's copy.
+export PATH=/usr/sbin:/usr/bin:/sbin:/bin
+here=$(dirname "$0")
+. "$here/env"
+mount -t proc proc /proc
+mount -t sysfs sys /sys
+mount -t tmpfs tmp /run
+mkdir -p /dev/pts
+mount -t devpts devpts /dev/pts
+exec >"$OUT/guest.log" 2>&1
+modules=/usr/lib/uml/modules/$(uname -r)/kernel
+for m in net/can/can net/can/can-raw net/can/j1939/can-j1939 drivers/net/can/dev/can-dev drivers/net/can/vcan drivers/net/can/slcan/slcan; do
+  insmod "$modules/$m.ko" || echo "no module $m"
+done
+ip link set lo up
+bus() { # a fresh bus for each step
+  ip link add dev "$1" type vcan
+  ip link set "$1" txqueuelen 4096
+  ip link set "$1" up
+}
+step() { echo "== $1 $(cut -d' ' -f1 /proc/uptime)"; mkdir -p "$OUT/$1"; cd "$OUT/$1"; }
+end() { for p in "$@"; do kill "$p"; wait "$p"; done 2>/dev/null; }
+
+step claims # two independent address claimers on the kernel's J1939 stack, heard live
+bus can1
+candump -L can1 >candump.log & dump=$!
+$MUSTER audit can1 --for 5s --format json >live.json 2>live.err & audit=$!
+sleep 1
+j1939acd -r 80 -c "$OUT/claims/1" 00f7cc40e0ff0001 can1 & a=$!
+j1939acd -r 81 -c "$OUT/claims/2" 00f7cc40e0ff0002 can1 & b=$!
+wait $audit; end $a $b $dump
+
+step transport # the kernel sends by ISO transport: a broadcast, then a connection
+bus can2
+candump -L can2 >candump.log & dump=$!
+sleep 0.3
+testj1939 -B -s30 can2:0x50 can2:0xff,0x1f014 # 30 bytes to all
+testj1939 -e -r can2:0x51,0x1ef00 >/dev/null & receiver=$!
+sleep 0.2
+testj1939 -B -s100 can2:0x50 can2:0x51,0x1ef00
+sleep 2
+end $receiver $dump
+
+step gpsd # a simulated boat, read by gpsd and measured by canbusload
+bus can3
+gpsd -N -n -D 5 -S 3947 nmea2000://can3 >gpsd.log 2>&1 & gpsd=$!
+sleep 1
+gpspipe -w -o gpsd.json localhost:3947 & pipe=$!
+candump -L can3 >candump.log & dump=$!
+canbusload -e can3@250000 >busload.txt & load=$!
+$MUSTER simulate demo --to can3 --for 24s --speed 2 >simulate.log 2>&1
+sleep 1
+end $load $pipe $dump $gpsd
+
+step canplayer # a log that muster wrote, put on a bus by canplayer and read back by candump
+bus can4
+$MUSTER simulate fifty --to fifty.log --for 4s >simulate.log 2>&1
+candump -L can4 >candump.log & dump=$!
+sleep 0.3
+canplayer -t -I fifty.log can4=$(awk '/^\(/{print $2; exit}' fifty.log)
+sleep 1
+end $dump
+
+step slcan # the kernel's serial-line CAN on one end of a pseudo-terminal, muster on the other
+socat -d -d pty,raw,echo=0,link="$OUT/slcan/near" pty,raw,echo=0,link="$OUT/slcan/far" 2>socat.log & tty=$!
+sleep 0.5
+slcand -F -o -s5 "$(readlink -f far | sed 's|^/dev/||')" slcan0 >slcand.log 2>&1 & daemon=$!
+sleep 0.5
+ip link set slcan0 up
+$MUSTER audit "serial:$OUT/slcan/near" --for 4s --format json >audit.json 2>audit.err & audit=$!
+sleep 1
+for i in 1 2 3 4 5 6 7 8 9 10; do cansend slcan0 18EEFF21#0100FFE040CCF700; cansend slcan0 09F80121#36729A16021AB80D; done
+wait $audit
+candump -L slcan0 >sent.log & dump=$!
+$MUSTER simulate demo --to "serial:$OUT/slcan/near" --for 2s >simulate.log 2>&1
+sleep 0.5
+end $dump $daemon $tty
+
+step ask # muster joins a simulated network and asks; the same traffic replayed tells the same
+bus can6
+candump -L can6 >candump.log & dump=$!
+$MUSTER simulate demo --to can6 --for 26s >simulate.log 2>&1 & sim=$!
+sleep 1
+$MUSTER audit can6 --ask --for 20s --format json >asked.json 2>asked.err
+end $sim $dump
+
+step replay # live and replayed reports of the same traffic
+bus can7
+$MUSTER audit can7 --for 6s --format json >live.json 2>live.err & audit=$!
+sleep 1
+candump -L can7 >candump.log & dump=$!
+sleep 0.3
+$MUSTER simulate fifty --to can7 --for 3s >simulate.log 2>&1
+wait $audit; end $dump
+
+step down # the interface goes away and comes back
+bus can8
+$MUSTER audit can8 --for 8s --format json >audit.json 2>audit.err & audit=$!
+sleep 1
+cansend can8 18EEFF21#0100FFE040CCF700
+sleep 0.5
+ip link set can8 down
+sleep 1
+ip link set can8 up
+sleep 3
+cansend can8 09F80121#36729A16021AB80D
+wait $audit
+
+step saturated # the daemon on a bus at 95 % load
+bus can9
+$MUSTER run can9 >run.log 2>&1 & run=$!
+sleep 1
+$MUSTER simulate saturated --to can9 --for 15s >simulate.log 2>&1
+cat /proc/$run/status >status.txt
+curl -s http://127.0.0.1:8632/api/v1/report >report.json
+kill -INT $run; wait $run
+
+step contest # an independent claimer wants muster's own address, with a lower and with a higher NAME
+for side in lower higher; do
+  bus "can$side"
+  candump -L "can$side" >"$side.log" & dump=$!
+  $MUSTER run "can$side" --ask --listen 127.0.0.1:0 >"$side.run" 2>&1 & run=$!
+  sleep 2
+  address=$(awk -F'[ #]' '/18EEFF/{print substr($3, 7, 2); exit}' "$side.log")
+  name=00f7cc40e0ff0001
+  [ "$side" = higher ] && name=ffffcc40e0ff0001
+  j1939acd -r "$((0x$address))" -a "$((0x$address))" -c "$OUT/contest/$side.jacd" "$name" "can$side" >"$side.acd" 2>&1 & acd=$!
+  sleep 3
+  echo "$address" >"$side.address"
+  end $acd $run $dump
+done
+
+echo "== end $(cut -d' ' -f1 /proc/uptime)"
+touch "$OUT/finished"
+sync
+halt -f
