@@ -20,7 +20,6 @@ type aboard struct {
 	out   node.Outbox
 	asker *node.Asker
 	bits  int // on the wire since the start
-	added int // of those, ours and the answers to ours
 	lost  uint32
 }
 

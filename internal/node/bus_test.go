@@ -19,7 +19,6 @@ type bus struct {
 	boxes []*Outbox
 	queue [][]can.Frame
 	log   []logged
-	tap   func(now event.Time, f can.Frame)
 }
 
 type logged struct {
