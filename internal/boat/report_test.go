@@ -6,6 +6,7 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"time"
 
@@ -15,6 +16,7 @@ import (
 	"pgregory.net/rapid"
 
 	"muster/internal/event"
+	"muster/internal/transport"
 	"muster/pgn"
 )
 
@@ -80,19 +82,23 @@ func TestGoldenReport(t *testing.T) {
 	checkSchema(t, got)
 }
 
-func checkSchema(t *testing.T, report []byte) {
-	t.Helper()
+var compiledSchema = sync.OnceValues(func() (*jsonschema.Schema, error) {
 	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(Schema))
 	if err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
 	c := jsonschema.NewCompiler()
 	c.DefaultDraft(jsonschema.Draft2020)
 	c.AssertFormat()
 	if err := c.AddResource("report.json", doc); err != nil {
-		t.Fatal(err)
+		return nil, err
 	}
-	schema, err := c.Compile("report.json")
+	return c.Compile("report.json")
+})
+
+func validate(t *testing.T, report []byte) error {
+	t.Helper()
+	schema, err := compiledSchema()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -100,7 +106,12 @@ func checkSchema(t *testing.T, report []byte) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := schema.Validate(v); err != nil {
+	return schema.Validate(v)
+}
+
+func checkSchema(t *testing.T, report []byte) {
+	t.Helper()
+	if err := validate(t, report); err != nil {
 		t.Error(err)
 	}
 }
@@ -114,13 +125,7 @@ func TestSchemaOfEveryKey(t *testing.T) {
 	}
 	keys["more"] = 1
 	bad, _ := json.Marshal(keys)
-	doc, _ := jsonschema.UnmarshalJSON(bytes.NewReader(Schema))
-	c := jsonschema.NewCompiler()
-	if err := c.AddResource("report.json", doc); err != nil {
-		t.Fatal(err)
-	}
-	v, _ := jsonschema.UnmarshalJSON(bytes.NewReader(bad))
-	if c.MustCompile("report.json").Validate(v) == nil {
+	if validate(t, bad) == nil {
 		t.Error("an unknown key passes")
 	}
 }
@@ -245,7 +250,7 @@ func FuzzFeed(f *testing.F) {
 	f.Add(seed)
 	f.Add(append([]byte{5, '$', 'I', 'I', 'D', 'P', 'T', ','}, make([]byte, 7)...))
 	f.Fuzz(func(t *testing.T, in []byte) {
-		b := New(Options{MaxDevices: 8, MaxStreams: 4, MaxNetStreams: 16})
+		b := New(Options{MaxDevices: 8, MaxStreams: 4, MaxNetStreams: 16, Assembly: transport.Options{MaxFast: 4, MaxISO: 2}})
 		now := epoch
 		for ; len(in) >= 15; in = in[15:] {
 			now = now.Add(time.Duration(int8(in[6])) * 100 * time.Millisecond)
