@@ -51,6 +51,9 @@ func (d *Definition) Available(p []byte) bool {
 			return true
 		}
 	}
+	if d.rest > 0 {
+		return len(p) > d.rest && !allOnes(p[d.rest:])
+	}
 	return d.slow && d.availableBehind(p)
 }
 

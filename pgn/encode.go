@@ -45,6 +45,9 @@ func (d *Definition) Encode(dst []byte, values []Value) ([]byte, error) {
 	return d.finish(&w, start)
 }
 
+// filling is for fixed width text, the longest of which has 32 bytes.
+const filling = "\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF\xFF"
+
 // finish checks the length.
 func (d *Definition) finish(w *writer, start int) ([]byte, error) {
 	w.align()
@@ -115,8 +118,6 @@ func (w *writer) text(p []byte, width int) error {
 		return fmt.Errorf("text of %d bytes does not fit into %d", len(p), width)
 	}
 	w.dst = append(w.dst, p...)
-	for range width - len(p) {
-		w.dst = append(w.dst, 0xFF)
-	}
+	w.dst = append(w.dst, filling[:width-len(p)]...)
 	return nil
 }

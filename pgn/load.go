@@ -193,7 +193,9 @@ func (d *Definition) prepare() {
 		if f.Role != RoleData {
 			continue
 		}
-		if f.Group != 0 || f.Bit < 0 || f.Width == 0 {
+		if f.Type == Raw {
+			d.rest = f.Bit >> 3
+		} else if f.Group != 0 || f.Bit < 0 || f.Width == 0 {
 			d.slow = true
 		} else {
 			d.checks = append(d.checks, f)

@@ -59,6 +59,7 @@ type Definition struct {
 	variants           []*Definition // group function only: layouts by its first byte; the last one stands for the rest
 	plan               plan
 	checks             []*Field // the data fields at fixed places, for Available
+	rest               int      // first byte of a Raw field, which then is the only data; 0 for none
 	slow               bool     // Available must also look at strings and repeating groups
 }
 

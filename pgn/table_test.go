@@ -85,6 +85,12 @@ func checkFields(t *testing.T, d *Definition) {
 		if (f.Type == Reserved || f.Type == Spare) != (f.Role == RoleReserved) {
 			t.Errorf("%s: %s with role %s", f.Key, f.Type, f.Role)
 		}
+		if f.Type == Text && f.Width/8 > len(filling) {
+			t.Errorf("%s: more text than filling", f.Key)
+		}
+		if f.Type == Raw && (len(d.checks) > 0 || d.slow || f.Bit < 8) {
+			t.Errorf("%s: is not the only data", f.Key)
+		}
 		if f.Type == Enum {
 			checkSpecials(t, f)
 		}

@@ -90,8 +90,5 @@ func appendText(dst []byte, s string, width int) ([]byte, error) {
 		}
 	}
 	dst = append(dst, s...)
-	for range width - len(s) {
-		dst = append(dst, 0xFF)
-	}
-	return dst, nil
+	return append(dst, filling[:width-len(s)]...), nil
 }
