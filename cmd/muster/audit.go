@@ -54,7 +54,7 @@ func (c *auditCmd) Run(a *app) error {
 
 // audit reads the sources and returns the report. With an error it may still return what was read until then.
 func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error) {
-	log, err := a.logger(config.Log{Level: "warn", Format: cfg.Log.Format})
+	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
 	if err != nil {
 		return nil, err
 	}

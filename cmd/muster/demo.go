@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 
+	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/sim"
 )
@@ -25,6 +26,9 @@ Examples:
 
 // Run shows the boat until interrupted.
 func (c *demoCmd) Run(a *app) error {
+	if err := config.CheckListen(c.Listen, false); err != nil {
+		return fmt.Errorf("--listen %w", err)
+	}
 	scenario, err := sim.Load(c.Scenario)
 	if err != nil {
 		return err

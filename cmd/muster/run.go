@@ -32,6 +32,9 @@ func (c *runCmd) Run(a *app) error {
 		return err
 	}
 	if c.Listen != "" {
+		if err := config.CheckListen(c.Listen, cfg.Token != "" || cfg.TLS.Cert != ""); err != nil {
+			return fmt.Errorf("--listen %w", err)
+		}
 		cfg.Listen = c.Listen
 	}
 	if c.Check {

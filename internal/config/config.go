@@ -162,13 +162,8 @@ func (c *Config) validate(d *document) error {
 			bad(key+".id", "%q must not hold spaces or slashes", s.ID)
 		}
 	}
-	if c.Listen != "off" {
-		host, port, err := net.SplitHostPort(c.Listen)
-		if n, perr := strconv.Atoi(port); err != nil || perr != nil || n < 0 || n > 65535 {
-			bad("listen", "%q is not host:port: write %s, or off for no pages", c.Listen, DefaultListen)
-		} else if !Loopback(host) && c.TokenFile == "" && c.TLS.Cert == "" {
-			bad("listen", "%q can be reached from other machines: give token_file or tls, or listen on %s", c.Listen, DefaultListen)
-		}
+	if err := CheckListen(c.Listen, c.TokenFile != "" || c.TLS.Cert != ""); err != nil {
+		bad("listen", "%v", err)
 	}
 	if (c.TLS.Cert == "") != (c.TLS.Key == "") {
 		bad("tls", "cert and key come together: give both or neither")
@@ -182,6 +177,22 @@ func (c *Config) validate(d *document) error {
 	errs = append(errs, d.settingErrors("checks", c.Checks.Validate())...)
 	errs = append(errs, d.settingErrors("alerts", c.Alerts.Validate())...)
 	return errors.Join(errs...)
+}
+
+// CheckListen says what is wrong with an address to listen on: host:port, or off. Without protection (a token or TLS) it
+// must be this machine's own.
+func CheckListen(address string, protected bool) error {
+	if address == "off" {
+		return nil
+	}
+	host, port, err := net.SplitHostPort(address)
+	if n, perr := strconv.Atoi(port); err != nil || perr != nil || n < 0 || n > 65535 {
+		return fmt.Errorf("%q is not host:port: write %s, or off for no pages", address, DefaultListen)
+	}
+	if !protected && !Loopback(host) {
+		return fmt.Errorf("%q can be reached from other machines: give token_file or tls, or listen on %s", address, DefaultListen)
+	}
+	return nil
 }
 
 // Loopback reports whether the host of a listen address is this machine alone. A name counts only when it is localhost.

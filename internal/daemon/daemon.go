@@ -100,7 +100,9 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	d.model = boat.New(boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: d.ownNames()})
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
-	d.watch.OnChange = d.changed
+	if !opt.replay {
+		d.watch.OnChange = d.changed
+	}
 	d.latest.Store(d.watch.Report())
 
 	registry := prometheus.NewRegistry()
