@@ -1,7 +1,6 @@
 package node
 
 import (
-	"encoding/binary"
 	"slices"
 
 	"muster/internal/event"
@@ -71,7 +70,7 @@ func (n *Node) answer(now event.Time, number uint32, dst uint8) bool {
 		}
 		return true
 	case pgnConfig:
-		n.buf = AppendInstallation(n.buf[:0], n.opts.Installation)
+		n.buf = n.opts.Installation.Append(n.buf[:0])
 		if n.may(now, len(n.buf)/7+1) {
 			n.emitFast(6, pgnConfig, pgn.Global, n.buf)
 		}
@@ -126,7 +125,7 @@ func (n *Node) sendHeartbeat(seq uint8) {
 }
 
 func (n *Node) sendProduct() {
-	n.buf = AppendProduct(n.buf[:0], n.opts.Product)
+	n.buf = n.opts.Product.Append(n.buf[:0])
 	start := len(n.out.Frames)
 	n.emitFast(6, pgnProduct, pgn.Global, n.buf)
 	if n.opts.Faults.HalfProduct {
@@ -145,30 +144,4 @@ func (n *Node) sendList(function byte, managed, own []uint32) {
 		}
 	}
 	n.emitFast(6, pgnList, pgn.Global, n.buf)
-}
-
-// AppendProduct adds the 134 bytes of product information.
-func AppendProduct(b []byte, p Product) []byte {
-	b = binary.LittleEndian.AppendUint16(b, p.DatabaseVersion)
-	b = binary.LittleEndian.AppendUint16(b, p.Code)
-	for _, text := range [4]string{p.Model, p.Software, p.ModelVersion, p.Serial} {
-		for i := range 32 {
-			c := byte(0xFF)
-			if i < len(text) {
-				c = text[i]
-			}
-			b = append(b, c)
-		}
-	}
-	return append(b, p.Certification, p.LoadEquivalency)
-}
-
-// AppendInstallation adds the three variable strings of configuration information, each cut to 70 characters.
-func AppendInstallation(b []byte, i Installation) []byte {
-	for _, text := range [3]string{i.Description1, i.Description2, i.Manufacturer} {
-		text = text[:min(len(text), 70)]
-		b = append(b, byte(len(text)+2), 1)
-		b = append(b, text...)
-	}
-	return b
 }

@@ -20,8 +20,9 @@ const asker = 200
 
 var headOptions = Options{
 	Name: name(5, true), Address: 10, Heartbeat: -1,
-	Product:      Product{DatabaseVersion: 2100, Code: 910, Model: "Larkfin LF9 head", Software: "4.52", ModelVersion: "B", Serial: "X1", Certification: 1, LoadEquivalency: 6},
-	Installation: Installation{Description1: "Helm", Manufacturer: "Larkfin Marine"},
+	Product: pgn.ProductInformation{DatabaseVersion: pgn.Some[uint16](2100), ProductCode: pgn.Some[uint16](910), Model: "Larkfin LF9 head",
+		SoftwareVersion: "4.52", ModelVersion: "B", Serial: "X1", CertificationLevel: pgn.Some[uint8](1), LoadEquivalency: pgn.Some[uint8](6)},
+	Installation: pgn.ConfigurationInformation{Installation1: "Helm", Manufacturer: "Larkfin Marine"},
 	Transmits:    []uint32{127250}, Receives: []uint32{129025},
 }
 
@@ -62,7 +63,7 @@ func (b *bus) group(dst uint8, data ...byte) {
 }
 
 func TestAnswersRequests(t *testing.T) {
-	product := fmt.Sprintf("126996>255: % X", AppendProduct(nil, headOptions.Product))
+	product := fmt.Sprintf("126996>255: % X", headOptions.Product.Append(nil))
 	config := "126998>255: 06 01 48 65 6C 6D 02 01 10 01 4C 61 72 6B 66 69 6E 20 4D 61 72 69 6E 65"
 	claim := fmt.Sprintf("60928>255: % X", name(5, true).Append(nil))
 	nak := func(number uint32) string {
@@ -196,7 +197,7 @@ func TestCommandsThatAreAllowedWork(t *testing.T) {
 	if f.DeviceInstance != 10 || f.SystemInstance != 5 {
 		t.Errorf("instance %d, system instance %d; want 10 (lower 2, upper 1) and 5", f.DeviceInstance, f.SystemInstance)
 	}
-	if got := b.nodes[0].Installation().Description1; got != "Fly" {
+	if got := b.nodes[0].Installation().Installation1; got != "Fly" {
 		t.Errorf("description %q, want %q", got, "Fly")
 	}
 	if n := len(b.sent(0, 60928)); n != 1 || changed != 2 {
@@ -215,7 +216,7 @@ func TestOwnPresenceObeysNobody(t *testing.T) {
 	if diff := cmp.Diff(want, b.messages()); diff != "" {
 		t.Errorf("acknowledged (-want +got):\n%s", diff)
 	}
-	if b.nodes[0].Name() != before || b.nodes[0].Installation() != (Installation{}) {
+	if b.nodes[0].Name() != before || b.nodes[0].Installation() != (pgn.ConfigurationInformation{}) {
 		t.Error("a command changed something")
 	}
 	f := before.Fields()

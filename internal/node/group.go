@@ -187,7 +187,7 @@ func setInstance(name *pgn.NameFields, field, value byte) byte {
 }
 
 // setDescription changes one of the two installation descriptions; text is a variable string with its head.
-func setDescription(inst *Installation, field byte, text []byte) byte {
+func setDescription(inst *pgn.ConfigurationInformation, field byte, text []byte) byte {
 	switch {
 	case field < 1 || field > 3:
 		return paramInvalid
@@ -196,9 +196,9 @@ func setDescription(inst *Installation, field byte, text []byte) byte {
 	case text[1] != 1 || len(text)-2 > 70:
 		return paramRange
 	case field == 1:
-		inst.Description1 = string(text[2:])
+		inst.Installation1 = string(text[2:])
 	default:
-		inst.Description2 = string(text[2:])
+		inst.Installation2 = string(text[2:])
 	}
 	return paramOK
 }

@@ -39,23 +39,6 @@ type Outbox struct {
 // Reset empties the outbox and keeps its memory.
 func (o *Outbox) Reset() { o.Frames = o.Frames[:0] }
 
-// Product is what a node answers to a request for product information (PGN 126996).
-type Product struct {
-	DatabaseVersion uint16 // thousandths: 2100 is edition 2.100
-	Code            uint16
-	Model           string // each text holds up to 32 characters
-	Software        string
-	ModelVersion    string
-	Serial          string
-	Certification   uint8
-	LoadEquivalency uint8 // units of 50 mA
-}
-
-// Installation is what a node answers to a request for configuration information (PGN 126998).
-type Installation struct {
-	Description1, Description2, Manufacturer string
-}
-
 // Faults are ways of misbehaving that only simulated devices have. The zero value behaves.
 type Faults struct {
 	Ignore      []uint32 // messages whose requests are neither answered nor refused
@@ -66,10 +49,10 @@ type Faults struct {
 // Options describe a node. The zero value of every optional field is usable.
 type Options struct {
 	Name         pgn.NAME
-	Address      uint8         // the address to claim first
-	Survey       bool          // ask who is there before the first claim and so avoid a contest
-	Product      Product       // without a Model, product information is not supported
-	Installation Installation  //
+	Address      uint8                  // the address to claim first
+	Survey       bool                   // ask who is there before the first claim and so avoid a contest
+	Product      pgn.ProductInformation // without a Model, product information is not supported
+	Installation pgn.ConfigurationInformation
 	Transmits    []uint32      // messages sent besides those of network management
 	Receives     []uint32      //
 	Heartbeat    time.Duration // 0 is the standard's 60 s; negative is none
@@ -181,16 +164,16 @@ func (n *Node) Stats() Stats { return n.stats }
 func (n *Node) Twin() event.Time { return n.twin }
 
 // Product returns what the node answers as product information.
-func (n *Node) Product() Product { return n.opts.Product }
+func (n *Node) Product() pgn.ProductInformation { return n.opts.Product }
 
 // SetProduct changes what the node answers.
-func (n *Node) SetProduct(p Product) { n.opts.Product = p }
+func (n *Node) SetProduct(p pgn.ProductInformation) { n.opts.Product = p }
 
 // Installation returns what the node answers as configuration information.
-func (n *Node) Installation() Installation { return n.opts.Installation }
+func (n *Node) Installation() pgn.ConfigurationInformation { return n.opts.Installation }
 
 // SetInstallation changes what the node answers.
-func (n *Node) SetInstallation(i Installation) { n.opts.Installation = i }
+func (n *Node) SetInstallation(i pgn.ConfigurationInformation) { n.opts.Installation = i }
 
 // SetFaults changes how the node misbehaves.
 func (n *Node) SetFaults(f Faults) { n.opts.Faults = f }

@@ -20,9 +20,9 @@ const OwnAddress = 240
 func OwnOptions(unique uint32, version, serial string) Options {
 	return Options{
 		Name: OwnName(unique), Address: OwnAddress, Survey: true, Seed: uint64(unique),
-		Product: Product{
-			DatabaseVersion: 2100, Code: 1, Model: "muster", Software: version, ModelVersion: "1", Serial: serial,
-			Certification: 0xFF, LoadEquivalency: 1,
+		Product: pgn.ProductInformation{
+			DatabaseVersion: pgn.Some[uint16](2100), ProductCode: pgn.Some[uint16](1), Model: "muster", SoftwareVersion: version,
+			ModelVersion: "1", Serial: serial, // not certified, and what it draws depends on the adapter
 		},
 		Receives: []uint32{pgnList, pgnHeartbeat, pgnProduct, pgnConfig},
 	}

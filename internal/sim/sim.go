@@ -428,18 +428,20 @@ func (s *Sim) addDevice(spec Device) int {
 	return i
 }
 
-func (d *Device) product() node.Product {
-	return node.Product{DatabaseVersion: d.DatabaseVersion, Code: d.ProductCode, Model: d.Model, Software: d.Software,
-		ModelVersion: d.ModelVersion, Serial: d.Serial, Certification: d.Certification, LoadEquivalency: d.LoadEquivalency}
+func (d *Device) product() pgn.ProductInformation {
+	return pgn.ProductInformation{
+		DatabaseVersion: pgn.Some(d.DatabaseVersion), ProductCode: pgn.Some(d.ProductCode), Model: d.Model, SoftwareVersion: d.Software,
+		ModelVersion: d.ModelVersion, Serial: d.Serial, CertificationLevel: pgn.Some(d.Certification), LoadEquivalency: pgn.Some(d.LoadEquivalency),
+	}
 }
 
-func (d *Device) installation() node.Installation {
-	in := node.Installation{Manufacturer: d.Information}
+func (d *Device) installation() pgn.ConfigurationInformation {
+	in := pgn.ConfigurationInformation{Manufacturer: d.Information}
 	if len(d.Installation) > 0 {
-		in.Description1 = d.Installation[0]
+		in.Installation1 = d.Installation[0]
 	}
 	if len(d.Installation) > 1 {
-		in.Description2 = d.Installation[1]
+		in.Installation2 = d.Installation[1]
 	}
 	return in
 }

@@ -266,9 +266,9 @@ func TestUpdateStory(t *testing.T) {
 		t.Error("the supply does not sag during the update")
 	}
 	play(t, s, 60*time.Second, func(*event.Event) {})
-	if !head.on || head.node.Product().Software != "4.52" || head.node.Installation().Description1 != "" || head.node.Name().DeviceInstance() != 0 {
+	if !head.on || head.node.Product().SoftwareVersion != "4.52" || head.node.Installation().Installation1 != "" || head.node.Name().DeviceInstance() != 0 {
 		t.Errorf("after the update: on %v, software %q, description %q, instance %d; want factory defaults and 4.52",
-			head.on, head.node.Product().Software, head.node.Installation().Description1, head.node.Name().DeviceInstance())
+			head.on, head.node.Product().SoftwareVersion, head.node.Installation().Installation1, head.node.Name().DeviceInstance())
 	}
 }
 

@@ -88,7 +88,7 @@ func (s *Sim) actOn(i int, d *device, a *Action) {
 		}
 		s.drain(d)
 	case "forget":
-		d.node.SetInstallation(node.Installation{Manufacturer: d.spec.Information})
+		d.node.SetInstallation(pgn.ConfigurationInformation{Manufacturer: d.spec.Information})
 	case "fight":
 		s.fight(a)
 	case "twin":
@@ -129,7 +129,7 @@ func (s *Sim) updated(i int, d *device, a *Action) {
 	if a.Defaults {
 		d.spec.Instance, d.spec.SystemInstance = 0, 0
 		d.node.SetName(s.now, d.spec.NAME()) // off: takes effect with the first claim
-		d.node.SetInstallation(node.Installation{Manufacturer: d.spec.Information})
+		d.node.SetInstallation(pgn.ConfigurationInformation{Manufacturer: d.spec.Information})
 		for j := range d.sends {
 			d.sends[j].msg.instance = 0
 		}
