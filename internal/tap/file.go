@@ -76,11 +76,11 @@ func (s *file) Close() error {
 
 // stdin reads a capture from the standard input. The format is looked for at the first Read, so that opening does not wait.
 type stdin struct {
-	in     io.Reader
-	own    io.Closer // nil: closing in does not end a blocked read
-	r      atomic.Pointer[capture.Reader]
-	done   chan struct{}
-	once   sync.Once
+	in   io.Reader
+	own  io.Closer // nil: closing in does not end a blocked read
+	r    atomic.Pointer[capture.Reader]
+	done chan struct{}
+	once sync.Once
 }
 
 func openStdin(opts Options) (Source, error) {

@@ -1,0 +1,211 @@
+package tap
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"net/url"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"go.bug.st/serial"
+
+	"muster/internal/event"
+)
+
+// maxLine bounds one line of a live source in bytes. A sentence has at most 82, a tag block before it about as many.
+const maxLine = 512
+
+// splitter cuts a byte stream into lines of bounded length.
+type splitter struct {
+	r        io.Reader
+	buf      [4096]byte
+	pos, end int
+	skipping bool
+}
+
+// next returns the next line that is already at hand. long reports one that exceeded the bound and was thrown away. The line
+// aliases the buffer until fill.
+func (s *splitter) next(ends string) (line []byte, ok, long bool) {
+	for {
+		rest := s.buf[s.pos:s.end]
+		i := bytes.IndexAny(rest, ends)
+		if i < 0 {
+			if len(rest) <= maxLine {
+				return nil, false, false
+			}
+			s.pos, long = s.end, !s.skipping
+			s.skipping = true
+			return nil, false, long
+		}
+		s.pos += i + 1
+		switch {
+		case s.skipping:
+			s.skipping = false
+		case i > maxLine:
+			return nil, false, true
+		case i > 0:
+			return rest[:i], true, false
+		}
+	}
+}
+
+// fill reads once more. Lines handed out are overwritten.
+func (s *splitter) fill() error {
+	s.end = copy(s.buf[:], s.buf[s.pos:s.end])
+	s.pos = 0
+	for range 100 {
+		n, err := s.r.Read(s.buf[s.end:])
+		s.end += n
+		if n > 0 {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return io.ErrNoProgress
+}
+
+// lineLink hands on the lines of a stream.
+type lineLink struct {
+	splitter
+	c    io.Closer
+	opts Options
+}
+
+func newLineLink(rw io.ReadCloser, opts Options) *lineLink {
+	return &lineLink{splitter: splitter{r: rw}, c: rw, opts: opts}
+}
+
+func (l *lineLink) close() error { return l.c.Close() }
+
+func (l *lineLink) read(events []event.Event) (int, error) {
+	n := 0
+	for {
+		at := event.At(l.opts.Now())
+		for n < len(events) {
+			line, ok, long := l.next("\r\n")
+			if long {
+				events[n] = event.Event{Kind: event.KindDamaged, Time: at, Count: 1, Line: damageLongLine}
+			} else if ok {
+				events[n] = event.Event{Kind: event.KindLine, Time: at, Line: line}
+			} else {
+				break
+			}
+			n++
+		}
+		if n > 0 {
+			return n, nil
+		}
+		if err := l.fill(); err != nil {
+			return 0, err
+		}
+	}
+}
+
+// options cuts "?key=value" off a source's name.
+func options(rest string, allowed ...string) (string, url.Values, error) {
+	path, query, _ := strings.Cut(rest, "?")
+	v, err := url.ParseQuery(query)
+	if err != nil {
+		return "", nil, fmt.Errorf("options %q: %w", query, err)
+	}
+	for key := range v {
+		known := false
+		for _, a := range allowed {
+			known = known || a == key
+		}
+		if !known {
+			return "", nil, fmt.Errorf("option %q is not known: use %s", key, strings.Join(allowed, ", "))
+		}
+	}
+	return path, v, nil
+}
+
+func baudOf(v url.Values, standard int) (int, error) {
+	text := v.Get("baud")
+	if text == "" {
+		return standard, nil
+	}
+	baud, err := strconv.Atoi(text)
+	if err != nil || baud < 300 || baud > 4_000_000 {
+		return 0, fmt.Errorf("baud %q: give a number from 300 to 4000000, 4800 for plain NMEA 0183, 38400 for AIS", text)
+	}
+	return baud, nil
+}
+
+func openSerialLine(rest string, opts Options) (Source, error) {
+	spec := "0183:" + rest
+	path, v, err := options(rest, "baud")
+	if err == nil && path == "" {
+		err = fmt.Errorf("no serial port is named: use 0183:/dev/ttyUSB0?baud=4800")
+	}
+	var baud int
+	if err == nil {
+		baud, err = baudOf(v, 4800)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("open %q: %w", spec, err)
+	}
+	return one(newLive(opts, func(context.Context) (link, event.Network, error) {
+		port, err := openPort(path, baud)
+		if err != nil {
+			return nil, event.Network{}, fmt.Errorf("open %q: %w", spec, err)
+		}
+		return newLineLink(port, opts), event.Network{ID: filepath.Base(path), Kind: event.NMEA0183, BitRate: uint32(baud)}, nil
+	}))
+}
+
+// one makes a Source of a live, keeping nil an untyped nil.
+func one(s *live, err error) (Source, error) {
+	if err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// openPort opens a serial port, 8N1, and says how to mend what is likely wrong.
+func openPort(path string, baud int) (serial.Port, error) {
+	port, err := serial.Open(path, &serial.Mode{BaudRate: baud})
+	if err == nil {
+		return port, nil
+	}
+	hint := "check the path and the cable"
+	if pe, ok := err.(*serial.PortError); ok {
+		switch pe.Code() {
+		case serial.PortNotFound:
+			hint = "plug the adapter in and look for its name with ls /dev/tty*"
+		case serial.PermissionDenied:
+			hint = "join the group that owns the port, often dialout"
+		case serial.PortBusy:
+			hint = "stop the other program that uses the port"
+		case serial.InvalidSpeed:
+			hint = "give a speed that the port can run"
+		}
+	}
+	return nil, fmt.Errorf("%s: %s", strings.ToLower(err.Error()), hint)
+}
+
+func openTCPLine(rest string, opts Options) (Source, error) {
+	host, port, err := net.SplitHostPort(rest)
+	if err != nil || host == "" || !goodPort(port) {
+		return nil, fmt.Errorf("open %q: the address is not host:port: use for instance 0183+tcp:192.168.1.20:10110", "0183+tcp:"+rest)
+	}
+	dialer := net.Dialer{Timeout: tcpTimeout}
+	return one(newLive(opts, func(ctx context.Context) (link, event.Network, error) {
+		c, err := dialer.DialContext(ctx, "tcp", rest)
+		if err != nil {
+			return nil, event.Network{}, fmt.Errorf("open %q: %w: check that the other end is switched on and serves that port", "0183+tcp:"+rest, netCause(err))
+		}
+		return newLineLink(c, opts), event.Network{ID: rest, Kind: event.NMEA0183}, nil
+	}))
+}
+
+func goodPort(s string) bool {
+	n, err := strconv.Atoi(s)
+	return err == nil && n > 0 && n < 65536
+}

@@ -1,0 +1,150 @@
+package tap
+
+import (
+	"encoding/binary"
+	"fmt"
+	"os"
+	"syscall"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+
+	"muster/internal/event"
+)
+
+const (
+	batch       = 64 // messages a system call
+	messageSize = 72 // struct canfd_frame; a longer one is cut, which its flags still tell
+	controlSize = 64 // time stamp and loss count
+)
+
+// receiver takes batches of datagrams off a socket with the kernel's time stamps, loss counts and flags. All its memory is its own
+// and lasts; a batch allocates nothing. The messages are not bound to CAN, so the same path is tested on loopback UDP.
+type receiver struct {
+	file    *os.File
+	conn    syscall.RawConn
+	headers [batch]unix.Mmsghdr
+	vectors [batch]unix.Iovec
+	data    [batch][messageSize]byte
+	control [batch][controlSize]byte
+	want    int
+	got     int
+	errno   syscall.Errno
+	pull    func(fd uintptr) bool // receive, bound once
+	next    int                   // first message not handed out
+	lost    uint32                // the kernel's count of losses so far
+}
+
+// newReceiver switches time stamps and loss counts on and takes fd over, which must not block. It closes fd on error.
+func newReceiver(fd int, name string, buffer int) (*receiver, error) {
+	fail := func(what string, err error) (*receiver, error) {
+		unix.Close(fd)
+		return nil, fmt.Errorf("%s: %w", what, err)
+	}
+	// The new option carries 64-bit times on 32-bit systems; kernels before 5.1 have only the old one.
+	if unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_TIMESTAMPNS_NEW, 1) != nil {
+		if err := unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_TIMESTAMPNS_OLD, 1); err != nil {
+			return fail("time stamps", err)
+		}
+	}
+	if err := unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RXQ_OVFL, 1); err != nil {
+		return fail("loss count", err)
+	}
+	// Forcing passes the system's limit and needs a privilege; without it take what is granted.
+	if unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUFFORCE, buffer) != nil {
+		_ = unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUF, buffer)
+	}
+	r := &receiver{file: os.NewFile(uintptr(fd), name)}
+	var err error
+	if r.conn, err = r.file.SyscallConn(); err != nil {
+		r.file.Close()
+		return nil, err
+	}
+	for i := range r.headers {
+		r.vectors[i].Base = &r.data[i][0]
+		r.vectors[i].SetLen(messageSize)
+		h := &r.headers[i].Hdr
+		h.Iov = &r.vectors[i]
+		h.SetIovlen(1)
+		h.Control = &r.control[i][0]
+	}
+	r.pull = r.receive
+	return r, nil
+}
+
+// receive runs inside SyscallConn().Read; false waits until there is something to read.
+func (r *receiver) receive(fd uintptr) bool {
+	for i := range r.headers[:r.want] {
+		r.headers[i].Hdr.SetControllen(controlSize)
+		r.headers[i].Hdr.Flags = 0
+	}
+	for {
+		n, _, errno := unix.RawSyscall6(unix.SYS_RECVMMSG, fd, uintptr(unsafe.Pointer(&r.headers[0])), uintptr(r.want), unix.MSG_DONTWAIT, 0, 0)
+		switch errno {
+		case unix.EINTR:
+			continue
+		case unix.EAGAIN:
+			return false
+		}
+		r.got, r.errno = int(n), errno
+		return true
+	}
+}
+
+// wait fills the batch with up to want messages. It blocks until there is one.
+func (r *receiver) wait(want int) error {
+	r.next, r.got, r.errno, r.want = 0, 0, 0, min(max(want, 1), batch)
+	if err := r.conn.Read(r.pull); err != nil {
+		return err
+	}
+	if r.errno != 0 {
+		r.got = 0
+		return r.errno
+	}
+	return nil
+}
+
+// message is one received datagram; data aliases the receiver's memory until the next wait.
+type message struct {
+	data  []byte
+	time  event.Time // 0: the kernel gave none
+	lost  uint32     // cumulative; 0: the kernel says nothing while nothing is lost
+	flags int
+}
+
+func (r *receiver) message(i int) message {
+	h := &r.headers[i]
+	m := message{data: r.data[i][:min(int(h.Len), messageSize)], flags: int(h.Hdr.Flags)}
+	m.time, m.lost = parseControl(r.control[i][:min(int(h.Hdr.Controllen), controlSize)])
+	return m
+}
+
+// parseControl reads the control messages by hand: the library's way allocates.
+func parseControl(b []byte) (at event.Time, lost uint32) {
+	const head = unix.SizeofCmsghdr
+	order := binary.NativeEndian
+	for len(b) >= head {
+		var size uint64
+		if unsafe.Sizeof(uintptr(0)) == 8 {
+			size = order.Uint64(b)
+		} else {
+			size = uint64(order.Uint32(b))
+		}
+		level, kind := order.Uint32(b[head-8:]), order.Uint32(b[head-4:])
+		if size < head || size > uint64(len(b)) {
+			return at, lost
+		}
+		v := b[unix.CmsgLen(0):max(size, uint64(unix.CmsgLen(0)))]
+		switch {
+		case level != unix.SOL_SOCKET:
+		case kind == unix.SO_RXQ_OVFL && len(v) >= 4:
+			lost = order.Uint32(v)
+		case (kind == unix.SO_TIMESTAMPNS_NEW || kind == unix.SO_TIMESTAMPNS_OLD) && len(v) >= 16:
+			at = event.Time(int64(order.Uint64(v))*1e9 + int64(order.Uint64(v[8:])))
+		case kind == unix.SO_TIMESTAMPNS_OLD && len(v) >= 8: // 32-bit systems
+			at = event.Time(int64(int32(order.Uint32(v)))*1e9 + int64(order.Uint32(v[4:])))
+		}
+		b = b[min(uint64(unix.CmsgSpace(int(size)-unix.CmsgLen(0))), uint64(len(b))):]
+	}
+	return at, lost
+}
