@@ -142,7 +142,12 @@ func (n *network) reportTalkers(list []Talker) []Talker {
 			list = append(list, t)
 		}
 		t := &list[len(list)-1]
-		t.Sentences = append(t.Sentences, Sentence{Formatter: s.formatter, Count: s.count, Interval: s.interval(), ChecksumErrors: s.bad})
+		e := Sentence{Formatter: s.formatter, Count: s.count, ChecksumErrors: s.bad}
+		if s.n > 0 {
+			in := s.interval()
+			e.Interval = &in
+		}
+		t.Sentences = append(t.Sentences, e)
 	}
 	return list
 }

@@ -83,13 +83,10 @@ func (s *spans) merge(other *spans) {
 	s.last = max(s.last, other.last)
 }
 
-// interval is the report's form, nil while there is no interval.
-func (s *spans) interval() *Interval {
-	if s.n == 0 {
-		return nil
-	}
+// interval is the report's form; there must be an interval.
+func (s *spans) interval() Interval {
 	mean, sd := s.moments()
-	return &Interval{Mean: millis(mean), Min: millis(float64(s.low)), Max: millis(float64(s.high)), SD: millis(sd)}
+	return Interval{Mean: millis(mean), Min: millis(float64(s.low)), Max: millis(float64(s.high)), SD: millis(sd)}
 }
 
 // millis turns ns into ms, rounded to the microsecond.

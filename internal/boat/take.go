@@ -195,6 +195,8 @@ func (d *device) transmits(now event.Time) []Transmit {
 	}
 	list := make([]Transmit, len(d.streams))
 	intervals := make([]Interval, len(d.streams))
+	keys := make([]instanceKey, len(d.streams))
+	available := make([]bool, len(d.streams))
 	for i, s := range d.streams {
 		t := &list[i]
 		t.PGN, t.Count, t.First, t.Last = s.pgn, s.count, s.first, s.last
@@ -202,30 +204,31 @@ func (d *device) transmits(now event.Time) []Transmit {
 			t.Title = s.def.Title
 			t.Nominal = millis(float64(s.def.Interval))
 		}
-		if s.key.hasInstance {
-			n := s.key.instance
-			t.Instance = &n
+		if keys[i] = s.key; s.key.hasInstance {
+			t.Instance = &keys[i].instance
 		}
 		if s.key.hasSelector {
-			n := s.key.selector
-			t.Selector = &n
+			t.Selector = &keys[i].selector
 		}
-		if in := s.interval(); in != nil {
-			intervals[i] = *in
-			t.Interval = &intervals[i]
-			t.Recent = s.recent
+		if s.n > 0 {
+			intervals[i] = s.interval()
+			t.Interval, t.Recent = &intervals[i], s.recent
 		}
 		t.EmptySince = s.emptySince
-		t.Available = s.available(now)
+		if s.judged() {
+			available[i] = s.available(now)
+			t.Available = &available[i]
+		}
 	}
 	return list
 }
 
+// judged reports whether it is known which of the message's fields carry values.
+func (s *stream) judged() bool {
+	return s.def != nil && len(s.def.Fields) > 0 && (s.everValue || s.everEmpty)
+}
+
 // available tells whether any message of the last minute carried a value; of a message that comes more seldom the last one counts.
-func (s *stream) available(now event.Time) *bool {
-	if s.def == nil || !s.everValue && !s.everEmpty || len(s.def.Fields) == 0 {
-		return nil
-	}
-	yes := s.everValue && s.lastValue >= min(s.last, now.Add(-time.Minute))
-	return &yes
+func (s *stream) available(now event.Time) bool {
+	return s.everValue && s.lastValue >= min(s.last, now.Add(-time.Minute))
 }
