@@ -137,6 +137,7 @@ func (b *builder) field(f *Field, repeat int) (given bool, err error) {
 		if !ok {
 			text = ""
 		}
+		b.w.align()
 		b.w.dst, err = appendText(b.w.dst, text, width/8)
 	case String:
 		if !ok {
@@ -166,6 +167,7 @@ func (b *builder) field(f *Field, repeat int) (given bool, err error) {
 func (b *builder) note(f *Field, raw uint64, width int, given bool) {
 	switch {
 	case f.Role == RoleCount:
+		b.w.align()
 		for i := range b.d.groups {
 			if g := &b.d.groups[i]; g.kind == groupCounted && g.count == f.index {
 				b.counts[i] = count{at: len(b.w.dst), width: width, given: given, n: int(raw)}

@@ -60,8 +60,8 @@ func (d *Definition) finish(w *writer, start int) ([]byte, error) {
 // writer appends bits, the lowest first.
 type writer struct {
 	dst  []byte
-	acc  uint64 // bits that wait for a full byte
-	held uint   // how many, 0 to 7 between the calls
+	acc  uint64 // bits that are not in dst yet
+	held uint   // how many
 }
 
 func (w *writer) bitsSince(start int) int { return (len(w.dst)-start)*8 + int(w.held) }
@@ -72,19 +72,27 @@ func (w *writer) bits(raw uint64, width int) {
 		w.bits(raw&math.MaxUint32, 32)
 		raw, width = raw>>32, width-32
 	}
+	if w.held+uint(width) > 64 {
+		w.flush()
+	}
 	w.acc |= raw & (1<<width - 1) << w.held
 	w.held += uint(width)
+}
+
+// flush moves all full bytes to dst.
+func (w *writer) flush() {
 	n := w.held >> 3
 	w.dst = binary.LittleEndian.AppendUint64(w.dst, w.acc)[:len(w.dst)+int(n)]
 	w.acc >>= n * 8
 	w.held &= 7
 }
 
-// align fills the last byte with ones.
+// align fills the last byte with ones and moves everything to dst.
 func (w *writer) align() {
-	if w.held != 0 {
-		w.bits(0xFF, 8-int(w.held))
+	if n := w.held & 7; n != 0 {
+		w.bits(0xFF, 8-int(n))
 	}
+	w.flush()
 }
 
 func (w *writer) value(v *Value) error {
@@ -96,6 +104,7 @@ func (w *writer) value(v *Value) error {
 	}
 	switch f.Type {
 	case Text:
+		w.align()
 		return w.text(v.Text, width/8)
 	case String:
 		if len(v.Text) > 253 {

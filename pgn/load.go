@@ -8,7 +8,17 @@ import (
 	"time"
 )
 
-// The message set: one line per message and one line per field, sorted. Tabs separate, so nothing needs quoting.
+// The message set: one line per message and one line per field, sorted. Tabs separate, so nothing needs quoting. The columns of messages
+// are those of Definition; a place is first bit and width, -1 and 0 for none. The columns of fields are those of Field, and:
+//
+//	variant  group function: the first byte of the payload that selects the layout, the last one for all others
+//	bit      empty behind a part of variable length
+//	bits     0 for variable length
+//	scale    resolution as k or 1/k
+//	special  how many codes from the highest downwards mean: not available, out of range, reserved
+//	absent   one more raw value that means not available
+//	fill     what to send when no value is given, if not the highest code
+//	group    number of the group and how often it repeats: a number, the key of the counting field, "end", "proprietary"
 var (
 	//go:embed data/messages.tsv
 	messagesText string

@@ -118,6 +118,27 @@ func TestProprietaryHeader(t *testing.T) {
 	}
 }
 
+func TestValueForPeople(t *testing.T) {
+	for _, tt := range []struct {
+		pgn              uint32
+		key, bytes, want string
+	}{
+		{129038, "time_stamp", "FFFFFFFFFF FFFFFFFF FFFFFFFF F4", "Manual input mode"}, // 61
+		{129038, "time_stamp", "FFFFFFFFFF FFFFFFFF FFFFFFFF 44", "17 s"},
+		{127489, "discrete_status_1", "00 FFFF FFFF FFFF FFFF FFFF FFFFFFFF FFFF FFFF FF 0580", "Check engine, Low oil pressure, Engine emergency stop mode"},
+		{127489, "discrete_status_1", "00 FFFF FFFF FFFF FFFF FFFF FFFFFFFF FFFF FFFF FF FFFF", "not available"},
+		{126992, "time_of_day", "FF FF FFFF 00D06533", "23:57:11.0400"},
+		{130306, "reference", "FF FFFF FFFF FD", "5"}, // a code without a name
+		{127488, "engine_speed", "00 0119", "1600.25 rpm"},
+		{130314, "pressure", "FF 00 00 8A750F00", "101313.0 Pa"},
+	} {
+		values, err := Lookup(tt.pgn).Decode(unhex(t, tt.bytes), nil)
+		if v := Find(values, tt.key, 0); err != nil || v == nil || v.String() != tt.want {
+			t.Errorf("%d %s: %v, %v, want %s", tt.pgn, tt.key, v, err, tt.want)
+		}
+	}
+}
+
 // TestStates walks through the special codes of each width (open device stack, trade manual; sub-byte widths open device stack).
 func TestStates(t *testing.T) {
 	const na, oor, res, ok, gone = NotAvailable, OutOfRange, ReservedValue, Available, Missing

@@ -47,3 +47,17 @@ func TestNAME(t *testing.T) {
 		t.Error("7 bytes make a NAME")
 	}
 }
+
+func FuzzParseNAME(f *testing.F) {
+	f.Add("C0A0C800DDC1E240")
+	f.Add("c0a0c800ddc1e24")
+	f.Fuzz(func(t *testing.T, s string) {
+		n, err := ParseNAME(s)
+		if err != nil {
+			return
+		}
+		if again, err := ParseNAME(n.String()); err != nil || again != n || n.Fields().NAME()|1<<48 != n|1<<48 {
+			t.Errorf("%q is %s, which comes back as %s, %v", s, n, again, err)
+		}
+	})
+}

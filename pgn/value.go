@@ -194,14 +194,15 @@ func (v Value) String() string {
 	case Time:
 		t, _ := v.TimeOfDay()
 		return fmt.Sprintf("%02d:%02d:%07.4f", int(t.Hours()), int(t.Minutes())%60, (t % time.Minute).Seconds())
-	case Enum, Bits:
-		if s := v.Name(); s != "" {
-			return s
-		}
-		return strconv.FormatInt(v.Raw, 10)
 	}
-	decimals := 0
-	for r := f.Resolution; r < 0.9999999 && decimals < 16; r *= 10 {
+	if s := v.Name(); s != "" {
+		return s
+	}
+	decimals, r := 0, f.Resolution
+	for ; r < 0.9999999 && decimals < 16; r *= 10 {
+		decimals++
+	}
+	if r-math.Trunc(r+1e-6) > 1e-6 { // steps of 0.25 need one decimal more than 0.1
 		decimals++
 	}
 	s := strconv.FormatFloat(v.Number, 'f', decimals, 64)
