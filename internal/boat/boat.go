@@ -96,8 +96,11 @@ func (b *Boat) SetManual(devices []Manual) { b.manual = devices }
 
 // Tick says that event time has reached t though nothing was heard. A time before the present is ignored.
 func (b *Boat) Tick(t event.Time) {
-	if b.now != 0 && t > b.now {
-		b.now = t
+	if t <= b.now {
+		return
+	}
+	b.now = t
+	if b.from != 0 {
 		b.to = max(b.to, t)
 	}
 }

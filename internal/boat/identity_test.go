@@ -66,7 +66,7 @@ func TestKnownDeviceAbsorbsItsNewAddress(t *testing.T) {
 
 func TestRestarts(t *testing.T) {
 	running := func() *wire {
-		return newWire().claim(35, nameHead).wait(300*time.Millisecond).every(100*time.Millisecond, 100, 127250, 35, heading...)
+		return newWire().claim(35, nameHead).wait(300*time.Millisecond).every(100*time.Millisecond, 100, 127250, 35, heading...).wait(2 * time.Second)
 	}
 	for _, tt := range []struct {
 		name string
@@ -75,6 +75,7 @@ func TestRestarts(t *testing.T) {
 	}{
 		{"first claim", running(), 0},
 		{"claim unasked", running().claim(35, nameHead), 1},
+		{"claim amid its messages", running().every(100*time.Millisecond, 10, 127250, 35, heading...).claim(35, nameHead), 0},
 		{"claim twice at start", running().claim(35, nameHead).wait(time.Second).claim(35, nameHead), 1},
 		{"asked all", running().request(254, 255, pgnClaim).wait(time.Second).claim(35, nameHead), 0},
 		{"asked it", running().request(7, 35, pgnClaim).wait(time.Second).claim(35, nameHead), 0},

@@ -275,16 +275,16 @@ func (n *network) cannotClaim(m *transport.Message) {
 // judgeRestart counts a claim as a restart of the device.
 //
 // A device claims an address when it starts; when asked for its claim; to defend its address or to take another one. So a claim shows
-// a restart when nobody asked for it and nobody else claimed its address, or when the device had fallen silent before it. Further
-// claims within SettleTime belong to the same start. Product information sent unasked is no sign: devices answer requests that a
-// listener may have missed, and some repeat it.
+// a restart when nobody asked for it, nobody else claimed its address and the device did not go on speaking right up to it, or when
+// the device had fallen silent before it. Further claims within SettleTime belong to the same start. Product information sent unasked
+// is no sign: devices answer requests that a listener may have missed, and some repeat it.
 func (n *network) judgeRestart(d *device, src uint8, t event.Time, contested bool) {
 	window := n.boat.opt.RequestWindow
 	within := func(asked event.Time) bool { return asked != 0 && t >= asked && t.Sub(asked) <= window }
 	asked := within(n.askedAll) || within(n.asked[src]) || d.address != pgn.Null && within(n.asked[d.address])
 	silent := t != 0 && d.silentAt(t) != 0
 	moving := d.address != src && d.address != pgn.Null || d.cannot
-	if t == 0 || !silent && (asked || contested || moving || d.address == pgn.Null) {
+	if t == 0 || !silent && (asked || contested || moving || d.address == pgn.Null || d.steady(t)) {
 		return
 	}
 	if d.restartAt != 0 && t >= d.restartAt && t.Sub(d.restartAt) <= n.boat.opt.SettleTime ||
@@ -294,6 +294,13 @@ func (n *network) judgeRestart(d *device, src uint8, t event.Time, contested boo
 	d.restartAt = t
 	d.restarts++
 	d.restarted = lastOf(append(d.restarted, t), maxRestarts)
+}
+
+// steady reports whether the device speaks so often, and spoke so shortly before t, that it cannot have started between: a start takes
+// longer than claimPause.
+func (d *device) steady(t event.Time) bool {
+	usual := d.usualInterval()
+	return usual > 0 && usual < claimPause && t.Sub(d.lastSeen) <= 2*usual
 }
 
 // lastOf keeps the last n elements, in place.
