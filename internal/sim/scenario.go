@@ -12,6 +12,8 @@ import (
 	"time"
 
 	"github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/parser"
 
 	"muster/pgn"
 )
@@ -193,6 +195,9 @@ func Parse(name string, src []byte) (sc *Scenario, err error) {
 			}
 			return nil, fmt.Errorf("scenario %s:%d:%d: %s", name, line, column, strings.ReplaceAll(y.GetMessage(), "\n", " "))
 		}
+		if line, column, value := badDuration(src); line > 0 {
+			return nil, fmt.Errorf("scenario %s:%d:%d: %q is not a time; write 500ms, 30s, 5m or 1h30m", name, line, column, value)
+		}
 		return nil, fmt.Errorf("scenario %s: %s", name, strings.ReplaceAll(err.Error(), "\n", " "))
 	}
 	if sc.Name == "" {
@@ -203,6 +208,39 @@ func Parse(name string, src []byte) (sc *Scenario, err error) {
 		return nil, fmt.Errorf("scenario %s:%d:%d: %s", name, line, column, problem.text)
 	}
 	return sc, nil
+}
+
+// badDuration finds the first duration that is none: the library tells of it without its place.
+func badDuration(src []byte) (line, column int, value string) {
+	file, err := parser.ParseBytes(src, 0)
+	if err != nil {
+		return 0, 0, ""
+	}
+	var find visitor = func(key string, node ast.Node) {
+		switch key {
+		case "every", "at", "for", "repeat", "duration":
+			if _, err := time.ParseDuration(node.GetToken().Value); err != nil && line == 0 {
+				line, column, value = node.GetToken().Position.Line, node.GetToken().Position.Column, node.GetToken().Value
+			}
+		}
+	}
+	for _, doc := range file.Docs {
+		if doc.Body != nil {
+			ast.Walk(find, doc.Body)
+		}
+	}
+	return line, column, value
+}
+
+// visitor is called with every key and its value.
+type visitor func(key string, value ast.Node)
+
+// Visit implements ast.Visitor.
+func (v visitor) Visit(node ast.Node) ast.Visitor {
+	if m, ok := node.(*ast.MappingValueNode); ok && m.Key != nil && m.Value != nil {
+		v(m.Key.String(), m.Value)
+	}
+	return v
 }
 
 // problem is something wrong at a YAML path.
