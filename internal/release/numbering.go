@@ -87,9 +87,9 @@ type Version struct {
 	index  int      // place in a list
 }
 
-// trim takes off what devices pad text with: spaces, NUL, 0xFF (also as the replacement character that a text decoder makes of it)
+// trim takes off what devices pad text with: spaces, NUL, 0xFF (which reads as the replacement character)
 // and the "@" of 6-bit text.
-func trim(s string) string { return strings.Trim(s, " \t\r\n\x00\xff@\ufffd") }
+func trim(s string) string { return strings.Trim(s, " \t\r\n\x00@\ufffd") }
 
 // Parse cuts the version out of a device's string and reads it.
 func (s *Scheme) Parse(raw string) (Version, error) {

@@ -2,7 +2,7 @@
 //
 // Sheets say what is known of each model; a Scheme puts its versions in order; Assess says how each device aboard stands; Plan
 // makes the work order; a Follower ticks its steps as devices go and come back. Nothing here reads a clock or a network: reports
-// come in, values go out. Only LoadDir reads files.
+// come in, values go out.
 package release
 
 import (

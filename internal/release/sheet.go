@@ -4,8 +4,8 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
+	"io/fs"
+	"path"
 	"slices"
 	"strings"
 	"time"
@@ -104,35 +104,26 @@ type SheetFile struct {
 // maxSheet bounds one sheet's size.
 const maxSheet = 4 << 20
 
-// LoadDir reads every .yaml and .yml file of a folder, or one file.
-func LoadDir(path string) (*Sheets, error) {
-	info, err := os.Stat(path)
+// LoadFS reads every .yaml and .yml file at the top of a folder. dir is the folder as the user wrote it, for messages:
+// LoadFS(os.DirFS(dir), dir).
+func LoadFS(folder fs.FS, dir string) (*Sheets, error) {
+	entries, err := fs.ReadDir(folder, ".")
 	if err != nil {
-		return nil, fmt.Errorf("read release sheets: %w", err)
-	}
-	names := []string{path}
-	if info.IsDir() {
-		names = nil
-		entries, err := os.ReadDir(path)
-		if err != nil {
-			return nil, fmt.Errorf("read release sheets: %w", err)
-		}
-		for _, e := range entries {
-			if ext := filepath.Ext(e.Name()); !e.IsDir() && (ext == ".yaml" || ext == ".yml") {
-				names = append(names, filepath.Join(path, e.Name()))
-			}
-		}
-		if len(names) == 0 {
-			return nil, fmt.Errorf("read release sheets: %q holds no .yaml file; put the shop's sheets there", path)
-		}
+		return nil, fmt.Errorf("read release sheets in %q: %w", dir, err)
 	}
 	var files []SheetFile
-	for _, name := range names {
-		data, err := os.ReadFile(name)
-		if err != nil {
-			return nil, fmt.Errorf("read release sheets: %w", err)
+	for _, e := range entries {
+		if ext := path.Ext(e.Name()); e.IsDir() || ext != ".yaml" && ext != ".yml" {
+			continue
 		}
-		files = append(files, SheetFile{name, data})
+		data, err := fs.ReadFile(folder, e.Name())
+		if err != nil {
+			return nil, fmt.Errorf("read release sheets in %q: %w", dir, err)
+		}
+		files = append(files, SheetFile{path.Join(dir, e.Name()), data})
+	}
+	if len(files) == 0 {
+		return nil, fmt.Errorf("read release sheets: %q holds no .yaml file; put the shop's sheets there", dir)
 	}
 	return Load(files...)
 }

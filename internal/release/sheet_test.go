@@ -18,7 +18,7 @@ const sheetsDir = "../../deploy/sheets"
 
 func examples(t testing.TB) *Sheets {
 	t.Helper()
-	s, err := LoadDir(sheetsDir)
+	s, err := LoadFS(os.DirFS(sheetsDir), "sheets")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -251,11 +251,11 @@ func TestNeedsThatPointNowhere(t *testing.T) {
 	}
 }
 
-func TestLoadDirSaysWhat(t *testing.T) {
-	if _, err := LoadDir(t.TempDir()); err == nil || !strings.Contains(err.Error(), "holds no .yaml file") {
+func TestLoadFSSaysWhat(t *testing.T) {
+	if _, err := LoadFS(os.DirFS(t.TempDir()), "sheets"); err == nil || !strings.Contains(err.Error(), "holds no .yaml file") {
 		t.Error(err)
 	}
-	if _, err := LoadDir("testdata/none"); err == nil {
+	if _, err := LoadFS(os.DirFS("testdata/none"), "sheets"); err == nil {
 		t.Error("a folder that does not exist was read")
 	}
 }
