@@ -3,10 +3,12 @@ package tap
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -174,18 +176,23 @@ func openPort(path string, baud int) (serial.Port, error) {
 	if err == nil {
 		return port, nil
 	}
+	var code serial.PortErrorCode = -1
+	var pe *serial.PortError
+	if errors.As(err, &pe) {
+		code = pe.Code()
+	}
 	hint := "check the path and the cable"
-	if pe, ok := err.(*serial.PortError); ok {
-		switch pe.Code() {
-		case serial.PortNotFound:
-			hint = "plug the adapter in and look for its name with ls /dev/tty*"
-		case serial.PermissionDenied:
-			hint = "join the group that owns the port, often dialout"
-		case serial.PortBusy:
-			hint = "stop the other program that uses the port"
-		case serial.InvalidSpeed:
-			hint = "give a speed that the port can run"
-		}
+	switch {
+	case code == serial.PortNotFound || errors.Is(err, os.ErrNotExist):
+		hint = "plug the adapter in and look for its name with ls /dev/tty*"
+	case code == serial.PermissionDenied || errors.Is(err, os.ErrPermission):
+		hint = "join the group that owns the port, often dialout"
+	case code == serial.PortBusy:
+		hint = "stop the other program that uses the port"
+	case code == serial.InvalidSpeed:
+		hint = "give a speed that the port can run"
+	case code == serial.InvalidSerialPort:
+		hint = "name a serial port; a capture file is opened by its path alone"
 	}
 	return nil, fmt.Errorf("%s: %s", strings.ToLower(err.Error()), hint)
 }

@@ -1,0 +1,303 @@
+package tap
+
+import (
+	"encoding/binary"
+	"fmt"
+	"io"
+	"net"
+	"os"
+	"strings"
+	"testing"
+	"time"
+
+	"go.einride.tech/can"
+	"golang.org/x/sys/unix"
+
+	"muster/internal/event"
+)
+
+// udpReceiver is the SocketCAN receive path on a loopback UDP socket, which has the same time stamps and loss counts.
+func udpReceiver(tb testing.TB, buffer int) (*receiver, net.Conn) {
+	tb.Helper()
+	fd, err := unix.Socket(unix.AF_INET, unix.SOCK_DGRAM|unix.SOCK_CLOEXEC|unix.SOCK_NONBLOCK, 0)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	if err := unix.Bind(fd, &unix.SockaddrInet4{Addr: [4]byte{127, 0, 0, 1}}); err != nil {
+		tb.Fatal(err)
+	}
+	name, err := unix.Getsockname(fd)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	r, err := newReceiver(fd, "loopback", buffer)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	c, err := net.Dial("udp", fmt.Sprintf("127.0.0.1:%d", name.(*unix.SockaddrInet4).Port))
+	if err != nil {
+		tb.Fatal(err)
+	}
+	tb.Cleanup(func() { c.Close(); r.file.Close() })
+	return r, c
+}
+
+func rawFrame(id uint32, data ...byte) []byte {
+	b := make([]byte, frameSize)
+	binary.NativeEndian.PutUint32(b, id)
+	b[4] = byte(len(data))
+	copy(b[8:], data)
+	return b
+}
+
+func TestReceiver(t *testing.T) {
+	r, c := udpReceiver(t, 1<<20)
+	before := event.At(time.Now())
+	xl := make([]byte, 20)
+	xl[4] = 0x80
+	for _, b := range [][]byte{
+		rawFrame(0x09F80102|flagExtended, 1, 2, 3), rawFrame(0x123 | flagRemote), rawFrame(flagError|0x04, 0, 4, 0, 0, 0, 0, 0, 96),
+		make([]byte, 72), xl, {1, 2, 3}, rawFrame(0x900), append(rawFrame(0x123)[:4], 9, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0),
+	} {
+		c.Write(b)
+	}
+	want := []string{"net0 frame 9F80102 ext=true rtr=false [3] 01 02 03", "net0 frame 123 ext=false rtr=true [0] ",
+		"net0 error-frame 4 ext=false rtr=false [8] 00 04 00 00 00 00 00 60", "net0 oversize 1", "net0 oversize 1",
+		`net0 damaged "impossible frame"`, `net0 damaged "impossible frame"`, `net0 damaged "impossible frame"`}
+	events := make([]event.Event, 3)
+	for i := 0; i < len(want); {
+		if r.next == r.got {
+			if err := r.wait(64); err != nil {
+				t.Fatal(err)
+			}
+		}
+		n := r.take(events, func() time.Time { t.Error("the kernel gave no time"); return time.Now() })
+		for k := range events[:n] {
+			if got := show(&events[k]); got != want[i] {
+				t.Errorf("event %d: got %s, want %s", i, got, want[i])
+			}
+			if d := events[k].Time.Sub(before); d < -time.Second || d > time.Hour {
+				t.Errorf("event %d: time off by %v", i, d)
+			}
+			i++
+		}
+	}
+}
+
+// What the kernel drops is told, and exactly.
+func TestReceiverCountsLosses(t *testing.T) {
+	r, c := udpReceiver(t, 4096)
+	const sent = 500
+	for range sent {
+		c.Write(rawFrame(0x123, 1))
+	}
+	frames, dropped := 0, 0
+	count := func() {
+		if err := r.wait(64); err != nil {
+			t.Fatal(err)
+		}
+		events := make([]event.Event, 200)
+		for _, e := range events[:r.take(events, time.Now)] {
+			switch e.Kind {
+			case event.KindFrame:
+				frames++
+			case event.KindDropped:
+				dropped += int(e.Count)
+			}
+		}
+	}
+	for dropped+frames < sent { // the count rides on a frame queued after the losses
+		if r.file.SetReadDeadline(time.Now().Add(50 * time.Millisecond)); frames > 0 && dropped == 0 {
+			c.Write(rawFrame(0x123, 2))
+			frames--
+		}
+		count()
+	}
+	if frames+dropped != sent || dropped == 0 {
+		t.Errorf("%d frames and %d dropped of %d", frames, dropped, sent)
+	}
+}
+
+func TestReceiverAllocations(t *testing.T) {
+	r, c := udpReceiver(t, 1<<20)
+	b := rawFrame(0x123, 1)
+	events := make([]event.Event, 8)
+	now := time.Now
+	if n := testing.AllocsPerRun(100, func() {
+		c.Write(b)
+		if r.wait(8) == nil {
+			r.take(events, now)
+		}
+	}); n != 0 {
+		t.Errorf("%v allocations a batch", n)
+	}
+}
+
+func BenchmarkReceive(b *testing.B) {
+	r, c := udpReceiver(b, 4<<20)
+	frame, events := rawFrame(0x123, 1), make([]event.Event, batch)
+	b.ReportAllocs()
+	for b.Loop() {
+		b.StopTimer()
+		for range batch {
+			c.Write(frame)
+		}
+		b.StartTimer()
+		for got := 0; got < batch; got += r.take(events, time.Now) {
+			if err := r.wait(batch); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/batch, "ns/frame")
+}
+
+func FuzzParseControl(f *testing.F) {
+	f.Add(make([]byte, 64))
+	f.Add([]byte("\x20\x00\x00\x00\x00\x00\x00\x00\x01\x00\x00\x00\x40\x00\x00\x00\x00\xf1\x53\x65\x00\x00\x00\x00\x01\x00\x00\x00\x00\x00\x00\x00"))
+	f.Add([]byte("\x14\x00\x00\x00\x00\x00\x00\x00\x01\x00\x00\x00\x28\x00\x00\x00\x05\x00\x00\x00"))
+	f.Fuzz(func(_ *testing.T, b []byte) { parseControl(b) })
+}
+
+func attr(kind uint16, value ...byte) []byte {
+	b := binary.NativeEndian.AppendUint16(nil, uint16(4+len(value)))
+	b = binary.NativeEndian.AppendUint16(b, kind)
+	b = append(b, value...)
+	for len(b)%4 != 0 {
+		b = append(b, 0)
+	}
+	return b
+}
+
+func u32(v ...uint32) (b []byte) {
+	for _, x := range v {
+		b = binary.NativeEndian.AppendUint32(b, x)
+	}
+	return b
+}
+
+// linkMessage is laid out after linux/if_link.h and linux/can/netlink.h.
+func linkMessage() []byte {
+	data := append(attr(1, u32(250000, 875, 0, 0, 0, 0, 0, 0)...), attr(4, u32(2)...)...)
+	data = append(data, attr(5, u32(3, 2)...)...)
+	info := append(attr(1, []byte("can\x00")...), attr(2, data...)...)
+	return append(make([]byte, unix.SizeofIfInfomsg), append(attr(3, []byte("can0\x00")...), attr(unix.IFLA_LINKINFO, info...)...)...)
+}
+
+func TestParseLink(t *testing.T) {
+	got, ok := parseLink(linkMessage())
+	if want := (canState{hasState: true, state: 2, bitRate: 250000, listen: true}); !ok || got != want {
+		t.Errorf("got %+v %v, want %+v", got, ok, want)
+	}
+}
+
+func FuzzParseLink(f *testing.F) {
+	f.Add(linkMessage())
+	f.Fuzz(func(_ *testing.T, b []byte) { parseLink(b) })
+}
+
+func TestSocketCANMissing(t *testing.T) {
+	_, err := Open("can97", Options{})
+	if err == nil || !strings.Contains(err.Error(), "no such network interface") || !strings.Contains(err.Error(), "ip link") {
+		t.Errorf("got %v", err)
+	}
+}
+
+// pty makes a pseudo-terminal: the adapter's side and the path of ours.
+func pty(t *testing.T) (*os.File, string) {
+	t.Helper()
+	m, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY|unix.O_NONBLOCK, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { m.Close() })
+	fd := int(m.Fd())
+	if err := unix.IoctlSetPointerInt(fd, unix.TIOCSPTLCK, 0); err != nil {
+		t.Fatal(err)
+	}
+	n, err := unix.IoctlGetInt(fd, unix.TIOCGPTN)
+	if err != nil {
+		t.Fatal(err)
+	}
+	unix.SetNonblock(fd, true)
+	return m, fmt.Sprintf("/dev/pts/%d", n)
+}
+
+// adapter answers the commands of the other side and keeps them.
+func adapter(m io.ReadWriter, answers map[string]string, commands chan<- string) {
+	defer close(commands)
+	var line []byte
+	b := make([]byte, 1)
+	for {
+		if n, err := m.Read(b); err != nil || n == 0 {
+			return
+		}
+		if b[0] != '\r' {
+			line = append(line, b[0])
+			continue
+		}
+		c := string(line)
+		line = line[:0]
+		if a, ok := answers[c]; ok {
+			io.WriteString(m, a)
+		} else {
+			io.WriteString(m, "\r")
+		}
+		commands <- c
+	}
+}
+
+func TestSLCAN(t *testing.T) {
+	for _, tt := range []struct {
+		name     string
+		opts     Options
+		answers  map[string]string
+		commands []string
+		listen   bool
+		fails    string
+	}{
+		{"listens", Options{}, map[string]string{"C": "\a"}, []string{"C", "S5", "L"}, true, ""},
+		{"transmits", Options{Transmit: true}, nil, []string{"C", "S5", "O"}, false, ""},
+		{"cannot listen", Options{}, map[string]string{"L": "\a"}, []string{"C", "S5", "L"}, false, "no listen-only mode"},
+		{"may acknowledge", Options{Acknowledge: true}, map[string]string{"L": "\a"}, []string{"C", "S5", "L", "O"}, false, ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			m, path := pty(t)
+			commands := make(chan string, 16)
+			go adapter(m, tt.answers, commands)
+			defer func() {
+				m.Close()
+				for range commands {
+				}
+			}()
+			s, err := Open("serial:"+path, tt.opts)
+			for _, want := range tt.commands {
+				if got := <-commands; got != want {
+					t.Errorf("command %q, want %q", got, want)
+				}
+			}
+			if tt.fails != "" {
+				if err == nil || !strings.Contains(err.Error(), tt.fails) {
+					t.Errorf("got %v", err)
+				}
+				return
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			io.WriteString(m, "T18EAFFFE300EE00\rt1230\r\rsw096000\r")
+			expect(t, s, fmt.Sprintf("net0 network %s nmea2000 250000 listen=%v", path[len("/dev/pts/"):], tt.listen),
+				"net0 frame 18EAFFFE ext=true rtr=false [3] 00 EE 00", "net0 frame 123 ext=false rtr=false [0] ", "net0 controller 1")
+			err = s.(Sender).Send(can.Frame{ID: 0x18EAFF50, IsExtended: true, Length: 3, Data: can.Data{0, 0xEE, 0}})
+			if (err == nil) != tt.opts.Transmit {
+				t.Errorf("send: %v", err)
+			}
+			if tt.opts.Transmit {
+				if got := <-commands; got != "T18EAFF50300EE00" {
+					t.Errorf("sent %q", got)
+				}
+			}
+			closeEnds(t, s)
+		})
+	}
+}
