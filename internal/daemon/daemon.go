@@ -30,6 +30,10 @@ type Options struct {
 	Version string
 	Now     func() time.Time // default time.Now
 
+	// Known is a report of the same traffic, made while it was heard. It tells Replay what no capture holds: what kept the
+	// time, which devices were our own, and which did not say who they are when asked. May be nil.
+	Known *boat.Report
+
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
 	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
 
@@ -98,7 +102,10 @@ func New(opt Options) (_ *Daemon, err error) {
 	if !d.live {
 		clock = boat.ClockCapture
 	}
-	d.model = boat.New(boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: d.ownNames()})
+	if opt.Known != nil {
+		clock = opt.Known.Clock
+	}
+	d.model = boat.New(boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: append(d.ownNames(), ownBefore(opt.Known)...)})
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
 	if !opt.replay {
 		d.watch.OnChange = d.changed

@@ -4,11 +4,13 @@ import (
 	"context"
 	"errors"
 	"io"
+	"strconv"
 	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/tap"
+	"muster/pgn"
 )
 
 // cursor is where a replay stands in one source.
@@ -43,6 +45,7 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 		cursors = append(cursors, &cursor{in: in, events: make([]event.Event, 0, size)})
 	}
 	err = d.replay(ctx, cursors, span, progress)
+	d.noteUnansweredBefore()
 	d.finish()
 	r := d.Report()
 	if r.TakenAt.IsZero() {
@@ -95,6 +98,37 @@ func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Durati
 					return NewSourceError(first.in.spec, err)
 				}
 			}
+		}
+	}
+}
+
+// ownBefore are the NAMEs that were our own when the traffic was heard.
+func ownBefore(known *boat.Report) []pgn.NAME {
+	var names []pgn.NAME
+	for _, d := range devicesOf(known) {
+		if name, err := strconv.ParseUint(d.ID, 16, 64); err == nil && d.Own {
+			names = append(names, pgn.NAME(name))
+		}
+	}
+	return names
+}
+
+func devicesOf(r *boat.Report) []boat.Device {
+	if r == nil {
+		return nil
+	}
+	return r.Devices
+}
+
+// noteUnansweredBefore tells the model which devices did not answer when the traffic was heard.
+func (d *Daemon) noteUnansweredBefore() {
+	for _, dev := range devicesOf(d.opt.Known) {
+		name, err := strconv.ParseUint(dev.ID, 16, 64)
+		if err != nil || dev.Unanswered == "" {
+			continue
+		}
+		for n := range d.nextNetwork() {
+			d.model.GaveUp(n, pgn.NAME(name), dev.Unanswered)
 		}
 	}
 }
