@@ -2,13 +2,17 @@ package node_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
+
+	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/event"
 	"muster/internal/node"
 	"muster/internal/sim"
 	"muster/internal/transport"
+	"muster/pgn"
 )
 
 const start = event.Time(1_780_000_000e9)
@@ -21,6 +25,7 @@ type aboard struct {
 	asker *node.Asker
 	bits  int // on the wire since the start
 	lost  uint32
+	who   []int // senders of the frames that wait for the bus, in order; 0 is the asker
 }
 
 func board(t *testing.T, scenario string, seed uint64) *aboard {
@@ -71,6 +76,7 @@ func (b *aboard) run(limit time.Duration, stop func(ev *event.Event) bool) time.
 			if err := b.sim.Send(f); err != nil {
 				b.t.Fatal(err)
 			}
+			b.who = append(b.who, 0)
 		}
 		b.out.Reset()
 	}
@@ -104,5 +110,138 @@ func TestIdentifySimulatedBackbone(t *testing.T) {
 				t.Errorf("retries %d, given up %d, lost frames %d; want none", st.Retries, st.GivenUp, b.lost)
 			}
 		})
+	}
+}
+
+func TestIdlePresence(t *testing.T) {
+	b := board(t, "generate: 5\n", 3)
+	b.asker.Start(b.sim.Now())
+	b.run(60*time.Second, nil)
+	own := 0
+	const span = 30 * time.Minute
+	b.run(span, func(ev *event.Event) bool {
+		if ev.Sent {
+			own += transport.FrameBits(&ev.Frame)
+		}
+		return false
+	})
+	load := float64(own) / (span.Seconds() * sim.BitRate)
+	t.Logf("idle presence: %.5f %% of the bus", load*100)
+	if own == 0 || load > 0.001 {
+		t.Errorf("idle presence takes %.4f %%, want more than nothing and less than 0.1 %%", load*100)
+	}
+}
+
+const awkward = `
+devices:
+  - {id: good, maker: 2001, unique: 1, address: 10, model: Larkfin LF9 head, software: "4.52", installation: [Helm]}
+  - {id: mute, maker: 2001, unique: 2, address: 11, model: Larkfin LF9 head, ignores: [126996]}
+  - {id: half, maker: 2001, unique: 3, address: 12, model: Larkfin LF9 head, half_product: true}
+  - {id: none, maker: 2001, unique: 4, address: 13}
+`
+
+func TestGivesUpWithTheReason(t *testing.T) {
+	b := board(t, awkward, 3)
+	b.run(2*time.Second, nil)
+	b.asker.Start(b.sim.Now())
+	perDevice := map[uint8]int{}
+	b.run(10*time.Minute, func(ev *event.Event) bool {
+		if id := pgn.ID(ev.Frame.ID); ev.Kind == event.KindFrame && ev.Sent && id.PGN() == 59904 {
+			perDevice[id.Destination()]++
+		}
+		return false
+	})
+	want := map[uint8]string{
+		11: "126996: no answer, 4 requests",
+		12: "126996: the answer broke off, 4 requests",
+		13: "126996: refused: not supported",
+	}
+	got := map[uint8]string{}
+	for _, u := range b.asker.Unanswered() {
+		got[u.Address] = fmt.Sprintf("%d: %s", u.PGN, u.Reason)
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Errorf("given up (-want +got):\n%s", diff)
+	}
+	if diff := cmp.Diff(map[uint8]int{10: 3, 11: 6, 12: 6, 13: 3, 255: 1}, perDevice); diff != "" {
+		t.Errorf("requests per device in 10 min (-want +got):\n%s", diff)
+	}
+	if b.asker.Pending() != 0 {
+		t.Errorf("%d questions pending", b.asker.Pending())
+	}
+}
+
+func TestAsksAgainAfterRestart(t *testing.T) {
+	b := board(t, awkward[:strings.Index(awkward, "  - {id: mute")]+`
+timeline:
+  - {at: 100s, do: update, device: good, for: 10s, software: "4.60"}
+  - {at: 300s, do: restart-loop, device: good, every: 5s, for: 120s}
+`, 3)
+	b.run(2*time.Second, nil)
+	b.asker.Start(b.sim.Now())
+	asked := func(d time.Duration) (n int) {
+		b.run(d, func(ev *event.Event) bool {
+			if id := pgn.ID(ev.Frame.ID); ev.Kind == event.KindFrame && ev.Sent && id.PGN() == 59904 && ev.Frame.Data[0] == 0x14 {
+				n++
+			}
+			return false
+		})
+		return n
+	}
+	if n := asked(90 * time.Second); n != 1 {
+		t.Errorf("asked for product information %d times at first, want once", n)
+	}
+	if n := asked(100 * time.Second); n != 1 {
+		t.Errorf("asked %d times around a restart, want once", n)
+	}
+	if n := asked(240 * time.Second); n < 1 || n > 6 {
+		t.Errorf("asked %d times in 120 s of restarts every 5 s, want 1 to 6", n)
+	}
+}
+
+// TestTwoMusters puts two presences on one bus: both get an address and both know every device.
+func TestTwoMusters(t *testing.T) {
+	b := board(t, "generate: 10\n", 3)
+	var out node.Outbox
+	other := node.NewAsker(node.New(node.OwnOptions(78, "1.0", "T2"), &out), node.AskOptions{})
+	b.asker.Start(b.sim.Now())
+	other.Start(b.sim.Now())
+	var mine [2]int
+	b.run(60*time.Second, func(ev *event.Event) bool {
+		if ev.Kind == event.KindFrame && ev.Sent {
+			// Both speak through the simulator: each must hear what the other said.
+			from := b.who[0]
+			b.who = b.who[1:]
+			mine[from]++
+			if from == 0 {
+				other.Feed(ev.Time, &ev.Frame)
+			} else {
+				b.asker.Feed(ev.Time, &ev.Frame)
+			}
+		} else if ev.Kind == event.KindFrame {
+			other.Feed(ev.Time, &ev.Frame)
+		}
+		if next := other.Next(); next != 0 && next <= ev.Time {
+			other.Tick(ev.Time)
+		}
+		for _, f := range out.Frames {
+			if err := b.sim.Send(f); err != nil {
+				t.Fatal(err)
+			}
+			b.who = append(b.who, 1)
+		}
+		out.Reset()
+		return false
+	})
+	x, okX := b.asker.Node().Address()
+	y, okY := other.Node().Address()
+	if !okX || !okY || x == y {
+		t.Errorf("addresses %d (%v) and %d (%v)", x, okX, y, okY)
+	}
+	if a, c := b.asker.Stats().Answers, other.Stats().Answers; a < 33 || c < 33 {
+		t.Errorf("answers %d and %d, want 33 each: ten devices and each other", a, c)
+	}
+	if mine[0] > 150 || mine[1] > 150 {
+		t.Errorf("frames sent %v, want no storm", mine)
 	}
 }
