@@ -7,10 +7,7 @@ import (
 )
 
 func TestSheetsOrder(t *testing.T) {
-	s, err := LoadDir("../../deploy/sheets/larkfin.yaml")
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := examples(t)
 	device := func(maker uint32, model string) *boat.Device {
 		return &boat.Device{Name: &boat.Name{Manufacturer: boat.Coded{Code: maker}}, Product: &boat.Product{Model: model}}
 	}

@@ -46,6 +46,9 @@ func (m Match) equal(o Match) bool {
 // find returns the entry for a device, nil when there is none. An entry that means one model goes before one with wildcards; two
 // of the same rank contradict each other.
 func (s *Sheets) find(u *Unit) (*Model, *Problem) {
+	if s == nil {
+		return nil, nil
+	}
 	var best []*Model
 	for _, m := range s.Models {
 		if !m.Match.fits(u) {

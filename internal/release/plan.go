@@ -46,6 +46,9 @@ type planner struct {
 // Plan makes the work order for the boat in the report. What cannot be settled is among the problems, which are in the order too; the
 // rest of the order stands. boatID, when not empty, goes before the id in the report.
 func Plan(r *boat.Report, snapshotDigest, boatID string, s *Sheets, opts Options) (*Order, []Problem) {
+	if s == nil {
+		s = &Sheets{}
+	}
 	o := &Order{Schema: OrderSchemaID, Boat: boat.Identity{ID: cmp.Or(boatID, r.Boat.ID), Name: r.Boat.Name}, Made: opts.Made,
 		Snapshot: SnapshotRef{Digest: snapshotDigest, TakenAt: r.TakenAt}, Cautions: slices.Clone(cautions), Finish: slices.Clone(finish),
 		Problems: slices.Clone(s.Problems), Groups: []Group{}, Bring: []Bring{}, LeftAlone: []Remark{}, NotReachable: []Remark{},

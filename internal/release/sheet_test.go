@@ -14,11 +14,16 @@ import (
 	"github.com/santhosh-tekuri/jsonschema/v6"
 )
 
-const sheetsDir = "../../deploy/sheets"
+const (
+	sheetsDir   = "testdata/sheets"
+	examplesDir = "../../deploy/sheets"
+)
 
-func examples(t testing.TB) *Sheets {
+func examples(t testing.TB) *Sheets { t.Helper(); return load(t, sheetsDir) }
+
+func load(t testing.TB, dir string) *Sheets {
 	t.Helper()
-	s, err := LoadFS(os.DirFS(sheetsDir), "sheets")
+	s, err := LoadFS(os.DirFS(dir), "sheets")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -26,10 +31,12 @@ func examples(t testing.TB) *Sheets {
 }
 
 func TestExamples(t *testing.T) {
-	s := examples(t)
-	if len(s.Problems) > 0 {
-		t.Errorf("the example sheets have problems: %v", s.Problems)
+	for _, dir := range []string{sheetsDir, examplesDir} {
+		if s := load(t, dir); len(s.Problems) > 0 || len(s.Models) < 6 {
+			t.Errorf("%s: %d models, problems %v", dir, len(s.Models), s.Problems)
+		}
 	}
+	s := examples(t)
 	var got []string
 	for _, m := range s.Models {
 		got = append(got, m.Name+" "+m.Current.Version)
@@ -39,7 +46,7 @@ func TestExamples(t *testing.T) {
 		t.Error(d)
 	}
 	lf9 := s.Models[2]
-	if lf9.BackWithin != 30*time.Minute || lf9.Place.Line != 5 || lf9.Place.Column != 11 {
+	if lf9.BackWithin != 30*time.Minute || lf9.Place.Line != 4 || lf9.Place.Column != 11 {
 		t.Errorf("LF9 head: back within %v, at %v", lf9.BackWithin, lf9.Place)
 	}
 }
@@ -76,9 +83,13 @@ func validateYAML(t testing.TB, s *jsonschema.Schema, data []byte) error {
 
 func TestExamplesFitTheSchema(t *testing.T) {
 	schema := compileSchema(t, SheetSchema)
-	files, err := filepath.Glob(sheetsDir + "/*.yaml")
-	if err != nil || len(files) == 0 {
-		t.Fatal(files, err)
+	var files []string
+	for _, dir := range []string{sheetsDir, examplesDir} {
+		list, err := filepath.Glob(dir + "/*.yaml")
+		if err != nil || len(list) == 0 {
+			t.Fatal(list, err)
+		}
+		files = append(files, list...)
 	}
 	for _, f := range files {
 		data, err := os.ReadFile(f)

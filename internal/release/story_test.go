@@ -1,0 +1,133 @@
+package release
+
+import (
+	"errors"
+	"io"
+	"strings"
+	"testing"
+	"time"
+
+	"go.einride.tech/can"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/sim"
+	"muster/pgn"
+)
+
+// story is a simulated boat with the boat model beside it and somebody who asks.
+type story struct {
+	t     *testing.T
+	sim   *sim.Sim
+	boat  *boat.Boat
+	asked event.Time
+	asks  bool
+}
+
+func newStory(t *testing.T, scenario string) *story {
+	sc, err := sim.Load(scenario)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &story{t: t, sim: sim.New(sc, 0, start), boat: boat.New(boat.DefaultOptions()), asks: true}
+}
+
+// until runs the boat to a moment, asking for identities every 15 s.
+func (s *story) until(at event.Time) *boat.Report {
+	s.t.Helper()
+	events := make([]event.Event, 64)
+	for {
+		if s.sim.Now().Sub(s.asked) >= 15*time.Second {
+			s.asked = s.sim.Now()
+			for _, number := range []uint32{126996, 126998} {
+				if !s.asks {
+					break
+				}
+				f := can.Frame{ID: uint32(pgn.MakeID(6, 59904, pgn.Null, pgn.Global)), Length: 3, IsExtended: true,
+					Data: can.Data{byte(number), byte(number >> 8), byte(number >> 16)}}
+				if err := s.sim.Send(f); err != nil {
+					s.t.Fatal(err)
+				}
+			}
+		}
+		n, err := s.sim.ReadUntil(min(at, s.asked.Add(15*time.Second)), events)
+		for i := range n {
+			s.boat.Feed(&events[i])
+		}
+		if errors.Is(err, io.EOF) || n == 0 && s.sim.Now() >= at {
+			break
+		}
+		if err != nil {
+			s.t.Fatal(err)
+		}
+	}
+	s.boat.Tick(at)
+	return s.boat.Report()
+}
+
+// The whole walk on the demo boat: the flybridge head browns out, is updated, and comes back without its settings.
+func TestStoryOfTheDemo(t *testing.T) {
+	s := newStory(t, "demo")
+	before := s.until(start.Add(55 * time.Second))
+	before.Boat.ID = "wagtail"
+	o, problems := Plan(before, "sha256:0123", "", load(t, examplesDir), Options{})
+	if got := steps(o); len(got) != 2 || !strings.Contains(got[0], "LF9-41033) 4.47>4.52") || !strings.Contains(got[1], "LS2-22118) 2.10>2.11") {
+		t.Fatalf("%v\n%v", got, problems)
+	}
+	f, err := NewFollower(o, before)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &bench{t: t, order: o, follower: f}
+	for at := start.Add(60 * time.Second); at < start.Add(8*time.Minute); at = at.Add(5 * time.Second) {
+		b.now, b.report = at, s.until(at)
+		b.report.Boat.ID = "wagtail"
+		if at > start.Add(220*time.Second) && at < start.Add(250*time.Second) {
+			b.cond.SupplyVolts = ptr(10.9)
+		} else {
+			b.cond.SupplyVolts = ptr(13.2)
+		}
+		b.look()
+		if at == start.Add(4*time.Minute) {
+			b.follower = restored(t, b) // the program restarts while the head is away
+		}
+	}
+	b.want(
+		"1.1 waiting>left", "1.1 left>back", "1.1 back>identified", "1.1 identified>failed old-version", // the brown-out
+		"1.1 failed>left", "1.1 left>left (supply is 10.9 V while it is away; the limit is 12.0 V)", "1.1 left>back", "1.1 back>identified",
+		"1.1 identified>failed instance-changed installation-lost installation-lost supply-low")
+	st := b.follower.Status()[0]
+	if st.Now == "" || st.Now == st.Device || st.Version != "4.52" || st.Attempt != 2 || *st.LowestVolts != 10.9 {
+		t.Errorf("%+v", st)
+	}
+	if away := st.BackAt.Sub(st.LeftAt); away < 40*time.Second || away > 60*time.Second {
+		t.Errorf("away for %v, the story says 45 s", away)
+	}
+}
+
+// Nobody asks, so the head does not tell its version after the brown-out; somebody reads it off the screen.
+func TestStoryWithoutAsking(t *testing.T) {
+	s := newStory(t, "demo")
+	before := s.until(start.Add(55 * time.Second))
+	before.Boat.ID = "wagtail"
+	o, _ := Plan(before, "", "", load(t, examplesDir), Options{})
+	f, err := NewFollower(o, before)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.asks = false
+	b := &bench{t: t, order: o, follower: f}
+	for at := start.Add(60 * time.Second); at < start.Add(5*time.Minute); at = at.Add(5 * time.Second) {
+		b.now, b.report = at, s.until(at)
+		b.look()
+		if at == start.Add(115*time.Second) {
+			changes, err := f.Confirm(at, "1.1", "4.47", "Ines")
+			if err != nil {
+				t.Fatal(err)
+			}
+			b.note(changes)
+		}
+	}
+	b.want("1.1 waiting>left", "1.1 left>back", "1.1 back>identified (read off its screen by Ines)", "1.1 identified>failed old-version",
+		"1.1 failed>left", "1.1 left>back")
+}
