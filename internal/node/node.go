@@ -186,6 +186,14 @@ func (n *Node) SetName(now event.Time, name pgn.NAME) {
 	}
 }
 
+// Move gives the node another address; it claims it when it is on, and else when it starts.
+func (n *Node) Move(now event.Time, addr uint8) {
+	n.last = addr
+	if n.state != Off {
+		n.claim(now, addr)
+	}
+}
+
 // Start switches the node on: it claims the address it last had.
 func (n *Node) Start(now event.Time) {
 	n.owners = Addresses{}

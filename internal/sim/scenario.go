@@ -5,6 +5,7 @@ import (
 	"embed"
 	"errors"
 	"fmt"
+	"hash/fnv"
 	"io/fs"
 	"os"
 	"path"
@@ -58,7 +59,7 @@ type Device struct {
 	ModelVersion    string   `yaml:"model_version"`
 	Serial          string   `yaml:"serial"`
 	Software        string   `yaml:"software"`
-	ProductCode     uint16   `yaml:"product_code"`
+	ProductCode     uint16   `yaml:"product_code"`     // 0 makes one up from the model
 	DatabaseVersion uint16   `yaml:"database_version"` // thousandths; 0 is 2100
 	Certification   uint8    `yaml:"certification"`
 	LoadEquivalency uint8    `yaml:"load_equivalency"`
@@ -339,6 +340,11 @@ func (d *Device) complete(i int, at string) *problem {
 	}
 	if d.DatabaseVersion == 0 {
 		d.DatabaseVersion = 2100
+	}
+	if d.ProductCode == 0 && d.Model != "" {
+		h := fnv.New32a()
+		h.Write([]byte(d.Model))
+		d.ProductCode = uint16(1 + h.Sum32()%60_000)
 	}
 	if d.LoadEquivalency == 0 {
 		d.LoadEquivalency = 1

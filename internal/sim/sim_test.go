@@ -328,7 +328,11 @@ func TestInjectedRequestIsAnswered(t *testing.T) {
 			t.Error("an injected frame came back")
 		}
 		if m := asm.Feed(ev); m != nil && m.PGN() == 126996 && m.Source() == 12 {
-			model = strings.TrimRight(string(m.Data[4:36]), "\xff")
+			var p pgn.ProductInformation
+			if err := p.Decode(m.Data); err != nil {
+				t.Error(err)
+			}
+			model = p.Model
 		}
 	})
 	if model != "Gannet GP1 receiver" {

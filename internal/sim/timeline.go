@@ -1,7 +1,6 @@
 package sim
 
 import (
-	"math"
 	"time"
 
 	"go.einride.tech/can"
@@ -167,27 +166,30 @@ func (s *Sim) sendEcho(it item) {
 	d.queue = append(d.queue, f)
 }
 
-// fight lets the device claim an address that another one holds, again and again, whoever has the right to it.
+// fight moves the device to an address and makes it and whoever has that address insist on it.
 func (s *Sim) fight(a *Action) {
-	i := s.index(a.Device)
-	d := s.devices[i]
-	until := event.Time(math.MaxInt64)
-	if a.For > 0 {
-		until = s.now.Add(a.For)
-	}
-	var again func()
-	again = func() {
-		if s.now >= until {
-			return
+	var both []*device
+	for _, d := range s.devices {
+		if addr, ok := d.node.Address(); d.spec.ID == a.Device || ok && addr == a.Address {
+			both = append(both, d)
+			d.stubborn(true)
 		}
-		if d.on && !d.silent && len(d.queue) < maxQueue {
-			f := can.Frame{ID: uint32(pgn.MakeID(6, 60928, a.Address, pgn.Global)), IsExtended: true, Length: 8}
-			copy(f.Data[:], d.node.Name().Append(nil))
-			d.queue = append(d.queue, f)
-		}
-		s.later(time.Second+s.random(500*time.Millisecond), again)
 	}
-	again()
+	d := s.devices[s.index(a.Device)]
+	d.node.Move(s.now, a.Address)
+	s.drain(d)
+	s.later(a.For, func() {
+		for _, b := range both {
+			b.stubborn(false)
+		}
+		d.node.Move(s.now, d.spec.Address)
+		s.drain(d)
+	})
+}
+
+// stubborn makes the device keep to its address against every right, or stop that.
+func (d *device) stubborn(on bool) {
+	d.node.SetFaults(node.Faults{Ignore: d.spec.Ignores, HalfProduct: d.spec.HalfProduct, Stubborn: on || d.spec.Stubborn})
 }
 
 // twin switches on a second device of the same NAME at another address.
