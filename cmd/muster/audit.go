@@ -112,5 +112,5 @@ func failOn(r *boat.Report, least boat.Severity) error {
 	if n == 0 {
 		return nil
 	}
-	return &findingsError{n, least}
+	return &findingsError{count: n, least: least}
 }

@@ -12,12 +12,19 @@ import (
 // commands are the subcommands, each in a file of its own. A subcommand is a struct of flags with Run(*app) error, and
 // with Help() string for its examples.
 type commands struct {
-	Demo     demoCmd     `cmd:"" help:"Show a simulated boat with its pages, nothing to install."`
-	Audit    auditCmd    `cmd:"" help:"Read sources and print the device report."`
-	Run      runCmd      `cmd:"" help:"Watch a boat: the daemon with pages, API and metrics."`
-	Capture  captureCmd  `cmd:"" help:"Keep the raw traffic of a source in files."`
-	Simulate simulateCmd `cmd:"" help:"Put a simulated boat on a bus or into a file."`
-	Version  versionCmd  `cmd:"" help:"Print the version."`
+	Demo     demoCmd          `cmd:"" help:"Show a simulated boat with its pages, nothing to install."`
+	Audit    auditCmd         `cmd:"" help:"Read sources and print the device report."`
+	Run      runCmd           `cmd:"" help:"Watch a boat: the daemon with pages, API and metrics."`
+	Capture  captureCmd       `cmd:"" help:"Keep the raw traffic of a source in files."`
+	Simulate simulateCmd      `cmd:"" help:"Put a simulated boat on a bus or into a file."`
+	Snapshot snapshotCmd      `cmd:"" help:"Take and seal a snapshot of a boat."`
+	Verify   verifyCmd        `cmd:"" help:"Check the seal of snapshots, and the capture that was kept."`
+	Compare  compareCmd       `cmd:"" help:"Say what changed between two snapshots."`
+	Service  serviceRecordCmd `cmd:"" name:"service-record" help:"Write the service record for the invoice."`
+	History  historyCmd       `cmd:"" help:"Show a boat's software over time."`
+	Backbone backboneCmd      `cmd:"" help:"Judge the plan of a backbone: lengths, loads, voltages, terminators."`
+	Key      keyCmd           `cmd:"" help:"Make keys to sign snapshots with."`
+	Version  versionCmd       `cmd:"" help:"Print the version."`
 
 	ShowVersion showVersion `name:"version" help:"Print the version and end."`
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -39,13 +40,15 @@ func withHint(err error, format string, args ...any) error {
 type findingsError struct {
 	count int
 	least boat.Severity
+	what  string // "finding" when empty
 }
 
 func (e *findingsError) Error() string {
+	what := cmp.Or(e.what, "finding")
 	if e.count == 1 {
-		return fmt.Sprintf("1 finding is %s or worse", e.least)
+		return fmt.Sprintf("1 %s is %s or worse", what, e.least)
 	}
-	return fmt.Sprintf("%d findings are %s or worse", e.count, e.least)
+	return fmt.Sprintf("%d %ss are %s or worse", e.count, what, e.least)
 }
 
 // usage says where the right usage stands.
@@ -55,7 +58,7 @@ func usage(err error, k *kong.Context) error {
 		k = pe.Context
 	}
 	if k != nil && k.Selected() != nil {
-		command = "muster " + k.Selected().Name
+		command = k.Selected().FullPath()
 	}
 	return withHint(err, "%s --help shows what there is", command)
 }

@@ -161,7 +161,7 @@ func (a *Audit) WriteHTML(w io.Writer) error {
 
 // WritePDF writes the commissioning report. made is the creation date in the file.
 func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
-	title := "Commissioning report " + job.Number
+	title := strings.TrimSpace("Commissioning report " + job.Number)
 	d, err := record.NewDocument(title, title+" · "+a.Boat, made)
 	if err != nil {
 		return fmt.Errorf("write PDF: %w", err)

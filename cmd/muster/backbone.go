@@ -1,0 +1,137 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"time"
+
+	"muster/internal/backbone"
+	"muster/internal/boat"
+	"muster/internal/record"
+)
+
+type backboneCmd struct {
+	Layout   string `arg:"" help:"Layout file of the backbone; deploy/examples/layout.yaml shows every key."`
+	Snapshot string `arg:"" optional:"" help:"Snapshot to hold it against."`
+	Format   string `enum:",text,json,html,pdf" default:"" help:"text, json, html or pdf; otherwise what the name after -o says, or text."`
+	Output   string `short:"o" placeholder:"FILE" help:"Where to, instead of the standard output."`
+	Job      string `placeholder:"FILE" help:"Job file, which heads the PDF."`
+	FailOn   string `enum:",info,warning,critical" default:"" placeholder:"SEVERITY" help:"End with status 1 when a finding is info, warning or critical, or worse."`
+	Force    bool   `help:"Overwrite a file that exists."`
+}
+
+// Help shows examples.
+func (backboneCmd) Help() string {
+	return `Examples:
+
+    muster backbone layout.yaml
+    muster backbone layout.yaml after.json --fail-on warning
+    muster backbone layout.yaml after.json --job job.yaml -o commissioning.pdf`
+}
+
+// Run judges the layout.
+func (c *backboneCmd) Run(a *app) error {
+	format, err := c.format()
+	if err != nil {
+		return err
+	}
+	if c.Output != "" {
+		if err := free(c.Output, c.Force); err != nil {
+			return err
+		}
+	}
+	job := new(record.Job)
+	if c.Job != "" {
+		if job, err = record.LoadJob(c.Job); err != nil {
+			return withHint(err, "deploy/examples/job.yaml shows every key")
+		}
+	}
+	layout, err := loadLayout(c.Layout)
+	if err != nil {
+		return err
+	}
+	audit := backbone.Judge(layout)
+	at := time.Now()
+	if c.Snapshot != "" {
+		s, err := loadSnapshot(c.Snapshot)
+		if err != nil {
+			return err
+		}
+		audit.Against(layout, s.Report, nil)
+		at = made(s)
+	}
+	if err := c.write(a, format, audit, job, at); err != nil {
+		return err
+	}
+	least := boat.Severity(c.FailOn)
+	n := 0
+	for _, f := range audit.Findings {
+		if c.FailOn != "" && f.Severity.Rank() >= least.Rank() {
+			n++
+		}
+	}
+	if n > 0 {
+		return &findingsError{count: n, least: least}
+	}
+	return nil
+}
+
+// format is what is asked for, or what the output's name says.
+func (c *backboneCmd) format() (string, error) {
+	format := c.Format
+	if format == "" {
+		format = "text"
+		if named, err := pageFormat(c.Output); err == nil {
+			format = named
+		}
+	}
+	switch {
+	case format == "pdf" && c.Output == "":
+		return "", withHint(errors.New("--format pdf: a PDF goes into a file"), "add -o commissioning.pdf")
+	case c.Job != "" && format != "pdf":
+		return "", withHint(fmt.Errorf("--job: %s has no head for it", format), "add -o commissioning.pdf, or leave out --job")
+	}
+	return format, nil
+}
+
+func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, job *record.Job, at time.Time) error {
+	var out bytes.Buffer
+	var err error
+	switch format {
+	case "json":
+		err = encodeJSON(&out, audit)
+	case "html":
+		err = audit.WriteHTML(&out)
+	case "pdf":
+		err = audit.WritePDF(&out, job, at)
+	default:
+		err = audit.WriteText(&out)
+	}
+	if err != nil {
+		return err
+	}
+	if c.Output != "" {
+		return writeFile(c.Output, out.Bytes(), c.Force)
+	}
+	_, err = a.stdout.Write(out.Bytes())
+	return err
+}
+
+// loadLayout reads a layout file. Each mistake in it is an error of its own.
+func loadLayout(name string) (*backbone.Layout, error) {
+	data, err := readBounded(name, 4<<20)
+	if err != nil {
+		return nil, withHint(fmt.Errorf("read %q: %w", name, plainPath(err)), "give a layout file; deploy/examples/layout.yaml shows every key")
+	}
+	layout, err := backbone.Parse(data)
+	if err == nil {
+		return layout, nil
+	}
+	var all []error
+	for _, e := range flatten(err) {
+		all = append(all, fmt.Errorf("layout %s: %w", name, e))
+	}
+	all[len(all)-1] = withHint(all[len(all)-1], "deploy/examples/layout.yaml shows every key")
+	return nil, errors.Join(all...)
+}

@@ -1,0 +1,104 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+
+	"muster/internal/boat"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+type compareCmd struct {
+	Before      string `arg:"" help:"The earlier snapshot."`
+	After       string `arg:"" help:"The later snapshot."`
+	Format      string `enum:"text,json,html" default:"text" help:"text, json or html."`
+	AnotherBoat bool   `help:"Compare snapshots of two boats."`
+	Sheets      string `placeholder:"DIR" help:"Folder of release sheets, which say which version is newer."`
+	FailOn      string `enum:",info,warning,critical" default:"" placeholder:"SEVERITY" help:"End with status 1 when a change is info, warning or critical, or worse."`
+}
+
+// Help shows examples.
+func (compareCmd) Help() string {
+	return `Without a release sheet, a change of software is told but not called newer or older.
+
+Examples:
+
+    muster compare before.json after.json
+    muster compare before.json after.json --sheets sheets --fail-on critical
+    muster compare before.json after.json --format html > changes.html`
+}
+
+// Run prints what changed.
+func (c *compareCmd) Run(a *app) error {
+	cmp, _, _, err := compareFiles(c.Before, c.After, c.Sheets, c.AnotherBoat)
+	if err != nil {
+		return err
+	}
+	var out bytes.Buffer
+	switch c.Format {
+	case "json":
+		err = encodeJSON(&out, cmp)
+	case "html":
+		err = cmp.WriteHTML(&out)
+	default:
+		err = cmp.WriteText(&out)
+	}
+	if err != nil {
+		return err
+	}
+	if _, err := a.stdout.Write(out.Bytes()); err != nil {
+		return err
+	}
+	least := boat.Severity(c.FailOn)
+	n := 0
+	for i := range cmp.Changes {
+		if c.FailOn != "" && cmp.Changes[i].Severity.Rank() >= least.Rank() {
+			n++
+		}
+	}
+	if n > 0 {
+		return &findingsError{count: n, least: least, what: "change"}
+	}
+	return nil
+}
+
+// compareFiles compares two snapshot files that prove themselves.
+func compareFiles(before, after, sheetsDir string, anotherBoat bool) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {
+	b, err := loadSnapshot(before)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	f, err := loadSnapshot(after)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	sheets, _, err := loadSheets(sheetsDir)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	if x, y := b.TakenAt(), f.TakenAt(); x != 0 && y != 0 && x > y {
+		return nil, nil, nil, withHint(fmt.Errorf("%s was taken at %s, after %s at %s", before, x, after, y), "give the earlier snapshot first")
+	}
+	c, err := snapshot.Compare(b, f, snapshot.Options{AnotherBoat: anotherBoat, Order: orderBy(sheets)})
+	if err != nil {
+		return nil, nil, nil, fmt.Errorf("compare %s with %s: %w", before, after, err)
+	}
+	return c, b, f, nil
+}
+
+// orderBy is how sheets put two versions in order; nil without sheets.
+func orderBy(sheets *release.Sheets) func(*boat.Device, string, string) (int, bool) {
+	if sheets == nil {
+		return nil
+	}
+	return sheets.Order
+}
+
+func encodeJSON(w *bytes.Buffer, v any) error {
+	e := json.NewEncoder(w)
+	e.SetIndent("", "  ")
+	e.SetEscapeHTML(false)
+	return e.Encode(v)
+}

@@ -1,0 +1,183 @@
+package main
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+// writeFile writes a file whole or not at all. One that exists is refused unless force is set.
+func writeFile(name string, data []byte, force bool) error {
+	return writeFileMode(name, data, force, 0o644)
+}
+
+func writeFileMode(name string, data []byte, force bool, mode fs.FileMode) (err error) {
+	if err := free(name, force); err != nil {
+		return err
+	}
+	f, err := os.CreateTemp(filepath.Dir(name), ".muster-*")
+	if err != nil {
+		return overwriting(err, name)
+	}
+	defer func() {
+		if err != nil {
+			_ = f.Close()
+			_ = os.Remove(f.Name())
+		}
+	}()
+	if err := f.Chmod(mode); err != nil {
+		return overwriting(err, name)
+	}
+	if _, err := f.Write(data); err != nil {
+		return overwriting(err, name)
+	}
+	if err := f.Sync(); err != nil {
+		return overwriting(err, name)
+	}
+	if err := f.Close(); err != nil {
+		return overwriting(err, name)
+	}
+	return place(f.Name(), name, force)
+}
+
+// free refuses an output that exists, before the work for it is begun.
+func free(name string, force bool) error {
+	fi, err := os.Lstat(name)
+	switch {
+	case err == nil && fi.IsDir():
+		return withHint(fmt.Errorf("write %q: it is a directory", name), "name a file in it")
+	case err == nil && !force:
+		return overwriting(fs.ErrExist, name)
+	}
+	return nil
+}
+
+// place puts a finished file under its name. Without force, a file that came there in the meantime is kept.
+func place(temp, name string, force bool) error {
+	if !force {
+		switch err := os.Link(temp, name); {
+		case err == nil:
+			_ = os.Remove(temp)
+			settle(name)
+			return nil
+		case errors.Is(err, fs.ErrExist):
+			return overwriting(err, name)
+		}
+		if err := free(name, false); err != nil { // a file system without links, as on cards and sticks
+			return err
+		}
+	}
+	if err := os.Rename(temp, name); err != nil {
+		if le, ok := errors.AsType[*os.LinkError](err); ok {
+			err = le.Err
+		}
+		return overwriting(err, name)
+	}
+	settle(name)
+	return nil
+}
+
+// settle brings a new name to the disk, where the system can; the file itself is there already.
+func settle(name string) {
+	if d, err := os.Open(filepath.Dir(name)); err == nil {
+		_ = d.Sync()
+		_ = d.Close()
+	}
+}
+
+// digestFile identifies a file.
+func digestFile(name string) (snapshot.File, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return snapshot.File{}, fmt.Errorf("read %q: %w", name, plainPath(err))
+	}
+	defer f.Close()
+	h := sha256.New()
+	n, err := io.Copy(h, f)
+	if err != nil {
+		return snapshot.File{}, fmt.Errorf("read %q: %w", name, plainPath(err))
+	}
+	return snapshot.File{Name: filepath.Base(name), SHA256: hex.EncodeToString(h.Sum(nil)), Bytes: n}, nil
+}
+
+// maxSnapshot bounds a snapshot file in bytes; a boat of a thousand devices stays far below.
+const maxSnapshot = 256 << 20
+
+// decodeSnapshot reads a snapshot without looking at its seal.
+func decodeSnapshot(name string) (*snapshot.Snapshot, error) {
+	data, err := readBounded(name, maxSnapshot)
+	if err != nil {
+		return nil, withHint(fmt.Errorf("read %q: %w", name, plainPath(err)), "give a file that muster snapshot wrote")
+	}
+	s, err := snapshot.Decode(data)
+	if err != nil {
+		return nil, withHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin, or take the snapshot anew")
+	}
+	return s, nil
+}
+
+// loadSnapshot reads a snapshot and checks its seal.
+func loadSnapshot(name string) (*snapshot.Snapshot, error) {
+	s, err := decodeSnapshot(name)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.Verify(nil); err != nil {
+		return nil, withHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin; muster verify says more when the capture was kept")
+	}
+	return s, nil
+}
+
+func readBounded(name string, most int64) ([]byte, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	data, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err != nil {
+		return nil, err
+	}
+	if int64(len(data)) > most {
+		return nil, fmt.Errorf("it has more than %d bytes", most)
+	}
+	return data, nil
+}
+
+// loadSheets reads the release sheets of a folder, and says which files they are. Both are nil for "".
+func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
+	if dir == "" {
+		return nil, nil, nil
+	}
+	if fi, err := os.Stat(dir); err != nil || !fi.IsDir() {
+		return nil, nil, withHint(fmt.Errorf("--sheets %q: there is no such folder", dir), "give the folder that holds the shop's release sheets")
+	}
+	sheets, err := release.LoadFS(os.DirFS(dir), dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return nil, nil, fmt.Errorf("--sheets %q: %w", dir, plainPath(err))
+	}
+	var files []snapshot.File
+	for _, e := range entries {
+		if !e.IsDir() && slices.Contains([]string{".yaml", ".yml"}, filepath.Ext(e.Name())) {
+			f, err := digestFile(filepath.Join(dir, e.Name()))
+			if err != nil {
+				return nil, nil, err
+			}
+			files = append(files, f)
+		}
+	}
+	return sheets, files, nil
+}

@@ -1,0 +1,109 @@
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"muster/internal/snapshot"
+)
+
+type historyCmd struct {
+	From   []string `arg:"" name:"from" help:"Snapshots, or folders that hold them."`
+	Format string   `enum:"text,json" default:"text" help:"text or json."`
+}
+
+// Help shows examples.
+func (historyCmd) Help() string {
+	return `Of a folder, the snapshots in it are taken and other files are left alone.
+
+Examples:
+
+    muster history boats/wagtail
+    muster history 2024.json 2025.json 2026.json --format json`
+}
+
+// Run prints the software of one boat's devices over time.
+func (c *historyCmd) Run(a *app) error {
+	var all []*snapshot.Snapshot
+	for _, from := range c.From {
+		names, folder, err := snapshotsIn(from)
+		if err != nil {
+			return err
+		}
+		for _, name := range names {
+			s, err := loadSnapshot(name)
+			if err != nil {
+				return err
+			}
+			all = append(all, s)
+		}
+		if folder && len(names) == 0 {
+			return withHint(fmt.Errorf("%s: no snapshot is in this folder", from), "give the folder where muster snapshot wrote to")
+		}
+	}
+	histories, err := snapshot.Histories(all)
+	if err != nil {
+		return err
+	}
+	if c.Format == "text" {
+		return snapshot.WriteHistories(a.stdout, histories)
+	}
+	var out bytes.Buffer
+	if err := encodeJSON(&out, histories); err != nil {
+		return err
+	}
+	_, err = a.stdout.Write(out.Bytes())
+	return err
+}
+
+// snapshotsIn lists the snapshots of a folder by name; a file stands for itself.
+func snapshotsIn(from string) (names []string, folder bool, err error) {
+	fi, err := os.Stat(from)
+	if err != nil {
+		return nil, false, withHint(fmt.Errorf("read %q: %w", from, plainPath(err)), "give snapshots or a folder of them")
+	}
+	if !fi.IsDir() {
+		return []string{from}, false, nil
+	}
+	entries, err := os.ReadDir(from)
+	if err != nil {
+		return nil, true, fmt.Errorf("read %q: %w", from, plainPath(err))
+	}
+	for _, e := range entries {
+		name := filepath.Join(from, e.Name())
+		if e.IsDir() || filepath.Ext(name) != ".json" {
+			continue
+		}
+		is, err := isSnapshot(name)
+		if err != nil {
+			return nil, true, err
+		}
+		if is {
+			names = append(names, name)
+		}
+	}
+	return names, true, nil
+}
+
+// isSnapshot tells snapshots, damaged ones too, from other JSON files.
+func isSnapshot(name string) (bool, error) {
+	data, err := readBounded(name, maxSnapshot)
+	if err != nil {
+		return false, fmt.Errorf("read %q: %w", name, plainPath(err))
+	}
+	var head struct {
+		Schema string `json:"schema"`
+	}
+	if err := json.Unmarshal(data, &head); err != nil {
+		if _, bad := errors.AsType[*json.SyntaxError](err); !bad {
+			return false, nil // JSON, but no object with a schema
+		}
+		return true, nil // it is for the reader to say where it breaks
+	}
+	return strings.HasPrefix(head.Schema, "muster.snapshot/"), nil
+}

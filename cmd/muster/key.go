@@ -1,0 +1,63 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+
+	"muster/internal/snapshot"
+)
+
+type keyCmd struct {
+	New keyNewCmd `cmd:"" help:"Make a key to sign snapshots with."`
+}
+
+type keyNewCmd struct {
+	Output string `short:"o" required:"" placeholder:"NAME" help:"Writes NAME, to be kept secret, and NAME.pub, to be handed out."`
+}
+
+// Help shows examples.
+func (keyNewCmd) Help() string {
+	return `A key is never overwritten.
+
+Examples:
+
+    muster key new -o shop.key
+    muster snapshot can0 -o before.json --sign shop.key
+    muster verify before.json --key shop.key.pub`
+}
+
+// Run writes both halves, or none.
+func (c *keyNewCmd) Run(a *app) error {
+	public := c.Output + ".pub"
+	for _, name := range []string{c.Output, public} {
+		if _, err := os.Lstat(name); err == nil {
+			return keyExists(name)
+		}
+	}
+	private, pub, err := snapshot.NewKey()
+	if err != nil {
+		return err
+	}
+	if err := writeFileMode(c.Output, private, false, 0o600); err != nil {
+		return keepKey(err, c.Output)
+	}
+	if err := writeFile(public, pub, false); err != nil {
+		_ = os.Remove(c.Output)
+		return keepKey(err, public)
+	}
+	_, err = fmt.Fprintf(a.stdout, "%s signs; keep it secret and keep a copy\n%s checks; hand it out\n", c.Output, public)
+	return err
+}
+
+func keepKey(err error, name string) error {
+	if errors.Is(err, fs.ErrExist) {
+		return keyExists(name)
+	}
+	return err
+}
+
+func keyExists(name string) error {
+	return withHint(fmt.Errorf("write %q: the file exists", name), "choose another name; a key is never overwritten, for what it signed could not be checked any more")
+}

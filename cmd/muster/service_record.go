@@ -1,0 +1,157 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"muster/internal/event"
+	"muster/internal/record"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+type serviceRecordCmd struct {
+	Before   string `arg:"" help:"The snapshot taken before the work."`
+	After    string `arg:"" help:"The snapshot taken after it."`
+	Job      string `required:"" placeholder:"FILE" help:"Job file: number, technician, shop; deploy/examples/job.yaml shows every key."`
+	Output   string `short:"o" required:"" placeholder:"FILE" help:"Where to; .pdf or .html says how."`
+	Order    string `placeholder:"FILE" help:"The work order that was followed."`
+	Progress string `placeholder:"FILE" help:"How far the order was followed, with its times; needs --order."`
+	Sheets   string `placeholder:"DIR" help:"Folder of release sheets, which say which version is newer."`
+	Force    bool   `help:"Overwrite a file that exists."`
+}
+
+// Help shows examples.
+func (serviceRecordCmd) Help() string {
+	return `Both snapshots must be of one boat and prove themselves.
+
+Examples:
+
+    muster service-record before.json after.json --job job.yaml -o record.pdf
+    muster service-record before.json after.json --job job.yaml --order order.json --progress progress.json -o record.html`
+}
+
+// Run writes the record.
+func (c *serviceRecordCmd) Run(a *app) error {
+	format, err := pageFormat(c.Output)
+	if err != nil {
+		return err
+	}
+	if err := free(c.Output, c.Force); err != nil {
+		return err
+	}
+	job, err := record.LoadJob(c.Job)
+	if err != nil {
+		return withHint(err, "deploy/examples/job.yaml shows every key")
+	}
+	changes, before, after, err := compareFiles(c.Before, c.After, c.Sheets, false)
+	if err != nil {
+		return err
+	}
+	steps, err := c.steps(before, after)
+	if err != nil {
+		return err
+	}
+	r, err := record.Build(before, after, changes, job, steps)
+	if err != nil {
+		return err
+	}
+	var out bytes.Buffer
+	if format == "pdf" {
+		err = r.WritePDF(&out, made(after))
+	} else {
+		err = r.WriteHTML(&out)
+	}
+	if err != nil {
+		return err
+	}
+	return writeFile(c.Output, out.Bytes(), c.Force)
+}
+
+// pageFormat finds the kind of page that a file's name asks for.
+func pageFormat(name string) (string, error) {
+	switch ext := strings.ToLower(filepath.Ext(name)); ext {
+	case ".pdf", ".html":
+		return ext[1:], nil
+	}
+	return "", withHint(fmt.Errorf("write %q: the name tells no format", name), "end it with .pdf or .html")
+}
+
+// made is the date in a PDF: that of the snapshot, so that the same input gives the same file.
+func made(s *snapshot.Snapshot) time.Time {
+	if s == nil || s.TakenAt() == 0 {
+		return time.Now()
+	}
+	return s.TakenAt().UTC()
+}
+
+// steps are those of the work order, as far as they were followed.
+func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]record.Step, error) {
+	if c.Order == "" {
+		if c.Progress != "" {
+			return nil, withHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress), "name the order too, with --order FILE")
+		}
+		return nil, nil
+	}
+	text, err := os.ReadFile(c.Order)
+	if err != nil {
+		return nil, fmt.Errorf("--order %q: %w", c.Order, plainPath(err))
+	}
+	order, err := release.ParseOrder(text)
+	if err != nil {
+		return nil, fmt.Errorf("--order %s: %w", c.Order, err)
+	}
+	if err := order.CheckBoat(before.Report); err != nil {
+		return nil, fmt.Errorf("--order %s: %w", c.Order, err)
+	}
+	f, err := c.follower(order, before, after)
+	if err != nil {
+		return nil, err
+	}
+	var out []record.Step
+	for _, s := range f.Status() {
+		notes := s.Notes
+		for _, x := range s.Failures {
+			notes = append(notes, x.Text)
+		}
+		if b := s.ByHand; b != nil {
+			notes = append(notes, strings.TrimSpace("read off its screen by "+b.By))
+		}
+		out = append(out, record.Step{Title: fmt.Sprintf("%s %s: %s to %s", s.Step, s.Label, s.From, s.To), State: string(s.State),
+			Began: clock(s.LeftAt), Ended: clock(cmp.Or(s.VerifiedAt, s.FailedAt)), Note: strings.Join(notes, "; ")})
+	}
+	return out, nil
+}
+
+// follower goes on from the progress file. Without one, what the snapshots show is what is known.
+func (c *serviceRecordCmd) follower(order *release.Order, before, after *snapshot.Snapshot) (*release.Follower, error) {
+	if c.Progress == "" {
+		f, err := release.NewFollower(order, before.Report)
+		if err != nil {
+			return nil, fmt.Errorf("--order %s: %w", c.Order, err)
+		}
+		f.Observe(after.TakenAt(), after.Report, release.Conditions{})
+		return f, nil
+	}
+	text, err := os.ReadFile(c.Progress)
+	if err != nil {
+		return nil, fmt.Errorf("--progress %q: %w", c.Progress, plainPath(err))
+	}
+	f, err := release.Restore(order, text)
+	if err != nil {
+		return nil, withHint(fmt.Errorf("--progress %s: %w", c.Progress, err), "give the file that muster follow kept for this order")
+	}
+	return f, nil
+}
+
+func clock(t event.Time) string {
+	if t == 0 {
+		return ""
+	}
+	return t.UTC().Format("2006-01-02 15:04")
+}

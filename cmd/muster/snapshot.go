@@ -1,0 +1,269 @@
+package main
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/daemon"
+	"muster/internal/snapshot"
+)
+
+type snapshotCmd struct {
+	Source      string        `arg:"" help:"What to read, or the http(s) URL of a running muster."`
+	Output      string        `short:"o" required:"" placeholder:"FILE" help:"Where the snapshot goes."`
+	Sign        string        `placeholder:"KEY" help:"Sign with this key; muster key new makes one."`
+	KeepCapture string        `placeholder:"FILE" help:"Keep the raw traffic too; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs."`
+	For         time.Duration `placeholder:"DUR" help:"Listen at least so long, so that rates are known; default 10s. Captures: so much of them."`
+	Limit       time.Duration `default:"60s" placeholder:"DUR" help:"Wait at most so long for devices to tell who they are."`
+	Ask         bool          `help:"Claim an address and ask devices who they are."`
+	Sheets      string        `placeholder:"DIR" help:"Folder of release sheets; the snapshot notes which they are."`
+	Config      string        `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
+	TokenFile   string        `placeholder:"FILE" help:"File whose first line is the token that a URL asks for."`
+	Force       bool          `help:"Overwrite files that exist."`
+}
+
+// leastListening is how long a live source is heard at least: the slowest of the usual messages come every 2.5 s, and a rate needs
+// a few of them.
+const leastListening = 10 * time.Second
+
+// Help shows examples.
+func (snapshotCmd) Help() string {
+	return `Ends when every device present has told who it is or was given up on, at --limit, or with Ctrl-C, and writes what is known then.
+Captures and simulations are read to their end.
+
+Examples:
+
+    muster snapshot can0 --ask -o before.json
+    muster snapshot can0 --ask -o before.json --sign shop.key --keep-capture before.log.zst
+    muster snapshot quay.pcapng.zst -o before.json --sheets sheets
+    muster snapshot http://127.0.0.1:8632 -o after.json`
+}
+
+// Run takes, seals and writes the snapshot.
+func (c *snapshotCmd) Run(a *app) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	var key ed25519.PrivateKey
+	if c.Sign != "" {
+		text, err := os.ReadFile(c.Sign)
+		if err != nil {
+			return withHint(fmt.Errorf("--sign %q: %w", c.Sign, plainPath(err)), "make a key with muster key new -o %s", c.Sign)
+		}
+		if key, err = snapshot.PrivateKey(text); err != nil {
+			return fmt.Errorf("--sign %q: %w", c.Sign, err)
+		}
+	}
+	_, sheets, err := loadSheets(c.Sheets)
+	if err != nil {
+		return err
+	}
+	report, capture, err := c.take(a)
+	if err != nil {
+		return err
+	}
+	s := snapshot.New(report)
+	s.Sheets, s.Capture, s.Program = sheets, capture, buildVersion()
+	if err := s.Close(key); err != nil {
+		return err
+	}
+	data, err := s.Encode()
+	if err != nil {
+		return err
+	}
+	if err := writeFile(c.Output, data, c.Force); err != nil {
+		return err
+	}
+	c.tell(a, s)
+	return nil
+}
+
+func (c *snapshotCmd) check() error {
+	for _, d := range []struct {
+		flag  string
+		value time.Duration
+	}{{"--for", c.For}, {"--limit", c.Limit}} {
+		if d.value < 0 {
+			return fmt.Errorf("%s %v: a time cannot be negative: write 30s or 5m", d.flag, d.value)
+		}
+	}
+	if isURL(c.Source) {
+		switch {
+		case c.KeepCapture != "":
+			return withHint(errors.New("--keep-capture: a running muster gives its report, not the traffic"), "name the source itself, such as can0")
+		case c.Ask:
+			return withHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+		case c.Config != "":
+			return withHint(errors.New("--config: a running muster has its own"), "leave out --config")
+		}
+	} else if c.TokenFile != "" {
+		return withHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+	}
+	if c.KeepCapture != "" {
+		if _, _, err := captureFormat(c.KeepCapture); err != nil {
+			return err
+		}
+		if isFile(c.Source) {
+			return withHint(fmt.Errorf("--keep-capture: %s is a capture already", c.Source), "leave out --keep-capture; the snapshot notes its digest")
+		}
+		if err := free(c.KeepCapture, c.Force); err != nil {
+			return err
+		}
+		if filepath.Clean(c.KeepCapture) == filepath.Clean(c.Output) {
+			return withHint(errors.New("-o and --keep-capture name one file"), "give each a name of its own")
+		}
+	}
+	return free(c.Output, c.Force)
+}
+
+// take gets the report and, where there is one, the capture that it rests on.
+func (c *snapshotCmd) take(a *app) (*boat.Report, *snapshot.File, error) {
+	if isURL(c.Source) {
+		r, err := c.fetch(a)
+		return r, nil, err
+	}
+	cfg, err := loadConfig(c.Config, []string{c.Source}, c.Ask)
+	if err != nil {
+		return nil, nil, err
+	}
+	if c.KeepCapture != "" {
+		return c.takeWithCapture(a, cfg)
+	}
+	report, err := c.hear(a, cfg, nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	if isFile(c.Source) && c.For == 0 {
+		f, err := digestFile(c.Source)
+		return report, &f, err
+	}
+	return report, nil, nil
+}
+
+// takeWithCapture keeps the traffic and makes the report from what was kept, so that it can be made again.
+func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*boat.Report, *snapshot.File, error) {
+	k, err := newKeeper(c.KeepCapture)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer k.discard()
+	heard, err := c.hear(a, cfg, k)
+	if err != nil {
+		return nil, nil, err
+	}
+	file, err := k.keep(c.KeepCapture, c.Force)
+	if err != nil {
+		return nil, nil, err
+	}
+	if k.skipped > 0 {
+		fmt.Fprintf(a.stderr, "%s: %d events have no place in this format\n", c.KeepCapture, k.skipped)
+	}
+	report, err := a.recompute(cfg, c.KeepCapture, heard)
+	return report, &file, err
+}
+
+// hear reads the source; k, when not nil, keeps its traffic.
+func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, error) {
+	log, err := a.logger(config.Log{Level: "warn", Format: cfg.Log.Format})
+	if err != nil {
+		return nil, err
+	}
+	cfg.Listen = "off"
+	live := !replayable(cfg.Sources)
+	opt := daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: k.around(a.opener(live))}
+	if !live {
+		if s := endless(cfg.Sources); s != "" && c.For == 0 {
+			return nil, withHint(fmt.Errorf("snapshot %s: the scenario has no end", s), "add --for 5m to read five minutes of it")
+		}
+		bar := a.progress()
+		defer bar.done()
+		return daemon.Replay(a.ctx, opt, c.For, bar.set)
+	}
+	d, err := daemon.New(opt)
+	if err != nil {
+		return nil, err
+	}
+	defer d.Stop()
+	least, limit := c.times()
+	ctx, cancel := context.WithTimeout(a.ctx, limit)
+	defer cancel()
+	ended := make(chan error, 1)
+	go func() { ended <- d.RunFor(ctx, 0) }()
+	bar := a.roll()
+	defer bar.done()
+	began := time.Now()
+	tick := time.NewTicker(250 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case err := <-ended:
+			r := d.Report()
+			if err == nil && silent(r) {
+				err = &daemon.SourceError{Source: c.Source, Err: withHint(fmt.Errorf("nothing was heard on %s in %v", c.Source, time.Since(began).Round(time.Second)),
+					"check that the boat's electronics are on, the plug, and the bit rate")}
+			}
+			return r, err
+		case <-tick.C:
+			if bar.set(d.Report()); complete(d.Report()) && time.Since(began) >= least {
+				cancel()
+			}
+		}
+	}
+}
+
+// times are the shortest and the longest time to listen to a live source.
+func (c *snapshotCmd) times() (least, limit time.Duration) {
+	least = leastListening
+	if c.For > 0 {
+		least = c.For
+	}
+	return least, max(least, c.Limit)
+}
+
+func silent(r *boat.Report) bool { return len(r.Devices) == 0 && len(r.Talkers) == 0 }
+
+// complete reports whether somebody is aboard and everybody has told who he is or was given up on.
+func complete(r *boat.Report) bool { return !silent(r) && len(snapshot.Waiting(r)) == 0 }
+
+// tell says on standard error what was written, and who is still unidentified.
+func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
+	r := s.Report
+	fmt.Fprintf(a.stderr, "%s: %d devices, %d talkers, SHA-256 %s\n", c.Output, count(r), len(r.Talkers), s.Seal.SHA256)
+	if s.Complete {
+		return
+	}
+	var names []string
+	for _, id := range s.Waiting {
+		if d := r.Device(id); d != nil {
+			names = append(names, boat.Printable(d.Label()))
+		}
+	}
+	fmt.Fprintf(a.stderr, "not complete: %d of them have not told who they are: %s\n", len(names), strings.Join(names, ", "))
+	if !c.Ask && !isURL(c.Source) && !isFile(c.Source) {
+		fmt.Fprintln(a.stderr, "hint: nobody asked them; add --ask, or let a head show its device list meanwhile")
+	}
+}
+
+// count is how many devices are aboard, muster itself left out.
+func count(r *boat.Report) int {
+	n := 0
+	for i := range r.Devices {
+		if !r.Devices[i].Own {
+			n++
+		}
+	}
+	return n
+}
+
+func isFile(name string) bool {
+	fi, err := os.Stat(name)
+	return err == nil && fi.Mode().IsRegular()
+}

@@ -1,0 +1,156 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"sync"
+
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/daemon"
+	"muster/internal/event"
+	"muster/internal/snapshot"
+	"muster/internal/tap"
+)
+
+// keeper writes the traffic of one source into a capture while the source is read. Until keep the file has a name of its own.
+type keeper struct {
+	mu      sync.Mutex // guards all: a source may be read a little longer than it is wanted
+	out     *captureFile
+	skipped uint64
+	err     error
+}
+
+func newKeeper(name string) (*keeper, error) {
+	f, err := os.CreateTemp(filepath.Dir(name), ".muster-*-"+filepath.Base(name))
+	if err != nil {
+		return nil, overwriting(err, name)
+	}
+	err = f.Chmod(0o644)
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err != nil {
+		return nil, overwriting(err, name)
+	}
+	out, err := createCapture(f.Name(), true)
+	if err != nil {
+		_ = os.Remove(f.Name())
+		return nil, err
+	}
+	return &keeper{out: out}, nil
+}
+
+// around makes an opener keep what its source gives. A nil keeper keeps nothing.
+func (k *keeper) around(open func(string, bool) (tap.Source, error)) func(string, bool) (tap.Source, error) {
+	if k == nil {
+		return open
+	}
+	return func(spec string, transmit bool) (tap.Source, error) {
+		src, err := open(spec, transmit)
+		if err != nil {
+			return nil, err
+		}
+		kept := &keptSource{src, k}
+		if s, ok := src.(tap.Sender); ok {
+			return struct {
+				*keptSource
+				tap.Sender
+			}{kept, s}, nil
+		}
+		return kept, nil
+	}
+}
+
+type keptSource struct {
+	tap.Source
+	k *keeper
+}
+
+// Read implements tap.Source.
+func (s *keptSource) Read(events []event.Event) (int, error) {
+	n, err := s.Source.Read(events)
+	if kerr := s.k.write(events[:n]); kerr != nil {
+		return n, kerr
+	}
+	return n, err
+}
+
+func (k *keeper) write(events []event.Event) error {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for i := range events {
+		if k.out == nil || k.err != nil {
+			break
+		}
+		k.err = k.out.Write(&events[i])
+	}
+	return k.err
+}
+
+// keep ends the capture and gives it its name.
+func (k *keeper) keep(name string, force bool) (snapshot.File, error) {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.err != nil {
+		return snapshot.File{}, k.err
+	}
+	if k.out == nil {
+		return snapshot.File{}, errors.New("the capture was kept before")
+	}
+	out := k.out
+	k.out, k.skipped = nil, out.Skipped()
+	if err := out.Close(); err != nil {
+		_ = os.Remove(out.name)
+		return snapshot.File{}, err
+	}
+	if err := place(out.name, name, force); err != nil {
+		_ = os.Remove(out.name)
+		return snapshot.File{}, err
+	}
+	return digestFile(name)
+}
+
+// discard takes away what was not kept.
+func (k *keeper) discard() {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.out != nil {
+		_ = k.out.Close()
+		_ = os.Remove(k.out.name)
+		k.out = nil
+	}
+}
+
+// recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture does not hold,
+// which is the boat, the clock, maker names, our own presence and who did not answer.
+func (a *app) recompute(cfg config.Config, capture string, known *boat.Report) (*boat.Report, error) {
+	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
+	if err != nil {
+		return nil, err
+	}
+	cfg.Listen, cfg.Boat = "off", known.Boat
+	cfg.Sources = []config.Source{{Source: capture}}
+	cfg.Makers = maps.Clone(cfg.Makers)
+	for i := range known.Devices {
+		if n := known.Devices[i].Name; n != nil && n.Manufacturer.Name != "" {
+			if cfg.Makers == nil {
+				cfg.Makers = map[uint16]string{}
+			}
+			cfg.Makers[uint16(n.Manufacturer.Code)] = n.Manufacturer.Name
+		}
+	}
+	bar := a.progress()
+	defer bar.done()
+	r, err := daemon.Replay(a.ctx, daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: a.opener(false), Known: known}, 0, bar.set)
+	if err != nil {
+		return nil, fmt.Errorf("recompute the report from %s: %w", capture, err)
+	}
+	if err := a.ctx.Err(); err != nil {
+		return nil, fmt.Errorf("recompute the report from %s: interrupted", capture)
+	}
+	return r, nil
+}

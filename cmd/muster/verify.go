@@ -1,0 +1,161 @@
+package main
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/snapshot"
+	"muster/internal/web"
+)
+
+type verifyCmd struct {
+	Files   []string `arg:"" name:"file" help:"Snapshots to check."`
+	Key     string   `placeholder:"PUB" help:"They must be signed with this key: the .pub file of muster key new."`
+	Capture string   `placeholder:"FILE" help:"The kept capture, when it does not lie beside the snapshot."`
+	Config  string   `short:"c" placeholder:"FILE" help:"Config file that the snapshot was taken with, for the same thresholds."`
+}
+
+// Help shows examples.
+func (verifyCmd) Help() string {
+	return `Checks the seal and the signature. Where the raw traffic was kept and lies beside the snapshot, its digest is checked, the report
+is made from it again, and any difference is named.
+
+Examples:
+
+    muster verify before.json after.json
+    muster verify before.json --key shop.key.pub
+    muster verify before.json --capture archive/before.log.zst`
+}
+
+// Run prints one line for each file.
+func (c *verifyCmd) Run(a *app) error {
+	var key ed25519.PublicKey
+	if c.Key != "" {
+		text, err := os.ReadFile(c.Key)
+		if err != nil {
+			return fmt.Errorf("--key %q: %w", c.Key, plainPath(err))
+		}
+		if key, err = snapshot.PublicKey(text); err != nil {
+			return fmt.Errorf("--key %q: %w", c.Key, err)
+		}
+	}
+	if c.Capture != "" {
+		if len(c.Files) > 1 {
+			return withHint(errors.New("--capture: it belongs to one snapshot"), "check the snapshots one by one, or put each capture beside its snapshot")
+		}
+		if _, err := os.Stat(c.Capture); err != nil {
+			return fmt.Errorf("--capture %q: %w", c.Capture, plainPath(err))
+		}
+	}
+	cfg, err := loadConfig(c.Config, nil, false)
+	if err != nil {
+		return err
+	}
+	failed := 0
+	for _, file := range c.Files {
+		text, err := c.verify(a, cfg, file, key)
+		if err != nil {
+			failed++
+			text = "NOT in order: " + err.Error()
+		}
+		fmt.Fprintf(a.stdout, "%s: %s\n", file, boat.Printable(text))
+	}
+	switch {
+	case failed == 1 && len(c.Files) == 1:
+		return errors.New("the snapshot is not in order")
+	case failed > 0:
+		return fmt.Errorf("%d of %d snapshots are not in order", failed, len(c.Files))
+	}
+	return nil
+}
+
+// verify says what was found in order, or what is wrong.
+func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.PublicKey) (string, error) {
+	data, err := readBounded(file, maxSnapshot)
+	if err != nil {
+		return "", plainPath(err)
+	}
+	s, err := snapshot.Decode(data)
+	if err != nil {
+		return "", err
+	}
+	sealErr := s.Verify(key)
+	text, err := c.verifyCapture(a, cfg, file, s)
+	if err != nil {
+		return "", oneLine(sealErr, err)
+	}
+	if sealErr != nil {
+		return "", sealErr
+	}
+	signed := "not signed"
+	if s.Seal.Signature != "" {
+		signed = "signed by " + s.Seal.Key
+	}
+	return fmt.Sprintf("in order, SHA-256 %s, %s%s", s.Seal.SHA256, signed, text), nil
+}
+
+// oneLine joins two errors with a semicolon; either may be nil.
+func oneLine(a, b error) error {
+	switch {
+	case a == nil:
+		return b
+	case b == nil:
+		return a
+	}
+	return fmt.Errorf("%w; %w", a, b)
+}
+
+// verifyCapture checks the kept capture and makes the report from it again.
+func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *snapshot.Snapshot) (string, error) {
+	name := c.Capture
+	if s.Capture == nil {
+		if name != "" {
+			return "", errors.New("it was taken without keeping the capture, so --capture has nothing to be held against")
+		}
+		return "", nil
+	}
+	if name == "" {
+		name = filepath.Join(filepath.Dir(file), filepath.Base(s.Capture.Name))
+		if _, err := os.Stat(name); errors.Is(err, os.ErrNotExist) {
+			return fmt.Sprintf("; its capture %s is not here to check", filepath.Base(s.Capture.Name)), nil
+		}
+	}
+	have, err := digestFile(name)
+	if err != nil {
+		return "", err
+	}
+	if have.SHA256 != s.Capture.SHA256 {
+		return "", fmt.Errorf("the capture %s is another than was kept: SHA-256 %s (%d bytes), the snapshot says %s (%d bytes)",
+			name, have.SHA256, have.Bytes, s.Capture.SHA256, s.Capture.Bytes)
+	}
+	again, err := a.recompute(cfg, name, s.Report)
+	if err != nil {
+		return "", err
+	}
+	again.Manual = s.Report.Manual // entered by hand, so in no capture
+	want, err := web.EncodeReport(s.Report)
+	if err != nil {
+		return "", err
+	}
+	got, err := web.EncodeReport(again)
+	if err != nil {
+		return "", err
+	}
+	if !bytes.Equal(want, got) {
+		reason := ""
+		if s.Program != buildVersion() {
+			reason = fmt.Sprintf("; it was taken by muster %s, this is %s", s.Program, buildVersion())
+		}
+		if path, ok := snapshot.FirstDifference(want, got); ok {
+			return "", fmt.Errorf("the report made again from %s differs first at %s%s", name, path, reason)
+		}
+		return "", fmt.Errorf("the report made again from %s is written differently%s", name, reason)
+	}
+	return fmt.Sprintf("; the report made again from %s is the same to the byte", name), nil
+}
