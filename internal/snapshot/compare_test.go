@@ -149,3 +149,25 @@ func TestCompareGolden(t *testing.T) {
 		})
 	}
 }
+
+// TestOldNameLingers: a head that comes back at factory defaults has a new NAME while the report still lists the old one as silent.
+func TestOldNameLingers(t *testing.T) {
+	before, after := fixture(), fixture()
+	sounder := before.Devices[1]
+	lost := sounder
+	lost.ID, lost.Name = "00000000000000B2", &boat.Name{UniqueNumber: 2, Manufacturer: sounder.Name.Manufacturer}
+	lost.Installation = &boat.Installation{}
+	after.Devices[1].State = boat.Silent
+	after.Devices = append(after.Devices, lost)
+	c, err := Compare(seal(t, before, nil), seal(t, after, nil), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, x := range c.Changes {
+		got = append(got, string(x.Class)+" "+x.Earlier+" "+x.Device)
+	}
+	if d := cmp.Diff([]string{"settings-at-defaults 00000000000000A2 00000000000000B2"}, slices.DeleteFunc(got, func(s string) bool { return strings.HasPrefix(s, "finding-") })); d != "" {
+		t.Error(d)
+	}
+}

@@ -37,11 +37,20 @@ func match(before, after *boat.Report) (pairs []Pair, gone, added []*boat.Device
 	return pairs, left, right
 }
 
+// candidates are the devices aboard. A NAME that fell silent while its unit speaks under another is left out: a device whose
+// instance changes comes back under a new NAME, and the old one lingers in the report for a while.
 func candidates(r *boat.Report) []*boat.Device {
+	present := map[string]bool{}
+	for i := range r.Devices {
+		if d := &r.Devices[i]; d.State == boat.Present {
+			present[byUnit(d)] = true
+		}
+	}
 	var out []*boat.Device
 	for i := range r.Devices {
 		d := &r.Devices[i]
-		if !d.Own && d.State != boat.Gone {
+		left := d.State != boat.Present && d.Name != nil && present[byUnit(d)]
+		if !d.Own && d.State != boat.Gone && !left {
 			out = append(out, d)
 		}
 	}

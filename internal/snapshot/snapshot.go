@@ -69,11 +69,7 @@ func supplies(report *boat.Report) []Supply {
 	var out []Supply
 	for _, q := range boat.Quantities() {
 		var ids []string
-		for i := range report.Devices {
-			d := &report.Devices[i]
-			if d.Own || d.State == boat.Gone {
-				continue
-			}
+		for _, d := range candidates(report) {
 			if _, ok := d.Sends(q); ok {
 				ids = append(ids, d.ID)
 			}
