@@ -219,7 +219,7 @@ func (a *Asker) Feed(now event.Time, f *can.Frame) {
 	default:
 		if src < 254 && a.byAddr[src] == nil && !a.known[src] {
 			a.known[src] = true
-			a.strange[src] = question{at: now.Add(strangeTime)}
+			a.strange[src].at = now.Add(strangeTime) // the tries go on: two devices of one NAME would start them again for ever
 			break
 		}
 		return // nothing changed
@@ -253,6 +253,9 @@ func (a *Asker) heardClaim(now event.Time, src uint8, p []byte, f *can.Frame) {
 		}
 	}
 	fresh := t.heard == 0
+	if fresh && src < 254 {
+		a.strange[src].tries = 0
+	}
 	moved := !fresh && t.addr != src
 	t.heard = now
 	if src > 253 {

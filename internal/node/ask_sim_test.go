@@ -199,6 +199,23 @@ timeline:
 	}
 }
 
+// TestTwinsAreNotAskedForEver lets two devices of one NAME take turns in being the one that is known.
+func TestTwinsAreNotAskedForEver(t *testing.T) {
+	b := board(t, `
+devices:
+  - {id: a, maker: 2003, unique: 8, address: 20, model: Petrel BM1 battery monitor, sends: [{pgn: 127508}]}
+timeline:
+  - {at: 1s, do: twin, device: a, address: 60}
+`, 3)
+	b.asker.Start(b.sim.Now())
+	b.run(2*time.Minute, nil)
+	before := b.asker.Stats().Requests
+	b.run(10*time.Minute, nil)
+	if n := b.asker.Stats().Requests - before; n > 10 {
+		t.Errorf("%d requests in 10 min long after the twins appeared", n)
+	}
+}
+
 // TestTwoMusters puts two presences on one bus: both get an address and both know every device.
 func TestTwoMusters(t *testing.T) {
 	b := board(t, "generate: 10\n", 3)

@@ -135,6 +135,7 @@ var verbs = map[string]struct {
 	"fight":         {device: true},
 	"twin":          {device: true},
 	"restart-loop":  {device: true},
+	"restore":       {device: true, duration: true},
 	"wrong-data":    {device: true},
 	"empty-data":    {device: true},
 	"echo":          {device: true},

@@ -272,6 +272,18 @@ func TestUpdateStory(t *testing.T) {
 	}
 }
 
+func TestStoryBeginsAgain(t *testing.T) {
+	s := New(load(t, "demo"), 1, t0)
+	head := s.devices[s.index("flybridge-head")]
+	for round := range 2 {
+		play(t, s, 100*time.Second, func(*event.Event) {})
+		if p, in := head.node.Product(), head.node.Installation(); p.SoftwareVersion != "4.47" || in.Installation1 != "Flybridge" || head.node.Name().DeviceInstance() != 1 {
+			t.Errorf("round %d: software %q, description %q, instance %d", round, p.SoftwareVersion, in.Installation1, head.node.Name().DeviceInstance())
+		}
+		play(t, s, 800*time.Second, func(*event.Event) {})
+	}
+}
+
 func TestSentences(t *testing.T) {
 	var all []Sentence
 	for f := range sentences {

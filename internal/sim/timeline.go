@@ -79,6 +79,9 @@ func (s *Sim) actOn(i int, d *device, a *Action) {
 	case "update":
 		s.powerOff(i)
 		s.later(a.For, func() { s.updated(i, d, a) })
+	case "restore":
+		s.powerOff(i)
+		s.later(a.For, func() { s.restore(i, d) })
 	case "instance":
 		d.spec.Instance = a.Instance
 		d.node.SetName(s.now, d.spec.NAME())
@@ -132,6 +135,18 @@ func (s *Sim) updated(i int, d *device, a *Action) {
 		for j := range d.sends {
 			d.sends[j].msg.instance = 0
 		}
+	}
+	s.powerOn(i)
+}
+
+// restore switches a device on as the scenario first had it: the old unit is back.
+func (s *Sim) restore(i int, d *device) {
+	d.spec = s.sc.Devices[i]
+	d.node.SetName(s.now, d.spec.NAME()) // off: takes effect with the first claim
+	d.node.SetProduct(d.spec.product())
+	d.node.SetInstallation(d.spec.installation())
+	for j := range d.sends {
+		d.sends[j].msg.instance = d.spec.Sends[j].Instance
 	}
 	s.powerOn(i)
 }
