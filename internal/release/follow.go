@@ -113,7 +113,8 @@ type followState struct {
 // record is what is remembered of one step.
 type record struct {
 	Status   StepStatus        `json:"status"`
-	Seen     event.Time        `json:"seen,omitzero"` // last time on the network
+	Seen     event.Time        `json:"seen,omitzero"`   // last time on the network
+	Outage   event.Time        `json:"outage,omitzero"` // when the whole network was last seen down
 	Restarts int               `json:"restarts"`
 	Counts   map[string]uint64 `json:"counts"` // messages sent before it left, by key
 	Base     baseline          `json:"base"`

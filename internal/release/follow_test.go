@@ -539,3 +539,84 @@ func TestFollowText(t *testing.T) {
 		t.Error(got)
 	}
 }
+
+// A backbone that is switched off and on again is no update.
+func TestFollowIgnoresOutage(t *testing.T) {
+	const away = 2 * time.Minute
+	for _, tt := range []struct {
+		name string
+		do   func(*bench)
+		want []string
+	}{
+		{"all silent", func(b *bench) {
+			b.leaves()
+			for i := range b.report.Devices {
+				b.report.Devices[i].State = boat.Silent
+			}
+			b.run(away)
+			for i := range b.report.Devices[1:] {
+				b.report.Devices[i+1].State = boat.Present
+			}
+			b.run(time.Minute) // a head starts more slowly than a sensor
+			b.comes("LF9 4.47")
+			b.run(away)
+		}, nil},
+		{"source down", func(b *bench) {
+			b.report.Networks = []boat.Network{{ID: "can0", State: "down"}}
+			b.leaves()
+			b.run(away)
+			b.report.Networks[0].State = "active"
+			b.run(10 * time.Second)
+			b.comes("LF9 4.47")
+			b.run(away)
+		}, nil},
+		{"all restarted", func(b *bench) {
+			for i := range b.report.Devices[1:] {
+				b.report.Devices[i+1].Restarts++
+				b.report.Devices[i+1].LastRestarts = []event.Time{b.now.Add(time.Second)}
+			}
+			b.comes("LF9 4.47")
+			b.run(away)
+		}, nil},
+		{"does not come back from it", func(b *bench) {
+			b.leaves()
+			for i := range b.report.Devices {
+				b.report.Devices[i].State = boat.Silent
+			}
+			b.run(away)
+			for i := range b.report.Devices[1:] {
+				b.report.Devices[i+1].State = boat.Present
+			}
+			b.run(31 * time.Minute)
+		}, []string{"1.1 waiting>left", "1.1 left>failed not-back"}},
+		{"updated in the middle of it", func(b *bench) {
+			b.report.Networks = []boat.Network{{ID: "can0", State: "down"}}
+			b.leaves()
+			b.run(away)
+			b.report.Networks[0].State = "active"
+			b.comes("LF9 4.50")
+			b.run(away)
+		}, []string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>verified"}},
+		{"two of many", func(b *bench) {
+			b.leaves()
+			b.report.Devices[3].State = boat.Silent
+			b.run(away)
+		}, []string{"1.1 waiting>left"}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t)
+			b.report.Devices = append(b.report.Devices, device(5, 2002, boat.RoleWind, "Gannet W1", "1", "1"),
+				device(6, 2002, boat.RoleDepth, "Gannet SD2", "1", "1"), device(7, 2003, boat.RolePower, "Petrel BM1", "1", "1"))
+			b.run(10 * time.Second)
+			tt.do(b)
+			got := b.log[:0:0]
+			for _, l := range b.log {
+				if strings.HasPrefix(l, "1.1") {
+					got = append(got, l)
+				}
+			}
+			b.log = got
+			b.want(tt.want...)
+		})
+	}
+}

@@ -1,0 +1,199 @@
+package release
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/pgn"
+)
+
+// Messages that a device sends to manage the network or when asked, whose absence says nothing (reference: the standard's network
+// management group).
+var onRequest = map[uint32]bool{59392: true, 59904: true, 60160: true, 60416: true, 60928: true, 65240: true, 126208: true,
+	126464: true, 126996: true, 126998: true}
+
+const (
+	productPGN      = 126996
+	installationPGN = 126998
+)
+
+func transmitKey(t *boat.Transmit) string {
+	k := fmt.Sprint(t.PGN)
+	if t.Instance != nil {
+		k += fmt.Sprint("/", *t.Instance)
+	}
+	if t.Selector != nil {
+		k += fmt.Sprint("/of ", *t.Selector)
+	}
+	return k
+}
+
+// baseline remembers what a device had before its update.
+func (r *record) baseline(d *boat.Device) {
+	if n := d.Name; n != nil {
+		r.Base.Instance = &[2]uint8{n.DeviceInstance, n.SystemInstance}
+	}
+	if in := d.Installation; in != nil {
+		r.Base.Text = [2]string{in.Description1, in.Description2}
+	}
+	for i := range d.Transmits {
+		t := &d.Transmits[i]
+		if onRequest[t.PGN] || t.Interval == nil || t.Count < 3 || t.Interval.Mean > 60_000 {
+			continue
+		}
+		r.Base.Messages = append(r.Base.Messages, baseMessage{transmitKey(t), t.PGN, t.Title, t.Instance, t.Interval.Mean})
+	}
+}
+
+func (r *record) count(d *boat.Device) {
+	clear(r.Counts)
+	for i := range d.Transmits {
+		r.Counts[transmitKey(&d.Transmits[i])] += d.Transmits[i].Count
+	}
+}
+
+func (w *watch) present() bool { return w.device != nil && w.device.State == boat.Present }
+
+// find looks for the device under its id, or under another NAME of the same unit: a change of instance changes the NAME.
+func (w *watch) find() {
+	s := &w.rec.Status
+	d := w.report.Device(s.Device)
+	if d != nil && d.State == boat.Present {
+		w.device, s.Now = d, ""
+		return
+	}
+	w.device = d
+	name, err := pgn.ParseNAME(s.Device)
+	for i := range w.report.Devices {
+		o := &w.report.Devices[i]
+		if o.ID == s.Device || o.State != boat.Present || o.Own || o.Name == nil || slices.Contains(w.f.state.Known, o.ID) {
+			continue
+		}
+		sameUnit := err == nil && o.Name.UniqueNumber == name.UniqueNumber() && o.Name.Manufacturer.Code == uint32(name.Manufacturer())
+		u := &w.step.Device
+		sameSerial := u.Serial != "" && o.Product != nil && trim(o.Product.Serial) == u.Serial && trim(o.Product.Model) == u.Model &&
+			u.MakerCode != nil && *u.MakerCode == o.Name.Manufacturer.Code
+		if sameUnit || sameSerial {
+			w.device, s.Now = o, o.ID
+			return
+		}
+	}
+}
+
+// gone says since when the device is off the network.
+func (w *watch) gone() (event.Time, bool) {
+	d := w.device
+	switch {
+	case w.present():
+		return 0, false
+	case d != nil:
+		return max(d.LastSeen, w.rec.Seen), true
+	}
+	// A report that has only just begun knows few devices; that says nothing.
+	from := w.report.Window.From
+	if from == 0 || w.rec.Seen == 0 || w.now.Sub(max(from, w.rec.Seen)) < absentFor {
+		return 0, false
+	}
+	return max(from, w.rec.Seen), true
+}
+
+// restarted reports a restart so quick that the device never counted as off the network.
+func (w *watch) restarted() (event.Time, bool) {
+	if !w.present() || w.rec.Status.Now != "" || w.rec.Seen == 0 || w.device.Restarts <= w.rec.Restarts {
+		return 0, false
+	}
+	w.rec.Restarts = w.device.Restarts
+	if n := len(w.device.LastRestarts); n > 0 {
+		return w.device.LastRestarts[n-1], true
+	}
+	return w.now, true
+}
+
+// many is from how many other devices on "all of them" tells the network from a few updates side by side.
+const many = 3
+
+// outage reports whether the network, or its source, is or was down and the device has had no time yet to come back from that.
+func (w *watch) outage() bool {
+	others, present := w.others(func(d *boat.Device) bool { return d.State == boat.Present })
+	down := slices.ContainsFunc(w.report.Networks, func(n boat.Network) bool {
+		return n.ID == w.step.Device.Network && n.State == "down"
+	})
+	switch {
+	case down || others >= many && present == 0:
+		w.rec.Outage = w.now
+	case w.rec.Outage == 0:
+		return false
+	case w.present():
+		w.rec.Restarts, w.rec.Outage = w.device.Restarts, 0
+	case w.now.Sub(w.rec.Outage) > time.Duration(w.step.BackWithin)*time.Minute:
+		w.rec.Outage = 0
+		return false
+	}
+	return true
+}
+
+// together reports whether most of the network restarted at that time.
+func (w *watch) together(at event.Time) bool {
+	others, restarted := w.others(func(d *boat.Device) bool {
+		return slices.ContainsFunc(d.LastRestarts, func(t event.Time) bool { return t.Sub(at).Abs() < 15*time.Second })
+	})
+	return restarted >= many && 2*restarted >= others
+}
+
+// others counts the other devices on the network, and those of them that fit.
+func (w *watch) others(fits func(*boat.Device) bool) (all, fit int) {
+	for i := range w.report.Devices {
+		d := &w.report.Devices[i]
+		if d.Own || d.State == boat.Provisional || d.Network != w.step.Device.Network || d.ID == w.step.Device.ID || d.ID == w.rec.Status.Now {
+			continue
+		}
+		all++
+		if fits(d) {
+			fit++
+		}
+	}
+	return all, fit
+}
+
+// told reports whether the device has told its version since it came back.
+func (w *watch) told() bool {
+	v := w.device.Version()
+	if trim(v) == "" {
+		return false
+	}
+	if h := w.device.Software; len(h) > 0 && h[len(h)-1].Since > w.rec.Status.LeftAt && h[len(h)-1].Version == v && len(h) > 1 {
+		return true
+	}
+	return !w.f.same(w.i, v, w.step.From) || w.fresh(func(t *boat.Transmit) bool { return t.PGN == productPGN })
+}
+
+// fresh reports whether a message that keep picks was sent since the device left. A live model knows when each message came last; a
+// report that was read from JSON only knows how many came.
+func (w *watch) fresh(keep func(*boat.Transmit) bool) bool {
+	left := w.rec.Status.LeftAt
+	if left == 0 {
+		left = w.rec.Base.At
+	}
+	for i := range w.device.Transmits {
+		t := &w.device.Transmits[i]
+		if !keep(t) {
+			continue
+		}
+		switch {
+		case t.Last != 0:
+			if t.Last > left {
+				return true
+			}
+		case w.rec.Status.Now != "" || w.report.Window.From > left:
+			if t.Count > 0 {
+				return true
+			}
+		case t.Count != w.rec.Counts[transmitKey(t)]:
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,190 @@
+package release
+
+import (
+	"fmt"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// verify judges a device that has told its version.
+func (w *watch) verify() {
+	s := &w.rec.Status
+	if w.device == nil {
+		return
+	}
+	if raw := w.device.Version(); !w.f.isTarget(w.i, raw) {
+		if w.now.Sub(w.since(s.IdentifiedAt)) < settleFor {
+			return
+		}
+		f := Failure{ReasonOtherVersion, fmt.Sprintf("came back on %s, not on %s", s.Version, w.step.To)}
+		if w.f.same(w.i, raw, w.step.From) {
+			f = Failure{ReasonOldVersion, fmt.Sprintf("came back on the old version %s: see that the card holds %s and repeat the update", w.step.From, fileOf(w.step))}
+		}
+		w.fail(f)
+		return
+	}
+	if v, err := w.f.schemes[w.i].Parse(w.device.Version()); err == nil {
+		s.Version = v.Text
+	}
+	failures, wait := w.losses()
+	if wait {
+		return
+	}
+	if len(failures) == 0 {
+		w.to(StepVerified, w.now, "")
+	} else if s.State != StepFailed || !slices.Equal(failures, s.Failures) {
+		w.fail(failures...)
+	}
+}
+
+func fileOf(s *Step) string {
+	if s.Medium.File != "" {
+		return s.Medium.File
+	}
+	return "the file of " + s.To
+}
+
+// losses compares the device with what it was before. wait is true while messages may still come.
+func (w *watch) losses() (out []Failure, wait bool) {
+	s, base, d := &w.rec.Status, &w.rec.Base, w.device
+	if n := d.Name; n != nil && base.Instance != nil && *base.Instance != [2]uint8{n.DeviceInstance, n.SystemInstance} {
+		out = append(out, Failure{ReasonInstance, fmt.Sprintf("came back with device instance %d and system instance %d, it had %d and %d: set them again",
+			n.DeviceInstance, n.SystemInstance, base.Instance[0], base.Instance[1])})
+	}
+	for i, was := range base.Text {
+		if was == "" || !w.fresh(func(t *boat.Transmit) bool { return t.PGN == installationPGN }) {
+			continue // not told again: nothing is known
+		}
+		var is string
+		if in := d.Installation; in != nil {
+			is = [2]string{in.Description1, in.Description2}[i]
+		}
+		if is != was {
+			out = append(out, Failure{ReasonText, fmt.Sprintf("installation text %d was %q and is now %q: enter it again", i+1, was, is)})
+		}
+	}
+	for _, m := range base.Messages {
+		if w.fresh(func(t *boat.Transmit) bool { return transmitKey(t) == m.Key }) {
+			continue
+		}
+		limit := max(messagesWithin, time.Duration(3*m.MeanMS)*time.Millisecond)
+		if w.now.Sub(w.since(s.BackAt)) < limit {
+			return nil, true
+		}
+		out = append(out, w.missing(m))
+	}
+	if v := s.LowestVolts; v != nil && *v < w.step.SupplyVolts {
+		out = append(out, Failure{ReasonSupply, fmt.Sprintf("supply fell to %.1f V while it was away, below %.1f V: the new version shows, but check the device by the maker's instructions and confirm by hand",
+			*v, w.step.SupplyVolts)})
+	}
+	return out, false
+}
+
+// missing tells a message that stopped from one that moved to another data instance.
+func (w *watch) missing(m baseMessage) Failure {
+	name := fmt.Sprintf("message %d", m.PGN)
+	if m.Title != "" {
+		name += " (" + m.Title + ")"
+	}
+	for i := range w.device.Transmits {
+		t := &w.device.Transmits[i]
+		if t.PGN != m.PGN || t.Instance == nil || m.Instance == nil || slices.ContainsFunc(w.rec.Base.Messages, func(b baseMessage) bool { return b.Key == transmitKey(t) }) {
+			continue
+		}
+		if w.fresh(func(o *boat.Transmit) bool { return o == t }) {
+			return Failure{ReasonInstance, fmt.Sprintf("%s came with instance %d, it had %d: set it again", name, *t.Instance, *m.Instance)}
+		}
+	}
+	if m.Instance != nil {
+		name += fmt.Sprintf(" instance %d", *m.Instance)
+	}
+	return Failure{ReasonMessage, "no longer sends " + name + ": see that the setting that turns it on was entered again"}
+}
+
+// failed goes on when the device leaves again, comes back after all, or has what it lost.
+func (w *watch) failed() {
+	s := &w.rec.Status
+	if len(s.Failures) == 0 {
+		return
+	}
+	switch s.Failures[0].Reason {
+	case ReasonNotBack:
+		if w.present() && (w.device.LastSeen == 0 || w.device.LastSeen >= s.LeftAt) {
+			s.Failures = nil
+			w.to(StepBack, w.now, "came back late")
+		}
+		return
+	case ReasonNotIdentified:
+		if w.present() && w.told() {
+			s.Failures = nil
+			w.identified("told its version late")
+			return
+		}
+	case ReasonOldVersion, ReasonOtherVersion:
+		if w.present() && w.f.isTarget(w.i, w.device.Version()) {
+			s.Failures = nil
+			w.identified("")
+			return
+		}
+	}
+	if w.leave() {
+		return
+	}
+	if w.present() && w.f.isTarget(w.i, w.device.Version()) {
+		w.verify()
+	}
+}
+
+// lookByHand takes a version that was noted for a device that no network shows.
+func (w *watch) lookByHand() {
+	for i := range w.report.Manual {
+		m := &w.report.Manual[i]
+		if m.ID == w.step.Device.ID && m.At > w.step.Device.ByHand.At && trim(m.Software) != "" &&
+			(w.rec.Status.ByHand == nil || m.At > w.rec.Status.ByHand.At) {
+			w.byHand(m.Software, ByHand{By: m.By, At: m.At})
+		}
+	}
+}
+
+// byHand judges a version that somebody read off a screen.
+func (w *watch) byHand(version string, who ByHand) {
+	s := &w.rec.Status
+	s.ByHand = &who
+	s.Version = trim(version)
+	at := who.At
+	if at == 0 {
+		at = w.now
+	}
+	note := "read off its screen"
+	if who.By != "" {
+		note += " by " + who.By
+	}
+	w.to(StepIdentified, at, note)
+	switch {
+	case w.said(version, w.step.To):
+		w.to(StepVerified, at, "")
+	case w.said(version, w.step.From):
+		w.fail(Failure{ReasonOldVersion, fmt.Sprintf("still runs %s", s.Version)})
+	default:
+		w.fail(Failure{ReasonOtherVersion, fmt.Sprintf("runs %s, not %s", s.Version, w.step.To)})
+	}
+}
+
+// said compares a version in a person's words: as on the wire, or only the version itself.
+func (w *watch) said(version, listed string) bool {
+	if w.f.same(w.i, version, listed) {
+		return true
+	}
+	a, err := w.f.schemes[w.i].ParseListed(version)
+	if err != nil {
+		return false
+	}
+	b, err := w.f.schemes[w.i].ParseListed(listed)
+	if err != nil {
+		return false
+	}
+	c, err := Compare(a, b)
+	return err == nil && c == 0
+}
