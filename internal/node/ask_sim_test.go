@@ -262,3 +262,22 @@ func TestTwoMusters(t *testing.T) {
 		t.Errorf("frames sent %v, want no storm", mine)
 	}
 }
+
+// TestAsksWithoutSurvey begins with an address and asks for claims from there.
+func TestAsksWithoutSurvey(t *testing.T) {
+	b := board(t, "generate: 10\n", 3)
+	o := node.OwnOptions(77, "1.0", "T1")
+	o.Survey = false
+	b.asker = node.NewAsker(node.New(o, &b.out), node.AskOptions{})
+	b.run(2*time.Second, nil)
+	b.asker.Start(b.sim.Now())
+	b.run(10*time.Second, nil)
+	if n := b.asker.Stats().Answers; n != 30 {
+		t.Errorf("%d answers, want 30", n)
+	}
+	b.asker.Start(b.sim.Now()) // the interface went down and came back
+	b.run(10*time.Second, nil)
+	if _, ok := b.asker.Node().Address(); !ok || b.asker.Pending() != 0 {
+		t.Errorf("after a second start: %v, %d pending", b.asker.Node().State(), b.asker.Pending())
+	}
+}
