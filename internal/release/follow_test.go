@@ -620,3 +620,33 @@ func TestFollowIgnoresOutage(t *testing.T) {
 		})
 	}
 }
+
+// Two snapshots are enough to judge an update by, long after it was done.
+func TestFollowFromSnapshots(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		do   func(*boat.Device)
+		want []string
+	}{
+		{"good", func(*boat.Device) {}, []string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>verified"}},
+		{"not updated", func(d *boat.Device) { d.Product.Software = "LF9 4.47" }, nil},
+		{"message missing", func(d *boat.Device) { d.Transmits = d.Transmits[:3] },
+			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>failed message-missing"}},
+		{"instance", func(d *boat.Device) { d.ID = "C0788203FA2003E9"; d.Name.DeviceInstance = 3 },
+			[]string{"1.1 waiting>left (it left and came back unseen)", "1.1 left>back", "1.1 back>identified", "1.1 identified>failed instance-changed"}},
+		{"text", func(d *boat.Device) { d.Installation = nil },
+			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>failed installation-lost"}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			b := newBench(t)
+			b.json = true
+			b.now = start.Add(3 * time.Hour)
+			b.report.TakenAt, b.report.Window = b.now, boat.Window{From: b.now.Add(-5 * time.Minute), To: b.now}
+			h := b.head()
+			h.FirstSeen, h.LastSeen, h.Product.Software = b.now.Add(-5*time.Minute), b.now, "LF9 4.50"
+			tt.do(h)
+			b.look()
+			b.want(tt.want...)
+		})
+	}
+}

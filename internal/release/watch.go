@@ -182,6 +182,17 @@ func (w *watch) leave() bool {
 	return true
 }
 
+// backAt is when the device came back, as well as the report knows.
+func (w *watch) backAt() event.Time {
+	left := w.since(w.rec.Status.LeftAt)
+	for _, at := range []event.Time{w.device.ClaimedAt, w.device.FirstSeen} {
+		if at != 0 && at >= left {
+			return at
+		}
+	}
+	return w.now
+}
+
 // away waits for the device and watches the supply.
 func (w *watch) away() {
 	s := &w.rec.Status
@@ -194,11 +205,7 @@ func (w *watch) away() {
 		}
 	}
 	if w.present() && (w.device.LastSeen == 0 || w.device.LastSeen >= s.LeftAt) {
-		at := w.now
-		if c := w.device.ClaimedAt; c >= s.LeftAt && c != 0 {
-			at = c
-		}
-		w.to(StepBack, at, "")
+		w.to(StepBack, w.backAt(), "")
 		return
 	}
 	if w.now.Sub(w.since(s.LeftAt)) > time.Duration(w.step.BackWithin)*time.Minute {
@@ -212,8 +219,8 @@ func (w *watch) identified(note string) {
 	if v, err := w.f.schemes[w.i].Parse(s.Version); err == nil {
 		s.Version = v.Text
 	}
-	if s.BackAt == 0 {
-		s.BackAt = w.now
+	if s.BackAt == 0 && w.device != nil {
+		s.BackAt = w.backAt()
 	}
 	w.to(StepIdentified, w.now, note)
 }
