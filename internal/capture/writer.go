@@ -27,7 +27,7 @@ type Writer struct {
 // ErrOneNetwork says that a pcap file cannot hold what it was given.
 var ErrOneNetwork = errors.New("a pcap file holds one network: write pcapng or candump instead")
 
-// NewWriter writes the head of a capture to w. It writes candump logs with nanoseconds, pcap with nanoseconds, pcapng, and stamped
+// NewWriter writes the head of a capture to w. It writes candump and sentence logs with microseconds, pcap with nanoseconds, pcapng, and stamped
 // NMEA 0183 lines; NMEA 0183 lines can stand in a candump log too.
 func NewWriter(w io.Writer, format Format) (*Writer, error) {
 	c := &Writer{w: bufio.NewWriterSize(w, 64<<10), format: format}
@@ -128,13 +128,13 @@ func (c *Writer) name(e *event.Event) string {
 	return "can" + strconv.Itoa(int(e.Network))
 }
 
-// stamp begins a line with "(seconds.nanoseconds) name ".
+// stamp begins a line with "(seconds.microseconds) name ", the form that every edition of can-utils reads. Finer stamps need pcapng.
 func (c *Writer) stamp(e *event.Event) []byte {
 	t := max(e.Time, 0)
 	b := append(c.line[:0], '(')
 	b = padded(b, uint64(t)/1e9, 10)
 	b = append(b, '.')
-	b = padded(b, uint64(t)%1e9, 9)
+	b = padded(b, uint64(t)%1e9/1e3, 6)
 	b = append(b, ") "...)
 	b = append(b, c.name(e)...)
 	return append(b, ' ')

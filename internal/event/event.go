@@ -122,5 +122,5 @@ type Event struct {
 	Count   uint32
 	Network uint16 // number of the network within the stream, from 0
 	Kind    Kind
-	Sent    bool // the frame was sent by this host
+	Sent    bool // the frame was sent by the source itself, which hears it back
 }

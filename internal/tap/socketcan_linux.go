@@ -155,7 +155,7 @@ func (r *receiver) take(events []event.Event, now func() time.Time) int {
 			n++
 			continue
 		}
-		*e = event.Event{Time: m.time, Sent: m.flags&unix.MSG_DONTROUTE != 0}
+		*e = event.Event{Time: m.time, Sent: m.flags&unix.MSG_CONFIRM != 0}
 		const xlFlag = 0x80 // struct canxl_frame's flags, where the length of the others stands
 		switch {
 		case len(m.data) == frameSize && m.data[4]&xlFlag == 0:
