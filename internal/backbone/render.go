@@ -162,7 +162,7 @@ func (a *Audit) WriteHTML(w io.Writer) error {
 // WritePDF writes the commissioning report. made is the creation date in the file.
 func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 	title := strings.TrimSpace("Commissioning report " + job.Number)
-	d, err := record.NewDocument(title, title+" · "+a.Boat, made)
+	d, err := record.NewDocument(title, strings.TrimSuffix(title+" · "+a.Boat, " · "), made)
 	if err != nil {
 		return fmt.Errorf("write PDF: %w", err)
 	}

@@ -10,7 +10,7 @@ import (
 // WritePDF writes the record as PDF. made is the creation date in the file.
 func (r *Record) WritePDF(w io.Writer, made time.Time) error {
 	title := "Service record " + r.Job.Number
-	d, err := NewDocument(title, title+" · "+r.Boat.Name, made)
+	d, err := NewDocument(title, strings.TrimSuffix(title+" · "+r.Boat.Name, " · "), made)
 	if err != nil {
 		return fmt.Errorf("write PDF: %w", err)
 	}
@@ -34,7 +34,7 @@ func (r *Record) draw(d *Document) {
 	widths := []float64{58, 30, 24, 24}
 	d.Table(widths, []string{"device", "serial", "before", "after", "remark"}, nil)
 	for _, g := range r.Groups {
-		d.Band(strings.ToUpper(g.Role[:1]) + g.Role[1:])
+		d.Band(g.Role)
 		var rows [][]string
 		for _, x := range g.Devices {
 			rows = append(rows, []string{x.Device, x.Serial, x.Before, x.After, x.Remark})

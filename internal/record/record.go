@@ -40,7 +40,7 @@ type Moment struct {
 
 // Group is the devices of one role.
 type Group struct {
-	Role    string
+	Role    string // as a heading
 	Devices []Row
 }
 
@@ -134,7 +134,7 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 		if p := d.Product; p != nil && p.Model != "" {
 			row.Device, row.Serial = p.Model, p.Serial
 		}
-		if m := d.Maker(); m != "" && !strings.Contains(row.Device, m) {
+		if m := d.Maker(); m != "" && !names(row.Device, m) {
 			row.Device = m + " " + row.Device
 		}
 		byRole[d.Role] = append(byRole[d.Role], row)
@@ -169,9 +169,24 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 	}
 	for _, role := range append(boat.Roles(), "") {
 		if rows := byRole[role]; len(rows) > 0 {
-			r.Groups = append(r.Groups, Group{Role: cmp.Or(string(role), string(boat.RoleOther)), Devices: rows})
+			r.Groups = append(r.Groups, Group{Role: roleTitle(cmp.Or(string(role), string(boat.RoleOther))), Devices: rows})
 		}
 	}
+}
+
+// names reports whether a device's text begins with its maker's name, or with the first word of it.
+func names(device, maker string) bool {
+	first, _, _ := strings.Cut(maker, " ")
+	word, _, _ := strings.Cut(device, " ")
+	return strings.EqualFold(word, first)
+}
+
+// roleTitle is a role as a heading.
+func roleTitle(role string) string {
+	if role == string(boat.RoleAIS) {
+		return "AIS"
+	}
+	return strings.ToUpper(role[:1]) + role[1:]
 }
 
 func remark(p snapshot.Pair, c *snapshot.Comparison) string {

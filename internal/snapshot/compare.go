@@ -127,13 +127,7 @@ func boatLabel(b boat.Identity) string {
 
 func side(s *Snapshot) (Side, error) {
 	digest, err := s.Digest()
-	n := 0
-	for i := range s.Report.Devices {
-		if !s.Report.Devices[i].Own {
-			n++
-		}
-	}
-	return Side{TakenAt: s.Report.TakenAt, SHA256: digest, Devices: n}, err
+	return Side{TakenAt: s.Report.TakenAt, SHA256: digest, Devices: len(candidates(s.Report))}, err
 }
 
 func (c *Comparison) add(d *boat.Device, x Change) {

@@ -84,7 +84,7 @@ func WriteHistories(w io.Writer, histories []History) error {
 			b.WriteString("  version not told\n")
 		}
 		for _, r := range h.Runs {
-			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), r.From, r.To)
+			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), when(r.From), when(r.To))
 		}
 	}
 	_, err := io.WriteString(w, b.String())

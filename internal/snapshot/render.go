@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 // ClassTitles says in words what each class of change is, in report order.
@@ -67,8 +68,8 @@ func (c *Comparison) Worst() boat.Severity {
 func (c *Comparison) WriteText(w io.Writer) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n", boatLabel(c.Boat))
-	fmt.Fprintf(&b, "before  %s  %d devices  %.12s\n", c.Before.TakenAt, c.Before.Devices, c.Before.SHA256)
-	fmt.Fprintf(&b, "after   %s  %d devices  %.12s\n", c.After.TakenAt, c.After.Devices, c.After.SHA256)
+	fmt.Fprintf(&b, "before  %s  %d devices  %.12s\n", when(c.Before.TakenAt), c.Before.Devices, c.Before.SHA256)
+	fmt.Fprintf(&b, "after   %s  %d devices  %.12s\n", when(c.After.TakenAt), c.After.Devices, c.After.SHA256)
 	if len(c.Changes) == 0 {
 		fmt.Fprintf(&b, "\nNothing changed.\n")
 	}
@@ -85,6 +86,14 @@ func (c *Comparison) WriteText(w io.Writer) error {
 	return err
 }
 
+// when is a moment as people read it; the JSON has the source's own precision.
+func when(t event.Time) string {
+	if t == 0 {
+		return "time unknown"
+	}
+	return t.UTC().Format("2006-01-02 15:04:05 UTC")
+}
+
 func plural(n int, one, many string) string {
 	if n == 1 {
 		return one
@@ -95,7 +104,7 @@ func plural(n int, one, many string) string {
 //go:embed comparison.html
 var comparisonHTML string
 
-var comparisonPage = template.Must(template.New("comparison").Funcs(template.FuncMap{"boat": boatLabel}).Parse(comparisonHTML))
+var comparisonPage = template.Must(template.New("comparison").Funcs(template.FuncMap{"boat": boatLabel, "when": when}).Parse(comparisonHTML))
 
 // WriteHTML writes the comparison as one page that stands alone and prints well.
 func (c *Comparison) WriteHTML(w io.Writer) error {
