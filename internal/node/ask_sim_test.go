@@ -281,3 +281,14 @@ func TestAsksWithoutSurvey(t *testing.T) {
 		t.Errorf("after a second start: %v, %d pending", b.asker.Node().State(), b.asker.Pending())
 	}
 }
+
+// TestIdentifyOnBusyBus asks while the bus is at 95 % of what it carries.
+func TestIdentifyOnBusyBus(t *testing.T) {
+	b := board(t, "generate: 20\nload: 0.95\n", 3)
+	b.run(3*time.Second, nil)
+	b.asker.Start(b.sim.Now())
+	b.run(15*time.Second, nil)
+	if st := b.asker.Stats(); st.Answers != 60 || st.Retries != 0 {
+		t.Errorf("%+v, want 60 answers without a retry", st)
+	}
+}

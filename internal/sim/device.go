@@ -14,6 +14,7 @@ import (
 type device struct {
 	spec   Device // as it is now
 	node   *node.Node
+	asker  *node.Asker // of a device that asks the others who they are, as a head does
 	box    node.Outbox
 	queue  []can.Frame
 	next   event.Time
@@ -23,6 +24,32 @@ type device struct {
 	sends  []send
 	skew   *skew
 	loop   time.Duration
+}
+
+// headShare is how much of the bus an asking head takes.
+const headShare = 0.04
+
+func (d *device) feed(now event.Time, f *can.Frame) {
+	if d.asker != nil {
+		d.asker.Feed(now, f)
+		return
+	}
+	d.node.Feed(now, f)
+}
+
+func (d *device) tick(now event.Time) {
+	if d.asker != nil {
+		d.asker.Tick(now)
+		return
+	}
+	d.node.Tick(now)
+}
+
+func (d *device) wake() event.Time {
+	if d.asker != nil {
+		return d.asker.Next()
+	}
+	return d.node.Next()
 }
 
 type send struct {
@@ -109,7 +136,12 @@ func (s *Sim) powerOn(i int) {
 	}
 	d.on = true
 	d.power++
-	d.node.Start(s.now)
+	if d.asker = nil; d.spec.Asks { // it has forgotten what it knew
+		d.asker = node.NewAsker(d.node, node.AskOptions{Share: headShare})
+		d.asker.Start(s.now)
+	} else {
+		d.node.Start(s.now)
+	}
 	s.drain(d)
 	for j := range d.sends {
 		s.wheel.add(s.now.Add(node.ClaimWait+s.random(d.sends[j].Every)), item{kind: itemSend, device: i, index: j, power: d.power})

@@ -236,7 +236,7 @@ func (s *Sim) step(limit event.Time) bool {
 	case stepNode:
 		for _, d := range s.devices {
 			if d.next != 0 && d.next <= s.now {
-				d.node.Tick(s.now)
+				d.tick(s.now)
 				s.drain(d)
 			}
 		}
@@ -312,6 +312,12 @@ func (s *Sim) hear(f *can.Frame, sender int) {
 	}
 	if !id.Addressed() {
 		s.repeat(f, id, sender)
+		for i, d := range s.devices {
+			if d.asker != nil && d.on && i != sender {
+				d.feed(s.now, f)
+				s.drain(d)
+			}
+		}
 		return
 	}
 	dst := id.Destination()
@@ -324,7 +330,7 @@ func (s *Sim) hear(f *can.Frame, sender int) {
 				continue
 			}
 		}
-		d.node.Feed(s.now, f)
+		d.feed(s.now, f)
 		s.drain(d)
 	}
 }
@@ -344,7 +350,7 @@ func (s *Sim) drain(d *device) {
 		d.queue = append(d.queue, d.box.Frames[:min(len(d.box.Frames), maxQueue-min(len(d.queue), maxQueue))]...)
 	}
 	d.box.Reset()
-	d.next = d.node.Next()
+	d.next = d.wake()
 }
 
 // The filler keeps the load of the bus at a share: it counts the bits that the share is worth since the start, takes off what is

@@ -272,6 +272,20 @@ func TestUpdateStory(t *testing.T) {
 	}
 }
 
+// TestHeadAsks checks that who only listens to the demo boat learns every model from the answers to its heads.
+func TestHeadAsks(t *testing.T) {
+	asm, models := transport.NewAssembler(transport.Options{}), map[uint8]string{}
+	play(t, New(load(t, "demo"), 1, t0), 20*time.Second, func(ev *event.Event) {
+		var p pgn.ProductInformation
+		if m := asm.Feed(ev); m != nil && m.PGN() == 126996 && p.Decode(m.Data) == nil {
+			models[m.Source()] = p.Model
+		}
+	})
+	if len(models) != 13 || models[3] != "Larkfin LF9 head" {
+		t.Errorf("%d models, want all 13: %v", len(models), models)
+	}
+}
+
 func TestStoryBeginsAgain(t *testing.T) {
 	s := New(load(t, "demo"), 1, t0)
 	head := s.devices[s.index("flybridge-head")]
