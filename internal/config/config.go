@@ -24,7 +24,7 @@ type Config struct {
 	Boat      boat.Identity     `yaml:"-"`
 	Sources   []Source          `yaml:"sources"`
 	Listen    string            `yaml:"listen"`     // host:port of the pages and the API; "off" for none
-	TokenFile string            `yaml:"token_file"` // file whose first line every request must show as bearer token
+	TokenFile string            `yaml:"token_file"` // file with the token to act on its first line and, if wanted, one to read on its second
 	TLS       TLS               `yaml:"tls"`
 	MakerFile string            `yaml:"maker_file"` // YAML mapping of maker codes to names, added to the published list
 	Checks    check.Settings    `yaml:"checks"`
@@ -32,7 +32,8 @@ type Config struct {
 	Log       Log               `yaml:"log"`
 	StateDir  string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
 	Makers    map[uint16]string `yaml:"-"`         // the content of MakerFile
-	Token     string            `yaml:"-"`         // the content of TokenFile
+	Token     string            `yaml:"-"`         // first line of TokenFile: who shows it may act
+	ReadToken string            `yaml:"-"`         // second line of TokenFile, if any: who shows it may read
 
 	BoatKeys boatKeys `yaml:"boat"`
 }
@@ -111,7 +112,7 @@ func Load(file string) (Config, error) {
 		}
 	}
 	if c.TokenFile != "" {
-		if c.Token, err = loadToken(c.TokenFile); err != nil {
+		if c.Token, c.ReadToken, err = loadTokens(c.TokenFile); err != nil {
 			return Config{}, err
 		}
 	}
@@ -236,15 +237,17 @@ func ParseMakers(name string, text []byte) (map[uint16]string, error) {
 // minToken is the least length of a token: shorter ones can be guessed.
 const minToken = 16
 
-func loadToken(file string) (string, error) {
+// loadTokens reads the token to act, and the one to read when there is a second line.
+func loadTokens(file string) (act, read string, err error) {
 	text, err := os.ReadFile(file)
 	if err != nil {
-		return "", fmt.Errorf("config: token_file: %w", err)
+		return "", "", fmt.Errorf("config: token_file: %w", err)
 	}
-	first, _, _ := strings.Cut(string(text), "\n")
-	token := strings.TrimSpace(first)
-	if len(token) < minToken {
-		return "", &Error{File: file, Message: fmt.Sprintf("the first line must hold a token of at least %d characters: openssl rand -hex 16 makes one", minToken)}
+	first, rest, _ := strings.Cut(string(text), "\n")
+	second, _, _ := strings.Cut(rest, "\n")
+	act, read = strings.TrimSpace(first), strings.TrimSpace(second)
+	if len(act) < minToken || read != "" && len(read) < minToken {
+		return "", "", &Error{File: file, Message: fmt.Sprintf("each line must hold a token of at least %d characters: openssl rand -hex 16 makes one", minToken)}
 	}
-	return token, nil
+	return act, read, nil
 }

@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -18,6 +19,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/release"
 	"muster/internal/tap"
 	"muster/internal/web"
 )
@@ -54,6 +56,12 @@ type Daemon struct {
 	latest  atomic.Pointer[boat.Report]
 	metrics *metrics
 
+	acts        chan func() // what people do, run by the model's goroutine
+	manual      []boat.Manual
+	manualCount int
+	follower    *release.Follower // nil when no work order is followed
+	work        atomic.Pointer[web.Work]
+
 	started  atomic.Bool
 	stop     context.CancelFunc
 	stopping context.Context
@@ -77,7 +85,7 @@ func New(opt Options) (_ *Daemon, err error) {
 	opt.ReportEvery = cmp.Or(opt.ReportEvery, time.Second)
 	opt.StopWithin = cmp.Or(opt.StopWithin, 5*time.Second)
 	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger(), batches: make(chan *batch, queueBatches),
-		done: make(chan struct{}), live: !opt.replay}
+		done: make(chan struct{}), acts: make(chan func()), live: !opt.replay}
 	d.stopping, d.stop = context.WithCancel(context.Background())
 	defer func() {
 		if err != nil {
@@ -105,7 +113,13 @@ func New(opt Options) (_ *Daemon, err error) {
 	if opt.Known != nil {
 		clock = opt.Known.Clock
 	}
-	d.model = boat.New(boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: append(d.ownNames(), ownBefore(opt.Known)...)})
+	model := boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: append(d.ownNames(), ownBefore(opt.Known)...)}
+	var traffic *web.Traffic
+	if c.Listen != "off" {
+		traffic = web.NewTraffic(0)
+		model.OnMessage = traffic.Note
+	}
+	d.model = boat.New(model)
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
 	if !opt.replay {
 		d.watch.OnChange = d.changed
@@ -121,8 +135,12 @@ func New(opt Options) (_ *Daemon, err error) {
 		}
 	}
 	if c.Listen != "off" {
-		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, Reports: d,
-			Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
+		snapshots := ""
+		if c.StateDir != "" {
+			snapshots = filepath.Join(c.StateDir, "snapshots")
+		}
+		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
+			Reports: d, Desk: d, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err
 		}
@@ -264,6 +282,8 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 				}
 			}
 			b.in.release(b)
+		case act := <-d.acts:
+			act()
 		case <-ask.C:
 			d.tickAskers()
 		case <-tick.C:
@@ -305,7 +325,12 @@ func (d *Daemon) RunFor(ctx context.Context, span time.Duration) error {
 func (d *Daemon) publish() {
 	began := time.Now()
 	d.noteUnanswered()
-	d.latest.Store(d.watch.Report())
+	r := d.watch.Report()
+	d.follow(r)
+	d.latest.Store(r)
+	if d.web != nil {
+		d.web.Observe(r)
+	}
 	d.metrics.reported(time.Since(began))
 }
 

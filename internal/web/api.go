@@ -1,16 +1,28 @@
 package web
 
 import (
+	"cmp"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
+	"path"
+	"reflect"
+	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 // EncodeReport writes the report as the API and `--format json` give it: indented, with a final line end.
@@ -43,24 +55,6 @@ func (e *encoder) encode(r *boat.Report) (text []byte, etag string, err error) {
 	return e.text, e.etag, nil
 }
 
-func (s *Server) report(w http.ResponseWriter, r *http.Request) {
-	text, etag, err := s.encoded.encode(s.opt.Reports.Report())
-	if err != nil {
-		s.opt.Log.Error().Err(err).Msg("encode report")
-		http.Error(w, "the report cannot be written", http.StatusInternalServerError)
-		return
-	}
-	h := w.Header()
-	h.Set("ETag", etag)
-	h.Set("Cache-Control", "no-cache")
-	if matches(r.Header.Get("If-None-Match"), etag) {
-		w.WriteHeader(http.StatusNotModified)
-		return
-	}
-	h.Set("Content-Type", "application/json")
-	_, _ = w.Write(text)
-}
-
 // matches reports whether an If-None-Match header names the etag (RFC 9110, 13.1.2: weak comparison).
 func matches(header, etag string) bool {
 	for tag := range strings.SplitSeq(header, ",") {
@@ -71,51 +65,257 @@ func matches(header, etag string) bool {
 	return false
 }
 
-// events is the stream that tells a page when there is a newer report. Its data is the report's etag.
-func (s *Server) events(w http.ResponseWriter, r *http.Request) {
-	select {
-	case s.streams <- struct{}{}:
-		defer func() { <-s.streams }()
-	default:
-		w.Header().Set("Retry-After", "10")
-		http.Error(w, "too many event streams are open", http.StatusServiceUnavailable)
-		return
+const prefix = "/api/v1"
+
+// addAPI registers every operation and the documents that describe them.
+func (s *Server) addAPI(mux *http.ServeMux) error {
+	config := huma.DefaultConfig("muster", "1")
+	config.Info.Description = "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key."
+	config.OpenAPIPath, config.SchemasPath, config.DocsPath, config.CreateHooks = "", "", "", nil
+	config.RejectUnknownQueryParameters = true
+	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
+	config.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[event.Time](), reflect.TypeFor[time.Time]())
+	config.Components.SecuritySchemes = map[string]*huma.SecurityScheme{
+		"token": {Type: "http", Scheme: "bearer", Description: "Asked for when the server has a token_file."}}
+	config.Security = []map[string][]string{{}, {"token": {}}}
+	config.Servers = []*huma.Server{{URL: "/"}}
+	api := humago.New(mux, config)
+	s.addReading(api)
+	s.addActing(api)
+	s.addKeeping(api)
+	s.addStreams(api)
+
+	doc := api.OpenAPI()
+	schemas := doc.Components.Schemas.Map()
+	openAPI, err := json.Marshal(doc)
+	if err != nil {
+		return fmt.Errorf("web: openapi: %w", err)
 	}
-	w.Header().Set("Content-Type", "text/event-stream")
-	w.Header().Set("Cache-Control", "no-store")
-	out := http.NewResponseController(w)
-	send := func(format string, args ...any) bool {
-		_ = out.SetWriteDeadline(time.Now().Add(10 * time.Second))
-		_, err := fmt.Fprintf(w, format, args...)
-		return err == nil && out.Flush() == nil
+	serve := func(pattern, kind string, text []byte) {
+		mux.HandleFunc("GET "+prefix+pattern, func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Content-Type", kind)
+			_, _ = w.Write(text)
+		})
 	}
-	if !send("retry: 2000\n\n") {
-		return
+	serve("/openapi.json", "application/openapi+json", openAPI)
+	names := map[string]string{}
+	for name, schema := range schemas {
+		text, err := json.Marshal(schema)
+		if err != nil {
+			return fmt.Errorf("web: schema %s: %w", name, err)
+		}
+		names[name] = prefix + "/schemas/" + name + ".json"
+		text = schemaRef.ReplaceAll(text, []byte(`"`+prefix+`/schemas/$1.json"`))
+		text = append([]byte(`{"$schema":"https://json-schema.org/draft/2020-12/schema",`), text[1:]...)
+		serve("/schemas/"+name+".json", "application/schema+json", text)
 	}
-	const aliveEvery = 15 * time.Second
-	tick := time.NewTicker(s.opt.EventEvery)
-	defer tick.Stop()
-	sent, last := time.Now(), ""
-	for {
-		_, etag, err := s.encoded.encode(s.opt.Reports.Report())
-		switch {
-		case err == nil && etag != last:
-			if !send("event: report\ndata: %s\n\n", strings.Trim(etag, `"`)) {
+	index, err := json.Marshal(names)
+	if err != nil {
+		return fmt.Errorf("web: schemas: %w", err)
+	}
+	serve("/schemas", "application/json", index)
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q with this method: %s/openapi.json lists them", r.URL.Path, prefix))
+	})
+	return nil
+}
+
+var schemaRef = regexp.MustCompile(`"#/components/schemas/([A-Za-z0-9]+)"`)
+
+// schemaName tells types of one name in different packages apart.
+func schemaName(t reflect.Type, hint string) string {
+	name := huma.DefaultSchemaNamer(t, hint)
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if p := path.Base(t.PkgPath()); t.PkgPath() != "" && p != "web" && p != "v2" {
+		name = strings.ToUpper(p[:1]) + p[1:] + name
+	}
+	return name
+}
+
+// problem turns an error into the answer that says whose mistake it is.
+func problem(err error) error {
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, alert.ErrUnknown), errors.Is(err, ErrNoSuch):
+		return huma.Error404NotFound(err.Error())
+	case errors.Is(err, ErrFull):
+		return huma.Error409Conflict(err.Error())
+	case errors.Is(err, errNoDesk):
+		return huma.Error501NotImplemented(err.Error())
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		return huma.Error503ServiceUnavailable("the boat's model did not answer in time: try again")
+	}
+	return huma.Error422UnprocessableEntity(err.Error())
+}
+
+// jsonResponse describes the answer of an operation that writes it itself.
+func jsonResponse[T any](api huma.API, kind, words string) map[string]*huma.Response {
+	schema := api.OpenAPI().Components.Schemas.Schema(reflect.TypeFor[T](), true, "")
+	return map[string]*huma.Response{"200": {Description: words, Content: map[string]*huma.MediaType{kind: {Schema: schema}}}}
+}
+
+type body[T any] struct{ Body T }
+
+// read registers a reading operation.
+func read[I, O any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (*O, error), errs ...int) {
+	huma.Register(api, huma.Operation{OperationID: id, Method: http.MethodGet, Path: prefix + route, Summary: summary, Tags: []string{tag},
+		Errors: append(errs, 401)}, f)
+}
+
+func (s *Server) addReading(api huma.API) {
+	op := huma.Operation{OperationID: "get-report", Method: http.MethodGet, Path: prefix + "/report", Summary: "The whole device report",
+		Tags: []string{"boat"}, Errors: []int{401}, Responses: jsonResponse[boat.Report](api, "application/json", "The report.")}
+	op.Responses["200"].Headers = map[string]*huma.Param{"ETag": {Schema: &huma.Schema{Type: "string"}, Description: "Changes with the report."}}
+	op.Responses["304"] = &huma.Response{Description: "The report is the one that If-None-Match names."}
+	huma.Register(api, op, func(_ context.Context, in *struct {
+		IfNoneMatch string `header:"If-None-Match"`
+	}) (*huma.StreamResponse, error) {
+		text, etag, err := s.encoded.encode(s.opt.Reports.Report())
+		if err != nil {
+			return nil, huma.Error500InternalServerError("the report cannot be written", err)
+		}
+		return &huma.StreamResponse{Body: func(ctx huma.Context) {
+			ctx.SetHeader("ETag", etag)
+			ctx.SetHeader("Cache-Control", "no-cache")
+			if matches(in.IfNoneMatch, etag) {
+				ctx.SetStatus(http.StatusNotModified)
 				return
 			}
-			sent, last = time.Now(), etag
-		case time.Since(sent) >= aliveEvery:
-			if !send(": alive\n\n") {
-				return
+			ctx.SetHeader("Content-Type", "application/json")
+			_, _ = ctx.BodyWriter().Write(text)
+		}}, nil
+	})
+	read(api, "list-devices", "/devices", "Devices on the networks", "boat", func(_ context.Context, in *struct {
+		Network string `query:"network" maxLength:"64"`
+		State   string `query:"state" enum:"present,silent,gone,no-address,provisional"`
+		Role    string `query:"role" maxLength:"32"`
+	}) (*body[[]boat.Device], error) {
+		list := []boat.Device{}
+		for _, d := range s.opt.Reports.Report().Devices {
+			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || in.Role == string(d.Role)) {
+				list = append(list, d)
 			}
-			sent = time.Now()
 		}
-		select {
-		case <-tick.C:
-		case <-r.Context().Done():
-			return
-		case <-s.stopping:
-			return
+		return &body[[]boat.Device]{list}, nil
+	}, 422)
+	read(api, "get-device", "/devices/{id}", "One device", "boat", func(_ context.Context, in *struct {
+		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, or network/address for a provisional device."`
+	}) (*body[*boat.Device], error) {
+		d := s.opt.Reports.Report().Device(in.ID)
+		if d == nil {
+			return nil, huma.Error404NotFound(fmt.Sprintf("no device has the id %q: %s/devices lists them", in.ID, prefix))
+		}
+		return &body[*boat.Device]{d}, nil
+	}, 404, 422)
+	read(api, "list-alerts", "/alerts", "Alerts, worst first", "alerts", func(_ context.Context, in *struct {
+		State    string `query:"state" enum:"open,acknowledged,cleared"`
+		Severity string `query:"severity" enum:"info,warning,critical"`
+		Device   string `query:"device" maxLength:"100"`
+	}) (*body[[]boat.Alert], error) {
+		list := slices.DeleteFunc(SortedAlerts(s.opt.Reports.Report()), func(a boat.Alert) bool {
+			return in.State != "" && in.State != string(a.State) || in.Severity != "" && in.Severity != string(a.Severity) ||
+				in.Device != "" && !slices.Contains(a.Devices, in.Device)
+		})
+		return &body[[]boat.Alert]{list}, nil
+	}, 422)
+	read(api, "list-networks", "/networks", "Networks with their load over the last hours", "boat", func(context.Context, *struct{}) (*body[[]NetworkState], error) {
+		list := []NetworkState{}
+		for _, n := range s.opt.Reports.Report().Networks {
+			list = append(list, NetworkState{n, s.hours(n.ID)})
+		}
+		return &body[[]NetworkState]{list}, nil
+	})
+}
+
+// NetworkState is a network with its last hours.
+type NetworkState struct {
+	boat.Network
+	Minutes []Minute `json:"minutes" doc:"Up to six hours, oldest first."`
+}
+
+// Minute is one minute of a network.
+type Minute struct {
+	At     event.Time `json:"at"`
+	Load   float64    `json:"load" doc:"Share of the bit rate in use, 0 to 1."`
+	Faults uint64     `json:"faults,omitempty"`
+}
+
+func (s *Server) hours(network string) []Minute {
+	list := []Minute{}
+	for _, m := range s.history.of(network) {
+		list = append(list, Minute(m))
+	}
+	return list
+}
+
+// By is who does something.
+type By struct {
+	By string `json:"by" minLength:"1" maxLength:"60" doc:"Who does it."`
+}
+
+func (s *Server) addActing(api huma.API) {
+	post := func(id, method, route, summary, tag string, status int, errs ...int) huma.Operation {
+		return huma.Operation{OperationID: id, Method: method, Path: prefix + route, Summary: summary, Tags: []string{tag}, DefaultStatus: status,
+			MaxBodyBytes: bodyLimit, BodyReadTimeout: 10 * time.Second, Errors: append([]int{401, 403, 422, 501, 503}, errs...)}
+	}
+	huma.Register(api, post("acknowledge-alert", http.MethodPost, "/alerts/{id}/acknowledge", "Note that somebody knows of an alert", "alerts", 204, 404, 413),
+		func(ctx context.Context, in *struct {
+			ID   string `path:"id" maxLength:"300"`
+			Body By
+		}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.Acknowledge(ctx, in.ID, strings.TrimSpace(in.Body.By)))
+		})
+	read(api, "list-manual-devices", "/manual-devices", "Devices entered by hand", "work", func(context.Context, *struct{}) (*body[[]boat.Manual], error) {
+		return &body[[]boat.Manual]{append([]boat.Manual{}, s.opt.Reports.Report().Manual...)}, nil
+	})
+	huma.Register(api, post("add-manual-device", http.MethodPost, "/manual-devices", "Enter a device that no network shows", "work", 201, 409, 413),
+		func(ctx context.Context, in *struct{ Body ManualEntry }) (*body[boat.Manual], error) {
+			m, err := in.Body.manual()
+			if err == nil {
+				m, err = s.opt.Desk.AddManual(ctx, m)
+			}
+			return &body[boat.Manual]{m}, problem(err)
+		})
+	huma.Register(api, post("remove-manual-device", http.MethodDelete, "/manual-devices/{id}", "Take a device entered by hand off the list", "work", 204, 404),
+		func(ctx context.Context, in *struct {
+			ID string `path:"id" maxLength:"64"`
+		}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.RemoveManual(ctx, in.ID))
+		})
+	s.addOrders(api, post)
+}
+
+// ManualEntry is what a person tells of a device that no network shows.
+type ManualEntry struct {
+	Role     string `json:"role,omitempty" maxLength:"32"`
+	Maker    string `json:"maker,omitempty" maxLength:"80"`
+	Model    string `json:"model" minLength:"1" maxLength:"80"`
+	Serial   string `json:"serial,omitempty" maxLength:"80"`
+	Software string `json:"software,omitempty" maxLength:"80"`
+	Place    string `json:"place,omitempty" maxLength:"80"`
+	Note     string `json:"note,omitempty" maxLength:"400"`
+	By       string `json:"by,omitempty" maxLength:"60"`
+}
+
+// manual checks what a schema cannot.
+func (e ManualEntry) manual() (boat.Manual, error) {
+	for _, p := range []*string{&e.Role, &e.Maker, &e.Model, &e.Serial, &e.Software, &e.Place, &e.Note, &e.By} {
+		*p = boat.Printable(strings.TrimSpace(*p))
+	}
+	if e.Model == "" {
+		return boat.Manual{}, errors.New("model: it is missing: say what the device is")
+	}
+	role := boat.Role(cmp.Or(e.Role, string(boat.RoleOther)))
+	if !slices.Contains(boat.Roles(), role) {
+		return boat.Manual{}, fmt.Errorf("role: %q is none: take one of the roles of the report, such as head or radio", e.Role)
+	}
+	for _, v := range []string{e.Maker, e.Model, e.Serial, e.Software, e.Place, e.Note, e.By} {
+		if len(v) > 1600 {
+			return boat.Manual{}, errors.New("a text is too long: keep each to 80 characters, the note to 400")
 		}
 	}
+	return boat.Manual{Role: role, Maker: e.Maker, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place, Note: e.Note, By: e.By}, nil
 }

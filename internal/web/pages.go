@@ -2,14 +2,24 @@ package web
 
 import (
 	"bytes"
+	"cmp"
+	"context"
 	"embed"
+	"errors"
 	"fmt"
 	"html/template"
 	"io"
 	"io/fs"
 	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"sync"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/release"
 )
 
 //go:embed templates/*.html
@@ -19,36 +29,186 @@ var templateFiles embed.FS
 var staticFiles embed.FS
 
 var functions = template.FuncMap{
-	"groups":    Groups,
-	"alerts":    SortedAlerts,
 	"title":     DeviceTitle,
 	"maker":     DeviceMaker,
 	"instances": DeviceInstances,
 	"percent":   Percent,
 	"stamp":     Stamp,
+	"clock":     clockTime,
 	"span":      Span,
+	"ago":       ago,
 	"grouped":   Grouped,
 	"faults":    FaultWords,
 	"printable": boat.Printable,
-	"evidence":  func(v any) string { return boat.Printable(EvidenceValue(v)) },
+	"words":     func(s any) string { return strings.NewReplacer("_", " ", "-", " ").Replace(fmt.Sprint(s)) },
+	"escape":    url.PathEscape,
+	"mark":      mark,
+	"interval":  intervalPlot,
+	"millis":    millis,
+	"stampFine": func(t event.Time) string { return t.UTC().Format("15:04:05.000") },
+	"deref":     func(p *bool) bool { return p != nil && *p },
+	"pair": func(root view, a shownAlert) any {
+		return struct {
+			Root  view
+			Alert shownAlert
+		}{root, a}
+	},
+	"pgn":      func(n uint32) string { return strconv.FormatUint(uint64(n), 10) },
+	"rows":     func() int { return trafficRows },
+	"volts":    func(p *float64) string { return strconv.FormatFloat(*p, 'f', 1, 64) },
+	"evidence": func(v any) string { return boat.Printable(EvidenceValue(v)) },
 	"style": func() (template.CSS, error) {
 		text, err := staticFiles.ReadFile("static/muster.css")
 		return template.CSS(text), err
 	},
 }
 
-// pages are the parsed templates: layout.html holds the frame, boat.html the list, print.html the page of `audit --format html`.
-type pages struct{ all *template.Template }
+// pages are the parsed templates by name: each is the layout with the content of its own file.
+type pages map[string]*template.Template
 
-func loadPages() (*pages, error) {
-	t, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/*.html")
+var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "login", "failed"}
+
+func loadPages() (pages, error) {
+	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)
 	}
-	return &pages{t}, nil
+	p := pages{}
+	for _, name := range pageNames {
+		t, err := layout.Clone()
+		if err == nil {
+			p[name], err = t.ParseFS(templateFiles, "templates/"+name+".html")
+		}
+		if err != nil {
+			return nil, fmt.Errorf("web: template %s: %w", name, err)
+		}
+	}
+	return p, nil
 }
 
-func (p *pages) static() http.Handler {
+// view is what a template gets.
+type view struct {
+	Report  *boat.Report
+	Version string
+	Page    string // which page of the menu it is
+	Title   string
+	Act     bool // the reader may act
+	Leave   bool // the reader came in by logging in
+	Printed bool // the page stands alone: no menu, no forms
+	Said    string
+	Data    any
+}
+
+// sayings are what a page may tell after a form, by the key in its address.
+var sayings = map[string]string{
+	"acknowledged": "Acknowledged.",
+	"taken":        "The snapshot is taken and sealed.",
+	"entered":      "The device is entered.",
+	"removed":      "The device is removed.",
+	"following":    "The work order is being followed.",
+	"ended":        "The work order is no longer followed.",
+	"confirmed":    "The version is noted.",
+}
+
+// pageCache keeps the pages of the latest report, so that many readers cost one rendering.
+type pageCache struct {
+	mu     sync.Mutex
+	report *boat.Report
+	pages  map[string][]byte
+}
+
+// cachedPages bounds the cache: addresses with filters of a reader's own choice could fill it.
+const cachedPages = 64
+
+func (c *pageCache) get(r *boat.Report, key string, render func() ([]byte, error)) ([]byte, error) {
+	c.mu.Lock()
+	if c.report != r || len(c.pages) >= cachedPages {
+		c.report, c.pages = r, map[string][]byte{}
+	}
+	page, ok := c.pages[key]
+	c.mu.Unlock()
+	if ok {
+		return page, nil
+	}
+	page, err := render()
+	if err != nil {
+		return nil, err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.report == r {
+		c.pages[key] = page
+	}
+	return page, nil
+}
+
+func (c *pageCache) clear() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.report = nil
+}
+
+func (s *Server) addPages(mux *http.ServeMux) {
+	mux.Handle("GET /static/", http.StripPrefix("/static/", staticHandler()))
+	s.page(mux, "GET /{$}", "boat", s.boatData)
+	s.page(mux, "GET /devices/{id}", "device", s.deviceData)
+	s.page(mux, "GET /network", "network", s.networkData)
+	s.page(mux, "GET /work", "work", s.workData)
+	s.page(mux, "GET /proof", "proof", s.proofData)
+	s.page(mux, "GET /traffic", "traffic", s.trafficData)
+	mux.HandleFunc("GET /proof/record", s.serviceRecord)
+	mux.HandleFunc("GET /proof/record.pdf", s.serviceRecord)
+	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
+	mux.HandleFunc("POST /login", s.login)
+	mux.HandleFunc("POST /logout", s.logout)
+
+	s.form(mux, "POST /alerts/acknowledge", "/", "acknowledged", func(ctx context.Context, r *http.Request) error {
+		by := strings.TrimSpace(r.PostForm.Get("by"))
+		if by == "" || len(by) > 240 {
+			return errors.New("say who acknowledges, in up to 60 characters")
+		}
+		return s.opt.Desk.Acknowledge(ctx, r.PostForm.Get("alert"), by)
+	})
+	s.form(mux, "POST /proof/take", "/proof", "taken", func(context.Context, *http.Request) error {
+		_, err := s.shelf.take(s.opt.Reports.Report(), s.opt.Version)
+		return err
+	})
+	s.form(mux, "POST /work/manual", "/work", "entered", func(ctx context.Context, r *http.Request) error {
+		f := r.PostForm.Get
+		m, err := ManualEntry{Role: f("role"), Maker: f("maker"), Model: f("model"), Serial: f("serial"), Software: f("software"),
+			Place: f("place"), Note: f("note"), By: f("by")}.manual()
+		if err == nil {
+			_, err = s.opt.Desk.AddManual(ctx, m)
+		}
+		return err
+	})
+	s.form(mux, "POST /work/manual/remove", "/work", "removed", func(ctx context.Context, r *http.Request) error {
+		return s.opt.Desk.RemoveManual(ctx, r.PostForm.Get("id"))
+	})
+	s.form(mux, "POST /work/confirm", "/work", "confirmed", func(ctx context.Context, r *http.Request) error {
+		f := r.PostForm.Get
+		return s.opt.Desk.Confirm(ctx, f("step"), strings.TrimSpace(f("version")), strings.TrimSpace(f("by")))
+	})
+	s.form(mux, "POST /work/order", "/work", "following", func(ctx context.Context, r *http.Request) error {
+		file, _, err := r.FormFile("order")
+		if err != nil {
+			return errors.New("choose the file of a work order, as muster plan writes it")
+		}
+		defer file.Close()
+		text, err := io.ReadAll(file)
+		if err != nil {
+			return fmt.Errorf("read the work order: %w", err)
+		}
+		order, err := release.ParseOrder(text)
+		if err != nil {
+			return err
+		}
+		return s.opt.Desk.Follow(ctx, order)
+	})
+	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.opt.Desk.Follow(ctx, nil) })
+}
+
+func staticHandler() http.Handler {
 	sub, err := fs.Sub(staticFiles, "static")
 	if err != nil {
 		return http.NotFoundHandler()
@@ -60,26 +220,115 @@ func (p *pages) static() http.Handler {
 	})
 }
 
-// view is what a template gets.
-type view struct {
-	Report  *boat.Report
-	Version string
+// page registers a page whose content data gives; an error of ErrNoSuch is answered with 404.
+func (s *Server) page(mux *http.ServeMux, pattern, name string, data func(*http.Request, *boat.Report) (title string, _ any, _ error)) {
+	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		report := s.opt.Reports.Report()
+		v := s.view(r, report, name)
+		render := func() ([]byte, error) {
+			title, d, err := data(r, report)
+			if err != nil {
+				return nil, err
+			}
+			v.Title, v.Data = title, d
+			return s.render(name, v)
+		}
+		var page []byte
+		var err error
+		if name == "traffic" {
+			page, err = render()
+		} else {
+			page, err = s.shown.get(report, fmt.Sprint(v.Act, v.Leave, " ", r.URL.EscapedPath(), "?", r.URL.RawQuery), render)
+		}
+		if err != nil {
+			s.failed(w, r, err)
+			return
+		}
+		writePage(w, http.StatusOK, page)
+	})
 }
 
-func (s *Server) boatPage(w http.ResponseWriter, _ *http.Request)     { s.render(w, "layout") }
-func (s *Server) boatFragment(w http.ResponseWriter, _ *http.Request) { s.render(w, "boat") }
+func (s *Server) view(r *http.Request, report *boat.Report, name string) view {
+	if report == nil {
+		report = &boat.Report{}
+	}
+	return view{Report: report, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: s.access.token != "",
+		Act: s.access.right(r) == acting}
+}
 
 // render writes a page whole or not at all.
-func (s *Server) render(w http.ResponseWriter, name string) {
+func (s *Server) render(name string, v view) ([]byte, error) {
 	var page bytes.Buffer
-	if err := s.pages.all.ExecuteTemplate(&page, name, view{s.opt.Reports.Report(), s.opt.Version}); err != nil {
-		s.opt.Log.Error().Err(err).Str("page", name).Msg("render")
+	if err := s.pages[name].ExecuteTemplate(&page, "layout", v); err != nil {
+		return nil, fmt.Errorf("render %s: %w", name, err)
+	}
+	return page.Bytes(), nil
+}
+
+func writePage(w http.ResponseWriter, status int, page []byte) {
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(page)
+}
+
+// form registers what a form of a page does; then the reader is sent to the page next, which says so.
+func (s *Server) form(mux *http.ServeMux, pattern, next, said string, act func(context.Context, *http.Request) error) {
+	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		err := r.ParseMultipartForm(bodyLimit)
+		if errors.Is(err, http.ErrNotMultipart) {
+			err = nil
+		}
+		if err == nil {
+			ctx, cancel := context.WithTimeout(r.Context(), actWithin)
+			defer cancel()
+			err = act(ctx, r)
+		}
+		if err != nil {
+			s.failed(w, r, err)
+			return
+		}
+		s.shown.clear()
+		http.Redirect(w, r, next+"?said="+said, http.StatusSeeOther)
+	})
+}
+
+// failed answers a person with what went wrong and the way on.
+func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
+	status := http.StatusUnprocessableEntity
+	var tooLarge *http.MaxBytesError
+	switch {
+	case errors.Is(err, ErrNoSuch), errors.Is(err, alert.ErrUnknown):
+		status = http.StatusNotFound
+	case errors.As(err, &tooLarge):
+		status = http.StatusRequestEntityTooLarge
+	}
+	v := s.view(r, s.opt.Reports.Report(), "failed")
+	v.Title, v.Data = "That did not work", boat.Printable(err.Error())
+	page, rerr := s.render("failed", v)
+	if rerr != nil {
+		s.opt.Log.Error().Err(rerr).AnErr("cause", err).Msg("page")
 		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
 		return
 	}
-	w.Header().Set("Content-Type", "text/html; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-store")
-	_, _ = page.WriteTo(w)
+	writePage(w, status, page)
+}
+
+// loginPage asks for the token.
+func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, wrong string) {
+	next := r.PostFormValue("next")
+	if r.Method == http.MethodGet && r.URL.Path != "/login" {
+		next = r.URL.RequestURI()
+	}
+	v := view{Report: &boat.Report{}, Version: s.opt.Version, Page: "login", Title: "Token"}
+	v.Data = struct{ Next, Wrong string }{ownPath(cmp.Or(next, "/")), wrong}
+	page, err := s.render("login", v)
+	if err != nil {
+		s.opt.Log.Error().Err(err).Msg("page")
+		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
+		return
+	}
+	writePage(w, status, page)
 }
 
 // WriteHTML writes the report as one page that needs nothing else, to be kept or printed.
@@ -88,7 +337,8 @@ func WriteHTML(w io.Writer, r *boat.Report, version string) error {
 	if err != nil {
 		return err
 	}
-	if err := p.all.ExecuteTemplate(w, "print", view{r, version}); err != nil {
+	v := view{Report: r, Version: version, Page: "boat", Title: "Device report", Printed: true, Data: boatView(r)}
+	if err := p["boat"].ExecuteTemplate(w, "print", v); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	return nil

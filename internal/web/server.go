@@ -2,7 +2,7 @@ package web
 
 import (
 	"context"
-	"crypto/subtle"
+	"crypto/rand"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -16,6 +16,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
+	"golang.org/x/net/netutil"
 
 	"muster/internal/boat"
 )
@@ -32,13 +33,17 @@ type Reports interface {
 type Options struct {
 	Listen            string // host:port; port 0 takes any free one
 	TLSCert, TLSKey   string // PEM files; both empty for plain HTTP
-	Token             string // every request must show it; empty for none, which only a loopback address may have
+	Token             string // who shows it may act; empty for none, which only a loopback address or TLS may have
+	ReadToken         string // who shows it may read; empty for none
 	Reports           Reports
+	Desk              Desk                 // nil when nothing can be done but look
+	Traffic           *Traffic             // nil for one that stays empty
+	SnapshotDir       string               // folder of snapshots, made when it is missing; empty keeps a few in memory
 	Registry          *prometheus.Registry // nil for one of its own
 	Version           string
 	Log               zerolog.Logger
 	EventEvery        time.Duration // how often the event stream looks for a new report; default 1 s
-	MaxEventListeners int           // event streams at one time; default 64
+	MaxEventListeners int           // event streams at one time; default 256
 }
 
 // Server serves the pages, the API and the metrics. New binds its address, Serve answers until Stop.
@@ -46,8 +51,13 @@ type Server struct {
 	opt      Options
 	listener net.Listener
 	http     *http.Server
-	pages    *pages
+	pages    pages
 	encoded  encoder
+	access   access
+	history  history
+	shelf    *shelf
+	shown    pageCache
+	run      string        // tells message numbers of one run from those of another
 	streams  chan struct{} // one token for each open event stream
 	stopping chan struct{} // closed when event streams must end
 	stopOnce sync.Once
@@ -65,10 +75,23 @@ func New(opt Options) (*Server, error) {
 		opt.EventEvery = time.Second
 	}
 	if opt.MaxEventListeners <= 0 {
-		opt.MaxEventListeners = 64
+		opt.MaxEventListeners = 256
 	}
-	s := &Server{opt: opt, streams: make(chan struct{}, opt.MaxEventListeners), stopping: make(chan struct{})}
-	var err error
+	if opt.Desk == nil {
+		opt.Desk = noDesk{}
+	}
+	if opt.Traffic == nil {
+		opt.Traffic = NewTraffic(1)
+	}
+	s := &Server{opt: opt, streams: make(chan struct{}, opt.MaxEventListeners), stopping: make(chan struct{}), run: rand.Text()[:8],
+		access: access{token: opt.Token, readToken: opt.ReadToken, tls: opt.TLSCert != "", crossSite: http.NewCrossOriginProtection()}}
+	var passed, err error
+	if s.shelf, passed, err = openShelf(opt.SnapshotDir); err != nil {
+		return nil, err
+	}
+	if passed != nil {
+		opt.Log.Warn().Err(passed).Msg("files passed over in the folder of snapshots")
+	}
 	if s.pages, err = loadPages(); err != nil {
 		return nil, err
 	}
@@ -89,14 +112,20 @@ func New(opt Options) (*Server, error) {
 	}
 	if addr, ok := listener.Addr().(*net.TCPAddr); ok && !addr.IP.IsLoopback() && opt.Token == "" && tlsConfig == nil {
 		_ = listener.Close()
-		return nil, fmt.Errorf("web: listen on %s: other machines can reach it, which needs a token or TLS", opt.Listen)
+		return nil, fmt.Errorf("web: listen on %s: other machines can reach it: give token_file or tls, or listen on 127.0.0.1", opt.Listen)
 	}
+	listener = netutil.LimitListener(listener, maxConnections)
 	if tlsConfig != nil {
 		listener = tls.NewListener(listener, tlsConfig)
 	}
 	s.listener = listener
+	handler, err := s.routes()
+	if err != nil {
+		_ = listener.Close()
+		return nil, err
+	}
 	s.http = &http.Server{
-		Handler:           s.guard(s.routes()),
+		Handler:           s.guard(handler),
 		ReadHeaderTimeout: 5 * time.Second,
 		ReadTimeout:       15 * time.Second,
 		WriteTimeout:      30 * time.Second,
@@ -146,17 +175,22 @@ func (s *Server) Stop(ctx context.Context) error {
 	return err
 }
 
-func (s *Server) routes() http.Handler {
+// maxConnections bounds the connections, open and half-open, at one time.
+const maxConnections = 1024
+
+// Observe takes a report into the history. Whoever makes reports calls it with each.
+func (s *Server) Observe(r *boat.Report) { s.history.observe(r) }
+
+func (s *Server) routes() (http.Handler, error) {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", s.boatPage)
-	mux.HandleFunc("GET /fragments/boat", s.boatFragment)
-	mux.Handle("GET /static/", http.StripPrefix("/static/", s.pages.static()))
-	mux.HandleFunc("GET /api/v1/report", s.report)
-	mux.HandleFunc("GET /api/v1/events", s.events)
+	s.addPages(mux)
+	if err := s.addAPI(mux); err != nil {
+		return nil, err
+	}
 	mux.Handle("GET /metrics", metricsHandler(s.opt.Registry))
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", s.ready)
-	return mux
+	return mux, nil
 }
 
 func (s *Server) ready(w http.ResponseWriter, _ *http.Request) {
@@ -165,52 +199,4 @@ func (s *Server) ready(w http.ResponseWriter, _ *http.Request) {
 		return
 	}
 	_, _ = io.WriteString(w, "ready\n")
-}
-
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " +
-	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
-
-// guard sets the headers that protect the reader, and lets in whom the options allow.
-func (s *Server) guard(next http.Handler) http.Handler {
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		h := w.Header()
-		h.Set("Content-Security-Policy", policy)
-		h.Set("X-Content-Type-Options", "nosniff")
-		h.Set("Referrer-Policy", "no-referrer")
-		h.Set("Cross-Origin-Resource-Policy", "same-origin")
-		if r.URL.Path == "/-/healthy" {
-			next.ServeHTTP(w, r)
-			return
-		}
-		if s.opt.Token != "" {
-			if !hasToken(r, s.opt.Token) {
-				h.Set("WWW-Authenticate", `Basic realm="muster", charset="UTF-8"`)
-				http.Error(w, "this boat asks for its token: send it as bearer token, or as password with any user name", http.StatusUnauthorized)
-				return
-			}
-		} else if !localHost(r.Host) && s.opt.TLSCert == "" {
-			// A page of another site must not reach a loopback server by a name of its own.
-			http.Error(w, "ask for this server by localhost or its address", http.StatusMisdirectedRequest)
-			return
-		}
-		next.ServeHTTP(w, r)
-	})
-}
-
-func hasToken(r *http.Request, token string) bool {
-	given, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-	if !ok {
-		_, given, ok = r.BasicAuth()
-	}
-	return ok && subtle.ConstantTimeCompare([]byte(given), []byte(token)) == 1
-}
-
-// localHost reports whether a Host header names this machine itself.
-func localHost(host string) bool {
-	if h, _, err := net.SplitHostPort(host); err == nil {
-		host = h
-	}
-	host = strings.Trim(host, "[]")
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
 }

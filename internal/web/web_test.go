@@ -129,7 +129,7 @@ func TestPages(t *testing.T) {
 	if !strings.Contains(csp, "default-src 'none'") || strings.Contains(csp, "unsafe") {
 		t.Errorf("policy %q", csp)
 	}
-	for path, kind := range map[string]string{"/fragments/boat": "text/html", "/static/muster.css": "text/css", "/static/muster.js": "text/javascript"} {
+	for path, kind := range map[string]string{"/network": "text/html", "/static/muster.css": "text/css", "/static/muster.js": "text/javascript"} {
 		if resp, _ := get(t, s.URL()+path); resp.StatusCode != 200 || !strings.HasPrefix(resp.Header.Get("Content-Type"), kind) {
 			t.Errorf("%s: %s %s", path, resp.Status, resp.Header.Get("Content-Type"))
 		}

@@ -1,36 +1,100 @@
-// Keeps a page fresh: when the boat has a newer report, the fragment is fetched and put in place.
+// Keeps a page fresh without reloading it: when the boat has a newer report the page is fetched and what differs is changed in place,
+// so that focus, opened parts and half-typed text stay. Everything also works without this script.
 "use strict";
 (() => {
-  const main = document.querySelector("main[data-fragment]");
   const link = document.getElementById("link");
-  if (!main || !window.EventSource) return;
-  let busy = false, again = false;
-  const refresh = async () => {
-    if (busy) { again = true; return; }
-    busy = true;
-    try {
-      const answer = await fetch(main.dataset.fragment, { cache: "no-store" });
-      if (!answer.ok) throw new Error(answer.statusText);
-      const text = await answer.text();
-      const closed = new Set([...main.querySelectorAll("details[id]:not([open])")].map((d) => d.id));
-      const focus = document.activeElement && document.activeElement.closest("[id]");
-      main.innerHTML = text; // written by our own templates, which escape what devices say
-      for (const d of main.querySelectorAll("details[id]")) if (closed.has(d.id)) d.open = false;
-      if (focus && focus !== document.body) {
-        const now = document.getElementById(focus.id);
-        if (now) (now.querySelector("summary") || now).focus({ preventScroll: true });
-      }
-      link.textContent = "";
-    } catch {
-      link.textContent = "The boat does not answer; this is what it said last.";
-    } finally {
-      busy = false;
-      if (again) { again = false; refresh(); }
+  const lost = (is) => { const text = is ? "The boat does not answer; this is what it said last." : ""; if (link.textContent !== text) link.textContent = text; };
+
+  // morph makes the children of a like those of b; elements are matched by id, others by place and kind.
+  const morph = (a, b) => {
+    let at = a.firstChild;
+    for (const want of [...b.childNodes]) {
+      let have = want.id ? [...a.children].find((e) => e.id === want.id) : at;
+      if (have && (have.nodeName !== want.nodeName || !want.id && have.id)) have = null;
+      if (!have) { a.insertBefore(document.importNode(want, true), at); continue; }
+      if (have !== at) a.insertBefore(have, at); else at = at.nextSibling;
+      if (have.nodeType !== 1) { if (have.data !== want.data) have.data = want.data; continue; }
+      if (have.id === "link" || have.matches("input, select")) continue;
+      for (const { name, value } of [...want.attributes]) if (name !== "open" && have.getAttribute(name) !== value) have.setAttribute(name, value);
+      for (const { name } of [...have.attributes]) if (name !== "open" && !want.hasAttribute(name)) have.removeAttribute(name);
+      morph(have, want);
     }
+    while (at) { const next = at.nextSibling; at.remove(); at = next; }
   };
-  let first = true;
-  const events = new EventSource("/api/v1/events");
-  events.addEventListener("report", () => { if (first) first = false; else if (!document.hidden) refresh(); });
-  events.addEventListener("error", () => { link.textContent = "The boat does not answer; this is what it said last."; first = false; });
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) refresh(); });
+
+  const live = document.querySelector("main[data-live]");
+  if (live) {
+    let busy = false, again = false, seen = null;
+    const refresh = async () => {
+      if (busy) { again = true; return; }
+      busy = true;
+      try {
+        const answer = await fetch(location.href.replace(/#.*/, "").replace(/([?&])said=[^&]*&?/, "$1"), { cache: "no-store" });
+        if (!answer.ok) throw new Error(answer.statusText);
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const main = page.querySelector("main[data-live]");
+        if (!main) throw new Error("no page");
+        const said = live.querySelector(".said");
+        if (said) main.insertBefore(document.importNode(said, true), main.querySelector("#link").nextSibling);
+        morph(live, main);
+        lost(false);
+      } catch { lost(true); } finally {
+        busy = false;
+        if (again) { again = false; refresh(); }
+      }
+    };
+    const events = new EventSource("/api/v1/events");
+    events.addEventListener("report", (e) => {
+      const first = seen === null;
+      seen = e.data;
+      if (!first && !document.hidden) refresh();
+    });
+    events.addEventListener("open", () => lost(false));
+    events.addEventListener("error", () => lost(true));
+    document.addEventListener("visibilitychange", () => { if (!document.hidden && seen) refresh(); });
+  }
+
+  const list = document.getElementById("traffic");
+  if (list) {
+    const names = new Map([...document.querySelectorAll("#devices option")].map((o) => [o.value, o.textContent]));
+    const pause = document.getElementById("pause"), rate = document.getElementById("rate");
+    const rows = Number(list.dataset.rows);
+    const el = (name, kind, text) => { const e = document.createElement(name); if (kind) e.className = kind; e.textContent = text; return e; };
+    const row = (m) => {
+      const li = document.createElement("li"), fields = el("span", "fields", "");
+      li.append(el("span", "at", m.time ? (m.time.slice(11, 19) + (m.time.slice(19).match(/\.\d{1,3}/) || [".000"])[0].padEnd(4, "0")) : "–"), " ",
+        el("span", "from", names.get(m.device) || m.device), " ", el("b", "", m.title || "unlisted message"), " ",
+        el("small", "", m.pgn + (m.instance === undefined ? "" : " · instance " + m.instance)), fields);
+      for (const f of m.fields || []) { const s = el("span", "", f.name + " "); s.append(el("b", "", f.text)); fields.append(s, " "); }
+      if (!m.fields) fields.append(el("code", "", m.data));
+      return li;
+    };
+    let stopped = false, waiting = [], count = 0;
+    pause.hidden = false;
+    pause.addEventListener("click", () => {
+      stopped = !stopped;
+      pause.setAttribute("aria-pressed", String(stopped));
+      if (stopped) rate.textContent = "Paused.";
+      waiting = [];
+    });
+    const events = new EventSource(list.dataset.stream);
+    events.addEventListener("message", (e) => { count++; if (!stopped) waiting.push(e.data); if (waiting.length > rows) waiting.shift(); });
+    events.addEventListener("open", () => lost(false));
+    events.addEventListener("error", () => lost(true));
+    setInterval(() => {
+      if (stopped || !waiting.length) return;
+      for (const text of waiting.splice(0)) list.prepend(row(JSON.parse(text)));
+      list.querySelector(".empty")?.remove();
+      while (list.children.length > rows) list.lastChild.remove();
+    }, 500);
+    setInterval(() => { if (!stopped) rate.textContent = "Showing " + Math.round(count / 2) + " messages a second."; count = 0; }, 2000);
+  }
+
+  // A name once given is offered again on this device.
+  const known = (() => { try { return localStorage.getItem("name") || ""; } catch { return ""; } })();
+  for (const e of document.querySelectorAll("input[name=by]")) if (!e.value) e.value = known;
+  document.addEventListener("submit", (e) => {
+    const by = e.target.elements.by;
+    if (by && by.value) try { localStorage.setItem("name", by.value); } catch { /* private window */ }
+  });
 })();

@@ -1,0 +1,135 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+
+	"muster/internal/boat"
+	"muster/internal/release"
+	"muster/internal/web"
+)
+
+// maxManual bounds the devices entered by hand.
+const maxManual = 200
+
+// do runs act on the model's goroutine, and makes a new report when it has succeeded.
+func (d *Daemon) do(ctx context.Context, act func() error) error {
+	answer := make(chan error, 1)
+	asked := func() {
+		err := act()
+		if err == nil {
+			d.publish()
+		}
+		answer <- err
+	}
+	select {
+	case d.acts <- asked:
+	case <-d.done:
+		return errors.New("the daemon has stopped")
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-answer:
+		return err
+	case <-d.done:
+		return errors.New("the daemon has stopped")
+	}
+}
+
+// Acknowledge implements web.Desk.
+func (d *Daemon) Acknowledge(ctx context.Context, id, by string) error {
+	return d.do(ctx, func() error {
+		change, err := d.watch.Book().Acknowledge(id, by, d.model.Now())
+		if err == nil {
+			d.changed(change)
+		}
+		return err
+	})
+}
+
+// AddManual implements web.Desk.
+func (d *Daemon) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error) {
+	err := d.do(ctx, func() error {
+		if len(d.manual) >= maxManual {
+			return fmt.Errorf("enter a device: %w: %d are entered, remove some", web.ErrFull, len(d.manual))
+		}
+		d.manualCount++
+		m.ID, m.At = fmt.Sprintf("m%d", d.manualCount), d.model.Now()
+		d.manual = append(slices.Clone(d.manual), m)
+		d.model.SetManual(d.manual)
+		return nil
+	})
+	return m, err
+}
+
+// RemoveManual implements web.Desk.
+func (d *Daemon) RemoveManual(ctx context.Context, id string) error {
+	return d.do(ctx, func() error {
+		i := slices.IndexFunc(d.manual, func(m boat.Manual) bool { return m.ID == id })
+		if i < 0 {
+			return fmt.Errorf("device %q entered by hand: %w", id, web.ErrNoSuch)
+		}
+		d.manual = slices.Delete(slices.Clone(d.manual), i, i+1)
+		d.model.SetManual(d.manual)
+		return nil
+	})
+}
+
+// Work implements web.Desk.
+func (d *Daemon) Work() web.Work {
+	if w := d.work.Load(); w != nil {
+		return *w
+	}
+	return web.Work{}
+}
+
+// Follow implements web.Desk.
+func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
+	return d.do(ctx, func() error {
+		if o == nil {
+			d.follower = nil
+			return nil
+		}
+		r := d.latest.Load()
+		if err := o.CheckBoat(r); err != nil {
+			return err
+		}
+		f, err := release.NewFollower(o, r)
+		if err != nil {
+			return err
+		}
+		d.follower = f
+		return nil
+	})
+}
+
+// Confirm implements web.Desk.
+func (d *Daemon) Confirm(ctx context.Context, step, version, by string) error {
+	return d.do(ctx, func() error {
+		if d.follower == nil {
+			return fmt.Errorf("confirm step %q: %w: no work order is being followed", step, web.ErrNoSuch)
+		}
+		changes, err := d.follower.Confirm(d.model.Now(), step, version, by)
+		d.logSteps(changes)
+		return err
+	})
+}
+
+// follow lets the work order see the report.
+func (d *Daemon) follow(r *boat.Report) {
+	if d.follower == nil {
+		d.work.Store(nil)
+		return
+	}
+	d.logSteps(d.follower.Observe(d.model.Now(), r, release.Conditions{}))
+	d.work.Store(&web.Work{Order: d.follower.Order(), Status: d.follower.Status(), Done: d.follower.Done()})
+}
+
+func (d *Daemon) logSteps(changes []release.StepChange) {
+	for _, c := range changes {
+		d.log.Info().Str("step", c.Step).Str("device", c.Label).Str("state", string(c.To)).Str("note", c.Note).Msg("work order")
+	}
+}

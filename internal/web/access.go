@@ -1,0 +1,187 @@
+package web
+
+import (
+	"crypto/hmac"
+	"crypto/sha256"
+	"crypto/subtle"
+	"encoding/base64"
+	"encoding/json"
+	"net"
+	"net/http"
+	"strings"
+	"time"
+)
+
+// right is what a request may do.
+type right int
+
+const (
+	nothing right = iota
+	reading
+	acting
+)
+
+// access decides who may do what. Without tokens, this machine's own users may act; others, whom only TLS lets in, may read.
+type access struct {
+	token     string // may act; empty for none
+	readToken string // may read; empty for none
+	tls       bool
+	crossSite *http.CrossOriginProtection
+}
+
+const cookieName = "muster"
+
+// right reads what the request shows: a bearer token, a token as password, or the cookie that logging in sets.
+func (a *access) right(r *http.Request) right {
+	if a.token == "" {
+		if host, _, err := net.SplitHostPort(r.RemoteAddr); err == nil && net.ParseIP(host).IsLoopback() {
+			return acting
+		}
+		return reading
+	}
+	shown, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
+	if !ok {
+		_, shown, ok = r.BasicAuth()
+	}
+	if ok {
+		return a.of(shown, func(token string) string { return token })
+	}
+	if c, err := r.Cookie(cookieName); err == nil {
+		return a.of(c.Value, cookieValue)
+	}
+	return nothing
+}
+
+// of compares in constant time; form turns a token into what is shown for it.
+func (a *access) of(shown string, form func(string) string) right {
+	switch {
+	case same(shown, form(a.token)):
+		return acting
+	case a.readToken != "" && same(shown, form(a.readToken)):
+		return reading
+	}
+	return nothing
+}
+
+func same(a, b string) bool {
+	x, y := sha256.Sum256([]byte(a)), sha256.Sum256([]byte(b))
+	return subtle.ConstantTimeCompare(x[:], y[:]) == 1
+}
+
+// cookieValue stands for a token without showing it, and ends being good when the token is changed.
+func cookieValue(token string) string {
+	mac := hmac.New(sha256.New, []byte(token))
+	mac.Write([]byte("muster page access"))
+	return base64.RawURLEncoding.EncodeToString(mac.Sum(nil))
+}
+
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " +
+	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+
+// bodyLimit bounds every request body: a work order of a hundred steps has a tenth of it.
+const bodyLimit = 1 << 20
+
+// guard sets the headers that protect the reader, and lets in whom the options allow.
+func (s *Server) guard(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "no-referrer")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		if s.access.tls {
+			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
+		if r.URL.Path == "/-/healthy" {
+			next.ServeHTTP(w, r)
+			return
+		}
+		if s.access.token == "" && !s.access.tls && !localHost(r.Host) {
+			// A page of another site must not reach a loopback server by a name of its own.
+			refuse(w, r, http.StatusMisdirectedRequest, "ask for this server by localhost or its address")
+			return
+		}
+		if err := s.access.crossSite.Check(r); err != nil {
+			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open this boat's own pages")
+			return
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
+		if r.URL.Path == "/login" || strings.HasPrefix(r.URL.Path, "/static/") {
+			next.ServeHTTP(w, r)
+			return
+		}
+		safe := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions
+		switch may := s.access.right(r); {
+		case may == nothing && isPage(r):
+			s.loginPage(w, r, http.StatusUnauthorized, "")
+		case may == nothing:
+			h.Set("WWW-Authenticate", `Bearer realm="muster"`)
+			h.Add("WWW-Authenticate", `Basic realm="muster", charset="UTF-8"`)
+			refuse(w, r, http.StatusUnauthorized, "this boat asks for its token: send it as bearer token, or as password with any user name")
+		case may == reading && !safe && s.access.token == "":
+			refuse(w, r, http.StatusForbidden, "without a token only this machine's own users may act: give the server a token_file")
+		case may == reading && !safe:
+			refuse(w, r, http.StatusForbidden, "this token may only read: show the one that may act")
+		default:
+			next.ServeHTTP(w, r)
+		}
+	})
+}
+
+// isPage reports whether a person waits for the answer in a browser.
+func isPage(r *http.Request) bool {
+	return !strings.HasPrefix(r.URL.Path, "/api/") && r.URL.Path != "/metrics" && !strings.HasPrefix(r.URL.Path, "/-/") &&
+		strings.Contains(r.Header.Get("Accept"), "text/html")
+}
+
+// localHost reports whether a Host header names this machine itself.
+func localHost(host string) bool {
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	host = strings.Trim(host, "[]")
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// refuse answers with a problem document (RFC 9457), or with a line of text where no program reads it.
+func refuse(w http.ResponseWriter, r *http.Request, status int, detail string) {
+	if !strings.HasPrefix(r.URL.Path, "/api/") {
+		http.Error(w, detail, status)
+		return
+	}
+	text, _ := json.Marshal(map[string]any{"title": http.StatusText(status), "status": status, "detail": detail}) // plain values
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(status)
+	_, _ = w.Write(text)
+}
+
+// login takes the token from the form and gives the cookie.
+func (s *Server) login(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		s.loginPage(w, r, http.StatusBadRequest, "The form could not be read.")
+		return
+	}
+	token := strings.TrimSpace(r.PostForm.Get("token"))
+	if s.access.token == "" || s.access.of(token, func(t string) string { return t }) == nothing {
+		s.loginPage(w, r, http.StatusUnauthorized, "That is not a token of this boat.")
+		return
+	}
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: s.access.tls,
+		SameSite: http.SameSiteStrictMode, MaxAge: int((30 * 24 * time.Hour).Seconds())})
+	http.Redirect(w, r, ownPath(r.PostForm.Get("next")), http.StatusSeeOther)
+}
+
+func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: s.access.tls, SameSite: http.SameSiteStrictMode, MaxAge: -1})
+	http.Redirect(w, r, "/login", http.StatusSeeOther)
+}
+
+// ownPath is a path of this server, never one that leads elsewhere.
+func ownPath(p string) string {
+	if !strings.HasPrefix(p, "/") || strings.HasPrefix(p, "//") || strings.ContainsAny(p, "\\\r\n\t") {
+		return "/"
+	}
+	return p
+}

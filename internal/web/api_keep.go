@@ -1,0 +1,132 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"net/http"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"muster/internal/record"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+// addKeeping registers snapshots and comparisons.
+func (s *Server) addKeeping(api huma.API) {
+	read(api, "list-snapshots", "/snapshots", "Snapshots kept here, latest first", "proof", func(context.Context, *struct{}) (*body[[]Kept], error) {
+		return &body[[]Kept]{append([]Kept{}, s.shelf.kept()...)}, nil
+	})
+	huma.Register(api, huma.Operation{OperationID: "take-snapshot", Method: http.MethodPost, Path: prefix + "/snapshots", DefaultStatus: 201,
+		Summary: "Take and seal a snapshot of the present report", Tags: []string{"proof"}, Errors: []int{401, 403, 409, 422}},
+		func(context.Context, *struct{}) (*body[Kept], error) {
+			k, err := s.shelf.take(s.opt.Reports.Report(), s.opt.Version)
+			return &body[Kept]{k}, problem(err)
+		})
+	read(api, "get-snapshot", "/snapshots/{id}", "One snapshot with its seal", "proof", func(_ context.Context, in *struct {
+		ID string `path:"id" maxLength:"40"`
+	}) (*body[*snapshot.Snapshot], error) {
+		snap, err := s.shelf.get(in.ID)
+		return &body[*snapshot.Snapshot]{snap}, problem(err)
+	}, 404, 422)
+	read(api, "compare-snapshots", "/comparison", "What changed from one snapshot to another", "proof", func(_ context.Context, in *struct {
+		Before string `query:"before" required:"true" maxLength:"40"`
+		After  string `query:"after" required:"true" maxLength:"40"`
+	}) (*body[*snapshot.Comparison], error) {
+		_, _, c, err := s.compare(in.Before, in.After)
+		return &body[*snapshot.Comparison]{c}, problem(err)
+	}, 404, 422)
+}
+
+func (s *Server) compare(before, after string) (b, a *snapshot.Snapshot, c *snapshot.Comparison, err error) {
+	if b, err = s.shelf.get(before); err != nil {
+		return nil, nil, nil, err
+	}
+	if a, err = s.shelf.get(after); err != nil {
+		return nil, nil, nil, err
+	}
+	c, err = snapshot.Compare(b, a, snapshot.Options{})
+	return b, a, c, err
+}
+
+// serviceRecord makes the printed proof of two snapshots; PDF when the path says so.
+func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	before, after, c, err := s.compare(q.Get("before"), q.Get("after"))
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	rec, err := record.Build(before, after, c, &record.Job{}, nil)
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	var out bytes.Buffer
+	kind := "text/html; charset=utf-8"
+	if r.URL.Path == "/proof/record.pdf" {
+		kind = "application/pdf"
+		err = rec.WritePDF(&out, after.TakenAt().UTC())
+	} else {
+		err = rec.WriteHTML(&out)
+	}
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", kind)
+	// The record stands alone and so brings its style along; it holds no script.
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'")
+	_, _ = out.WriteTo(w)
+}
+
+type operation func(id, method, route, summary, tag string, status int, errs ...int) huma.Operation
+
+// addOrders registers work orders.
+func (s *Server) addOrders(api huma.API, post operation) {
+	read(api, "list-work-orders", "/work-orders", "The work order being followed, with its progress; an empty list when there is none", "work",
+		func(context.Context, *struct{}) (*body[[]Work], error) {
+			list := []Work{}
+			if work := s.opt.Desk.Work(); work.Order != nil {
+				list = append(list, work)
+			}
+			return &body[[]Work]{list}, nil
+		})
+	huma.Register(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order, in the place of the present one", "work", 201, 413),
+		func(ctx context.Context, in *struct {
+			RawBody []byte
+			Body    release.Order
+		}) (*body[Work], error) {
+			order, err := release.ParseOrder(in.RawBody)
+			if err == nil {
+				err = s.opt.Desk.Follow(ctx, order)
+			}
+			if err != nil {
+				return nil, problem(err)
+			}
+			return &body[Work]{s.opt.Desk.Work()}, nil
+		})
+	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "End following", "work", 204, 404),
+		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
+			if s.opt.Desk.Work().Order == nil {
+				return nil, problem(fmt.Errorf("work order: %w: none is being followed", ErrNoSuch))
+			}
+			return nil, problem(s.opt.Desk.Follow(ctx, nil))
+		})
+	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read off a device's own screen", "work", 204, 404, 413),
+		func(ctx context.Context, in *struct {
+			Step string `path:"step" maxLength:"20"`
+			Body struct {
+				By
+				Version string `json:"version" minLength:"1" maxLength:"80"`
+			}
+		}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.Confirm(ctx, in.Step, in.Body.Version, in.Body.By.By))
+		})
+}
+
+// actWithin bounds how long a person waits for the model.
+const actWithin = 5 * time.Second

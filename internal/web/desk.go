@@ -1,0 +1,53 @@
+package web
+
+import (
+	"context"
+	"errors"
+
+	"muster/internal/boat"
+	"muster/internal/release"
+)
+
+// Desk takes what people do. What it takes has happened when the method returns; the next report shows it.
+// Its methods may be called from anywhere.
+type Desk interface {
+	// Acknowledge notes who knows of a standing alert; alert.ErrUnknown when none has the id.
+	Acknowledge(ctx context.Context, alertID, by string) error
+	// AddManual enters a device by hand and returns it with its id and time.
+	AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error)
+	// RemoveManual takes a device entered by hand off the list; ErrNoSuch when there is none.
+	RemoveManual(ctx context.Context, id string) error
+	// Work is the order being followed, shared and read-only; its Order is nil when none is.
+	Work() Work
+	// Follow begins to follow an order in the place of the present one; nil ends following.
+	Follow(ctx context.Context, o *release.Order) error
+	// Confirm takes a version that somebody read off a device's own screen; ErrNoSuch when no order has the step.
+	Confirm(ctx context.Context, step, version, by string) error
+}
+
+// Errors of a Desk that the API answers with a status of their own.
+var (
+	ErrNoSuch = errors.New("there is none with this id")
+	ErrFull   = errors.New("the list is full")
+)
+
+// Work is a work order and how far it is.
+type Work struct {
+	Order  *release.Order       `json:"order"`
+	Status []release.StepStatus `json:"status"`
+	Done   bool                 `json:"done"` // every step is verified
+}
+
+// noDesk only shows.
+type noDesk struct{}
+
+var errNoDesk = errors.New("this server only shows: start muster run or muster demo to act")
+
+func (noDesk) Acknowledge(context.Context, string, string) error { return errNoDesk }
+func (noDesk) AddManual(context.Context, boat.Manual) (boat.Manual, error) {
+	return boat.Manual{}, errNoDesk
+}
+func (noDesk) RemoveManual(context.Context, string) error            { return errNoDesk }
+func (noDesk) Work() Work                                            { return Work{} }
+func (noDesk) Follow(context.Context, *release.Order) error          { return errNoDesk }
+func (noDesk) Confirm(context.Context, string, string, string) error { return errNoDesk }

@@ -1,0 +1,167 @@
+package web
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+)
+
+const (
+	aliveEvery  = 15 * time.Second // a quiet stream says this often that it lives
+	slowestRead = 10 * time.Second // a reader that takes longer for one write is cut off
+)
+
+// stream is one open event stream.
+type stream struct {
+	w    http.ResponseWriter
+	out  *http.ResponseController
+	sent time.Time
+}
+
+// send writes to the stream and reports whether the reader is still there.
+func (s *stream) send(format string, args ...any) bool {
+	_ = s.out.SetWriteDeadline(time.Now().Add(slowestRead))
+	_, err := fmt.Fprintf(s.w, format, args...)
+	s.sent = time.Now()
+	return err == nil && s.out.Flush() == nil
+}
+
+// openStream answers with an event stream that turns until the reader, or the server, goes away.
+func (s *Server) openStream(ctx huma.Context, turn func(*stream) bool) {
+	r, w := humago.Unwrap(ctx)
+	select {
+	case s.streams <- struct{}{}:
+		defer func() { <-s.streams }()
+	default:
+		w.Header().Set("Retry-After", "10")
+		refuse(w, r, http.StatusServiceUnavailable, "too many event streams are open: close a page")
+		return
+	}
+	w.Header().Set("Content-Type", "text/event-stream")
+	w.Header().Set("Cache-Control", "no-store")
+	out := &stream{w: w, out: http.NewResponseController(w)}
+	if !out.send("retry: 2000\n\n") {
+		return
+	}
+	tick := time.NewTicker(s.opt.EventEvery)
+	defer tick.Stop()
+	for {
+		if !turn(out) || time.Since(out.sent) >= aliveEvery && !out.send(": alive\n\n") {
+			return
+		}
+		select {
+		case <-tick.C:
+		case <-r.Context().Done():
+			return
+		case <-s.stopping:
+			return
+		}
+	}
+}
+
+// addStreams registers the event streams and the messages that they carry.
+func (s *Server) addStreams(api huma.API) {
+	kind := "text/event-stream"
+	text := map[string]*huma.Response{"200": {Description: "Events until the reader goes away.",
+		Content: map[string]*huma.MediaType{kind: {Schema: &huma.Schema{Type: "string"}}}}}
+	huma.Register(api, huma.Operation{OperationID: "stream-reports", Method: http.MethodGet, Path: prefix + "/events", Tags: []string{"boat"},
+		Summary:   "Says when there is a newer report: events named report, whose id and data are its etag",
+		Responses: text, Errors: []int{401, 503}},
+		func(_ context.Context, in *struct {
+			LastID string `header:"Last-Event-ID" maxLength:"64"`
+		}) (*huma.StreamResponse, error) {
+			last := in.LastID
+			return &huma.StreamResponse{Body: func(ctx huma.Context) {
+				s.openStream(ctx, func(out *stream) bool {
+					_, etag, err := s.encoded.encode(s.opt.Reports.Report())
+					if etag = strings.Trim(etag, `"`); err != nil || etag == last {
+						return true
+					}
+					last = etag
+					return out.send("id: %s\nevent: report\ndata: %s\n\n", etag, etag)
+				})
+			}}, nil
+		})
+	type filter struct {
+		Network string `query:"network" maxLength:"64"`
+		Device  string `query:"device" maxLength:"100"`
+		PGN     uint32 `query:"pgn" maximum:"131071"`
+	}
+	read(api, "list-messages", "/messages", "The latest messages, decoded, oldest first", "traffic", func(_ context.Context, in *struct {
+		filter
+		After uint64 `query:"after" doc:"Only messages with a higher number."`
+		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100"`
+	}) (*body[[]*Message], error) {
+		list, _, _ := s.opt.Traffic.Since(in.After, Filter(in.filter))
+		if len(list) > in.Limit {
+			list = list[len(list)-in.Limit:]
+		}
+		return &body[[]*Message]{append([]*Message{}, list...)}, nil
+	}, 422)
+	huma.Register(api, huma.Operation{OperationID: "stream-messages", Method: http.MethodGet, Path: prefix + "/messages/stream", Tags: []string{"traffic"},
+		Summary: "Messages as they come: events named message, whose data is a Message; an event named skipped tells how many were lost to a slow reader",
+		Description: "Resumes behind Last-Event-ID as long as the messages are kept. With latest=true only the newest message of each device, " +
+			"number and instance is sent at each turn, which is what a page can show of a busy bus.",
+		Responses: text, Errors: []int{401, 422, 503}},
+		func(_ context.Context, in *struct {
+			filter
+			Latest bool   `query:"latest"`
+			LastID string `header:"Last-Event-ID" maxLength:"64"`
+		}) (*huma.StreamResponse, error) {
+			after := s.opt.Traffic.Latest()
+			if run, n, ok := strings.Cut(in.LastID, "-"); ok && run == s.run {
+				if v, err := strconv.ParseUint(n, 10, 64); err == nil && v <= after {
+					after = v
+				}
+			}
+			return &huma.StreamResponse{Body: func(ctx huma.Context) {
+				s.openStream(ctx, func(out *stream) bool {
+					list, seen, lost := s.opt.Traffic.Since(after, Filter(in.filter))
+					after = seen
+					if in.Latest {
+						list = newest(list)
+					} else if lost > 0 && !out.send("event: skipped\ndata: {\"count\":%d}\n\n", lost) {
+						return false
+					}
+					var b strings.Builder
+					for _, m := range list {
+						fmt.Fprintf(&b, "id: %s-%d\nevent: message\ndata: %s\n\n", s.run, m.Number, m.text)
+					}
+					return b.Len() == 0 || out.send("%s", b.String())
+				})
+			}}, nil
+		})
+}
+
+// newest keeps the last message of each device, number and instance, in order.
+func newest(list []*Message) []*Message {
+	type key struct {
+		device   string
+		pgn      uint32
+		instance int
+	}
+	last := map[key]uint64{}
+	of := func(m *Message) key {
+		k := key{m.Device, m.PGN, -1}
+		if m.Instance != nil {
+			k.instance = int(*m.Instance)
+		}
+		return k
+	}
+	for _, m := range list {
+		last[of(m)] = m.Number
+	}
+	var out []*Message
+	for _, m := range list {
+		if last[of(m)] == m.Number {
+			out = append(out, m)
+		}
+	}
+	return out
+}

@@ -1,0 +1,402 @@
+package web
+
+import (
+	"cmp"
+	"fmt"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+	"muster/pgn"
+)
+
+// verdict is the boat in one sentence.
+type verdict struct {
+	Mark     string // symbol: well, info, warning, critical, quiet
+	Sentence string
+	More     string
+}
+
+func judge(r *boat.Report) verdict {
+	counts := map[boat.Severity]int{}
+	known := 0
+	for i := range r.Alerts {
+		if a := &r.Alerts[i]; a.State != boat.AlertCleared {
+			counts[a.Severity]++
+			if a.State == boat.AlertAcknowledged {
+				known++
+			}
+		}
+	}
+	total, here := 0, 0
+	for i := range r.Devices {
+		if d := &r.Devices[i]; !d.Own {
+			total++
+			if d.State == boat.Present {
+				here++
+			}
+		}
+	}
+	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, plural(total, "device", "devices"))}
+	if known > 0 {
+		v.More += fmt.Sprintf("; %s acknowledged", plural(known, "alert", "alerts"))
+	}
+	v.More += "."
+	switch {
+	case r.TakenAt.IsZero():
+		return verdict{Mark: "quiet", Sentence: "Nothing has been heard yet.", More: "As soon as a network speaks, its devices stand here."}
+	case counts[boat.Critical] > 0:
+		v.Mark, v.Sentence = "critical", fmt.Sprintf("Not fit: %s to see to now", plural(counts[boat.Critical], "critical alert", "critical alerts"))
+		if n := counts[boat.Warning]; n > 0 {
+			v.Sentence += ", and " + plural(n, "warning", "warnings")
+		}
+		v.Sentence += "."
+	case counts[boat.Warning] > 0:
+		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", plural(counts[boat.Warning], "warning", "warnings"))
+	case counts[boat.Info] > 0:
+		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", plural(counts[boat.Info], "remark", "remarks"))
+	case total == 0:
+		v.Mark, v.Sentence = "info", "Traffic, but no device has made itself known."
+	default:
+		v.Mark, v.Sentence = "well", "All in order."
+	}
+	return v
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
+// shownAlert is an alert with links to what it is about.
+type shownAlert struct {
+	boat.Alert
+	About []link
+}
+
+type link struct{ ID, Text string }
+
+func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
+	var list []shownAlert
+	for _, a := range alerts {
+		s := shownAlert{Alert: a}
+		for _, id := range a.Devices {
+			if d := r.Device(id); d != nil {
+				s.About = append(s.About, link{id, DeviceTitle(d)})
+			}
+		}
+		list = append(list, s)
+	}
+	return list
+}
+
+// rollGroup is the devices of one role as the roll shows them.
+type rollGroup struct {
+	Role boat.Role
+	Rows []rollRow
+}
+
+type rollRow struct {
+	*boat.Device
+	Open int // alerts that stand
+}
+
+type boatPage struct {
+	Verdict       verdict
+	Open, Cleared []shownAlert
+	Roll          []rollGroup
+}
+
+func boatView(r *boat.Report) boatPage {
+	p := boatPage{Verdict: judge(r)}
+	open := map[string]int{}
+	for _, a := range shown(r, SortedAlerts(r)) {
+		if a.State == boat.AlertCleared {
+			p.Cleared = append(p.Cleared, a)
+			continue
+		}
+		p.Open = append(p.Open, a)
+		for _, id := range a.Devices {
+			open[id]++
+		}
+	}
+	for _, g := range Groups(r) {
+		rows := rollGroup{Role: g.Role}
+		for _, d := range g.Devices {
+			rows.Rows = append(rows.Rows, rollRow{d, open[d.ID]})
+		}
+		p.Roll = append(p.Roll, rows)
+	}
+	return p
+}
+
+func (s *Server) boatData(_ *http.Request, r *boat.Report) (string, any, error) {
+	return "", boatView(r), nil
+}
+
+type devicePage struct {
+	*boat.Device
+	Alerts []shownAlert
+}
+
+func (s *Server) deviceData(req *http.Request, r *boat.Report) (string, any, error) {
+	d := r.Device(req.PathValue("id"))
+	if d == nil {
+		return "", nil, fmt.Errorf("device %q: %w: it may have got another one since", req.PathValue("id"), ErrNoSuch)
+	}
+	p := devicePage{Device: d}
+	for _, a := range shown(r, SortedAlerts(r)) {
+		if slices.Contains(a.Devices, d.ID) {
+			p.Alerts = append(p.Alerts, a)
+		}
+	}
+	return DeviceTitle(d), p, nil
+}
+
+type networkPage struct {
+	Networks   []shownNetwork
+	Quantities []supplied
+}
+
+type shownNetwork struct {
+	boat.Network
+	Plot    template.HTML
+	Devices []*boat.Device // by address; what has none comes last
+	LEN     int            // load equivalency that devices declare
+	Unsaid  int            // devices that declare none
+}
+
+// supplied is a quantity and who sends it.
+type supplied struct {
+	Name  string
+	State string // one, two, none
+	From  []supplier
+}
+
+type supplier struct {
+	link
+	State boat.State
+	Sends string
+}
+
+func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, error) {
+	var p networkPage
+	for _, n := range r.Networks {
+		sn := shownNetwork{Network: n, Plot: loadPlot(n.ID, s.history.of(n.ID))}
+		for i := range r.Devices {
+			d := &r.Devices[i]
+			if d.Network != n.ID {
+				continue
+			}
+			sn.Devices = append(sn.Devices, d)
+			switch {
+			case d.Own:
+			case d.Product != nil && d.Product.LoadEquivalency != nil:
+				sn.LEN += int(*d.Product.LoadEquivalency)
+			default:
+				sn.Unsaid++
+			}
+		}
+		slices.SortStableFunc(sn.Devices, func(a, b *boat.Device) int { return cmp.Compare(addressOr(a, 256), addressOr(b, 256)) })
+		p.Networks = append(p.Networks, sn)
+	}
+	for _, q := range boat.Quantities() {
+		sup := supplied{Name: q.Name, State: "none"}
+		present := 0
+		for i := range r.Devices {
+			d := &r.Devices[i]
+			messages, ok := d.Sends(q)
+			if !ok || d.Own || d.State == boat.Gone {
+				continue
+			}
+			var words []string
+			for _, m := range messages {
+				word := strconv.Itoa(int(m.PGN))
+				if m.Interval != nil {
+					word += " every " + millis(m.Interval.Mean)
+				}
+				words = append(words, word)
+			}
+			if d.State == boat.Present {
+				present++
+			}
+			sup.From = append(sup.From, supplier{link{d.ID, DeviceTitle(d)}, d.State, strings.Join(words, ", ")})
+		}
+		switch {
+		case present > 1:
+			sup.State = "two"
+		case len(sup.From) > 0:
+			sup.State = "one"
+		}
+		p.Quantities = append(p.Quantities, sup)
+	}
+	return "Network", p, nil
+}
+
+func addressOr(d *boat.Device, none int) int {
+	if d.Address == nil {
+		return none
+	}
+	return int(*d.Address)
+}
+
+type workPage struct {
+	Work
+	Groups    []workGroup
+	Roles     []boat.Role
+	DoneSteps int
+	Steps     int
+}
+
+type workGroup struct {
+	release.Group
+	Steps []workStep
+}
+
+type workStep struct {
+	*release.Step
+	Status release.StepStatus
+}
+
+func (s *Server) workData(*http.Request, *boat.Report) (string, any, error) {
+	p := workPage{Work: s.opt.Desk.Work(), Roles: boat.Roles()}
+	if p.Order == nil {
+		return "Work", p, nil
+	}
+	for _, g := range p.Order.Groups {
+		wg := workGroup{Group: g}
+		for i := range g.Steps {
+			st := workStep{Step: &g.Steps[i], Status: release.StepStatus{State: release.StepWaiting}}
+			for _, status := range p.Status {
+				if status.Step == st.ID {
+					st.Status = status
+				}
+			}
+			p.Steps++
+			if st.Status.State == release.StepVerified {
+				p.DoneSteps++
+			}
+			wg.Steps = append(wg.Steps, st)
+		}
+		p.Groups = append(p.Groups, wg)
+	}
+	return "Work", p, nil
+}
+
+type proofPage struct {
+	Kept          []Kept
+	Before, After string
+	Comparison    *snapshot.Comparison
+	Problem       string
+}
+
+func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, any, error) {
+	q := r.URL.Query()
+	p := proofPage{Kept: s.shelf.kept(), Before: q.Get("before"), After: q.Get("after")}
+	if p.Before != "" || p.After != "" {
+		_, _, c, err := s.compare(p.Before, p.After)
+		if p.Comparison = c; err != nil {
+			p.Problem = boat.Printable(err.Error())
+		}
+	} else if n := len(p.Kept); n > 1 {
+		p.Before, p.After = p.Kept[n-1].ID, p.Kept[0].ID
+	}
+	return "Proof", p, nil
+}
+
+type trafficPage struct {
+	Filter   Filter
+	Devices  []link
+	PGNs     []link
+	Messages []*Message // latest first
+	Names    map[string]string
+	Stream   string
+	Problem  string
+}
+
+// trafficRows is how many messages the page shows.
+const trafficRows = 40
+
+func (s *Server) trafficData(req *http.Request, r *boat.Report) (string, any, error) {
+	q := req.URL.Query()
+	p := trafficPage{Filter: Filter{Device: q.Get("device")}, Names: map[string]string{}}
+	if text := q.Get("pgn"); text != "" {
+		n, err := strconv.ParseUint(text, 10, 17)
+		if err != nil {
+			p.Problem = fmt.Sprintf("%s is no message number: give one from 0 to 131071.", boat.Printable(strconv.Quote(text)))
+		}
+		p.Filter.PGN = uint32(n)
+	}
+	numbers := map[uint32]string{}
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		text := DeviceTitle(d)
+		if d.Address != nil {
+			text += fmt.Sprintf(" (%d)", *d.Address)
+		}
+		p.Devices = append(p.Devices, link{d.ID, text})
+		p.Names[d.ID] = text
+		for _, t := range d.Transmits {
+			numbers[t.PGN] = t.Title
+		}
+	}
+	for n, title := range numbers {
+		if title == "" {
+			if def := pgn.Lookup(n); def != nil {
+				title = def.Title
+			}
+		}
+		p.PGNs = append(p.PGNs, link{strconv.Itoa(int(n)), strings.TrimSpace(strconv.Itoa(int(n)) + " " + title)})
+	}
+	slices.SortFunc(p.PGNs, func(a, b link) int { return cmp.Or(cmp.Compare(len(a.ID), len(b.ID)), cmp.Compare(a.ID, b.ID)) })
+	list, _, _ := s.opt.Traffic.Since(0, p.Filter)
+	list = list[max(0, len(list)-trafficRows):]
+	slices.Reverse(list)
+	p.Messages = list
+	stream := url.Values{"latest": {"true"}}
+	if p.Filter.Device != "" {
+		stream.Set("device", p.Filter.Device)
+	}
+	if p.Filter.PGN != 0 {
+		stream.Set("pgn", strconv.Itoa(int(p.Filter.PGN)))
+	}
+	p.Stream = prefix + "/messages/stream?" + stream.Encode()
+	return "Traffic", p, nil
+}
+
+// clockTime is the time of day in UTC, to the minute.
+func clockTime(t event.Time) string {
+	if t.IsZero() {
+		return "–"
+	}
+	return t.UTC().Format("15:04")
+}
+
+// ago says how long before now t was.
+func ago(now, t event.Time) string {
+	if t.IsZero() || now.IsZero() {
+		return "unknown"
+	}
+	switch d := now.Sub(t); {
+	case d < 2*time.Second:
+		return "just now"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s ago", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min ago", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h ago", d.Hours())
+	default:
+		return fmt.Sprintf("%.0f days ago", d.Hours()/24)
+	}
+}

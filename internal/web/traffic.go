@@ -1,0 +1,201 @@
+package web
+
+import (
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"sync"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/transport"
+	"muster/pgn"
+)
+
+// Traffic keeps the latest messages of all networks. Note costs no memory once the ring is warm; messages are decoded
+// only when somebody reads them, and then once for all readers.
+type Traffic struct {
+	mu   sync.Mutex
+	ring []rawMessage
+	next uint64 // number of the next message; the first is 1
+
+	reading sync.Mutex
+	decoded []*Message // immutable; decoded[n % len] is message n if its number says so
+	upTo    uint64     // numbers below are decoded, or gone
+	scratch []rawMessage
+	values  []pgn.Value
+}
+
+type rawMessage struct {
+	number  uint64
+	time    event.Time
+	id      pgn.ID
+	to      uint8
+	network string
+	device  string
+	data    []byte
+}
+
+// NewTraffic keeps so many messages; 0 means 1024.
+func NewTraffic(keep int) *Traffic {
+	if keep <= 0 {
+		keep = 1024
+	}
+	return &Traffic{ring: make([]rawMessage, keep), decoded: make([]*Message, keep), next: 1, upTo: 1}
+}
+
+// Note keeps a copy of a message. It fits boat.Options.OnMessage.
+func (t *Traffic) Note(m *transport.Message, by *boat.Sender) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	r := &t.ring[t.next%uint64(len(t.ring))]
+	r.number, r.time, r.id, r.to = t.next, m.Time, m.ID, m.Destination
+	r.network, r.device = by.Network, by.ID
+	r.data = append(r.data[:0], m.Data...)
+	t.next++
+}
+
+// Message is one message as the API gives it.
+type Message struct {
+	Number      uint64         `json:"number" doc:"Counts all messages since the start, from 1."`
+	Time        event.Time     `json:"time,omitzero"`
+	Network     string         `json:"network"`
+	Device      string         `json:"device"`
+	Source      uint8          `json:"source"`
+	Destination uint8          `json:"destination" doc:"255 is everybody."`
+	Priority    uint8          `json:"priority"`
+	PGN         uint32         `json:"pgn"`
+	Title       string         `json:"title,omitempty"`
+	Instance    *uint8         `json:"instance,omitempty"`
+	Fields      []MessageField `json:"fields,omitempty"`
+	Data        string         `json:"data" doc:"The payload as hex digits."`
+
+	text []byte // as JSON
+}
+
+// MessageField is one decoded field. Reserved fields are left out.
+type MessageField struct {
+	Key    string   `json:"key"`
+	Name   string   `json:"name"`
+	Text   string   `json:"text" doc:"For people: in knots, degrees, hectopascal."`
+	Number *float64 `json:"number,omitempty" doc:"In the unit; absent when not available."`
+	Unit   string   `json:"unit,omitempty" doc:"SI."`
+	State  string   `json:"state,omitempty" doc:"Why there is no value: not available, out of range, reserved, missing."`
+}
+
+// Filter says which messages a reader wants. An empty key wants all.
+type Filter struct {
+	Network, Device string
+	PGN             uint32
+}
+
+func (f *Filter) wants(m *Message) bool {
+	return (f.Network == "" || f.Network == m.Network) && (f.Device == "" || f.Device == m.Device) && (f.PGN == 0 || f.PGN == m.PGN)
+}
+
+// Since lists the kept messages with a number above after, oldest first; seen is the latest number there was, and lost is
+// how many of those asked for are no longer kept. The messages are shared: read-only.
+func (t *Traffic) Since(after uint64, f Filter) (list []*Message, seen, lost uint64) {
+	t.reading.Lock()
+	defer t.reading.Unlock()
+	t.catchUp()
+	keep := uint64(len(t.decoded))
+	from := after + 1
+	if oldest := t.upTo - min(t.upTo-1, keep); from < oldest {
+		if after > 0 {
+			lost = oldest - from
+		}
+		from = oldest
+	}
+	for n := from; n < t.upTo; n++ {
+		if m := t.decoded[n%keep]; m != nil && m.Number == n && f.wants(m) {
+			list = append(list, m)
+		}
+	}
+	return list, t.upTo - 1, lost
+}
+
+// Latest is the number of the latest message, 0 before the first.
+func (t *Traffic) Latest() uint64 {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.next - 1
+}
+
+// catchUp decodes what came since the last call. The ring is locked only while the raw messages are copied.
+func (t *Traffic) catchUp() {
+	t.mu.Lock()
+	keep := uint64(len(t.ring))
+	n := max(t.upTo, t.next-min(t.next-1, keep))
+	fresh := int(t.next - n)
+	for len(t.scratch) < fresh {
+		t.scratch = append(t.scratch, rawMessage{})
+	}
+	for i := range fresh {
+		to, from := &t.scratch[i], &t.ring[(n+uint64(i))%keep]
+		data := append(to.data[:0], from.data...)
+		*to = *from
+		to.data = data
+	}
+	t.upTo = t.next
+	t.mu.Unlock()
+	for i := range fresh {
+		m := t.decode(&t.scratch[i])
+		t.decoded[m.Number%keep] = m
+	}
+}
+
+func (t *Traffic) decode(r *rawMessage) *Message {
+	m := &Message{Number: r.number, Time: r.time, Network: r.network, Device: r.device, Source: r.id.Source(), Destination: r.to,
+		Priority: r.id.Priority(), PGN: r.id.PGN(), Data: strings.ToUpper(hex.EncodeToString(r.data))}
+	if def := pgn.Lookup(m.PGN).For(r.data); def != nil {
+		m.Title = def.Title
+		if n, ok := def.Instance(r.data); ok {
+			m.Instance = &n
+		}
+		t.values, _ = def.Decode(r.data, t.values) // what stands before a damaged string is shown
+		for i := range t.values {
+			if v := &t.values[i]; v.Field.Role != pgn.RoleReserved {
+				m.Fields = append(m.Fields, field(v))
+			}
+		}
+	}
+	m.text, _ = json.Marshal(m) // a Message of plain values cannot fail
+	return m
+}
+
+func field(v *pgn.Value) MessageField {
+	f := MessageField{Key: v.Field.Key, Name: v.Field.Name, Text: humane(v), Unit: v.Field.Unit}
+	if v.Repeat > 0 {
+		f.Name += " " + strconv.Itoa(int(v.Repeat)+1)
+	}
+	if v.State != pgn.Available {
+		f.State = v.State.String()
+	} else if !math.IsNaN(v.Number) && !math.IsInf(v.Number, 0) {
+		n := v.Number
+		f.Number = &n
+	}
+	return f
+}
+
+// humane writes a value in the units that people aboard use; a field of another unit as the message set writes it.
+func humane(v *pgn.Value) string {
+	if v.State == pgn.Available && v.Of == nil {
+		switch v.Field.Unit {
+		case "rad":
+			return fmt.Sprintf("%.1f°", v.Number*180/math.Pi)
+		case "rad/s":
+			return fmt.Sprintf("%.1f°/min", v.Number*180/math.Pi*60)
+		case "K":
+			return fmt.Sprintf("%.1f °C", v.Number-273.15)
+		case "Pa":
+			return fmt.Sprintf("%.1f hPa", v.Number/100)
+		case "m/s":
+			return fmt.Sprintf("%.2f kn", v.Number*3600/1852)
+		}
+	}
+	return boat.Printable(v.String())
+}
