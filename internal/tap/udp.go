@@ -63,15 +63,16 @@ func frameID(f *can.Frame) uint32 {
 
 // udpLink carries frames of 16 bytes in datagrams: identifier little-endian, length, three bytes, data.
 type udpLink struct {
-	in   *net.UDPConn
-	out  *net.UDPConn // nil: listens only
-	self uint16       // port that out sends from
-	mine []netip.Addr // addresses of this host
-	opts Options
-	buf  [maxDatagram]byte
-	rest []byte
-	at   event.Time
-	sent bool
+	in    *net.UDPConn
+	out   *net.UDPConn   // nil: listens only
+	self  uint16         // port that out sends from
+	group netip.AddrPort // where out sends to; in is bound to the port alone
+	mine  []netip.Addr   // addresses of this host
+	opts  Options
+	buf   [maxDatagram]byte
+	rest  []byte
+	at    event.Time
+	sent  bool
 }
 
 func openUDP(rest string, opts Options) (Source, error) {
@@ -98,7 +99,7 @@ func openUDP(rest string, opts Options) (Source, error) {
 }
 
 func dialUDP(group netip.AddrPort, name string, opts Options) (_ *udpLink, err error) {
-	l := &udpLink{opts: opts}
+	l := &udpLink{opts: opts, group: group}
 	addr := net.UDPAddrFromAddrPort(group)
 	var ifi *net.Interface
 	if group.Addr().IsMulticast() {
@@ -211,7 +212,7 @@ func (l *udpLink) send(f can.Frame) error {
 	binary.LittleEndian.PutUint32(b[:], frameID(&f))
 	b[4] = f.Length
 	copy(b[8:], f.Data[:f.Length])
-	_, err := l.out.WriteToUDPAddrPort(b[:], l.in.LocalAddr().(*net.UDPAddr).AddrPort())
+	_, err := l.out.WriteToUDPAddrPort(b[:], l.group)
 	return err
 }
 
