@@ -1,0 +1,245 @@
+package store
+
+import (
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io/fs"
+	"os"
+	"runtime/debug"
+	"strconv"
+	"time"
+
+	"go.etcd.io/bbolt"
+	bolterrors "go.etcd.io/bbolt/errors"
+)
+
+// record is one value with the second in which it was set.
+type record struct {
+	at    int64
+	value []byte
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+// header is what stands before each value: a checksum over key, time and value, and the time.
+const header = 4 + 8
+
+// encode writes a record so that decode sees any damage to it or to its key; the file format itself guards neither.
+func encode(key string, r record) []byte {
+	b := make([]byte, header, header+len(r.value))
+	binary.BigEndian.PutUint64(b[4:], uint64(r.at))
+	b = append(b, r.value...)
+	binary.BigEndian.PutUint32(b, sum(key, b[4:]))
+	return b
+}
+
+func sum(key string, rest []byte) uint32 {
+	return crc32.Update(crc32.Checksum([]byte(key), castagnoli), castagnoli, rest)
+}
+
+func decode(key string, b []byte) (record, error) {
+	if len(b) < header || binary.BigEndian.Uint32(b) != sum(key, b[4:]) {
+		return record{}, fmt.Errorf("value %q is damaged", key)
+	}
+	return record{at: int64(binary.BigEndian.Uint64(b[4:])), value: append([]byte(nil), b[header:]...)}, nil
+}
+
+// damaged is a store that cannot be read, as opposed to one that cannot be reached.
+type damaged struct{ why error }
+
+func (d *damaged) Error() string { return d.why.Error() }
+func (d *damaged) Unwrap() error { return d.why }
+
+// lockWait is how long another process may hold the file.
+const lockWait = 2 * time.Second
+
+var errInUse = errors.New("another muster has it open: stop that one, or give this one a state_dir of its own")
+
+// open opens the file, turning what the library throws at a damaged one into an error.
+func open(path string, readOnly bool) (db *bbolt.DB, err error) {
+	defer caught(&err)
+	db, err = bbolt.Open(path, 0o600, &bbolt.Options{Timeout: lockWait, ReadOnly: readOnly})
+	if errors.Is(err, bolterrors.ErrTimeout) {
+		err = errInUse
+	}
+	return db, err
+}
+
+// caught is deferred around calls into the library.
+func caught(err *error) {
+	if r := recover(); r != nil {
+		*err = &damaged{fmt.Errorf("the file is damaged: %v", r)}
+	}
+}
+
+// load reads the whole file without changing it, and returns the version of its shape: 0 for no file.
+func (s *Store) load() (version int, err error) {
+	info, err := os.Stat(s.path)
+	if errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0 {
+		return 0, nil
+	}
+	if err != nil {
+		return 0, fmt.Errorf("open store: %w", err)
+	}
+	// A page that lies beyond the end of a cut-off file is a fault in memory that is mapped to it.
+	defer debug.SetPanicOnFault(debug.SetPanicOnFault(true))
+	db, err := open(s.path, true)
+	if err != nil {
+		var path *fs.PathError
+		if errors.As(err, &path) || errors.Is(err, errInUse) {
+			return 0, fmt.Errorf("open store %s: %w", s.path, err)
+		}
+		return 0, &damaged{err}
+	}
+	defer db.Close()
+	version, err = s.read(db, info.Size())
+	var d *damaged
+	if err != nil && !errors.Is(err, ErrNewer) && !errors.As(err, &d) {
+		err = &damaged{err}
+	}
+	return version, err
+}
+
+func (s *Store) read(db *bbolt.DB, size int64) (version int, err error) {
+	defer caught(&err)
+	tx, err := db.Begin(false)
+	if err != nil {
+		return 0, err
+	}
+	defer tx.Rollback()
+	if tx.Size() > size {
+		return 0, fmt.Errorf("the file is cut off: %d of %d bytes", size, tx.Size())
+	}
+	b := tx.Bucket([]byte(meta))
+	if b == nil {
+		if k, _ := tx.Cursor().First(); k == nil {
+			return 0, nil // the power went away while it was begun
+		}
+		return 0, errors.New("this is not a store of muster")
+	}
+	if version, err = versionOf(b); err != nil {
+		return 0, err
+	}
+	if version > Version {
+		return 0, fmt.Errorf("store %s: version %d: %w; this one knows %d: update muster, or give it another state_dir", s.path, version, ErrNewer, Version)
+	}
+	for _, kind := range kinds {
+		b := tx.Bucket([]byte(kind))
+		if b == nil {
+			continue // a kind that came later
+		}
+		c := b.Cursor()
+		for k, v := c.First(); k != nil; k, v = c.Next() {
+			key := string(k)
+			r, err := decode(key, v)
+			if err != nil {
+				return 0, err
+			}
+			s.values[kind][key] = r
+			s.size += len(key) + len(r.value)
+		}
+	}
+	for err := range tx.Check() {
+		return 0, fmt.Errorf("the file is damaged: %w", err)
+	}
+	return version, nil
+}
+
+const (
+	versionKey = "version"
+	nextKey    = "next"
+)
+
+func versionOf(b *bbolt.Bucket) (int, error) {
+	r, err := decode(versionKey, b.Get([]byte(versionKey)))
+	if err != nil {
+		return 0, err
+	}
+	v, err := strconv.Atoi(string(r.value))
+	if err != nil || v < 1 {
+		return 0, fmt.Errorf("version %q makes no sense", r.value)
+	}
+	return v, nil
+}
+
+// keepAside is how many unreadable stores are kept beside the present one.
+const keepAside = 9
+
+// putAside renames a file that cannot be read and forgets what was read of it.
+func (s *Store) putAside(why *damaged) error {
+	var to string
+	for n := 1; n <= keepAside; n++ {
+		to = s.path + ".damaged-" + strconv.Itoa(n)
+		if _, err := os.Lstat(to); errors.Is(err, fs.ErrNotExist) {
+			break
+		}
+	}
+	if err := os.Rename(s.path, to); err != nil {
+		return fmt.Errorf("set aside the unreadable store: %w", err)
+	}
+	for _, k := range kinds {
+		s.values[k] = map[string]record{}
+	}
+	s.size = 0
+	s.setAside = fmt.Errorf("store %s cannot be read and was set aside as %s; a new one is begun: %w", s.path, to, why)
+	return nil
+}
+
+// migrations lead from the version of their index to the next; nothing was ever changed yet from 1. They run inside one
+// transaction, so that a store is in the old shape or in the new one.
+var migrations = map[int]func(*bbolt.Tx) error{}
+
+// begin brings a file of an earlier version to the present one; 0 is an empty file.
+func (s *Store) begin(version int) error {
+	if n := s.values[meta][nextKey].value; n != nil {
+		v, err := strconv.ParseUint(string(n), 10, 64)
+		if err != nil {
+			return fmt.Errorf("open store %s: the number of the next delivery: %w", s.path, err)
+		}
+		s.next = v
+	}
+	if version == Version {
+		return nil
+	}
+	err := s.update(func(tx *bbolt.Tx) error {
+		for _, k := range kinds {
+			if _, err := tx.CreateBucketIfNotExists([]byte(k)); err != nil {
+				return err
+			}
+		}
+		for v := max(version, 1); v < Version; v++ {
+			if err := migrations[v](tx); err != nil {
+				return fmt.Errorf("from version %d: %w", v, err)
+			}
+		}
+		r := record{at: s.opt.Now().Unix(), value: []byte(strconv.Itoa(Version))}
+		s.values[meta][versionKey] = r
+		return tx.Bucket([]byte(meta)).Put([]byte(versionKey), encode(versionKey, r))
+	})
+	if err != nil {
+		return fmt.Errorf("begin store %s: %w", s.path, err)
+	}
+	return nil
+}
+
+// update runs a transaction and counts what it writes.
+func (s *Store) update(f func(*bbolt.Tx) error) (err error) {
+	before := s.db.Stats().TxStats
+	func() {
+		defer caught(&err)
+		err = s.db.Update(f)
+	}()
+	after := s.db.Stats().TxStats
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	page := int64(s.db.Info().PageSize)
+	s.stats.Written += uint64(after.GetPageAlloc() - before.GetPageAlloc() + page) // what was allocated is written, and one meta page
+	if err != nil {
+		s.stats.Failures++
+		return err
+	}
+	s.stats.Syncs++
+	return nil
+}

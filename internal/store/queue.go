@@ -1,0 +1,110 @@
+package store
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Item is one thing that somebody is still to be told. Ids grow and are never used again.
+type Item struct {
+	ID   uint64
+	Body []byte
+}
+
+// deliveryKey orders by target, then id.
+func deliveryKey(target string, id uint64) string { return fmt.Sprintf("%s/%016x", target, id) }
+
+func cutKey(key string) (target string, id uint64) {
+	i := strings.LastIndexByte(key, '/')
+	if i < 0 {
+		return "", 0
+	}
+	id, _ = strconv.ParseUint(key[i+1:], 16, 64)
+	return key[:i], id
+}
+
+// Queue puts a delivery behind the others of its target. Like any value it is on the card after the next Sync.
+func (s *Store) Queue(target string, body []byte) uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.next++
+	s.put(meta, nextKey, strconv.AppendUint(nil, s.next, 10))
+	s.put(Deliveries, deliveryKey(target, s.next), body)
+	return s.next
+}
+
+// Waiting lists up to limit deliveries of a target, oldest first.
+func (s *Store) Waiting(target string, limit int) []Item {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var items []Item
+	for key, r := range s.values[Deliveries] {
+		if t, id := cutKey(key); t == target {
+			items = append(items, Item{id, r.value})
+		}
+	}
+	slices.SortFunc(items, func(a, b Item) int { return cmp.Compare(a.ID, b.ID) })
+	return items[:min(limit, len(items))]
+}
+
+// Delivered drops deliveries that were made.
+func (s *Store) Delivered(target string, ids ...uint64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, id := range ids {
+		s.drop(Deliveries, deliveryKey(target, id))
+	}
+}
+
+// plausible is the first moment that a clock which was set can show: before it, ages say nothing.
+const plausible = 1704067200 // 2024-01-01
+
+// trim drops what is too old or too much: first deliveries, then devices, oldest first. The rest is bounded by whoever puts it.
+func (s *Store) trim() {
+	now := s.opt.Now().Unix()
+	if now >= plausible {
+		for _, kind := range []Kind{Deliveries, Devices} {
+			for key, r := range s.values[kind] {
+				switch {
+				case r.at < plausible: // set while the clock was not
+					r.at = now
+					s.values[kind][key] = r
+				case now-r.at > int64(s.opt.MaxAge.Seconds()):
+					s.drop(kind, key)
+					s.stats.Shed++
+				}
+			}
+		}
+	}
+	for _, kind := range []Kind{Deliveries, Devices} {
+		if s.size <= s.opt.MaxBytes {
+			return
+		}
+		type aged struct {
+			key string
+			at  int64
+			id  uint64
+		}
+		var oldest []aged
+		for key, r := range s.values[kind] {
+			a := aged{key: key, at: r.at}
+			if kind == Deliveries {
+				_, a.id = cutKey(key)
+			}
+			oldest = append(oldest, a)
+		}
+		slices.SortFunc(oldest, func(a, b aged) int {
+			return cmp.Or(cmp.Compare(a.id, b.id), cmp.Compare(a.at, b.at), cmp.Compare(a.key, b.key))
+		})
+		for _, a := range oldest {
+			if s.size <= s.opt.MaxBytes {
+				return
+			}
+			s.drop(kind, a.key)
+			s.stats.Shed++
+		}
+	}
+}

@@ -1,0 +1,253 @@
+// Package store keeps on the boat's card what must survive a power cut.
+package store
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"sync"
+	"time"
+
+	"go.etcd.io/bbolt"
+)
+
+// Kind names one family of values.
+type Kind string
+
+// The kinds of value. Values of devices and deliveries have an age; the others stay until they are deleted.
+const (
+	Devices    Kind = "devices"    // what is known of the past of each device
+	Alerts     Kind = "alerts"     // alerts and silences
+	Baseline   Kind = "baseline"   // the snapshot that the boat is held against
+	Work       Kind = "work"       // the work order being followed
+	Manual     Kind = "manual"     // devices entered by hand
+	Deliveries Kind = "deliveries" // what somebody is still to be told
+	meta       Kind = "meta"
+)
+
+var kinds = []Kind{Devices, Alerts, Baseline, Work, Manual, Deliveries, meta}
+
+// Version is the version of the file's shape.
+const Version = 1
+
+// fileName is the store's file in its directory.
+const fileName = "muster.db"
+
+// ErrNewer says that a later version of muster wrote the store. The file is left as it is.
+var ErrNewer = errors.New("written by a newer muster")
+
+// Options bound a Store. The zero value of a field means its default.
+type Options struct {
+	MaxAge   time.Duration // of devices not heard and deliveries not made; default two years
+	MaxBytes int           // of all values together; default 16 MiB
+	Now      func() time.Time
+}
+
+// Store holds every value in memory, and on the card as of the latest Sync. It is safe for use from several goroutines.
+type Store struct {
+	opt    Options
+	path   string
+	db     *bbolt.DB
+	writes sync.Mutex // one Sync at a time; taken before mu
+
+	mu       sync.Mutex
+	values   map[Kind]map[string]record
+	dirty    map[Kind]map[string]bool
+	size     int // bytes of all values and keys
+	next     uint64
+	stats    Stats
+	setAside error
+}
+
+// Stats are what a Store counts.
+type Stats struct {
+	Bytes    int    // of all values and keys
+	Written  uint64 // bytes written to the card since Open, whole pages
+	Syncs    uint64 // transactions written
+	Failures uint64 // transactions that the card did not take
+	Shed     uint64 // values dropped for their age or for want of room
+	Pending  int    // values not yet written
+}
+
+// Open reads the store in dir, or begins one. A store that cannot be read is set aside, and a new one begun: see SetAside.
+// A store of a newer version is refused with ErrNewer and left as it is.
+func Open(dir string, opt Options) (*Store, error) {
+	opt.MaxAge = cmp.Or(opt.MaxAge, 2*365*24*time.Hour)
+	opt.MaxBytes = cmp.Or(opt.MaxBytes, 16<<20)
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	s := &Store{opt: opt, path: filepath.Join(dir, fileName), values: map[Kind]map[string]record{}, dirty: map[Kind]map[string]bool{}}
+	for _, k := range kinds {
+		s.values[k], s.dirty[k] = map[string]record{}, map[string]bool{}
+	}
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return nil, fmt.Errorf("open store: %w", err)
+	}
+	version, err := s.load()
+	var damage *damaged
+	switch {
+	case errors.As(err, &damage):
+		if err := s.putAside(damage); err != nil {
+			return nil, err
+		}
+	case err != nil:
+		return nil, err
+	}
+	if s.db, err = open(s.path, false); err != nil {
+		return nil, fmt.Errorf("open store %s: %w", s.path, err)
+	}
+	if err := s.begin(version); err != nil {
+		_ = s.db.Close()
+		return nil, err
+	}
+	return s, nil
+}
+
+// SetAside says which unreadable store was set aside by Open, and why; nil when none was.
+func (s *Store) SetAside() error { return s.setAside }
+
+// Path is the store's file.
+func (s *Store) Path() string { return s.path }
+
+// Get returns a value, which the caller must not change; nil when there is none.
+func (s *Store) Get(kind Kind, key string) []byte {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.values[kind][key].value
+}
+
+// All returns every value of a kind by key. The values must not be changed.
+func (s *Store) All(kind Kind) map[string][]byte {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	all := make(map[string][]byte, len(s.values[kind]))
+	for k, r := range s.values[kind] {
+		all[k] = r.value
+	}
+	return all
+}
+
+// Put sets a value, which the store keeps. It is on the card after the next Sync. A value that is there already costs nothing.
+func (s *Store) Put(kind Kind, key string, value []byte) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.put(kind, key, value)
+}
+
+func (s *Store) put(kind Kind, key string, value []byte) {
+	old, exists := s.values[kind][key]
+	if exists && bytes.Equal(old.value, value) {
+		return
+	}
+	s.size += len(value) - len(old.value)
+	if !exists {
+		s.size += len(key)
+	}
+	s.values[kind][key] = record{at: s.opt.Now().Unix(), value: value}
+	s.dirty[kind][key] = true
+}
+
+// Delete drops a value.
+func (s *Store) Delete(kind Kind, key string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.drop(kind, key)
+}
+
+func (s *Store) drop(kind Kind, key string) {
+	old, exists := s.values[kind][key]
+	if !exists {
+		return
+	}
+	s.size -= len(old.value) + len(key)
+	delete(s.values[kind], key)
+	s.dirty[kind][key] = true
+}
+
+// Replace makes values all that there is of a kind.
+func (s *Store) Replace(kind Kind, values map[string][]byte) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for k := range s.values[kind] {
+		if _, stays := values[k]; !stays {
+			s.drop(kind, k)
+		}
+	}
+	for k, v := range values {
+		s.put(kind, k, v)
+	}
+}
+
+// Sync writes what changed in one transaction. What was set before it is on the card when it returns nil; after an error
+// nothing of it is, and the next Sync tries again.
+func (s *Store) Sync() error {
+	s.writes.Lock()
+	defer s.writes.Unlock()
+	s.mu.Lock()
+	s.trim()
+	type change struct {
+		kind   Kind
+		key    string
+		record record
+		exists bool
+	}
+	var changes []change
+	for _, kind := range kinds {
+		for _, key := range slices.Sorted(maps.Keys(s.dirty[kind])) {
+			r, exists := s.values[kind][key]
+			changes = append(changes, change{kind, key, r, exists})
+		}
+		s.dirty[kind] = map[string]bool{}
+	}
+	s.mu.Unlock()
+	if len(changes) == 0 {
+		return nil
+	}
+	err := s.update(func(tx *bbolt.Tx) error {
+		for _, c := range changes {
+			b := tx.Bucket([]byte(c.kind))
+			var err error
+			if c.exists {
+				err = b.Put([]byte(c.key), encode(c.key, c.record))
+			} else {
+				err = b.Delete([]byte(c.key))
+			}
+			if err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		s.mu.Lock()
+		for _, c := range changes {
+			s.dirty[c.kind][c.key] = true
+		}
+		s.mu.Unlock()
+		return fmt.Errorf("write store %s: %w", s.path, err)
+	}
+	return nil
+}
+
+// Close writes what changed and closes the file.
+func (s *Store) Close() error {
+	return errors.Join(s.Sync(), s.db.Close())
+}
+
+// Stats counts what was done since Open.
+func (s *Store) Stats() Stats {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	st := s.stats
+	st.Bytes = s.size
+	for _, d := range s.dirty {
+		st.Pending += len(d)
+	}
+	return st
+}
