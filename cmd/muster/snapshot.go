@@ -236,7 +236,7 @@ func complete(r *boat.Report) bool { return !silent(r) && len(snapshot.Waiting(r
 // tell says on standard error what was written, and who is still unidentified.
 func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
 	r := s.Report
-	fmt.Fprintf(a.stderr, "%s: %d devices, %d talkers, SHA-256 %s\n", c.Output, count(r), len(r.Talkers), s.Seal.SHA256)
+	fmt.Fprintf(a.stderr, "%s: %s, %s, SHA-256 %s\n", c.Output, number(count(r), "device"), number(len(r.Talkers), "talker"), s.Seal.SHA256)
 	if s.Complete {
 		return
 	}
@@ -246,10 +246,17 @@ func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
 			names = append(names, boat.Printable(d.Label()))
 		}
 	}
-	fmt.Fprintf(a.stderr, "not complete: %d of them have not told who they are: %s\n", len(names), strings.Join(names, ", "))
+	fmt.Fprintf(a.stderr, "not complete: %s without model and software: %s\n", number(len(names), "device"), strings.Join(names, ", "))
 	if !c.Ask && !isURL(c.Source) && !isFile(c.Source) {
 		fmt.Fprintln(a.stderr, "hint: nobody asked them; add --ask, or let a head show its device list meanwhile")
 	}
+}
+
+func number(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // count is how many devices are aboard, muster itself left out.

@@ -55,11 +55,14 @@ func (k *keeper) around(open func(string, bool) (tap.Source, error)) func(string
 			return nil, err
 		}
 		kept := &keptSource{src, k}
-		if s, ok := src.(tap.Sender); ok {
+		switch s := src.(type) { // it must show what the source can do
+		case tap.Sender:
 			return struct {
 				*keptSource
 				tap.Sender
 			}{kept, s}, nil
+		case tap.Recorded:
+			return keptRecord{kept, s}, nil
 		}
 		return kept, nil
 	}
@@ -78,6 +81,15 @@ func (s *keptSource) Read(events []event.Event) (int, error) {
 	}
 	return n, err
 }
+
+// keptRecord is a recorded source whose traffic is kept: a pipe.
+type keptRecord struct {
+	*keptSource
+	record tap.Recorded
+}
+
+// Progress implements tap.Recorded.
+func (s keptRecord) Progress() (read, total int64) { return s.record.Progress() }
 
 func (k *keeper) write(events []event.Event) error {
 	k.mu.Lock()
