@@ -83,6 +83,7 @@ type Boat struct {
 	from, to event.Time // span of event times seen
 	now      event.Time
 	manual   []Manual
+	past     map[pastKey]*Past
 }
 
 // New returns a boat of which nothing is known yet.

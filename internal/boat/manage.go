@@ -120,6 +120,7 @@ func (n *network) keepName(d *device, name pgn.NAME) {
 	n.byName[name] = d
 	d.named, d.sender.NAME, d.twinOf = true, name, nil
 	d.nameIt()
+	d.recall()
 }
 
 func (n *network) newNamed(src uint8, name pgn.NAME, t event.Time) *device {
@@ -128,6 +129,7 @@ func (n *network) newNamed(src uint8, name pgn.NAME, t event.Time) *device {
 		return nil
 	}
 	d := newDevice(n, pgn.Null, name, true, t)
+	d.recall()
 	n.devices = append(n.devices, d)
 	n.byName[name] = d
 	return d

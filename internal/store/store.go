@@ -53,7 +53,8 @@ type Store struct {
 	opt    Options
 	path   string
 	db     *bbolt.DB
-	writes sync.Mutex // one Sync at a time; taken before mu
+	writes sync.Mutex // one Sync at a time; taken before batch
+	batch  sync.Mutex // no Sync begins amid a batch; taken before mu
 
 	mu       sync.Mutex
 	values   map[Kind]map[string]record
@@ -75,7 +76,7 @@ type Stats struct {
 }
 
 // Open reads the store in dir, or begins one. A store that cannot be read is set aside, and a new one begun: see SetAside.
-// A store of a newer version is refused with ErrNewer and left as it is.
+// A store of a newer version is refused with ErrNewer and left as it is. Without a dir the values are kept in memory alone.
 func Open(dir string, opt Options) (*Store, error) {
 	opt.MaxAge = cmp.Or(opt.MaxAge, 2*365*24*time.Hour)
 	opt.MaxBytes = cmp.Or(opt.MaxBytes, 16<<20)
@@ -85,6 +86,10 @@ func Open(dir string, opt Options) (*Store, error) {
 	s := &Store{opt: opt, path: filepath.Join(dir, fileName), values: map[Kind]map[string]record{}, dirty: map[Kind]map[string]bool{}}
 	for _, k := range kinds {
 		s.values[k], s.dirty[k] = map[string]record{}, map[string]bool{}
+	}
+	if dir == "" {
+		s.path = ""
+		return s, nil
 	}
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
@@ -112,7 +117,7 @@ func Open(dir string, opt Options) (*Store, error) {
 // SetAside says which unreadable store was set aside by Open, and why; nil when none was.
 func (s *Store) SetAside() error { return s.setAside }
 
-// Path is the store's file.
+// Path is the store's file, "" for one in memory.
 func (s *Store) Path() string { return s.path }
 
 // Get returns a value, which the caller must not change; nil when there is none.
@@ -184,11 +189,19 @@ func (s *Store) Replace(kind Kind, values map[string][]byte) {
 	}
 }
 
+// Together lets do set and delete several values that one transaction writes: all of them survive a power cut, or none.
+func (s *Store) Together(do func()) {
+	s.batch.Lock()
+	defer s.batch.Unlock()
+	do()
+}
+
 // Sync writes what changed in one transaction. What was set before it is on the card when it returns nil; after an error
 // nothing of it is, and the next Sync tries again.
 func (s *Store) Sync() error {
 	s.writes.Lock()
 	defer s.writes.Unlock()
+	s.batch.Lock()
 	s.mu.Lock()
 	s.trim()
 	type change struct {
@@ -206,7 +219,8 @@ func (s *Store) Sync() error {
 		s.dirty[kind] = map[string]bool{}
 	}
 	s.mu.Unlock()
-	if len(changes) == 0 {
+	s.batch.Unlock()
+	if len(changes) == 0 || s.db == nil {
 		return nil
 	}
 	err := s.update(func(tx *bbolt.Tx) error {
@@ -237,6 +251,9 @@ func (s *Store) Sync() error {
 
 // Close writes what changed and closes the file.
 func (s *Store) Close() error {
+	if s.db == nil {
+		return nil
+	}
 	return errors.Join(s.Sync(), s.db.Close())
 }
 

@@ -1,0 +1,43 @@
+package boat
+
+import (
+	"slices"
+
+	"muster/internal/event"
+)
+
+// Past is what was known of a named device before the model began. The device takes it up when it claims its NAME again.
+type Past struct {
+	ID        string     `json:"id"` // NAME as 16 hex digits
+	Network   string     `json:"network"`
+	FirstSeen event.Time `json:"first_seen,omitzero"`
+	Restarts  int        `json:"restarts,omitempty"`
+	Software  []Software `json:"software_history,omitempty"`
+}
+
+// Remember gives the model the past of devices that it has not met yet.
+func (b *Boat) Remember(past []Past) {
+	b.past = make(map[pastKey]*Past, len(past))
+	for i := range past {
+		b.past[pastKey{past[i].Network, past[i].ID}] = &past[i]
+	}
+}
+
+type pastKey struct{ network, id string }
+
+// recall gives a device that has just told its NAME its past back.
+func (d *device) recall() {
+	p := d.net.boat.past[pastKey{d.net.info.ID, d.sender.ID}]
+	if p == nil {
+		return
+	}
+	if p.FirstSeen != 0 && (d.firstSeen == 0 || p.FirstSeen < d.firstSeen) {
+		d.firstSeen = p.FirstSeen
+	}
+	d.restarts += p.Restarts
+	now := d.identity.software
+	d.identity.software = slices.Clone(p.Software)
+	for _, s := range now {
+		d.identity.ran(s.Version, s.Since)
+	}
+}
