@@ -83,6 +83,7 @@ type Boat struct {
 	from, to event.Time // span of event times seen
 	now      event.Time
 	manual   []Manual
+	sources  sourceBook
 	past     map[pastKey]*Past
 }
 

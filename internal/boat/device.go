@@ -44,6 +44,7 @@ type device struct {
 	used       int
 	streams    []*stream // sorted by PGN, then instance
 	unanswered string
+	source     *source // nil until it measures something
 }
 
 // slot finds the streams of one PGN; the table is a power of two, probed in line, never more than half full.
@@ -64,6 +65,9 @@ type stream struct {
 	emptySince event.Time
 	everValue  bool
 	everEmpty  bool
+	take       take // nil for what measures nothing
+	volts      float64
+	voltsAt    event.Time
 }
 
 // instanceKey tells the streams of one PGN apart. A selector is what makes an instance unique where the number alone does not: the
@@ -104,6 +108,14 @@ func (s *stream) add(m *transport.Message) {
 			s.emptySince = m.Time
 		}
 	}
+}
+
+// measure takes what a message measures.
+func (d *device) measure(s *stream, m *transport.Message) {
+	if d.source == nil {
+		d.source = &source{net: d.net, d: d}
+	}
+	s.take(d.source, s, m.Data, m.Time)
 }
 
 func newDevice(n *network, address uint8, name pgn.NAME, named bool, t event.Time) *device {
@@ -153,7 +165,7 @@ func (d *device) newStream(number uint32, data []byte) *stream {
 	if len(d.streams) >= d.net.boat.opt.MaxStreams || d.net.streams >= d.net.boat.opt.MaxNetStreams {
 		return nil
 	}
-	s := &stream{pgn: number, def: pgn.Lookup(number)}
+	s := &stream{pgn: number, def: pgn.Lookup(number), take: takesOf(number)}
 	s.split = s.def.Field("instance") != nil
 	if s.split {
 		s.key = keyOf(s.def, data)

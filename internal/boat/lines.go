@@ -3,8 +3,6 @@ package boat
 import (
 	"cmp"
 	"slices"
-	"strings"
-	"unicode/utf8"
 
 	"muster/internal/event"
 	"muster/internal/nmea0183"
@@ -15,19 +13,16 @@ type lineTable struct {
 	sentences map[nmea0183.Address]*sentence
 	talkers   map[string]*talker
 	parsed    nmea0183.Sentence
-}
-
-// talker is one talker; sentences of one are counted under their address.
-type talker struct {
-	sentences int
-	identity  *TalkerIdentity
+	quality   nmea0183.Quality
+	values    nmea0183.Values
+	readings  []nmea0183.Reading
 }
 
 type sentence struct {
 	spans
 	talker    *talker
-	name      string // of the talker
 	formatter string
+	measured  bool   // its values are read
 	bad       uint64 // checksum errors
 }
 
@@ -38,17 +33,36 @@ const lineBits = 10
 func (n *network) line(ev *event.Event) {
 	n.frames++
 	n.bits += uint64(len(ev.Line)+2) * lineBits
+	p := &n.talkers.parsed
+	whole := 0
+	garbled := false
 	for rest := ev.Line; rest != nil; {
 		var err error
-		rest, err = nmea0183.Parse(rest, &n.talkers.parsed)
+		rest, err = nmea0183.Parse(rest, p)
 		if err != nil {
-			if reason, ok := err.(nmea0183.Reason); ok && reason.Garbled() {
-				n.faults.GarbledLines++
-			}
+			reason, ok := err.(nmea0183.Reason)
+			garbled = garbled || ok && reason.Garbled()
 			continue
 		}
-		n.sentence(&n.talkers.parsed, ev.Time)
+		garbled = garbled || p.Noise > 0
+		if p.Checksum != nmea0183.ChecksumBad {
+			whole++
+		}
+		n.sentence(p, ev.Time)
 	}
+	if garbled {
+		n.faults.GarbledLines++
+	}
+	n.talkers.quality.Add(ev.Line, whole)
+}
+
+// lineState judges an NMEA 0183 line.
+func (n *network) lineState() (s LineState) {
+	v := n.talkers.quality.Verdict(n.info.BitRate)
+	if v.Condition != nmea0183.ConditionUnknown {
+		s.Condition, s.LikelyBaud = v.Condition.String(), v.Baud
+	}
+	return s
 }
 
 // sentence counts one. A damaged one may have a damaged address, so it introduces nobody.
@@ -71,8 +85,11 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 		}
 	}
 	s.add(t)
-	if s.formatter == "VER" {
-		s.talker.introduce(p)
+	s.talker.last = max(s.talker.last, t)
+	if s.measured {
+		n.measureSentence(s.talker, p, t)
+	} else {
+		s.talker.tells(s.formatter, p, t)
 	}
 }
 
@@ -87,40 +104,17 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 		if len(l.talkers) >= n.boat.opt.MaxTalkers {
 			return nil
 		}
-		t = &talker{}
+		t = &talker{name: name}
 		l.talkers[name] = t
 	}
 	if t.sentences >= n.boat.opt.MaxSentences {
 		return nil
 	}
 	t.sentences++
-	s := &sentence{talker: t, name: name, formatter: a.Formatter()}
+	s := &sentence{talker: t, formatter: a.Formatter()}
+	s.measured = len(nmea0183.Carries(s.formatter)) > 0
 	l.sentences[a] = s
 	return s
-}
-
-// introduce reads a VER sentence: total, number, device type, vendor, unique id, serial, model, software, hardware (Furuno manuals).
-// Long answers come in several sentences, so an empty field leaves what is known.
-func (t *talker) introduce(p *nmea0183.Sentence) {
-	if t.identity == nil {
-		t.identity = &TalkerIdentity{}
-	}
-	i := t.identity
-	for at, to := range [...]*string{&i.DeviceType, &i.Vendor, &i.UniqueID, &i.Serial, &i.Model, &i.Software, &i.Hardware} {
-		if f := p.Field(at + 2); len(f) > 0 && string(f) != *to {
-			*to = printable(string(f))
-		}
-	}
-}
-
-// printable replaces what does not print.
-func printable(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r == utf8.RuneError || r < ' ' || r == 0x7F {
-			return '?'
-		}
-		return r
-	}, s)
 }
 
 // reportTalkers adds the network's talkers, by name, each with its sentences, by formatter.
@@ -130,19 +124,15 @@ func (n *network) reportTalkers(list []Talker) []Talker {
 		sorted = append(sorted, s)
 	}
 	slices.SortFunc(sorted, func(a, b *sentence) int {
-		return cmp.Or(cmp.Compare(a.name, b.name), cmp.Compare(a.formatter, b.formatter))
+		return cmp.Or(cmp.Compare(a.talker.name, b.talker.name), cmp.Compare(a.formatter, b.formatter))
 	})
 	for i, s := range sorted {
-		if i == 0 || sorted[i-1].name != s.name {
-			t := Talker{Network: n.info.ID, Talker: s.name}
-			if id := s.talker.identity; id != nil && *id != (TalkerIdentity{}) {
-				c := *id
-				t.Identity = &c
-			}
-			list = append(list, t)
+		if i == 0 || sorted[i-1].talker != s.talker {
+			list = append(list, s.talker.report(n.info.ID))
 		}
 		t := &list[len(list)-1]
-		e := Sentence{Formatter: s.formatter, Count: s.count, ChecksumErrors: s.bad}
+		e := Sentence{Formatter: s.formatter, Count: s.count, ChecksumErrors: s.bad, Last: s.last, Recent: s.recent,
+			Nominal: nmea0183.Nominal(s.formatter)}
 		if s.n > 0 {
 			in := s.interval()
 			e.Interval = &in

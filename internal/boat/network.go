@@ -176,6 +176,9 @@ func (n *network) message(m *transport.Message, d *device) {
 	number := m.PGN()
 	if s := d.stream(number, m.Data); s != nil {
 		s.add(m)
+		if s.take != nil {
+			d.measure(s, m)
+		}
 	} else {
 		n.faults.Untracked++
 	}

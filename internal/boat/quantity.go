@@ -1,28 +1,41 @@
 package boat
 
-import "slices"
+import (
+	"math"
+	"slices"
 
-// Quantity is something that heads take from one source, with the messages that carry it.
+	"muster/internal/nmea0183"
+)
+
+// Quantity is something that heads take from one source, with the messages of both worlds that carry it.
 type Quantity struct {
-	Name string
-	PGNs []uint32
+	Name     string
+	PGNs     []uint32
+	Measures []Measure // its values that are compared between sources
+
+	carried   []nmea0183.Quantity // what sentences carry of it
+	formatter string              // of a sentence whose values are not read
 }
 
 // Quantities lists what a boat has one source of, in report order. Messages: the published titles of the message set.
 func Quantities() []Quantity {
 	return []Quantity{
-		{"position", []uint32{129025, 129029}},
-		{"course and speed over ground", []uint32{129026}},
-		{"heading", []uint32{127250}},
-		{"rate of turn", []uint32{127251}},
-		{"attitude", []uint32{127257}},
-		{"magnetic variation", []uint32{127258}},
-		{"rudder", []uint32{127245}},
-		{"depth", []uint32{128267}},
-		{"speed through water", []uint32{128259}},
-		{"wind", []uint32{130306}},
-		{"time", []uint32{126992, 129033}},
-		{"AIS", []uint32{129038, 129039, 129040}},
+		{"position", []uint32{129025, 129029}, []Measure{Position}, []nmea0183.Quantity{nmea0183.Position}, ""},
+		{"course and speed over ground", []uint32{129026}, []Measure{CourseTrue, CourseMagnetic, SpeedOverGround},
+			[]nmea0183.Quantity{nmea0183.CourseOverGround, nmea0183.SpeedOverGround}, ""},
+		{"heading", []uint32{127250}, []Measure{HeadingTrue, HeadingMagnetic}, []nmea0183.Quantity{nmea0183.Heading}, ""},
+		{"rate of turn", []uint32{127251}, []Measure{RateOfTurn}, []nmea0183.Quantity{nmea0183.RateOfTurn}, ""},
+		{"attitude", []uint32{127257}, []Measure{Pitch, Roll}, []nmea0183.Quantity{nmea0183.Pitch, nmea0183.Roll}, ""},
+		{"magnetic variation", []uint32{127258}, []Measure{Variation}, []nmea0183.Quantity{nmea0183.Variation}, ""},
+		{"rudder", []uint32{127245}, nil, []nmea0183.Quantity{nmea0183.RudderAngle}, ""},
+		{"depth", []uint32{128267}, []Measure{DepthSurface, DepthKeel, DepthTransducer}, []nmea0183.Quantity{nmea0183.Depth}, ""},
+		{"speed through water", []uint32{128259}, []Measure{SpeedThroughWater}, []nmea0183.Quantity{nmea0183.SpeedThroughWater}, ""},
+		{"wind", []uint32{130306}, []Measure{ApparentWindAngle, ApparentWindSpeed, TrueWindAngle, TrueWindSpeed, GroundWindDirection, GroundWindSpeed},
+			[]nmea0183.Quantity{nmea0183.WindAngle, nmea0183.WindSpeed}, ""},
+		{"water temperature", nil, []Measure{WaterTemperature}, []nmea0183.Quantity{nmea0183.WaterTemperature}, ""},
+		{"atmospheric pressure", nil, []Measure{Pressure}, []nmea0183.Quantity{nmea0183.Pressure}, ""},
+		{"time", []uint32{126992, 129033}, []Measure{ClockOffset}, []nmea0183.Quantity{nmea0183.Time}, ""},
+		{"AIS", []uint32{129038, 129039, 129040}, nil, nil, "VDM"},
 	}
 }
 
@@ -34,4 +47,146 @@ func (d *Device) Sends(q Quantity) (messages []Transmit, ok bool) {
 		}
 	}
 	return messages, len(messages) > 0
+}
+
+// Sends reports whether the talker sends the quantity, and the sentences it sends it in.
+func (t *Talker) Sends(q Quantity) (sentences []Sentence, ok bool) {
+	for _, s := range t.Sentences {
+		if q.formatter != "" && s.Formatter == q.formatter ||
+			slices.ContainsFunc(nmea0183.Carries(s.Formatter), func(c nmea0183.Quantity) bool { return slices.Contains(q.carried, c) }) {
+			sentences = append(sentences, s)
+		}
+	}
+	return sentences, len(sentences) > 0
+}
+
+// Measure is one value that sources are compared in, with its reference: values of different references are kept apart.
+type Measure uint8
+
+// The measures, with the unit of their values.
+const (
+	Position            Measure = iota // degrees, north and east positive
+	CourseTrue                         // rad
+	CourseMagnetic                     // rad, while no variation is known
+	SpeedOverGround                    // m/s
+	HeadingTrue                        // rad
+	HeadingMagnetic                    // rad, while no variation is known
+	RateOfTurn                         // rad/s
+	Pitch                              // rad
+	Roll                               // rad
+	Variation                          // rad, east positive
+	DepthSurface                       // m below the surface
+	DepthKeel                          // m below the keel
+	DepthTransducer                    // m below a transducer of unknown place
+	SpeedThroughWater                  // m/s
+	ApparentWindAngle                  // rad from the bow
+	ApparentWindSpeed                  // m/s
+	TrueWindAngle                      // rad from the bow, through the water
+	TrueWindSpeed                      // m/s, through the water
+	GroundWindDirection                // rad from true north
+	GroundWindSpeed                    // m/s
+	WaterTemperature                   // K
+	Pressure                           // Pa
+	ClockOffset                        // s: satellite time less the time at which it was heard
+	measureCount
+)
+
+// Comparison says how two values of a measure are held against each other.
+type Comparison uint8
+
+// The comparisons.
+const (
+	Linear      Comparison = iota // the amount of the difference
+	Circular                      // the smaller angle between the two
+	GreatCircle                   // the distance along the great circle in m
+)
+
+// MeasureInfo describes a measure.
+type MeasureInfo struct {
+	Name      string
+	Unit      string  // as it is told to people: deg, kn, m, °C
+	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
+	Compare   Comparison
+	Tolerance float64 // in Unit: a difference up to this is usual between two sound sources (common practice, no source)
+	same      float64 // in the value's own unit: half the coarsest usual resolution, so that a rounded copy is still the same
+}
+
+const (
+	perDegree = 180 / math.Pi
+	perKnot   = 3600.0 / 1852
+	tenthDeg  = 0.051 * math.Pi / 180
+	tenthKnot = 0.051 * 1852 / 3600
+)
+
+// measures is the table of measures, in order of the constants. Read-only.
+var measures = [measureCount]MeasureInfo{
+	Position:            {"position", "m", 1, GreatCircle, 50, 1e-6},
+	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20, tenthDeg},
+	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20, tenthDeg},
+	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5, tenthKnot},
+	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10, tenthDeg},
+	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10, tenthDeg},
+	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5, tenthDeg / 60},
+	Pitch:               {"pitch", "deg", perDegree, Linear, 5, tenthDeg},
+	Roll:                {"roll", "deg", perDegree, Linear, 5, tenthDeg},
+	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2, tenthDeg},
+	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2, 0.051},
+	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2, 0.051},
+	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3, 0.051},
+	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5, tenthKnot},
+	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20, tenthDeg},
+	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6, tenthKnot},
+	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30, tenthDeg},
+	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6, tenthKnot},
+	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30, tenthDeg},
+	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6, tenthKnot},
+	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3, 0.051},
+	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5, 51},
+	ClockOffset:         {"time", "s", 1, Linear, 2, 0},
+}
+
+// Measures lists every measure.
+func Measures() []Measure {
+	list := make([]Measure, measureCount)
+	for i := range list {
+		list[i] = Measure(i)
+	}
+	return list
+}
+
+// Info describes the measure; an unknown one has no name.
+func (m Measure) Info() MeasureInfo {
+	if m < measureCount {
+		return measures[m]
+	}
+	return MeasureInfo{Scale: 1}
+}
+
+// String is the measure's name.
+func (m Measure) String() string { return m.Info().Name }
+
+// Difference is how far apart two sources are, in the unit of the measure's Info.
+func (m Measure) Difference(a, b *Source) float64 {
+	info := m.Info()
+	switch info.Compare {
+	case GreatCircle:
+		return info.Scale * distance(a.Value, a.Longitude, b.Value, b.Longitude)
+	case Circular:
+		return info.Scale * circular(a.Value, b.Value)
+	}
+	return info.Scale * math.Abs(a.Value-b.Value)
+}
+
+// circular is the smaller angle between two directions in rad.
+func circular(a, b float64) float64 { return math.Abs(math.Remainder(a-b, 2*math.Pi)) }
+
+// earthRadius is the mean radius of the WGS 84 ellipsoid in m. Distances on the sphere are within 0.6 % of those on the ellipsoid.
+const earthRadius = 6371008.8
+
+// distance is the great-circle distance in m of two positions in degrees.
+func distance(lat1, lon1, lat2, lon2 float64) float64 {
+	const rad = math.Pi / 180
+	s, t := math.Sin((lat2-lat1)*rad/2), math.Sin((lon2-lon1)*rad/2)
+	h := s*s + math.Cos(lat1*rad)*math.Cos(lat2*rad)*t*t
+	return 2 * earthRadius * math.Asin(math.Sqrt(min(h, 1)))
 }

@@ -22,6 +22,10 @@ type Report struct {
 	Talkers  []Talker   `json:"talkers"`
 	Manual   []Manual   `json:"manual"`
 	Alerts   []Alert    `json:"alerts"`
+
+	// Facts for the checks that the report does not carry.
+	Sources []Source `json:"-"` // by measure, network and id
+	Echoes  []Echo   `json:"-"` // by measure, From and To
 }
 
 // Identity names the boat.
@@ -63,10 +67,17 @@ type Network struct {
 	RecentFrom  event.Time `json:"-"` // start of the interval that the Recent counters cover
 	Recent      Faults     `json:"-"` // faults of the last full minute
 	FaultSince  FaultTimes `json:"-"` // when faults of the present run of faults began
+	Line        LineState  `json:"-"` // of an NMEA 0183 line
 	Contests    []Contest  `json:"-"` // addresses that two NAMEs claimed
 	Twins       []Twin     `json:"-"` // NAMEs that claim from two places at once
 	DownSince   event.Time `json:"-"`
 	BusOffSince event.Time `json:"-"`
+}
+
+// LineState is what the bytes of an NMEA 0183 line show of the line.
+type LineState struct {
+	Condition  string // good, noisy, wrong-baud or other-protocol; "" while too little was heard
+	LikelyBaud uint32 // of the talker when the rate in use is wrong; 0 when it cannot be told
 }
 
 // Load is the share of the network's bit rate in use, 0..1.
@@ -249,6 +260,8 @@ type Transmit struct {
 	First, Last event.Time    `json:"-"`
 	EmptySince  event.Time    `json:"-"` // since when no value was available
 	Recent      time.Duration `json:"-"` // smoothed interval of late, 0 when unknown
+	Volts       float64       `json:"-"` // latest voltage of a battery or DC source
+	VoltsAt     event.Time    `json:"-"` // when it was told; 0 for a message without one
 }
 
 // Interval describes the spans between messages in milliseconds.
@@ -271,6 +284,25 @@ type Talker struct {
 	Talker    string          `json:"talker"`
 	Sentences []Sentence      `json:"sentences"`
 	Identity  *TalkerIdentity `json:"identity,omitempty"`
+	Heartbeat *Heartbeat      `json:"heartbeat,omitempty"` // the latest HBT sentence
+	Texts     []Text          `json:"texts,omitempty"`     // what TXT sentences told, up to eight, each text once, oldest first
+
+	Last event.Time `json:"-"` // fact for the checks: when it was last heard
+}
+
+// Heartbeat is what an HBT sentence told.
+type Heartbeat struct {
+	At          event.Time `json:"at,omitzero"`
+	Normal      *bool      `json:"normal,omitempty"`     // whether the equipment says that it works
+	IntervalSec float64    `json:"interval_s,omitempty"` // that it announced
+	Lost        uint64     `json:"lost,omitempty"`       // numbers skipped in its sequence
+}
+
+// Text is what a TXT sentence told.
+type Text struct {
+	At   event.Time `json:"at,omitzero"` // when it was last told
+	ID   string     `json:"id,omitempty"`
+	Text string     `json:"text"`
 }
 
 // Sentence is one sentence type that a talker sends.
@@ -279,6 +311,11 @@ type Sentence struct {
 	Count          uint64    `json:"count"`
 	Interval       *Interval `json:"interval_ms,omitempty"`
 	ChecksumErrors uint64    `json:"checksum_errors,omitempty"`
+
+	// Facts for the checks that the report does not carry.
+	Last    event.Time    `json:"-"`
+	Recent  time.Duration `json:"-"` // smoothed interval of late, 0 when unknown
+	Nominal time.Duration `json:"-"` // usual interval of the type, 0 when there is none
 }
 
 // TalkerIdentity is what a VER sentence told.

@@ -142,6 +142,8 @@ func fullReport() *Report {
 	d.Installation = &Installation{"a", "b", "c"}
 	d.Transmits[0].Available, d.Transmits[0].Selector, d.Transmits[0].Instance = &yes, &n8, &n8
 	r.Talkers[0].Identity = &TalkerIdentity{"a", "b", "c", "d", "e", "f", "g"}
+	r.Talkers[0].Heartbeat = &Heartbeat{epoch, &yes, 30, 1}
+	r.Talkers[0].Texts = []Text{{epoch, "01", "a"}}
 	r.Manual = []Manual{{"horn", RoleDeck, "a", "b", "c", "d", "e", "f", "g", epoch}}
 	r.Alerts = []Alert{{"same-name:a", "same-name", Warning, AlertOpen, epoch, epoch, true, "by", epoch, epoch, []string{d.ID}, "can0", "s", map[string]any{"n": 1.0}, "r"}}
 	return r

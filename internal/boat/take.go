@@ -26,6 +26,7 @@ func (b *Boat) Report() *Report {
 		r.Devices = n.reportDevices(r.Devices, b.now)
 		r.Talkers = n.reportTalkers(r.Talkers)
 	}
+	b.reportSources(r)
 	return r
 }
 
@@ -47,6 +48,9 @@ func (n *network) report(now event.Time) Network {
 		}
 	}
 	r.FaultSince = FaultTimes{ErrorFrames: n.errorRun.begun(now), Dropped: n.dropRun.begun(now), BrokenSequences: broken.begun(now)}
+	if n.info.Kind == event.NMEA0183 {
+		r.Line = n.lineState()
+	}
 	r.Load = n.load(now)
 	n.reportRecent(&r, now)
 	return r
@@ -215,6 +219,7 @@ func (d *device) transmits(now event.Time) []Transmit {
 			t.Interval, t.Recent = &intervals[i], s.recent
 		}
 		t.EmptySince = s.emptySince
+		t.Volts, t.VoltsAt = s.volts, s.voltsAt
 		if s.judged() {
 			available[i] = s.available(now)
 			t.Available = &available[i]

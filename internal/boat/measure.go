@@ -1,0 +1,379 @@
+package boat
+
+import (
+	"encoding/binary"
+	"math"
+	"time"
+
+	"muster/internal/event"
+	"muster/internal/nmea0183"
+)
+
+// take reads what a message measures. The payload may be of any length.
+type take func(s *source, st *stream, p []byte, at event.Time)
+
+// takesOf has the messages that measure something. Places and units are those of the message set's table of fields.
+func takesOf(number uint32) take {
+	switch number {
+	case 126992:
+		return takeSystemTime
+	case 127250:
+		return takeHeading
+	case 127251:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			if raw, ok := int32At(p, 1); ok {
+				s.put(RateOfTurn, float64(raw)/32e6, 0, at)
+			}
+		}
+	case 127257:
+		return takeAttitude
+	case 127258:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			if v, ok := int16At(p, 4, 1e-4); ok {
+				s.vary(v, at)
+			}
+		}
+	case 127508:
+		return takeVoltage(1, 0.01)
+	case 127751:
+		return takeVoltage(2, 0.1)
+	case 128259:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			if v, ok := uint16At(p, 1, 0.01); ok {
+				s.put(SpeedThroughWater, v, 0, at)
+			}
+		}
+	case 128267:
+		return takeDepth
+	case 129025:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			lat, ok := int32At(p, 0)
+			lon, too := int32At(p, 4)
+			s.place(float64(lat)*1e-7, float64(lon)*1e-7, ok && too, at)
+		}
+	case 129026:
+		return takeCourse
+	case 129029:
+		return takeFix
+	case 129033:
+		return func(s *source, _ *stream, p []byte, at event.Time) { s.clock(p, 0, at) }
+	case 130306:
+		return takeWind
+	case 130310:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			s.linear(WaterTemperature, p, 1, 0.01, at)
+			s.linear(Pressure, p, 5, 100, at)
+		}
+	case 130311:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			if len(p) > 1 && p[1]&0x3F == seaTemperature {
+				s.linear(WaterTemperature, p, 2, 0.01, at)
+			}
+			s.linear(Pressure, p, 6, 100, at)
+		}
+	case 130312:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			if len(p) > 2 && p[2] == seaTemperature {
+				s.linear(WaterTemperature, p, 3, 0.01, at)
+			}
+		}
+	case 130316:
+		return func(s *source, _ *stream, p []byte, at event.Time) {
+			if len(p) < 6 || p[2] != seaTemperature {
+				return
+			}
+			if raw := uint32(p[3]) | uint32(p[4])<<8 | uint32(p[5])<<16; raw < 0xFFFFFD {
+				s.put(WaterTemperature, float64(raw)*0.001, 0, at)
+			}
+		}
+	}
+	return nil
+}
+
+// seaTemperature is the code of the sea among the temperature sources.
+const seaTemperature = 0
+
+// The readers of a field say whether it is there and available: the three highest values of a field are no values.
+
+func uint16At(p []byte, at int, unit float64) (float64, bool) {
+	if len(p) < at+2 {
+		return 0, false
+	}
+	raw := binary.LittleEndian.Uint16(p[at:])
+	return float64(raw) * unit, raw < 0xFFFD
+}
+
+func int16At(p []byte, at int, unit float64) (float64, bool) {
+	if len(p) < at+2 {
+		return 0, false
+	}
+	raw := int16(binary.LittleEndian.Uint16(p[at:]))
+	return float64(raw) * unit, raw < 0x7FFD
+}
+
+func int32At(p []byte, at int) (int32, bool) {
+	if len(p) < at+4 {
+		return 0, false
+	}
+	raw := int32(binary.LittleEndian.Uint32(p[at:]))
+	return raw, raw < 0x7FFFFFFD
+}
+
+func int64At(p []byte, at int) (int64, bool) {
+	if len(p) < at+8 {
+		return 0, false
+	}
+	raw := int64(binary.LittleEndian.Uint64(p[at:]))
+	return raw, raw < math.MaxInt64-2
+}
+
+func (s *source) linear(m Measure, p []byte, at int, unit float64, t event.Time) {
+	if v, ok := uint16At(p, at, unit); ok {
+		s.put(m, v, 0, t)
+	}
+}
+
+func (s *source) place(lat, lon float64, ok bool, at event.Time) {
+	if ok && math.Abs(lat) <= 90 && math.Abs(lon) <= 180 {
+		s.put(Position, lat, lon, at)
+	}
+}
+
+// clock takes a date in days and a time of day in 0.1 ms from the payload.
+func (s *source) clock(p []byte, at int, t event.Time) {
+	if len(p) < at+6 {
+		return
+	}
+	days, clock := binary.LittleEndian.Uint16(p[at:]), binary.LittleEndian.Uint32(p[at+2:])
+	if days < 0xFFFD && clock < 0xFFFFFFFD {
+		s.time(event.Time(int64(days)*int64(24*time.Hour)+int64(clock)*1e5), t)
+	}
+}
+
+// time takes satellite time, heard at t.
+func (s *source) time(gnss, t event.Time) { s.put(ClockOffset, gnss.Sub(t).Seconds(), 0, t) }
+
+// vary takes the magnetic variation, which holds for the whole boat.
+func (s *source) vary(v float64, at event.Time) {
+	s.put(Variation, v, 0, at)
+	s.net.boat.sources.variation, s.net.boat.sources.variationAt = v, at
+}
+
+// direction takes a direction; a magnetic one is made true while the variation is known.
+func (s *source) direction(trueNorth, magnetic Measure, v float64, isMagnetic bool, at event.Time) {
+	b := &s.net.boat.sources
+	switch {
+	case !isMagnetic:
+		s.put(trueNorth, v, 0, at)
+	case b.variationAt != 0:
+		s.put(trueNorth, v+b.variation, 0, at)
+	case magnetic != trueNorth:
+		s.put(magnetic, v, 0, at)
+	}
+}
+
+// References of directions, and those of the wind.
+const (
+	referenceTrue     = 0
+	referenceMagnetic = 1
+
+	windTrueNorth     = 0
+	windMagneticNorth = 1
+	windApparent      = 2
+	windWater         = 4
+)
+
+func takeSystemTime(s *source, _ *stream, p []byte, at event.Time) {
+	const gps, glonass = 0, 1
+	if len(p) < 2 || p[1]&0xF != gps && p[1]&0xF != glonass {
+		return
+	}
+	s.clock(p, 2, at)
+}
+
+func takeHeading(s *source, _ *stream, p []byte, at event.Time) {
+	v, ok := uint16At(p, 1, 1e-4)
+	if len(p) < 8 || !ok {
+		return
+	}
+	if variation, ok := int16At(p, 5, 1e-4); ok {
+		s.vary(variation, at)
+	}
+	ref := p[7] & 3
+	if ref == referenceMagnetic {
+		if deviation, ok := int16At(p, 3, 1e-4); ok {
+			v += deviation
+		}
+	}
+	if ref <= referenceMagnetic {
+		s.direction(HeadingTrue, HeadingMagnetic, v, ref == referenceMagnetic, at)
+	}
+}
+
+func takeAttitude(s *source, _ *stream, p []byte, at event.Time) {
+	if v, ok := int16At(p, 3, 1e-4); ok {
+		s.put(Pitch, v, 0, at)
+	}
+	if v, ok := int16At(p, 5, 1e-4); ok {
+		s.put(Roll, v, 0, at)
+	}
+}
+
+func takeVoltage(at int, unit float64) take {
+	return func(_ *source, st *stream, p []byte, t event.Time) {
+		if v, ok := int16At(p, at, unit); ok {
+			st.volts, st.voltsAt = v, t
+		}
+	}
+}
+
+func takeDepth(s *source, _ *stream, p []byte, at event.Time) {
+	if len(p) < 5 {
+		return
+	}
+	raw := binary.LittleEndian.Uint32(p[1:])
+	if raw >= 0xFFFFFFFD {
+		return
+	}
+	offset, ok := int16At(p, 5, 1e-3)
+	s.depth(float64(raw)*0.01, offset, ok, at)
+}
+
+// depth takes a depth below the transducer: the offset tells where that is, positive from the waterline and negative from the keel.
+func (s *source) depth(v, offset float64, known bool, at event.Time) {
+	switch {
+	case known && offset > 0:
+		s.put(DepthSurface, v+offset, 0, at)
+	case known && offset < 0:
+		s.put(DepthKeel, v+offset, 0, at)
+	default:
+		s.put(DepthTransducer, v, 0, at)
+	}
+}
+
+func takeCourse(s *source, _ *stream, p []byte, at event.Time) {
+	s.linear(SpeedOverGround, p, 4, 0.01, at)
+	if v, ok := uint16At(p, 2, 1e-4); ok {
+		if ref := p[1] & 3; ref <= referenceMagnetic {
+			s.direction(CourseTrue, CourseMagnetic, v, ref == referenceMagnetic, at)
+		}
+	}
+}
+
+func takeFix(s *source, _ *stream, p []byte, at event.Time) {
+	if len(p) < 32 || p[31]>>4 == 0 { // no fix
+		return
+	}
+	s.clock(p, 1, at)
+	lat, ok := int64At(p, 7)
+	lon, too := int64At(p, 15)
+	s.place(float64(lat)*1e-16, float64(lon)*1e-16, ok && too, at)
+}
+
+func takeWind(s *source, _ *stream, p []byte, at event.Time) {
+	if len(p) < 6 {
+		return
+	}
+	speed, hasSpeed := uint16At(p, 1, 0.01)
+	angle, hasAngle := uint16At(p, 3, 1e-4)
+	var where, how Measure
+	switch p[5] & 7 {
+	case windTrueNorth, windMagneticNorth:
+		where, how = GroundWindDirection, GroundWindSpeed
+	case windApparent:
+		where, how = ApparentWindAngle, ApparentWindSpeed
+	case windWater:
+		where, how = TrueWindAngle, TrueWindSpeed
+	default:
+		return
+	}
+	if hasSpeed {
+		s.put(how, speed, 0, at)
+	}
+	if hasAngle {
+		s.direction(where, where, angle, p[5]&7 == windMagneticNorth, at)
+	}
+}
+
+// measureSentence takes what a sentence measures.
+func (n *network) measureSentence(t *talker, p *nmea0183.Sentence, at event.Time) {
+	l := &n.talkers
+	l.readings, _ = l.values.Read(p, l.readings[:0]) // what could be read of a damaged one stands
+	if t.source == nil {
+		t.source = &source{net: n, t: t}
+	}
+	s := t.source
+	deviation := 0.0
+	for i := range l.readings {
+		switch r := &l.readings[i]; {
+		case !r.Available || r.Quantity == nmea0183.Variation && r.Mode == nmea0183.ModeNone:
+		case r.Quantity == nmea0183.Variation:
+			s.vary(r.Value, at)
+		case r.Quantity == nmea0183.Deviation:
+			deviation = r.Value
+		}
+	}
+	for i := range l.readings {
+		if r := &l.readings[i]; r.Available {
+			s.read(r, deviation, at)
+		}
+	}
+}
+
+func (s *source) read(r *nmea0183.Reading, deviation float64, at event.Time) {
+	magnetic := r.Reference == nmea0183.Magnetic
+	switch r.Quantity {
+	case nmea0183.Position:
+		s.place(r.Value, r.Longitude, true, at)
+	case nmea0183.CourseOverGround:
+		s.direction(CourseTrue, CourseMagnetic, r.Value, magnetic, at)
+	case nmea0183.SpeedOverGround:
+		s.put(SpeedOverGround, r.Value, 0, at)
+	case nmea0183.Heading:
+		if magnetic {
+			r.Value += deviation
+		}
+		s.direction(HeadingTrue, HeadingMagnetic, r.Value, magnetic, at)
+	case nmea0183.RateOfTurn:
+		s.put(RateOfTurn, r.Value, 0, at)
+	case nmea0183.Pitch:
+		s.put(Pitch, r.Value, 0, at)
+	case nmea0183.Roll:
+		s.put(Roll, r.Value, 0, at)
+	case nmea0183.Depth:
+		switch r.Reference {
+		case nmea0183.Surface:
+			s.put(DepthSurface, r.Value, 0, at)
+		case nmea0183.Keel:
+			s.put(DepthKeel, r.Value, 0, at)
+		default:
+			s.depth(r.Value, r.Offset, r.HasOffset, at)
+		}
+	case nmea0183.SpeedThroughWater:
+		s.put(SpeedThroughWater, r.Value, 0, at)
+	case nmea0183.WindAngle:
+		switch r.Reference {
+		case nmea0183.Apparent:
+			s.put(ApparentWindAngle, r.Value, 0, at)
+		case nmea0183.Theoretical:
+			s.put(TrueWindAngle, r.Value, 0, at)
+		default:
+			s.direction(GroundWindDirection, GroundWindDirection, r.Value, magnetic, at)
+		}
+	case nmea0183.WindSpeed:
+		switch r.Reference {
+		case nmea0183.Apparent:
+			s.put(ApparentWindSpeed, r.Value, 0, at)
+		case nmea0183.Theoretical:
+			s.put(TrueWindSpeed, r.Value, 0, at)
+		default:
+			s.put(GroundWindSpeed, r.Value, 0, at)
+		}
+	case nmea0183.WaterTemperature:
+		s.put(WaterTemperature, r.Value, 0, at)
+	case nmea0183.Pressure:
+		s.put(Pressure, r.Value, 0, at)
+	case nmea0183.Time:
+		s.time(event.Time(r.Value*1e9), at)
+	}
+}

@@ -1,0 +1,127 @@
+package boat
+
+import (
+	"slices"
+
+	"muster/internal/event"
+	"muster/internal/nmea0183"
+)
+
+// maxTexts is how many different texts of one talker are kept.
+const maxTexts = 8
+
+// talker is one talker; sentences of one are counted under their address.
+type talker struct {
+	name      string
+	sentences int
+	last      event.Time
+	versions  nmea0183.Versions
+	identity  TalkerIdentity
+	heartbeat *Heartbeat
+	sequence  int // of the last heartbeat, -1 when it gave none
+	texts     []Text
+	source    *source // nil until it measures something
+}
+
+// tells takes the sentences that a talker speaks about itself in.
+func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
+	switch formatter {
+	case "VER":
+		if v, ok := t.versions.Add(p); ok {
+			t.identity = TalkerIdentity(v)
+		}
+	case "HBT":
+		t.beats(p, at)
+	case "TXT":
+		if x, ok := nmea0183.ReadText(p); ok {
+			t.says(x, at)
+		}
+	}
+}
+
+func (t *talker) beats(p *nmea0183.Sentence, at event.Time) {
+	h, ok := nmea0183.ReadHeartbeat(p)
+	if !ok {
+		return
+	}
+	if t.heartbeat == nil {
+		t.heartbeat, t.sequence = &Heartbeat{}, -1
+	}
+	b := t.heartbeat
+	if h.Sequence >= 0 && t.sequence >= 0 {
+		b.Lost += uint64((h.Sequence - t.sequence + 9) % 10)
+	}
+	t.sequence = h.Sequence
+	b.At, b.IntervalSec = at, h.IntervalSec
+	b.Normal = nil
+	if h.StatusGiven {
+		b.Normal = &h.Normal
+	}
+}
+
+// says keeps a text. One that is known moves to the end, so that a text told again and again does not drive out the others.
+func (t *talker) says(x nmea0183.Text, at event.Time) {
+	same := func(o Text) bool { return o.ID == x.ID && o.Text == x.Text }
+	if i := slices.IndexFunc(t.texts, same); i >= 0 {
+		t.texts = slices.Delete(t.texts, i, i+1)
+	} else if len(t.texts) == maxTexts {
+		t.texts = slices.Delete(t.texts, 0, 1)
+	}
+	t.texts = append(t.texts, Text{At: at, ID: x.ID, Text: x.Text})
+}
+
+func (t *talker) report(network string) Talker {
+	r := Talker{Network: network, Talker: t.name, Last: t.last, Texts: slices.Clone(t.texts)}
+	if t.identity != (TalkerIdentity{}) {
+		c := t.identity
+		r.Identity = &c
+	}
+	if t.heartbeat != nil {
+		c := *t.heartbeat
+		c.Normal = clonePtr(c.Normal)
+		r.Heartbeat = &c
+	}
+	return r
+}
+
+// ID names the talker within the boat: its network and its letters, as in "ttyUSB0/GP".
+func (t *Talker) ID() string { return t.Network + "/" + t.Talker }
+
+// Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its maker has
+// no code. A talker without an identity gives false.
+func (t *Talker) Device() (Device, bool) {
+	v := t.Identity
+	if v == nil || v.Model == "" && v.Software == "" {
+		return Device{}, false
+	}
+	return Device{
+		ID: t.ID(), Network: t.Network, State: Present, Role: talkerRole(t.Talker), LastSeen: t.Last,
+		Name:    &Name{Manufacturer: Coded{Name: v.Vendor}},
+		Product: &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software},
+	}, true
+}
+
+// talkerRole is what equipment with a talker's letters does aboard (gpsd NMEA page).
+func talkerRole(letters string) Role {
+	switch letters {
+	case "GP", "GN", "GL", "GA", "GB", "GQ":
+		return RolePosition
+	case "HC", "HE", "HN", "HF", "TI":
+		return RoleHeading
+	case "SD", "DF":
+		return RoleDepth
+	case "WI":
+		return RoleWind
+	case "AI", "AB", "AD", "AN", "AR", "AS", "AT", "AX", "BS", "SA":
+		return RoleAIS
+	case "CD", "CR", "CS", "CT", "CV", "CX":
+		return RoleRadio
+	case "AG", "AP":
+		return RoleAutopilot
+	case "RA":
+		return RoleRadar
+	case "ER":
+		return RoleEngine
+	}
+	return RoleOther
+}
