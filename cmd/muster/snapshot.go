@@ -166,13 +166,13 @@ func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*boat.Report, 
 	if k.skipped > 0 {
 		fmt.Fprintf(a.stderr, "%s: %d events have no place in this format\n", c.KeepCapture, k.skipped)
 	}
-	report, err := a.recompute(cfg, c.KeepCapture, heard)
+	report, err := a.recompute(context.WithoutCancel(a.ctx), cfg, c.KeepCapture, heard) // Ctrl-C ended the listening, not this
 	return report, &file, err
 }
 
 // hear reads the source; k, when not nil, keeps its traffic.
 func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, error) {
-	log, err := a.logger(config.Log{Level: "warn", Format: cfg.Log.Format})
+	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format}) // alerts are in the report
 	if err != nil {
 		return nil, err
 	}
@@ -185,7 +185,11 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, 
 		}
 		bar := a.progress()
 		defer bar.done()
-		return daemon.Replay(a.ctx, opt, c.For, bar.set)
+		r, err := daemon.Replay(a.ctx, opt, c.For, bar.set)
+		if err == nil && a.ctx.Err() != nil {
+			err = fmt.Errorf("snapshot %s: interrupted before its end", c.Source)
+		}
+		return r, err
 	}
 	d, err := daemon.New(opt)
 	if err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -139,7 +140,7 @@ func (k *keeper) discard() {
 
 // recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture does not hold,
 // which is the boat, the clock, maker names, our own presence and who did not answer.
-func (a *app) recompute(cfg config.Config, capture string, known *boat.Report) (*boat.Report, error) {
+func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, known *boat.Report) (*boat.Report, error) {
 	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
 	if err != nil {
 		return nil, err
@@ -157,11 +158,11 @@ func (a *app) recompute(cfg config.Config, capture string, known *boat.Report) (
 	}
 	bar := a.progress()
 	defer bar.done()
-	r, err := daemon.Replay(a.ctx, daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: a.opener(false), Known: known}, 0, bar.set)
+	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: a.opener(false), Known: known}, 0, bar.set)
 	if err != nil {
 		return nil, fmt.Errorf("recompute the report from %s: %w", capture, err)
 	}
-	if err := a.ctx.Err(); err != nil {
+	if ctx.Err() != nil {
 		return nil, fmt.Errorf("recompute the report from %s: interrupted", capture)
 	}
 	return r, nil

@@ -30,11 +30,16 @@ func (c *snapshotCmd) fetch(a *app) (*boat.Report, error) {
 	least, limit := c.times()
 	bar := a.roll()
 	defer bar.done()
+	var r *boat.Report
 	for began := time.Now(); ; {
-		r, err := fetchReport(a.ctx, c.Source, token)
-		if err != nil {
+		next, err := fetchReport(a.ctx, c.Source, token)
+		switch {
+		case err != nil && r != nil && a.ctx.Err() != nil:
+			return r, nil
+		case err != nil:
 			return nil, err
 		}
+		r = next
 		bar.set(r)
 		heard := r.Window.To.Sub(r.Window.From) >= least
 		if complete(r) && heard || time.Since(began) >= limit {

@@ -134,7 +134,7 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 		return "", fmt.Errorf("the capture %s is another than was kept: SHA-256 %s (%d bytes), the snapshot says %s (%d bytes)",
 			name, have.SHA256, have.Bytes, s.Capture.SHA256, s.Capture.Bytes)
 	}
-	again, err := a.recompute(cfg, name, s.Report)
+	again, err := a.recompute(a.ctx, cfg, name, s.Report)
 	if err != nil {
 		return "", err
 	}
