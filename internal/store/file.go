@@ -6,8 +6,11 @@ import (
 	"fmt"
 	"hash/crc32"
 	"io/fs"
+	"maps"
 	"os"
+	"path/filepath"
 	"runtime/debug"
+	"slices"
 	"strconv"
 	"time"
 
@@ -141,14 +144,31 @@ func (s *Store) read(db *bbolt.DB, size int64) (version int, err error) {
 			s.size += len(key) + len(r.value)
 		}
 	}
-	for err := range tx.Check() {
-		return 0, fmt.Errorf("the file is damaged: %w", err)
+	if got := string(s.values[meta][totalKey].value); got != s.total() {
+		return 0, errors.New("the file is damaged: values are missing")
 	}
 	return version, nil
 }
 
+// total is a checksum over all values but those of meta, whatever their order, with their number: the file's own tree could lose
+// some without a trace.
+func (s *Store) total() string {
+	n, x := 0, uint32(0)
+	for _, kind := range kinds {
+		if kind == meta {
+			continue
+		}
+		for key, r := range s.values[kind] {
+			n++
+			x ^= sum(string(kind)+key, encode(key, r))
+		}
+	}
+	return fmt.Sprintf("%d %08x", n, x)
+}
+
 const (
 	versionKey = "version"
+	totalKey   = "total"
 	nextKey    = "next"
 )
 
@@ -187,11 +207,14 @@ func (s *Store) putAside(why *damaged) error {
 	return nil
 }
 
-// migrations lead from the version of their index to the next; nothing was ever changed yet from 1. They run inside one
-// transaction, so that a store is in the old shape or in the new one.
-var migrations = map[int]func(*bbolt.Tx) error{}
+// migrations lead from the version of their index to the next. They change the values that were read; the file they came from
+// stays as it is until all of them are written.
+var migrations = map[int]func(*Store) error{}
 
-// begin brings a file of an earlier version to the present one; 0 is an empty file.
+// begin opens the file for writing, brought to the present version.
+//
+// What was read is written to a new file, which then takes the old one's place. So no damage to the part of the old file that says
+// which pages are free, which nothing guards, can ever cost a value, and the file is no larger than it must be.
 func (s *Store) begin(version int) error {
 	if n := s.values[meta][nextKey].value; n != nil {
 		v, err := strconv.ParseUint(string(n), 10, 64)
@@ -200,28 +223,67 @@ func (s *Store) begin(version int) error {
 		}
 		s.next = v
 	}
-	if version == Version {
-		return nil
+	for v := max(version, 1); v < Version; v++ {
+		if err := migrations[v](s); err != nil {
+			return fmt.Errorf("open store %s: bring version %d to %d: %w", s.path, v, v+1, err)
+		}
 	}
-	err := s.update(func(tx *bbolt.Tx) error {
-		for _, k := range kinds {
-			if _, err := tx.CreateBucketIfNotExists([]byte(k)); err != nil {
-				return err
-			}
-		}
-		for v := max(version, 1); v < Version; v++ {
-			if err := migrations[v](tx); err != nil {
-				return fmt.Errorf("from version %d: %w", v, err)
-			}
-		}
-		r := record{at: s.opt.Now().Unix(), value: []byte(strconv.Itoa(Version))}
-		s.values[meta][versionKey] = r
-		return tx.Bucket([]byte(meta)).Put([]byte(versionKey), encode(versionKey, r))
-	})
-	if err != nil {
-		return fmt.Errorf("begin store %s: %w", s.path, err)
+	s.put(meta, versionKey, strconv.AppendInt(nil, Version, 10))
+	s.put(meta, totalKey, []byte(s.total()))
+	s.dirty[meta] = map[string]bool{}
+	err := s.writeAnew()
+	if err == nil || version != Version {
+		return err
+	}
+	// No room for a second file beside it: go on in the one there is.
+	if s.db, err = open(s.path, false); err != nil {
+		return fmt.Errorf("open store %s: %w", s.path, err)
 	}
 	return nil
+}
+
+func (s *Store) writeAnew() (err error) {
+	fresh := s.path + ".new"
+	if err := os.Remove(fresh); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("begin store: %w", err)
+	}
+	if s.db, err = open(fresh, false); err != nil {
+		return fmt.Errorf("begin store %s: %w", fresh, err)
+	}
+	err = s.update(func(tx *bbolt.Tx) error {
+		for _, kind := range kinds {
+			b, err := tx.CreateBucketIfNotExists([]byte(kind))
+			if err != nil {
+				return err
+			}
+			for _, key := range slices.Sorted(maps.Keys(s.values[kind])) {
+				if err := b.Put([]byte(key), encode(key, s.values[kind][key])); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err == nil {
+		err = os.Rename(fresh, s.path)
+	}
+	if err == nil {
+		err = syncDir(filepath.Dir(s.path))
+	}
+	if err != nil {
+		return fmt.Errorf("begin store %s: %w", s.path, errors.Join(err, s.db.Close(), os.Remove(fresh)))
+	}
+	return nil
+}
+
+// syncDir puts a renamed file's name on the card. Systems that cannot flush a directory do without.
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	_ = d.Sync()
+	return d.Close()
 }
 
 // update runs a transaction and counts what it writes.

@@ -72,6 +72,7 @@ func (s *Store) trim() {
 				case r.at < plausible: // set while the clock was not
 					r.at = now
 					s.values[kind][key] = r
+					s.dirty[kind][key] = true
 				case now-r.at > int64(s.opt.MaxAge.Seconds()):
 					s.drop(kind, key)
 					s.stats.Shed++

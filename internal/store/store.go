@@ -104,11 +104,7 @@ func Open(dir string, opt Options) (*Store, error) {
 	case err != nil:
 		return nil, err
 	}
-	if s.db, err = open(s.path, false); err != nil {
-		return nil, fmt.Errorf("open store %s: %w", s.path, err)
-	}
 	if err := s.begin(version); err != nil {
-		_ = s.db.Close()
 		return nil, err
 	}
 	return s, nil
@@ -204,6 +200,9 @@ func (s *Store) Sync() error {
 	s.batch.Lock()
 	s.mu.Lock()
 	s.trim()
+	if slices.ContainsFunc(kinds, func(k Kind) bool { return len(s.dirty[k]) > 0 }) {
+		s.put(meta, totalKey, []byte(s.total()))
+	}
 	type change struct {
 		kind   Kind
 		key    string
