@@ -89,7 +89,7 @@ func TestPTYLinkTaken(t *testing.T) {
 		t.Fatal(err)
 	}
 	a := &app{stdout: io.Discard}
-	if end, err := a.openPTY(link); err == nil || !strings.Contains(err.Error(), "choose another name") {
+	if end, err := a.openPTY(link); err == nil || !strings.Contains(err.Error(), "give another name") {
 		if end != nil {
 			end.Close()
 		}

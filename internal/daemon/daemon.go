@@ -298,7 +298,24 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 		case err := <-serveErr:
 			return err
 		case <-ctx.Done():
+			err := d.drain()
 			d.finish()
+			return err
+		}
+	}
+}
+
+// drain feeds what the readers have handed over already.
+func (d *Daemon) drain() error {
+	for {
+		select {
+		case b := <-d.batches:
+			for i := range b.events {
+				if err := d.feed(b.in, &b.events[i]); err != nil {
+					return err
+				}
+			}
+		default:
 			return nil
 		}
 	}

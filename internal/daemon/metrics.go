@@ -19,6 +19,8 @@ var (
 	eventsDesc  = desc("source_messages_total", "Frames and lines read from the source.", "source")
 	droppedDesc = desc("source_queue_dropped_total", "Events dropped because the model was behind.", "source")
 	lastDesc    = desc("source_last_message_timestamp_seconds", "Event time of the latest message; absent before the first.", "source")
+	refusedDesc = desc("source_send_refused_total", "Frames of ours that the source did not take.", "source")
+	unsentDesc  = desc("source_send_dropped_total", "Frames of ours dropped because too many waited for the bus.", "source")
 	reportsDesc = desc("reports_total", "Reports made.")
 	spentDesc   = desc("report_seconds_total", "Time spent making reports.")
 )
@@ -39,7 +41,7 @@ func (m *metrics) reported(took time.Duration) {
 
 // Describe implements prometheus.Collector.
 func (m *metrics) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{upDesc, eventsDesc, droppedDesc, lastDesc, reportsDesc, spentDesc} {
+	for _, d := range []*prometheus.Desc{upDesc, eventsDesc, droppedDesc, lastDesc, refusedDesc, unsentDesc, reportsDesc, spentDesc} {
 		out <- d
 	}
 }
@@ -59,6 +61,10 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 		put(droppedDesc, prometheus.CounterValue, float64(in.dropped.Load()), in.name)
 		if t := in.lastSeen.Load(); t != 0 {
 			put(lastDesc, prometheus.GaugeValue, math.Round(float64(t)/1e6)/1e3, in.name)
+		}
+		if in.ask != nil {
+			put(refusedDesc, prometheus.CounterValue, float64(in.ask.refused.Load()), in.name)
+			put(unsentDesc, prometheus.CounterValue, float64(in.ask.dropped.Load()), in.name)
 		}
 	}
 	put(reportsDesc, prometheus.CounterValue, float64(m.reports.Load()))
