@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/snapshot"
 )
 
@@ -218,16 +219,7 @@ func remark(p snapshot.Pair, c *snapshot.Comparison) string {
 func dash(s string) string { return cmp.Or(s, "–") }
 
 func (r *Record) figures(before, after *boat.Report) {
-	count := func(x *boat.Report) string {
-		n := 0
-		for i := range x.Devices {
-			if d := &x.Devices[i]; !d.Own && d.State != boat.Gone {
-				n++
-			}
-		}
-		return fmt.Sprint(n)
-	}
-	r.Network = append(r.Network, Figure{"Devices on the network", count(before), count(after)})
+	r.Network = append(r.Network, Figure{"Devices on the network", fmt.Sprint(len(snapshot.Aboard(before))), fmt.Sprint(len(snapshot.Aboard(after)))})
 	for _, a := range after.Networks {
 		i := slices.IndexFunc(before.Networks, func(b boat.Network) bool { return b.ID == a.ID })
 		var b boat.Network
@@ -240,8 +232,12 @@ func (r *Record) figures(before, after *boat.Report) {
 			}
 			return fmt.Sprintf("%.1f %%, peak %.1f %%", l.Mean*100, l.Peak*100)
 		}
+		r.Network = append(r.Network, Figure{"Load of " + a.ID, load(b.Load), load(a.Load)})
+		if a.Kind == event.NMEA0183 {
+			r.Network = append(r.Network, Figure{"Wrong checksums on " + a.ID, fmt.Sprint(b.Faults.ChecksumErrors), fmt.Sprint(a.Faults.ChecksumErrors)})
+			continue
+		}
 		r.Network = append(r.Network,
-			Figure{"Load of " + a.ID, load(b.Load), load(a.Load)},
 			Figure{"Error frames on " + a.ID, fmt.Sprint(b.Faults.ErrorFrames), fmt.Sprint(a.Faults.ErrorFrames)},
 			Figure{"Broken messages on " + a.ID, fmt.Sprint(b.Faults.BrokenSequences), fmt.Sprint(a.Faults.BrokenSequences)})
 	}

@@ -127,7 +127,7 @@ func boatLabel(b boat.Identity) string {
 
 func side(s *Snapshot) (Side, error) {
 	digest, err := s.Digest()
-	return Side{TakenAt: s.Report.TakenAt, SHA256: digest, Devices: len(candidates(s.Report))}, err
+	return Side{TakenAt: s.Report.TakenAt, SHA256: digest, Devices: len(Aboard(s.Report))}, err
 }
 
 func (c *Comparison) add(d *boat.Device, x Change) {

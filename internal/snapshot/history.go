@@ -45,7 +45,7 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 				}
 			}
 		}
-		for _, d := range candidates(s.Report) {
+		for _, d := range Aboard(s.Report) {
 			k := slices.IndexFunc(out, func(h History) bool { return h.Device == d.ID })
 			if k < 0 {
 				out = append(out, History{Device: d.ID, Role: d.Role, Label: d.Label()})

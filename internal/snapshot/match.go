@@ -10,7 +10,7 @@ import (
 // by maker and serial number, and last by product, function and place. Each step takes only devices that the earlier steps left,
 // and only where one device on each side fits, so that a pair is never a guess.
 func match(before, after *boat.Report) (pairs []Pair, gone, added []*boat.Device) {
-	left, right := candidates(before), candidates(after)
+	left, right := Aboard(before), Aboard(after)
 	found := map[*boat.Device]*boat.Device{} // later → earlier
 	for _, key := range []func(*boat.Device) string{byID, byUnit, bySerial, byPlace} {
 		l, r := index(left, key), index(right, key)
@@ -29,7 +29,7 @@ func match(before, after *boat.Report) (pairs []Pair, gone, added []*boat.Device
 		})
 		right = rest(right, func(d *boat.Device) bool { return found[d] != nil })
 	}
-	for _, d := range candidates(after) {
+	for _, d := range Aboard(after) {
 		if b := found[d]; b != nil {
 			pairs = append(pairs, Pair{b, d})
 		}
@@ -37,9 +37,9 @@ func match(before, after *boat.Report) (pairs []Pair, gone, added []*boat.Device
 	return pairs, left, right
 }
 
-// candidates are the devices aboard. A NAME that fell silent while its unit speaks under another is left out: a device whose
+// Aboard lists the devices aboard, muster itself left out, in report order. A NAME that fell silent while its unit speaks under another is left out: a device whose
 // instance changes comes back under a new NAME, and the old one lingers in the report for a while.
-func candidates(r *boat.Report) []*boat.Device {
+func Aboard(r *boat.Report) []*boat.Device {
 	present := map[string]bool{}
 	for i := range r.Devices {
 		if d := &r.Devices[i]; d.State == boat.Present {

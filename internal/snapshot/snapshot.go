@@ -69,7 +69,7 @@ func supplies(report *boat.Report) []Supply {
 	var out []Supply
 	for _, q := range boat.Quantities() {
 		var ids []string
-		for _, d := range candidates(report) {
+		for _, d := range Aboard(report) {
 			if _, ok := d.Sends(q); ok {
 				ids = append(ids, d.ID)
 			}

@@ -1,0 +1,127 @@
+package snapshot
+
+import (
+	"fmt"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+)
+
+// baselineHold is how long a difference from the baseline must last: after a start it takes a while until every device has
+// claimed its NAME (common practice, no source).
+const baselineHold = 5 * time.Minute
+
+// Rules are the checks that hold the boat against a baseline, sorted by id; nil stands for no baseline and gives none. They pair
+// devices as Compare does, so that a changed instance or address is neither a missing device nor a newcomer.
+func Rules(base *Snapshot) []check.Rule {
+	if base == nil {
+		return nil
+	}
+	return []check.Rule{
+		{ID: "missing", Severity: boat.Warning, Hold: baselineHold, Check: func(p *check.Pass) { missing(p, base) },
+			Doc: "A device of the baseline has not been met since."},
+		{ID: "newcomer", Severity: boat.Info, Hold: baselineHold, Check: func(p *check.Pass) { newcomer(p, base) },
+			Doc: "A device that the baseline does not know is on the network."},
+		{ID: "replaced", Severity: boat.Info, Hold: baselineHold, Check: func(p *check.Pass) { exchanged(p, base) },
+			Doc: "Another unit stands in the place of one of the baseline."},
+	}
+}
+
+func baseEvidence(base *Snapshot) map[string]any {
+	e := map[string]any{}
+	if t := base.TakenAt(); t != 0 {
+		e["baseline"] = t.String()
+	}
+	return e
+}
+
+func missing(p *check.Pass, base *Snapshot) {
+	_, gone, _ := match(base.Report, p.Report)
+	for _, d := range gone {
+		if d.Own || d.State == boat.Provisional || !heard(p.Report, d.Network) || mayBe(p.Report, d) {
+			continue
+		}
+		e := baseEvidence(base)
+		if d.Address != nil {
+			e["address"] = *d.Address
+		}
+		if d.LastSeen != 0 {
+			e["last_seen_then"] = d.LastSeen.String()
+		}
+		p.Find(check.Finding{Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Evidence: e,
+			Summary: fmt.Sprintf("%s was aboard at the baseline and is not there", d.Label()),
+			Remedy:  "See whether it is switched on and plugged in. If it was taken off for good, take a new baseline."})
+	}
+}
+
+// heard reports whether there is traffic on the network: without any, nothing can be said of its devices.
+func heard(r *boat.Report, network string) bool {
+	for i := range r.Networks {
+		if n := &r.Networks[i]; n.ID == network {
+			return n.Frames > 0 && n.DownSince.IsZero()
+		}
+	}
+	return false
+}
+
+// mayBe reports whether the device may be there after all: it is listed as silent, which is told by itself, or somebody who has
+// not claimed a NAME speaks from its address.
+func mayBe(r *boat.Report, d *boat.Device) bool {
+	for i := range r.Devices {
+		o := &r.Devices[i]
+		if o.ID == d.ID && o.Network == d.Network {
+			return true
+		}
+		if o.Network == d.Network && o.State == boat.Provisional && o.Address != nil && d.Address != nil && *o.Address == *d.Address {
+			return true
+		}
+	}
+	return false
+}
+
+func newcomer(p *check.Pass, base *Snapshot) {
+	_, _, added := match(base.Report, p.Report)
+	for _, d := range added {
+		if d.Own || d.State != boat.Present || !known(base.Report, d.Network) {
+			continue
+		}
+		e := baseEvidence(base)
+		if d.FirstSeen != 0 {
+			e["first_seen"] = d.FirstSeen.String()
+		}
+		p.Find(check.Finding{Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Since: d.FirstSeen, Evidence: e,
+			Summary: fmt.Sprintf("%s is new since the baseline", d.Label()),
+			Remedy:  "If it belongs aboard, take a new baseline. If nobody knows it, find out who connected it."})
+	}
+}
+
+func known(r *boat.Report, network string) bool {
+	for i := range r.Networks {
+		if r.Networks[i].ID == network {
+			return true
+		}
+	}
+	return false
+}
+
+func exchanged(p *check.Pass, base *Snapshot) {
+	pairs, _, _ := match(base.Report, p.Report)
+	for _, pair := range pairs {
+		b, a := pair.Before, pair.After
+		if b.ID == a.ID || a.Own || a.State != boat.Present || !replaced(b, a) {
+			continue
+		}
+		e := baseEvidence(base)
+		e["before"] = b.ID
+		if b.Product != nil && b.Product.Serial != "" {
+			e["serial_before"] = b.Product.Serial
+		}
+		if a.Product != nil && a.Product.Serial != "" {
+			e["serial"] = a.Product.Serial
+		}
+		p.Find(check.Finding{Subject: a.ID, Devices: []string{a.ID}, Network: a.Network, Evidence: e,
+			Summary: fmt.Sprintf("%s stands in the place of another unit of the baseline", a.Label()),
+			Remedy:  "Check its settings against those of the old unit, note the exchange, and take a new baseline."})
+	}
+}
