@@ -174,7 +174,7 @@ func samples() []sample {
 	}
 	each := func(i int) string { return fmt.Sprint("S", i) }
 	minute := func(f boat.Faults) boat.Network { return boat.Network{Recent: f, Faults: f, State: "active"} }
-	return []sample{
+	return append([]sample{
 		{"same-name", "both speak", twin(0), 1},
 		{"same-name", "one was taken off", twin(2 * time.Minute), 0},
 		{"same-name", "muster's own", with(twin(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 0},
@@ -258,7 +258,7 @@ func samples() []sample {
 		{"bad-checksum", "once", line(boat.Network{Recent: boat.Faults{ChecksumErrors: 1}}), 0},
 		{"garbled-line", "wrong baud rate", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Faults: boat.Faults{GarbledLines: 80}, Frames: 80}), 1},
 		{"garbled-line", "once", line(boat.Network{Recent: boat.Faults{GarbledLines: 1}}), 0},
-	}
+	}, sourceSamples()...)
 }
 
 func ruleOf(t *testing.T, id string) Rule {
@@ -367,6 +367,24 @@ func everything() *boat.Report {
 	var r boat.Report
 	for i, s := range samples() {
 		id := fmt.Sprintf("net%02d", i)
+		renamed := func(old string) string {
+			if _, letters, ok := strings.Cut(old, "/"); ok {
+				return id + "/" + letters
+			}
+			return id + old
+		}
+		for _, t := range s.report.Talkers {
+			t.Network = id
+			r.Talkers = append(r.Talkers, t)
+		}
+		for _, x := range s.report.Sources {
+			x.Network, x.ID = id, renamed(x.ID)
+			r.Sources = append(r.Sources, x)
+		}
+		for _, e := range s.report.Echoes {
+			e.From, e.To = renamed(e.From), renamed(e.To)
+			r.Echoes = append(r.Echoes, e)
+		}
 		for _, n := range s.report.Networks {
 			n.ID = id
 			r.Networks = append(r.Networks, n)

@@ -25,36 +25,45 @@ type Settings struct {
 	BusBusy          BusBusySettings          `yaml:"bus-busy"`
 	BusErrors        BusErrorsSettings        `yaml:"bus-errors"`
 	BusOff           Common                   `yaml:"bus-off"`
+	ClockOff         ClockOffSettings         `yaml:"clock-off"`
+	Echo             EchoSettings             `yaml:"echo"`
 	EmptyData        EmptyDataSettings        `yaml:"empty-data"`
 	FramesDropped    PerMinuteSettings        `yaml:"frames-dropped"`
 	GarbledLine      PerMinuteSettings        `yaml:"garbled-line"`
 	InstanceClash    Common                   `yaml:"instance-clash"`
+	LineSaturated    LineSaturatedSettings    `yaml:"line-saturated"`
 	ManySources      Common                   `yaml:"many-sources"`
 	NoAddress        Common                   `yaml:"no-address"`
 	NotIdentified    NotIdentifiedSettings    `yaml:"not-identified"`
 	Restarted        RestartedSettings        `yaml:"restarted"`
 	SameName         Common                   `yaml:"same-name"`
+	SentenceLate     SentenceLateSettings     `yaml:"sentence-late"`
 	Silent           Common                   `yaml:"silent"`
 	SlowData         SlowDataSettings         `yaml:"slow-data"`
 	SoftwareDiffers  Common                   `yaml:"software-differs"`
+	SourcesDisagree  SourcesDisagreeSettings  `yaml:"sources-disagree"`
+	SupplyLow        SupplyLowSettings        `yaml:"supply-low"`
 	TooManyDevices   TooManyDevicesSettings   `yaml:"too-many-devices"`
 	UnclaimedSource  Common                   `yaml:"unclaimed-source"`
 	WrongBitRate     Common                   `yaml:"wrong-bit-rate"`
 
-	// Checks that need release sheets or a layout of the backbone and live with them.
+	// Checks that need release sheets, a layout of the backbone or a baseline, and live with them.
 	BackboneTooLong Common `yaml:"backbone-too-long"`
 	CompanionTooOld Common `yaml:"companion-too-old"`
 	DropTooLong     Common `yaml:"drop-too-long"`
 	LoadTooHigh     Common `yaml:"load-too-high"`
+	Missing         Common `yaml:"missing"`
+	Newcomer        Common `yaml:"newcomer"`
 	OrderUnknown    Common `yaml:"order-unknown"`
+	Replaced        Common `yaml:"replaced"`
 	SoftwareBehind  Common `yaml:"software-behind"`
 	Terminator      Common `yaml:"terminator"`
 	VoltageDrop     Common `yaml:"voltage-drop"`
 }
 
 // elsewhere lists the checks that live in other packages, sorted.
-var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-too-long", "load-too-high", "order-unknown", "software-behind",
-	"terminator", "voltage-drop"}
+var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-too-long", "load-too-high", "missing", "newcomer",
+	"order-unknown", "replaced", "software-behind", "terminator", "voltage-drop"}
 
 // more yields what is set for a rule of another package; a rule that is not known here has no settings.
 func (s *Settings) more(id string) *Common {
@@ -67,8 +76,14 @@ func (s *Settings) more(id string) *Common {
 		return &s.DropTooLong
 	case "load-too-high":
 		return &s.LoadTooHigh
+	case "missing":
+		return &s.Missing
+	case "newcomer":
+		return &s.Newcomer
 	case "order-unknown":
 		return &s.OrderUnknown
+	case "replaced":
+		return &s.Replaced
 	case "software-behind":
 		return &s.SoftwareBehind
 	case "software-differs": // of a release family
@@ -150,12 +165,18 @@ func DefaultSettings() Settings {
 		BrokenSequences:  PerMinuteSettings{PerMinute: 3},
 		BusBusy:          BusBusySettings{Warning: 0.50, Critical: 0.75},
 		BusErrors:        BusErrorsSettings{Warning: 1, Critical: 100},
+		ClockOff:         ClockOffSettings{Sources: 3 * time.Second, System: 3 * time.Second},
+		Echo:             EchoSettings{Changes: 20},
 		EmptyData:        EmptyDataSettings{Count: 20},
 		FramesDropped:    PerMinuteSettings{PerMinute: 1},
 		GarbledLine:      PerMinuteSettings{PerMinute: 3},
+		LineSaturated:    LineSaturatedSettings{Warning: 0.80, Critical: 0.95},
 		NotIdentified:    NotIdentifiedSettings{After: time.Minute},
 		Restarted:        RestartedSettings{Within: time.Hour, Often: 3, Together: 15 * time.Second},
+		SentenceLate:     SentenceLateSettings{Factor: 5, Count: 20},
 		SlowData:         SlowDataSettings{Factor: 5, Count: 20},
+		SourcesDisagree:  defaultTolerances(),
+		SupplyLow:        SupplyLowSettings{Warning: 11.5, Critical: 10.5},
 		TooManyDevices:   TooManyDevicesSettings{Devices: 50},
 	}
 }
@@ -173,6 +194,15 @@ func (s *Settings) Validate() error {
 	bad(s.BusBusy.Warning <= 0 || s.BusBusy.Warning > 1, "bus-busy.warning: %v must be a share above 0 and up to 1, such as 0.5", s.BusBusy.Warning)
 	bad(s.BusBusy.Critical < s.BusBusy.Warning || s.BusBusy.Critical > 1, "bus-busy.critical: %v must lie between bus-busy.warning and 1", s.BusBusy.Critical)
 	bad(s.BusErrors.Critical < s.BusErrors.Warning, "bus-errors.critical: %d must not be below bus-errors.warning", s.BusErrors.Critical)
+	bad(s.ClockOff.Sources <= 0 || s.ClockOff.System <= 0, "clock-off: sources and system must be above 0")
+	bad(s.Echo.Changes < 5 || s.Echo.Changes > 60, "echo.changes: %d must lie between 5 and 60", s.Echo.Changes)
+	bad(s.LineSaturated.Warning <= 0 || s.LineSaturated.Warning > 1, "line-saturated.warning: %v must be a share above 0 and up to 1, such as 0.8", s.LineSaturated.Warning)
+	bad(s.LineSaturated.Critical < s.LineSaturated.Warning || s.LineSaturated.Critical > 1, "line-saturated.critical: %v must lie between line-saturated.warning and 1", s.LineSaturated.Critical)
+	bad(!(s.SentenceLate.Factor > 1), "sentence-late.factor: %v must be above 1", s.SentenceLate.Factor)
+	bad(!(s.SupplyLow.Critical > 0) || !(s.SupplyLow.Warning >= s.SupplyLow.Critical), "supply-low: warning %v must not be below critical %v, and both must be above 0", s.SupplyLow.Warning, s.SupplyLow.Critical)
+	for _, m := range boat.Measures() {
+		bad(!(s.SourcesDisagree.tolerance(m) >= 0), "sources-disagree: the tolerance of %s must be 0, to leave it out, or more", m)
+	}
 	bad(s.NotIdentified.After < 0, "not-identified.after: %v must not be negative", s.NotIdentified.After)
 	bad(s.Restarted.Within <= 0, "restarted.within: %v must be above 0", s.Restarted.Within)
 	bad(s.Restarted.Often < 1, "restarted.often: %d must be 1 or more", s.Restarted.Often)

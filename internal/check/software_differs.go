@@ -15,6 +15,11 @@ func softwareDiffers(p *Pass) {
 	list := p.others(func(d *boat.Device) bool {
 		return d.State != boat.Gone && d.Name != nil && d.Product != nil && d.Product.Software != "" && (d.Product.Model != "" || d.Product.Code != nil)
 	})
+	for i := range p.Report.Talkers {
+		if d, ok := p.Report.Talkers[i].Device(); ok && d.Product.Software != "" && d.Product.Model != "" {
+			list = append(list, &d)
+		}
+	}
 	for _, group := range models(list) {
 		versions := map[string][]*boat.Device{}
 		for _, d := range group {
@@ -41,7 +46,7 @@ func softwareDiffers(p *Pass) {
 			network = ""
 		}
 		p.Find(Finding{
-			Subject: modelKey(first), Devices: ids(group), Network: network,
+			Subject: modelKey(first), Devices: p.deviceIDs(ids(group)), Network: network,
 			Summary:  fmt.Sprintf("The software of %d units of %s differs: %s", len(group), unaddressed(first), strings.Join(parts, "; ")),
 			Evidence: evidence("model", first.Product.Model, "versions", byVersion),
 			Remedy: "Bring all of them to one version: units of one model that run different software can refuse to share charts, routes, settings and sonar. " +
@@ -80,7 +85,7 @@ func models(list []*boat.Device) [][]*boat.Device {
 }
 
 func sameModel(a, b *boat.Device) bool {
-	if a.Name.Manufacturer.Code != b.Name.Manufacturer.Code {
+	if a.Name.Manufacturer.Code != b.Name.Manufacturer.Code || (a.Address == nil && b.Address == nil && a.Name.Manufacturer.Name != b.Name.Manufacturer.Name) {
 		return false
 	}
 	if a.Product.Model != "" && strings.EqualFold(strings.TrimSpace(a.Product.Model), strings.TrimSpace(b.Product.Model)) {

@@ -162,6 +162,14 @@ func (p *Pass) since(t event.Time) string {
 	return " for " + span(p.Now.Sub(t))
 }
 
+// capital begins a sentence with the words.
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
 // round cuts a figure to two decimals for the evidence.
 func round(x float64) float64 { return math.Round(x*100) / 100 }
 
@@ -212,6 +220,10 @@ func evidence(pairs ...any) map[string]any {
 			}
 		case []int:
 			if len(x) == 0 {
+				continue
+			}
+		case uint32:
+			if x == 0 {
 				continue
 			}
 		}

@@ -1,0 +1,94 @@
+package check
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// Shares of changes from which one source is a copy of another. Two sensors of one thing can show the same rounded values too, but then
+// either seems to follow the other; a copy is only ever behind.
+const (
+	copies   = 0.9
+	chance   = 0.5
+	maxPaths = 8
+)
+
+// echo: a source on a network that repeats, a little later, what another source on the same network said before: its data went out
+// through a gateway and came back.
+func echo(p *Pass) {
+	type edge struct{ from, to string }
+	type copied struct {
+		measures []string
+		lag      time.Duration
+		tried    int
+		matched  int
+	}
+	network := map[string]string{}
+	for i := range p.Report.Sources {
+		network[p.Report.Sources[i].ID] = p.Report.Sources[i].Network
+	}
+	links := map[edge]*copied{}
+	back := map[string]*boat.Echo{}
+	for i := range p.Report.Echoes {
+		e := &p.Report.Echoes[i]
+		back[fmt.Sprint(e.Measure, e.From, "\x00", e.To)] = e
+	}
+	for i := range p.Report.Echoes {
+		e := &p.Report.Echoes[i]
+		if e.Tried < p.Settings.Echo.Changes || float64(e.Matched) < copies*float64(e.Tried) || e.Lag <= 0 {
+			continue
+		}
+		if b := back[fmt.Sprint(e.Measure, e.To, "\x00", e.From)]; b != nil && float64(b.Matched) > chance*float64(b.Tried) {
+			continue
+		}
+		c := links[edge{e.From, e.To}]
+		if c == nil {
+			c = &copied{}
+			links[edge{e.From, e.To}] = c
+		}
+		c.measures = append(c.measures, e.Measure.String())
+		c.tried, c.matched, c.lag = c.tried+e.Tried, c.matched+e.Matched, max(c.lag, e.Lag)
+	}
+	edges := make([]edge, 0, len(links))
+	for e := range links {
+		edges = append(edges, e)
+	}
+	slices.SortFunc(edges, func(a, b edge) int { return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.to, b.to)) })
+	for _, e := range edges {
+		if network[e.from] == "" || network[e.from] != network[e.to] {
+			continue // handed on from one network to another, as gateways do
+		}
+		original := !slices.ContainsFunc(edges, func(o edge) bool { return o.to == e.from && network[o.from] == network[e.from] })
+		if !original {
+			continue
+		}
+		c := links[e]
+		var way []string // sources of other networks that repeat the first and are repeated by the last
+		for _, o := range edges {
+			if o.from == e.from && links[edge{o.to, e.to}] != nil && network[o.to] != network[e.to] && len(way) < maxPaths {
+				way = append(way, o.to)
+			}
+		}
+		slices.SortStableFunc(way, func(a, b string) int { return cmp.Compare(links[edge{e.from, a}].lag, links[edge{e.from, b}].lag) })
+		ids := append(append([]string{e.from}, way...), e.to)
+		path := ""
+		for i, id := range ids {
+			if i > 0 {
+				path += " → "
+			}
+			path += p.sourceLabel(id)
+		}
+		p.Find(Finding{
+			Subject: e.from + " " + e.to, Devices: p.deviceIDs(ids), Network: network[e.to],
+			Summary: fmt.Sprintf("%s of %s comes back on %s %s later: %s", capital(enumerate(c.measures)), p.sourceLabel(e.from),
+				network[e.to], span(c.lag), path),
+			Evidence: evidence("path", ids, "measures", c.measures, "changes", c.tried, "matched", c.matched, "lag_ms", c.lag.Milliseconds()),
+			Remedy: "Break the circle: switch off these messages in one of the gateways, the one that sends them back. A head or pilot that takes the late copy " +
+				"steers by old data, and nothing falls silent when the sensor fails.",
+		})
+	}
+}

@@ -1,0 +1,60 @@
+package check
+
+import (
+	"fmt"
+	"time"
+)
+
+// sentenceLate: sentences that come much more rarely than usual or have stopped while the line still speaks; one finding a talker.
+func sentenceLate(p *Pass) {
+	s := &p.Settings.SentenceLate
+	for i := range p.Report.Talkers {
+		t := &p.Report.Talkers[i]
+		if !p.lineSpeaks(t.Network) {
+			continue
+		}
+		var words []string
+		detail := map[string]any{}
+		for j := range t.Sentences {
+			x := &t.Sentences[j]
+			if x.Count < s.Count || x.Recent <= 0 || x.Last.IsZero() {
+				continue
+			}
+			late := p.Now.Sub(x.Last)
+			switch {
+			case late > max(time.Duration(s.Factor*float64(x.Recent)), fresh):
+				words = append(words, fmt.Sprintf("%s last %s ago, usually every %s", x.Formatter, span(late), span(x.Recent)))
+			case x.Nominal > 0 && float64(x.Recent) > s.Factor*float64(x.Nominal):
+				words = append(words, fmt.Sprintf("%s every %s instead of %s", x.Formatter, span(x.Recent), span(x.Nominal)))
+			default:
+				continue
+			}
+			detail[x.Formatter] = map[string]any{"interval_ms": x.Recent.Milliseconds(), "since_last_ms": late.Milliseconds(), "count": x.Count}
+		}
+		if len(words) == 0 {
+			continue
+		}
+		p.Find(Finding{
+			Subject: t.ID(), Network: t.Network,
+			Summary:  fmt.Sprintf("%s is late: %s", talkerLabel(t), enumerate(words)),
+			Evidence: evidence("sentences", detail, "factor", s.Factor),
+			Remedy: "See whether the talker is on and finds what it measures, whether somebody changed its output, and how full the line is. " +
+				"Behind a multiplexer look at its filter and at the priority of its inputs.",
+		})
+	}
+}
+
+// lineSpeaks reports whether anything was heard on the line just now; a line that is dead as a whole is not late.
+func (p *Pass) lineSpeaks(network string) bool {
+	for i := range p.Report.Networks {
+		if n := &p.Report.Networks[i]; n.ID == network && !n.DownSince.IsZero() {
+			return false
+		}
+	}
+	for i := range p.Report.Talkers {
+		if t := &p.Report.Talkers[i]; t.Network == network && p.Now.Sub(t.Last) <= fresh {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,86 @@
+package check
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// fresh is how old a value may be to be held against another.
+const fresh = 10 * time.Second
+
+// sources yields the sources that gave the measure just now.
+func (p *Pass) sources(m boat.Measure) []*boat.Source {
+	var list []*boat.Source
+	for i := range p.Report.Sources {
+		if s := &p.Report.Sources[i]; s.Measure == m && p.Now.Sub(s.At) <= fresh {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+// talker finds a talker by its id, nil when it is none.
+func (p *Pass) talker(id string) *boat.Talker {
+	for i := range p.Report.Talkers {
+		if t := &p.Report.Talkers[i]; t.ID() == id {
+			return t
+		}
+	}
+	return nil
+}
+
+// sourceLabel names a source of either world.
+func (p *Pass) sourceLabel(id string) string {
+	if d := p.Report.Device(id); d != nil {
+		return label(d)
+	}
+	if t := p.talker(id); t != nil {
+		return talkerLabel(t)
+	}
+	return id
+}
+
+// talkerLabel names a talker: "GP on ttyUSB0", with its model when it told it.
+func talkerLabel(t *boat.Talker) string {
+	where := t.Talker + " on " + t.Network
+	if t.Identity != nil && t.Identity.Model != "" {
+		return t.Identity.Model + " (" + where + ")"
+	}
+	return where
+}
+
+// deviceIDs are those of the ids that are devices of the report, sorted, each once; talkers have none of their own.
+func (p *Pass) deviceIDs(all []string) []string {
+	var out []string
+	for _, id := range all {
+		if p.Report.Device(id) != nil {
+			out = append(out, id)
+		}
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
+}
+
+// common is the one network that all sources are on, or "".
+func common(list []*boat.Source) string {
+	network := ""
+	for i, s := range list {
+		if i > 0 && s.Network != network {
+			return ""
+		}
+		network = s.Network
+	}
+	return network
+}
+
+// lowest is the lowest value that fresh sources give, or fallback when there is none.
+func (p *Pass) lowest(m boat.Measure, fallback float64) float64 {
+	list := p.sources(m)
+	if len(list) == 0 {
+		return fallback
+	}
+	return slices.MinFunc(list, func(a, b *boat.Source) int { return cmp.Compare(a.Value, b.Value) }).Value
+}

@@ -1,0 +1,128 @@
+package check
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// gives adds a source's latest value to a report.
+func gives(r *boat.Report, m boat.Measure, id string, value float64, lon ...float64) *boat.Report {
+	network := "can0"
+	if at, _, ok := strings.Cut(id, "/"); ok {
+		network = at
+	}
+	s := boat.Source{Measure: m, ID: id, Network: network, Value: value, At: now}
+	if len(lon) > 0 {
+		s.Longitude = lon[0]
+	}
+	r.Sources = append(r.Sources, s)
+	return r
+}
+
+// speaks adds a talker on the line ttyUSB0.
+func speaks(r *boat.Report, letters string, identity *boat.TalkerIdentity, sentences ...boat.Sentence) *boat.Report {
+	if len(r.Talkers) == 0 {
+		r.Networks = append(r.Networks, boat.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800})
+	}
+	r.Talkers = append(r.Talkers, boat.Talker{Network: "ttyUSB0", Talker: letters, Identity: identity, Sentences: sentences, Last: now})
+	return r
+}
+
+func says(formatter string, every, last time.Duration) boat.Sentence {
+	return boat.Sentence{Formatter: formatter, Count: 500, Recent: every, Last: ago(last), Nominal: time.Second}
+}
+
+func repeats(r *boat.Report, m boat.Measure, from, to string, lag time.Duration, tried, matched int) *boat.Report {
+	r.Echoes = append(r.Echoes, boat.Echo{Measure: m, From: from, To: to, Tried: tried, Matched: matched, Lag: lag})
+	return r
+}
+
+func sourceSamples() []sample {
+	rad := func(deg float64) float64 { return deg * math.Pi / 180 }
+	two := func() *boat.Report { return aboard(sounder("B1", 36), head("A1", 35)) }
+	both := func() *boat.Report { return speaks(two(), "SD", nil, says("DPT", time.Second, 0)) }
+	clocks := func(kind boat.Clock, a, b float64) *boat.Report {
+		r := two()
+		r.Clock = kind
+		return gives(gives(r, boat.ClockOffset, "A1", a), boat.ClockOffset, "B1", b)
+	}
+	stale := gives(gives(both(), boat.DepthSurface, "B1", 12), boat.DepthSurface, "ttyUSB0/SD", 8.5)
+	stale.Sources[1].At = ago(time.Minute)
+	courses := func(speed float64) *boat.Report {
+		r := gives(gives(two(), boat.CourseTrue, "A1", rad(350)), boat.CourseTrue, "B1", rad(40))
+		return gives(r, boat.SpeedOverGround, "A1", speed)
+	}
+	circle := func(matched int) *boat.Report {
+		r := gives(gives(gives(both(), boat.DepthSurface, "A1", 8), boat.DepthSurface, "B1", 8), boat.DepthSurface, "ttyUSB0/SD", 8)
+		r = repeats(r, boat.DepthSurface, "B1", "A1", 900*time.Millisecond, 80, matched)
+		r = repeats(r, boat.DepthSurface, "B1", "ttyUSB0/SD", 400*time.Millisecond, 80, 79)
+		return repeats(r, boat.DepthSurface, "ttyUSB0/SD", "A1", 500*time.Millisecond, 80, matched)
+	}
+	bank := func(volts float64) *boat.Report {
+		return aboard(battery("C1", 40, sends(boat.Transmit{PGN: 127508, Title: "Battery Status", Instance: ptr(uint8(0)), Volts: volts, VoltsAt: now})))
+	}
+	gps := func(software string) *boat.TalkerIdentity {
+		return &boat.TalkerIdentity{Vendor: "GAN", Model: "Gannet GP1", Software: software}
+	}
+	dead := speaks(two(), "GP", nil, says("RMC", time.Second, time.Minute))
+	dead.Talkers[0].Last = ago(time.Minute)
+	return []sample{
+		{"sources-disagree", "depth in both worlds", gives(gives(both(), boat.DepthSurface, "B1", 12), boat.DepthSurface, "ttyUSB0/SD", 8.5), 1},
+		{"sources-disagree", "positions a cable apart", gives(gives(two(), boat.Position, "A1", 54.1, 10.8), boat.Position, "B1", 54.1, 10.803), 1},
+		{"sources-disagree", "heading across north", gives(gives(two(), boat.HeadingTrue, "A1", rad(350)), boat.HeadingTrue, "B1", rad(15)), 1},
+		{"sources-disagree", "two right, one wrong", gives(gives(gives(both(), boat.WaterTemperature, "A1", 290), boat.WaterTemperature, "B1", 290.2), boat.WaterTemperature, "ttyUSB0/SD", 301), 1},
+		{"sources-disagree", "course under way", courses(4), 1},
+		{"sources-disagree", "course at rest", courses(0.3), 0},
+		{"sources-disagree", "headings either side of north", gives(gives(two(), boat.HeadingTrue, "A1", rad(358)), boat.HeadingTrue, "B1", rad(2)), 0},
+		{"sources-disagree", "positions either side of the date line", gives(gives(two(), boat.Position, "A1", -17, 179.9999), boat.Position, "B1", -17, -179.9999), 0},
+		{"sources-disagree", "other reference", gives(gives(both(), boat.DepthSurface, "B1", 12), boat.DepthKeel, "ttyUSB0/SD", 8.5), 0},
+		{"sources-disagree", "one has stopped", stale, 0},
+		{"clock-off", "a receiver with an old week number", clocks(boat.ClockCapture, 0.2, -1024*7*86400), 1},
+		{"clock-off", "two sources", clocks(boat.ClockCapture, 0.2, 61), 1},
+		{"clock-off", "this computer", clocks(boat.ClockSystem, 90.2, 90), 1},
+		{"clock-off", "a recorded file", clocks(boat.ClockCapture, 90.2, 90), 0},
+		{"clock-off", "in time", clocks(boat.ClockSystem, 0.2, -0.6), 0},
+		{"echo", "round through a line", circle(80), 1},
+		{"echo", "one way only", repeats(both(), boat.DepthSurface, "B1", "ttyUSB0/SD", time.Second, 80, 80), 0},
+		{"echo", "sometimes the same", circle(40), 0},
+		{"echo", "each seems to follow the other", repeats(circle(80), boat.DepthSurface, "A1", "B1", time.Second, 80, 75), 0},
+		{"echo", "too few changes", repeats(gives(gives(two(), boat.DepthSurface, "A1", 8), boat.DepthSurface, "B1", 8), boat.DepthSurface, "A1", "B1", time.Second, 8, 8), 0},
+		{"line-saturated", "nearly full", line(boat.Network{LoadRecent: 0.84}), 1},
+		{"line-saturated", "full", line(boat.Network{LoadRecent: 0.97}), 1},
+		{"line-saturated", "half", line(boat.Network{LoadRecent: 0.5}), 0},
+		{"sentence-late", "one has stopped", speaks(two(), "GP", gps("3.1"), says("RMC", time.Second, time.Minute), says("GGA", time.Second, 0)), 1},
+		{"sentence-late", "slow", speaks(two(), "SD", nil, says("DPT", 12*time.Second, time.Second)), 1},
+		{"sentence-late", "in time", speaks(two(), "SD", nil, says("DPT", time.Second, time.Second)), 0},
+		{"sentence-late", "the whole line is dead", dead, 0},
+		{"supply-low", "12 V", bank(11.1), 1},
+		{"supply-low", "24 V, nearly flat", bank(20.2), 1},
+		{"supply-low", "charged", bank(12.7), 0},
+		{"supply-low", "not connected", bank(0.1), 0},
+		{"many-sources", "a sounder in each world", speaks(aboard(sounder("B1", 36, depth())), "SD", nil, says("DPT", time.Second, 0), says("DBT", time.Second, 0)), 1},
+		{"many-sources", "two talkers on one line", speaks(speaks(aboard(), "GP", gps("3.1"), says("RMC", time.Second, 0)), "II", nil, says("GLL", time.Second, 0)), 1},
+		{"many-sources", "the talker has stopped", speaks(aboard(sounder("B1", 36, depth())), "SD", nil, says("DPT", time.Second, time.Hour)), 0},
+		{"software-differs", "two talkers", speaks(speaks(aboard(), "GP", gps("3.1")), "GN", gps("3.2")), 1},
+		{"software-differs", "talkers of two makers", speaks(speaks(aboard(), "GP", gps("3.1")), "GN", &boat.TalkerIdentity{Vendor: "LRK", Model: "Gannet GP1", Software: "3.2"}), 0},
+		{"garbled-line", "rate known", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "wrong-baud", LikelyBaud: 38400}}), 1},
+		{"garbled-line", "noisy", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "noisy"}}), 1},
+		{"garbled-line", "another protocol", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "other-protocol"}}), 1},
+	}
+}
+
+func TestToleranceOfEveryMeasure(t *testing.T) {
+	s := DefaultSettings()
+	for _, m := range boat.Measures() {
+		if m != boat.ClockOffset && s.SourcesDisagree.tolerance(m) <= 0 {
+			t.Errorf("%s has no tolerance", m)
+		}
+	}
+	s.SourcesDisagree.Depth = -1
+	if err := s.Validate(); err == nil || !strings.Contains(err.Error(), "depth below the keel") {
+		t.Error(err)
+	}
+}

@@ -1,0 +1,129 @@
+package check
+
+import (
+	"fmt"
+	"math"
+
+	"muster/internal/boat"
+)
+
+// sourcesDisagree: two sources of one measure further apart than sound ones are; one finding a measure.
+func sourcesDisagree(p *Pass) {
+	for _, m := range boat.Measures() {
+		tolerance := p.Settings.SourcesDisagree.tolerance(m)
+		list := p.sources(m)
+		if tolerance <= 0 || len(list) < 2 || p.meaningless(m) {
+			continue
+		}
+		worst, against := 0.0, make([]int, len(list)) // how many others each disagrees with
+		for i := range list {
+			for j := range i {
+				if d := m.Difference(list[i], list[j]); d > tolerance {
+					worst = max(worst, d)
+					against[i]++
+					against[j]++
+				}
+			}
+		}
+		if worst == 0 {
+			continue
+		}
+		info := m.Info()
+		var ids, words []string
+		values := map[string]any{}
+		odd := ""
+		for i, s := range list {
+			if against[i] == 0 {
+				continue
+			}
+			ids = append(ids, s.ID)
+			words = append(words, p.sourceLabel(s.ID)+shown(m, s))
+			if len(list) > 2 && against[i] == len(list)-1 {
+				odd = s.ID
+			}
+			if m == boat.Position {
+				values[s.ID] = []float64{s.Value, s.Longitude}
+			} else {
+				values[s.ID] = round(value(m, s))
+			}
+		}
+		summary := fmt.Sprintf("Sources of %s are %s apart: %s", m, quantity(worst, info.Unit), enumerate(words))
+		if odd != "" && len(ids) == len(list) && oneAgainstAll(against) {
+			summary += "; the odd one out is " + p.sourceLabel(odd)
+		} else {
+			odd = ""
+		}
+		p.Find(Finding{
+			Subject: m.String(), Devices: p.deviceIDs(ids), Network: common(list),
+			Summary:  summary,
+			Evidence: evidence("values", values, "difference", round(worst), "tolerance", tolerance, "odd", odd, "unit", info.Unit),
+			Remedy: "Find out which one is wrong by a look outside, a lead line or another instrument, and take it off as a source on every head and the pilot until it is mended. " +
+				"See its offset and calibration, its mounting, and magnetic things near a compass.",
+		})
+	}
+}
+
+// oneAgainstAll reports whether one source disagrees with every other and these agree among themselves.
+func oneAgainstAll(against []int) bool {
+	ones := 0
+	for _, n := range against {
+		if n == 1 {
+			ones++
+		}
+	}
+	return ones == len(against)-1
+}
+
+// meaningless reports whether the measure tells nothing at present: a course at rest, the direction of hardly any wind.
+func (p *Pass) meaningless(m boat.Measure) bool {
+	const slow, light = 1, 2 // m/s
+	switch m {
+	case boat.CourseTrue, boat.CourseMagnetic:
+		return p.lowest(boat.SpeedOverGround, 0) < slow
+	case boat.ApparentWindAngle:
+		return p.lowest(boat.ApparentWindSpeed, light) < light
+	case boat.TrueWindAngle:
+		return p.lowest(boat.TrueWindSpeed, light) < light
+	case boat.GroundWindDirection:
+		return p.lowest(boat.GroundWindSpeed, light) < light
+	case boat.ClockOffset: // see clock-off
+		return true
+	}
+	return false
+}
+
+// value is a source's value in the unit that is told to people.
+func value(m boat.Measure, s *boat.Source) float64 {
+	info := m.Info()
+	v := s.Value * info.Scale
+	switch {
+	case m == boat.WaterTemperature:
+		v -= 273.15
+	case info.Compare == boat.Circular:
+		if v = math.Mod(v, 360); v < 0 {
+			v += 360
+		}
+	}
+	return v
+}
+
+// shown is " 12.5 m", or nothing for a position.
+func shown(m boat.Measure, s *boat.Source) string {
+	if m == boat.Position {
+		return ""
+	}
+	return " " + quantity(value(m, s), m.Info().Unit)
+}
+
+// quantity writes a value with its unit: "12.5 m", "143°".
+func quantity(v float64, unit string) string {
+	switch {
+	case unit == "deg":
+		return fmt.Sprintf("%.0f°", v)
+	case unit == "deg/s":
+		return fmt.Sprintf("%.1f°/s", v)
+	case math.Abs(v) >= 100:
+		return fmt.Sprintf("%.0f %s", v, unit)
+	}
+	return fmt.Sprintf("%.1f %s", v, unit)
+}

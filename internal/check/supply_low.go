@@ -1,0 +1,53 @@
+package check
+
+import (
+	"fmt"
+
+	"muster/internal/boat"
+)
+
+// supplyLow: the voltage that a battery monitor tells. Limits are given for 12 V and hold in proportion for 24 and 48 V; which of them
+// a bank is shows in its voltage.
+func supplyLow(p *Pass) {
+	s := &p.Settings.SupplyLow
+	for _, d := range p.others(speaking) {
+		for i := range d.Transmits {
+			t := &d.Transmits[i]
+			if t.VoltsAt.IsZero() || p.Now.Sub(t.VoltsAt) > recent {
+				continue
+			}
+			nominal := nominalVolts(t.Volts)
+			if nominal == 0 {
+				continue
+			}
+			factor := nominal / 12
+			severity, limit := boat.Warning, s.Warning*factor
+			if t.Volts >= limit {
+				continue
+			}
+			if t.Volts < s.Critical*factor {
+				severity, limit = boat.Critical, s.Critical*factor
+			}
+			p.Find(Finding{
+				Severity: severity, Subject: d.ID + " " + messageKey(t), Devices: []string{d.ID}, Network: d.Network,
+				Summary:  fmt.Sprintf("%s tells %.1f V in %s, of %.0f V nominal", label(d), t.Volts, title(t), nominal),
+				Evidence: evidence("volts", round(t.Volts), "limit", round(limit), "nominal", nominal, "message", messageKey(t)),
+				Remedy: "Switch off what is not needed and charge. If the bank is full, measure at its posts and again where the monitor measures: a difference is a bad " +
+					"connection, fuse or earth. Electronics restart and lose settings when the voltage falls below 9 to 10 V. " + cautionWiring,
+			})
+		}
+	}
+}
+
+// nominalVolts guesses the nominal voltage of a bank. Below 4 V nothing is connected, above 64 V it drives the boat.
+func nominalVolts(v float64) float64 {
+	switch {
+	case v < 4 || v > 64:
+		return 0
+	case v <= 16:
+		return 12
+	case v <= 32:
+		return 24
+	}
+	return 48
+}
