@@ -13,6 +13,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"muster/internal/alert"
 	"muster/internal/boat"
@@ -31,9 +32,13 @@ type Config struct {
 	Alerts    alert.Settings    `yaml:"alerts"`
 	Log       Log               `yaml:"log"`
 	StateDir  string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
-	Makers    map[uint16]string `yaml:"-"`         // the content of MakerFile
-	Token     string            `yaml:"-"`         // first line of TokenFile: who shows it may act
-	ReadToken string            `yaml:"-"`         // second line of TokenFile, if any: who shows it may read
+	Store     Store             `yaml:"store"`
+	Baseline  string            `yaml:"baseline"`  // snapshot file that the boat is held against
+	GNSSTime  bool              `yaml:"gnss_time"` // take the time from the bus while this machine's clock is not set
+	Tell      []Target          `yaml:"tell"`
+	Makers    map[uint16]string `yaml:"-"` // the content of MakerFile
+	Token     string            `yaml:"-"` // first line of TokenFile: who shows it may act
+	ReadToken string            `yaml:"-"` // second line of TokenFile, if any: who shows it may read
 
 	BoatKeys boatKeys `yaml:"boat"`
 }
@@ -49,6 +54,26 @@ type Source struct {
 	ID     string `yaml:"id"`     // the network's name in reports; the source's own name when empty
 	Ask    bool   `yaml:"ask"`    // claim an address and ask the standard questions
 }
+
+// Store bounds what is kept in StateDir.
+type Store struct {
+	Every  time.Duration `yaml:"every"`   // changes that can wait are written this often
+	MaxAge time.Duration `yaml:"max_age"` // of devices not heard and messages not delivered
+	MaxMB  int           `yaml:"max_mb"`  // of everything together
+}
+
+// Target is somebody who is told of alerts: exactly one of Webhook and Alertmanager is set.
+type Target struct {
+	ID           string        `yaml:"id"`           // short name for logs and metrics; the kind and its number when empty
+	Webhook      string        `yaml:"webhook"`      // URL that each change is posted to as JSON
+	Alertmanager string        `yaml:"alertmanager"` // URL of an Alertmanager, without /api/v2
+	TokenFile    string        `yaml:"token_file"`   // file whose first line is shown as bearer token
+	Severity     boat.Severity `yaml:"severity"`     // the least that is told; info when empty
+	Token        string        `yaml:"-"`
+}
+
+// Key names the target in logs, metrics and the store.
+func (t *Target) Key() string { return t.ID }
 
 // TLS names the files of a certificate and its key; empty for plain HTTP.
 type TLS struct {
@@ -67,7 +92,8 @@ const DefaultListen = "127.0.0.1:8632"
 
 // Default is the config of an empty file.
 func Default() Config {
-	return Config{Listen: DefaultListen, Checks: check.DefaultSettings(), Alerts: alert.DefaultSettings(), Log: Log{Level: "info", Format: "auto"}}
+	return Config{Listen: DefaultListen, Checks: check.DefaultSettings(), Alerts: alert.DefaultSettings(), Log: Log{Level: "info", Format: "auto"},
+		Store: Store{Every: time.Minute, MaxAge: 2 * 365 * 24 * time.Hour, MaxMB: 16}}
 }
 
 // Error is a mistake in a config file, told with its place. Error() is one line.
@@ -101,13 +127,25 @@ func Load(file string) (Config, error) {
 		return Config{}, err
 	}
 	dir := filepath.Dir(file)
-	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key} {
+	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(dir, *p)
 		}
 	}
 	if c.MakerFile != "" {
 		if c.Makers, err = LoadMakers(c.MakerFile); err != nil {
+			return Config{}, err
+		}
+	}
+	for i := range c.Tell {
+		t := &c.Tell[i]
+		if t.TokenFile == "" {
+			continue
+		}
+		if !filepath.IsAbs(t.TokenFile) {
+			t.TokenFile = filepath.Join(dir, t.TokenFile)
+		}
+		if t.Token, _, err = loadTokens(t.TokenFile); err != nil {
 			return Config{}, err
 		}
 	}
@@ -174,6 +212,16 @@ func (c *Config) validate(d *document) error {
 	}
 	if !slices.Contains([]string{"auto", "text", "json"}, c.Log.Format) {
 		bad("log.format", "%q is not one of auto, text, json", c.Log.Format)
+	}
+	c.validateTell(bad)
+	if c.Store.Every < time.Second {
+		bad("store.every", "%v is too short: it wears the card; give 1s or more", c.Store.Every)
+	}
+	if c.Store.MaxAge < 24*time.Hour {
+		bad("store.max_age", "%v is too short: give 24h or more", c.Store.MaxAge)
+	}
+	if c.Store.MaxMB < 1 || c.Store.MaxMB > 1024 {
+		bad("store.max_mb", "%d must be 1 to 1024", c.Store.MaxMB)
 	}
 	errs = append(errs, d.settingErrors("checks", c.Checks.Validate())...)
 	errs = append(errs, d.settingErrors("alerts", c.Alerts.Validate())...)

@@ -221,7 +221,7 @@ func (s *Store) begin(version int) error {
 		if err != nil {
 			return fmt.Errorf("open store %s: the number of the next delivery: %w", s.path, err)
 		}
-		s.next = v
+		s.next, s.offered = v, v
 	}
 	for v := max(version, 1); v < Version; v++ {
 		if err := migrations[v](s); err != nil {

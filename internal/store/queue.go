@@ -36,13 +36,13 @@ func (s *Store) Queue(target string, body []byte) uint64 {
 	return s.next
 }
 
-// Waiting lists up to limit deliveries of a target, oldest first.
+// Waiting lists up to limit deliveries of a target that have been through a Sync, oldest first.
 func (s *Store) Waiting(target string, limit int) []Item {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var items []Item
 	for key, r := range s.values[Deliveries] {
-		if t, id := cutKey(key); t == target {
+		if t, id := cutKey(key); t == target && id <= s.offered {
 			items = append(items, Item{id, r.value})
 		}
 	}
@@ -106,6 +106,30 @@ func (s *Store) trim() {
 			}
 			s.drop(kind, a.key)
 			s.stats.Shed++
+		}
+	}
+}
+
+// Unsent counts the deliveries of a target that are not yet made.
+func (s *Store) Unsent(target string) int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	n := 0
+	for key := range s.values[Deliveries] {
+		if t, _ := cutKey(key); t == target {
+			n++
+		}
+	}
+	return n
+}
+
+// Forget drops the deliveries of every target but those named.
+func (s *Store) Forget(but ...string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for key := range s.values[Deliveries] {
+		if t, _ := cutKey(key); !slices.Contains(but, t) {
+			s.drop(Deliveries, key)
 		}
 	}
 }

@@ -59,8 +59,9 @@ type Store struct {
 	mu       sync.Mutex
 	values   map[Kind]map[string]record
 	dirty    map[Kind]map[string]bool
-	size     int // bytes of all values and keys
-	next     uint64
+	size     int    // bytes of all values and keys
+	next     uint64 // the latest delivery's number
+	offered  uint64 // deliveries up to this one have been through a Sync
 	stats    Stats
 	setAside error
 }
@@ -217,8 +218,10 @@ func (s *Store) Sync() error {
 		}
 		s.dirty[kind] = map[string]bool{}
 	}
+	next := s.next
 	s.mu.Unlock()
 	s.batch.Unlock()
+	defer s.offer(next)
 	if len(changes) == 0 || s.db == nil {
 		return nil
 	}
@@ -246,6 +249,13 @@ func (s *Store) Sync() error {
 		return fmt.Errorf("write store %s: %w", s.path, err)
 	}
 	return nil
+}
+
+// offer lets deliveries be made: after a Sync, or when it failed, for what cannot be kept is still to be told.
+func (s *Store) offer(next uint64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.offered = max(s.offered, next)
 }
 
 // Close writes what changed and closes the file.
