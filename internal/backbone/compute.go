@@ -13,6 +13,8 @@ type Point struct {
 	Volts  *float64 `json:"volts,omitempty"` // absent where no supply reaches
 	Load   float64  `json:"load"`            // load equivalency of its drops
 	Power  bool     `json:"power,omitempty"`
+
+	Terminator bool `json:"terminator,omitempty"`
 }
 
 // Leg is one segment as computed.
@@ -260,7 +262,8 @@ func (l *Layout) Solve(extra []Drop) *Solution {
 		if i > 0 {
 			metres += float64(l.Segments[i-1].Length)
 		}
-		x := Point{Name: p, Metres: metres, Volts: known(w.left[p]), Power: slices.ContainsFunc(l.Power, func(f Power) bool { return f.At == p })}
+		x := Point{Name: p, Metres: metres, Volts: known(w.left[p]), Power: slices.ContainsFunc(l.Power, func(f Power) bool { return f.At == p }),
+			Terminator: slices.Contains(l.Terminators, p)}
 		for _, d := range drops {
 			if d.At == p {
 				x.Load += d.Load

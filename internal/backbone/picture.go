@@ -40,13 +40,17 @@ func (a *Audit) Picture() (string, error) {
 	const width, left, top, rowHeight = 920.0, 40.0, 70.0, 26.0
 	s := a.Solution
 	total := s.Points[len(s.Points)-1].Metres
-	scale := (width - 2*left) / max(total, 1)
+	right := left
+	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o Outlet) bool { return o.At == end }) {
+		right = 160 // room for the texts of its drops
+	}
+	scale := (width - left - right) / max(total, 1)
 	byLength := slices.Clone(s.Outlets)
 	slices.SortStableFunc(byLength, func(a, b Outlet) int { return cmp.Compare(a.Metres, b.Metres) })
 	var dots []dot
 	lowest := top + 60
-	for i, p := range s.Points {
-		d := dot{X: left + p.Metres*scale, Name: p.Name, Volts: volts(p.Volts), Power: p.Power, Terminator: i == 0 || i == len(s.Points)-1}
+	for _, p := range s.Points {
+		d := dot{X: left + p.Metres*scale, Name: p.Name, Volts: volts(p.Volts), Power: p.Power, Terminator: p.Terminator}
 		y := top
 		for _, o := range byLength {
 			if o.At == p.Name {
@@ -63,7 +67,7 @@ func (a *Audit) Picture() (string, error) {
 		labels = append(labels, label{(dots[i].X + dots[i+1].X) / 2, fmt.Sprintf("%.1f m · %.2f A", g.Metres, max(g.Amps, -g.Amps))})
 	}
 	var b strings.Builder
-	err := pictureTemplate.Execute(&b, map[string]any{"Width": width, "Height": lowest + 50, "Top": top, "Left": left, "Right": width - left,
+	err := pictureTemplate.Execute(&b, map[string]any{"Width": width, "Height": lowest + 50, "Top": top, "Left": left, "Right": width - right,
 		"Dots": dots, "Labels": labels, "Total": total, "Metre": scale})
 	if err != nil {
 		return "", fmt.Errorf("draw backbone: %w", err)
