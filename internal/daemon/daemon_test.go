@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/http"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -162,6 +163,7 @@ func TestRun(t *testing.T) {
 	for _, n := range r.Networks {
 		nets = append(nets, n.ID)
 	}
+	slices.Sort(nets) // they are numbered as they are first heard
 	if d := cmp.Diff([]string{"can0", "can0-2"}, nets); d != "" {
 		t.Errorf("networks of the same name: %s", d)
 	}
