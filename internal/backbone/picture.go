@@ -42,16 +42,16 @@ func (a *Audit) Picture() (string, error) {
 	total := s.Points[len(s.Points)-1].Metres
 	right := left
 	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o Outlet) bool { return o.At == end }) {
-		right = 160 // room for the texts of its drops
+		right = 135 // room for the texts of its drops
 	}
 	scale := (width - left - right) / max(total, 1)
 	byLength := slices.Clone(s.Outlets)
 	slices.SortStableFunc(byLength, func(a, b Outlet) int { return cmp.Compare(a.Metres, b.Metres) })
 	var dots []dot
 	lowest := top + 60
-	for _, p := range s.Points {
+	for i, p := range s.Points {
 		d := dot{X: left + p.Metres*scale, Name: p.Name, Volts: volts(p.Volts), Power: p.Power, Terminator: p.Terminator}
-		y := top
+		y := top + float64(i%2)*rowHeight/2 // so that texts of neighbours stand beside each other
 		for _, o := range byLength {
 			if o.At == p.Name {
 				y = max(y+rowHeight, top+18+o.Metres*scale)
