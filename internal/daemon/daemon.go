@@ -20,6 +20,7 @@ import (
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/store"
 	"muster/internal/tap"
 	"muster/internal/web"
 )
@@ -39,7 +40,8 @@ type Options struct {
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
 	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
 
-	replay bool // time is that of the events alone
+	firstRetry time.Duration // wait after a failed delivery; default 1 s
+	replay     bool          // time is that of the events alone
 }
 
 // Daemon watches one boat. Its model belongs to the goroutine of Run; everything else talks to it by values.
@@ -61,6 +63,16 @@ type Daemon struct {
 	manualCount int
 	follower    *release.Follower // nil when no work order is followed
 	work        atomic.Pointer[web.Work]
+
+	store                   *store.Store // nil in a replay
+	storeOnce               sync.Once
+	keeping                 keeping
+	keepMu                  sync.Mutex // guards keeping.failing
+	reloads, reloadFailures atomic.Uint64
+	toKeep                  chan struct{} // asks the keeper to write now
+	telling                 atomic.Pointer[[]*teller]
+	helpers                 sync.WaitGroup  // the keeper and the tellers
+	running                 context.Context // ends with Run; belongs to the model's goroutine
 
 	started  atomic.Bool
 	stop     context.CancelFunc
@@ -85,11 +97,12 @@ func New(opt Options) (_ *Daemon, err error) {
 	opt.ReportEvery = cmp.Or(opt.ReportEvery, time.Second)
 	opt.StopWithin = cmp.Or(opt.StopWithin, 5*time.Second)
 	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger(), batches: make(chan *batch, queueBatches),
-		done: make(chan struct{}), acts: make(chan func()), live: !opt.replay}
+		done: make(chan struct{}), acts: make(chan func()), toKeep: make(chan struct{}, 1), live: !opt.replay}
 	d.stopping, d.stop = context.WithCancel(context.Background())
 	defer func() {
 		if err != nil {
 			d.closeAll()
+			_ = d.closeStore()
 		}
 	}()
 	c := &opt.Config
@@ -123,6 +136,15 @@ func New(opt Options) (_ *Daemon, err error) {
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
 	if !opt.replay {
 		d.watch.OnChange = d.changed
+		if d.store, err = openStore(c, opt.Now); err != nil {
+			return nil, err
+		}
+		d.restore()
+		base, err := d.loadBaseline(c.Baseline)
+		if err != nil {
+			return nil, err
+		}
+		d.setRules(base)
 	}
 	d.latest.Store(d.watch.Report())
 
@@ -199,6 +221,11 @@ func (d *Daemon) Run(ctx context.Context) error {
 			}
 		})
 	}
+	if d.store != nil {
+		d.running = ctx
+		d.startTellers(ctx, d.opt.Config.Tell)
+		d.helpers.Go(func() { d.runKeeper(ctx) })
+	}
 	notify("READY=1")
 	d.log.Info().Str("url", d.URL()).Int("sources", len(d.inputs)).Msg("started")
 	err := d.loop(ctx, serveErr)
@@ -206,12 +233,13 @@ func (d *Daemon) Run(ctx context.Context) error {
 	cancel()
 	d.closeAll()
 	ended := make(chan struct{})
-	go func() { readers.Wait(); server.Wait(); close(ended) }()
+	go func() { readers.Wait(); server.Wait(); d.helpers.Wait(); close(ended) }()
 	select {
 	case <-ended:
 	case <-time.After(d.opt.StopWithin):
 		err = errors.Join(err, fmt.Errorf("daemon: a source or the server did not end within %v", d.opt.StopWithin))
 	}
+	err = errors.Join(err, d.closeStore())
 	d.log.Info().Msg("stopped")
 	return errors.Join(err, d.stopErr)
 }
@@ -221,7 +249,7 @@ func (d *Daemon) Stop() error {
 	d.stop()
 	if !d.started.Load() {
 		d.closeAll()
-		return d.stopErr
+		return errors.Join(d.stopErr, d.closeStore())
 	}
 	select {
 	case <-d.done:
@@ -325,6 +353,7 @@ func (d *Daemon) drain() error {
 func (d *Daemon) finish() {
 	d.watch.Finish()
 	d.publish()
+	d.keepAll()
 }
 
 // RunFor is Run for a span of the clock's time, 0 for as long as ctx and the sources last.
@@ -345,14 +374,18 @@ func (d *Daemon) publish() {
 	r := d.watch.Report()
 	d.follow(r)
 	d.latest.Store(r)
+	d.keep(r)
 	if d.web != nil {
 		d.web.Observe(r)
 	}
 	d.metrics.reported(time.Since(began))
 }
 
-// changed logs what happens to alerts, once per change.
+// changed logs what happens to alerts, once per change, and notes it for whoever is told.
 func (d *Daemon) changed(c alert.Change) {
+	if d.store != nil {
+		d.keeping.changes = append(d.keeping.changes, c)
+	}
 	e := d.log.Info()
 	if c.Kind == alert.Raised && !c.Silenced && c.Alert.Severity.Rank() > boat.Info.Rank() {
 		e = d.log.Warn()

@@ -33,6 +33,9 @@ func (d *Daemon) do(ctx context.Context, act func() error) error {
 	}
 	select {
 	case err := <-answer:
+		if err == nil && d.store != nil {
+			d.writeStore() // what a person was told is done must not be lost
+		}
 		return err
 	case <-d.done:
 		return errors.New("the daemon has stopped")
@@ -60,6 +63,7 @@ func (d *Daemon) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, err
 		m.ID, m.At = fmt.Sprintf("m%d", d.manualCount), d.model.Now()
 		d.manual = append(slices.Clone(d.manual), m)
 		d.model.SetManual(d.manual)
+		d.keepManual()
 		return nil
 	})
 	return m, err
@@ -74,6 +78,7 @@ func (d *Daemon) RemoveManual(ctx context.Context, id string) error {
 		}
 		d.manual = slices.Delete(slices.Clone(d.manual), i, i+1)
 		d.model.SetManual(d.manual)
+		d.keepManual()
 		return nil
 	})
 }
@@ -90,7 +95,7 @@ func (d *Daemon) Work() web.Work {
 func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 	return d.do(ctx, func() error {
 		if o == nil {
-			d.follower = nil
+			d.follower, d.keeping.work = nil, true
 			return nil
 		}
 		r := d.latest.Load()
@@ -101,7 +106,7 @@ func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 		if err != nil {
 			return err
 		}
-		d.follower = f
+		d.follower, d.keeping.work = f, true
 		return nil
 	})
 }
@@ -129,6 +134,7 @@ func (d *Daemon) follow(r *boat.Report) {
 }
 
 func (d *Daemon) logSteps(changes []release.StepChange) {
+	d.keeping.work = d.keeping.work || len(changes) > 0
 	for _, c := range changes {
 		d.log.Info().Str("step", c.Step).Str("device", c.Label).Str("state", string(c.To)).Str("note", c.Note).Msg("work order")
 	}

@@ -1,0 +1,312 @@
+package daemon
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/store"
+)
+
+// Message is what a webhook receives for each change of an alert. Its id grows; a receiver that sees an id twice, as after a
+// power cut between sending and noting that it was sent, can drop the second.
+type Message struct {
+	Schema string `json:"schema"`
+	alert.Change
+	Boat boat.Identity `json:"boat"`
+}
+
+const messageSchema = "muster.alert-change/v1"
+
+// idHeader carries the number of a message.
+const idHeader = "Muster-Message-Id"
+
+// Times of delivering.
+const (
+	deliverWithin = 15 * time.Second // one request
+	firstRetry    = time.Second
+	lastRetry     = 5 * time.Minute
+	resendEvery   = time.Minute // standing alerts to an Alertmanager, which forgets those not repeated
+)
+
+// teller tells one target. Its counters may be read from anywhere.
+type teller struct {
+	target  config.Target
+	d       *Daemon
+	log     zerolog.Logger
+	client  *http.Client
+	pending chan struct{}
+	stop    context.CancelFunc
+	first   time.Duration // wait after the first failure
+	firing  map[string]amAlert
+
+	sent, failed, refused atomic.Uint64
+	down                  atomic.Bool
+}
+
+func (d *Daemon) newTeller(t config.Target) *teller {
+	return &teller{target: t, d: d, log: d.log.With().Str("target", t.Key()).Logger(), pending: make(chan struct{}, 1),
+		client: &http.Client{Timeout: deliverWithin, Transport: &http.Transport{Proxy: http.ProxyFromEnvironment, MaxIdleConns: 1, IdleConnTimeout: 30 * time.Second}},
+		first:  cmp.Or(d.opt.firstRetry, firstRetry), firing: map[string]amAlert{}}
+}
+
+// wake says that there is something to tell.
+func (t *teller) wake() {
+	select {
+	case t.pending <- struct{}{}:
+	default:
+	}
+}
+
+// tellers are the targets being told.
+func (d *Daemon) tellers() []*teller {
+	if list := d.telling.Load(); list != nil {
+		return *list
+	}
+	return nil
+}
+
+// startTellers tells the targets of the config in the place of those told so far, which end; what waits for one that stays is kept.
+func (d *Daemon) startTellers(ctx context.Context, targets []config.Target) {
+	for _, t := range d.tellers() {
+		t.stop()
+	}
+	var list []*teller
+	var keys []string
+	for _, target := range targets {
+		t := d.newTeller(target)
+		tctx, stop := context.WithCancel(ctx)
+		t.stop = stop
+		list = append(list, t)
+		keys = append(keys, target.Key())
+		d.helpers.Go(func() { t.run(tctx) })
+	}
+	d.telling.Store(&list)
+	d.store.Forget(keys...)
+	for _, t := range list {
+		t.wake()
+	}
+}
+
+// wants reports whether the target is told of an alert of this severity.
+func wants(t *config.Target, s boat.Severity) bool {
+	return s.Rank() >= max(t.Severity.Rank(), boat.Info.Rank())
+}
+
+// queueChange puts a change before every webhook that is told of it. Runs on the model's goroutine.
+func (d *Daemon) queueChange(c *alert.Change) {
+	if c.Silenced {
+		return
+	}
+	var body []byte
+	for _, t := range d.tellers() {
+		if t.target.Webhook == "" || !wants(&t.target, c.Alert.Severity) {
+			continue
+		}
+		if body == nil {
+			var err error
+			if body, err = json.Marshal(Message{Schema: messageSchema, Change: *c, Boat: d.latest.Load().Boat}); err != nil {
+				d.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("cannot be told")
+				return
+			}
+		}
+		d.store.Queue(t.target.Key(), body)
+	}
+}
+
+// run tells until ctx ends.
+func (t *teller) run(ctx context.Context) {
+	defer t.client.CloseIdleConnections()
+	resend := time.NewTicker(resendEvery)
+	defer resend.Stop()
+	wait := time.Duration(0)
+	for {
+		if wait > 0 {
+			select {
+			case <-time.After(wait):
+			case <-ctx.Done():
+				return
+			}
+		} else {
+			select {
+			case <-t.pending:
+			case <-resend.C:
+			case <-ctx.Done():
+				return
+			}
+		}
+		var err error
+		if t.target.Alertmanager != "" {
+			err = t.tellAlertmanager(ctx)
+		} else {
+			err = t.tellWebhook(ctx)
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		if down := err != nil; down != t.down.Swap(down) {
+			if down {
+				t.log.Warn().Err(err).Msg("cannot be told of alerts; trying again")
+			} else {
+				t.log.Info().Msg("can be told again")
+			}
+		}
+		switch {
+		case err == nil:
+			wait = 0
+		case wait == 0:
+			wait = t.first
+		default:
+			wait = min(2*wait, lastRetry)
+		}
+	}
+}
+
+// tellWebhook sends what waits, in order, each until it is taken.
+func (t *teller) tellWebhook(ctx context.Context) error {
+	for {
+		items := t.d.store.Waiting(t.target.Key(), 20)
+		if len(items) == 0 {
+			return nil
+		}
+		for _, it := range items {
+			if err := t.post(ctx, t.target.Webhook, it); err != nil {
+				return err
+			}
+			t.d.store.Delivered(t.target.Key(), it.ID)
+		}
+		t.d.writeStore()
+	}
+}
+
+// refusal is an answer that will not change however often the same is sent.
+type refusal struct{ status string }
+
+func (r *refusal) Error() string { return "refused: " + r.status }
+
+// post sends one message. A message that the receiver calls malformed is given up, so that it does not hold back the others;
+// whatever may be put right at the other end is tried again.
+func (t *teller) post(ctx context.Context, url string, it store.Item) error {
+	err := t.request(ctx, url, it.Body, it.ID)
+	var no *refusal
+	if errors.As(err, &no) {
+		t.refused.Add(1)
+		t.log.Error().Err(err).Uint64("message", it.ID).Msg("given up")
+		return nil
+	}
+	return err
+}
+
+func (t *teller) request(ctx context.Context, url string, body []byte, id uint64) error {
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
+	if err != nil {
+		return fmt.Errorf("tell: %w", err)
+	}
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("User-Agent", "muster/"+t.d.opt.Version)
+	if id > 0 {
+		req.Header.Set(idHeader, strconv.FormatUint(id, 10))
+	}
+	if t.target.Token != "" {
+		req.Header.Set("Authorization", "Bearer "+t.target.Token)
+	}
+	resp, err := t.client.Do(req)
+	if err != nil {
+		t.failed.Add(1)
+		return fmt.Errorf("tell: %w", err)
+	}
+	defer resp.Body.Close()
+	_, _ = io.Copy(io.Discard, io.LimitReader(resp.Body, 64<<10))
+	switch {
+	case resp.StatusCode < 300:
+		t.sent.Add(1)
+		return nil
+	case resp.StatusCode == http.StatusBadRequest, resp.StatusCode == http.StatusRequestEntityTooLarge, resp.StatusCode == http.StatusUnprocessableEntity:
+		return &refusal{resp.Status}
+	}
+	t.failed.Add(1)
+	return fmt.Errorf("tell: %s answered %s", req.URL.Host, resp.Status)
+}
+
+// amAlert is one alert as Alertmanager's API v2 takes it (its published OpenAPI description).
+type amAlert struct {
+	Labels      map[string]string `json:"labels"`
+	Annotations map[string]string `json:"annotations"`
+	StartsAt    time.Time         `json:"startsAt,omitzero"`
+	EndsAt      time.Time         `json:"endsAt,omitzero"`
+	Generator   string            `json:"generatorURL,omitempty"`
+}
+
+// tellAlertmanager sends what stands, and the end of what stood when it was last told. An Alertmanager wants states, not changes:
+// it forgets what is not repeated, so after a restart it needs nothing that was kept.
+func (t *teller) tellAlertmanager(ctx context.Context) error {
+	now := t.d.opt.Now()
+	r := t.d.Report()
+	firing := map[string]amAlert{}
+	var list []amAlert
+	for i := range r.Alerts {
+		a := &r.Alerts[i]
+		if a.State == boat.AlertCleared || a.SilencedUntil != 0 || !wants(&t.target, a.Severity) {
+			continue
+		}
+		am := toAlertmanager(r, a)
+		am.Generator = t.d.URL()
+		am.EndsAt = now.Add(4 * resendEvery)
+		firing[string(a.Severity)+" "+a.ID] = am
+		list = append(list, am)
+	}
+	for key, am := range t.firing {
+		if _, stands := firing[key]; !stands {
+			am.EndsAt = now
+			list = append(list, am)
+		}
+	}
+	if len(list) == 0 {
+		return nil
+	}
+	body, err := json.Marshal(list)
+	if err != nil {
+		return fmt.Errorf("tell: %w", err)
+	}
+	err = t.request(ctx, strings.TrimSuffix(t.target.Alertmanager, "/")+"/api/v2/alerts", body, 0)
+	var no *refusal
+	if errors.As(err, &no) {
+		t.refused.Add(1)
+	}
+	if err == nil {
+		t.firing = firing
+	}
+	return err
+}
+
+func toAlertmanager(r *boat.Report, a *boat.Alert) amAlert {
+	am := amAlert{StartsAt: a.Since.UTC(), Annotations: map[string]string{"summary": boat.Printable(a.Summary)},
+		Labels: map[string]string{"alertname": a.Check, "alert": a.ID, "severity": string(a.Severity), "job": "muster"}}
+	if a.Remedy != "" {
+		am.Annotations["remedy"] = a.Remedy
+	}
+	if id := cmp.Or(r.Boat.ID, r.Boat.Name); id != "" {
+		am.Labels["boat"] = id
+	}
+	if a.Network != "" {
+		am.Labels["network"] = a.Network
+	}
+	if len(a.Devices) == 1 {
+		am.Labels["device"] = a.Devices[0]
+	}
+	return am
+}

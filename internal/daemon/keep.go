@@ -1,0 +1,428 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"slices"
+	"time"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/config"
+	"muster/internal/event"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+	"muster/internal/store"
+)
+
+// Keys of the store.
+const (
+	silencesKey = "silences"
+	aboutKey    = "about"
+	alertPrefix = "alert/"
+	orderKey    = "order"
+	stateKey    = "state"
+	countKey    = "count"
+	manualKey   = "device/"
+	baselineKey = "snapshot"
+)
+
+// keeping is what the model's goroutine remembers of what it put into the store.
+type keeping struct {
+	devices map[string]kept
+	away    []alert.Kept // silent devices of before the start that were not heard since
+	past    map[string]keptDevice
+	changes []alert.Change // since the last keep
+	work    bool           // the work order moved
+	failing bool           // the card does not take what is written; belongs to the keeper
+}
+
+// kept says which state of a device the store holds.
+type kept struct {
+	software           string // the latest
+	versions, restarts int
+	first              event.Time
+	day                int64 // on which it was last heard
+	address            int
+}
+
+// keptDevice is the past of a device as the store holds it.
+type keptDevice struct {
+	boat.Past
+	Address  *uint8     `json:"address,omitempty"`
+	LastSeen event.Time `json:"last_seen,omitzero"` // to the day
+}
+
+func openStore(c *config.Config, now func() time.Time) (*store.Store, error) {
+	return store.Open(c.StateDir, store.Options{MaxAge: c.Store.MaxAge, MaxBytes: c.Store.MaxMB << 20, Now: now})
+}
+
+// restore takes up what the store holds. What cannot be read is left out and told.
+func (d *Daemon) restore() {
+	if err := d.store.SetAside(); err != nil {
+		d.log.Error().Err(err).Msg("store set aside")
+	}
+	d.keeping = keeping{devices: map[string]kept{}, past: map[string]keptDevice{}}
+	unreadable := func(what string, err error) {
+		d.log.Error().Err(err).Str("what", what).Msg("cannot take up what was kept; going on without it")
+	}
+	var past []boat.Past
+	for key, text := range d.store.All(store.Devices) {
+		var k keptDevice
+		if err := json.Unmarshal(text, &k); err != nil {
+			unreadable("device "+key, err)
+			continue
+		}
+		d.keeping.past[k.ID] = k
+		past = append(past, k.Past)
+	}
+	d.model.Remember(past)
+	if err := d.restoreAlerts(); err != nil {
+		unreadable("alerts", err)
+	}
+	if err := d.restoreManual(); err != nil {
+		unreadable("devices entered by hand", err)
+	}
+	if err := d.restoreWork(); err != nil {
+		unreadable("work order", err)
+	}
+}
+
+// alertsAbout is what is kept of the alerts besides each of them.
+type alertsAbout struct {
+	Version int        `json:"version"`
+	At      event.Time `json:"at,omitzero"`
+}
+
+func (d *Daemon) restoreAlerts() error {
+	text := d.store.Get(store.Alerts, aboutKey)
+	if text == nil {
+		return nil
+	}
+	var about alertsAbout
+	if err := json.Unmarshal(text, &about); err != nil {
+		return err
+	}
+	s := alert.State{Version: about.Version, At: about.At}
+	if text := d.store.Get(store.Alerts, silencesKey); text != nil {
+		if err := json.Unmarshal(text, &s.Silences); err != nil {
+			return err
+		}
+	}
+	all := d.store.All(store.Alerts)
+	for key, text := range all {
+		if len(key) <= len(alertPrefix) || key[:len(alertPrefix)] != alertPrefix {
+			continue
+		}
+		var k alert.Kept
+		if err := json.Unmarshal(text, &k); err != nil {
+			return err
+		}
+		s.Entries = append(s.Entries, k)
+		if k.Check == "silent" && !k.Cleared && len(k.Devices) == 1 && k.Devices[0] == k.Subject {
+			d.keeping.away = append(d.keeping.away, k)
+		}
+	}
+	slices.SortFunc(d.keeping.away, func(a, b alert.Kept) int { return compareText(a.Subject, b.Subject) })
+	return d.watch.Book().Restore(s)
+}
+
+func compareText(a, b string) int {
+	switch {
+	case a < b:
+		return -1
+	case a > b:
+		return 1
+	}
+	return 0
+}
+
+func (d *Daemon) restoreManual() error {
+	all := d.store.All(store.Manual)
+	if text := all[countKey]; text != nil {
+		if err := json.Unmarshal(text, &d.manualCount); err != nil {
+			return err
+		}
+		delete(all, countKey)
+	}
+	var list []boat.Manual
+	for _, text := range all {
+		var m boat.Manual
+		if err := json.Unmarshal(text, &m); err != nil {
+			return err
+		}
+		list = append(list, m)
+	}
+	slices.SortFunc(list, func(a, b boat.Manual) int { // m9 before m10
+		if len(a.ID) != len(b.ID) {
+			return len(a.ID) - len(b.ID)
+		}
+		return compareText(a.ID, b.ID)
+	})
+	d.manual = list
+	d.model.SetManual(list)
+	return nil
+}
+
+func (d *Daemon) restoreWork() error {
+	order := d.store.Get(store.Work, orderKey)
+	if order == nil {
+		return nil
+	}
+	o, err := release.ParseOrder(order)
+	if err != nil {
+		return err
+	}
+	f, err := release.Restore(o, d.store.Get(store.Work, stateKey))
+	if err != nil {
+		return err
+	}
+	d.follower = f
+	return nil
+}
+
+// keep puts what is new in the report and around it into the store; it writes nothing itself.
+func (d *Daemon) keep(r *boat.Report) {
+	if d.store == nil {
+		return
+	}
+	urgent := len(d.keeping.changes) > 0
+	d.store.Together(func() {
+		for i := range d.keeping.changes {
+			d.queueChange(&d.keeping.changes[i])
+		}
+		if urgent {
+			d.keepAlerts()
+		}
+		d.keepDevices(r)
+		if d.keeping.work {
+			d.keepWork()
+			urgent = true
+		}
+	})
+	d.keeping.changes, d.keeping.work = nil, false
+	if urgent {
+		d.kick()
+	}
+}
+
+// kick makes the keeper write now.
+func (d *Daemon) kick() {
+	select {
+	case d.toKeep <- struct{}{}:
+	default:
+	}
+}
+
+func (d *Daemon) put(kind store.Kind, key string, v any) {
+	text, err := json.Marshal(v)
+	if err != nil {
+		d.log.Error().Err(err).Str("kind", string(kind)).Str("key", key).Msg("cannot be kept")
+		return
+	}
+	d.store.Put(kind, key, text)
+}
+
+func (d *Daemon) keepAlerts() {
+	s := d.watch.Book().State()
+	values := map[string][]byte{}
+	add := func(key string, v any) {
+		text, err := json.Marshal(v)
+		if err != nil {
+			d.log.Error().Err(err).Str("alert", key).Msg("cannot be kept")
+			return
+		}
+		values[key] = text
+	}
+	add(aboutKey, alertsAbout{s.Version, s.At})
+	add(silencesKey, s.Silences)
+	for i := range s.Entries {
+		add(alertPrefix+s.Entries[i].Check+":"+s.Entries[i].Subject, &s.Entries[i])
+	}
+	d.store.Replace(store.Alerts, values)
+}
+
+const nanosADay = int64(24 * time.Hour)
+
+// keepDevices keeps the past of devices that changed: when each was last heard only to the day, so that a quiet boat costs
+// the card one small write a day.
+func (d *Daemon) keepDevices(r *boat.Report) {
+	for i := range r.Devices {
+		dev := &r.Devices[i]
+		if dev.Name == nil || dev.Own {
+			continue
+		}
+		k := kept{versions: len(dev.Software), restarts: dev.Restarts, first: dev.FirstSeen, day: int64(dev.LastSeen) / nanosADay, address: -1}
+		if n := len(dev.Software); n > 0 {
+			k.software = dev.Software[n-1].Version
+		}
+		if dev.Address != nil {
+			k.address = int(*dev.Address)
+		}
+		key := dev.Network + "/" + dev.ID
+		if d.keeping.devices[key] == k {
+			continue
+		}
+		d.keeping.devices[key] = k
+		d.put(store.Devices, key, keptDevice{Address: dev.Address, LastSeen: event.Time(k.day * nanosADay), Past: boat.Past{ID: dev.ID,
+			Network: dev.Network, FirstSeen: dev.FirstSeen, Restarts: dev.Restarts, Software: dev.Software}})
+	}
+}
+
+func (d *Daemon) keepManual() {
+	d.store.Together(func() {
+		values := map[string][]byte{}
+		for i := range d.manual {
+			if text, err := json.Marshal(&d.manual[i]); err == nil {
+				values[manualKey+d.manual[i].ID] = text
+			}
+		}
+		values[countKey] = fmt.Append(nil, d.manualCount)
+		d.store.Replace(store.Manual, values)
+	})
+}
+
+func (d *Daemon) keepWork() {
+	if d.follower == nil {
+		d.store.Replace(store.Work, nil)
+		return
+	}
+	order, err := d.follower.Order().JSON()
+	state, serr := d.follower.Save()
+	if err := errors.Join(err, serr); err != nil {
+		d.log.Error().Err(err).Msg("the work order cannot be kept")
+		return
+	}
+	d.store.Replace(store.Work, map[string][]byte{orderKey: order, stateKey: state})
+}
+
+// keepAll writes everything, as at the end of an act of a person or of the program.
+func (d *Daemon) keepAll() {
+	if d.store == nil {
+		return
+	}
+	d.store.Together(d.keepAlerts)
+	d.keepManual()
+	d.store.Together(d.keepWork)
+}
+
+// writeStore writes what was put, and says once when the card takes nothing and once when it does again.
+func (d *Daemon) writeStore() {
+	err := d.store.Sync()
+	d.keepMu.Lock()
+	changed := d.keeping.failing != (err != nil)
+	d.keeping.failing = err != nil
+	d.keepMu.Unlock()
+	switch {
+	case changed && err != nil:
+		d.log.Error().Err(err).Msg("the store cannot be written; muster goes on listening and keeps everything in memory: make room on the card, or replace it")
+	case changed:
+		d.log.Info().Msg("the store is written again")
+	}
+}
+
+// runKeeper writes the store at the interval and when kicked, and then lets deliveries be made, until ctx ends.
+func (d *Daemon) runKeeper(ctx context.Context) {
+	tick := time.NewTicker(max(d.opt.Config.Store.Every, time.Second))
+	defer tick.Stop()
+	for {
+		select {
+		case <-d.toKeep:
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+		d.writeStore()
+		for _, t := range d.tellers() {
+			t.wake()
+		}
+	}
+}
+
+// closeStore writes what is left and closes the store.
+func (d *Daemon) closeStore() error {
+	if d.store == nil {
+		return nil
+	}
+	var err error
+	d.storeOnce.Do(func() { err = d.store.Close() })
+	return err
+}
+
+// stillAway lets the alert of a device stand that was silent before the start and has not been heard since: the device list begins
+// empty, and so the common rule cannot know of it.
+func (d *Daemon) stillAway() []check.Rule {
+	if len(d.keeping.away) == 0 {
+		return nil
+	}
+	return []check.Rule{{ID: "silent", Severity: boat.Warning, Doc: "A device that was silent before the start has not been heard since.",
+		Check: func(p *check.Pass) {
+			for i := range d.keeping.away {
+				k := &d.keeping.away[i]
+				if p.Report.Device(k.Subject) != nil || d.mayHaveSpoken(p.Report, k.Subject) {
+					continue
+				}
+				p.Find(check.Finding{Subject: k.Subject, Severity: k.Severity, Devices: k.Devices, Network: k.Network, Since: k.Since,
+					Summary: k.Summary, Evidence: k.Evidence, Remedy: k.Remedy})
+			}
+		}}}
+}
+
+// mayHaveSpoken reports whether somebody without a NAME speaks from the address that the device had.
+func (d *Daemon) mayHaveSpoken(r *boat.Report, id string) bool {
+	k, ok := d.keeping.past[id]
+	if !ok || k.Address == nil {
+		return false
+	}
+	return slices.ContainsFunc(r.Devices, func(o boat.Device) bool {
+		return o.Network == k.Network && o.State == boat.Provisional && o.Address != nil && *o.Address == *k.Address
+	})
+}
+
+// loadBaseline reads the snapshot that the config names, or takes the one that was set before.
+func (d *Daemon) loadBaseline(file string) (*snapshot.Snapshot, error) {
+	text := d.store.Get(store.Baseline, baselineKey)
+	if file != "" {
+		var err error
+		if text, err = os.ReadFile(file); err != nil {
+			return nil, fmt.Errorf("baseline: %w", err)
+		}
+	}
+	if text == nil {
+		return nil, nil
+	}
+	s, err := snapshot.Decode(text)
+	if err != nil {
+		return nil, fmt.Errorf("baseline %s: %w", file, err)
+	}
+	return s, nil
+}
+
+// SetBaseline holds the boat against a snapshot from now on; nil ends that. It is kept over a restart, and a baseline that the
+// config names wins over it then.
+func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
+	var text []byte
+	if s != nil {
+		var err error
+		if text, err = s.Encode(); err != nil {
+			return err
+		}
+	}
+	return d.do(ctx, func() error {
+		if s == nil {
+			d.store.Delete(store.Baseline, baselineKey)
+		} else {
+			d.store.Put(store.Baseline, baselineKey, text)
+		}
+		d.setRules(s)
+		return nil
+	})
+}
+
+func (d *Daemon) setRules(base *snapshot.Snapshot) {
+	d.watch.SetExtra(append(snapshot.Rules(base), d.stillAway()...))
+}

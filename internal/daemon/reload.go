@@ -1,0 +1,63 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"reflect"
+
+	"github.com/rs/zerolog"
+
+	"muster/internal/config"
+)
+
+// Reload takes another config while running. What is known of the boat stays. It returns an error, and changes nothing, when the
+// config cannot be used; keys that need a restart are named in the log and keep their present values.
+func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
+	if d.store == nil {
+		return errors.New("reload: not in a replay")
+	}
+	base, err := d.loadBaseline(c.Baseline)
+	if err != nil {
+		return fmt.Errorf("reload: %w", err)
+	}
+	return d.do(ctx, func() error {
+		now := &d.opt.Config
+		if late := needRestart(now, &c); len(late) > 0 {
+			d.log.Warn().Strs("keys", late).Msg("these keys take effect after a restart")
+		}
+		d.watch.Configure(c.Checks, c.Alerts)
+		d.setRules(base)
+		if !reflect.DeepEqual(now.Tell, c.Tell) && d.running != nil {
+			d.startTellers(d.running, c.Tell)
+		}
+		now.Checks, now.Alerts, now.Tell, now.Baseline = c.Checks, c.Alerts, c.Tell, c.Baseline
+		d.reloads.Add(1)
+		d.log.Info().Msg("config reloaded")
+		return nil
+	})
+}
+
+// ReloadFailed notes that a config could not be used, for the log and the metrics.
+func (d *Daemon) ReloadFailed(err error) {
+	d.reloadFailures.Add(1)
+	d.log.WithLevel(zerolog.ErrorLevel).Err(err).Msg("config not reloaded; the present one stays in force")
+}
+
+// needRestart lists the keys that differ and cannot be changed while running.
+func needRestart(a, b *config.Config) []string {
+	var keys []string
+	for _, k := range []struct {
+		key  string
+		a, b any
+	}{
+		{"boat", a.Boat, b.Boat}, {"sources", a.Sources, b.Sources}, {"listen", a.Listen, b.Listen}, {"token_file", a.Token, b.Token},
+		{"tls", a.TLS, b.TLS}, {"maker_file", a.Makers, b.Makers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store},
+		{"log", a.Log, b.Log}, {"gnss_time", a.GNSSTime, b.GNSSTime},
+	} {
+		if !reflect.DeepEqual(k.a, k.b) {
+			keys = append(keys, k.key)
+		}
+	}
+	return keys
+}
