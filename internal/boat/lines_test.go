@@ -73,7 +73,7 @@ func TestTalkerTellsOfItself(t *testing.T) {
 	if d := cmp.Diff(texts, got.Texts); d != "" {
 		t.Error(d)
 	}
-	d, ok := got.Device()
+	d, ok := got.Device(r.TakenAt)
 	if !ok || d.ID != "ttyUSB0/SD" || d.Role != RoleDepth || d.Product.Software != "1.4" {
 		t.Errorf("%v %+v", ok, d)
 	}

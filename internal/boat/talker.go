@@ -2,6 +2,7 @@ package boat
 
 import (
 	"slices"
+	"time"
 
 	"muster/internal/event"
 	"muster/internal/nmea0183"
@@ -88,14 +89,18 @@ func (t *talker) report(network string) Talker {
 func (t *Talker) ID() string { return t.Network + "/" + t.Talker }
 
 // Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its maker has
-// no code. A talker without an identity gives false.
-func (t *Talker) Device() (Device, bool) {
+// no code; it is silent when nothing was heard of it for a minute before now. A talker without an identity gives false.
+func (t *Talker) Device(now event.Time) (Device, bool) {
 	v := t.Identity
 	if v == nil || v.Model == "" && v.Software == "" {
 		return Device{}, false
 	}
+	state := Present
+	if now.Sub(t.Last) > time.Minute {
+		state = Silent
+	}
 	return Device{
-		ID: t.ID(), Network: t.Network, State: Present, Role: talkerRole(t.Talker), LastSeen: t.Last,
+		ID: t.ID(), Network: t.Network, State: state, Role: talkerRole(t.Talker), LastSeen: t.Last,
 		Name:    &Name{Manufacturer: Coded{Name: v.Vendor}},
 		Product: &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software},
 	}, true

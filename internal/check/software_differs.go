@@ -16,7 +16,7 @@ func softwareDiffers(p *Pass) {
 		return d.State != boat.Gone && d.Name != nil && d.Product != nil && d.Product.Software != "" && (d.Product.Model != "" || d.Product.Code != nil)
 	})
 	for i := range p.Report.Talkers {
-		if d, ok := p.Report.Talkers[i].Device(); ok && d.Product.Software != "" && d.Product.Model != "" {
+		if d, ok := p.Report.Talkers[i].Device(p.Now); ok && d.Product.Software != "" && d.Product.Model != "" {
 			list = append(list, &d)
 		}
 	}

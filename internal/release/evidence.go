@@ -61,6 +61,11 @@ func (w *watch) present() bool { return w.device != nil && w.device.State == boa
 func (w *watch) find() {
 	s := &w.rec.Status
 	d := w.report.Device(s.Device)
+	for i := range w.report.Talkers {
+		if t, ok := w.report.Talkers[i].Device(w.now); ok && t.ID == s.Device {
+			d = &t
+		}
+	}
 	if d != nil && d.State == boat.Present {
 		w.device, s.Now = d, ""
 		return

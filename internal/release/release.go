@@ -104,8 +104,8 @@ type Unit struct {
 	device    *boat.Device // nil for one entered by hand
 }
 
-// units lists the devices of a report in a stable order: by role, then model, then id; muster itself and provisional devices are not
-// among them.
+// units lists the devices of a report, and the talkers that told who they are, in a stable order: by role, then model, then id; muster
+// itself and provisional devices are not among them.
 func units(r *boat.Report) []Unit {
 	var out []Unit
 	for i := range r.Devices {
@@ -114,6 +114,13 @@ func units(r *boat.Report) []Unit {
 			continue
 		}
 		out = append(out, unitOf(d))
+	}
+	for i := range r.Talkers {
+		if d, ok := r.Talkers[i].Device(r.TakenAt); ok {
+			u := unitOf(&d)
+			u.Label, u.MakerCode, u.instance = cmp.Or(u.Model, "talker")+" ("+r.Talkers[i].Talker+" on "+r.Talkers[i].Network+")", nil, nil
+			out = append(out, u)
+		}
 	}
 	for i := range r.Manual {
 		m := &r.Manual[i]

@@ -1,0 +1,31 @@
+package release
+
+import (
+	"testing"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// A talker that told its version stands beside the devices, known by its line.
+func TestAssessTalker(t *testing.T) {
+	r := report()
+	identity := boat.TalkerIdentity{Vendor: "Gannet Instruments", Model: "Gannet SD2 sounder", Software: "B2"}
+	r.Talkers = []boat.Talker{{Network: "ttyUSB0", Talker: "SD", Identity: &identity, Last: start.Add(-time.Second)}, {Network: "ttyUSB0", Talker: "GP", Last: start}}
+	found := false
+	for _, a := range examples(t).Assess(r) {
+		if a.Unit.ID != "ttyUSB0/SD" {
+			continue
+		}
+		found = true
+		if a.Unit.Label != "Gannet SD2 sounder (SD on ttyUSB0)" || a.Unit.Network != "ttyUSB0" || a.Unit.State != boat.Present || a.Unit.Role != boat.RoleDepth {
+			t.Errorf("%+v", a.Unit)
+		}
+		if a.Unit.MakerCode != nil || a.Unit.Software != "B2" {
+			t.Errorf("%+v", a.Unit)
+		}
+	}
+	if !found {
+		t.Error("the talker is no unit")
+	}
+}
