@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"html/template"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -78,11 +79,14 @@ func plural(n int, one, many string) string {
 	return strconv.Itoa(n) + " " + many
 }
 
-// shownAlert is an alert with links to what it is about.
+// shownAlert is an alert with links to what it is about, and its evidence in words.
 type shownAlert struct {
 	boat.Alert
 	About []link
+	Facts []fact
 }
+
+type fact struct{ Name, Text string }
 
 type link struct{ ID, Text string }
 
@@ -90,14 +94,33 @@ func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
 	var list []shownAlert
 	for _, a := range alerts {
 		s := shownAlert{Alert: a}
+		var names []string
 		for _, id := range a.Devices {
 			if d := r.Device(id); d != nil {
-				s.About = append(s.About, link{id, DeviceTitle(d)})
+				s.About = append(s.About, link{id, titleAt(d)})
+				names = append(names, id, titleAt(d))
 			}
+		}
+		named := strings.NewReplacer(names...)
+		for _, key := range slices.Sorted(maps.Keys(a.Evidence)) {
+			text := boat.Printable(EvidenceValue(a.Evidence[key]))
+			if t, err := time.Parse(time.RFC3339Nano, text); err == nil {
+				text = Stamp(event.At(t))
+			}
+			name := strings.NewReplacer("_", " ", "-", " ").Replace(boat.Printable(key))
+			s.Facts = append(s.Facts, fact{name, named.Replace(text)})
 		}
 		list = append(list, s)
 	}
 	return list
+}
+
+// titleAt is the device's title with its address, which tells two of one model apart.
+func titleAt(d *boat.Device) string {
+	if d.Address == nil {
+		return DeviceTitle(d)
+	}
+	return fmt.Sprintf("%s (%d)", DeviceTitle(d), *d.Address)
 }
 
 // rollGroup is the devices of one role as the roll shows them.
@@ -230,7 +253,7 @@ func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, erro
 			if d.State == boat.Present {
 				present++
 			}
-			sup.From = append(sup.From, supplier{link{d.ID, DeviceTitle(d)}, d.State, strings.Join(words, ", ")})
+			sup.From = append(sup.From, supplier{link{d.ID, titleAt(d)}, d.State, strings.Join(words, ", ")})
 		}
 		switch {
 		case present > 1:
@@ -340,10 +363,7 @@ func (s *Server) trafficData(req *http.Request, r *boat.Report) (string, any, er
 	numbers := map[uint32]string{}
 	for i := range r.Devices {
 		d := &r.Devices[i]
-		text := DeviceTitle(d)
-		if d.Address != nil {
-			text += fmt.Sprintf(" (%d)", *d.Address)
-		}
+		text := titleAt(d)
 		p.Devices = append(p.Devices, link{d.ID, text})
 		p.Names[d.ID] = text
 		for _, t := range d.Transmits {

@@ -53,6 +53,7 @@ var functions = template.FuncMap{
 			Alert shownAlert
 		}{root, a}
 	},
+	"slug":     func(id string) string { return strings.Join(strings.Fields(id), "-") }, // an HTML id holds no space
 	"pgn":      func(n uint32) string { return strconv.FormatUint(uint64(n), 10) },
 	"rows":     func() int { return trafficRows },
 	"volts":    func(p *float64) string { return strconv.FormatFloat(*p, 'f', 1, 64) },

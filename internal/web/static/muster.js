@@ -5,6 +5,23 @@
   const link = document.getElementById("link");
   const lost = (is) => { const text = is ? "The boat does not answer; this is what it said last." : ""; if (link.textContent !== text) link.textContent = text; };
 
+  // stream listens while the page is in sight: a browser allows few connections to one server, and hidden pages must not use them up.
+  const stream = (url, name, take) => {
+    let events = null;
+    const open = () => {
+      if (events || document.hidden) return;
+      events = new EventSource(url);
+      events.addEventListener(name, (e) => take(e.data));
+      events.addEventListener("open", () => lost(false));
+      events.addEventListener("error", () => lost(true));
+    };
+    const close = () => { if (events) events.close(); events = null; };
+    document.addEventListener("visibilitychange", () => { if (document.hidden) close(); else open(); });
+    addEventListener("pagehide", close);
+    addEventListener("pageshow", open);
+    open();
+  };
+
   // morph makes the children of a like those of b; elements are matched by id, others by place and kind.
   const morph = (a, b) => {
     let at = a.firstChild;
@@ -43,15 +60,10 @@
         if (again) { again = false; refresh(); }
       }
     };
-    const events = new EventSource("/api/v1/events");
-    events.addEventListener("report", (e) => {
-      const first = seen === null;
-      seen = e.data;
-      if (!first && !document.hidden) refresh();
+    stream("/api/v1/events", "report", (mark) => {
+      if (seen !== null && mark !== seen) refresh();
+      seen = mark;
     });
-    events.addEventListener("open", () => lost(false));
-    events.addEventListener("error", () => lost(true));
-    document.addEventListener("visibilitychange", () => { if (!document.hidden && seen) refresh(); });
   }
 
   const list = document.getElementById("traffic");
@@ -77,10 +89,7 @@
       if (stopped) rate.textContent = "Paused.";
       waiting = [];
     });
-    const events = new EventSource(list.dataset.stream);
-    events.addEventListener("message", (e) => { count++; if (!stopped) waiting.push(e.data); if (waiting.length > rows) waiting.shift(); });
-    events.addEventListener("open", () => lost(false));
-    events.addEventListener("error", () => lost(true));
+    stream(list.dataset.stream, "message", (text) => { count++; if (!stopped) waiting.push(text); if (waiting.length > rows) waiting.shift(); });
     setInterval(() => {
       if (stopped || !waiting.length) return;
       for (const text of waiting.splice(0)) list.prepend(row(JSON.parse(text)));
