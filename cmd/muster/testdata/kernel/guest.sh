@@ -25,39 +25,51 @@ end() { for p in "$@"; do kill "$p"; wait "$p"; done 2>/dev/null; }
 
 step claims # two independent address claimers on the kernel's J1939 stack, heard live
 bus can1
-candump -L can1 >candump.log & dump=$!
-$MUSTER audit can1 --for 5s --format json >live.json 2>live.err & audit=$!
-sleep 1
+candump -r 4000000 -L can1 >candump.log & dump=$!
+$MUSTER audit can1 --for 9s --format json >live.json 2>live.err & audit=$!
+sleep 2
 j1939acd -r 80 -c "$OUT/claims/1" 00f7cc40e0ff0001 can1 & a=$!
 j1939acd -r 81 -c "$OUT/claims/2" 00f7cc40e0ff0002 can1 & b=$!
 wait $audit; end $a $b $dump
 
 step transport # the kernel sends by ISO transport: a broadcast, then a connection
 bus can2
-candump -L can2 >candump.log & dump=$!
+candump -r 4000000 -L can2 >candump.log & dump=$!
 sleep 0.3
 testj1939 -B -s30 can2:0x50 can2:0xff,0x1f014 # 30 bytes to all
-testj1939 -e -r can2:0x51,0x1ef00 >/dev/null & receiver=$!
+testj1939 -r can2:0x51,0x1ef00 >/dev/null & receiver=$!
 sleep 0.2
 testj1939 -B -s100 can2:0x50 can2:0x51,0x1ef00
 sleep 2
 end $receiver $dump
 
-step gpsd # a simulated boat, read by gpsd and measured by canbusload
-bus can3
-gpsd -N -n -D 5 -S 3947 nmea2000://can3 >gpsd.log 2>&1 & gpsd=$!
-sleep 1
-gpspipe -w -o gpsd.json localhost:3947 & pipe=$!
-candump -L can3 >candump.log & dump=$!
-canbusload -e can3@250000 >busload.txt & load=$!
-$MUSTER simulate demo --to can3 --for 24s --speed 2 >simulate.log 2>&1
-sleep 1
-end $load $pipe $dump $gpsd
+step gpsd # simulated devices, read by gpsd and measured by canbusload; one gpsd for each kind of device that it knows
+read_by_gpsd() { # scenario bus port
+  bus "$2"
+  gpsd -N -n -D 5 -S "$3" "nmea2000://$2" >"$1.log" 2>&1 & ends="$ends $!"
+  sleep 1
+  candump -r 4000000 -L "$2" >"$1.candump" & ends="$ends $!"
+  sleep 0.3
+}
+ends=
+read_by_gpsd gnss can3 3947
+gpspipe -w -o gnss.json localhost:3947 & ends="$ends $!"
+read_by_gpsd instruments can15 3950
+canbusload -e can3@250000 >busload.txt & ends="$ends $!"
+read_by_gpsd power can13 3948
+read_by_gpsd ais can14 3949
+$MUSTER simulate "$here/power.yaml" --to can13 --for 12s >power.simulate 2>&1 & power=$!
+$MUSTER simulate "$here/ais.yaml" --to can14 --for 24s --speed 2 >ais.simulate 2>&1 & ais=$!
+$MUSTER simulate "$here/instruments.yaml" --to can15 --for 12s >instruments.simulate 2>&1 & instruments=$!
+$MUSTER simulate "$here/gnss.yaml" --to can3 --for 12s >gnss.simulate 2>&1
+wait $power $ais $instruments
+sleep 2
+end $ends
 
 step canplayer # a log that muster wrote, put on a bus by canplayer and read back by candump
 bus can4
 $MUSTER simulate fifty --to fifty.log --for 4s >simulate.log 2>&1
-candump -L can4 >candump.log & dump=$!
+candump -r 4000000 -L can4 >candump.log & dump=$!
 sleep 0.3
 canplayer -t -I fifty.log can4=$(awk '/^\(/{print $2; exit}' fifty.log)
 sleep 1
@@ -66,21 +78,22 @@ end $dump
 step slcan # the kernel's serial-line CAN on one end of a pseudo-terminal, muster on the other
 socat -d -d pty,raw,echo=0,link="$OUT/slcan/near" pty,raw,echo=0,link="$OUT/slcan/far" 2>socat.log & tty=$!
 sleep 0.5
-slcand -F -o -s5 "$(readlink -f far | sed 's|^/dev/||')" slcan0 >slcand.log 2>&1 & daemon=$!
+slcand -F -o -s5 "$(readlink -f far | sed 's|^/dev/||')" >slcand.log 2>&1 & daemon=$!
 sleep 0.5
-ip link set slcan0 up
+slcan=can0 # what this kernel calls the first one; slcand tells only when it ends
+ip link set "$slcan" up 
 $MUSTER audit "serial:$OUT/slcan/near" --for 4s --format json >audit.json 2>audit.err & audit=$!
 sleep 1
-for i in 1 2 3 4 5 6 7 8 9 10; do cansend slcan0 18EEFF21#0100FFE040CCF700; cansend slcan0 09F80121#36729A16021AB80D; done
+for i in 1 2 3 4 5 6 7 8 9 10; do cansend $slcan 18EEFF21#0100FFE040CCF700; cansend $slcan 09F80121#36729A16021AB80D; done
 wait $audit
-candump -L slcan0 >sent.log & dump=$!
+candump -r 4000000 -L $slcan >sent.log & dump=$!
 $MUSTER simulate demo --to "serial:$OUT/slcan/near" --for 2s >simulate.log 2>&1
 sleep 0.5
 end $dump $daemon $tty
 
 step ask # muster joins a simulated network and asks; the same traffic replayed tells the same
 bus can6
-candump -L can6 >candump.log & dump=$!
+candump -r 4000000 -L can6 >candump.log & dump=$!
 $MUSTER simulate demo --to can6 --for 26s >simulate.log 2>&1 & sim=$!
 sleep 1
 $MUSTER audit can6 --ask --for 20s --format json >asked.json 2>asked.err
@@ -90,7 +103,7 @@ step replay # live and replayed reports of the same traffic
 bus can7
 $MUSTER audit can7 --for 6s --format json >live.json 2>live.err & audit=$!
 sleep 1
-candump -L can7 >candump.log & dump=$!
+candump -r 4000000 -L can7 >candump.log & dump=$!
 sleep 0.3
 $MUSTER simulate fifty --to can7 --for 3s >simulate.log 2>&1
 wait $audit; end $dump
@@ -113,20 +126,24 @@ bus can9
 $MUSTER run can9 >run.log 2>&1 & run=$!
 sleep 1
 $MUSTER simulate saturated --to can9 --for 15s >simulate.log 2>&1
+sleep 3
 cat /proc/$run/status >status.txt
 curl -s http://127.0.0.1:8632/api/v1/report >report.json
 kill -INT $run; wait $run
 
 step contest # an independent claimer wants muster's own address, with a lower and with a higher NAME
+number=10
 for side in lower higher; do
-  bus "can$side"
-  candump -L "can$side" >"$side.log" & dump=$!
-  $MUSTER run "can$side" --ask --listen 127.0.0.1:0 >"$side.run" 2>&1 & run=$!
-  sleep 2
+  number=$((number + 1))
+  bus "can$number"
+  candump -r 4000000 -L "can$number" >"$side.log" & dump=$!
+  $MUSTER run "can$number" --ask --listen 127.0.0.1:0 >"$side.run" 2>&1 & run=$!
+  for i in 1 2 3 4 5 6 7 8 9 10 11 12; do sleep 1; grep -q 18EEFF "$side.log" && break; done
+  sleep 1
   address=$(awk -F'[ #]' '/18EEFF/{print substr($3, 7, 2); exit}' "$side.log")
   name=00f7cc40e0ff0001
   [ "$side" = higher ] && name=ffffcc40e0ff0001
-  j1939acd -r "$((0x$address))" -a "$((0x$address))" -c "$OUT/contest/$side.jacd" "$name" "can$side" >"$side.acd" 2>&1 & acd=$!
+  j1939acd -r "$((0x$address))" -a "$((0x$address))" -c "$OUT/contest/$side.jacd" "$name" "can$number" >"$side.acd" 2>&1 & acd=$!
   sleep 3
   echo "$address" >"$side.address"
   end $acd $run $dump
