@@ -1,7 +1,11 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
 
 	"muster/internal/config"
 	"muster/internal/daemon"
@@ -27,15 +31,9 @@ func (runCmd) Help() string {
 
 // Run watches until interrupted.
 func (c *runCmd) Run(a *app) error {
-	cfg, err := loadConfig(c.Config, c.Sources, c.Ask)
+	cfg, err := c.load()
 	if err != nil {
 		return err
-	}
-	if c.Listen != "" {
-		if err := config.CheckListen(c.Listen, cfg.Token != "" || cfg.TLS.Cert != ""); err != nil {
-			return fmt.Errorf("--listen %w", err)
-		}
-		cfg.Listen = c.Listen
 	}
 	if c.Check {
 		if len(cfg.Sources) == 0 {
@@ -44,7 +42,46 @@ func (c *runCmd) Run(a *app) error {
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
 		return err
 	}
-	return a.watch(cfg, nil)
+	return a.watch(cfg, func(d *daemon.Daemon) error {
+		go c.reloadOnHangup(a.ctx, d)
+		return nil
+	})
+}
+
+// load reads the config with what the command line puts in its place.
+func (c *runCmd) load() (config.Config, error) {
+	cfg, err := loadConfig(c.Config, c.Sources, c.Ask)
+	if err != nil {
+		return cfg, err
+	}
+	if c.Listen != "" {
+		if err := config.CheckListen(c.Listen, cfg.Token != "" || cfg.TLS.Cert != ""); err != nil {
+			return cfg, fmt.Errorf("--listen %w", err)
+		}
+		cfg.Listen = c.Listen
+	}
+	return cfg, nil
+}
+
+// reloadOnHangup reads the config again on each SIGHUP, until ctx ends. One that cannot be used leaves the present one in force.
+func (c *runCmd) reloadOnHangup(ctx context.Context, d *daemon.Daemon) {
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	for {
+		select {
+		case <-hangup:
+		case <-ctx.Done():
+			return
+		}
+		cfg, err := c.load()
+		if err == nil {
+			err = d.Reload(ctx, cfg)
+		}
+		if err != nil {
+			d.ReloadFailed(err)
+		}
+	}
 }
 
 var errNoSource = withHint(fmt.Errorf("no source"), "name one, such as can0, on the command line or under sources in the config file")

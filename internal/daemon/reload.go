@@ -6,8 +6,6 @@ import (
 	"fmt"
 	"reflect"
 
-	"github.com/rs/zerolog"
-
 	"muster/internal/config"
 )
 
@@ -41,7 +39,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 // ReloadFailed notes that a config could not be used, for the log and the metrics.
 func (d *Daemon) ReloadFailed(err error) {
 	d.reloadFailures.Add(1)
-	d.log.WithLevel(zerolog.ErrorLevel).Err(err).Msg("config not reloaded; the present one stays in force")
+	d.log.Error().Err(err).Msg("config not reloaded; the present one stays in force")
 }
 
 // needRestart lists the keys that differ and cannot be changed while running.

@@ -1,0 +1,277 @@
+package daemon
+
+import (
+	"encoding/json"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/config"
+	"muster/internal/event"
+	"muster/internal/snapshot"
+	"muster/internal/tap"
+)
+
+// aboard is a daemon with a store that runs until the returned function stops it.
+func aboard(t *testing.T, opt Options) (*Daemon, func()) {
+	t.Helper()
+	d, err := New(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- d.Run(t.Context()) }()
+	var once sync.Once
+	stop := func() {
+		once.Do(func() {
+			if err := d.Stop(); err != nil {
+				t.Error(err)
+			}
+			if err := <-done; err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	t.Cleanup(stop)
+	return d, stop
+}
+
+func keptOptions(t *testing.T, dir string, events ...event.Event) Options {
+	opt := options("off", map[string]tap.Source{"can0": newFake(nil, events)}, "can0")
+	opt.Config.StateDir = dir
+	return opt
+}
+
+func TestSurvivesRestart(t *testing.T) {
+	dir := t.TempDir()
+	now := event.At(time.Now())
+	d, stop := aboard(t, keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35)))
+	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
+	first := d.Report().Devices[0].FirstSeen
+	m, err := d.AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 head"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	stop()
+
+	later := now.Add(time.Minute)
+	d, stop = aboard(t, keptOptions(t, dir, network(later, "can0", false), claim(later, nameA, 35), claim(later, nameA+1, 36)))
+	eventually(t, func() bool { return len(d.Report().Devices) == 2 })
+	for _, dev := range d.Report().Devices {
+		if dev.ID == nameA.String() && dev.FirstSeen != first {
+			t.Errorf("first seen %v, was %v", dev.FirstSeen, first)
+		}
+	}
+	if diff := cmp.Diff([]boat.Manual{m}, d.Report().Manual); diff != "" {
+		t.Error(diff)
+	}
+	m2, err := d.AddManual(t.Context(), boat.Manual{Model: "Gannet SD2 sounder"})
+	if err != nil || m2.ID == m.ID {
+		t.Errorf("second device %v: %v", m2, err)
+	}
+	stop()
+}
+
+func TestReload(t *testing.T) {
+	d, _ := aboard(t, keptOptions(t, t.TempDir()))
+	c := d.opt.Config
+	c.Checks.Every = 2 * time.Second
+	c.Baseline = filepath.Join(t.TempDir(), "none.json")
+	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "none.json") {
+		t.Errorf("a baseline that is not there: %v", err)
+	}
+	if got := d.opt.Config.Checks.Every; got != 10*time.Second {
+		t.Errorf("a broken config changed the interval to %v", got)
+	}
+	c.Baseline = ""
+	if err := d.Reload(t.Context(), c); err != nil || d.watch.Every() != 2*time.Second {
+		t.Errorf("%v, every %v", err, d.watch.Every())
+	}
+}
+
+// receiver is a webhook that fails as often as it is told to, and keeps what it took.
+type receiver struct {
+	mu    sync.Mutex
+	fail  int
+	ids   []string
+	kinds []string
+}
+
+func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	body, _ := io.ReadAll(req.Body)
+	if r.fail != 0 {
+		r.fail--
+		w.WriteHeader(http.StatusServiceUnavailable)
+		return
+	}
+	var m Message
+	if err := json.Unmarshal(body, &m); err != nil || m.Schema != messageSchema {
+		w.WriteHeader(http.StatusBadRequest)
+		return
+	}
+	r.ids = append(r.ids, req.Header.Get(idHeader))
+	r.kinds = append(r.kinds, string(m.Kind)+" "+m.Alert.ID)
+}
+
+func (r *receiver) got() []string {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return append([]string(nil), r.kinds...)
+}
+
+func change(kind alert.ChangeKind, id string, silenced bool) alert.Change {
+	return alert.Change{At: t0, Kind: kind, Silenced: silenced, Alert: boat.Alert{ID: id, Check: "silent", Severity: boat.Warning,
+		State: boat.AlertOpen, Since: t0, Summary: "Gannet SD2 sounder has not spoken"}}
+}
+
+// tell makes the daemon note changes as the checks would.
+func tell(t *testing.T, d *Daemon, changes ...alert.Change) {
+	t.Helper()
+	err := d.do(t.Context(), func() error {
+		for _, c := range changes {
+			d.changed(c)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestWebhook(t *testing.T) {
+	r := &receiver{fail: 3}
+	server := httptest.NewServer(r)
+	defer server.Close()
+	opt := keptOptions(t, t.TempDir())
+	opt.firstRetry = time.Millisecond
+	opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL, Severity: boat.Warning}}
+	d, stop := aboard(t, opt)
+	tell(t, d, change(alert.Raised, "a", false), change(alert.Raised, "quiet", true), change(alert.Cleared, "a", false))
+	low := change(alert.Raised, "low", false)
+	low.Alert.Severity = boat.Info
+	tell(t, d, low, change(alert.Raised, "b", false))
+	want := []string{"raised a", "cleared a", "raised b"}
+	eventually(t, func() bool { return len(r.got()) >= len(want) })
+	stop()
+	if diff := cmp.Diff(want, r.got()); diff != "" {
+		t.Error(diff)
+	}
+	if diff := cmp.Diff([]string{"1", "2", "3"}, r.ids); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// TestWebhookAcrossRestart: what could not be told is told by the next run, once and in order.
+func TestWebhookAcrossRestart(t *testing.T) {
+	r := &receiver{fail: -1}
+	server := httptest.NewServer(r)
+	defer server.Close()
+	dir := t.TempDir()
+	run := func() (*Daemon, func()) {
+		opt := keptOptions(t, dir)
+		opt.firstRetry = time.Millisecond
+		opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL}}
+		return aboard(t, opt)
+	}
+	d, stop := run()
+	tell(t, d, change(alert.Raised, "a", false), change(alert.Cleared, "a", false))
+	eventually(t, func() bool { return d.tellers()[0].failed.Load() > 0 })
+	stop()
+	if got := r.got(); len(got) != 0 {
+		t.Fatalf("told %q", got)
+	}
+	r.mu.Lock()
+	r.fail = 0
+	r.mu.Unlock()
+	d, stop = run()
+	tell(t, d, change(alert.Raised, "b", false))
+	eventually(t, func() bool { return len(r.got()) >= 3 })
+	stop()
+	if diff := cmp.Diff([]string{"raised a", "cleared a", "raised b"}, r.got()); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// TestAlertStaysRaised: an alert is raised once, however often the daemon starts, and the device it is about stays silent.
+func TestAlertStaysRaised(t *testing.T) {
+	dir := t.TempDir()
+	d, stop := aboard(t, keptOptions(t, dir))
+	err := d.do(t.Context(), func() error {
+		f := check.Finding{Check: "silent", Subject: nameA.String(), Devices: []string{nameA.String()}, Severity: boat.Warning,
+			Network: "can0", Since: event.At(time.Now()), Summary: "it has not spoken"}
+		for _, c := range d.watch.Book().Update(event.At(time.Now()), []check.Finding{f}) {
+			d.changed(c)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	opt := keptOptions(t, dir)
+	opt.Config.Alerts.Clear, opt.Config.Alerts.Settle = 0, 0
+	d, _ = aboard(t, opt)
+	err = d.do(t.Context(), func() error {
+		d.watch.Finish()
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	alerts := d.Report().Alerts
+	if len(alerts) != 1 || alerts[0].State != boat.AlertOpen {
+		t.Errorf("alerts %+v", alerts)
+	}
+}
+
+func TestBaselineIsKept(t *testing.T) {
+	dir := t.TempDir()
+	now := event.At(time.Now())
+	d, stop := aboard(t, keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35)))
+	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
+	if err := d.SetBaseline(t.Context(), snapshot.New(d.Report())); err != nil {
+		t.Fatal(err)
+	}
+	stop()
+	opt := keptOptions(t, dir, network(now, "can0", false), claim(now, nameA+1<<21, 36))
+	zero := time.Duration(0)
+	opt.Config.Checks.Missing.Hold, opt.Config.Checks.Newcomer.Hold = &zero, &zero
+	d, _ = aboard(t, opt)
+	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
+	if err := d.do(t.Context(), func() error { d.watch.Finish(); return nil }); err != nil {
+		t.Fatal(err)
+	}
+	var ids []string
+	for _, a := range d.Report().Alerts {
+		ids = append(ids, a.Check)
+	}
+	for _, want := range []string{"missing", "newcomer"} {
+		if !strings.Contains(strings.Join(ids, " "), want) {
+			t.Errorf("alerts %q lack %s", ids, want)
+		}
+	}
+}
+
+func TestStoreSetAside(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "muster.db"), []byte("rubbish"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d, _ := aboard(t, keptOptions(t, dir))
+	if d.store.SetAside() == nil {
+		t.Error("not set aside")
+	}
+}
