@@ -153,6 +153,9 @@ func openSerialLine(rest string, opts Options) (Source, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open %q: %w", spec, err)
 	}
+	if v.Get("baud") == "" {
+		return openProbedLine(spec, path, opts, openPort)
+	}
 	return one(newLive(opts, func(context.Context) (link, event.Network, error) {
 		port, err := openPort(path, baud)
 		if err != nil {
