@@ -51,10 +51,10 @@ func (a *Audit) Picture() (string, error) {
 	lowest := top + 60
 	for i, p := range s.Points {
 		d := dot{X: left + p.Metres*scale, Name: p.Name, Volts: volts(p.Volts), Power: p.Power, Terminator: p.Terminator}
-		y := top + float64(i%2)*rowHeight/2 // so that texts of neighbours stand beside each other
+		y, aside := top, float64(i%2)*rowHeight/2 // aside: texts of neighbours get rows of their own
 		for _, o := range byLength {
 			if o.At == p.Name {
-				y = max(y+rowHeight, top+18+o.Metres*scale)
+				y = max(y+rowHeight, top+18+o.Metres*scale+aside)
 				d.Drops = append(d.Drops, line{X: d.X, Y: y, Device: o.Device, Volts: volts(o.Volts)})
 			}
 		}
