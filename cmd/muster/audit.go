@@ -58,7 +58,7 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error)
 	if err != nil {
 		return nil, err
 	}
-	cfg.Listen = "off"
+	cfg = once(cfg)
 	opt := daemon.Options{Config: cfg, Log: log, Version: buildVersion()}
 	if replayable(cfg.Sources) {
 		if s := endless(cfg.Sources); s != "" && span == 0 {

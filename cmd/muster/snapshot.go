@@ -176,7 +176,7 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, 
 	if err != nil {
 		return nil, err
 	}
-	cfg.Listen = "off"
+	cfg = once(cfg)
 	live := !replayable(cfg.Sources)
 	opt := daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: k.around(a.opener(live))}
 	if !live {

@@ -138,6 +138,12 @@ func (k *keeper) discard() {
 	}
 }
 
+// once is a config for one look at a boat: the state, the pages and the notices are the daemon's alone.
+func once(cfg config.Config) config.Config {
+	cfg.Listen, cfg.StateDir, cfg.Tell = "off", "", nil
+	return cfg
+}
+
 // recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture does not hold,
 // which is the boat, the clock, maker names, our own presence and who did not answer.
 func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, known *boat.Report) (*boat.Report, error) {
@@ -145,7 +151,8 @@ func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, 
 	if err != nil {
 		return nil, err
 	}
-	cfg.Listen, cfg.Boat = "off", known.Boat
+	cfg = once(cfg)
+	cfg.Boat, cfg.GNSSTime = known.Boat, false
 	cfg.Sources = []config.Source{{Source: capture}}
 	cfg.Makers = maps.Clone(cfg.Makers)
 	for i := range known.Devices {
