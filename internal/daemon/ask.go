@@ -34,10 +34,14 @@ type asking struct {
 	refused atomic.Uint64 // frames that the source did not take
 }
 
+// newAsking is nil for a source that asks by itself.
 func newAsking(in *input, version string) (*asking, error) {
+	if line, ok := in.src.(tap.Asker); ok && line.Asks() {
+		return nil, nil
+	}
 	sender, ok := in.src.(tap.Sender)
 	if !ok {
-		return nil, fmt.Errorf("ask on %s: nothing can be sent there: ask on a CAN interface, a serial adapter or udp:GROUP:PORT, or only listen", in.name)
+		return nil, fmt.Errorf("ask on %s: nothing can be sent there: ask on a CAN interface, a serial adapter, udp:GROUP:PORT, or an NMEA 0183 serial port or TCP address, or only listen", in.name)
 	}
 	a := &asking{sender: sender, queue: make(chan can.Frame, sendQueue)}
 	unique := ownUnique(in.name)

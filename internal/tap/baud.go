@@ -33,6 +33,14 @@ type prober struct {
 
 func (p *prober) Close() error { return p.port.Close() }
 
+// Write sends only when the rate is known: at a wrong one it would be noise.
+func (p *prober) Write(b []byte) (int, error) {
+	if !p.settled {
+		return len(b), nil
+	}
+	return p.port.Write(b)
+}
+
 func (p *prober) rate() int { return rates[p.at] }
 
 func (p *prober) Read(b []byte) (int, error) {
@@ -117,7 +125,7 @@ func (l *probeLink) read(events []event.Event) (int, error) {
 // openProbedLine opens a serial port and finds its rate. A port that went away and came back begins with the rate found before.
 func openProbedLine(spec, path string, opts Options, open func(path string, baud int) (serial.Port, error)) (Source, error) {
 	var last *prober
-	return one(newLive(opts, func(context.Context) (link, event.Network, error) {
+	return oneLine(newLive(opts, func(context.Context) (link, event.Network, error) {
 		p := &prober{}
 		if last != nil {
 			p.at = last.at

@@ -16,6 +16,7 @@ import (
 	"go.bug.st/serial"
 
 	"muster/internal/event"
+	"muster/internal/nmea0183"
 )
 
 // maxLine bounds one line of a live source in bytes. A sentence has at most 82, a tag block before it about as many.
@@ -77,10 +78,48 @@ type lineLink struct {
 	splitter
 	c    io.Closer
 	opts Options
+
+	asker  *nmea0183.Asker // nil on a line that is only listened to
+	w      io.Writer
+	parsed nmea0183.Sentence
 }
 
-func newLineLink(rw io.ReadCloser, opts Options) *lineLink {
-	return &lineLink{splitter: splitter{r: rw}, c: rw, opts: opts}
+// newLineLink reads lines. Where transmitting is allowed it also asks the talkers who they are.
+func newLineLink(rw io.ReadWriteCloser, opts Options) *lineLink {
+	l := &lineLink{splitter: splitter{r: rw}, c: rw, opts: opts, w: rw}
+	if opts.Transmit {
+		l.asker = &nmea0183.Asker{}
+	}
+	return l
+}
+
+// ask lets the asker hear the lines and puts the query that is due. A line that takes none is only listened to from then on.
+func (l *lineLink) ask(events []event.Event, now event.Time) {
+	for i := range events {
+		for rest := events[i].Line; rest != nil && events[i].Kind == event.KindLine; {
+			var err error
+			if rest, err = nmea0183.Parse(rest, &l.parsed); err == nil {
+				l.asker.Hear(&l.parsed, now)
+			}
+		}
+	}
+	if query := l.asker.Append(nil, now); query != nil {
+		if _, err := l.w.Write(query); err != nil {
+			l.asker = nil
+		}
+	}
+}
+
+// lineSource is a line whose link asks by itself.
+type lineSource struct{ *live }
+
+func (s lineSource) Asks() bool { return s.opts.Transmit }
+
+func oneLine(s *live, err error) (Source, error) {
+	if err != nil {
+		return nil, err
+	}
+	return lineSource{s}, nil
 }
 
 func (l *lineLink) close() error { return l.c.Close() }
@@ -101,6 +140,9 @@ func (l *lineLink) read(events []event.Event) (int, error) {
 			n++
 		}
 		if n > 0 {
+			if l.asker != nil {
+				l.ask(events[:n], at)
+			}
 			return n, nil
 		}
 		if err := l.fill(); err != nil {
@@ -156,7 +198,7 @@ func openSerialLine(rest string, opts Options) (Source, error) {
 	if v.Get("baud") == "" {
 		return openProbedLine(spec, path, opts, openPort)
 	}
-	return one(newLive(opts, func(context.Context) (link, event.Network, error) {
+	return oneLine(newLive(opts, func(context.Context) (link, event.Network, error) {
 		port, err := openPort(path, baud)
 		if err != nil {
 			return nil, event.Network{}, fmt.Errorf("open %q: %w", spec, err)
@@ -206,7 +248,7 @@ func openTCPLine(rest string, opts Options) (Source, error) {
 		return nil, fmt.Errorf("open %q: the address is not host:port: use for instance 0183+tcp:192.168.1.20:10110", "0183+tcp:"+rest)
 	}
 	dialer := net.Dialer{Timeout: tcpTimeout}
-	return one(newLive(opts, func(ctx context.Context) (link, event.Network, error) {
+	return oneLine(newLive(opts, func(ctx context.Context) (link, event.Network, error) {
 		c, err := dialer.DialContext(ctx, "tcp", rest)
 		if err != nil {
 			return nil, event.Network{}, fmt.Errorf("open %q: %w: check that the other end is switched on and serves that port", "0183+tcp:"+rest, netCause(err))

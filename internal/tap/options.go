@@ -12,6 +12,11 @@ type Sender interface {
 	Send(frame can.Frame) error
 }
 
+// Asker is a source that puts the standard questions by itself once it may transmit, as NMEA 0183 lines of two ways do.
+type Asker interface {
+	Asks() bool
+}
+
 // Options are what Open needs besides the name of the source. The zero value listens and never transmits.
 type Options struct {
 	// Transmit allows sending: without it Send fails, and a serial adapter is opened so that it cannot even acknowledge.

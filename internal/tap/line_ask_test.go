@@ -1,0 +1,74 @@
+package tap
+
+import (
+	"bufio"
+	"net"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/event"
+	"muster/internal/nmea0183"
+)
+
+func TestLineAsksForVersion(t *testing.T) {
+	server, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer server.Close()
+	asked := make(chan string, 1)
+	go func() {
+		c, err := server.Accept()
+		if err != nil {
+			return
+		}
+		defer c.Close()
+		go func() {
+			line, _ := bufio.NewReader(c).ReadString('\n')
+			asked <- strings.TrimSpace(line)
+			_, _ = c.Write(nmea0183.Append(nil, '$', "GPVER,1,1,GP,GAN,1,42,Gannet GP1,3.14,B,0"))
+		}()
+		for {
+			if _, err := c.Write(nmea0183.Append(nil, '$', "GPRMC,,V,,,,,,,,,,N")); err != nil {
+				return
+			}
+			time.Sleep(time.Millisecond)
+		}
+	}()
+	now := time.Unix(1_780_000_000, 0)
+	src, err := Open("0183+tcp:"+server.Addr().String(), Options{Transmit: true, Now: func() time.Time {
+		now = now.Add(time.Second)
+		return now
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	if a, ok := src.(Asker); !ok || !a.Asks() {
+		t.Fatalf("%T does not ask", src)
+	}
+	var events [8]event.Event
+	for answered := false; !answered; {
+		n, err := src.Read(events[:])
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, ev := range events[:n] {
+			if ev.Kind == event.KindDown {
+				t.Fatalf("%s", ev.Line)
+			}
+			answered = answered || strings.HasPrefix(string(ev.Line), "$GPVER,")
+		}
+	}
+	if got := <-asked; !strings.HasPrefix(got, "$IIGPQ,VER*") {
+		t.Errorf("asked %q", got)
+	}
+}
+
+func TestLineKeepsQuietWithoutTransmit(t *testing.T) {
+	l := newLineLink(nil, Options{}.withDefaults())
+	if l.asker != nil || (lineSource{&live{}}).Asks() {
+		t.Error("a line that is only listened to asks")
+	}
+}
