@@ -134,7 +134,7 @@ func show(t *testing.T, ctx context.Context, to string, width int64, dark bool) 
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
 		return err
 	})
-	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media, chromedp.Navigate(to), chromedp.WaitVisible("main")))
+	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media, chromedp.Navigate(to)))
 }
 
 func must(t *testing.T, err error) {

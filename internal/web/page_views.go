@@ -135,9 +135,11 @@ type rollRow struct {
 }
 
 type boatPage struct {
-	Verdict       verdict
-	Open, Cleared []shownAlert
-	Roll          []rollGroup
+	Verdict verdict
+	Open    []shownAlert // warnings and worse
+	Remarks []shownAlert // the milder ones that stand
+	Cleared []shownAlert
+	Roll    []rollGroup
 }
 
 func boatView(r *boat.Report) boatPage {
@@ -148,7 +150,11 @@ func boatView(r *boat.Report) boatPage {
 			p.Cleared = append(p.Cleared, a)
 			continue
 		}
-		p.Open = append(p.Open, a)
+		if a.Severity.Rank() > boat.Info.Rank() {
+			p.Open = append(p.Open, a)
+		} else {
+			p.Remarks = append(p.Remarks, a)
+		}
 		for _, id := range a.Devices {
 			open[id]++
 		}

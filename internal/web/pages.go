@@ -56,6 +56,7 @@ var functions = template.FuncMap{
 	"slug":     func(id string) string { return strings.Join(strings.Fields(id), "-") }, // an HTML id holds no space
 	"pgn":      func(n uint32) string { return strconv.FormatUint(uint64(n), 10) },
 	"rows":     func() int { return trafficRows },
+	"fields":   func() int { return shownFields },
 	"volts":    func(p *float64) string { return strconv.FormatFloat(*p, 'f', 1, 64) },
 	"evidence": func(v any) string { return boat.Printable(EvidenceValue(v)) },
 	"style": func() (template.CSS, error) {

@@ -14,11 +14,11 @@ import (
 // The interval plot's axis is logarithmic, the same for every message, so that rows can be read against each other.
 const (
 	plotWidth  = 200
-	plotFrom   = 10.0  // ms
-	plotDecade = 4.0   // to 100 s
-	plotEdge   = 4.0   // free space at both ends
-	plotMiddle = 11.0  // where the line is
-	plotHeight = 22    //
+	plotFrom   = 10.0 // ms
+	plotDecade = 4.0  // to 100 s
+	plotEdge   = 4.0  // free space at both ends
+	plotMiddle = 11.0 // where the line is
+	plotHeight = 22
 	minuteWide = 360.0 // width of the load plot
 	minuteHigh = 120.0
 )
@@ -58,7 +58,7 @@ func millis(ms float64) string {
 	switch {
 	case ms < 1:
 		return fmt.Sprintf("%.2g ms", ms)
-	case ms < 1000:
+	case ms < 999.5:
 		return fmt.Sprintf("%.0f ms", ms)
 	case ms < 100_000:
 		return fmt.Sprintf("%.3g s", ms/1000)

@@ -76,6 +76,27 @@ type Message struct {
 	text []byte // as JSON
 }
 
+// shownFields is how many fields of one message a page shows.
+const shownFields = 10
+
+// Told are the fields that have a value, as many as a page shows.
+func (m *Message) Told() []MessageField {
+	told := m.told()
+	return told[:min(len(told), shownFields)]
+}
+
+// Untold is how many fields with a value a page does not show.
+func (m *Message) Untold() int { return max(0, len(m.told())-shownFields) }
+
+func (m *Message) told() (list []MessageField) {
+	for _, f := range m.Fields {
+		if f.State == "" {
+			list = append(list, f)
+		}
+	}
+	return list
+}
+
 // MessageField is one decoded field. Reserved fields are left out.
 type MessageField struct {
 	Key    string   `json:"key"`

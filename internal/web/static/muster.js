@@ -77,8 +77,10 @@
       li.append(el("span", "at", m.time ? (m.time.slice(11, 19) + (m.time.slice(19).match(/\.\d{1,3}/) || [".000"])[0].padEnd(4, "0")) : "–"), " ",
         el("span", "from", names.get(m.device) || m.device), " ", el("b", "", m.title || "unlisted message"), " ",
         el("small", "", m.pgn + (m.instance === undefined ? "" : " · instance " + m.instance)), fields);
-      for (const f of m.fields || []) { const s = el("span", "", f.name + " "); s.append(el("b", "", f.text)); fields.append(s, " "); }
-      if (!m.fields) fields.append(el("code", "", m.data));
+      const told = (m.fields || []).filter((f) => !f.state), most = Number(list.dataset.fields);
+      for (const f of told.slice(0, most)) { const s = el("span", "", f.name + " "); s.append(el("b", "", f.text)); fields.append(s, " "); }
+      if (!told.length) fields.append(el("code", "", m.data));
+      if (told.length > most) fields.append(el("span", "", "and " + (told.length - most) + " more"));
       return li;
     };
     let stopped = false, waiting = [], count = 0;

@@ -1,0 +1,419 @@
+package web
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/release"
+	"muster/internal/transport"
+	"muster/pgn"
+)
+
+// fakeDesk notes what it is told.
+type fakeDesk struct {
+	noDesk
+	told []string
+}
+
+func (d *fakeDesk) Acknowledge(_ context.Context, id, by string) error {
+	if !strings.HasPrefix(id, "software-differs") {
+		return fmt.Errorf("acknowledge alert %q: %w", id, alert.ErrUnknown)
+	}
+	d.told = append(d.told, id+" "+by)
+	return nil
+}
+
+func (d *fakeDesk) AddManual(_ context.Context, m boat.Manual) (boat.Manual, error) {
+	m.ID = "m1"
+	d.told = append(d.told, m.Model)
+	return m, nil
+}
+
+func (d *fakeDesk) RemoveManual(_ context.Context, id string) error {
+	return fmt.Errorf("device %q: %w", id, ErrNoSuch)
+}
+
+func (d *fakeDesk) Follow(context.Context, *release.Order) error { return nil }
+
+// ask sends a request with headers as name, value, name, value…
+func ask(t *testing.T, method, url, body string, headers ...string) (*http.Response, string) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), method, url, strings.NewReader(body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if body != "" {
+		req.Header.Set("Content-Type", "application/json")
+	}
+	for i := 0; i+1 < len(headers); i += 2 {
+		req.Header.Set(headers[i], headers[i+1])
+	}
+	resp, err := http.DefaultTransport.RoundTrip(req)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return resp, string(text)
+}
+
+func TestAPIAnswers(t *testing.T) {
+	desk := &fakeDesk{}
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}, Desk: desk})
+	long := strings.Repeat("x", 2000)
+	for _, tt := range []struct {
+		name, method, path, body string
+		want                     int
+		holds                    string
+	}{
+		{"devices", "GET", "/devices", "", 200, "LF9-00117"},
+		{"devices by state", "GET", "/devices?state=silent", "", 200, "C0788C00FA400003"},
+		{"devices by a state that is none", "GET", "/devices?state=asleep", "", 422, "query.state"},
+		{"unknown parameter", "GET", "/devices?colour=red", "", 422, "query.colour"},
+		{"device", "GET", "/devices/C0788C00FA200001", "", 200, "LF9-00117"},
+		{"provisional device", "GET", "/devices/can0%2F77", "", 200, "provisional"},
+		{"device that is none", "GET", "/devices/%3Cb%3E", "", 404, "no device has the id"},
+		{"device id too long", "GET", "/devices/" + long[:200], "", 422, "path.id"},
+		{"alerts", "GET", "/alerts?state=open", "", 200, "software-differs"},
+		{"networks", "GET", "/networks", "", 200, `"minutes":[]`},
+		{"messages", "GET", "/messages?limit=5", "", 200, "[]"},
+		{"messages with a limit that is none", "GET", "/messages?limit=0", "", 422, "query.limit"},
+		{"messages of a number that is none", "GET", "/messages?pgn=999999", "", 422, "query.pgn"},
+		{"acknowledge", "POST", "/alerts/software-differs:head/acknowledge", `{"by":"Jo"}`, 204, ""},
+		{"acknowledge unknown", "POST", "/alerts/x:y/acknowledge", `{"by":"Jo"}`, 404, "x:y"},
+		{"acknowledge without a name", "POST", "/alerts/software-differs:head/acknowledge", `{"by":""}`, 422, "body.by"},
+		{"acknowledge with an unknown field", "POST", "/alerts/software-differs:head/acknowledge", `{"by":"Jo","force":true}`, 422, "body.force"},
+		{"not JSON", "POST", "/manual-devices", `{"model":`, 400, "unexpected end"},
+		{"no body", "POST", "/manual-devices", "", 400, "body"},
+		{"manual", "POST", "/manual-devices", `{"model":"Gannet VR2 radio","role":"radio"}`, 201, "m1"},
+		{"manual with a role that is none", "POST", "/manual-devices", `{"model":"x","role":"toaster"}`, 422, "toaster"},
+		{"manual with a long text", "POST", "/manual-devices", `{"model":"` + long + `"}`, 422, "body.model"},
+		{"remove a manual that is none", "DELETE", "/manual-devices/m9", "", 404, "m9"},
+		{"snapshot that is none", "GET", "/snapshots/..%2F..%2Fetc%2Fpasswd", "", 404, "there is none"},
+		{"comparison of none", "GET", "/comparison?before=a&after=b", "", 404, "there is none"},
+		{"comparison without ids", "GET", "/comparison", "", 422, "query.before"},
+		{"work orders", "GET", "/work-orders", "", 200, "[]"},
+		{"work order that is none", "POST", "/work-orders", `{"schema":"other"}`, 422, ""},
+		{"end none", "DELETE", "/work-orders/current", "", 404, "none is being followed"},
+		{"no such operation", "GET", "/nothing", "", 404, "openapi.json"},
+		{"no such method", "PUT", "/report", "", 404, "openapi.json"},
+		{"huge body", "POST", "/manual-devices", `{"model":"` + strings.Repeat("x", bodyLimit+1) + `"}`, 413, ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			resp, text := ask(t, tt.method, s.URL()+prefix+tt.path, tt.body)
+			if resp.StatusCode != tt.want || !strings.Contains(text, tt.holds) {
+				t.Fatalf("%s: %.300s", resp.Status, text)
+			}
+			if tt.want < 400 {
+				return
+			}
+			if kind := resp.Header.Get("Content-Type"); kind != "application/problem+json" {
+				t.Errorf("a problem of type %q", kind)
+			}
+			var p struct {
+				Title, Detail string
+				Status        int
+			}
+			if err := json.Unmarshal([]byte(text), &p); err != nil || p.Status != tt.want || p.Detail == "" || p.Title == "" {
+				t.Errorf("%v: %s", err, text)
+			}
+		})
+	}
+	if got := strings.Join(desk.told, "; "); got != "software-differs:head Jo; Gannet VR2 radio" {
+		t.Errorf("the desk was told %q", got)
+	}
+}
+
+func TestSnapshots(t *testing.T) {
+	for _, dir := range []string{"", t.TempDir()} {
+		f := &fakeReports{report: sample(t)}
+		s := serve(t, Options{Reports: f, SnapshotDir: dir})
+		take := func() Kept {
+			t.Helper()
+			resp, text := ask(t, "POST", s.URL()+prefix+"/snapshots", "")
+			var k Kept
+			if err := json.Unmarshal([]byte(text), &k); err != nil || resp.StatusCode != 201 {
+				t.Fatalf("%s %v: %s", resp.Status, err, text)
+			}
+			return k
+		}
+		before := take()
+		if again := take(); again.ID != before.ID {
+			t.Errorf("the same report gave %s and %s", before.ID, again.ID)
+		}
+		later := sample(t)
+		later.TakenAt = later.TakenAt.Add(time.Minute)
+		later.Devices[0].Product.Software = "4.5"
+		f.set(later)
+		after := take()
+		if resp, text := get(t, s.URL()+prefix+"/comparison?before="+before.ID+"&after="+after.ID); resp.StatusCode != 200 || !strings.Contains(text, "software-changed") {
+			t.Errorf("comparison: %s %s", resp.Status, text)
+		}
+		if resp, text := get(t, s.URL()+"/proof?before="+before.ID+"&after="+after.ID); resp.StatusCode != 200 || !strings.Contains(text, "4.47 → 4.5") {
+			t.Errorf("page: %s %s", resp.Status, text)
+		}
+		for path, start := range map[string]string{"/proof/record": "<!DOCTYPE html>", "/proof/record.pdf": "%PDF-"} {
+			if resp, text := get(t, s.URL()+path+"?before="+before.ID+"&after="+after.ID); resp.StatusCode != 200 || !strings.HasPrefix(strings.ToLower(text), strings.ToLower(start)) {
+				t.Errorf("%s: %s %.80s", path, resp.Status, text)
+			}
+		}
+		if resp, text := get(t, s.URL()+prefix+"/snapshots/"+before.ID); resp.StatusCode != 200 || !strings.Contains(text, before.SHA256) {
+			t.Errorf("snapshot: %s", resp.Status)
+		}
+		if dir == "" {
+			continue
+		}
+		if err := os.WriteFile(filepath.Join(dir, "20260101T000000Z-000000000000.json"), []byte("{"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		shelf, passed, err := openShelf(dir)
+		if err != nil || passed == nil || len(shelf.kept()) != 2 {
+			t.Errorf("read again: %v, passed over %v, %d kept", err, passed, len(shelf.kept()))
+		}
+	}
+}
+
+func TestShelfIsBounded(t *testing.T) {
+	s, _, _ := openShelf("")
+	r := sample(t)
+	for range shelfInMemory + 5 {
+		next := *r
+		r.TakenAt = r.TakenAt.Add(time.Second)
+		if _, err := s.take(&next, ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(s.list) != shelfInMemory || len(s.held) != shelfInMemory {
+		t.Errorf("%d listed, %d held", len(s.list), len(s.held))
+	}
+	if _, err := s.take(&boat.Report{}, ""); err == nil {
+		t.Error("a snapshot of nothing")
+	}
+}
+
+func TestRights(t *testing.T) {
+	const act, look = "0123456789abcdef-act", "0123456789abcdef-read"
+	s := serve(t, Options{Listen: "0.0.0.0:0", Token: act, ReadToken: look, Reports: &fakeReports{report: sample(t)}, Desk: &fakeDesk{}})
+	url := strings.Replace(s.URL(), "[::]", "127.0.0.1", 1)
+	const body = `{"by":"Jo"}`
+	path := url + prefix + "/alerts/software-differs:head/acknowledge"
+	for _, tt := range []struct {
+		name, method, url, body string
+		headers                 []string
+		want                    int
+	}{
+		{"no token", "GET", url + prefix + "/report", "", nil, 401},
+		{"wrong token", "GET", url + prefix + "/report", "", []string{"Authorization", "Bearer nonsense"}, 401},
+		{"read", "GET", url + prefix + "/report", "", []string{"Authorization", "Bearer " + look}, 200},
+		{"read token acts", "POST", path, body, []string{"Authorization", "Bearer " + look}, 403},
+		{"act", "POST", path, body, []string{"Authorization", "Bearer " + act}, 204},
+		{"act from another site", "POST", path, body, []string{"Authorization", "Bearer " + act, "Sec-Fetch-Site", "cross-site"}, 403},
+		{"act from another origin", "POST", path, body, []string{"Authorization", "Bearer " + act, "Origin", "https://elsewhere.example"}, 403},
+		{"cookie of a made-up value", "GET", url + "/", "", []string{"Cookie", "muster=" + act}, 401},
+		{"cookie", "POST", path, body, []string{"Cookie", "muster=" + cookieValue(act)}, 204},
+		{"page", "GET", url + "/", "", []string{"Accept", "text/html"}, 401},
+		{"style of the login page", "GET", url + "/static/muster.css", "", nil, 200},
+		{"metrics", "GET", url + "/metrics", "", nil, 401},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if resp, text := ask(t, tt.method, tt.url, tt.body, tt.headers...); resp.StatusCode != tt.want {
+				t.Errorf("%s, want %d: %.200s", resp.Status, tt.want, text)
+			}
+		})
+	}
+	t.Run("log in", func(t *testing.T) {
+		form := []string{"Content-Type", "application/x-www-form-urlencoded"}
+		if resp, _ := ask(t, "POST", url+"/login", "token=wrong", form...); resp.StatusCode != 401 || len(resp.Cookies()) != 0 {
+			t.Errorf("wrong token: %s", resp.Status)
+		}
+		for next, want := range map[string]string{"/network": "/network", "//elsewhere.example": "/", "https://elsewhere.example": "/", `/\elsewhere.example`: "/"} {
+			resp, _ := ask(t, "POST", url+"/login", "token="+act+"&next="+next, form...)
+			if resp.StatusCode != 303 || resp.Header.Get("Location") != want || len(resp.Cookies()) != 1 {
+				t.Fatalf("%s to %s", resp.Status, resp.Header.Get("Location"))
+			}
+			if c := resp.Cookies()[0]; !c.HttpOnly || c.SameSite != http.SameSiteStrictMode || strings.Contains(c.Value, act) {
+				t.Errorf("cookie %v", c)
+			}
+		}
+	})
+}
+
+func TestNoDesk(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}})
+	if resp, text := ask(t, "POST", s.URL()+prefix+"/alerts/x/acknowledge", `{"by":"Jo"}`); resp.StatusCode != 501 || !strings.Contains(text, "muster run") {
+		t.Errorf("%s %s", resp.Status, text)
+	}
+}
+
+// TestHalfOpen: a connection that never finishes its request keeps nobody else out.
+func TestHalfOpen(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}})
+	for range 50 {
+		c, err := net.Dial("tcp", s.listener.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		if _, err := io.WriteString(c, "POST /api/v1/manual-devices HTTP/1.1\r\nHost: localhost\r\nContent-Length: 100000\r\n\r\n{"); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if resp, _ := get(t, s.URL()+"/"); resp.StatusCode != 200 {
+		t.Error(resp.Status)
+	}
+	s.http.Close() // the half-open ones would hold up Stop until their time limit
+}
+
+func note(tr *Traffic, n uint32, data []byte) {
+	id := pgn.MakeID(2, n, 35, pgn.Global)
+	tr.Note(&transport.Message{Time: event.Time(1), ID: id, Data: data, Destination: pgn.Global}, &boat.Sender{ID: "C0788C00FA200001", Network: "can0", Address: 35})
+}
+
+func TestTraffic(t *testing.T) {
+	tr := NewTraffic(4)
+	if list, seen, _ := tr.Since(0, Filter{}); len(list) != 0 || seen != 0 {
+		t.Errorf("nothing yet: %d, %d", len(list), seen)
+	}
+	for i := range 6 {
+		note(tr, 128267, []byte{byte(i), 0xD2, 4, 0, 0, 0, 0, 0xFF}) // 12.34 m
+	}
+	note(tr, 130306, []byte{0, 0xFF, 0xFF, 0xFF, 0xFF, 0xFA, 0xFF, 0xFF})
+	list, seen, lost := tr.Since(1, Filter{})
+	if len(list) != 4 || seen != 7 || lost != 2 || list[0].Number != 4 {
+		t.Fatalf("%d messages, %d seen, %d lost", len(list), seen, lost)
+	}
+	if f := list[0].Fields[1]; f.Key != "depth_below_transducer" || f.Text != "12.34 m" || f.Number == nil || math.Abs(*f.Number-12.34) > 1e-9 {
+		t.Errorf("depth is %+v", f)
+	}
+	if f := list[3].Fields[1]; f.Number != nil || f.State != "not available" {
+		t.Errorf("a value that is not available is %+v", f)
+	}
+	if list, _, _ := tr.Since(0, Filter{PGN: 130306}); len(list) != 1 {
+		t.Errorf("filter by number: %d", len(list))
+	}
+	if list, _, _ := tr.Since(0, Filter{Device: "other"}); len(list) != 0 {
+		t.Errorf("filter by device: %d", len(list))
+	}
+	if list, _, _ := tr.Since(7, Filter{}); len(list) != 0 {
+		t.Errorf("nothing new: %d", len(list))
+	}
+	all, _, _ := tr.Since(0, Filter{})
+	if got := newest(all); len(got) != 2 {
+		t.Errorf("%d kinds", len(got))
+	}
+}
+
+func BenchmarkNote(b *testing.B) {
+	tr := NewTraffic(0)
+	m := &transport.Message{Time: 1, ID: pgn.MakeID(2, 128267, 35, pgn.Global), Data: make([]byte, 8)}
+	by := &boat.Sender{ID: "C0788C00FA200001", Network: "can0"}
+	b.ReportAllocs()
+	for b.Loop() {
+		tr.Note(m, by)
+	}
+}
+
+// FuzzMessage: whatever a bus carries, a message can be shown.
+func FuzzMessage(f *testing.F) {
+	f.Add(uint32(128267), []byte{0, 1, 2, 3, 4, 5, 6, 7})
+	f.Add(uint32(126998), []byte("\x05\x01<b>\x1b\x07\x00\xff\xfe"))
+	f.Add(uint32(126208), []byte{1, 0, 0, 0})
+	f.Fuzz(func(t *testing.T, n uint32, data []byte) {
+		tr := NewTraffic(1)
+		note(tr, n&0x1FFFF, data)
+		list, _, _ := tr.Since(0, Filter{})
+		if len(list) != 1 || !json.Valid(list[0].text) || bytes.ContainsAny(list[0].text, "\n\r") {
+			t.Fatalf("%d messages", len(list))
+		}
+	})
+}
+
+func TestHistory(t *testing.T) {
+	var h history
+	at := func(minute int, load float64, errors uint64) {
+		h.observe(&boat.Report{Networks: []boat.Network{{ID: "can0", RecentFrom: event.Time(1).Add(time.Duration(minute) * time.Minute), LoadRecent: load,
+			Recent: boat.Faults{ErrorFrames: errors}}}})
+	}
+	at(0, .1, 0)
+	at(0, .2, 3)
+	at(1, .3, 0)
+	if got := h.of("can0"); len(got) != 2 || got[0].Load != .2 || got[0].Faults != 3 {
+		t.Errorf("%v", got)
+	}
+	for i := range 500 {
+		at(i+2, .1, 0)
+	}
+	if n := len(h.of("can0")); n != historyPoints {
+		t.Errorf("%d points", n)
+	}
+	at(3, .9, 0)
+	if got := h.of("can0"); len(got) != 1 || got[0].Load != .9 {
+		t.Errorf("after a step back: %d points", len(got))
+	}
+	for i := range 200 {
+		h.observe(&boat.Report{Networks: []boat.Network{{ID: fmt.Sprint(i), RecentFrom: 1}}})
+	}
+	if len(h.networks) > historyNetworks {
+		t.Errorf("%d networks", len(h.networks))
+	}
+}
+
+// TestMarkup: what devices say is shown, never obeyed, on every page.
+func TestMarkup(t *testing.T) {
+	r := sample(t)
+	const evil = "</li><script>alert(1)</script>\" onload=\"x\x00\x1b[31m"
+	const evilID = "</li><script>alert(1)</script>\" onload=\"x" // ids go back to the server as they are
+	r.Boat.Name, r.Networks[0].ID = evil, evilID
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		d.Network = evilID
+		d.Product = &boat.Product{Model: evil, Serial: evil, Software: evil, ModelVersion: evil}
+		d.Installation = &boat.Installation{Description1: evil, Description2: evil, ManufacturerInformation: evil}
+	}
+	r.Devices[0].ID = evilID
+	r.Manual = []boat.Manual{{ID: evilID, Model: evil, Note: evil, By: evil}}
+	r.Alerts[0].Summary, r.Alerts[0].Remedy, r.Alerts[0].ID, r.Alerts[0].Evidence = evil, evil, evilID, map[string]any{evil: []string{evil}}
+	r.Talkers[0].Talker = evil
+	tr := NewTraffic(0)
+	tr.Note(&transport.Message{ID: pgn.MakeID(6, 126998, 1, pgn.Global), Data: []byte("\x1d\x01<script>alert(1)</script>\x02\x01\x02\x01")}, &boat.Sender{ID: evilID, Network: evilID})
+	s := serve(t, Options{Reports: &fakeReports{report: r}, Traffic: tr})
+	for _, path := range []string{"/", "/devices/C0788C00FA200002", "/network", "/work", "/proof", "/traffic", "/proof?before=<script>", "/traffic?pgn=<script>&device=<script>"} {
+		resp, text := get(t, s.URL()+strings.ReplaceAll(path, "<", "%3C"))
+		if resp.StatusCode != 200 {
+			t.Errorf("%s: %s", path, resp.Status)
+		}
+		if strings.Count(text, "<script") != 1 || strings.Contains(text, "onload=\"") || strings.ContainsAny(text, "\x00\x1b") {
+			t.Errorf("%s holds what a device says as it is", path)
+		}
+	}
+}
+
+func TestProblemKinds(t *testing.T) {
+	if problem(nil) != nil {
+		t.Error("no error is a problem")
+	}
+	for err, want := range map[error]int{ErrFull: 409, ErrNoSuch: 404, context.DeadlineExceeded: 503, errors.New("x"): 422} {
+		var p interface{ GetStatus() int }
+		if got := problem(fmt.Errorf("y: %w", err)); !errors.As(got, &p) || p.GetStatus() != want {
+			t.Errorf("%v: %v", err, got)
+		}
+	}
+}
