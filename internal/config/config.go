@@ -34,6 +34,8 @@ type Config struct {
 	StateDir  string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
 	Store     Store             `yaml:"store"`
 	Baseline  string            `yaml:"baseline"`  // snapshot file that the boat is held against
+	Sheets    string            `yaml:"sheets"`    // folder of release sheets
+	Notes     string            `yaml:"notes"`     // file of devices that no network shows
 	GNSSTime  bool              `yaml:"gnss_time"` // take the time from the bus while this machine's clock is not set
 	Tell      []Target          `yaml:"tell"`
 	Makers    map[uint16]string `yaml:"-"` // the content of MakerFile
@@ -127,7 +129,7 @@ func Load(file string) (Config, error) {
 		return Config{}, err
 	}
 	dir := filepath.Dir(file)
-	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline} {
+	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline, &c.Sheets, &c.Notes} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(dir, *p)
 		}

@@ -36,10 +36,20 @@ func decodeStrict(name string, text []byte, v any) (*document, error) {
 	case nil, *ast.NullNode, *ast.CommentGroupNode:
 		return d, nil
 	}
-	if err := yaml.NodeToValue(d.body, v, yaml.Strict()); err != nil {
+	if err := toValue(d.body, v); err != nil {
 		return nil, d.yamlError(err)
 	}
 	return d, nil
+}
+
+// toValue is the library's decoder, which panics on a tag without a value.
+func toValue(n ast.Node, v any) (err error) {
+	defer func() {
+		if recover() != nil {
+			err = errors.New("a tag (!) stands without a value: take it out")
+		}
+	}()
+	return yaml.NodeToValue(n, v, yaml.Strict())
 }
 
 // dropEmpty takes out the keys without a value, so that "checks:" with everything below it commented out keeps the defaults.

@@ -37,6 +37,13 @@ type Options struct {
 	// time, which devices were our own, and which did not say who they are when asked. May be nil.
 	Known *boat.Report
 
+	// Manual are devices entered by hand in the place of those of the config's notes file. May be nil.
+	Manual []boat.Manual
+
+	// OnReport is told every report, and in a replay one for every second of event time. It may be nil, keeps nothing that it
+	// changes, and is called by the goroutine of Run or Replay.
+	OnReport func(now event.Time, r *boat.Report, c release.Conditions)
+
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
 	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
 
@@ -58,11 +65,15 @@ type Daemon struct {
 	latest  atomic.Pointer[boat.Report]
 	metrics *metrics
 
-	acts        chan func() // what people do, run by the model's goroutine
-	manual      []boat.Manual
+	acts        chan func()   // what people do, run by the model's goroutine
+	manual      []boat.Manual // entered at the desk
+	noted       []boat.Manual // of the notes file
 	manualCount int
 	follower    *release.Follower // nil when no work order is followed
 	work        atomic.Pointer[web.Work]
+	gauge       release.Gauge
+	sheets      *release.Sheets // nil without any
+	nextLook    event.Time      // when a replay tells OnReport next
 
 	store                   *store.Store // nil in a replay
 	storeOnce               sync.Once
@@ -134,6 +145,11 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	d.model = boat.New(model)
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
+	if d.sheets, d.noted, err = d.loadKnowledge(c); err != nil {
+		return nil, err
+	}
+	d.model.SetManual(d.entered())
+	d.watch.SetExtra(d.sheetRules())
 	if !opt.replay {
 		d.watch.OnChange = d.changed
 		if d.store, err = openStore(c, opt.Now); err != nil {
@@ -373,6 +389,7 @@ func (d *Daemon) publish() {
 	d.noteUnanswered()
 	r := d.watch.Report()
 	d.follow(r)
+	d.tellReport(r)
 	d.latest.Store(r)
 	d.keep(r)
 	if d.web != nil {

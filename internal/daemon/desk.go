@@ -62,7 +62,7 @@ func (d *Daemon) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, err
 		d.manualCount++
 		m.ID, m.At = fmt.Sprintf("m%d", d.manualCount), d.model.Now()
 		d.manual = append(slices.Clone(d.manual), m)
-		d.model.SetManual(d.manual)
+		d.model.SetManual(d.entered())
 		d.keepManual()
 		return nil
 	})
@@ -77,7 +77,7 @@ func (d *Daemon) RemoveManual(ctx context.Context, id string) error {
 			return fmt.Errorf("device %q entered by hand: %w", id, web.ErrNoSuch)
 		}
 		d.manual = slices.Delete(slices.Clone(d.manual), i, i+1)
-		d.model.SetManual(d.manual)
+		d.model.SetManual(d.entered())
 		d.keepManual()
 		return nil
 	})
@@ -129,7 +129,7 @@ func (d *Daemon) follow(r *boat.Report) {
 		d.work.Store(nil)
 		return
 	}
-	d.logSteps(d.follower.Observe(d.model.Now(), r, release.Conditions{}))
+	d.logSteps(d.follower.Observe(d.model.Now(), r, d.gauge.Conditions(d.model.Now())))
 	d.work.Store(&web.Work{Order: d.follower.Order(), Status: d.follower.Status(), Done: d.follower.Done()})
 }
 

@@ -190,6 +190,7 @@ func (d *Daemon) feed(in *input, e *event.Event) error {
 		}
 	}
 	d.watch.Feed(e)
+	d.gauge.Feed(e)
 	return nil
 }
 

@@ -164,7 +164,7 @@ func (d *Daemon) restoreManual() error {
 		return compareText(a.ID, b.ID)
 	})
 	d.manual = list
-	d.model.SetManual(list)
+	d.model.SetManual(d.entered())
 	return nil
 }
 
@@ -424,5 +424,5 @@ func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 }
 
 func (d *Daemon) setRules(base *snapshot.Snapshot) {
-	d.watch.SetExtra(append(snapshot.Rules(base), d.stillAway()...))
+	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.sheetRules()))
 }

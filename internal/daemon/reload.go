@@ -19,17 +19,23 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 	if err != nil {
 		return fmt.Errorf("reload: %w", err)
 	}
+	sheets, noted, err := d.loadKnowledge(&c)
+	if err != nil {
+		return fmt.Errorf("reload: %w", err)
+	}
 	return d.do(ctx, func() error {
 		now := &d.opt.Config
 		if late := needRestart(now, &c); len(late) > 0 {
 			d.log.Warn().Strs("keys", late).Msg("these keys take effect after a restart")
 		}
 		d.watch.Configure(c.Checks, c.Alerts)
+		d.sheets, d.noted = sheets, noted
+		d.model.SetManual(d.entered())
 		d.setRules(base)
 		if !reflect.DeepEqual(now.Tell, c.Tell) && d.running != nil {
 			d.startTellers(d.running, c.Tell)
 		}
-		now.Checks, now.Alerts, now.Tell, now.Baseline = c.Checks, c.Alerts, c.Tell, c.Baseline
+		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes
 		d.reloads.Add(1)
 		d.log.Info().Msg("config reloaded")
 		return nil

@@ -93,6 +93,9 @@ func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Durati
 			if err := d.feed(first.in, e); err != nil {
 				return err
 			}
+			if d.lookDue(now); ctx.Err() != nil {
+				return errors.Join(failed...)
+			}
 			if first.in.ask != nil && now != 0 {
 				if err := first.in.ask.replay(now); err != nil {
 					return NewSourceError(first.in.spec, err)
