@@ -1,0 +1,183 @@
+package daemon
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/config"
+	"muster/internal/event"
+)
+
+// program finds a program that the test needs, or skips.
+func program(t *testing.T, name, pkg string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		if os.Getenv("MUSTER_TEST_ALL") == "1" {
+			t.Fatalf("%s is not installed: Debian's package %s", name, pkg)
+		}
+		t.Skipf("%s is not installed", name)
+	}
+	return path
+}
+
+func freePort(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	return l.Addr().String()
+}
+
+// background runs a server until the test ends.
+func background(t *testing.T, path string, args ...string) {
+	t.Helper()
+	cmd := exec.CommandContext(t.Context(), path, args...)
+	log := filepath.Join(t.TempDir(), "log")
+	f, err := os.Create(log)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd.Stdout, cmd.Stderr = f, f
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+		_ = f.Close()
+		http.DefaultClient.CloseIdleConnections()
+		if t.Failed() {
+			text, _ := os.ReadFile(log)
+			t.Logf("%s: %s", path, text)
+		}
+	})
+}
+
+// fetch decodes the JSON answer of a server; false while there is none.
+func fetch(url string, v any) bool {
+	resp, err := http.Get(url)
+	if err != nil {
+		return false
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	return err == nil && resp.StatusCode == http.StatusOK && json.Unmarshal(text, v) == nil
+}
+
+func standing(t *testing.T, d *Daemon, findings ...check.Finding) {
+	t.Helper()
+	err := d.do(t.Context(), func() error {
+		for _, c := range d.watch.Book().Update(event.At(time.Now()), findings) {
+			d.changed(c)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestAlertmanager: a real one is told of an alert, of its end, and nothing of what is silenced.
+func TestAlertmanager(t *testing.T) {
+	path := program(t, "prometheus-alertmanager", "prometheus-alertmanager")
+	dir, address := t.TempDir(), freePort(t)
+	conf := filepath.Join(dir, "am.yaml")
+	if err := os.WriteFile(conf, []byte("route: {receiver: none}\nreceivers: [{name: none}]\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	background(t, path, "--config.file="+conf, "--storage.path="+dir, "--web.listen-address="+address, "--cluster.listen-address=")
+	opt := keptOptions(t, t.TempDir())
+	opt.firstRetry = 50 * time.Millisecond
+	opt.Config.Boat = boat.Identity{ID: "kestrel"}
+	opt.Config.Alerts = alert.Settings{}
+	opt.Config.Checks.Every = time.Hour // only the test judges
+	opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: "http://" + address}}
+	d, _ := aboard(t, opt)
+	f := check.Finding{Check: "silent", Subject: "a", Severity: boat.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Remedy: "Look at its breaker."}
+	quiet := check.Finding{Check: "bus-busy", Subject: "can0", Severity: boat.Warning, Summary: "busy"}
+	now := event.At(time.Now())
+	if err := d.do(t.Context(), func() error {
+		return d.watch.Book().Silence(alert.Silence{Check: "bus-busy", From: now - 1, Until: now.Add(time.Hour)})
+	}); err != nil {
+		t.Fatal(err)
+	}
+	standing(t, d, f, quiet)
+	var got []struct {
+		Labels, Annotations map[string]string
+		EndsAt              time.Time
+	}
+	eventually(t, func() bool { return fetch("http://"+address+"/api/v2/alerts", &got) && len(got) == 1 })
+	l := got[0].Labels
+	if l["alertname"] != "silent" || l["boat"] != "kestrel" || l["severity"] != "warning" || l["network"] != "can0" || got[0].Annotations["remedy"] == "" {
+		t.Errorf("told %+v", got[0])
+	}
+	standing(t, d, quiet)
+	eventually(t, func() bool { return fetch("http://"+address+"/api/v2/alerts", &got) && len(got) == 0 })
+}
+
+// TestPrometheus: a real one scrapes the daemon without an error, with the shipped rules loaded, and promtool finds no fault with
+// the names of the metrics.
+func TestPrometheus(t *testing.T) {
+	path, tool := program(t, "prometheus", "prometheus"), program(t, "promtool", "prometheus")
+	opt := keptOptions(t, t.TempDir(), network(event.At(time.Now()), "can0", false), claim(event.At(time.Now()), nameA, 35))
+	opt.Config.Listen = "127.0.0.1:0"
+	opt.Config.Tell = []config.Target{{ID: "office", Webhook: "http://127.0.0.1:9/"}}
+	d, _ := aboard(t, opt)
+	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
+
+	resp, err := http.Get(d.URL() + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, _ := io.ReadAll(resp.Body)
+	resp.Body.Close()
+	for _, want := range []string{"muster_store_written_bytes_total", `muster_store_writes_total{result="written"}`, `muster_deliveries_waiting{target="office"}`} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("no %s", want)
+		}
+	}
+	lint := exec.Command(tool, "check", "metrics")
+	lint.Stdin = strings.NewReader(string(text))
+	if out, err := lint.CombinedOutput(); err != nil {
+		t.Errorf("promtool check metrics: %v: %s", err, out)
+	}
+
+	rules, err := filepath.Abs("../../deploy/prometheus/rules.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir, address := t.TempDir(), freePort(t)
+	conf := fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nscrape_configs:\n- job_name: muster\n  static_configs: [{targets: [%q], labels: {boat: kestrel}}]\n",
+		rules, strings.TrimPrefix(d.URL(), "http://"))
+	file := filepath.Join(dir, "prometheus.yaml")
+	if err := os.WriteFile(file, []byte(conf), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	background(t, path, "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+address)
+	var answer struct {
+		Data struct {
+			Result []struct{ Metric map[string]string }
+		}
+	}
+	eventually(t, func() bool {
+		return fetch("http://"+address+"/api/v1/query?query=boat:muster_devices:sum", &answer) && len(answer.Data.Result) == 1
+	})
+	if b := answer.Data.Result[0].Metric["boat"]; b != "kestrel" {
+		t.Errorf("of boat %q", b)
+	}
+}
