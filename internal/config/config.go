@@ -33,10 +33,9 @@ type Config struct {
 	Log       Log               `yaml:"log"`
 	StateDir  string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
 	Store     Store             `yaml:"store"`
-	Baseline  string            `yaml:"baseline"`  // snapshot file that the boat is held against
-	Sheets    string            `yaml:"sheets"`    // folder of release sheets
-	Notes     string            `yaml:"notes"`     // file of devices that no network shows
-	GNSSTime  bool              `yaml:"gnss_time"` // take the time from the bus while this machine's clock is not set
+	Baseline  string            `yaml:"baseline"` // snapshot file that the boat is held against
+	Sheets    string            `yaml:"sheets"`   // folder of release sheets
+	Notes     string            `yaml:"notes"`    // file of devices that no network shows
 	Tell      []Target          `yaml:"tell"`
 	Makers    map[uint16]string `yaml:"-"` // the content of MakerFile
 	Token     string            `yaml:"-"` // first line of TokenFile: who shows it may act

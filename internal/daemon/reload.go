@@ -57,7 +57,7 @@ func needRestart(a, b *config.Config) []string {
 	}{
 		{"boat", a.Boat, b.Boat}, {"sources", a.Sources, b.Sources}, {"listen", a.Listen, b.Listen}, {"token_file", a.Token, b.Token},
 		{"tls", a.TLS, b.TLS}, {"maker_file", a.Makers, b.Makers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store},
-		{"log", a.Log, b.Log}, {"gnss_time", a.GNSSTime, b.GNSSTime},
+		{"log", a.Log, b.Log},
 	} {
 		if !reflect.DeepEqual(k.a, k.b) {
 			keys = append(keys, k.key)
