@@ -16,6 +16,7 @@ type auditCmd struct {
 	For     time.Duration `placeholder:"DUR" help:"Read for so long, such as 30s or 5m. Captures: so much of them."`
 	FailOn  string        `enum:",info,warning,critical" default:"" placeholder:"SEVERITY" help:"End with status 1 when a finding is info, warning or critical, or worse."`
 	Ask     bool          `help:"Claim an address and ask devices who they are."`
+	Sheets  string        `placeholder:"DIR" help:"Folder of release sheets: says which devices are behind."`
 	Config  string        `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
 }
 
@@ -38,6 +39,9 @@ func (c *auditCmd) Run(a *app) error {
 	}
 	cfg, err := loadConfig(c.Config, c.Sources, c.Ask)
 	if err != nil {
+		return err
+	}
+	if err := useSheets(&cfg, c.Sheets); err != nil {
 		return err
 	}
 	report, err := a.audit(cfg, c.For)

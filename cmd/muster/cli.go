@@ -20,6 +20,9 @@ type commands struct {
 	Snapshot snapshotCmd      `cmd:"" help:"Take and seal a snapshot of a boat."`
 	Verify   verifyCmd        `cmd:"" help:"Check the seal of snapshots, and the capture that was kept."`
 	Compare  compareCmd       `cmd:"" help:"Say what changed between two snapshots."`
+	Plan     planCmd          `cmd:"" help:"Make the work order: which devices to update, in which order, with what."`
+	Follow   followCmd        `cmd:"" help:"Watch a work order being worked off, and tick its steps."`
+	Note     noteCmd          `cmd:"" help:"Note devices that no network shows."`
 	Service  serviceRecordCmd `cmd:"" name:"service-record" help:"Write the service record for the invoice."`
 	History  historyCmd       `cmd:"" help:"Show a boat's software over time."`
 	Backbone backboneCmd      `cmd:"" help:"Judge the plan of a backbone: lengths, loads, voltages, terminators."`
@@ -44,7 +47,7 @@ const description = `Knows every device on a boat's NMEA 2000 backbone and NMEA 
 A SOURCE is can0 · socketcan:can0 · serial:/dev/ttyACM0 · udp:239.74.163.2:5000 · 0183:/dev/ttyUSB0?baud=4800 ·
 0183+tcp:host:port · 0183+udp::port · FILE (a capture, .gz and .zst too) · - (standard input) · sim:SCENARIO.
 
-Exit status: 0 done, 1 findings at or above --fail-on, 2 bad usage or bad input, 3 a source failed.`
+Exit status: 0 done, 1 findings at or above --fail-on or a work order not done, 2 bad usage or bad input, 3 a source failed.`
 
 // run parses the arguments and runs the subcommand. It returns the exit status.
 func (a *app) run(ctx context.Context, args []string) int {

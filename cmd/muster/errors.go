@@ -51,6 +51,13 @@ func (e *findingsError) Error() string {
 	return fmt.Sprintf("%d %ss are %s or worse", e.count, what, e.least)
 }
 
+// workError ends a command whose work order is not done.
+type workError struct{ failed, open int }
+
+func (e *workError) Error() string {
+	return fmt.Sprintf("the work order is not done: %s failed, %s open", number(e.failed, "step"), number(e.open, "step"))
+}
+
 // usage says where the right usage stands.
 func usage(err error, k *kong.Context) error {
 	command := "muster"
@@ -70,6 +77,10 @@ func (a *app) fail(err error) int {
 	}
 	if f, ok := errors.AsType[*findingsError](err); ok {
 		fmt.Fprintln(a.stderr, f)
+		return exitFindings
+	}
+	if w, ok := errors.AsType[*workError](err); ok {
+		fmt.Fprintln(a.stderr, w)
 		return exitFindings
 	}
 	status := exitUsage

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"muster/internal/config"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 )
@@ -151,6 +152,28 @@ func readBounded(name string, most int64) ([]byte, error) {
 		return nil, fmt.Errorf("it has more than %d bytes", most)
 	}
 	return data, nil
+}
+
+// useSheets puts the folder of release sheets of the command line, if there is one, in the place of the config's.
+func useSheets(cfg *config.Config, dir string) error {
+	if dir == "" {
+		return nil
+	}
+	cfg.Sheets = dir
+	_, _, err := loadSheets(dir)
+	return err
+}
+
+// sheetsOf holds a folder of release sheets against those that a snapshot was taken with. missing says that they are not given.
+func sheetsOf(s *snapshot.Snapshot, dir string) (missing bool, err error) {
+	if len(s.Sheets) > 0 && dir == "" {
+		return true, nil
+	}
+	_, files, err := loadSheets(dir)
+	if err == nil && !slices.Equal(files, s.Sheets) {
+		err = fmt.Errorf("the release sheets in %q are not those that it was taken with", dir)
+	}
+	return false, err
 }
 
 // loadSheets reads the release sheets of a folder, and says which files they are. Both are nil for "".

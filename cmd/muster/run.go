@@ -16,6 +16,7 @@ type runCmd struct {
 	Config  string   `short:"c" placeholder:"FILE" help:"Config file; deploy/muster.yaml shows every key."`
 	Check   bool     `help:"Check the config and end."`
 	Ask     bool     `help:"Claim an address and ask devices who they are."`
+	Sheets  string   `placeholder:"DIR" help:"Folder of release sheets, in the place of the config's: says which devices are behind."`
 	Listen  string   `placeholder:"HOST:PORT" help:"Address of the pages, in the place of the config's; off for none."`
 }
 
@@ -52,6 +53,9 @@ func (c *runCmd) Run(a *app) error {
 func (c *runCmd) load() (config.Config, error) {
 	cfg, err := loadConfig(c.Config, c.Sources, c.Ask)
 	if err != nil {
+		return cfg, err
+	}
+	if err := useSheets(&cfg, c.Sheets); err != nil {
 		return cfg, err
 	}
 	if c.Listen != "" {

@@ -24,7 +24,7 @@ type snapshotCmd struct {
 	For         time.Duration `placeholder:"DUR" help:"Listen at least so long, so that rates are known; default 10s. Captures: so much of them."`
 	Limit       time.Duration `default:"60s" placeholder:"DUR" help:"Wait at most so long for devices to tell who they are."`
 	Ask         bool          `help:"Claim an address and ask devices who they are."`
-	Sheets      string        `placeholder:"DIR" help:"Folder of release sheets; the snapshot notes which they are."`
+	Sheets      string        `placeholder:"DIR" help:"Folder of release sheets: says which devices are behind; the snapshot notes which sheets they are."`
 	Config      string        `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
 	TokenFile   string        `placeholder:"FILE" help:"File whose first line is the token that a URL asks for."`
 	Force       bool          `help:"Overwrite files that exist."`
@@ -62,11 +62,15 @@ func (c *snapshotCmd) Run(a *app) error {
 			return fmt.Errorf("--sign %q: %w", c.Sign, err)
 		}
 	}
-	_, sheets, err := loadSheets(c.Sheets)
+	cfg, err := c.load()
 	if err != nil {
 		return err
 	}
-	report, capture, err := c.take(a)
+	_, sheets, err := loadSheets(cfg.Sheets)
+	if err != nil {
+		return err
+	}
+	report, capture, err := c.take(a, cfg)
 	if err != nil {
 		return err
 	}
@@ -124,15 +128,23 @@ func (c *snapshotCmd) check() error {
 	return free(c.Output, c.Force)
 }
 
+// load reads the config with what the command line puts in its place; only the sheets matter to a running muster.
+func (c *snapshotCmd) load() (config.Config, error) {
+	if isURL(c.Source) {
+		return config.Config{Sheets: c.Sheets}, nil
+	}
+	cfg, err := loadConfig(c.Config, []string{c.Source}, c.Ask)
+	if err == nil {
+		err = useSheets(&cfg, c.Sheets)
+	}
+	return cfg, err
+}
+
 // take gets the report and, where there is one, the capture that it rests on.
-func (c *snapshotCmd) take(a *app) (*boat.Report, *snapshot.File, error) {
+func (c *snapshotCmd) take(a *app, cfg config.Config) (*boat.Report, *snapshot.File, error) {
 	if isURL(c.Source) {
 		r, err := c.fetch(a)
 		return r, nil, err
-	}
-	cfg, err := loadConfig(c.Config, []string{c.Source}, c.Ask)
-	if err != nil {
-		return nil, nil, err
 	}
 	if c.KeepCapture != "" {
 		return c.takeWithCapture(a, cfg)

@@ -152,7 +152,7 @@ func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, 
 		return nil, err
 	}
 	cfg = once(cfg)
-	cfg.Boat, cfg.GNSSTime = known.Boat, false
+	cfg.Boat = known.Boat
 	cfg.Sources = []config.Source{{Source: capture}}
 	cfg.Makers = maps.Clone(cfg.Makers)
 	for i := range known.Devices {
@@ -165,7 +165,8 @@ func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, 
 	}
 	bar := a.progress()
 	defer bar.done()
-	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: a.opener(false), Known: known}, 0, bar.set)
+	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: a.opener(false), Known: known,
+		Manual: append([]boat.Manual{}, known.Manual...)}, 0, bar.set)
 	if err != nil {
 		return nil, fmt.Errorf("recompute the report from %s: %w", capture, err)
 	}

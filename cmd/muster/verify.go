@@ -18,6 +18,7 @@ type verifyCmd struct {
 	Files   []string `arg:"" name:"file" help:"Snapshots to check."`
 	Key     string   `placeholder:"PUB" help:"They must be signed with this key: the .pub file of muster key new."`
 	Capture string   `placeholder:"FILE" help:"The kept capture, when it does not lie beside the snapshot."`
+	Sheets  string   `placeholder:"DIR" help:"Folder of the release sheets that the snapshot was taken with."`
 	Config  string   `short:"c" placeholder:"FILE" help:"Config file that the snapshot was taken with, for the same thresholds."`
 }
 
@@ -55,6 +56,9 @@ func (c *verifyCmd) Run(a *app) error {
 	}
 	cfg, err := loadConfig(c.Config, nil, false)
 	if err != nil {
+		return err
+	}
+	if err := useSheets(&cfg, c.Sheets); err != nil {
 		return err
 	}
 	failed := 0
@@ -134,11 +138,13 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 		return "", fmt.Errorf("the capture %s is another than was kept: SHA-256 %s (%d bytes), the snapshot says %s (%d bytes)",
 			name, have.SHA256, have.Bytes, s.Capture.SHA256, s.Capture.Bytes)
 	}
+	if missing, err := sheetsOf(s, cfg.Sheets); missing || err != nil {
+		return "; its capture is as it was kept, and --sheets with the sheets that it was taken with makes the report again", err
+	}
 	again, err := a.recompute(a.ctx, cfg, name, s.Report)
 	if err != nil {
 		return "", err
 	}
-	again.Manual = s.Report.Manual // entered by hand, so in no capture
 	want, err := web.EncodeReport(s.Report)
 	if err != nil {
 		return "", err

@@ -1,0 +1,199 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"os"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/daemon"
+	"muster/internal/release"
+)
+
+type followCmd struct {
+	Order     string            `arg:"" help:"Work order, as muster plan -o order.json writes it."`
+	Source    string            `arg:"" help:"What to watch, or the http(s) URL of a running muster."`
+	Before    string            `placeholder:"FILE" help:"Snapshot that the order was made from: what each device must have kept. Otherwise the first half minute tells."`
+	State     string            `placeholder:"FILE" help:"Keep how far each step is in this file, and go on from it."`
+	For       time.Duration     `placeholder:"DUR" help:"Watch for so long, such as 2h. Captures: so much of them."`
+	Ask       bool              `help:"Claim an address and ask devices who they are, so that each tells its version when it is back."`
+	Confirm   map[string]string `placeholder:"STEP=VERSION" help:"Take a version that was read off the device's own screen."`
+	By        string            `placeholder:"NAME" help:"Who read it; otherwise the name you are logged in under."`
+	Config    string            `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
+	TokenFile string            `placeholder:"FILE" help:"File whose first line is the token that a URL asks for."`
+}
+
+// Help shows examples.
+func (followCmd) Help() string {
+	return `Prints each step as its device leaves, comes back and tells its version, and at the end how every step stands. Ends when all are verified,
+at --for, with the capture, or with Ctrl-C. Exit status 1 says that a step failed or is not done.
+
+Examples:
+
+    muster follow order.json can0 --ask --before before.json --state work.json
+    muster follow order.json http://127.0.0.1:8632 --state work.json
+    muster follow order.json quay.log.zst --before before.json
+    muster follow order.json can0 --state work.json --confirm 2.1=1.4 --by Ana`
+}
+
+// Run follows the order.
+func (c *followCmd) Run(a *app) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	f, err := c.begin(a)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithCancel(a.ctx)
+	defer cancel()
+	f.stop = cancel
+	if isURL(c.Source) {
+		err = c.watchURL(ctx, f)
+	} else {
+		err = c.watchSource(ctx, a, f)
+	}
+	return f.end(err)
+}
+
+func (c *followCmd) check() error {
+	if c.For < 0 {
+		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
+	}
+	if !isURL(c.Source) {
+		if c.TokenFile != "" {
+			return withHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+		}
+		return nil
+	}
+	switch {
+	case c.Ask:
+		return withHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+	case c.Config != "":
+		return withHint(errors.New("--config: a running muster has its own"), "leave out --config")
+	}
+	return nil
+}
+
+// begin reads the order, what was before, and how far the work is.
+func (c *followCmd) begin(a *app) (*following, error) {
+	text, err := readBounded(c.Order, maxSnapshot)
+	if err != nil {
+		return nil, withHint(fmt.Errorf("read %q: %w", c.Order, plainPath(err)), "muster plan SNAPSHOT --sheets DIR -o order.json makes one")
+	}
+	order, err := release.ParseOrder(text)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", c.Order, err)
+	}
+	f := &following{out: a.stdout, errs: a.stderr, order: order, file: c.State, confirm: c.Confirm, by: who(c.By)}
+	for _, step := range slices.Sorted(maps.Keys(c.Confirm)) {
+		if !slices.ContainsFunc(order.Steps(), func(s *release.Step) bool { return s.ID == step }) {
+			return nil, withHint(fmt.Errorf("--confirm %s: the order has no such step", step), "the work order numbers its steps, such as 1.1")
+		}
+	}
+	if c.Before != "" {
+		s, err := loadSnapshot(c.Before)
+		if err != nil {
+			return nil, err
+		}
+		if digest := digestOf(s.Seal.SHA256); digest != order.Snapshot.Digest {
+			return nil, withHint(fmt.Errorf("--before %s: the order was made from another snapshot: %s, this is %s", c.Before, order.Snapshot.Digest, digest),
+				"give the snapshot that went into muster plan, or make the order anew from this one")
+		}
+		if f.follower, err = release.NewFollower(order, s.Report); err != nil {
+			return nil, err
+		}
+	}
+	if c.State == "" {
+		return f, nil
+	}
+	saved, err := readBounded(c.State, maxSnapshot)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return f, nil
+	case err != nil:
+		return nil, fmt.Errorf("--state %q: %w", c.State, plainPath(err))
+	}
+	if f.follower, err = release.Restore(order, saved); err != nil {
+		return nil, withHint(fmt.Errorf("--state %s: %w", c.State, err), "name another file, or remove this one")
+	}
+	return f, nil
+}
+
+func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error {
+	cfg, err := loadConfig(c.Config, []string{c.Source}, c.Ask)
+	if err != nil {
+		return err
+	}
+	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
+	if err != nil {
+		return err
+	}
+	live := !replayable(cfg.Sources)
+	opt := daemon.Options{Config: once(cfg), Log: log, Version: buildVersion(), Open: a.opener(live), OnReport: f.look}
+	if !live {
+		if s := endless(cfg.Sources); s != "" && c.For == 0 {
+			return withHint(fmt.Errorf("follow %s: the scenario has no end", s), "add --for 10m to follow ten minutes of it")
+		}
+		bar := a.progress()
+		defer bar.done()
+		_, err = daemon.Replay(ctx, opt, c.For, bar.set)
+		return err
+	}
+	d, err := daemon.New(opt)
+	if err != nil {
+		return err
+	}
+	defer d.Stop()
+	return d.RunFor(ctx, c.For)
+}
+
+// watchURL looks at the report of a running muster once a second. One that answered before may be away for a while.
+func (c *followCmd) watchURL(ctx context.Context, f *following) error {
+	token, err := readToken(c.TokenFile)
+	if err != nil {
+		return err
+	}
+	if c.For > 0 {
+		var cancel context.CancelFunc
+		ctx, cancel = context.WithTimeout(ctx, c.For)
+		defer cancel()
+	}
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	answered, away := false, false
+	for {
+		r, err := fetchReport(ctx, c.Source, token)
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil && !answered:
+			return err
+		case err != nil && !away:
+			fmt.Fprintf(f.errs, "%s; going on when it answers\n", boat.Printable(err.Error()))
+		case err == nil:
+			answered = true
+			f.look(r.TakenAt, r, release.Conditions{})
+		}
+		away = err != nil
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// who is the person at the keyboard.
+func who(given string) string {
+	if given != "" {
+		return given
+	}
+	return os.Getenv("USER")
+}

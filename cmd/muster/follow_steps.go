@@ -1,0 +1,186 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/release"
+)
+
+// How long a boat is heard before it is judged (common practice, no source): the slowest of the usual messages come every 2.5 s, heads
+// repeat their claims within half a minute.
+const (
+	aboardWithin = 30 * time.Second // for a device of the order to be heard at all
+	knownAfter   = 20 * time.Second // until what each device has is known
+	knownWithin  = time.Minute      // for all devices of the order to have told who they are
+)
+
+// following is one order being followed.
+type following struct {
+	out, errs io.Writer
+	order     *release.Order
+	follower  *release.Follower // nil until it is known what was before
+	file      string            // where the state is kept; empty for nowhere
+	confirm   map[string]string // versions read off a screen, by step; taken once
+	by        string
+	stop      func()
+
+	first, last event.Time // of the reports
+	latest      *boat.Report
+	aboard      bool // the boat is the order's
+	begun       bool
+	err         error
+}
+
+// look takes a report. It implements daemon.Options.OnReport.
+func (f *following) look(now event.Time, r *boat.Report, c release.Conditions) {
+	if f.err != nil || now.IsZero() || f.begun && f.follower.Done() {
+		return
+	}
+	if f.first == 0 || now < f.first {
+		f.first = now
+	}
+	f.last, f.latest = now, r
+	if !f.isAboard(r) || f.follower == nil && !f.isKnown(r) {
+		return
+	}
+	if err := f.step(now, r, c); err != nil {
+		f.fail(err)
+	} else if f.follower.Done() {
+		f.stop()
+	}
+}
+
+func (f *following) fail(err error) {
+	f.err = err
+	f.stop()
+}
+
+// isAboard reports whether the boat is known to be the order's. Where only the devices can tell, they get a while to be heard.
+func (f *following) isAboard(r *boat.Report) bool {
+	if f.aboard {
+		return true
+	}
+	err := f.order.CheckBoat(r)
+	named := f.order.Boat.ID != "" && r.Boat.ID != ""
+	if err != nil && (named || f.last.Sub(f.first) >= aboardWithin) {
+		f.fail(err)
+	}
+	f.aboard = err == nil
+	return f.aboard
+}
+
+// isKnown reports whether the report tells what each device of the order has, as well as it ever will.
+func (f *following) isKnown(r *boat.Report) bool {
+	heard := f.last.Sub(f.first)
+	if from := r.Window.From; from != 0 {
+		heard = f.last.Sub(from)
+	}
+	if heard < knownAfter || heard >= knownWithin {
+		return heard >= knownWithin
+	}
+	for _, s := range f.order.Steps() {
+		if d := r.Device(s.Device.ID); s.Device.ByHand == nil && (d == nil || d.State != boat.Present || d.Version() == "") {
+			return false
+		}
+	}
+	return true
+}
+
+// step moves the steps on, prints what changed and keeps it.
+func (f *following) step(now event.Time, r *boat.Report, c release.Conditions) error {
+	keep := !f.begun
+	if f.follower == nil {
+		var err error
+		if f.follower, err = release.NewFollower(f.order, r); err != nil {
+			return err
+		}
+	}
+	if !f.begun {
+		f.begun = true
+		fmt.Fprintf(f.errs, "following %s\n", number(len(f.order.Steps()), "step"))
+	}
+	changes := f.follower.Observe(now, r, c)
+	for _, id := range slices.Sorted(maps.Keys(f.confirm)) {
+		more, err := f.follower.Confirm(now, id, f.confirm[id], f.by)
+		if err != nil {
+			return fmt.Errorf("--confirm %s: %w", id, err)
+		}
+		changes = append(changes, more...)
+	}
+	f.confirm = nil
+	for _, ch := range changes {
+		if _, err := fmt.Fprintln(f.out, ch); err != nil {
+			return err
+		}
+	}
+	if keep || len(changes) > 0 {
+		return f.save()
+	}
+	return nil
+}
+
+// save writes the state whole or not at all.
+func (f *following) save() error {
+	if f.file == "" {
+		return nil
+	}
+	text, err := f.follower.Save()
+	if err != nil {
+		return err
+	}
+	return writeFile(f.file, text, true)
+}
+
+// end says how every step stands. err is what the source ended with.
+func (f *following) end(err error) error {
+	if f.err != nil {
+		return f.err
+	}
+	if !f.begun {
+		return errors.Join(err, f.neverBegan(err))
+	}
+	if serr := f.save(); serr != nil {
+		return errors.Join(err, serr)
+	}
+	if _, werr := fmt.Fprintf(f.out, "\n%s", f.follower.Text()); werr != nil {
+		return werr
+	}
+	if err != nil {
+		return err
+	}
+	failed, open := 0, 0
+	for _, s := range f.follower.Status() {
+		switch s.State {
+		case release.StepVerified:
+		case release.StepFailed:
+			failed++
+		default:
+			open++
+		}
+	}
+	if failed+open > 0 {
+		return &workError{failed, open}
+	}
+	return nil
+}
+
+func (f *following) neverBegan(err error) error {
+	switch {
+	case err != nil:
+		return nil
+	case f.latest == nil:
+		return withHint(errors.New("follow: nothing was heard"), "check that the boat's electronics are on, the plug, and the bit rate")
+	}
+	if err := f.order.CheckBoat(f.latest); err != nil {
+		return err
+	}
+	return withHint(fmt.Errorf("follow: %v is too short to know what each device had before the work", f.last.Sub(f.first).Round(time.Second)),
+		"listen for at least %v, or give the snapshot with --before", knownAfter)
+}

@@ -1,0 +1,202 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/event"
+)
+
+type noteCmd struct {
+	Add    noteAddCmd    `cmd:"" help:"Note a device, or what is new of one."`
+	List   noteListCmd   `cmd:"" help:"Show the noted devices."`
+	Remove noteRemoveCmd `cmd:"" help:"Take a device off the notes."`
+}
+
+// noteFile says where the notes are.
+type noteFile struct {
+	File   string `short:"f" placeholder:"FILE" help:"Notes file; otherwise the one that the config names."`
+	Config string `short:"c" placeholder:"FILE" help:"Config file whose notes key names the notes file."`
+}
+
+type noteAddCmd struct {
+	noteFile
+	ID       string `placeholder:"ID" help:"Note what is new of this device, such as its version; what is not given stays."`
+	Model    string `help:"What the device is."`
+	Maker    string `help:"Who made it."`
+	Role     string `help:"What it is for: head, sonar, radar, radio and so on."`
+	Serial   string `help:"Its serial number."`
+	Software string `help:"Its version, as its own screen shows it."`
+	Place    string `help:"Where aboard it is."`
+	Note     string `help:"Anything else."`
+	By       string `placeholder:"NAME" help:"Who notes it; otherwise the name you are logged in under."`
+}
+
+type noteListCmd struct {
+	noteFile
+	Format string `enum:"text,json" default:"text" help:"text or json."`
+}
+
+type noteRemoveCmd struct {
+	noteFile
+	ID string `arg:"" help:"The device's id, as muster note list shows it."`
+}
+
+// Help shows examples.
+func (noteCmd) Help() string {
+	return `Devices that no network shows take part in checks, plans and snapshots when the config names the notes file:
+
+    notes: notes.yaml
+
+Examples:
+
+    muster note add -f notes.yaml --model 'Larkfin LT1' --maker 'Larkfin Marine' --software 1.3 --by Ana
+    muster note add -f notes.yaml --id n1 --software 1.4 --by Ana
+    muster note list -f notes.yaml
+    muster note remove -f notes.yaml n1`
+}
+
+// path is the notes file.
+func (f *noteFile) path() (string, error) {
+	if f.File != "" {
+		return f.File, nil
+	}
+	if f.Config != "" {
+		cfg, err := config.Load(f.Config)
+		if err != nil {
+			return "", err
+		}
+		if cfg.Notes != "" {
+			return cfg.Notes, nil
+		}
+		return "", withHint(fmt.Errorf("config %s names no notes file", f.Config), "add the line notes: notes.yaml to it, or name a file with --file")
+	}
+	return "", withHint(errors.New("no notes file"), "name one with --file notes.yaml, or a config that names one with --config")
+}
+
+func (f *noteFile) load() (string, []boat.Manual, error) {
+	name, err := f.path()
+	if err != nil {
+		return "", nil, err
+	}
+	list, err := config.LoadNotes(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return name, nil, withHint(fmt.Errorf("read %q: no such file", name), "muster note add begins one")
+	}
+	return name, list, err
+}
+
+func saveNotes(name string, list []boat.Manual) error {
+	text, err := config.EncodeNotes(list)
+	if err != nil {
+		return err
+	}
+	return writeFile(name, text, true)
+}
+
+// Run notes a device.
+func (c *noteAddCmd) Run(a *app) error {
+	name, list, err := c.load()
+	if err != nil && (name == "" || !notThere(name)) {
+		return err
+	}
+	m := boat.Manual{ID: config.NextNote(list)}
+	at := len(list)
+	if c.ID != "" {
+		if at = find(list, c.ID); at < 0 {
+			return noSuchNote(name, c.ID)
+		}
+		m = list[at]
+	} else if len(list) >= config.MaxNotes {
+		return withHint(fmt.Errorf("%s: %d devices are noted, which is the most", name, len(list)), "remove some with muster note remove")
+	}
+	for _, f := range []struct {
+		into *string
+		text string
+	}{{&m.Model, c.Model}, {&m.Maker, c.Maker}, {(*string)(&m.Role), c.Role}, {&m.Serial, c.Serial}, {&m.Software, c.Software}, {&m.Place, c.Place}, {&m.Note, c.Note}} {
+		*f.into = cmp.Or(strings.TrimSpace(f.text), *f.into)
+	}
+	m.By, m.At = strings.TrimSpace(who(c.By)), event.At(time.Now().Truncate(time.Second))
+	if field, err := config.CheckNote(&m); err != nil {
+		return fmt.Errorf("--%s: %w", field, err)
+	}
+	if at == len(list) {
+		list = append(list, m)
+	}
+	list[at] = m
+	if err := saveNotes(name, list); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(a.stdout, "%s %s\n", m.ID, m.Model)
+	return err
+}
+
+func notThere(name string) bool {
+	_, err := os.Lstat(name)
+	return errors.Is(err, fs.ErrNotExist)
+}
+
+func find(list []boat.Manual, id string) int {
+	return slices.IndexFunc(list, func(m boat.Manual) bool { return m.ID == id })
+}
+
+func noSuchNote(name, id string) error {
+	return withHint(fmt.Errorf("%s: no device has the id %q", name, id), "muster note list shows the ids")
+}
+
+// Run shows the notes.
+func (c *noteListCmd) Run(a *app) error {
+	_, list, err := c.load()
+	if err != nil {
+		return err
+	}
+	if c.Format == "json" {
+		var out bytes.Buffer
+		if err := encodeJSON(&out, append([]boat.Manual{}, list...)); err != nil {
+			return err
+		}
+		_, err := a.stdout.Write(out.Bytes())
+		return err
+	}
+	if len(list) == 0 {
+		_, err := fmt.Fprintln(a.stdout, "no device is noted")
+		return err
+	}
+	w := tabwriter.NewWriter(a.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "ID\tMODEL\tMAKER\tSERIAL\tSOFTWARE\tPLACE\tBY\tAT")
+	for i := range list {
+		m := &list[i]
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", m.ID, m.Model, dash(m.Maker), dash(m.Serial), dash(m.Software), dash(m.Place), m.By, m.At)
+	}
+	return w.Flush()
+}
+
+func dash(s string) string { return cmp.Or(s, "-") }
+
+// Run removes a device.
+func (c *noteRemoveCmd) Run(a *app) error {
+	name, list, err := c.load()
+	if err != nil {
+		return err
+	}
+	at := find(list, c.ID)
+	if at < 0 {
+		return noSuchNote(name, c.ID)
+	}
+	m := list[at]
+	if err := saveNotes(name, slices.Delete(list, at, at+1)); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(a.stdout, "removed %s %s\n", m.ID, m.Model)
+	return err
+}

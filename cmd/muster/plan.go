@@ -1,0 +1,106 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+
+	"muster/internal/boat"
+	"muster/internal/release"
+)
+
+type planCmd struct {
+	Snapshot string `arg:"" help:"Snapshot of the boat as it is now."`
+	Sheets   string `required:"" placeholder:"DIR" help:"Folder of release sheets."`
+	Format   string `enum:",text,json,html" default:"" help:"text, json or html; otherwise what the name after -o says, or text. muster follow takes json."`
+	Output   string `short:"o" placeholder:"FILE" help:"Where to, instead of the standard output."`
+	Cards    int    `placeholder:"N" help:"Update at most so many devices at one time; otherwise as many as the order allows."`
+	InWater  *bool  `negatable:"" help:"The boat is afloat, or with --no-in-water ashore; some devices answer only afloat."`
+	Force    bool   `help:"Overwrite a file that exists."`
+}
+
+// Help shows examples.
+func (planCmd) Help() string {
+	return `What cannot be settled is told on standard error, one line each, and stands in the order too; the rest of the order holds.
+
+Examples:
+
+    muster plan before.json --sheets sheets
+    muster plan before.json --sheets sheets -o order.json
+    muster plan before.json --sheets sheets --no-in-water -o order.html`
+}
+
+// Run makes the work order.
+func (c *planCmd) Run(a *app) error {
+	format, err := c.format()
+	if err != nil {
+		return err
+	}
+	if c.Cards < 0 {
+		return withHint(fmt.Errorf("--cards %d: give the number of cards at hand", c.Cards), "leave out --cards for no bound")
+	}
+	if c.Output != "" {
+		if err := free(c.Output, c.Force); err != nil {
+			return err
+		}
+	}
+	if isURL(c.Snapshot) {
+		return withHint(errors.New("a plan is made from a snapshot, so that it can be proved later"), "muster snapshot %s -o before.json takes one", c.Snapshot)
+	}
+	s, err := loadSnapshot(c.Snapshot)
+	if err != nil {
+		return err
+	}
+	sheets, _, err := loadSheets(c.Sheets)
+	if err != nil {
+		return err
+	}
+	order, problems := release.Plan(s.Report, digestOf(s.Seal.SHA256), "", sheets,
+		release.Options{SideBySide: c.Cards, Conditions: release.Conditions{InWater: c.InWater}})
+	text, err := encodeOrder(order, format)
+	if err != nil {
+		return err
+	}
+	if c.Output != "" {
+		err = writeFile(c.Output, text, c.Force)
+	} else {
+		_, err = a.stdout.Write(text)
+	}
+	if err != nil {
+		return err
+	}
+	for _, p := range problems {
+		fmt.Fprintln(a.stderr, boat.Printable(p.String()))
+	}
+	return nil
+}
+
+// digestOf is how an order names the snapshot that it was made from.
+func digestOf(sum string) string { return "sha256:" + sum }
+
+func encodeOrder(o *release.Order, format string) ([]byte, error) {
+	switch format {
+	case "json":
+		return o.JSON()
+	case "html":
+		return o.HTML()
+	}
+	return []byte(o.Text()), nil
+}
+
+// format is what is asked for, or what the output's name says.
+func (c *planCmd) format() (string, error) {
+	if c.Format != "" || c.Output == "" {
+		return c.Format, nil
+	}
+	switch ext := filepath.Ext(c.Output); ext {
+	case ".json":
+		return "json", nil
+	case ".html", ".htm":
+		return "html", nil
+	case ".txt", "":
+		return "text", nil
+	default:
+		return "", withHint(fmt.Errorf("-o %q: %s says no format", c.Output, ext), "name it .json, .html or .txt, or add --format")
+	}
+}
