@@ -80,6 +80,7 @@ type Daemon struct {
 	keeping                 keeping
 	keepMu                  sync.Mutex // guards keeping.failing
 	reloads, reloadFailures atomic.Uint64
+	wall                    wallClock
 	toKeep                  chan struct{} // asks the keeper to write now
 	telling                 atomic.Pointer[[]*teller]
 	helpers                 sync.WaitGroup  // the keeper and the tellers
@@ -332,6 +333,7 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 			d.tickAskers()
 		case <-tick.C:
 			if d.live {
+				d.lookAtClock()
 				d.watch.Advance(event.At(d.opt.Now()).Add(-lateness))
 			}
 			if fed || d.live {
@@ -388,6 +390,7 @@ func (d *Daemon) publish() {
 	began := time.Now()
 	d.noteUnanswered()
 	r := d.watch.Report()
+	d.markClock(r)
 	d.follow(r)
 	d.tellReport(r)
 	d.latest.Store(r)
