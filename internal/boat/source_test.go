@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"math"
@@ -216,5 +217,63 @@ func TestMeasuringDoesNotAllocate(t *testing.T) {
 	feed()
 	if n := testing.AllocsPerRun(100, feed); n != 0 {
 		t.Errorf("%v allocations for %d lines", n, len(lines))
+	}
+}
+
+func FuzzTakes(f *testing.F) {
+	f.Add(uint32(129029-126992), make([]byte, 43))
+	f.Add(uint32(128267-126992), depth)
+	f.Add(uint32(127250-126992), heading)
+	f.Fuzz(func(t *testing.T, number uint32, p []byte) {
+		b := New(Options{})
+		s := &source{net: newNetwork(b, event.Network{ID: "can0", Kind: event.NMEA2000})}
+		s.d = newDevice(s.net, 1, nameHead, true, epoch)
+		if take := takesOf(126992 + number%3325); take != nil {
+			take(s, &stream{}, p, epoch)
+		}
+		for _, x := range s.series {
+			if x != nil && (math.IsNaN(x.last.value) || math.IsInf(x.last.value, 0)) {
+				t.Fatal("no number")
+			}
+		}
+	})
+}
+
+func FuzzLines(f *testing.F) {
+	f.Add([]byte("$HCHDG,5.7,,,,\n$GPRMC,080000.00,A,5406.0000,N,01048.0000,E,9.7,57.3,040526,,,A\n$SDHBT,30,A,1"))
+	f.Add([]byte("\\g:1-2-3*00\\$SDTXT,01,01,01,x$SDVER,1,1,SD,GAN,1,42,M^2C,1.4,A,0"))
+	f.Fuzz(func(t *testing.T, in []byte) {
+		b := New(Options{MaxTalkers: 4, MaxSentences: 4})
+		b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+		at := epoch
+		for _, l := range bytes.Split(in, []byte("\n")) {
+			at = at.Add(time.Second)
+			b.Feed(&event.Event{Kind: event.KindLine, Time: at, Line: l})
+		}
+		r := b.Report()
+		if len(r.Talkers) > 4 {
+			t.Fatalf("%d talkers", len(r.Talkers))
+		}
+		checkSchema(t, encode(t, r))
+	})
+}
+
+// BenchmarkLines feeds the sentences of a position receiver, a sounder and a compass.
+func BenchmarkLines(b *testing.B) {
+	boat := New(Options{})
+	boat.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+	var lines [][]byte
+	for i := range 64 {
+		lines = append(lines, []byte(sealed(fmt.Sprintf("GPRMC,0800%02d.00,A,5406.%04d,N,01048.0000,E,9.7,57.3,040526,,,A", i%60, i))),
+			[]byte(sealed(fmt.Sprintf("SDDPT,%d.1,0.5,", i))), []byte(sealed(fmt.Sprintf("HCHDG,%d.7,,,2.0,W", i))))
+	}
+	at, i := epoch, 0
+	var ev event.Event
+	b.ReportAllocs()
+	for b.Loop() {
+		at = at.Add(300 * time.Millisecond)
+		ev = event.Event{Kind: event.KindLine, Time: at, Line: lines[i%len(lines)]}
+		boat.Feed(&ev)
+		i++
 	}
 }
