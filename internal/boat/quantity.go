@@ -178,7 +178,13 @@ func (m Measure) Difference(a, b *Source) float64 {
 }
 
 // circular is the smaller angle between two directions in rad.
-func circular(a, b float64) float64 { return math.Abs(math.Remainder(a-b, 2*math.Pi)) }
+func circular(a, b float64) float64 {
+	d := math.Abs(a - b)
+	if d <= math.Pi {
+		return d
+	}
+	return math.Abs(math.Remainder(d, 2*math.Pi))
+}
 
 // earthRadius is the mean radius of the WGS 84 ellipsoid in m. Distances on the sphere are within 0.6 % of those on the ellipsoid.
 const earthRadius = 6371008.8

@@ -35,8 +35,10 @@ func (b *Boat) Shift(by time.Duration) {
 		for _, d := range n.devices {
 			d.shift(move)
 		}
+		n.talkers.shift(move)
 	}
 	move(&b.to, &b.now, &b.from)
+	b.sources.forget()
 }
 
 func (d *device) shift(move func(...*event.Time)) {
@@ -54,6 +56,13 @@ func (d *device) shift(move func(...*event.Time)) {
 		move(&d.identity.software[i].Since)
 	}
 	for _, s := range d.streams {
-		move(&s.first, &s.last, &s.lastValue, &s.emptySince)
+		move(&s.first, &s.last, &s.lastValue, &s.emptySince, &s.voltsAt)
+	}
+}
+
+func (c *contest) shift(move func(...*event.Time)) {
+	move(&c.since, &c.last)
+	for i := range c.changes {
+		move(&c.changes[i])
 	}
 }

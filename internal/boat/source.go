@@ -120,13 +120,10 @@ func (s *source) put(m Measure, value, lon float64, at event.Time) {
 // near reports whether two values are the same but for rounding, times a factor.
 func (i *MeasureInfo) near(a, b *step, factor float64) bool {
 	limit := i.same * factor
-	switch i.Compare {
-	case Circular:
-		return circular(a.value, b.value) <= limit
-	case GreatCircle:
-		return math.Abs(a.value-b.value) <= limit && math.Abs(a.lon-b.lon) <= limit
+	if math.Abs(a.value-b.value) <= limit {
+		return i.Compare != GreatCircle || math.Abs(a.lon-b.lon) <= limit
 	}
-	return math.Abs(a.value-b.value) <= limit
+	return i.Compare == Circular && circular(a.value, b.value) <= limit
 }
 
 // newSeries gives the source a slot for the measure; nil when all are taken by sources that still speak.
@@ -154,6 +151,17 @@ func (b *Boat) newSeries(s *source, m Measure, at event.Time) *series {
 	}
 	s.series[m] = x
 	return x
+}
+
+// forget drops every value, as when the times that they came at turn out to be wrong. They come anew.
+func (b *sourceBook) forget() {
+	for m := range b.slots {
+		for _, x := range b.slots[m] {
+			x.src.series[m] = nil
+			x.src.again = [measureCount]event.Time{}
+		}
+		b.slots[m] = nil
+	}
 }
 
 // look seeks the latest change of x in what the others showed before.

@@ -71,6 +71,22 @@ func (t *talker) says(x nmea0183.Text, at event.Time) {
 	t.texts = append(t.texts, Text{At: at, ID: x.ID, Text: x.Text})
 }
 
+// shift moves the times of what was heard on the line.
+func (l *lineTable) shift(move func(...*event.Time)) {
+	for _, s := range l.sentences {
+		move(&s.first, &s.last)
+	}
+	for _, t := range l.talkers {
+		move(&t.last)
+		if t.heartbeat != nil {
+			move(&t.heartbeat.At)
+		}
+		for i := range t.texts {
+			move(&t.texts[i].At)
+		}
+	}
+}
+
 func (t *talker) report(network string) Talker {
 	r := Talker{Network: network, Talker: t.name, Last: t.last, Texts: slices.Clone(t.texts)}
 	if t.identity != (TalkerIdentity{}) {
