@@ -217,7 +217,9 @@ func TestScreenshots(t *testing.T) {
 			for _, dark := range []bool{false, true} {
 				show(t, ctx, d.URL()+path, width, dark)
 				must(t, chromedp.Do(ctx, chromedp.Sleep(time.Second))) // fonts and the first event need a moment
-				picture, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+				picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+				must(t, err)
+				picture, err = small(picture)
 				must(t, err)
 				file := filepath.Join(*screenshots, fmt.Sprintf("%s-%d%s.png", name, width, map[bool]string{true: "-dark"}[dark]))
 				if err := os.WriteFile(file, picture, 0o644); err != nil {

@@ -131,7 +131,8 @@ type rollGroup struct {
 
 type rollRow struct {
 	*boat.Device
-	Open int // alerts that stand
+	Open  int           // alerts that stand
+	Worst boat.Severity // of them
 }
 
 type boatPage struct {
@@ -144,7 +145,7 @@ type boatPage struct {
 
 func boatView(r *boat.Report) boatPage {
 	p := boatPage{Verdict: judge(r)}
-	open := map[string]int{}
+	open, worst := map[string]int{}, map[string]boat.Severity{}
 	for _, a := range shown(r, SortedAlerts(r)) {
 		if a.State == boat.AlertCleared {
 			p.Cleared = append(p.Cleared, a)
@@ -157,12 +158,15 @@ func boatView(r *boat.Report) boatPage {
 		}
 		for _, id := range a.Devices {
 			open[id]++
+			if a.Severity.Rank() > worst[id].Rank() {
+				worst[id] = a.Severity
+			}
 		}
 	}
 	for _, g := range Groups(r) {
 		rows := rollGroup{Role: g.Role}
 		for _, d := range g.Devices {
-			rows.Rows = append(rows.Rows, rollRow{d, open[d.ID]})
+			rows.Rows = append(rows.Rows, rollRow{d, open[d.ID], worst[d.ID]})
 		}
 		p.Roll = append(p.Roll, rows)
 	}
