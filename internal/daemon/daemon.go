@@ -81,6 +81,8 @@ type Daemon struct {
 	keepMu                  sync.Mutex // guards keeping.failing
 	reloads, reloadFailures atomic.Uint64
 	wall                    wallClock
+	began                   time.Time
+	shift                   time.Duration // what is stamped by a clock not set is moved by
 	toKeep                  chan struct{} // asks the keeper to write now
 	telling                 atomic.Pointer[[]*teller]
 	helpers                 sync.WaitGroup  // the keeper and the tellers
@@ -304,12 +306,15 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 		ask.Stop()
 	}
 	watchdog := newWatchdog(d.opt.Now)
+	d.began = time.Now()
+	d.lookAtClock(0)
 	fed, running := false, len(d.inputs)
 	var failed []error
 	for {
 		select {
 		case b := <-d.batches:
 			for i := range b.events {
+				d.onClock(&b.events[i])
 				if err := d.feed(b.in, &b.events[i]); err != nil {
 					return err
 				}
@@ -333,7 +338,7 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 			d.tickAskers()
 		case <-tick.C:
 			if d.live {
-				d.lookAtClock()
+				d.lookAtClock(time.Since(d.began))
 				d.watch.Advance(event.At(d.opt.Now()).Add(-lateness))
 			}
 			if fed || d.live {

@@ -268,8 +268,11 @@ func (d *Daemon) keepDevices(r *boat.Report) {
 			continue
 		}
 		d.keeping.devices[key] = k
+		if dev.FirstSeen < clockSet {
+			k.first = 0 // by a clock that was not set: next time it counts from then
+		}
 		d.put(store.Devices, key, keptDevice{Address: dev.Address, LastSeen: event.Time(k.day * nanosADay), Past: boat.Past{ID: dev.ID,
-			Network: dev.Network, FirstSeen: dev.FirstSeen, Restarts: dev.Restarts, Software: dev.Software}})
+			Network: dev.Network, FirstSeen: k.first, Restarts: dev.Restarts, Software: dev.Software}})
 	}
 }
 
