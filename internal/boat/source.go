@@ -87,9 +87,9 @@ type sourceBook struct {
 	variationAt event.Time
 }
 
-// put takes a value of the source.
+// put takes a value of the source, which is finite.
 func (s *source) put(m Measure, value, lon float64, at event.Time) {
-	if at == 0 || math.IsNaN(value) || math.IsNaN(lon) || math.IsInf(value, 0) || math.IsInf(lon, 0) {
+	if at == 0 {
 		return
 	}
 	x := s.series[m]
