@@ -95,6 +95,7 @@ func TestAPIAnswers(t *testing.T) {
 		{"alerts", "GET", "/alerts?state=open", "", 200, "software-differs"},
 		{"networks", "GET", "/networks", "", 200, `"minutes":[]`},
 		{"messages", "GET", "/messages?limit=5", "", 200, "[]"},
+		{"messages of one kind", "GET", "/messages?pgn=128267&device=a&network=b", "", 200, "[]"},
 		{"messages with a limit that is none", "GET", "/messages?limit=0", "", 422, "query.limit"},
 		{"messages of a number that is none", "GET", "/messages?pgn=999999", "", 422, "query.pgn"},
 		{"acknowledge", "POST", "/alerts/software-differs:head/acknowledge", `{"by":"Jo"}`, 204, ""},

@@ -88,17 +88,12 @@ func (s *Server) addStreams(api huma.API) {
 				})
 			}}, nil
 		})
-	type filter struct {
-		Network string `query:"network" maxLength:"64"`
-		Device  string `query:"device" maxLength:"100"`
-		PGN     uint32 `query:"pgn" maximum:"131071"`
-	}
 	read(api, "list-messages", "/messages", "The latest messages, decoded, oldest first", "traffic", func(_ context.Context, in *struct {
-		filter
+		Filter
 		After uint64 `query:"after" doc:"Only messages with a higher number."`
 		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100"`
 	}) (*body[[]*Message], error) {
-		list, _, _ := s.opt.Traffic.Since(in.After, Filter(in.filter))
+		list, _, _ := s.opt.Traffic.Since(in.After, in.Filter)
 		if len(list) > in.Limit {
 			list = list[len(list)-in.Limit:]
 		}
@@ -110,7 +105,7 @@ func (s *Server) addStreams(api huma.API) {
 			"number and instance is sent at each turn, which is what a page can show of a busy bus.",
 		Responses: text, Errors: []int{401, 422, 503}},
 		func(_ context.Context, in *struct {
-			filter
+			Filter
 			Latest bool   `query:"latest"`
 			LastID string `header:"Last-Event-ID" maxLength:"64"`
 		}) (*huma.StreamResponse, error) {
@@ -122,7 +117,7 @@ func (s *Server) addStreams(api huma.API) {
 			}
 			return &huma.StreamResponse{Body: func(ctx huma.Context) {
 				s.openStream(ctx, func(out *stream) bool {
-					list, seen, lost := s.opt.Traffic.Since(after, Filter(in.filter))
+					list, seen, lost := s.opt.Traffic.Since(after, in.Filter)
 					after = seen
 					if in.Latest {
 						list = newest(list)

@@ -109,8 +109,9 @@ type MessageField struct {
 
 // Filter says which messages a reader wants. An empty key wants all.
 type Filter struct {
-	Network, Device string
-	PGN             uint32
+	Network string `query:"network" maxLength:"64"`
+	Device  string `query:"device" maxLength:"100"`
+	PGN     uint32 `query:"pgn" maximum:"131071"`
 }
 
 func (f *Filter) wants(m *Message) bool {
