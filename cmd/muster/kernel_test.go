@@ -61,6 +61,7 @@ func boot(t *testing.T) string {
 	guest := filepath.Join(dir, "guest.sh")
 	env := fmt.Sprintf("MUSTER=%s\nOUT=%s\n", muster, out)
 	if err := errors.Join(os.Mkdir(out, 0o755), os.WriteFile(guest, script, 0o755), copyFiles(dir, "gnss.yaml", "instruments.yaml", "power.yaml", "ais.yaml"),
+		os.WriteFile(filepath.Join(dir, "work.yaml"), workScenario(t), 0o644), os.CopyFS(filepath.Join(dir, "sheets"), os.DirFS("../../deploy/sheets")),
 		os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o644)); err != nil {
 		t.Fatal(err)
 	}
@@ -312,6 +313,8 @@ func TestKernel(t *testing.T) {
 			t.Errorf("the daemon took %d kB, want at most 32 MB", kb)
 		}
 	})
+
+	t.Run("a work order followed live", func(t *testing.T) { followed(t, at("follow")) })
 
 	t.Run("contest with j1939acd", func(t *testing.T) {
 		for _, c := range []struct {

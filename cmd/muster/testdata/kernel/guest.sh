@@ -149,6 +149,16 @@ for side in lower higher; do
   end $acd $run $dump
 done
 
+step follow # a head is updated while muster follows the work order, and starts anew while the head is away
+bus can20
+$MUSTER snapshot "sim:$here/work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
+$MUSTER plan before.json --sheets "$here/sheets" -o order.json >plan.log 2>&1
+$MUSTER simulate "$here/work.yaml" --to can20 --speed 3 >simulate.log 2>&1 & sim=$!
+$MUSTER follow order.json can20 --ask --before before.json --state work.json --for 24s >first.txt 2>first.err
+$MUSTER follow order.json can20 --ask --state work.json --for 12s >second.txt 2>second.err
+echo $? >status
+end $sim
+
 echo "== end $(cut -d' ' -f1 /proc/uptime)"
 touch "$OUT/finished"
 sync
