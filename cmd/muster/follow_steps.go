@@ -107,8 +107,12 @@ func (f *following) step(now event.Time, r *boat.Report, c release.Conditions) e
 		fmt.Fprintf(f.errs, "following %s\n", number(len(f.order.Steps()), "step"))
 	}
 	changes := f.follower.Observe(now, r, c)
+	at := now // a replay that goes on from a state begins before what is known already
+	for _, st := range f.follower.Status() {
+		at = max(at, st.LeftAt, st.BackAt, st.IdentifiedAt, st.FailedAt)
+	}
 	for _, id := range slices.Sorted(maps.Keys(f.confirm)) {
-		more, err := f.follower.Confirm(now, id, f.confirm[id], f.by)
+		more, err := f.follower.Confirm(at, id, f.confirm[id], f.by)
 		if err != nil {
 			return fmt.Errorf("--confirm %s: %w", id, err)
 		}
