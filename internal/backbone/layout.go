@@ -152,8 +152,13 @@ func (o *Ohms) UnmarshalYAML(text []byte) error {
 
 // Parse reads a layout file and checks that it makes sense as a backbone. A YAML error gives line and column;
 // every other problem of the plan is in the joined error, one line each, with its place.
-func Parse(data []byte) (*Layout, error) {
-	l := new(Layout)
+func Parse(data []byte) (l *Layout, err error) {
+	defer func() { // the YAML reader is not ours: what it trips over is a mistake of the file
+		if p := recover(); p != nil {
+			l, err = nil, fmt.Errorf("the YAML cannot be read: %v", p)
+		}
+	}()
+	l = new(Layout)
 	if err := yaml.NewDecoder(bytes.NewReader(data), yaml.Strict()).Decode(l); err != nil {
 		return nil, errors.New(strings.TrimSpace(yaml.FormatError(err, false, false)))
 	}

@@ -19,8 +19,13 @@ type document struct {
 }
 
 // decodeStrict decodes text over what v already holds. Unknown and repeated keys are mistakes.
-func decodeStrict(name string, text []byte, v any) (*document, error) {
-	d := &document{name: name}
+func decodeStrict(name string, text []byte, v any) (d *document, err error) {
+	defer func() { // the YAML reader is not ours: what it trips over is a mistake of the file
+		if p := recover(); p != nil {
+			d, err = nil, fmt.Errorf("%s: the YAML cannot be read: %v", name, p)
+		}
+	}()
+	d = &document{name: name}
 	f, err := parser.ParseBytes(text, 0)
 	if err != nil {
 		return nil, d.yamlError(err)

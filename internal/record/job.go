@@ -80,8 +80,13 @@ func LoadJob(path string) (*Job, error) {
 }
 
 // ParseJob reads the text of a job file. Unknown keys are errors that give line and column.
-func ParseJob(data []byte) (*Job, error) {
-	job := new(Job)
+func ParseJob(data []byte) (job *Job, err error) {
+	defer func() { // the YAML reader is not ours: what it trips over is a mistake of the file
+		if p := recover(); p != nil {
+			job, err = nil, fmt.Errorf("the YAML cannot be read: %v", p)
+		}
+	}()
+	job = new(Job)
 	if err := yaml.NewDecoder(bytes.NewReader(data), yaml.Strict()).Decode(job); err != nil {
 		return nil, errors.New(yaml.FormatError(err, false, false))
 	}
