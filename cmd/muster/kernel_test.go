@@ -58,6 +58,11 @@ func boot(t *testing.T) string {
 	if text, err := build.CombinedOutput(); err != nil {
 		t.Fatalf("build: %v: %s", err, text)
 	}
+	talk := exec.Command("go", "build", "-o", filepath.Join(dir, "talk"), "./testdata/kernel/talk")
+	talk.Env = build.Env
+	if text, err := talk.CombinedOutput(); err != nil {
+		t.Fatalf("build talk: %v: %s", err, text)
+	}
 	guest := filepath.Join(dir, "guest.sh")
 	env := fmt.Sprintf("MUSTER=%s\nOUT=%s\n", muster, out)
 	if err := errors.Join(os.Mkdir(out, 0o755), os.WriteFile(guest, script, 0o755), copyFiles(dir, "gnss.yaml", "instruments.yaml", "power.yaml", "ais.yaml"),
@@ -65,7 +70,7 @@ func boot(t *testing.T) string {
 		os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o644)); err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 8*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 15*time.Minute)
 	defer cancel()
 	uml := exec.CommandContext(ctx, "linux.uml", "mem=512M", "root=/dev/root", "rootfstype=hostfs", "rootflags=/", "rw", "init="+guest,
 		"con=null", "con0=fd:0,fd:1", "quiet")
@@ -288,6 +293,10 @@ func TestKernel(t *testing.T) {
 			t.Error(diff)
 		}
 	})
+
+	t.Run("AIS values against gpsd", func(t *testing.T) { gpsdAIS(t, at("gpsd", "ais")) })
+	t.Run("gpsd through an hour", func(t *testing.T) { gpsdHour(t, at("hour")) })
+	t.Run("the kernel finds muster by its NAME and talks with it by connection", func(t *testing.T) { peer(t, at("peer")) })
 
 	t.Run("interface down and up", func(t *testing.T) {
 		r := readReport(t, at("down", "audit.json"))

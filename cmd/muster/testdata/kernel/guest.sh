@@ -26,8 +26,8 @@ end() { for p in "$@"; do kill "$p"; wait "$p"; done 2>/dev/null; }
 step claims # two independent address claimers on the kernel's J1939 stack, heard live
 bus can1
 candump -r 4000000 -L can1 >candump.log & dump=$!
-$MUSTER audit can1 --for 9s --format json >live.json 2>live.err & audit=$!
-sleep 2
+$MUSTER audit can1 --for 12s --format json >live.json 2>live.err & audit=$!
+sleep 4
 j1939acd -r 80 -c "$OUT/claims/1" 00f7cc40e0ff0001 can1 & a=$!
 j1939acd -r 81 -c "$OUT/claims/2" 00f7cc40e0ff0002 can1 & b=$!
 wait $audit; end $a $b $dump
@@ -58,6 +58,7 @@ read_by_gpsd instruments can15 3950
 canbusload -e can3@250000 >busload.txt & ends="$ends $!"
 read_by_gpsd power can13 3948
 read_by_gpsd ais can14 3949
+gpspipe -w -o ais.json localhost:3949 & ends="$ends $!"
 $MUSTER simulate "$here/power.yaml" --to can13 --for 12s >power.simulate 2>&1 & power=$!
 $MUSTER simulate "$here/ais.yaml" --to can14 --for 24s --speed 2 >ais.simulate 2>&1 & ais=$!
 $MUSTER simulate "$here/instruments.yaml" --to can15 --for 12s >instruments.simulate 2>&1 & instruments=$!
@@ -82,8 +83,8 @@ slcand -F -o -s5 "$(readlink -f far | sed 's|^/dev/||')" >slcand.log 2>&1 & daem
 sleep 0.5
 slcan=can0 # what this kernel calls the first one; slcand tells only when it ends
 ip link set "$slcan" up 
-$MUSTER audit "serial:$OUT/slcan/near" --for 4s --format json >audit.json 2>audit.err & audit=$!
-sleep 1
+$MUSTER audit "serial:$OUT/slcan/near" --for 10s --format json >audit.json 2>audit.err & audit=$!
+sleep 3
 for i in 1 2 3 4 5 6 7 8 9 10; do cansend $slcan 18EEFF21#0100FFE040CCF700; cansend $slcan 09F80121#36729A16021AB80D; done
 wait $audit
 candump -r 4000000 -L $slcan >sent.log & dump=$!
@@ -101,8 +102,8 @@ end $sim $dump
 
 step replay # live and replayed reports of the same traffic
 bus can7
-$MUSTER audit can7 --for 6s --format json >live.json 2>live.err & audit=$!
-sleep 1
+$MUSTER audit can7 --for 10s --format json >live.json 2>live.err & audit=$!
+sleep 3
 candump -r 4000000 -L can7 >candump.log & dump=$!
 sleep 0.3
 $MUSTER simulate fifty --to can7 --for 3s >simulate.log 2>&1
@@ -110,14 +111,14 @@ wait $audit; end $dump
 
 step down # the interface goes away and comes back
 bus can8
-$MUSTER audit can8 --for 8s --format json >audit.json 2>audit.err & audit=$!
-sleep 1
+$MUSTER audit can8 --for 16s --format json >audit.json 2>audit.err & audit=$!
+sleep 4
 cansend can8 18EEFF21#0100FFE040CCF700
 sleep 0.5
 ip link set can8 down
 sleep 1
 ip link set can8 up
-sleep 3
+sleep 5
 cansend can8 09F80121#36729A16021AB80D
 wait $audit
 
@@ -149,6 +150,20 @@ for side in lower higher; do
   end $acd $run $dump
 done
 
+step peer # a kernel socket finds muster by its NAME, and long messages go both ways by connection
+bus can17
+candump -r 4000000 -L can17 >candump.log & dump=$!
+testj1939 -r can17:0x51,0x1ef00 >received.txt & receiver=$!
+sleep 0.5
+$MUSTER run can17 --ask --listen 127.0.0.1:0 >run.log 2>&1 & run=$!
+for i in 1 2 3 4 5 6 7 8 9 10 11 12; do sleep 1; grep -q 18EEFF candump.log && break; done
+sleep 1
+name=$(sed -n 's/.*18EEFF..#\(..\)\(..\)\(..\)\(..\)\(..\)\(..\)\(..\)\(..\).*/\8\7\6\5\4\3\2\1/p' candump.log | head -1)
+testj1939 -B -s100 can17:0x50 "can17:,0x1ef00,0x$name" >byname.txt 2>&1
+sleep 2
+"$here/talk" can17 >talk.log 2>&1
+end $run $receiver $dump
+
 step follow # a head is updated while muster follows the work order, and starts anew while the head is away
 bus can20
 $MUSTER snapshot "sim:$here/work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
@@ -158,6 +173,15 @@ $MUSTER follow order.json can20 --ask --before before.json --state work.json --f
 $MUSTER follow order.json can20 --ask --state work.json --for 12s >second.txt 2>second.err
 echo $? >status
 end $sim
+
+step hour # an hour of a simulated boat at 20 times the pace, read by gpsd
+bus can16
+gpsd -N -n -D 2 -S 3951 nmea2000://can16 >gpsd.log 2>&1 & gpsd=$!
+sleep 1
+gpspipe -w -o gpsd.json localhost:3951 & pipe=$!
+$MUSTER simulate "$here/gnss.yaml" --to can16 --for 1h --speed 20 >simulate.log 2>&1
+sleep 1
+end $pipe $gpsd
 
 echo "== end $(cut -d' ' -f1 /proc/uptime)"
 touch "$OUT/finished"
