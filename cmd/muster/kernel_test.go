@@ -64,7 +64,7 @@ func boot(t *testing.T) string {
 		t.Fatalf("build talk: %v: %s", err, text)
 	}
 	guest := filepath.Join(dir, "guest.sh")
-	env := fmt.Sprintf("MUSTER=%s\nOUT=%s\n", muster, out)
+	env := fmt.Sprintf("MUSTER=%s\nOUT=%s\nALL=%s\n", muster, out, os.Getenv("MUSTER_TEST_ALL"))
 	if err := errors.Join(os.Mkdir(out, 0o755), os.WriteFile(guest, script, 0o755), copyFiles(dir, "gnss.yaml", "instruments.yaml", "power.yaml", "ais.yaml"),
 		os.WriteFile(filepath.Join(dir, "work.yaml"), workScenario(t), 0o644), os.CopyFS(filepath.Join(dir, "sheets"), os.DirFS("../../deploy/sheets")),
 		os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o644)); err != nil {
