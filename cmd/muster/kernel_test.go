@@ -298,6 +298,23 @@ func TestKernel(t *testing.T) {
 	t.Run("gpsd through an hour", func(t *testing.T) { gpsdHour(t, at("hour")) })
 	t.Run("the kernel finds muster by its NAME and talks with it by connection", func(t *testing.T) { peer(t, at("peer")) })
 
+	t.Run("interface down in the middle of a claim", func(t *testing.T) {
+		if strings.TrimSpace(content(t, at("midclaim", "alive"))) != "alive" {
+			t.Fatalf("muster ended: %s", content(t, at("midclaim", "run.log")))
+		}
+		claims := 0
+		again := frames(t, at("midclaim", "again.log"))
+		for _, e := range again {
+			id := pgn.ID(e.Frame.ID)
+			if n, _ := pgn.DecodeNAME(e.Frame.Data[:]); id.PGN() == 60928 && id.Source() < pgn.Null && n.Manufacturer() == 2040 {
+				claims++
+			}
+		}
+		if claims == 0 || len(again) > 30 { // it says where it is, and makes no storm of it
+			t.Errorf("%d claims among %d frames after the interface came back", claims, len(again))
+		}
+	})
+
 	t.Run("interface down and up", func(t *testing.T) {
 		r := readReport(t, at("down", "audit.json"))
 		if n := r.Networks[0]; n.Faults.SourceLost != 1 || n.Frames != 2 {
