@@ -13,8 +13,9 @@ import (
 )
 
 type historyCmd struct {
-	From   []string `arg:"" name:"from" help:"Snapshots, or folders that hold them."`
-	Format string   `enum:"text,json" default:"text" help:"text or json."`
+	From      []string `arg:"" name:"from" help:"Snapshots, folders that hold them, or the URL of a running muster, which tells what its store keeps."`
+	Format    string   `enum:"text,json" default:"text" help:"text or json."`
+	TokenFile string   `placeholder:"FILE" help:"File with the token of a running muster, when it asks for one."`
 }
 
 // Help shows examples.
@@ -24,6 +25,7 @@ func (historyCmd) Help() string {
 Examples:
 
     muster history boats/wagtail
+    muster history http://127.0.0.1:8632
     muster history 2024.json 2025.json 2026.json --format json`
 }
 
@@ -31,6 +33,18 @@ Examples:
 func (c *historyCmd) Run(a *app) error {
 	var all []*snapshot.Snapshot
 	for _, from := range c.From {
+		if isURL(from) {
+			token, err := readToken(c.TokenFile)
+			if err != nil {
+				return err
+			}
+			report, err := fetchReport(a.ctx, from, token)
+			if err != nil {
+				return err
+			}
+			all = append(all, snapshot.New(report))
+			continue
+		}
 		names, folder, err := snapshotsIn(from)
 		if err != nil {
 			return err
