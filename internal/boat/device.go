@@ -38,7 +38,8 @@ type device struct {
 	twins      []uint8      // addresses that the NAME holds in turn with others
 	twinSince  event.Time
 	twinLast   event.Time
-	twinOf     *device // for a provisional device: the NAME that spoke from here and claims elsewhere
+	renamed    event.Time // when the same unit claimed under another NAME
+	twinOf     *device    // for a provisional device: the NAME that spoke from here and claims elsewhere
 	identity   identity
 	slots      []slot
 	used       int
@@ -283,10 +284,15 @@ func periodic(s *stream) bool {
 	return sd < mean/2
 }
 
+// isRenamed reports whether the unit goes by another NAME since, and this one has not spoken again.
+func (d *device) isRenamed() bool { return d.renamed != 0 && d.lastSeen <= d.renamed }
+
 // state is the device's state at the time now and since when.
 func (d *device) state(now event.Time) (State, event.Time) {
 	silent := d.silentAt(now)
 	switch {
+	case d.isRenamed():
+		return Gone, d.renamed
 	case silent != 0 && now.Sub(d.lastSeen) > d.net.boat.opt.GoneAfter:
 		return Gone, max(silent, d.lastSeen.Add(d.net.boat.opt.GoneAfter))
 	case d.cannot:

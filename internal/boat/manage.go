@@ -2,6 +2,7 @@ package boat
 
 import (
 	"slices"
+	"time"
 
 	"muster/internal/event"
 	"muster/internal/transport"
@@ -92,6 +93,9 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 	t := m.Time
 	contested := n.contend(src, name, t)
 	d, here := n.byName[name], n.byAddress[src]
+	if d == nil {
+		n.rename(name, here, t)
+	}
 	switch {
 	case d == nil && here != nil && !here.named: // whom we heard so far
 		d = here
@@ -113,6 +117,19 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 	}
 	d.claimed = t
 	return d
+}
+
+// instanceBits are the parts of a NAME that an installer changes: device instance and system instance.
+const instanceBits = pgn.NAME(0xFF<<32 | 0xF<<56)
+
+// rename notes that a unit came back under a NAME with other instances, as after a change of its settings: the NAME it had is gone.
+// Two NAMEs that both speak are two devices, whatever their unique numbers say.
+func (n *network) rename(name pgn.NAME, here *device, t event.Time) {
+	for _, d := range n.devices {
+		if d.named && d.sender.NAME != name && (d.sender.NAME^name)&^instanceBits == 0 && (d == here || t.Sub(d.lastSeen) > time.Second) {
+			d.renamed = t
+		}
+	}
 }
 
 // keepName turns a provisional device into a named one.

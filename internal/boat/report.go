@@ -198,6 +198,7 @@ type Device struct {
 
 	// Facts for the checks that the report does not carry.
 	StateSince   event.Time   `json:"-"`
+	Renamed      bool         `json:"-"` // the unit came back under another NAME; this entry is only its past
 	LastRestarts []event.Time `json:"-"` // up to eight, oldest first
 	ClaimedAt    event.Time   `json:"-"`
 }

@@ -135,7 +135,7 @@ func (n *network) reportDevices(list []Device, now event.Time) []Device {
 func (d *device) report(now event.Time) Device {
 	state, since := d.state(now)
 	r := Device{
-		ID: d.sender.ID, Network: d.net.info.ID, State: state, StateSince: since, Role: d.role(), Own: d.sender.Own,
+		ID: d.sender.ID, Network: d.net.info.ID, State: state, StateSince: since, Renamed: d.isRenamed(), Role: d.role(), Own: d.sender.Own,
 		Addresses: slices.Clone(d.addresses), Transmits: d.transmits(now),
 		Receives: slices.Clone(d.identity.receives), Declares: slices.Clone(d.identity.declares),
 		FirstSeen: d.firstSeen, LastSeen: d.lastSeen, Restarts: d.restarts, Software: slices.Clone(d.identity.software),

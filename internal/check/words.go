@@ -16,11 +16,11 @@ const (
 	askHint       = "Run muster with --ask so that it claims an address and puts the standard questions."
 )
 
-// others yields the devices that are not muster itself and match keep.
+// others yields the devices that match keep; muster itself and the past of units that go by another NAME are none of them.
 func (p *Pass) others(keep func(*boat.Device) bool) []*boat.Device {
 	var list []*boat.Device
 	for i := range p.Report.Devices {
-		if d := &p.Report.Devices[i]; !d.Own && keep(d) {
+		if d := &p.Report.Devices[i]; !d.Own && !d.Renamed && keep(d) {
 			list = append(list, d)
 		}
 	}

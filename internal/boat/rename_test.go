@@ -1,0 +1,36 @@
+package boat
+
+import (
+	"testing"
+	"time"
+
+	"muster/pgn"
+)
+
+// A unit whose instance changes claims under another NAME; the NAME it had is gone at once, unless both speak.
+func TestUnitUnderAnotherName(t *testing.T) {
+	first := testName(7, 120, 130)
+	f := first.Fields()
+	f.DeviceInstance, f.SystemInstance = 3, 1
+	second := f.NAME()
+	f.UniqueNumber = 8
+	stranger := f.NAME()
+	for _, c := range []struct {
+		name string
+		wire *wire
+		old  State
+	}{
+		{"changed in place", newWire().claim(3, first).wait(50*time.Millisecond).claim(3, second), Gone},
+		{"back from an update at another address", newWire().claim(3, first).wait(40*time.Second).claim(9, second), Gone},
+		{"two devices of one unique number", newWire().claim(3, first).wait(100*time.Millisecond).claim(9, second).wait(time.Second).
+			send(127250, 3, pgn.Global, 0, 1, 2, 3, 4, 5, 6, 7), Present},
+		{"another unit", newWire().claim(3, first).wait(40*time.Second).claim(9, stranger), Present},
+		{"it speaks again", newWire().claim(3, first).wait(40*time.Second).claim(9, second).wait(time.Second).claim(3, first), Present},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			if d := deviceOf(t, c.wire.report(), first.String()); d.State != c.old {
+				t.Errorf("the old NAME is %s, want %s", d.State, c.old)
+			}
+		})
+	}
+}
