@@ -92,7 +92,11 @@ func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, s
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {
 		if a.State != boat.AlertCleared {
-			r.Found = append(r.Found, Item{a.Severity, a.Summary, a.Remedy})
+			remedy := a.Remedy
+			if a.Severity == boat.Info {
+				remedy = "" // remarks; a small boat's record stays on a page or two
+			}
+			r.Found = append(r.Found, Item{a.Severity, a.Summary, remedy})
 		}
 	}
 	for _, x := range c.Changes {
@@ -191,26 +195,24 @@ func roleTitle(role string) string {
 }
 
 func remark(p snapshot.Pair, c *snapshot.Comparison) string {
+	var all []string
 	for _, x := range c.Changes {
 		if x.Device != p.After.ID {
 			continue
 		}
 		switch x.Class {
 		case snapshot.SoftwareChanged:
-			switch x.Order {
-			case "newer":
-				return "updated"
-			case "older":
-				return "older than before"
-			}
-			return "changed"
+			all = append(all, map[string]string{"newer": "updated", "older": "older than before", "unknown": "changed"}[x.Order])
 		case snapshot.Replaced:
-			return "replaced"
+			all = append(all, "replaced")
 		case snapshot.SettingsLost:
-			return "at factory defaults"
+			all = append(all, "at factory defaults")
 		}
 	}
-	if p.After.Version() == "" {
+	switch {
+	case len(all) > 0:
+		return strings.Join(all, ", ")
+	case p.After.Version() == "":
 		return "version not told"
 	}
 	return "unchanged"
