@@ -134,7 +134,17 @@ func show(t *testing.T, ctx context.Context, to string, width int64, dark bool) 
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
 		return err
 	})
-	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), media, chromedp.Navigate(to)))
+	// The driver now and then misses that a busy live page has loaded; what is asserted of the page comes after.
+	var err error
+	for range 3 {
+		try, cancel := context.WithTimeout(ctx, 30*time.Second)
+		err = chromedp.Do(try, chromedp.EmulateViewport(width, 900), media, chromedp.Navigate(to))
+		cancel()
+		if !errors.Is(err, context.DeadlineExceeded) {
+			break
+		}
+	}
+	must(t, err)
 }
 
 func must(t *testing.T, err error) {
