@@ -26,7 +26,6 @@ type Snapshot struct {
 	Capture  *File        `json:"capture,omitempty"` // the raw traffic, when it was kept
 	Program  string       `json:"program,omitempty"` // version of muster that took it
 	Seal     *Seal        `json:"seal,omitempty"`    // absent until sealed
-	digest   string       // of the file it was read from
 }
 
 // File is a file the snapshot rests on.
@@ -118,7 +117,6 @@ func Decode(data []byte) (*Snapshot, error) {
 	if s.Report == nil {
 		return nil, errors.New("read snapshot: it holds no report")
 	}
-	s.digest = fileDigest(data)
 	return s, nil
 }
 
