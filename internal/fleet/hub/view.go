@@ -1,0 +1,138 @@
+// Package hub keeps what the boats of a fleet have told.
+package hub
+
+import (
+	"context"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/fleet"
+)
+
+// Verdict is one word on a boat.
+type Verdict string
+
+// The verdicts, best first.
+const (
+	Well    Verdict = "well"    // no open alert above info
+	Watch   Verdict = "watch"   // a warning is open
+	Visit   Verdict = "visit"   // a critical alert is open
+	Unheard Verdict = "unheard" // no word for longer than the fleet allows
+	Never   Verdict = "never"   // enrolled and never heard
+)
+
+// Boat is what the fleet's pages show of one boat. It is shared and read-only: a change makes a new one.
+type Boat struct {
+	ID       string     `json:"id"`
+	Name     string     `json:"name,omitempty"`
+	Enrolled time.Time  `json:"enrolled,omitzero"`
+	Revoked  time.Time  `json:"revoked,omitzero"`
+	LastWord time.Time  `json:"last_word,omitzero"` // by the hub's clock, when the latest message arrived
+	MadeAt   time.Time  `json:"made_at,omitzero"`   // by the boat's clock, when its latest report was made
+	Clock    boat.Clock `json:"clock,omitempty"`    // how good that clock was
+	Version  string     `json:"version,omitempty"`  // of muster aboard
+	Metrics  string     `json:"metrics,omitempty"`  // URL where the board can be scraped
+	Boards   []Board    `json:"boards,omitempty"`   // latest first; more than one that speak in turn are a fault
+	Devices  []Device   `json:"devices,omitempty"`
+	Alerts   []Alert    `json:"alerts,omitempty"` // open ones, worst first
+	Refused  uint64     `json:"refused,omitempty"`
+	Revision uint64     `json:"revision"` // of the fleet's state when this boat last changed
+}
+
+// Board is one store aboard that sends for the boat.
+type Board struct {
+	ID    string    `json:"id"`
+	Seq   uint64    `json:"seq"` // number of its latest message
+	First time.Time `json:"first"`
+	Last  time.Time `json:"last"`
+}
+
+// Device is what can be searched for, of one device of one boat.
+type Device struct {
+	ID       string     `json:"id"`
+	Network  string     `json:"network,omitempty"`
+	Role     string     `json:"role,omitempty"`
+	Maker    string     `json:"maker,omitempty"`
+	Code     *uint16    `json:"code,omitempty"` // product code
+	Model    string     `json:"model,omitempty"`
+	Serial   string     `json:"serial,omitempty"`
+	Software string     `json:"software,omitempty"`
+	State    boat.State `json:"state,omitempty"`
+	ByHand   bool       `json:"by_hand,omitempty"`
+}
+
+// Alert is one open alert of one boat.
+type Alert struct {
+	ID       string        `json:"id,omitempty"`
+	Check    string        `json:"check"`
+	Severity boat.Severity `json:"severity"`
+	State    string        `json:"state,omitempty"`
+	Since    time.Time     `json:"since,omitzero"`
+	Summary  string        `json:"summary"`
+	Remedy   string        `json:"remedy,omitempty"`
+}
+
+// Query says which devices are wanted. Empty fields want everything; texts are matched anywhere, without regard to case.
+type Query struct {
+	Text    string // in any of maker, model, serial, software, role, boat id and boat name
+	Boat    string
+	Maker   string
+	Model   string
+	Serial  string
+	Role    string
+	Version string // exactly this software
+	Below   string // older than this, by the order that the sheets give; devices without an order are counted apart
+	Limit   int    // 0 for all
+}
+
+// Hit is one device that a query found.
+type Hit struct {
+	Boat    string `json:"boat"`
+	Name    string `json:"name,omitempty"`
+	Device  Device `json:"device"`
+	Unknown string `json:"unknown,omitempty"` // why the order to Below is not known; such hits come last
+}
+
+// Past is one earlier report of a boat.
+type Past struct {
+	Stream   uint64    `json:"stream"` // its number in the stream: Report reads it
+	Received time.Time `json:"received"`
+	Kind     string    `json:"kind"`
+	Bytes    int       `json:"bytes"`
+}
+
+// Refusal is a message that was kept aside.
+type Refusal struct {
+	Boat    string    `json:"boat,omitempty"`
+	Subject string    `json:"subject"`
+	At      time.Time `json:"at"`
+	Reason  string    `json:"reason"`
+	Bytes   int       `json:"bytes"`
+}
+
+// Stats are what a hub counts since it started.
+type Stats struct {
+	Messages  map[fleet.Kind]uint64 // taken in by this process
+	Refused   uint64
+	Repeated  uint64 // came a second time
+	Late      uint64 // older than what was known of the boat
+	Failures  uint64 // could not be stored, and will be tried again
+	Pending   uint64 // in the stream and not yet taken in by any process
+	Connected bool
+}
+
+// Fleet is what the pages, the API and the metrics read.
+type Fleet interface {
+	Boats() []*Boat           // sorted by id; shared and read-only
+	Boat(id string) *Boat     // nil when it is not known
+	Revision() uint64         // grows with every change
+	Changed() <-chan struct{} // closed at the next change
+
+	Search(q Query) ([]Hit, error)
+	Report(ctx context.Context, boat string, stream uint64) (*boat.Report, error) // 0 for the latest
+	Document(ctx context.Context, boat string, stream uint64) (*fleet.Envelope, fleet.Kind, error)
+	History(ctx context.Context, boat string, limit int) ([]Past, error) // latest first
+	Refusals(ctx context.Context, limit int) ([]Refusal, error)          // latest first
+	Stats() Stats
+	Ready() error
+}
