@@ -34,6 +34,7 @@ type Gauge struct {
 type reading struct {
 	key   uint32
 	at    event.Time
+	since event.Time // heard from then on without a break
 	value float64
 	low   [2]float64 // lowest of this half-window and the one before
 	half  event.Time // when this half-window began
@@ -105,7 +106,7 @@ func take(list *[]reading, key uint32, at event.Time, value float64) {
 	}
 	switch {
 	case r.key != key || r.at == 0 || at.Sub(r.at) > gaugeFresh || at < r.at:
-		*r = reading{key: key, half: at, low: [2]float64{value, value}}
+		*r = reading{key: key, since: at, half: at, low: [2]float64{value, value}}
 	case at.Sub(r.half) > gaugeFresh/2:
 		r.half, r.low = at, [2]float64{value, r.low[0]}
 	}
@@ -135,10 +136,11 @@ func (g *Gauge) Conditions(now event.Time) Conditions {
 	var c Conditions
 	for _, r := range g.volts {
 		if low := min(r.low[0], r.low[1]); now.Sub(r.at) <= gaugeFresh && (c.SupplyVolts == nil || low < *c.SupplyVolts) {
-			c.SupplyVolts = &low
+			c.SupplyVolts, c.SupplySince = &low, r.since
 		}
 	}
-	c.EngineRPM, c.SpeedMS = highest(g.rpm, now), highest(g.speed, now)
+	c.EngineRPM, c.EngineSince = highest(g.rpm, now)
+	c.SpeedMS, c.SpeedSince = highest(g.speed, now)
 	// Means of the first and last three full minutes, so that one sag is no trend; the minute that runs is not full.
 	if n := len(g.minutes) - 1; n >= trendLeast && c.SupplyVolts != nil {
 		var first, last float64
@@ -147,17 +149,16 @@ func (g *Gauge) Conditions(now event.Time) Conditions {
 			last += g.minutes[n-1-i].low / 3
 		}
 		perHour := (last - first) / g.minutes[n-2].start.Sub(g.minutes[1].start).Hours()
-		c.SupplyTrend = &perHour
+		c.SupplyTrend, c.TrendSince = &perHour, g.minutes[0].start
 	}
 	return c
 }
 
-func highest(list []reading, now event.Time) *float64 {
-	var out *float64
+func highest(list []reading, now event.Time) (out *float64, since event.Time) {
 	for _, r := range list {
 		if v := r.value; now.Sub(r.at) <= gaugeFresh && (out == nil || v > *out) {
-			out = &v
+			out, since = &v, r.since
 		}
 	}
-	return out
+	return out, since
 }

@@ -55,10 +55,26 @@ func TestGauge(t *testing.T) {
 			for _, ev := range tt.feed {
 				g.Feed(ev)
 			}
-			if d := cmp.Diff(tt.want, g.Conditions(tt.at), cmpopts.EquateApprox(0, 1e-9)); d != "" {
+			if d := cmp.Diff(tt.want, g.Conditions(tt.at), cmpopts.EquateApprox(0, 1e-9),
+				cmpopts.IgnoreFields(Conditions{}, "SupplySince", "TrendSince", "EngineSince", "SpeedSince")); d != "" {
 				t.Error(d)
 			}
 		})
+	}
+}
+
+// TestGaugeSince: a quantity is heard since its source began without a break, not since the latest frame.
+func TestGaugeSince(t *testing.T) {
+	sec := func(n int) event.Time { return start.Add(time.Duration(n) * time.Second) }
+	var g Gauge
+	for _, n := range []int{0, 5, 14, 40, 45, 52} { // silent from 14 to 40
+		g.Feed(volts(sec(n), 20, 0, 12.6))
+		g.Feed(frame(sec(n), 129026, 12, 0, 0xFC, 0xFF, 0xFF, 0x02, 0x01, 0xFF, 0xFF))
+	}
+	g.Feed(volts(sec(50), 21, 1, 12.1)) // the lowest counts
+	c := g.Conditions(sec(53))
+	if c.SupplySince != sec(50) || c.SpeedSince != sec(40) || c.EngineSince != 0 || c.TrendSince != 0 {
+		t.Errorf("%v %v %v %v", c.SupplySince, c.SpeedSince, c.EngineSince, c.TrendSince)
 	}
 }
 

@@ -32,7 +32,8 @@ type Order struct {
 	MinutesAlone int           `json:"minutes_one_by_one"` // with one device at a time
 	SupplyVolts  float64       `json:"supply_volts"`       // supply must stay at or above this throughout
 	Cautions     []string      `json:"cautions"`
-	PreChecks    []PreCheck    `json:"pre_checks"` // as of the snapshot
+	PreChecks    []PreCheck    `json:"pre_checks"`
+	Checked      *Checked      `json:"checked,omitempty"` // when and on what the pre-checks were made; nil for as of the snapshot
 	Bring        []Bring       `json:"bring"`
 	Groups       []Group       `json:"groups"` // one after the other
 	LeftAlone    []Remark      `json:"left_alone"`

@@ -3,6 +3,7 @@ package release
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"os"
@@ -328,6 +329,76 @@ func TestPreChecks(t *testing.T) {
 	bad := map[string]Result{"supply": Failed, "supply-trend": Failed, "engines-stopped": Failed, "not-moving": Failed, "devices-present": Failed, "no-critical-alert": Failed}
 	if d := cmp.Diff(bad, results(r, Conditions{SupplyVolts: ptr(11.9), SupplyTrend: ptr(-1.0), EngineRPM: ptr(600.0), SpeedMS: ptr(2.0)})); d != "" {
 		t.Error(d)
+	}
+}
+
+// TestCheckNow: what is heard now goes before the snapshot, with its values and since when; what is not heard is not passed.
+func TestCheckNow(t *testing.T) {
+	later := start.Add(time.Hour)
+	since := start.Add(55 * time.Minute)
+	heard := Conditions{SupplyVolts: ptr(12.8), EngineRPM: ptr(0.0), SupplySince: since, EngineSince: since}
+	texts := func(change func(*boat.Report), c Conditions) map[string]string {
+		t.Helper()
+		o, r := planned(t), report()
+		r.TakenAt = later
+		change(r)
+		if err := o.CheckNow(r, c, "can0"); err != nil {
+			t.Fatal(err)
+		}
+		if d := cmp.Diff(&Checked{At: later, On: "can0"}, o.Checked); d != "" {
+			t.Error(d)
+		}
+		text, err := o.JSON()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := ParseOrder(text); err != nil {
+			t.Error(err)
+		}
+		if err := validateYAML(t, compileSchema(t, OrderSchema), text); err != nil {
+			t.Error(err)
+		}
+		m := map[string]string{}
+		for _, p := range o.PreChecks {
+			m[p.ID] = string(p.Result) + ": " + p.Text
+		}
+		return m
+	}
+	if d := cmp.Diff(map[string]string{
+		"supply":            "passed: supply is 12.8 V, at least 12.0 V is wanted, heard since 08:55:00 UTC",
+		"supply-trend":      "unknown: trend of the supply voltage is not known, which takes 10 minutes of listening: see that shore power or a charger is on",
+		"engines-stopped":   "passed: engines are stopped (0/min), heard since 08:55:00 UTC",
+		"not-moving":        "unknown: speed over ground is not known: see that the boat is moored",
+		"devices-present":   "passed: every device of the order is on the network, all of them since 07:59:00 UTC",
+		"no-critical-alert": "passed: no critical alert since 07:55:00 UTC",
+		"as-in-snapshot":    "passed: every device runs the version that it ran in the snapshot",
+	}, texts(func(*boat.Report) {}, heard)); d != "" {
+		t.Error(d)
+	}
+	m := texts(func(r *boat.Report) { r.Devices, r.Manual, r.Window = nil, nil, boat.Window{} }, Conditions{})
+	for id, text := range m {
+		if !strings.HasPrefix(text, "unknown: ") {
+			t.Errorf("nothing heard: %s %s", id, text)
+		}
+	}
+	m = texts(func(r *boat.Report) { r.Devices[0].Product.Software = "LF9 4.60" }, heard)
+	if want := "failed: Larkfin LF9 head (L9-0001) runs LF9 4.60, not 4.47: take a new snapshot and make the order anew"; m["as-in-snapshot"] != want {
+		t.Errorf("another version: %q", m["as-in-snapshot"])
+	}
+	m = texts(func(r *boat.Report) { r.Devices[0].Product = nil }, heard)
+	if !strings.HasPrefix(m["as-in-snapshot"], "unknown: no version was told by ") {
+		t.Errorf("no version: %q", m["as-in-snapshot"])
+	}
+	m = texts(func(r *boat.Report) {
+		r.Alerts = []boat.Alert{{Check: "bus-off", Severity: boat.Critical, State: boat.AlertOpen, Summary: "off", Since: since}}
+	}, heard)
+	if want := "failed: critical: bus-off: off, since 08:55:00 UTC"; m["no-critical-alert"] != want {
+		t.Errorf("alert: %q", m["no-critical-alert"])
+	}
+	other := report()
+	other.Boat.ID = "petrel"
+	if err := planned(t).CheckNow(other, heard, "can0"); !errors.Is(err, ErrOtherBoat) {
+		t.Errorf("another boat: %v", err)
 	}
 }
 

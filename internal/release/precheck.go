@@ -3,8 +3,10 @@ package release
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 // Limits of the pre-checks (common practice, no source).
@@ -16,9 +18,12 @@ const (
 
 // PreCheck is one thing to be true before work starts.
 type PreCheck struct {
-	ID     string `json:"id"`
-	Result Result `json:"result"`
-	Text   string `json:"text"`
+	ID     string     `json:"id"`
+	Result Result     `json:"result"`
+	Text   string     `json:"text"`
+	Value  *float64   `json:"value,omitempty"` // absent when it is not known, or when the check is not about a quantity
+	Unit   string     `json:"unit,omitempty"`  // of Value: V, V/h, 1/min or m/s
+	Since  event.Time `json:"since,omitzero"`  // since when what the result rests on was heard
 }
 
 // Result of a pre-check.
@@ -31,96 +36,222 @@ const (
 	Unknown Result = "unknown"
 )
 
-// Check evaluates the pre-checks against the boat as it is now.
+// Checked says which moment of the boat the pre-checks are of, when it is not the snapshot's.
+type Checked struct {
+	At event.Time `json:"at"`
+	On string     `json:"on,omitempty"` // the source as it was written
+}
+
+// Check evaluates the pre-checks against the boat as it is in the report.
 func (o *Order) Check(r *boat.Report, c Conditions) []PreCheck {
-	return []PreCheck{o.supply(c), supplyTrend(c), engines(c), moving(c), o.present(r), alerts(r)}
-}
-
-// verdict is Unknown when the quantity is not known.
-func verdict(known, good bool) Result {
-	switch {
-	case !known:
-		return Unknown
-	case good:
-		return Passed
+	list := []PreCheck{o.supply(c), supplyTrend(c), engines(c), moving(c), o.present(r), alerts(r)}
+	if r.TakenAt != o.Snapshot.TakenAt {
+		list = append(list, o.asPlanned(r))
 	}
-	return Failed
+	return list
 }
 
-func (o *Order) supply(c Conditions) PreCheck {
-	p := PreCheck{ID: "supply", Result: Unknown, Text: fmt.Sprintf("supply voltage is not known: measure it; it must be at least %.1f V", o.SupplyVolts)}
-	if v := c.SupplyVolts; v != nil {
-		p.Result = verdict(true, *v >= o.SupplyVolts)
-		p.Text = fmt.Sprintf("supply is %.1f V, at least %.1f V is wanted", *v, o.SupplyVolts)
+// CheckNow evaluates the pre-checks anew against the boat as it is heard now on a source, and puts them in the place of those as of
+// the snapshot. It refuses another boat.
+func (o *Order) CheckNow(r *boat.Report, c Conditions, on string) error {
+	if err := o.CheckBoat(r); err != nil {
+		return err
 	}
-	return p
+	o.PreChecks, o.Checked = o.Check(r, c), &Checked{At: r.TakenAt, On: on}
+	return nil
 }
 
-func supplyTrend(c Conditions) PreCheck {
-	p := PreCheck{ID: "supply-trend", Result: Unknown, Text: "trend of the supply voltage is not known: see that shore power or a charger is on"}
-	if t := c.SupplyTrend; t != nil {
-		p.Result = verdict(true, *t > fallingVoltsPerH)
-		p.Text = fmt.Sprintf("supply changes by %+.1f V in an hour", *t)
-		if p.Result == Failed {
-			p.Text += ": put shore power or a charger on"
+// measured fills in a check of a quantity. told has one verb, for the value.
+func (p PreCheck) measured(v *float64, unit string, since event.Time, good func(float64) bool, told, remedy string) PreCheck {
+	if v == nil {
+		return p
+	}
+	p.Result, p.Value, p.Unit, p.Since = Passed, v, unit, since
+	p.Text = fmt.Sprintf(told, *v) + heardSince(since)
+	if !good(*v) {
+		p.Result = Failed
+		if remedy != "" {
+			p.Text += ": " + remedy
 		}
 	}
 	return p
+}
+
+// heardSince is ", heard since 08:03:12 UTC".
+func heardSince(at event.Time) string {
+	if at.IsZero() {
+		return ""
+	}
+	return ", heard since " + clock(at)
+}
+
+// clock is a time of day; the day stands where the moment of all checks is told.
+func clock(at event.Time) string { return at.UTC().Format(time.TimeOnly) + " UTC" }
+
+func (o *Order) supply(c Conditions) PreCheck {
+	p := PreCheck{ID: "supply", Result: Unknown, Text: fmt.Sprintf("supply voltage is not known: measure it; it must be at least %.1f V", o.SupplyVolts)}
+	return p.measured(c.SupplyVolts, "V", c.SupplySince, func(v float64) bool { return v >= o.SupplyVolts },
+		fmt.Sprintf("supply is %%.1f V, at least %.1f V is wanted", o.SupplyVolts), "put shore power or a charger on")
+}
+
+func supplyTrend(c Conditions) PreCheck {
+	p := PreCheck{ID: "supply-trend", Result: Unknown,
+		Text: fmt.Sprintf("trend of the supply voltage is not known, which takes %d minutes of listening: see that shore power or a charger is on", trendLeast)}
+	return p.measured(c.SupplyTrend, "V/h", c.TrendSince, func(v float64) bool { return v > fallingVoltsPerH },
+		"supply changes by %+.1f V in an hour", "put shore power or a charger on")
 }
 
 func engines(c Conditions) PreCheck {
 	p := PreCheck{ID: "engines-stopped", Result: Unknown, Text: "engine speed is not known: see that all engines are stopped"}
-	if v := c.EngineRPM; v != nil {
-		p.Result = verdict(true, *v <= 0)
-		p.Text = "engines are stopped"
-		if *v > 0 {
-			p.Text = fmt.Sprintf("an engine runs at %.0f/min: stop it", *v)
-		}
+	told := "engines are stopped (%.0f/min)"
+	if v := c.EngineRPM; v != nil && *v > 0 {
+		told = "an engine runs at %.0f/min"
 	}
-	return p
+	return p.measured(c.EngineRPM, "1/min", c.EngineSince, func(v float64) bool { return v <= 0 }, told, "stop it")
 }
 
 func moving(c Conditions) PreCheck {
 	p := PreCheck{ID: "not-moving", Result: Unknown, Text: "speed over ground is not known: see that the boat is moored"}
-	if v := c.SpeedMS; v != nil {
-		p.Result = verdict(true, *v < movingMS)
-		p.Text = fmt.Sprintf("speed over ground is %.1f m/s", *v)
-		if p.Result == Failed {
-			p.Text += ": do not update under way"
-		}
-	}
-	return p
+	return p.measured(c.SpeedMS, "m/s", c.SpeedSince, func(v float64) bool { return v < movingMS },
+		"speed over ground is %.1f m/s", "do not update under way")
 }
+
+// nothingHeard reports whether the report can say nothing of who is aboard.
+func nothingHeard(r *boat.Report) bool { return len(r.Devices) == 0 && len(r.Talkers) == 0 }
 
 // present looks for the devices of the steps; those entered by hand are on no network.
 func (o *Order) present(r *boat.Report) PreCheck {
 	p := PreCheck{ID: "devices-present", Result: Passed, Text: "every device of the order is on the network"}
 	var missing []string
+	wanted := false
 	for _, s := range o.Steps() {
 		if s.Device.ByHand != nil {
 			continue
 		}
-		if d := r.Device(s.Device.ID); d == nil || d.State != boat.Present {
+		wanted = true
+		at, ok := onNetwork(r, s.Device.ID)
+		if !ok {
 			missing = append(missing, s.Device.Label)
 		}
+		p.Since = max(p.Since, at)
 	}
-	if len(missing) > 0 {
-		p.Result, p.Text = Failed, "not on the network: "+strings.Join(missing, ", ")
+	switch {
+	case wanted && nothingHeard(r):
+		return PreCheck{ID: p.ID, Result: Unknown, Text: "nothing was heard: see that the boat's electronics are on"}
+	case len(missing) > 0:
+		p.Result, p.Text, p.Since = Failed, "not on the network: "+strings.Join(missing, ", "), 0
+	case !p.Since.IsZero():
+		p.Text += ", all of them since " + clock(p.Since)
 	}
 	return p
 }
 
+// onNetwork reports whether a device, or a talker that told who it is, is present, and since when.
+func onNetwork(r *boat.Report, id string) (event.Time, bool) {
+	if d := r.Device(id); d != nil {
+		return presentSince(d), d.State == boat.Present
+	}
+	for i := range r.Talkers {
+		if d, ok := r.Talkers[i].Device(r.TakenAt); ok && d.ID == id {
+			return d.FirstSeen, d.State == boat.Present
+		}
+	}
+	return 0, false
+}
+
+// presentSince is unset when it is not known: a report read from JSON does not tell when a device came back.
+func presentSince(d *boat.Device) event.Time {
+	if d.StateSince == 0 && d.Restarts == 0 {
+		return d.FirstSeen
+	}
+	return d.StateSince
+}
+
 // alerts looks for critical alerts that have not cleared.
 func alerts(r *boat.Report) PreCheck {
-	p := PreCheck{ID: "no-critical-alert", Result: Passed, Text: "no critical alert"}
+	p := PreCheck{ID: "no-critical-alert", Result: Passed, Text: "no critical alert", Since: r.Window.From}
 	var open []string
 	for _, a := range r.Alerts {
 		if a.Severity == boat.Critical && a.State != boat.AlertCleared {
 			open = append(open, a.Check+": "+a.Summary)
+			if len(open) == 1 || a.Since < p.Since {
+				p.Since = a.Since
+			}
 		}
 	}
-	if len(open) > 0 {
+	switch {
+	case len(open) > 0:
 		p.Result, p.Text = Failed, "critical: "+strings.Join(open, "; ")
+		if !p.Since.IsZero() {
+			p.Text += ", since " + clock(p.Since)
+		}
+	case nothingHeard(r):
+		return PreCheck{ID: p.ID, Result: Unknown, Text: "nothing was heard, so nobody knows of an alert"}
+	case !p.Since.IsZero():
+		p.Text += " since " + clock(p.Since)
 	}
 	return p
+}
+
+// asPlanned looks whether the devices of the steps still run what they ran in the snapshot.
+func (o *Order) asPlanned(r *boat.Report) PreCheck {
+	p := PreCheck{ID: "as-in-snapshot", Result: Passed, Text: "every device runs the version that it ran in the snapshot"}
+	var other, mute []string
+	for _, s := range o.Steps() {
+		told, there := versionIn(r, s.Device.ID)
+		switch {
+		case !there:
+		case trim(told) == "":
+			mute = append(mute, s.Device.Label)
+		case !s.runs(told, s.From):
+			other = append(other, fmt.Sprintf("%s runs %s, not %s", s.Device.Label, trim(told), s.From))
+		}
+	}
+	switch {
+	case len(other) > 0:
+		p.Result, p.Text = Failed, strings.Join(other, "; ")+": take a new snapshot and make the order anew"
+	case nothingHeard(r):
+		p.Result, p.Text = Unknown, "nothing was heard, so nobody knows what the devices run now"
+	case len(mute) > 0:
+		p.Result, p.Text = Unknown, "no version was told by "+strings.Join(mute, ", ")+": ask with --ask, or read it off the screen"
+	}
+	return p
+}
+
+// versionIn is what a device of the report, on a network or entered by hand, runs; there is false when it is not in the report.
+func versionIn(r *boat.Report, id string) (told string, there bool) {
+	if d := r.Device(id); d != nil {
+		return d.Version(), true
+	}
+	for i := range r.Talkers {
+		if d, ok := r.Talkers[i].Device(r.TakenAt); ok && d.ID == id {
+			return d.Version(), true
+		}
+	}
+	for i := range r.Manual {
+		if r.Manual[i].ID == id {
+			return r.Manual[i].Software, true
+		}
+	}
+	return "", false
+}
+
+// runs reports whether what a device told, or a person noted of it, is a listed version.
+func (s *Step) runs(told, listed string) bool {
+	scheme, err := s.Numbering.Compile()
+	if err != nil {
+		return false
+	}
+	want, err := scheme.ParseListed(listed)
+	if err != nil {
+		return false
+	}
+	got, err := scheme.Parse(told)
+	if err != nil {
+		if got, err = scheme.ParseListed(told); err != nil {
+			return false
+		}
+	}
+	c, err := Compare(got, want)
+	return err == nil && c == 0
 }

@@ -73,6 +73,12 @@ type Conditions struct {
 	EngineRPM   *float64 `json:"engine_rpm,omitempty"`            // highest of all engines, 1/min
 	SpeedMS     *float64 `json:"speed_ms,omitempty"`              // speed over ground, m/s
 	InWater     *bool    `json:"in_water,omitempty"`              // afloat; nil when nobody said
+
+	// Since when whatever tells the quantity was heard without a break.
+	SupplySince event.Time `json:"supply_since,omitzero"`
+	TrendSince  event.Time `json:"supply_trend_since,omitzero"`
+	EngineSince event.Time `json:"engine_since,omitzero"`
+	SpeedSince  event.Time `json:"speed_since,omitzero"`
 }
 
 // ByHand says who entered a device that no network shows, and when.

@@ -38,7 +38,7 @@ func (o *Order) Text() string {
 	line("Snapshot %s%s", o.Snapshot.Digest, stamp(" taken ", o.Snapshot.TakenAt.IsZero(), o.Snapshot.TakenAt.String()))
 	line("%d updates in %d groups: %d min side by side, %d min one by one", len(o.Steps()), len(o.Groups), o.Minutes, o.MinutesAlone)
 	list("CAUTIONS (common practice; the maker's instructions and local codes go first)", o.Cautions)
-	line("\nBEFORE STARTING")
+	line("\nBEFORE STARTING (%s)", o.checkedWhen())
 	for _, c := range o.PreChecks {
 		line("  [%s] %-18s %s", box(c.Result), c.ID, c.Text)
 	}
@@ -119,6 +119,19 @@ func stamp(before string, unset bool, at string) string {
 	return before + at
 }
 
+// checkedWhen is "as heard on can0 at 2026-05-02T08:01:00Z", which the pre-checks are of.
+func (o *Order) checkedWhen() string {
+	c := o.Checked
+	if c == nil {
+		return "as of the snapshot"
+	}
+	s := "as heard"
+	if c.On != "" {
+		s += " on " + c.On
+	}
+	return s + stamp(" at ", c.At.IsZero(), c.At.String())
+}
+
 func (o *Order) boatName() string {
 	switch {
 	case o.Boat.Name != "" && o.Boat.ID != "":
@@ -184,6 +197,7 @@ func (m Medium) withFile() string {
 func (o *Order) HTML() ([]byte, error) {
 	t, err := template.New("order").Funcs(template.FuncMap{
 		"boat":   o.boatName,
+		"when":   o.checkedWhen,
 		"shown":  func(u Unit) string { return u.shown() },
 		"medium": func(m Medium) string { return m.withFile() },
 		"what":   Bring.what,
