@@ -72,6 +72,8 @@ type Daemon struct {
 	follower    *release.Follower // nil when no work order is followed
 	work        atomic.Pointer[web.Work]
 	gauge       release.Gauge
+	conditions  atomic.Pointer[web.Conditions]
+	preChecks   []release.PreCheck // as last made before the first step was begun
 	sheets      *release.Sheets // nil without any
 	nextLook    event.Time      // when a replay tells OnReport next
 
@@ -181,7 +183,7 @@ func New(opt Options) (_ *Daemon, err error) {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
+			Reports: d, Desk: d, Conditions: d.heardConditions, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err
 		}

@@ -95,7 +95,7 @@ func (d *Daemon) Work() web.Work {
 func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 	return d.do(ctx, func() error {
 		if o == nil {
-			d.follower, d.keeping.work = nil, true
+			d.follower, d.preChecks, d.keeping.work = nil, nil, true
 			return nil
 		}
 		r := d.latest.Load()
@@ -106,7 +106,7 @@ func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 		if err != nil {
 			return err
 		}
-		d.follower, d.keeping.work = f, true
+		d.follower, d.preChecks, d.keeping.work = f, nil, true
 		return nil
 	})
 }
@@ -129,8 +129,13 @@ func (d *Daemon) follow(r *boat.Report) {
 		d.work.Store(nil)
 		return
 	}
-	d.logSteps(d.follower.Observe(d.model.Now(), r, d.gauge.Conditions(d.model.Now())))
-	d.work.Store(&web.Work{Order: d.follower.Order(), Status: d.follower.Status(), Done: d.follower.Done()})
+	now := d.model.Now()
+	c := d.gauge.Conditions(now)
+	d.logSteps(d.follower.Observe(now, r, c))
+	if d.follower.Waiting() {
+		d.preChecks = d.follower.Order().Check(r, c)
+	}
+	d.work.Store(&web.Work{Order: d.follower.Order(), Status: d.follower.Status(), Done: d.follower.Done(), PreChecks: d.preChecks})
 }
 
 func (d *Daemon) logSteps(changes []release.StepChange) {

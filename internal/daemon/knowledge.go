@@ -10,6 +10,7 @@ import (
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/web"
 )
 
 // loadKnowledge reads what people wrote down: release sheets and devices that no network shows.
@@ -42,11 +43,22 @@ func (d *Daemon) sheetRules() []check.Rule {
 // entered are all devices entered by hand: those of the notes file, then those of the desk.
 func (d *Daemon) entered() []boat.Manual { return slices.Concat(d.noted, d.manual) }
 
+// tellReport tells who asked for it of a report and of what the traffic of late says.
 func (d *Daemon) tellReport(r *boat.Report) {
+	now := d.model.Now()
+	c := d.gauge.Conditions(now)
+	d.conditions.Store(&web.Conditions{At: r.TakenAt, Conditions: c})
 	if d.opt.OnReport != nil {
-		now := d.model.Now()
-		d.opt.OnReport(now, r, d.gauge.Conditions(now))
+		d.opt.OnReport(now, r, c)
 	}
+}
+
+// heardConditions are those of the latest report. It is web.Options.Conditions.
+func (d *Daemon) heardConditions() web.Conditions {
+	if c := d.conditions.Load(); c != nil {
+		return *c
+	}
+	return web.Conditions{}
 }
 
 // lookDue tells of a replay once for every second of its own time.

@@ -253,6 +253,11 @@ func (f *Follower) Done() bool {
 	return !slices.ContainsFunc(f.state.Steps, func(r record) bool { return r.Status.State != StepVerified })
 }
 
+// Waiting reports whether no step has been begun.
+func (f *Follower) Waiting() bool {
+	return !slices.ContainsFunc(f.state.Steps, func(r record) bool { return r.Status.State != StepWaiting || r.Status.Attempt > 0 })
+}
+
 // Observe takes the boat as of now and returns what changed, in the order in which it did. Times that go back are ignored.
 func (f *Follower) Observe(now event.Time, r *boat.Report, c Conditions) []StepChange {
 	if now < f.state.Last {

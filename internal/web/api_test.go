@@ -112,6 +112,7 @@ func TestAPIAnswers(t *testing.T) {
 		{"comparison of none", "GET", "/comparison?before=a&after=b", "", 404, "there is none"},
 		{"comparison without ids", "GET", "/comparison", "", 422, "query.before"},
 		{"work orders", "GET", "/work-orders", "", 200, "[]"},
+		{"conditions that nobody knows", "GET", "/conditions", "", 200, "{}"},
 		{"work order that is none", "POST", "/work-orders", `{"schema":"other"}`, 422, ""},
 		{"end none", "DELETE", "/work-orders/current", "", 404, "none is being followed"},
 		{"no such operation", "GET", "/nothing", "", 404, "openapi.json"},

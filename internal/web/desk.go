@@ -5,6 +5,7 @@ import (
 	"errors"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/release"
 )
 
@@ -36,6 +37,14 @@ type Work struct {
 	Order  *release.Order       `json:"order"`
 	Status []release.StepStatus `json:"status"`
 	Done   bool                 `json:"done"` // every step is verified
+
+	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As last heard before the first step was begun."`
+}
+
+// Conditions are what the traffic of late tells of the boat.
+type Conditions struct {
+	At event.Time `json:"at,omitzero" doc:"Time of the report that they belong to."`
+	release.Conditions
 }
 
 // noDesk only shows.

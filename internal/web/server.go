@@ -37,6 +37,7 @@ type Options struct {
 	ReadToken         string // who shows it may read; empty for none
 	Reports           Reports
 	Desk              Desk                 // nil when nothing can be done but look
+	Conditions        func() Conditions    // what the traffic of late tells; may be called from anywhere; nil when nobody knows
 	Traffic           *Traffic             // nil for one that stays empty
 	SnapshotDir       string               // folder of snapshots, made when it is missing; empty keeps a few in memory
 	Registry          *prometheus.Registry // nil for one of its own
@@ -79,6 +80,9 @@ func New(opt Options) (*Server, error) {
 	}
 	if opt.Desk == nil {
 		opt.Desk = noDesk{}
+	}
+	if opt.Conditions == nil {
+		opt.Conditions = func() Conditions { return Conditions{} }
 	}
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)
