@@ -58,7 +58,7 @@ func (c *backboneCmd) Run(a *app) error {
 		if err != nil {
 			return err
 		}
-		audit.Against(layout, s.Report, nil)
+		audit.Against(layout, s.Report)
 		at = made(s)
 	}
 	if err := c.write(a, format, audit, job, at); err != nil {

@@ -19,6 +19,7 @@ import (
 	"pgregory.net/rapid"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/record"
 )
 
@@ -42,7 +43,7 @@ func wagtail(t *testing.T) *Layout {
 func TestGolden(t *testing.T) {
 	l := wagtail(t)
 	a := Judge(l)
-	a.Against(l, live(), map[string]float64{"00000000000000A1": 11.1})
+	a.Against(l, live())
 	for name, write := range map[string]func(*bytes.Buffer) error{
 		"wagtail.txt":  func(b *bytes.Buffer) error { return a.WriteText(b) },
 		"wagtail.html": func(b *bytes.Buffer) error { return a.WriteHTML(b) },
@@ -83,14 +84,21 @@ func live() *boat.Report {
 		}
 		return d
 	}
+	head := device("00000000000000A1", boat.RoleHead, "LF9 head", 8, 127508)
+	head.Transmits[0].Volts, head.Transmits[0].VoltsAt = ptr(11.1), event.Time(0).Add(time.Hour)
+	monitor := device("00000000000000A6", boat.RolePower, "BM1 battery monitor", 1, 127508, 127508)
+	for i, v := range []float64{13.1, 12.0} {
+		monitor.Transmits[i].Instance, monitor.Transmits[i].Volts, monitor.Transmits[i].VoltsAt = ptr(uint8(i)), &v, event.Time(0).Add(time.Hour)
+	}
 	slowWind := device("00000000000000A5", boat.RoleWind, "GW3 wind", 2, 130306)
 	slowWind.Transmits[0].Interval.Mean = 4000
 	return &boat.Report{Devices: []boat.Device{
-		device("00000000000000A1", boat.RoleHead, "LF9 head", 8),
+		head,
 		device("00000000000000A2", boat.RoleHead, "LF9 head", 9, 129025),
 		device("00000000000000A3", boat.RoleDepth, "SD2 sounder", 4, 128267),
 		device("00000000000000A4", boat.RoleRadio, "VR1 radio", 1, 129025),
 		slowWind,
+		monitor,
 	}}
 }
 
@@ -315,7 +323,7 @@ func TestPDF(t *testing.T) {
 	tool := need(t, "pdftotext")
 	l := wagtail(t)
 	a := Judge(l)
-	a.Against(l, live(), nil)
+	a.Against(l, live())
 	file := filepath.Join(t.TempDir(), "report.pdf")
 	var b bytes.Buffer
 	if err := a.WritePDF(&b, &record.Job{Number: "2026-7", Technician: "Ilse"}, time.Date(2026, 5, 4, 0, 0, 0, 0, time.UTC)); err != nil {
@@ -423,5 +431,46 @@ func BenchmarkJudge(b *testing.B) {
 				Judge(l)
 			}
 		})
+	}
+}
+
+// TestMeasuredOnTheBus: what devices tell of the supply is held against the plan, each at the place that the layout gives it.
+func TestMeasuredOnTheBus(t *testing.T) {
+	for _, c := range []struct {
+		name        string
+		head, power float64 // volt that the head and the battery monitor tell
+		want        []string
+	}{
+		{"as planned", 11.75, 12.6, nil},
+		{"battery low, drop as computed", 11.15, 12.0, []string{"engine room BM1 battery monitor (A6)"}},
+		{"bad contact on the way to the head", 10.2, 12.6, []string{"helm LF9 head (A1)"}},
+		{"battery nearly empty", 9.3, 10.0, []string{"engine room BM1 battery monitor (A6)", "mast foot wind now"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			l, r := wagtail(t), live()
+			*r.Devices[0].Transmits[0].Volts, *r.Devices[5].Transmits[1].Volts = c.head, c.power
+			a := Judge(l)
+			a.Against(l, r)
+			var got []string
+			for _, f := range a.Findings {
+				if f.Check == "voltage-drop" {
+					got = append(got, f.Subject)
+				}
+			}
+			if diff := cmp.Diff(c.want, got); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}
+
+func TestMeasuresBadPlace(t *testing.T) {
+	text, err := os.ReadFile("testdata/wagtail.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = Parse(bytes.Replace(text, []byte("measures: engine room"), []byte("measures: bow"), 1))
+	if want := `tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
+		t.Errorf("got %v\nwant %s", err, want)
 	}
 }

@@ -245,6 +245,9 @@ func (l *Layout) drops(extra []Drop) []Drop {
 	return append(out, extra...)
 }
 
+// solverNoise is a difference in volt that stands for none: what is left of the arithmetic where no current flows.
+const solverNoise = 1e-11
+
 // Solve computes voltages and currents, with extra drops beside those of the layout.
 func (l *Layout) Solve(extra []Drop) *Solution {
 	w := l.wire(extra)
@@ -274,7 +277,7 @@ func (l *Layout) Solve(extra []Drop) *Solution {
 	for i, e := range w.legs {
 		g := l.Segments[i]
 		leg := Leg{From: g.From, To: g.To, Cable: g.Cable, Metres: float64(g.Length)}
-		if v := w.volts[e.a] - w.volts[e.b]; !math.IsNaN(v) {
+		if v := w.volts[e.a] - w.volts[e.b]; math.Abs(v) > solverNoise { // false for NaN
 			leg.Amps, leg.Volts = v/e.ohm, v
 		}
 		s.Legs = append(s.Legs, leg)

@@ -6,6 +6,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -54,7 +55,15 @@ type Drop struct {
 	Role   string  `yaml:"role"`
 	Name   string  `yaml:"name"` // NAME as 16 hex digits
 	Load   float64 `yaml:"load"` // load equivalency, units of 50 mA
+
+	// Measures says what the voltage is that the device tells in its battery or DC messages: "drop" for that of its own connection, or
+	// the power point that it measures at. Instance says which of several batteries it is; the lowest when left out.
+	Measures string `yaml:"measures"`
+	Instance *uint8 `yaml:"instance"`
 }
+
+// ownConnection is the place of a device that measures the voltage it gets from the backbone.
+const ownConnection = "drop"
 
 // Power is a place where the supply comes in.
 type Power struct {
@@ -265,6 +274,12 @@ func (l *Layout) validateDrop(d Drop, where string, bad func(string, ...any)) {
 	}
 	if _, ok := cableOf(orMicro(d.Cable)); !ok {
 		bad("%s: unknown cable %q: use %s", where, d.Cable, cableNames())
+	}
+	if d.Measures != "" && d.Measures != ownConnection && !slices.ContainsFunc(l.Power, func(p Power) bool { return p.At == d.Measures }) {
+		bad("%s: measures %q: no power comes in there: name a point under power, or %q for the device's own connection", where, d.Measures, ownConnection)
+	}
+	if d.Instance != nil && d.Measures == "" {
+		bad("%s: instance says which battery it measures, but measures is not given", where)
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 // Live is the layout held against the network as it is.
@@ -17,6 +18,7 @@ type Live struct {
 	Extra    []string `json:"extra,omitempty"`
 	Declared []Load   `json:"declared,omitempty"`
 	Supplies []Supply `json:"supplies,omitempty"`
+	Lowest   *Outlet  `json:"lowest,omitempty"` // with the supply as it was measured
 }
 
 // Load is one device whose declared load equivalency differs from the plan.
@@ -26,11 +28,15 @@ type Load struct {
 	Declared float64 `json:"declared"`
 }
 
-// Supply is a supply voltage that a device on the bus measured, beside the computed voltage at its place.
+// Supply is a voltage that a device on the bus measured, beside what the layout says of its place: the planned voltage of a power
+// point, or the computed one at the device.
 type Supply struct {
-	Device   string  `json:"device"`
-	Measured float64 `json:"measured_volts"`
-	Computed float64 `json:"computed_volts"`
+	Device   string     `json:"device"`
+	At       string     `json:"at"` // the power point, or the tee of the device's own drop
+	Own      bool       `json:"own,omitempty"`
+	Measured float64    `json:"measured_volts"`
+	Told     event.Time `json:"told,omitzero"`
+	Computed float64    `json:"computed_volts"`
 }
 
 // Covered is one quantity of the commissioning list.
@@ -45,8 +51,8 @@ type Covered struct {
 const slow = 2
 
 // Against adds what the live network shows: which planned devices answer, which extra ones do, and what they declare.
-// measured holds supply voltages by device id, from devices that report the voltage of their network connection; it may be nil.
-func (a *Audit) Against(l *Layout, report *boat.Report, measured map[string]float64) {
+// A voltage that a device tells is compared where the layout says what it measures.
+func (a *Audit) Against(l *Layout, report *boat.Report) {
 	live := &Live{Load: Measure{Limit: a.Load}}
 	var aboard []*boat.Device
 	for i := range report.Devices {
@@ -81,9 +87,6 @@ func (a *Audit) Against(l *Layout, report *boat.Report, measured map[string]floa
 		if x.Product != nil && x.Product.LoadEquivalency != nil && float64(*x.Product.LoadEquivalency) != d.Load {
 			live.Declared = append(live.Declared, Load{x.Label(), d.Load, float64(*x.Product.LoadEquivalency)})
 		}
-		if v, ok := measured[x.ID]; ok && a.Solution.Outlets[i].Volts != nil {
-			live.Supplies = append(live.Supplies, Supply{x.Label(), v, *a.Solution.Outlets[i].Volts})
-		}
 	}
 	for _, x := range aboard {
 		if !taken[x] {
@@ -97,15 +100,71 @@ func (a *Audit) Against(l *Layout, report *boat.Report, measured map[string]floa
 			Evidence: map[string]any{"declared": live.Load.Value, "planned": live.Load.Limit},
 			Remedy:   "Put the declared figures into the layout and judge it again."})
 	}
-	for _, s := range live.Supplies {
-		if math.Abs(s.Measured-s.Computed) > 0.5 { // own choice: well above meter and cable tolerance
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: s.Device,
+	a.supplies(l, drops, found)
+	a.cover(l, aboard)
+}
+
+// told is the message in which a device tells a voltage: that of the instance, or of the lowest. It is nil when there is none.
+func told(x *boat.Device, instance *uint8) *boat.Transmit {
+	if x == nil {
+		return nil
+	}
+	for i := range x.Transmits { // by PGN, then instance
+		t := &x.Transmits[i]
+		if t.Volts != nil && (instance == nil || t.Instance != nil && *t.Instance == *instance) {
+			return t
+		}
+	}
+	return nil
+}
+
+// apart is the difference in volt between a measured and a computed voltage that wants an explanation (own choice: well above the
+// tolerance of meters and cables).
+const apart = 0.5
+
+// supplies judges the voltages that devices told: found are the devices of the drops. What a device measures at its own connection is held
+// against what it would get with the supply as others measured it.
+func (a *Audit) supplies(l *Layout, drops []Drop, found []*boat.Device) {
+	fed := *l // as measured
+	fed.Power = slices.Clone(l.Power)
+	for i, d := range drops {
+		k := slices.IndexFunc(l.Power, func(p Power) bool { return p.At == d.Measures })
+		if t := told(found[i], d.Instance); t != nil && k >= 0 {
+			s := Supply{Device: found[i].Label(), At: d.Measures, Measured: *t.Volts, Told: t.VoltsAt, Computed: float64(l.Power[k].Voltage)}
+			a.Live.Supplies = append(a.Live.Supplies, s)
+			fed.Power[k].Voltage = Volts(s.Measured)
+			if s.Computed-s.Measured > apart { // a higher one, as while charging, does no harm
+				a.find(Finding{Check: "voltage-drop", Severity: boat.Info, Subject: s.At + " " + s.Device,
+					Summary:  fmt.Sprintf("%s measures %.2f V at the power point %s, planned are %.2f V", s.Device, s.Measured, s.At, s.Computed),
+					Evidence: map[string]any{"measured_volts": s.Measured, "planned_volts": round(s.Computed)},
+					Remedy:   "Put the voltage that the supply really has into the layout and judge it again."})
+			}
+		}
+	}
+	solution := fed.Solve(nil)
+	if o, ok := solution.Lowest(); ok && len(a.Live.Supplies) > 0 {
+		a.Live.Lowest = &o
+		if *o.Volts < MinVolts && a.Lowest != nil && *a.Lowest.Volts >= MinVolts {
+			a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: o.At + " " + o.Device + " now",
+				Summary:  fmt.Sprintf("With the supply as it is measured, %s at %s gets %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
+				Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts},
+				Remedy:   "Charge, and measure again. When the voltage stays low, look for a bad contact, fuse or earth between the battery and the power point."})
+		}
+	}
+	for i, d := range drops {
+		t, o := told(found[i], d.Instance), solution.Outlets[i]
+		if t == nil || d.Measures != ownConnection || o.Volts == nil {
+			continue
+		}
+		s := Supply{Device: found[i].Label(), At: d.At, Own: true, Measured: *t.Volts, Told: t.VoltsAt, Computed: *o.Volts}
+		a.Live.Supplies = append(a.Live.Supplies, s)
+		if math.Abs(s.Measured-s.Computed) > apart {
+			a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: s.At + " " + s.Device,
 				Summary:  fmt.Sprintf("%s measures %.2f V, computed are %.2f V", s.Device, s.Measured, s.Computed),
 				Evidence: map[string]any{"measured_volts": s.Measured, "computed_volts": round(s.Computed)},
 				Remedy:   "Look for a corroded contact, a longer or lighter cable than planned, or a load that the plan does not know."})
 		}
 	}
-	a.cover(l, aboard)
 }
 
 func fitsName(d Drop, x *boat.Device) bool { return d.Name != "" && strings.EqualFold(d.Name, x.ID) }

@@ -51,21 +51,43 @@ func (a *Audit) WriteText(w io.Writer) error {
 	return err
 }
 
+// words says what a device measured.
+func (s *Supply) words() string {
+	if s.Own {
+		return fmt.Sprintf("%s: measures %.2f V at its drop, computed %.2f V", s.Device, s.Measured, s.Computed)
+	}
+	return fmt.Sprintf("%s: measures %.2f V at the power point %s, planned %.2f V", s.Device, s.Measured, s.At, s.Computed)
+}
+
+// lines say what the live network shows.
+func (l *Live) lines() []string {
+	if l == nil {
+		return nil
+	}
+	out := []string{fmt.Sprintf("declared %.0f LEN, planned %.0f LEN", l.Load.Value, l.Load.Limit)}
+	for _, x := range l.Missing {
+		out = append(out, "planned, not there: "+x)
+	}
+	for _, x := range l.Extra {
+		out = append(out, "there, not planned: "+x)
+	}
+	for _, x := range l.Declared {
+		out = append(out, fmt.Sprintf("%s: planned %.0f LEN, declares %.0f LEN", x.Device, x.Planned, x.Declared))
+	}
+	for _, x := range l.Supplies {
+		out = append(out, x.words())
+	}
+	if l.Lowest != nil {
+		out = append(out, fmt.Sprintf("with the supply as measured, %s gets the least: %s", l.Lowest.Device, volts(l.Lowest.Volts)))
+	}
+	return out
+}
+
 func (a *Audit) writeLive(b *strings.Builder) {
-	if l := a.Live; l != nil {
+	if lines := a.Live.lines(); len(lines) > 0 {
 		b.WriteString("\nAgainst the live network\n")
-		fmt.Fprintf(b, "  declared %.0f LEN, planned %.0f LEN\n", l.Load.Value, l.Load.Limit)
-		for _, x := range l.Missing {
-			fmt.Fprintf(b, "  planned, not there: %s\n", boat.Printable(x))
-		}
-		for _, x := range l.Extra {
-			fmt.Fprintf(b, "  there, not planned: %s\n", boat.Printable(x))
-		}
-		for _, x := range l.Declared {
-			fmt.Fprintf(b, "  %s: planned %.0f LEN, declares %.0f LEN\n", boat.Printable(x.Device), x.Planned, x.Declared)
-		}
-		for _, x := range l.Supplies {
-			fmt.Fprintf(b, "  %s: measures %.2f V, computed %.2f V\n", boat.Printable(x.Device), x.Measured, x.Computed)
+		for _, x := range lines {
+			fmt.Fprintf(b, "  %s\n", boat.Printable(x))
 		}
 	}
 	if len(a.Coverage) > 0 {
@@ -152,7 +174,7 @@ func (a *Audit) WriteHTML(w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	err = page.Execute(w, map[string]any{"Audit": a, "Figures": a.figures(), "Picture": template.HTML(picture)}) // the picture is our own template's output
+	err = page.Execute(w, map[string]any{"Audit": a, "Live": a.Live.lines(), "Figures": a.figures(), "Picture": template.HTML(picture)}) // the picture is our own template's output
 	if err != nil {
 		return fmt.Errorf("write backbone audit: %w", err)
 	}
@@ -195,6 +217,9 @@ func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 			rows = append(rows, []string{c.Quantity, c.State, strings.Join(c.From, ", "), c.Note})
 		}
 		d.Table([]float64{46, 22, 60}, []string{"quantity", "state", "from", "note"}, rows)
+	}
+	if a.Live != nil {
+		d.List("Against the live network", a.Live.lines())
 	}
 	var findings []string
 	for _, f := range a.Findings {

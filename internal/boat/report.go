@@ -257,12 +257,14 @@ type Transmit struct {
 	Nominal   float64   `json:"nominal_ms,omitempty"`  // the published interval
 	Available *bool     `json:"available,omitempty"`   // whether any message of the last minute carried a value
 
+	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was told; absent for other messages.
+	Volts   *float64   `json:"volts,omitempty"`
+	VoltsAt event.Time `json:"volts_at,omitzero"`
+
 	// Facts for the checks that the report does not carry.
 	First, Last event.Time    `json:"-"`
 	EmptySince  event.Time    `json:"-"` // since when no value was available
 	Recent      time.Duration `json:"-"` // smoothed interval of late, 0 when unknown
-	Volts       float64       `json:"-"` // latest voltage of a battery or DC source
-	VoltsAt     event.Time    `json:"-"` // when it was told; 0 for a message without one
 }
 
 // Interval describes the spans between messages in milliseconds.

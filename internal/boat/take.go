@@ -219,7 +219,10 @@ func (d *device) transmits(now event.Time) []Transmit {
 			t.Interval, t.Recent = &intervals[i], s.recent
 		}
 		t.EmptySince = s.emptySince
-		t.Volts, t.VoltsAt = s.volts, s.voltsAt
+		if !s.voltsAt.IsZero() {
+			v := math.Round(s.volts*1000) / 1000 // finer than any message tells it
+			t.Volts, t.VoltsAt = &v, s.voltsAt
+		}
 		if s.judged() {
 			available[i] = s.available(now)
 			t.Available = &available[i]

@@ -64,7 +64,7 @@ func sourceSamples() []sample {
 		return repeats(r, boat.DepthSurface, "ttyUSB0/SD", "A1", 500*time.Millisecond, 80, matched)
 	}
 	bank := func(volts float64) *boat.Report {
-		return aboard(battery("C1", 40, sends(boat.Transmit{PGN: 127508, Title: "Battery Status", Instance: ptr(uint8(0)), Volts: volts, VoltsAt: now})))
+		return aboard(battery("C1", 40, sends(boat.Transmit{PGN: 127508, Title: "Battery Status", Instance: ptr(uint8(0)), Volts: &volts, VoltsAt: now})))
 	}
 	gps := func(software string) *boat.TalkerIdentity {
 		return &boat.TalkerIdentity{Vendor: "GAN", Model: "Gannet GP1", Software: software}

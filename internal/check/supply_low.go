@@ -13,25 +13,25 @@ func supplyLow(p *Pass) {
 	for _, d := range p.others(speaking) {
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
-			if t.VoltsAt.IsZero() || p.Now.Sub(t.VoltsAt) > recent {
+			if t.Volts == nil || p.Now.Sub(t.VoltsAt) > recent {
 				continue
 			}
-			nominal := nominalVolts(t.Volts)
+			nominal := nominalVolts(*t.Volts)
 			if nominal == 0 {
 				continue
 			}
 			factor := nominal / 12
 			severity, limit := boat.Warning, s.Warning*factor
-			if t.Volts >= limit {
+			if *t.Volts >= limit {
 				continue
 			}
-			if t.Volts < s.Critical*factor {
+			if *t.Volts < s.Critical*factor {
 				severity, limit = boat.Critical, s.Critical*factor
 			}
 			p.Find(Finding{
 				Severity: severity, Subject: d.ID + " " + messageKey(t), Devices: []string{d.ID}, Network: d.Network,
-				Summary:  fmt.Sprintf("%s tells %.1f V in %s, of %.0f V nominal", label(d), t.Volts, title(t), nominal),
-				Evidence: evidence("volts", round(t.Volts), "limit", round(limit), "nominal", nominal, "message", messageKey(t)),
+				Summary:  fmt.Sprintf("%s tells %.1f V in %s, of %.0f V nominal", label(d), *t.Volts, title(t), nominal),
+				Evidence: evidence("volts", round(*t.Volts), "limit", round(limit), "nominal", nominal, "message", messageKey(t)),
 				Remedy: "Switch off what is not needed and charge. If the bank is full, measure at its posts and again where the monitor measures: a difference is a bad " +
 					"connection, fuse or earth. Electronics restart and lose settings when the voltage falls below 9 to 10 V. " + cautionWiring,
 			})
