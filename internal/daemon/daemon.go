@@ -74,8 +74,8 @@ type Daemon struct {
 	gauge       release.Gauge
 	conditions  atomic.Pointer[web.Conditions]
 	preChecks   []release.PreCheck // as last made before the first step was begun
-	sheets      *release.Sheets // nil without any
-	nextLook    event.Time      // when a replay tells OnReport next
+	sheets      *release.Sheets    // nil without any
+	nextLook    event.Time         // when a replay tells OnReport next
 
 	store                   *store.Store // nil in a replay
 	storeOnce               sync.Once

@@ -96,7 +96,9 @@ func (s *Server) addOrders(api huma.API, post operation) {
 			return &body[[]Work]{list}, nil
 		})
 	read(api, "get-conditions", "/conditions", "What the traffic of the last seconds tells of the boat: supply, engines, speed; what is not known is an absent key", "work",
-		func(context.Context, *struct{}) (*body[Conditions], error) { return &body[Conditions]{s.opt.Conditions()}, nil })
+		func(context.Context, *struct{}) (*body[Conditions], error) {
+			return &body[Conditions]{s.opt.Conditions()}, nil
+		})
 	huma.Register(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order, in the place of the present one", "work", 201, 413),
 		func(ctx context.Context, in *struct {
 			RawBody []byte
