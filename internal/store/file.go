@@ -170,6 +170,7 @@ const (
 	versionKey = "version"
 	totalKey   = "total"
 	nextKey    = "next"
+	idKey      = "id"
 )
 
 func versionOf(b *bbolt.Bucket) (int, error) {

@@ -36,6 +36,18 @@ func (s *Store) Queue(target string, body []byte) uint64 {
 	return s.next
 }
 
+// numbersLost is how many deliveries a run makes at most.
+const numbersLost = 1 << 20
+
+// Skip passes over the numbers of deliveries that an earlier run may have made while the card took nothing, so that none of them
+// comes again. Without it a number can come again after such a run.
+func (s *Store) Skip() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.next += numbersLost
+	s.put(meta, nextKey, strconv.AppendUint(nil, s.next, 10))
+}
+
 // Waiting lists up to limit deliveries of a target that have been through a Sync, oldest first.
 func (s *Store) Waiting(target string, limit int) []Item {
 	s.mu.Lock()

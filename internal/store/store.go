@@ -4,12 +4,14 @@ package store
 import (
 	"bytes"
 	"cmp"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"maps"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -113,6 +115,21 @@ func Open(dir string, opt Options) (*Store, error) {
 
 // SetAside says which unreadable store was set aside by Open, and why; nil when none was.
 func (s *Store) SetAside() error { return s.setAside }
+
+// ID names this store and no other: a new one has a new name. It is on the card after the next Sync.
+func (s *Store) ID() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	id := s.values[meta][idKey].value
+	if id == nil {
+		id = []byte(NewID())
+		s.put(meta, idKey, id)
+	}
+	return string(id)
+}
+
+// NewID is a name that nothing else has.
+func NewID() string { return strings.ToLower(rand.Text()[:10]) }
 
 // Path is the store's file, "" for one in memory.
 func (s *Store) Path() string { return s.path }

@@ -187,3 +187,32 @@ func TestUnsetClock(t *testing.T) {
 		t.Errorf("dropped: %v", err)
 	}
 }
+
+// TestNumbersAndName: a store keeps its name, and Skip leaves room for numbers that never reached the card.
+func TestNumbersAndName(t *testing.T) {
+	dir := t.TempDir()
+	s := mustOpen(t, dir, Options{})
+	id := s.ID()
+	first := s.Queue("hub", []byte("a"))
+	if err := s.Sync(); err != nil {
+		t.Fatal(err)
+	}
+	lost := s.Queue("hub", []byte("told, and then the power went"))
+	if err := s.db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = mustOpen(t, dir, Options{})
+	if s.ID() != id || mustOpen(t, t.TempDir(), Options{}).ID() == id {
+		t.Errorf("name %q, was %q", s.ID(), id)
+	}
+	s.Skip()
+	if next := s.Queue("hub", []byte("b")); next <= lost {
+		t.Errorf("number %d comes again after %d", next, lost)
+	}
+	if err := s.Sync(); err != nil {
+		t.Fatal(err)
+	}
+	if w := s.Waiting("hub", 9); len(w) != 2 || w[0].ID != first {
+		t.Errorf("waiting %+v", w)
+	}
+}

@@ -1,0 +1,95 @@
+package fleet
+
+import (
+	"encoding/base64"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"runtime"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nkeys"
+)
+
+// Credentials are what a credentials file says of whom it lets in. The secret in it is not kept.
+type Credentials struct {
+	Boat    string    // the boat that it was made for
+	User    string    // public key
+	Issued  time.Time // zero when it does not say
+	Expires time.Time // zero for never
+	Open    bool      // other users of this machine may read the file
+}
+
+// newFile is the way out of most mistakes in a credentials file.
+const newFile = "ask the marina for a new one: muster-hub enroll makes it"
+
+// ReadCredentials reads the credentials file of a boat. It does not check who signed it: the hub does.
+func ReadCredentials(file string) (*Credentials, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("fleet credentials: %w", err)
+	}
+	c, err := parseCredentials(text)
+	if err != nil {
+		return nil, fmt.Errorf("fleet credentials %s: %w", file, err)
+	}
+	if info, err := os.Stat(file); err == nil && runtime.GOOS != "windows" {
+		c.Open = info.Mode().Perm()&0o077 != 0
+	}
+	return c, nil
+}
+
+func parseCredentials(text []byte) (*Credentials, error) {
+	token, err := nkeys.ParseDecoratedJWT(text)
+	if err != nil {
+		return nil, fmt.Errorf("no user's token in it: %s", newFile)
+	}
+	parts := strings.Split(token, ".")
+	if len(parts) != 3 {
+		return nil, fmt.Errorf("the token in it is cut off: %s", newFile)
+	}
+	claims, err := base64.RawURLEncoding.DecodeString(parts[1])
+	if err != nil {
+		return nil, fmt.Errorf("the token in it is damaged: %s", newFile)
+	}
+	var c struct {
+		Name    string `json:"name"`
+		Subject string `json:"sub"`
+		Issued  int64  `json:"iat"`
+		Expires int64  `json:"exp"`
+	}
+	if err := json.Unmarshal(claims, &c); err != nil {
+		return nil, fmt.Errorf("the token in it is damaged: %s", newFile)
+	}
+	key, err := nkeys.ParseDecoratedUserNKey(text)
+	if err != nil {
+		return nil, fmt.Errorf("no user's key in it: %s", newFile)
+	}
+	defer key.Wipe()
+	if public, err := key.PublicKey(); err != nil || public != c.Subject {
+		return nil, fmt.Errorf("its key is not that of its token: %s", newFile)
+	}
+	return &Credentials{Boat: c.Name, User: c.Subject, Issued: unix(c.Issued), Expires: unix(c.Expires)}, nil
+}
+
+func unix(seconds int64) time.Time {
+	if seconds <= 0 {
+		return time.Time{}
+	}
+	return time.Unix(seconds, 0).UTC()
+}
+
+// Check says why the boat cannot use the credentials.
+func (c *Credentials) Check(boat string, now time.Time) error {
+	switch {
+	case c.Boat != boat:
+		return fmt.Errorf("fleet credentials are those of boat %q, and this is boat %q: give the right file under fleet.credentials, or the right id under boat.id", c.Boat, boat)
+	case !c.Expires.IsZero() && now.After(c.Expires):
+		return fmt.Errorf("fleet credentials ended on %s: %s", c.Expires.Format(time.DateOnly), newFile)
+	}
+	return nil
+}
+
+var errNoCA = errors.New("no certificate in it: give a PEM file")

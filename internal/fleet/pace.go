@@ -1,0 +1,118 @@
+package fleet
+
+import (
+	"hash/maphash"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// Times of reporting.
+const (
+	quietFor   = 10 * time.Second // a change is told when nothing else has changed for so long
+	tellWithin = time.Minute      // or at the latest so long after it
+	burst      = 10               // reports on change in a row; then three to an interval
+)
+
+// pace says when a report is due. Its clock is one that nobody sets.
+type pace struct {
+	every          time.Duration
+	known          bool // a report was made
+	told           uint64
+	seen           uint64
+	changed, first time.Duration // when seen last became what it is, and when it first differed from told
+	last           time.Duration // latest report
+	tokens         float64
+	filled         time.Duration
+}
+
+func newPace(every time.Duration) *pace { return &pace{every: every, tokens: burst} }
+
+// look takes what the report looks like now, and returns the class of a report that is due, or 0.
+func (p *pace) look(now time.Duration, looks uint64) class {
+	p.tokens = min(burst, p.tokens+3*float64(now-p.filled)/float64(p.every))
+	p.filled = now
+	if looks != p.seen {
+		if p.seen == p.told {
+			p.first = now
+		}
+		p.seen, p.changed = looks, now
+	}
+	differs := !p.known || p.seen != p.told
+	switch {
+	case differs && p.tokens >= 1 && (now-p.changed >= quietFor || now-p.first >= tellWithin):
+		p.tokens--
+		return classChange
+	case p.known && now-p.last >= p.every:
+		return classInterval
+	}
+	return 0
+}
+
+// made notes that a report was queued.
+func (p *pace) made(now time.Duration) {
+	p.known, p.told, p.last = true, p.seen, now
+}
+
+// pending reports whether a change is not told yet.
+func (p *pace) pending() bool { return p.known && p.seen != p.told }
+
+var seed = maphash.MakeSeed()
+
+// looks digests what counts as a change of a report: what devices are and run and whether they speak, and the alerts. Counters,
+// intervals, addresses and times do not.
+func looks(r *boat.Report) uint64 {
+	var h maphash.Hash
+	h.SetSeed(seed)
+	put := func(texts ...string) {
+		for _, t := range texts {
+			_, _ = h.WriteString(t)
+			_ = h.WriteByte(0)
+		}
+	}
+	number := func(n *uint16) {
+		if n != nil {
+			_, _ = h.Write([]byte{1, byte(*n), byte(*n >> 8)})
+		}
+		_ = h.WriteByte(0)
+	}
+	put(r.Boat.ID, r.Boat.Name)
+	for i := range r.Networks {
+		n := &r.Networks[i]
+		put("network", n.ID, string(n.Kind), n.State)
+	}
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		put("device", d.Network, d.ID, string(d.State), string(d.Role), d.Unanswered)
+		if p := d.Product; p != nil {
+			put(p.Model, p.ModelVersion, p.Serial, p.Software)
+			number(p.Code)
+			number(p.DatabaseVersion)
+		}
+		if in := d.Installation; in != nil {
+			put(in.Description1, in.Description2, in.ManufacturerInformation)
+		}
+		if n := len(d.Software); n > 0 {
+			put(d.Software[n-1].Version)
+		}
+	}
+	for i := range r.Talkers {
+		t := &r.Talkers[i]
+		put("talker", t.Network, t.Talker)
+		if id := t.Identity; id != nil {
+			put(id.DeviceType, id.Vendor, id.UniqueID, id.Serial, id.Model, id.Software, id.Hardware)
+		}
+	}
+	for i := range r.Manual {
+		m := &r.Manual[i]
+		put("manual", m.ID, string(m.Role), m.Maker, m.Model, m.Serial, m.Software, m.Place, m.Note, m.By)
+	}
+	for i := range r.Alerts {
+		a := &r.Alerts[i]
+		put("alert", a.ID, a.Check, string(a.Severity), string(a.State), a.AcknowledgedBy)
+		if !a.SilencedUntil.IsZero() {
+			put("silenced")
+		}
+	}
+	return h.Sum64()
+}
