@@ -117,6 +117,9 @@ func (d *Daemon) Confirm(ctx context.Context, step, version, by string) error {
 		if d.follower == nil {
 			return fmt.Errorf("confirm step %q: %w: no work order is being followed", step, web.ErrNoSuch)
 		}
+		if steps := d.follower.Order().Steps(); !slices.ContainsFunc(steps, func(s *release.Step) bool { return s.ID == step }) {
+			return fmt.Errorf("confirm step %q: %w in the order", step, web.ErrNoSuch)
+		}
 		changes, err := d.follower.Confirm(d.model.Now(), step, version, by)
 		d.logSteps(changes)
 		return err

@@ -2,6 +2,7 @@ package web
 
 import (
 	"sync"
+	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -20,7 +21,8 @@ type moment struct {
 	Faults uint64     // error frames, lost frames and the like
 }
 
-// history keeps the load of the last hours in event time. When time steps back, as in a capture read anew, it begins anew.
+// history keeps the load of the last hours in event time. When time steps back, as in a
+// capture read anew, or forward past all of them, it begins anew.
 type history struct {
 	mu       sync.Mutex
 	networks map[string][]moment // oldest first
@@ -49,7 +51,7 @@ func (h *history) observe(r *boat.Report) {
 		switch last := len(list) - 1; {
 		case last >= 0 && list[last].At == m.At:
 			list[last] = m
-		case last >= 0 && m.At < list[last].At:
+		case last >= 0 && (m.At < list[last].At || m.At.Sub(list[last].At) > historyPoints*time.Minute): // the clock was set
 			list = append(list[:0], m)
 		default:
 			if len(list) == historyPoints {

@@ -1,0 +1,224 @@
+// Drives every operation of the API with the client that openapi-typescript generates and openapi-fetch gives types to, and
+// holds each answer (status, content type, body) to the API's description.
+// Arguments: URL of a boat with tokens, URL of a server that only shows, token to act, token to read.
+import createClient, { type Middleware } from "openapi-fetch";
+import { Ajv2020 } from "ajv/dist/2020.js";
+import formats from "ajv-formats";
+import type { components, paths } from "./api.js";
+
+declare const process: { argv: string[]; exit(status: number): never; getBuiltinModule(name: string): any };
+const read = (file: string) => JSON.parse(process.getBuiltinModule("fs").readFileSync(file, "utf8"));
+const [boat, shows, act, look] = process.argv.slice(2) as [string, string, string, string];
+
+const description = read("openapi.json");
+const ajv = new Ajv2020({ strict: false, allErrors: true });
+formats.default(ajv);
+ajv.addSchema(description, "api");
+
+const wrong: string[] = [];
+const driven = new Map<string, Set<string>>(); // operation id to the statuses that were got
+
+// judged takes every answer before the client's user sees it.
+const judged: Middleware = {
+  async onResponse({ request, response, schemaPath }) {
+    const method = request.method.toLowerCase();
+    const status = String(response.status);
+    const operation = description.paths[schemaPath]?.[method];
+    const where = `${request.method} ${request.url}: ${status}`;
+    if (!operation) {
+      wrong.push(`${where}: the description has no such operation`);
+      return;
+    }
+    driven.set(operation.operationId, (driven.get(operation.operationId) ?? new Set()).add(status));
+    const described = operation.responses[status];
+    if (!described) {
+      wrong.push(`${where}: not described: ${await response.clone().text()}`);
+      return;
+    }
+    const kind = response.headers.get("Content-Type")?.split(";")[0] ?? "";
+    if (!described.content) {
+      if ((await response.clone().text()) !== "") wrong.push(`${where}: a body where none is described`);
+      return;
+    }
+    if (!described.content[kind]) {
+      wrong.push(`${where}: content type ${kind} is not described`);
+      return;
+    }
+    if (kind === "text/event-stream") return;
+    const escaped = [schemaPath, method, "responses", status, "content", kind, "schema"].map((part) => part.replaceAll("~", "~0").replaceAll("/", "~1"));
+    const valid = ajv.compile({ $ref: `api#/paths/${escaped[0]}/${escaped.slice(1).join("/")}` });
+    if (!valid(await response.clone().json())) wrong.push(`${where}: ${ajv.errorsText(valid.errors)}`);
+  },
+};
+
+function client(baseUrl: string, token?: string) {
+  const c = createClient<paths>({ baseUrl, headers: token ? { Authorization: `Bearer ${token}` } : {} });
+  c.use(judged);
+  return c;
+}
+
+// got asserts a status, and gives what came with it.
+async function got<T extends { response: Response }>(status: number, answer: Promise<T>): Promise<T> {
+  const a = await answer;
+  if (a.response.status !== status) wrong.push(`${a.response.url}: ${a.response.status}, want ${status}`);
+  return a;
+}
+
+function have<T>(value: T | null | undefined, what: string): T {
+  if (value === undefined || value === null) throw new Error(`${what} is missing; so far: ${wrong.join("\n")}`);
+  return value;
+}
+
+// firstEvent opens a stream, reads its first event and ends it.
+async function firstEvent(path: "/api/v1/events" | "/api/v1/messages/stream", lastID?: string): Promise<{ id: string; data: string }> {
+  const end = new AbortController();
+  const { response } = await got(200, acting.GET(path, { params: { header: lastID ? { "Last-Event-ID": lastID } : {} }, parseAs: "stream", signal: end.signal }));
+  const reader = have(response.body, "body of the stream").pipeThrough(new TextDecoderStream()).getReader();
+  let text = "";
+  for (;;) {
+    const event = /^id: (.*)\nevent: .*\ndata: (.*)\n\n/m.exec(text);
+    if (event) {
+      end.abort();
+      return { id: event[1] ?? "", data: event[2] ?? "" };
+    }
+    const { value, done } = await reader.read();
+    if (done) throw new Error(`${path} ended after ${text}`);
+    text += value;
+  }
+}
+
+const acting = client(boat, act), reading = client(boat, look), nobody = client(boat), showing = client(shows);
+type Order = components["schemas"]["ReleaseOrder"];
+const order: Order = read("order.json");
+const long = "x".repeat(400);
+const huge = "x".repeat(1 << 20);
+
+// What is read.
+const report = await got(200, reading.GET("/api/v1/report"));
+const etag = have(report.response.headers.get("ETag"), "etag");
+await got(304, reading.GET("/api/v1/report", { params: { header: { "If-None-Match": `"other", *, ${etag}` } } }));
+const devices = have((await got(200, reading.GET("/api/v1/devices", { params: { query: { network: have(report.data?.networks?.[0], "network").id, state: "present" } } }))).data, "devices");
+await got(422, reading.GET("/api/v1/devices", { params: { query: { state: "asleep" as never } } }));
+const device = have(devices[0], "first device");
+const same = await got(200, reading.GET("/api/v1/devices/{id}", { params: { path: { id: device.id } } }));
+if (same.data?.id !== device.id) wrong.push(`device ${device.id} came as ${same.data?.id}`);
+await got(404, reading.GET("/api/v1/devices/{id}", { params: { path: { id: "<b>none</b>" } } }));
+await got(422, reading.GET("/api/v1/devices/{id}", { params: { path: { id: long } } }));
+const alerts = have((await got(200, reading.GET("/api/v1/alerts", { params: { query: { state: "open" } } }))).data, "alerts");
+await got(422, reading.GET("/api/v1/alerts", { params: { query: { severity: "mild" as never } } }));
+await got(200, reading.GET("/api/v1/networks"));
+await got(200, reading.GET("/api/v1/conditions"));
+const messages = have((await got(200, reading.GET("/api/v1/messages", { params: { query: { limit: 500 } } }))).data, "messages");
+if (messages.length === 0) wrong.push("there are no messages");
+await got(422, reading.GET("/api/v1/messages", { params: { query: { limit: 0 } } }));
+const seen = await firstEvent("/api/v1/messages/stream");
+let resumed = false;
+for (let n = 0; n < 10 && !resumed; n++) { // again when the bus was faster than we are
+  const latest = have((await got(200, reading.GET("/api/v1/messages", { params: { query: { limit: 1 } } }))).data?.[0], "latest message").number;
+  const next = await firstEvent("/api/v1/messages/stream", seen.id.replace(/\d+$/, String(latest)));
+  resumed = JSON.parse(next.data).number === latest + 1;
+}
+if (!resumed) wrong.push("the stream of messages did not resume behind the id that was given");
+const isMessage = ajv.compile({ $ref: "api#/components/schemas/Message" });
+if (!isMessage(JSON.parse(seen.data))) wrong.push(`message of the stream: ${ajv.errorsText(isMessage.errors)}`);
+await got(422, reading.GET("/api/v1/messages/stream", { params: { query: { pgn: 999999 } } }));
+await firstEvent("/api/v1/events");
+await got(422, reading.GET("/api/v1/events", { params: { header: { "Last-Event-ID": long } } }));
+await got(422, reading.GET("/api/v1/report", { params: { query: { colour: "red" } as never } }));
+
+// Only so many streams at one time.
+const held = new AbortController();
+await got(200, showing.GET("/api/v1/events", { parseAs: "stream", signal: held.signal }));
+await got(503, showing.GET("/api/v1/events"));
+await got(503, showing.GET("/api/v1/messages/stream"));
+held.abort();
+
+// What people do.
+const acknowledge = "/api/v1/alerts/{id}/acknowledge";
+const alert = { path: { id: have(alerts[0]?.id, "first alert") } };
+await got(204, acting.POST(acknowledge, { params: alert, body: { by: "Jo" } }));
+await got(403, reading.POST(acknowledge, { params: alert, body: { by: "Jo" } }));
+await got(404, acting.POST(acknowledge, { params: { path: { id: "none:at-all" } }, body: { by: "Jo" } }));
+await got(413, acting.POST(acknowledge, { params: alert, body: { by: huge } }));
+await got(422, acting.POST(acknowledge, { params: alert, body: { by: "Jo", force: true } as never }));
+await got(501, showing.POST(acknowledge, { params: alert, body: { by: "Jo" } }));
+
+const manual = "/api/v1/manual-devices";
+const entry = { model: "Gannet VR2 radio", role: "radio", by: "Jo" };
+const entered = have((await got(201, acting.POST(manual, { body: entry }))).data, "entered device");
+const mine = { path: { id: have(entered.id, "id of the entered device") } };
+const listed = have((await got(200, reading.GET(manual))).data, "manual devices");
+if (!listed.some((m) => m.id === entered.id)) wrong.push(`${entered.id} is not on the list`);
+for (let n = 1; n < 200; n++) await acting.POST(manual, { body: entry });
+await got(409, acting.POST(manual, { body: entry }));
+await got(403, reading.POST(manual, { body: entry }));
+await got(413, acting.POST(manual, { body: { model: huge } }));
+await got(422, acting.POST(manual, { body: { model: "x", role: "toaster" } }));
+await got(501, showing.POST(manual, { body: entry }));
+const one = "/api/v1/manual-devices/{id}";
+await got(204, acting.DELETE(one, { params: mine }));
+await got(404, acting.DELETE(one, { params: mine }));
+await got(403, reading.DELETE(one, { params: { path: { id: "m2" } } }));
+await got(422, acting.DELETE(one, { params: { path: { id: long } } }));
+await got(501, showing.DELETE(one, { params: { path: { id: "m2" } } }));
+
+const snapshots = "/api/v1/snapshots";
+const before = have((await got(201, acting.POST(snapshots))).data, "snapshot");
+await got(403, reading.POST(snapshots));
+await got(422, acting.POST(snapshots, { params: { query: { colour: "red" } as never } }));
+let after = before;
+while (after.id === before.id) after = have((await got(201, acting.POST(snapshots))).data, "later snapshot");
+await got(200, reading.GET(snapshots));
+await got(200, reading.GET("/api/v1/snapshots/{id}", { params: { path: { id: before.id } } }));
+await got(404, reading.GET("/api/v1/snapshots/{id}", { params: { path: { id: "../../etc/passwd" } } }));
+await got(422, reading.GET("/api/v1/snapshots/{id}", { params: { path: { id: long } } }));
+await got(200, reading.GET("/api/v1/comparison", { params: { query: { before: before.id, after: after.id } } }));
+await got(404, reading.GET("/api/v1/comparison", { params: { query: { before: "none", after: after.id } } }));
+await got(422, reading.GET("/api/v1/comparison", { params: { query: { before: long, after: after.id } } }));
+
+const orders = "/api/v1/work-orders", current = "/api/v1/work-orders/current";
+const confirm = "/api/v1/work-orders/current/steps/{step}/confirm";
+await got(404, acting.DELETE(current));
+await got(201, acting.POST(orders, { body: order }));
+await got(403, reading.POST(orders, { body: order }));
+await got(413, acting.POST(orders, { body: { ...order, schema: huge as never } }));
+await got(422, acting.POST(orders, { body: { ...order, schema: "other" as never } }));
+await got(501, showing.POST(orders, { body: order }));
+const work = have((await got(200, reading.GET(orders))).data?.[0], "work");
+const step = have(work.status?.[0], "first step");
+await got(204, acting.POST(confirm, { params: { path: { step: step.step } }, body: { by: "Jo", version: have(step.to, "version of the step") } }));
+await got(404, acting.POST(confirm, { params: { path: { step: "99.9" } }, body: { by: "Jo", version: "1" } }));
+await got(403, reading.POST(confirm, { params: { path: { step: step.step } }, body: { by: "Jo", version: "1" } }));
+await got(413, acting.POST(confirm, { params: { path: { step: step.step } }, body: { by: "Jo", version: huge } }));
+await got(422, acting.POST(confirm, { params: { path: { step: step.step } }, body: { by: "", version: "1" } }));
+await got(501, showing.POST(confirm, { params: { path: { step: step.step } }, body: { by: "Jo", version: "1" } }));
+await got(403, reading.DELETE(current));
+await got(422, acting.DELETE(current, { params: { query: { colour: "red" } as never } }));
+await got(204, acting.DELETE(current));
+
+// Nobody gets anything without a token.
+for (const [path, methods] of Object.entries<Record<string, { operationId: string }>>(description.paths)) {
+  for (const method of Object.keys(methods)) {
+    await got(401, (nobody as any).request(method, path, { params: { path: { id: "x", step: "1" }, query: { before: "a", after: "b" } }, body: method === "post" ? {} : undefined }));
+  }
+}
+
+// Statuses that no healthy server gives: the model took longer than a person waits, or a folder is full. And a server that
+// only shows follows no order that could be ended.
+const unforced = new Set(["acknowledge-alert 503", "add-manual-device 503", "remove-manual-device 503", "follow-work-order 503", "end-work-order 503",
+  "confirm-step 503", "take-snapshot 409", "end-work-order 501"]);
+let operations = 0, statuses = 0;
+for (const methods of Object.values<Record<string, { operationId: string; responses: object }>>(description.paths)) {
+  for (const { operationId, responses } of Object.values(methods)) {
+    operations++;
+    for (const status of Object.keys(responses)) {
+      if (driven.get(operationId)?.has(status)) statuses++;
+      else if (status !== "500" && !unforced.has(`${operationId} ${status}`)) wrong.push(`${operationId}: ${status} is described and was never got`);
+    }
+  }
+}
+if (wrong.length > 0) {
+  console.log(wrong.join("\n"));
+  process.exit(1);
+}
+console.log(`${operations} operations driven, ${statuses} answers as described`);
