@@ -10,7 +10,6 @@ import (
 	"slices"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/release"
@@ -31,7 +30,8 @@ type followCmd struct {
 
 // Help shows examples.
 func (followCmd) Help() string {
-	return `Prints each step as its device leaves, comes back and tells its version, and at the end how every step stands. Ends when all are verified,
+	return `Prints each step as its device leaves, comes back and tells its version, and at the end how every step stands. On a terminal a table at its
+foot shows all steps with the time that each spent in each state, and the supply voltage. Ends when all are verified,
 at --for, with the capture, or with Ctrl-C. Exit status 1 says that a step failed or is not done.
 
 Examples:
@@ -55,7 +55,7 @@ func (c *followCmd) Run(a *app) error {
 	defer cancel()
 	f.stop = cancel
 	if isURL(c.Source) {
-		err = c.watchURL(ctx, f)
+		err = c.watchURL(ctx, f, time.Second)
 	} else {
 		err = c.watchSource(ctx, a, f)
 	}
@@ -91,7 +91,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Order, err)
 	}
-	f := &following{out: a.stdout, errs: a.stderr, order: order, file: c.State, confirm: c.Confirm, by: who(c.By)}
+	f := &following{out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State, confirm: c.Confirm, by: who(c.By)}
 	for _, step := range slices.Sorted(maps.Keys(c.Confirm)) {
 		if !slices.ContainsFunc(order.Steps(), func(s *release.Step) bool { return s.ID == step }) {
 			return nil, withHint(fmt.Errorf("--confirm %s: the order has no such step", step), "the work order numbers its steps, such as 1.1")
@@ -142,6 +142,9 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 			return withHint(fmt.Errorf("follow %s: the scenario has no end", s), "add --for 10m to follow ten minutes of it")
 		}
 		bar := a.progress()
+		if f.board != nil {
+			bar = &progress{} // one thing drawn in place is enough
+		}
 		defer bar.done()
 		_, err = daemon.Replay(ctx, opt, c.For, bar.set)
 		return err
@@ -154,8 +157,8 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 	return d.RunFor(ctx, c.For)
 }
 
-// watchURL looks at the report of a running muster once a second. One that answered before may be away for a while.
-func (c *followCmd) watchURL(ctx context.Context, f *following) error {
+// watchURL looks at the report of a running muster every so often. One that answered before may be away for a while.
+func (c *followCmd) watchURL(ctx context.Context, f *following, every time.Duration) error {
 	token, err := readToken(c.TokenFile)
 	if err != nil {
 		return err
@@ -165,21 +168,22 @@ func (c *followCmd) watchURL(ctx context.Context, f *following) error {
 		ctx, cancel = context.WithTimeout(ctx, c.For)
 		defer cancel()
 	}
-	tick := time.NewTicker(time.Second)
+	muster := running{c.Source, token}
+	tick := time.NewTicker(every)
 	defer tick.Stop()
 	answered, away := false, false
 	for {
-		r, err := fetchReport(ctx, c.Source, token)
+		r, cond, err := muster.now(ctx)
 		switch {
 		case ctx.Err() != nil:
 			return nil
 		case err != nil && !answered:
 			return err
 		case err != nil && !away:
-			fmt.Fprintf(f.errs, "%s; going on when it answers\n", boat.Printable(err.Error()))
+			f.tell("%s; going on when it answers", err)
 		case err == nil:
 			answered = true
-			f.look(r.TakenAt, r, release.Conditions{})
+			f.look(r.TakenAt, r, cond)
 		}
 		away = err != nil
 		select {

@@ -29,12 +29,15 @@ type following struct {
 	file      string            // where the state is kept; empty for nowhere
 	confirm   map[string]string // versions read off a screen, by step; taken once
 	by        string
+	board     *board // nil unless on a terminal
 	stop      func()
 
 	first, last event.Time // of the reports
 	latest      *boat.Report
 	aboard      bool // the boat is the order's
 	begun       bool
+	begunAt     event.Time
+	checked     bool // the pre-checks were told
 	err         error
 }
 
@@ -52,9 +55,18 @@ func (f *following) look(now event.Time, r *boat.Report, c release.Conditions) {
 	}
 	if err := f.step(now, r, c); err != nil {
 		f.fail(err)
-	} else if f.follower.Done() {
+		return
+	}
+	f.board.draw(now, f.begunAt, f.follower.Status(), f.order.SupplyVolts, c)
+	if f.follower.Done() {
 		f.stop()
 	}
+}
+
+// tell prints to standard error, above the table when there is one.
+func (f *following) tell(format string, args ...any) {
+	f.board.clear()
+	fmt.Fprintln(f.errs, boat.Printable(fmt.Sprintf(format, args...)))
 }
 
 func (f *following) fail(err error) {
@@ -103,9 +115,10 @@ func (f *following) step(now event.Time, r *boat.Report, c release.Conditions) e
 		}
 	}
 	if !f.begun {
-		f.begun = true
-		fmt.Fprintf(f.errs, "following %s\n", number(len(f.order.Steps()), "step"))
+		f.begun, f.begunAt = true, now
+		f.begin()
 	}
+	f.check(r, c)
 	changes := f.follower.Observe(now, r, c)
 	at := now // a replay that goes on from a state begins before what is known already
 	for _, st := range f.follower.Status() {
@@ -119,6 +132,9 @@ func (f *following) step(now event.Time, r *boat.Report, c release.Conditions) e
 		changes = append(changes, more...)
 	}
 	f.confirm = nil
+	if len(changes) > 0 {
+		f.board.clear()
+	}
 	for _, ch := range changes {
 		if _, err := fmt.Fprintln(f.out, ch); err != nil {
 			return err
@@ -128,6 +144,33 @@ func (f *following) step(now event.Time, r *boat.Report, c release.Conditions) e
 		return f.save()
 	}
 	return nil
+}
+
+// begin says what is followed, and before the first step what to mind.
+func (f *following) begin() {
+	f.tell("following %s", number(len(f.order.Steps()), "step"))
+	if f.follower.Waiting() {
+		for _, s := range f.order.Cautions {
+			f.tell("caution: %s", s)
+		}
+	}
+}
+
+// check says once which pre-checks are not passed now: as soon as all is known, or it was listened long enough to know that it is not.
+func (f *following) check(r *boat.Report, c release.Conditions) {
+	known := c.SupplyVolts != nil && c.EngineRPM != nil && c.SpeedMS != nil
+	if f.checked || !known && f.last.Sub(f.first) < knownAfter {
+		return
+	}
+	f.checked = true
+	if !f.follower.Waiting() {
+		return
+	}
+	for _, p := range f.order.Check(r, c) {
+		if p.Result != release.Passed {
+			f.tell("%s %s: %s", p.ID, p.Result, p.Text)
+		}
+	}
 }
 
 // save writes the state whole or not at all.
@@ -144,6 +187,7 @@ func (f *following) save() error {
 
 // end says how every step stands. err is what the source ended with.
 func (f *following) end(err error) error {
+	f.board.clear()
 	if f.err != nil {
 		return f.err
 	}

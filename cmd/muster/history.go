@@ -38,7 +38,7 @@ func (c *historyCmd) Run(a *app) error {
 			if err != nil {
 				return err
 			}
-			report, err := fetchReport(a.ctx, from, token)
+			report, err := running{from, token}.report(a.ctx)
 			if err != nil {
 				return err
 			}

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"muster/internal/boat"
 	"muster/internal/release"
@@ -17,16 +18,23 @@ type planCmd struct {
 	Cards    int    `placeholder:"N" help:"Update at most so many devices at one time; otherwise as many as the order allows."`
 	InWater  *bool  `negatable:"" help:"The boat is afloat, or with --no-in-water ashore; some devices answer only afloat."`
 	Force    bool   `help:"Overwrite a file that exists."`
+
+	nowFlags
 }
 
 // Help shows examples.
 func (planCmd) Help() string {
-	return `What cannot be settled is told on standard error, one line each, and stands in the order too; the rest of the order holds.
+	return `Pre-checks, such as the supply voltage and that the boat does not move, are as of the snapshot, which knows neither; with --now they are
+made on what is heard now. What nobody told stays unknown.
+
+What cannot be settled is told on standard error, one line each, and stands in the order too; the rest of the order holds.
 
 Examples:
 
     muster plan before.json --sheets sheets
     muster plan before.json --sheets sheets -o order.json
+    muster plan before.json --sheets sheets --now can0 --ask -o order.json
+    muster plan before.json --sheets sheets --now http://127.0.0.1:8632
     muster plan before.json --sheets sheets --no-in-water -o order.html`
 }
 
@@ -39,13 +47,17 @@ func (c *planCmd) Run(a *app) error {
 	if c.Cards < 0 {
 		return withHint(fmt.Errorf("--cards %d: give the number of cards at hand", c.Cards), "leave out --cards for no bound")
 	}
+	if err := c.nowFlags.check(); err != nil {
+		return err
+	}
 	if c.Output != "" {
 		if err := free(c.Output, c.Force); err != nil {
 			return err
 		}
 	}
 	if isURL(c.Snapshot) {
-		return withHint(errors.New("a plan is made from a snapshot, so that it can be proved later"), "muster snapshot %s -o before.json takes one", c.Snapshot)
+		return withHint(errors.New("a plan is made from a snapshot, so that it can be proved later"),
+			"muster snapshot %s -o before.json takes one; --now %[1]s then makes the pre-checks", c.Snapshot)
 	}
 	s, err := loadSnapshot(c.Snapshot)
 	if err != nil {
@@ -57,6 +69,11 @@ func (c *planCmd) Run(a *app) error {
 	}
 	order, problems := release.Plan(s.Report, digestOf(s.Seal.SHA256), "", sheets,
 		release.Options{SideBySide: c.Cards, Conditions: release.Conditions{InWater: c.InWater}})
+	if c.Now != "" {
+		if err := c.checkNow(a, order); err != nil {
+			return err
+		}
+	}
 	text, err := encodeOrder(order, format)
 	if err != nil {
 		return err
@@ -73,6 +90,28 @@ func (c *planCmd) Run(a *app) error {
 		fmt.Fprintln(a.stderr, boat.Printable(p.String()))
 	}
 	return nil
+}
+
+// checkNow makes the pre-checks on what is heard now.
+func (c *planCmd) checkNow(a *app, order *release.Order) error {
+	h, err := c.hear(a, func(h heard) bool {
+		return h.conditions.SupplyVolts != nil && h.conditions.EngineRPM != nil && h.conditions.SpeedMS != nil &&
+			!slices.ContainsFunc(order.Check(h.report, h.conditions), func(p release.PreCheck) bool {
+				return (p.ID == "devices-present" || p.ID == "as-in-snapshot") && p.Result != release.Passed
+			})
+	})
+	if err != nil {
+		return err
+	}
+	if h.report == nil {
+		return withHint(fmt.Errorf("--now %s: nothing was heard", c.Now), "check that the boat's electronics are on, the plug, and the bit rate")
+	}
+	h.conditions.InWater = c.InWater
+	err = order.CheckNow(h.report, h.conditions, c.Now)
+	if errors.Is(err, release.ErrOtherBoat) {
+		return withHint(fmt.Errorf("--now %s: it is another boat than the snapshot's", c.Now), "take a snapshot there, or name a source of the snapshot's boat")
+	}
+	return err
 }
 
 // digestOf is how an order names the snapshot that it was made from.

@@ -15,6 +15,8 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/daemon"
+	"muster/internal/release"
+	"muster/internal/web"
 )
 
 func isURL(source string) bool {
@@ -27,12 +29,13 @@ func (c *snapshotCmd) fetch(a *app) (*boat.Report, error) {
 	if err != nil {
 		return nil, err
 	}
+	muster := running{url: c.Source, token: token}
 	least, limit := c.times()
 	bar := a.roll()
 	defer bar.done()
 	var r *boat.Report
 	for began := time.Now(); ; {
-		next, err := fetchReport(a.ctx, c.Source, token)
+		next, err := muster.report(a.ctx)
 		switch {
 		case err != nil && r != nil && a.ctx.Err() != nil:
 			return r, nil
@@ -56,47 +59,91 @@ func (c *snapshotCmd) fetch(a *app) (*boat.Report, error) {
 // maxReport bounds a report that is fetched, in bytes.
 const maxReport = 128 << 20
 
-// fetchReport asks a running muster for its report.
-func fetchReport(ctx context.Context, source, token string) (*boat.Report, error) {
-	failed := func(bad bool, err error) error {
-		return &daemon.SourceError{Source: source, BadInput: bad, Err: err}
-	}
-	u, err := url.Parse(source)
+// running is a muster that is asked over its API.
+type running struct {
+	url   string
+	token string // empty for none
+}
+
+// failed is what the command ends with; bad says that it is for the user to mend.
+func (m running) failed(bad bool, err error) error {
+	return &daemon.SourceError{Source: m.url, BadInput: bad, Err: err}
+}
+
+// get asks for one resource.
+func (m running) get(ctx context.Context, resource string) ([]byte, error) {
+	u, err := url.Parse(m.url)
 	if err != nil || u.Host == "" {
-		return nil, failed(true, withHint(fmt.Errorf("%q is no URL of a running muster", source), "write it as http://127.0.0.1:8632"))
+		return nil, m.failed(true, withHint(fmt.Errorf("%q is no URL of a running muster", m.url), "write it as http://127.0.0.1:8632"))
 	}
 	ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
 	defer cancel()
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, u.JoinPath("api/v1/report").String(), nil)
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, u.JoinPath("api/v1", resource).String(), nil)
 	if err != nil {
-		return nil, failed(true, fmt.Errorf("ask %s: %w", source, err))
+		return nil, m.failed(true, fmt.Errorf("ask %s: %w", m.url, err))
 	}
-	if token != "" {
-		req.Header.Set("Authorization", "Bearer "+token)
+	if m.token != "" {
+		req.Header.Set("Authorization", "Bearer "+m.token)
 	}
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		if ue, ok := errors.AsType[*url.Error](err); ok {
 			err = ue.Err
 		}
-		return nil, failed(false, withHint(fmt.Errorf("ask %s: %w", source, err), "is muster run going there, and does it listen on that address?"))
+		return nil, m.failed(false, withHint(fmt.Errorf("ask %s: %w", m.url, err), "is muster run going there, and does it listen on that address?"))
 	}
 	defer resp.Body.Close()
 	switch {
 	case resp.StatusCode == http.StatusUnauthorized:
-		return nil, failed(true, withHint(fmt.Errorf("ask %s: it wants its token", source), "give the token with --token-file FILE"))
+		return nil, m.failed(true, withHint(fmt.Errorf("ask %s: it wants its token", m.url), "give the token with --token-file FILE"))
 	case resp.StatusCode != http.StatusOK:
-		return nil, failed(false, withHint(fmt.Errorf("ask %s: it answers %s", source, resp.Status), "is this the address of a running muster?"))
+		return nil, m.failed(false, withHint(fmt.Errorf("ask %s for its %s: it answers %s", m.url, resource, resp.Status), "is this the address of a running muster, of the same version as this one?"))
 	}
 	text, err := io.ReadAll(io.LimitReader(resp.Body, maxReport+1))
 	if err != nil {
-		return nil, failed(false, fmt.Errorf("ask %s: %w", source, err))
+		return nil, m.failed(false, fmt.Errorf("ask %s: %w", m.url, err))
+	}
+	return text, nil
+}
+
+func (m running) foreign(what string) error {
+	return m.failed(true, withHint(fmt.Errorf("ask %s: the answer is not %s", m.url, what), "is this the address of a running muster, of the same version as this one?"))
+}
+
+// report asks for the report.
+func (m running) report(ctx context.Context) (*boat.Report, error) {
+	text, err := m.get(ctx, "report")
+	if err != nil {
+		return nil, err
 	}
 	r := new(boat.Report)
 	if err := json.NewDecoder(bytes.NewReader(text)).Decode(r); err != nil || r.Schema != boat.ReportSchema || len(text) > maxReport {
-		return nil, failed(true, withHint(fmt.Errorf("ask %s: the answer is not a %s", source, boat.ReportSchema), "is this the address of a running muster, of the same version as this one?"))
+		return nil, m.foreign("a " + boat.ReportSchema)
 	}
 	return r, nil
+}
+
+// conditions asks for what the traffic of late tells.
+func (m running) conditions(ctx context.Context) (release.Conditions, error) {
+	text, err := m.get(ctx, "conditions")
+	if err != nil {
+		return release.Conditions{}, err
+	}
+	var c web.Conditions
+	if err := json.Unmarshal(text, &c); err != nil {
+		return release.Conditions{}, m.foreign("that of its conditions")
+	}
+	return c.Conditions, nil
+}
+
+// now asks for the report and the conditions.
+func (m running) now(ctx context.Context) (*boat.Report, release.Conditions, error) {
+	r, err := m.report(ctx)
+	if err != nil {
+		return nil, release.Conditions{}, err
+	}
+	c, err := m.conditions(ctx)
+	return r, c, err
 }
 
 // readToken reads the first line of a token file; "" for no file.

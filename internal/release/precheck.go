@@ -45,7 +45,7 @@ type Checked struct {
 // Check evaluates the pre-checks against the boat as it is in the report.
 func (o *Order) Check(r *boat.Report, c Conditions) []PreCheck {
 	list := []PreCheck{o.supply(c), supplyTrend(c), engines(c), moving(c), o.present(r), alerts(r)}
-	if r.TakenAt != o.Snapshot.TakenAt {
+	if o.Checked != nil || r.TakenAt != o.Snapshot.TakenAt {
 		list = append(list, o.asPlanned(r))
 	}
 	return list
@@ -57,7 +57,8 @@ func (o *Order) CheckNow(r *boat.Report, c Conditions, on string) error {
 	if err := o.CheckBoat(r); err != nil {
 		return err
 	}
-	o.PreChecks, o.Checked = o.Check(r, c), &Checked{At: r.TakenAt, On: on}
+	o.Checked = &Checked{At: r.TakenAt, On: on}
+	o.PreChecks = o.Check(r, c)
 	return nil
 }
 

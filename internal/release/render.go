@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"strings"
+	"time"
 
 	_ "embed"
 
@@ -129,7 +130,7 @@ func (o *Order) checkedWhen() string {
 	if c.On != "" {
 		s += " on " + c.On
 	}
-	return s + stamp(" at ", c.At.IsZero(), c.At.String())
+	return s + stamp(" at ", c.At.IsZero(), c.At.UTC().Format(time.RFC3339))
 }
 
 func (o *Order) boatName() string {

@@ -1,0 +1,136 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/daemon"
+	"muster/internal/event"
+	"muster/internal/release"
+)
+
+// nowLimit is how long a live source is heard when not told otherwise: heads repeat their claims within half a minute, the slowest of
+// the messages that the pre-checks rest on comes every 1.5 s (common practice, no source).
+const nowLimit = 30 * time.Second
+
+// nowFlags say where the boat is heard as it is now, besides what the subcommand knows of it already.
+type nowFlags struct {
+	Now       string        `placeholder:"SOURCE" help:"Make the pre-checks on what is heard now: a source, or the http(s) URL of a running muster."`
+	For       time.Duration `placeholder:"DUR" help:"Listen so long to --now, such as 11m for the trend of the supply; otherwise until all is known, 30s at most. Captures: so much of them."`
+	Ask       bool          `help:"Claim an address and ask devices who they are."`
+	Config    string        `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
+	TokenFile string        `placeholder:"FILE" help:"File whose first line is the token that a URL asks for."`
+}
+
+func (n *nowFlags) check() error {
+	if n.For < 0 {
+		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", n.For)
+	}
+	if n.Now == "" {
+		for _, f := range []struct {
+			flag  string
+			given bool
+		}{{"--for", n.For != 0}, {"--ask", n.Ask}, {"--config", n.Config != ""}, {"--token-file", n.TokenFile != ""}} {
+			if f.given {
+				return withHint(fmt.Errorf("%s: it is about what is heard now", f.flag), "add --now can0, or leave out %s", f.flag)
+			}
+		}
+		return nil
+	}
+	if !isURL(n.Now) {
+		if n.TokenFile != "" {
+			return withHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+		}
+		return nil
+	}
+	switch {
+	case n.For != 0:
+		return withHint(errors.New("--for: a running muster has listened already"), "leave out --for")
+	case n.Ask:
+		return withHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+	case n.Config != "":
+		return withHint(errors.New("--config: a running muster has its own"), "leave out --config")
+	}
+	return nil
+}
+
+// heard is a boat as it is now.
+type heard struct {
+	report     *boat.Report
+	conditions release.Conditions
+}
+
+// hear listens until enough says that all is known, or for as long as told.
+func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
+	if isURL(n.Now) {
+		token, err := readToken(n.TokenFile)
+		if err != nil {
+			return heard{}, err
+		}
+		r, c, err := running{n.Now, token}.now(a.ctx)
+		return heard{r, c}, err
+	}
+	cfg, err := loadConfig(n.Config, []string{n.Now}, n.Ask)
+	if err != nil {
+		return heard{}, err
+	}
+	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
+	if err != nil {
+		return heard{}, err
+	}
+	var h heard
+	live := !replayable(cfg.Sources)
+	opt := daemon.Options{Config: once(cfg), Log: log, Version: buildVersion(), Open: a.opener(live)}
+	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) { h = heard{r, c} }
+	if !live {
+		if s := endless(cfg.Sources); s != "" && n.For == 0 {
+			return h, withHint(fmt.Errorf("--now %s: the scenario has no end", s), "add --for 1m to read one minute of it")
+		}
+		bar := a.progress()
+		defer bar.done()
+		_, err = daemon.Replay(a.ctx, opt, n.For, bar.set)
+		return h, n.interrupted(a, err)
+	}
+	ctx, cancel := context.WithTimeout(a.ctx, nowLimit)
+	if n.For > 0 {
+		ctx, cancel = context.WithTimeout(a.ctx, n.For)
+	}
+	defer cancel()
+	bar := a.roll()
+	defer bar.done()
+	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) {
+		h = heard{r, c}
+		bar.set(r)
+		if n.For == 0 && enough(h) && r.TakenAt.Sub(r.Window.From) >= leastListening {
+			cancel()
+		}
+	}
+	d, err := daemon.New(opt)
+	if err != nil {
+		return heard{}, err
+	}
+	defer d.Stop()
+	err = errors.Join(d.RunFor(ctx, 0), silentOn(n.Now, d))
+	return h, n.interrupted(a, err)
+}
+
+// interrupted keeps Ctrl-C from passing for a boat that was heard.
+func (n *nowFlags) interrupted(a *app, err error) error {
+	if err == nil && a.ctx.Err() != nil {
+		return fmt.Errorf("--now %s: interrupted before its end", n.Now)
+	}
+	return err
+}
+
+// silentOn is an error when nothing came from a source.
+func silentOn(source string, d *daemon.Daemon) error {
+	if !silent(d.Report()) {
+		return nil
+	}
+	return &daemon.SourceError{Source: source, Err: withHint(fmt.Errorf("nothing was heard on %s", source),
+		"check that the boat's electronics are on, the plug, and the bit rate")}
+}
