@@ -114,8 +114,12 @@ func (b *board) table(now, begun event.Time, list []release.StepStatus, width, r
 	}
 	// What the other columns take at their widest, with two blanks of space in each of the nine columns.
 	const fixed = 4 + 10 + 4*7 + 6 + 2*9
-	room := max(10, width-fixed-used)
-	tw.SetColumnConfigs([]table.ColumnConfig{{Number: 8, WidthMax: room, WidthMaxEnforcer: text.Trim}})
+	room := width - fixed - used
+	narrow := room < 20 // better a name that can be read than versions, which the order tells
+	if narrow {
+		room = max(10, room+used+2)
+	}
+	tw.SetColumnConfigs([]table.ColumnConfig{{Number: 8, WidthMax: room, WidthMaxEnforcer: text.Trim}, {Number: 9, Hidden: narrow}})
 	out := tw.Render()
 	if more := len(list) - shown; more > 0 {
 		out += fmt.Sprintf("\n  and %s more", number(more, "step"))
