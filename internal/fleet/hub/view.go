@@ -33,10 +33,31 @@ type Boat struct {
 	Version  string     `json:"version,omitempty"`  // of muster aboard
 	Metrics  string     `json:"metrics,omitempty"`  // URL where the board can be scraped
 	Boards   []Board    `json:"boards,omitempty"`   // latest first; more than one that speak in turn are a fault
+	Turns    int        `json:"turns,omitempty"`    // times that a board spoke again after another had
+	Report   uint64     `json:"report,omitempty"`   // number of its latest report in the stream
 	Devices  []Device   `json:"devices,omitempty"`
 	Alerts   []Alert    `json:"alerts,omitempty"` // open ones, worst first
 	Refused  uint64     `json:"refused,omitempty"`
 	Revision uint64     `json:"revision"` // of the fleet's state when this boat last changed
+}
+
+// Verdict says how the boat stands. silence is how long a boat may be without a word.
+func (b *Boat) Verdict(now time.Time, silence time.Duration) Verdict {
+	switch {
+	case b.LastWord.IsZero():
+		return Never
+	case now.Sub(b.LastWord) > silence:
+		return Unheard
+	case len(b.Alerts) == 0:
+		return Well
+	}
+	switch b.Alerts[0].Severity { // worst first
+	case boat.Critical:
+		return Visit
+	case boat.Warning:
+		return Watch
+	}
+	return Well
 }
 
 // Board is one store aboard that sends for the boat.
@@ -53,7 +74,8 @@ type Device struct {
 	Network  string     `json:"network,omitempty"`
 	Role     string     `json:"role,omitempty"`
 	Maker    string     `json:"maker,omitempty"`
-	Code     *uint16    `json:"code,omitempty"` // product code
+	Code     *uint16    `json:"code,omitempty"`       // product code
+	MakerNo  *uint32    `json:"maker_code,omitempty"` // manufacturer code of its NAME
 	Model    string     `json:"model,omitempty"`
 	Serial   string     `json:"serial,omitempty"`
 	Software string     `json:"software,omitempty"`

@@ -1,0 +1,263 @@
+package hub
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/url"
+	"slices"
+	"time"
+	"unicode/utf8"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/fleet"
+)
+
+// changeSchema names the shape of a changed alert.
+const changeSchema = "muster.alert-change/v1"
+
+// Bounds of a body. What is beyond them did not come from a boat's networks.
+const (
+	maxDevices = 2000
+	maxAlerts  = 1000
+	maxText    = 512 // bytes of one text; longer ones are cut
+)
+
+// message is one message of a boat, taken apart.
+type message struct {
+	boat     string
+	kind     fleet.Kind
+	envelope *fleet.Envelope
+	at       stamp
+	received time.Time // by the server's clock
+
+	devices []Device
+	alerts  []Alert
+	change  *alert.Change
+}
+
+// refusedError says why a message is kept aside.
+type refusedError struct {
+	reason string
+	nobody bool // it cannot be said whose it is: no boat is blamed
+}
+
+func (e *refusedError) Error() string { return e.reason }
+
+func refuse(format string, args ...any) error {
+	return &refusedError{reason: fmt.Sprintf(format, args...)}
+}
+
+// read takes a message apart. The error is why it must be kept aside; it never tells of a failure of the hub's own.
+func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error) {
+	who, kind, err := fleet.ParseSubject(subject)
+	if err != nil {
+		return nil, &refusedError{reason: err.Error(), nobody: true}
+	}
+	m := &message{boat: who, kind: kind}
+	if id == "" {
+		// Answers of the server can be led onto a boat's subject by whoever names it as the place for an answer.
+		return m, &refusedError{reason: "no message id", nobody: true}
+	}
+	if m.at.Board, m.at.Seq, err = fleet.ParseMessageID(id); err != nil {
+		return m, refuse("%v", err)
+	}
+	if !kind.Known() {
+		return m, refuse("kind %q is not known: this hub may be older than the boat's muster", kind)
+	}
+	if m.envelope, err = codec.Decode(data); err != nil {
+		return m, refuse("%v", err)
+	}
+	if got := m.envelope.Boat.ID; got != who {
+		return m, refuse("says that it is boat %q, and spoke as %q", clip(got), who)
+	}
+	switch kind {
+	case fleet.KindReport:
+		var r boat.Report
+		if r, err = readReport(m.envelope.Body, who); err == nil {
+			m.devices, m.alerts = rows(&r), alerts(r.Alerts)
+		}
+	case fleet.KindAlert:
+		m.change, err = readChange(m.envelope.Body, who)
+	case fleet.KindSnapshot:
+		var any map[string]json.RawMessage
+		if err = json.Unmarshal(m.envelope.Body, &any); err != nil || any == nil {
+			err = refuse("the snapshot is no JSON object")
+		}
+	case fleet.KindRecord:
+		var d fleet.Document
+		if err = json.Unmarshal(m.envelope.Body, &d); err != nil {
+			err = refuse("the record cannot be read: %v", err)
+		} else if d.Name == "" || len(d.Data) == 0 || d.Media != "application/pdf" && d.Media != "text/html" {
+			err = refuse("the record %q has no content, or is neither PDF nor HTML", clip(d.Name))
+		}
+	}
+	return m, err
+}
+
+func readReport(body []byte, who string) (boat.Report, error) {
+	var r boat.Report
+	if err := json.Unmarshal(body, &r); err != nil {
+		return r, refuse("the report cannot be read: %v", err)
+	}
+	switch {
+	case r.Schema != boat.ReportSchema:
+		return r, refuse("report of schema %q is not %q: this hub may be older than the boat's muster", clip(r.Schema), boat.ReportSchema)
+	case r.Boat.ID != "" && r.Boat.ID != who:
+		return r, refuse("the report is of boat %q, and was sent as %q", clip(r.Boat.ID), who)
+	case len(r.Devices)+len(r.Talkers)+len(r.Manual) > maxDevices:
+		return r, refuse("impossible report: %d devices and talkers, more than %d", len(r.Devices)+len(r.Talkers)+len(r.Manual), maxDevices)
+	case len(r.Alerts) > maxAlerts:
+		return r, refuse("impossible report: %d alerts, more than %d", len(r.Alerts), maxAlerts)
+	}
+	seen := make(map[[2]string]bool, len(r.Devices))
+	for i := range r.Devices {
+		key := [2]string{r.Devices[i].Network, r.Devices[i].ID}
+		if key[1] == "" || seen[key] {
+			return r, refuse("impossible report: device %q of network %q has no id or stands there twice", clip(key[1]), clip(key[0]))
+		}
+		seen[key] = true
+	}
+	for i := range r.Alerts {
+		if err := checkAlert(&r.Alerts[i]); err != nil {
+			return r, err
+		}
+	}
+	return r, nil
+}
+
+func readChange(body []byte, who string) (*alert.Change, error) {
+	var c struct {
+		Schema string `json:"schema"`
+		alert.Change
+		Boat boat.Identity `json:"boat"`
+	}
+	if err := json.Unmarshal(body, &c); err != nil {
+		return nil, refuse("the change of an alert cannot be read: %v", err)
+	}
+	if c.Schema != changeSchema {
+		return nil, refuse("change of schema %q is not %q: this hub may be older than the boat's muster", clip(c.Schema), changeSchema)
+	}
+	if c.Boat.ID != "" && c.Boat.ID != who {
+		return nil, refuse("the change is of boat %q, and was sent as %q", clip(c.Boat.ID), who)
+	}
+	return &c.Change, checkAlert(&c.Alert)
+}
+
+func checkAlert(a *boat.Alert) error {
+	if a.Severity.Rank() == 0 || a.Check == "" {
+		return refuse("impossible alert: check %q, severity %q", clip(a.Check), clip(string(a.Severity)))
+	}
+	return nil
+}
+
+// rows lists what can be searched for: the devices of the networks but muster itself, the talkers that told who they are, and those
+// that were entered by hand.
+func rows(r *boat.Report) []Device {
+	out := make([]Device, 0, len(r.Devices)+len(r.Manual))
+	for i := range r.Devices {
+		if d := &r.Devices[i]; !d.Own {
+			out = append(out, row(d))
+		}
+	}
+	for i := range r.Talkers {
+		if d, ok := r.Talkers[i].Device(r.TakenAt); ok {
+			d.State, d.Name = "", &boat.Name{Manufacturer: d.Name.Manufacturer} // a report does not carry when it was last heard
+			out = append(out, row(&d))
+		}
+	}
+	for i := range r.Manual {
+		m := &r.Manual[i]
+		out = append(out, Device{ID: clip(m.ID), Role: clip(string(m.Role)), Maker: clip(m.Maker), Model: clip(m.Model), Serial: clip(m.Serial),
+			Software: clip(m.Software), ByHand: true})
+	}
+	return out
+}
+
+func row(d *boat.Device) Device {
+	out := Device{ID: clip(d.ID), Network: clip(d.Network), Role: clip(string(d.Role)), State: boat.State(clip(string(d.State)))}
+	if n := d.Name; n != nil {
+		out.Maker = clip(n.Manufacturer.Name)
+		if code := n.Manufacturer.Code; code != 0 || n.Manufacturer.Name != "" {
+			out.MakerNo = &code
+		}
+	}
+	if p := d.Product; p != nil {
+		out.Code, out.Model, out.Serial, out.Software = p.Code, clip(p.Model), clip(p.Serial), clip(p.Software)
+	}
+	return out
+}
+
+func alerts(list []boat.Alert) []Alert {
+	var out []Alert
+	for i := range list {
+		if list[i].State != boat.AlertCleared {
+			out = append(out, alertOf(&list[i]))
+		}
+	}
+	return out
+}
+
+func alertOf(a *boat.Alert) Alert {
+	return Alert{ID: clip(a.ID), Check: clip(a.Check), Severity: a.Severity, State: clip(string(a.State)), Since: a.Since.UTC(),
+		Summary: clip(a.Summary), Remedy: clip(a.Remedy)}
+}
+
+// clip bounds a text and takes out what no terminal or page should be sent.
+func clip(s string) string {
+	if len(s) > maxText {
+		n := maxText
+		for n > 0 && !utf8.RuneStart(s[n]) {
+			n--
+		}
+		s = s[:n] + "…"
+	}
+	return boat.Printable(s)
+}
+
+// apply takes a message into the record of its boat and says how it stands to those before it.
+func (r *record) apply(m *message) news {
+	n := r.heard(m.at, m.received)
+	if n == repeated {
+		return repeated
+	}
+	used := true
+	switch m.kind {
+	case fleet.KindReport:
+		if used = r.report(m.at, m.devices, m.alerts); used {
+			e := m.envelope
+			r.Name, r.Version, r.MadeAt, r.Clock, r.Metrics = clip(e.Boat.Name), clip(e.Version), sane(e.MadeAt), boat.Clock(clip(string(e.Clock))), metricsURL(e.Metrics)
+		}
+	case fleet.KindAlert:
+		used = r.alert(m.at, m.change)
+	}
+	if !used {
+		return late
+	}
+	return n
+}
+
+// sane leaves out a time that JSON cannot carry.
+func sane(t time.Time) time.Time {
+	if y := t.Year(); y < 1 || y > 9999 {
+		return time.Time{}
+	}
+	return t.UTC()
+}
+
+// metricsURL leaves out what is not the address of a page to scrape.
+func metricsURL(text string) string {
+	u, err := url.Parse(text)
+	if err != nil || len(text) > maxText || !slices.Contains([]string{"http", "https"}, u.Scheme) || u.Host == "" || u.User != nil {
+		return ""
+	}
+	return u.String()
+}
+
+func asRefused(err error) *refusedError {
+	if e, ok := errors.AsType[*refusedError](err); ok {
+		return e
+	}
+	return &refusedError{reason: err.Error()}
+}

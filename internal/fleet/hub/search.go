@@ -1,0 +1,173 @@
+package hub
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
+	"muster/internal/boat"
+	"muster/internal/release"
+)
+
+// verdicts of a kind or device under a query.
+const (
+	no uint8 = iota
+	yes
+	unknown // whether it is older is not known
+)
+
+// ErrNoOrder says that nothing can be older, because the hub knows no sheets.
+var ErrNoOrder = errors.New("the order of versions is not known: give the hub the shop's release sheets with --sheets DIR")
+
+// judged is what a query says of one kind.
+type judged struct {
+	verdict uint8
+	text    bool   // the query's text is in it
+	why     string // of unknown
+}
+
+// search finds the devices of a query: those that fit for certain by boat and place aboard, then those whose order is not known.
+func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
+	if q.Below != "" && sheets == nil {
+		return nil, ErrNoOrder
+	}
+	boats := x.list()
+	x.mu.RLock()
+	defer x.mu.RUnlock()
+	kinds := make([]judged, len(x.kinds))
+	fold := func(s string) string { return strings.ToLower(strings.TrimSpace(s)) }
+	text, maker, model, serial, role := fold(q.Text), fold(q.Maker), fold(q.Model), fold(q.Serial), fold(q.Role)
+	for i := range x.kinds {
+		k := &x.kinds[i]
+		if !contains(k.maker, maker) || !contains(k.model, model) || q.Version != "" && strings.TrimSpace(k.software) != strings.TrimSpace(q.Version) {
+			continue
+		}
+		kinds[i] = judged{verdict: yes, text: contains(k.maker, text) || contains(k.model, text) || contains(k.software, text)}
+		if q.Below != "" {
+			kinds[i].verdict, kinds[i].why = k.below(q.Below, sheets)
+		}
+	}
+	var hits, apart []Hit
+	for _, b := range boats {
+		if q.Boat != "" && b.ID != q.Boat {
+			continue
+		}
+		e := x.boats[b.ID]
+		if e == nil || e.record == nil {
+			continue
+		}
+		named := text != "" && (contains(b.ID, text) || contains(b.Name, text))
+		for i, n := range e.kinds {
+			j := &kinds[n]
+			if j.verdict == no {
+				continue
+			}
+			d := &e.record.Devices[i]
+			if !contains(d.Serial, serial) || role != "" && !contains(d.Role, role) ||
+				!j.text && !named && !contains(d.Serial, text) && !contains(d.Role, text) {
+				continue
+			}
+			h := Hit{Boat: b.ID, Name: b.Name, Device: *d, Unknown: j.why}
+			if j.verdict == unknown {
+				apart = append(apart, h)
+			} else {
+				hits = append(hits, h)
+			}
+		}
+	}
+	slices.SortStableFunc(apart, func(a, b Hit) int { return cmp.Compare(a.Boat, b.Boat) })
+	hits = append(hits, apart...)
+	if q.Limit > 0 && len(hits) > q.Limit {
+		hits = hits[:q.Limit]
+	}
+	return hits, nil
+}
+
+// below says whether a kind runs something older than a version, which may be written as in a sheet or as on the wire.
+func (k *kind) below(version string, sheets *release.Sheets) (uint8, string) {
+	if strings.TrimSpace(k.software) == "" {
+		return unknown, "it told no version"
+	}
+	r := boat.Report{}
+	if k.byHand {
+		r.Manual = []boat.Manual{{ID: "x", Maker: k.maker, Model: k.model, Software: k.software}}
+	} else {
+		d := boat.Device{ID: "x", Product: &boat.Product{Model: k.model, Software: k.software}}
+		if k.hasCode {
+			d.Product.Code = &k.code
+		}
+		if k.hasMakerNo {
+			d.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: k.maker}}
+		} else if k.maker != "" {
+			d.Name = &boat.Name{Manufacturer: boat.Coded{Name: k.maker}}
+		}
+		r.Devices = []boat.Device{d}
+	}
+	all := sheets.Assess(&r)
+	if len(all) == 0 || all[0].Model == nil {
+		if len(all) > 0 && all[0].Problem != nil {
+			return unknown, all[0].Problem.Text
+		}
+		return unknown, "no sheet describes it"
+	}
+	a := &all[0]
+	scheme, err := a.Model.Numbering.Compile()
+	if err != nil {
+		return unknown, err.Error()
+	}
+	have, err := scheme.Parse(k.software)
+	if err != nil && a.Running != "" { // written by hand, as in a sheet
+		have, err = scheme.ParseListed(a.Running)
+	}
+	if err != nil {
+		return unknown, err.Error()
+	}
+	want, err := scheme.Parse(version)
+	if err != nil {
+		want, err = scheme.ParseListed(version)
+	}
+	if err != nil {
+		return unknown, fmt.Sprintf("%v in the numbering of %s", err, a.Model.Name)
+	}
+	c, err := release.Compare(have, want)
+	switch {
+	case err != nil:
+		return unknown, err.Error()
+	case c < 0:
+		return yes, ""
+	}
+	return no, ""
+}
+
+// contains reports whether lower, which is in lower case, is anywhere in s without regard to case.
+func contains(s, lower string) bool {
+	if lower == "" {
+		return true
+	}
+	if len(s) < len(lower) && !hasWide(s) {
+		return false
+	}
+	for i := range len(s) {
+		if s[i] >= utf8.RuneSelf {
+			return strings.Contains(strings.ToLower(s), lower)
+		}
+	}
+	for i := 0; i+len(lower) <= len(s); i++ {
+		j := 0
+		for j < len(lower) && byte(unicode.ToLower(rune(s[i+j]))) == lower[j] {
+			j++
+		}
+		if j == len(lower) {
+			return true
+		}
+	}
+	return false
+}
+
+func hasWide(s string) bool {
+	return strings.IndexFunc(s, func(r rune) bool { return r >= utf8.RuneSelf }) >= 0
+}
