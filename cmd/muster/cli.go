@@ -27,6 +27,7 @@ type commands struct {
 	History  historyCmd       `cmd:"" help:"Show a boat's software over time."`
 	Backbone backboneCmd      `cmd:"" help:"Judge the plan of a backbone: lengths, loads, voltages, terminators."`
 	Key      keyCmd           `cmd:"" help:"Make keys to sign snapshots with."`
+	Schema   schemaCmd        `cmd:"" help:"Print the JSON Schema of a file that muster reads or writes."`
 	Version  versionCmd       `cmd:"" help:"Print the version."`
 
 	ShowVersion showVersion `name:"version" help:"Print the version and end."`

@@ -1,0 +1,67 @@
+package main
+
+import (
+	"bytes"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"github.com/goccy/go-yaml"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+)
+
+// TestSchema: what the program prints is a schema, and the files that are shipped, and that the program writes, fit it.
+func TestSchema(t *testing.T) {
+	dir := t.TempDir()
+	report, before, order := filepath.Join(dir, "report.json"), filepath.Join(dir, "before.json"), filepath.Join(dir, "order.json")
+	if err := os.WriteFile(report, []byte(muster(t, "audit", "sim:demo", "--for", "40s", "--ask", "--format", "json")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	muster(t, "snapshot", "sim:demo", "--for", "40s", "--ask", "-o", before)
+	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", "sim:demo", "--for", "1m", "-o", order)
+	files := map[string]string{"layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
+		"scenario": "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
+	list := muster(t, "schema")
+	for _, s := range schemas {
+		if !strings.Contains(list, s.name+" ") {
+			t.Errorf("%s is not listed", s.name)
+		}
+		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(muster(t, "schema", s.name)))
+		if err != nil {
+			t.Fatalf("%s: %v", s.name, err)
+		}
+		c := jsonschema.NewCompiler()
+		if err := c.AddResource("schema.json", doc); err != nil {
+			t.Fatalf("%s: %v", s.name, err)
+		}
+		schema, err := c.Compile("schema.json")
+		if err != nil {
+			t.Fatalf("%s: %v", s.name, err)
+		}
+		names, err := filepath.Glob(files[s.name])
+		if err != nil || len(names) == 0 {
+			t.Errorf("%s: no file to hold to it: %v", s.name, err)
+		}
+		for _, name := range names {
+			text, err := yaml.YAMLToJSON([]byte(readAll(t, name)))
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			value, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
+			if err != nil {
+				t.Fatalf("%s: %v", name, err)
+			}
+			if err := schema.Validate(value); err != nil {
+				t.Errorf("%s against %s: %v", name, s.name, err)
+			}
+			if bad := map[string]any{"frob": 1}; schema.Validate(bad) == nil {
+				t.Errorf("%s takes anything", s.name)
+			}
+		}
+	}
+	status, errs := tell(t, "schema", "frob")
+	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "layout, order, report, scenario, sheet") {
+		t.Errorf("exit status %d: %s", status, errs)
+	}
+}
