@@ -17,6 +17,7 @@ type network struct {
 	frames uint64
 	faults Faults // without what asm counts
 	fails  uint64 // asm's failures when last looked at
+	meter  transport.Meter
 
 	last  event.Time // latest stamp
 	start event.Time // first stamp
@@ -122,7 +123,7 @@ func (n *network) turnOver(t event.Time) {
 func (n *network) frame(ev *event.Event) {
 	f := &ev.Frame
 	n.frames++
-	n.bits += uint64(transport.FrameBits(f))
+	n.bits += uint64(n.meter.FrameBits(f))
 	if !f.IsExtended || f.IsRemote || f.Length > 8 || n.asm == nil {
 		n.oddFrame(ev)
 		return

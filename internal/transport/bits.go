@@ -38,18 +38,9 @@ func makeBitTables() (t bitTables) {
 		for state := range 5 {
 			run, added := state, 0 // run 0..3 stands for 1..4 equal bits, 4 for a stuff bit just sent
 			for bit := 7; bit >= 0; bit-- {
-				edge := b>>bit&1 == 1
-				switch {
-				case run == 4 && edge: // equal to the stuff bit
-					run = 1
-				case run == 4 || edge:
-					run = 0
-				default:
-					run++
-					if run == 4 {
-						added++
-					}
-				}
+				var stuffed int
+				run, stuffed = stuffing(run, b>>bit&1 == 1)
+				added += stuffed
 			}
 			t.stuff[b] |= uint64(run*12|added<<6) << (12 * state)
 		}
