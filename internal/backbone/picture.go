@@ -5,8 +5,12 @@ import (
 	_ "embed"
 	"fmt"
 	"html/template"
+	"math"
 	"slices"
 	"strings"
+	"unicode/utf8"
+
+	"muster/internal/record"
 )
 
 //go:embed backbone.svg
@@ -25,8 +29,9 @@ type dot struct {
 
 // line is one drop.
 type line struct {
-	X, Y          float64
-	Device, Volts string
+	X, Y float64
+	Text string
+	Left bool // the text stands to the left, where it crosses no other drop
 }
 
 // label is the text on one segment.
@@ -35,42 +40,143 @@ type label struct {
 	Text string
 }
 
-// Picture draws the backbone to scale as SVG: lengths along and down, voltages and currents beside.
-func (a *Audit) Picture() (string, error) {
+// picture is the backbone to scale, in pixels: lengths along and down, voltages and currents beside.
+type picture struct {
+	Width, Height    float64
+	Top, Left, Right float64 // of the backbone's line
+	Total            float64 // metres of backbone
+	Dots             []dot
+	Labels           []label
+}
+
+// scaleNote says how the picture is to be read.
+const scaleNote = "Lengths to scale; drops drawn down, moved apart where they share a tee."
+
+func (a *Audit) picture() picture {
 	const width, left, top, rowHeight = 920.0, 40.0, 70.0, 26.0
 	s := a.Solution
 	total := s.Points[len(s.Points)-1].Metres
 	right := left
 	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o Outlet) bool { return o.At == end }) {
-		right = 135 // room for the texts of its drops
+		right = 150 // room for the texts of its drops
 	}
 	scale := (width - left - right) / max(total, 1)
+	p := picture{Width: width, Top: top, Left: left, Right: width - right, Total: total}
 	byLength := slices.Clone(s.Outlets)
 	slices.SortStableFunc(byLength, func(a, b Outlet) int { return cmp.Compare(a.Metres, b.Metres) })
-	var dots []dot
 	lowest := top + 60
-	for i, p := range s.Points {
-		d := dot{X: left + p.Metres*scale, Name: p.Name, Volts: volts(p.Volts), Power: p.Power, Terminator: p.Terminator}
+	for i, at := range s.Points {
+		d := dot{X: left + at.Metres*scale, Name: at.Name, Volts: volts(at.Volts), Power: at.Power, Terminator: at.Terminator}
+		if d.Power {
+			d.Volts += ", fed here"
+		}
 		y, aside := top, float64(i%2)*rowHeight/2 // aside: texts of neighbours get rows of their own
 		for _, o := range byLength {
-			if o.At == p.Name {
+			if o.At == at.Name {
 				y = max(y+rowHeight, top+18+o.Metres*scale+aside)
-				d.Drops = append(d.Drops, line{X: d.X, Y: y, Device: o.Device, Volts: volts(o.Volts)})
+				d.Drops = append(d.Drops, line{X: d.X, Y: y, Text: o.Device + " " + volts(o.Volts)})
 			}
 		}
 		d.Drop = y
-		lowest = max(lowest, y)
-		dots = append(dots, d)
+		p.Dots = append(p.Dots, d)
 	}
-	var labels []label
+	p.place(rowHeight)
+	for _, d := range p.Dots {
+		lowest = max(lowest, d.Drop)
+	}
+	p.Height = lowest + 50
 	for i, g := range s.Legs {
-		labels = append(labels, label{(dots[i].X + dots[i+1].X) / 2, fmt.Sprintf("%.1f m · %.2f A", g.Metres, max(g.Amps, -g.Amps))})
+		p.Labels = append(p.Labels, label{(p.Dots[i].X + p.Dots[i+1].X) / 2, fmt.Sprintf("%.1f m · %.2f A", g.Metres, max(g.Amps, -g.Amps))})
 	}
+	return p
+}
+
+// place puts the text of every drop where it crosses no drop and no other text: to the right, to the left, or further down.
+func (p *picture) place(rowHeight float64) {
+	var taken []box
+	for i := range p.Dots {
+		d := &p.Dots[i]
+		free := p.Top
+		for k := range d.Drops {
+			l := &d.Drops[k]
+			l.Y = max(l.Y, free)
+			reach := 12 + 6.1*float64(utf8.RuneCountInString(l.Text))
+			var at box
+			for try := range 12 {
+				right, left := box{l.X, l.X + reach, l.Y}, box{l.X - reach, l.X, l.Y}
+				if at, l.Left = right, false; p.clear(right, taken) {
+					break
+				}
+				if p.clear(left, taken) {
+					at, l.Left = left, true
+					break
+				}
+				if try < 11 {
+					l.Y += rowHeight / 2
+				}
+			}
+			taken = append(taken, at)
+			free, d.Drop = l.Y+rowHeight, max(d.Drop, l.Y)
+		}
+	}
+}
+
+// box is where a text stands, one row high.
+type box struct{ from, to, y float64 }
+
+// clear reports whether a text runs into no drop and no other text, and stays on the picture.
+func (p *picture) clear(b box, taken []box) bool {
+	for _, d := range p.Dots {
+		if b.from < d.X && d.X < b.to && len(d.Drops) > 0 && b.y <= d.Drop+8 {
+			return false
+		}
+	}
+	for _, t := range taken {
+		if b.from < t.to && t.from < b.to && math.Abs(b.y-t.y) < 13 {
+			return false
+		}
+	}
+	return b.from >= 0 && b.to <= p.Width
+}
+
+// Picture draws the backbone as SVG.
+func (a *Audit) Picture() (string, error) {
+	p := a.picture()
 	var b strings.Builder
-	err := pictureTemplate.Execute(&b, map[string]any{"Width": width, "Height": lowest + 50, "Top": top, "Left": left, "Right": width - right,
-		"Dots": dots, "Labels": labels, "Total": total, "Metre": scale})
-	if err != nil {
+	if err := pictureTemplate.Execute(&b, map[string]any{"Picture": p, "Note": scaleNote}); err != nil {
 		return "", fmt.Errorf("draw backbone: %w", err)
 	}
 	return b.String(), nil
+}
+
+// drawing is the picture for paper.
+func (a *Audit) drawing() *record.Drawing {
+	p := a.picture()
+	d := &record.Drawing{Width: p.Width, Height: p.Height}
+	d.Line(p.Left, p.Top, p.Right, p.Top, 4)
+	for _, l := range p.Labels {
+		d.Text(l.X, p.Top-8, 9, record.Middle, l.Text)
+	}
+	for _, at := range p.Dots {
+		if len(at.Drops) > 0 {
+			d.Line(at.X, p.Top, at.X, at.Drop, 1.5)
+		}
+		if at.Terminator {
+			d.Line(at.X, p.Top-8, at.X, p.Top+8, 12)
+		} else {
+			d.Dot(at.X, p.Top, 5)
+		}
+		d.Text(at.X, p.Top-40, 11, record.Middle, at.Name)
+		d.Text(at.X, p.Top-26, 11, record.Middle, at.Volts)
+		for _, l := range at.Drops {
+			d.Dot(l.X, l.Y, 3)
+			if l.Left {
+				d.Text(l.X-7, l.Y+4, 11, record.End, l.Text)
+			} else {
+				d.Text(l.X+7, l.Y+4, 11, record.Start, l.Text)
+			}
+		}
+	}
+	d.Text(p.Left, p.Height-10, 9, record.Start, scaleNote)
+	return d
 }

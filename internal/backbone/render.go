@@ -195,6 +195,7 @@ func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 	d.Title("Figures")
 	d.Facts(50, a.figures()...)
 	d.Title("Along the backbone")
+	d.Draw(a.drawing())
 	var rows [][]string
 	for i, p := range a.Solution.Points {
 		row := []string{fmt.Sprintf("%.1f m", p.Metres), p.Name, p.words(), ""}
