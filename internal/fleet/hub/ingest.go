@@ -120,7 +120,7 @@ func (h *Hub) store(ctx context.Context, msg jetstream.Msg) error {
 	if err != nil {
 		return h.keepAside(ctx, msg, meta, m, asRefused(err))
 	}
-	m.at.Stream, m.received = meta.Sequence.Stream, meta.Timestamp.UTC()
+	m.at.Stream, m.received = meta.Sequence.Stream, receivedAt(msg.Headers(), meta)
 	if m.kind == fleet.KindReport {
 		if err := h.keepReport(ctx, m, msg.Data()); err != nil {
 			return err
@@ -311,7 +311,7 @@ func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.
 	out := nats.NewMsg(subject)
 	out.Data = data[:min(len(data), keepBytes)]
 	for k, v := range map[string]string{headerReason: clip(why.reason), headerSubject: clip(msg.Subject()), headerBytes: strconv.Itoa(len(data)),
-		headerAt: meta.Timestamp.UTC().Format(time.RFC3339Nano)} {
+		headerAt: receivedAt(msg.Headers(), meta).Format(time.RFC3339Nano)} {
 		out.Header.Set(k, v)
 	}
 	ack, err := h.js.PublishMsg(ctx, out, jetstream.WithMsgID("refused."+strconv.FormatUint(meta.Sequence.Stream, 10)))
@@ -328,7 +328,7 @@ func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.
 	}
 	return h.update(ctx, m.boat, func(r *record) bool {
 		r.Refused++
-		r.LastWord = latest(r.LastWord, meta.Timestamp.UTC())
+		r.LastWord = latest(r.LastWord, receivedAt(msg.Headers(), meta))
 		return true
 	})
 }

@@ -103,7 +103,7 @@ func (h *Hub) History(ctx context.Context, id string, limit int) ([]Past, error)
 	err := tail(ctx, h.stream, fleet.Subjects(id), limit, func(m jetstream.Msg, meta *jetstream.MsgMetadata) {
 		_, kind, _ := fleet.ParseSubject(m.Subject())
 		size, _ := strconv.Atoi(m.Headers().Get(nats.MsgSize))
-		out = append(out, Past{Stream: meta.Sequence.Stream, Received: meta.Timestamp.UTC(), Kind: string(kind), Bytes: size})
+		out = append(out, Past{Stream: meta.Sequence.Stream, Received: receivedAt(m.Headers(), meta), Kind: string(kind), Bytes: size})
 	})
 	if err != nil {
 		return nil, fmt.Errorf("history of boat %q: %w", id, err)

@@ -1,0 +1,206 @@
+package main
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"text/tabwriter"
+	"time"
+
+	"muster/internal/fleet"
+	"muster/internal/fleet/trust"
+)
+
+// forceWithin is how long a running hub may take to put a change in force.
+const forceWithin = 10 * time.Second
+
+type enrollCmd struct {
+	data
+	Boat   string `arg:"" help:"The boat's id: lower-case letters, digits and hyphens."`
+	Output string `short:"o" placeholder:"FILE" help:"Where the credentials go; BOAT.creds by default, - for the standard output."`
+	URL    string `placeholder:"URL" help:"Where boats reach the hub, for the lines that the board's config needs."`
+	Force  bool   `help:"Overwrite a file that exists."`
+}
+
+// Help shows examples.
+func (enrollCmd) Help() string {
+	return `A boat that is enrolled again gets new credentials, and the earlier ones, of a lost board perhaps, are worth nothing any more.
+
+Examples:
+
+    muster-hub enroll wagtail
+    muster-hub enroll wagtail --url tls://hub.example.org:4222 -o /media/stick/wagtail.creds`
+}
+
+// Run lets a boat in.
+func (c *enrollCmd) Run(a *app) error {
+	if err := fleet.CheckBoatID(c.Boat); err != nil {
+		return err
+	}
+	t, err := trust.Open(c.trust())
+	if err != nil {
+		return err
+	}
+	name := c.Output
+	if name == "" {
+		name = c.Boat + ".creds"
+	}
+	out := os.Stdout
+	if name != "-" { // before the boat's earlier credentials lose their worth
+		if out, err = createSecret(name, c.Force); err != nil {
+			return err
+		}
+	}
+	creds, err := t.Enroll(c.Boat, time.Now())
+	if err != nil {
+		if name != "-" {
+			_ = out.Close()
+			_ = os.Remove(name)
+		}
+		return err
+	}
+	if name == "-" {
+		_, err = a.stdout.Write(creds)
+	} else {
+		_, err = out.Write(creds)
+		err = errors.Join(err, out.Close())
+	}
+	if err != nil {
+		return withHint(fmt.Errorf("write %q: %w", name, plainPath(err)), "enroll the boat again: what was written is not whole")
+	}
+	fmt.Fprintf(a.stderr, "%s is let in%s.\n", c.Boat, c.force(t))
+	if name != "-" {
+		fmt.Fprintf(a.stderr, "Its credentials are in %s: put them on its board, where only muster can read them, and nowhere else.\n", name)
+	}
+	if c.URL != "" {
+		fmt.Fprintf(a.stderr, "For its muster.yaml:\n\nboat: {id: %s}\nhub: {url: %q, credentials: %s}\n", c.Boat, c.URL, name)
+	}
+	return nil
+}
+
+func createSecret(name string, force bool) (*os.File, error) {
+	flags := os.O_WRONLY | os.O_CREATE | os.O_EXCL
+	if force {
+		flags = os.O_WRONLY | os.O_CREATE | os.O_TRUNC
+	}
+	f, err := os.OpenFile(name, flags, 0o600)
+	if errors.Is(err, fs.ErrExist) {
+		return nil, withHint(fmt.Errorf("write %q: the file exists", name), "choose another name with -o, or add --force to overwrite it")
+	}
+	if err != nil {
+		return nil, fmt.Errorf("write %q: %w", name, plainPath(err))
+	}
+	if err := f.Chmod(0o600); err != nil { // one that was there may be open to others
+		_ = f.Close()
+		return nil, fmt.Errorf("write %q: %w", name, plainPath(err))
+	}
+	return f, nil
+}
+
+// force waits for a running hub to take a change, and says how that went.
+func (d data) force(t *trust.Trust) string {
+	unlock, free, err := tryLock(d.lock())
+	if err == nil && free {
+		unlock()
+		return ", from when muster-hub run starts: no hub runs on this folder"
+	}
+	if t.Await(forceWithin) {
+		return ", at once"
+	}
+	return fmt.Sprintf("; but the hub that runs did not put it in force within %v: its log says why", forceWithin)
+}
+
+type revokeCmd struct {
+	data
+	Boat string `arg:"" help:"The boat's id."`
+}
+
+// Run shuts a boat out.
+func (c *revokeCmd) Run(a *app) error {
+	t, err := c.existing()
+	if err != nil {
+		return err
+	}
+	err = t.Revoke(c.Boat, time.Now())
+	switch {
+	case errors.Is(err, trust.ErrUnknown):
+		return withHint(err, "muster-hub boats lists those that are")
+	case err != nil:
+		return err
+	}
+	fmt.Fprintf(a.stderr, "%s is shut out%s.\n", c.Boat, c.force(t))
+	return nil
+}
+
+func (d data) existing() (*trust.Trust, error) {
+	t, err := trust.Existing(d.trust())
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, withHint(fmt.Errorf("%q holds no hub's keys", d.Data), "name the hub's folder with --data; muster-hub run or enroll makes one")
+	}
+	return t, err
+}
+
+type boatsCmd struct {
+	data
+	Format string `enum:"text,json" default:"text" help:"text or json."`
+}
+
+// Run lists the boats.
+func (c *boatsCmd) Run(a *app) error {
+	t, err := c.existing()
+	if err != nil {
+		return err
+	}
+	list, _, err := t.Boats()
+	if err != nil {
+		return err
+	}
+	if c.Format == "json" {
+		e := json.NewEncoder(a.stdout)
+		e.SetIndent("", "  ")
+		if list == nil {
+			list = []trust.Enrolment{}
+		}
+		return e.Encode(list)
+	}
+	w := tabwriter.NewWriter(a.stdout, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(w, "BOAT\tENROLLED\tREVOKED")
+	for _, e := range list {
+		revoked := ""
+		if !e.Revoked.IsZero() {
+			revoked = e.Revoked.Format(time.RFC3339)
+		}
+		fmt.Fprintf(w, "%s\t%s\t%s\n", e.Boat, e.Enrolled.Format(time.RFC3339), revoked)
+	}
+	return w.Flush()
+}
+
+type hubCredsCmd struct {
+	data
+	Output string `short:"o" required:"" placeholder:"FILE" help:"Where the credentials go."`
+	Force  bool   `help:"Overwrite a file that exists."`
+}
+
+// Run makes credentials for a hub on another machine.
+func (c *hubCredsCmd) Run(a *app) error {
+	t, err := c.existing()
+	if err != nil {
+		return err
+	}
+	creds, err := t.HubCreds()
+	if err != nil {
+		return err
+	}
+	f, err := createSecret(c.Output, c.Force)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(creds)
+	if err := errors.Join(err, f.Close()); err != nil {
+		return fmt.Errorf("write %q: %w", c.Output, plainPath(err))
+	}
+	fmt.Fprintf(a.stderr, "%s opens the whole fleet: give it to a hub's machine, as muster-hub run --nats URL --creds FILE, and to nobody else.\n", c.Output)
+	return nil
+}

@@ -1,0 +1,18 @@
+//go:build !unix
+
+package main
+
+import "os"
+
+// tryLock takes a file that one process can hold: these systems do not let an open file be removed. ok is false when another holds it.
+func tryLock(name string) (unlock func(), ok bool, err error) {
+	_ = os.Remove(name)
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o600)
+	if os.IsExist(err) {
+		return nil, false, nil
+	}
+	if err != nil {
+		return nil, false, err
+	}
+	return func() { _ = f.Close() }, true, nil
+}

@@ -1,0 +1,305 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"os/signal"
+	"strings"
+	"sync/atomic"
+	"syscall"
+	"time"
+
+	"github.com/coreos/go-systemd/v22/daemon"
+	"github.com/nats-io/nats.go"
+	"github.com/rs/zerolog"
+	"golang.org/x/sync/errgroup"
+
+	"muster/internal/config"
+	"muster/internal/fleet/broker"
+	"muster/internal/fleet/hub"
+	"muster/internal/fleet/trust"
+	"muster/internal/release"
+)
+
+type runCmd struct {
+	data
+	Listen      string        `default:"127.0.0.1:8633" placeholder:"HOST:PORT" help:"Address of the pages; off for none. Beyond this machine they need a token or TLS."`
+	BoatsListen string        `name:"boats-listen" default:"127.0.0.1:4222" placeholder:"HOST:PORT" help:"Where boats reach the hub. Beyond this machine it needs TLS."`
+	TLSCert     string        `name:"tls-cert" placeholder:"FILE" help:"Certificate of the pages and for boats, PEM."`
+	TLSKey      string        `name:"tls-key" placeholder:"FILE" help:"Its key."`
+	TokenFile   string        `name:"token-file" placeholder:"FILE" help:"Token for the pages; a second line is a token that may only read."`
+	Sheets      string        `placeholder:"DIR" help:"Folder of the shop's release sheets: gives versions their order. SIGHUP reads it again."`
+	NATS        string        `name:"nats" placeholder:"URL,…" help:"Message servers outside, in the place of the one within."`
+	Creds       string        `placeholder:"FILE" help:"Credentials for them; this folder's keys when it has them."`
+	CA          string        `placeholder:"FILE" help:"Authority that signed their certificate, PEM."`
+	Replicas    int           `default:"1" help:"Copies of everything in a cluster: 1, 3 or 5."`
+	KeepDays    int           `name:"keep-days" default:"400" help:"How long the history is kept; the latest report of each boat stays."`
+	MaxGB       int           `name:"max-gb" default:"0" help:"Most that the history may take; 0 for as much as the disk allows."`
+	SyncEvery   time.Duration `name:"sync-every" default:"0" help:"How often what came is forced to the disk; 0 before each acknowledgement, so that a power cut loses nothing."`
+	Log         string        `default:"info" help:"Least level that is logged: debug, info, warn, error."`
+}
+
+// Help shows examples.
+func (runCmd) Help() string {
+	return `Examples:
+
+    muster-hub run
+    muster-hub run --boats-listen :4222 --tls-cert cert.pem --tls-key key.pem --listen :8633 --token-file token --sheets sheets
+    muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`
+}
+
+// stopWithin bounds each part of ending.
+const stopWithin = 10 * time.Second
+
+func (c *runCmd) check() error {
+	switch {
+	case (c.TLSCert == "") != (c.TLSKey == ""):
+		return errors.New("--tls-cert and --tls-key go together: give both or none")
+	case c.Replicas != 1 && c.Replicas != 3 && c.Replicas != 5:
+		return fmt.Errorf("--replicas %d: give 1, 3 or 5", c.Replicas)
+	case c.Replicas > 1 && c.NATS == "":
+		return errors.New("--replicas needs a cluster: name its servers with --nats")
+	case c.KeepDays < 1:
+		return fmt.Errorf("--keep-days %d: give 1 or more", c.KeepDays)
+	case c.MaxGB < 0:
+		return fmt.Errorf("--max-gb %d: give 0 or more", c.MaxGB)
+	case c.SyncEvery < 0:
+		return fmt.Errorf("--sync-every %v: give 0 or more", c.SyncEvery)
+	}
+	if err := config.CheckListen(c.Listen, c.TokenFile != "" || c.TLSCert != ""); err != nil {
+		return fmt.Errorf("--listen: %w", err)
+	}
+	if c.NATS != "" {
+		return nil
+	}
+	if c.Creds != "" || c.CA != "" {
+		return errors.New("--creds and --ca are for servers outside: name them with --nats")
+	}
+	host, port, err := net.SplitHostPort(c.BoatsListen)
+	if err != nil || port == "" {
+		return fmt.Errorf("--boats-listen %q is not HOST:PORT, such as 127.0.0.1:4222", c.BoatsListen)
+	}
+	if c.TLSCert == "" && !config.Loopback(host) {
+		return withHint(fmt.Errorf("--boats-listen %q can be reached from other machines, and what boats send would be open to all", c.BoatsListen),
+			"give --tls-cert and --tls-key, or listen on 127.0.0.1")
+	}
+	return nil
+}
+
+// Run keeps the fleet until interrupted.
+func (c *runCmd) Run(a *app) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	log, err := a.logger(c.Log)
+	if err != nil {
+		return err
+	}
+	sheets, err := loadSheets(c.Sheets)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(c.Data, 0o700); err != nil {
+		return fmt.Errorf("make %q: %w", c.Data, plainPath(err))
+	}
+	unlock, free, err := tryLock(c.lock())
+	if err != nil {
+		return fmt.Errorf("lock %q: %w", c.lock(), plainPath(err))
+	}
+	if !free {
+		return withHint(fmt.Errorf("a hub runs on folder %q already", c.Data), "end it, or give this one a folder of its own with --data")
+	}
+	defer unlock()
+
+	links, err := c.connect(log)
+	if err != nil {
+		return err
+	}
+	defer links.close()
+	starting, cancel := context.WithTimeout(a.ctx, time.Minute)
+	defer cancel()
+	h, err := hub.New(starting, hub.Options{Conn: links.hub, Replicas: c.Replicas, MaxAge: time.Duration(c.KeepDays) * 24 * time.Hour,
+		MaxBytes: int64(c.MaxGB) << 30, Sheets: sheets.Load, Log: log})
+	if err != nil {
+		if a.ctx.Err() != nil {
+			return nil
+		}
+		return withHint(&serverError{err}, "see that the servers run with streams turned on, and that there are as many as --replicas says")
+	}
+	g, ctx := errgroup.WithContext(a.ctx)
+	g.Go(func() error { return h.Run(ctx) })
+	if links.system != nil {
+		g.Go(func() error { h.KeepEnrolled(ctx, links.trust, links.system); return nil })
+	}
+	g.Go(func() error { rereadSheets(ctx, c.Sheets, sheets, log); return nil })
+	g.Go(func() error { tellSystemd(ctx, h); return nil })
+	if err := c.servePages(ctx, g, h, sheets.Load, log); err != nil {
+		return err
+	}
+	return g.Wait()
+}
+
+// links are the hub's connections, and the server within when there is one.
+type links struct {
+	trust       *trust.Trust // nil on a machine without keys
+	server      *broker.Server
+	hub, system *nats.Conn // system is nil on a machine without keys
+	log         zerolog.Logger
+}
+
+func (l *links) close() {
+	for _, nc := range []*nats.Conn{l.hub, l.system} {
+		if nc != nil {
+			nc.Close()
+		}
+	}
+	if l.server != nil {
+		if err := l.server.Stop(stopWithin); err != nil {
+			l.log.Warn().Err(err).Msg("ending")
+		}
+	}
+}
+
+func (c *runCmd) connect(log zerolog.Logger) (*links, error) {
+	l := &links{log: log}
+	var hubCreds, systemCreds []byte
+	var err error
+	if c.Creds != "" {
+		if hubCreds, err = os.ReadFile(c.Creds); err != nil {
+			return nil, fmt.Errorf("read %q: %w", c.Creds, plainPath(err))
+		}
+	}
+	if c.NATS == "" {
+		l.trust, err = trust.Open(c.trust())
+	} else if l.trust, err = trust.Existing(c.trust()); errors.Is(err, os.ErrNotExist) {
+		l.trust, err = nil, nil
+		if hubCreds == nil {
+			err = withHint(fmt.Errorf("%q holds no hub's keys, and no credentials are given", c.Data),
+				"make some with muster-hub hub-creds on the machine that enrolls, and give them with --creds")
+		}
+	}
+	if err != nil {
+		return nil, err
+	}
+	if l.trust != nil {
+		if systemCreds, err = l.trust.SystemCreds(); err == nil && hubCreds == nil {
+			hubCreds, err = l.trust.HubCreds()
+		}
+		if err != nil {
+			return nil, err
+		}
+	}
+	open := c.dial(log)
+	if c.NATS == "" {
+		papers, err := l.trust.Papers()
+		if err != nil {
+			return nil, err
+		}
+		l.server, err = broker.Start(broker.Options{Listen: c.BoatsListen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Dir: c.streams(), Papers: papers,
+			SyncEvery: c.SyncEvery, Log: log.With().Str("component", "server").Logger()})
+		if err != nil {
+			return nil, &serverError{err}
+		}
+		log.Info().Str("url", l.server.ClientURL()).Msg("boats are expected")
+		open = l.server.Connect
+	}
+	if l.hub, err = open(hubCreds, "muster-hub"); err == nil && systemCreds != nil {
+		l.system, err = open(systemCreds, "muster-hub enrolment")
+	}
+	if err != nil {
+		l.close()
+		return nil, err
+	}
+	return l, nil
+}
+
+// dial connects to servers outside.
+func (c *runCmd) dial(log zerolog.Logger) func(creds []byte, name string) (*nats.Conn, error) {
+	return func(creds []byte, name string) (*nats.Conn, error) { return dial(c.NATS, c.CA, creds, name, log) }
+}
+
+func dial(url, ca string, creds []byte, name string, log zerolog.Logger) (*nats.Conn, error) {
+	opts := []nats.Option{nats.UserCredentialBytes(creds), nats.Name(name), nats.MaxReconnects(-1), nats.ReconnectWait(time.Second),
+		nats.ReconnectBufSize(-1), nats.Timeout(5 * time.Second),
+		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) { log.Warn().Err(err).Msg("message server lost") }),
+		nats.ReconnectHandler(func(nc *nats.Conn) {
+			log.Info().Str("url", nc.ConnectedUrlRedacted()).Msg("message server found again")
+		}),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { log.Debug().Err(err).Msg("message server") })}
+	if ca != "" {
+		opts = append(opts, nats.RootCAs(ca))
+	}
+	nc, err := nats.Connect(url, opts...)
+	if err != nil {
+		return nil, withHint(&serverError{fmt.Errorf("connect to %s: %w", strings.ReplaceAll(url, ",", ", "), err)},
+			"see that a server runs there with the config that muster-hub server-config prints, and that the credentials are of the same hub")
+	}
+	return nc, nil
+}
+
+// sheetsHolder is the sheets in force; nil without any.
+type sheetsHolder = atomic.Pointer[release.Sheets]
+
+func loadSheets(dir string) (*sheetsHolder, error) {
+	var h sheetsHolder
+	if dir == "" {
+		return &h, nil
+	}
+	s, err := release.LoadFS(os.DirFS(dir), dir)
+	if err != nil {
+		return nil, err
+	}
+	h.Store(s)
+	return &h, nil
+}
+
+// rereadSheets reads the sheets again on each SIGHUP. Some that cannot be used leave the present ones in force.
+func rereadSheets(ctx context.Context, dir string, sheets *sheetsHolder, log zerolog.Logger) {
+	hangup := make(chan os.Signal, 1)
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-hangup:
+		}
+		if dir == "" {
+			continue
+		}
+		s, err := release.LoadFS(os.DirFS(dir), dir)
+		if err != nil {
+			log.Error().Err(err).Msg("the sheets cannot be used; those before stay in force")
+			continue
+		}
+		sheets.Store(s)
+		log.Info().Int("models", len(s.Models)).Msg("sheets read again")
+	}
+}
+
+// tellSystemd says when the hub is ready, and goes on saying that it lives.
+func tellSystemd(ctx context.Context, h *hub.Hub) {
+	limit, err := daemon.SdWatchdogEnabled(false)
+	if err != nil || limit == 0 {
+		limit = 30 * time.Second
+	}
+	ready := false
+	tick := time.NewTicker(min(limit/3, time.Second))
+	defer tick.Stop()
+	for {
+		if !ready && h.Ready() == nil {
+			ready = true
+			_, _ = daemon.SdNotify(false, daemon.SdNotifyReady)
+		}
+		_, _ = daemon.SdNotify(false, daemon.SdNotifyWatchdog)
+		select {
+		case <-ctx.Done():
+			_, _ = daemon.SdNotify(false, daemon.SdNotifyStopping)
+			return
+		case <-tick.C:
+		}
+	}
+}
