@@ -6,6 +6,7 @@ import (
 	"crypto/subtle"
 	"encoding/base64"
 	"encoding/json"
+	"io"
 	"net"
 	"net/http"
 	"strings"
@@ -106,7 +107,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open this boat's own pages")
 			return
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, bodyLimit)
+		r.Body = lastBody{http.MaxBytesReader(w, r.Body, bodyLimit), h}
 		if r.URL.Path == "/login" || strings.HasPrefix(r.URL.Path, "/static/") {
 			next.ServeHTTP(w, r)
 			return
@@ -127,6 +128,20 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			next.ServeHTTP(w, r)
 		}
 	})
+}
+
+// lastBody ends the connection when a body breaks off, whose rest would be taken for the next request.
+type lastBody struct {
+	io.ReadCloser
+	header http.Header
+}
+
+func (b lastBody) Read(p []byte) (int, error) {
+	n, err := b.ReadCloser.Read(p)
+	if err != nil && err != io.EOF {
+		b.header.Set("Connection", "close")
+	}
+	return n, err
 }
 
 // isPage reports whether a person waits for the answer in a browser.

@@ -259,7 +259,7 @@ type By struct {
 func (s *Server) addActing(api huma.API) {
 	post := func(id, method, route, summary, tag string, status int, errs ...int) huma.Operation {
 		return huma.Operation{OperationID: id, Method: method, Path: prefix + route, Summary: summary, Tags: []string{tag}, DefaultStatus: status,
-			MaxBodyBytes: bodyLimit, BodyReadTimeout: 10 * time.Second, Errors: append([]int{401, 403, 422, 501, 503}, errs...)}
+			MaxBodyBytes: bodyLimit, BodyReadTimeout: s.opt.bodyWithin, Errors: append([]int{401, 403, 422, 501, 503}, errs...)}
 	}
 	huma.Register(api, post("acknowledge-alert", http.MethodPost, "/alerts/{id}/acknowledge", "Note that somebody knows of an alert", "alerts", 204, 404, 413),
 		func(ctx context.Context, in *struct {

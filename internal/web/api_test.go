@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -263,25 +262,6 @@ func TestNoDesk(t *testing.T) {
 	if resp, text := ask(t, "POST", s.URL()+prefix+"/alerts/x/acknowledge", `{"by":"Jo"}`); resp.StatusCode != 501 || !strings.Contains(text, "muster run") {
 		t.Errorf("%s %s", resp.Status, text)
 	}
-}
-
-// TestHalfOpen: a connection that never finishes its request keeps nobody else out.
-func TestHalfOpen(t *testing.T) {
-	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}})
-	for range 50 {
-		c, err := net.Dial("tcp", s.listener.Addr().String())
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer c.Close()
-		if _, err := io.WriteString(c, "POST /api/v1/manual-devices HTTP/1.1\r\nHost: localhost\r\nContent-Length: 100000\r\n\r\n{"); err != nil {
-			t.Fatal(err)
-		}
-	}
-	if resp, _ := get(t, s.URL()+"/"); resp.StatusCode != 200 {
-		t.Error(resp.Status)
-	}
-	s.http.Close() // the half-open ones would hold up Stop until their time limit
 }
 
 func note(tr *Traffic, n uint32, data []byte) {

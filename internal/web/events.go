@@ -12,21 +12,20 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 )
 
-const (
-	aliveEvery  = 15 * time.Second // a quiet stream says this often that it lives
-	slowestRead = 10 * time.Second // a reader that takes longer for one write is cut off
-)
+// aliveEvery is how often a quiet stream says that it lives.
+const aliveEvery = 15 * time.Second
 
 // stream is one open event stream.
 type stream struct {
-	w    http.ResponseWriter
-	out  *http.ResponseController
-	sent time.Time
+	w      http.ResponseWriter
+	out    *http.ResponseController
+	within time.Duration // for one write
+	sent   time.Time
 }
 
 // send writes to the stream and reports whether the reader is still there.
 func (s *stream) send(format string, args ...any) bool {
-	_ = s.out.SetWriteDeadline(time.Now().Add(slowestRead))
+	_ = s.out.SetWriteDeadline(time.Now().Add(s.within))
 	_, err := fmt.Fprintf(s.w, format, args...)
 	s.sent = time.Now()
 	return err == nil && s.out.Flush() == nil
@@ -45,7 +44,7 @@ func (s *Server) openStream(ctx huma.Context, turn func(*stream) bool) {
 	}
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
-	out := &stream{w: w, out: http.NewResponseController(w)}
+	out := &stream{w: w, out: http.NewResponseController(w), within: s.opt.slowestRead}
 	if !out.send("retry: 2000\n\n") {
 		return
 	}

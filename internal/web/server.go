@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -45,6 +46,10 @@ type Options struct {
 	Log               zerolog.Logger
 	EventEvery        time.Duration // how often the event stream looks for a new report; default 1 s
 	MaxEventListeners int           // event streams at one time; default 256
+
+	headerWithin time.Duration // for a request's head, and for a handshake; default 5 s
+	bodyWithin   time.Duration // for a whole request; default 15 s
+	slowestRead  time.Duration // a reader of a stream that takes longer for one write is cut off; default 10 s
 }
 
 // Server serves the pages, the API and the metrics. New binds its address, Serve answers until Stop.
@@ -78,6 +83,9 @@ func New(opt Options) (*Server, error) {
 	if opt.MaxEventListeners <= 0 {
 		opt.MaxEventListeners = 256
 	}
+	opt.headerWithin = cmp.Or(opt.headerWithin, 5*time.Second)
+	opt.bodyWithin = cmp.Or(opt.bodyWithin, 15*time.Second)
+	opt.slowestRead = cmp.Or(opt.slowestRead, 10*time.Second)
 	if opt.Desk == nil {
 		opt.Desk = noDesk{}
 	}
@@ -130,8 +138,8 @@ func New(opt Options) (*Server, error) {
 	}
 	s.http = &http.Server{
 		Handler:           s.guard(handler),
-		ReadHeaderTimeout: 5 * time.Second,
-		ReadTimeout:       15 * time.Second,
+		ReadHeaderTimeout: opt.headerWithin,
+		ReadTimeout:       opt.bodyWithin,
 		WriteTimeout:      30 * time.Second,
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    16 << 10,
