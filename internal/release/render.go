@@ -10,6 +10,7 @@ import (
 	_ "embed"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 //go:embed order.html.tmpl
@@ -199,6 +200,7 @@ func (o *Order) HTML() ([]byte, error) {
 	t, err := template.New("order").Funcs(template.FuncMap{
 		"boat":   o.boatName,
 		"when":   o.checkedWhen,
+		"stamp":  func(t event.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") },
 		"shown":  func(u Unit) string { return u.shown() },
 		"medium": func(m Medium) string { return m.withFile() },
 		"what":   Bring.what,
