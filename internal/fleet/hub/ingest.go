@@ -30,17 +30,16 @@ func (h *Hub) ingest(ctx context.Context) error {
 		lanes[i] = make(chan jetstream.Msg, 16)
 		wg.Go(func() {
 			for m := range lanes[i] {
-				if ctx.Err() == nil {
-					h.take(ctx, m)
-				}
+				h.take(ctx, m)
 			}
 		})
 	}
-	defer wg.Wait()
 	defer func() {
 		for _, l := range lanes {
 			close(l)
 		}
+		wg.Wait()
+		_ = h.opt.Conn.FlushTimeout(time.Second)
 	}()
 	for ctx.Err() == nil {
 		messages, err := h.work.Messages(jetstream.PullMaxMessages(512), jetstream.PullHeartbeat(5*time.Second))
@@ -49,7 +48,7 @@ func (h *Hub) ingest(ctx context.Context) error {
 			pause(ctx, time.Second)
 			continue
 		}
-		stop := context.AfterFunc(ctx, messages.Stop)
+		stop := context.AfterFunc(ctx, messages.Drain) // what was fetched is handed back
 		for {
 			m, err := messages.Next()
 			if errors.Is(err, jetstream.ErrMsgIteratorClosed) {
@@ -64,10 +63,7 @@ func (h *Hub) ingest(ctx context.Context) error {
 				continue
 			}
 			who, _, _ := fleet.ParseSubject(m.Subject())
-			select {
-			case lanes[maphash.String(seed, who)%uint64(len(lanes))] <- m:
-			case <-ctx.Done():
-			}
+			lanes[maphash.String(seed, who)%uint64(len(lanes))] <- m
 		}
 		stop()
 		messages.Stop()
@@ -83,7 +79,10 @@ func (h *Hub) ingest(ctx context.Context) error {
 
 // take takes one message in. It is acknowledged once what it says is stored.
 func (h *Hub) take(ctx context.Context, m jetstream.Msg) {
-	err := h.store(ctx, m)
+	err := ctx.Err()
+	if err == nil {
+		err = h.store(ctx, m)
+	}
 	if err == nil {
 		if err := m.Ack(); err != nil {
 			h.opt.Log.Debug().Err(err).Msg("acknowledge")
@@ -91,6 +90,7 @@ func (h *Hub) take(ctx context.Context, m jetstream.Msg) {
 		return
 	}
 	if ctx.Err() != nil {
+		_ = m.Nak() // for another process, at once
 		return
 	}
 	h.stats.failures.Add(1)

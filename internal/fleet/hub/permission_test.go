@@ -190,4 +190,3 @@ func TestRevoked(t *testing.T) {
 		}
 	})
 }
-

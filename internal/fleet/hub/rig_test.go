@@ -245,4 +245,3 @@ func testChange(id string, k alert.ChangeKind, a boat.Alert) any {
 		Boat boat.Identity `json:"boat"`
 	}{changeSchema, alert.Change{Kind: k, Alert: a}, boat.Identity{ID: id}}
 }
-
