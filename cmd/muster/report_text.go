@@ -370,7 +370,37 @@ func (t *textReport) talkers() {
 			words = append(words, w)
 		}
 		t.line(4, strings.Join(words, ", "))
+		if k.AIS != nil {
+			t.line(4, aisWords(k.AIS))
+		}
 	}
+}
+
+// aisWords tells what an AIS unit is set to, and how much it hears.
+func aisWords(a *boat.AIS) string {
+	var words []string
+	if v := a.Own; v != nil {
+		own := fmt.Sprintf("own MMSI %09d", v.MMSI)
+		if v.MMSI == 0 {
+			own = "own MMSI not set"
+		}
+		words = append(words, own)
+		for _, s := range []struct{ label, text string }{{"name", v.Name}, {"call sign", v.CallSign}} {
+			if s.text != "" {
+				words = append(words, s.label+" "+boat.Printable(s.text))
+			} else if v.Static {
+				words = append(words, s.label+" not set")
+			}
+		}
+	}
+	words = append(words, number(a.Targets, "target"))
+	for _, m := range a.Messages {
+		words = append(words, fmt.Sprintf("type %d × %s", m.Type, web.Grouped(m.Count)))
+	}
+	if a.Lost > 0 {
+		words = append(words, fmt.Sprintf("%s incomplete", web.Grouped(a.Lost)))
+	}
+	return "AIS: " + strings.Join(words, ", ")
 }
 
 func (t *textReport) manual() {

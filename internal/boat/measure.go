@@ -303,24 +303,19 @@ func (n *network) measureSentence(t *talker, p *nmea0183.Sentence, at event.Time
 		t.source = &source{net: n, t: t}
 	}
 	s := t.source
-	deviation := 0.0
 	for i := range l.readings {
-		switch r := &l.readings[i]; {
-		case !r.Available || r.Quantity == nmea0183.Variation && r.Mode == nmea0183.ModeNone:
-		case r.Quantity == nmea0183.Variation:
+		if r := &l.readings[i]; r.Available && r.Quantity == nmea0183.Variation && r.Mode != nmea0183.ModeNone {
 			s.vary(r.Value, at)
-		case r.Quantity == nmea0183.Deviation:
-			deviation = r.Value
 		}
 	}
 	for i := range l.readings {
 		if r := &l.readings[i]; r.Available {
-			s.read(r, deviation, at)
+			s.read(r, at)
 		}
 	}
 }
 
-func (s *source) read(r *nmea0183.Reading, deviation float64, at event.Time) {
+func (s *source) read(r *nmea0183.Reading, at event.Time) {
 	magnetic := r.Reference == nmea0183.Magnetic
 	switch r.Quantity {
 	case nmea0183.Position:
@@ -329,10 +324,7 @@ func (s *source) read(r *nmea0183.Reading, deviation float64, at event.Time) {
 		s.direction(CourseTrue, CourseMagnetic, r.Value, magnetic, at)
 	case nmea0183.SpeedOverGround:
 		s.put(SpeedOverGround, r.Value, 0, at)
-	case nmea0183.Heading:
-		if magnetic {
-			r.Value += deviation
-		}
+	case nmea0183.Heading: // its deviation is in it
 		s.direction(HeadingTrue, HeadingMagnetic, r.Value, magnetic, at)
 	case nmea0183.RateOfTurn:
 		s.put(RateOfTurn, r.Value, 0, at)

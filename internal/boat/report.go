@@ -289,8 +289,32 @@ type Talker struct {
 	Identity  *TalkerIdentity `json:"identity,omitempty"`
 	Heartbeat *Heartbeat      `json:"heartbeat,omitempty"` // the latest HBT sentence
 	Texts     []Text          `json:"texts,omitempty"`     // what TXT sentences told, up to eight, each text once, oldest first
+	AIS       *AIS            `json:"ais,omitempty"`       // what its AIS sentences told
 
 	Last event.Time `json:"-"` // fact for the checks: when it was last heard
+}
+
+// AIS is what the AIS sentences of one talker told: its own vessel in full, others only counted.
+type AIS struct {
+	Own      *AISVessel `json:"own,omitempty"`      // told in VDO sentences
+	Targets  int        `json:"targets,omitempty"`  // different MMSIs in VDM sentences since the start, told apart up to 1000
+	Messages []AISCount `json:"messages,omitempty"` // of VDM sentences, by type
+	Lost     uint64     `json:"lost,omitempty"`     // messages in several parts of which a part was missing
+}
+
+// AISVessel is the vessel that an AIS unit stands for.
+type AISVessel struct {
+	MMSI     uint32 `json:"mmsi"`             // 0 when none is set
+	Static   bool   `json:"static,omitempty"` // it told static data: a name that is absent then is not set
+	Name     string `json:"name,omitempty"`
+	CallSign string `json:"call_sign,omitempty"`
+	ShipType uint8  `json:"ship_type,omitempty"`
+}
+
+// AISCount counts the messages of one type.
+type AISCount struct {
+	Type  uint8  `json:"type"`
+	Count uint64 `json:"count"`
 }
 
 // Heartbeat is what an HBT sentence told.

@@ -21,12 +21,15 @@ type talker struct {
 	heartbeat *Heartbeat
 	sequence  int // of the last heartbeat, -1 when it gave none
 	texts     []Text
-	source    *source // nil until it measures something
+	ais       *aisUnit // nil until it sends AIS messages
+	source    *source  // nil until it measures something
 }
 
 // tells takes the sentences that a talker speaks about itself in.
 func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
 	switch formatter {
+	case "VDM", "VDO":
+		t.hears(p, at)
 	case "VER":
 		if v, ok := t.versions.Add(p); ok {
 			t.identity = TalkerIdentity(v)
@@ -97,6 +100,9 @@ func (t *talker) report(network string) Talker {
 		c := *t.heartbeat
 		c.Normal = clonePtr(c.Normal)
 		r.Heartbeat = &c
+	}
+	if t.ais != nil {
+		r.AIS = t.ais.report()
 	}
 	return r
 }

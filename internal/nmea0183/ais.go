@@ -25,6 +25,11 @@ type SixBitText [20]byte
 // String is the text.
 func (t SixBitText) String() string { return strings.TrimRight(string(t[:]), "\x00") }
 
+// Is reports whether the text is s, without making a string.
+func (t *SixBitText) Is(s string) bool {
+	return len(s) <= len(t) && string(t[:len(s)]) == s && (len(s) == len(t) || t[len(s)] == 0)
+}
+
 // Limits of a message in several parts.
 const (
 	joinTimeout  = 4 * time.Second // from the first part to the last (from memory)

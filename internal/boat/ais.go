@@ -1,0 +1,75 @@
+package boat
+
+import (
+	"muster/internal/event"
+	"muster/internal/nmea0183"
+)
+
+// maxTargets is how many vessels of others are told apart for one AIS unit; a busy port has some hundred in range.
+const maxTargets = 1000
+
+// aisUnit is what a talker's AIS sentences told.
+type aisUnit struct {
+	joiner   nmea0183.Joiner
+	message  nmea0183.AIS
+	messages [64]uint64 // whole messages of others by type, which is a number of six bits
+	targets  map[uint32]struct{}
+	own      AISVessel
+	ownTold  bool
+}
+
+// hears takes a VDM or VDO sentence.
+func (t *talker) hears(p *nmea0183.Sentence, at event.Time) {
+	if t.ais == nil {
+		t.ais = &aisUnit{targets: make(map[uint32]struct{}, maxTargets)}
+	}
+	u := t.ais
+	m := &u.message
+	if done, err := u.joiner.Add(p, at, m); err != nil || !done {
+		return
+	}
+	if m.Own {
+		u.tells(m)
+		return
+	}
+	u.messages[m.Type]++
+	if len(u.targets) < maxTargets {
+		u.targets[m.MMSI] = struct{}{}
+	}
+}
+
+// tells takes a message of the unit itself. Static data of another MMSI is forgotten. A text is made anew only when it differs.
+func (u *aisUnit) tells(m *nmea0183.AIS) {
+	v := &u.own
+	if !u.ownTold || v.MMSI != m.MMSI {
+		*v, u.ownTold = AISVessel{MMSI: m.MMSI}, true
+	}
+	if m.Type != 5 && m.Type != 24 {
+		return
+	}
+	v.Static = true
+	set := func(text *string, to *nmea0183.SixBitText) {
+		if to[0] != 0 && !to.Is(*text) {
+			*text = to.String()
+		}
+	}
+	set(&v.Name, &m.Name)
+	set(&v.CallSign, &m.CallSign)
+	if m.ShipType != 0 {
+		v.ShipType = m.ShipType
+	}
+}
+
+func (u *aisUnit) report() *AIS {
+	r := &AIS{Targets: len(u.targets), Lost: u.joiner.Lost}
+	for i, n := range u.messages {
+		if n > 0 {
+			r.Messages = append(r.Messages, AISCount{Type: uint8(i), Count: n})
+		}
+	}
+	if u.ownTold {
+		v := u.own
+		r.Own = &v
+	}
+	return r
+}
