@@ -13,14 +13,14 @@ type line struct {
 	spec    *Line
 	network uint16
 	freeAt  event.Time // when the sentence on the line ends
-	turn    int
+	turns   []int      // sentences written so far, by the spec's sentence
 
 	badUntil, garbleUntil, silentUntil event.Time
 	badShare, garbleShare              float64
 }
 
 func (s *Sim) addLine(i int, spec *Line) {
-	l := &line{spec: spec, network: uint16(i + 1)}
+	l := &line{spec: spec, network: uint16(i + 1), turns: make([]int, len(spec.Sentences))}
 	s.lines = append(s.lines, l)
 	for j := range spec.Sentences {
 		s.wheel.add(s.start.Add(s.random(spec.Sentences[j].Every)), item{kind: itemSentence, device: i, index: j})
@@ -54,7 +54,7 @@ func (s *Sim) sentence(it item) {
 		return
 	}
 	s.world.advance(s.now)
-	l.turn++
+	l.turns[it.index]++
 	start := len(s.text)
 	if spec.Formatter == "VDM" || spec.Formatter == "VDO" {
 		s.text = append(s.text, '!')
@@ -64,7 +64,7 @@ func (s *Sim) sentence(it item) {
 	s.text = append(s.text, spec.Talker...)
 	s.text = append(s.text, spec.Formatter...)
 	s.text = append(s.text, ',')
-	s.text = sentences[spec.Formatter](s.text, &s.world.view, l.turn)
+	s.text = sentences[spec.Formatter](s.text, &s.world.view, l.turns[it.index])
 	sum := byte(0)
 	for _, c := range s.text[start+1:] {
 		sum ^= c
