@@ -16,14 +16,15 @@ import (
 // cursor is where a replay stands in one source.
 type cursor struct {
 	in     *input
+	ahead  *ahead // nil: read on the caller's goroutine
 	events []event.Event
 	next   int // the first of events not yet fed
 	ended  bool
 }
 
 // Replay reads captures and simulations to their end, or to the end of a span of their own time, as fast as they can be
-// read, and returns the report. Several sources are read side by side in the order of their times. It runs on the caller's
-// goroutine and looks at no clock, so that the same input gives the same report. progress may be nil; it is told how many
+// read, and returns the report. Several sources are read side by side in the order of their times. Files are read ahead; the model
+// runs on the caller's goroutine and looks at no clock, so that the same input gives the same report. progress may be nil; it is told how many
 // bytes of how many have been read.
 //
 // The report holds what was read even when there is an error.
@@ -42,7 +43,14 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 	}
 	var cursors []*cursor
 	for _, in := range d.inputs {
-		cursors = append(cursors, &cursor{in: in, events: make([]event.Event, 0, size)})
+		c := &cursor{in: in}
+		if f, ok := in.src.(tap.Recorded); ok && size > 1 && sized(f) {
+			c.ahead = readAhead(f, size)
+			defer c.ahead.close()
+		} else {
+			c.events = make([]event.Event, 0, size)
+		}
+		cursors = append(cursors, c)
 	}
 	err = d.replay(ctx, cursors, span, progress)
 	d.noteUnansweredBefore()
@@ -93,16 +101,23 @@ func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Durati
 			if err := d.feed(first.in, e); err != nil {
 				return err
 			}
-			if d.lookDue(now); ctx.Err() != nil {
-				return errors.Join(failed...)
-			}
+			d.lookDue(now)
 			if first.in.ask != nil && now != 0 {
 				if err := first.in.ask.replay(now); err != nil {
 					return NewSourceError(first.in.spec, err)
 				}
 			}
 		}
+		if ctx.Err() != nil {
+			return errors.Join(failed...)
+		}
 	}
+}
+
+// sized reports whether the source is a file of known length, whose reads never wait for more to come.
+func sized(f tap.Recorded) bool {
+	_, total := f.Progress()
+	return total > 0
 }
 
 // ownBefore are the NAMEs that were our own when the traffic was heard.
@@ -138,8 +153,14 @@ func (d *Daemon) noteUnansweredBefore() {
 
 // refill reads on. At the end it returns nil, and then nothing more is read.
 func (c *cursor) refill() error {
-	n, err := c.in.src.Read(c.events[:cap(c.events)])
-	c.events, c.next = c.events[:n], 0
+	var err error
+	if c.next = 0; c.ahead != nil {
+		c.events, err = c.ahead.next()
+	} else {
+		var n int
+		n, err = c.in.src.Read(c.events[:cap(c.events)])
+		c.events = c.events[:n]
+	}
 	if err == nil {
 		return nil
 	}
