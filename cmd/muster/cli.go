@@ -46,7 +46,7 @@ type app struct {
 const description = `Knows every device on a boat's NMEA 2000 backbone and NMEA 0183 ports, and says what does not match.
 
 A SOURCE is can0 · socketcan:can0 · serial:/dev/ttyACM0 · udp:239.74.163.2:5000 · 0183:/dev/ttyUSB0?baud=4800 ·
-0183+tcp:host:port · 0183+udp::port · FILE (a capture, .gz and .zst too) · - (standard input) · sim:SCENARIO.
+0183+tcp:host:port · 0183+tcp::port (others connect) · 0183+udp::port · FILE (a capture, .gz and .zst too) · - (standard input) · sim:SCENARIO.
 
 Exit status: 0 done, 1 findings at or above --fail-on or a work order not done, 2 bad usage or bad input, 3 a source failed.`
 

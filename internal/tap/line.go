@@ -244,8 +244,11 @@ func openPort(path string, baud int) (serial.Port, error) {
 
 func openTCPLine(rest string, opts Options) (Source, error) {
 	host, port, err := net.SplitHostPort(rest)
-	if err != nil || host == "" || !goodPort(port) {
-		return nil, fmt.Errorf("open %q: the address is not host:port: use for instance 0183+tcp:192.168.1.20:10110", "0183+tcp:"+rest)
+	if err != nil || !goodPort(port) {
+		return nil, fmt.Errorf("open %q: the address is not host:port: use for instance 0183+tcp:192.168.1.20:10110, or 0183+tcp::10110 to be connected to", "0183+tcp:"+rest)
+	}
+	if host == "" {
+		return listenTCPLine(port, opts)
 	}
 	dialer := net.Dialer{Timeout: tcpTimeout}
 	return oneLine(newLive(opts, func(ctx context.Context) (link, event.Network, error) {
