@@ -22,6 +22,10 @@ var order = [][]string{
 	{"internal/backbone"}, // its commissioning report is set by record
 	{"internal/config"},
 	{"internal/fleet"},
+	{"internal/fleet/trust"},
+	{"internal/fleet/broker"},
+	{"internal/fleet/hub"},
+	{"internal/fleet/pages"},
 	{"internal/web"},
 	{"internal/daemon"},
 	{"cmd/muster", "cmd/muster-hub"},
@@ -39,8 +43,10 @@ var printers = []string{"internal/record"}
 var owners = map[string][]string{
 	"github.com/prometheus/client_golang/prometheus/promhttp": {"internal/web"},
 	"github.com/adrianmo/go-nmea":                             {"internal/nmea0183"},
-	"github.com/nats-io/nats.go":                              {"internal/fleet"},
-	"github.com/nats-io/nats-server/v2":                       {"internal/fleet", "cmd/muster-hub"},
+	"github.com/nats-io/nats.go":                              {"internal/fleet", "internal/fleet/broker", "internal/fleet/hub", "cmd/muster-hub"},
+	"github.com/nats-io/nats-server/v2":                       {"internal/fleet/broker"},
+	"github.com/nats-io/nkeys":                                {"internal/fleet", "internal/fleet/trust"},
+	"github.com/nats-io/jwt/v2":                               {"internal/fleet/trust", "internal/fleet/broker"},
 	"github.com/alecthomas/kong":                              {"cmd/muster", "cmd/muster-hub"},
 	"github.com/gopacket/gopacket":                            {"internal/capture"},
 	"github.com/mdlayher/netlink":                             {"internal/tap"},

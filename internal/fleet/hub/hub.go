@@ -126,7 +126,10 @@ func New(ctx context.Context, opt Options) (*Hub, error) {
 // declare waits for a cluster that is being put together, as long as ctx allows.
 func (h *Hub) declare(ctx context.Context) error {
 	for {
-		err := h.declareOnce(ctx)
+		// A server without a leader does not answer at all.
+		once, cancel := context.WithTimeout(ctx, requestWithin)
+		err := h.declareOnce(once)
+		cancel()
 		if err == nil || ctx.Err() != nil || !passing(err) {
 			return err
 		}

@@ -108,7 +108,7 @@ func full(err error) bool {
 }
 
 func (h *Hub) store(ctx context.Context, msg jetstream.Msg) error {
-	ctx, cancel := context.WithTimeout(ctx, ackWait-5*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, requestWithin)
 	defer cancel()
 	meta, err := msg.Metadata()
 	if err != nil {
