@@ -17,6 +17,12 @@ func takesOf(number uint32) take {
 	switch number {
 	case 126992:
 		return takeSystemTime
+	case 127245:
+		return func(s *source, st *stream, p []byte, at event.Time) {
+			if v, ok := int16At(p, 4, 1e-4); ok {
+				s.instance(RudderAngle, st, v, at)
+			}
+		}
 	case 127250:
 		return takeHeading
 	case 127251:
@@ -70,28 +76,47 @@ func takesOf(number uint32) take {
 				s.linear(WaterTemperature, p, 2, 0.01, at)
 			}
 			s.linear(Pressure, p, 6, 100, at)
+			if v, ok := int16At(p, 4, 1.0/250); ok && p[1]>>6 == outsideHumidity {
+				s.put(Humidity, v, 0, at)
+			}
 		}
 	case 130312:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
-			if len(p) > 2 && p[2] == seaTemperature {
-				s.linear(WaterTemperature, p, 3, 0.01, at)
+		return func(s *source, st *stream, p []byte, at event.Time) {
+			if v, ok := uint16At(p, 3, 0.01); ok && p[2] == seaTemperature {
+				s.instance(WaterTemperature, st, v, at)
+			}
+		}
+	case 130313:
+		return func(s *source, st *stream, p []byte, at event.Time) {
+			if v, ok := int16At(p, 3, 1.0/250); ok && p[2] == outsideHumidity {
+				s.instance(Humidity, st, v, at)
+			}
+		}
+	case 130314:
+		return func(s *source, st *stream, p []byte, at event.Time) {
+			if v, ok := int32At(p, 3); ok && p[2] == atmosphere {
+				s.instance(Pressure, st, float64(v)*0.1, at)
 			}
 		}
 	case 130316:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
+		return func(s *source, st *stream, p []byte, at event.Time) {
 			if len(p) < 6 || p[2] != seaTemperature {
 				return
 			}
 			if raw := uint32(p[3]) | uint32(p[4])<<8 | uint32(p[5])<<16; raw < 0xFFFFFD {
-				s.put(WaterTemperature, float64(raw)*0.001, 0, at)
+				s.instance(WaterTemperature, st, float64(raw)*0.001, at)
 			}
 		}
 	}
 	return nil
 }
 
-// seaTemperature is the code of the sea among the temperature sources.
-const seaTemperature = 0
+// Codes of what is measured, among the temperature, pressure and humidity sources of the message set.
+const (
+	seaTemperature  = 0
+	atmosphere      = 0
+	outsideHumidity = 1
+)
 
 // The readers of a field say whether it is there and available: the three highest values of a field are no values.
 
@@ -130,6 +155,19 @@ func int64At(p []byte, at int) (int64, bool) {
 func (s *source) linear(m Measure, p []byte, at int, unit float64, t event.Time) {
 	if v, ok := uint16At(p, at, unit); ok {
 		s.put(m, v, 0, t)
+	}
+}
+
+// instance takes a value of one of a device's several sensors or rudders: the lowest instance that is heard stands for the device, so
+// that two of them never look like one that jumps.
+func (s *source) instance(m Measure, st *stream, v float64, at event.Time) {
+	n := st.key.instance
+	if x := s.series[m]; x != nil && n > x.instance && at.Sub(x.last.at) < time.Minute {
+		return
+	}
+	s.put(m, v, 0, at)
+	if x := s.series[m]; x != nil {
+		x.instance = n
 	}
 }
 
@@ -180,6 +218,7 @@ const (
 	windTrueNorth     = 0
 	windMagneticNorth = 1
 	windApparent      = 2
+	windGround        = 3 // from the bow
 	windWater         = 4
 )
 
@@ -282,6 +321,8 @@ func takeWind(s *source, _ *stream, p []byte, at event.Time) {
 		where, how = GroundWindDirection, GroundWindSpeed
 	case windApparent:
 		where, how = ApparentWindAngle, ApparentWindSpeed
+	case windGround:
+		where, how = GroundWindAngle, GroundWindSpeed
 	case windWater:
 		where, how = TrueWindAngle, TrueWindSpeed
 	default:
@@ -365,6 +406,12 @@ func (s *source) read(r *nmea0183.Reading, at event.Time) {
 		s.put(WaterTemperature, r.Value, 0, at)
 	case nmea0183.Pressure:
 		s.put(Pressure, r.Value, 0, at)
+	case nmea0183.Humidity:
+		s.put(Humidity, r.Value, 0, at)
+	case nmea0183.RudderAngle:
+		if r.Instance == 0 {
+			s.put(RudderAngle, r.Value, 0, at)
+		}
 	case nmea0183.Time:
 		s.time(event.Time(r.Value*1e9), at)
 	}

@@ -15,34 +15,46 @@ type Quantity struct {
 
 	carried   []nmea0183.Quantity // what sentences carry of it
 	formatter string              // of a sentence whose values are not read
+	mixed     []uint32            // messages that carry it or leave it empty: only a measured value tells
+	selector  uint8               // what a message with a selector must have there to carry it
 }
 
 // Quantities lists what a boat has one source of, in report order. Messages: the published titles of the message set.
 func Quantities() []Quantity {
 	return []Quantity{
-		{"position", []uint32{129025, 129029}, []Measure{Position}, []nmea0183.Quantity{nmea0183.Position}, ""},
+		{"position", []uint32{129025, 129029}, []Measure{Position}, []nmea0183.Quantity{nmea0183.Position}, "", nil, 0},
 		{"course and speed over ground", []uint32{129026}, []Measure{CourseTrue, CourseMagnetic, SpeedOverGround},
-			[]nmea0183.Quantity{nmea0183.CourseOverGround, nmea0183.SpeedOverGround}, ""},
-		{"heading", []uint32{127250}, []Measure{HeadingTrue, HeadingMagnetic}, []nmea0183.Quantity{nmea0183.Heading}, ""},
-		{"rate of turn", []uint32{127251}, []Measure{RateOfTurn}, []nmea0183.Quantity{nmea0183.RateOfTurn}, ""},
-		{"attitude", []uint32{127257}, []Measure{Pitch, Roll}, []nmea0183.Quantity{nmea0183.Pitch, nmea0183.Roll}, ""},
-		{"magnetic variation", []uint32{127258}, []Measure{Variation}, []nmea0183.Quantity{nmea0183.Variation}, ""},
-		{"rudder", []uint32{127245}, nil, []nmea0183.Quantity{nmea0183.RudderAngle}, ""},
-		{"depth", []uint32{128267}, []Measure{DepthSurface, DepthKeel, DepthTransducer}, []nmea0183.Quantity{nmea0183.Depth}, ""},
-		{"speed through water", []uint32{128259}, []Measure{SpeedThroughWater}, []nmea0183.Quantity{nmea0183.SpeedThroughWater}, ""},
-		{"wind", []uint32{130306}, []Measure{ApparentWindAngle, ApparentWindSpeed, TrueWindAngle, TrueWindSpeed, GroundWindDirection, GroundWindSpeed},
-			[]nmea0183.Quantity{nmea0183.WindAngle, nmea0183.WindSpeed}, ""},
-		{"water temperature", nil, []Measure{WaterTemperature}, []nmea0183.Quantity{nmea0183.WaterTemperature}, ""},
-		{"atmospheric pressure", nil, []Measure{Pressure}, []nmea0183.Quantity{nmea0183.Pressure}, ""},
-		{"time", []uint32{126992, 129033}, []Measure{ClockOffset}, []nmea0183.Quantity{nmea0183.Time}, ""},
-		{"AIS", []uint32{129038, 129039, 129040}, nil, nil, "VDM"},
+			[]nmea0183.Quantity{nmea0183.CourseOverGround, nmea0183.SpeedOverGround}, "", nil, 0},
+		{"heading", []uint32{127250}, []Measure{HeadingTrue, HeadingMagnetic}, []nmea0183.Quantity{nmea0183.Heading}, "", nil, 0},
+		{"rate of turn", []uint32{127251}, []Measure{RateOfTurn}, []nmea0183.Quantity{nmea0183.RateOfTurn}, "", nil, 0},
+		{"attitude", []uint32{127257}, []Measure{Pitch, Roll}, []nmea0183.Quantity{nmea0183.Pitch, nmea0183.Roll}, "", nil, 0},
+		{"magnetic variation", []uint32{127258}, []Measure{Variation}, []nmea0183.Quantity{nmea0183.Variation}, "", nil, 0},
+		{"rudder", []uint32{127245}, []Measure{RudderAngle}, []nmea0183.Quantity{nmea0183.RudderAngle}, "", nil, 0},
+		{"depth", []uint32{128267}, []Measure{DepthSurface, DepthKeel, DepthTransducer}, []nmea0183.Quantity{nmea0183.Depth}, "", nil, 0},
+		{"speed through water", []uint32{128259}, []Measure{SpeedThroughWater}, []nmea0183.Quantity{nmea0183.SpeedThroughWater}, "", nil, 0},
+		{"wind", []uint32{130306}, []Measure{ApparentWindAngle, ApparentWindSpeed, TrueWindAngle, TrueWindSpeed, GroundWindDirection, GroundWindAngle, GroundWindSpeed},
+			[]nmea0183.Quantity{nmea0183.WindAngle, nmea0183.WindSpeed}, "", nil, 0},
+		{"water temperature", []uint32{130312, 130316}, []Measure{WaterTemperature}, []nmea0183.Quantity{nmea0183.WaterTemperature}, "",
+			[]uint32{130310, 130311}, seaTemperature},
+		{"atmospheric pressure", []uint32{130314}, []Measure{Pressure}, []nmea0183.Quantity{nmea0183.Pressure}, "", []uint32{130310, 130311}, atmosphere},
+		{"humidity", []uint32{130313}, []Measure{Humidity}, []nmea0183.Quantity{nmea0183.Humidity}, "", []uint32{130311}, outsideHumidity},
+		{"time", []uint32{126992, 129033}, []Measure{ClockOffset}, []nmea0183.Quantity{nmea0183.Time}, "", nil, 0},
+		{"AIS", []uint32{129038, 129039, 129040}, nil, nil, "VDM", nil, 0},
 	}
 }
+
+// In reports whether the message carries the quantity: of temperatures for instance only that of the sea is water temperature.
+func (q *Quantity) In(t *Transmit) bool {
+	return slices.Contains(q.PGNs, t.PGN) && (t.Selector == nil || *t.Selector == q.selector)
+}
+
+// Mixed reports whether the message may carry the quantity among others, or leave it empty. Only a Source of it tells.
+func (q *Quantity) Mixed(t *Transmit) bool { return slices.Contains(q.mixed, t.PGN) }
 
 // Sends reports whether the device sends the quantity with a value, and the messages it sends it in.
 func (d *Device) Sends(q Quantity) (messages []Transmit, ok bool) {
 	for _, t := range d.Transmits {
-		if slices.Contains(q.PGNs, t.PGN) && (t.Available == nil || *t.Available) {
+		if q.In(&t) && (t.Available == nil || *t.Available) {
 			messages = append(messages, t)
 		}
 	}
@@ -84,9 +96,12 @@ const (
 	TrueWindAngle                      // rad from the bow, through the water
 	TrueWindSpeed                      // m/s, through the water
 	GroundWindDirection                // rad from true north
+	GroundWindAngle                    // rad from the bow
 	GroundWindSpeed                    // m/s
 	WaterTemperature                   // K
 	Pressure                           // Pa
+	Humidity                           // % outside
+	RudderAngle                        // rad, of the single or starboard rudder
 	ClockOffset                        // s: satellite time less the time at which it was heard
 	measureCount
 )
@@ -139,9 +154,12 @@ var measures = [measureCount]MeasureInfo{
 	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30, tenthDeg},
 	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6, tenthKnot},
 	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30, tenthDeg},
+	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30, tenthDeg},
 	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6, tenthKnot},
 	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3, 0.051},
 	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5, 51},
+	Humidity:            {"humidity", "%", 1, Linear, 10, 0.051},
+	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5, tenthDeg},
 	ClockOffset:         {"time", "s", 1, Linear, 2, 0},
 }
 
@@ -186,7 +204,7 @@ func circular(a, b float64) float64 {
 	return math.Abs(math.Remainder(d, 2*math.Pi))
 }
 
-// earthRadius is the mean radius of the WGS 84 ellipsoid in m. Distances on the sphere are within 0.6 % of those on the ellipsoid.
+// earthRadius is the mean radius of the WGS 84 ellipsoid in m. Distances on the sphere are within 0.56 % of those on the ellipsoid.
 const earthRadius = 6371008.8
 
 // distance is the great-circle distance in m of two positions in degrees.

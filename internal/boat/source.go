@@ -61,12 +61,13 @@ func (s *source) own() bool { return s.d != nil && s.d.sender.Own }
 
 // series is one measure of one source.
 type series struct {
-	src   *source
-	last  step // latest value
-	steps [maxSteps]step
-	n     int  // steps ever taken
-	tried step // the change that was last looked for
-	links [maxSources]link
+	src      *source
+	instance uint8 // of the sensor, where a device has several
+	last     step  // latest value
+	steps    [maxSteps]step
+	n        int  // steps ever taken
+	tried    step // the change that was last looked for
+	links    [maxSources]link
 }
 
 type step struct {

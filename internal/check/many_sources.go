@@ -48,7 +48,7 @@ func (p *Pass) sendersOf(q boat.Quantity, devices []*boat.Device) []sender {
 		var pgns []int
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
-			if slices.Contains(q.PGNs, t.PGN) && p.sending(t) && (t.Available == nil || *t.Available) {
+			if (q.In(t) || q.Mixed(t) && p.measures(d, q)) && p.sending(t) && (t.Available == nil || *t.Available) {
 				pgns = append(pgns, int(t.PGN))
 			}
 		}
@@ -71,6 +71,13 @@ func (p *Pass) sendersOf(q boat.Quantity, devices []*boat.Device) []sender {
 		}
 	}
 	return all
+}
+
+// measures reports whether the device gave a value of the quantity of late.
+func (p *Pass) measures(d *boat.Device, q boat.Quantity) bool {
+	return slices.ContainsFunc(p.Report.Sources, func(s boat.Source) bool {
+		return s.ID == d.ID && s.Network == d.Network && slices.Contains(q.Measures, s.Measure) && p.Now.Sub(s.At) <= recent
+	})
 }
 
 func (p *Pass) many(q boat.Quantity, from []sender) {

@@ -57,6 +57,8 @@ type SourcesDisagreeSettings struct {
 	WindSpeed         float64 `yaml:"wind_speed_kn"`       // of any reference
 	WaterTemperature  float64 `yaml:"water_temperature_c"` // in degrees Celsius
 	Pressure          float64 `yaml:"pressure_hpa"`
+	Humidity          float64 `yaml:"humidity_percent"`
+	Rudder            float64 `yaml:"rudder_deg"`
 }
 
 // defaultTolerances are those of the table of measures.
@@ -92,7 +94,7 @@ func (s *SourcesDisagreeSettings) of(m boat.Measure) *float64 {
 		return &s.DepthTransducer
 	case boat.ApparentWindAngle:
 		return &s.ApparentWindAngle
-	case boat.TrueWindAngle, boat.GroundWindDirection:
+	case boat.TrueWindAngle, boat.GroundWindDirection, boat.GroundWindAngle:
 		return &s.TrueWindAngle
 	case boat.ApparentWindSpeed, boat.TrueWindSpeed, boat.GroundWindSpeed:
 		return &s.WindSpeed
@@ -100,6 +102,10 @@ func (s *SourcesDisagreeSettings) of(m boat.Measure) *float64 {
 		return &s.WaterTemperature
 	case boat.Pressure:
 		return &s.Pressure
+	case boat.Humidity:
+		return &s.Humidity
+	case boat.RudderAngle:
+		return &s.Rudder
 	}
 	return nil
 }
