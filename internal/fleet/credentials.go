@@ -43,12 +43,9 @@ func ReadCredentials(file string) (*Credentials, error) {
 
 func parseCredentials(text []byte) (*Credentials, error) {
 	token, err := nkeys.ParseDecoratedJWT(text)
-	if err != nil {
-		return nil, fmt.Errorf("no user's token in it: %s", newFile)
-	}
 	parts := strings.Split(token, ".")
-	if len(parts) != 3 {
-		return nil, fmt.Errorf("the token in it is cut off: %s", newFile)
+	if err != nil || len(parts) != 3 {
+		return nil, fmt.Errorf("no user's token in it: %s", newFile)
 	}
 	claims, err := base64.RawURLEncoding.DecodeString(parts[1])
 	if err != nil {
