@@ -27,6 +27,7 @@ type access struct {
 	token     string // may act; empty for none
 	readToken string // may read; empty for none
 	tls       bool
+	whose     string // what the pages are of: boat or fleet
 	crossSite *http.CrossOriginProtection
 }
 
@@ -83,7 +84,12 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 const bodyLimit = 1 << 20
 
 // guard sets the headers that protect the reader, and lets in whom the options allow.
-func (s *Server) guard(next http.Handler) http.Handler {
+func (s *Server) guard(next http.Handler) http.Handler { return s.access.guard(next, s.loginPage) }
+
+// loginPage asks a person for the token; wrong says what was wrong with the one before.
+type loginPage = func(w http.ResponseWriter, r *http.Request, status int, wrong string)
+
+func (a *access) guard(next http.Handler, login loginPage) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", policy)
@@ -91,20 +97,20 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		if s.access.tls {
+		if a.tls {
 			h.Set("Strict-Transport-Security", "max-age=31536000")
 		}
 		if r.URL.Path == "/-/healthy" {
 			next.ServeHTTP(w, r)
 			return
 		}
-		if s.access.token == "" && !s.access.tls && !localHost(r.Host) {
+		if a.token == "" && !a.tls && !localHost(r.Host) {
 			// A page of another site must not reach a loopback server by a name of its own.
 			refuse(w, r, http.StatusMisdirectedRequest, "ask for this server by localhost or its address")
 			return
 		}
-		if err := s.access.crossSite.Check(r); err != nil {
-			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open this boat's own pages")
+		if err := a.crossSite.Check(r); err != nil {
+			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open this "+a.whose+"'s own pages")
 			return
 		}
 		r.Body = lastBody{http.MaxBytesReader(w, r.Body, bodyLimit), h}
@@ -113,14 +119,14 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			return
 		}
 		safe := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions
-		switch may := s.access.right(r); {
+		switch may := a.right(r); {
 		case may == nothing && isPage(r):
-			s.loginPage(w, r, http.StatusUnauthorized, "")
+			login(w, r, http.StatusUnauthorized, "")
 		case may == nothing:
 			h.Set("WWW-Authenticate", `Bearer realm="muster"`)
 			h.Add("WWW-Authenticate", `Basic realm="muster", charset="UTF-8"`)
-			refuse(w, r, http.StatusUnauthorized, "this boat asks for its token: send it as bearer token, or as password with any user name")
-		case may == reading && !safe && s.access.token == "":
+			refuse(w, r, http.StatusUnauthorized, "this "+a.whose+" asks for its token: send it as bearer token, or as password with any user name")
+		case may == reading && !safe && a.token == "":
 			refuse(w, r, http.StatusForbidden, "without a token only this machine's own users may act: give the server a token_file")
 		case may == reading && !safe:
 			refuse(w, r, http.StatusForbidden, "this token may only read: show the one that may act")
@@ -172,24 +178,28 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, detail string) {
 	_, _ = w.Write(text)
 }
 
+func (s *Server) login(w http.ResponseWriter, r *http.Request) { s.access.login(w, r, s.loginPage) }
+
 // login takes the token from the form and gives the cookie.
-func (s *Server) login(w http.ResponseWriter, r *http.Request) {
+func (a *access) login(w http.ResponseWriter, r *http.Request, page loginPage) {
 	if err := r.ParseForm(); err != nil {
-		s.loginPage(w, r, http.StatusBadRequest, "The form could not be read.")
+		page(w, r, http.StatusBadRequest, "The form could not be read.")
 		return
 	}
 	token := strings.TrimSpace(r.PostForm.Get("token"))
-	if s.access.token == "" || s.access.of(token, func(t string) string { return t }) == nothing {
-		s.loginPage(w, r, http.StatusUnauthorized, "That is not a token of this boat.")
+	if a.token == "" || a.of(token, func(t string) string { return t }) == nothing {
+		page(w, r, http.StatusUnauthorized, "That is not a token of this "+a.whose+".")
 		return
 	}
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: s.access.tls,
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: a.tls,
 		SameSite: http.SameSiteStrictMode, MaxAge: int((30 * 24 * time.Hour).Seconds())})
 	http.Redirect(w, r, ownPath(r.PostForm.Get("next")), http.StatusSeeOther)
 }
 
-func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: s.access.tls, SameSite: http.SameSiteStrictMode, MaxAge: -1})
+func (s *Server) logout(w http.ResponseWriter, r *http.Request) { s.access.logout(w, r) }
+
+func (a *access) logout(w http.ResponseWriter, r *http.Request) {
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: a.tls, SameSite: http.SameSiteStrictMode, MaxAge: -1})
 	http.Redirect(w, r, "/login", http.StatusSeeOther)
 }
 

@@ -69,8 +69,17 @@ const prefix = "/api/v1"
 
 // addAPI registers every operation and the documents that describe them.
 func (s *Server) addAPI(mux *http.ServeMux) error {
+	api := newAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
+	s.addReading(api)
+	s.addActing(api)
+	s.addKeeping(api)
+	s.addStreams(api)
+	return publish(mux, api)
+}
+
+func newAPI(mux *http.ServeMux, description string) huma.API {
 	config := huma.DefaultConfig("muster", "1")
-	config.Info.Description = "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key."
+	config.Info.Description = description
 	config.OpenAPIPath, config.SchemasPath, config.DocsPath, config.CreateHooks = "", "", "", nil
 	config.RejectUnknownQueryParameters = true
 	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
@@ -79,12 +88,11 @@ func (s *Server) addAPI(mux *http.ServeMux) error {
 		"token": {Type: "http", Scheme: "bearer", Description: "Asked for when the server has a token_file."}}
 	config.Security = []map[string][]string{{}, {"token": {}}}
 	config.Servers = []*huma.Server{{URL: "/"}}
-	api := humago.New(mux, config)
-	s.addReading(api)
-	s.addActing(api)
-	s.addKeeping(api)
-	s.addStreams(api)
+	return humago.New(mux, config)
+}
 
+// publish serves the description of the operations, and answers what is none of them.
+func publish(mux *http.ServeMux, api huma.API) error {
 	doc := api.OpenAPI()
 	schemas := doc.Components.Schemas.Map()
 	openAPI, err := json.Marshal(doc)
@@ -128,7 +136,7 @@ func schemaName(t reflect.Type, hint string) string {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
-	if p := path.Base(t.PkgPath()); t.PkgPath() != "" && p != "web" && p != "v2" {
+	if p := path.Base(t.PkgPath()); t.PkgPath() != "" && p != "web" && p != "pages" && p != "v2" {
 		name = strings.ToUpper(p[:1]) + p[1:] + name
 	}
 	return name

@@ -48,10 +48,10 @@ func TestSlowReader(t *testing.T) {
 		}
 		time.Sleep(time.Millisecond)
 	}
-	for len(s.streams) == 0 {
+	for len(s.turns.streams) == 0 {
 		tell()
 	}
-	for len(s.streams) == 1 { // nothing is read: the system's buffers fill, then a write takes too long
+	for len(s.turns.streams) == 1 { // nothing is read: the system's buffers fill, then a write takes too long
 		tell()
 	}
 	next, end := follow(t, s.URL()+prefix+"/messages/stream", s.run+"-1")

@@ -31,12 +31,24 @@ func (s *stream) send(format string, args ...any) bool {
 	return err == nil && s.out.Flush() == nil
 }
 
-// openStream answers with an event stream that turns until the reader, or the server, goes away.
 func (s *Server) openStream(ctx huma.Context, turn func(*stream) bool) {
+	s.turns.open(ctx, turn)
+}
+
+// turns keeps event streams open, not more than so many at a time.
+type turns struct {
+	streams  chan struct{} // one token for each open event stream
+	stopping chan struct{} // closed when event streams must end
+	every    time.Duration
+	within   time.Duration // for one write
+}
+
+// open answers with an event stream that turns until the reader, or the server, goes away.
+func (t *turns) open(ctx huma.Context, turn func(*stream) bool) {
 	r, w := humago.Unwrap(ctx)
 	select {
-	case s.streams <- struct{}{}:
-		defer func() { <-s.streams }()
+	case t.streams <- struct{}{}:
+		defer func() { <-t.streams }()
 	default:
 		w.Header().Set("Retry-After", "10")
 		refuse(w, r, http.StatusServiceUnavailable, "too many event streams are open: close a page")
@@ -44,11 +56,11 @@ func (s *Server) openStream(ctx huma.Context, turn func(*stream) bool) {
 	}
 	w.Header().Set("Content-Type", "text/event-stream")
 	w.Header().Set("Cache-Control", "no-store")
-	out := &stream{w: w, out: http.NewResponseController(w), within: s.opt.slowestRead}
+	out := &stream{w: w, out: http.NewResponseController(w), within: t.within}
 	if !out.send("retry: 2000\n\n") {
 		return
 	}
-	tick := time.NewTicker(s.opt.EventEvery)
+	tick := time.NewTicker(t.every)
 	defer tick.Stop()
 	for {
 		if !turn(out) || time.Since(out.sent) >= aliveEvery && !out.send(": alive\n\n") {
@@ -58,7 +70,7 @@ func (s *Server) openStream(ctx huma.Context, turn func(*stream) bool) {
 		case <-tick.C:
 		case <-r.Context().Done():
 			return
-		case <-s.stopping:
+		case <-t.stopping:
 			return
 		}
 	}

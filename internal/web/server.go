@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -20,6 +21,7 @@ import (
 	"golang.org/x/net/netutil"
 
 	"muster/internal/boat"
+	"muster/internal/release"
 )
 
 // Reports is where the pages take what they show.
@@ -37,11 +39,12 @@ type Options struct {
 	Token             string // who shows it may act; empty for none, which only a loopback address or TLS may have
 	ReadToken         string // who shows it may read; empty for none
 	Reports           Reports
-	Desk              Desk                 // nil when nothing can be done but look
-	Conditions        func() Conditions    // what the traffic of late tells; may be called from anywhere; nil when nobody knows
-	Traffic           *Traffic             // nil for one that stays empty
-	SnapshotDir       string               // folder of snapshots, made when it is missing; empty keeps a few in memory
-	Registry          *prometheus.Registry // nil for one of its own
+	Desk              Desk                   // nil when nothing can be done but look
+	Conditions        func() Conditions      // what the traffic of late tells; may be called from anywhere; nil when nobody knows
+	Sheets            func() *release.Sheets // release sheets, nil when there are none; may be called from anywhere
+	Traffic           *Traffic               // nil for one that stays empty
+	SnapshotDir       string                 // folder of snapshots, made when it is missing; empty keeps a few in memory
+	Registry          *prometheus.Registry   // nil for one of its own
 	Version           string
 	Log               zerolog.Logger
 	EventEvery        time.Duration // how often the event stream looks for a new report; default 1 s
@@ -63,9 +66,9 @@ type Server struct {
 	history  history
 	shelf    *shelf
 	shown    pageCache
-	run      string        // tells message numbers of one run from those of another
-	streams  chan struct{} // one token for each open event stream
-	stopping chan struct{} // closed when event streams must end
+	ended    atomic.Pointer[Work] // the order that was followed last and is no longer
+	run      string               // tells message numbers of one run from those of another
+	turns    turns
 	stopOnce sync.Once
 }
 
@@ -92,11 +95,15 @@ func New(opt Options) (*Server, error) {
 	if opt.Conditions == nil {
 		opt.Conditions = func() Conditions { return Conditions{} }
 	}
+	if opt.Sheets == nil {
+		opt.Sheets = func() *release.Sheets { return nil }
+	}
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)
 	}
-	s := &Server{opt: opt, streams: make(chan struct{}, opt.MaxEventListeners), stopping: make(chan struct{}), run: rand.Text()[:8],
-		access: access{token: opt.Token, readToken: opt.ReadToken, tls: opt.TLSCert != "", crossSite: http.NewCrossOriginProtection()}}
+	s := &Server{opt: opt, run: rand.Text()[:8],
+		access: access{token: opt.Token, readToken: opt.ReadToken, tls: opt.TLSCert != "", whose: "boat", crossSite: http.NewCrossOriginProtection()}}
+	s.turns = turns{make(chan struct{}, opt.MaxEventListeners), make(chan struct{}), opt.EventEvery, opt.slowestRead}
 	var passed, err error
 	if s.shelf, passed, err = openShelf(opt.SnapshotDir); err != nil {
 		return nil, err
@@ -110,25 +117,9 @@ func New(opt Options) (*Server, error) {
 	if err := opt.Registry.Register(newReportCollector(opt.Reports, opt.Version)); err != nil {
 		return nil, fmt.Errorf("web: metrics: %w", err)
 	}
-	var tlsConfig *tls.Config
-	if opt.TLSCert != "" {
-		cert, err := tls.LoadX509KeyPair(opt.TLSCert, opt.TLSKey)
-		if err != nil {
-			return nil, fmt.Errorf("web: tls: %w", err)
-		}
-		tlsConfig = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
-	}
-	listener, err := net.Listen("tcp", opt.Listen)
+	listener, err := listen(opt.Listen, opt.TLSCert, opt.TLSKey, opt.Token)
 	if err != nil {
-		return nil, fmt.Errorf("web: listen on %s: %w", opt.Listen, err)
-	}
-	if addr, ok := listener.Addr().(*net.TCPAddr); ok && !addr.IP.IsLoopback() && opt.Token == "" && tlsConfig == nil {
-		_ = listener.Close()
-		return nil, fmt.Errorf("web: listen on %s: other machines can reach it: give token_file or tls, or listen on 127.0.0.1", opt.Listen)
-	}
-	listener = netutil.LimitListener(listener, maxConnections)
-	if tlsConfig != nil {
-		listener = tls.NewListener(listener, tlsConfig)
+		return nil, err
 	}
 	s.listener = listener
 	handler, err := s.routes()
@@ -136,16 +127,45 @@ func New(opt Options) (*Server, error) {
 		_ = listener.Close()
 		return nil, err
 	}
-	s.http = &http.Server{
-		Handler:           s.guard(handler),
-		ReadHeaderTimeout: opt.headerWithin,
-		ReadTimeout:       opt.bodyWithin,
+	s.http = newHTTP(s.guard(handler), opt.headerWithin, opt.bodyWithin, opt.Log)
+	return s, nil
+}
+
+// listen binds an address. Beyond this machine it wants a token or TLS.
+func listen(address, certFile, keyFile, token string) (net.Listener, error) {
+	var tlsConfig *tls.Config
+	if certFile != "" {
+		cert, err := tls.LoadX509KeyPair(certFile, keyFile)
+		if err != nil {
+			return nil, fmt.Errorf("web: tls: %w", err)
+		}
+		tlsConfig = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
+	}
+	listener, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("web: listen on %s: %w", address, err)
+	}
+	if addr, ok := listener.Addr().(*net.TCPAddr); ok && !addr.IP.IsLoopback() && token == "" && tlsConfig == nil {
+		_ = listener.Close()
+		return nil, fmt.Errorf("web: listen on %s: other machines can reach it: give token_file or tls, or listen on 127.0.0.1", address)
+	}
+	listener = netutil.LimitListener(listener, maxConnections)
+	if tlsConfig != nil {
+		listener = tls.NewListener(listener, tlsConfig)
+	}
+	return listener, nil
+}
+
+func newHTTP(handler http.Handler, headerWithin, bodyWithin time.Duration, log zerolog.Logger) *http.Server {
+	return &http.Server{
+		Handler:           handler,
+		ReadHeaderTimeout: headerWithin,
+		ReadTimeout:       bodyWithin,
 		WriteTimeout:      30 * time.Second,
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    16 << 10,
-		ErrorLog:          stdlog.New(errorLog{opt.Log}, "", 0),
+		ErrorLog:          stdlog.New(errorLog{log}, "", 0),
 	}
-	return s, nil
 }
 
 // errorLog takes what the HTTP server complains about: broken connections and handshakes, which nobody must act on.
@@ -178,7 +198,7 @@ func (s *Server) Serve() error {
 // Stop ends the event streams, waits for the other requests as long as ctx allows, and closes what is left.
 // It may be called more than once, and without Serve.
 func (s *Server) Stop(ctx context.Context) error {
-	s.stopOnce.Do(func() { close(s.stopping) })
+	s.stopOnce.Do(func() { close(s.turns.stopping) })
 	err := s.http.Shutdown(ctx)
 	if err != nil {
 		err = errors.Join(err, s.http.Close())

@@ -3,7 +3,7 @@
 "use strict";
 (() => {
   const link = document.getElementById("link");
-  const lost = (is) => { const text = is ? "The boat does not answer; this is what it said last." : ""; if (link.textContent !== text) link.textContent = text; };
+  const lost = (is) => { const text = is ? (document.body.dataset.lost || "The boat does not answer; this is what it said last.") : ""; if (link.textContent !== text) link.textContent = text; };
 
   // stream listens while the page is in sight: a browser allows few connections to one server, and hidden pages must not use them up.
   const stream = (url, name, take) => {
