@@ -158,3 +158,22 @@ type Fleet interface {
 	Stats() Stats
 	Ready() error
 }
+
+// Counts are how the devices of one campaign stood.
+type Counts struct {
+	Behind  int `json:"behind"`
+	Current int `json:"current"`
+	Unknown int `json:"unknown"`
+}
+
+// Day is how the campaigns stood at the end of one day.
+type Day struct {
+	Day       string            `json:"day"` // YYYY-MM-DD in UTC
+	Campaigns map[string]Counts `json:"campaigns"`
+}
+
+// Daybook keeps how the campaigns stood on each day.
+type Daybook interface {
+	Put(ctx context.Context, day string, campaigns map[string]Counts) error
+	Days(ctx context.Context) ([]Day, error) // oldest first
+}
