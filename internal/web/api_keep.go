@@ -1,7 +1,6 @@
 package web
 
 import (
-	"bytes"
 	"context"
 	"fmt"
 	"net/http"
@@ -9,7 +8,6 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
-	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 )
@@ -47,40 +45,8 @@ func (s *Server) compare(before, after string) (b, a *snapshot.Snapshot, c *snap
 	if a, err = s.shelf.get(after); err != nil {
 		return nil, nil, nil, err
 	}
-	c, err = snapshot.Compare(b, a, snapshot.Options{})
+	c, err = snapshot.Compare(b, a, snapshot.Options{Order: s.versionOrder()})
 	return b, a, c, err
-}
-
-// serviceRecord makes the printed proof of two snapshots; PDF when the path says so.
-func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
-	q := r.URL.Query()
-	before, after, c, err := s.compare(q.Get("before"), q.Get("after"))
-	if err != nil {
-		s.failed(w, r, err)
-		return
-	}
-	rec, err := record.Build(before, after, c, &record.Job{}, nil)
-	if err != nil {
-		s.failed(w, r, err)
-		return
-	}
-	var out bytes.Buffer
-	kind := "text/html; charset=utf-8"
-	if r.URL.Path == "/proof/record.pdf" {
-		kind = "application/pdf"
-		err = rec.WritePDF(&out, after.TakenAt().UTC())
-	} else {
-		err = rec.WriteHTML(&out)
-	}
-	if err != nil {
-		s.failed(w, r, err)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", kind)
-	// The record stands alone and so brings its style along; it holds no script.
-	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'")
-	_, _ = out.WriteTo(w)
 }
 
 type operation func(id, method, route, summary, tag string, status int, errs ...int) huma.Operation
@@ -106,7 +72,7 @@ func (s *Server) addOrders(api huma.API, post operation) {
 		}) (*body[Work], error) {
 			order, err := release.ParseOrder(in.RawBody)
 			if err == nil {
-				err = s.opt.Desk.Follow(ctx, order)
+				err = s.follow(ctx, order)
 			}
 			if err != nil {
 				return nil, problem(err)
@@ -118,7 +84,7 @@ func (s *Server) addOrders(api huma.API, post operation) {
 			if s.opt.Desk.Work().Order == nil {
 				return nil, problem(fmt.Errorf("work order: %w: none is being followed", ErrNoSuch))
 			}
-			return nil, problem(s.opt.Desk.Follow(ctx, nil))
+			return nil, problem(s.follow(ctx, nil))
 		})
 	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read off a device's own screen", "work", 204, 404, 413),
 		func(ctx context.Context, in *struct {

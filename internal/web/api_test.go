@@ -176,6 +176,14 @@ func TestSnapshots(t *testing.T) {
 				t.Errorf("%s: %s %.80s", path, resp.Status, text)
 			}
 		}
+		record := s.URL() + "/proof/record?before=" + before.ID + "&after=" + after.ID
+		if _, text := get(t, record+"&number=2026-114&technician=Ilse+%C3%85kerstr%C3%B6m&shop=Quay+Electronics&note=%3Cb%3E&why-no-address=waits+for+a+part"); !strings.Contains(text, "2026-114") ||
+			!strings.Contains(text, "Ilse Åkerström") || !strings.Contains(text, "Quay Electronics") || !strings.Contains(text, "waits for a part") || strings.Contains(text, "<b>") {
+			t.Errorf("the job in the record: %s", text)
+		}
+		if resp, text := get(t, record+"&technician="+strings.Repeat("x", 81)); resp.StatusCode != 422 || !strings.Contains(text, "shorten it") {
+			t.Errorf("a long name: %s %s", resp.Status, text)
+		}
 		if resp, text := get(t, s.URL()+prefix+"/snapshots/"+before.ID); resp.StatusCode != 200 || !strings.Contains(text, before.SHA256) {
 			t.Errorf("snapshot: %s", resp.Status)
 		}

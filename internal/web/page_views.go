@@ -331,6 +331,8 @@ type proofPage struct {
 	Before, After string
 	Comparison    *snapshot.Comparison
 	Problem       string
+	Order         bool     // there is a work order that the service record may tell of
+	Remaining     []string // checks whose findings remain, sorted
 }
 
 func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, any, error) {
@@ -341,6 +343,7 @@ func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, any, error)
 		if p.Comparison = c; err != nil {
 			p.Problem = boat.Printable(err.Error())
 		}
+		p.Order, p.Remaining = s.lastWork().Order != nil, remaining(c)
 	} else if n := len(p.Kept); n > 1 {
 		p.Before, p.After = p.Kept[n-1].ID, p.Kept[0].ID
 	}

@@ -205,9 +205,9 @@ func (s *Server) addPages(mux *http.ServeMux) {
 		if err != nil {
 			return err
 		}
-		return s.opt.Desk.Follow(ctx, order)
+		return s.follow(ctx, order)
 	})
-	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.opt.Desk.Follow(ctx, nil) })
+	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.follow(ctx, nil) })
 }
 
 func staticHandler() http.Handler {
