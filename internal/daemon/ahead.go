@@ -8,8 +8,9 @@ import (
 )
 
 const (
-	aheadBatches = 4       // that go round between reader and model
-	aheadLines   = 8 << 10 // bytes of lines that a batch usually holds
+	aheadBatches = 4        // that go round between reader and model
+	aheadEvents  = 4096     // of a batch: with 256 the hand-over costs more than the second core brings
+	aheadLines   = 32 << 10 // bytes of lines that a batch usually holds
 )
 
 // ahead reads a capture on a goroutine of its own, so that parsing and modelling each have a core. Batches keep their order, and go

@@ -45,7 +45,7 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 	for _, in := range d.inputs {
 		c := &cursor{in: in}
 		if f, ok := in.src.(tap.Recorded); ok && size > 1 && sized(f) {
-			c.ahead = readAhead(f, size)
+			c.ahead = readAhead(f, aheadEvents)
 			defer c.ahead.close()
 		} else {
 			c.events = make([]event.Event, 0, size)
