@@ -315,6 +315,33 @@ func (b *Book) rewind(now event.Time) {
 	b.settled = min(b.settled, now.Add(b.settings.Settle))
 }
 
+// shift moves times from within the span by the given duration.
+func (b *Book) shift(from, to event.Time, by time.Duration) {
+	move := func(times ...*event.Time) {
+		for _, t := range times {
+			if *t != 0 && from <= *t && *t <= to {
+				*t = t.Add(by)
+			}
+		}
+	}
+	for _, e := range b.entries {
+		move(&e.start, &e.until, &e.awayAt, &e.ackAt, &e.finding.Since)
+		for i := range e.raises {
+			move(&e.raises[i])
+		}
+	}
+	for i := range b.silences {
+		if s := &b.silences[i]; from <= s.From && s.From <= to {
+			s.From, s.Until = s.From.Add(by), s.Until.Add(by)
+		}
+	}
+	if !b.restored { // until the first update, now is of the run before
+		move(&b.now)
+		to = to.Add(b.settings.Settle)
+		move(&b.settled)
+	}
+}
+
 // forget drops the cleared alerts that are too many, oldest first.
 func (b *Book) forget() {
 	for old := b.cleared(); len(old) > b.settings.Keep; old = old[1:] {

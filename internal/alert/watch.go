@@ -77,6 +77,17 @@ func (w *Watch) Advance(now event.Time) {
 	}
 }
 
+// Shift moves times from within the span by the given duration, as when the clock that gave them was set. Whoever feeds the Watch moves
+// the boat and what is fed from now on likewise.
+func (w *Watch) Shift(from, to event.Time, by time.Duration) {
+	if w.next != 0 {
+		every := event.Time(w.settings.Every)
+		w.last = w.last.Add(by)
+		w.next = w.last - w.last%every + every
+	}
+	w.book.shift(from, to, by)
+}
+
 // Finish runs the checks for the last moment, whether or not an interval is full.
 func (w *Watch) Finish() { w.judge(w.last) }
 

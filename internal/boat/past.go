@@ -25,9 +25,12 @@ func (b *Boat) Remember(past []Past) {
 
 type pastKey struct{ network, id string }
 
+// past is what was known of the device before, nil for nothing.
+func (d *device) past() *Past { return d.net.boat.past[pastKey{d.net.info.ID, d.sender.ID}] }
+
 // recall gives a device that has just told its NAME its past back.
 func (d *device) recall() {
-	p := d.net.boat.past[pastKey{d.net.info.ID, d.sender.ID}]
+	p := d.past()
 	if p == nil {
 		return
 	}

@@ -6,16 +6,25 @@ import (
 	"muster/internal/event"
 )
 
+// Window is the span of event times seen, unset before the first.
+func (b *Boat) Window() (from, to event.Time) { return b.from, b.to }
+
+// SetClock says where event times come from from now on.
+func (b *Boat) SetClock(c Clock) { b.opt.Clock = c }
+
 // Shift moves the times of this window by the given span, as when the clock that stamped them turns out to have been wrong by it.
-// What is older than the window, such as a past that the boat was given, stays.
+// What lies outside of the window, such as a past that the boat was given, stays.
 func (b *Boat) Shift(by time.Duration) {
-	from := b.from
+	from, to := b.from, max(b.to, b.now).Add(2*time.Second) // the present second and what it counts end later
 	if from == 0 {
+		if b.now != 0 {
+			b.now = b.now.Add(by)
+		}
 		return
 	}
 	move := func(times ...*event.Time) {
 		for _, t := range times {
-			if *t >= from {
+			if from <= *t && *t <= to {
 				*t = t.Add(by)
 			}
 		}
@@ -54,6 +63,9 @@ func (d *device) shift(move func(...*event.Time)) {
 	}
 	for i := range d.identity.software {
 		move(&d.identity.software[i].Since)
+	}
+	if p := d.past(); p != nil && p.FirstSeen != 0 {
+		d.firstSeen = min(d.firstSeen, p.FirstSeen) // which the wrong clock may have put into the future
 	}
 	for _, s := range d.streams {
 		move(&s.first, &s.last, &s.lastValue, &s.emptySince, &s.voltsAt)

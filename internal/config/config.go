@@ -37,9 +37,11 @@ type Config struct {
 	Sheets    string            `yaml:"sheets"`   // folder of release sheets
 	Notes     string            `yaml:"notes"`    // file of devices that no network shows
 	Tell      []Target          `yaml:"tell"`
-	Makers    map[uint16]string `yaml:"-"` // the content of MakerFile
-	Token     string            `yaml:"-"` // first line of TokenFile: who shows it may act
-	ReadToken string            `yaml:"-"` // second line of TokenFile, if any: who shows it may read
+	Fleet     Fleet             `yaml:"fleet"`
+	GNSSTime  bool              `yaml:"gnss_time"` // take satellite time from the networks while this machine's clock is not set
+	Makers    map[uint16]string `yaml:"-"`         // the content of MakerFile
+	Token     string            `yaml:"-"`         // first line of TokenFile: who shows it may act
+	ReadToken string            `yaml:"-"`         // second line of TokenFile, if any: who shows it may read
 
 	BoatKeys boatKeys `yaml:"boat"`
 }
@@ -93,8 +95,8 @@ const DefaultListen = "127.0.0.1:8632"
 
 // Default is the config of an empty file.
 func Default() Config {
-	return Config{Listen: DefaultListen, Checks: check.DefaultSettings(), Alerts: alert.DefaultSettings(), Log: Log{Level: "info", Format: "auto"},
-		Store: Store{Every: time.Minute, MaxAge: 2 * 365 * 24 * time.Hour, MaxMB: 16}}
+	return Config{Listen: DefaultListen, GNSSTime: true, Checks: check.DefaultSettings(), Alerts: alert.DefaultSettings(), Log: Log{Level: "info", Format: "auto"},
+		Store: Store{Every: time.Minute, MaxAge: 2 * 365 * 24 * time.Hour, MaxMB: 16}, Fleet: Fleet{Every: 15 * time.Minute}}
 }
 
 // Error is a mistake in a config file, told with its place. Error() is one line.
@@ -133,6 +135,7 @@ func Load(file string) (Config, error) {
 			*p = filepath.Join(dir, *p)
 		}
 	}
+	c.Fleet.locate(dir)
 	if c.MakerFile != "" {
 		if c.Makers, err = LoadMakers(c.MakerFile); err != nil {
 			return Config{}, err
@@ -215,6 +218,7 @@ func (c *Config) validate(d *document) error {
 		bad("log.format", "%q is not one of auto, text, json", c.Log.Format)
 	}
 	c.validateTell(bad)
+	c.validateFleet(bad)
 	if c.Store.Every < time.Second {
 		bad("store.every", "%v is too short: it wears the card; give 1s or more", c.Store.Every)
 	}

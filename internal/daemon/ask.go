@@ -79,8 +79,8 @@ func (in *input) asking() bool { return in.ask != nil }
 
 var errListenOnly = errors.New("the interface is in listen-only mode, so nothing can be asked: leave out --ask, or set ListenOnly=no for it")
 
-// hear lets our presence hear the bus. Its error ends the daemon.
-func (a *asking) hear(local int, e *event.Event) error {
+// hear lets our presence hear the bus at a time that no set clock has moved. Its error ends the daemon.
+func (a *asking) hear(local int, e *event.Event, at event.Time) error {
 	if local != 0 {
 		return nil
 	}
@@ -88,13 +88,13 @@ func (a *asking) hear(local int, e *event.Event) error {
 	case e.Kind == event.KindNetwork && e.Info != nil && e.Info.Listen:
 		return errListenOnly
 	case e.Kind == event.KindFrame && !e.Sent && a.started:
-		a.asker.Feed(e.Time, &e.Frame)
+		a.asker.Feed(at, &e.Frame)
 		a.flush()
 	}
 	return nil
 }
 
-// tick lets time pass for our presence, which begins with the first tick.
+// tick lets time that no set clock has moved pass for our presence, which begins with the first tick.
 func (a *asking) tick(now event.Time) {
 	if !a.started {
 		a.started = true
@@ -106,7 +106,7 @@ func (a *asking) tick(now event.Time) {
 
 // tickAskers lets time pass for our presences.
 func (d *Daemon) tickAskers() {
-	now := event.At(d.opt.Now())
+	now := d.time.wall.shows(d.opt.elapsed()).Add(time.Duration(d.time.ahead.Load()) - d.time.moved)
 	for _, in := range d.inputs {
 		if in.ask != nil && len(in.numbers) > 0 && !in.ended.Load() {
 			in.ask.tick(now)

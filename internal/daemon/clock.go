@@ -1,18 +1,22 @@
 package daemon
 
 import (
+	"math"
+	"sync/atomic"
 	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
 )
 
-// clockSet is the first moment that a clock which was set can show; a board without a clock battery starts in 1970, or where it
-// was when it was switched off.
+// clockSet is the first moment that a clock which was set can show; a board without a clock battery starts in 1970.
 var clockSet = event.At(time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC))
 
 // jumpOf is the smallest difference between the wall clock and the time that really passed which counts as a set clock.
-const jumpOf = 5 * time.Second
+const jumpOf = 2 * time.Second
+
+// started is when the program was.
+var started = time.Now()
 
 // wallClock watches this machine's clock against the time that really passes.
 type wallClock struct {
@@ -34,36 +38,188 @@ func (w *wallClock) look(now time.Time, elapsed time.Duration) time.Duration {
 	return jump
 }
 
-// lookAtClock tells when the clock was set. What was stamped in this run while it was not set is moved onto the clock as it is
-// now, so that the order of events and the spans between them stay.
-func (d *Daemon) lookAtClock(elapsed time.Duration) {
-	jump := d.wall.look(d.opt.Now(), elapsed)
+// shows is what the clock shows unless it was set since the last look.
+func (w *wallClock) shows(elapsed time.Duration) event.Time {
+	return event.At(w.last).Add(elapsed - w.elapsed)
+}
+
+// timekeeper keeps event time running evenly, whatever becomes of this machine's clock. While that is set, event time is what it shows.
+// While it is not, event time goes on from the last moment that the store knows, or follows satellite time. It belongs to the model's
+// goroutine.
+type timekeeper struct {
+	wall       wallClock
+	ahead      atomic.Int64  // event time less this machine's clock, in nanoseconds, while that is not set; read from anywhere
+	jump       time.Duration // by which the clock was last set: what was stamped before is moved by it
+	moved      time.Duration // by which event time was moved altogether
+	from       event.Time    // when this run began
+	satellites satellites
+	gnss       bool // event time follows satellite time
+}
+
+// now is the time as far as it is known: that of this machine, or event time while its clock is not set. Callable from anywhere.
+func (d *Daemon) now() time.Time {
+	now := d.opt.Now()
+	if event.At(now) < clockSet {
+		now = now.Add(time.Duration(d.time.ahead.Load()))
+	}
+	return now
+}
+
+// startClock begins event time. A clock that is not set lets it go on where the run before ended, so that nothing happens before its past.
+func (d *Daemon) startClock() {
+	now := d.opt.Now()
+	if last := d.lastKnown(); d.live && event.At(now) < clockSet && last > event.At(now) {
+		d.time.ahead.Store(int64(last.Sub(event.At(now))))
+	}
+	d.time.wall.look(now, d.opt.elapsed())
+	d.time.from = event.At(d.now())
+	d.markClock()
+	if d.live && event.At(now) < clockSet {
+		d.log.Warn().Time("shows", now).Msg("this machine's clock is not set; times are right when it is, or when satellite time is heard")
+	}
+}
+
+// lookAtClock tells when the clock was set. What was stamped in this run is moved onto the clock as it is now, so that the order of
+// events and the spans between them stay.
+func (d *Daemon) lookAtClock() {
+	now := d.opt.Now()
+	jump := d.time.wall.look(now, d.opt.elapsed())
 	if jump == 0 {
 		return
 	}
-	d.log.Warn().Dur("by", jump).Msg("this machine's clock was set")
-	if now := d.model.Now(); now != 0 && now < clockSet && now.Add(jump) >= clockSet {
-		d.shift += jump
-		d.model.Shift(jump)
+	d.time.jump = jump
+	ahead := time.Duration(d.time.ahead.Load())
+	d.log.Warn().Stringer("by", jump.Round(time.Millisecond)).Msg("this machine's clock was set")
+	if event.At(now) < clockSet {
+		d.time.ahead.Store(int64(ahead - jump)) // it shows nonsense: event time goes on
+	} else {
+		d.time.ahead.Store(0)
+		d.time.gnss = false
+		d.moveTime(jump - ahead)
 	}
+	d.markClock()
 }
 
-// onClock puts a live event on the clock as it is now: the clock may have been set since the event was stamped, or just before.
-func (d *Daemon) onClock(e *event.Event) {
-	if !d.live || e.Time == 0 {
+// moveTime moves event time, and with it what happened in this run.
+func (d *Daemon) moveTime(by time.Duration) {
+	now := d.model.Now()
+	d.model.Shift(by)
+	d.watch.Shift(d.time.from, now.Add(2*lateness), by)
+	d.time.from = d.time.from.Add(by)
+	d.time.moved += by
+	d.keeping.moved = true
+}
+
+// onClock puts live events on event time: the clock may have been set since they were stamped, or just before.
+func (d *Daemon) onClock(events []event.Event) {
+	if !d.live || len(events) == 0 {
 		return
 	}
-	if now := d.model.Now(); e.Time >= clockSet && now != 0 && now < clockSet {
-		d.lookAtClock(time.Since(d.began))
+	shows := d.time.wall.shows(d.opt.elapsed())
+	if t := events[len(events)-1].Time; t != 0 && t.Sub(shows).Abs() >= jumpOf {
+		d.lookAtClock()
+		shows = d.time.wall.shows(d.opt.elapsed())
 	}
-	if e.Time < clockSet {
-		e.Time = e.Time.Add(d.shift)
+	ahead := time.Duration(d.time.ahead.Load())
+	if d.time.jump == 0 && ahead == 0 {
+		return
+	}
+	for i := range events {
+		e := &events[i]
+		if e.Time == 0 {
+			continue
+		}
+		if off := e.Time.Sub(shows); off.Abs() >= jumpOf && (off+d.time.jump).Abs() < off.Abs() {
+			e.Time = e.Time.Add(d.time.jump) // stamped before the clock was set
+		}
+		if e.Time < clockSet {
+			e.Time = e.Time.Add(ahead)
+		}
 	}
 }
 
-// markClock says in a live report how good its times are.
-func (d *Daemon) markClock(r *boat.Report) {
-	if d.live && r.Clock == boat.ClockSystem && r.TakenAt < clockSet {
-		r.Clock = boat.ClockUnset
+// markClock says in every report of live traffic how good its times are.
+func (d *Daemon) markClock() {
+	switch {
+	case !d.live:
+	case event.At(d.opt.Now()) >= clockSet:
+		d.model.SetClock(boat.ClockSystem)
+	case d.time.gnss:
+		d.model.SetClock(boat.ClockGNSS)
+	default:
+		d.model.SetClock(boat.ClockUnset)
 	}
+}
+
+// hearSatellites lets event time follow the satellite time that the report shows, while this machine's clock is not set.
+func (d *Daemon) hearSatellites(r *boat.Report) (moved bool) {
+	if !d.live || !d.opt.Config.GNSSTime || event.At(d.opt.Now()) >= clockSet {
+		return false
+	}
+	off, from, ok := d.time.satellites.look(r)
+	if !ok || d.time.gnss && off.Abs() < jumpOf {
+		return false
+	}
+	if !d.time.gnss {
+		d.log.Info().Str("source", from).Time("time", r.TakenAt.Add(off).UTC()).Msg("satellite time taken, for this machine's clock is not set")
+	}
+	d.time.gnss = true
+	d.time.ahead.Add(int64(off))
+	d.time.satellites = satellites{}
+	d.moveTime(off)
+	d.markClock()
+	return true
+}
+
+// When satellite time is believed (common practice, no source).
+const (
+	believeAfter = 5 * time.Second // it has run evenly for so long
+	believeTold  = 3               // and was told so often
+	evenly       = time.Second     // means: within so much
+	freshFor     = 5 * time.Second // a reading counts
+)
+
+// satellites judges the satellite time on the networks.
+type satellites struct {
+	since event.Time // when it began to run evenly
+	told  int        // so often since
+	last  event.Time // the latest reading
+	best  float64    // seconds that it is ahead of event time: what came with the least delay
+	from  string     // who told
+}
+
+// look takes what the report's sources tell. It gives by how much event time is to be moved and whose time that is, when every source
+// agrees and they have gone on evenly.
+func (s *satellites) look(r *boat.Report) (off time.Duration, from string, ok bool) {
+	low, high, at := math.Inf(1), math.Inf(-1), event.Time(0)
+	for i := range r.Sources {
+		x := &r.Sources[i]
+		// A receiver without a fix, or one whose week number ran over, tells a time that cannot be.
+		if x.Measure != boat.ClockOffset || r.TakenAt.Sub(x.At) > freshFor || float64(x.At)+x.Value*1e9 < float64(clockSet) || x.Value > math.MaxInt64/1e9 {
+			continue
+		}
+		if x.Value > high {
+			high, from = x.Value, x.ID
+		}
+		low, at = min(low, x.Value), max(at, x.At)
+	}
+	switch {
+	case at == 0:
+		*s = satellites{}
+		return 0, "", false
+	case high-low > evenly.Seconds(), s.since == 0, math.Abs(high-s.best) > evenly.Seconds():
+		*s = satellites{since: at, told: 1, last: at, best: high, from: from}
+		if high-low > evenly.Seconds() {
+			*s = satellites{} // they disagree
+		}
+		return 0, "", false
+	case at == s.last:
+		return 0, "", false
+	}
+	if high > s.best {
+		s.best, s.from = high, from
+	}
+	s.told++
+	s.last = at
+	return time.Duration(s.best * 1e9), s.from, s.told >= believeTold && at.Sub(s.since) >= believeAfter
 }

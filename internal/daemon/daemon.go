@@ -47,8 +47,9 @@ type Options struct {
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
 	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
 
-	firstRetry time.Duration // wait after a failed delivery; default 1 s
-	replay     bool          // time is that of the events alone
+	firstRetry time.Duration        // wait after a failed delivery; default 1 s
+	elapsed    func() time.Duration // a clock that nobody sets; default Now's, or the time since boot
+	replay     bool                 // time is that of the events alone
 }
 
 // Daemon watches one boat. Its model belongs to the goroutine of Run; everything else talks to it by values.
@@ -82,9 +83,7 @@ type Daemon struct {
 	keeping                 keeping
 	keepMu                  sync.Mutex // guards keeping.failing
 	reloads, reloadFailures atomic.Uint64
-	wall                    wallClock
-	began                   time.Time
-	shift                   time.Duration // what is stamped by a clock not set is moved by
+	time                    timekeeper
 	toKeep                  chan struct{} // asks the keeper to write now
 	telling                 atomic.Pointer[[]*teller]
 	helpers                 sync.WaitGroup  // the keeper and the tellers
@@ -107,8 +106,12 @@ const lateness = time.Second
 
 // New opens the sources and binds the listener; on an error everything is closed again. It starts nothing.
 func New(opt Options) (_ *Daemon, err error) {
-	if opt.Now == nil {
-		opt.Now = time.Now
+	switch {
+	case opt.Now == nil:
+		opt.Now, opt.elapsed = time.Now, sinceBoot
+	case opt.elapsed == nil: // a clock of somebody's own is not set while it runs
+		began := opt.Now()
+		opt.elapsed = func() time.Duration { return opt.Now().Sub(began) }
 	}
 	opt.ReportEvery = cmp.Or(opt.ReportEvery, time.Second)
 	opt.StopWithin = cmp.Or(opt.StopWithin, 5*time.Second)
@@ -157,10 +160,11 @@ func New(opt Options) (_ *Daemon, err error) {
 	d.watch.SetExtra(d.sheetRules())
 	if !opt.replay {
 		d.watch.OnChange = d.changed
-		if d.store, err = openStore(c, opt.Now); err != nil {
+		if d.store, err = openStore(c, d.now); err != nil {
 			return nil, err
 		}
 		d.restore()
+		d.startClock()
 		base, err := d.loadBaseline(c.Baseline)
 		if err != nil {
 			return nil, err
@@ -308,15 +312,13 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 		ask.Stop()
 	}
 	watchdog := newWatchdog(d.opt.Now)
-	d.began = time.Now()
-	d.lookAtClock(0)
 	fed, running := false, len(d.inputs)
 	var failed []error
 	for {
 		select {
 		case b := <-d.batches:
+			d.onClock(b.events)
 			for i := range b.events {
-				d.onClock(&b.events[i])
 				if err := d.feed(b.in, &b.events[i]); err != nil {
 					return err
 				}
@@ -340,8 +342,8 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 			d.tickAskers()
 		case <-tick.C:
 			if d.live {
-				d.lookAtClock(time.Since(d.began))
-				d.watch.Advance(event.At(d.opt.Now()).Add(-lateness))
+				d.lookAtClock()
+				d.watch.Advance(event.At(d.now()).Add(-lateness))
 			}
 			if fed || d.live {
 				d.publish()
@@ -363,6 +365,7 @@ func (d *Daemon) drain() error {
 	for {
 		select {
 		case b := <-d.batches:
+			d.onClock(b.events)
 			for i := range b.events {
 				if err := d.feed(b.in, &b.events[i]); err != nil {
 					return err
@@ -397,7 +400,9 @@ func (d *Daemon) publish() {
 	began := time.Now()
 	d.noteUnanswered()
 	r := d.watch.Report()
-	d.markClock(r)
+	if d.hearSatellites(r) {
+		r = d.watch.Report()
+	}
 	d.follow(r)
 	d.tellReport(r)
 	d.latest.Store(r)

@@ -254,7 +254,7 @@ type amAlert struct {
 // tellAlertmanager sends what stands, and the end of what stood when it was last told. An Alertmanager wants states, not changes:
 // it forgets what is not repeated, so after a restart it needs nothing that was kept.
 func (t *teller) tellAlertmanager(ctx context.Context) error {
-	now := t.d.opt.Now()
+	now := t.d.now()
 	r := t.d.Report()
 	firing := map[string]amAlert{}
 	var list []amAlert

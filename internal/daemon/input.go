@@ -185,7 +185,7 @@ func (d *Daemon) feed(in *input, e *event.Event) error {
 		e.Info = &info
 	}
 	if in.ask != nil {
-		if err := in.ask.hear(local, e); err != nil {
+		if err := in.ask.hear(local, e, e.Time.Add(-d.time.moved)); err != nil {
 			return fmt.Errorf("ask on %s: %w", in.name, err)
 		}
 	}

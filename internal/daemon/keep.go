@@ -38,6 +38,8 @@ type keeping struct {
 	past    map[string]keptDevice
 	changes []alert.Change // since the last keep
 	work    bool           // the work order moved
+	at      event.Time     // the last moment of the run before
+	moved   bool           // event time was moved, and that of alerts with it
 	failing bool           // the card does not take what is written; belongs to the keeper
 }
 
@@ -77,7 +79,7 @@ func (d *Daemon) restore() {
 			unreadable("device "+key, err)
 			continue
 		}
-		d.keeping.past[k.ID] = k
+		d.keeping.past[key] = k
 		past = append(past, k.Past)
 	}
 	d.model.Remember(past)
@@ -98,6 +100,15 @@ type alertsAbout struct {
 	At      event.Time `json:"at,omitzero"`
 }
 
+// lastKnown is the latest moment that the store tells of, unset for none.
+func (d *Daemon) lastKnown() event.Time {
+	last := d.keeping.at
+	for _, k := range d.keeping.past {
+		last = max(last, k.LastSeen, k.FirstSeen)
+	}
+	return last
+}
+
 func (d *Daemon) restoreAlerts() error {
 	text := d.store.Get(store.Alerts, aboutKey)
 	if text == nil {
@@ -108,6 +119,7 @@ func (d *Daemon) restoreAlerts() error {
 		return err
 	}
 	s := alert.State{Version: about.Version, At: about.At}
+	d.keeping.at = about.At
 	if text := d.store.Get(store.Alerts, silencesKey); text != nil {
 		if err := json.Unmarshal(text, &s.Silences); err != nil {
 			return err
@@ -190,7 +202,7 @@ func (d *Daemon) keep(r *boat.Report) {
 	if d.store == nil {
 		return
 	}
-	urgent := len(d.keeping.changes) > 0
+	urgent := len(d.keeping.changes) > 0 || d.keeping.moved
 	d.store.Together(func() {
 		for i := range d.keeping.changes {
 			d.queueChange(&d.keeping.changes[i])
@@ -204,7 +216,7 @@ func (d *Daemon) keep(r *boat.Report) {
 			urgent = true
 		}
 	})
-	d.keeping.changes, d.keeping.work = nil, false
+	d.keeping.changes, d.keeping.work, d.keeping.moved = nil, false, false
 	if urgent {
 		d.kick()
 	}
@@ -268,11 +280,21 @@ func (d *Daemon) keepDevices(r *boat.Report) {
 			continue
 		}
 		d.keeping.devices[key] = k
-		if dev.FirstSeen < clockSet {
-			k.first = 0 // by a clock that was not set: next time it counts from then
+		software, last := dev.Software, event.Time(k.day*nanosADay)
+		if dev.LastSeen < clockSet {
+			last = 0
 		}
-		d.put(store.Devices, key, keptDevice{Address: dev.Address, LastSeen: event.Time(k.day * nanosADay), Past: boat.Past{ID: dev.ID,
-			Network: dev.Network, FirstSeen: k.first, Restarts: dev.Restarts, Software: dev.Software}})
+		if dev.FirstSeen < clockSet { // by a clock that was not set: what was known before stands, and a new device counts from next time
+			k.first = d.keeping.past[key].FirstSeen
+			software = slices.Clone(software)
+			for j := range software {
+				if software[j].Since < clockSet {
+					software[j].Since = 0
+				}
+			}
+		}
+		d.put(store.Devices, key, keptDevice{Address: dev.Address, LastSeen: last, Past: boat.Past{ID: dev.ID,
+			Network: dev.Network, FirstSeen: k.first, Restarts: dev.Restarts, Software: software}})
 	}
 }
 
@@ -377,12 +399,9 @@ func (d *Daemon) stillAway() []check.Rule {
 
 // mayHaveSpoken reports whether somebody without a NAME speaks from the address that the device had.
 func (d *Daemon) mayHaveSpoken(r *boat.Report, id string) bool {
-	k, ok := d.keeping.past[id]
-	if !ok || k.Address == nil {
-		return false
-	}
 	return slices.ContainsFunc(r.Devices, func(o boat.Device) bool {
-		return o.Network == k.Network && o.State == boat.Provisional && o.Address != nil && *o.Address == *k.Address
+		k := d.keeping.past[o.Network+"/"+id]
+		return k.Address != nil && o.Network == k.Network && o.State == boat.Provisional && o.Address != nil && *o.Address == *k.Address
 	})
 }
 

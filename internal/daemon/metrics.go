@@ -7,6 +7,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"muster/internal/event"
 	"muster/internal/web"
 )
 
@@ -70,6 +71,9 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 		put(eventsDesc, prometheus.CounterValue, float64(in.frames.Load()), in.name)
 		put(droppedDesc, prometheus.CounterValue, float64(in.dropped.Load()), in.name)
 		if t := in.lastSeen.Load(); t != 0 {
+			if event.Time(t) < clockSet {
+				t += m.d.time.ahead.Load()
+			}
 			put(lastDesc, prometheus.GaugeValue, math.Round(float64(t)/1e6)/1e3, in.name)
 		}
 		if in.ask != nil {

@@ -1,0 +1,16 @@
+package daemon
+
+import (
+	"time"
+
+	"golang.org/x/sys/unix"
+)
+
+// sinceBoot is a clock that nobody sets and that runs while the machine sleeps.
+func sinceBoot() time.Duration {
+	var t unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &t); err != nil {
+		return time.Since(started)
+	}
+	return time.Duration(t.Nano())
+}
