@@ -82,7 +82,9 @@ func TestRefused(t *testing.T) {
 	if _, err := s.raw(fleet.Subject("wagtail", fleet.KindReport), "", s.encode(t, testReport("wagtail", 1, "1.0"))); err != nil {
 		t.Fatal(err)
 	}
-	until(t, "all are refused", func() bool { return h.Stats().Refused == uint64(len(tests)+1) && h.Boat("wagtail").Refused == uint64(len(tests)) })
+	until(t, "all are refused", func() bool {
+		return h.Stats().Refused == uint64(len(tests)+1) && h.Boat("wagtail").Refused == uint64(len(tests))
+	})
 	got, err := h.Refusals(t.Context(), 0)
 	if err != nil || len(got) != len(tests)+1 {
 		t.Fatalf("%d kept aside, %v", len(got), err)
