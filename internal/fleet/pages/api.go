@@ -1,0 +1,184 @@
+package pages
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"muster/internal/boat"
+	"muster/internal/fleet/hub"
+	"muster/internal/web"
+)
+
+type body[T any] struct{ Body T }
+
+// BoatRow is one boat of the fleet.
+type BoatRow struct {
+	ID       string      `json:"id"`
+	Name     string      `json:"name,omitempty"`
+	Verdict  hub.Verdict `json:"verdict" enum:"well,watch,visit,unheard,never"`
+	LastWord time.Time   `json:"last_word,omitzero"`
+	Alerts   int         `json:"alerts" doc:"Open alerts."`
+	Devices  int         `json:"devices"`
+	Behind   int         `json:"behind" doc:"Devices older than the current release of their sheet."`
+	Revoked  time.Time   `json:"revoked,omitzero"`
+}
+
+// BoatList is one page of the fleet, worst first.
+type BoatList struct {
+	Total int       `json:"total" doc:"Boats that fit, on all pages."`
+	Boats []BoatRow `json:"boats"`
+}
+
+// BoatDetail is one boat.
+type BoatDetail struct {
+	hub.Boat
+	Verdict hub.Verdict `json:"verdict" enum:"well,watch,visit,unheard,never"`
+	Behind  int         `json:"behind"`
+}
+
+// problem turns an error of the fleet into the answer that says whose mistake it is.
+func problem(err error) error {
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, hub.ErrNotFound):
+		return huma.Error404NotFound(err.Error())
+	case errors.Is(err, hub.ErrNoOrder):
+		return huma.Error422UnprocessableEntity(err.Error())
+	}
+	return huma.Error503ServiceUnavailable(err.Error())
+}
+
+func orEmpty[T any](list []T) []T {
+	if list == nil {
+		return []T{}
+	}
+	return list
+}
+
+// BoatPath is the path of one boat.
+type BoatPath struct {
+	ID string `path:"id" maxLength:"64"`
+}
+
+func (s *Server) addAPI(mux *http.ServeMux) error {
+	api := web.NewAPI(mux, "What the boats of a fleet have told. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
+	s.addBoats(api)
+	web.Read(api, "search", "/search", "Devices of the fleet; those whose order to below is not known come last", "search",
+		func(_ context.Context, in *struct {
+			Text    string `query:"q" maxLength:"100" doc:"In any of maker, model, serial, software, role, boat."`
+			Boat    string `query:"boat" maxLength:"64"`
+			Maker   string `query:"maker" maxLength:"100"`
+			Model   string `query:"model" maxLength:"100"`
+			Serial  string `query:"serial" maxLength:"100"`
+			Role    string `query:"role" maxLength:"32"`
+			Version string `query:"version" maxLength:"100" doc:"Exactly this software."`
+			Below   string `query:"below" maxLength:"100" doc:"Older than this, by the order that the sheets give."`
+			Limit   int    `query:"limit" minimum:"1" maximum:"100000" default:"1000"`
+		}) (*body[[]hub.Hit], error) {
+			hits, err := s.opt.Fleet.Search(hub.Query{Text: in.Text, Boat: in.Boat, Maker: in.Maker, Model: in.Model, Serial: in.Serial,
+				Role: in.Role, Version: in.Version, Below: in.Below, Limit: in.Limit})
+			return &body[[]hub.Hit]{orEmpty(hits)}, problem(err)
+		}, 422, 503)
+	web.Read(api, "list-campaigns", "/campaigns", "How the fleet stands to the shop's sheets, most behind first", "campaigns",
+		func(context.Context, *struct{}) (*body[[]Campaign], error) {
+			return &body[[]Campaign]{s.campaigns(s.boats())}, nil
+		})
+	web.Read(api, "get-campaign", "/campaigns/{model}", "One campaign with its devices and days", "campaigns",
+		func(ctx context.Context, in *struct {
+			Model string `path:"model" maxLength:"100"`
+		}) (*body[*CampaignDetail], error) {
+			c := s.campaign(s.boats(), in.Model)
+			if c == nil {
+				return nil, huma.Error404NotFound(fmt.Sprintf("no campaign is of model %q: /api/v1/campaigns lists them", in.Model))
+			}
+			c.Days = s.days(ctx, c.Model)
+			return &body[*CampaignDetail]{c}, nil
+		}, 404, 422)
+	web.Read(api, "list-alerts", "/alerts", "Open alerts by check, worst first", "alerts", func(context.Context, *struct{}) (*body[[]AlertGroup], error) {
+		return &body[[]AlertGroup]{alertGroups(s.boats())}, nil
+	})
+	web.Read(api, "list-refusals", "/refusals", "What was kept aside and why, latest first", "refusals", func(ctx context.Context, in *struct {
+		Limit int `query:"limit" minimum:"1" maximum:"10000" default:"200"`
+	}) (*body[[]hub.Refusal], error) {
+		list, err := s.opt.Fleet.Refusals(ctx, in.Limit)
+		return &body[[]hub.Refusal]{orEmpty(list)}, problem(err)
+	}, 422, 503)
+	s.addEvents(api)
+	return web.Publish(mux, api)
+}
+
+func (s *Server) addBoats(api huma.API) {
+	web.Read(api, "get-fleet", "/fleet", "The fleet in numbers", "fleet", func(context.Context, *struct{}) (*body[Summary], error) {
+		return &body[Summary]{s.summarize(s.boats())}, nil
+	})
+	web.Read(api, "list-boats", "/boats", "Boats, worst first", "fleet", func(_ context.Context, in *struct {
+		Verdict string `query:"verdict" enum:"well,watch,visit,unheard,never"`
+		Text    string `query:"q" maxLength:"100" doc:"In the id or the name."`
+		Offset  int    `query:"offset" minimum:"0" default:"0"`
+		Limit   int    `query:"limit" minimum:"1" maximum:"10000" default:"100"`
+	}) (*body[BoatList], error) {
+		rows := choose(s.boats(), hub.Verdict(in.Verdict), in.Text)
+		out := BoatList{Total: len(rows), Boats: []BoatRow{}}
+		rows = rows[min(in.Offset, len(rows)):]
+		for _, r := range rows[:min(in.Limit, len(rows))] {
+			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastWord, len(r.Alerts), len(r.Devices), r.Behind, r.Revoked})
+		}
+		return &body[BoatList]{out}, nil
+	}, 422)
+	unknown := func(id string) error {
+		return huma.Error404NotFound(fmt.Sprintf("no boat has the id %q: /api/v1/boats lists them", id))
+	}
+	web.Read(api, "get-boat", "/boats/{id}", "One boat", "fleet", func(_ context.Context, in *BoatPath) (*body[BoatDetail], error) {
+		r := s.boat(in.ID)
+		if r == nil {
+			return nil, unknown(in.ID)
+		}
+		return &body[BoatDetail]{BoatDetail{*r.Boat, r.Verdict, r.Behind}}, nil
+	}, 404, 422)
+	web.Read(api, "get-boat-report", "/boats/{id}/report", "A report of a boat", "fleet", func(ctx context.Context, in *struct {
+		BoatPath
+		At uint64 `query:"at" doc:"Its number in the history; the latest when it is left out."`
+	}) (*body[*boat.Report], error) {
+		r, err := s.opt.Fleet.Report(ctx, in.ID, in.At)
+		return &body[*boat.Report]{r}, problem(err)
+	}, 404, 422, 503)
+	web.Read(api, "get-boat-history", "/boats/{id}/history", "What a boat sent, latest first", "fleet", func(ctx context.Context, in *struct {
+		BoatPath
+		Limit int `query:"limit" minimum:"1" maximum:"10000" default:"200"`
+	}) (*body[[]hub.Past], error) {
+		if s.opt.Fleet.Boat(in.ID) == nil {
+			return nil, unknown(in.ID)
+		}
+		list, err := s.opt.Fleet.History(ctx, in.ID, in.Limit)
+		return &body[[]hub.Past]{orEmpty(list)}, problem(err)
+	}, 404, 422, 503)
+}
+
+// addEvents registers the event stream. Its mark changes with the fleet and, as verdicts do with time, every minute.
+func (s *Server) addEvents(api huma.API) {
+	huma.Register(api, huma.Operation{OperationID: "stream-fleet", Method: http.MethodGet, Path: "/api/v1/events", Tags: []string{"fleet"},
+		Summary: "Says when the fleet has changed: events named report, whose id and data are a mark of its state", Errors: []int{401, 503},
+		Responses: map[string]*huma.Response{"200": {Description: "Events until the reader goes away.",
+			Content: map[string]*huma.MediaType{"text/event-stream": {Schema: &huma.Schema{Type: "string"}}}}}},
+		func(_ context.Context, in *struct {
+			LastID string `header:"Last-Event-ID" maxLength:"64"`
+		}) (*huma.StreamResponse, error) {
+			last := in.LastID
+			return &huma.StreamResponse{Body: func(ctx huma.Context) {
+				s.turns.Open(ctx, func(send func(string, ...any) bool) bool {
+					mark := fmt.Sprintf("%d-%d", s.opt.Fleet.Revision(), s.opt.Now().Unix()/60)
+					if mark == last {
+						return true
+					}
+					last = mark
+					return send("id: %s\nevent: report\ndata: %s\n\n", mark, mark)
+				})
+			}}, nil
+		})
+}

@@ -1,0 +1,267 @@
+package pages
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/fleet/hub"
+	"muster/internal/release"
+)
+
+// row is what is worked out of one boat. It is read-only.
+type row struct {
+	*hub.Boat
+	Behind  int // devices older than their sheet's current release
+	Unsure  int // devices with a sheet whose standing is not known
+	Stands  []stand
+	folded  string // id and name in lower case
+	Verdict hub.Verdict
+}
+
+// stand is how one device stands to the sheets.
+type stand struct {
+	Device *hub.Device
+	release.Assessment
+}
+
+// kind is what the sheets look at.
+type kind struct {
+	maker, model, software string
+	makerNo                uint32
+	code                   uint16
+	hasMaker, hasCode      bool
+	byHand                 bool
+}
+
+// cache keeps what was worked out as long as boats and sheets are the same.
+type cache struct {
+	mu       sync.Mutex
+	sheets   *release.Sheets
+	rows     map[string]*row
+	kinds    map[kind]release.Assessment
+	list     []*row
+	revision uint64
+	known    bool
+}
+
+// boats lists the fleet by id; verdicts are as of now.
+func (s *Server) boats() []*row {
+	now := s.opt.Now()
+	c := &s.cache
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	sheets, revision := s.opt.Sheets(), s.opt.Fleet.Revision()
+	if !c.known || c.sheets != sheets || len(c.kinds) > 1<<17 {
+		c.sheets, c.rows, c.kinds, c.known = sheets, map[string]*row{}, map[kind]release.Assessment{}, true
+		c.revision = revision + 1
+	}
+	if c.revision != revision {
+		boats := s.opt.Fleet.Boats()
+		rows := make(map[string]*row, len(boats))
+		for _, b := range boats {
+			r := c.rows[b.ID]
+			if r == nil || r.Boat != b {
+				r = c.work(b)
+			}
+			rows[b.ID] = r
+		}
+		c.rows, c.revision = rows, revision
+		c.list = make([]*row, 0, len(boats))
+		for _, b := range boats {
+			c.list = append(c.list, rows[b.ID])
+		}
+	}
+	out := make([]*row, 0, len(c.list))
+	all := make([]row, len(c.list))
+	for i, r := range c.list {
+		all[i] = *r
+		all[i].Verdict = r.Boat.Verdict(now, s.opt.Silence)
+		out = append(out, &all[i])
+	}
+	return out
+}
+
+func (s *Server) boat(id string) *row {
+	b := s.opt.Fleet.Boat(id)
+	if b == nil {
+		return nil
+	}
+	c := &s.cache
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if sheets := s.opt.Sheets(); !c.known || c.sheets != sheets {
+		c.sheets, c.rows, c.kinds, c.known = sheets, map[string]*row{}, map[kind]release.Assessment{}, true
+		c.revision = s.opt.Fleet.Revision() + 1
+	}
+	r := *c.work(b)
+	r.Verdict = b.Verdict(s.opt.Now(), s.opt.Silence)
+	return &r
+}
+
+func (c *cache) work(b *hub.Boat) *row {
+	r := &row{Boat: b, folded: strings.ToLower(b.ID + " " + b.Name)}
+	if c.sheets == nil {
+		return r
+	}
+	for i := range b.Devices {
+		d := &b.Devices[i]
+		if d.State == boat.Gone {
+			continue
+		}
+		a := c.assess(d)
+		if a.Model == nil {
+			continue
+		}
+		r.Stands = append(r.Stands, stand{d, a})
+		switch a.Standing {
+		case release.StandingBehind:
+			r.Behind++
+		case release.StandingOrderUnknown, release.StandingNoVersion:
+			r.Unsure++
+		}
+	}
+	return r
+}
+
+func (c *cache) assess(d *hub.Device) release.Assessment {
+	k := kind{maker: d.Maker, model: d.Model, software: d.Software, byHand: d.ByHand}
+	if d.MakerNo != nil {
+		k.makerNo, k.hasMaker = *d.MakerNo, true
+	}
+	if d.Code != nil {
+		k.code, k.hasCode = *d.Code, true
+	}
+	a, ok := c.kinds[k]
+	if ok {
+		return a
+	}
+	r := boat.Report{}
+	if d.ByHand {
+		r.Manual = []boat.Manual{{ID: "x", Maker: d.Maker, Model: d.Model, Software: d.Software}}
+	} else {
+		one := boat.Device{ID: "x", State: boat.Present, Product: &boat.Product{Model: d.Model, Software: d.Software, Code: d.Code}}
+		one.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: d.Maker}}
+		if !k.hasMaker && d.Maker == "" {
+			one.Name = nil
+		}
+		r.Devices = []boat.Device{one}
+	}
+	if all := c.sheets.Assess(&r); len(all) > 0 {
+		a = all[0]
+	}
+	c.kinds[k] = a
+	return a
+}
+
+// verdicts in the order in which they matter.
+var verdicts = []hub.Verdict{hub.Visit, hub.Unheard, hub.Watch, hub.Never, hub.Well}
+
+// Summary is the fleet in numbers.
+type Summary struct {
+	Sentence string              `json:"sentence"`
+	Boats    int                 `json:"boats"`
+	Verdicts map[hub.Verdict]int `json:"verdicts"`
+	Devices  int                 `json:"devices"`
+	Behind   int                 `json:"behind" doc:"Devices older than the current release of their sheet."`
+	Alerts   int                 `json:"alerts" doc:"Open alerts."`
+	Revision uint64              `json:"revision"`
+
+	mark string
+}
+
+func (s *Server) summarize(rows []*row) Summary {
+	sum := Summary{Verdicts: map[hub.Verdict]int{}, Revision: s.opt.Fleet.Revision()}
+	for _, v := range verdicts {
+		sum.Verdicts[v] = 0
+	}
+	for _, r := range rows {
+		if !r.Revoked.IsZero() {
+			continue
+		}
+		sum.Boats++
+		sum.Verdicts[r.Verdict]++
+		sum.Devices += len(r.Devices)
+		sum.Behind += r.Behind
+		sum.Alerts += len(r.Alerts)
+	}
+	n := sum.Verdicts
+	silence := strconv.FormatFloat(s.opt.Silence.Hours(), 'f', -1, 64) + " h"
+	if h := s.opt.Silence.Hours(); h >= 48 && h/24 == float64(int(h/24)) {
+		silence = fmt.Sprintf("%d days", int(h/24))
+	}
+	unheard := ""
+	if n[hub.Unheard] > 0 {
+		unheard = fmt.Sprintf(", %d unheard for %s", n[hub.Unheard], silence)
+	}
+	of := " of " + plural(sum.Boats, "boat", "boats")
+	switch {
+	case sum.Boats == 0:
+		sum.mark, sum.Sentence = "quiet", "No boat is enrolled yet."
+	case n[hub.Visit] > 0:
+		sum.mark, sum.Sentence = "critical", strconv.Itoa(n[hub.Visit])+of+needs(n[hub.Visit])+" a visit"+unheard+"."
+	case n[hub.Unheard] > 0:
+		sum.mark, sum.Sentence = "warning", strconv.Itoa(n[hub.Unheard])+of+" unheard for "+silence+"."
+	case n[hub.Watch] > 0:
+		sum.mark, sum.Sentence = "warning", "No boat needs a visit; "+strconv.Itoa(n[hub.Watch])+of+" to keep an eye on."
+	case n[hub.Never] == sum.Boats:
+		sum.mark, sum.Sentence = "quiet", "No boat has been heard yet."
+	default:
+		sum.mark, sum.Sentence = "well", "All boats are in order."
+	}
+	return sum
+}
+
+func needs(n int) string {
+	if n == 1 {
+		return " needs"
+	}
+	return " need"
+}
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
+// rank puts verdicts in order, the worst first.
+func rank(v hub.Verdict) int { return slices.Index(verdicts, v) }
+
+// choose keeps the boats of a verdict whose id or name holds a text; the worst first.
+func choose(rows []*row, verdict hub.Verdict, text string) []*row {
+	text = strings.ToLower(strings.TrimSpace(text))
+	out := make([]*row, 0, len(rows))
+	for _, r := range rows {
+		if (verdict == "" || r.Verdict == verdict) && (text == "" || strings.Contains(r.folded, text)) {
+			out = append(out, r)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b *row) int {
+		return cmp.Or(cmp.Compare(rank(a.Verdict), rank(b.Verdict)), cmp.Compare(len(b.Alerts), len(a.Alerts)), cmp.Compare(b.Behind, a.Behind))
+	})
+	return out
+}
+
+// since says how long ago t was.
+func (s *Server) since(t time.Time) string {
+	if t.IsZero() {
+		return "never"
+	}
+	switch d := s.opt.Now().Sub(t); {
+	case d < 2*time.Minute:
+		return "just now"
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min ago", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h ago", d.Hours())
+	default:
+		return fmt.Sprintf("%.0f days ago", d.Hours()/24)
+	}
+}

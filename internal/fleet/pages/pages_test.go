@@ -1,0 +1,225 @@
+package pages
+
+import (
+	"bytes"
+	"errors"
+	"flag"
+	"fmt"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/testutil"
+
+	"muster/internal/fleet/hub"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+func TestPages(t *testing.T) {
+	s := serve(t, fakeBoats(t), nil)
+	for _, tt := range []struct {
+		path   string
+		status int
+		want   []string
+		lacks  string
+	}{
+		{"/", 200, []string{"1 of 5 boats needs a visit, 1 unheard for 2 days.", "Sanderling &lt;b&gt;", "7 devices; 3 behind their release", "3 days ago", "never"}, "Sanderling <b>"},
+		{"/?verdict=watch", 200, []string{"1 boat fits", "Plover"}, `id="boat-wagtail"`},
+		{"/?q=DUN", 200, []string{"1 boat fits", "Dunlin"}, `id="boat-plover"`},
+		{"/?page=99", 200, []string{"Wagtail"}, ""},
+		{"/?verdict=odd", 422, []string{"is none"}, ""},
+		{"/boats/wagtail", 200, []string{"needs a visit", "Kept aside", "schema &#34;&lt;i&gt;", "/boats/wagtail/documents/3", "Roll", "LF9-00117"}, "What changed"},
+		{"/boats/wagtail?before=1&after=2", 200, []string{"What changed", "devices unchanged"}, "Nothing changed"},
+		{"/boats/wagtail?at=1", 200, []string{"An earlier report"}, ""},
+		{"/boats/wagtail?at=99", 200, []string{"not found"}, ""},
+		{"/boats/plover", 200, []string{"two boards send for this boat"}, ""},
+		{"/boats/knot", 200, []string{"never heard", "No report yet"}, ""},
+		{"/boats/nobody", 404, []string{"not found"}, ""},
+		{"/search", 200, []string{"Older than version"}, "devices."},
+		{"/search?q=head&below=4.52", 200, []string{"5 devices older than 4.52"}, "Order not known"},
+		{"/search?below=4.52", 200, []string{"of 2 more the order is not known", "Order not known", "no sheet describes it"}, ""},
+		{"/campaigns", 200, []string{"LF9 head", "4.52", "on 2 boats"}, ""},
+		{"/campaigns/LF9%20head", 200, []string{"3 devices behind on 2 boats, 2 up to date, 0 not known", "2026-06-07", "2026-06-10"}, ""},
+		{"/campaigns/nothing", 404, []string{"no sheet is of this model"}, ""},
+		{"/week", 200, []string{"2 boats, about 45 min", "4.40 → 4.52", "microSD card, 2 to 32 GB, FAT32, file LF-4.52.upd", "Unheard"}, ""},
+		{"/alerts", 200, []string{"2 alerts on 2 boats", "fallen silent"}, ""},
+		{"/refusals", 200, []string{"Boats with two boards", "4 turns", "&lt;i&gt;"}, "<i>"},
+		{"/boats/wagtail/documents/3", 200, []string{"<p>record</p>"}, ""},
+		{"/boats/wagtail/documents/4", 404, []string{"not found"}, ""},
+		{"/boats/wagtail/documents/x", 404, []string{"not found"}, ""},
+		{"/-/ready", 200, []string{"ready"}, ""},
+	} {
+		t.Run(tt.path, func(t *testing.T) {
+			resp, body := get(t, s.URL()+tt.path, "Accept", "text/html")
+			if resp.StatusCode != tt.status {
+				t.Errorf("%s", resp.Status)
+			}
+			for _, w := range tt.want {
+				if !strings.Contains(body, w) {
+					t.Errorf("lacks %q", w)
+				}
+			}
+			if tt.lacks != "" && strings.Contains(body, tt.lacks) {
+				t.Errorf("has %q", tt.lacks)
+			}
+			if strings.Contains(body, "style=") || strings.Contains(body, "onclick") {
+				t.Error("inline style or script")
+			}
+			if csp := resp.Header.Get("Content-Security-Policy"); !strings.Contains(csp, "default-src 'none'") {
+				t.Errorf("policy %q", csp)
+			}
+		})
+	}
+	resp, _ := get(t, s.URL()+"/boats/wagtail/documents/3")
+	if d := resp.Header.Get("Content-Disposition"); d != "attachment; filename=wagtail-record-3.html" {
+		t.Errorf("a boat's document is given as %q", d)
+	}
+}
+
+func TestEmptyFleet(t *testing.T) {
+	s := serve(t, &fakeFleet{ready: errors.New("still reading")}, func(o *Options) { o.Sheets = nil; o.Daybook = nil })
+	for path, want := range map[string]string{"/": "No boat is enrolled yet.", "/campaigns": "no release sheets", "/week": "No boat needs a visit", "/alerts": "No alert is open", "/refusals": "None."} {
+		if _, body := get(t, s.URL()+path); !strings.Contains(body, want) {
+			t.Errorf("%s lacks %q", path, want)
+		}
+	}
+	if resp, body := get(t, s.URL()+"/-/ready"); resp.StatusCode != http.StatusServiceUnavailable || !strings.Contains(body, "still reading") {
+		t.Errorf("%s %q", resp.Status, body)
+	}
+}
+
+func TestAccess(t *testing.T) {
+	if _, err := New(Options{Listen: "0.0.0.0:0", Fleet: &fakeFleet{}}); err == nil {
+		t.Error("open to all without a token")
+	}
+	s := serve(t, fakeBoats(t), func(o *Options) { o.Token = "open" })
+	for _, path := range []string{"/", "/api/v1/boats", "/metrics", "/sd/boats", "/boats/wagtail/documents/3"} {
+		if resp, body := get(t, s.URL()+path); resp.StatusCode != http.StatusUnauthorized || strings.Contains(body, "agtail") {
+			t.Errorf("%s without a token: %s", path, resp.Status)
+		}
+		if resp, _ := get(t, s.URL()+path, "Authorization", "Bearer open"); resp.StatusCode != http.StatusOK {
+			t.Errorf("%s with the token: %s", path, resp.Status)
+		}
+	}
+	plain := serve(t, fakeBoats(t), nil)
+	if resp, _ := get(t, plain.URL()+"/", "Host", "other.example"); resp.StatusCode != http.StatusMisdirectedRequest {
+		t.Errorf("foreign host: %s", resp.Status)
+	}
+}
+
+func golden(t *testing.T, file, got string) {
+	t.Helper()
+	file = filepath.Join("testdata", file)
+	if *update {
+		if err := os.MkdirAll("testdata", 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("%s differs:\n%s", file, got)
+	}
+}
+
+func TestAPI(t *testing.T) {
+	s := serve(t, fakeBoats(t), nil)
+	var all strings.Builder
+	for _, tt := range []struct {
+		path   string
+		status int
+	}{{"fleet", 200}, {"boats", 200}, {"boats?verdict=watch&limit=1", 200}, {"boats/plover", 200}, {"boats/nobody", 404}, {"boats/wagtail/history", 200},
+		{"boats/nobody/report", 404}, {"boats?verdict=odd", 422}, {"search?q=BM1", 200}, {"search?other=1", 422}, {"campaigns", 200},
+		{"campaigns/LF9%20head", 200}, {"campaigns/x", 404}, {"alerts", 200}, {"refusals", 200}, {"nothing", 404}} {
+		resp, body := get(t, s.URL()+"/api/v1/"+tt.path)
+		if resp.StatusCode != tt.status {
+			t.Errorf("%s: %s", tt.path, resp.Status)
+		}
+		if tt.status != 200 && !strings.HasPrefix(resp.Header.Get("Content-Type"), "application/problem+json") {
+			t.Errorf("%s: %s", tt.path, resp.Header.Get("Content-Type"))
+		}
+		if tt.status == 200 {
+			fmt.Fprintf(&all, "%s\n%s\n", tt.path, strings.TrimSpace(body))
+		}
+	}
+	golden(t, "api.txt", all.String())
+	if resp, body := get(t, s.URL()+"/api/v1/boats/wagtail/report"); resp.StatusCode != 200 || !strings.Contains(body, "muster.report/v1") {
+		t.Errorf("report: %s", resp.Status)
+	}
+}
+
+func TestMetrics(t *testing.T) {
+	registry := prometheus.NewRegistry()
+	s := serve(t, fakeBoats(t), func(o *Options) { o.Registry, o.BoatSeries = registry, 2 })
+	problems, err := testutil.GatherAndLint(registry)
+	if err != nil || len(problems) > 0 {
+		t.Errorf("%v %v", problems, err)
+	}
+	_, text := get(t, s.URL()+"/metrics")
+	golden(t, "metrics.txt", text)
+	promtool, err := exec.LookPath("promtool")
+	if err != nil {
+		t.Skip("promtool is not installed")
+	}
+	cmd := exec.Command(promtool, "check", "metrics")
+	cmd.Stdin = strings.NewReader(text)
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("%v\n%s", err, out)
+	}
+}
+
+func TestEvents(t *testing.T) {
+	s := serve(t, fakeBoats(t), func(o *Options) { o.EventEvery = 10 * time.Millisecond })
+	resp, err := http.Get(s.URL() + "/api/v1/events")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	var got []byte
+	chunk := make([]byte, 256)
+	for !bytes.Contains(got, []byte("event: report")) {
+		n, err := resp.Body.Read(chunk)
+		if got = append(got, chunk[:n]...); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// many are 10,000 boats of 20 devices.
+func many() *fakeFleet {
+	f := &fakeFleet{}
+	for i := range 10000 {
+		b := &hub.Boat{ID: fmt.Sprintf("boat-%05d", i), Name: "Plover", LastWord: noon.Add(-time.Duration(i%60) * time.Hour), Report: 1}
+		for j := range 20 {
+			b.Devices = append(b.Devices, head(fmt.Sprintf("c0fa1e%010d", j), fmt.Sprintf("LF9-%d-%d", i, j), []string{"4.40", "4.47", "4.52"}[(i+j)%3]))
+		}
+		f.boats = append(f.boats, b)
+	}
+	return f
+}
+
+func BenchmarkFirstPage(b *testing.B)  { bench(b, "/") }
+func BenchmarkSearchPage(b *testing.B) { bench(b, "/search?q=LF9-77-") }
+func BenchmarkWeek(b *testing.B)       { bench(b, "/week") }
+
+func bench(b *testing.B, path string) {
+	s := serve(b, many(), nil)
+	get(b, s.URL()+path)
+	b.ReportAllocs()
+	for b.Loop() {
+		if resp, _ := get(b, s.URL()+path); resp.StatusCode != http.StatusOK {
+			b.Fatal(resp.Status)
+		}
+	}
+}

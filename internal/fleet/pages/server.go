@@ -1,0 +1,138 @@
+// Package pages shows the fleet to the marina: pages, API and metrics.
+package pages
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/rs/zerolog"
+
+	"muster/internal/fleet/hub"
+	"muster/internal/release"
+	"muster/internal/web"
+)
+
+// Options say what a Server shows and to whom.
+type Options struct {
+	Listen          string // host:port; port 0 takes any free one
+	TLSCert, TLSKey string // PEM files; both empty for plain HTTP
+	Token           string // who shows it may act; empty for none, which only a loopback address or TLS may have
+	ReadToken       string // who shows it may read; empty for none
+	Fleet           hub.Fleet
+	Sheets          func() *release.Sheets // the shop's sheets in force; nil, or a nil answer, for none
+	Daybook         hub.Daybook            // where the campaigns' counts of each day are kept; nil for nowhere
+	Registry        *prometheus.Registry   // nil for one of its own
+	Version         string
+	Log             zerolog.Logger
+	Silence         time.Duration    // how long a boat may be without a word; default 48 h
+	BoatSeries      int              // most boats with metrics of their own; default 500, negative for none
+	Now             func() time.Time // default time.Now
+	EventEvery      time.Duration    // how often the event stream looks for news; default 2 s
+}
+
+// Server serves the fleet's pages. New binds its address, Serve answers until Stop.
+type Server struct {
+	opt      Options
+	listener net.Listener
+	http     *http.Server
+	pages    templates
+	door     *web.Door
+	turns    *web.Turns
+	cache    cache
+	stopOnce sync.Once
+}
+
+// New binds the address and builds the handler. It starts nothing.
+func New(opt Options) (*Server, error) {
+	if opt.Fleet == nil {
+		return nil, errors.New("pages: no fleet")
+	}
+	if opt.Sheets == nil {
+		opt.Sheets = func() *release.Sheets { return nil }
+	}
+	if opt.Registry == nil {
+		opt.Registry = prometheus.NewRegistry()
+	}
+	if opt.Silence <= 0 {
+		opt.Silence = 48 * time.Hour
+	}
+	if opt.BoatSeries == 0 {
+		opt.BoatSeries = 500
+	}
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	if opt.EventEvery <= 0 {
+		opt.EventEvery = 2 * time.Second
+	}
+	s := &Server{opt: opt, turns: web.NewTurns(256, opt.EventEvery)}
+	var err error
+	if s.pages, err = loadTemplates(s.since); err != nil {
+		return nil, err
+	}
+	s.door = web.NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "fleet", s.loginPage)
+	if err := opt.Registry.Register(&collector{s}); err != nil {
+		return nil, fmt.Errorf("pages: metrics: %w", err)
+	}
+	mux := http.NewServeMux()
+	s.addPages(mux)
+	if err := s.addAPI(mux); err != nil {
+		return nil, err
+	}
+	mux.Handle("GET /metrics", web.MetricsHandler(opt.Registry))
+	mux.HandleFunc("GET /sd/boats", s.discovery)
+	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
+	mux.HandleFunc("GET /-/ready", func(w http.ResponseWriter, _ *http.Request) {
+		if err := opt.Fleet.Ready(); err != nil {
+			http.Error(w, "not ready: "+err.Error(), http.StatusServiceUnavailable)
+			return
+		}
+		_, _ = io.WriteString(w, "ready\n")
+	})
+	if s.listener, err = web.Listen(opt.Listen, opt.TLSCert, opt.TLSKey, opt.Token); err != nil {
+		return nil, err
+	}
+	s.http = web.NewHTTP(s.door.Guard(mux), opt.Log)
+	return s, nil
+}
+
+// URL is where the pages are.
+func (s *Server) URL() string {
+	scheme := "http"
+	if s.opt.TLSCert != "" {
+		scheme = "https"
+	}
+	return scheme + "://" + s.listener.Addr().String()
+}
+
+// Serve answers requests until Stop; it returns nil then. Until ctx ends it keeps the daybook.
+func (s *Server) Serve(ctx context.Context) error {
+	ctx, cancel := context.WithCancel(ctx)
+	var keeping sync.WaitGroup
+	keeping.Go(func() { s.keepDaybook(ctx) })
+	defer keeping.Wait()
+	defer cancel()
+	if err := s.http.Serve(s.listener); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("pages: %w", err)
+	}
+	return nil
+}
+
+// Stop ends the event streams, waits for the other requests as long as ctx allows, and closes what is left.
+// It may be called more than once, and without Serve.
+func (s *Server) Stop(ctx context.Context) error {
+	s.stopOnce.Do(s.turns.Stop)
+	err := s.http.Shutdown(ctx)
+	if err != nil {
+		err = errors.Join(err, s.http.Close())
+	}
+	_ = s.listener.Close() // Shutdown closes it only after Serve
+	return err
+}
