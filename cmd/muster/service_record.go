@@ -2,17 +2,16 @@ package main
 
 import (
 	"bytes"
-	"cmp"
 	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
 	"time"
 
-	"muster/internal/event"
 	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/snapshot"
+	"muster/internal/web"
 )
 
 type serviceRecordCmd struct {
@@ -113,19 +112,7 @@ func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]record.Ste
 	if err != nil {
 		return nil, err
 	}
-	var out []record.Step
-	for _, s := range f.Status() {
-		notes := s.Notes
-		for _, x := range s.Failures {
-			notes = append(notes, x.Text)
-		}
-		if b := s.ByHand; b != nil {
-			notes = append(notes, strings.TrimSpace("read off its screen by "+b.By))
-		}
-		out = append(out, record.Step{Title: fmt.Sprintf("%s %s: %s to %s", s.Step, s.Label, s.From, s.To), State: string(s.State),
-			Began: clock(s.LeftAt), Ended: clock(cmp.Or(s.VerifiedAt, s.FailedAt)), Note: strings.Join(notes, "; ")})
-	}
-	return out, nil
+	return web.RecordSteps(f.Status()), nil
 }
 
 // follower goes on from the progress file. Without one, what the snapshots show is what is known.
@@ -147,11 +134,4 @@ func (c *serviceRecordCmd) follower(order *release.Order, before, after *snapsho
 		return nil, withHint(fmt.Errorf("--progress %s: %w", c.Progress, err), "give the file that muster follow kept for this order")
 	}
 	return f, nil
-}
-
-func clock(t event.Time) string {
-	if t == 0 {
-		return ""
-	}
-	return t.UTC().Format("2006-01-02 15:04")
 }

@@ -74,9 +74,10 @@ type Daemon struct {
 	work        atomic.Pointer[web.Work]
 	gauge       release.Gauge
 	conditions  atomic.Pointer[web.Conditions]
-	preChecks   []release.PreCheck // as last made before the first step was begun
-	sheets      *release.Sheets    // nil without any
-	nextLook    event.Time         // when a replay tells OnReport next
+	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
+	preChecks   []release.PreCheck             // as last made before the first step was begun
+	sheets      *release.Sheets                // nil without any
+	nextLook    event.Time                     // when a replay tells OnReport next
 
 	store                   *store.Store // nil in a replay
 	storeOnce               sync.Once
@@ -187,7 +188,7 @@ func New(opt Options) (_ *Daemon, err error) {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
+			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err
 		}

@@ -45,6 +45,7 @@ func (d *Daemon) entered() []boat.Manual { return slices.Concat(d.noted, d.manua
 
 // tellReport tells who asked for it of a report and of what the traffic of late says.
 func (d *Daemon) tellReport(r *boat.Report) {
+	d.sheetsNow.Store(d.sheets)
 	now := d.model.Now()
 	c := d.gauge.Conditions(now)
 	d.conditions.Store(&web.Conditions{At: r.TakenAt, Conditions: c})
