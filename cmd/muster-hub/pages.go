@@ -7,6 +7,8 @@ import (
 	"os"
 	"strings"
 
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
 
@@ -28,7 +30,9 @@ func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, 
 	if err != nil {
 		return &serverError{err}
 	}
-	s, err := pages.New(pages.Options{Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Token: token, ReadToken: readToken, Fleet: h,
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	s, err := pages.New(pages.Options{Registry: registry, Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Token: token, ReadToken: readToken, Fleet: h,
 		Sheets: sheets, Daybook: days, Version: buildVersion(), Log: log.With().Str("component", "pages").Logger()})
 	if err != nil {
 		return err

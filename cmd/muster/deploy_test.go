@@ -31,6 +31,8 @@ func outside(t *testing.T, dir, name, pkg string, args ...string) string {
 func TestPrometheusRules(t *testing.T) {
 	outside(t, "prometheus", "promtool", "prometheus", "check", "rules", "rules.yaml")
 	outside(t, "prometheus", "promtool", "prometheus", "test", "rules", "rules_test.yaml")
+	outside(t, "prometheus", "promtool", "prometheus", "check", "rules", "fleet_rules.yaml")
+	outside(t, "prometheus", "promtool", "prometheus", "test", "rules", "fleet_rules_test.yaml")
 	outside(t, "prometheus", "promtool", "prometheus", "check", "config", "prometheus.yaml")
 }
 
@@ -56,9 +58,19 @@ func TestServiceUnit(t *testing.T) {
 	}
 }
 
-// TestDashboard: the dashboard is sound JSON, its panels have titles, queries of metrics that exist, and places that do not overlap.
+// TestDashboard: each dashboard is sound JSON, its panels have titles, queries of metrics that exist, and places that do not overlap.
 func TestDashboard(t *testing.T) {
-	text, err := os.ReadFile("../../deploy/grafana/muster.json")
+	t.Run("boat", func(t *testing.T) {
+		checkDashboard(t, "muster.json", readAll(t, "../../internal/daemon/metrics.go", "../../internal/web/metrics.go", "../../deploy/prometheus/rules.yaml"))
+	})
+	t.Run("fleet", func(t *testing.T) {
+		checkDashboard(t, "fleet.json", readAll(t, "../../internal/fleet/pages/metrics.go"))
+	})
+}
+
+func checkDashboard(t *testing.T, file, known string) {
+	t.Helper()
+	text, err := os.ReadFile("../../deploy/grafana/" + file)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -79,7 +91,7 @@ func TestDashboard(t *testing.T) {
 	}
 	used, ids := map[[2]int]string{}, map[int]bool{}
 	metric := regexp.MustCompile(`(boat[a-z_]*:)?(muster|process)_[a-z0-9_:]+`)
-	known := readAll(t, "../../internal/daemon/metrics.go", "../../internal/web/metrics.go", "../../deploy/prometheus/rules.yaml") + "resident_memory_bytes"
+	known += "resident_memory_bytes"
 	for _, p := range board.Panels {
 		if p.Title == "" || len(p.Targets) == 0 || ids[p.ID] {
 			t.Errorf("panel %d %q: no title, no query, or its id twice", p.ID, p.Title)
