@@ -1,0 +1,91 @@
+package config
+
+import (
+	"net/url"
+	"path/filepath"
+	"strconv"
+	"time"
+)
+
+// Fleet says which hub is told what happens aboard.
+type Fleet struct {
+	URL         URLs          `yaml:"url"`         // of the hub, or of several servers of one cluster; empty for no hub
+	Credentials string        `yaml:"credentials"` // file that muster-hub enroll made for this boat
+	CA          string        `yaml:"ca"`          // PEM file of whom to trust with the hub's certificate; empty for whom the machine trusts
+	Every       time.Duration `yaml:"every"`       // a report is sent at least this often
+	MetricsURL  string        `yaml:"metrics_url"` // where this board can be scraped
+}
+
+// On reports whether there is a hub to tell.
+func (f *Fleet) On() bool { return len(f.URL) > 0 }
+
+// URLs are written as one text or as a list.
+type URLs []string
+
+// UnmarshalYAML implements yaml.InterfaceUnmarshaler.
+func (u *URLs) UnmarshalYAML(decode func(any) error) error {
+	var one string
+	if err := decode(&one); err == nil {
+		*u = nil
+		if one != "" {
+			*u = URLs{one}
+		}
+		return nil
+	}
+	return decode((*[]string)(u))
+}
+
+// Bounds of Fleet.Every.
+const (
+	leastEvery = time.Minute
+	mostEvery  = 24 * time.Hour
+)
+
+// validateFleet checks the keys of the hub.
+func (c *Config) validateFleet(bad func(key, format string, args ...any)) {
+	f := &c.Fleet
+	if !f.On() {
+		if f.Credentials != "" || f.CA != "" || f.MetricsURL != "" {
+			bad("fleet", "url is missing: say where the hub is, such as url: tls://hub.example:4222")
+		}
+		return
+	}
+	for i, address := range f.URL {
+		key := "fleet.url"
+		if len(f.URL) > 1 {
+			key += "." + strconv.Itoa(i)
+		}
+		u, err := url.Parse(address)
+		switch {
+		case err != nil || u.Scheme != "tls" && u.Scheme != "nats" || u.Hostname() == "" || u.Path != "" && u.Path != "/":
+			bad(key, "it is no URL of a hub: write tls://HOST:PORT") // not quoted: it may hold a password
+		case u.User != nil:
+			bad(key, "it holds a name or a password: leave them out, credentials names the file with the boat's")
+		case u.Scheme == "nats" && !Loopback(u.Hostname()):
+			bad(key, "%q would be told in the clear: write tls://%s", address, u.Host)
+		}
+	}
+	if c.Boat.ID == "" {
+		bad("fleet", "boat.id is missing: the hub knows each boat by it; give the one that was enrolled")
+	}
+	if f.Credentials == "" {
+		bad("fleet", "credentials is missing: name the file that muster-hub enroll made for this boat")
+	}
+	if f.Every < leastEvery || f.Every > mostEvery {
+		bad("fleet.every", "%v must be 1m to 24h", f.Every)
+	}
+	if f.MetricsURL != "" {
+		if u, err := url.Parse(f.MetricsURL); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil {
+			bad("fleet.metrics_url", "it is no URL without a password: write http://HOST:PORT/metrics")
+		}
+	}
+}
+
+// locate makes the paths of files relative to dir.
+func (f *Fleet) locate(dir string) {
+	for _, p := range []*string{&f.Credentials, &f.CA} {
+		if *p != "" && !filepath.IsAbs(*p) {
+			*p = filepath.Join(dir, *p)
+		}
+	}
+}
