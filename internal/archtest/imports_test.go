@@ -25,8 +25,8 @@ var order = [][]string{
 	{"internal/fleet/trust"},
 	{"internal/fleet/broker"},
 	{"internal/fleet/hub"},
-	{"internal/fleet/pages"},
 	{"internal/web"},
+	{"internal/fleet/pages"}, // shows a boat as its own pages do
 	{"internal/daemon"},
 	{"cmd/muster", "cmd/muster-hub"},
 	{"internal/archtest"},
@@ -51,13 +51,13 @@ var owners = map[string][]string{
 	"github.com/gopacket/gopacket":                            {"internal/capture"},
 	"github.com/mdlayher/netlink":                             {"internal/tap"},
 	"go.bug.st/serial":                                        {"internal/tap"},
-	"golang.org/x/sys/unix":                                   {"internal/tap", "internal/store", "cmd/muster"},
+	"golang.org/x/sys/unix":                                   {"internal/tap", "internal/store", "internal/daemon", "cmd/muster"},
 	"go.etcd.io/bbolt":                                        {"internal/store"},
 	"github.com/go-pdf/fpdf":                                  {"internal/record"},
 	"github.com/go-jose/go-jose/v4":                           {"internal/snapshot"},
 	"github.com/gowebpki/jcs":                                 {"internal/snapshot"},
 	"github.com/coreos/go-systemd/v22/daemon":                 {"internal/daemon", "cmd/muster-hub"},
-	"github.com/danielgtaylor/huma/v2":                        {"internal/web", "internal/fleet"},
+	"github.com/danielgtaylor/huma/v2":                        {"internal/web", "internal/fleet/pages"},
 }
 
 func rank(name string) int {
