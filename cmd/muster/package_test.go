@@ -1,65 +1,123 @@
 package main
 
 import (
-	"bufio"
+	"context"
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"strconv"
 	"strings"
 	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
 )
 
-// TestDebianPackage builds the package for this machine, lets lintian judge it, and starts the program that it installs.
-func TestDebianPackage(t *testing.T) {
-	if testing.Short() || os.Getenv("MUSTER_TEST_ALL") != "1" {
-		t.Skip("builds a package: set MUSTER_TEST_ALL=1")
+// packages builds the Debian packages into a folder, one for each machine, and lets lintian judge them.
+func packages(t *testing.T, dir string, machines ...string) {
+	t.Helper()
+	need(t, "lintian", "dpkg-deb")
+	build := exec.CommandContext(t.Context(), "deploy/package/build", append([]string{"-o", dir}, machines...)...)
+	build.Dir = "../.."
+	build.Env = append(os.Environ(), "VERSION=v0.0.0-test")
+	if out, err := build.CombinedOutput(); err != nil {
+		t.Fatalf("build: %v\n%s", err, out)
 	}
-	arch := map[string]string{"amd64": "amd64", "arm64": "arm64", "arm": "armhf"}[runtime.GOARCH]
-	if arch == "" {
-		t.Skip("no package for this machine")
-	}
-	dir := t.TempDir()
-	run := func(name string, args ...string) {
-		t.Helper()
-		cmd := exec.Command(name, args...)
-		cmd.Dir = "../.."
-		cmd.Env = append(os.Environ(), "VERSION=v0.0.0-test")
-		if out, err := cmd.CombinedOutput(); err != nil {
-			t.Fatalf("%s: %v\n%s", name, err, out)
-		}
-	}
-	run("deploy/package/build", "-o", dir, arch)
-	debs, err := filepath.Glob(filepath.Join(dir, "*.deb"))
-	if err != nil || len(debs) != 1 {
+	debs, err := filepath.Glob(filepath.Join(dir, "muster_*.deb"))
+	if err != nil || len(debs) != len(machines) {
 		t.Fatalf("packages %q: %v", debs, err)
 	}
-	run("lintian", "--no-cfg", "--allow-root", "--fail-on", "error,warning", debs[0])
-	root := filepath.Join(dir, "root")
-	run("dpkg-deb", "-x", debs[0], root)
-	muster := filepath.Join(root, "usr/bin/muster")
-	run(muster, "run", "--config", filepath.Join(root, "etc/muster/muster.yaml"), "--check")
+	judge := exec.CommandContext(t.Context(), "lintian", append([]string{"--no-cfg", "--allow-root", "--fail-on", "error,warning"}, debs...)...)
+	if out, err := judge.CombinedOutput(); err != nil {
+		t.Errorf("lintian: %v\n%s", err, out)
+	}
+}
 
-	cmd := exec.CommandContext(t.Context(), muster, "run", "sim:demo", "--listen", "127.0.0.1:0")
-	stderr, err := cmd.StderrPipe()
+// TestPackagesOfOtherMachines unpacks the packages of boards and runs their programs on an emulated processor.
+func TestPackagesOfOtherMachines(t *testing.T) {
+	if testing.Short() || os.Getenv("MUSTER_TEST_ALL") != "1" {
+		t.Skip("builds packages: set MUSTER_TEST_ALL=1")
+	}
+	need(t, "qemu-aarch64-static", "qemu-arm-static")
+	dir := t.TempDir()
+	packages(t, dir, "arm64", "armhf")
+	for machine, emulator := range map[string]string{"arm64": "qemu-aarch64-static", "armhf": "qemu-arm-static"} {
+		t.Run(machine, func(t *testing.T) {
+			debs, _ := filepath.Glob(filepath.Join(dir, "muster_*_"+machine+".deb"))
+			if len(debs) != 1 {
+				t.Fatalf("packages %q", debs)
+			}
+			root := filepath.Join(dir, machine)
+			if out, err := exec.CommandContext(t.Context(), "dpkg-deb", "-x", debs[0], root).CombinedOutput(); err != nil {
+				t.Fatalf("unpack: %v\n%s", err, out)
+			}
+			muster := filepath.Join(root, "usr/bin/muster")
+			for _, args := range [][]string{
+				{"run", "--config", filepath.Join(root, "etc/muster/muster.yaml"), "--check"},
+				{"audit", "sim:demo", "--for", "5s", "--format", "json"},
+			} {
+				out, err := exec.CommandContext(t.Context(), emulator, append([]string{muster}, args...)...).Output()
+				if err != nil {
+					t.Errorf("%s: %v: %s", args[0], err, out)
+				}
+				if args[0] == "audit" && !strings.Contains(string(out), `"muster.report/v1"`) {
+					t.Errorf("audit printed no report: %.200s", out)
+				}
+			}
+		})
+	}
+}
+
+// TestDebianPackage installs the package under a real systemd, in a user-mode Linux on this machine's files with a layer of memory over
+// them: it starts, listens, survives a broken config and a kill, and goes without a trace.
+func TestDebianPackage(t *testing.T) {
+	if testing.Short() || os.Getenv("MUSTER_TEST_ALL") != "1" {
+		t.Skip("builds a package and boots a systemd: set MUSTER_TEST_ALL=1")
+	}
+	if runtime.GOARCH != "amd64" {
+		t.Skip("user-mode Linux is there for amd64 alone")
+	}
+	need(t, "linux.uml", "systemctl", "insmod", "ip", "cansend", "curl", "ps")
+	dir, err := filepath.EvalSymlinks(t.TempDir())
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
+	packages(t, dir, "amd64")
+	for _, name := range []string{"init.sh", "try.sh"} {
+		text, err := os.ReadFile(filepath.Join("testdata/package", name))
+		if err := errors.Join(err, os.WriteFile(filepath.Join(dir, name), text, 0o755)); err != nil {
+			t.Fatal(err)
+		}
 	}
-	lines := bufio.NewScanner(stderr)
-	started := false
-	for !started && lines.Scan() {
-		started = strings.Contains(lines.Text(), "started")
+	ctx, cancel := context.WithTimeout(t.Context(), 5*time.Minute)
+	defer cancel()
+	uml := exec.CommandContext(ctx, "linux.uml", "mem=768M", "root=/dev/root", "rootfstype=hostfs", "rootflags=/", "rw",
+		"init="+filepath.Join(dir, "init.sh"), "con=null", "con0=fd:0,fd:1", "quiet", "systemd.show_status=false")
+	uml.Env = append(os.Environ(), "TMPDIR="+dir) // where its memory file goes
+	console, err := uml.CombinedOutput()
+	text, _ := os.ReadFile(filepath.Join(dir, "try.log"))
+	said := map[string]string{}
+	for line := range strings.Lines(string(text)) {
+		if key, value, ok := strings.Cut(strings.TrimPrefix(strings.TrimSpace(line), "say "), " "); ok && strings.HasPrefix(line, "say ") {
+			said[key] = value
+		}
 	}
-	if !started {
-		t.Error("the installed program did not start")
+	if said["finished"] != "yes" {
+		early, _ := os.ReadFile(filepath.Join(dir, "init.log"))
+		t.Fatalf("the guest did not finish (%v): %s\n%s\n%s", err, console, early, text)
 	}
-	_ = cmd.Process.Signal(os.Interrupt)
-	for lines.Scan() {
+	memory, err := strconv.Atoi(said["memory"])
+	if err != nil || memory > 32<<20 {
+		t.Errorf("memory %q: want at most 32 MiB", said["memory"])
 	}
-	if err := cmd.Wait(); err != nil {
-		t.Errorf("stopping: %v", err)
+	t.Logf("memory of the service: %.1f MB", float64(memory)/1e6)
+	delete(said, "memory")
+	want := map[string]string{"installed": "yes", "started": "active", "enabled": "enabled", "ready": "ready", "user": "unprivileged", "capabilities": "0000000000000000",
+		"devices": "1", "after_broken_config": "active", "told": "1", "after_kill": "active", "restarts": "1", "remembered": "yes",
+		"removed": "yes", "after_removal": "inactive", "purged": "yes", "finished": "yes"}
+	if diff := cmp.Diff(want, said); diff != "" {
+		t.Errorf("(-want +got)\n%s\n%s", diff, text)
 	}
 }
