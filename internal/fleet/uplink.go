@@ -208,12 +208,14 @@ func (u *Uplink) queueReport(c class, r *boat.Report) {
 
 // envelope wraps a body.
 func (u *Uplink) envelope(body []byte) *Envelope {
-	now := u.opt.Now()
-	e := &Envelope{Schema: Schema, Boat: u.opt.Boat, MadeAt: now.UTC(), Clock: boat.ClockSystem, Version: u.opt.Version, Metrics: u.opt.Metrics, Body: body}
+	e := &Envelope{Schema: Schema, Boat: u.opt.Boat, MadeAt: u.opt.Now().UTC(), Clock: boat.ClockSystem, Version: u.opt.Version, Metrics: u.opt.Metrics, Body: body}
 	if r := u.opt.Report(); r != nil {
 		e.Clock = r.Clock
+		if r.Clock == boat.ClockGNSS && e.MadeAt.Before(clockSet) {
+			e.MadeAt = r.TakenAt.UTC()
+		}
 	}
-	if e.Clock == boat.ClockSystem && now.Before(clockSet) {
+	if e.Clock == boat.ClockSystem && e.MadeAt.Before(clockSet) {
 		e.Clock = boat.ClockUnset
 	}
 	return e
