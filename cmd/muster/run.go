@@ -32,6 +32,9 @@ func (runCmd) Help() string {
 
 // Run watches until interrupted.
 func (c *runCmd) Run(a *app) error {
+	hangup := make(chan os.Signal, 1) // before anything else: a hangup while starting must not end the program
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
 	cfg, err := c.load()
 	if err != nil {
 		return err
@@ -44,7 +47,8 @@ func (c *runCmd) Run(a *app) error {
 		return err
 	}
 	return a.watch(cfg, func(d *daemon.Daemon) error {
-		go c.reloadOnHangup(a.ctx, d)
+		d.SetLoader(c.load)
+		go reloadOnHangup(a.ctx, d, hangup)
 		return nil
 	})
 }
@@ -68,23 +72,14 @@ func (c *runCmd) load() (config.Config, error) {
 }
 
 // reloadOnHangup reads the config again on each SIGHUP, until ctx ends. One that cannot be used leaves the present one in force.
-func (c *runCmd) reloadOnHangup(ctx context.Context, d *daemon.Daemon) {
-	hangup := make(chan os.Signal, 1)
-	signal.Notify(hangup, syscall.SIGHUP)
-	defer signal.Stop(hangup)
+func reloadOnHangup(ctx context.Context, d *daemon.Daemon, hangup <-chan os.Signal) {
 	for {
 		select {
 		case <-hangup:
 		case <-ctx.Done():
 			return
 		}
-		cfg, err := c.load()
-		if err == nil {
-			err = d.Reload(ctx, cfg)
-		}
-		if err != nil {
-			d.ReloadFailed(err)
-		}
+		_ = d.ReloadConfig(ctx) // logged and counted there
 	}
 }
 

@@ -9,27 +9,31 @@ import (
 )
 
 // Silence keeps changes of the alerts that it matches from being told, until its end. Every key that is set must match; a silence
-// with none matches all alerts, as for the length of a work order.
+// with none matches all alerts.
 type Silence struct {
 	Alert   string     `json:"alert,omitempty"`   // id of one alert
 	Check   string     `json:"check,omitempty"`   // id of a check
 	Device  string     `json:"device,omitempty"`  // id of a device concerned
 	Network string     `json:"network,omitempty"` // id of a network
+	Work    bool       `json:"work,omitempty"`    // set by a work order: matches only what work on a device brings about
 	From    event.Time `json:"from,omitzero"`
 	Until   event.Time `json:"until,omitzero"`
 	By      string     `json:"by,omitempty"`
 	Why     string     `json:"why,omitempty"`
 }
 
+// workChecks find what updating, unplugging and exchanging a device brings about.
+var workChecks = [...]string{"silent", "missing", "newcomer", "replaced", "restarted", "not-identified", "software-differs"}
+
 func (s *Silence) matches(id string, e *entry) bool {
 	f := &e.finding
-	return (s.Alert == "" || s.Alert == id) && (s.Check == "" || s.Check == f.Check) && (s.Network == "" || s.Network == f.Network) &&
+	return (s.Alert == "" || s.Alert == id) && (!s.Work || slices.Contains(workChecks[:], f.Check)) && (s.Check == "" || s.Check == f.Check) && (s.Network == "" || s.Network == f.Network) &&
 		(s.Device == "" || slices.Contains(f.Devices, s.Device))
 }
 
 // sameScope reports whether two silences match the same alerts.
 func (s *Silence) sameScope(o *Silence) bool {
-	return s.Alert == o.Alert && s.Check == o.Check && s.Device == o.Device && s.Network == o.Network
+	return s.Work == o.Work && s.Alert == o.Alert && s.Check == o.Check && s.Device == o.Device && s.Network == o.Network
 }
 
 // Silence begins a silence; one with the same scope is replaced. It fails when the end is not after the start, or when there are too many.

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"slices"
 	"time"
 
 	"muster/internal/boat"
@@ -142,6 +143,11 @@ func (w *Watch) judge(now event.Time) {
 	for _, c := range changes {
 		w.OnChange(c)
 	}
+}
+
+// Runs reports whether a check with this id runs.
+func (w *Watch) Runs(id string) bool {
+	return slices.ContainsFunc(w.rules, func(r check.Rule) bool { return r.ID == id })
 }
 
 // Every is the interval at which the checks run.

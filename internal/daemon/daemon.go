@@ -74,6 +74,8 @@ type Daemon struct {
 	work        atomic.Pointer[web.Work]
 	gauge       release.Gauge
 	conditions  atomic.Pointer[web.Conditions]
+	silences    atomic.Pointer[[]alert.Silence]
+	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
 	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
 	preChecks   []release.PreCheck             // as last made before the first step was begun
 	sheets      *release.Sheets                // nil without any
@@ -406,6 +408,8 @@ func (d *Daemon) publish() {
 	}
 	d.follow(r)
 	d.tellReport(r)
+	silences := d.watch.Book().Silences()
+	d.silences.Store(&silences)
 	d.latest.Store(r)
 	d.keep(r)
 	if d.web != nil {

@@ -95,6 +95,7 @@ func (d *Daemon) Work() web.Work {
 func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 	return d.do(ctx, func() error {
 		if o == nil {
+			d.endWorkSilences()
 			d.follower, d.preChecks, d.keeping.work = nil, nil, true
 			return nil
 		}
@@ -106,6 +107,7 @@ func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 		if err != nil {
 			return err
 		}
+		d.endWorkSilences()
 		d.follower, d.preChecks, d.keeping.work = f, nil, true
 		return nil
 	})
@@ -135,6 +137,7 @@ func (d *Daemon) follow(r *boat.Report) {
 	now := d.model.Now()
 	c := d.gauge.Conditions(now)
 	d.logSteps(d.follower.Observe(now, r, c))
+	d.silenceWork(now)
 	if d.follower.Waiting() {
 		d.preChecks = d.follower.Order().Check(r, c)
 	}

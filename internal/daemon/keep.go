@@ -33,14 +33,15 @@ const (
 
 // keeping is what the model's goroutine remembers of what it put into the store.
 type keeping struct {
-	devices map[string]kept
-	away    []alert.Kept // silent devices of before the start that were not heard since
-	past    map[string]keptDevice
-	changes []alert.Change // since the last keep
-	work    bool           // the work order moved
-	at      event.Time     // the last moment of the run before
-	moved   bool           // event time was moved, and that of alerts with it
-	failing bool           // the card does not take what is written; belongs to the keeper
+	devices  map[string]kept
+	away     []alert.Kept // silent devices of before the start that were not heard since
+	past     map[string]keptDevice
+	changes  []alert.Change // since the last keep
+	work     bool           // the work order moved
+	at       event.Time     // the last moment of the run before
+	moved    bool           // event time was moved, and that of alerts with it
+	silenced bool           // a silence was set or ended
+	failing  bool           // the card does not take what is written; belongs to the keeper
 }
 
 // kept says which state of a device the store holds.
@@ -202,7 +203,7 @@ func (d *Daemon) keep(r *boat.Report) {
 	if d.store == nil {
 		return
 	}
-	urgent := len(d.keeping.changes) > 0 || d.keeping.moved
+	urgent := len(d.keeping.changes) > 0 || d.keeping.moved || d.keeping.silenced
 	d.store.Together(func() {
 		for i := range d.keeping.changes {
 			d.queueChange(&d.keeping.changes[i])
@@ -216,7 +217,7 @@ func (d *Daemon) keep(r *boat.Report) {
 			urgent = true
 		}
 	})
-	d.keeping.changes, d.keeping.work, d.keeping.moved = nil, false, false
+	d.keeping.changes, d.keeping.work, d.keeping.moved, d.keeping.silenced = nil, false, false, false
 	if urgent {
 		d.kick()
 	}

@@ -35,11 +35,30 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 		if !reflect.DeepEqual(now.Tell, c.Tell) && d.running != nil {
 			d.startTellers(d.running, c.Tell)
 		}
+		now.GNSSTime = c.GNSSTime
 		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes
 		d.reloads.Add(1)
 		d.log.Info().Msg("config reloaded")
 		return nil
 	})
+}
+
+// SetLoader says how the config is read again. Call it before Run.
+func (d *Daemon) SetLoader(load func() (config.Config, error)) { d.load = load }
+
+// ReloadConfig implements web.Reloader. What is wrong is logged and counted too.
+func (d *Daemon) ReloadConfig(ctx context.Context) error {
+	if d.load == nil {
+		return errors.New("reload: there is no config to read again: start muster run")
+	}
+	c, err := d.load()
+	if err == nil {
+		err = d.Reload(ctx, c)
+	}
+	if err != nil {
+		d.ReloadFailed(err)
+	}
+	return err
 }
 
 // ReloadFailed notes that a config could not be used, for the log and the metrics.
@@ -55,7 +74,7 @@ func needRestart(a, b *config.Config) []string {
 		key  string
 		a, b any
 	}{
-		{"boat", a.Boat, b.Boat}, {"sources", a.Sources, b.Sources}, {"listen", a.Listen, b.Listen}, {"token_file", a.Token, b.Token},
+		{"boat", a.Boat, b.Boat}, {"sources", a.Sources, b.Sources}, {"listen", a.Listen, b.Listen}, {"token_file", [2]string{a.Token, a.ReadToken}, [2]string{b.Token, b.ReadToken}},
 		{"tls", a.TLS, b.TLS}, {"maker_file", a.Makers, b.Makers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store},
 		{"log", a.Log, b.Log},
 	} {

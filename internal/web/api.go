@@ -294,6 +294,7 @@ func (s *Server) addActing(api huma.API) {
 			return nil, problem(s.opt.Desk.RemoveManual(ctx, in.ID))
 		})
 	s.addOrders(api, post)
+	s.addSilences(api, post)
 }
 
 // ManualEntry is what a person tells of a device that no network shows.

@@ -1,0 +1,92 @@
+package daemon
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/alert"
+	"muster/internal/config"
+	"muster/internal/web"
+)
+
+// TestSilencesByAPI: a silence is set, kept over a restart, and ended; what makes no sense is refused.
+func TestSilencesByAPI(t *testing.T) {
+	dir := t.TempDir()
+	opt := keptOptions(t, dir)
+	opt.Config.Listen = "127.0.0.1:0"
+	d, stop := aboard(t, opt)
+	eventually(t, func() bool { return d.model != nil && d.Ready() == nil })
+	ask := func(d *Daemon, method, query, body string) int {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), method, d.URL()+"/api/v1/silences"+query, strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Content-Type", "application/json")
+		resp, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp.Body.Close()
+		http.DefaultClient.CloseIdleConnections()
+		return resp.StatusCode
+	}
+	for _, bad := range []string{
+		`{"for":"1h","by":"Rosa","why":"x"}`,
+		`{"check":"silent","for":"2161h","by":"Rosa","why":"x"}`,
+		`{"check":"silent","for":"soon","by":"Rosa","why":"x"}`,
+		`{"check":"silent","for":"-1h","by":"Rosa","why":"x"}`,
+		`{"check":"no-such","for":"1h","by":"Rosa","why":"x"}`,
+		`{"check":"silent","for":"1h","by":" ","why":"x"}`,
+		`{"check":"silent","for":"1h","by":"Rosa","why":"x","until":"2030"}`,
+	} {
+		if got := ask(d, "POST", "", bad); got != http.StatusUnprocessableEntity {
+			t.Errorf("%s: %d", bad, got)
+		}
+	}
+	if got := ask(d, "POST", "", `{"check":"silent","device":"a","for":"1h","by":"Rosa","why":"winter berth"}`); got != http.StatusCreated {
+		t.Fatalf("set: %d", got)
+	}
+	if s := d.Silences(); len(s) != 1 || s[0].By != "Rosa" || s[0].Until.Sub(s[0].From) < time.Hour {
+		t.Errorf("silences %+v", s)
+	}
+	stop()
+	opt = keptOptions(t, dir)
+	d, _ = aboard(t, opt)
+	eventually(t, func() bool { return len(d.Silences()) == 1 })
+	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent"}); !errors.Is(err, web.ErrNoSuch) {
+		t.Errorf("another scope: %v", err)
+	}
+	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent", Device: "a"}); err != nil || len(d.Silences()) != 0 {
+		t.Errorf("%v, %d left", err, len(d.Silences()))
+	}
+}
+
+func TestReloadConfig(t *testing.T) {
+	d, err := New(keptOptions(t, t.TempDir()))
+	if err != nil {
+		t.Fatal(err)
+	}
+	broken := errors.New("muster.yaml:3:5: checks.every: wrong")
+	answer := broken
+	d.SetLoader(func() (config.Config, error) {
+		c := d.opt.Config
+		c.Checks.Every = 3 * time.Second
+		return c, answer
+	})
+	done := make(chan error, 1)
+	go func() { done <- d.Run(t.Context()) }()
+	if err := d.ReloadConfig(t.Context()); !errors.Is(err, broken) || d.reloadFailures.Load() != 1 {
+		t.Errorf("%v, %d failures", err, d.reloadFailures.Load())
+	}
+	answer = nil
+	if err := d.ReloadConfig(t.Context()); err != nil || d.watch.Every() != 3*time.Second {
+		t.Errorf("%v, every %v", err, d.watch.Every())
+	}
+	if err := errors.Join(d.Stop(), <-done); err != nil {
+		t.Error(err)
+	}
+}

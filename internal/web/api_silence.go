@@ -1,0 +1,110 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+)
+
+// Silencer is a Desk that can keep alerts from being told.
+type Silencer interface {
+	// Silences lists the silences in the order in which they were set, shared and read-only.
+	Silences() []alert.Silence
+	// Silence begins a silence of this length now, in the place of one with the same scope, and returns it with its times.
+	Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error)
+	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
+	EndSilence(ctx context.Context, scope alert.Silence) error
+}
+
+// Reloader is a Desk that can read its config again.
+type Reloader interface {
+	// ReloadConfig takes the config file as it is now; on an error the present config stays in force.
+	ReloadConfig(ctx context.Context) error
+}
+
+// maxSilence bounds a silence: nobody is to be kept from an alert by what was set in an earlier season.
+const maxSilence = 90 * 24 * time.Hour
+
+// SilenceEntry is what a person tells of a silence.
+type SilenceEntry struct {
+	Check  string `json:"check,omitempty" maxLength:"60" doc:"Id of a check, such as silent."`
+	Device string `json:"device,omitempty" maxLength:"100" doc:"Id of a device concerned."`
+	For    string `json:"for" minLength:"2" maxLength:"20" doc:"How long: 30m, 8h; 2160h, 90 days, at most."`
+	By     string `json:"by" minLength:"1" maxLength:"60" doc:"Who sets it."`
+	Why    string `json:"why" minLength:"1" maxLength:"200"`
+}
+
+// silence checks what a schema cannot.
+func (e SilenceEntry) silence() (alert.Silence, time.Duration, error) {
+	for _, p := range []*string{&e.Check, &e.Device, &e.By, &e.Why} {
+		*p = boat.Printable(strings.TrimSpace(*p))
+	}
+	span, err := time.ParseDuration(e.For)
+	switch {
+	case err != nil:
+		return alert.Silence{}, 0, fmt.Errorf("for: %q is no duration: write it as 30m or 8h", e.For)
+	case span < time.Minute || span > maxSilence:
+		return alert.Silence{}, 0, fmt.Errorf("for: %v must be 1m to 2160h, 90 days", span)
+	case e.Check == "" && e.Device == "":
+		return alert.Silence{}, 0, errors.New("silence: neither check nor device is given: say what is to be silenced")
+	case e.By == "":
+		return alert.Silence{}, 0, errors.New("by: it is empty: say who sets the silence")
+	case e.Why == "":
+		return alert.Silence{}, 0, errors.New("why: it is empty: say why, for those who wonder later")
+	}
+	return alert.Silence{Check: e.Check, Device: e.Device, By: e.By, Why: e.Why}, span, nil
+}
+
+// addSilences registers silences, and reading the config again.
+func (s *Server) addSilences(api huma.API, post operation) {
+	read(api, "list-silences", "/silences", "Silences, in the order in which they were set; those of the work order are marked", "alerts",
+		func(context.Context, *struct{}) (*body[[]alert.Silence], error) {
+			list := []alert.Silence{}
+			if desk, ok := s.opt.Desk.(Silencer); ok {
+				list = append(list, desk.Silences()...)
+			}
+			return &body[[]alert.Silence]{list}, nil
+		})
+	huma.Register(api, post("add-silence", http.MethodPost, "/silences", "Keep alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 409, 413),
+		func(ctx context.Context, in *struct{ Body SilenceEntry }) (*body[alert.Silence], error) {
+			desk, ok := s.opt.Desk.(Silencer)
+			if !ok {
+				return nil, problem(errNoDesk)
+			}
+			silence, span, err := in.Body.silence()
+			if err == nil {
+				silence, err = desk.Silence(ctx, silence, span)
+			}
+			if err != nil {
+				return nil, problem(err)
+			}
+			return &body[alert.Silence]{silence}, nil
+		})
+	huma.Register(api, post("end-silence", http.MethodDelete, "/silences", "End the silence with exactly this check and device; what it held back and still stands is told then", "alerts", 204, 404),
+		func(ctx context.Context, in *struct {
+			Check  string `query:"check" maxLength:"60"`
+			Device string `query:"device" maxLength:"100"`
+		}) (*struct{}, error) {
+			desk, ok := s.opt.Desk.(Silencer)
+			if !ok {
+				return nil, problem(errNoDesk)
+			}
+			return nil, problem(desk.EndSilence(ctx, alert.Silence{Check: in.Check, Device: in.Device}))
+		})
+	huma.Register(api, post("reload-config", http.MethodPost, "/reload", "Read the config file again; one that cannot be used leaves the present one in force", "running", 204),
+		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
+			desk, ok := s.opt.Desk.(Reloader)
+			if !ok {
+				return nil, problem(errNoDesk)
+			}
+			return nil, problem(desk.ReloadConfig(ctx))
+		})
+}
