@@ -19,6 +19,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/config"
+	"muster/internal/event"
 	"muster/internal/store"
 )
 
@@ -86,17 +87,15 @@ func (d *Daemon) startTellers(ctx context.Context, targets []config.Target) {
 		t.stop()
 	}
 	var list []*teller
-	var keys []string
 	for _, target := range targets {
 		t := d.newTeller(target)
 		tctx, stop := context.WithCancel(ctx)
 		t.stop = stop
 		list = append(list, t)
-		keys = append(keys, target.Key())
 		d.helpers.Go(func() { t.run(tctx) })
 	}
 	d.telling.Store(&list)
-	d.store.Forget(keys...)
+	d.store.Forget(d.targets()...)
 	for _, t := range list {
 		t.wake()
 	}
@@ -107,14 +106,14 @@ func wants(t *config.Target, s boat.Severity) bool {
 	return s.Rank() >= max(t.Severity.Rank(), boat.Info.Rank())
 }
 
-// queueChange puts a change before every webhook that is told of it. Runs on the model's goroutine.
+// queueChange puts a change before every target that is told of it. Runs on the model's goroutine.
 func (d *Daemon) queueChange(c *alert.Change) {
 	if c.Silenced {
 		return
 	}
 	var body []byte
 	for _, t := range d.tellers() {
-		if t.target.Webhook == "" || !wants(&t.target, c.Alert.Severity) {
+		if !wants(&t.target, c.Alert.Severity) {
 			continue
 		}
 		if body == nil {
@@ -251,9 +250,80 @@ type amAlert struct {
 	Generator   string            `json:"generatorURL,omitempty"`
 }
 
-// tellAlertmanager sends what stands, and the end of what stood when it was last told. An Alertmanager wants states, not changes:
-// it forgets what is not repeated, so after a restart it needs nothing that was kept.
+// tellAlertmanager sends the changes that wait, each once and in order, so that an alert which came and went while nobody answered is
+// told too; then what stands, and the end of what stood when it was last told: an Alertmanager forgets what is not repeated.
 func (t *teller) tellAlertmanager(ctx context.Context) error {
+	for {
+		items := t.d.store.Waiting(t.target.Key(), 20)
+		if len(items) == 0 {
+			return t.tellStanding(ctx)
+		}
+		for _, it := range items {
+			if err := t.tellChange(ctx, it); err != nil {
+				return err
+			}
+			t.d.store.Delivered(t.target.Key(), it.ID)
+		}
+		t.d.writeStore()
+	}
+}
+
+// tellChange tells an Alertmanager of one change. One that it calls malformed is given up.
+func (t *teller) tellChange(ctx context.Context, it store.Item) error {
+	var m Message
+	if err := json.Unmarshal(it.Body, &m); err != nil {
+		t.log.Error().Err(err).Uint64("message", it.ID).Msg("cannot be read; given up")
+		return nil
+	}
+	a := &m.Alert
+	am := toAlertmanager(&boat.Report{Boat: m.Boat}, a)
+	am.Generator = t.d.URL()
+	key, now := standingKey(a), t.d.now()
+	switch m.Kind {
+	case alert.Raised, alert.Unsilenced, alert.Regraded:
+		t.firing[key] = am
+		am.EndsAt = known(now.Add(4 * resendEvery))
+	case alert.Cleared:
+		delete(t.firing, key)
+		if am.EndsAt = known(a.Until.UTC()); am.EndsAt.IsZero() {
+			am.EndsAt = known(now) // it ended by a clock that was not set
+		}
+		if am.EndsAt.IsZero() {
+			return nil // no moment can be named: it runs out by itself
+		}
+	default:
+		return nil // it knows no acknowledgement
+	}
+	return t.postAlerts(ctx, []amAlert{am})
+}
+
+func standingKey(a *boat.Alert) string { return string(a.Severity) + " " + a.ID }
+
+// known leaves out a moment that only a clock which is not set can show.
+func known(at time.Time) time.Time {
+	if event.At(at) < clockSet {
+		return time.Time{}
+	}
+	return at.UTC()
+}
+
+func (t *teller) postAlerts(ctx context.Context, list []amAlert) error {
+	body, err := json.Marshal(list)
+	if err != nil {
+		return fmt.Errorf("tell: %w", err)
+	}
+	err = t.request(ctx, strings.TrimSuffix(t.target.Alertmanager, "/")+"/api/v2/alerts", body, 0)
+	var no *refusal
+	if errors.As(err, &no) {
+		t.refused.Add(1)
+		t.log.Error().Err(err).Msg("given up")
+		return nil
+	}
+	return err
+}
+
+// tellStanding sends what stands, and the end of what stood.
+func (t *teller) tellStanding(ctx context.Context) error {
 	now := t.d.now()
 	r := t.d.Report()
 	firing := map[string]amAlert{}
@@ -265,36 +335,28 @@ func (t *teller) tellAlertmanager(ctx context.Context) error {
 		}
 		am := toAlertmanager(r, a)
 		am.Generator = t.d.URL()
-		am.EndsAt = now.Add(4 * resendEvery)
-		firing[string(a.Severity)+" "+a.ID] = am
+		am.EndsAt = known(now.Add(4 * resendEvery))
+		firing[standingKey(a)] = am
 		list = append(list, am)
 	}
 	for key, am := range t.firing {
 		if _, stands := firing[key]; !stands {
-			am.EndsAt = now
-			list = append(list, am)
+			if am.EndsAt = known(now); !am.EndsAt.IsZero() {
+				list = append(list, am)
+			}
 		}
 	}
-	if len(list) == 0 {
-		return nil
+	if len(list) > 0 {
+		if err := t.postAlerts(ctx, list); err != nil {
+			return err
+		}
 	}
-	body, err := json.Marshal(list)
-	if err != nil {
-		return fmt.Errorf("tell: %w", err)
-	}
-	err = t.request(ctx, strings.TrimSuffix(t.target.Alertmanager, "/")+"/api/v2/alerts", body, 0)
-	var no *refusal
-	if errors.As(err, &no) {
-		t.refused.Add(1)
-	}
-	if err == nil {
-		t.firing = firing
-	}
-	return err
+	t.firing = firing
+	return nil
 }
 
 func toAlertmanager(r *boat.Report, a *boat.Alert) amAlert {
-	am := amAlert{StartsAt: a.Since.UTC(), Annotations: map[string]string{"summary": boat.Printable(a.Summary)},
+	am := amAlert{StartsAt: known(a.Since.UTC()), Annotations: map[string]string{"summary": boat.Printable(a.Summary)},
 		Labels: map[string]string{"alertname": a.Check, "alert": a.ID, "severity": string(a.Severity), "job": "muster"}}
 	if a.Remedy != "" {
 		am.Annotations["remedy"] = a.Remedy

@@ -1,0 +1,91 @@
+package daemon
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/config"
+)
+
+// amFake takes alerts as an Alertmanager does, unless it is down.
+type amFake struct {
+	mu   sync.Mutex
+	down bool
+	got  []string
+}
+
+func (f *amFake) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var list []map[string]any
+	if err := json.NewDecoder(r.Body).Decode(&list); err != nil || !strings.HasSuffix(r.URL.Path, "/api/v2/alerts") {
+		w.WriteHeader(http.StatusBadRequest)
+		return
+	}
+	if f.down {
+		w.WriteHeader(http.StatusServiceUnavailable)
+		return
+	}
+	for _, a := range list {
+		word := "stands"
+		if text, ok := a["endsAt"].(string); ok {
+			if at, err := time.Parse(time.RFC3339, text); err != nil || !at.After(time.Now()) {
+				word = "over"
+			}
+		}
+		if _, ok := a["startsAt"]; !ok {
+			word += " without a start"
+		}
+		f.got = append(f.got, fmt.Sprint(word, " ", a["labels"].(map[string]any)["alert"]))
+	}
+}
+
+func (f *amFake) lines() []string {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return append([]string(nil), f.got...)
+}
+
+// TestAlertmanagerOutage: what came and went while it did not answer is told when it does, once and in order, also by the next run.
+func TestAlertmanagerOutage(t *testing.T) {
+	f := &amFake{down: true}
+	server := httptest.NewServer(f)
+	defer server.Close()
+	dir := t.TempDir()
+	run := func() (*Daemon, func()) {
+		opt := keptOptions(t, dir)
+		opt.firstRetry = time.Millisecond
+		opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: server.URL, Severity: boat.Warning}}
+		return aboard(t, opt)
+	}
+	over := change(alert.Cleared, "a", false)
+	over.Alert.State, over.Alert.Until, over.At = boat.AlertCleared, t0+1e9, t0+2e9
+	unset := change(alert.Raised, "b", false)
+	unset.At, unset.Alert.Since = 5e9, 1e9 // by a clock that starts in 1970
+	d, stop := run()
+	tell(t, d, change(alert.Raised, "a", false), change(alert.Raised, "quiet", true), over)
+	eventually(t, func() bool { return d.tellers()[0].failed.Load() > 0 })
+	stop()
+	f.mu.Lock()
+	f.down = false
+	f.mu.Unlock()
+	d, stop = run()
+	tell(t, d, unset)
+	// b does not stand in the report, so its end follows.
+	want := []string{"stands a", "over a", "stands without a start b", "over without a start b"}
+	eventually(t, func() bool { return len(f.lines()) >= len(want) })
+	stop()
+	if diff := cmp.Diff(want, f.lines()); diff != "" {
+		t.Error(diff)
+	}
+}
