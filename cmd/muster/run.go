@@ -43,6 +43,9 @@ func (c *runCmd) Run(a *app) error {
 		if len(cfg.Sources) == 0 {
 			return errNoSource
 		}
+		if err := daemon.CheckFleet(&cfg); err != nil {
+			return err
+		}
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
 		return err
 	}

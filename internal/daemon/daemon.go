@@ -89,8 +89,9 @@ type Daemon struct {
 	time                    timekeeper
 	toKeep                  chan struct{} // asks the keeper to write now
 	telling                 atomic.Pointer[[]*teller]
-	helpers                 sync.WaitGroup  // the keeper and the tellers
-	running                 context.Context // ends with Run; belongs to the model's goroutine
+	up                      atomic.Pointer[uplink] // nil when no hub is told
+	helpers                 sync.WaitGroup         // the keeper, the tellers and the uplink
+	running                 context.Context        // ends with Run; belongs to the model's goroutine
 
 	started  atomic.Bool
 	stop     context.CancelFunc
@@ -173,6 +174,11 @@ func New(opt Options) (_ *Daemon, err error) {
 			return nil, err
 		}
 		d.setRules(base)
+		up, err := d.newUplink(c)
+		if err != nil {
+			return nil, err
+		}
+		d.up.Store(up)
 	}
 	d.latest.Store(d.watch.Report())
 
@@ -190,7 +196,8 @@ func New(opt Options) (_ *Daemon, err error) {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
+			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Taken: d.tellSnapshot, Printed: d.tellRecord,
+			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err
 		}
@@ -252,6 +259,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 	if d.store != nil {
 		d.running = ctx
 		d.startTellers(ctx, d.opt.Config.Tell)
+		d.startUplink(ctx, d.up.Load())
 		d.helpers.Go(func() { d.runKeeper(ctx) })
 	}
 	notify("READY=1")

@@ -207,6 +207,7 @@ func (d *Daemon) keep(r *boat.Report) {
 	d.store.Together(func() {
 		for i := range d.keeping.changes {
 			d.queueChange(&d.keeping.changes[i])
+			d.tellFleet(&d.keeping.changes[i])
 		}
 		if urgent {
 			d.keepAlerts()
@@ -366,6 +367,7 @@ func (d *Daemon) runKeeper(ctx context.Context) {
 		for _, t := range d.tellers() {
 			t.wake()
 		}
+		d.wakeUplink()
 	}
 }
 

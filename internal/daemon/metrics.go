@@ -51,6 +51,9 @@ func (m *metrics) reported(took time.Duration) {
 
 // Describe implements prometheus.Collector.
 func (m *metrics) Describe(out chan<- *prometheus.Desc) {
+	for _, d := range fleetDescs {
+		out <- d
+	}
 	for _, d := range []*prometheus.Desc{upDesc, eventsDesc, droppedDesc, lastDesc, refusedDesc, unsentDesc, reportsDesc, spentDesc,
 		keptDesc, writtenDesc, writesDesc, shedDesc, unwrittenDesc, sentDesc, waitingDesc, targetDesc, reloadsDesc} {
 		out <- d
@@ -82,6 +85,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 		}
 	}
 	m.collectKept(put)
+	m.collectFleet(put)
 	put(reportsDesc, prometheus.CounterValue, float64(m.reports.Load()))
 	put(spentDesc, prometheus.CounterValue, time.Duration(m.spent.Load()).Seconds())
 }

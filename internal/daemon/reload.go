@@ -23,6 +23,10 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 	if err != nil {
 		return fmt.Errorf("reload: %w", err)
 	}
+	up, err := d.nextUplink(&c)
+	if err != nil {
+		return fmt.Errorf("reload: %w", err)
+	}
 	return d.do(ctx, func() error {
 		now := &d.opt.Config
 		if late := needRestart(now, &c); len(late) > 0 {
@@ -35,7 +39,10 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 		if !reflect.DeepEqual(now.Tell, c.Tell) && d.running != nil {
 			d.startTellers(d.running, c.Tell)
 		}
-		now.GNSSTime = c.GNSSTime
+		if d.running != nil {
+			d.startUplink(d.running, up)
+		}
+		now.GNSSTime, now.Fleet = c.GNSSTime, c.Fleet
 		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes
 		d.reloads.Add(1)
 		d.log.Info().Msg("config reloaded")

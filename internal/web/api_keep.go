@@ -20,7 +20,7 @@ func (s *Server) addKeeping(api huma.API) {
 	huma.Register(api, huma.Operation{OperationID: "take-snapshot", Method: http.MethodPost, Path: prefix + "/snapshots", DefaultStatus: 201,
 		Summary: "Take and seal a snapshot of the present report", Tags: []string{"proof"}, Errors: []int{401, 403, 409, 422}},
 		func(context.Context, *struct{}) (*body[Kept], error) {
-			k, err := s.shelf.take(s.opt.Reports.Report(), s.opt.Version)
+			k, err := s.takeSnapshot()
 			return &body[Kept]{k}, problem(err)
 		})
 	read(api, "get-snapshot", "/snapshots/{id}", "One snapshot with its seal", "proof", func(_ context.Context, in *struct {
@@ -36,6 +36,18 @@ func (s *Server) addKeeping(api huma.API) {
 		_, _, c, err := s.compare(in.Before, in.After)
 		return &body[*snapshot.Comparison]{c}, problem(err)
 	}, 404, 422)
+}
+
+// takeSnapshot keeps a snapshot of the present report and tells of it.
+func (s *Server) takeSnapshot() (Kept, error) {
+	k, err := s.shelf.take(s.opt.Reports.Report(), s.opt.Version)
+	if err != nil || s.opt.Taken == nil {
+		return k, err
+	}
+	if snap, err := s.shelf.get(k.ID); err == nil {
+		s.opt.Taken(snap)
+	}
+	return k, nil
 }
 
 func (s *Server) compare(before, after string) (b, a *snapshot.Snapshot, c *snapshot.Comparison, err error) {

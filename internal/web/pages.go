@@ -172,7 +172,7 @@ func (s *Server) addPages(mux *http.ServeMux) {
 		return s.opt.Desk.Acknowledge(ctx, r.PostForm.Get("alert"), by)
 	})
 	s.form(mux, "POST /proof/take", "/proof", "taken", func(context.Context, *http.Request) error {
-		_, err := s.shelf.take(s.opt.Reports.Report(), s.opt.Version)
+		_, err := s.takeSnapshot()
 		return err
 	})
 	s.form(mux, "POST /work/manual", "/work", "entered", func(ctx context.Context, r *http.Request) error {

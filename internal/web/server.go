@@ -22,6 +22,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/release"
+	"muster/internal/snapshot"
 )
 
 // Reports is where the pages take what they show.
@@ -39,12 +40,14 @@ type Options struct {
 	Token             string // who shows it may act; empty for none, which only a loopback address or TLS may have
 	ReadToken         string // who shows it may read; empty for none
 	Reports           Reports
-	Desk              Desk                   // nil when nothing can be done but look
-	Conditions        func() Conditions      // what the traffic of late tells; may be called from anywhere; nil when nobody knows
-	Sheets            func() *release.Sheets // release sheets, nil when there are none; may be called from anywhere
-	Traffic           *Traffic               // nil for one that stays empty
-	SnapshotDir       string                 // folder of snapshots, made when it is missing; empty keeps a few in memory
-	Registry          *prometheus.Registry   // nil for one of its own
+	Desk              Desk                                  // nil when nothing can be done but look
+	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
+	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
+	Traffic           *Traffic                              // nil for one that stays empty
+	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
+	Registry          *prometheus.Registry                  // nil for one of its own
+	Taken             func(*snapshot.Snapshot)              // is told each snapshot that somebody takes; may be nil
+	Printed           func(name, media string, data []byte) // is told each service record printed as PDF; may be nil
 	Version           string
 	Log               zerolog.Logger
 	EventEvery        time.Duration // how often the event stream looks for a new report; default 1 s

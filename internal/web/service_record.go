@@ -144,6 +144,9 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
+	if kind == "application/pdf" && s.opt.Printed != nil {
+		s.opt.Printed("service-record-"+q.Get("after")+".pdf", kind, bytes.Clone(out.Bytes()))
+	}
 	h := w.Header()
 	h.Set("Content-Type", kind)
 	// The record stands alone and so brings its style along; it holds no script.
