@@ -102,6 +102,10 @@ func (c *runCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	token, readToken, err := readTokens(c.TokenFile)
+	if err != nil {
+		return err
+	}
 	if err := os.MkdirAll(c.Data, 0o700); err != nil {
 		return fmt.Errorf("make %q: %w", c.Data, plainPath(err))
 	}
@@ -129,7 +133,9 @@ func (c *runCmd) Run(a *app) error {
 		}
 		return withHint(&serverError{err}, "see that the servers run with streams turned on, and that there are as many as --replicas says")
 	}
-	g, ctx := errgroup.WithContext(a.ctx)
+	running, end := context.WithCancel(a.ctx)
+	defer end()
+	g, ctx := errgroup.WithContext(running)
 	g.Go(func() error { return h.Run(ctx) })
 	if links.system != nil {
 		g.Go(func() error { h.KeepEnrolled(ctx, links.trust, links.system); return nil })
@@ -137,6 +143,8 @@ func (c *runCmd) Run(a *app) error {
 	g.Go(func() error { rereadSheets(ctx, c.Sheets, sheets, log); return nil })
 	g.Go(func() error { tellSystemd(ctx, h); return nil })
 	if err := c.servePages(ctx, g, h, sheets.Load, log); err != nil {
+		end()
+		_ = g.Wait()
 		return err
 	}
 	return g.Wait()

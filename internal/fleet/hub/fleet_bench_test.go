@@ -49,7 +49,7 @@ func benchFleet(b *testing.B, boats int) {
 		rep.Alerts = []boat.Alert{testAlert(boat.Warning, "a")}
 		m := nats.NewMsg(fleet.Subject(s.id, fleet.KindReport))
 		m.Data = s.encode(b, rep)
-		m.Header.Set(nats.MsgIdHdr, fleet.MessageID("b", seq))
+		m.Header.Set(nats.MsgIdHdr, fleet.MessageID("b"+strconv.Itoa(i), seq))
 		return m
 	}
 	messages := make([]*nats.Msg, boats)
