@@ -18,13 +18,10 @@ import (
 )
 
 // servePages serves the fleet's pages until ctx ends.
-func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, sheets func() *release.Sheets, log zerolog.Logger) error {
+func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, sheets func() *release.Sheets, token, readToken string,
+	log zerolog.Logger) error {
 	if c.Listen == "" || c.Listen == "off" {
 		return nil
-	}
-	token, readToken, err := readTokens(c.TokenFile)
-	if err != nil {
-		return err
 	}
 	days, err := h.Daybook(ctx)
 	if err != nil {

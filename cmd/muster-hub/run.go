@@ -142,7 +142,7 @@ func (c *runCmd) Run(a *app) error {
 	}
 	g.Go(func() error { rereadSheets(ctx, c.Sheets, sheets, log); return nil })
 	g.Go(func() error { tellSystemd(ctx, h); return nil })
-	if err := c.servePages(ctx, g, h, sheets.Load, log); err != nil {
+	if err := c.servePages(ctx, g, h, sheets.Load, token, readToken, log); err != nil {
 		end()
 		_ = g.Wait()
 		return err
