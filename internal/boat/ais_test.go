@@ -80,7 +80,9 @@ func newLineWriter() *lineWriter {
 	return l
 }
 
-func report1(mmsi int) [][2]int { return [][2]int{{1, 6}, {0, 2}, {mmsi, 30}, {0, 60}, {0, 60}, {0, 10}} }
+func report1(mmsi int) [][2]int {
+	return [][2]int{{1, 6}, {0, 2}, {mmsi, 30}, {0, 60}, {0, 60}, {0, 10}}
+}
 
 func TestAISUnit(t *testing.T) {
 	l := newLineWriter()
