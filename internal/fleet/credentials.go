@@ -17,8 +17,8 @@ import (
 type Credentials struct {
 	Boat    string    // the boat that it was made for
 	User    string    // public key
-	Issued  time.Time // zero when it does not say
-	Expires time.Time // zero for never
+	Issued  time.Time // absent when it does not say
+	Expires time.Time // absent: never
 	Open    bool      // other users of this machine may read the file
 }
 
