@@ -75,7 +75,7 @@ func (c *enrollCmd) Run(a *app) error {
 		fmt.Fprintf(a.stderr, "Its credentials are in %s: put them on its board, where only muster can read them, and nowhere else.\n", name)
 	}
 	if c.URL != "" {
-		fmt.Fprintf(a.stderr, "For its muster.yaml:\n\nboat: {id: %s}\nhub: {url: %q, credentials: %s}\n", c.Boat, c.URL, name)
+		fmt.Fprintf(a.stderr, "For its muster.yaml:\n\nboat: {id: %s}\nfleet: {url: %q, credentials: %q}\n", c.Boat, c.URL, name)
 	}
 	return nil
 }
