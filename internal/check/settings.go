@@ -3,6 +3,7 @@ package check
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"muster/internal/boat"
@@ -200,6 +201,7 @@ func (s *Settings) Validate() error {
 	bad(s.LineSaturated.Critical < s.LineSaturated.Warning || s.LineSaturated.Critical > 1, "line-saturated.critical: %v must lie between line-saturated.warning and 1", s.LineSaturated.Critical)
 	bad(!(s.SentenceLate.Factor > 1), "sentence-late.factor: %v must be above 1", s.SentenceLate.Factor)
 	bad(!(s.SupplyLow.Critical > 0) || !(s.SupplyLow.Warning >= s.SupplyLow.Critical), "supply-low: warning %v must not be below critical %v, and both must be above 0", s.SupplyLow.Warning, s.SupplyLow.Critical)
+	bad(!slices.Contains([]int{0, 12, 24, 48}, s.SupplyLow.Nominal), "supply-low.nominal: %d must be 12, 24 or 48, or 0 to take it from the voltage", s.SupplyLow.Nominal)
 	for _, m := range boat.Measures() {
 		bad(!(s.SourcesDisagree.tolerance(m) >= 0), "sources-disagree: the tolerance of %s must be 0, to leave it out, or more", m)
 	}

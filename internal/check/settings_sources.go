@@ -38,6 +38,7 @@ type SupplyLowSettings struct {
 	Common   `yaml:",inline"`
 	Warning  float64 `yaml:"warning"`
 	Critical float64 `yaml:"critical"`
+	Nominal  int     `yaml:"nominal"` // of the banks aboard: 12, 24 or 48; 0 takes it from the voltage
 }
 
 // SourcesDisagreeSettings are the tolerances of sources-disagree; 0 leaves a quantity out.

@@ -1,13 +1,14 @@
 package check
 
 import (
+	"cmp"
 	"fmt"
 
 	"muster/internal/boat"
 )
 
 // supplyLow: the voltage that a battery monitor tells. Limits are given for 12 V and hold in proportion for 24 and 48 V; which of them
-// a bank is shows in its voltage.
+// a bank is shows in its voltage, unless the settings say it: a bank of 24 V that is nearly empty looks like one of 12 V.
 func supplyLow(p *Pass) {
 	s := &p.Settings.SupplyLow
 	for _, d := range p.others(speaking) {
@@ -20,6 +21,7 @@ func supplyLow(p *Pass) {
 			if nominal == 0 {
 				continue
 			}
+			nominal = cmp.Or(float64(s.Nominal), nominal)
 			factor := nominal / 12
 			severity, limit := boat.Warning, s.Warning*factor
 			if *t.Volts >= limit {
