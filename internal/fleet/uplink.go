@@ -262,12 +262,6 @@ func (u *Uplink) first(what string) bool {
 	return !said
 }
 
-func (u *Uplink) again(what string) {
-	u.mu.Lock()
-	defer u.mu.Unlock()
-	delete(u.once, what)
-}
-
 // Alert queues a change of an alert, muster.alert-change/v1 as JSON. It compresses nothing and does not ask for the store to be
 // written: the caller puts the alert itself in the same batch.
 func (u *Uplink) Alert(change []byte) {

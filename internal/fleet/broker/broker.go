@@ -48,6 +48,9 @@ type Server struct {
 // payload bounds a message with its headers.
 const payload = fleet.MaxEncoded
 
+// maxBehind is what a connection may be behind, in bytes: a hub that starts reads the records of all boats at once.
+const maxBehind = 256 << 20
+
 // Start starts a server and waits until it takes connections.
 func Start(opt Options) (*Server, error) {
 	host, portText, err := net.SplitHostPort(opt.Listen)
@@ -67,7 +70,7 @@ func Start(opt Options) (*Server, error) {
 	}
 	o := &server.Options{
 		ServerName: opt.Name, Host: host, Port: int(port), NoSigs: true, NoLog: true,
-		MaxPayload: payload, MaxControlLine: 4096, WriteDeadline: 10 * time.Second, MaxPending: 16 << 20,
+		MaxPayload: payload, MaxControlLine: 4096, WriteDeadline: 10 * time.Second, MaxPending: maxBehind,
 		PingInterval: time.Minute, MaxPingsOut: 2,
 		TrustedOperators: []*jwt.OperatorClaims{operator}, SystemAccount: opt.Papers.System.Key,
 		JetStream: true, StoreDir: opt.Dir, JetStreamMaxMemory: 64 << 20, JetStreamMaxStore: opt.MaxStore,

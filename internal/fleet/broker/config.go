@@ -27,6 +27,7 @@ func Config(n Node, p trust.Papers) string {
 	line("server_name: %q", n.Name)
 	line("listen: %q", n.Listen)
 	line("max_payload: %d", payload)
+	line("max_pending: %d", maxBehind)
 	if n.TLSCert != "" {
 		line("tls { cert_file: %q, key_file: %q }", n.TLSCert, n.TLSKey)
 	}

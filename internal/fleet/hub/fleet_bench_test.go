@@ -58,7 +58,7 @@ func benchFleet(b *testing.B, boats int) {
 	}
 	start := time.Now()
 	for _, m := range messages {
-		if _, err := js.PublishMsgAsync(m); err != nil {
+		if _, err := js.PublishMsgAsync(m, jetstream.WithStallWait(time.Minute)); err != nil {
 			b.Fatal(err)
 		}
 	}
