@@ -73,7 +73,7 @@ func (s *Server) addSilences(api huma.API, post operation) {
 			}
 			return &body[[]alert.Silence]{list}, nil
 		})
-	huma.Register(api, post("add-silence", http.MethodPost, "/silences", "Keep alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 409, 413),
+	huma.Register(api, post("add-silence", http.MethodPost, "/silences", "Keep alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 413),
 		func(ctx context.Context, in *struct{ Body SilenceEntry }) (*body[alert.Silence], error) {
 			desk, ok := s.opt.Desk.(Silencer)
 			if !ok {

@@ -68,6 +68,7 @@ func demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 	if err != nil {
 		t.Fatal(err)
 	}
+	d.SetLoader(func() (config.Config, error) { return opt.Config, nil })
 	done := make(chan error, 1)
 	go func() { done <- d.Run(context.Background()) }()
 	t.Cleanup(func() {

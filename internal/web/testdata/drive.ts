@@ -196,6 +196,29 @@ await got(403, reading.DELETE(current));
 await got(422, acting.DELETE(current, { params: { query: { colour: "red" } as never } }));
 await got(204, acting.DELETE(current));
 
+const silences = "/api/v1/silences";
+const quiet = { device: device.id, for: "30m", by: "Jo", why: "the shop has it on the bench" };
+const set = have((await got(201, acting.POST(silences, { body: quiet }))).data, "silence");
+const standing = have((await got(200, reading.GET(silences))).data, "silences");
+if (!standing.some((s) => s.device === set.device)) wrong.push(`the silence of ${set.device} is not on the list`);
+await got(403, reading.POST(silences, { body: quiet }));
+await got(413, acting.POST(silences, { body: { ...quiet, why: huge } }));
+await got(422, acting.POST(silences, { body: { ...quiet, for: "for ever" } }));
+await got(422, acting.POST(silences, { body: { for: "30m", by: "Jo", why: "all of them" } }));
+await got(501, showing.POST(silences, { body: quiet }));
+const scope = { query: { device: device.id } };
+await got(204, acting.DELETE(silences, { params: scope }));
+await got(404, acting.DELETE(silences, { params: scope }));
+await got(403, reading.DELETE(silences, { params: scope }));
+await got(422, acting.DELETE(silences, { params: { query: { device: long } } }));
+await got(501, showing.DELETE(silences, { params: scope }));
+
+const reload = "/api/v1/reload";
+await got(204, acting.POST(reload));
+await got(403, reading.POST(reload));
+await got(422, acting.POST(reload, { params: { query: { colour: "red" } as never } }));
+await got(501, showing.POST(reload));
+
 // Nobody gets anything without a token.
 for (const [path, methods] of Object.entries<Record<string, { operationId: string }>>(description.paths)) {
   for (const method of Object.keys(methods)) {
@@ -206,7 +229,7 @@ for (const [path, methods] of Object.entries<Record<string, { operationId: strin
 // Statuses that no healthy server gives: the model took longer than a person waits, or a folder is full. And a server that
 // only shows follows no order that could be ended.
 const unforced = new Set(["acknowledge-alert 503", "add-manual-device 503", "remove-manual-device 503", "follow-work-order 503", "end-work-order 503",
-  "confirm-step 503", "take-snapshot 409", "end-work-order 501"]);
+  "confirm-step 503", "add-silence 503", "end-silence 503", "reload-config 503", "take-snapshot 409", "end-work-order 501"]);
 let operations = 0, statuses = 0;
 for (const methods of Object.values<Record<string, { operationId: string; responses: object }>>(description.paths)) {
   for (const { operationId, responses } of Object.values(methods)) {
