@@ -9,6 +9,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"muster/internal/cli"
 	"muster/internal/fleet"
 	"muster/internal/fleet/trust"
 )
@@ -68,7 +69,7 @@ func (c *enrollCmd) Run(a *app) error {
 		err = errors.Join(err, out.Close())
 	}
 	if err != nil {
-		return withHint(fmt.Errorf("write %q: %w", name, plainPath(err)), "enroll the boat again: what was written is not whole")
+		return cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "enroll the boat again: what was written is not whole")
 	}
 	fmt.Fprintf(a.stderr, "%s is let in%s.\n", c.Boat, c.force(t))
 	if name != "-" {
@@ -87,14 +88,14 @@ func createSecret(name string, force bool) (*os.File, error) {
 	}
 	f, err := os.OpenFile(name, flags, 0o600)
 	if errors.Is(err, fs.ErrExist) {
-		return nil, withHint(fmt.Errorf("write %q: the file exists", name), "choose another name with -o, or add --force to overwrite it")
+		return nil, cli.WithHint(fmt.Errorf("write %q: the file exists", name), "choose another name with -o, or add --force to overwrite it")
 	}
 	if err != nil {
-		return nil, fmt.Errorf("write %q: %w", name, plainPath(err))
+		return nil, fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
 	}
 	if err := f.Chmod(0o600); err != nil { // one that was there may be open to others
 		_ = f.Close()
-		return nil, fmt.Errorf("write %q: %w", name, plainPath(err))
+		return nil, fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
 	}
 	return f, nil
 }
@@ -126,7 +127,7 @@ func (c *revokeCmd) Run(a *app) error {
 	err = t.Revoke(c.Boat, time.Now())
 	switch {
 	case errors.Is(err, trust.ErrUnknown):
-		return withHint(err, "muster-hub boats lists those that are")
+		return cli.WithHint(err, "muster-hub boats lists those that are")
 	case err != nil:
 		return err
 	}
@@ -137,7 +138,7 @@ func (c *revokeCmd) Run(a *app) error {
 func (d data) existing() (*trust.Trust, error) {
 	t, err := trust.Existing(d.trust())
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, withHint(fmt.Errorf("%q holds no hub's keys", d.Data), "name the hub's folder with --data; muster-hub run or enroll makes one")
+		return nil, cli.WithHint(fmt.Errorf("%q holds no hub's keys", d.Data), "name the hub's folder with --data; muster-hub run or enroll makes one")
 	}
 	return t, err
 }
@@ -199,7 +200,7 @@ func (c *hubCredsCmd) Run(a *app) error {
 	}
 	_, err = f.Write(creds)
 	if err := errors.Join(err, f.Close()); err != nil {
-		return fmt.Errorf("write %q: %w", c.Output, plainPath(err))
+		return fmt.Errorf("write %q: %w", c.Output, cli.PlainPath(err))
 	}
 	fmt.Fprintf(a.stderr, "%s opens the whole fleet: give it to a hub's machine, as muster-hub run --nats URL --creds FILE, and to nobody else.\n", c.Output)
 	return nil

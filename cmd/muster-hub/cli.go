@@ -6,9 +6,9 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"runtime"
-	"runtime/debug"
 	"time"
+
+	"muster/internal/cli"
 
 	"github.com/alecthomas/kong"
 	"github.com/rs/zerolog"
@@ -24,9 +24,9 @@ type commands struct {
 	Move         moveCmd         `cmd:"" help:"Copy everything from one message server to another."`
 	ServerConfig serverConfigCmd `cmd:"" help:"Print the config of a message server outside, which trusts the same boats."`
 	HubCreds     hubCredsCmd     `cmd:"" name:"hub-creds" help:"Make credentials for a hub on another machine."`
-	Version      versionCmd      `cmd:"" help:"Print the version."`
+	Version      cli.VersionCmd  `cmd:"" help:"Print the version."`
 
-	ShowVersion showVersion `name:"version" help:"Print the version and end."`
+	ShowVersion cli.VersionFlag `name:"version" help:"Print the version and end."`
 }
 
 // app is what the subcommands get from outside.
@@ -56,7 +56,7 @@ func (a *app) run(ctx context.Context, args []string) int {
 		return exitDone
 	}
 	if err != nil {
-		return a.fail(usage(err, k))
+		return a.fail(cli.Usage(err, "muster-hub", k))
 	}
 	return a.fail(k.Run(a))
 }
@@ -73,49 +73,11 @@ func (d data) lock() string    { return filepath.Join(d.Data, "running") }
 func (a *app) logger(level string) (zerolog.Logger, error) {
 	l, err := zerolog.ParseLevel(level)
 	if err != nil || level == "" {
-		return zerolog.Nop(), withHint(fmt.Errorf("--log %q: no such level", level), "use debug, info, warn or error")
+		return zerolog.Nop(), cli.WithHint(fmt.Errorf("--log %q: no such level", level), "use debug, info, warn or error")
 	}
 	out := a.stderr
 	if f, ok := a.stderr.(*os.File); ok && term.IsTerminal(int(f.Fd())) {
 		out = zerolog.ConsoleWriter{Out: f, TimeFormat: time.TimeOnly, NoColor: os.Getenv("NO_COLOR") != ""}
 	}
 	return zerolog.New(out).Level(l).With().Timestamp().Logger(), nil
-}
-
-type versionCmd struct{}
-
-func (versionCmd) Run(a *app) error {
-	_, err := fmt.Fprintln(a.stdout, versionLine())
-	return err
-}
-
-// showVersion is the flag --version.
-type showVersion bool
-
-// BeforeReset runs before the other arguments are looked at.
-func (showVersion) BeforeReset(k *kong.Kong, a *app) error {
-	_, err := fmt.Fprintln(a.stdout, versionLine())
-	k.Exit(exitDone)
-	return err
-}
-
-// buildVersion is the module's version, or the commit of a build from a working tree.
-func buildVersion() string {
-	info, ok := debug.ReadBuildInfo()
-	if !ok {
-		return "unknown"
-	}
-	if v := info.Main.Version; v != "" && v != "(devel)" {
-		return v
-	}
-	for _, s := range info.Settings {
-		if s.Key == "vcs.revision" {
-			return "devel-" + s.Value[:min(12, len(s.Value))]
-		}
-	}
-	return "devel"
-}
-
-func versionLine() string {
-	return fmt.Sprintf("muster-hub %s %s %s/%s", buildVersion(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 }

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"muster/internal/cli"
 	"muster/internal/fleet/hub"
 
 	"github.com/nats-io/nats.go"
@@ -60,7 +61,7 @@ func (c *moveCmd) Run(a *app) error {
 		fmt.Fprintf(a.stdout, "%-20s %d of %d there, %d copied now\n", s.Name, s.There, s.Here, s.Copied)
 	}
 	if err != nil {
-		return withHint(&serverError{err}, "mend that and run the same command again: it goes on where it was")
+		return cli.WithHint(&serverError{err}, "mend that and run the same command again: it goes on where it was")
 	}
 	return nil
 }
@@ -70,7 +71,7 @@ func (c *moveCmd) creds(file string) ([]byte, error) {
 	if file != "" {
 		data, err := os.ReadFile(file)
 		if err != nil {
-			return nil, fmt.Errorf("read %q: %w", filepath.Clean(file), plainPath(err))
+			return nil, fmt.Errorf("read %q: %w", filepath.Clean(file), cli.PlainPath(err))
 		}
 		return data, nil
 	}

@@ -17,6 +17,7 @@ import (
 	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
 
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/fleet/broker"
 	"muster/internal/fleet/hub"
@@ -83,7 +84,7 @@ func (c *runCmd) check() error {
 		return fmt.Errorf("--boats-listen %q is not HOST:PORT, such as 127.0.0.1:4222", c.BoatsListen)
 	}
 	if c.TLSCert == "" && !config.Loopback(host) {
-		return withHint(fmt.Errorf("--boats-listen %q can be reached from other machines, and what boats send would be open to all", c.BoatsListen),
+		return cli.WithHint(fmt.Errorf("--boats-listen %q can be reached from other machines, and what boats send would be open to all", c.BoatsListen),
 			"give --tls-cert and --tls-key, or listen on 127.0.0.1")
 	}
 	return nil
@@ -107,14 +108,14 @@ func (c *runCmd) Run(a *app) error {
 		return err
 	}
 	if err := os.MkdirAll(c.Data, 0o700); err != nil {
-		return fmt.Errorf("make %q: %w", c.Data, plainPath(err))
+		return fmt.Errorf("make %q: %w", c.Data, cli.PlainPath(err))
 	}
 	unlock, free, err := tryLock(c.lock())
 	if err != nil {
-		return fmt.Errorf("lock %q: %w", c.lock(), plainPath(err))
+		return fmt.Errorf("lock %q: %w", c.lock(), cli.PlainPath(err))
 	}
 	if !free {
-		return withHint(fmt.Errorf("a hub runs on folder %q already", c.Data), "end it, or give this one a folder of its own with --data")
+		return cli.WithHint(fmt.Errorf("a hub runs on folder %q already", c.Data), "end it, or give this one a folder of its own with --data")
 	}
 	defer unlock()
 
@@ -131,7 +132,7 @@ func (c *runCmd) Run(a *app) error {
 		if a.ctx.Err() != nil {
 			return nil
 		}
-		return withHint(&serverError{err}, "see that the servers run with streams turned on, and that there are as many as --replicas says")
+		return cli.WithHint(&serverError{err}, "see that the servers run with streams turned on, and that there are as many as --replicas says")
 	}
 	running, end := context.WithCancel(a.ctx)
 	defer end()
@@ -177,7 +178,7 @@ func (c *runCmd) connect(log zerolog.Logger) (*links, error) {
 	var err error
 	if c.Creds != "" {
 		if hubCreds, err = os.ReadFile(c.Creds); err != nil {
-			return nil, fmt.Errorf("read %q: %w", c.Creds, plainPath(err))
+			return nil, fmt.Errorf("read %q: %w", c.Creds, cli.PlainPath(err))
 		}
 	}
 	if c.NATS == "" {
@@ -185,7 +186,7 @@ func (c *runCmd) connect(log zerolog.Logger) (*links, error) {
 	} else if l.trust, err = trust.Existing(c.trust()); errors.Is(err, os.ErrNotExist) {
 		l.trust, err = nil, nil
 		if hubCreds == nil {
-			err = withHint(fmt.Errorf("%q holds no hub's keys, and no credentials are given", c.Data),
+			err = cli.WithHint(fmt.Errorf("%q holds no hub's keys, and no credentials are given", c.Data),
 				"make some with muster-hub hub-creds on the machine that enrolls, and give them with --creds")
 		}
 	}
@@ -242,7 +243,7 @@ func dial(url, ca string, creds []byte, name string, log zerolog.Logger) (*nats.
 	}
 	nc, err := nats.Connect(url, opts...)
 	if err != nil {
-		return nil, withHint(&serverError{fmt.Errorf("connect to %s: %w", strings.ReplaceAll(url, ",", ", "), err)},
+		return nil, cli.WithHint(&serverError{fmt.Errorf("connect to %s: %w", strings.ReplaceAll(url, ",", ", "), err)},
 			"see that a server runs there with the config that muster-hub server-config prints, and that the credentials are of the same hub")
 	}
 	return nc, nil

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/web"
@@ -63,10 +64,10 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error)
 		return nil, err
 	}
 	cfg = once(cfg)
-	opt := daemon.Options{Config: cfg, Log: log, Version: buildVersion()}
+	opt := daemon.Options{Config: cfg, Log: log, Version: cli.Version()}
 	if replayable(cfg.Sources) {
 		if s := endless(cfg.Sources); s != "" && span == 0 {
-			return nil, withHint(fmt.Errorf("audit %s: the scenario has no end", s), "add --for 5m to read five minutes of it")
+			return nil, cli.WithHint(fmt.Errorf("audit %s: the scenario has no end", s), "add --for 5m to read five minutes of it")
 		}
 		bar := a.progress()
 		defer bar.done()
@@ -97,7 +98,7 @@ func (a *app) printReport(r *boat.Report, format string) error {
 		_, err = a.stdout.Write(text)
 		return err
 	case "html":
-		return web.WriteHTML(a.stdout, r, buildVersion())
+		return web.WriteHTML(a.stdout, r, cli.Version())
 	}
 	return writeTextReport(a.stdout, r, a.outputStyle())
 }

@@ -8,6 +8,7 @@ import (
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/record"
 )
 
@@ -44,7 +45,7 @@ func (c *backboneCmd) Run(a *app) error {
 	job := new(record.Job)
 	if c.Job != "" {
 		if job, err = record.LoadJob(c.Job); err != nil {
-			return withHint(err, "deploy/examples/job.yaml shows every key")
+			return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 		}
 	}
 	layout, err := loadLayout(c.Layout)
@@ -88,9 +89,9 @@ func (c *backboneCmd) format() (string, error) {
 	}
 	switch {
 	case format == "pdf" && c.Output == "":
-		return "", withHint(errors.New("--format pdf: a PDF goes into a file"), "add -o commissioning.pdf")
+		return "", cli.WithHint(errors.New("--format pdf: a PDF goes into a file"), "add -o commissioning.pdf")
 	case c.Job != "" && format != "pdf":
-		return "", withHint(fmt.Errorf("--job: %s has no head for it", format), "add -o commissioning.pdf, or leave out --job")
+		return "", cli.WithHint(fmt.Errorf("--job: %s has no head for it", format), "add -o commissioning.pdf, or leave out --job")
 	}
 	return format, nil
 }
@@ -122,16 +123,16 @@ func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, job *r
 func loadLayout(name string) (*backbone.Layout, error) {
 	data, err := readBounded(name, 4<<20)
 	if err != nil {
-		return nil, withHint(fmt.Errorf("read %q: %w", name, plainPath(err)), "give a layout file; deploy/examples/layout.yaml shows every key")
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, cli.PlainPath(err)), "give a layout file; deploy/examples/layout.yaml shows every key")
 	}
 	layout, err := backbone.Parse(data)
 	if err == nil {
 		return layout, nil
 	}
 	var all []error
-	for _, e := range flatten(err) {
+	for _, e := range cli.Flatten(err) {
 		all = append(all, fmt.Errorf("layout %s: %w", name, e))
 	}
-	all[len(all)-1] = withHint(all[len(all)-1], "deploy/examples/layout.yaml shows every key")
+	all[len(all)-1] = cli.WithHint(all[len(all)-1], "deploy/examples/layout.yaml shows every key")
 	return nil, errors.Join(all...)
 }

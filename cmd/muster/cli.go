@@ -5,6 +5,8 @@ import (
 	"io"
 	"os"
 
+	"muster/internal/cli"
+
 	"github.com/alecthomas/kong"
 	"golang.org/x/term"
 )
@@ -28,9 +30,9 @@ type commands struct {
 	Backbone backboneCmd      `cmd:"" help:"Judge the plan of a backbone: lengths, loads, voltages, terminators."`
 	Key      keyCmd           `cmd:"" help:"Make keys to sign snapshots with."`
 	Schema   schemaCmd        `cmd:"" help:"Print the JSON Schema of a file that muster reads or writes."`
-	Version  versionCmd       `cmd:"" help:"Print the version."`
+	Version  cli.VersionCmd   `cmd:"" help:"Print the version."`
 
-	ShowVersion showVersion `name:"version" help:"Print the version and end."`
+	ShowVersion cli.VersionFlag `name:"version" help:"Print the version and end."`
 }
 
 // app is what the subcommands get from outside.
@@ -62,7 +64,7 @@ func (a *app) run(ctx context.Context, args []string) int {
 		return exitDone
 	}
 	if err != nil {
-		return a.fail(usage(err, k))
+		return a.fail(cli.Usage(err, "muster", k))
 	}
 	return a.fail(k.Run(a))
 }

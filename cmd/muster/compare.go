@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 )
@@ -79,7 +80,7 @@ func compareFiles(before, after, sheetsDir string, anotherBoat bool) (*snapshot.
 		return nil, nil, nil, err
 	}
 	if x, y := b.TakenAt(), f.TakenAt(); x != 0 && y != 0 && x > y {
-		return nil, nil, nil, withHint(fmt.Errorf("%s was taken at %s, after %s at %s", before, x, after, y), "give the earlier snapshot first")
+		return nil, nil, nil, cli.WithHint(fmt.Errorf("%s was taken at %s, after %s at %s", before, x, after, y), "give the earlier snapshot first")
 	}
 	c, err := snapshot.Compare(b, f, snapshot.Options{AnotherBoat: anotherBoat, Order: orderBy(sheets)})
 	if err != nil {

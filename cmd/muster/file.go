@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/release"
 	"muster/internal/snapshot"
@@ -55,7 +56,7 @@ func free(name string, force bool) error {
 	fi, err := os.Lstat(name)
 	switch {
 	case err == nil && fi.IsDir():
-		return withHint(fmt.Errorf("write %q: it is a directory", name), "name a file in it")
+		return cli.WithHint(fmt.Errorf("write %q: it is a directory", name), "name a file in it")
 	case err == nil && !force:
 		return overwriting(fs.ErrExist, name)
 	}
@@ -99,13 +100,13 @@ func settle(name string) {
 func digestFile(name string) (snapshot.File, error) {
 	f, err := os.Open(name)
 	if err != nil {
-		return snapshot.File{}, fmt.Errorf("read %q: %w", name, plainPath(err))
+		return snapshot.File{}, fmt.Errorf("read %q: %w", name, cli.PlainPath(err))
 	}
 	defer f.Close()
 	h := sha256.New()
 	n, err := io.Copy(h, f)
 	if err != nil {
-		return snapshot.File{}, fmt.Errorf("read %q: %w", name, plainPath(err))
+		return snapshot.File{}, fmt.Errorf("read %q: %w", name, cli.PlainPath(err))
 	}
 	return snapshot.File{Name: filepath.Base(name), SHA256: hex.EncodeToString(h.Sum(nil)), Bytes: n}, nil
 }
@@ -117,11 +118,11 @@ const maxSnapshot = 256 << 20
 func decodeSnapshot(name string) (*snapshot.Snapshot, error) {
 	data, err := readBounded(name, maxSnapshot)
 	if err != nil {
-		return nil, withHint(fmt.Errorf("read %q: %w", name, plainPath(err)), "give a file that muster snapshot wrote")
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, cli.PlainPath(err)), "give a file that muster snapshot wrote")
 	}
 	s, err := snapshot.Decode(data)
 	if err != nil {
-		return nil, withHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin, or take the snapshot anew")
+		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin, or take the snapshot anew")
 	}
 	return s, nil
 }
@@ -133,7 +134,7 @@ func loadSnapshot(name string) (*snapshot.Snapshot, error) {
 		return nil, err
 	}
 	if err := s.Verify(nil); err != nil {
-		return nil, withHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin; muster verify says more when the capture was kept")
+		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin; muster verify says more when the capture was kept")
 	}
 	return s, nil
 }
@@ -182,7 +183,7 @@ func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
 		return nil, nil, nil
 	}
 	if fi, err := os.Stat(dir); err != nil || !fi.IsDir() {
-		return nil, nil, withHint(fmt.Errorf("--sheets %q: there is no such folder", dir), "give the folder that holds the shop's release sheets")
+		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: there is no such folder", dir), "give the folder that holds the shop's release sheets")
 	}
 	sheets, err := release.LoadFS(os.DirFS(dir), dir)
 	if err != nil {
@@ -190,7 +191,7 @@ func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
 	}
 	entries, err := os.ReadDir(dir)
 	if err != nil {
-		return nil, nil, fmt.Errorf("--sheets %q: %w", dir, plainPath(err))
+		return nil, nil, fmt.Errorf("--sheets %q: %w", dir, cli.PlainPath(err))
 	}
 	var files []snapshot.File
 	for _, e := range entries {

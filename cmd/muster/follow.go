@@ -10,6 +10,7 @@ import (
 	"slices"
 	"time"
 
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/release"
@@ -68,15 +69,15 @@ func (c *followCmd) check() error {
 	}
 	if !isURL(c.Source) {
 		if c.TokenFile != "" {
-			return withHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+			return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
 		}
 		return nil
 	}
 	switch {
 	case c.Ask:
-		return withHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+		return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
 	case c.Config != "":
-		return withHint(errors.New("--config: a running muster has its own"), "leave out --config")
+		return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
 	}
 	return nil
 }
@@ -85,7 +86,7 @@ func (c *followCmd) check() error {
 func (c *followCmd) begin(a *app) (*following, error) {
 	text, err := readBounded(c.Order, maxSnapshot)
 	if err != nil {
-		return nil, withHint(fmt.Errorf("read %q: %w", c.Order, plainPath(err)), "muster plan SNAPSHOT --sheets DIR -o order.json makes one")
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", c.Order, cli.PlainPath(err)), "muster plan SNAPSHOT --sheets DIR -o order.json makes one")
 	}
 	order, err := release.ParseOrder(text)
 	if err != nil {
@@ -94,7 +95,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	f := &following{out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State, confirm: c.Confirm, by: who(c.By)}
 	for _, step := range slices.Sorted(maps.Keys(c.Confirm)) {
 		if !slices.ContainsFunc(order.Steps(), func(s *release.Step) bool { return s.ID == step }) {
-			return nil, withHint(fmt.Errorf("--confirm %s: the order has no such step", step), "the work order numbers its steps, such as 1.1")
+			return nil, cli.WithHint(fmt.Errorf("--confirm %s: the order has no such step", step), "the work order numbers its steps, such as 1.1")
 		}
 	}
 	if c.Before != "" {
@@ -103,7 +104,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 			return nil, err
 		}
 		if digest := digestOf(s.Seal.SHA256); digest != order.Snapshot.Digest {
-			return nil, withHint(fmt.Errorf("--before %s: the order was made from another snapshot: %s, this is %s", c.Before, order.Snapshot.Digest, digest),
+			return nil, cli.WithHint(fmt.Errorf("--before %s: the order was made from another snapshot: %s, this is %s", c.Before, order.Snapshot.Digest, digest),
 				"give the snapshot that went into muster plan, or make the order anew from this one")
 		}
 		if f.follower, err = release.NewFollower(order, s.Report); err != nil {
@@ -118,10 +119,10 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	case errors.Is(err, fs.ErrNotExist):
 		return f, nil
 	case err != nil:
-		return nil, fmt.Errorf("--state %q: %w", c.State, plainPath(err))
+		return nil, fmt.Errorf("--state %q: %w", c.State, cli.PlainPath(err))
 	}
 	if f.follower, err = release.Restore(order, saved); err != nil {
-		return nil, withHint(fmt.Errorf("--state %s: %w", c.State, err), "name another file, or remove this one")
+		return nil, cli.WithHint(fmt.Errorf("--state %s: %w", c.State, err), "name another file, or remove this one")
 	}
 	return f, nil
 }
@@ -136,10 +137,10 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 		return err
 	}
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: once(cfg), Log: log, Version: buildVersion(), Open: a.opener(live), OnReport: f.look}
+	opt := daemon.Options{Config: once(cfg), Log: log, Version: cli.Version(), Open: a.opener(live), OnReport: f.look}
 	if !live {
 		if s := endless(cfg.Sources); s != "" && c.For == 0 {
-			return withHint(fmt.Errorf("follow %s: the scenario has no end", s), "add --for 10m to follow ten minutes of it")
+			return cli.WithHint(fmt.Errorf("follow %s: the scenario has no end", s), "add --for 10m to follow ten minutes of it")
 		}
 		bar := a.progress()
 		if f.board != nil {

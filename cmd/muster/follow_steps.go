@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/event"
 	"muster/internal/release"
 )
@@ -224,11 +225,11 @@ func (f *following) neverBegan(err error) error {
 	case err != nil:
 		return nil
 	case f.latest == nil:
-		return withHint(errors.New("follow: nothing was heard"), "check that the boat's electronics are on, the plug, and the bit rate")
+		return cli.WithHint(errors.New("follow: nothing was heard"), "check that the boat's electronics are on, the plug, and the bit rate")
 	}
 	if err := f.order.CheckBoat(f.latest); err != nil {
 		return err
 	}
-	return withHint(fmt.Errorf("follow: %v is too short to know what each device had before the work", f.last.Sub(f.first).Round(time.Second)),
+	return cli.WithHint(fmt.Errorf("follow: %v is too short to know what each device had before the work", f.last.Sub(f.first).Round(time.Second)),
 		"listen for at least %v, or give the snapshot with --before", knownAfter)
 }

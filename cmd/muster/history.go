@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"muster/internal/cli"
 	"muster/internal/snapshot"
 )
 
@@ -57,7 +58,7 @@ func (c *historyCmd) Run(a *app) error {
 			all = append(all, s)
 		}
 		if folder && len(names) == 0 {
-			return withHint(fmt.Errorf("%s: no snapshot is in this folder", from), "give the folder where muster snapshot wrote to")
+			return cli.WithHint(fmt.Errorf("%s: no snapshot is in this folder", from), "give the folder where muster snapshot wrote to")
 		}
 	}
 	histories, err := snapshot.Histories(all)
@@ -79,14 +80,14 @@ func (c *historyCmd) Run(a *app) error {
 func snapshotsIn(from string) (names []string, folder bool, err error) {
 	fi, err := os.Stat(from)
 	if err != nil {
-		return nil, false, withHint(fmt.Errorf("read %q: %w", from, plainPath(err)), "give snapshots or a folder of them")
+		return nil, false, cli.WithHint(fmt.Errorf("read %q: %w", from, cli.PlainPath(err)), "give snapshots or a folder of them")
 	}
 	if !fi.IsDir() {
 		return []string{from}, false, nil
 	}
 	entries, err := os.ReadDir(from)
 	if err != nil {
-		return nil, true, fmt.Errorf("read %q: %w", from, plainPath(err))
+		return nil, true, fmt.Errorf("read %q: %w", from, cli.PlainPath(err))
 	}
 	for _, e := range entries {
 		name := filepath.Join(from, e.Name())
@@ -108,7 +109,7 @@ func snapshotsIn(from string) (names []string, folder bool, err error) {
 func isSnapshot(name string) (bool, error) {
 	data, err := readBounded(name, maxSnapshot)
 	if err != nil {
-		return false, fmt.Errorf("read %q: %w", name, plainPath(err))
+		return false, fmt.Errorf("read %q: %w", name, cli.PlainPath(err))
 	}
 	var head struct {
 		Schema string `json:"schema"`

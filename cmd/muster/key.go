@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 
+	"muster/internal/cli"
 	"muster/internal/snapshot"
 )
 
@@ -59,5 +60,5 @@ func keepKey(err error, name string) error {
 }
 
 func keyExists(name string) error {
-	return withHint(fmt.Errorf("write %q: the file exists", name), "choose another name; a key is never overwritten, for what it signed could not be checked any more")
+	return cli.WithHint(fmt.Errorf("write %q: the file exists", name), "choose another name; a key is never overwritten, for what it signed could not be checked any more")
 }

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/event"
 )
@@ -79,9 +80,9 @@ func (f *noteFile) path() (string, error) {
 		if cfg.Notes != "" {
 			return cfg.Notes, nil
 		}
-		return "", withHint(fmt.Errorf("config %s names no notes file", f.Config), "add the line notes: notes.yaml to it, or name a file with --file")
+		return "", cli.WithHint(fmt.Errorf("config %s names no notes file", f.Config), "add the line notes: notes.yaml to it, or name a file with --file")
 	}
-	return "", withHint(errors.New("no notes file"), "name one with --file notes.yaml, or a config that names one with --config")
+	return "", cli.WithHint(errors.New("no notes file"), "name one with --file notes.yaml, or a config that names one with --config")
 }
 
 func (f *noteFile) load() (string, []boat.Manual, error) {
@@ -91,7 +92,7 @@ func (f *noteFile) load() (string, []boat.Manual, error) {
 	}
 	list, err := config.LoadNotes(name)
 	if errors.Is(err, fs.ErrNotExist) {
-		return name, nil, withHint(fmt.Errorf("read %q: no such file", name), "muster note add begins one")
+		return name, nil, cli.WithHint(fmt.Errorf("read %q: no such file", name), "muster note add begins one")
 	}
 	return name, list, err
 }
@@ -118,7 +119,7 @@ func (c *noteAddCmd) Run(a *app) error {
 		}
 		m = list[at]
 	} else if len(list) >= config.MaxNotes {
-		return withHint(fmt.Errorf("%s: %d devices are noted, which is the most", name, len(list)), "remove some with muster note remove")
+		return cli.WithHint(fmt.Errorf("%s: %d devices are noted, which is the most", name, len(list)), "remove some with muster note remove")
 	}
 	for _, f := range []struct {
 		into *string
@@ -151,7 +152,7 @@ func find(list []boat.Manual, id string) int {
 }
 
 func noSuchNote(name, id string) error {
-	return withHint(fmt.Errorf("%s: no device has the id %q", name, id), "muster note list shows the ids")
+	return cli.WithHint(fmt.Errorf("%s: no device has the id %q", name, id), "muster note list shows the ids")
 }
 
 // Run shows the notes.

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/event"
@@ -36,24 +37,24 @@ func (n *nowFlags) check() error {
 			given bool
 		}{{"--for", n.For != 0}, {"--ask", n.Ask}, {"--config", n.Config != ""}, {"--token-file", n.TokenFile != ""}} {
 			if f.given {
-				return withHint(fmt.Errorf("%s: it is about what is heard now", f.flag), "add --now can0, or leave out %s", f.flag)
+				return cli.WithHint(fmt.Errorf("%s: it is about what is heard now", f.flag), "add --now can0, or leave out %s", f.flag)
 			}
 		}
 		return nil
 	}
 	if !isURL(n.Now) {
 		if n.TokenFile != "" {
-			return withHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+			return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
 		}
 		return nil
 	}
 	switch {
 	case n.For != 0:
-		return withHint(errors.New("--for: a running muster has listened already"), "leave out --for")
+		return cli.WithHint(errors.New("--for: a running muster has listened already"), "leave out --for")
 	case n.Ask:
-		return withHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+		return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
 	case n.Config != "":
-		return withHint(errors.New("--config: a running muster has its own"), "leave out --config")
+		return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
 	}
 	return nil
 }
@@ -84,11 +85,11 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 	}
 	var h heard
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: once(cfg), Log: log, Version: buildVersion(), Open: a.opener(live)}
+	opt := daemon.Options{Config: once(cfg), Log: log, Version: cli.Version(), Open: a.opener(live)}
 	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) { h = heard{r, c} }
 	if !live {
 		if s := endless(cfg.Sources); s != "" && n.For == 0 {
-			return h, withHint(fmt.Errorf("--now %s: the scenario has no end", s), "add --for 1m to read one minute of it")
+			return h, cli.WithHint(fmt.Errorf("--now %s: the scenario has no end", s), "add --for 1m to read one minute of it")
 		}
 		bar := a.progress()
 		defer bar.done()
@@ -131,6 +132,6 @@ func silentOn(source string, d *daemon.Daemon) error {
 	if !silent(d.Report()) {
 		return nil
 	}
-	return &daemon.SourceError{Source: source, Err: withHint(fmt.Errorf("nothing was heard on %s", source),
+	return &daemon.SourceError{Source: source, Err: cli.WithHint(fmt.Errorf("nothing was heard on %s", source),
 		"check that the boat's electronics are on, the plug, and the bit rate")}
 }

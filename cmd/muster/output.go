@@ -11,6 +11,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"muster/internal/capture"
+	"muster/internal/cli"
 	"muster/internal/event"
 )
 
@@ -32,7 +33,7 @@ func captureFormat(name string) (format capture.Format, packed string, err error
 	case ".nmea", ".0183", ".txt":
 		return capture.FormatNMEA0183, packed, nil
 	}
-	return capture.FormatUnknown, "", withHint(fmt.Errorf("write %q: the name tells no format", name),
+	return capture.FormatUnknown, "", cli.WithHint(fmt.Errorf("write %q: the name tells no format", name),
 		"end it with .log (candump), .pcapng, .pcap or .nmea, and .gz or .zst after that to pack it")
 }
 
@@ -129,7 +130,7 @@ func (c *captureFile) Close() error {
 		err = cerr
 	}
 	if err != nil {
-		return fmt.Errorf("write %q: %w", c.name, plainPath(err))
+		return fmt.Errorf("write %q: %w", c.name, cli.PlainPath(err))
 	}
 	return nil
 }

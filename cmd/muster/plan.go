@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/release"
 )
 
@@ -45,7 +46,7 @@ func (c *planCmd) Run(a *app) error {
 		return err
 	}
 	if c.Cards < 0 {
-		return withHint(fmt.Errorf("--cards %d: give the number of cards at hand", c.Cards), "leave out --cards for no bound")
+		return cli.WithHint(fmt.Errorf("--cards %d: give the number of cards at hand", c.Cards), "leave out --cards for no bound")
 	}
 	if err := c.nowFlags.check(); err != nil {
 		return err
@@ -56,7 +57,7 @@ func (c *planCmd) Run(a *app) error {
 		}
 	}
 	if isURL(c.Snapshot) {
-		return withHint(errors.New("a plan is made from a snapshot, so that it can be proved later"),
+		return cli.WithHint(errors.New("a plan is made from a snapshot, so that it can be proved later"),
 			"muster snapshot %s -o before.json takes one; --now %[1]s then makes the pre-checks", c.Snapshot)
 	}
 	s, err := loadSnapshot(c.Snapshot)
@@ -104,12 +105,12 @@ func (c *planCmd) checkNow(a *app, order *release.Order) error {
 		return err
 	}
 	if h.report == nil {
-		return withHint(fmt.Errorf("--now %s: nothing was heard", c.Now), "check that the boat's electronics are on, the plug, and the bit rate")
+		return cli.WithHint(fmt.Errorf("--now %s: nothing was heard", c.Now), "check that the boat's electronics are on, the plug, and the bit rate")
 	}
 	h.conditions.InWater = c.InWater
 	err = order.CheckNow(h.report, h.conditions, c.Now)
 	if errors.Is(err, release.ErrOtherBoat) {
-		return withHint(fmt.Errorf("--now %s: it is another boat than the snapshot's", c.Now), "take a snapshot there, or name a source of the snapshot's boat")
+		return cli.WithHint(fmt.Errorf("--now %s: it is another boat than the snapshot's", c.Now), "take a snapshot there, or name a source of the snapshot's boat")
 	}
 	return err
 }
@@ -140,6 +141,6 @@ func (c *planCmd) format() (string, error) {
 	case ".txt", "":
 		return "text", nil
 	default:
-		return "", withHint(fmt.Errorf("-o %q: %s says no format", c.Output, ext), "name it .json, .html or .txt, or add --format")
+		return "", cli.WithHint(fmt.Errorf("-o %q: %s says no format", c.Output, ext), "name it .json, .html or .txt, or add --format")
 	}
 }

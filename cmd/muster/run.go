@@ -7,6 +7,7 @@ import (
 	"os/signal"
 	"syscall"
 
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 )
@@ -86,7 +87,7 @@ func reloadOnHangup(ctx context.Context, d *daemon.Daemon, hangup <-chan os.Sign
 	}
 }
 
-var errNoSource = withHint(fmt.Errorf("no source"), "name one, such as can0, on the command line or under sources in the config file")
+var errNoSource = cli.WithHint(fmt.Errorf("no source"), "name one, such as can0, on the command line or under sources in the config file")
 
 func orDefaults(file string) string {
 	if file == "" {
@@ -104,7 +105,7 @@ func (a *app) watch(cfg config.Config, started func(*daemon.Daemon) error) error
 	if err != nil {
 		return err
 	}
-	d, err := daemon.New(daemon.Options{Config: cfg, Open: a.opener(true), Log: log, Version: buildVersion()})
+	d, err := daemon.New(daemon.Options{Config: cfg, Open: a.opener(true), Log: log, Version: cli.Version()})
 	if err != nil {
 		return err
 	}

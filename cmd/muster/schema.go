@@ -7,6 +7,7 @@ import (
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/release"
 	"muster/internal/sim"
 )
@@ -56,5 +57,5 @@ func (c *schemaCmd) Run(a *app) error {
 		}
 		names = append(names, s.name)
 	}
-	return withHint(fmt.Errorf("there is no schema %q", c.Name), "take one of %s", strings.Join(names, ", "))
+	return cli.WithHint(fmt.Errorf("there is no schema %q", c.Name), "take one of %s", strings.Join(names, ", "))
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"muster/internal/cli"
 	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/snapshot"
@@ -46,7 +47,7 @@ func (c *serviceRecordCmd) Run(a *app) error {
 	}
 	job, err := record.LoadJob(c.Job)
 	if err != nil {
-		return withHint(err, "deploy/examples/job.yaml shows every key")
+		return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 	}
 	changes, before, after, err := compareFiles(c.Before, c.After, c.Sheets, false)
 	if err != nil {
@@ -78,7 +79,7 @@ func pageFormat(name string) (string, error) {
 	case ".pdf", ".html":
 		return ext[1:], nil
 	}
-	return "", withHint(fmt.Errorf("write %q: the name tells no format", name), "end it with .pdf or .html")
+	return "", cli.WithHint(fmt.Errorf("write %q: the name tells no format", name), "end it with .pdf or .html")
 }
 
 // made is the date in a PDF: that of the snapshot, so that the same input gives the same file.
@@ -93,13 +94,13 @@ func made(s *snapshot.Snapshot) time.Time {
 func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]record.Step, error) {
 	if c.Order == "" {
 		if c.Progress != "" {
-			return nil, withHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress), "name the order too, with --order FILE")
+			return nil, cli.WithHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress), "name the order too, with --order FILE")
 		}
 		return nil, nil
 	}
 	text, err := os.ReadFile(c.Order)
 	if err != nil {
-		return nil, fmt.Errorf("--order %q: %w", c.Order, plainPath(err))
+		return nil, fmt.Errorf("--order %q: %w", c.Order, cli.PlainPath(err))
 	}
 	order, err := release.ParseOrder(text)
 	if err != nil {
@@ -127,11 +128,11 @@ func (c *serviceRecordCmd) follower(order *release.Order, before, after *snapsho
 	}
 	text, err := os.ReadFile(c.Progress)
 	if err != nil {
-		return nil, fmt.Errorf("--progress %q: %w", c.Progress, plainPath(err))
+		return nil, fmt.Errorf("--progress %q: %w", c.Progress, cli.PlainPath(err))
 	}
 	f, err := release.Restore(order, text)
 	if err != nil {
-		return nil, withHint(fmt.Errorf("--progress %s: %w", c.Progress, err), "give the file that muster follow kept for this order")
+		return nil, cli.WithHint(fmt.Errorf("--progress %s: %w", c.Progress, err), "give the file that muster follow kept for this order")
 	}
 	return f, nil
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
 	"muster/internal/sim"
@@ -83,7 +84,7 @@ func (c *simulateCmd) toFile(a *app, scenario *sim.Scenario) error {
 	if speed > 0 {
 		start = event.At(time.Now())
 	} else if scenario.Duration == 0 {
-		return withHint(fmt.Errorf("simulate %s: the scenario has no end", c.Scenario), "add --for 5m to write five minutes of it")
+		return cli.WithHint(fmt.Errorf("simulate %s: the scenario has no end", c.Scenario), "add --for 5m to write five minutes of it")
 	}
 	out := &rotation{name: c.To, force: c.Force}
 	if err := out.open(); err != nil {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/snapshot"
@@ -56,7 +57,7 @@ func (c *snapshotCmd) Run(a *app) error {
 	if c.Sign != "" {
 		text, err := os.ReadFile(c.Sign)
 		if err != nil {
-			return withHint(fmt.Errorf("--sign %q: %w", c.Sign, plainPath(err)), "make a key with muster key new -o %s", c.Sign)
+			return cli.WithHint(fmt.Errorf("--sign %q: %w", c.Sign, cli.PlainPath(err)), "make a key with muster key new -o %s", c.Sign)
 		}
 		if key, err = snapshot.PrivateKey(text); err != nil {
 			return fmt.Errorf("--sign %q: %w", c.Sign, err)
@@ -75,7 +76,7 @@ func (c *snapshotCmd) Run(a *app) error {
 		return err
 	}
 	s := snapshot.New(report)
-	s.Sheets, s.Capture, s.Program = sheets, capture, buildVersion()
+	s.Sheets, s.Capture, s.Program = sheets, capture, cli.Version()
 	if err := s.Close(key); err != nil {
 		return err
 	}
@@ -102,27 +103,27 @@ func (c *snapshotCmd) check() error {
 	if isURL(c.Source) {
 		switch {
 		case c.KeepCapture != "":
-			return withHint(errors.New("--keep-capture: a running muster gives its report, not the traffic"), "name the source itself, such as can0")
+			return cli.WithHint(errors.New("--keep-capture: a running muster gives its report, not the traffic"), "name the source itself, such as can0")
 		case c.Ask:
-			return withHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+			return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
 		case c.Config != "":
-			return withHint(errors.New("--config: a running muster has its own"), "leave out --config")
+			return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
 		}
 	} else if c.TokenFile != "" {
-		return withHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+		return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
 	}
 	if c.KeepCapture != "" {
 		if _, _, err := captureFormat(c.KeepCapture); err != nil {
 			return err
 		}
 		if isFile(c.Source) {
-			return withHint(fmt.Errorf("--keep-capture: %s is a capture already", c.Source), "leave out --keep-capture; the snapshot notes its digest")
+			return cli.WithHint(fmt.Errorf("--keep-capture: %s is a capture already", c.Source), "leave out --keep-capture; the snapshot notes its digest")
 		}
 		if err := free(c.KeepCapture, c.Force); err != nil {
 			return err
 		}
 		if filepath.Clean(c.KeepCapture) == filepath.Clean(c.Output) {
-			return withHint(errors.New("-o and --keep-capture name one file"), "give each a name of its own")
+			return cli.WithHint(errors.New("-o and --keep-capture name one file"), "give each a name of its own")
 		}
 	}
 	return free(c.Output, c.Force)
@@ -190,10 +191,10 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, 
 	}
 	cfg = once(cfg)
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: k.around(a.opener(live))}
+	opt := daemon.Options{Config: cfg, Log: log, Version: cli.Version(), Open: k.around(a.opener(live))}
 	if !live {
 		if s := endless(cfg.Sources); s != "" && c.For == 0 {
-			return nil, withHint(fmt.Errorf("snapshot %s: the scenario has no end", s), "add --for 5m to read five minutes of it")
+			return nil, cli.WithHint(fmt.Errorf("snapshot %s: the scenario has no end", s), "add --for 5m to read five minutes of it")
 		}
 		bar := a.progress()
 		defer bar.done()
@@ -223,7 +224,7 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, 
 		case err := <-ended:
 			r := d.Report()
 			if err == nil && silent(r) {
-				err = &daemon.SourceError{Source: c.Source, Err: withHint(fmt.Errorf("nothing was heard on %s in %v", c.Source, time.Since(began).Round(time.Second)),
+				err = &daemon.SourceError{Source: c.Source, Err: cli.WithHint(fmt.Errorf("nothing was heard on %s in %v", c.Source, time.Since(began).Round(time.Second)),
 					"check that the boat's electronics are on, the plug, and the bit rate")}
 			}
 			return r, err

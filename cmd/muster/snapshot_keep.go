@@ -10,6 +10,7 @@ import (
 	"sync"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/event"
@@ -165,7 +166,7 @@ func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, 
 	}
 	bar := a.progress()
 	defer bar.done()
-	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: log, Version: buildVersion(), Open: a.opener(false), Known: known,
+	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: log, Version: cli.Version(), Open: a.opener(false), Known: known,
 		Manual: append([]boat.Manual{}, known.Manual...)}, 0, bar.set)
 	if err != nil {
 		return nil, fmt.Errorf("recompute the report from %s: %w", capture, err)

@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/snapshot"
 	"muster/internal/web"
@@ -40,7 +41,7 @@ func (c *verifyCmd) Run(a *app) error {
 	if c.Key != "" {
 		text, err := os.ReadFile(c.Key)
 		if err != nil {
-			return fmt.Errorf("--key %q: %w", c.Key, plainPath(err))
+			return fmt.Errorf("--key %q: %w", c.Key, cli.PlainPath(err))
 		}
 		if key, err = snapshot.PublicKey(text); err != nil {
 			return fmt.Errorf("--key %q: %w", c.Key, err)
@@ -48,10 +49,10 @@ func (c *verifyCmd) Run(a *app) error {
 	}
 	if c.Capture != "" {
 		if len(c.Files) > 1 {
-			return withHint(errors.New("--capture: it belongs to one snapshot"), "check the snapshots one by one, or put each capture beside its snapshot")
+			return cli.WithHint(errors.New("--capture: it belongs to one snapshot"), "check the snapshots one by one, or put each capture beside its snapshot")
 		}
 		if _, err := os.Stat(c.Capture); err != nil {
-			return fmt.Errorf("--capture %q: %w", c.Capture, plainPath(err))
+			return fmt.Errorf("--capture %q: %w", c.Capture, cli.PlainPath(err))
 		}
 	}
 	cfg, err := loadConfig(c.Config, nil, false)
@@ -83,7 +84,7 @@ func (c *verifyCmd) Run(a *app) error {
 func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.PublicKey) (string, error) {
 	data, err := readBounded(file, maxSnapshot)
 	if err != nil {
-		return "", plainPath(err)
+		return "", cli.PlainPath(err)
 	}
 	s, err := snapshot.Decode(data)
 	if err != nil {
@@ -155,8 +156,8 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 	}
 	if !bytes.Equal(want, got) {
 		reason := ""
-		if s.Program != buildVersion() {
-			reason = fmt.Sprintf("; it was taken by muster %s, this is %s", s.Program, buildVersion())
+		if s.Program != cli.Version() {
+			reason = fmt.Sprintf("; it was taken by muster %s, this is %s", s.Program, cli.Version())
 		}
 		if path, ok := snapshot.FirstDifference(want, got); ok {
 			return "", fmt.Errorf("the report made again from %s differs first at %s%s", name, path, reason)

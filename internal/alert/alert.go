@@ -245,8 +245,8 @@ func (b *Book) flapping(e *entry) bool {
 
 func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Change {
 	silenced := b.silenced(now, e)
-	if kind == Cleared {
-		silenced = silenced || !e.told
+	if kind == Cleared { // who was told of an alert is told of its end too
+		silenced = !e.told
 	}
 	return Change{At: now, Kind: kind, Silenced: silenced, Alert: b.alert(id, e)}
 }

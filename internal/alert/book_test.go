@@ -166,6 +166,21 @@ func TestSilence(t *testing.T) {
 	}
 }
 
+// TestSilencedAfterTold: who was told of an alert is told of its end, though it was silenced in between.
+func TestSilencedAfterTold(t *testing.T) {
+	a := finding("silent", "a", 0)
+	b := New(Settings{})
+	if diff := cmp.Diff([]string{"raised silent:a"}, words(b.Update(at(0), []check.Finding{a}))); diff != "" {
+		t.Fatal(diff)
+	}
+	if err := b.Silence(Silence{Device: "a", From: at(5), Until: at(60)}); err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff([]string{"cleared silent:a"}, words(b.Update(at(30), nil))); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+}
+
 func TestSilenceEverything(t *testing.T) {
 	b := New(Settings{MaxSilence: 1})
 	if err := b.Silence(Silence{From: at(0), Until: at(0)}); err == nil {

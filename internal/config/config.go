@@ -149,12 +149,12 @@ func Load(file string) (Config, error) {
 		if !filepath.IsAbs(t.TokenFile) {
 			t.TokenFile = filepath.Join(dir, t.TokenFile)
 		}
-		if t.Token, _, err = loadTokens(t.TokenFile); err != nil {
+		if t.Token, _, err = LoadTokens(t.TokenFile); err != nil {
 			return Config{}, err
 		}
 	}
 	if c.TokenFile != "" {
-		if c.Token, c.ReadToken, err = loadTokens(c.TokenFile); err != nil {
+		if c.Token, c.ReadToken, err = LoadTokens(c.TokenFile); err != nil {
 			return Config{}, err
 		}
 	}
@@ -241,10 +241,10 @@ func CheckListen(address string, protected bool) error {
 	}
 	host, port, err := net.SplitHostPort(address)
 	if n, perr := strconv.Atoi(port); err != nil || perr != nil || n < 0 || n > 65535 {
-		return fmt.Errorf("%q is not host:port: write %s, or off for no pages", address, DefaultListen)
+		return fmt.Errorf("%q is not host:port, such as %s: write off for no pages", address, DefaultListen)
 	}
 	if !protected && !Loopback(host) {
-		return fmt.Errorf("%q can be reached from other machines: give token_file or tls, or listen on %s", address, DefaultListen)
+		return fmt.Errorf("%q can be reached from other machines: protect it with a token or TLS, or listen on %s", address, net.JoinHostPort("127.0.0.1", port))
 	}
 	return nil
 }
@@ -290,17 +290,20 @@ func ParseMakers(name string, text []byte) (map[uint16]string, error) {
 // minToken is the least length of a token: shorter ones can be guessed.
 const minToken = 16
 
-// loadTokens reads the token to act, and the one to read when there is a second line.
-func loadTokens(file string) (act, read string, err error) {
+// LoadTokens reads the token to act, and the one to read when there is a second line.
+func LoadTokens(file string) (act, read string, err error) {
 	text, err := os.ReadFile(file)
 	if err != nil {
-		return "", "", fmt.Errorf("config: token_file: %w", err)
+		return "", "", fmt.Errorf("token file: %w", err)
 	}
 	first, rest, _ := strings.Cut(string(text), "\n")
 	second, _, _ := strings.Cut(rest, "\n")
 	act, read = strings.TrimSpace(first), strings.TrimSpace(second)
-	if len(act) < minToken || read != "" && len(read) < minToken {
+	switch {
+	case len(act) < minToken || read != "" && len(read) < minToken:
 		return "", "", &Error{File: file, Message: fmt.Sprintf("each line must hold a token of at least %d characters: openssl rand -hex 16 makes one", minToken)}
+	case act == read:
+		return "", "", &Error{File: file, Message: "both lines hold the same token, so that who may only read could act: give two different ones, or one line"}
 	}
 	return act, read, nil
 }

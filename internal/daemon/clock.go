@@ -9,9 +9,6 @@ import (
 	"muster/internal/event"
 )
 
-// clockSet is the first moment that a clock which was set can show; a board without a clock battery starts in 1970.
-var clockSet = event.At(time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC))
-
 // jumpOf is the smallest difference between the wall clock and the time that really passed which counts as a set clock.
 const jumpOf = 2 * time.Second
 
@@ -59,7 +56,7 @@ type timekeeper struct {
 // now is the time as far as it is known: that of this machine, or event time while its clock is not set. Callable from anywhere.
 func (d *Daemon) now() time.Time {
 	now := d.opt.Now()
-	if event.At(now) < clockSet {
+	if event.At(now) < event.ClockSet {
 		now = now.Add(time.Duration(d.time.ahead.Load()))
 	}
 	return now
@@ -68,13 +65,13 @@ func (d *Daemon) now() time.Time {
 // startClock begins event time. A clock that is not set lets it go on where the run before ended, so that nothing happens before its past.
 func (d *Daemon) startClock() {
 	now := d.opt.Now()
-	if last := d.lastKnown(); d.live && event.At(now) < clockSet && last > event.At(now) {
+	if last := d.lastKnown(); d.live && event.At(now) < event.ClockSet && last > event.At(now) {
 		d.time.ahead.Store(int64(last.Sub(event.At(now))))
 	}
 	d.time.wall.look(now, d.opt.elapsed())
 	d.time.from = event.At(d.now())
 	d.markClock()
-	if d.live && event.At(now) < clockSet {
+	if d.live && event.At(now) < event.ClockSet {
 		d.log.Warn().Time("shows", now).Msg("this machine's clock is not set; times are right when it is, or when satellite time is heard")
 	}
 }
@@ -90,7 +87,7 @@ func (d *Daemon) lookAtClock() {
 	d.time.jump = jump
 	ahead := time.Duration(d.time.ahead.Load())
 	d.log.Warn().Stringer("by", jump.Round(time.Millisecond)).Msg("this machine's clock was set")
-	if event.At(now) < clockSet {
+	if event.At(now) < event.ClockSet {
 		d.time.ahead.Store(int64(ahead - jump)) // it shows nonsense: event time goes on
 	} else {
 		d.time.ahead.Store(0)
@@ -132,7 +129,7 @@ func (d *Daemon) onClock(events []event.Event) {
 		if off := e.Time.Sub(shows); off.Abs() >= jumpOf && (off+d.time.jump).Abs() < off.Abs() {
 			e.Time = e.Time.Add(d.time.jump) // stamped before the clock was set
 		}
-		if e.Time < clockSet {
+		if e.Time < event.ClockSet {
 			e.Time = e.Time.Add(ahead)
 		}
 	}
@@ -142,7 +139,7 @@ func (d *Daemon) onClock(events []event.Event) {
 func (d *Daemon) markClock() {
 	switch {
 	case !d.live:
-	case event.At(d.opt.Now()) >= clockSet:
+	case event.At(d.opt.Now()) >= event.ClockSet:
 		d.model.SetClock(boat.ClockSystem)
 	case d.time.gnss:
 		d.model.SetClock(boat.ClockGNSS)
@@ -153,7 +150,7 @@ func (d *Daemon) markClock() {
 
 // hearSatellites lets event time follow the satellite time that the report shows, while this machine's clock is not set.
 func (d *Daemon) hearSatellites(r *boat.Report) (moved bool) {
-	if !d.live || !d.opt.Config.GNSSTime || event.At(d.opt.Now()) >= clockSet {
+	if !d.live || !d.opt.Config.GNSSTime || event.At(d.opt.Now()) >= event.ClockSet {
 		return false
 	}
 	off, from, ok := d.time.satellites.look(r)
@@ -195,7 +192,7 @@ func (s *satellites) look(r *boat.Report) (off time.Duration, from string, ok bo
 	for i := range r.Sources {
 		x := &r.Sources[i]
 		// A receiver without a fix, or one whose week number ran over, tells a time that cannot be.
-		if x.Measure != boat.ClockOffset || r.TakenAt.Sub(x.At) > freshFor || float64(x.At)+x.Value*1e9 < float64(clockSet) || x.Value > math.MaxInt64/1e9 {
+		if x.Measure != boat.ClockOffset || r.TakenAt.Sub(x.At) > freshFor || float64(x.At)+x.Value*1e9 < float64(event.ClockSet) || x.Value > math.MaxInt64/1e9 {
 			continue
 		}
 		if x.Value > high {

@@ -301,7 +301,7 @@ func standingKey(a *boat.Alert) string { return string(a.Severity) + " " + a.ID 
 
 // known leaves out a moment that only a clock which is not set can show.
 func known(at time.Time) time.Time {
-	if event.At(at) < clockSet {
+	if event.At(at) < event.ClockSet {
 		return time.Time{}
 	}
 	return at.UTC()

@@ -95,6 +95,9 @@ func (d *Daemon) Work() web.Work {
 func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 	return d.do(ctx, func() error {
 		if o == nil {
+			if d.follower == nil {
+				return fmt.Errorf("work order: %w: none is being followed", web.ErrNoSuch)
+			}
 			d.endWorkSilences()
 			d.follower, d.preChecks, d.keeping.work = nil, nil, true
 			return nil

@@ -283,14 +283,14 @@ func (d *Daemon) keepDevices(r *boat.Report) {
 		}
 		d.keeping.devices[key] = k
 		software, last := dev.Software, event.Time(k.day*nanosADay)
-		if dev.LastSeen < clockSet {
+		if dev.LastSeen < event.ClockSet {
 			last = 0
 		}
-		if dev.FirstSeen < clockSet { // by a clock that was not set: what was known before stands, and a new device counts from next time
+		if dev.FirstSeen < event.ClockSet { // by a clock that was not set: what was known before stands, and a new device counts from next time
 			k.first = d.keeping.past[key].FirstSeen
 			software = slices.Clone(software)
 			for j := range software {
-				if software[j].Since < clockSet {
+				if software[j].Since < event.ClockSet {
 					software[j].Since = 0
 				}
 			}

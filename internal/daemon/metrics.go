@@ -74,7 +74,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 		put(eventsDesc, prometheus.CounterValue, float64(in.frames.Load()), in.name)
 		put(droppedDesc, prometheus.CounterValue, float64(in.dropped.Load()), in.name)
 		if t := in.lastSeen.Load(); t != 0 {
-			if event.Time(t) < clockSet {
+			if event.Time(t) < event.ClockSet {
 				t += m.d.time.ahead.Load()
 			}
 			put(lastDesc, prometheus.GaugeValue, math.Round(float64(t)/1e6)/1e3, in.name)

@@ -53,7 +53,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 // SetLoader says how the config is read again. Call it before Run.
 func (d *Daemon) SetLoader(load func() (config.Config, error)) { d.load = load }
 
-// ReloadConfig implements web.Reloader. What is wrong is logged and counted too.
+// ReloadConfig implements web.Desk. What is wrong is logged and counted too.
 func (d *Daemon) ReloadConfig(ctx context.Context) error {
 	if d.load == nil {
 		return errors.New("reload: there is no config to read again: start muster run")

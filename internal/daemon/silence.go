@@ -13,7 +13,7 @@ import (
 	"muster/internal/web"
 )
 
-// Silences implements web.Silencer.
+// Silences implements web.Desk.
 func (d *Daemon) Silences() []alert.Silence {
 	if list := d.silences.Load(); list != nil {
 		return *list
@@ -21,7 +21,7 @@ func (d *Daemon) Silences() []alert.Silence {
 	return nil
 }
 
-// Silence implements web.Silencer.
+// Silence implements web.Desk.
 func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error) {
 	err := d.do(ctx, func() error {
 		known := slices.ContainsFunc(d.latest.Load().Alerts, func(a boat.Alert) bool { return a.Check == s.Check })
@@ -36,7 +36,7 @@ func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duratio
 	return s, err
 }
 
-// EndSilence implements web.Silencer.
+// EndSilence implements web.Desk.
 func (d *Daemon) EndSilence(ctx context.Context, scope alert.Silence) error {
 	return d.do(ctx, func() error {
 		if err := d.watch.Book().EndSilence(scope); err != nil {

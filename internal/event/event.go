@@ -13,6 +13,10 @@ import (
 // Time is a moment in nanoseconds since 1970-01-01 UTC. Zero means unset: the source gave no time.
 type Time int64
 
+// ClockSet is the first moment that a clock which was set can show, 2024-01-01; one that was not starts in 1970, or at the date of its
+// firmware.
+const ClockSet Time = 1704067200e9
+
 // At converts a time.Time; the zero time.Time becomes the unset Time.
 func At(t time.Time) Time {
 	if t.IsZero() {

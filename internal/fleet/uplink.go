@@ -16,6 +16,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/store"
 )
 
@@ -211,18 +212,15 @@ func (u *Uplink) envelope(body []byte) *Envelope {
 	e := &Envelope{Schema: Schema, Boat: u.opt.Boat, MadeAt: u.opt.Now().UTC(), Clock: boat.ClockSystem, Version: u.opt.Version, Metrics: u.opt.Metrics, Body: body}
 	if r := u.opt.Report(); r != nil {
 		e.Clock = r.Clock
-		if r.Clock == boat.ClockGNSS && e.MadeAt.Before(clockSet) {
+		if r.Clock == boat.ClockGNSS && event.At(e.MadeAt) < event.ClockSet {
 			e.MadeAt = r.TakenAt.UTC()
 		}
 	}
-	if e.Clock == boat.ClockSystem && e.MadeAt.Before(clockSet) {
+	if e.Clock == boat.ClockSystem && event.At(e.MadeAt) < event.ClockSet {
 		e.Clock = boat.ClockUnset
 	}
 	return e
 }
-
-// clockSet is the first moment that a clock which was set can show.
-var clockSet = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // queue compresses a body and lets it wait.
 func (u *Uplink) queue(c class, body []byte) error {

@@ -109,7 +109,10 @@ const maxSheet = 4 << 20
 func LoadFS(folder fs.FS, dir string) (*Sheets, error) {
 	entries, err := fs.ReadDir(folder, ".")
 	if err != nil {
-		return nil, fmt.Errorf("read release sheets in %q: %w", dir, err)
+		if pe, ok := errors.AsType[*fs.PathError](err); ok {
+			err = pe.Err // its path is the folder's own name for itself
+		}
+		return nil, fmt.Errorf("read release sheets in %q: %w: name the folder that holds the shop's sheets", dir, err)
 	}
 	var files []SheetFile
 	for _, e := range entries {

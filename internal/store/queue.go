@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"muster/internal/event"
 )
 
 // Item is one thing that somebody is still to be told. Ids grow and are never used again.
@@ -71,8 +73,8 @@ func (s *Store) Delivered(target string, ids ...uint64) {
 	}
 }
 
-// plausible is the first moment that a clock which was set can show: before it, ages say nothing.
-const plausible = 1704067200 // 2024-01-01
+// plausible is the second before which the ages of values say nothing.
+const plausible = int64(event.ClockSet / 1e9)
 
 // trim drops what is too old or too much: first deliveries, then devices, oldest first. The rest is bounded by whoever puts it.
 func (s *Store) trim() {

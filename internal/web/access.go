@@ -193,7 +193,7 @@ func (a *access) login(w http.ResponseWriter, r *http.Request, page loginPage) {
 	}
 	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: a.tls,
 		SameSite: http.SameSiteStrictMode, MaxAge: int((30 * 24 * time.Hour).Seconds())})
-	http.Redirect(w, r, ownPath(r.PostForm.Get("next")), http.StatusSeeOther)
+	http.Redirect(w, r, OwnPath(r.PostForm.Get("next")), http.StatusSeeOther)
 }
 
 func (s *Server) logout(w http.ResponseWriter, r *http.Request) { s.access.logout(w, r) }
@@ -203,8 +203,8 @@ func (a *access) logout(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, "/login", http.StatusSeeOther)
 }
 
-// ownPath is a path of this server, never one that leads elsewhere.
-func ownPath(p string) string {
+// OwnPath is a path of this server, never one that leads elsewhere.
+func OwnPath(p string) string {
 	if !strings.HasPrefix(p, "/") || strings.HasPrefix(p, "//") || strings.ContainsAny(p, "\\\r\n\t") {
 		return "/"
 	}

@@ -69,7 +69,7 @@ const prefix = "/api/v1"
 
 // addAPI registers every operation and the documents that describe them.
 func (s *Server) addAPI(mux *http.ServeMux) error {
-	api := newAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
+	api := NewAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
 	s.addReading(api)
 	s.addActing(api)
 	s.addKeeping(api)
@@ -77,7 +77,8 @@ func (s *Server) addAPI(mux *http.ServeMux) error {
 	return publish(mux, api)
 }
 
-func newAPI(mux *http.ServeMux, description string) huma.API {
+// NewAPI begins an API at /api/v1, Publish serves its description when all operations are registered.
+func NewAPI(mux *http.ServeMux, description string) huma.API {
 	config := huma.DefaultConfig("muster", "1")
 	config.Info.Description = description
 	config.OpenAPIPath, config.SchemasPath, config.DocsPath, config.CreateHooks = "", "", "", nil

@@ -2,7 +2,6 @@ package web
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"time"
 
@@ -93,9 +92,6 @@ func (s *Server) addOrders(api huma.API, post operation) {
 		})
 	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "End following", "work", 204, 404),
 		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
-			if s.opt.Desk.Work().Order == nil {
-				return nil, problem(fmt.Errorf("work order: %w: none is being followed", ErrNoSuch))
-			}
 			return nil, problem(s.follow(ctx, nil))
 		})
 	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read off a device's own screen", "work", 204, 404, 413),

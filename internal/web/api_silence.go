@@ -14,22 +14,6 @@ import (
 	"muster/internal/boat"
 )
 
-// Silencer is a Desk that can keep alerts from being told.
-type Silencer interface {
-	// Silences lists the silences in the order in which they were set, shared and read-only.
-	Silences() []alert.Silence
-	// Silence begins a silence of this length now, in the place of one with the same scope, and returns it with its times.
-	Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error)
-	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
-	EndSilence(ctx context.Context, scope alert.Silence) error
-}
-
-// Reloader is a Desk that can read its config again.
-type Reloader interface {
-	// ReloadConfig takes the config file as it is now; on an error the present config stays in force.
-	ReloadConfig(ctx context.Context) error
-}
-
 // maxSilence bounds a silence: nobody is to be kept from an alert by what was set in an earlier season.
 const maxSilence = 90 * 24 * time.Hour
 
@@ -67,44 +51,25 @@ func (e SilenceEntry) silence() (alert.Silence, time.Duration, error) {
 func (s *Server) addSilences(api huma.API, post operation) {
 	read(api, "list-silences", "/silences", "Silences, in the order in which they were set; those of the work order are marked", "alerts",
 		func(context.Context, *struct{}) (*body[[]alert.Silence], error) {
-			list := []alert.Silence{}
-			if desk, ok := s.opt.Desk.(Silencer); ok {
-				list = append(list, desk.Silences()...)
-			}
-			return &body[[]alert.Silence]{list}, nil
+			return &body[[]alert.Silence]{append([]alert.Silence{}, s.opt.Desk.Silences()...)}, nil
 		})
 	huma.Register(api, post("add-silence", http.MethodPost, "/silences", "Keep alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 413),
 		func(ctx context.Context, in *struct{ Body SilenceEntry }) (*body[alert.Silence], error) {
-			desk, ok := s.opt.Desk.(Silencer)
-			if !ok {
-				return nil, problem(errNoDesk)
-			}
 			silence, span, err := in.Body.silence()
 			if err == nil {
-				silence, err = desk.Silence(ctx, silence, span)
+				silence, err = s.opt.Desk.Silence(ctx, silence, span)
 			}
-			if err != nil {
-				return nil, problem(err)
-			}
-			return &body[alert.Silence]{silence}, nil
+			return &body[alert.Silence]{silence}, problem(err)
 		})
 	huma.Register(api, post("end-silence", http.MethodDelete, "/silences", "End the silence with exactly this check and device; what it held back and still stands is told then", "alerts", 204, 404),
 		func(ctx context.Context, in *struct {
 			Check  string `query:"check" maxLength:"60"`
 			Device string `query:"device" maxLength:"100"`
 		}) (*struct{}, error) {
-			desk, ok := s.opt.Desk.(Silencer)
-			if !ok {
-				return nil, problem(errNoDesk)
-			}
-			return nil, problem(desk.EndSilence(ctx, alert.Silence{Check: in.Check, Device: in.Device}))
+			return nil, problem(s.opt.Desk.EndSilence(ctx, alert.Silence{Check: in.Check, Device: in.Device}))
 		})
 	huma.Register(api, post("reload-config", http.MethodPost, "/reload", "Read the config file again; one that cannot be used leaves the present one in force", "running", 204),
 		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
-			desk, ok := s.opt.Desk.(Reloader)
-			if !ok {
-				return nil, problem(errNoDesk)
-			}
-			return nil, problem(desk.ReloadConfig(ctx))
+			return nil, problem(s.opt.Desk.ReloadConfig(ctx))
 		})
 }

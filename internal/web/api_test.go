@@ -47,7 +47,12 @@ func (d *fakeDesk) RemoveManual(_ context.Context, id string) error {
 	return fmt.Errorf("device %q: %w", id, ErrNoSuch)
 }
 
-func (d *fakeDesk) Follow(context.Context, *release.Order) error { return nil }
+func (d *fakeDesk) Follow(_ context.Context, o *release.Order) error {
+	if o == nil {
+		return fmt.Errorf("work order: %w: none is being followed", ErrNoSuch)
+	}
+	return nil
+}
 
 // ask sends a request with headers as name, value, name, value…
 func ask(t *testing.T, method, url, body string, headers ...string) (*http.Response, string) {

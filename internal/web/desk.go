@@ -3,7 +3,9 @@ package web
 import (
 	"context"
 	"errors"
+	"time"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/release"
@@ -20,10 +22,19 @@ type Desk interface {
 	RemoveManual(ctx context.Context, id string) error
 	// Work is the order being followed, shared and read-only; its Order is nil when none is.
 	Work() Work
-	// Follow begins to follow an order in the place of the present one; nil ends following.
+	// Follow begins to follow an order in the place of the present one; nil ends following, ErrNoSuch when no order is followed.
 	Follow(ctx context.Context, o *release.Order) error
 	// Confirm takes a version that somebody read off a device's own screen; ErrNoSuch when no order has the step.
 	Confirm(ctx context.Context, step, version, by string) error
+
+	// Silences lists the silences in the order in which they were set, shared and read-only.
+	Silences() []alert.Silence
+	// Silence begins a silence of this length now, in the place of one with the same scope, and returns it with its times.
+	Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error)
+	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
+	EndSilence(ctx context.Context, scope alert.Silence) error
+	// ReloadConfig takes the config file as it is now; on an error the present config stays in force.
+	ReloadConfig(ctx context.Context) error
 }
 
 // Errors of a Desk that the API answers with a status of their own.
@@ -60,3 +71,9 @@ func (noDesk) RemoveManual(context.Context, string) error            { return er
 func (noDesk) Work() Work                                            { return Work{} }
 func (noDesk) Follow(context.Context, *release.Order) error          { return errNoDesk }
 func (noDesk) Confirm(context.Context, string, string, string) error { return errNoDesk }
+func (noDesk) Silences() []alert.Silence                             { return nil }
+func (noDesk) Silence(context.Context, alert.Silence, time.Duration) (alert.Silence, error) {
+	return alert.Silence{}, errNoDesk
+}
+func (noDesk) EndSilence(context.Context, alert.Silence) error { return errNoDesk }
+func (noDesk) ReloadConfig(context.Context) error              { return errNoDesk }

@@ -12,7 +12,8 @@ import (
 // Namespace opens the name of every metric.
 const Namespace = "muster"
 
-func metricsHandler(registry *prometheus.Registry) http.Handler {
+// MetricsHandler serves a registry.
+func MetricsHandler(registry *prometheus.Registry) http.Handler {
 	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, MaxRequestsInFlight: 4})
 }
 

@@ -151,7 +151,7 @@ func (c *pageCache) clear() {
 }
 
 func (s *Server) addPages(mux *http.ServeMux) {
-	mux.Handle("GET /static/", http.StripPrefix("/static/", staticHandler()))
+	mux.Handle("GET /static/", http.StripPrefix("/static/", Static()))
 	s.page(mux, "GET /{$}", "boat", s.boatData)
 	s.page(mux, "GET /devices/{id}", "device", s.deviceData)
 	s.page(mux, "GET /network", "network", s.networkData)
@@ -210,7 +210,8 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.follow(ctx, nil) })
 }
 
-func staticHandler() http.Handler {
+// Static serves the style, the script and the icon.
+func Static() http.Handler {
 	sub, err := fs.Sub(staticFiles, "static")
 	if err != nil {
 		return http.NotFoundHandler()
@@ -246,7 +247,7 @@ func (s *Server) page(mux *http.ServeMux, pattern, name string, data func(*http.
 			s.failed(w, r, err)
 			return
 		}
-		writePage(w, http.StatusOK, page)
+		WritePage(w, http.StatusOK, page)
 	})
 }
 
@@ -267,7 +268,8 @@ func (s *Server) render(name string, v view) ([]byte, error) {
 	return page.Bytes(), nil
 }
 
-func writePage(w http.ResponseWriter, status int, page []byte) {
+// WritePage answers with a page.
+func WritePage(w http.ResponseWriter, status int, page []byte) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
@@ -313,7 +315,7 @@ func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
 		return
 	}
-	writePage(w, status, page)
+	WritePage(w, status, page)
 }
 
 // loginPage asks for the token.
@@ -323,14 +325,14 @@ func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, w
 		next = r.URL.RequestURI()
 	}
 	v := view{Report: &boat.Report{}, Version: s.opt.Version, Page: "login", Title: "Token"}
-	v.Data = struct{ Next, Wrong string }{ownPath(cmp.Or(next, "/")), wrong}
+	v.Data = struct{ Next, Wrong string }{OwnPath(cmp.Or(next, "/")), wrong}
 	page, err := s.render("login", v)
 	if err != nil {
 		s.opt.Log.Error().Err(err).Msg("page")
 		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
 		return
 	}
-	writePage(w, status, page)
+	WritePage(w, status, page)
 }
 
 // WriteHTML writes the report as one page that needs nothing else, to be kept or printed.

@@ -150,7 +150,7 @@ func listen(address, certFile, keyFile, token string) (net.Listener, error) {
 	}
 	if addr, ok := listener.Addr().(*net.TCPAddr); ok && !addr.IP.IsLoopback() && token == "" && tlsConfig == nil {
 		_ = listener.Close()
-		return nil, fmt.Errorf("web: listen on %s: other machines can reach it: give token_file or tls, or listen on 127.0.0.1", address)
+		return nil, fmt.Errorf("web: listen on %s: other machines can reach it: protect it with a token or TLS, or listen on 127.0.0.1", address)
 	}
 	listener = netutil.LimitListener(listener, maxConnections)
 	if tlsConfig != nil {
@@ -222,7 +222,7 @@ func (s *Server) routes() (http.Handler, error) {
 	if err := s.addAPI(mux); err != nil {
 		return nil, err
 	}
-	mux.Handle("GET /metrics", metricsHandler(s.opt.Registry))
+	mux.Handle("GET /metrics", MetricsHandler(s.opt.Registry))
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", s.ready)
 	return mux, nil

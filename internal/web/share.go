@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
-	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 
 	"muster/internal/boat"
@@ -38,9 +37,6 @@ func (d *Door) Login(w http.ResponseWriter, r *http.Request) { d.access.login(w,
 // Logout takes the cookie back.
 func (d *Door) Logout(w http.ResponseWriter, r *http.Request) { d.access.logout(w, r) }
 
-// OwnPath is a path of this server, never one that leads elsewhere.
-func OwnPath(p string) string { return ownPath(p) }
-
 // Listen binds an address. Beyond this machine it wants a token or TLS; certFile and keyFile are empty for plain HTTP.
 func Listen(address, certFile, keyFile, token string) (net.Listener, error) {
 	return listen(address, certFile, keyFile, token)
@@ -54,20 +50,8 @@ func NewHTTP(handler http.Handler, log zerolog.Logger) *http.Server {
 // Functions are what the templates may call.
 func Functions() template.FuncMap { return functions }
 
-// Static serves the style, the script and the icon.
-func Static() http.Handler { return staticHandler() }
-
 // Mark draws the symbol of a state; the word always stands beside it.
 func Mark(state any) template.HTML { return mark(state) }
-
-// WritePage answers with a page.
-func WritePage(w http.ResponseWriter, status int, page []byte) { writePage(w, status, page) }
-
-// MetricsHandler serves a registry.
-func MetricsHandler(r *prometheus.Registry) http.Handler { return metricsHandler(r) }
-
-// NewAPI begins an API at /api/v1, Publish serves its description when all operations are registered.
-func NewAPI(mux *http.ServeMux, description string) huma.API { return newAPI(mux, description) }
 
 // Publish serves the description of the operations, and answers what is none of them.
 func Publish(mux *http.ServeMux, api huma.API) error { return publish(mux, api) }

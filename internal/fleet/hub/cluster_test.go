@@ -1,6 +1,7 @@
 package hub
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"sync"
@@ -8,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
@@ -236,6 +238,18 @@ func TestMove(t *testing.T) {
 		})
 	}
 	until(t, "some are sent", func() bool { return sent.Load() > boats*each/6 })
+	days := func(h *Hub, put map[string]int) Daybook {
+		t.Helper()
+		book, err := h.Daybook(t.Context())
+		for day, behind := range put {
+			err = errors.Join(err, book.Put(t.Context(), day, map[string]Counts{"Larkfin LF9 head": {Behind: behind}}))
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		return book
+	}
+	days(from.Hub, map[string]int{"2026-11-01": 3, "2026-11-02": 2})
 	source, target := connect(t, r.url, r.creds(t, "hub")), connect(t, c.url, r.creds(t, "hub"))
 	move := func() {
 		t.Helper()
@@ -253,6 +267,7 @@ func TestMove(t *testing.T) {
 	move()
 	close(moved)
 	to := c.hub(t, func(o *Options) { o.Replicas = 3 })
+	book := days(to.Hub, map[string]int{"2026-11-02": 1}) // written anew at the new place
 	until(t, "all is sent to the old place that goes there", func() bool { return sent.Load() >= boats*each*2/3 })
 	until(t, "the old hub is through", func() bool { return from.Stats().Messages[fleet.KindReport] == boats*each*2/3 })
 	from.stop()
@@ -261,6 +276,11 @@ func TestMove(t *testing.T) {
 	move() // changes nothing
 	until(t, "every boat's last report is known", func() bool { return allRun(to.Hub, boats, fmt.Sprintf("1.%d", each-1)) })
 	wantEachOnce(t, to.Hub, boats, each)
+	kept, err := book.Days(t.Context())
+	want := []Day{{"2026-11-01", map[string]Counts{"Larkfin LF9 head": {Behind: 3}}}, {"2026-11-02", map[string]Counts{"Larkfin LF9 head": {Behind: 1}}}}
+	if diff := cmp.Diff(want, kept); err != nil || diff != "" {
+		t.Errorf("the daybook: %v\n%s", err, diff)
+	}
 	past, err := to.History(t.Context(), "boat-0", 0)
 	if err != nil || len(past) != each {
 		t.Errorf("history of %d, %v", len(past), err)

@@ -23,23 +23,13 @@ type entry struct {
 	view      *Boat
 }
 
-// kind is what many devices of a fleet have in common: all that a query asks of a device but its serial number and place.
-type kind struct {
-	maker, model, software string
-	makerNo                uint32 // 0 when it has none
-	hasMakerNo             bool
-	code                   uint16
-	hasCode                bool
-	byHand                 bool
-}
-
 // index is the fleet in memory, kept by what the hub reads and writes.
 type index struct {
 	mu      sync.RWMutex
 	boats   map[string]*entry
 	sorted  []*Boat // nil after a change
-	kinds   []kind
-	kindOf  map[kind]uint32
+	kinds   []Kind
+	kindOf  map[Kind]uint32
 	devices int
 	strings map[string]string
 
@@ -49,7 +39,7 @@ type index struct {
 }
 
 func newIndex() *index {
-	return &index{boats: map[string]*entry{}, kindOf: map[kind]uint32{}, strings: map[string]string{}, changed: make(chan struct{})}
+	return &index{boats: map[string]*entry{}, kindOf: map[Kind]uint32{}, strings: map[string]string{}, changed: make(chan struct{})}
 }
 
 // at returns the entry of a boat, made when it is new. Runs under the lock.
@@ -176,14 +166,7 @@ func (x *index) shareAlerts(list []Alert) {
 func (x *index) classify(devices []Device) []uint32 {
 	out := make([]uint32, len(devices))
 	for i := range devices {
-		d := &devices[i]
-		k := kind{maker: d.Maker, model: d.Model, software: d.Software, byHand: d.ByHand}
-		if d.MakerNo != nil {
-			k.makerNo, k.hasMakerNo = *d.MakerNo, true
-		}
-		if d.Code != nil {
-			k.code, k.hasCode = *d.Code, true
-		}
+		k := devices[i].Kind()
 		n, known := x.kindOf[k]
 		if !known {
 			n = uint32(len(x.kinds))
@@ -197,7 +180,7 @@ func (x *index) classify(devices []Device) []uint32 {
 
 // reclassify forgets kinds that no device is of any more.
 func (x *index) reclassify() {
-	x.kinds, x.kindOf = nil, map[kind]uint32{}
+	x.kinds, x.kindOf = nil, map[Kind]uint32{}
 	for _, e := range x.boats {
 		if e.record != nil {
 			e.kinds = x.classify(e.record.Devices)

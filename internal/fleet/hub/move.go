@@ -48,7 +48,8 @@ func Move(ctx context.Context, from, to *nats.Conn, replicas int, log zerolog.Lo
 	}
 	var out []Moved
 	for _, step := range []func() (Moved, error){
-		func() (Moved, error) { return moveEnrolled(ctx, source, h) },
+		func() (Moved, error) { return moveBucket(ctx, source, BucketEnrol, h.enrol, true) }, // the keys stay where they are
+		func() (Moved, error) { return moveDays(ctx, source, h) },
 		func() (Moved, error) { return moveForgotten(ctx, source, old.CachedInfo().State.FirstSeq, h) },
 		func() (Moved, error) { return moveMessages(ctx, old, h, log) },
 	} {
@@ -171,20 +172,28 @@ func each(ctx context.Context, s jetstream.Stream, f func(jetstream.Msg, *jetstr
 	}
 }
 
-// moveEnrolled copies the list of boats. The keys stay where they are.
-func moveEnrolled(ctx context.Context, source jetstream.JetStream, h *Hub) (Moved, error) {
-	m := Moved{Name: BucketEnrol}
-	err := eachKey(ctx, source, BucketEnrol, func(e jetstream.KeyValueEntry) error {
+// moveBucket copies a bucket as it is; what the new place says otherwise is overwritten, or stands. A bucket that the old place never had
+// holds nothing.
+func moveBucket(ctx context.Context, source jetstream.JetStream, name string, to jetstream.KeyValue, overwrite bool) (Moved, error) {
+	m := Moved{Name: name}
+	from, err := source.KeyValue(ctx, name)
+	if errors.Is(err, jetstream.ErrBucketNotFound) {
+		return m, nil
+	}
+	if err != nil {
+		return m, err
+	}
+	err = eachEntry(ctx, from, func(e jetstream.KeyValueEntry) error {
 		m.Here++
-		have, err := h.enrol.Get(ctx, e.Key())
-		if err == nil && string(have.Value()) == string(e.Value()) {
+		have, err := to.Get(ctx, e.Key())
+		if err == nil && (!overwrite || string(have.Value()) == string(e.Value())) {
 			m.There++
 			return nil
 		}
 		if err != nil && !errors.Is(err, jetstream.ErrKeyNotFound) {
 			return err
 		}
-		if _, err := h.enrol.Put(ctx, e.Key(), e.Value()); err != nil {
+		if _, err := to.Put(ctx, e.Key(), e.Value()); err != nil {
 			return err
 		}
 		m.There++
@@ -192,6 +201,15 @@ func moveEnrolled(ctx context.Context, source jetstream.JetStream, h *Hub) (Move
 		return nil
 	})
 	return m, err
+}
+
+// moveDays copies the daybook. A day that the new place has written is the newer.
+func moveDays(ctx context.Context, source jetstream.JetStream, h *Hub) (Moved, error) {
+	to, err := h.days(ctx)
+	if err != nil {
+		return Moved{Name: BucketDays}, err
+	}
+	return moveBucket(ctx, source, BucketDays, to, false)
 }
 
 // moveForgotten copies what is kept of boats whose latest report is no longer in the history, which nothing could be made of again.
@@ -208,7 +226,11 @@ func moveForgotten(ctx context.Context, source jetstream.JetStream, first uint64
 		}
 		return err
 	}
-	err = eachKey(ctx, source, BucketBoats, func(e jetstream.KeyValueEntry) error {
+	boats, err := source.KeyValue(ctx, BucketBoats)
+	if err != nil {
+		return m, err
+	}
+	err = eachEntry(ctx, boats, func(e jetstream.KeyValueEntry) error {
 		var r record
 		if err := json.Unmarshal(e.Value(), &r); err != nil || r.Report.Seq == 0 || r.Report.Stream >= first {
 			return nil
@@ -244,11 +266,8 @@ func moveForgotten(ctx context.Context, source jetstream.JetStream, first uint64
 	return m, err
 }
 
-func eachKey(ctx context.Context, source jetstream.JetStream, bucket string, f func(jetstream.KeyValueEntry) error) error {
-	kv, err := source.KeyValue(ctx, bucket)
-	if err != nil {
-		return err
-	}
+// eachEntry calls f with every entry that a bucket holds now.
+func eachEntry(ctx context.Context, kv jetstream.KeyValue, f func(jetstream.KeyValueEntry) error) error {
 	w, err := kv.WatchAll(ctx, jetstream.IgnoreDeletes())
 	if err != nil {
 		return err

@@ -1,15 +1,12 @@
 package hub
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
-	"muster/internal/boat"
 	"muster/internal/release"
 )
 
@@ -43,10 +40,10 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 	text, maker, model, serial, role := fold(q.Text), fold(q.Maker), fold(q.Model), fold(q.Serial), fold(q.Role)
 	for i := range x.kinds {
 		k := &x.kinds[i]
-		if !contains(k.maker, maker) || !contains(k.model, model) || q.Version != "" && strings.TrimSpace(k.software) != strings.TrimSpace(q.Version) {
+		if !contains(k.Maker, maker) || !contains(k.Model, model) || q.Version != "" && strings.TrimSpace(k.Software) != strings.TrimSpace(q.Version) {
 			continue
 		}
-		kinds[i] = judged{verdict: yes, text: contains(k.maker, text) || contains(k.model, text) || contains(k.software, text)}
+		kinds[i] = judged{verdict: yes, text: contains(k.Maker, text) || contains(k.Model, text) || contains(k.Software, text)}
 		if q.Below != "" {
 			kinds[i].verdict, kinds[i].why = k.below(q.Below, sheets)
 		}
@@ -79,7 +76,6 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 			}
 		}
 	}
-	slices.SortStableFunc(apart, func(a, b Hit) int { return cmp.Compare(a.Boat, b.Boat) })
 	hits = append(hits, apart...)
 	if q.Limit > 0 && len(hits) > q.Limit {
 		hits = hits[:q.Limit]
@@ -88,38 +84,22 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 }
 
 // below says whether a kind runs something older than a version, which may be written as in a sheet or as on the wire.
-func (k *kind) below(version string, sheets *release.Sheets) (uint8, string) {
-	if strings.TrimSpace(k.software) == "" {
+func (k *Kind) below(version string, sheets *release.Sheets) (uint8, string) {
+	if strings.TrimSpace(k.Software) == "" {
 		return unknown, "it told no version"
 	}
-	r := boat.Report{}
-	if k.byHand {
-		r.Manual = []boat.Manual{{ID: "x", Maker: k.maker, Model: k.model, Software: k.software}}
-	} else {
-		d := boat.Device{ID: "x", Product: &boat.Product{Model: k.model, Software: k.software}}
-		if k.hasCode {
-			d.Product.Code = &k.code
-		}
-		if k.hasMakerNo {
-			d.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: k.maker}}
-		} else if k.maker != "" {
-			d.Name = &boat.Name{Manufacturer: boat.Coded{Name: k.maker}}
-		}
-		r.Devices = []boat.Device{d}
-	}
-	all := sheets.Assess(&r)
-	if len(all) == 0 || all[0].Model == nil {
-		if len(all) > 0 && all[0].Problem != nil {
-			return unknown, all[0].Problem.Text
+	a := k.Assess(sheets)
+	if a.Model == nil {
+		if a.Problem != nil {
+			return unknown, a.Problem.Text
 		}
 		return unknown, "no sheet describes it"
 	}
-	a := &all[0]
 	scheme, err := a.Model.Numbering.Compile()
 	if err != nil {
 		return unknown, err.Error()
 	}
-	have, err := scheme.Parse(k.software)
+	have, err := scheme.Parse(k.Software)
 	if err != nil && a.Running != "" { // written by hand, as in a sheet
 		have, err = scheme.ParseListed(a.Running)
 	}

@@ -30,21 +30,12 @@ type stand struct {
 	release.Assessment
 }
 
-// kind is what the sheets look at.
-type kind struct {
-	maker, model, software string
-	makerNo                uint32
-	code                   uint16
-	hasMaker, hasCode      bool
-	byHand                 bool
-}
-
 // cache keeps what was worked out as long as boats and sheets are the same.
 type cache struct {
 	mu       sync.Mutex
 	sheets   *release.Sheets
 	rows     map[string]*row
-	kinds    map[kind]release.Assessment
+	kinds    map[hub.Kind]release.Assessment
 	list     []*row
 	revision uint64
 	known    bool
@@ -56,11 +47,8 @@ func (s *Server) boats() []*row {
 	c := &s.cache
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	sheets, revision := s.opt.Sheets(), s.opt.Fleet.Revision()
-	if !c.known || c.sheets != sheets || len(c.kinds) > 1<<17 {
-		c.sheets, c.rows, c.kinds, c.known = sheets, map[string]*row{}, map[kind]release.Assessment{}, true
-		c.revision = revision + 1
-	}
+	revision := s.opt.Fleet.Revision()
+	c.renew(s.opt.Sheets(), revision)
 	if c.revision != revision {
 		boats := s.opt.Fleet.Boats()
 		rows := make(map[string]*row, len(boats))
@@ -87,6 +75,17 @@ func (s *Server) boats() []*row {
 	return out
 }
 
+// mostAssessed bounds the kinds of device that are remembered.
+const mostAssessed = 1 << 17
+
+// renew forgets what was worked out with other sheets, or when it has become too much.
+func (c *cache) renew(sheets *release.Sheets, revision uint64) {
+	if !c.known || c.sheets != sheets || len(c.kinds) > mostAssessed {
+		c.sheets, c.rows, c.kinds, c.known = sheets, map[string]*row{}, map[hub.Kind]release.Assessment{}, true
+		c.revision = revision + 1 // another than the fleet's
+	}
+}
+
 func (s *Server) boat(id string) *row {
 	b := s.opt.Fleet.Boat(id)
 	if b == nil {
@@ -95,10 +94,7 @@ func (s *Server) boat(id string) *row {
 	c := &s.cache
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if sheets := s.opt.Sheets(); !c.known || c.sheets != sheets {
-		c.sheets, c.rows, c.kinds, c.known = sheets, map[string]*row{}, map[kind]release.Assessment{}, true
-		c.revision = s.opt.Fleet.Revision() + 1
-	}
+	c.renew(s.opt.Sheets(), s.opt.Fleet.Revision())
 	r := *c.work(b)
 	r.Verdict = b.Verdict(s.opt.Now(), s.opt.Silence)
 	return &r
@@ -130,31 +126,12 @@ func (c *cache) work(b *hub.Boat) *row {
 }
 
 func (c *cache) assess(d *hub.Device) release.Assessment {
-	k := kind{maker: d.Maker, model: d.Model, software: d.Software, byHand: d.ByHand}
-	if d.MakerNo != nil {
-		k.makerNo, k.hasMaker = *d.MakerNo, true
-	}
-	if d.Code != nil {
-		k.code, k.hasCode = *d.Code, true
-	}
+	k := d.Kind()
 	a, ok := c.kinds[k]
 	if ok {
 		return a
 	}
-	r := boat.Report{}
-	if d.ByHand {
-		r.Manual = []boat.Manual{{ID: "x", Maker: d.Maker, Model: d.Model, Software: d.Software}}
-	} else {
-		one := boat.Device{ID: "x", State: boat.Present, Product: &boat.Product{Model: d.Model, Software: d.Software, Code: d.Code}}
-		one.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: d.Maker}}
-		if !k.hasMaker && d.Maker == "" {
-			one.Name = nil
-		}
-		r.Devices = []boat.Device{one}
-	}
-	if all := c.sheets.Assess(&r); len(all) > 0 {
-		a = all[0]
-	}
+	a = k.Assess(c.sheets)
 	c.kinds[k] = a
 	return a
 }

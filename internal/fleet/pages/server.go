@@ -59,7 +59,6 @@ func New(opt Options) (*Server, error) {
 	}
 	if opt.Registry == nil {
 		opt.Registry = prometheus.NewRegistry()
-
 	}
 	if opt.Silence <= 0 {
 		opt.Silence = 48 * time.Hour

@@ -1,0 +1,128 @@
+// Package cli is what the programs' command lines have in common: errors with a way out, and the version.
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"runtime"
+	"runtime/debug"
+	"strings"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+
+	"muster/internal/boat"
+)
+
+// hinted is an error with a way out.
+type hinted struct {
+	err  error
+	hint string
+}
+
+func (e *hinted) Error() string { return e.err.Error() }
+func (e *hinted) Unwrap() error { return e.err }
+
+// WithHint adds the way out to an error.
+func WithHint(err error, format string, args ...any) error {
+	return &hinted{err, fmt.Sprintf(format, args...)}
+}
+
+// Usage says of a mistake in the arguments where the right usage stands. k may be nil.
+func Usage(err error, program string, k *kong.Context) error {
+	command := program
+	if pe, ok := errors.AsType[*kong.ParseError](err); ok && k == nil {
+		k = pe.Context
+	}
+	if k != nil && k.Selected() != nil {
+		command = k.Selected().FullPath()
+	}
+	return WithHint(err, "%s --help shows what there is", command)
+}
+
+// Print writes an error as one line, with its way out as a second. busy is the way out when another program has the address.
+func Print(w io.Writer, err error, busy string) {
+	fmt.Fprintf(w, "error: %s\n", strings.ReplaceAll(boat.Printable(strings.ReplaceAll(err.Error(), "\n", "; ")), "\t", " "))
+	if h, ok := errors.AsType[*hinted](err); ok {
+		fmt.Fprintf(w, "hint: %s\n", h.hint)
+	} else if errors.Is(err, syscall.EADDRINUSE) || strings.Contains(err.Error(), syscall.EADDRINUSE.Error()) { // a library may keep the text alone
+		fmt.Fprintf(w, "hint: %s\n", busy)
+	}
+}
+
+// Flatten takes joined errors apart, so that each gets its line.
+func Flatten(err error) []error {
+	joined, ok := err.(interface{ Unwrap() []error })
+	if !ok {
+		return []error{err}
+	}
+	if _, formatted := err.(fmt.Formatter); formatted {
+		return []error{err}
+	}
+	var all []error
+	for _, e := range joined.Unwrap() {
+		if strings.Contains(err.Error(), "\n") || len(joined.Unwrap()) == 1 {
+			all = append(all, Flatten(e)...)
+		}
+	}
+	if len(all) == 0 {
+		return []error{err}
+	}
+	return all
+}
+
+// PlainPath takes the operation and the path off an error whose text names them already.
+func PlainPath(err error) error {
+	if pe, ok := errors.AsType[*fs.PathError](err); ok {
+		return pe.Err
+	}
+	return err
+}
+
+// Version is the module's version, or the commit of a build from a working tree.
+func Version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	version := info.Main.Version
+	if version != "" && version != "(devel)" {
+		return version
+	}
+	version = "devel"
+	dirty := ""
+	for _, s := range info.Settings {
+		switch s.Key {
+		case "vcs.revision":
+			version = "devel-" + s.Value[:min(12, len(s.Value))]
+		case "vcs.modified":
+			if s.Value == "true" {
+				dirty = "+changes"
+			}
+		}
+	}
+	return version + dirty
+}
+
+// VersionCmd prints the version.
+type VersionCmd struct{}
+
+// Run implements the subcommand.
+func (VersionCmd) Run(k *kong.Kong) error { return printVersion(k) }
+
+// VersionFlag prints the version and ends, whatever else is asked for.
+type VersionFlag bool
+
+// BeforeReset runs before the other arguments are looked at.
+func (VersionFlag) BeforeReset(k *kong.Kong) error {
+	err := printVersion(k)
+	k.Exit(0)
+	return err
+}
+
+func printVersion(k *kong.Kong) error {
+	_, err := fmt.Fprintf(k.Stdout, "%s %s %s %s/%s\n", k.Model.Name, Version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
+	return err
+}

@@ -1,0 +1,50 @@
+package hub
+
+import (
+	"muster/internal/boat"
+	"muster/internal/release"
+)
+
+// Kind is what devices of one model and version have in common, and all that release sheets look at.
+type Kind struct {
+	Maker, Model, Software string
+
+	makerNo    uint32
+	hasMakerNo bool
+	code       uint16
+	hasCode    bool
+	byHand     bool
+}
+
+// Kind is of which kind the device is.
+func (d *Device) Kind() Kind {
+	k := Kind{Maker: d.Maker, Model: d.Model, Software: d.Software, byHand: d.ByHand}
+	if d.MakerNo != nil {
+		k.makerNo, k.hasMakerNo = *d.MakerNo, true
+	}
+	if d.Code != nil {
+		k.code, k.hasCode = *d.Code, true
+	}
+	return k
+}
+
+// Assess says how devices of the kind stand to the sheets; the Model is nil when none describes them.
+func (k Kind) Assess(sheets *release.Sheets) release.Assessment {
+	r := boat.Report{}
+	if k.byHand {
+		r.Manual = []boat.Manual{{ID: "x", Maker: k.Maker, Model: k.Model, Software: k.Software}}
+	} else {
+		d := boat.Device{ID: "x", State: boat.Present, Product: &boat.Product{Model: k.Model, Software: k.Software}}
+		if k.hasCode {
+			d.Product.Code = &k.code
+		}
+		if k.hasMakerNo || k.Maker != "" {
+			d.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: k.Maker}}
+		}
+		r.Devices = []boat.Device{d}
+	}
+	if all := sheets.Assess(&r); len(all) > 0 {
+		return all[0]
+	}
+	return release.Assessment{Standing: release.StandingNoSheet}
+}
