@@ -147,13 +147,14 @@ func allRun(h *Hub, boats int, software string) bool {
 // wantEachOnce counts the messages in the stream by their ids.
 func wantEachOnce(t testing.TB, h *Hub, boats, each int) {
 	t.Helper()
-	got := map[string]int{}
-	err := tail(t.Context(), h.stream, "", 0, func(m jetstream.Msg, _ *jetstream.MsgMetadata) {
-		got[m.Subject()+" "+m.Headers().Get(nats.MsgIdHdr)]++
+	var got map[string]int
+	until(t, "the stream can be read, in a cluster that has just lost a node", func() bool {
+		got = map[string]int{}
+		err := tail(t.Context(), h.stream, "", 0, func(m jetstream.Msg, _ *jetstream.MsgMetadata) {
+			got[m.Subject()+" "+m.Headers().Get(nats.MsgIdHdr)]++
+		})
+		return err == nil
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
 	for i := range boats {
 		for n := range each {
 			id := fleet.Subject(fmt.Sprintf("boat-%d", i), fleet.KindReport) + " " + fleet.MessageID(fmt.Sprintf("board%d", i), uint64(n+1))

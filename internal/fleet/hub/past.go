@@ -132,8 +132,7 @@ func (h *Hub) Refusals(ctx context.Context, limit int) ([]Refusal, error) {
 
 // tail calls f with the last messages of a subject, oldest first, without their content. 0 asks for all that are kept.
 func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f func(jetstream.Msg, *jetstream.MsgMetadata)) error {
-	c, err := s.CreateConsumer(ctx, jetstream.ConsumerConfig{FilterSubject: subject, AckPolicy: jetstream.AckNonePolicy,
-		HeadersOnly: true, InactiveThreshold: 10 * time.Second, MemoryStorage: true, Replicas: 1})
+	c, err := reader(ctx, s, subject)
 	if err != nil {
 		return err
 	}
@@ -168,4 +167,18 @@ func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f 
 		}
 	}
 	return nil
+}
+
+// reader makes the consumer of a tail. A cluster that has just lost a node may place it there, where nobody answers: it is asked for again.
+func reader(ctx context.Context, s jetstream.Stream, subject string) (c jetstream.Consumer, err error) {
+	for range 5 {
+		once, cancel := context.WithTimeout(ctx, 3*time.Second)
+		c, err = s.CreateConsumer(once, jetstream.ConsumerConfig{FilterSubject: subject, AckPolicy: jetstream.AckNonePolicy,
+			HeadersOnly: true, InactiveThreshold: 10 * time.Second, MemoryStorage: true, Replicas: 1})
+		cancel()
+		if ctx.Err() != nil || !errors.Is(err, context.DeadlineExceeded) {
+			break
+		}
+	}
+	return c, err
 }
