@@ -8,6 +8,7 @@ import (
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/cli"
+	"muster/internal/daemon"
 	"muster/internal/release"
 	"muster/internal/sim"
 )
@@ -18,6 +19,7 @@ var schemas = []struct {
 	of   string
 	text []byte
 }{
+	{"alert-change", "what a webhook is told of an alert", daemon.MessageSchema},
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
 	{"order", "a work order, which muster plan writes", release.OrderSchema},
 	{"report", "the device report, which audits and snapshots hold", boat.Schema},

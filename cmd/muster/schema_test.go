@@ -20,7 +20,7 @@ func TestSchema(t *testing.T) {
 	}
 	muster(t, "snapshot", "sim:demo", "--for", "40s", "--ask", "-o", before)
 	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", "sim:demo", "--for", "1m", "-o", order)
-	files := map[string]string{"layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
+	files := map[string]string{"alert-change": "../../internal/daemon/testdata/alert-change.json", "layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
 		"scenario": "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
 	list := muster(t, "schema")
 	for _, s := range schemas {
@@ -61,7 +61,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	status, errs := tell(t, "schema", "frob")
-	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "layout, order, report, scenario, sheet") {
+	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, layout, order, report, scenario, sheet") {
 		t.Errorf("exit status %d: %s", status, errs)
 	}
 }

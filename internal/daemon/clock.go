@@ -137,15 +137,22 @@ func (d *Daemon) onClock(events []event.Event) {
 
 // markClock says in every report of live traffic how good its times are.
 func (d *Daemon) markClock() {
+	if d.live {
+		d.model.SetClock(d.clock())
+	}
+}
+
+// clock says where event time comes from now.
+func (d *Daemon) clock() boat.Clock {
 	switch {
 	case !d.live:
+		return boat.ClockCapture
 	case event.At(d.opt.Now()) >= event.ClockSet:
-		d.model.SetClock(boat.ClockSystem)
+		return boat.ClockSystem
 	case d.time.gnss:
-		d.model.SetClock(boat.ClockGNSS)
-	default:
-		d.model.SetClock(boat.ClockUnset)
+		return boat.ClockGNSS
 	}
+	return boat.ClockUnset
 }
 
 // hearSatellites lets event time follow the satellite time that the report shows, while this machine's clock is not set.

@@ -429,7 +429,7 @@ func (d *Daemon) publish() {
 // changed logs what happens to alerts, once per change, and notes it for whoever is told.
 func (d *Daemon) changed(c alert.Change) {
 	if d.store != nil {
-		d.keeping.changes = append(d.keeping.changes, c)
+		d.keeping.changes = append(d.keeping.changes, noted{c, d.clock()})
 	}
 	e := d.log.Info()
 	if c.Kind == alert.Raised && !c.Silenced && c.Alert.Severity.Rank() > boat.Info.Rank() {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	_ "embed"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -28,10 +29,27 @@ import (
 type Message struct {
 	Schema string `json:"schema"`
 	alert.Change
-	Boat boat.Identity `json:"boat"`
+	Clock boat.Clock    `json:"clock,omitempty"` // where the times come from, as of the change: from a clock that was not set they only keep the order
+	Boat  boat.Identity `json:"boat"`
 }
 
 const messageSchema = "muster.alert-change/v1"
+
+// MessageSchema is the JSON Schema (draft 2020-12) of a Message.
+//
+//go:embed alert-change.schema.json
+var MessageSchema []byte
+
+// noted is a change with the clock that was its time.
+type noted struct {
+	alert.Change
+	clock boat.Clock
+}
+
+// message is the change as those who are told of it get it.
+func (d *Daemon) message(c *noted) ([]byte, error) {
+	return json.Marshal(Message{Schema: messageSchema, Change: c.Change, Clock: c.clock, Boat: d.opt.Config.Boat})
+}
 
 // idHeader carries the number of a message.
 const idHeader = "Muster-Message-Id"
@@ -107,7 +125,7 @@ func wants(t *config.Target, s boat.Severity) bool {
 }
 
 // queueChange puts a change before every target that is told of it. Runs on the model's goroutine.
-func (d *Daemon) queueChange(c *alert.Change) {
+func (d *Daemon) queueChange(c *noted) {
 	if c.Silenced {
 		return
 	}
@@ -118,7 +136,7 @@ func (d *Daemon) queueChange(c *alert.Change) {
 		}
 		if body == nil {
 			var err error
-			if body, err = json.Marshal(Message{Schema: messageSchema, Change: *c, Boat: d.latest.Load().Boat}); err != nil {
+			if body, err = d.message(c); err != nil {
 				d.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("cannot be told")
 				return
 			}

@@ -36,12 +36,12 @@ type keeping struct {
 	devices  map[string]kept
 	away     []alert.Kept // silent devices of before the start that were not heard since
 	past     map[string]keptDevice
-	changes  []alert.Change // since the last keep
-	work     bool           // the work order moved
-	at       event.Time     // the last moment of the run before
-	moved    bool           // event time was moved, and that of alerts with it
-	silenced bool           // a silence was set or ended
-	failing  bool           // the card does not take what is written; belongs to the keeper
+	changes  []noted    // since the last keep
+	work     bool       // the work order moved
+	at       event.Time // the last moment of the run before
+	moved    bool       // event time was moved, and that of alerts with it
+	silenced bool       // a silence was set or ended
+	failing  bool       // the card does not take what is written; belongs to the keeper
 }
 
 // kept says which state of a device the store holds.

@@ -118,7 +118,7 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 		return
 	}
 	var m Message
-	if err := json.Unmarshal(body, &m); err != nil || m.Schema != messageSchema {
+	if err := json.Unmarshal(body, &m); err != nil || fitsMessage(body) != nil {
 		w.WriteHeader(http.StatusBadRequest)
 		return
 	}

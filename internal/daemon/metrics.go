@@ -28,7 +28,7 @@ var (
 	shedDesc      = desc("store_shed_total", "Values dropped for their age or for want of room.")
 	unwrittenDesc = desc("store_unwritten", "Values not yet on the card.")
 	sentDesc      = desc("deliveries_total", "Requests to a target by result.", "target", "result")
-	waitingDesc   = desc("deliveries_waiting", "Changes of alerts not yet delivered to a webhook.", "target")
+	waitingDesc   = desc("deliveries_waiting", "Changes of alerts not yet delivered to the target.", "target")
 	targetDesc    = desc("delivery_up", "Whether the latest request to the target succeeded: 1 or 0.", "target")
 	reloadsDesc   = desc("config_reloads_total", "Reloads of the config by result.", "result")
 	reportsDesc   = desc("reports_total", "Reports made.")
@@ -116,8 +116,6 @@ func (m *metrics) collectKept(put func(*prometheus.Desc, prometheus.ValueType, f
 		counter(sentDesc, t.failed.Load(), key, "failed")
 		counter(sentDesc, t.refused.Load(), key, "refused")
 		put(targetDesc, prometheus.GaugeValue, up, key)
-		if t.target.Webhook != "" {
-			put(waitingDesc, prometheus.GaugeValue, float64(m.d.store.Unsent(key)), key)
-		}
+		put(waitingDesc, prometheus.GaugeValue, float64(m.d.store.Unsent(key)), key)
 	}
 }

@@ -2,12 +2,10 @@ package daemon
 
 import (
 	"context"
-	"encoding/json"
 	"reflect"
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"muster/internal/alert"
 	"muster/internal/config"
 	"muster/internal/fleet"
 	"muster/internal/snapshot"
@@ -101,12 +99,12 @@ func (d *Daemon) targets() []string {
 }
 
 // tellFleet queues a change of an alert. Runs on the model's goroutine, within the batch that keeps the alert.
-func (d *Daemon) tellFleet(c *alert.Change) {
+func (d *Daemon) tellFleet(c *noted) {
 	up := d.up.Load()
 	if up == nil || c.Silenced {
 		return
 	}
-	body, err := json.Marshal(Message{Schema: messageSchema, Change: *c, Boat: d.opt.Config.Boat})
+	body, err := d.message(c)
 	if err != nil {
 		d.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("cannot be told to the hub")
 		return

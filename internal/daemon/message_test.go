@@ -1,0 +1,143 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"os"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/event"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// golden holds text to a file of testdata.
+func golden(t *testing.T, file string, got []byte) {
+	t.Helper()
+	file = "testdata/" + file
+	if *update {
+		if err := os.WriteFile(file, got, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := cmp.Diff(string(want), string(got)); d != "" {
+		t.Errorf("%s; go test ./internal/daemon -update writes it anew:\n%s", file, d)
+	}
+}
+
+var messageShape = sync.OnceValues(func() (*jsonschema.Schema, error) {
+	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(MessageSchema))
+	if err != nil {
+		return nil, err
+	}
+	c := jsonschema.NewCompiler()
+	c.AssertFormat()
+	if err := c.AddResource("schema.json", doc); err != nil {
+		return nil, err
+	}
+	return c.Compile("schema.json")
+})
+
+// fitsMessage says what of a body is against the published schema.
+func fitsMessage(body []byte) error {
+	schema, err := messageShape()
+	if err != nil {
+		return err
+	}
+	value, err := jsonschema.UnmarshalJSON(bytes.NewReader(body))
+	if err != nil {
+		return err
+	}
+	return schema.Validate(value)
+}
+
+// TestMessageSchema: a message with everything in it fits the published schema, and the schema tells of alerts what the report's does.
+func TestMessageSchema(t *testing.T) {
+	c := change(alert.Cleared, "silent:c0ffee0000000001", false)
+	a := &c.Alert
+	a.State, a.Until, a.Flapping, a.AcknowledgedBy, a.AcknowledgedAt = boat.AlertCleared, t0+2e9, true, "Jo", t0+1e9
+	a.Devices, a.Network, a.Evidence, a.Remedy = []string{"c0ffee0000000001"}, "can0", map[string]any{"silent_s": 65}, "Look at its breaker."
+	d := &Daemon{}
+	d.opt.Config.Boat = boat.Identity{ID: "kestrel", Name: "Kestrel"}
+	body, err := d.message(&noted{c, boat.ClockSystem})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := fitsMessage(body); err != nil {
+		t.Error(err)
+	}
+	if fitsMessage(bytes.Replace(body, []byte(`"kind"`), []byte(`"sort"`), 1)) == nil {
+		t.Error("the schema takes a message without its kind")
+	}
+	var pretty bytes.Buffer
+	if err := json.Indent(&pretty, body, "", "  "); err != nil {
+		t.Fatal(err)
+	}
+	golden(t, "alert-change.json", append(pretty.Bytes(), '\n'))
+
+	var own, report struct {
+		Defs map[string]any `json:"$defs"`
+	}
+	for text, v := range map[*[]byte]any{&MessageSchema: &own, &boat.Schema: &report} {
+		if err := json.Unmarshal(*text, v); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, def := range []string{"alert", "severity"} {
+		if d := cmp.Diff(report.Defs[def], own.Defs[def]); d != "" {
+			t.Errorf("%s differs from the report's: %s", def, d)
+		}
+	}
+}
+
+// TestMessageSaysItsClock: what is told while the clock is not set says so, also when the clock was set before it went out.
+func TestMessageSaysItsClock(t *testing.T) {
+	b := newBoard(t, "", time.Unix(60, 0))
+	ctx, stop := context.WithCancel(t.Context())
+	defer func() { stop(); b.d.helpers.Wait() }()
+	b.d.opt.firstRetry = time.Hour
+	b.d.startTellers(ctx, []config.Target{{ID: "hook", Webhook: "http://127.0.0.1:9/"}})
+	raise := func(id string) {
+		c := change(alert.Raised, id, false)
+		c.At = event.At(b.d.now())
+		b.d.changed(c)
+	}
+	raise("early")
+	b.pass(1, func(event.Time) []event.Event { return nil })
+	raise("just-before")
+	b.set(t0.UTC())
+	b.pass(1, func(event.Time) []event.Event { return nil })
+	raise("late")
+	b.d.publish()
+	b.d.writeStore()
+	got := map[string]boat.Clock{}
+	for _, it := range b.d.store.Waiting("hook", 10) {
+		var m Message
+		if err := json.Unmarshal(it.Body, &m); err != nil {
+			t.Fatal(err)
+		}
+		if err := fitsMessage(it.Body); err != nil {
+			t.Error(err)
+		}
+		got[m.Alert.ID] = m.Clock
+	}
+	want := map[string]boat.Clock{"early": boat.ClockUnset, "just-before": boat.ClockUnset, "late": boat.ClockSystem}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Error(d)
+	}
+}
