@@ -150,23 +150,6 @@ func TestFileAndStdin(t *testing.T) {
 	closeEnds(t, s)
 }
 
-func TestMergeRecorded(t *testing.T) {
-	one, _ := Open("-", Options{Stdin: strings.NewReader(twoFrames)})
-	two, _ := Open("-", Options{Stdin: strings.NewReader("(1700000001.000001) can0 321#03\n(1700000001.000001) ttyS0 $X*00\n")})
-	m := Merge(one, two)
-	defer m.Close()
-	if _, ok := m.(Recorded); !ok {
-		t.Error("recorded sources merge to one that is not")
-	}
-	expect(t, m, "net0 network can0 nmea2000 0 listen=false", "net0 frame 123 ext=false rtr=false [1] 01",
-		"net1 network can0-2 nmea2000 0 listen=false", "net1 frame 321 ext=false rtr=false [1] 03",
-		"net2 network ttyS0 nmea0183 0 listen=false", `net2 line "$X*00"`,
-		"net1 end", "net2 end", "net0 frame 123 ext=false rtr=false [1] 02", "net0 end")
-	if _, err := m.Read(make([]event.Event, 1)); err != io.EOF {
-		t.Errorf("at the end: %v", err)
-	}
-}
-
 func TestTCPLineReconnects(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -200,26 +183,10 @@ func TestTCPLineReconnects(t *testing.T) {
 	c = <-conns
 	io.WriteString(c, "$C*00\n")
 	expect(t, s, `net0 line "$C*00"`)
-	m := Merge(s, &idle{done: make(chan struct{})})
-	closeEnds(t, m)
+	closeEnds(t, s)
 	c.Close()
 	l.Close()
 	<-done
-}
-
-// idle is a live source on which nothing happens.
-type idle struct {
-	done   chan struct{}
-	closed bool
-}
-
-func (s *idle) Read([]event.Event) (int, error) { <-s.done; return 0, io.EOF }
-func (s *idle) Close() error {
-	if !s.closed {
-		s.closed = true
-		close(s.done)
-	}
-	return nil
 }
 
 func TestUDPLine(t *testing.T) {
