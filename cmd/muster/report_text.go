@@ -357,6 +357,9 @@ func (t *textReport) talkers() {
 				}
 			}
 		}
+		if k.Unanswered != "" {
+			head += " · did not say what it is: " + boat.Printable(k.Unanswered)
+		}
 		t.line(2, head)
 		var words []string
 		for _, s := range k.Sentences {

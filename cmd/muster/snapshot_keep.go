@@ -84,6 +84,12 @@ func (s *keptSource) Read(events []event.Event) (int, error) {
 	return n, err
 }
 
+// Asks implements tap.Asker.
+func (s *keptSource) Asks() bool {
+	a, ok := s.Source.(tap.Asker)
+	return ok && a.Asks()
+}
+
 // keptRecord is a recorded source whose traffic is kept: a pipe.
 type keptRecord struct {
 	*keptSource

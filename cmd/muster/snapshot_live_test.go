@@ -84,6 +84,19 @@ func TestSnapshotLive(t *testing.T) {
 	}
 }
 
+// TestSnapshotAsksOnALine: a line that asks by itself does so too while its traffic is kept.
+func TestSnapshotAsksOnALine(t *testing.T) {
+	dir := t.TempDir()
+	name := filepath.Join(dir, "a.json")
+	source := "0183+tcp:" + lineServer(t, "$IIHDT,123.4,T*26")
+	if status, errs := tell(t, "snapshot", source, "--ask", "-o", name, "--keep-capture", filepath.Join(dir, "a.log"), "--for", "300ms"); status != exitDone {
+		t.Fatalf("exit status %d: %s", status, errs)
+	}
+	if s := read(t, name); len(s.Report.Talkers) != 1 {
+		t.Errorf("%d talkers", len(s.Report.Talkers))
+	}
+}
+
 func TestSnapshotOfNothing(t *testing.T) {
 	dir := t.TempDir()
 	status, errs := tell(t, "snapshot", "0183+tcp:"+lineServer(t, ""), "-o", filepath.Join(dir, "a.json"), "--keep-capture", filepath.Join(dir, "a.log"), "--for", "1ms", "--limit", "300ms")

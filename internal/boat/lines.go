@@ -31,6 +31,10 @@ const lineBits = 10
 
 // line takes one raw line, which may hold more than one sentence.
 func (n *network) line(ev *event.Event) {
+	if ev.Sent {
+		n.sent(ev)
+		return
+	}
 	n.frames++
 	n.bits += uint64(len(ev.Line)+2) * lineBits
 	p := &n.talkers.parsed
@@ -54,6 +58,25 @@ func (n *network) line(ev *event.Event) {
 		n.faults.GarbledLines++
 	}
 	n.talkers.quality.Add(ev.Line, whole)
+}
+
+// sent takes a line of our own, which is no traffic of the line's talkers.
+func (n *network) sent(ev *event.Event) {
+	if _, err := nmea0183.Parse(ev.Line, &n.talkers.parsed); err == nil {
+		n.query(&n.talkers.parsed, ev.Time)
+	}
+}
+
+// query notes that a talker is asked who it is, by us or by others.
+func (n *network) query(p *nmea0183.Sentence, at event.Time) {
+	letters, ok := nmea0183.AsksVersion(p)
+	if !ok {
+		return
+	}
+	if t := n.talkers.talkers[string(letters)]; t != nil {
+		t.queries++
+		t.queried = at
+	}
 }
 
 // lineState judges an NMEA 0183 line.
@@ -84,6 +107,7 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 			return
 		}
 	}
+	n.query(p, t)
 	s.add(t)
 	s.talker.last = max(s.talker.last, t)
 	if s.measured {
@@ -118,7 +142,7 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 }
 
 // reportTalkers adds the network's talkers, by name, each with its sentences, by formatter.
-func (n *network) reportTalkers(list []Talker) []Talker {
+func (n *network) reportTalkers(list []Talker, now event.Time) []Talker {
 	sorted := make([]*sentence, 0, len(n.talkers.sentences))
 	for _, s := range n.talkers.sentences {
 		sorted = append(sorted, s)
@@ -128,7 +152,7 @@ func (n *network) reportTalkers(list []Talker) []Talker {
 	})
 	for i, s := range sorted {
 		if i == 0 || sorted[i-1].talker != s.talker {
-			list = append(list, s.talker.report(n.info.ID))
+			list = append(list, s.talker.report(n.info.ID, now))
 		}
 		t := &list[len(list)-1]
 		e := Sentence{Formatter: s.formatter, Count: s.count, ChecksumErrors: s.bad, Last: s.last, Recent: s.recent,

@@ -2,6 +2,7 @@ package boat
 
 import (
 	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -112,5 +113,59 @@ func TestTalkersAreBounded(t *testing.T) {
 	r := feedLines(Options{MaxTalkers: 8, MaxSentences: 2}, lines...)
 	if len(r.Talkers) != 8 || r.Networks[0].Faults.Untracked == 0 {
 		t.Errorf("%d talkers, %d untracked", len(r.Talkers), r.Networks[0].Faults.Untracked)
+	}
+}
+
+// TestTalkerThatDoesNotAnswer: three queries, ours or another's on the line, are left unanswered; the one that answers is known.
+func TestTalkerThatDoesNotAnswer(t *testing.T) {
+	run := func(after time.Duration, steps ...func(*Boat, event.Time)) Talker {
+		t.Helper()
+		b := New(Options{})
+		b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+		at := epoch
+		for _, step := range steps {
+			step(b, at)
+			at = at.Add(time.Minute)
+		}
+		b.Tick(b.Now().Add(after))
+		r := b.Report()
+		i := slices.IndexFunc(r.Talkers, func(x Talker) bool { return x.Talker == "GP" })
+		if i < 0 {
+			t.Fatalf("%+v", r.Talkers)
+		}
+		if n := r.Networks[0]; n.Faults != (Faults{}) {
+			t.Errorf("faults %+v", n.Faults)
+		}
+		checkSchema(t, encode(t, r))
+		return r.Talkers[i]
+	}
+	line := func(text string, sent bool) func(*Boat, event.Time) {
+		return func(b *Boat, at event.Time) {
+			b.Feed(&event.Event{Kind: event.KindLine, Time: at, Line: []byte(text), Sent: sent})
+		}
+	}
+	speaks, ours, theirs := line(sealed("GPRMC,,V,,,,,,,,,,N"), false), line(sealed("IIGPQ,VER"), true), line(sealed("CCGPQ,VER"), false)
+	answers := line(sealed("GPVER,1,1,GP,GAN,1,42,Gannet GP1,3.14,B,0"), false)
+	position := line(sealed("IIGPQ,GGA"), true)
+	for _, tt := range []struct {
+		name  string
+		after time.Duration
+		steps []func(*Boat, event.Time)
+		want  string
+	}{
+		{"asked by us", 6 * time.Second, []func(*Boat, event.Time){speaks, ours, ours, ours}, "no answer, 3 requests"},
+		{"asked by another", 6 * time.Second, []func(*Boat, event.Time){speaks, theirs, theirs, theirs, theirs}, "no answer, 4 requests"},
+		{"just asked", 4 * time.Second, []func(*Boat, event.Time){speaks, ours, ours, ours}, ""},
+		{"asked twice", time.Hour, []func(*Boat, event.Time){speaks, ours, ours}, ""},
+		{"asked for something else", time.Hour, []func(*Boat, event.Time){speaks, position, position, position}, ""},
+		{"answered", time.Hour, []func(*Boat, event.Time){speaks, ours, ours, ours, answers}, ""},
+		{"asked before it was heard", time.Hour, []func(*Boat, event.Time){ours, ours, ours, speaks}, ""},
+	} {
+		if got := run(tt.after, tt.steps...); got.Unanswered != tt.want {
+			t.Errorf("%s: %q, want %q", tt.name, got.Unanswered, tt.want)
+		}
+	}
+	if got := run(0, speaks, ours, ours); got.Sentences[0].Count != 1 || len(got.Sentences) != 1 {
+		t.Errorf("our own lines are counted: %+v", got.Sentences)
 	}
 }

@@ -291,6 +291,8 @@ type Talker struct {
 	Texts     []Text          `json:"texts,omitempty"`     // what TXT sentences told, up to eight, each text once, oldest first
 	AIS       *AIS            `json:"ais,omitempty"`       // what its AIS sentences told
 
+	Unanswered string `json:"unanswered,omitempty"` // why asking it for its identity was given up
+
 	Last event.Time `json:"-"` // fact for the checks: when it was last heard
 }
 

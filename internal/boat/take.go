@@ -24,7 +24,7 @@ func (b *Boat) Report() *Report {
 		}
 		r.Networks = append(r.Networks, n.report(b.now))
 		r.Devices = n.reportDevices(r.Devices, b.now)
-		r.Talkers = n.reportTalkers(r.Talkers)
+		r.Talkers = n.reportTalkers(r.Talkers, b.now)
 	}
 	b.reportSources(r)
 	return r

@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
@@ -23,6 +24,8 @@ type talker struct {
 	texts     []Text
 	ais       *aisUnit // nil until it sends AIS messages
 	source    *source  // nil until it measures something
+	queries   int      // for its VER sentence since it last told one
+	queried   event.Time
 }
 
 // tells takes the sentences that a talker speaks about itself in.
@@ -31,6 +34,7 @@ func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
 	case "VDM", "VDO":
 		t.hears(p, at)
 	case "VER":
+		t.queries = 0
 		if v, ok := t.versions.Add(p); ok {
 			t.identity = TalkerIdentity(v)
 		}
@@ -80,7 +84,7 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 		move(&s.first, &s.last)
 	}
 	for _, t := range l.talkers {
-		move(&t.last)
+		move(&t.last, &t.queried)
 		if t.heartbeat != nil {
 			move(&t.heartbeat.At)
 		}
@@ -90,8 +94,11 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 	}
 }
 
-func (t *talker) report(network string) Talker {
+func (t *talker) report(network string, now event.Time) Talker {
 	r := Talker{Network: network, Talker: t.name, Last: t.last, Texts: slices.Clone(t.texts)}
+	if nmea0183.Unanswered(t.queries, t.queried, now) {
+		r.Unanswered = fmt.Sprintf("no answer, %d requests", t.queries)
+	}
 	if t.identity != (TalkerIdentity{}) {
 		c := t.identity
 		r.Identity = &c

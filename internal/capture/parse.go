@@ -105,6 +105,9 @@ func parseBody(s []byte, stamped bool, p *parsed) Reason {
 			return ReasonInterface
 		}
 		p.kind, p.line, p.name = event.KindLine, body, name
+		if own, ok := bytes.CutSuffix(body, []byte(" T")); ok && stamped && len(own) > 3 && own[len(own)-3] == '*' {
+			p.line, p.sent = own, true // a query of ours, marked as a sent frame is
+		}
 		return reasonNone
 	}
 	word, rest := token(rest)

@@ -191,6 +191,9 @@ func (c *Writer) frameLine(e *event.Event) error {
 
 func (c *Writer) sentenceLine(e *event.Event) error {
 	line := e.Line[:min(len(e.Line), maxLine-64)]
+	if e.Sent {
+		return c.put(append(append(c.stamp(e), line...), " T\n"...))
+	}
 	if len(line) > 0 && isSentenceStart(line[0]) {
 		if e.Time == 0 && c.format == FormatNMEA0183 {
 			return c.put(append(append(c.line[:0], line...), '\n'))

@@ -147,12 +147,14 @@ func sample() []event.Event {
 		{Kind: event.KindNetwork, Time: at + 5, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183}},
 		{Kind: event.KindLine, Time: at + 5, Network: 1, Line: []byte("$SDDPT,12.4,0.5,50*4C")},
 		{Kind: event.KindLine, Time: at + 6, Network: 1, Line: []byte("PT,12.4,0.5,50*4C")},
-		{Kind: event.KindDown, Time: at + 7},
+		{Kind: event.KindLine, Time: at + 7, Network: 1, Line: []byte("$IISDQ,VER*2B"), Sent: true},
+		{Kind: event.KindLine, Time: at + 8, Network: 1, Line: []byte("$SDTXT,01,01,01,no checksum T")},
+		{Kind: event.KindDown, Time: at + 9},
 	}
 }
 
 func TestGolden(t *testing.T) {
-	for format, skipped := range map[Format]uint64{FormatCandump: 1, FormatPcap: 4, FormatPcapng: 4, FormatNMEA0183: 7} {
+	for format, skipped := range map[Format]uint64{FormatCandump: 1, FormatPcap: 6, FormatPcapng: 6, FormatNMEA0183: 7} {
 		t.Run(format.String(), func(t *testing.T) {
 			var file bytes.Buffer
 			w, err := NewWriter(&file, format)

@@ -78,7 +78,7 @@ const (
 	KindFrame                  // Frame, Sent: a classic CAN data frame (11-bit and remote frames too: see Frame's flags)
 	KindErrorFrame             // Frame: ID holds the error class bits (linux/can/error.h), Data the details
 	KindDropped                // Count: frames lost between the bus and us since the last such event
-	KindLine                   // Line: one raw NMEA 0183 line without its line end
+	KindLine                   // Line, Sent: one raw NMEA 0183 line without its line end
 	KindOversize               // Count: CAN FD or XL frames seen, which NMEA 2000 does not know
 	KindDamaged                // Count, Line: lines or records of a capture that could not be read; Line may hold the reason
 	KindDown                   // Line: the source went away; Line may hold the reason
@@ -126,5 +126,5 @@ type Event struct {
 	Count   uint32
 	Network uint16 // number of the network within the stream, from 0
 	Kind    Kind
-	Sent    bool // the frame was sent by the source itself, which hears it back
+	Sent    bool // the frame or line was sent by the source itself
 }

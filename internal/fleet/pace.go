@@ -98,7 +98,7 @@ func looks(r *boat.Report) uint64 {
 	}
 	for i := range r.Talkers {
 		t := &r.Talkers[i]
-		put("talker", t.Network, t.Talker)
+		put("talker", t.Network, t.Talker, t.Unanswered)
 		if id := t.Identity; id != nil {
 			put(id.DeviceType, id.Vendor, id.UniqueID, id.Serial, id.Model, id.Software, id.Hardware)
 		}

@@ -74,13 +74,15 @@ func (a *Asker) Append(dst []byte, t event.Time) []byte {
 	return dst
 }
 
-// Unanswered lists the letters of the talkers that left every query unanswered, in the order in which they were first heard.
-func (a *Asker) Unanswered(t event.Time) []string {
-	var list []string
-	for i := range a.talkers {
-		if x := &a.talkers[i]; !x.told && x.tries >= askTries && t.Sub(x.at) >= askPause {
-			list = append(list, string(x.letters[:]))
-		}
+// Unanswered reports whether the equipment that was asked that many times, last at the given moment, can be said at t not to answer.
+func Unanswered(queries int, last, t event.Time) bool {
+	return queries >= askTries && t.Sub(last) >= askPause
+}
+
+// AsksVersion reports whether s asks another talker for its VER sentence, and the letters of that talker, which alias s.
+func AsksVersion(s *Sentence) (letters []byte, ok bool) {
+	if !s.Address.Query() || s.Checksum != ChecksumGood || string(s.Field(0)) != "VER" {
+		return nil, false
 	}
-	return list
+	return s.Address[2:4], true
 }

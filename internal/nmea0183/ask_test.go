@@ -2,7 +2,6 @@ package nmea0183
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -48,8 +47,24 @@ func TestAsker(t *testing.T) {
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
 	}
-	if list := a.Unanswered(start.Add(301 * time.Second)); !slices.Equal(list, []string{"SD"}) {
-		t.Error(list)
+}
+
+func TestAsksVersion(t *testing.T) {
+	var s Sentence
+	for _, tt := range []struct{ line, want string }{
+		{"$IIGPQ,VER*2B", "GP"},
+		{"$IIGPQ,VER*2A", ""},
+		{"$IIGPQ,VER", ""},
+		{"$IIGPQ,GGA*2B", ""},
+		{"$GPVER,1,1,GP,GAN,1,42,Gannet GP1,3.14,B,0", ""},
+		{"$PGRMQ,VER*34", ""},
+	} {
+		if _, err := Parse([]byte(tt.line), &s); err != nil {
+			t.Fatal(err)
+		}
+		if letters, ok := AsksVersion(&s); string(letters) != tt.want || ok != (tt.want != "") {
+			t.Errorf("%s: %q %v", tt.line, letters, ok)
+		}
 	}
 }
 

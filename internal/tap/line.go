@@ -82,6 +82,7 @@ type lineLink struct {
 	asker  *nmea0183.Asker // nil on a line that is only listened to
 	w      io.Writer
 	parsed nmea0183.Sentence
+	query  []byte // sent, not yet told
 }
 
 // newLineLink reads lines. Where transmitting is allowed it also asks the talkers who they are.
@@ -93,7 +94,8 @@ func newLineLink(rw io.ReadWriteCloser, opts Options) *lineLink {
 	return l
 }
 
-// ask lets the asker hear the lines and puts the query that is due. A line that takes none is only listened to from then on.
+// ask lets the asker hear the lines and puts the query that is due, which the next read tells of. A line that takes none is only
+// listened to from then on.
 func (l *lineLink) ask(events []event.Event, now event.Time) {
 	for i := range events {
 		for rest := events[i].Line; rest != nil && events[i].Kind == event.KindLine; {
@@ -103,9 +105,9 @@ func (l *lineLink) ask(events []event.Event, now event.Time) {
 			}
 		}
 	}
-	if query := l.asker.Append(nil, now); query != nil {
-		if _, err := l.w.Write(query); err != nil {
-			l.asker = nil
+	if l.query = l.asker.Append(l.query[:0], now); len(l.query) > 0 {
+		if _, err := l.w.Write(l.query); err != nil {
+			l.asker, l.query = nil, nil
 		}
 	}
 }
@@ -126,6 +128,11 @@ func (l *lineLink) close() error { return l.c.Close() }
 
 func (l *lineLink) read(events []event.Event) (int, error) {
 	n := 0
+	if len(l.query) > 0 {
+		events[0] = event.Event{Kind: event.KindLine, Time: event.At(l.opts.Now()), Line: bytes.TrimRight(l.query, "\r\n"), Sent: true}
+		l.query = l.query[:0]
+		return 1, nil
+	}
 	for {
 		at := event.At(l.opts.Now())
 		for n < len(events) {

@@ -49,6 +49,7 @@ func TestLineAsksForVersion(t *testing.T) {
 		t.Fatalf("%T does not ask", src)
 	}
 	var events [8]event.Event
+	told := ""
 	for answered := false; !answered; {
 		n, err := src.Read(events[:])
 		if err != nil {
@@ -58,11 +59,14 @@ func TestLineAsksForVersion(t *testing.T) {
 			if ev.Kind == event.KindDown {
 				t.Fatalf("%s", ev.Line)
 			}
+			if ev.Sent {
+				told += string(ev.Line)
+			}
 			answered = answered || strings.HasPrefix(string(ev.Line), "$GPVER,")
 		}
 	}
-	if got := <-asked; !strings.HasPrefix(got, "$IIGPQ,VER*") {
-		t.Errorf("asked %q", got)
+	if got := <-asked; !strings.HasPrefix(got, "$IIGPQ,VER*") || got != told {
+		t.Errorf("asked %q, told %q", got, told)
 	}
 }
 
