@@ -41,7 +41,7 @@ func (d *Definition) Available(p []byte) bool {
 			break
 		}
 		if f.Type == Text {
-			if b := p[f.byteAt]; b != 0xFF && b != 0 && b != '@' {
+			if textLength(p[f.byteAt:f.byteAt+f.Width/8]) > 0 {
 				return true
 			}
 			continue

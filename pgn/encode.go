@@ -20,9 +20,32 @@ func (d *Definition) Encode(dst []byte, values []Value) ([]byte, error) {
 	if len(values) > 0 {
 		d = d.variant(uint64(values[0].Raw))
 	}
-	start := len(dst)
 	w := writer{dst: dst}
-	for i := range values {
+	return d.encodeFrom(&w, len(dst), d.encodePlanned(&w, values), values)
+}
+
+// encodePlanned is the fast path of Encode: it writes the values at fixed places and the repeats of a group of such fields, as far as
+// they are in order, and returns how many it wrote.
+func (d *Definition) encodePlanned(w *writer, values []Value) int {
+	plan := &d.plan
+	n := w.write(plan.steps, values, 0, plan.bytes)
+	if n < len(plan.steps) || plan.size == 0 {
+		return n
+	}
+	for r := 0; n < len(values); r++ {
+		k := w.write(plan.group, values[n:], r, plan.size)
+		n += k
+		if k < len(plan.group) {
+			break
+		}
+	}
+	return n
+}
+
+// encodeFrom encodes the values from the i-th on, one by one, behind what w holds of the message that begins at start.
+func (d *Definition) encodeFrom(w *writer, start, i int, values []Value) ([]byte, error) {
+	dst := w.dst[:start]
+	for ; i < len(values); i++ {
 		v := &values[i]
 		if v.Field == nil || v.Field.index >= len(d.Fields) || v.Field != &d.Fields[v.Field.index] {
 			return dst, fmt.Errorf("pgn: encode %d: value %d is not one of its fields", d.PGN, i)
@@ -42,7 +65,7 @@ func (d *Definition) Encode(dst []byte, values []Value) ([]byte, error) {
 			return dst, fmt.Errorf("pgn: encode %d: field %s: %w", d.PGN, v.Field.Key, err)
 		}
 	}
-	return d.finish(&w, start)
+	return d.finish(w, start)
 }
 
 // filling is for fixed width text, the longest of which has 32 bytes.

@@ -75,6 +75,14 @@ func (v *Value) set(f *Field, raw uint64) {
 
 // setText stores fixed width text: it ends at the first FF, NUL or '@', then trailing spaces go (open device stack; AIS text).
 func (v *Value) setText(p []byte) {
+	n := textLength(p)
+	v.Raw, v.Number, v.Text = 0, nan, p[:n]
+	if n == 0 {
+		v.State = NotAvailable
+	}
+}
+
+func textLength(p []byte) int {
 	n := 0
 	for n < len(p) && p[n] != 0xFF && p[n] != 0 && p[n] != '@' {
 		n++
@@ -82,10 +90,7 @@ func (v *Value) setText(p []byte) {
 	for n > 0 && p[n-1] == ' ' {
 		n--
 	}
-	v.Raw, v.Number, v.Text = 0, nan, p[:n]
-	if n == 0 {
-		v.State = NotAvailable
-	}
+	return n
 }
 
 // setString stores a variable string; filling that some senders count in goes away: everything from a NUL on, trailing FF and spaces.
