@@ -47,6 +47,10 @@ func (f *following) look(now event.Time, r *boat.Report, c release.Conditions) {
 	if f.err != nil || now.IsZero() || f.begun && f.follower.Done() {
 		return
 	}
+	if f.latest != nil {
+		by := r.Window.MovedSince(f.latest.Window)
+		f.first, f.begunAt = f.first.Add(by), f.begunAt.Add(by)
+	}
 	if f.first == 0 || now < f.first {
 		f.first = now
 	}

@@ -79,8 +79,9 @@ type Sender struct {
 // Boat models one boat. It reads no clock: time moves by what it is fed and by Tick. Not safe for concurrent use.
 type Boat struct {
 	opt      Options
-	nets     []*network // by number within the stream; nil where nothing came yet
-	from, to event.Time // span of event times seen
+	nets     []*network    // by number within the stream; nil where nothing came yet
+	from, to event.Time    // span of event times seen
+	moved    time.Duration // by which Shift moved them
 	now      event.Time
 	manual   []Manual
 	sources  sourceBook

@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"math"
 	"time"
 
 	"muster/internal/event"
@@ -47,8 +48,19 @@ const (
 
 // Window is the span of event time that the report covers.
 type Window struct {
-	From event.Time `json:"from,omitzero"`
-	To   event.Time `json:"to,omitzero"`
+	From    event.Time `json:"from,omitzero"`
+	To      event.Time `json:"to,omitzero"`
+	MovedMS float64    `json:"moved_ms,omitzero"` // by which the clock was set since From: every time in the window was moved by it
+}
+
+// MovedSince is by how much the clock was set between an earlier report of the same run and this one: what was remembered of that one is
+// to be moved by it. It is 0 when the clock just ran, and for reports of different runs, whose windows begin at unrelated moments.
+func (w Window) MovedSince(earlier Window) time.Duration {
+	by, told := w.From.Sub(earlier.From), w.MovedMS-earlier.MovedMS
+	if told == 0 || math.Abs(by.Seconds()*1e3-told) > 1 {
+		return 0
+	}
+	return by
 }
 
 // Network is one NMEA 2000 backbone or NMEA 0183 line.

@@ -47,6 +47,7 @@ func (b *Boat) Shift(by time.Duration) {
 		n.talkers.shift(move)
 	}
 	move(&b.to, &b.now, &b.from)
+	b.moved += by
 	b.sources.forget()
 }
 

@@ -18,7 +18,15 @@ func TestShift(t *testing.T) {
 	d.firstSeen = past
 	b.nets[0].devices = append(b.nets[0].devices, d)
 	b.Tick(boot.Add(time.Second))
+	before := b.Report().Window
 	b.Shift(by)
+	after := b.Report().Window
+	if got := after.MovedSince(before); got != by {
+		t.Errorf("moved by %v", got)
+	}
+	if got := after.MovedSince(after) + (Window{From: 7, MovedMS: 9}).MovedSince(after) + (Window{From: 7}).MovedSince(before); got != 0 {
+		t.Errorf("windows of no or of another clock: moved by %v", got)
+	}
 	if d.lastSeen != boot.Add(by) || d.firstSeen != past || b.Now() != boot.Add(by+time.Second) {
 		t.Errorf("last %v, first %v, now %v", d.lastSeen, d.firstSeen, b.Now())
 	}

@@ -15,7 +15,7 @@ import (
 func (b *Boat) Report() *Report {
 	r := &Report{
 		Schema: ReportSchema, Boat: Identity{ID: b.opt.ID, Name: b.opt.Name}, TakenAt: b.now, Clock: b.opt.Clock,
-		Window:   Window{From: b.from, To: b.to},
+		Window:   Window{From: b.from, To: b.to, MovedMS: b.moved.Seconds() * 1e3},
 		Networks: []Network{}, Devices: []Device{}, Talkers: []Talker{}, Manual: append([]Manual{}, b.manual...), Alerts: []Alert{},
 	}
 	for _, n := range b.nets {

@@ -102,6 +102,7 @@ func (d *Daemon) moveTime(by time.Duration) {
 	now := d.model.Now()
 	d.model.Shift(by)
 	d.watch.Shift(d.time.from, now.Add(2*lateness), by)
+	d.gauge.Shift(by)
 	d.time.from = d.time.from.Add(by)
 	d.time.moved += by
 	d.keeping.moved = true

@@ -68,13 +68,17 @@ func newBoard(t *testing.T, dir string, wall time.Time) *board {
 // pass lets time pass by the second, in each of which devices speak; the daemon looks at its clock and makes a report.
 func (b *board) pass(seconds int, frames func(now event.Time) []event.Event) {
 	for range seconds {
-		b.wall, b.elapsed = b.wall.Add(time.Second), b.elapsed+time.Second
-		b.hear(frames(event.At(b.wall).Add(-10 * time.Millisecond))...)
-		b.d.lookAtClock()
-		b.d.watch.Advance(event.At(b.d.now()).Add(-lateness))
-		b.d.publish()
+		b.second(frames)
 		b.check()
 	}
+}
+
+func (b *board) second(frames func(now event.Time) []event.Event) {
+	b.wall, b.elapsed = b.wall.Add(time.Second), b.elapsed+time.Second
+	b.hear(frames(event.At(b.wall).Add(-10 * time.Millisecond))...)
+	b.d.lookAtClock()
+	b.d.watch.Advance(event.At(b.d.now()).Add(-lateness))
+	b.d.publish()
 }
 
 func (b *board) set(to time.Time) { b.wall = to }

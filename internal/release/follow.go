@@ -100,14 +100,16 @@ type Follower struct {
 	steps   []*Step
 	schemes []*Scheme
 	state   followState
+	seen    event.Time // of the latest report in this life of the Follower
 }
 
 type followState struct {
-	Schema string     `json:"schema"`
-	Order  string     `json:"order"` // digest
-	Last   event.Time `json:"last,omitzero"`
-	Known  []string   `json:"known"` // ids of the devices aboard at the start
-	Steps  []record   `json:"steps"`
+	Schema string      `json:"schema"`
+	Order  string      `json:"order"` // digest
+	Last   event.Time  `json:"last,omitzero"`
+	Window boat.Window `json:"window,omitzero"` // of the latest report
+	Known  []string    `json:"known"`           // ids of the devices aboard at the start
+	Steps  []record    `json:"steps"`
 }
 
 // record is what is remembered of one step.
@@ -165,7 +167,7 @@ func NewFollower(o *Order, before *boat.Report) (*Follower, error) {
 	if err != nil {
 		return nil, err
 	}
-	f.state = followState{Schema: FollowSchemaID, Order: o.Digest(), Known: []string{}}
+	f.state = followState{Schema: FollowSchemaID, Order: o.Digest(), Window: before.Window, Known: []string{}}
 	for i := range before.Devices {
 		f.state.Known = append(f.state.Known, before.Devices[i].ID)
 	}
@@ -258,8 +260,10 @@ func (f *Follower) Waiting() bool {
 	return !slices.ContainsFunc(f.state.Steps, func(r record) bool { return r.Status.State != StepWaiting || r.Status.Attempt > 0 })
 }
 
-// Observe takes the boat as of now and returns what changed, in the order in which it did. Times that go back are ignored.
+// Observe takes the boat as of now and returns what changed, in the order in which it did. When the clock was set, what is remembered
+// moves along, so that the spans stay. A capture that is read again from its beginning tells nothing new until it is past what was seen.
 func (f *Follower) Observe(now event.Time, r *boat.Report, c Conditions) []StepChange {
+	f.keepTime(now, r)
 	if now < f.state.Last {
 		return nil
 	}
@@ -271,6 +275,44 @@ func (f *Follower) Observe(now event.Time, r *boat.Report, c Conditions) []StepC
 		out = append(out, w.changes...)
 	}
 	return out
+}
+
+// clockBack is the smallest step back by which a clock counts as set, as in the model; less is stamps out of order.
+const clockBack = time.Second
+
+// keepTime moves what is remembered when the clock that stamps the reports was set: by as much as the report says, or, when it went back
+// and nobody says by how much, so that no time passed since the last look.
+func (f *Follower) keepTime(now event.Time, r *boat.Report) {
+	by, from := r.Window.MovedSince(f.state.Window), f.state.Window.From
+	f.state.Window = r.Window
+	last := f.seen
+	if last == 0 && r.Clock != boat.ClockCapture {
+		last = f.state.Last // in the life before
+	}
+	f.seen = now
+	if by == 0 && last.Sub(now) >= clockBack {
+		by, from = now.Sub(last), 0
+	}
+	if by != 0 {
+		f.shift(from, by)
+	}
+}
+
+// shift moves every time from then on; an unset one stays so.
+func (f *Follower) shift(from event.Time, by time.Duration) {
+	move := func(times ...*event.Time) {
+		for _, t := range times {
+			if *t != 0 && *t >= from {
+				*t = t.Add(by)
+			}
+		}
+	}
+	move(&f.state.Last)
+	for i := range f.state.Steps {
+		rec := &f.state.Steps[i]
+		s := &rec.Status
+		move(&s.LeftAt, &s.BackAt, &s.IdentifiedAt, &s.VerifiedAt, &s.FailedAt, &rec.Seen, &rec.Outage, &rec.Base.At)
+	}
 }
 
 // Confirm takes a version that somebody read off the device's own screen, for devices that no network shows and for those that do not

@@ -471,13 +471,124 @@ func TestRestoreRefuses(t *testing.T) {
 	}
 }
 
-func TestFollowIgnoresTimeGoingBack(t *testing.T) {
+// A capture that is read again from its beginning with what was saved at its end tells nothing twice.
+func TestFollowReadAgain(t *testing.T) {
 	b := newBench(t)
+	b.report.Clock = boat.ClockCapture
 	b.run(time.Minute)
+	b.follower = restored(t, b)
 	b.leaves()
-	if c := b.follower.Observe(start, b.report, Conditions{}); c != nil {
-		t.Errorf("%v", c)
+	b.now = start
+	b.run(55 * time.Second)
+	b.want()
+	b.run(10 * time.Second)
+	b.want("1.1 waiting>left")
+}
+
+// set is what the model makes of a clock that was set: every time of the window moves.
+func (b *bench) set(by time.Duration) {
+	move := func(times ...*event.Time) {
+		for _, t := range times {
+			if *t != 0 {
+				*t = t.Add(by)
+			}
+		}
 	}
+	move(&b.now, &b.report.Window.From, &b.report.Window.To)
+	b.report.Window.MovedMS += by.Seconds() * 1e3
+	for i := range b.report.Devices {
+		d := &b.report.Devices[i]
+		move(&d.FirstSeen, &d.LastSeen, &d.ClaimedAt)
+		for j := range d.LastRestarts {
+			move(&d.LastRestarts[j])
+		}
+		for j := range d.Software {
+			move(&d.Software[j].Since)
+		}
+		for j := range d.Transmits {
+			move(&d.Transmits[j].Last)
+		}
+	}
+}
+
+// A clock that is set amid the work, whichever way and however far, changes nothing of how the work is judged.
+func TestFollowClockIsSet(t *testing.T) {
+	for name, set := range map[string]func(*bench){
+		"from 1970":        func(b *bench) { b.set(56 * 365 * 24 * time.Hour) },
+		"on by an hour":    func(b *bench) { b.set(time.Hour) },
+		"back by an hour":  func(b *bench) { b.set(-time.Hour) },
+		"back by a second": func(b *bench) { b.set(-time.Second - 100*time.Millisecond) },
+		"back while the program was not running": func(b *bench) {
+			b.follower = restored(b.t, b)
+			b.set(-time.Hour)
+			b.report.Window.MovedMS = 0
+		},
+	} {
+		for _, tt := range []struct {
+			name string
+			do   func(*bench)
+			want []string
+		}{
+			{"good", func(b *bench) {
+				b.run(5 * time.Minute)
+				b.comes("LF9 4.50")
+				set(b)
+				b.run(10 * time.Second)
+				set(b)
+				b.run(2 * time.Minute)
+			}, []string{"1.1 waiting>left", "1.1 left>back", "1.1 back>identified", "1.1 identified>verified"}},
+			{"away too long", func(b *bench) {
+				b.run(15 * time.Minute)
+				set(b)
+				b.run(14 * time.Minute)
+				if len(b.log) != 1 {
+					b.t.Errorf("too early: %q", b.log)
+				}
+				b.run(2 * time.Minute)
+			}, []string{"1.1 waiting>left", "1.1 left>failed not-back"}},
+			{"does not tell", func(b *bench) {
+				h := b.head()
+				h.State, h.LastSeen, h.ClaimedAt = boat.Present, b.now, b.now
+				b.run(time.Minute)
+				set(b)
+				b.run(50 * time.Second)
+				if len(b.log) != 2 {
+					b.t.Errorf("too early: %q", b.log)
+				}
+				b.run(time.Minute)
+			}, []string{"1.1 waiting>left", "1.1 left>back", "1.1 back>failed not-identified"}},
+		} {
+			for _, json := range []bool{false, true} {
+				t.Run(fmt.Sprintf("%s/%s/json %v", name, tt.name, json), func(t *testing.T) {
+					b := newBench(t)
+					b.json = json
+					b.report.Clock = boat.ClockSystem
+					b.run(10 * time.Second)
+					b.leaves()
+					b.run(5 * time.Second)
+					tt.do(b)
+					b.want(tt.want...)
+				})
+			}
+		}
+	}
+}
+
+// A capture whose stamps go back does not stand still until they are where they were.
+func TestFollowStampsGoBack(t *testing.T) {
+	b := newBench(t)
+	b.report.Clock = boat.ClockCapture
+	b.run(10 * time.Second)
+	b.leaves()
+	b.run(5 * time.Minute)
+	b.set(-time.Hour)
+	b.report.Window.MovedMS = 0
+	b.run(20 * time.Minute)
+	b.want("1.1 waiting>left")
+	b.run(10 * time.Minute)
+	b.comes("LF9 4.50")
+	b.run(2 * time.Minute)
+	b.want("1.1 waiting>left", "1.1 left>failed not-back", "1.1 failed>back (came back late)", "1.1 back>identified", "1.1 identified>verified")
 }
 
 func FuzzRestore(f *testing.F) {

@@ -89,11 +89,27 @@ func (g *Gauge) Feed(ev *event.Event) {
 	}
 }
 
+// Shift moves what was read so far by the given span, as when the clock that stamped it was set.
+func (g *Gauge) Shift(by time.Duration) {
+	for _, list := range [][]reading{g.volts, g.rpm, g.speed} {
+		for i := range list {
+			r := &list[i]
+			r.at, r.since, r.half = r.at.Add(by), r.since.Add(by), r.half.Add(by)
+		}
+	}
+	for i := range g.minutes {
+		g.minutes[i].start = g.minutes[i].start.Add(by)
+	}
+}
+
+// fresh reports whether the value counts now. One from the future is of before the clock went back.
+func (r *reading) fresh(now event.Time) bool { return now.Sub(r.at).Abs() <= gaugeFresh }
+
 // take keeps a value, in the place of one that is too old when there is no room.
 func take(list *[]reading, key uint32, at event.Time, value float64) {
 	var r *reading
 	for i := range *list {
-		if o := &(*list)[i]; o.key == key || r == nil && len(*list) == gaugeSources && at.Sub(o.at) > gaugeFresh {
+		if o := &(*list)[i]; o.key == key || r == nil && len(*list) == gaugeSources && !o.fresh(at) {
 			r = o
 		}
 	}
@@ -135,7 +151,7 @@ func (g *Gauge) trend(at event.Time, volts float64) {
 func (g *Gauge) Conditions(now event.Time) Conditions {
 	var c Conditions
 	for _, r := range g.volts {
-		if low := min(r.low[0], r.low[1]); now.Sub(r.at) <= gaugeFresh && (c.SupplyVolts == nil || low < *c.SupplyVolts) {
+		if low := min(r.low[0], r.low[1]); r.fresh(now) && (c.SupplyVolts == nil || low < *c.SupplyVolts) {
 			c.SupplyVolts, c.SupplySince = &low, r.since
 		}
 	}
@@ -156,7 +172,7 @@ func (g *Gauge) Conditions(now event.Time) Conditions {
 
 func highest(list []reading, now event.Time) (out *float64, since event.Time) {
 	for _, r := range list {
-		if v := r.value; now.Sub(r.at) <= gaugeFresh && (out == nil || v > *out) {
+		if v := r.value; r.fresh(now) && (out == nil || v > *out) {
 			out, since = &v, r.since
 		}
 	}

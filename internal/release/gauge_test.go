@@ -113,6 +113,31 @@ func TestGaugeTrend(t *testing.T) {
 	}
 }
 
+// A clock that is set moves what was read; what nobody says was moved does not count while it lies in the future.
+func TestGaugeClockIsSet(t *testing.T) {
+	for _, by := range []time.Duration{56 * 365 * 24 * time.Hour, -time.Hour} {
+		var g Gauge
+		at := start
+		for range 1200 {
+			at = at.Add(time.Second)
+			g.Feed(volts(at, 20, 0, 12.6))
+		}
+		before := g.Conditions(at)
+		g.Shift(by)
+		at = at.Add(by)
+		g.Feed(volts(at.Add(time.Second), 20, 0, 12.6))
+		after := g.Conditions(at.Add(time.Second))
+		if after.SupplyVolts == nil || after.SupplySince != before.SupplySince.Add(by) || after.SupplyTrend == nil || math.Abs(*after.SupplyTrend) > 1e-6 {
+			t.Errorf("by %v: %+v, before %+v", by, after, before)
+		}
+	}
+	var g Gauge
+	g.Feed(volts(start, 20, 0, 12.6))
+	if c := g.Conditions(start.Add(-time.Hour)); c.SupplyVolts != nil {
+		t.Errorf("a voltage of before the clock went back: %v", *c.SupplyVolts)
+	}
+}
+
 func TestGaugeIsBounded(t *testing.T) {
 	var g Gauge
 	for src := range 252 {

@@ -1,0 +1,165 @@
+package daemon
+
+import (
+	"os"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/alert"
+	"muster/internal/event"
+	"muster/internal/release"
+	"muster/internal/sim"
+)
+
+// twoHeads is a boat one of whose heads is updated: it is away from 60 s to 210 s.
+const twoHeads = `
+title: Two heads
+boat: {name: Sandpiper, latitude: 50.05, longitude: -4.9}
+devices:
+  - {id: helm, maker: 2001, class: 120, function: 130, unique: 7, address: 2, model: Larkfin LF9 head, serial: LF9-7, software: "4.52", asks: true,
+     sends: [{pgn: 129283}]}
+  - {id: fly, maker: 2001, class: 120, function: 130, unique: 33, instance: 1, address: 3, model: Larkfin LF9 head, serial: LF9-33, software: "4.47", asks: true,
+     sends: [{pgn: 129284}]}
+  - {id: battery, maker: 2003, class: 35, function: 170, unique: 8, address: 20, model: Petrel BM1 battery monitor, software: "3.20", sends: [{pgn: 127508}]}
+timeline:
+  - {at: 60s, do: update, device: fly, for: 150s, software: "4.52"}
+`
+
+// yard is a boat that is worked on, on a board whose clock the test sets.
+type yard struct {
+	*board
+	sim     *sim.Sim
+	changes []alert.Change
+}
+
+func newYard(t *testing.T, wall time.Time) *yard {
+	sc, err := sim.Parse("two-heads.yaml", []byte(twoHeads))
+	if err != nil {
+		t.Fatal(err)
+	}
+	y := &yard{board: newBoard(t, "", wall), sim: sim.New(sc, 1, t0)}
+	told := y.d.watch.OnChange
+	y.d.watch.OnChange = func(c alert.Change) {
+		y.changes = append(y.changes, c)
+		told(c)
+	}
+	return y
+}
+
+// work lets seconds pass.
+func (y *yard) work(seconds int) {
+	events := make([]event.Event, batchEvents)
+	for range seconds {
+		y.second(func(now event.Time) []event.Event {
+			n, err := y.sim.ReadUntil(t0.Add(y.elapsed), events)
+			if err != nil || n == len(events) {
+				y.t.Fatalf("%d events: %v", n, err)
+			}
+			for i := range events[:n] {
+				events[i].Time = now
+			}
+			return events[:n]
+		})
+	}
+}
+
+// act does what a person asks for at the desk.
+func (y *yard) act(do func() error) {
+	y.t.Helper()
+	go func() { (<-y.d.acts)() }()
+	if err := do(); err != nil {
+		y.t.Fatal(err)
+	}
+}
+
+func (y *yard) follow() {
+	y.t.Helper()
+	sheets, err := release.LoadFS(os.DirFS("../../deploy/sheets"), "sheets")
+	if err != nil {
+		y.t.Fatal(err)
+	}
+	o, _ := release.Plan(y.d.Report(), "sha256:"+strings.Repeat("0", 64), "", sheets, release.Options{})
+	if steps := o.Steps(); len(steps) != 1 || steps[0].From != "4.47" {
+		y.t.Fatalf("%d steps", len(steps))
+	}
+	y.act(func() error { return y.d.Follow(y.t.Context(), o) })
+}
+
+// TestWorkWhileClockIsSet: a clock that is set twice while a device is away changes nothing of how its update is judged, and the supply
+// goes on being watched.
+func TestWorkWhileClockIsSet(t *testing.T) {
+	right := t0.UTC()
+	for name, c := range map[string]struct{ start, then, at time.Time }{
+		"from 1970":       {time.Unix(60, 0), right, right.Add(time.Minute)},
+		"back":            {right.Add(3 * time.Hour), right.Add(2 * time.Hour), right},
+		"on":              {right.Add(-3 * time.Hour), right.Add(-2 * time.Hour), right},
+		"on and back":     {right, right.Add(9 * time.Hour), right},
+		"back to no date": {right, time.Unix(60, 0), right},
+	} {
+		t.Run(name, func(t *testing.T) {
+			y := newYard(t, c.start)
+			y.work(45)
+			y.follow()
+			y.work(35)
+			y.set(c.then)
+			y.work(60)
+			y.set(c.at)
+			y.work(60)
+			if s := y.d.Work().Status[0]; s.State != release.StepLeft || len(y.d.Work().Status) != 1 {
+				t.Errorf("ten seconds before it comes back: %+v", s)
+			}
+			y.work(100)
+			s := y.d.Work().Status[0]
+			if away := s.BackAt.Sub(s.LeftAt); s.State != release.StepVerified || s.Attempt != 1 || away < 149*time.Second || away > 153*time.Second {
+				t.Errorf("away for %v: %+v", away, s)
+			}
+			if now := event.At(y.d.now()); s.VerifiedAt > now || now.Sub(s.LeftAt).Round(10*time.Second) != 240*time.Second {
+				t.Errorf("at %v: %+v", now, s)
+			}
+			if v := y.d.heardConditions().SupplyVolts; v == nil || *v < 12 || *v > 15 {
+				t.Errorf("supply %v", v)
+			}
+		})
+	}
+}
+
+// TestWorkSilences: from the first step on, what work brings about on the devices of an order is not told, and nothing else is held back;
+// the end of the order ends that, and tells what stands.
+func TestWorkSilences(t *testing.T) {
+	y := newYard(t, t0.UTC())
+	y.work(45)
+	y.follow()
+	head := y.d.Work().Status[0].Device
+	if s := y.d.Silences(); len(s) != 0 {
+		t.Errorf("before the first step: %+v", s)
+	}
+	y.work(100)
+	if s := y.d.Silences(); len(s) != 1 || !s[0].Work || s[0].Device != head {
+		t.Errorf("while it is away: %+v", s)
+	}
+	y.work(115)
+	told := func(kind alert.ChangeKind, silenced bool) (checks []string) {
+		for _, c := range y.changes {
+			if c.Kind == kind && c.Silenced == silenced && slices.Contains(c.Alert.Devices, head) {
+				checks = append(checks, c.Alert.Check)
+			}
+		}
+		return checks
+	}
+	if got := told(alert.Raised, true); !slices.Contains(got, "silent") || !slices.Contains(got, "restarted") {
+		t.Errorf("silenced: %q", got)
+	}
+	if got := told(alert.Raised, false); slices.Contains(got, "silent") || slices.Contains(got, "restarted") {
+		t.Errorf("told: %q", got)
+	}
+	y.act(func() error { return y.d.Follow(t.Context(), nil) })
+	if s := y.d.Silences(); len(s) != 0 {
+		t.Errorf("after the end: %+v", s)
+	}
+	y.work(15)
+	if got := told(alert.Unsilenced, false); !slices.Contains(got, "restarted") || slices.Contains(got, "silent") {
+		t.Errorf("after the end is told: %q", got)
+	}
+}
