@@ -56,6 +56,34 @@ func (s *splitter) next(ends string) (line []byte, ok, long bool) {
 	}
 }
 
+// nextLine returns the next NMEA 0183 line that is already at hand, not empty. Nothing is thrown away: noise such as another baud rate
+// gives has no line ends, and it must be seen to be judged. The line aliases the buffer until fill.
+func (s *splitter) nextLine() (line []byte, ok bool) {
+	for {
+		line, n := cutLine(s.buf[s.pos:s.end])
+		s.pos += n
+		if n == 0 || len(line) > 0 {
+			return line, n > 0
+		}
+	}
+}
+
+// cutLine is the first line of b and what it takes up with its end; n is 0 when the line may go on. What has no end within the bound is
+// cut into pieces, before a sentence's start where there is one.
+func cutLine(b []byte) (line []byte, n int) {
+	head := b[:min(len(b), maxLine+1)]
+	if i := bytes.IndexAny(head, "\r\n"); i >= 0 {
+		return b[:i], i + 1
+	}
+	if len(b) <= maxLine {
+		return nil, 0
+	}
+	if i := bytes.LastIndexAny(head[1:], "$!"); i >= 0 {
+		return b[:i+1], i + 1
+	}
+	return b[:maxLine], maxLine
+}
+
 // fill reads once more. Lines handed out are overwritten.
 func (s *splitter) fill() error {
 	s.end = copy(s.buf[:], s.buf[s.pos:s.end])
@@ -136,14 +164,11 @@ func (l *lineLink) read(events []event.Event) (int, error) {
 	for {
 		at := event.At(l.opts.Now())
 		for n < len(events) {
-			line, ok, long := l.next("\r\n")
-			if long {
-				events[n] = event.Event{Kind: event.KindDamaged, Time: at, Count: 1, Line: damageLongLine}
-			} else if ok {
-				events[n] = event.Event{Kind: event.KindLine, Time: at, Line: line}
-			} else {
+			line, ok := l.nextLine()
+			if !ok {
 				break
 			}
+			events[n] = event.Event{Kind: event.KindLine, Time: at, Line: line}
 			n++
 		}
 		if n > 0 {

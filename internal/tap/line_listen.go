@@ -12,11 +12,10 @@ import (
 // maxClients is how many programs or gateways may be connected to a listening line at a time; one more is hung up on.
 const maxClients = 8
 
-// heard is a line of one client, or damage when text is nil.
+// heard is a line of one client.
 type heard struct {
-	n      int
-	text   [maxLine]byte
-	damage []byte
+	n    int
+	text [maxLine]byte
 }
 
 // listenLink takes the lines of those that connect. Each client has its own splitter, so that their lines never mix. A client that
@@ -104,8 +103,8 @@ func (s *listenLink) hangUp() {
 func (s *listenLink) serve(c net.Conn) {
 	in := splitter{r: c}
 	var h heard
-	put := func(line, damage []byte) bool {
-		h.n, h.damage = copy(h.text[:], line), damage
+	put := func(line []byte) bool {
+		h.n = copy(h.text[:], line)
 		select {
 		case s.lines <- h:
 			return true
@@ -114,22 +113,15 @@ func (s *listenLink) serve(c net.Conn) {
 		}
 	}
 	for {
-		line, ok, long := in.next("\r\n")
-		switch {
-		case long:
-			if !put(nil, damageLongLine) {
-				return
-			}
-			continue
-		case ok:
-			if !put(line, nil) {
+		if line, ok := in.nextLine(); ok {
+			if !put(line) {
 				return
 			}
 			continue
 		}
 		if err := in.fill(); err != nil {
-			if rest := in.buf[in.pos:in.end]; len(rest) > 0 && !in.skipping {
-				put(rest, nil)
+			if rest := in.buf[in.pos:in.end]; len(rest) > 0 {
+				put(rest)
 			}
 			return
 		}
@@ -161,9 +153,6 @@ more:
 	for i := range n {
 		h := &s.held[i]
 		events[i] = event.Event{Kind: event.KindLine, Time: at, Line: h.text[:h.n]}
-		if h.damage != nil {
-			events[i] = event.Event{Kind: event.KindDamaged, Time: at, Count: 1, Line: h.damage}
-		}
 	}
 	return n, nil
 }

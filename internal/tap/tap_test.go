@@ -175,7 +175,7 @@ func TestTCPLineReconnects(t *testing.T) {
 	c := <-conns
 	expect(t, s, "net0 network "+l.Addr().String()+" nmea0183 0 listen=false")
 	io.WriteString(c, "$A*00\r\n"+strings.Repeat("x", 700)+"\r\n$B")
-	expect(t, s, `net0 line "$A*00"`, `net0 damaged "line too long"`)
+	expect(t, s, `net0 line "$A*00"`, fmt.Sprintf("net0 line %q", strings.Repeat("x", maxLine)), fmt.Sprintf("net0 line %q", strings.Repeat("x", 700-maxLine)))
 	io.WriteString(c, "*01\r\n")
 	expect(t, s, `net0 line "$B*01"`)
 	c.Close()
@@ -207,7 +207,8 @@ func TestUDPLine(t *testing.T) {
 	defer c.Close()
 	io.WriteString(c, "$A*00\r\n\r\n$B*00")
 	io.WriteString(c, strings.Repeat("y", 600))
-	expect(t, s, "net0 network udp:"+addr+" nmea0183 0 listen=false", `net0 line "$A*00"`, `net0 line "$B*00"`, `net0 damaged "line too long"`)
+	expect(t, s, "net0 network udp:"+addr+" nmea0183 0 listen=false", `net0 line "$A*00"`, `net0 line "$B*00"`,
+		fmt.Sprintf("net0 line %q", strings.Repeat("y", maxLine)), fmt.Sprintf("net0 line %q", strings.Repeat("y", 600-maxLine)))
 	closeEnds(t, s)
 }
 

@@ -1,7 +1,6 @@
 package tap
 
 import (
-	"bytes"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -275,17 +274,11 @@ func (l *udpLineLink) read(events []event.Event) (int, error) {
 			l.rest, l.at = l.buf[:k], event.At(l.opts.Now())
 		}
 		for n < len(events) && len(l.rest) > 0 {
-			line := l.rest
-			if i := bytes.IndexAny(line[:min(len(line), maxLine+1)], "\r\n"); i >= 0 {
-				line, l.rest = line[:i], line[i+1:]
-			} else if len(line) > maxLine { // no end within the bound: give the datagram up
-				l.rest = nil
-				events[n] = event.Event{Kind: event.KindDamaged, Time: l.at, Count: 1, Line: damageLongLine}
-				n++
-				continue
-			} else {
-				l.rest = nil
+			line, used := cutLine(l.rest)
+			if used == 0 {
+				line, used = l.rest, len(l.rest)
 			}
+			l.rest = l.rest[used:]
 			if len(line) > 0 {
 				events[n] = event.Event{Kind: event.KindLine, Time: l.at, Line: line}
 				n++
