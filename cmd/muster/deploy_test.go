@@ -2,12 +2,15 @@ package main
 
 import (
 	"encoding/json"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+
+	"github.com/goccy/go-yaml"
 )
 
 // outside runs a program of the system on what deploy/ ships, or skips when it is not installed.
@@ -58,62 +61,154 @@ func TestServiceUnit(t *testing.T) {
 	}
 }
 
-// TestDashboard: each dashboard is sound JSON, its panels have titles, queries of metrics that exist, and places that do not overlap.
-func TestDashboard(t *testing.T) {
-	t.Run("boat", func(t *testing.T) {
-		checkDashboard(t, "muster.json", readAll(t, "../../internal/daemon/metrics.go", "../../internal/web/metrics.go", "../../deploy/prometheus/rules.yaml"))
-	})
-	t.Run("fleet", func(t *testing.T) {
-		checkDashboard(t, "fleet.json", readAll(t, "../../internal/fleet/pages/metrics.go"))
-	})
+// panels are what of a dashboard the tests look at.
+type panels []struct {
+	ID      int
+	Title   string
+	GridPos struct{ X, Y, W, H int }
+	Targets []struct{ Expr string }
 }
 
-func checkDashboard(t *testing.T, file, known string) {
+func dashboard(t *testing.T, file string) (uid string, _ panels) {
 	t.Helper()
-	text, err := os.ReadFile("../../deploy/grafana/" + file)
-	if err != nil {
-		t.Fatal(err)
-	}
 	var board struct {
 		UID    string
-		Panels []struct {
-			ID      int
-			Title   string
-			GridPos struct{ X, Y, W, H int }
-			Targets []struct{ Expr string }
-		}
+		Panels panels
 	}
-	if err := json.Unmarshal(text, &board); err != nil {
+	if err := json.Unmarshal([]byte(readAll(t, "../../deploy/grafana/"+file)), &board); err != nil {
 		t.Fatal(err)
 	}
-	if board.UID == "" || len(board.Panels) == 0 {
-		t.Fatal("no uid or no panels")
-	}
-	used, ids := map[[2]int]string{}, map[int]bool{}
-	metric := regexp.MustCompile(`(boat[a-z_]*:)?(muster|process)_[a-z0-9_:]+`)
-	known += "resident_memory_bytes"
-	for _, p := range board.Panels {
-		if p.Title == "" || len(p.Targets) == 0 || ids[p.ID] {
-			t.Errorf("panel %d %q: no title, no query, or its id twice", p.ID, p.Title)
+	return board.UID, board.Panels
+}
+
+// TestDashboard: each dashboard's panels have titles and queries, and places that do not overlap.
+func TestDashboard(t *testing.T) {
+	for _, file := range []string{"muster.json", "fleet.json"} {
+		uid, list := dashboard(t, file)
+		if uid == "" || len(list) == 0 {
+			t.Fatalf("%s: no uid or no panels", file)
 		}
-		ids[p.ID] = true
-		for x := p.GridPos.X; x < p.GridPos.X+p.GridPos.W; x++ {
-			for y := p.GridPos.Y; y < p.GridPos.Y+p.GridPos.H; y++ {
-				if other := used[[2]int{x, y}]; other != "" {
-					t.Fatalf("%q lies over %q", p.Title, other)
-				}
-				used[[2]int{x, y}] = p.Title
+		used, ids := map[[2]int]string{}, map[int]bool{}
+		for _, p := range list {
+			if p.Title == "" || len(p.Targets) == 0 || ids[p.ID] {
+				t.Errorf("%s: panel %d %q: no title, no query, or its id twice", file, p.ID, p.Title)
 			}
-		}
-		for _, q := range p.Targets {
-			for _, name := range metric.FindAllString(q.Expr, -1) {
-				bare := strings.TrimPrefix(strings.TrimPrefix(name, "muster_"), "process_")
-				if !strings.Contains(known, bare) {
-					t.Errorf("%q asks for %s, which nobody exports", p.Title, name)
+			ids[p.ID] = true
+			for x := p.GridPos.X; x < p.GridPos.X+p.GridPos.W; x++ {
+				for y := p.GridPos.Y; y < p.GridPos.Y+p.GridPos.H; y++ {
+					if other := used[[2]int{x, y}]; other != "" {
+						t.Fatalf("%s: %q lies over %q", file, p.Title, other)
+					}
+					used[[2]int{x, y}] = p.Title
 				}
 			}
 		}
 	}
+}
+
+// TestDashboardTypes compiles each dashboard against the types that Grafana publishes for it: a key that it does not know, or a value
+// of the wrong kind, is an error.
+func TestDashboardTypes(t *testing.T) {
+	tsc, err := exec.LookPath("tsc")
+	modules := ""
+	if err == nil {
+		if tsc, err = filepath.EvalSymlinks(tsc); err == nil {
+			modules = filepath.Join(filepath.Dir(tsc), "..", "..")
+			_, err = os.Stat(filepath.Join(modules, "@grafana", "schema"))
+		}
+	}
+	if err != nil {
+		if os.Getenv("MUSTER_TEST_ALL") == "1" {
+			t.Fatalf("npm install -g typescript@5 @grafana/schema: %v", err)
+		}
+		t.Skipf("typescript or @grafana/schema is not installed: %v", err)
+	}
+	dir := t.TempDir()
+	if err := os.Symlink(modules, filepath.Join(dir, "node_modules")); err != nil {
+		t.Fatal(err)
+	}
+	write := func(name, board string) {
+		text := "import type { Dashboard } from \"@grafana/schema\";\nexport const board: Dashboard = " + board + ";\n"
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	boat := readAll(t, "../../deploy/grafana/muster.json")
+	write("boat.ts", boat)
+	write("fleet.ts", readAll(t, "../../deploy/grafana/fleet.json"))
+	write("wrong.ts", strings.Replace(boat, `"gridPos"`, `"gridPoz"`, 1))
+	cmd := exec.Command("node", tsc, "--strict", "--noEmit", "--target", "es2022", "--module", "esnext", "--moduleResolution", "bundler", "--skipLibCheck",
+		"boat.ts", "fleet.ts", "wrong.ts")
+	cmd.Dir = dir
+	out, err := cmd.CombinedOutput()
+	if text := string(out); err == nil || strings.Count(text, "error") != 1 || !strings.HasPrefix(text, "wrong.ts") || !strings.Contains(text, "gridPoz") {
+		t.Errorf("only the wrong key of wrong.ts was to be found: %v\n%s", err, text)
+	}
+}
+
+// TestQueries: every query of the dashboards and the rules names only metrics that the programs show or the rules record, and is
+// PromQL by promtool's judgement.
+func TestQueries(t *testing.T) {
+	known := map[string]bool{"up": true, "process_resident_memory_bytes": true, "muster_fleet_last_ack_timestamp_seconds": true}
+	for _, m := range regexp.MustCompile(`(?m)^# HELP (\S+) `).FindAllStringSubmatch(
+		readAll(t, "../../internal/daemon/testdata/metrics.txt", "../../internal/fleet/pages/testdata/metrics.txt"), -1) {
+		known[m[1]] = true
+	}
+	var queries []string
+	for _, file := range []string{"rules.yaml", "fleet_rules.yaml"} {
+		var rules struct {
+			Groups []struct {
+				Rules []struct{ Record, Alert, Expr string }
+			}
+		}
+		if err := yaml.Unmarshal([]byte(readAll(t, "../../deploy/prometheus/"+file)), &rules); err != nil {
+			t.Fatal(err)
+		}
+		for _, g := range rules.Groups {
+			for _, r := range g.Rules {
+				queries = append(queries, r.Expr)
+				if r.Record != "" {
+					known[r.Record] = true
+				}
+			}
+		}
+	}
+	boats := regexp.MustCompile(`"query": "label_values\((\w+),`)
+	for _, file := range []string{"muster.json", "fleet.json"} {
+		_, list := dashboard(t, file)
+		for _, p := range list {
+			for _, q := range p.Targets {
+				queries = append(queries, strings.ReplaceAll(q.Expr, "$boat", ".*"))
+			}
+		}
+		for _, m := range boats.FindAllStringSubmatch(readAll(t, "../../deploy/grafana/"+file), -1) {
+			queries = append(queries, m[1])
+		}
+	}
+	var file strings.Builder
+	file.WriteString("groups:\n  - name: queries\n    rules:\n")
+	name := regexp.MustCompile(`\b(boat[a-z_]*:)?(muster|process|up)(_[a-z0-9_:]+)?\b`)
+	for i, q := range queries {
+		bare := regexp.MustCompile(`"[^"]*"`).ReplaceAllString(q, "")
+		names := name.FindAllString(bare, -1)
+		if len(names) == 0 {
+			t.Errorf("%s names no metric", q)
+		}
+		for _, n := range names {
+			if !known[n] {
+				t.Errorf("%s asks for %s, which nobody shows", q, n)
+			}
+		}
+		fmt.Fprintf(&file, "      - {record: \"query:%d\", expr: %q}\n", i, q)
+	}
+	if len(queries) < 30 {
+		t.Errorf("only %d queries were found", len(queries))
+	}
+	rules := filepath.Join(t.TempDir(), "queries.yaml")
+	if err := os.WriteFile(rules, []byte(file.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	outside(t, ".", "promtool", "prometheus", "check", "rules", rules)
 }
 
 func readAll(t *testing.T, files ...string) string {

@@ -236,10 +236,10 @@ func TestMetrics(t *testing.T) {
 		t.Errorf("%s: %s", p.Metric, p.Text)
 	}
 	want := `
-# HELP muster_alerts Alerts that have not cleared, by check and severity.
+# HELP muster_alerts Alerts that have not cleared, by check, severity and state: open, acknowledged or silenced.
 # TYPE muster_alerts gauge
-muster_alerts{check="no-address",severity="critical"} 1
-muster_alerts{check="software-differs",severity="warning"} 1
+muster_alerts{check="no-address",severity="critical",state="acknowledged"} 1
+muster_alerts{check="software-differs",severity="warning",state="open"} 1
 # HELP muster_devices Devices of the device list by network and state.
 # TYPE muster_devices gauge
 muster_devices{network="can0",state="gone"} 0

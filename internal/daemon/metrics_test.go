@@ -1,0 +1,274 @@
+package daemon
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"maps"
+	"net/http"
+	"os"
+	"os/exec"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"github.com/prometheus/client_golang/prometheus"
+	"go.einride.tech/can"
+
+	"muster/internal/boat"
+	"muster/internal/config"
+	"muster/internal/event"
+	"muster/internal/sim"
+	"muster/internal/tap"
+	"muster/internal/transport"
+	"muster/pgn"
+)
+
+// played is a daemon that has heard a simulated boat for a span of event time, with everything that has metrics; nothing of it runs.
+func played(t *testing.T, scenario string, span time.Duration) *Daemon {
+	t.Helper()
+	sc, err := sim.Load(scenario)
+	if err != nil {
+		t.Fatal(err)
+	}
+	boatSim, now := sim.New(sc, sc.Seed, t0), t0
+	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": &sendingFake{fakeSource: newFake(nil)}}, "can0")
+	opt.Now = func() time.Time { return now.UTC() }
+	opt.Config.StateDir = t.TempDir()
+	opt.Config.Sources[0].Ask = true
+	opt.Config.Boat = boat.Identity{ID: "wagtail", Name: "Wagtail"}
+	opt.Config.Fleet.URL = []string{"nats://127.0.0.1:1"}
+	d, err := New(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tellers := []*teller{d.newTeller(config.Target{ID: "office", Webhook: "http://127.0.0.1:9/"}),
+		d.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", Severity: boat.Warning})}
+	d.telling.Store(&tellers)
+	served := make(chan error, 1)
+	go func() { served <- d.web.Serve() }()
+	t.Cleanup(func() {
+		http.DefaultClient.CloseIdleConnections()
+		if err := d.Stop(); err != nil {
+			t.Error(err)
+		}
+		if err := <-served; err != nil {
+			t.Error(err)
+		}
+	})
+	events := make([]event.Event, batchEvents)
+	for end := t0.Add(span); now < end; {
+		now = now.Add(time.Second)
+		for {
+			n, err := boatSim.ReadUntil(now.Add(-lateness), events)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n == 0 {
+				break
+			}
+			d.inputs[0].frames.Add(uint64(n))
+			for i := range events[:n] {
+				if err := d.feed(d.inputs[0], &events[i]); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		d.watch.Advance(now.Add(-lateness))
+		d.publish()
+	}
+	d.inputs[0].up.Store(true)
+	d.inputs[0].lastSeen.Store(int64(now.Add(-lateness)))
+	d.writeStore()
+	return d
+}
+
+// scrape is the page of metrics.
+func scrape(t *testing.T, d *Daemon) string {
+	t.Helper()
+	resp, err := http.Get(d.URL() + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	text, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		t.Fatalf("%s: %v", resp.Status, err)
+	}
+	return string(text)
+}
+
+var (
+	foreignMetrics = regexp.MustCompile(`(?m)^(# (HELP|TYPE) )?(go|process|promhttp)_.*\n`)
+	measured       = regexp.MustCompile(`(?m)^(muster_report_seconds_total|muster_store_written_bytes_total) .*$`)
+)
+
+// TestMetricsPage: the whole page of a fixed replay, and promtool finds no fault with it. What this run measured is left out.
+func TestMetricsPage(t *testing.T) {
+	text := scrape(t, played(t, "demo", 4*time.Minute))
+	if path, err := exec.LookPath("promtool"); err == nil {
+		lint := exec.Command(path, "check", "metrics")
+		lint.Stdin = strings.NewReader(text)
+		if out, err := lint.CombinedOutput(); err != nil || len(out) > 0 {
+			t.Errorf("promtool check metrics: %v: %s", err, out)
+		}
+	} else {
+		program(t, "promtool", "prometheus")
+	}
+	text = measured.ReplaceAllString(foreignMetrics.ReplaceAllString(text, ""), "$1 measured")
+	golden(t, "metrics.txt", []byte(text))
+}
+
+// metricRows are the metrics of a page, as a table: name, kind, labels, meaning.
+func metricRows(t *testing.T, page string) map[string]string {
+	t.Helper()
+	kinds, helps, labels := map[string]string{}, map[string]string{}, map[string]string{}
+	for line := range strings.Lines(page) {
+		line = strings.TrimSpace(line)
+		name, rest, _ := strings.Cut(strings.TrimPrefix(strings.TrimPrefix(line, "# HELP "), "# TYPE "), " ")
+		switch {
+		case strings.HasPrefix(line, "# HELP "):
+			helps[name] = rest
+		case strings.HasPrefix(line, "# TYPE "):
+			kinds[name] = rest
+		default:
+			name, set, _ := strings.Cut(line, "{")
+			var names []string
+			for _, m := range labelName.FindAllStringSubmatch(set, -1) {
+				names = append(names, "`"+m[1]+"`")
+			}
+			if set != "" {
+				labels[name] = strings.Join(names, ", ")
+			}
+		}
+	}
+	rows := map[string]string{}
+	for name, help := range helps {
+		rows[name] = fmt.Sprintf("| `%s` | %s | %s | %s |\n", name, kinds[name], labels[name], help)
+	}
+	return rows
+}
+
+var labelName = regexp.MustCompile(`([a-z]+)="`)
+
+// TestMetricsTable: deploy/metrics.md tells every metric of the boat and of the hub, and no other, and what its labels hold.
+func TestMetricsTable(t *testing.T) {
+	const file = "../../deploy/metrics.md"
+	read := func(file string) string {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(text)
+	}
+	boat := metricRows(t, read("testdata/metrics.txt"))
+	// Told only once the hub has answered.
+	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last took a message in; absent before the first. |\n"
+	descs := make(chan *prometheus.Desc, 100)
+	(&metrics{}).Describe(descs)
+	close(descs)
+	for d := range descs {
+		m := regexp.MustCompile(`fqName: "([^"]+)", help: "([^"]+)"`).FindStringSubmatch(d.String())
+		if !strings.Contains(boat[m[1]], "| "+m[2]+" |") {
+			t.Errorf("%s is not on the page of the replay, or with other words", m[1])
+		}
+	}
+	hub := metricRows(t, foreignMetrics.ReplaceAllString(read("../fleet/pages/testdata/metrics.txt"), ""))
+
+	text := read(file)
+	for _, part := range []struct {
+		head string
+		rows map[string]string
+	}{{"## The boat\n", boat}, {"## The hub\n", hub}} {
+		const columns = "\n| name | kind | labels | meaning |\n| --- | --- | --- | --- |\n"
+		before, rest, ok := strings.Cut(text, part.head+columns)
+		end := strings.Index(rest, "\n## ")
+		if !ok || end < 0 {
+			t.Fatalf("%s has no %q with its table", file, part.head)
+		}
+		table := ""
+		for _, name := range slices.Sorted(maps.Keys(part.rows)) {
+			table += part.rows[name]
+			for _, m := range regexp.MustCompile("`([a-z]+)`[,| ]").FindAllStringSubmatch(part.rows[name], -1) {
+				if !strings.Contains(text, "\n| `"+m[1]+"` | ") {
+					t.Errorf("%s does not say what the label %s of %s holds", file, m[1], name)
+				}
+			}
+		}
+		if *update {
+			text = before + part.head + columns + table + rest[end:]
+			continue
+		}
+		if d := cmp.Diff(table, rest[:end]); d != "" {
+			t.Errorf("%s is not what the code tells; go test ./internal/daemon -run TestMetricsTable -update writes it anew:\n%s", file, d)
+		}
+	}
+	if *update {
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// TestMetricsAreBounded: on a bus with 252 devices that are new ones and tell new texts over and over, the series told in one run stay
+// within the bound, and those left out are counted.
+func TestMetricsAreBounded(t *testing.T) {
+	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": newFake(nil)}, "can0")
+	now := t0
+	opt.Now = func() time.Time { return now.UTC() }
+	d, err := New(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	served := make(chan error, 1)
+	go func() { served <- d.web.Serve() }()
+	defer func() {
+		http.DefaultClient.CloseIdleConnections()
+		if err := errors.Join(d.Stop(), <-served); err != nil {
+			t.Error(err)
+		}
+	}()
+	feed := func(e event.Event) {
+		if err := d.feed(d.inputs[0], &e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	feed(network(now, "can0", false))
+	series, leftOut := map[string]bool{}, 0
+	var frames []can.Frame
+	for round := range 12 {
+		for src := range uint8(252) {
+			now = now.Add(time.Millisecond)
+			name := nameA + pgn.NAME(src) + pgn.NAME(round/2)<<8 // a new NAME every second round, a new text every round
+			feed(claim(now, name, src))
+			p := pgn.ProductInformation{Model: fmt.Sprintf("\xff\"\n%d %d", round, src), SoftwareVersion: fmt.Sprint(round)}
+			frames, _ = transport.Split(frames[:0], pgn.MakeID(6, 126996, src, pgn.Global), uint8(round%8), p.Append(nil))
+			for _, f := range frames {
+				feed(event.Event{Time: now, Kind: event.KindFrame, Frame: f})
+			}
+		}
+		now = now.Add(time.Second)
+		d.watch.Advance(now.Add(-lateness))
+		d.publish()
+		for line := range strings.Lines(scrape(t, d)) {
+			name, value, ok := strings.Cut(strings.TrimSpace(line), "} ")
+			if n, isCount := strings.CutPrefix(strings.TrimSpace(line), "muster_devices_left_out "); isCount {
+				leftOut, _ = strconv.Atoi(n)
+			}
+			if ok && value != "" && strings.HasPrefix(name, "muster_") {
+				series[name] = true
+			}
+		}
+	}
+	// Each info and last word at most once for each admitted device, and what does not come from devices.
+	if n := len(series); n < 1000 || n > 2*1000+100 {
+		t.Errorf("%d series were told", n)
+	}
+	if leftOut == 0 {
+		t.Error("none was counted as left out")
+	}
+}
