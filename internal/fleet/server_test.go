@@ -71,7 +71,7 @@ func (h *hub) start() {
 		h.t.Fatal(err)
 	}
 	s.Start()
-	if !s.ReadyForConnections(20 * time.Second) {
+	if !s.ReadyForConnections(3 * time.Minute) {
 		h.t.Fatal("the server does not start")
 	}
 	h.s = s

@@ -64,7 +64,7 @@ func (c *cluster) grow(t testing.TB) {
 	}
 	t.Cleanup(func() {
 		for _, n := range c.nodes {
-			_ = n.Stop(20 * time.Second)
+			_ = n.Stop(patience)
 		}
 	})
 	c.url = strings.Join(urls, ",")
@@ -102,7 +102,7 @@ func TestClusterLosesANode(t *testing.T) {
 	leader := streamLeader(t, h1.Hub)
 	for i, n := range c.nodes {
 		if n.Name() == leader {
-			if err := c.nodes[i].Stop(20 * time.Second); err != nil {
+			if err := c.nodes[i].Stop(patience); err != nil {
 				t.Error(err)
 			}
 		}
@@ -127,11 +127,13 @@ func TestClusterLosesANode(t *testing.T) {
 
 func streamLeader(t testing.TB, h *Hub) string {
 	t.Helper()
-	info, err := h.stream.Info(t.Context())
-	if err != nil || info.Cluster == nil {
-		t.Fatalf("stream: %v", err)
-	}
-	return info.Cluster.Leader
+	return answer(t, "the stream has a leader", func() (string, error) {
+		info, err := h.stream.Info(t.Context())
+		if err != nil || info.Cluster == nil || info.Cluster.Leader == "" {
+			return "", errors.Join(err, errors.New("no leader"))
+		}
+		return info.Cluster.Leader, nil
+	})
 }
 
 func allRun(h *Hub, boats int, software string) bool {
@@ -147,13 +149,12 @@ func allRun(h *Hub, boats int, software string) bool {
 // wantEachOnce counts the messages in the stream by their ids.
 func wantEachOnce(t testing.TB, h *Hub, boats, each int) {
 	t.Helper()
-	var got map[string]int
-	until(t, "the stream can be read, in a cluster that has just lost a node", func() bool {
-		got = map[string]int{}
+	got := answer(t, "the stream can be read", func() (map[string]int, error) {
+		got := map[string]int{}
 		err := tail(t.Context(), h.stream, "", 0, func(m jetstream.Msg, _ *jetstream.MsgMetadata) {
 			got[m.Subject()+" "+m.Headers().Get(nats.MsgIdHdr)]++
 		})
-		return err == nil
+		return got, err
 	})
 	for i := range boats {
 		for n := range each {
@@ -254,10 +255,7 @@ func TestMove(t *testing.T) {
 	source, target := connect(t, r.url, r.creds(t, "hub")), connect(t, c.url, r.creds(t, "hub"))
 	move := func() {
 		t.Helper()
-		sums, err := Move(t.Context(), source, target, 3, zerolog.Nop())
-		if err != nil {
-			t.Fatal(err)
-		}
+		sums := answer(t, "everything is moved", func() ([]Moved, error) { return Move(t.Context(), source, target, 3, zerolog.Nop()) })
 		for _, s := range sums {
 			t.Logf("%+v", s)
 			if s.Here != s.There {
@@ -277,13 +275,13 @@ func TestMove(t *testing.T) {
 	move() // changes nothing
 	until(t, "every boat's last report is known", func() bool { return allRun(to.Hub, boats, fmt.Sprintf("1.%d", each-1)) })
 	wantEachOnce(t, to.Hub, boats, each)
-	kept, err := book.Days(t.Context())
+	kept := answer(t, "the daybook", func() ([]Day, error) { return book.Days(t.Context()) })
 	want := []Day{{"2026-11-01", map[string]Counts{"Larkfin LF9 head": {Behind: 3}}}, {"2026-11-02", map[string]Counts{"Larkfin LF9 head": {Behind: 1}}}}
-	if diff := cmp.Diff(want, kept); err != nil || diff != "" {
-		t.Errorf("the daybook: %v\n%s", err, diff)
+	if diff := cmp.Diff(want, kept); diff != "" {
+		t.Errorf("the daybook: %s", diff)
 	}
-	past, err := to.History(t.Context(), "boat-0", 0)
-	if err != nil || len(past) != each {
-		t.Errorf("history of %d, %v", len(past), err)
+	past := answer(t, "the history", func() ([]Past, error) { return to.History(t.Context(), "boat-0", 0) })
+	if len(past) != each {
+		t.Errorf("history of %d", len(past))
 	}
 }

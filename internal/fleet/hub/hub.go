@@ -41,6 +41,8 @@ type Options struct {
 	Sheets   func() *release.Sheets // nil for none
 	Workers  int                    // messages taken in at one time; 32 when 0
 	Log      zerolog.Logger
+
+	ackWait time.Duration // after which a message that a hub took and never finished comes again; 30 s when 0
 }
 
 // DefaultMaxAge is how long messages are kept.
@@ -53,7 +55,6 @@ const (
 	refusedBytes  = 256 << 20
 	refusedEach   = 200
 	refusedAge    = 90 * 24 * time.Hour
-	ackWait       = 30 * time.Second
 	maxPending    = 4096
 	requestWithin = 5 * time.Second
 	probeEvery    = 5 * time.Second
@@ -107,6 +108,9 @@ func New(ctx context.Context, opt Options) (*Hub, error) {
 	}
 	if opt.Workers == 0 {
 		opt.Workers = 32
+	}
+	if opt.ackWait == 0 {
+		opt.ackWait = 30 * time.Second
 	}
 	js, err := jetstream.New(opt.Conn, jetstream.WithDefaultTimeout(requestWithin))
 	if err != nil {
@@ -198,7 +202,7 @@ func (h *Hub) declareOnce(ctx context.Context) error {
 		*to = kv
 	}
 	c, err := h.stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{Durable: consumer, Description: "hub processes, which share it",
-		AckPolicy: jetstream.AckExplicitPolicy, AckWait: ackWait, MaxDeliver: -1, MaxAckPending: maxPending, DeliverPolicy: jetstream.DeliverAllPolicy})
+		AckPolicy: jetstream.AckExplicitPolicy, AckWait: h.opt.ackWait, MaxDeliver: -1, MaxAckPending: maxPending, DeliverPolicy: jetstream.DeliverAllPolicy})
 	if err != nil {
 		return fmt.Errorf("hub: declare consumer: %w", err)
 	}

@@ -130,6 +130,9 @@ func (h *Hub) Refusals(ctx context.Context, limit int) ([]Refusal, error) {
 	return out, nil
 }
 
+// mostIdle is how often a tail asks in vain, 2 s each.
+const mostIdle = 15
+
 // tail calls f with the last messages of a subject, oldest first, without their content. 0 asks for all that are kept.
 func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f func(jetstream.Msg, *jetstream.MsgMetadata)) error {
 	c, err := reader(ctx, s, subject)
@@ -138,7 +141,7 @@ func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f 
 	}
 	defer func() { _ = s.DeleteConsumer(context.WithoutCancel(ctx), c.CachedInfo().Name) }()
 	left := int(c.CachedInfo().NumPending)
-	skip := 0
+	skip, came, idle := 0, uint64(0), 0
 	if limit > 0 {
 		skip = max(0, left-limit)
 	}
@@ -150,6 +153,7 @@ func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f 
 		got := 0
 		for m := range batch.Messages() {
 			got++
+			came++
 			left--
 			if skip > 0 {
 				skip--
@@ -162,8 +166,23 @@ func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f 
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if got == 0 {
-			return batch.Error() // the rest was forgotten meanwhile
+		if got > 0 {
+			idle = 0
+			continue
+		}
+		if err := batch.Error(); err != nil {
+			return err
+		}
+		switch info, err := c.Info(ctx); {
+		case err != nil:
+			return err
+		case info.Delivered.Consumer != came:
+			return fmt.Errorf("%d of %d messages were lost on the way: ask again", info.Delivered.Consumer-came, info.Delivered.Consumer)
+		case info.NumPending == 0:
+			return nil // the rest was forgotten meanwhile
+		}
+		if idle++; idle == mostIdle {
+			return fmt.Errorf("%d messages do not come: the server is too busy", left)
 		}
 	}
 	return nil

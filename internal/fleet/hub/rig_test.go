@@ -72,14 +72,14 @@ func (r *rig) start(t testing.TB, dir string, edit func(*broker.Options)) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = s.Stop(20 * time.Second) })
+	t.Cleanup(func() { _ = s.Stop(patience) })
 	r.server, r.url = s, s.ClientURL()
 }
 
 // connect connects with credentials over the network.
 func connect(t testing.TB, url string, creds []byte, opts ...nats.Option) *nats.Conn {
 	t.Helper()
-	nc, err := nats.Connect(url, append([]nats.Option{nats.UserCredentialBytes(creds), nats.MaxReconnects(-1),
+	nc, err := nats.Connect(url, append([]nats.Option{nats.UserCredentialBytes(creds), nats.MaxReconnects(-1), nats.Timeout(patience),
 		nats.ReconnectWait(100 * time.Millisecond), nats.ReconnectBufSize(-1), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {})}, opts...)...)
 	if err != nil {
 		t.Fatal(err)
@@ -120,11 +120,11 @@ func (r *rig) hub(t testing.TB, edit func(*Options)) *running {
 func (r *rig) hubAt(t testing.TB, url string, edit func(*Options)) *running {
 	t.Helper()
 	nc := connect(t, url, r.creds(t, "hub"))
-	opt := Options{Conn: nc, Log: zerolog.Nop()}
+	opt := Options{Conn: nc, Log: zerolog.Nop(), ackWait: 5 * time.Second}
 	if edit != nil {
 		edit(&opt)
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	h, err := New(ctx, opt)
 	if err != nil {
@@ -142,14 +142,25 @@ func (r *rig) hubAt(t testing.TB, url string, edit func(*Options)) *running {
 	return out
 }
 
+// patience is how long a test waits for what must come: machines that test are busy with other things.
+const patience = 3 * time.Minute
+
 // until waits for something that must come.
 func until(t testing.TB, what string, ok func() bool) {
 	t.Helper()
-	for end := time.Now().Add(60 * time.Second); !ok(); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(patience); !ok(); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
-			t.Fatalf("did not come within a minute: %s", what)
+			t.Fatalf("did not come within %v: %s", patience, what)
 		}
 	}
+}
+
+// answer asks again until there is an answer: a cluster that has just lost a node may give none.
+func answer[T any](t testing.TB, what string, ask func() (T, error)) (got T) {
+	t.Helper()
+	var err error
+	until(t, what, func() bool { got, err = ask(); return err == nil })
+	return got
 }
 
 // sender is a boat as its uplink speaks.
@@ -174,7 +185,7 @@ func (r *rig) senderAt(t testing.TB, url, id, board string) *sender {
 
 func (s *sender) on(t testing.TB, nc *nats.Conn) {
 	t.Helper()
-	js, err := jetstream.New(nc, jetstream.WithDefaultTimeout(2*time.Second))
+	js, err := jetstream.New(nc)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -202,12 +213,18 @@ func (s *sender) encode(t testing.TB, body any) []byte {
 
 // raw publishes bytes and waits until the hub's stream has them.
 func (s *sender) raw(subject, id string, data []byte) (*jetstream.PubAck, error) {
+	return s.rawWithin(patience, subject, id, data)
+}
+
+func (s *sender) rawWithin(d time.Duration, subject, id string, data []byte) (*jetstream.PubAck, error) {
+	ctx, cancel := context.WithTimeout(context.Background(), d)
+	defer cancel()
 	m := nats.NewMsg(subject)
 	m.Data = data
 	if id != "" {
 		m.Header.Set(nats.MsgIdHdr, id)
 	}
-	return s.js.PublishMsg(context.Background(), m, jetstream.WithRetryAttempts(0))
+	return s.js.PublishMsg(ctx, m, jetstream.WithRetryAttempts(0))
 }
 
 // send publishes the next message and repeats it until it is acknowledged, as an uplink does.
@@ -216,7 +233,7 @@ func (s *sender) send(t testing.TB, k fleet.Kind, body any) {
 	s.seq++
 	data := s.encode(t, body)
 	until(t, "an acknowledgement", func() bool {
-		_, err := s.raw(fleet.Subject(s.id, k), fleet.MessageID(s.board, s.seq), data)
+		_, err := s.rawWithin(2*time.Second, fleet.Subject(s.id, k), fleet.MessageID(s.board, s.seq), data)
 		return err == nil
 	})
 }

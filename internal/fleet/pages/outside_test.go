@@ -105,7 +105,7 @@ func TestServiceDiscovery(t *testing.T) {
 			}
 		}
 	}
-	for range 300 {
+	for range 1800 {
 		time.Sleep(100 * time.Millisecond)
 		resp, err := http.Get("http://" + address + "/api/v1/targets")
 		if err != nil {
