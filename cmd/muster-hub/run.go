@@ -119,8 +119,11 @@ func (c *runCmd) Run(a *app) error {
 	}
 	defer unlock()
 
-	links, err := c.connect(log)
-	if err != nil {
+	links, err := c.connect(a.ctx, log)
+	if a.ctx.Err() != nil {
+		err = nil
+	}
+	if err != nil || links == nil {
 		return err
 	}
 	defer links.close()
@@ -172,7 +175,7 @@ func (l *links) close() {
 	}
 }
 
-func (c *runCmd) connect(log zerolog.Logger) (*links, error) {
+func (c *runCmd) connect(ctx context.Context, log zerolog.Logger) (*links, error) {
 	l := &links{log: log}
 	var hubCreds, systemCreds []byte
 	var err error
@@ -207,7 +210,7 @@ func (c *runCmd) connect(log zerolog.Logger) (*links, error) {
 		if err != nil {
 			return nil, err
 		}
-		l.server, err = broker.Start(broker.Options{Listen: c.BoatsListen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Dir: c.streams(), Papers: papers,
+		l.server, err = broker.Start(ctx, broker.Options{Listen: c.BoatsListen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Dir: c.streams(), Papers: papers,
 			SyncEvery: c.SyncEvery, Log: log.With().Str("component", "server").Logger()})
 		if err != nil {
 			return nil, &serverError{err}

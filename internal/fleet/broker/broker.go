@@ -2,6 +2,7 @@
 package broker
 
 import (
+	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -51,8 +52,11 @@ const payload = fleet.MaxEncoded
 // maxBehind is what a connection may be behind, in bytes: a hub that starts reads the records of all boats at once.
 const maxBehind = 256 << 20
 
-// Start starts a server and waits until it takes connections.
-func Start(opt Options) (*Server, error) {
+// readyWithin is how long a server may read what it keeps before it takes connections.
+const readyWithin = 10 * time.Minute
+
+// Start starts a server and waits until it takes connections, as long as ctx allows: with years of history on a slow disk that is minutes.
+func Start(ctx context.Context, opt Options) (*Server, error) {
 	host, portText, err := net.SplitHostPort(opt.Listen)
 	if err != nil {
 		return nil, fmt.Errorf("message server: listen on %q: %w", opt.Listen, err)
@@ -109,13 +113,18 @@ func Start(opt Options) (*Server, error) {
 	log := &logger{log: opt.Log}
 	ns.SetLoggerV2(log, opt.Log.GetLevel() <= zerolog.DebugLevel, false, false)
 	go ns.Start()
-	if !ns.ReadyForConnections(20 * time.Second) {
-		ns.Shutdown()
-		ns.WaitForShutdown()
+	for end := time.Now().Add(readyWithin); !ns.ReadyForConnections(100 * time.Millisecond); {
+		var err error
 		if last := log.fatal(); last != "" {
-			return nil, fmt.Errorf("message server: %s", last)
+			err = fmt.Errorf("message server: %s", last)
+		} else if err = ctx.Err(); err == nil && time.Now().After(end) {
+			err = fmt.Errorf("message server: not ready within %v on %s", readyWithin, opt.Listen)
 		}
-		return nil, fmt.Errorf("message server: not ready within 20 s on %s", opt.Listen)
+		if err != nil {
+			ns.Shutdown()
+			ns.WaitForShutdown()
+			return nil, err
+		}
 	}
 	s := &Server{Server: ns, log: opt.Log, stop: make(chan struct{}), done: make(chan struct{})}
 	if cfg := ns.JetStreamConfig(); cfg != nil {
@@ -150,7 +159,7 @@ func routes(hosts []string) []string {
 // Connect connects within the process, past the network and TLS.
 func (s *Server) Connect(creds []byte, name string) (*nats.Conn, error) {
 	nc, err := nats.Connect("", nats.InProcessServer(s), nats.UserCredentialBytes(creds), nats.Name(name), nats.MaxReconnects(-1),
-		nats.ReconnectWait(200*time.Millisecond), nats.ReconnectBufSize(-1))
+		nats.Timeout(10*time.Second), nats.ReconnectWait(200*time.Millisecond), nats.ReconnectBufSize(-1))
 	if err != nil {
 		return nil, fmt.Errorf("message server: connect: %w", err)
 	}

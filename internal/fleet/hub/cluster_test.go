@@ -49,7 +49,7 @@ func (c *cluster) grow(t testing.TB) {
 	c.nodes = make([]*broker.Server, 3)
 	for i := range 3 {
 		wg.Go(func() {
-			s, err := broker.Start(c.opts[i])
+			s, err := broker.Start(t.Context(), c.opts[i])
 			mu.Lock()
 			defer mu.Unlock()
 			c.nodes[i] = s

@@ -68,7 +68,7 @@ func (r *rig) start(t testing.TB, dir string, edit func(*broker.Options)) {
 	if edit != nil {
 		edit(&opt)
 	}
-	s, err := broker.Start(opt)
+	s, err := broker.Start(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}
