@@ -98,18 +98,10 @@ func (t *textReport) networks() {
 	}
 	for i := range t.report.Networks {
 		n := &t.report.Networks[i]
-		words := []string{boat.Printable(n.ID)}
+		words := append([]string{boat.Printable(n.ID)}, web.NetworkWords(n)...)
 		unit := "frames"
 		if n.Kind == event.NMEA0183 {
-			words, unit = append(words, "NMEA 0183"), "lines"
-			if n.BitRate != 0 {
-				words = append(words, fmt.Sprintf("%d baud", n.BitRate))
-			}
-		} else {
-			words = append(words, "NMEA 2000")
-			if n.BitRate != 0 {
-				words = append(words, fmt.Sprintf("%g kbit/s", float64(n.BitRate)/1000))
-			}
+			unit = "lines"
 		}
 		words = append(words, web.Grouped(n.Frames)+" "+unit)
 		if n.Load != nil {

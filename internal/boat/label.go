@@ -58,6 +58,16 @@ func (r *Report) Device(id string) *Device {
 	return nil
 }
 
+// TalkerByID finds a talker by its id, nil when there is none.
+func (r *Report) TalkerByID(id string) *Talker {
+	for i := range r.Talkers {
+		if t := &r.Talkers[i]; t.ID() == id {
+			return t
+		}
+	}
+	return nil
+}
+
 // Printable shows foreign text harmlessly: control and formatting characters, which could steer a terminal, appear escaped.
 func Printable(s string) string {
 	clean := func(r rune) bool { return !unicode.IsPrint(r) && r != ' ' }

@@ -117,27 +117,31 @@ func (t *talker) report(network string, now event.Time) Talker {
 // ID names the talker within the boat: its network and its letters, as in "ttyUSB0/GP".
 func (t *Talker) ID() string { return t.Network + "/" + t.Talker }
 
+// State is silent when nothing was heard of the talker for a minute before now.
+func (t *Talker) State(now event.Time) State {
+	if now.Sub(t.Last) > time.Minute {
+		return Silent
+	}
+	return Present
+}
+
 // Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its maker has
-// no code; it is silent when nothing was heard of it for a minute before now. A talker without an identity gives false.
+// no code. A talker without an identity gives false.
 func (t *Talker) Device(now event.Time) (Device, bool) {
 	v := t.Identity
 	if v == nil || v.Model == "" && v.Software == "" {
 		return Device{}, false
 	}
-	state := Present
-	if now.Sub(t.Last) > time.Minute {
-		state = Silent
-	}
 	return Device{
-		ID: t.ID(), Network: t.Network, State: state, Role: talkerRole(t.Talker), LastSeen: t.Last,
+		ID: t.ID(), Network: t.Network, State: t.State(now), Role: t.Role(), LastSeen: t.Last,
 		Name:    &Name{Manufacturer: Coded{Name: v.Vendor}},
 		Product: &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software},
 	}, true
 }
 
-// talkerRole is what equipment with a talker's letters does aboard (gpsd NMEA page).
-func talkerRole(letters string) Role {
-	switch letters {
+// Role is what equipment with the talker's letters does aboard (gpsd NMEA page).
+func (t *Talker) Role() Role {
+	switch t.Talker {
 	case "GP", "GN", "GL", "GA", "GB", "GQ":
 		return RolePosition
 	case "HC", "HE", "HN", "HF", "TI":

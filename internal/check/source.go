@@ -22,22 +22,12 @@ func (p *Pass) sources(m boat.Measure) []*boat.Source {
 	return list
 }
 
-// talker finds a talker by its id, nil when it is none.
-func (p *Pass) talker(id string) *boat.Talker {
-	for i := range p.Report.Talkers {
-		if t := &p.Report.Talkers[i]; t.ID() == id {
-			return t
-		}
-	}
-	return nil
-}
-
 // sourceLabel names a source of either world.
 func (p *Pass) sourceLabel(id string) string {
 	if d := p.Report.Device(id); d != nil {
 		return label(d)
 	}
-	if t := p.talker(id); t != nil {
+	if t := p.Report.TalkerByID(id); t != nil {
 		return talkerLabel(t)
 	}
 	return id

@@ -62,9 +62,9 @@ func (p *Pass) isOwn(name string) bool {
 func speaking(d *boat.Device) bool { return d.State == boat.Present || d.State == boat.Provisional }
 
 // recent is how old the last message of a kind may be to count as being sent.
-const recent = time.Minute
+const recent = boat.StillSent
 
-func (p *Pass) sending(t *boat.Transmit) bool { return t.Last.IsZero() || p.Now.Sub(t.Last) <= recent }
+func (p *Pass) sending(t *boat.Transmit) bool { return t.Sending(p.Now) }
 
 // label names a device as a technician would: by model when it told it, else by maker and function, and by its address.
 func label(d *boat.Device) string {

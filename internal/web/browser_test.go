@@ -30,7 +30,11 @@ import (
 	"muster/internal/tap"
 )
 
-var screenshots = flag.String("screenshots", "", "folder into which TestScreenshots puts pictures of every page")
+var (
+	screenshots = flag.String("screenshots", "", "folder into which TestScreenshots puts pictures of every page")
+	scenario    = flag.String("scenario", "demo", "simulated boat of TestScreenshots")
+	high        = flag.Int64("high", 900, "how much of a page TestScreenshots takes, in pixels from the top")
+)
 
 // need skips by name what is not installed, or fails when nothing may be skipped.
 func need(t *testing.T, what string, err error) {
@@ -141,7 +145,7 @@ func show(t *testing.T, ctx context.Context, to string, width int64, dark bool) 
 	var err error
 	for range 3 {
 		try, cancel := context.WithTimeout(ctx, 30*time.Second)
-		err = chromedp.Do(try, chromedp.EmulateViewport(width, 900), media, chromedp.Navigate(to))
+		err = chromedp.Do(try, chromedp.EmulateViewport(width, *high), media, chromedp.Navigate(to))
 		cancel()
 		if !errors.Is(err, context.DeadlineExceeded) {
 			break
@@ -193,6 +197,12 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 			id = dev.ID
 		}
 	}
+	talker := ""
+	for _, k := range d.Report().Talkers {
+		if k.Talker == "GP" {
+			talker = k.ID()
+		}
+	}
 	if err := d.Follow(t.Context(), order(t, d)); err != nil {
 		t.Fatal(err)
 	}
@@ -201,7 +211,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	before := d.Report().TakenAt
 	until(t, "time goes on", func() bool { return d.Report().TakenAt.Sub(before) > 5*time.Second })
 	post(t, d.URL()+"/proof/take", nil)
-	return map[string]string{"boat": "/", "device": "/devices/" + id, "network": "/network", "work": "/work", "proof": "/proof", "traffic": "/traffic", "login": "/login"}
+	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "network": "/network", "work": "/work", "proof": "/proof", "traffic": "/traffic", "login": "/login"}
 }
 
 func post(t *testing.T, to string, form url.Values) {
@@ -221,7 +231,7 @@ func TestScreenshots(t *testing.T) {
 	if *screenshots == "" {
 		t.Skip("no folder was given: -screenshots DIR")
 	}
-	d := demo(t, "demo", 20, nil)
+	d := demo(t, *scenario, 20, nil)
 	pages := paths(t, d)
 	ctx := browser(t)
 	for _, name := range slices.Sorted(maps.Keys(pages)) {
@@ -232,7 +242,7 @@ func TestScreenshots(t *testing.T) {
 				must(t, chromedp.Do(ctx, chromedp.Sleep(time.Second))) // fonts and the first event need a moment
 				picture, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
 				must(t, err)
-				picture, err = small(picture)
+				picture, err = small(picture, int(*high))
 				must(t, err)
 				file := filepath.Join(*screenshots, fmt.Sprintf("%s-%d%s.png", name, width, map[bool]string{true: "-dark"}[dark]))
 				if err := os.WriteFile(file, picture, 0o644); err != nil {

@@ -3,7 +3,6 @@ package web
 import (
 	"cmp"
 	"fmt"
-	"html/template"
 	"maps"
 	"net/http"
 	"net/url"
@@ -94,20 +93,32 @@ func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
 	var list []shownAlert
 	for _, a := range alerts {
 		s := shownAlert{Alert: a}
-		var names []string
 		for _, id := range a.Devices {
 			if d := r.Device(id); d != nil {
 				s.About = append(s.About, link{id, titleAt(d)})
-				names = append(names, id, titleAt(d))
 			}
 		}
+		keys := slices.Sorted(maps.Keys(a.Evidence))
+		texts := make([]string, len(keys))
+		for i, key := range keys {
+			texts[i] = boat.Printable(EvidenceValue(a.Evidence[key]))
+		}
+		for i := range r.Talkers {
+			t := &r.Talkers[i]
+			if slices.Contains(a.Devices, t.ID()) || slices.ContainsFunc(texts, func(text string) bool { return strings.Contains(text, t.ID()) }) {
+				s.About = append(s.About, link{t.ID(), TalkerTitle(t)})
+			}
+		}
+		var names []string
+		for _, l := range s.About {
+			names = append(names, l.ID, l.Text)
+		}
 		named := strings.NewReplacer(names...)
-		for _, key := range slices.Sorted(maps.Keys(a.Evidence)) {
-			text := boat.Printable(EvidenceValue(a.Evidence[key]))
+		for i, text := range texts {
 			if t, err := time.Parse(time.RFC3339Nano, text); err == nil {
 				text = Stamp(event.At(t))
 			}
-			name := strings.NewReplacer("_", " ", "-", " ").Replace(boat.Printable(key))
+			name := strings.NewReplacer("_", " ", "-", " ").Replace(boat.Printable(keys[i]))
 			s.Facts = append(s.Facts, fact{name, named.Replace(text)})
 		}
 		list = append(list, s)
@@ -179,108 +190,31 @@ func (s *Server) boatData(_ *http.Request, r *boat.Report) (string, any, error) 
 
 type devicePage struct {
 	*boat.Device
+	Talker *shownTalker // it is an NMEA 0183 talker, and no device
 	Alerts []shownAlert
 }
 
 func (s *Server) deviceData(req *http.Request, r *boat.Report) (string, any, error) {
-	d := r.Device(req.PathValue("id"))
-	if d == nil {
-		return "", nil, fmt.Errorf("device %q: %w: it may have got another one since", req.PathValue("id"), ErrNoSuch)
+	id := req.PathValue("id")
+	p := devicePage{Device: r.Device(id)}
+	t := r.TalkerByID(id)
+	switch {
+	case p.Device == nil && t == nil:
+		return "", nil, fmt.Errorf("device %q: %w: it may have got another one since", id, ErrNoSuch)
+	case p.Device == nil:
+		st := showTalker(r, t)
+		p.Talker = &st
 	}
-	p := devicePage{Device: d}
 	for _, a := range shown(r, SortedAlerts(r)) {
-		if slices.Contains(a.Devices, d.ID) {
+		about := slices.ContainsFunc(a.About, func(l link) bool { return l.ID == id })
+		if about || p.Talker != nil && a.Network == t.Network {
 			p.Alerts = append(p.Alerts, a)
 		}
 	}
-	return DeviceTitle(d), p, nil
-}
-
-type networkPage struct {
-	Networks   []shownNetwork
-	Quantities []supplied
-}
-
-type shownNetwork struct {
-	boat.Network
-	Plot    template.HTML
-	Devices []*boat.Device // by address; what has none comes last
-	LEN     int            // load equivalency that devices declare
-	Unsaid  int            // devices that declare none
-}
-
-// supplied is a quantity and who sends it.
-type supplied struct {
-	Name  string
-	State string // one, two, none
-	From  []supplier
-}
-
-type supplier struct {
-	link
-	State boat.State
-	Sends string
-}
-
-func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, error) {
-	var p networkPage
-	for _, n := range r.Networks {
-		sn := shownNetwork{Network: n, Plot: loadPlot(n.ID, s.history.of(n.ID))}
-		for i := range r.Devices {
-			d := &r.Devices[i]
-			if d.Network != n.ID {
-				continue
-			}
-			sn.Devices = append(sn.Devices, d)
-			switch {
-			case d.Own:
-			case d.Product != nil && d.Product.LoadEquivalency != nil:
-				sn.LEN += int(*d.Product.LoadEquivalency)
-			default:
-				sn.Unsaid++
-			}
-		}
-		slices.SortStableFunc(sn.Devices, func(a, b *boat.Device) int { return cmp.Compare(addressOr(a, 256), addressOr(b, 256)) })
-		p.Networks = append(p.Networks, sn)
+	if p.Talker != nil {
+		return p.Talker.Title, p, nil
 	}
-	for _, q := range boat.Quantities() {
-		sup := supplied{Name: q.Name, State: "none"}
-		present := 0
-		for i := range r.Devices {
-			d := &r.Devices[i]
-			messages, ok := d.Sends(q)
-			if !ok || d.Own || d.State == boat.Gone {
-				continue
-			}
-			var words []string
-			for _, m := range messages {
-				word := strconv.Itoa(int(m.PGN))
-				if m.Interval != nil {
-					word += " every " + millis(m.Interval.Mean)
-				}
-				words = append(words, word)
-			}
-			if d.State == boat.Present {
-				present++
-			}
-			sup.From = append(sup.From, supplier{link{d.ID, titleAt(d)}, d.State, strings.Join(words, ", ")})
-		}
-		switch {
-		case present > 1:
-			sup.State = "two"
-		case len(sup.From) > 0:
-			sup.State = "one"
-		}
-		p.Quantities = append(p.Quantities, sup)
-	}
-	return "Network", p, nil
-}
-
-func addressOr(d *boat.Device, none int) int {
-	if d.Address == nil {
-		return none
-	}
-	return int(*d.Address)
+	return DeviceTitle(p.Device), p, nil
 }
 
 type workPage struct {

@@ -39,6 +39,9 @@ var functions = template.FuncMap{
 	"ago":       ago,
 	"grouped":   Grouped,
 	"faults":    FaultWords,
+	"network":   NetworkWords,
+	"condition": func(s string) string { return lineConditions[s] },
+	"share":     func(f float64) string { return strconv.FormatFloat(f*100, 'f', -1, 64) + " %" },
 	"printable": boat.Printable,
 	"words":     func(s any) string { return strings.NewReplacer("_", " ", "-", " ").Replace(fmt.Sprint(s)) },
 	"escape":    url.PathEscape,
@@ -53,7 +56,13 @@ var functions = template.FuncMap{
 			Alert shownAlert
 		}{root, a}
 	},
-	"slug":     func(id string) string { return strings.Join(strings.Fields(id), "-") }, // an HTML id holds no space
+	"talk": func(r *boat.Report, t *shownTalker) any {
+		return struct {
+			Report *boat.Report
+			Talker *shownTalker
+		}{r, t}
+	},
+	"slug":     func(id string) string { return strings.Join(strings.Fields(boat.Printable(id)), "-") }, // an HTML id holds no space
 	"pgn":      func(n uint32) string { return strconv.FormatUint(uint64(n), 10) },
 	"rows":     func() int { return trafficRows },
 	"fields":   func() int { return shownFields },
@@ -71,7 +80,7 @@ type pages map[string]*template.Template
 var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "login", "failed"}
 
 func loadPages() (pages, error) {
-	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html")
+	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/talker.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)
 	}

@@ -10,16 +10,13 @@ import (
 	"slices"
 )
 
-// pictureHigh is how much of a page a picture shows, in pixels from the top.
-const pictureHigh = 900
-
-// small cuts a picture of a page to its top and to its 256 commonest colours, which leaves a quarter of the bytes.
-func small(picture []byte) ([]byte, error) {
+// small cuts a picture of a page to so many pixels from the top and to its 256 commonest colours, which leaves a quarter of the bytes.
+func small(picture []byte, high int) ([]byte, error) {
 	whole, err := png.Decode(bytes.NewReader(picture))
 	if err != nil {
 		return nil, err
 	}
-	box := whole.Bounds().Intersect(image.Rect(0, 0, 1<<20, pictureHigh))
+	box := whole.Bounds().Intersect(image.Rect(0, 0, 1<<20, high))
 	counts := map[color.Color]int{}
 	for y := range box.Dy() {
 		for x := range box.Dx() {

@@ -24,9 +24,8 @@ const (
 )
 
 // intervalPlot draws how steadily a message comes: shortest to longest as a line, the usual spread as a box, the mean as a
-// bar, and the published interval as a diamond.
-func intervalPlot(t boat.Transmit) template.HTML {
-	in := t.Interval
+// bar, and the published interval, 0 for none, as a diamond. All are in milliseconds.
+func intervalPlot(in *boat.Interval, published float64) template.HTML {
 	if in == nil {
 		return ""
 	}
@@ -36,8 +35,8 @@ func intervalPlot(t boat.Transmit) template.HTML {
 	}
 	var b strings.Builder
 	words := fmt.Sprintf("mean %s, from %s to %s", millis(in.Mean), millis(in.Min), millis(in.Max))
-	if t.Nominal > 0 {
-		words += ", published " + millis(t.Nominal)
+	if published > 0 {
+		words += ", published " + millis(published)
 	}
 	fmt.Fprintf(&b, `<svg class="interval" viewBox="0 0 %d %d" role="img" aria-label="%s"><path class="grid" d="`, plotWidth, plotHeight, words)
 	for _, ms := range []float64{10, 100, 1000, 10_000, 100_000} {
@@ -46,8 +45,8 @@ func intervalPlot(t boat.Transmit) template.HTML {
 	low, high := x(in.Mean-in.SD), x(in.Mean+in.SD)
 	fmt.Fprintf(&b, `"/><path class="span" d="M%g %gH%g"/><rect class="box" x="%g" y="6" width="%g" height="10"/><path class="mean" d="M%g 3v16"/>`,
 		x(in.Min), plotMiddle, max(x(in.Max), x(in.Min)+1), low, max(high-low, 1), x(in.Mean))
-	if t.Nominal > 0 {
-		fmt.Fprintf(&b, `<path class="nominal" d="m%g 6 5 5-5 5-5-5z"/>`, x(t.Nominal))
+	if published > 0 {
+		fmt.Fprintf(&b, `<path class="nominal" d="m%g 6 5 5-5 5-5-5z"/>`, x(published))
 	}
 	b.WriteString("</svg>")
 	return template.HTML(b.String())
@@ -66,8 +65,8 @@ func millis(ms float64) string {
 	return fmt.Sprintf("%.0f s", ms/1000)
 }
 
-// loadPlot draws the load of the last hours, minute by minute, with the limits at which a bus counts as busy.
-func loadPlot(name string, list []moment) template.HTML {
+// loadPlot draws the load of the last hours, minute by minute, with the limits at which the network counts as busy and as full.
+func loadPlot(name string, list []moment, busy, full float64) template.HTML {
 	if len(list) == 0 {
 		return ""
 	}
@@ -93,11 +92,15 @@ func loadPlot(name string, list []moment) template.HTML {
 		minuteWide, minuteHigh, template.HTMLEscapeString(boat.Printable(name)), clockTime(first), clockTime(last), Percent(low), Percent(high), Percent(list[len(list)-1].Load))
 	fmt.Fprintf(&b, `<path class="grid" d="M%g %gH%gM%g %gH%g"/>`, left, y(0), minuteWide-right, left, y(1), minuteWide-right)
 	fmt.Fprintf(&b, `<path class="area" d="%s"/>`, area.String())
-	fmt.Fprintf(&b, `<path class="limit" d="M%g %gH%gM%g %gH%g"/>`, left, y(.5), minuteWide-right, left, y(.75), minuteWide-right)
+	fmt.Fprintf(&b, `<path class="limit" d="M%g %gH%gM%g %gH%g"/>`, left, y(busy), minuteWide-right, left, y(full), minuteWide-right)
 	if faults.Len() > 0 {
 		fmt.Fprintf(&b, `<path class="faults" d="%s"/>`, faults.String())
 	}
-	for _, p := range []float64{0, .5, .75, 1} {
+	marks := []float64{0, busy, full}
+	if full < 0.9 { // else the two would stand on each other
+		marks = append(marks, 1)
+	}
+	for _, p := range marks {
 		fmt.Fprintf(&b, `<text x="%g" y="%g" text-anchor="end">%.0f%%</text>`, left-4, y(p)+3, p*100)
 	}
 	fmt.Fprintf(&b, `<text x="%g" y="%g">%s</text><text x="%g" y="%g" text-anchor="end">%s</text></svg>`,

@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"reflect"
 	"slices"
 	"strconv"
@@ -130,12 +131,24 @@ func Grouped(n uint64) string {
 	return s
 }
 
+// NetworkWords tells the kind and speed of a network: "NMEA 2000", "250 kbit/s".
+func NetworkWords(n *boat.Network) []string {
+	words, unit, rate := "NMEA 2000", "kbit/s", float64(n.BitRate)/1000
+	if n.Kind == event.NMEA0183 {
+		words, unit, rate = "NMEA 0183", "baud", float64(n.BitRate)
+	}
+	if rate == 0 {
+		return []string{words}
+	}
+	return []string{words, fmt.Sprintf("%g %s", rate, unit)}
+}
+
 // FaultWords lists the counts that are not zero, each as "3 broken sequences".
 func FaultWords(f boat.Faults) []string {
 	var words []string
 	for _, e := range faultList(f) {
 		if e.count > 0 {
-			words = append(words, Grouped(e.count)+" "+strings.ReplaceAll(e.reason, "_", " "))
+			words = append(words, e.words())
 		}
 	}
 	return words
@@ -145,6 +158,8 @@ type fault struct {
 	reason string // the key of the report, which is also the metric label
 	count  uint64
 }
+
+func (f fault) words() string { return Grouped(f.count) + " " + strings.ReplaceAll(f.reason, "_", " ") }
 
 // faultList is every fault of a network in the report's order.
 func faultList(f boat.Faults) []fault {
@@ -167,7 +182,7 @@ func EvidenceValue(v any) string {
 	case string:
 		return v
 	case float64:
-		return strconv.FormatFloat(v, 'f', -1, 64)
+		return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64) // a millionth of a degree is a hand's breadth
 	case event.Time:
 		return Stamp(v)
 	case fmt.Stringer:
