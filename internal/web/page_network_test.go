@@ -1,0 +1,200 @@
+package web
+
+import (
+	"html"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/event"
+)
+
+// aboard is the sample with a receiver on the backbone, and a talker that gives the position too.
+func aboard(t *testing.T) *boat.Report {
+	t.Helper()
+	r := sample(t)
+	yes, no := true, false
+	now := r.TakenAt
+	r.Devices = append(r.Devices, boat.Device{ID: "C0788C00FA400100", Network: "can0", Address: new(uint8(40)), State: boat.Present, Role: boat.RolePosition,
+		Product: &boat.Product{Model: "Gannet GP1 receiver"}, LastSeen: now,
+		Transmits: []boat.Transmit{{PGN: 129025, Count: 900, Available: &yes, Last: now, Interval: &boat.Interval{Mean: 100, Min: 90, Max: 110, SD: 1}}}})
+	r.Networks = append(r.Networks, boat.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400, Frames: 900, Load: &boat.Load{Mean: .4, Peak: .9}, LoadRecent: .5,
+		Line: boat.LineState{Condition: "noisy"}, Faults: boat.Faults{ChecksumErrors: 7, GarbledLines: 3}, Recent: boat.Faults{ChecksumErrors: 2}})
+	r.Talkers[0].Last = now.Add(-2 * time.Minute) // the wind has stopped
+	r.Talkers[0].Sentences[0].Last = r.Talkers[0].Last
+	r.Talkers = append(r.Talkers,
+		boat.Talker{Network: "ttyUSB0", Talker: "GP", Last: now,
+			Identity:  &boat.TalkerIdentity{Model: "Gannet GP2", Software: "1.04", Vendor: "GAN", Serial: "700042", Hardware: "B", UniqueID: "GP2-0042", DeviceType: "GP"},
+			Heartbeat: &boat.Heartbeat{At: now.Add(-9 * time.Second), Normal: &no, IntervalSec: 30, Lost: 2},
+			Texts:     []boat.Text{{At: now, ID: "25", Text: "ANTENNA SHORT"}},
+			Sentences: []boat.Sentence{
+				{Formatter: "RMC", Count: 300, Last: now, Recent: time.Second, Nominal: time.Second, Interval: &boat.Interval{Mean: 1003, Min: 900, Max: 1200, SD: 40}, ChecksumErrors: 7},
+				{Formatter: "ZDA", Count: 20, Last: now.Add(-5 * time.Minute)}}},
+		boat.Talker{Network: "ttyUSB0", Talker: "AI", Last: now, Unanswered: "no answer, 3 requests",
+			Sentences: []boat.Sentence{{Formatter: "VDM", Count: 100, Last: now}, {Formatter: "VDO", Count: 9, Last: now}},
+			AIS: &boat.AIS{Own: &boat.AISVessel{MMSI: 2573, Static: true, CallSign: "LX12"}, Targets: 12, Lost: 4,
+				Messages: []boat.AISCount{{Type: 1, Count: 70}, {Type: 5, Count: 3}, {Type: 18, Count: 20}, {Type: 21, Count: 7}}}})
+	return r
+}
+
+// words is the text of a page, each run of white space one blank.
+func words(page string) string {
+	return strings.Join(strings.Fields(html.UnescapeString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(page, " "))), " ")
+}
+
+// TestSuppliers: who supplies what, in words, by the rule of the check many-sources.
+func TestSuppliers(t *testing.T) {
+	r := aboard(t)
+	s := serve(t, Options{Reports: &fakeReports{report: r}})
+	_, page := get(t, s.URL()+"/network")
+	text := words(page)
+	for _, want := range []string{
+		"position 2 compete Gannet GP1 receiver (40) can0 · 129025 every 100 ms Gannet GP2 (GP on ttyUSB0) ttyUSB0 · RMC every 1 s",
+		"wind silent WI on wind wind · MWV every 500 ms · silent",
+		"course and speed over ground one source Gannet GP2 (GP on ttyUSB0) ttyUSB0 · RMC every 1 s",
+		"AIS one source AI on ttyUSB0 ttyUSB0 · VDM",
+		"rudder nobody",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the page does not say %q:\n%s", want, text[strings.Index(text, "Who supplies"):])
+		}
+	}
+	competing := func(r *boat.Report) (page, found []string) {
+		for _, q := range boat.Quantities() {
+			if supplies(r, q).State == "two" {
+				page = append(page, q.Name)
+			}
+		}
+		for _, f := range check.Run(r, r.TakenAt, nil) {
+			if f.Check == "many-sources" {
+				found = append(found, f.Evidence["quantity"].(string))
+			}
+		}
+		slices.Sort(page)
+		slices.Sort(found)
+		return page, slices.Compact(found)
+	}
+	if page, found := competing(r); !slices.Equal(page, found) || !slices.Equal(page, []string{"position"}) {
+		t.Errorf("the page lets %v compete, the check %v", page, found)
+	}
+
+	r = aboard(t)
+	r.Talkers = nil
+	second := r.Devices[len(r.Devices)-1]
+	second.ID, second.Network = "C0788C00FA400101", "can1"
+	r.Devices = append(r.Devices, second)
+	if got := supplies(r, boat.Quantities()[0]); got.State != "one" || got.Words != "one on each network" || len(got.From) != 2 {
+		t.Errorf("two backbones: %+v", got)
+	}
+	third := second
+	third.ID = "C0788C00FA400102"
+	r.Devices = append(r.Devices, third)
+	if got := supplies(r, boat.Quantities()[0]); got.State != "two" || got.Words != "2 compete on can1" || len(got.From) != 3 {
+		t.Errorf("two on one of two backbones: %+v", got)
+	}
+	if page, found := competing(r); !slices.Equal(page, found) {
+		t.Errorf("the page lets %v compete, the check %v", page, found)
+	}
+}
+
+// TestTalkers: all that a talker told stands on the network page and on its own.
+func TestTalkers(t *testing.T) {
+	r := aboard(t)
+	r.Alerts = append(r.Alerts, boat.Alert{ID: "sources-disagree:position", Check: "sources-disagree", Severity: boat.Warning, State: boat.AlertOpen,
+		Summary: "Sources of position are 1112 m apart", Evidence: map[string]any{"odd": "ttyUSB0/GP", "values": map[string]any{"ttyUSB0/GP": []float64{50.057849999999995, -4.5}}}})
+	s := serve(t, Options{Reports: &fakeReports{report: r}})
+	_, page := get(t, s.URL()+"/network")
+	network := words(page)
+	for _, want := range []string{"ttyUSB0 NMEA 0183, 38400 baud", "7 checksum errors, 2 of them in the last minute", "3 garbled lines",
+		"38400 baud; noisy: sentences come through, but many are damaged", "Load by the minute: now 50.0%, mean 40.0%, busiest second 90.0%. Dashed: busy at 80 %, overloaded at 95 %",
+		"Gannet GP2 (GP on ttyUSB0) present 2 sentences, 1 a second; 7 with a wrong checksum", "AI on ttyUSB0 present 2 sentences; 12 AIS targets", "WI on wind silent"} {
+		if !strings.Contains(network, want) {
+			t.Errorf("the network page does not say %q:\n%s", want, network)
+		}
+	}
+	_, page = get(t, s.URL()+"/devices/ttyUSB0%2FGP")
+	own := words(page)
+	told := []string{"model Gannet GP2", "software 1.04", "hardware B", "serial 700042", "maker GAN", "unique id GP2-0042", "device type GP",
+		"reports a fault of its own : heartbeat 9 s ago, due every 30 s, 2 missed", "RMC time, time of day, position", "7 with a wrong checksum", "every 1 s",
+		"ZDA time 20× · stopped seen once", "ANTENNA SHORT no. 25"}
+	for _, want := range append(told, "present · position · NMEA 0183 talker on ttyUSB0 at 38400 baud · heard just now", "Sources of position are 1112 m apart",
+		"odd Gannet GP2 (GP on ttyUSB0)", "(50.05785, -4.5)") {
+		if !strings.Contains(own, want) {
+			t.Errorf("its page does not say %q:\n%s", want, own)
+		}
+	}
+	for _, want := range told {
+		if !strings.Contains(network, want) {
+			t.Errorf("the network page does not say %q", want)
+		}
+	}
+	if !strings.Contains(page, `aria-label="mean 1 s, from 900 ms to 1.2 s, published 1 s"`) {
+		t.Error("its page draws no interval")
+	}
+	_, page = get(t, s.URL()+"/devices/ttyUSB0%2FAI")
+	text := words(page)
+	for _, want := range []string{"has not told its model and software (VER sentence): no answer, 3 requests.", "own MMSI 000002573", "own name not set", "own call sign LX12", "targets heard 12",
+		"class A vessels 73 messages", "class B vessels 20 messages", "aids to navigation 7 messages", "4 messages lost a part"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the AIS unit's page does not say %q:\n%s", want, text)
+		}
+	}
+}
+
+// TestLinks follows every link of the pages, and holds each part of a page that a link names to be there.
+func TestLinks(t *testing.T) {
+	r := aboard(t)
+	r.Alerts[0].Devices = []string{"ttyUSB0/GP", "can0/77"}
+	s := serve(t, Options{Reports: &fakeReports{report: r}})
+	base, err := url.Parse(s.URL() + "/")
+	if err != nil {
+		t.Fatal(err)
+	}
+	link := regexp.MustCompile(`(?:href|src)="([^"]*)"`)
+	seen, pages := map[string]bool{}, map[string]string{}
+	todo := []*url.URL{base}
+	for len(todo) > 0 {
+		at := todo[0]
+		todo = todo[1:]
+		if seen[at.String()] {
+			continue
+		}
+		seen[at.String()] = true
+		whole := *at
+		whole.Fragment = ""
+		page, known := pages[whole.String()]
+		if !known {
+			var resp *http.Response
+			if resp, page = get(t, whole.String()); resp.StatusCode != http.StatusOK {
+				t.Errorf("%s: %s", at, resp.Status)
+				continue
+			}
+			pages[whole.String()] = page
+		}
+		if at.Fragment != "" && !strings.Contains(html.UnescapeString(page), `id="`+at.Fragment+`"`) {
+			t.Errorf("%s has no such part", at)
+		}
+		if known || strings.HasPrefix(at.Path, "/api/") || strings.HasPrefix(at.Path, "/metrics") || strings.HasPrefix(at.Path, "/static/") {
+			continue
+		}
+		for _, m := range link.FindAllStringSubmatch(page, -1) {
+			to, err := at.Parse(html.UnescapeString(m[1]))
+			if err != nil || to.Host != base.Host {
+				t.Errorf("%s leads to %s: %v", at, m[1], err)
+				continue
+			}
+			todo = append(todo, to)
+		}
+	}
+	for _, path := range []string{"devices/ttyUSB0%2FGP", "devices/can0%2F77", "devices/C0788C00FA400100", "network#talker-ttyUSB0%2fAI"} {
+		if !seen[base.String()+path] {
+			t.Errorf("no page leads to %s", path)
+		}
+	}
+}
