@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io/fs"
 	"time"
 
 	"muster/internal/backbone"
@@ -59,7 +60,9 @@ func (c *backboneCmd) Run(a *app) error {
 		if err != nil {
 			return err
 		}
-		audit.Against(layout, s.Report)
+		if err := audit.Against(layout, s.Report); err != nil {
+			return cli.WithHint(fmt.Errorf("hold %s against %s: %w", c.Layout, c.Snapshot, err), "the key network in the layout says which network it is the plan of")
+		}
 		at = made(s)
 	}
 	if err := c.write(a, format, audit, job, at); err != nil {
@@ -119,20 +122,24 @@ func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, job *r
 	return err
 }
 
+// layoutHint is the way out when a layout cannot be used.
+const layoutHint = "deploy/examples/layout.yaml shows every key"
+
 // loadLayout reads a layout file. Each mistake in it is an error of its own.
 func loadLayout(name string) (*backbone.Layout, error) {
-	data, err := readBounded(name, 4<<20)
-	if err != nil {
-		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, cli.PlainPath(err)), "give a layout file; deploy/examples/layout.yaml shows every key")
-	}
-	layout, err := backbone.Parse(data)
+	layout, err := backbone.Load(name)
 	if err == nil {
 		return layout, nil
 	}
-	var all []error
-	for _, e := range cli.Flatten(err) {
-		all = append(all, fmt.Errorf("layout %s: %w", name, e))
+	if _, ok := errors.AsType[*fs.PathError](err); ok {
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, cli.PlainPath(err)), "give a layout file; "+layoutHint)
 	}
-	all[len(all)-1] = cli.WithHint(all[len(all)-1], "deploy/examples/layout.yaml shows every key")
-	return nil, errors.Join(all...)
+	return nil, badLayout(err)
+}
+
+// badLayout adds the way out to the mistakes of a layout.
+func badLayout(err error) error {
+	all := cli.Flatten(err)
+	all[len(all)-1] = cli.WithHint(all[len(all)-1], layoutHint)
+	return errors.Join(all...)
 }

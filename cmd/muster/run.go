@@ -18,6 +18,7 @@ type runCmd struct {
 	Check   bool     `help:"Check the config and end."`
 	Ask     bool     `help:"Claim an address and ask devices who they are."`
 	Sheets  string   `placeholder:"DIR" help:"Folder of release sheets, in the place of the config's: says which devices are behind."`
+	Layout  []string `placeholder:"FILE" help:"Plan of the backbone, in the place of the config's: held against the network. May be given once for each network."`
 	Listen  string   `placeholder:"HOST:PORT" help:"Address of the pages, in the place of the config's; off for none."`
 }
 
@@ -47,6 +48,9 @@ func (c *runCmd) Run(a *app) error {
 		if err := daemon.CheckFleet(&cfg); err != nil {
 			return err
 		}
+		if _, err := daemon.LoadLayouts(&cfg); err != nil {
+			return badLayout(err)
+		}
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
 		return err
 	}
@@ -65,6 +69,9 @@ func (c *runCmd) load() (config.Config, error) {
 	}
 	if err := useSheets(&cfg, c.Sheets); err != nil {
 		return cfg, err
+	}
+	if len(c.Layout) > 0 {
+		cfg.Layout = c.Layout
 	}
 	if c.Listen != "" {
 		if err := config.CheckListen(c.Listen, cfg.Token != "" || cfg.TLS.Cert != ""); err != nil {

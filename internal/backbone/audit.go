@@ -5,9 +5,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"muster/internal/boat"
-	"muster/internal/check"
 )
 
 // AuditSchema names the version of the audit's shape.
@@ -17,8 +17,10 @@ const AuditSchema = "muster.backbone/v1"
 type Audit struct {
 	Schema      string       `json:"schema"`
 	Boat        string       `json:"boat,omitempty"`
-	Length      Measure      `json:"length"`   // metres of backbone, with a long end drop counted in
-	DropSum     Measure      `json:"drop_sum"` // metres of all drops
+	Network     string       `json:"network,omitempty"` // as the layout says, or the one that it was held against
+	Problem     string       `json:"problem,omitempty"` // why it was not held against the network
+	Length      Measure      `json:"length"`            // metres of backbone, with a long end drop counted in
+	DropSum     Measure      `json:"drop_sum"`          // metres of all drops
 	Devices     Measure      `json:"devices"`
 	Load        float64      `json:"load"` // load equivalency of all drops
 	Lowest      *Outlet      `json:"lowest,omitempty"`
@@ -48,11 +50,12 @@ type BestFeed struct {
 	Now    float64 `json:"now_volts"`
 }
 
-// Adding is what the planned devices would change.
+// Adding is what the devices that are thought of would change.
 type Adding struct {
-	Load   float64 `json:"load"`
-	Lowest float64 `json:"lowest_volts"`
-	Spread float64 `json:"spread_volts"`
+	Load     float64   `json:"load"`
+	Lowest   float64   `json:"lowest_volts"`
+	Spread   float64   `json:"spread_volts"`
+	Findings []Finding `json:"findings,omitempty"` // that they would bring
 }
 
 // Compared is a reading beside the computed value.
@@ -67,6 +70,7 @@ type Finding struct {
 	Check    string         `json:"check"`
 	Severity boat.Severity  `json:"severity"`
 	Subject  string         `json:"subject"`
+	Devices  []string       `json:"devices,omitempty"` // ids of devices on the network
 	Summary  string         `json:"summary"`
 	Evidence map[string]any `json:"evidence,omitempty"`
 	Remedy   string         `json:"remedy"`
@@ -83,7 +87,7 @@ var cautions = []string{
 // Judge audits a layout on its own.
 func Judge(l *Layout) *Audit {
 	s := l.Solve(nil)
-	a := &Audit{Schema: AuditSchema, Boat: l.Boat, Solution: s, Cautions: cautions, Findings: []Finding{}}
+	a := &Audit{Schema: AuditSchema, Boat: l.Boat, Network: l.Network, Solution: s, Cautions: cautions, Findings: []Finding{}}
 	limit := 0.0
 	for _, g := range l.Segments {
 		c, _ := cableOf(g.Cable)
@@ -107,17 +111,6 @@ func Judge(l *Layout) *Audit {
 	a.Spread = Measure{s.Spread(), MaxDropVolts}
 	a.RuleOfThumb = l.ruleOfThumb(s)
 	a.BestFeed = l.bestFeed(a.Lowest)
-	if len(l.Adding) > 0 {
-		with := l.Solve(l.Adding)
-		x := Adding{Load: a.Load, Spread: with.Spread()}
-		for _, d := range l.Adding {
-			x.Load += d.Load
-		}
-		if o, ok := with.Lowest(); ok {
-			x.Lowest = *o.Volts
-		}
-		a.Adding = &x
-	}
 	if r := l.Readings.Resistance; r != nil {
 		t := JudgeTermination(float64(*r))
 		a.Termination = &t
@@ -131,8 +124,36 @@ func Judge(l *Layout) *Audit {
 	}
 	a.lengths(l, drops)
 	a.power(l, s)
+	a.feeds(l, s)
+	a.readings()
 	a.termination(l)
+	if len(l.Adding) > 0 {
+		a.add(l)
+	}
 	return a
+}
+
+// add judges the layout with the devices that are thought of.
+func (a *Audit) add(l *Layout) {
+	with := *l
+	with.Adding, with.Tees, with.Readings = nil, slices.Clone(l.Tees), Readings{} // the meter read what is there now
+	for _, d := range l.Adding {
+		k := slices.IndexFunc(with.Tees, func(t Tee) bool { return t.At == d.At })
+		if k < 0 {
+			k, with.Tees = len(with.Tees), append(with.Tees, Tee{At: d.At})
+		}
+		with.Tees[k].Drops = append(slices.Clip(with.Tees[k].Drops), d)
+	}
+	b := Judge(&with)
+	a.Adding = &Adding{Load: b.Load, Spread: b.Spread.Value}
+	if b.Lowest != nil {
+		a.Adding.Lowest = *b.Lowest.Volts
+	}
+	for _, f := range b.Findings {
+		if !slices.ContainsFunc(a.Findings, func(o Finding) bool { return o.Check == f.Check && o.Subject == f.Subject }) {
+			a.Adding.Findings = append(a.Adding.Findings, f)
+		}
+	}
 }
 
 // overhang is how far drops near an end reach beyond the terminator: a drop longer than the way from its tee to the end
@@ -215,6 +236,12 @@ func (a *Audit) lengths(l *Layout, drops []Drop) {
 			Evidence: map[string]any{"metres": round(a.DropSum.Value), "limit_metres": a.DropSum.Limit},
 			Remedy:   "Shorten drops or move tees nearer to the devices."})
 	}
+	if a.Devices.Value > a.Devices.Limit {
+		a.find(Finding{Check: "too-many-devices", Severity: boat.Warning, Subject: "layout",
+			Summary:  fmt.Sprintf("The layout has %.0f devices; one network may carry %.0f", a.Devices.Value, a.Devices.Limit),
+			Evidence: map[string]any{"devices": a.Devices.Value, "limit": a.Devices.Limit},
+			Remedy:   "Part it into two networks with a gateway or bridge between them."})
+	}
 }
 
 func (a *Audit) power(l *Layout, s *Solution) {
@@ -252,16 +279,74 @@ func (a *Audit) power(l *Layout, s *Solution) {
 				Remedy:   "Use heavier cable there, or feed the backbone nearer to the load."})
 		}
 	}
-	for _, f := range s.Feeds {
+}
+
+// feeds judges the supplies: each with its fuse and its cable, and all of them together.
+func (a *Audit) feeds(l *Layout, s *Solution) {
+	for i, f := range s.Feeds {
+		p := l.Power[i]
+		if f.Voltage > MaxVolts {
+			a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: "power " + f.At,
+				Summary:  fmt.Sprintf("The supply at %s has %.1f V; devices bear %.0f V", f.At, f.Voltage, MaxVolts),
+				Evidence: map[string]any{"volts": f.Voltage, "maximum_volts": MaxVolts}, Remedy: "Feed the backbone from 12 V; on a 24 V boat from a converter."})
+		}
 		if f.Fuse > 0 && f.Amps > f.Fuse {
 			a.find(Finding{Check: "load-too-high", Severity: boat.Critical, Subject: "power " + f.At,
 				Summary:  fmt.Sprintf("The supply at %s gives %.1f A through a fuse of %.0f A", f.At, f.Amps, f.Fuse),
 				Evidence: map[string]any{"amps": round(f.Amps), "fuse_amps": f.Fuse}, Remedy: "Divide the load over two supplies with an isolating tee; never fit a larger fuse than the cable allows."})
 		}
-		if c := l.lightestAt(f.At); f.Fuse > c.Rating {
+		leg, _ := cableOf(orMicro(p.Cable))
+		if p.Length > 0 && f.Amps > leg.Rating {
+			a.find(Finding{Check: "load-too-high", Severity: boat.Critical, Subject: "power leg " + f.At,
+				Summary:  fmt.Sprintf("%.1f A flow through the power leg at %s; %s cable is rated for %.0f A", f.Amps, f.At, leg.Name, leg.Rating),
+				Evidence: map[string]any{"amps": round(f.Amps), "rating_amps": leg.Rating}, Remedy: "Use heavier cable for the power leg, or divide the load over two supplies with an isolating tee."})
+		}
+		c := l.lightestAt(f.At)
+		if p.Length > 0 && leg.Rating < c.Rating {
+			c = leg
+		}
+		if f.Fuse > c.Rating {
 			a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "fuse " + f.At,
 				Summary:  fmt.Sprintf("The fuse at %s is %.0f A; the %s cable behind it is rated for %.0f A", f.At, f.Fuse, c.Name, c.Rating),
 				Evidence: map[string]any{"fuse_amps": f.Fuse, "rating_amps": c.Rating}, Remedy: "Fit a fuse that protects the cable."})
+		}
+	}
+	for _, together := range l.unparted() {
+		a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "supplies " + strings.Join(together, " "),
+			Summary:  fmt.Sprintf("The supplies at %s feed the same wire: nothing parts them", strings.Join(together, " and ")),
+			Evidence: map[string]any{"power_points": together},
+			Remedy:   "Feed the backbone from one of them, or part its positive wire between them with an isolating tee."})
+	}
+}
+
+// unparted lists the power points that no isolating tee keeps from each other. What stands at an isolating tee is on the first end's side.
+func (l *Layout) unparted() [][]string {
+	var out [][]string
+	var here []string
+	line := l.line()
+	for i, p := range line {
+		if slices.ContainsFunc(l.Power, func(f Power) bool { return f.At == p }) {
+			here = append(here, p)
+		}
+		if i < len(line)-1 && !slices.ContainsFunc(l.Tees, func(t Tee) bool { return t.At == p && t.Isolates }) {
+			continue
+		}
+		if len(here) > 1 {
+			out = append(out, here)
+		}
+		here = nil
+	}
+	return out
+}
+
+// readings judges what the meter showed along the backbone.
+func (a *Audit) readings() {
+	for _, r := range a.Readings {
+		if math.Abs(r.Measured-r.Computed) > apart {
+			a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: "reading " + r.At,
+				Summary:  fmt.Sprintf("The meter read %.2f V at %s; computed are %.2f V", r.Measured, r.At, r.Computed),
+				Evidence: map[string]any{"measured_volts": r.Measured, "computed_volts": round(r.Computed)},
+				Remedy:   "Look for a corroded contact, a longer or lighter cable than planned, or a load that the plan does not know."})
 		}
 	}
 }
@@ -325,26 +410,4 @@ func (a *Audit) Worst() boat.Severity {
 		}
 	}
 	return worst
-}
-
-// Rules makes the physical checks of a layout run beside the others, so that its findings become alerts of the boat.
-func Rules(l *Layout) []check.Rule {
-	docs := []struct{ id, doc string }{
-		{"backbone-too-long", "The backbone is longer than its cable allows."},
-		{"drop-too-long", "A drop, or the sum of all drops, is too long."},
-		{"load-too-high", "A device, cable or fuse carries more than it may."},
-		{"terminator", "The backbone does not end in exactly one terminator at each end."},
-		{"voltage-drop", "The voltage falls too far along the backbone."},
-	}
-	rules := make([]check.Rule, 0, len(docs))
-	for _, d := range docs {
-		rules = append(rules, check.Rule{ID: d.id, Severity: boat.Warning, Doc: d.doc, Check: func(p *check.Pass) {
-			for _, f := range Judge(l).Findings {
-				if f.Check == d.id {
-					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy})
-				}
-			}
-		}})
-	}
-	return rules
 }

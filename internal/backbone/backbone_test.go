@@ -43,7 +43,9 @@ func wagtail(t *testing.T) *Layout {
 func TestGolden(t *testing.T) {
 	l := wagtail(t)
 	a := Judge(l)
-	a.Against(l, live())
+	if err := a.Against(l, live()); err != nil {
+		t.Fatal(err)
+	}
 	for name, write := range map[string]func(*bytes.Buffer) error{
 		"wagtail.txt":  func(b *bytes.Buffer) error { return a.WriteText(b) },
 		"wagtail.html": func(b *bytes.Buffer) error { return a.WriteHTML(b) },
@@ -92,7 +94,7 @@ func live() *boat.Report {
 	}
 	slowWind := device("00000000000000A5", boat.RoleWind, "GW3 wind", 2, 130306)
 	slowWind.Transmits[0].Interval.Mean = 4000
-	return &boat.Report{Devices: []boat.Device{
+	r := &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 9}}, Devices: []boat.Device{
 		head,
 		device("00000000000000A2", boat.RoleHead, "LF9 head", 9, 129025),
 		device("00000000000000A3", boat.RoleDepth, "SD2 sounder", 4, 128267),
@@ -100,6 +102,10 @@ func live() *boat.Report {
 		slowWind,
 		monitor,
 	}}
+	for i := range r.Devices {
+		r.Devices[i].Network = "can0"
+	}
+	return r
 }
 
 // The worked examples of the published formula: load equivalency on the leg, metres, ohm per metre of one conductor, volts.
@@ -312,9 +318,9 @@ func TestEveryCheckFires(t *testing.T) {
 	for _, f := range Judge(bad).Findings {
 		found[f.Check] = true
 	}
-	for _, r := range Rules(bad) {
-		if !found[r.ID] {
-			t.Errorf("%s did not fire", r.ID)
+	for _, id := range []string{"backbone-too-long", "drop-too-long", "load-too-high", "terminator", "voltage-drop"} {
+		if !found[id] {
+			t.Errorf("%s did not fire", id)
 		}
 	}
 }
@@ -323,7 +329,9 @@ func TestPDF(t *testing.T) {
 	tool := need(t, "pdftotext")
 	l := wagtail(t)
 	a := Judge(l)
-	a.Against(l, live())
+	if err := a.Against(l, live()); err != nil {
+		t.Fatal(err)
+	}
 	file := filepath.Join(t.TempDir(), "report.pdf")
 	var b bytes.Buffer
 	if err := a.WritePDF(&b, &record.Job{Number: "2026-7", Technician: "Ilse"}, time.Date(2026, 5, 4, 0, 0, 0, 0, time.UTC)); err != nil {
@@ -346,7 +354,7 @@ func TestPDF(t *testing.T) {
 func TestParseRefuses(t *testing.T) {
 	const sound = "segments:\n  - {from: a, to: b, length: 1 m, cable: micro}\npower:\n  - {at: a, voltage: 12}\n"
 	for _, c := range []struct{ name, in, want string }{
-		{"typo", strings.Replace(sound, "power", "pwoer", 1), `[3:1] unknown field "pwoer"`},
+		{"typo", strings.Replace(sound, "power", "pwoer", 1), `layout line 3, column 1: unknown key "pwoer"`},
 		{"no unit", strings.Replace(sound, "1 m", "1", 1), `write "1 m" or "1 ft"`},
 		{"negative", strings.Replace(sound, "1 m", "-1 m", 1), "segment 1 (a to b): length -1 m is not between 0 and 500 m"},
 		{"absurd", strings.Replace(sound, "1 m", "9000 ft", 1), "is not between 0 and 500 m"},
@@ -358,6 +366,20 @@ func TestParseRefuses(t *testing.T) {
 		{"loop", strings.Replace(sound, "power", "  - {from: b, to: c, length: 1 m, cable: micro}\n  - {from: c, to: a, length: 1 m, cable: micro}\npower", 1),
 			"segment 1 (a to b): the segments form a loop"},
 		{"apart", strings.Replace(sound, "power", "  - {from: c, to: d, length: 1 m, cable: micro}\npower", 1), "segment 2 (c to d): it is not connected with a"},
+		{"place", strings.Replace(sound, "1 m", "600 m", 1), "layout line 2, column 30: segment 1 (a to b): length 600 m"},
+		{"block style", "segments:\n  - from: a\n    to: b\n    length: 1 m\n    cable: rope\n", "layout line 5, column 12: segment 1 (a to b): unknown cable"},
+		{"two documents", sound + "---\nboat: b\n", "a second document begins in it"},
+		{"role", sound + "tees:\n  - {at: a, drops: [{role: hed, load: 1}]}\n", `tee a: unknown role "hed": use head, `},
+		{"NAME", sound + "tees:\n  - {at: a, drops: [{name: A1, load: 1}]}\n", `tee a: name "A1" is no NAME`},
+		{"load that is no number", sound + "tees:\n  - {at: a, drops: [{load: .nan}]}\n", "load equivalency NaN is not between"},
+		{"ports", sound + "tees:\n  - {at: a, ports: 1, drops: [{load: 1}, {load: 1}]}\n", "tee a: 2 drops do not go on 1 ports"},
+		{"control character", strings.ReplaceAll(sound, "a,", "\"a\\e[31m\","), "holds a control character"},
+		{"long name", strings.ReplaceAll(sound, "a,", strings.Repeat("a", 61)+","), "a name is longer than 60 characters"},
+		{"fed twice", sound + "  - {at: a, voltage: 13}\n", "power at a: given twice"},
+		{"absurd fuse", strings.Replace(sound, "12", "12, fuse: inf A", 1), "power at a: a fuse of +Inf A is none"},
+		{"absurd reading", sound + "readings: {resistance: -4 ohm}\n", "readings: a resistance of -4 ohm cannot be"},
+		{"unknown quantity", sound + "coverage: [{quantity: dept}]\n", `coverage: unknown quantity "dept": use position, `},
+		{"unknown source", sound + "coverage: [{quantity: depth, from: sounder}]\n", `coverage of depth: no drop has the device or model "sounder"`},
 		{"no segments", "power:\n  - {at: a, voltage: 12}\n", "segments: there are none"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -366,6 +388,36 @@ func TestParseRefuses(t *testing.T) {
 				t.Errorf("got %v\nwant it to say %q", err, c.want)
 			}
 		})
+	}
+}
+
+func TestTooMuch(t *testing.T) {
+	var many strings.Builder
+	many.WriteString("power: [{at: p0, voltage: 12}]\nsegments:\n")
+	for i := range maxSegments + 1 {
+		fmt.Fprintf(&many, "  - {from: p%d, to: p%d, length: 1 m, cable: mini}\n", i, i+1)
+	}
+	if _, err := Parse([]byte(many.String())); err == nil || !strings.Contains(err.Error(), "251 are more than any backbone has") {
+		t.Error(err)
+	}
+	if _, err := Parse(bytes.Repeat([]byte("#\n"), MaxFile)); err == nil || !strings.Contains(err.Error(), "it has more than 1048576 bytes") {
+		t.Error(err)
+	}
+}
+
+func TestLoad(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "boat.yaml")
+	if _, err := Load(file); err == nil || !strings.Contains(err.Error(), "no such file") {
+		t.Error(err)
+	}
+	if err := os.WriteFile(file, []byte("segments:\n  - {from: a, to: b, length: 1 m, cable: rope}\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, err := Load(file)
+	want := "layout " + file + `:2:42: segment 1 (a to b): unknown cable "rope": use micro, mid, mini` + "\nlayout " + file +
+		": power: no point feeds the backbone: give at and voltage"
+	if err == nil || err.Error() != want {
+		t.Errorf("got  %v\nwant %s", err, want)
 	}
 }
 
@@ -450,7 +502,9 @@ func TestMeasuredOnTheBus(t *testing.T) {
 			l, r := wagtail(t), live()
 			*r.Devices[0].Transmits[0].Volts, *r.Devices[5].Transmits[1].Volts = c.head, c.power
 			a := Judge(l)
-			a.Against(l, r)
+			if err := a.Against(l, r); err != nil {
+				t.Fatal(err)
+			}
 			var got []string
 			for _, f := range a.Findings {
 				if f.Check == "voltage-drop" {
@@ -470,7 +524,7 @@ func TestMeasuresBadPlace(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = Parse(bytes.Replace(text, []byte("measures: engine room"), []byte("measures: bow"), 1))
-	if want := `tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
+	if want := `layout line 20, column 87: tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
 		t.Errorf("got %v\nwant %s", err, want)
 	}
 }

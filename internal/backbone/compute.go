@@ -1,7 +1,6 @@
 package backbone
 
 import (
-	"cmp"
 	"math"
 	"slices"
 )
@@ -75,23 +74,34 @@ func (c *circuit) node(name string) int {
 }
 
 // solve finds the voltage of every node: Kirchhoff's current law at each node that is not held, by Gaussian elimination.
-// Currents are constant, as load equivalency defines them.
+// Currents are constant, as load equivalency defines them. The ends of drops come first, then the backbone in its order: so nothing
+// but zeros stands beside the neighbours, and the work grows with the square of the nodes at most.
 func (c *circuit) solve() {
 	n := len(c.names)
 	c.volts = make([]float64, n)
 	reached := c.reached()
+	degree := make([]int, n)
+	for _, e := range c.edges {
+		degree[e.a]++
+		degree[e.b]++
+	}
 	row := make([]int, n) // node → row of the system
 	var free []int
-	for i := range n {
-		v, held := c.held[i]
-		switch {
-		case held:
-			c.volts[i] = v
-		case !reached[i]:
-			c.volts[i] = math.NaN()
-		default:
-			row[i] = len(free)
-			free = append(free, i)
+	for _, leaves := range [2]bool{true, false} {
+		for i := range n {
+			if (degree[i] == 1) != leaves {
+				continue
+			}
+			v, held := c.held[i]
+			switch {
+			case held:
+				c.volts[i] = v
+			case !reached[i]:
+				c.volts[i] = math.NaN()
+			default:
+				row[i] = len(free)
+				free = append(free, i)
+			}
 		}
 	}
 	m := make([][]float64, len(free))
@@ -283,7 +293,7 @@ func (l *Layout) Solve(extra []Drop) *Solution {
 		s.Legs = append(s.Legs, leg)
 	}
 	for i, d := range drops {
-		s.Outlets = append(s.Outlets, Outlet{Device: cmp.Or(d.Device, d.Model, d.Role, d.Name, "device"), At: d.At, Metres: float64(d.Length), Load: d.Load, Volts: known(w.outlets[i])})
+		s.Outlets = append(s.Outlets, Outlet{Device: d.label(), At: d.At, Metres: float64(d.Length), Load: d.Load, Volts: known(w.outlets[i])})
 	}
 	for _, p := range l.Power {
 		s.Feeds = append(s.Feeds, s.feed(l, p))

@@ -2,6 +2,7 @@ package backbone
 
 import (
 	"cmp"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -13,16 +14,21 @@ import (
 
 // Live is the layout held against the network as it is.
 type Live struct {
-	Load     Measure  `json:"load"` // load equivalency declared on the wire; the limit is the plan's
-	Missing  []string `json:"missing,omitempty"`
-	Extra    []string `json:"extra,omitempty"`
-	Declared []Load   `json:"declared,omitempty"`
-	Supplies []Supply `json:"supplies,omitempty"`
-	Lowest   *Outlet  `json:"lowest,omitempty"` // with the supply as it was measured
+	Load         Measure        `json:"load"`             // load equivalency declared on the wire; the limit is the plan's
+	Unsaid       int            `json:"unsaid,omitempty"` // devices that declare none
+	Missing      []string       `json:"missing,omitempty"`
+	Extra        []string       `json:"extra,omitempty"`
+	Unidentified []string       `json:"unidentified,omitempty"`   // devices that have not said what they are: they may be planned ones
+	NotLookedFor []string       `json:"not_looked_for,omitempty"` // planned devices by which nothing can be recognised
+	Added        []string       `json:"added,omitempty"`          // devices that are only thought of in the layout and are there
+	Declared     []DeclaredLoad `json:"declared,omitempty"`
+	Supplies     []Supply       `json:"supplies,omitempty"`
+	Lowest       *Outlet        `json:"lowest,omitempty"` // with the loads as declared and the supply as measured, where they differ from the plan
+	Spread       *Measure       `json:"spread,omitempty"` // likewise
 }
 
-// Load is one device whose declared load equivalency differs from the plan.
-type Load struct {
+// DeclaredLoad is one device whose declared load equivalency differs from the plan.
+type DeclaredLoad struct {
 	Device   string  `json:"device"`
 	Planned  float64 `json:"planned"`
 	Declared float64 `json:"declared"`
@@ -50,63 +56,181 @@ type Covered struct {
 // slow is how many times its published interval a source may take before it counts as slow (own choice).
 const slow = 2
 
-// Against adds what the live network shows: which planned devices answer, which extra ones do, and what they declare.
-// A voltage that a device tells is compared where the layout says what it measures.
-func (a *Audit) Against(l *Layout, report *boat.Report) {
-	live := &Live{Load: Measure{Limit: a.Load}}
-	var aboard []*boat.Device
+// On is the id of the report's network that the layout is the plan of: the one that the layout names, or the only one of its kind.
+func (l *Layout) On(r *boat.Report) (string, error) {
+	var ids []string
+	for i := range r.Networks {
+		if n := &r.Networks[i]; n.Kind == event.NMEA2000 {
+			ids = append(ids, n.ID)
+		}
+	}
+	switch {
+	case len(ids) == 0:
+		return "", errors.New("no NMEA 2000 network was heard")
+	case l.Network != "" && !slices.Contains(ids, l.Network):
+		return "", fmt.Errorf("network %q was not heard: write one of %s", l.Network, strings.Join(ids, ", "))
+	case l.Network == "" && len(ids) > 1:
+		return "", fmt.Errorf("there are %d networks: write which one it is the plan of, network: %s for one", len(ids), ids[0])
+	}
+	id := cmp.Or(l.Network, ids[0])
+	if k := slices.IndexFunc(r.Networks, func(n boat.Network) bool { return n.ID == id }); r.Networks[k].Frames == 0 || !r.Networks[k].DownSince.IsZero() {
+		return "", fmt.Errorf("nothing is heard on %s", id)
+	}
+	return id, nil
+}
+
+// match is the layout's drops beside the devices of one network.
+type match struct {
+	drops        []Drop
+	found        []*boat.Device // of each drop, nil for none
+	aboard       []*boat.Device // those that answer
+	extra        []*boat.Device
+	added        []*boat.Device // only thought of in the layout
+	unidentified []*boat.Device
+}
+
+// away reports whether a device has stopped speaking, which is told by itself.
+func away(d *boat.Device) bool { return d.State == boat.Silent || d.State == boat.Gone }
+
+// match finds the device of every drop: by NAME, by model, by role. A device that has not said its model yet is taken for the planned
+// one of its role.
+func (l *Layout) match(report *boat.Report, network string) *match {
+	m := &match{drops: l.drops(nil)}
+	var known []*boat.Device
 	for i := range report.Devices {
-		d := &report.Devices[i]
-		if !d.Own && d.State != boat.Gone && d.State != boat.Silent {
-			aboard = append(aboard, d)
-			if d.Product != nil && d.Product.LoadEquivalency != nil {
-				live.Load.Value += float64(*d.Product.LoadEquivalency)
-			}
+		if d := &report.Devices[i]; !d.Own && d.Network == network {
+			known = append(known, d)
 		}
 	}
+	slices.SortStableFunc(known, func(a, b *boat.Device) int { // who answers is taken before who is away
+		switch {
+		case away(a) == away(b):
+			return 0
+		case away(a):
+			return 1
+		}
+		return -1
+	})
 	taken := map[*boat.Device]bool{}
-	drops := l.drops(nil)
-	found := make([]*boat.Device, len(drops))
-	for _, fits := range []func(Drop, *boat.Device) bool{fitsName, fitsModel, fitsRole} {
-		for i, d := range drops {
-			if found[i] != nil {
-				continue
-			}
-			k := slices.IndexFunc(aboard, func(x *boat.Device) bool { return !taken[x] && fits(d, x) })
-			if k >= 0 {
-				found[i], taken[aboard[k]] = aboard[k], true
+	assign := func(drops []Drop) []*boat.Device {
+		found := make([]*boat.Device, len(drops))
+		for _, fits := range []func(Drop, *boat.Device) bool{fitsName, fitsModel, fitsRole, fitsUnsaid} {
+			for i, d := range drops {
+				if found[i] != nil {
+					continue
+				}
+				if k := slices.IndexFunc(known, func(x *boat.Device) bool { return !taken[x] && fits(d, x) }); k >= 0 {
+					found[i], taken[known[k]] = known[k], true
+				}
 			}
 		}
+		return found
 	}
-	for i, d := range drops {
-		x := found[i]
-		if x == nil {
-			live.Missing = append(live.Missing, cmp.Or(d.Device, d.Model, d.Role, d.Name))
+	m.found = assign(m.drops)
+	for _, x := range assign(l.Adding) {
+		if x != nil && !away(x) {
+			m.added = append(m.added, x)
+		}
+	}
+	for _, x := range known {
+		switch {
+		case away(x):
 			continue
+		case taken[x]:
+		case x.Product == nil:
+			m.unidentified = append(m.unidentified, x)
+		default:
+			m.extra = append(m.extra, x)
 		}
-		if x.Product != nil && x.Product.LoadEquivalency != nil && float64(*x.Product.LoadEquivalency) != d.Load {
-			live.Declared = append(live.Declared, Load{x.Label(), d.Load, float64(*x.Product.LoadEquivalency)})
+		m.aboard = append(m.aboard, x)
+	}
+	return m
+}
+
+// Against adds what the live network shows: which planned devices answer, which extra ones do, and what they declare.
+// A voltage that a device tells is compared where the layout says what it measures. It returns an error, and adds nothing, when the
+// report does not tell which network the layout is the plan of.
+func (a *Audit) Against(l *Layout, report *boat.Report) error {
+	network, err := l.On(report)
+	if err != nil {
+		return err
+	}
+	m := l.match(report, network)
+	a.Network = network
+	a.Live = &Live{Load: Measure{Limit: a.Load}}
+	for _, x := range m.aboard {
+		if x.Product != nil && x.Product.LoadEquivalency != nil {
+			a.Live.Load.Value += float64(*x.Product.LoadEquivalency)
+		} else {
+			a.Live.Unsaid++
 		}
 	}
-	for _, x := range aboard {
-		if !taken[x] {
-			live.Extra = append(live.Extra, x.Label())
-		}
-	}
-	a.Live = live
-	if live.Load.Value > live.Load.Limit {
+	a.roll(m)
+	if a.Live.Load.Value > a.Live.Load.Limit {
 		a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "declared",
-			Summary:  fmt.Sprintf("The devices declare %.0f load equivalency; the plan has %.0f", live.Load.Value, live.Load.Limit),
-			Evidence: map[string]any{"declared": live.Load.Value, "planned": live.Load.Limit},
+			Summary:  fmt.Sprintf("The devices declare %.0f load equivalency; the plan has %.0f", a.Live.Load.Value, a.Live.Load.Limit),
+			Evidence: map[string]any{"declared": a.Live.Load.Value, "planned": a.Live.Load.Limit},
 			Remedy:   "Put the declared figures into the layout and judge it again."})
 	}
-	a.supplies(l, drops, found)
-	a.cover(l, aboard)
+	a.supplies(l, m)
+	a.cover(l, m.aboard)
+	return nil
+}
+
+// roll calls the roll of the planned devices.
+func (a *Audit) roll(m *match) {
+	live := a.Live
+	for i, d := range m.drops {
+		name := d.label()
+		switch x := m.found[i]; {
+		case x == nil && d.Name == "" && d.Model == "" && d.Role == "":
+			live.NotLookedFor = append(live.NotLookedFor, name)
+		case x == nil:
+			live.Missing = append(live.Missing, name)
+			if len(m.unidentified) > 0 {
+				break // it may be one of them
+			}
+			a.find(Finding{Check: "missing", Severity: boat.Warning, Subject: "layout " + d.At + " " + name,
+				Summary:  fmt.Sprintf("%s is planned at %s, but no such device is on the network", name, d.At),
+				Evidence: planned(d),
+				Remedy:   "See whether it is connected and switched on. A device that only listens is heard when it is asked. If it was not fitted, take it out of the layout."})
+		case away(x):
+			live.Missing = append(live.Missing, fmt.Sprintf("%s (%s)", name, x.State))
+		}
+		if x := m.found[i]; x != nil && x.Product != nil && x.Product.LoadEquivalency != nil && float64(*x.Product.LoadEquivalency) != d.Load {
+			live.Declared = append(live.Declared, DeclaredLoad{x.Label(), d.Load, float64(*x.Product.LoadEquivalency)})
+		}
+	}
+	for _, x := range m.extra {
+		live.Extra = append(live.Extra, x.Label())
+		a.find(Finding{Check: "newcomer", Severity: boat.Info, Subject: "layout " + x.ID, Devices: []string{x.ID},
+			Summary: fmt.Sprintf("%s is on the network, but not in the layout", x.Label()),
+			Remedy:  "Put it into the layout with its drop and its load, and judge the backbone again."})
+	}
+	for _, x := range m.added {
+		live.Added = append(live.Added, x.Label())
+	}
+	for _, x := range m.unidentified {
+		live.Unidentified = append(live.Unidentified, x.Label())
+	}
+}
+
+// label is what the layout calls the device.
+func (d Drop) label() string { return cmp.Or(d.Device, d.Model, d.Role, d.Name, "device") }
+
+func planned(d Drop) map[string]any {
+	e := map[string]any{}
+	for _, f := range [][2]string{{"name", d.Name}, {"model", d.Model}, {"role", d.Role}} {
+		if f[1] != "" {
+			e[f[0]] = f[1]
+		}
+	}
+	return e
 }
 
 // told is the message in which a device tells a voltage: that of the instance, or of the lowest. It is nil when there is none.
 func told(x *boat.Device, instance *uint8) *boat.Transmit {
-	if x == nil {
+	if x == nil || away(x) {
 		return nil
 	}
 	for i := range x.Transmits { // by PGN, then instance
@@ -122,48 +246,87 @@ func told(x *boat.Device, instance *uint8) *boat.Transmit {
 // tolerance of meters and cables).
 const apart = 0.5
 
-// supplies judges the voltages that devices told: found are the devices of the drops. What a device measures at its own connection is held
-// against what it would get with the supply as others measured it.
-func (a *Audit) supplies(l *Layout, drops []Drop, found []*boat.Device) {
-	fed := *l // as measured
-	fed.Power = slices.Clone(l.Power)
-	for i, d := range drops {
-		k := slices.IndexFunc(l.Power, func(p Power) bool { return p.At == d.Measures })
-		if t := told(found[i], d.Instance); t != nil && k >= 0 {
-			s := Supply{Device: found[i].Label(), At: d.Measures, Measured: *t.Volts, Told: t.VoltsAt, Computed: float64(l.Power[k].Voltage)}
-			a.Live.Supplies = append(a.Live.Supplies, s)
-			fed.Power[k].Voltage = Volts(s.Measured)
-			if s.Computed-s.Measured > apart { // a higher one, as while charging, does no harm
-				a.find(Finding{Check: "voltage-drop", Severity: boat.Info, Subject: s.At + " " + s.Device,
-					Summary:  fmt.Sprintf("%s measures %.2f V at the power point %s, planned are %.2f V", s.Device, s.Measured, s.At, s.Computed),
-					Evidence: map[string]any{"measured_volts": s.Measured, "planned_volts": round(s.Computed)},
-					Remedy:   "Put the voltage that the supply really has into the layout and judge it again."})
+// asDeclared is the layout with the loads that the devices of its drops declare.
+func (l *Layout) asDeclared(m *match) *Layout {
+	out := *l
+	out.Tees = slices.Clone(l.Tees)
+	out.Power = slices.Clone(l.Power)
+	i := 0
+	for _, p := range l.line() { // in the order of drops
+		k := slices.IndexFunc(out.Tees, func(t Tee) bool { return t.At == p })
+		if k < 0 {
+			continue
+		}
+		out.Tees[k].Drops = slices.Clone(l.Tees[k].Drops)
+		for n := range out.Tees[k].Drops {
+			if x := m.found[i]; x != nil && x.Product != nil && x.Product.LoadEquivalency != nil {
+				out.Tees[k].Drops[n].Load = float64(*x.Product.LoadEquivalency)
 			}
+			i++
 		}
 	}
-	solution := fed.Solve(nil)
-	if o, ok := solution.Lowest(); ok && len(a.Live.Supplies) > 0 {
-		a.Live.Lowest = &o
-		if *o.Volts < MinVolts && a.Lowest != nil && *a.Lowest.Volts >= MinVolts {
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: o.At + " " + o.Device + " now",
-				Summary:  fmt.Sprintf("With the supply as it is measured, %s at %s gets %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
-				Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts},
-				Remedy:   "Charge, and measure again. When the voltage stays low, look for a bad contact, fuse or earth between the battery and the power point."})
+	return &out
+}
+
+// supplies judges the voltages that devices told. What a device measures at its own connection is held against what it would get with
+// the loads as declared and the supply as others measured it.
+func (a *Audit) supplies(l *Layout, m *match) {
+	now := l.asDeclared(m)
+	for i, d := range m.drops {
+		k := slices.IndexFunc(l.Power, func(p Power) bool { return p.At == d.Measures })
+		t := told(m.found[i], d.Instance)
+		if t == nil || k < 0 {
+			continue
+		}
+		s := Supply{Device: m.found[i].Label(), At: d.Measures, Measured: *t.Volts, Told: t.VoltsAt, Computed: float64(l.Power[k].Voltage)}
+		a.Live.Supplies = append(a.Live.Supplies, s)
+		now.Power[k].Voltage = Volts(s.Measured)
+		if s.Computed-s.Measured > apart { // a higher one, as while charging, does no harm
+			a.find(Finding{Check: "voltage-drop", Severity: boat.Info, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
+				Summary:  fmt.Sprintf("%s measures %.2f V at the power point %s, planned are %.2f V", s.Device, s.Measured, s.At, s.Computed),
+				Evidence: map[string]any{"measured_volts": s.Measured, "planned_volts": round(s.Computed)},
+				Remedy:   "Put the voltage that the supply really has into the layout and judge it again."})
 		}
 	}
-	for i, d := range drops {
-		t, o := told(found[i], d.Instance), solution.Outlets[i]
+	solution := now.Solve(nil)
+	if len(a.Live.Supplies) > 0 || len(a.Live.Declared) > 0 {
+		a.asItIs(solution)
+	}
+	for i, d := range m.drops {
+		t, o := told(m.found[i], d.Instance), solution.Outlets[i]
 		if t == nil || d.Measures != ownConnection || o.Volts == nil {
 			continue
 		}
-		s := Supply{Device: found[i].Label(), At: d.At, Own: true, Measured: *t.Volts, Told: t.VoltsAt, Computed: *o.Volts}
+		s := Supply{Device: m.found[i].Label(), At: d.At, Own: true, Measured: *t.Volts, Told: t.VoltsAt, Computed: *o.Volts}
 		a.Live.Supplies = append(a.Live.Supplies, s)
 		if math.Abs(s.Measured-s.Computed) > apart {
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: s.At + " " + s.Device,
+			a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
 				Summary:  fmt.Sprintf("%s measures %.2f V, computed are %.2f V", s.Device, s.Measured, s.Computed),
 				Evidence: map[string]any{"measured_volts": s.Measured, "computed_volts": round(s.Computed)},
 				Remedy:   "Look for a corroded contact, a longer or lighter cable than planned, or a load that the plan does not know."})
 		}
+	}
+}
+
+// asItIs judges the backbone with what the devices declare and measure, where the plan alone was in order.
+func (a *Audit) asItIs(s *Solution) {
+	a.Live.Spread = &Measure{s.Spread(), MaxDropVolts}
+	if a.Live.Spread.Value > MaxDropVolts && a.Spread.Value <= MaxDropVolts {
+		a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: "spread now",
+			Summary:  fmt.Sprintf("With what the devices declare, the voltage differs by %.2f V along the network; %.1f V are allowed", a.Live.Spread.Value, MaxDropVolts),
+			Evidence: map[string]any{"volts": round(a.Live.Spread.Value), "limit_volts": MaxDropVolts},
+			Remedy:   "Put the declared loads into the layout and judge it again: it names the best place to feed the backbone."})
+	}
+	o, ok := s.Lowest()
+	if !ok {
+		return
+	}
+	a.Live.Lowest = &o
+	if *o.Volts < MinVolts && a.Lowest != nil && *a.Lowest.Volts >= MinVolts {
+		a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: o.At + " " + o.Device + " now",
+			Summary:  fmt.Sprintf("With the supply as it is measured, %s at %s gets %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
+			Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts},
+			Remedy:   "Charge, and measure again. When the voltage stays low, look for a bad contact, fuse or earth between the battery and the power point."})
 	}
 }
 
@@ -177,6 +340,11 @@ func fitsRole(d Drop, x *boat.Device) bool {
 	return d.Name == "" && d.Model == "" && d.Role != "" && d.Role == string(x.Role)
 }
 
+// fitsUnsaid takes a device that has not said its model by its role.
+func fitsUnsaid(d Drop, x *boat.Device) bool {
+	return d.Name == "" && d.Role != "" && d.Role == string(x.Role) && x.Product == nil
+}
+
 // cover goes through the commissioning list: each quantity from exactly one preferred source at its nominal rate.
 func (a *Audit) cover(l *Layout, aboard []*boat.Device) {
 	quantities := boat.Quantities()
@@ -184,9 +352,7 @@ func (a *Audit) cover(l *Layout, aboard []*boat.Device) {
 		c := Covered{Quantity: want.Quantity, State: "missing"}
 		i := slices.IndexFunc(quantities, func(q boat.Quantity) bool { return q.Name == want.Quantity })
 		if i < 0 {
-			c.Note = "unknown quantity; known are " + quantityNames()
-			a.Coverage = append(a.Coverage, c)
-			continue
+			continue // a parsed layout has none
 		}
 		preferred := false
 		for _, d := range aboard {
@@ -197,21 +363,18 @@ func (a *Audit) cover(l *Layout, aboard []*boat.Device) {
 			c.From = append(c.From, d.Label())
 			if want.From == "" || l.isDevice(want.From, d) {
 				preferred = true
-				for _, t := range messages {
-					if t.Interval != nil && t.Nominal > 0 && t.Interval.Mean > slow*t.Nominal {
-						c.Note = fmt.Sprintf("%s comes every %.0f ms, nominal are %.0f ms", t.Title, t.Interval.Mean, t.Nominal)
-					}
-				}
+				c.Note = cmp.Or(late(messages), c.Note)
 			}
 		}
 		switch {
 		case len(c.From) == 0:
+			a.find(Finding{Check: "missing", Severity: boat.Warning, Subject: "layout quantity " + c.Quantity,
+				Summary:  fmt.Sprintf("Nobody on the network sends %s, which the layout says this boat must have", c.Quantity),
+				Evidence: map[string]any{"quantity": c.Quantity, "planned_from": cmp.Or(want.From, "any device")},
+				Remedy:   "See whether its device is connected and has data: a receiver wants its aerial, a transducer water."})
 		case len(c.From) > 1:
 			c.State = "contested"
-			c.Note = "choose one source on every head"
-			if want.From != "" {
-				c.Note = "choose " + want.From + " on every head"
-			}
+			c.Note = "choose " + cmp.Or(want.From, "one source") + " on every head"
 		case !preferred:
 			c.State, c.Note = "elsewhere", "planned from "+want.From
 		case c.Note != "":
@@ -223,13 +386,23 @@ func (a *Audit) cover(l *Layout, aboard []*boat.Device) {
 	}
 }
 
+// late says which of the messages comes much more rarely than published, "" for none.
+func late(messages []boat.Transmit) string {
+	for _, t := range messages {
+		if t.Interval != nil && t.Nominal > 0 && t.Interval.Mean > slow*t.Nominal {
+			return fmt.Sprintf("%s comes every %.0f ms, nominal are %.0f ms", t.Title, t.Interval.Mean, t.Nominal)
+		}
+	}
+	return ""
+}
+
 // isDevice reports whether a device is the one that the plan calls name: by the drop's name for it, or by model.
 func (l *Layout) isDevice(name string, x *boat.Device) bool {
 	if x.Product != nil && strings.EqualFold(name, x.Product.Model) {
 		return true
 	}
 	for _, d := range l.drops(nil) {
-		if d.Device == name && (fitsName(d, x) || fitsModel(d, x) || fitsRole(d, x)) {
+		if d.Device == name && (fitsName(d, x) || fitsModel(d, x) || fitsRole(d, x) || fitsUnsaid(d, x)) {
 			return true
 		}
 	}

@@ -65,11 +65,23 @@ func (l *Live) lines() []string {
 		return nil
 	}
 	out := []string{fmt.Sprintf("declared %.0f LEN, planned %.0f LEN", l.Load.Value, l.Load.Limit)}
+	if l.Unsaid > 0 {
+		out[0] += fmt.Sprintf("; devices that declare none: %d", l.Unsaid)
+	}
 	for _, x := range l.Missing {
 		out = append(out, "planned, not there: "+x)
 	}
 	for _, x := range l.Extra {
 		out = append(out, "there, not planned: "+x)
+	}
+	for _, x := range l.Added {
+		out = append(out, "thought of, and there already: "+x)
+	}
+	for _, x := range l.Unidentified {
+		out = append(out, "there, has not said what it is: "+x)
+	}
+	for _, x := range l.NotLookedFor {
+		out = append(out, "planned without model, role or NAME, so not looked for: "+x)
 	}
 	for _, x := range l.Declared {
 		out = append(out, fmt.Sprintf("%s: planned %.0f LEN, declares %.0f LEN", x.Device, x.Planned, x.Declared))
@@ -78,7 +90,7 @@ func (l *Live) lines() []string {
 		out = append(out, x.words())
 	}
 	if l.Lowest != nil {
-		out = append(out, fmt.Sprintf("with the supply as measured, %s gets the least: %s", l.Lowest.Device, volts(l.Lowest.Volts)))
+		out = append(out, fmt.Sprintf("with loads as declared and supply as measured: %s gets the least, %s; drop %.2f V", l.Lowest.Device, volts(l.Lowest.Volts), l.Spread.Value))
 	}
 	return out
 }
@@ -130,7 +142,11 @@ func (a *Audit) figures() [][2]string {
 		out = append(out, [2]string{"Best place to feed", fmt.Sprintf("%s: lowest %.2f V (now %.2f V)", b.At, b.Lowest, b.Now)})
 	}
 	if x := a.Adding; x != nil {
-		out = append(out, [2]string{"With the planned devices", fmt.Sprintf("%.0f LEN, lowest %.2f V, drop %.2f V", x.Load, x.Lowest, x.Spread)})
+		text := fmt.Sprintf("%.0f LEN, lowest %.2f V, drop %.2f V", x.Load, x.Lowest, x.Spread)
+		for _, f := range x.Findings {
+			text += ". " + f.Summary
+		}
+		out = append(out, [2]string{"With the devices to add", text})
 	}
 	if t := a.Termination; t != nil {
 		out = append(out, [2]string{"Termination", fmt.Sprintf("%.0f ohm: %s", t.Ohm, t.Meaning)})

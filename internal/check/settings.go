@@ -91,6 +91,8 @@ func (s *Settings) more(id string) *Common {
 		return &s.SoftwareDiffers
 	case "terminator":
 		return &s.Terminator
+	case "too-many-devices": // of a layout
+		return &s.TooManyDevices.Common
 	case "voltage-drop":
 		return &s.VoltageDrop
 	}

@@ -36,6 +36,7 @@ type Config struct {
 	Baseline  string            `yaml:"baseline"` // snapshot file that the boat is held against
 	Sheets    string            `yaml:"sheets"`   // folder of release sheets
 	Notes     string            `yaml:"notes"`    // file of devices that no network shows
+	Layout    List              `yaml:"layout"`   // file of the plan of the backbone, or of one each of several
 	Tell      []Target          `yaml:"tell"`
 	Fleet     Fleet             `yaml:"fleet"`
 	GNSSTime  bool              `yaml:"gnss_time"` // take satellite time from the networks while this machine's clock is not set
@@ -133,6 +134,11 @@ func Load(file string) (Config, error) {
 	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline, &c.Sheets, &c.Notes} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(dir, *p)
+		}
+	}
+	for i, p := range c.Layout {
+		if !filepath.IsAbs(p) {
+			c.Layout[i] = filepath.Join(dir, p)
 		}
 	}
 	c.Fleet.locate(dir)

@@ -9,7 +9,7 @@ import (
 
 // Fleet says which hub is told what happens aboard.
 type Fleet struct {
-	URL         URLs          `yaml:"url"`         // of the hub, or of several servers of one cluster; empty for no hub
+	URL         List          `yaml:"url"`         // of the hub, or of several servers of one cluster; empty for no hub
 	Credentials string        `yaml:"credentials"` // file that muster-hub enroll made for this boat
 	CA          string        `yaml:"ca"`          // PEM file of whom to trust with the hub's certificate; empty for whom the machine trusts
 	Every       time.Duration `yaml:"every"`       // a report is sent at least this often
@@ -19,20 +19,20 @@ type Fleet struct {
 // On reports whether there is a hub to tell.
 func (f *Fleet) On() bool { return len(f.URL) > 0 }
 
-// URLs are written as one text or as a list.
-type URLs []string
+// List is written as one text or as a list.
+type List []string
 
 // UnmarshalYAML implements yaml.InterfaceUnmarshaler.
-func (u *URLs) UnmarshalYAML(decode func(any) error) error {
+func (l *List) UnmarshalYAML(decode func(any) error) error {
 	var one string
 	if err := decode(&one); err == nil {
-		*u = nil
+		*l = nil
 		if one != "" {
-			*u = URLs{one}
+			*l = List{one}
 		}
 		return nil
 	}
-	return decode((*[]string)(u))
+	return decode((*[]string)(l))
 }
 
 // Bounds of Fleet.Every.

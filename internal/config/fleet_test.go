@@ -20,9 +20,9 @@ func TestFleet(t *testing.T) {
 		{"none", "", Fleet{Every: 15 * time.Minute}},
 		{"empty", "fleet:\n  # url: tls://hub.example:4222\n", Fleet{Every: 15 * time.Minute}},
 		{"no url", "fleet: {url: ''}\n", Fleet{Every: 15 * time.Minute}},
-		{"one", "fleet: {url: 'tls://hub.example:4222', credentials: k.creds}\n", Fleet{URL: URLs{"tls://hub.example:4222"}, Credentials: "k.creds", Every: 15 * time.Minute}},
+		{"one", "fleet: {url: 'tls://hub.example:4222', credentials: k.creds}\n", Fleet{URL: List{"tls://hub.example:4222"}, Credentials: "k.creds", Every: 15 * time.Minute}},
 		{"several", "fleet:\n  url: [tls://a.example, nats://127.0.0.1:4222]\n  credentials: k.creds\n  ca: ca.pem\n  every: 1h\n  metrics_url: http://10.0.0.7:8632/metrics\n",
-			Fleet{URL: URLs{"tls://a.example", "nats://127.0.0.1:4222"}, Credentials: "k.creds", CA: "ca.pem", Every: time.Hour, MetricsURL: "http://10.0.0.7:8632/metrics"}},
+			Fleet{URL: List{"tls://a.example", "nats://127.0.0.1:4222"}, Credentials: "k.creds", CA: "ca.pem", Every: time.Hour, MetricsURL: "http://10.0.0.7:8632/metrics"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			c, err := Parse("muster.yaml", []byte("boat: {id: kestrel}\n"+tt.in))

@@ -16,6 +16,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"muster/internal/alert"
+	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
@@ -39,6 +40,9 @@ type Options struct {
 
 	// Manual are devices entered by hand in the place of those of the config's notes file. May be nil.
 	Manual []boat.Manual
+
+	// Layouts are plans of backbones in the place of those of the config's layout files. May be nil.
+	Layouts []*backbone.Layout
 
 	// OnReport is told every report, and in a replay one for every second of event time. It may be nil, keeps nothing that it
 	// changes, and is called by the goroutine of Run or Replay.
@@ -68,7 +72,7 @@ type Daemon struct {
 
 	acts        chan func()   // what people do, run by the model's goroutine
 	manual      []boat.Manual // entered at the desk
-	noted       []boat.Manual // of the notes file
+	known       knowledge     // of the config's files
 	manualCount int
 	follower    *release.Follower // nil when no work order is followed
 	work        atomic.Pointer[web.Work]
@@ -78,8 +82,8 @@ type Daemon struct {
 	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
 	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
 	preChecks   []release.PreCheck             // as last made before the first step was begun
-	sheets      *release.Sheets                // nil without any
-	nextLook    event.Time                     // when a replay tells OnReport next
+	plansNow    atomic.Pointer[[]*backbone.Plan]
+	nextLook    event.Time // when a replay tells OnReport next
 
 	store                   *store.Store // nil in a replay
 	storeOnce               sync.Once
@@ -157,11 +161,12 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	d.model = boat.New(model)
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
-	if d.sheets, d.noted, err = d.loadKnowledge(c); err != nil {
+	known, err := d.loadKnowledge(c)
+	if err != nil {
 		return nil, err
 	}
-	d.model.SetManual(d.entered())
-	d.watch.SetExtra(d.sheetRules())
+	d.learn(known)
+	d.watch.SetExtra(d.known.rules())
 	if !opt.replay {
 		d.watch.OnChange = d.changed
 		if d.store, err = openStore(c, d.now); err != nil {

@@ -449,5 +449,5 @@ func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 }
 
 func (d *Daemon) setRules(base *snapshot.Snapshot) {
-	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.sheetRules()))
+	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.known.rules()))
 }

@@ -1,10 +1,13 @@
 package daemon
 
 import (
+	"errors"
+	"fmt"
 	"os"
 	"slices"
 	"time"
 
+	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/config"
@@ -13,39 +16,92 @@ import (
 	"muster/internal/web"
 )
 
-// loadKnowledge reads what people wrote down: release sheets and devices that no network shows.
-func (d *Daemon) loadKnowledge(c *config.Config) (*release.Sheets, []boat.Manual, error) {
-	var sheets *release.Sheets
-	var err error
+// knowledge is what people wrote down: release sheets, devices that no network shows, and plans of backbones.
+type knowledge struct {
+	sheets *release.Sheets // nil without any
+	noted  []boat.Manual
+	plans  []*backbone.Plan
+}
+
+// loadKnowledge reads what the config names.
+func (d *Daemon) loadKnowledge(c *config.Config) (k knowledge, err error) {
 	if c.Sheets != "" {
-		if sheets, err = release.LoadFS(os.DirFS(c.Sheets), c.Sheets); err != nil {
-			return nil, nil, err
+		if k.sheets, err = release.LoadFS(os.DirFS(c.Sheets), c.Sheets); err != nil {
+			return k, err
 		}
-		for _, p := range sheets.Problems {
+		for _, p := range k.sheets.Problems {
 			d.log.Warn().Str("code", string(p.Code)).Strs("places", p.Places).Msg(p.Text)
 		}
 	}
-	if d.opt.Manual != nil || c.Notes == "" {
-		return sheets, d.opt.Manual, nil
+	layouts := d.opt.Layouts
+	if layouts == nil {
+		if layouts, err = LoadLayouts(c); err != nil {
+			return k, err
+		}
 	}
-	noted, err := config.LoadNotes(c.Notes)
-	return sheets, noted, err
+	for _, l := range layouts {
+		k.plans = append(k.plans, backbone.NewPlan(l))
+	}
+	if k.noted = d.opt.Manual; k.noted == nil && c.Notes != "" {
+		k.noted, err = config.LoadNotes(c.Notes)
+	}
+	return k, err
 }
 
-// sheetRules are the checks that need release sheets; none without any.
-func (d *Daemon) sheetRules() []check.Rule {
-	if d.sheets == nil {
-		return nil
+// LoadLayouts reads the plans of backbones that the config names. Each must be that of another network.
+func LoadLayouts(c *config.Config) ([]*backbone.Layout, error) {
+	var layouts []*backbone.Layout
+	var errs []error
+	of := map[string]string{}
+	for _, file := range c.Layout {
+		l, err := backbone.Load(file)
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		if other, taken := of[l.Network]; taken || l.Network == "" && len(c.Layout) > 1 {
+			message := "it does not say which of the networks it is the plan of: write network: and its name"
+			if taken && l.Network != "" {
+				message = fmt.Sprintf("%s is the plan of network %q too: write the other one's name", other, l.Network)
+			}
+			errs = append(errs, &backbone.Error{File: file, Message: message})
+		}
+		of[l.Network] = file
+		layouts = append(layouts, l)
 	}
-	return release.Rules(d.sheets)
+	return layouts, errors.Join(errs...)
+}
+
+// learn takes what people wrote down in the place of what was known. It belongs to the model's goroutine.
+func (d *Daemon) learn(k knowledge) {
+	d.known = k
+	d.plansNow.Store(&k.plans)
+	d.model.SetManual(d.entered())
+}
+
+// plans are those in force. It is web.Options.Plans.
+func (d *Daemon) plans() []*backbone.Plan {
+	if p := d.plansNow.Load(); p != nil {
+		return *p
+	}
+	return nil
+}
+
+// rules are the checks that need what people wrote down.
+func (k *knowledge) rules() []check.Rule {
+	rules := backbone.Rules(k.plans)
+	if k.sheets != nil {
+		rules = append(rules, release.Rules(k.sheets)...)
+	}
+	return rules
 }
 
 // entered are all devices entered by hand: those of the notes file, then those of the desk.
-func (d *Daemon) entered() []boat.Manual { return slices.Concat(d.noted, d.manual) }
+func (d *Daemon) entered() []boat.Manual { return slices.Concat(d.known.noted, d.manual) }
 
 // tellReport tells who asked for it of a report and of what the traffic of late says.
 func (d *Daemon) tellReport(r *boat.Report) {
-	d.sheetsNow.Store(d.sheets)
+	d.sheetsNow.Store(d.known.sheets)
 	now := d.model.Now()
 	c := d.gauge.Conditions(now)
 	d.conditions.Store(&web.Conditions{At: r.TakenAt, Conditions: c})

@@ -19,7 +19,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 	if err != nil {
 		return fmt.Errorf("reload: %w", err)
 	}
-	sheets, noted, err := d.loadKnowledge(&c)
+	known, err := d.loadKnowledge(&c)
 	if err != nil {
 		return fmt.Errorf("reload: %w", err)
 	}
@@ -33,8 +33,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 			d.log.Warn().Strs("keys", late).Msg("these keys take effect after a restart")
 		}
 		d.watch.Configure(c.Checks, c.Alerts)
-		d.sheets, d.noted = sheets, noted
-		d.model.SetManual(d.entered())
+		d.learn(known)
 		d.setRules(base)
 		if !reflect.DeepEqual(now.Tell, c.Tell) && d.running != nil {
 			d.startTellers(d.running, c.Tell)
@@ -43,7 +42,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 			d.startUplink(d.running, up)
 		}
 		now.GNSSTime, now.Fleet = c.GNSSTime, c.Fleet
-		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes
+		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes, now.Layout = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes, c.Layout
 		d.reloads.Add(1)
 		d.log.Info().Msg("config reloaded")
 		return nil

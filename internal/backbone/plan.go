@@ -1,0 +1,83 @@
+package backbone
+
+import (
+	"slices"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+)
+
+// Plan is a layout that was judged once, to be held against report after report. It may be used from anywhere.
+type Plan struct {
+	layout *Layout
+	judged *Audit
+}
+
+// NewPlan judges a layout that Parse or Load gave.
+func NewPlan(l *Layout) *Plan { return &Plan{l, Judge(l)} }
+
+// Layout is what the plan was made of, shared and read-only.
+func (p *Plan) Layout() *Layout { return p.layout }
+
+// Now is the audit against a report; its Problem says why the network is left out when the report does not tell which it is.
+func (p *Plan) Now(r *boat.Report) *Audit {
+	a := *p.judged
+	a.Findings = slices.Clip(a.Findings)
+	if err := a.Against(p.layout, r); err != nil {
+		a.Problem = err.Error()
+	}
+	return &a
+}
+
+// settle is how long a difference between plan and network must last: after a start it takes a while until every device has been
+// heard and has said what it is. sagging is the same for loads and voltages.
+const (
+	settle  = 5 * time.Minute
+	sagging = time.Minute
+)
+
+// Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. The rules belong to one
+// goroutine; nothing is judged anew for a report but what the report can change.
+func Rules(plans []*Plan) []check.Rule {
+	if len(plans) == 0 {
+		return nil
+	}
+	var last *boat.Report
+	audits := make([]*Audit, len(plans))
+	find := func(id string, p *check.Pass) {
+		if p.Report != last {
+			last = p.Report
+			for i, plan := range plans {
+				audits[i] = plan.Now(p.Report)
+			}
+		}
+		for i, a := range audits {
+			for _, f := range a.Findings {
+				if f.Check == id {
+					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Devices: slices.Clone(f.Devices), Network: plans[i].layout.Network,
+						Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy})
+				}
+			}
+		}
+	}
+	docs := []struct {
+		id   string
+		hold time.Duration
+		doc  string
+	}{
+		{"backbone-too-long", 0, "The backbone is longer than its cable allows."},
+		{"drop-too-long", 0, "A drop, or the sum of all drops, is too long."},
+		{"load-too-high", sagging, "A device, cable or fuse carries more than it may, or the devices declare more than was planned."},
+		{"missing", settle, "A device or a quantity that the layout plans is not on the network."},
+		{"newcomer", settle, "A device that the layout does not know is on the network."},
+		{"terminator", 0, "The backbone does not end in exactly one terminator at each end."},
+		{"too-many-devices", 0, "The layout has more devices than one network may carry."},
+		{"voltage-drop", sagging, "The voltage falls too far along the backbone, or is not what was computed."},
+	}
+	rules := make([]check.Rule, 0, len(docs))
+	for _, d := range docs {
+		rules = append(rules, check.Rule{ID: d.id, Severity: boat.Warning, Hold: d.hold, Doc: d.doc, Check: func(p *check.Pass) { find(d.id, p) }})
+	}
+	return rules
+}

@@ -1,0 +1,226 @@
+package backbone
+
+import (
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/event"
+)
+
+// sound is a backbone that breaks no rule, to be changed.
+func sound() *Layout {
+	return &Layout{Segments: []Segment{{"a", "b", 6, "micro"}, {"b", "c", 6, "micro"}},
+		Tees: []Tee{{At: "b", Drops: []Drop{{At: "b", Length: 2, Device: "plotter", Model: "LF9 head", Role: "head", Load: 8},
+			{At: "b", Length: 2, Device: "sounder", Role: "depth", Load: 2}}}},
+		Terminators: []string{"a", "c"}, Power: []Power{{At: "b", Voltage: 12, Fuse: 3}}}
+}
+
+// TestFindings: each finding of the plan alone fires for its own mistake, and for none of the others.
+func TestFindings(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		change func(*Layout)
+		want   []string // check and subject
+	}{
+		{"nothing", func(*Layout) {}, nil},
+		{"drop at the end counts in", func(l *Layout) {
+			l.Segments[0].Length, l.Segments[1].Length, l.Tees[0].At = 48, 48, "c"
+			for i := range l.Tees[0].Drops {
+				l.Tees[0].Drops[i].At, l.Tees[0].Drops[i].Length, l.Tees[0].Drops[i].Load = "c", 5, .1
+			}
+		}, []string{"backbone-too-long backbone"}},
+		{"51 devices", func(l *Layout) {
+			for range 49 {
+				l.Tees[0].Drops = append(l.Tees[0].Drops, Drop{At: "b", Load: .5})
+			}
+		}, []string{"too-many-devices layout"}},
+		{"24 V", func(l *Layout) { l.Power[0].Voltage = 24 }, []string{"voltage-drop power b"}},
+		{"light power leg", func(l *Layout) {
+			l.Segments[0].Cable, l.Segments[1].Cable = "mini", "mini"
+			l.Power[0] = Power{At: "b", Voltage: 12, Length: 1, Fuse: 8}
+		}, []string{"load-too-high fuse b"}},
+		{"light power leg and much load", func(l *Layout) {
+			l.Segments[0].Cable, l.Segments[1].Cable = "mini", "mini"
+			l.Power[0] = Power{At: "b", Voltage: 12, Length: 1, Fuse: 8}
+			for range 4 {
+				l.Tees[0].Drops = append(l.Tees[0].Drops, Drop{At: "b", Load: 15})
+			}
+		}, []string{"load-too-high power leg b", "load-too-high fuse b"}},
+		{"two supplies", func(l *Layout) { l.Power = append(l.Power, Power{At: "c", Voltage: 12, Fuse: 3}) }, []string{"load-too-high supplies b c"}},
+		{"two supplies, parted", func(l *Layout) {
+			l.Power = append(l.Power, Power{At: "c", Voltage: 12, Fuse: 3})
+			l.Tees[0].Isolates = true
+		}, nil},
+		{"meter", func(l *Layout) { l.Readings.Voltage = []Reading{{At: "a", Voltage: 11}, {At: "c", Voltage: 11.8}} }, []string{"voltage-drop reading a"}},
+		{"to add", func(l *Layout) { l.Adding = []Drop{{At: "c", Length: 12, Load: 1}} }, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			l := sound()
+			c.change(l)
+			var got []string
+			for _, f := range Judge(l).Findings {
+				got = append(got, f.Check+" "+f.Subject)
+			}
+			if diff := cmp.Diff(c.want, got); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}
+
+// TestAdding: what a device that is thought of would break is told beside the plan, not as a finding of it.
+func TestAdding(t *testing.T) {
+	l := sound()
+	l.Adding = []Drop{{At: "c", Length: 12, Device: "camera", Load: 20}}
+	a := Judge(l)
+	if len(a.Findings) > 0 || a.Adding == nil || a.Adding.Load != 30 || a.Adding.Lowest >= *a.Lowest.Volts {
+		t.Fatalf("%+v, findings %v", a.Adding, a.Findings)
+	}
+	if f := a.Adding.Findings; len(f) != 2 || f[0].Check != "drop-too-long" || f[1].Check != "voltage-drop" {
+		t.Errorf("would break %+v", f)
+	}
+	if len(l.Tees) != 1 || len(l.Tees[0].Drops) != 2 {
+		t.Error("the layout was changed")
+	}
+}
+
+// bus is a network with devices.
+func bus(devices ...boat.Device) *boat.Report {
+	r := &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 9}, {ID: "line", Kind: event.NMEA0183, Frames: 9}}}
+	for _, d := range devices {
+		d.Network = "can0"
+		r.Devices = append(r.Devices, d)
+	}
+	return r
+}
+
+func TestOn(t *testing.T) {
+	two := bus()
+	two.Networks = append(two.Networks, boat.Network{ID: "can1", Kind: event.NMEA2000, Frames: 1})
+	away := bus()
+	away.Networks[0].DownSince = event.At(time.Unix(1, 0))
+	for _, c := range []struct {
+		name    string
+		network string
+		report  *boat.Report
+		want    string
+		problem string
+	}{
+		{"the only one", "", bus(), "can0", ""},
+		{"named", "can1", two, "can1", ""},
+		{"several", "", two, "", "there are 2 networks: write which one it is the plan of, network: can0 for one"},
+		{"a line is none", "line", bus(), "", `network "line" was not heard: write one of can0`},
+		{"none", "", &boat.Report{}, "", "no NMEA 2000 network was heard"},
+		{"no traffic", "", &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000}}}, "", "nothing is heard on can0"},
+		{"adapter away", "", away, "", "nothing is heard on can0"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			l := sound()
+			l.Network = c.network
+			a := NewPlan(l).Now(c.report)
+			if a.Problem != c.problem || c.want != "" && a.Network != c.want || (a.Live == nil) != (c.problem != "") {
+				t.Errorf("network %q, problem %q", a.Network, a.Problem)
+			}
+		})
+	}
+}
+
+// TestRoll: who is missing, who is extra, and what cannot be told.
+func TestRoll(t *testing.T) {
+	load := uint8(8)
+	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleHead, Product: &boat.Product{Model: "LF9 head", LoadEquivalency: &load}}
+	mute := boat.Device{ID: "00000000000000A2", State: boat.Present, Role: boat.RoleHead}
+	depth := boat.Device{ID: "00000000000000A3", State: boat.Present, Role: boat.RoleDepth, Product: &boat.Product{Model: "SD2 sounder"}}
+	radio := boat.Device{ID: "00000000000000A4", State: boat.Present, Role: boat.RoleRadio, Product: &boat.Product{Model: "VR1 radio"}}
+	claim := boat.Device{ID: "00000000000000A5", State: boat.Present, Role: boat.RoleOther}
+	old := head
+	old.ID, old.State = "00000000000000A0", boat.Gone
+	silent := depth
+	silent.State = boat.Silent
+	for _, c := range []struct {
+		name    string
+		devices []boat.Device
+		lines   []string // after the first
+		found   []string
+	}{
+		{"as planned", []boat.Device{head, depth}, nil, nil},
+		{"model not told yet", []boat.Device{mute, depth}, nil, nil},
+		{"sounder not there", []boat.Device{head}, []string{"planned, not there: sounder"}, []string{"missing layout b sounder"}},
+		{"perhaps it is the one that says nothing", []boat.Device{head, claim},
+			[]string{"planned, not there: sounder", "there, has not said what it is: device 00000000000000A5"}, nil},
+		{"one too many", []boat.Device{head, depth, radio}, []string{"there, not planned: VR1 radio 00000000000000A4"}, []string{"newcomer layout 00000000000000A4"}},
+		{"silent is told by itself", []boat.Device{head, silent}, []string{"planned, not there: sounder (silent)"}, nil},
+		{"exchanged for its like", []boat.Device{old, head, depth}, nil, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			a := NewPlan(sound()).Now(bus(c.devices...))
+			if lines := a.Live.lines()[1:]; !slices.Equal(c.lines, lines) {
+				t.Error(cmp.Diff(c.lines, lines))
+			}
+			var found []string
+			for _, f := range a.Findings {
+				found = append(found, f.Check+" "+f.Subject)
+			}
+			if diff := cmp.Diff(c.found, found); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}
+
+// TestDeclaredLoads: what devices declare can break what the plan held.
+func TestDeclaredLoads(t *testing.T) {
+	l := sound()
+	l.Segments[0].Length, l.Power[0].At = 20, "a"
+	l.Tees[0].Drops[0].Load = 4
+	load := uint8(14)
+	a := NewPlan(l).Now(bus(boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleHead, Product: &boat.Product{Model: "LF9 head", LoadEquivalency: &load}},
+		boat.Device{ID: "00000000000000A3", State: boat.Present, Role: boat.RoleDepth}))
+	var found []string
+	for _, f := range a.Findings {
+		found = append(found, f.Check+" "+f.Subject)
+	}
+	if diff := cmp.Diff([]string{"load-too-high declared", "voltage-drop spread now"}, found); diff != "" {
+		t.Error(diff)
+	}
+	if a.Live.Spread.Value <= a.Spread.Value || a.Live.Unsaid != 1 {
+		t.Errorf("%+v", a.Live)
+	}
+}
+
+// TestRules: a plan's findings are those of its checks, held as long as each wants, and nothing of one report is told of the next.
+func TestRules(t *testing.T) {
+	l := sound()
+	l.Terminators = []string{"a"}
+	l.Coverage = []Coverage{{Quantity: "depth"}}
+	rules := Rules([]*Plan{NewPlan(l)})
+	if !slices.IsSortedFunc(rules, func(a, b check.Rule) int { return strings.Compare(a.ID, b.ID) }) || Rules(nil) != nil {
+		t.Error("the rules are not sorted, or no plan has some")
+	}
+	tell := func(r *boat.Report) (got []string) {
+		for _, f := range check.RunRules(rules, r, 0, nil) {
+			got = append(got, f.Check+" "+f.Subject+" "+f.Hold.String())
+		}
+		return got
+	}
+	load := uint8(8)
+	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleHead, Product: &boat.Product{Model: "LF9 head", LoadEquivalency: &load}}
+	want := []string{"missing layout b sounder 5m0s", "missing layout quantity depth 5m0s", "terminator end c 0s"}
+	if diff := cmp.Diff(want, tell(bus(head))); diff != "" {
+		t.Error(diff)
+	}
+	if diff := cmp.Diff(want[2:], tell(&boat.Report{})); diff != "" {
+		t.Error(diff)
+	}
+	s := check.DefaultSettings()
+	s.Terminator.Off = true
+	if f := check.RunRules(rules, &boat.Report{}, 0, &s); len(f) > 0 {
+		t.Errorf("switched off: %v", f)
+	}
+}

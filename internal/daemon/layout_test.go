@@ -1,0 +1,93 @@
+package daemon
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"muster/internal/boat"
+)
+
+// A backbone of the simulated boat: one terminator, a radio that nobody has, and depth, which she has.
+const someLayout = `
+segments:
+  - {from: bow, to: helm, length: 4 m, cable: micro}
+  - {from: helm, to: stern, length: 4 m, cable: micro}
+tees:
+  - at: helm
+    drops:
+      - {device: helm head, model: Larkfin LF9 head, load: 6}
+      - {device: radio, model: Gannet VR1 radio, load: 2}
+terminators: [bow]
+power: [{at: helm, voltage: 12.6 V}]
+coverage: [{quantity: depth}]
+`
+
+func write(t *testing.T, file, text string) string {
+	t.Helper()
+	if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// TestLayoutAlerts: what a layout breaks, and where it differs from the network, become alerts of the boat.
+func TestLayoutAlerts(t *testing.T) {
+	opt := simulated(t, "demo")
+	opt.Config.Layout = []string{write(t, filepath.Join(t.TempDir(), "layout.yaml"), someLayout)}
+	opt.Config.Sources[0].Ask = true
+	r, err := Replay(t.Context(), opt, 7*time.Minute, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got []string
+	for _, a := range r.Alerts {
+		if slices.Contains([]string{"terminator", "missing", "newcomer", "load-too-high"}, a.Check) && a.State != boat.AlertCleared {
+			got = append(got, a.Summary)
+		}
+	}
+	text := strings.Join(got, "\n")
+	for _, want := range []string{"The backbone's end stern has 0 terminators", "radio is planned at helm, but no such device is on the network",
+		"Larkfin LP7 pilot (LP7-15077) is on the network, but not in the layout", "The devices declare 32 load equivalency; the plan has 8"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("no alert says %q in\n%s", want, text)
+		}
+	}
+	if strings.Contains(text, "sends depth") || strings.Contains(text, "helm head is planned") {
+		t.Errorf("too much in\n%s", text)
+	}
+}
+
+// TestLayoutReload: a layout that cannot be used leaves the present one in force; a good one takes its place.
+func TestLayoutReload(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "layout.yaml")
+	opt := keptOptions(t, t.TempDir(), network(t0, "can0", true))
+	opt.Config.Layout = []string{write(t, file, someLayout)}
+	d, _ := aboard(t, opt)
+	length := func() float64 { return d.plans()[0].Now(d.Report()).Length.Value }
+	if !d.watch.Runs("terminator") || length() != 8 {
+		t.Fatalf("%g m", length())
+	}
+	c := d.opt.Config
+	write(t, file, strings.Replace(someLayout, "to: stern", "to: bow", 1))
+	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "layout.yaml:3:5: segment 1 (bow to helm): the segments form a loop") {
+		t.Errorf("a loop: %v", err)
+	}
+	if length() != 8 {
+		t.Errorf("the broken layout is in force: %g m", length())
+	}
+	write(t, file, strings.Replace(someLayout, "4 m", "6 m", 1))
+	if err := d.Reload(t.Context(), c); err != nil {
+		t.Fatal(err)
+	}
+	if length() != 10 {
+		t.Errorf("the better layout is not in force: %g m", length())
+	}
+	c.Layout = nil
+	if err := d.Reload(t.Context(), c); err != nil || len(d.plans()) > 0 {
+		t.Errorf("%v, %d layouts without any", err, len(d.plans()))
+	}
+}
