@@ -2,22 +2,34 @@ package nmea0183_test
 
 import (
 	"bufio"
+	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"math"
 	"net"
 	"os"
 	"os/exec"
+	"slices"
 	"testing"
 	"time"
 
 	"muster/internal/event"
 	"muster/internal/nmea0183"
 	"muster/internal/sim"
+	"muster/internal/transport"
 )
 
 const scenario = `
 name: lines
+devices:
+  - id: ais
+    maker: 2002
+    class: 60
+    function: 195
+    address: 15
+    sends:
+      - {pgn: 129038, every: 100ms}
+      - {pgn: 129039, every: 100ms}
 lines:
   - id: gnss
     baud: 38400
@@ -27,13 +39,45 @@ lines:
   - id: ais
     baud: 38400
     sentences:
-      - {talker: AI, formatter: VDM, every: 2s}
+      - {talker: AI, formatter: VDM}
+      - {talker: AI, formatter: VDO, every: 3s}
 `
 
-// heard is what this package reads from the lines of the simulated boat.
+// heard is what this package reads from the lines of the simulated boat, and of AIS targets what the backbone says beside it.
 type heard struct {
-	lat, lon, course, speed map[int64]float64 // by millisecond of UTC, from RMC
-	types                   map[uint32]uint8  // AIS: message type by MMSI
+	lat, lon, course, speed map[int64]float64  // by millisecond of UTC, from RMC
+	types                   map[uint32][]uint8 // AIS: message types by MMSI
+	static                  map[uint32]static  // AIS: from types 5 and 24
+	places                  map[uint32][]place // AIS: of each position report in order
+}
+
+type static struct {
+	name, callSign string
+	shipType       uint8
+}
+
+type place struct{ lat, lon float64 }
+
+// hears takes an AIS message; latest is where the backbone says that the vessels are.
+func (h *heard) hears(m *nmea0183.AIS, latest map[uint32]place) {
+	if !slices.Contains(h.types[m.MMSI], m.Type) {
+		h.types[m.MMSI] = append(h.types[m.MMSI], m.Type)
+	}
+	if m.Type == 1 || m.Type == 18 {
+		h.places[m.MMSI] = append(h.places[m.MMSI], latest[m.MMSI])
+		return
+	}
+	x := h.static[m.MMSI]
+	if name := m.Name.String(); name != "" {
+		x.name = name
+	}
+	if call := m.CallSign.String(); call != "" {
+		x.callSign = call
+	}
+	if m.ShipType != 0 {
+		x.shipType = m.ShipType
+	}
+	h.static[m.MMSI] = x
 }
 
 // simulated are a minute and a half of the boat's sentences for position and AIS.
@@ -43,7 +87,9 @@ func simulated(t *testing.T) (lines [][]byte, h heard) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	h = heard{map[int64]float64{}, map[int64]float64{}, map[int64]float64{}, map[int64]float64{}, map[uint32]uint8{}}
+	h = heard{map[int64]float64{}, map[int64]float64{}, map[int64]float64{}, map[int64]float64{}, map[uint32][]uint8{}, map[uint32]static{}, map[uint32][]place{}}
+	latest := map[uint32]place{}
+	assembler := transport.NewAssembler(transport.Options{})
 	boat := sim.New(sc, 1, event.At(time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC)))
 	end := boat.Now().Add(90 * time.Second)
 	var (
@@ -61,6 +107,10 @@ func simulated(t *testing.T) (lines [][]byte, h heard) {
 		}
 		for _, ev := range events[:n] {
 			if ev.Kind != event.KindLine {
+				if p := assembler.Feed(&ev); p != nil && (p.PGN() == 129038 || p.PGN() == 129039) { // MMSI, longitude, latitude: the message set
+					degrees := func(at int) float64 { return float64(int32(binary.LittleEndian.Uint32(p.Data[at:]))) * 1e-7 }
+					latest[binary.LittleEndian.Uint32(p.Data[1:])] = place{degrees(9), degrees(5)}
+				}
 				continue
 			}
 			if _, err := nmea0183.Parse(ev.Line, &s); err != nil {
@@ -73,11 +123,14 @@ func simulated(t *testing.T) (lines [][]byte, h heard) {
 					t.Fatal(err)
 				}
 				h.note(readings)
-			case "VDM":
-				if done, err := j.Add(&s, ev.Time, &m); err != nil || !done {
-					t.Fatalf("%q: %v %v", ev.Line, done, err)
+			case "VDM", "VDO":
+				done, err := j.Add(&s, ev.Time, &m)
+				if err != nil {
+					t.Fatalf("%q: %v", ev.Line, err)
 				}
-				h.types[m.MMSI] = m.Type
+				if done {
+					h.hears(&m, latest)
+				}
 			case "GGA":
 			default:
 				continue
@@ -108,7 +161,8 @@ func (h *heard) note(readings []nmea0183.Reading) {
 	}
 }
 
-// gpsd (Debian) reads the simulated boat's lines over TCP and finds the position, course, speed and AIS targets that this package finds.
+// gpsd (Debian) reads the simulated boat's lines over TCP and finds the position, course, speed and AIS vessels that this package
+// finds, and the targets where the backbone's AIS messages have them.
 func TestAgainstGPSD(t *testing.T) {
 	program, err := exec.LookPath("gpsd")
 	if err != nil {
@@ -164,10 +218,18 @@ func TestAgainstGPSD(t *testing.T) {
 	}()
 
 	_ = client.SetReadDeadline(time.Now().Add(time.Minute)) // so that a gpsd that says nothing ends the test
-	fixes, targets := 0, map[uint32]bool{}
+	fixes, reports, told := 0, map[uint32]int{}, map[uint32]static{}
+	enough := func() bool {
+		for mmsi := range want.types {
+			if reports[mmsi] < 2 || told[mmsi] == (static{}) {
+				return false
+			}
+		}
+		return fixes >= 20
+	}
 	sc := bufio.NewScanner(client)
 	sc.Buffer(nil, 1<<20)
-	for (fixes < 20 || len(targets) < len(want.types)) && sc.Scan() {
+	for !enough() && sc.Scan() {
 		var m struct {
 			Class                  string
 			Time                   time.Time
@@ -175,6 +237,8 @@ func TestAgainstGPSD(t *testing.T) {
 			Lat, Lon, Track, Speed *float64
 			MMSI                   uint32
 			Type                   uint8
+			ShipName, CallSign     string
+			ShipType               uint8
 		}
 		if err := json.Unmarshal(sc.Bytes(), &m); err != nil {
 			continue // other classes use other types
@@ -192,16 +256,30 @@ func TestAgainstGPSD(t *testing.T) {
 			near(t, "course", *m.Track, want.course[at], 0.06)
 			near(t, "speed", *m.Speed, want.speed[at], 0.02)
 		case "AIS":
-			if kind, ok := want.types[m.MMSI]; !ok || kind != m.Type {
-				t.Errorf("gpsd hears %d with type %d, we %d", m.MMSI, m.Type, kind)
+			if !slices.Contains(want.types[m.MMSI], m.Type) {
+				t.Errorf("gpsd hears type %d of %d, we %d", m.Type, m.MMSI, want.types[m.MMSI])
 			}
-			targets[m.MMSI] = true
+			if m.Type == 5 || m.Type == 24 {
+				told[m.MMSI] = static{m.ShipName, m.CallSign, m.ShipType}
+				continue
+			}
+			n := reports[m.MMSI]
+			reports[m.MMSI]++
+			if at := want.places[m.MMSI][n]; at != (place{}) { // our own vessel is not on the backbone
+				near(t, "latitude of a target", *m.Lat/600000, at.lat, 3e-5)
+				near(t, "longitude of a target", *m.Lon/600000, at.lon, 5e-5)
+			}
 		}
 	}
-	if fixes < 20 || len(targets) < len(want.types) || len(want.types) == 0 {
-		t.Errorf("%d fixes compared, %d of %d AIS targets: %v", fixes, len(targets), len(want.types), sc.Err())
+	if !enough() {
+		t.Errorf("%d fixes, position reports %v, static data %v of %v: %v", fixes, reports, told, want.types, sc.Err())
 	}
-	t.Logf("%d fixes and %d AIS targets compared", fixes, len(targets))
+	for mmsi, ours := range want.static {
+		if told[mmsi] != ours {
+			t.Errorf("static data of %d: gpsd %+v, we %+v", mmsi, told[mmsi], ours)
+		}
+	}
+	t.Logf("%d fixes, %d vessels compared", fixes, len(want.static))
 }
 
 func near(t *testing.T, what string, gpsd, ours, tolerance float64) {

@@ -49,6 +49,12 @@ func knownPGNs() string {
 	return strings.Join(list, " ")
 }
 
-func knownFormatters() string { return strings.Join(slices.Sorted(maps.Keys(sentences)), " ") }
+// formatters are those of sentences and of AIS messages, sorted.
+func formatters() []string {
+	list := append(slices.Collect(maps.Keys(sentences)), "VDM", "VDO")
+	slices.Sort(list)
+	return list
+}
+
 func knownVerbs() string      { return strings.Join(slices.Sorted(maps.Keys(verbs)), " ") }
 func knownQuantities() string { return strings.Join(slices.Sorted(maps.Keys(skews)), " ") }

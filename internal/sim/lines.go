@@ -1,8 +1,10 @@
 package sim
 
 import (
+	"bytes"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"muster/internal/event"
@@ -15,8 +17,10 @@ type line struct {
 	freeAt  event.Time // when the sentence on the line ends
 	turns   []int      // sentences written so far, by the spec's sentence
 
-	badUntil, garbleUntil, silentUntil event.Time
-	badShare, garbleShare              float64
+	badUntil, garbleUntil, silentUntil, misreadUntil event.Time
+	badShare, garbleShare                            float64
+
+	misread uint32 // the rate at which the talkers send meanwhile
 }
 
 func (s *Sim) addLine(i int, spec *Line) {
@@ -38,13 +42,18 @@ func (s *Sim) lineFault(a *Action) {
 			l.badUntil, l.badShare = until, a.Share
 		case "garbled-lines":
 			l.garbleUntil, l.garbleShare = until, a.Share
+		case "wrong-baud":
+			l.misreadUntil, l.misread = until, a.Baud
+			if a.For == 0 {
+				l.misreadUntil = forever
+			}
 		default:
 			l.silentUntil = until
 		}
 	}
 }
 
-// sentence writes one sentence and plans the next. A line carries 10 bits a character; a talker that has fallen more than a
+// sentence writes one sentence, or the sentences of one AIS message, and plans the next. A line carries 10 bits a character; a talker that has fallen more than a
 // second behind leaves the sentence out, as a full buffer does.
 func (s *Sim) sentence(it item) {
 	l := s.lines[it.device]
@@ -54,17 +63,24 @@ func (s *Sim) sentence(it item) {
 		return
 	}
 	s.world.advance(s.now)
+	turn := l.turns[it.index]
 	l.turns[it.index]++
-	start := len(s.text)
-	if spec.Formatter == "VDM" || spec.Formatter == "VDO" {
-		s.text = append(s.text, '!')
-	} else {
-		s.text = append(s.text, '$')
+	if own := spec.Formatter == "VDO"; own || spec.Formatter == "VDM" {
+		for _, fields := range aisMessage(own, &s.world.view, turn).sentences(own, turn) {
+			s.write(l, '!', spec, func(b []byte) []byte { return append(b, fields...) })
+		}
+		return
 	}
+	s.write(l, '$', spec, func(b []byte) []byte { return sentences[spec.Formatter](b, &s.world.view, turn+1) })
+}
+
+// write puts one sentence on the line, with what is wrong with the line at the moment.
+func (s *Sim) write(l *line, first byte, spec *Sentence, fields func([]byte) []byte) {
+	start := len(s.text)
+	s.text = append(s.text, first)
 	s.text = append(s.text, spec.Talker...)
 	s.text = append(s.text, spec.Formatter...)
-	s.text = append(s.text, ',')
-	s.text = sentences[spec.Formatter](s.text, &s.world.view, l.turns[it.index])
+	s.text = fields(append(s.text, ','))
 	sum := byte(0)
 	for _, c := range s.text[start+1:] {
 		sum ^= c
@@ -79,8 +95,57 @@ func (s *Sim) sentence(it item) {
 		}
 	}
 	raw := s.text[start:len(s.text):len(s.text)]
-	l.freeAt = max(l.freeAt, s.now).Add(time.Duration(len(raw)+2) * 10 * time.Second / time.Duration(l.spec.Baud))
-	s.emit(event.Event{Kind: event.KindLine, Network: l.network, Line: raw})
+	baud := l.spec.Baud
+	if s.now < l.misreadUntil {
+		baud = l.misread
+	}
+	l.freeAt = max(l.freeAt, s.now).Add(time.Duration(len(raw)+2) * 10 * time.Second / time.Duration(baud))
+	if baud == l.spec.Baud {
+		s.emit(event.Event{Kind: event.KindLine, Network: l.network, Line: raw})
+		return
+	}
+	for line := range bytes.FieldsFuncSeq(misheard(raw, baud, l.spec.Baud), func(r rune) bool { return r == '\r' || r == '\n' }) {
+		for piece := range slices.Chunk(line, maxNoise) {
+			s.emit(event.Event{Kind: event.KindLine, Network: l.network, Line: piece})
+		}
+	}
+}
+
+// maxNoise is the longest line that is made of noise, as a port makes it.
+const maxNoise = 512
+
+// misheard is what a port read at rx baud makes of a sentence sent at tx: it waits for a falling edge and takes the middle of nine bits,
+// at its own rate. Times are in parts of a second of which a bit of the sender has 2·rx and one of the receiver 2·tx.
+func misheard(text []byte, tx, rx uint32) (heard []byte) {
+	level := func(at uint64) bool {
+		bit := at / (2 * uint64(rx))
+		i, k := bit/10, bit%10
+		switch {
+		case i >= uint64(len(text)+2) || k == 9: // at rest, or a stop bit
+			return true
+		case k == 0: // a start bit
+			return false
+		case i >= uint64(len(text)):
+			return "\r\n"[i-uint64(len(text))]>>(k-1)&1 == 1
+		}
+		return text[i]>>(k-1)&1 == 1
+	}
+	step := 2 * uint64(rx)
+	for at := uint64(0); at < uint64(len(text)+2)*10*step; {
+		if level(at) || at > 0 && !level(at-1) {
+			at = (at/step + 1) * step
+			continue
+		}
+		c := byte(0)
+		for k := range uint64(8) {
+			if level(at + (2*k+3)*uint64(tx)) {
+				c |= 1 << k
+			}
+		}
+		heard = append(heard, c)
+		at += 19 * uint64(tx)
+	}
+	return heard
 }
 
 // sentences write the fields of a sentence: from after the address to before the checksum.
@@ -116,9 +181,6 @@ var sentences = map[string]func(b []byte, v *view, turn int) []byte{
 	"ROT": func(b []byte, v *view, _ int) []byte { return fmt.Appendf(b, "%.1f,A", v.rot/rad*60) },
 	"RSA": func(b []byte, v *view, _ int) []byte { return fmt.Appendf(b, "%.1f,A,,V", v.rudder/rad) },
 	"TXT": func(b []byte, v *view, turn int) []byte { return fmt.Appendf(b, "01,01,%02d,Simulated", turn%100) },
-	"VDM": func(b []byte, v *view, turn int) []byte {
-		return appendVDM(b, &v.targets[turn%len(v.targets)], v)
-	},
 	"VER": func(b []byte, v *view, turn int) []byte {
 		return append(b, "1,1,GP,GAN,GP1-0042,700042,Gannet GP1,3.14,B,0"...)
 	},
@@ -169,71 +231,4 @@ func position(b []byte, lat, lon float64) []byte {
 	// In ten-thousandths of a minute, so that rounding cannot make 60 minutes.
 	a, o := int64(math.Round(math.Abs(lat)*600000)), int64(math.Round(math.Abs(lon)*600000))
 	return fmt.Appendf(b, "%02d%02d.%04d,%c,%03d%02d.%04d,%c", a/600000, a/10000%60, a%10000, ns, o/600000, o/10000%60, o%10000, ew)
-}
-
-// appendVDM writes an AIS position report: message 1 (class A) or 18 (class B), 168 bits in 28 characters (ITU-R M.1371 as told
-// by gpsd's AIVDM notes).
-func appendVDM(b []byte, t *target, v *view) []byte {
-	var bits [21]byte
-	at := 0
-	put := func(value int64, width int) {
-		for i := width - 1; i >= 0; i-- {
-			if value>>i&1 == 1 {
-				bits[at/8] |= 0x80 >> (at % 8)
-			}
-			at++
-		}
-	}
-	second := int64(v.seconds()) % 60
-	sog := int64(math.Round(t.sog / knot * 10))
-	cog := int64(math.Round(t.cog/rad*10)) % 3600
-	lon, lat := int64(math.Round(t.lon*600000)), int64(math.Round(t.lat*600000))
-	if t.classB {
-		put(18, 6)
-		put(0, 2)
-		put(int64(t.mmsi), 30)
-		put(0, 8)
-		put(sog, 10)
-		put(1, 1)
-		put(lon, 28)
-		put(lat, 27)
-		put(cog, 12)
-		put(cog/10, 9)
-		put(second, 6)
-		put(0, 2)
-		put(0x1D, 6)    // carrier sense, no display, DSC, band, message 22
-		put(0, 1)       // no RAIM
-		put(1, 1)       // ITDMA
-		put(393222, 19) // no communication state for carrier sense
-	} else {
-		put(1, 6)
-		put(0, 2)
-		put(int64(t.mmsi), 30)
-		put(0, 4)
-		put(0, 8)
-		put(sog, 10)
-		put(1, 1)
-		put(lon, 28)
-		put(lat, 27)
-		put(cog, 12)
-		put(cog/10, 9)
-		put(second, 6)
-		put(0, 2)
-		put(0, 3)
-		put(0, 1)
-		put(0, 19)
-	}
-	b = append(b, "1,1,,A,"...)
-	for i := range 28 {
-		six := byte(0)
-		for j := range 6 {
-			k := i*6 + j
-			six = six<<1 | bits[k/8]>>(7-k%8)&1
-		}
-		if six += 48; six > 87 {
-			six += 8
-		}
-		b = append(b, six)
-	}
-	return append(b, ",0"...)
 }

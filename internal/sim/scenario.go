@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path"
+	"slices"
 	"strings"
 	"time"
 
@@ -120,6 +121,7 @@ type Action struct {
 	Rate     float64       `yaml:"rate"`     // error-frames: per second
 	Share    float64       `yaml:"share"`    // drop-frames, bad-checksums, garbled-lines: 0..1; load: of the bus
 	Volts    float64       `yaml:"volts"`    // sag: taken from the supply
+	Baud     uint32        `yaml:"baud"`     // wrong-baud: at which the talkers send while the port is read at the line's own
 }
 
 // verbs are the things an Action can do and what each needs.
@@ -149,6 +151,7 @@ var verbs = map[string]struct {
 	"bad-checksums": {line: true, duration: true},
 	"garbled-lines": {line: true, duration: true},
 	"line-silence":  {line: true, duration: true},
+	"wrong-baud":    {line: true},
 }
 
 //go:embed scenarios/*.yaml
@@ -418,8 +421,8 @@ func (l *Line) complete(at string) *problem {
 		switch {
 		case len(s.Talker) != 2:
 			return &problem{at + ".talker", fmt.Sprintf("talker %q must be two letters", s.Talker)}
-		case sentences[s.Formatter] == nil:
-			return &problem{at + ".formatter", fmt.Sprintf("the simulator cannot write %q; it knows %s", s.Formatter, knownFormatters())}
+		case !slices.Contains(formatters(), s.Formatter):
+			return &problem{at + ".formatter", fmt.Sprintf("the simulator cannot write %q; it knows %s", s.Formatter, strings.Join(formatters(), " "))}
 		case s.Every < minEvery || s.Every > 24*time.Hour:
 			return &problem{at + ".every", fmt.Sprintf("every must lie between %v and 24h", minEvery)}
 		}
@@ -454,6 +457,8 @@ func (a *Action) complete(at string, devices, lines map[string]bool) *problem {
 		return &problem{at + ".rate", "error-frames needs a rate between 0 and 1000 a second"}
 	case a.Do == "sag" && (a.Volts <= 0 || a.Volts > 10):
 		return &problem{at + ".volts", "sag needs volts between 0 and 10"}
+	case a.Do == "wrong-baud" && (a.Baud < 300 || a.Baud > 921600):
+		return &problem{at + ".baud", "wrong-baud needs a baud between 300 and 921600, the rate at which the talkers send"}
 	case a.Address > pgn.MaxAddr:
 		return &problem{at + ".address", fmt.Sprintf("address must be at most %d", pgn.MaxAddr)}
 	}

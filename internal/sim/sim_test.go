@@ -300,7 +300,7 @@ func TestStoryBeginsAgain(t *testing.T) {
 
 func TestSentences(t *testing.T) {
 	var all []Sentence
-	for f := range sentences {
+	for _, f := range formatters() {
 		all = append(all, Sentence{Talker: "II", Formatter: f, Every: 2 * time.Second})
 	}
 	sc := parse(t, "devices: []\nlines: [{id: a, baud: 38400}]\n")
@@ -321,8 +321,8 @@ func TestSentences(t *testing.T) {
 		}
 		seen[body[2:5]] = true
 	})
-	if len(seen) != len(sentences) {
-		t.Errorf("%d of %d sentences were written", len(seen), len(sentences))
+	if len(seen) != len(all) {
+		t.Errorf("%d of %d sentences were written", len(seen), len(all))
 	}
 }
 
@@ -422,5 +422,43 @@ func BenchmarkRead(b *testing.B) {
 			}
 			b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "events/s")
 		})
+	}
+}
+
+func TestMisheard(t *testing.T) {
+	text := "$SDDPT,12.4,0.5,50*4C"
+	for _, baud := range []uint32{4800, 38400} {
+		if got := string(misheard([]byte(text), baud, baud)); got != text+"\r\n" {
+			t.Errorf("at the right rate of %d: %q", baud, got)
+		}
+	}
+	// A receiver twice too fast sees each bit twice. Of '$', 0x24, that is: the start bit, it again, 0 0, 0 0, 1 1 and the first half of 0.
+	if got := misheard([]byte("$"), 4800, 9600)[0]; got != 0b01100000 {
+		t.Errorf("%08b", got)
+	}
+}
+
+func TestWrongBaud(t *testing.T) {
+	sc := parse(t, `
+lines: [{id: a, baud: 38400, sentences: [{talker: SD, formatter: DPT}]}]
+timeline: [{at: 10s, do: wrong-baud, line: a, baud: 4800, for: 10s}]
+`)
+	s := New(sc, 1, t0)
+	count := func() (good, noise int) {
+		play(t, s, 10*time.Second, func(ev *event.Event) {
+			switch {
+			case ev.Kind != event.KindLine:
+			case strings.HasPrefix(string(ev.Line), "$SDDPT,"):
+				good++
+			default:
+				noise++
+			}
+		})
+		return good, noise
+	}
+	for _, want := range []bool{true, false, true} {
+		if good, noise := count(); (good > 0) != want || (noise > 0) == want {
+			t.Errorf("%d good, %d of noise; want good %v", good, noise, want)
+		}
 	}
 }

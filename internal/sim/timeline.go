@@ -58,7 +58,7 @@ func (s *Sim) act(a *Action) {
 		before := s.fill
 		s.fill, s.fillBit, s.fillAt = a.Share, 0, s.now
 		s.later(a.For, func() { s.fill, s.fillBit, s.fillAt = before, 0, s.now })
-	case "bad-checksums", "garbled-lines", "line-silence":
+	case "bad-checksums", "garbled-lines", "line-silence", "wrong-baud":
 		s.lineFault(a)
 	}
 }

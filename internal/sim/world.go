@@ -60,6 +60,7 @@ type view struct {
 	wpLat    float64
 	wpLon    float64
 	xte      float64
+	own      target
 	targets  [4]target
 }
 
@@ -101,6 +102,7 @@ func newWorld(b Boat, start event.Time, rng *rand.Rand) *world {
 		{mmsi: 999000003, name: "LITTLE AUK", callsign: "ZZ3CC", kind: 36, classB: true, length: 11, beam: 3.6, cog: 5.2, sog: 2.7, crossTurn: -0.004},
 		{mmsi: 999000004, name: "DUNLIN", callsign: "ZZ4DD", kind: 37, classB: true, length: 9, beam: 3.1, cog: 2.4, sog: 0.1},
 	}
+	w.own = target{mmsi: 999000000, name: b.Name, callsign: "ZZ0ZZ", kind: 37, classB: true, length: 12, beam: 3.9}
 	for i := range w.targets {
 		w.targets[i].lat = w.lat + 0.02*float64(i-1)
 		w.targets[i].lon = w.lon + 0.03*float64(2-i)
@@ -173,6 +175,7 @@ func (w *world) settle() {
 	w.sats = 11 + int(math.Round(math.Sin(twoPi*t/180)))
 	w.hdop = 0.9 + 0.1*math.Sin(twoPi*t/180)
 	w.xte = 14 * math.Sin(twoPi*t/260)
+	w.own.lat, w.own.lon, w.own.cog, w.own.sog = w.lat, w.lon, w.cog, w.sog
 }
 
 // magnetic is the heading that a compass shows.
