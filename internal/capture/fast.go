@@ -2,13 +2,17 @@ package capture
 
 import (
 	"encoding/binary"
+	"sync"
+
+	"go.einride.tech/can"
 
 	"muster/internal/event"
 )
 
 // hot remembers what the last fast line had in common with the one before it.
 type hot struct {
-	sec    [10]byte // the digits of the second
+	pairs  *[1 << 16]uint16
+	head   [12]byte // "(SSSSSSSSSS."
 	base   event.Time
 	name   uint64 // the interface's name and the blank behind it, little-endian
 	mask   uint64 // which bytes of name count
@@ -26,95 +30,98 @@ const fastSpan = 96
 // with ten digits of seconds, a name of up to seven bytes, a 29-bit identifier and up to eight data bytes. parseLine reads the
 // same shape and is the oracle.
 func (t *text) fast(events []event.Event) int {
-	h := &t.hot
 	buf, pos, n := t.w.buf[:t.w.end], t.w.pos, 0
-	last := t.last
 	for n < len(events) && pos+fastSpan <= len(buf) {
-		b := buf[pos : pos+fastSpan : pos+fastSpan]
-		if b[0] != '(' || b[11] != '.' {
+		b := (*[fastSpan]byte)(buf[pos:])
+		if used := t.hot.line(b, &events[n]); used > 0 {
+			pos += used
+			n++
+		} else if !t.learn(b) {
 			break
 		}
-		if binary.LittleEndian.Uint64(b[1:]) != binary.LittleEndian.Uint64(h.sec[:]) ||
-			binary.LittleEndian.Uint16(b[9:]) != binary.LittleEndian.Uint16(h.sec[8:]) {
-			sec, k, _ := digits(b[1:11], 10)
-			if k != 10 || sec > 9_223_372_035 {
-				break
-			}
-			copy(h.sec[:], b[1:])
-			h.base = event.Time(sec * 1e9)
-		}
-		x := binary.LittleEndian.Uint64(b[12:])
-		at := h.base
-		p := 20
-		if x>>48 == ' '<<8|')' {
-			frac, ok := decimal8(x<<16 | '0'<<8 | '0')
-			if !ok {
-				break
-			}
-			at += event.Time(frac * 1000)
-		} else {
-			frac, ok := decimal8(x)
-			if !ok || b[20]-'0' > 9 || b[21] != ')' || b[22] != ' ' {
-				break
-			}
-			at += event.Time(frac*10 + uint64(b[20]-'0'))
-			p = 23
-		}
-		if name := binary.LittleEndian.Uint64(b[p:]); h.length == 0 || name&h.mask != h.name {
-			if !t.recall(name) {
-				break
-			}
-		}
-		p += h.length
-		id, ok := hex8(binary.LittleEndian.Uint64(b[p:]))
-		if !ok || id > 0x1FFFFFFF || b[p+8] != '#' {
-			break
-		}
-		p += 9
-		e := &events[n]
-		if b[p+16] == '\n' {
-			hi, ok1 := hex8(binary.LittleEndian.Uint64(b[p:]))
-			lo, ok2 := hex8(binary.LittleEndian.Uint64(b[p+8:]))
-			if !ok1 || !ok2 {
-				break
-			}
-			*e = event.Event{}
-			e.Frame.Length = 8
-			binary.BigEndian.PutUint32(e.Frame.Data[:4], hi)
-			binary.BigEndian.PutUint32(e.Frame.Data[4:], lo)
-			p += 17
-		} else {
-			*e = event.Event{}
-			k := uint8(0)
-			for k < 8 {
-				hi, lo := nibble[b[p]], nibble[b[p+1]]
-				if hi|lo > 15 {
-					break
-				}
-				e.Frame.Data[k] = hi<<4 | lo
-				k++
-				p += 2
-			}
-			if b[p] != '\n' {
-				break
-			}
-			e.Frame.Length = k
-			p++
-		}
-		e.Time = at
-		e.Kind = event.KindFrame
-		e.Network = h.net
-		e.Frame.ID = id
-		e.Frame.IsExtended = true
-		last = at
-		pos += p
-		n++
 	}
 	if n > 0 {
-		t.last, t.lastNet = last, h.net
+		t.last, t.lastNet = events[n-1].Time, events[n-1].Network
 	}
 	t.w.pos = pos
 	return n
+}
+
+// line parses one line and returns its length with the line's end; 0 when it has another shape, second or name than is remembered.
+func (h *hot) line(b *[fastSpan]byte, e *event.Event) int {
+	if binary.LittleEndian.Uint64(b[:]) != binary.LittleEndian.Uint64(h.head[:]) ||
+		binary.LittleEndian.Uint32(b[8:]) != binary.LittleEndian.Uint32(h.head[8:]) {
+		return 0
+	}
+	at, p := h.base, 20
+	x := binary.LittleEndian.Uint64(b[12:])
+	if six := x ^ 0x2029_3030_3030_3030; (six|six+0x0606_0606_0606)&0xFFFF_F0F0_F0F0_F0F0 == 0 { // "FFFFFF) "
+		at += event.Time(number(six<<16) * 1000)
+	} else {
+		eight, last := x^0x3030_3030_3030_3030, b[20]-'0'
+		if (eight|eight+0x0606_0606_0606_0606)&0xF0F0_F0F0_F0F0_F0F0 != 0 || last > 9 || b[21] != ')' || b[22] != ' ' {
+			return 0
+		}
+		at += event.Time(number(eight)*10 + uint64(last))
+		p = 23
+	}
+	if binary.LittleEndian.Uint64(b[p:])&h.mask != h.name || h.length == 0 {
+		return 0
+	}
+	p += h.length
+	r, pairs := (*[26]byte)(b[p:]), h.pairs // IIIIIIII#DDDDDDDDDDDDDDDD and the line's end
+	i0, i1, i2, i3 := pair(pairs, r[0], r[1]), pair(pairs, r[2], r[3]), pair(pairs, r[4], r[5]), pair(pairs, r[6], r[7])
+	id := i0<<24 | i1<<16 | i2<<8 | i3
+	if i0|i1|i2|i3 > 0xFF || id > can.MaxExtendedID || r[8] != '#' {
+		return 0
+	}
+	*e = event.Event{}
+	e.Frame.Length = 8
+	if r[25] == '\n' {
+		d0, d1, d2, d3 := pair(pairs, r[9], r[10]), pair(pairs, r[11], r[12]), pair(pairs, r[13], r[14]), pair(pairs, r[15], r[16])
+		d4, d5, d6, d7 := pair(pairs, r[17], r[18]), pair(pairs, r[19], r[20]), pair(pairs, r[21], r[22]), pair(pairs, r[23], r[24])
+		if d0|d1|d2|d3|d4|d5|d6|d7 > 0xFF {
+			return 0
+		}
+		e.Frame.Data = [8]byte{byte(d0), byte(d1), byte(d2), byte(d3), byte(d4), byte(d5), byte(d6), byte(d7)}
+	} else {
+		k := 0
+		for k < 8 {
+			d := pair(pairs, r[9+2*k], r[10+2*k])
+			if d > 0xFF {
+				break
+			}
+			e.Frame.Data[k] = byte(d)
+			k++
+		}
+		if r[9+2*k] != '\n' {
+			return 0
+		}
+		e.Frame.Length = uint8(k)
+		p -= 2 * (8 - k)
+	}
+	e.Time, e.Kind, e.Network = at, event.KindFrame, h.net
+	e.Frame.ID, e.Frame.IsExtended = id, true
+	return p + len(r)
+}
+
+// learn takes the second and the name of a line that hot.line refused; false when they are the same as before, or none.
+func (t *text) learn(b *[fastSpan]byte) bool {
+	h := &t.hot
+	if [12]byte(b[:]) != h.head {
+		sec, k, _ := digits(b[1:11], 10)
+		if b[0] != '(' || k != 10 || b[11] != '.' || sec > 9_223_372_035 {
+			return false
+		}
+		h.head, h.base = [12]byte(b[:]), event.Time(sec*1e9)
+		return true
+	}
+	p := 20
+	if b[19] != ' ' {
+		p = 23
+	}
+	name := binary.LittleEndian.Uint64(b[p:])
+	return (h.length == 0 || name&h.mask != h.name) && t.recall(name)
 }
 
 // recall points hot at the network whose name stands at the front of word; false when it is new or too long for the fast path.
@@ -136,36 +143,26 @@ func (t *text) recall(word uint64) bool {
 	return false
 }
 
-// decimal8 reads eight ASCII digits, the first in the lowest byte.
-func decimal8(x uint64) (uint64, bool) {
-	if x&0xF0F0F0F0F0F0F0F0 != 0x3030303030303030 || (x+0x0606060606060606)&0xF0F0F0F0F0F0F0F0 != 0x3030303030303030 {
-		return 0, false
-	}
-	x &= 0x0F0F0F0F0F0F0F0F
+// number is that of eight decimal digits, one a byte, the first in the lowest.
+func number(x uint64) uint64 {
 	x = x * (10<<8 + 1) >> 8 & 0x00FF00FF00FF00FF    // pairs
 	x = x * (100<<16 + 1) >> 16 & 0x0000FFFF0000FFFF // fours
-	return x * (10000<<32 + 1) >> 32, true
+	return x * (10000<<32 + 1) >> 32
 }
 
-// hex8 reads eight ASCII hex digits of either case, the first in the lowest byte.
-func hex8(x uint64) (uint32, bool) {
-	const (
-		ones = 0x0101010101010101
-		high = 0x8080808080808080
-	)
-	// Per byte: a digit is 0x30–0x39; a letter, folded to lower case, 0x61–0x66. No sum carries into the next byte once the
-	// top bits are known to be clear.
-	if x&high != 0 {
-		return 0, false
-	}
-	lower := x | 0x20*ones
-	digit := (x + (0x80-'0')*ones) &^ (x + (0x80-'9'-1)*ones) & high
-	letter := (lower + (0x80-'a')*ones) &^ (lower + (0x80-'f'-1)*ones) & high
-	if digit|letter != high {
-		return 0, false
-	}
-	v := x&(0x0F*ones) + letter>>7*9 // one nibble a byte
-	v = (v<<4 | v>>8) & 0x00FF00FF00FF00FF
-	v = (v<<8 | v>>16) & 0x0000FFFF0000FFFF
-	return uint32(v<<16 | v>>32), true
+// pair is the value of two hex digits of either case, above 255 when they are none.
+func pair(pairs *[1 << 16]uint16, first, second byte) uint32 {
+	return uint32(pairs[uint16(first)|uint16(second)<<8])
 }
+
+// hexPairs is the table of pair. Only the few lines of it that digits lead to are ever looked at, so it stays in the nearest cache.
+var hexPairs = sync.OnceValue(func() *[1 << 16]uint16 {
+	t := new([1 << 16]uint16)
+	for i := range t {
+		first, second := nibble[i&0xFF], nibble[i>>8]
+		if t[i] = uint16(first)<<4 | uint16(second); first|second > 15 {
+			t[i] = 1 << 15
+		}
+	}
+	return t
+})

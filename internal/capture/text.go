@@ -24,7 +24,7 @@ type text struct {
 }
 
 func newText(w *window, format Format) *text {
-	t := &text{w: w, sentence: format == FormatNMEA0183, stamped: headStamped(w.rest())}
+	t := &text{w: w, sentence: format == FormatNMEA0183, stamped: headStamped(w.rest()), hot: hot{pairs: hexPairs()}}
 	t.fallback = event.Network{ID: "can0", Kind: event.NMEA2000, Unstamped: !t.stamped}
 	if t.sentence {
 		t.fallback = event.Network{ID: "line0", Kind: event.NMEA0183, Unstamped: !t.stamped}
