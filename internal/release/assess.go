@@ -1,6 +1,7 @@
 package release
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 
@@ -34,6 +35,8 @@ type Assessment struct {
 
 	version Version
 	ordered bool // version holds something
+
+	updating bool // a plan has a step for it
 }
 
 // Withdrawn reports whether the release that the device runs was withdrawn.
@@ -103,24 +106,34 @@ func shortfalls(a *Assessment, v Version, all []Assessment, at func(*Assessment)
 	var out []shortfall
 	for _, n := range a.Model.needsOf(v) {
 		found := false
+		var last *Model // units of one model stand together
+		var fits bool
+		var want Version
+		var unreadable error
 		for i := range all {
 			p := &all[i]
-			if p == a || p.Model == nil || !p.Model.is(n) || p.Unit.State == boat.Gone {
+			if p.Model != last {
+				last, fits = p.Model, p.Model != nil && p.Model.is(n)
+				if fits {
+					want, unreadable = last.scheme.ParseListed(n.AtLeast)
+				}
+			}
+			if !fits || p == a || p.Unit.State == boat.Gone {
 				continue
 			}
 			found = true
 			have, ok := at(p)
 			if !ok {
-				reason := p.Reason
-				if reason == "" {
-					reason = "its version is not known"
-				}
-				out = append(out, shortfall{n, p, reason})
+				out = append(out, shortfall{n, p, cmp.Or(p.Reason, "its version is not known")})
 				continue
 			}
-			if met, err := meets(p.Model, have, n); err != nil {
+			c, err := Compare(have, want)
+			switch {
+			case unreadable != nil:
+				out = append(out, shortfall{n, p, unreadable.Error()})
+			case err != nil:
 				out = append(out, shortfall{n, p, err.Error()})
-			} else if !met {
+			case c < 0:
 				out = append(out, shortfall{n, p, ""})
 			}
 		}
@@ -129,15 +142,6 @@ func shortfalls(a *Assessment, v Version, all []Assessment, at func(*Assessment)
 		}
 	}
 	return out
-}
-
-func meets(m *Model, have Version, n Need) (bool, error) {
-	want, err := m.scheme.ParseListed(n.AtLeast)
-	if err != nil {
-		return false, err
-	}
-	c, err := Compare(have, want)
-	return c >= 0, err
 }
 
 func running(a *Assessment) (Version, bool) { return a.version, a.ordered }

@@ -2,127 +2,142 @@ package release
 
 import "slices"
 
-// edge says that one step must be done before another.
+// edge says that another step must be done before this one.
 type edge struct {
-	from, to int
-	why      string
-	hard     bool // the later update does not work without the earlier one; a soft one is only good practice
+	from int
+	need *Need // what this one needs of the other; nil when it is only that displays go before accessories
 }
 
 // graph is the steps of an order, numbered in the order in which they are listed when nothing else decides.
 type graph struct {
-	n     int
-	edges []edge
+	before [][]edge // to each node
+	after  [][]int  // the nodes that wait for each node
 }
 
-// add puts an edge in unless it or its like is there.
-func (g *graph) add(e edge) {
-	if !slices.ContainsFunc(g.edges, func(o edge) bool { return o.from == e.from && o.to == e.to }) {
-		g.edges = append(g.edges, e)
+func newGraph(n int) *graph { return &graph{make([][]edge, n), make([][]int, n)} }
+
+// add puts edges to one node in: one from each node at most, and none from those that are unwanted, which may be nil.
+func (g *graph) add(to int, edges []edge, unwanted []bool) {
+	have := make([]bool, len(g.before))
+	copy(have, unwanted)
+	for _, e := range g.before[to] {
+		have[e.from] = true
+	}
+	for _, e := range edges {
+		if !have[e.from] {
+			have[e.from] = true
+			g.before[to] = append(g.before[to], e)
+			g.after[e.from] = append(g.after[e.from], to)
+		}
 	}
 }
 
-// reaches reports whether a path leads from a to b.
-func (g *graph) reaches(a, b int) bool {
-	seen := make([]bool, g.n)
-	todo := []int{a}
-	for len(todo) > 0 {
+// reach marks a and every node to which a path leads from it.
+func reach(a int, after [][]int) []bool {
+	seen := make([]bool, len(after))
+	seen[a] = true
+	for todo := []int{a}; len(todo) > 0; {
 		x := todo[len(todo)-1]
 		todo = todo[:len(todo)-1]
-		if x == b {
-			return true
-		}
-		if seen[x] {
-			continue
-		}
-		seen[x] = true
-		for _, e := range g.edges {
-			if e.from == x {
-				todo = append(todo, e.to)
+		for _, y := range after[x] {
+			if !seen[y] {
+				seen[y] = true
+				todo = append(todo, y)
 			}
 		}
 	}
-	return false
+	return seen
 }
 
 // layers sorts the nodes topologically into layers: a node stands in the first layer after all that it waits for, and within a layer
 // by number, so the result is the same for the same graph. most bounds a layer's size, 0 for no bound. Nodes on a cycle, or after one,
-// are in no layer.
-func (g *graph) layers(most int) [][]int {
-	waits := make([]int, g.n)
-	for _, e := range g.edges {
-		waits[e.to]++
+// are in no layer but in rest, by number.
+func (g *graph) layers(most int) (out [][]int, rest []int) {
+	waits := make([]int, len(g.before))
+	for i, edges := range g.before {
+		waits[i] = len(edges)
+		rest = append(rest, i)
 	}
-	done := make([]bool, g.n)
-	var out [][]int
 	for {
 		var layer []int
-		for i := range g.n {
-			if !done[i] && waits[i] == 0 && (most == 0 || len(layer) < most) {
+		later := rest[:0]
+		for _, i := range rest {
+			if waits[i] == 0 && (most == 0 || len(layer) < most) {
 				layer = append(layer, i)
+			} else {
+				later = append(later, i)
 			}
 		}
+		rest = later
 		if len(layer) == 0 {
-			return out
+			return out, rest
 		}
 		for _, i := range layer {
-			done[i] = true
-			for _, e := range g.edges {
-				if e.from == i {
-					waits[e.to]--
-				}
+			for _, to := range g.after[i] {
+				waits[to]--
 			}
 		}
 		out = append(out, layer)
 	}
 }
 
-// cycles lists one cycle for each knot of nodes that wait for each other, beginning with its lowest node.
-func (g *graph) cycles() [][]int {
-	var out [][]int
-	inKnot := make([]bool, g.n)
-	for a := range g.n {
-		if inKnot[a] {
+// knot is nodes that wait for each other.
+type knot struct {
+	nodes []int // by number
+	cycle []int // one way round, beginning with the lowest
+}
+
+// knots lists those among the nodes that are in no layer, by their lowest node.
+func (g *graph) knots(rest []int) []knot {
+	back := make([][]int, len(g.before))
+	for to, edges := range g.before {
+		for _, e := range edges {
+			back[to] = append(back[to], e.from)
+		}
+	}
+	var out []knot
+	tied := make([]bool, len(g.before))
+	for _, a := range rest {
+		if tied[a] {
 			continue
 		}
-		path := g.around(a)
-		if path == nil {
+		k := knot{cycle: g.around(a)}
+		if k.cycle == nil {
 			continue
 		}
-		for b := range g.n {
-			if g.reaches(a, b) && g.reaches(b, a) {
-				inKnot[b] = true
+		to, from := reach(a, g.after), reach(a, back)
+		for b := range to {
+			if to[b] && from[b] {
+				tied[b] = true
+				k.nodes = append(k.nodes, b)
 			}
 		}
-		out = append(out, path)
+		out = append(out, k)
 	}
 	return out
 }
 
 // around is a shortest way from a back to a, nil when there is none.
 func (g *graph) around(a int) []int {
-	from := make([]int, g.n)
+	from := make([]int, len(g.before))
 	for i := range from {
 		from[i] = -1
 	}
-	todo := []int{a}
-	for len(todo) > 0 {
+	for todo := []int{a}; len(todo) > 0; todo = todo[1:] {
 		x := todo[0]
-		todo = todo[1:]
-		for _, e := range g.edges {
-			if e.from != x {
-				continue
-			}
-			if e.to == a {
+		for _, y := range g.after[x] {
+			if y == a {
 				path := []int{x}
-				for path[0] != a {
-					path = slices.Insert(path, 0, from[path[0]])
+				for x != a {
+					x = from[x]
+					path = append(path, x)
 				}
+				slices.Reverse(path)
 				return path
 			}
-			if from[e.to] < 0 {
-				from[e.to] = x
-				todo = append(todo, e.to)
+			if from[y] < 0 {
+				from[y] = x
+				todo = append(todo, y)
 			}
 		}
 	}

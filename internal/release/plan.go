@@ -56,8 +56,13 @@ func Plan(r *boat.Report, snapshotDigest, boatID string, s *Sheets, opts Options
 	p := &planner{order: o, opts: opts}
 	list := units(r)
 	if opts.Earlier != nil {
+		here := map[string]bool{}
+		for i := range list {
+			here[list[i].ID] = true
+		}
 		for _, u := range units(opts.Earlier) {
-			if !slices.ContainsFunc(list, func(o Unit) bool { return o.ID == u.ID }) {
+			if !here[u.ID] {
+				here[u.ID] = true
 				u.State, u.Address = boat.Gone, nil
 				list = append(list, u)
 			}
@@ -132,6 +137,7 @@ func (p *planner) sort(i int) {
 			o.KeptBack = append(o.KeptBack, a.remark("not on the network"))
 			return
 		}
+		a.updating = true
 		p.todo = append(p.todo, i)
 	}
 }
@@ -161,10 +167,8 @@ func (a *Assessment) outOfReach(c Conditions) string {
 
 // final is the version that a device will run once the order is done.
 func (p *planner) final(a *Assessment) (Version, bool) {
-	for _, i := range p.todo {
-		if &p.all[i] == a {
-			return a.Model.Current.version, true
-		}
+	if a.updating {
+		return a.Model.Current.version, true
 	}
 	return a.version, a.ordered
 }
@@ -173,6 +177,7 @@ func (p *planner) final(a *Assessment) (Version, bool) {
 func (p *planner) keepBack(i int, c Code, places []string, text, remedy string) {
 	p.problem(c, &p.all[i].Unit, places, text, remedy)
 	p.order.KeptBack = append(p.order.KeptBack, p.all[i].remark(text))
+	p.all[i].updating = false
 	p.todo = slices.DeleteFunc(p.todo, func(j int) bool { return j == i })
 }
 
@@ -206,42 +211,83 @@ func (p *planner) meetNeeds() {
 	}
 }
 
-// edges builds the graph of what must come before what. Numbers are places in todo.
+// edges builds the graph of what must come before what. Numbers are places in todo. What a device needs comes before it; with soft,
+// so does what is only good practice, unless that would close a circle.
 func (p *planner) edges(soft bool) *graph {
-	g := &graph{n: len(p.todo)}
-	var good []edge
-	for to, i := range p.todo {
+	g := newGraph(len(p.todo))
+	with := map[*Model][]int{}
+	var models []*Model
+	var heads []int
+	for at, i := range p.todo {
 		a := &p.all[i]
-		for _, n := range a.Model.needsOf(a.Model.Current.version) {
-			for from, j := range p.todo {
-				b := &p.all[j]
-				if from == to || !b.Model.is(n) {
-					continue
-				}
-				e := edge{from, to, fmt.Sprintf("%s needs %s at least %s", a.Model.Name, n.of(), n.AtLeast), true}
-				if met, err := meets(b.Model, b.version, n); err == nil && met {
-					e.hard = false
-					good = append(good, e)
-					continue
-				}
-				g.add(e)
-			}
+		if with[a.Model] == nil {
+			models = append(models, a.Model)
 		}
-		for from, j := range p.todo {
-			b := &p.all[j]
-			if b.role() == boat.RoleHead && a.role() != boat.RoleHead && sameMaker(&a.Unit, &b.Unit) {
-				good = append(good, edge{from, to, "displays before accessories", false})
+		with[a.Model] = append(with[a.Model], at)
+		if a.role() == boat.RoleHead {
+			heads = append(heads, at)
+		}
+	}
+	var list []edge
+	// needs lists the edges from devices that must be updated for what a device needs, or from those that need not be.
+	needs := func(to int, met bool) {
+		m := p.all[p.todo[to]].Model
+		list = list[:0]
+		for _, n := range m.needsOf(m.Current.version) {
+			for _, provider := range models {
+				if !provider.is(n) {
+					continue
+				}
+				want, unreadable := provider.scheme.ParseListed(n.AtLeast)
+				for _, from := range with[provider] {
+					c, err := Compare(p.all[p.todo[from]].version, want)
+					if enough := unreadable == nil && err == nil && c >= 0; from != to && enough == met {
+						list = append(list, edge{from, &n})
+					}
+				}
 			}
 		}
 	}
-	if soft {
-		for _, e := range good {
-			if !g.reaches(e.to, e.from) {
-				g.add(e)
+	for to := range p.todo {
+		needs(to, false)
+		g.add(to, list, nil)
+	}
+	if !soft {
+		return g
+	}
+	for to, i := range p.todo {
+		needs(to, true)
+		if a := &p.all[i]; a.role() != boat.RoleHead {
+			for _, from := range heads {
+				if sameMaker(&a.Unit, &p.all[p.todo[from]].Unit) {
+					list = append(list, edge{from: from})
+				}
 			}
 		}
+		g.add(to, list, reach(to, g.after))
 	}
 	return g
+}
+
+// after lists the steps that a device's step must wait for, by their ids.
+func after(a *Assessment, edges []edge, ids []string) []DependsOn {
+	if len(edges) == 0 {
+		return nil
+	}
+	out := make([]DependsOn, 0, len(edges))
+	why := ""
+	for k, e := range edges {
+		switch {
+		case k > 0 && e.need == edges[k-1].need: // for the same reason
+		case e.need == nil:
+			why = "displays before accessories"
+		default:
+			why = fmt.Sprintf("%s needs %s at least %s", a.Model.Name, e.need.of(), e.need.AtLeast)
+		}
+		out = append(out, DependsOn{ids[e.from], why})
+	}
+	slices.SortFunc(out, func(a, b DependsOn) int { return cmp.Or(len(a.Step)-len(b.Step), strings.Compare(a.Step, b.Step)) })
+	return out
 }
 
 // role is the sheet's word when it has one.
@@ -257,8 +303,6 @@ func sameMaker(a, b *Unit) bool {
 // arrange drops cycles, sorts what remains and writes the groups.
 func (p *planner) arrange() {
 	g := p.edges(false)
-	stuck := map[int]bool{}
-	names := func(i int) string { return p.all[p.todo[i]].Unit.Label }
 	type back struct {
 		i      int
 		code   Code
@@ -266,29 +310,25 @@ func (p *planner) arrange() {
 		text   string
 	}
 	var drop []back
-	for _, c := range g.cycles() {
+	stuck := map[int]bool{}
+	_, rest := g.layers(0)
+	for _, k := range g.knots(rest) {
 		var way, places []string
-		for _, i := range c {
-			way = append(way, names(i))
-			places = append(places, p.all[p.todo[i]].Model.Place.String())
+		for _, at := range append(k.cycle, k.cycle[0]) {
+			way = append(way, p.all[p.todo[at]].Unit.Label)
 		}
-		way = append(way, way[0])
-		for i := range g.n {
-			if !stuck[i] && g.reaches(c[0], i) && g.reaches(i, c[0]) {
-				stuck[i] = true
-				drop = append(drop, back{p.todo[i], Cycle, places, "waits in a circle: " + strings.Join(way, " before ")})
-			}
+		for _, at := range k.cycle {
+			places = append(places, p.all[p.todo[at]].Model.Place.String())
 		}
-	}
-	inLayer := map[int]bool{}
-	for _, l := range g.layers(0) {
-		for _, i := range l {
-			inLayer[i] = true
+		text := "waits in a circle: " + strings.Join(way, " before ")
+		for _, at := range k.nodes {
+			stuck[at] = true
+			drop = append(drop, back{p.todo[at], Cycle, places, text})
 		}
 	}
-	for i := range g.n {
-		if !inLayer[i] && !stuck[i] {
-			drop = append(drop, back{p.todo[i], NeedsOther, nil, "needs a device that waits in a circle"})
+	for _, at := range rest {
+		if !stuck[at] {
+			drop = append(drop, back{p.todo[at], NeedsOther, nil, "needs a device that waits in a circle"})
 		}
 	}
 	for _, d := range drop {
@@ -298,8 +338,8 @@ func (p *planner) arrange() {
 		return cmp.Compare(boolInt(p.all[i].role() != boat.RoleHead), boolInt(p.all[j].role() != boat.RoleHead))
 	})
 	g = p.edges(true)
-	layers := g.layers(p.opts.SideBySide)
-	ids := make([]string, g.n)
+	layers, _ := g.layers(p.opts.SideBySide)
+	ids := make([]string, len(p.todo))
 	for k, l := range layers {
 		for at, i := range l {
 			ids[i] = fmt.Sprintf("%d.%d", k+1, at+1)
@@ -309,13 +349,9 @@ func (p *planner) arrange() {
 	for k, l := range layers {
 		group := Group{Number: k + 1, Hold: hold(o.Groups)}
 		for _, i := range l {
-			st := p.step(&p.all[p.todo[i]], ids[i])
-			for _, e := range g.edges {
-				if e.to == i {
-					st.After = append(st.After, DependsOn{ids[e.from], e.why})
-				}
-			}
-			slices.SortFunc(st.After, func(a, b DependsOn) int { return cmp.Or(len(a.Step)-len(b.Step), strings.Compare(a.Step, b.Step)) })
+			a := &p.all[p.todo[i]]
+			st := p.step(a, ids[i])
+			st.After = after(a, g.before[i], ids)
 			group.Steps = append(group.Steps, st)
 			group.Minutes = max(group.Minutes, st.Minutes)
 			o.MinutesAlone += st.Minutes

@@ -132,7 +132,7 @@ func TestAssess(t *testing.T) {
 
 func BenchmarkRules(b *testing.B) {
 	rules := Rules(examples(b))
-	for _, n := range []int{1, 10, 50} {
+	for _, n := range []int{1, 10, 50, 252} {
 		r := report()
 		r.Devices = r.Devices[:0]
 		for i := range n {
