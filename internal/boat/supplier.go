@@ -29,9 +29,10 @@ func (r *Report) Suppliers(q Quantity, now event.Time) []Supplier {
 			continue
 		}
 		var messages []Transmit
-		for _, t := range d.Transmits {
-			if (q.In(&t) || q.Mixed(&t) && r.measures(d, q, now)) && t.Sending(now) && (t.Available == nil || *t.Available) {
-				messages = append(messages, t)
+		for j := range d.Transmits {
+			t := &d.Transmits[j]
+			if (q.In(t) || q.Mixed(t) && r.measures(d, q, now)) && t.Sending(now) && (t.Available == nil || *t.Available) {
+				messages = append(messages, *t)
 			}
 		}
 		if messages != nil {

@@ -51,6 +51,20 @@ type Pass struct {
 
 	rule     *Rule
 	findings []Finding
+	made     map[any]any
+}
+
+// Once makes what several rules go by only once in a pass. key stands for it among everything that is made so.
+func Once[K comparable, T any](p *Pass, key K, make func() T) T {
+	if v, ok := p.made[key].(T); ok {
+		return v
+	}
+	v := make()
+	if p.made == nil {
+		p.made = map[any]any{}
+	}
+	p.made[key] = v
+	return v
 }
 
 // Find adds a finding of the rule that is running. Its id and hold come from the rule, and so does its severity unless set.

@@ -17,7 +17,7 @@ func manySources(p *Pass) {
 }
 
 func (p *Pass) many(q boat.Quantity, from []boat.Supplier) {
-	var ids, labels, sentences []string
+	var ids, sentences []string
 	var pgns []int
 	network, where, subject := from[0].Network, " on "+from[0].Network, from[0].Network+" "+q.Name
 	for _, s := range from {
@@ -28,11 +28,6 @@ func (p *Pass) many(q boat.Quantity, from []boat.Supplier) {
 		for _, m := range s.Sentences {
 			sentences = append(sentences, m.Formatter)
 		}
-		if s.Talker != nil {
-			labels = append(labels, talkerLabel(s.Talker))
-		} else {
-			labels = append(labels, label(s.Device))
-		}
 		if s.Network != network {
 			network, where, subject = "", "", q.Name
 		}
@@ -41,9 +36,16 @@ func (p *Pass) many(q boat.Quantity, from []boat.Supplier) {
 	slices.Sort(sentences)
 	p.Find(Finding{
 		Subject: subject, Devices: p.deviceIDs(ids), Network: network,
-		Summary:  fmt.Sprintf("%d sources of %s%s: %s", len(from), q.Name, where, enumerate(labels)),
+		Summary:  fmt.Sprintf("%d sources of %s%s: %s", len(from), q.Name, where, enumerateBy(len(from), func(i int) string { return supplierLabel(&from[i]) })),
 		Evidence: evidence("quantity", q.Name, "sources", ids, "messages", slices.Compact(pgns), "sentences", slices.Compact(sentences)),
 		Remedy: "On every head and on the pilot, choose the source by hand instead of automatic, the same one everywhere, and name the second choice. " +
 			"Switch off the output of sources that nobody needs.",
 	})
+}
+
+func supplierLabel(s *boat.Supplier) string {
+	if s.Talker != nil {
+		return talkerLabel(s.Talker)
+	}
+	return label(s.Device)
 }

@@ -44,9 +44,17 @@ func talkerLabel(t *boat.Talker) string {
 
 // deviceIDs are those of the ids that are devices of the report, sorted, each once; talkers have none of their own.
 func (p *Pass) deviceIDs(all []string) []string {
-	var out []string
+	type known struct{}
+	devices := Once(p, known{}, func() map[string]bool {
+		ids := make(map[string]bool, len(p.Report.Devices))
+		for i := range p.Report.Devices {
+			ids[p.Report.Devices[i].ID] = true
+		}
+		return ids
+	})
+	out := make([]string, 0, len(all))
 	for _, id := range all {
-		if p.Report.Device(id) != nil {
+		if devices[id] {
 			out = append(out, id)
 		}
 	}

@@ -93,23 +93,28 @@ func label(d *boat.Device) string {
 
 // labels names several devices, at most five of them.
 func labels(list []*boat.Device) string {
-	names := make([]string, 0, len(list))
-	for _, d := range list {
-		names = append(names, label(d))
-	}
-	return enumerate(names)
+	return enumerateBy(len(list), func(i int) string { return label(list[i]) })
 }
 
 // enumerate joins words as in "a, b and c"; beyond five it counts the rest.
 func enumerate(words []string) string {
+	return enumerateBy(len(words), func(i int) string { return words[i] })
+}
+
+// enumerateBy is enumerate of n words, of which it makes only those that it writes.
+func enumerateBy(n int, word func(int) string) string {
 	const most = 5
-	if len(words) > most {
-		return fmt.Sprintf("%s and %d more", strings.Join(words[:most], ", "), len(words)-most)
+	words := make([]string, min(n, most))
+	for i := range words {
+		words[i] = word(i)
 	}
-	if len(words) < 2 {
+	switch {
+	case n > most:
+		return fmt.Sprintf("%s and %d more", strings.Join(words, ", "), n-most)
+	case n < 2:
 		return strings.Join(words, "")
 	}
-	return strings.Join(words[:len(words)-1], ", ") + " and " + words[len(words)-1]
+	return strings.Join(words[:n-1], ", ") + " and " + words[n-1]
 }
 
 // plural is "1 device" or "3 devices".

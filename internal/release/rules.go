@@ -13,9 +13,12 @@ import (
 // safe for use from many goroutines. The rule software-differs shares its id with the one that compares devices of one model: this
 // one compares the models of a release family.
 func Rules(s *Sheets) []check.Rule {
+	assess := func(p *check.Pass) []Assessment {
+		return check.Once(p, s, func() []Assessment { return s.Assess(p.Report) })
+	}
 	each := func(f func(*check.Pass, *Assessment, []Assessment)) func(*check.Pass) {
 		return func(p *check.Pass) {
-			all := s.Assess(p.Report)
+			all := assess(p)
 			for i := range all {
 				if st := all[i].Unit.State; all[i].Model != nil && st != boat.Gone && st != boat.NoAddress {
 					f(p, &all[i], all)
@@ -30,7 +33,7 @@ func Rules(s *Sheets) []check.Rule {
 			Doc: "A device tells a version that its release sheet does not put in order, so nobody can say whether it is old."},
 		{ID: "software-behind", Severity: boat.Warning, Check: each(behind),
 			Doc: "A device runs an older release than the current one of its sheet, or a release that was withdrawn."},
-		{ID: "software-differs", Severity: boat.Warning, Check: func(p *check.Pass) { familyDiffers(p, s.Assess(p.Report)) },
+		{ID: "software-differs", Severity: boat.Warning, Check: func(p *check.Pass) { familyDiffers(p, assess(p)) },
 			Doc: "Models of one release family run different releases."},
 	}
 }

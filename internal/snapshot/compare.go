@@ -65,7 +65,10 @@ type Comparison struct {
 	After     Side          `json:"after"`
 	Changes   []Change      `json:"changes"`   // worst first, then in the order of the device list
 	Unchanged []string      `json:"unchanged"` // ids of devices with no change but a move of address
-	pairs     []Pair
+
+	pairs  []Pair
+	paired map[string]Pair // by the earlier id
+	now    map[string]Pair // by the later id
 }
 
 // Options steer a comparison.
@@ -79,7 +82,7 @@ type Options struct {
 // ErrAnotherBoat says that the two snapshots are of different boats.
 var ErrAnotherBoat = errors.New("the snapshots are of different boats")
 
-// Compare lists what changed from before to after.
+// Compare lists what changed from before to after. It does not check their seals: see Verify.
 func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	b, a := before.Report, after.Report
 	if !o.AnotherBoat && b.Boat.ID != a.Boat.ID {
@@ -94,7 +97,10 @@ func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 		return nil, err
 	}
 	pairs, gone, added := match(b, a)
-	c.pairs = pairs
+	c.pairs, c.paired, c.now = pairs, make(map[string]Pair, len(pairs)), make(map[string]Pair, len(pairs))
+	for _, p := range pairs {
+		c.paired[p.Before.ID], c.now[p.After.ID] = p, p
+	}
 	for _, p := range pairs {
 		n := len(c.Changes)
 		c.device(p, o)
@@ -125,9 +131,16 @@ func boatLabel(b boat.Identity) string {
 	return "a boat without an id"
 }
 
+// side takes a seal at its word; what is not sealed has its digest worked out, which takes far longer than comparing.
 func side(s *Snapshot) (Side, error) {
-	digest, err := s.Digest()
-	return Side{TakenAt: s.Report.TakenAt, SHA256: digest, Devices: len(Aboard(s.Report))}, err
+	out := Side{TakenAt: s.Report.TakenAt, Devices: len(Aboard(s.Report))}
+	var err error
+	if s.Seal != nil {
+		out.SHA256 = s.Seal.SHA256
+	} else {
+		out.SHA256, err = s.Digest()
+	}
+	return out, err
 }
 
 func (c *Comparison) add(d *boat.Device, x Change) {
@@ -257,10 +270,8 @@ func (c *Comparison) sources(before, after []Supply) {
 func (c *Comparison) later(ids []string) []string {
 	out := slices.Clone(ids)
 	for i, id := range out {
-		for _, p := range c.pairs {
-			if p.Before.ID == id {
-				out[i] = p.After.ID
-			}
+		if p, ok := c.paired[id]; ok {
+			out[i] = p.After.ID
 		}
 	}
 	slices.Sort(out)
@@ -268,10 +279,8 @@ func (c *Comparison) later(ids []string) []string {
 }
 
 func (c *Comparison) label(id string) string {
-	for _, p := range c.pairs {
-		if p.After.ID == id {
-			return p.After.Label()
-		}
+	if p, ok := c.now[id]; ok {
+		return p.After.Label()
 	}
 	for _, x := range c.Changes {
 		if x.Device == id && x.Label != "" {
@@ -307,17 +316,17 @@ func (c *Comparison) findings(before, after *boat.Report) {
 		return out
 	}
 	earlier, now := open(before), open(after)
-	same := func(b, a *boat.Alert) bool {
-		return b.Check == a.Check && b.Network == a.Network && slices.Equal(c.later(b.Devices), c.later(a.Devices))
+	key := func(a *boat.Alert) string { return fmt.Sprintf("%q %q %q", a.Check, a.Network, c.later(a.Devices)) }
+	same := map[string][]int{} // places in earlier
+	for i, b := range earlier {
+		k := key(b)
+		same[k] = append(same[k], i)
 	}
 	taken := make([]bool, len(earlier))
 	for _, a := range now {
-		class := FindingNew
-		for i, b := range earlier {
-			if !taken[i] && same(b, a) {
-				taken[i], class = true, FindingRemaining
-				break
-			}
+		class, k := FindingNew, key(a)
+		if places := same[k]; len(places) > 0 {
+			taken[places[0]], same[k], class = true, places[1:], FindingRemaining
 		}
 		c.add(nil, Change{Class: class, Severity: a.Severity, Before: "", After: a.Check, Summary: a.Summary})
 	}

@@ -12,21 +12,15 @@ import (
 func match(before, after *boat.Report) (pairs []Pair, gone, added []*boat.Device) {
 	left, right := Aboard(before), Aboard(after)
 	found := map[*boat.Device]*boat.Device{} // later → earlier
+	taken := map[*boat.Device]bool{}         // of the earlier ones
 	for _, key := range []func(*boat.Device) string{byID, byUnit, bySerial, byPlace} {
 		l, r := index(left, key), index(right, key)
 		for k, bs := range l {
 			if as := r[k]; len(bs) == 1 && len(as) == 1 {
-				found[as[0]] = bs[0]
+				found[as[0]], taken[bs[0]] = bs[0], true
 			}
 		}
-		left = rest(left, func(d *boat.Device) bool {
-			for _, b := range found {
-				if b == d {
-					return true
-				}
-			}
-			return false
-		})
+		left = rest(left, func(d *boat.Device) bool { return taken[d] })
 		right = rest(right, func(d *boat.Device) bool { return found[d] != nil })
 	}
 	for _, d := range Aboard(after) {

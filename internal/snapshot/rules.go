@@ -36,8 +36,21 @@ func baseEvidence(base *Snapshot) map[string]any {
 	return e
 }
 
+// matched pairs the devices of the baseline with those of now, for all the rules of a pass.
+func matched(p *check.Pass, base *Snapshot) (pairs []Pair, gone, added []*boat.Device) {
+	type result struct {
+		pairs       []Pair
+		gone, added []*boat.Device
+	}
+	r := check.Once(p, base, func() (r result) {
+		r.pairs, r.gone, r.added = match(base.Report, p.Report)
+		return r
+	})
+	return r.pairs, r.gone, r.added
+}
+
 func missing(p *check.Pass, base *Snapshot) {
-	_, gone, _ := match(base.Report, p.Report)
+	_, gone, _ := matched(p, base)
 	for _, d := range gone {
 		if d.Own || d.State == boat.Provisional || !heard(p.Report, d.Network) || mayBe(p.Report, d) {
 			continue
@@ -81,7 +94,7 @@ func mayBe(r *boat.Report, d *boat.Device) bool {
 }
 
 func newcomer(p *check.Pass, base *Snapshot) {
-	_, _, added := match(base.Report, p.Report)
+	_, _, added := matched(p, base)
 	for _, d := range added {
 		if d.Own || d.State != boat.Present || !known(base.Report, d.Network) {
 			continue
@@ -106,7 +119,7 @@ func known(r *boat.Report, network string) bool {
 }
 
 func exchanged(p *check.Pass, base *Snapshot) {
-	pairs, _, _ := match(base.Report, p.Report)
+	pairs, _, _ := matched(p, base)
 	for _, pair := range pairs {
 		b, a := pair.Before, pair.After
 		if b.ID == a.ID || a.Own || a.State != boat.Present || !replaced(b, a) {
