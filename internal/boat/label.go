@@ -84,3 +84,12 @@ func Printable(s string) string {
 	}
 	return b.String()
 }
+
+// PrintableText is Printable for a text of several lines.
+func PrintableText(s string) string {
+	lines := strings.Split(s, "\n")
+	for i, line := range lines {
+		lines[i] = Printable(line)
+	}
+	return strings.Join(lines, "\n")
+}

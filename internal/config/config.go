@@ -37,6 +37,7 @@ type Config struct {
 	Sheets    string            `yaml:"sheets"`   // folder of release sheets
 	Notes     string            `yaml:"notes"`    // file of devices that no network shows
 	Layout    List              `yaml:"layout"`   // file of the plan of the backbone, or of one each of several
+	Job       string            `yaml:"job"`      // job file that the service records of the proof page begin with
 	Tell      []Target          `yaml:"tell"`
 	Fleet     Fleet             `yaml:"fleet"`
 	GNSSTime  bool              `yaml:"gnss_time"` // take satellite time from the networks while this machine's clock is not set
@@ -131,7 +132,7 @@ func Load(file string) (Config, error) {
 		return Config{}, err
 	}
 	dir := filepath.Dir(file)
-	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline, &c.Sheets, &c.Notes} {
+	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline, &c.Sheets, &c.Notes, &c.Job} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(dir, *p)
 		}

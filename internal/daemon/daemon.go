@@ -20,6 +20,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/store"
 	"muster/internal/tap"
@@ -81,6 +82,7 @@ type Daemon struct {
 	silences    atomic.Pointer[[]alert.Silence]
 	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
 	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
+	job         atomic.Pointer[record.Job]     // what service records begin with; nil without any
 	preChecks   []release.PreCheck             // as last made before the first step was begun
 	plansNow    atomic.Pointer[[]*backbone.Plan]
 	nextLook    event.Time // when a replay tells OnReport next
@@ -201,7 +203,7 @@ func New(opt Options) (_ *Daemon, err error) {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Taken: d.tellSnapshot, Printed: d.tellRecord,
+			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Taken: d.tellSnapshot, Printed: d.tellRecord,
 			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err

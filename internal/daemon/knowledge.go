@@ -12,15 +12,17 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/web"
 )
 
-// knowledge is what people wrote down: release sheets, devices that no network shows, and plans of backbones.
+// knowledge is what people wrote down: release sheets, devices that no network shows, plans of backbones, and the shop's job file.
 type knowledge struct {
 	sheets *release.Sheets // nil without any
 	noted  []boat.Manual
 	plans  []*backbone.Plan
+	job    *record.Job // what service records begin with; nil without any
 }
 
 // loadKnowledge reads what the config names.
@@ -41,6 +43,11 @@ func (d *Daemon) loadKnowledge(c *config.Config) (k knowledge, err error) {
 	}
 	for _, l := range layouts {
 		k.plans = append(k.plans, backbone.NewPlan(l))
+	}
+	if c.Job != "" {
+		if k.job, err = record.LoadJobs(c.Job); err != nil {
+			return k, err
+		}
 	}
 	if k.noted = d.opt.Manual; k.noted == nil && c.Notes != "" {
 		k.noted, err = config.LoadNotes(c.Notes)
@@ -76,6 +83,7 @@ func LoadLayouts(c *config.Config) ([]*backbone.Layout, error) {
 func (d *Daemon) learn(k knowledge) {
 	d.known = k
 	d.plansNow.Store(&k.plans)
+	d.job.Store(k.job)
 	d.model.SetManual(d.entered())
 }
 

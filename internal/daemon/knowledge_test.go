@@ -51,7 +51,7 @@ func TestKnowledge(t *testing.T) {
 	}
 }
 
-// TestKnowledgeReload: notes and sheets that cannot be read change nothing; those that can take effect at once, beside the desk's.
+// TestKnowledgeReload: notes, sheets and a job file that cannot be read change nothing; those that can take effect at once, beside the desk's.
 func TestKnowledgeReload(t *testing.T) {
 	notes := filepath.Join(t.TempDir(), "notes.yaml")
 	d, _ := aboard(t, keptOptions(t, t.TempDir(), network(t0, "can0", true)))
@@ -67,7 +67,11 @@ func TestKnowledgeReload(t *testing.T) {
 	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), `"none"`) {
 		t.Errorf("sheets that are not there: %v", err)
 	}
-	c.Sheets = "../../deploy/sheets"
+	c.Sheets, c.Job = "../../deploy/sheets", "none.yaml"
+	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "job file: open none.yaml") {
+		t.Errorf("a job file that is not there: %v", err)
+	}
+	c.Job = "../../deploy/examples/job.yaml"
 	if err := d.Reload(t.Context(), c); err != nil {
 		t.Fatal(err)
 	}
@@ -77,6 +81,9 @@ func TestKnowledgeReload(t *testing.T) {
 	var ids []string
 	for _, m := range d.Report().Manual {
 		ids = append(ids, m.ID)
+	}
+	if job := d.job.Load(); job == nil || job.Shop.Name != "Quay Electronics" {
+		t.Errorf("the job file gives %+v", job)
 	}
 	if got := strings.Join(ids, " "); got != "n1 m1" {
 		t.Errorf("entered by hand: %s", got)

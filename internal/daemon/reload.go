@@ -42,7 +42,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) error {
 			d.startUplink(d.running, up)
 		}
 		now.GNSSTime, now.Fleet = c.GNSSTime, c.Fleet
-		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes, now.Layout = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes, c.Layout
+		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes, now.Layout, now.Job = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes, c.Layout, c.Job
 		d.reloads.Add(1)
 		d.log.Info().Msg("config reloaded")
 		return nil

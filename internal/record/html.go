@@ -6,6 +6,9 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"strings"
+
+	"muster/internal/boat"
 )
 
 //go:embed record.html
@@ -23,7 +26,11 @@ func (j *Job) LogoURL() template.URL {
 
 // WriteHTML writes the record as one page that stands alone and prints well.
 func (r *Record) WriteHTML(w io.Writer) error {
-	if err := page.Execute(w, r); err != nil {
+	var text strings.Builder
+	if err := page.Execute(&text, r); err != nil {
+		return fmt.Errorf("write service record: %w", err)
+	}
+	if _, err := io.WriteString(w, boat.PrintableText(text.String())); err != nil { // devices' texts could steer what shows the page
 		return fmt.Errorf("write service record: %w", err)
 	}
 	return nil

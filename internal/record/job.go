@@ -54,12 +54,17 @@ type Logo struct {
 const maxLogo = 4 << 20
 
 // LoadJob reads a job file and its logo.
-func LoadJob(path string) (*Job, error) {
+func LoadJob(path string) (*Job, error) { return load(path, ParseJob) }
+
+// LoadJobs reads a job file that serves many jobs: it gives what they share, such as the shop, and need not have a number.
+func LoadJobs(path string) (*Job, error) { return load(path, parseJob) }
+
+func load(path string, parse func([]byte) (*Job, error)) (*Job, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("job file: %w", err)
 	}
-	job, err := ParseJob(data)
+	job, err := parse(data)
 	if err != nil {
 		return nil, fmt.Errorf("job file %s: %w", path, err)
 	}
@@ -80,7 +85,18 @@ func LoadJob(path string) (*Job, error) {
 }
 
 // ParseJob reads the text of a job file. Unknown keys are errors that give line and column.
-func ParseJob(data []byte) (job *Job, err error) {
+func ParseJob(data []byte) (*Job, error) {
+	job, err := parseJob(data)
+	if err != nil {
+		return nil, err
+	}
+	if job.Number == "" {
+		return nil, errors.New("number is missing: give the shop's job number, as in number: \"2026-114\"")
+	}
+	return job, nil
+}
+
+func parseJob(data []byte) (job *Job, err error) {
 	defer func() { // the YAML reader is not ours: what it trips over is a mistake of the file
 		if p := recover(); p != nil {
 			job, err = nil, fmt.Errorf("the YAML cannot be read: %v", p)
@@ -89,9 +105,6 @@ func ParseJob(data []byte) (job *Job, err error) {
 	job = new(Job)
 	if err := yaml.NewDecoder(bytes.NewReader(data), yaml.Strict()).Decode(job); err != nil {
 		return nil, errors.New(yaml.FormatError(err, false, false))
-	}
-	if job.Number == "" {
-		return nil, errors.New("number is missing: give the shop's job number, as in number: \"2026-114\"")
 	}
 	return job, nil
 }
@@ -110,7 +123,8 @@ func readLogo(data []byte) (*Logo, error) {
 	return &Logo{data, format, c.Width, c.Height}, nil
 }
 
-func (j *Job) why(check string) string {
+// Why says why the findings of a check remain, if the job tells it.
+func (j *Job) Why(check string) string {
 	for _, r := range j.Remains {
 		if r.Check == check {
 			return r.Why

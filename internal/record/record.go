@@ -77,6 +77,9 @@ var cautions = []string{
 // ErrUnsealed says that a record can rest only on sealed snapshots.
 var ErrUnsealed = errors.New("the snapshot does not prove itself")
 
+// Title heads the record: with the shop's job number, when there is one.
+func (r *Record) Title() string { return strings.TrimSpace("Service record " + r.Job.Number) }
+
 // Build makes the record from two sealed snapshots of one boat and the job.
 func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
 	for _, s := range []struct {
@@ -104,9 +107,9 @@ func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, s
 		case snapshot.FindingResolved:
 			r.Resolved = append(r.Resolved, Item{x.Severity, x.Summary, ""})
 		case snapshot.FindingRemaining:
-			r.Remains = append(r.Remains, Item{x.Severity, x.Summary, job.why(x.After)})
+			r.Remains = append(r.Remains, Item{x.Severity, x.Summary, job.Why(x.After)})
 		case snapshot.FindingNew:
-			r.Fresh = append(r.Fresh, Item{x.Severity, x.Summary, job.why(x.After)})
+			r.Fresh = append(r.Fresh, Item{x.Severity, x.Summary, job.Why(x.After)})
 		case snapshot.SoftwareChanged, snapshot.Moved:
 		default:
 			r.Changes = append(r.Changes, x.Summary)

@@ -131,8 +131,8 @@ func TestOrderIsHarmless(t *testing.T) {
 	r.Devices[0].Installation.Description1 = "<script>alert(1)</script>\x1b[2J"
 	o, _ := Plan(r, "", "", examples(t), Options{})
 	h, err := o.HTML()
-	if err != nil || bytes.Contains(h, []byte("<script")) {
-		t.Errorf("%v: the page holds a script", err)
+	if err != nil || bytes.Contains(h, []byte("<script")) || bytes.ContainsRune(h, 0x1B) {
+		t.Errorf("%v: the page holds a script or an escape", err)
 	}
 	if strings.Contains(o.Text(), "\x1b") {
 		t.Error("the text holds an escape")

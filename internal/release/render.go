@@ -1,7 +1,6 @@
 package release
 
 import (
-	"bytes"
 	"fmt"
 	"html/template"
 	"strings"
@@ -209,9 +208,9 @@ func (o *Order) HTML() ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("write work order: %w", err)
 	}
-	var b bytes.Buffer
+	var b strings.Builder
 	if err := t.Execute(&b, o); err != nil {
 		return nil, fmt.Errorf("write work order: %w", err)
 	}
-	return b.Bytes(), nil
+	return []byte(boat.PrintableText(b.String())), nil // devices' texts could steer what shows the page
 }

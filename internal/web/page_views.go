@@ -13,6 +13,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 	"muster/pgn"
@@ -265,8 +266,9 @@ type proofPage struct {
 	Before, After string
 	Comparison    *snapshot.Comparison
 	Problem       string
-	Order         bool     // there is a work order that the service record may tell of
-	Remaining     []string // checks whose findings remain, sorted
+	Job           *record.Job // what the form begins with
+	Order         bool        // there is a work order that the service record may tell of
+	Remaining     []string    // checks whose findings remain, sorted
 }
 
 func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, any, error) {
@@ -277,7 +279,10 @@ func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, any, error)
 		if p.Comparison = c; err != nil {
 			p.Problem = boat.Printable(err.Error())
 		}
-		p.Order, p.Remaining = s.lastWork().Order != nil, remaining(c)
+		order := s.lastWork().Order
+		if p.Order, p.Remaining = order != nil, remaining(c); c != nil {
+			p.Job = s.firstJob(c, order)
+		}
 	} else if n := len(p.Kept); n > 1 {
 		p.Before, p.After = p.Kept[n-1].ID, p.Kept[0].ID
 	}

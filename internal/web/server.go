@@ -21,6 +21,7 @@ import (
 	"golang.org/x/net/netutil"
 
 	"muster/internal/boat"
+	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 )
@@ -43,6 +44,7 @@ type Options struct {
 	Desk              Desk                                  // nil when nothing can be done but look
 	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
+	Job               func() *record.Job                    // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
 	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
 	Registry          *prometheus.Registry                  // nil for one of its own
@@ -100,6 +102,9 @@ func New(opt Options) (*Server, error) {
 	}
 	if opt.Sheets == nil {
 		opt.Sheets = func() *release.Sheets { return nil }
+	}
+	if opt.Job == nil {
+		opt.Job = func() *record.Job { return nil }
 	}
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)

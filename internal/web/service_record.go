@@ -59,27 +59,84 @@ func remaining(c *snapshot.Comparison) []string {
 	return slices.Compact(checks)
 }
 
-// jobOf reads what the form of the proof page tells of the job.
-func jobOf(q url.Values, checks []string) (*record.Job, error) {
+// firstJob is what the form of the proof page begins with: what the config's job file gives, else what the snapshots and the work
+// order tell.
+func (s *Server) firstJob(c *snapshot.Comparison, o *release.Order) *record.Job {
+	job := s.sharedJob()
+	if job.Date == "" && !c.After.TakenAt.IsZero() {
+		job.Date = c.After.TakenAt.UTC().Format("2 January 2006")
+	}
+	if job.Work == "" && o != nil {
+		job.Work = orderWork(o)
+	}
+	return &job
+}
+
+// sharedJob is what the config's job file gives.
+func (s *Server) sharedJob() record.Job {
+	if job := s.opt.Job(); job != nil {
+		return *job
+	}
+	return record.Job{}
+}
+
+// Bounds of the form's texts in characters.
+const (
+	shortText = 80
+	longText  = 400
+)
+
+// orderWork tells in a sentence what a work order wants.
+func orderWork(o *release.Order) string {
+	var words []string
+	for _, st := range o.Steps() {
+		words = append(words, fmt.Sprintf("%s from %s to %s", st.Device.Label, st.From, st.To))
+	}
+	text := []rune("Update " + enumerate(words) + ".")
+	switch {
+	case len(words) == 0:
+		return ""
+	case len(text) > longText:
+		return fmt.Sprintf("Update %s by the work order.", plural(len(words), "device", "devices"))
+	}
+	return string(text)
+}
+
+// jobOf reads what the form of the proof page tells of the job; what it does not ask, or leaves out, stays as in base.
+func jobOf(q url.Values, checks []string, base record.Job) (*record.Job, error) {
 	var err error
-	text := func(key string, most int) string {
+	text := func(key, was string, most int) string {
+		if !q.Has(key) {
+			return was
+		}
 		v := boat.Printable(strings.TrimSpace(q.Get(key)))
 		if n := len([]rune(v)); n > most {
 			err = cmp.Or(err, fmt.Errorf("%s: %d characters are more than %d: shorten it", key, n, most))
 		}
 		return v
 	}
-	job := &record.Job{Number: text("number", 80), Date: text("date", 80), Technician: text("technician", 80), Customer: text("customer", 80),
-		Place: text("place", 80), Work: text("work", 400), Shop: record.Shop{Name: text("shop", 80), Contact: text("contact", 80)}}
-	if note := text("note", 400); note != "" {
-		job.Notes = []string{note}
+	job := base
+	for _, f := range []struct {
+		key  string
+		to   *string
+		most int
+	}{
+		{"number", &job.Number, shortText}, {"date", &job.Date, shortText}, {"technician", &job.Technician, shortText},
+		{"customer", &job.Customer, shortText}, {"place", &job.Place, shortText}, {"work", &job.Work, longText},
+		{"shop", &job.Shop.Name, shortText}, {"contact", &job.Shop.Contact, shortText},
+	} {
+		*f.to = text(f.key, *f.to, f.most)
 	}
+	if note := text("note", "", longText); note != "" {
+		job.Notes = append(slices.Clone(base.Notes), note)
+	}
+	job.Remains = nil
 	for _, check := range checks {
-		if why := text("why-"+check, 400); why != "" {
+		if why := text("why-"+check, base.Why(check), longText); why != "" {
 			job.Remains = append(job.Remains, record.Reason{Check: check, Why: why})
 		}
 	}
-	return job, err
+	return &job, err
 }
 
 // RecordSteps are the steps of a work order as the service record tells them.
@@ -114,7 +171,7 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	job, err := jobOf(q, remaining(c))
+	job, err := jobOf(q, remaining(c), s.sharedJob())
 	if err != nil {
 		s.failed(w, r, err)
 		return

@@ -103,9 +103,9 @@
 
   // A name once given is offered again on this device.
   const known = (() => { try { return localStorage.getItem("name") || ""; } catch { return ""; } })();
-  for (const e of document.querySelectorAll("input[name=by]")) if (!e.value) e.value = known;
+  for (const e of document.querySelectorAll("input[name=by], input[name=technician]")) if (!e.value) e.value = known;
   document.addEventListener("submit", (e) => {
-    const by = e.target.elements.by;
+    const by = e.target.elements.by || e.target.elements.technician;
     if (by && by.value) try { localStorage.setItem("name", by.value); } catch { /* private window */ }
   });
 })();
