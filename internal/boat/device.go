@@ -3,6 +3,7 @@ package boat
 import (
 	"cmp"
 	"fmt"
+	"math/bits"
 	"slices"
 	"time"
 
@@ -69,6 +70,13 @@ type stream struct {
 	take       take // nil for what measures nothing
 	volts      float64
 	voltsAt    event.Time
+	mixture    *mixture // nil unless the message is of several quantities
+}
+
+// mixture is which measures a message of several quantities gave values of.
+type mixture struct {
+	ever uint32 // one bit a measure
+	last [measureCount]event.Time
 }
 
 // instanceKey tells the streams of one PGN apart. A selector is what makes an instance unique where the number alone does not: the
@@ -116,7 +124,14 @@ func (d *device) measure(s *stream, m *transport.Message) {
 	if d.source == nil {
 		d.source = &source{net: d.net, d: d}
 	}
+	d.source.touched = 0
 	s.take(d.source, s, m.Data, m.Time)
+	if x := s.mixture; x != nil {
+		x.ever |= d.source.touched
+		for left := d.source.touched; left != 0; left &= left - 1 {
+			x.last[bits.TrailingZeros32(left)] = m.Time
+		}
+	}
 }
 
 func newDevice(n *network, address uint8, name pgn.NAME, named bool, t event.Time) *device {
@@ -170,6 +185,9 @@ func (d *device) newStream(number uint32, data []byte) *stream {
 	s.split = s.def.Field("instance") != nil
 	if s.split {
 		s.key = keyOf(s.def, data)
+	}
+	if mixed(number) {
+		s.mixture = &mixture{}
 	}
 	d.addStream(s)
 	d.net.streams++

@@ -258,12 +258,22 @@ func (n *network) absorb(d, provisional *device) {
 		e.spans.merge(&s.spans)
 		e.lastValue = max(e.lastValue, s.lastValue)
 		e.everValue, e.everEmpty = e.everValue || s.everValue, e.everEmpty || s.everEmpty
+		if e.mixture != nil {
+			e.mixture.absorb(s.mixture)
+		}
 	}
 	d.identity.absorb(&provisional.identity)
 	if provisional.firstSeen != 0 {
 		d.firstSeen = min(d.firstSeen, provisional.firstSeen)
 	}
 	n.forget(provisional)
+}
+
+func (x *mixture) absorb(other *mixture) {
+	x.ever |= other.ever
+	for m := range measureCount {
+		x.last[m] = max(x.last[m], other.last[m])
+	}
 }
 
 // cannotClaim takes the announcement of a device that found no address.

@@ -15,7 +15,7 @@ type Quantity struct {
 
 	carried   []nmea0183.Quantity // what sentences carry of it
 	formatter string              // of a sentence whose values are not read
-	mixed     []uint32            // messages that carry it or leave it empty: only a measured value tells
+	mixed     []uint32            // messages that carry it or leave it empty: only what they measured tells
 	selector  uint8               // what a message with a selector must have there to carry it
 }
 
@@ -47,13 +47,18 @@ func Quantities() []Quantity {
 	}
 }
 
-// In reports whether the message carries the quantity: of temperatures for instance only that of the sea is water temperature.
+// In reports whether the message carries the quantity: of temperatures for instance only that of the sea is water temperature. A message
+// that may carry several quantities carries those that it gave a value of.
 func (q *Quantity) In(t *Transmit) bool {
-	return slices.Contains(q.PGNs, t.PGN) && (t.Selector == nil || *t.Selector == q.selector)
+	if slices.Contains(q.PGNs, t.PGN) {
+		return t.Selector == nil || *t.Selector == q.selector
+	}
+	return slices.Contains(q.mixed, t.PGN) &&
+		slices.ContainsFunc(q.Measures, func(m Measure) bool { return slices.Contains(t.Measures, m.String()) })
 }
 
-// Mixed reports whether the message may carry the quantity among others, or leave it empty. Only a Source of it tells.
-func (q *Quantity) Mixed(t *Transmit) bool { return slices.Contains(q.mixed, t.PGN) }
+// mixed reports whether the message is one of the environment's, of which only what they measured tells what they carry.
+func mixed(number uint32) bool { return number == 130310 || number == 130311 }
 
 // Sends reports whether the device sends the quantity with a value, and the messages it sends it in.
 func (d *Device) Sends(q Quantity) (messages []Transmit, ok bool) {

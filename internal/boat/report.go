@@ -268,6 +268,7 @@ type Transmit struct {
 	Interval  *Interval `json:"interval_ms,omitempty"` // needs two messages
 	Nominal   float64   `json:"nominal_ms,omitempty"`  // the published interval
 	Available *bool     `json:"available,omitempty"`   // whether any message of the last minute carried a value
+	Measures  []string  `json:"measures,omitempty"`    // of a message of several quantities, which of them the last minute gave values of
 
 	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was told; absent for other messages.
 	Volts   *float64   `json:"volts,omitempty"`

@@ -70,6 +70,11 @@ func (d *device) shift(move func(...*event.Time)) {
 	}
 	for _, s := range d.streams {
 		move(&s.first, &s.last, &s.lastValue, &s.emptySince, &s.voltsAt)
+		for m := range measureCount {
+			if s.mixture != nil {
+				move(&s.mixture.last[m])
+			}
+		}
 	}
 }
 

@@ -48,6 +48,8 @@ type source struct {
 	t      *talker
 	series [measureCount]*series
 	again  [measureCount]event.Time // when to ask for a slot again after none was free
+
+	touched uint32 // the measures that the latest message gave values of, one bit each
 }
 
 func (s *source) id() string {
@@ -90,6 +92,7 @@ type sourceBook struct {
 
 // put takes a value of the source, which is finite.
 func (s *source) put(m Measure, value, lon float64, at event.Time) {
+	s.touched |= 1 << m
 	if at == 0 {
 		return
 	}

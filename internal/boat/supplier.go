@@ -31,7 +31,7 @@ func (r *Report) Suppliers(q Quantity, now event.Time) []Supplier {
 		var messages []Transmit
 		for j := range d.Transmits {
 			t := &d.Transmits[j]
-			if (q.In(t) || q.Mixed(t) && r.measures(d, q, now)) && t.Sending(now) && (t.Available == nil || *t.Available) {
+			if q.In(t) && t.Sending(now) && (t.Available == nil || *t.Available) {
 				messages = append(messages, *t)
 			}
 		}
@@ -48,13 +48,6 @@ func (r *Report) Suppliers(q Quantity, now event.Time) []Supplier {
 		}
 	}
 	return all
-}
-
-// measures reports whether the device gave a value of the quantity of late.
-func (r *Report) measures(d *Device, q Quantity, now event.Time) bool {
-	return slices.ContainsFunc(r.Sources, func(s Source) bool {
-		return s.ID == d.ID && s.Network == d.Network && slices.Contains(q.Measures, s.Measure) && now.Sub(s.At) <= StillSent
-	})
 }
 
 // Sending reports whether the message still came of late.

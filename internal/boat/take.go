@@ -227,6 +227,11 @@ func (d *device) transmits(now event.Time) []Transmit {
 			available[i] = s.available(now)
 			t.Available = &available[i]
 		}
+		for m := range measureCount {
+			if s.mixture != nil && s.mixture.ever>>m&1 == 1 && s.late(s.mixture.last[m], now) {
+				t.Measures = append(t.Measures, m.String())
+			}
+		}
 	}
 	return list
 }
@@ -238,5 +243,8 @@ func (s *stream) judged() bool {
 
 // available tells whether any message of the last minute carried a value; of a message that comes more seldom the last one counts.
 func (s *stream) available(now event.Time) bool {
-	return s.everValue && s.lastValue >= min(s.last, now.Add(-time.Minute))
+	return s.everValue && s.late(s.lastValue, now)
 }
+
+// late reports whether what was told at a moment was told in the last minute, or by the last message that there was.
+func (s *stream) late(at, now event.Time) bool { return at >= min(s.last, now.Add(-time.Minute)) }
