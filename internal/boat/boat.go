@@ -86,6 +86,7 @@ type Boat struct {
 	manual   []Manual
 	sources  sourceBook
 	past     map[pastKey]*Past
+	noRoutes bool // for tests: every frame is looked up anew
 }
 
 // New returns a boat of which nothing is known yet.

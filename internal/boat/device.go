@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"muster/internal/event"
-	"muster/internal/transport"
 	"muster/pgn"
 )
 
@@ -103,33 +102,36 @@ func (k instanceKey) order() int {
 	return n
 }
 
-// add counts one message.
-func (s *stream) add(m *transport.Message) {
-	s.spans.add(m.Time)
+// hear counts one message of the device d, and takes what it measures.
+func (s *stream) hear(d *device, data []byte, t event.Time) {
+	s.add(t)
 	if s.def == nil {
 		return
 	}
-	if s.def.Available(m.Data) {
-		s.lastValue, s.emptySince, s.everValue = m.Time, 0, true
+	if s.def.Available(data) {
+		s.lastValue, s.emptySince, s.everValue = t, 0, true
 	} else {
 		s.everEmpty = true
 		if s.emptySince == 0 {
-			s.emptySince = m.Time
+			s.emptySince = t
 		}
+	}
+	if s.take != nil {
+		s.measure(d, data, t)
 	}
 }
 
 // measure takes what a message measures.
-func (d *device) measure(s *stream, m *transport.Message) {
+func (s *stream) measure(d *device, data []byte, t event.Time) {
 	if d.source == nil {
 		d.source = &source{net: d.net, d: d}
 	}
 	d.source.touched = 0
-	s.take(d.source, s, m.Data, m.Time)
+	s.take(d.source, s, data, t)
 	if x := s.mixture; x != nil {
 		x.ever |= d.source.touched
 		for left := d.source.touched; left != 0; left &= left - 1 {
-			x.last[bits.TrailingZeros32(left)] = m.Time
+			x.last[bits.TrailingZeros32(left)] = t
 		}
 	}
 }

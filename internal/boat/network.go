@@ -3,6 +3,8 @@ package boat
 import (
 	"time"
 
+	"go.einride.tech/can"
+
 	"muster/internal/event"
 	"muster/internal/transport"
 	"muster/pgn"
@@ -17,7 +19,8 @@ type network struct {
 	frames uint64
 	faults Faults // without what asm counts
 	fails  uint64 // asm's failures when last looked at
-	meter  transport.Meter
+	routes [routeCount]route
+	era    uint64 // counts, above the bits of an identifier, how often the owner of an address changed
 
 	last  event.Time // latest stamp
 	start event.Time // first stamp
@@ -71,7 +74,7 @@ func (r *run) begun(now event.Time) event.Time {
 }
 
 func newNetwork(b *Boat, info event.Network) *network {
-	n := &network{boat: b, byName: map[pgn.NAME]*device{}, contests: map[uint8]*contest{}}
+	n := &network{boat: b, era: 1 << routeBits, byName: map[pgn.NAME]*device{}, contests: map[uint8]*contest{}}
 	n.introduce(info)
 	return n
 }
@@ -123,16 +126,47 @@ func (n *network) turnOver(t event.Time) {
 func (n *network) frame(ev *event.Event) {
 	f := &ev.Frame
 	n.frames++
-	n.bits += uint64(n.meter.FrameBits(f))
-	if !f.IsExtended || f.IsRemote || f.Length > 8 || n.asm == nil {
+	if !f.IsExtended || f.IsRemote || f.Length > can.MaxDataLength || n.asm == nil {
+		n.bits += uint64(transport.FrameBits(f))
 		n.oddFrame(ev)
 		return
 	}
+	r := n.route(f.ID)
+	if f.Length == can.MaxDataLength {
+		n.bits += uint64(r.head.FrameBits(&f.Data))
+	} else {
+		n.bits += uint64(transport.FrameBits(f))
+	}
+	if r.device == nil {
+		n.take(ev, r)
+		return
+	}
+	data := f.Data[:f.Length]
+	var m *transport.Message
+	if r.whole {
+		n.asm.Expire(ev.Time)
+	} else if m = n.asm.Feed(ev); m != nil {
+		data = m.Data
+	}
+	if n.asm.Failures() != n.fails {
+		n.failed(ev.Time)
+	}
+	r.device.heard(ev.Time)
+	if m != nil || r.whole {
+		n.count(r, data, ev.Time)
+	}
+	if m != nil && n.boat.opt.OnMessage != nil {
+		n.boat.opt.OnMessage(m, &r.device.sender)
+	}
+}
+
+// take takes a frame of which no route tells where it goes, and makes one for those that follow.
+func (n *network) take(ev *event.Event, r *route) {
 	m := n.asm.Feed(ev)
 	if n.asm.Failures() != n.fails {
 		n.failed(ev.Time)
 	}
-	src := uint8(f.ID)
+	src := uint8(ev.Frame.ID)
 	if src >= pgn.Null {
 		n.nobody(m, src)
 		return
@@ -152,6 +186,7 @@ func (n *network) frame(ev *event.Event) {
 	d.heard(ev.Time)
 	if m != nil {
 		n.message(m, d)
+		n.point(r, m, d)
 	}
 }
 
@@ -176,16 +211,11 @@ func (n *network) failed(t event.Time) {
 func (n *network) message(m *transport.Message, d *device) {
 	number := m.PGN()
 	if s := d.stream(number, m.Data); s != nil {
-		s.add(m)
-		if s.take != nil {
-			d.measure(s, m)
-		}
+		s.hear(d, m.Data, m.Time)
 	} else {
 		n.faults.Untracked++
 	}
-	if number < 127000 {
-		n.manage(m, d, number)
-	}
+	n.manage(m, d, number)
 	if n.boat.opt.OnMessage != nil {
 		n.boat.opt.OnMessage(m, &d.sender)
 	}

@@ -101,6 +101,9 @@ func (a *Assembler) Feed(ev *event.Event) *Message {
 	return m
 }
 
+// Whole reports whether each frame of the PGN is a whole message.
+func (a *Assembler) Whole(number uint32) bool { return a.class.of(number) == classSingle }
+
 // Expire gives up what has waited too long at the time now. Feed does it by itself; a caller needs it only when the bus is quiet.
 // A time earlier than the last restarts the waiting of everything open.
 func (a *Assembler) Expire(now event.Time) {
