@@ -26,7 +26,7 @@ var order = [][]string{
 	{"internal/fleet/trust"},
 	{"internal/fleet/broker"},
 	{"internal/fleet/hub"},
-	{"internal/web"},
+	{"internal/web", "internal/web/webtest"},
 	{"internal/fleet/pages"}, // shows a boat as its own pages do
 	{"internal/daemon"},
 	{"cmd/muster", "cmd/muster-hub"},
@@ -58,6 +58,7 @@ var owners = map[string][]string{
 	"github.com/go-jose/go-jose/v4":                           {"internal/snapshot"},
 	"github.com/gowebpki/jcs":                                 {"internal/snapshot"},
 	"github.com/coreos/go-systemd/v22/daemon":                 {"internal/daemon", "cmd/muster-hub"},
+	"github.com/chromedp/chromedp":                            {"internal/web/webtest"},
 	"github.com/danielgtaylor/huma/v2":                        {"internal/web", "internal/fleet/pages"},
 }
 
@@ -107,11 +108,19 @@ func TestThirdParties(t *testing.T) {
 	}
 }
 
+// helpers are packages for the tests of others.
+var helpers = []string{"internal/web/webtest"}
+
 // TestNoTestingInPrograms: nothing that ships links the test framework.
 func TestNoTestingInPrograms(t *testing.T) {
 	for name, p := range packages(t) {
-		if slices.Contains(p.Imports, "testing") {
-			t.Errorf("%s imports testing outside its tests (%s)", name, filepath.Base(p.Dir))
+		if slices.Contains(helpers, name) {
+			continue
+		}
+		for _, path := range p.Imports {
+			if path == "testing" || slices.Contains(helpers, strings.TrimPrefix(path, module)) {
+				t.Errorf("%s imports %s outside its tests (%s)", name, path, filepath.Base(p.Dir))
+			}
 		}
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"muster/internal/daemon"
 	"muster/internal/web"
+	"muster/internal/web/webtest"
 )
 
 const npmClient = "openapi-typescript (npm install -g openapi-typescript openapi-fetch typescript@5 ajv ajv-formats)"
@@ -25,13 +26,13 @@ func TestTypeScriptClient(t *testing.T) {
 		t.Skip("short")
 	}
 	generator, err := exec.LookPath("openapi-typescript")
-	need(t, npmClient, err)
+	webtest.Need(t, npmClient, err)
 	generator, err = filepath.EvalSymlinks(generator)
-	need(t, npmClient, err)
+	webtest.Need(t, npmClient, err)
 	modules := filepath.Join(filepath.Dir(generator), "..", "..")
 	for _, name := range []string{"openapi-fetch", "typescript", "ajv", "ajv-formats"} {
 		_, err := os.Stat(filepath.Join(modules, name))
-		need(t, npmClient, err)
+		webtest.Need(t, npmClient, err)
 	}
 	const act, look = "0123456789abcdef-act", "0123456789abcdef-read"
 	d := demo(t, "demo", 20, func(o *daemon.Options) { o.Config.Token, o.Config.ReadToken = act, look })
@@ -48,28 +49,28 @@ func TestTypeScriptClient(t *testing.T) {
 			t.Logf("%s", bytes.TrimSpace(out))
 		}
 	}
-	must(t, os.Symlink(modules, filepath.Join(dir, "node_modules")))
+	webtest.Must(t, os.Symlink(modules, filepath.Join(dir, "node_modules")))
 	drive, err := os.ReadFile("testdata/drive.ts")
-	must(t, err)
-	must(t, os.WriteFile(filepath.Join(dir, "drive.ts"), drive, 0o600))
+	webtest.Must(t, err)
+	webtest.Must(t, os.WriteFile(filepath.Join(dir, "drive.ts"), drive, 0o600))
 	followed, err := json.Marshal(order(t, d))
-	must(t, err)
-	must(t, os.WriteFile(filepath.Join(dir, "order.json"), followed, 0o600))
+	webtest.Must(t, err)
+	webtest.Must(t, os.WriteFile(filepath.Join(dir, "order.json"), followed, 0o600))
 	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.URL()+"/api/v1/openapi.json", nil)
-	must(t, err)
+	webtest.Must(t, err)
 	req.Header.Set("Authorization", "Bearer "+look)
 	resp, err := http.DefaultClient.Do(req)
-	must(t, err)
+	webtest.Must(t, err)
 	defer resp.Body.Close()
 	f, err := os.Create(filepath.Join(dir, "openapi.json"))
-	must(t, err)
+	webtest.Must(t, err)
 	_, err = f.ReadFrom(resp.Body)
-	must(t, err)
-	must(t, f.Close())
+	webtest.Must(t, err)
+	webtest.Must(t, f.Close())
 
 	// A server that only shows, to one page at a time.
 	shows, err := web.New(web.Options{Listen: "127.0.0.1:0", Reports: d, Log: zerolog.Nop(), MaxEventListeners: 1})
-	must(t, err)
+	webtest.Must(t, err)
 	served := make(chan error, 1)
 	go func() { served <- shows.Serve() }()
 	t.Cleanup(func() {
@@ -81,7 +82,7 @@ func TestTypeScriptClient(t *testing.T) {
 		}
 	})
 
-	must(t, os.WriteFile(filepath.Join(dir, "package.json"), []byte(`{"type": "module"}`), 0o600))
+	webtest.Must(t, os.WriteFile(filepath.Join(dir, "package.json"), []byte(`{"type": "module"}`), 0o600))
 	run("node", generator, "openapi.json", "--output", "api.d.ts")
 	run("node", filepath.Join(modules, "typescript", "bin", "tsc"), "--strict", "--noUncheckedIndexedAccess", "--target", "es2022", "--module", "nodenext",
 		"--moduleResolution", "nodenext", "--skipLibCheck", "--lib", "es2022,dom,dom.iterable,dom.asynciterable", "drive.ts")

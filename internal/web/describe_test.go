@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"muster/internal/web/webtest"
 )
 
 func fetch(t testing.TB, url string) []byte {
@@ -31,7 +33,7 @@ func fetch(t testing.TB, url string) []byte {
 // TestOpenAPI holds the API's description to a packaged validator.
 func TestOpenAPI(t *testing.T) {
 	redocly, err := exec.LookPath("redocly")
-	need(t, "redocly (npm install -g @redocly/cli)", err)
+	webtest.Need(t, "redocly (npm install -g @redocly/cli)", err)
 	d := demo(t, "demo", 1, nil)
 	file := filepath.Join(t.TempDir(), "openapi.json")
 	if err := os.WriteFile(file, fetch(t, d.URL()+"/api/v1/openapi.json"), 0o600); err != nil {

@@ -3,30 +3,24 @@ package pages
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"net"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
+
+	"muster/internal/web/webtest"
 )
 
 // need finds a program, or skips by its name; nothing is skipped when everything must be tested.
 func need(t *testing.T, name string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("MUSTER_TEST_ALL") == "1" {
-		t.Fatalf("%s: %v", name, err)
-	}
-	t.Skipf("%s is not installed", name)
-	return ""
+	webtest.Need(t, name, err)
+	return path
 }
 
 var everyPage = map[string]string{"fleet": "/", "boat": "/boats/wagtail?before=1&after=2", "boat2": "/boats/plover", "never": "/boats/knot",
@@ -35,24 +29,11 @@ var everyPage = map[string]string{"fleet": "/", "boat": "/boats/wagtail?before=1
 
 // TestTidy holds every page to a packaged HTML checker.
 func TestTidy(t *testing.T) {
-	tidy := need(t, "tidy")
 	s := serve(t, fakeBoats(t), nil)
 	for name, path := range everyPage {
 		t.Run(name, func(t *testing.T) {
 			_, body := get(t, s.URL()+path)
-			cmd := exec.Command(tidy, "-quiet", "-errors", "-utf8", "--drop-empty-elements", "no")
-			cmd.Stdin = strings.NewReader(body)
-			var out bytes.Buffer
-			cmd.Stderr = &out
-			err := cmd.Run()
-			for line := range strings.Lines(out.String()) {
-				if !strings.Contains(line, `proprietary attribute "aria-current"`) { // ARIA 1.1 is newer than the checker
-					t.Error(strings.TrimSpace(line))
-				}
-			}
-			if _, exit := errors.AsType[*exec.ExitError](err); err != nil && !exit {
-				t.Error(err)
-			}
+			webtest.Tidy(t, []byte(body))
 		})
 	}
 }

@@ -160,8 +160,8 @@ func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, w
 	web.WritePage(w, status, page)
 }
 
-// progressPlot draws the share that is behind, unknown and current on each day.
-func progressPlot(days []CampaignDay) template.HTML {
+// progressPlot draws the share that is behind, unknown and current on each of the latest days, and says it in a sentence.
+func progressPlot(days []CampaignDay) (plot template.HTML, sentence string) {
 	const most, width, high = 120, 480, 120
 	days = days[max(0, len(days)-most):]
 	top := 1
@@ -171,7 +171,11 @@ func progressPlot(days []CampaignDay) template.HTML {
 	step := min(24, float64(width)/float64(len(days)))
 	var b strings.Builder
 	first, last := days[0], days[len(days)-1]
-	fmt.Fprintf(&b, `<svg class="progress" viewBox="0 0 %d %d" role="img" aria-label="On %s %d behind, on %s %d">`, width, high+16, first.Day, first.Behind, last.Day, last.Behind)
+	sentence = fmt.Sprintf("Behind on %s: %d.", last.Day, last.Behind)
+	if len(days) > 1 {
+		sentence = fmt.Sprintf("Behind on %s: %d, on %s: %d.", first.Day, first.Behind, last.Day, last.Behind)
+	}
+	fmt.Fprintf(&b, `<svg class="progress" viewBox="0 0 %d %d" role="img" aria-label="%s">`, width, high, sentence)
 	for i, d := range days {
 		y := float64(high)
 		for _, part := range []struct {
@@ -183,10 +187,6 @@ func progressPlot(days []CampaignDay) template.HTML {
 			fmt.Fprintf(&b, `<rect class="%s" x="%.1f" y="%.1f" width="%.1f" height="%.1f"/>`, part.kind, float64(i)*step, y, max(step-1, .5), h)
 		}
 	}
-	fmt.Fprintf(&b, `<text x="0" y="%d">%s</text>`, high+13, first.Day)
-	if len(days) > 5 {
-		fmt.Fprintf(&b, `<text x="%.0f" y="%d" text-anchor="end">%s</text>`, step*float64(len(days)), high+13, last.Day)
-	}
 	b.WriteString(`</svg>`)
-	return template.HTML(b.String())
+	return template.HTML(b.String()), sentence
 }

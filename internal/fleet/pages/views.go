@@ -255,11 +255,13 @@ func (s *Server) campaignData(r *http.Request) (string, any, error) {
 	c.Days = append(c.Days, CampaignDay{today, c.Counts})
 	left := max(0, len(c.Devices)-shownDevices)
 	c.Devices = c.Devices[:len(c.Devices)-left]
+	plot, progress := progressPlot(c.Days)
 	return boat.Printable(c.Model), struct {
 		*CampaignDetail
-		Plot template.HTML
-		Left int
-	}{c, progressPlot(c.Days), left}, nil
+		Plot     template.HTML
+		Progress string
+		Left     int
+	}{c, plot, progress, left}, nil
 }
 
 type weekPage struct {
