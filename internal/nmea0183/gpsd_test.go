@@ -161,9 +161,9 @@ func (h *heard) note(readings []nmea0183.Reading) {
 	}
 }
 
-// gpsd (Debian) reads the simulated boat's lines over TCP and finds the position, course, speed and AIS vessels that this package
-// finds, and the targets where the backbone's AIS messages have them.
-func TestAgainstGPSD(t *testing.T) {
+// gpsd starts Debian's gpsd on a TCP source of ours. What is written to feed it reads; client is its JSON of that, watched.
+func gpsd(t *testing.T) (feed, client net.Conn) {
+	t.Helper()
 	program, err := exec.LookPath("gpsd")
 	if err != nil {
 		if os.Getenv("MUSTER_TEST_ALL") != "1" {
@@ -171,7 +171,6 @@ func TestAgainstGPSD(t *testing.T) {
 		}
 		t.Fatal(err)
 	}
-	lines, want := simulated(t)
 	source, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -187,16 +186,14 @@ func TestAgainstGPSD(t *testing.T) {
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	defer func() {
+	t.Cleanup(func() {
 		_ = cmd.Process.Kill()
 		_ = cmd.Wait()
-	}()
-	feed, err := source.Accept()
-	if err != nil {
+	})
+	if feed, err = source.Accept(); err != nil {
 		t.Fatal(err)
 	}
-	defer feed.Close()
-	var client net.Conn
+	t.Cleanup(func() { feed.Close() })
 	for range 100 {
 		if client, err = net.Dial("tcp", "127.0.0.1:"+port); err == nil {
 			break
@@ -206,8 +203,17 @@ func TestAgainstGPSD(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer client.Close()
+	t.Cleanup(func() { client.Close() })
 	fmt.Fprintln(client, `?WATCH={"enable":true,"json":true}`)
+	_ = client.SetReadDeadline(time.Now().Add(time.Minute)) // so that a gpsd that says nothing ends the test
+	return feed, client
+}
+
+// gpsd reads the simulated boat's lines over TCP and finds the position, course, speed and AIS vessels that this package finds, and
+// the targets where the backbone's AIS messages have them.
+func TestAgainstGPSD(t *testing.T) {
+	lines, want := simulated(t)
+	feed, client := gpsd(t)
 	go func() {
 		for _, l := range lines {
 			if _, err := feed.Write(l); err != nil {
@@ -217,7 +223,6 @@ func TestAgainstGPSD(t *testing.T) {
 		}
 	}()
 
-	_ = client.SetReadDeadline(time.Now().Add(time.Minute)) // so that a gpsd that says nothing ends the test
 	fixes, reports, told := 0, map[uint32]int{}, map[uint32]static{}
 	enough := func() bool {
 		for mmsi := range want.types {
