@@ -111,12 +111,19 @@ func (b *Boat) Tick(t event.Time) {
 
 // Feed takes the next event. The event is not kept.
 func (b *Boat) Feed(ev *event.Event) {
-	n := b.network(ev)
-	if n == nil {
-		return
+	var n *network
+	if i := int(ev.Network); i < len(b.nets) && ev.Kind != event.KindNetwork {
+		n = b.nets[i]
 	}
-	if ev.Time != 0 {
-		b.advance(n, ev.Time)
+	if n == nil {
+		if n = b.network(ev); n == nil {
+			return
+		}
+	}
+	if t := ev.Time; t >= n.last && t >= b.now && t >= b.to && t < n.turn { // as nearly always
+		n.last, b.now, b.to = t, t, t
+	} else if t != 0 {
+		b.advance(n, t)
 	}
 	switch ev.Kind {
 	case event.KindFrame:
@@ -128,12 +135,9 @@ func (b *Boat) Feed(ev *event.Event) {
 	}
 }
 
-// network finds the network of an event, or makes one for a stream that did not introduce it.
+// network takes a network's introduction, or makes one for a stream that did not introduce it.
 func (b *Boat) network(ev *event.Event) *network {
 	i := int(ev.Network)
-	if i < len(b.nets) && b.nets[i] != nil && ev.Kind != event.KindNetwork {
-		return b.nets[i]
-	}
 	if i >= b.opt.MaxNetworks || ev.Kind == event.KindNone {
 		return nil
 	}

@@ -171,6 +171,17 @@ func (in *input) count(events []event.Event) {
 // feed gives one event to the model under the boat's own network number.
 // An error ends the daemon.
 func (d *Daemon) feed(in *input, e *event.Event) error {
+	if local := int(e.Network); local < len(in.numbers) && e.Kind != event.KindNetwork && in.ask == nil {
+		e.Network = in.numbers[local]
+		d.watch.Feed(e)
+		d.gauge.Feed(e)
+		return nil
+	}
+	return d.feedFirst(in, e)
+}
+
+// feedFirst takes an event that may be the first of its network, or that our own presence on it must see.
+func (d *Daemon) feedFirst(in *input, e *event.Event) error {
 	local := int(e.Network)
 	for len(in.numbers) <= local {
 		if len(in.numbers) > maxNetworks {

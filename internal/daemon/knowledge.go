@@ -128,7 +128,7 @@ func (d *Daemon) heardConditions() web.Conditions {
 
 // lookDue tells of a replay once for every second of its own time.
 func (d *Daemon) lookDue(now event.Time) {
-	if wait := d.nextLook.Sub(now); d.opt.OnReport == nil || now == 0 || wait > 0 && wait < 2*time.Second { // more: the stamps went back
+	if wait := d.nextLook.Sub(now); now == 0 || wait > 0 && wait < 2*time.Second { // more: the stamps went back
 		return
 	}
 	d.nextLook = now.Add(time.Second)

@@ -101,7 +101,9 @@ func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Durati
 			if err := d.feed(first.in, e); err != nil {
 				return err
 			}
-			d.lookDue(now)
+			if d.opt.OnReport != nil {
+				d.lookDue(now)
+			}
 			if first.in.ask != nil && now != 0 {
 				if err := first.in.ask.replay(now); err != nil {
 					return NewSourceError(first.in.spec, err)

@@ -47,6 +47,13 @@ type minute struct {
 
 // Feed takes one event; only data frames count.
 func (g *Gauge) Feed(ev *event.Event) {
+	switch ev.Frame.ID >> 8 & 0x3FFFF { // none of them is addressed
+	case batteryPGN, enginePGN, speedPGN:
+		g.frame(ev)
+	}
+}
+
+func (g *Gauge) frame(ev *event.Event) {
 	if ev.Kind != event.KindFrame || ev.Frame.IsRemote || !ev.Frame.IsExtended {
 		return
 	}

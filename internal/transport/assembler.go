@@ -107,9 +107,14 @@ func (a *Assembler) Whole(number uint32) bool { return a.class.of(number) == cla
 // Expire gives up what has waited too long at the time now. Feed does it by itself; a caller needs it only when the bus is quiet.
 // A time earlier than the last restarts the waiting of everything open.
 func (a *Assembler) Expire(now event.Time) {
-	if now == 0 {
-		return
+	if now >= a.last && a.Open() == 0 {
+		a.last = now
+	} else if now != 0 {
+		a.expire(now)
 	}
+}
+
+func (a *Assembler) expire(now event.Time) {
 	if now < a.last {
 		a.fast.restart(now)
 		a.iso.restart(now)
