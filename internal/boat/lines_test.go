@@ -2,6 +2,8 @@ package boat
 
 import (
 	"fmt"
+	"math/rand/v2"
+	"runtime"
 	"slices"
 	"testing"
 	"time"
@@ -10,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp/cmpopts"
 
 	"muster/internal/event"
+	"muster/internal/nmea0183"
 )
 
 func feedLines(opt Options, lines ...string) *Report {
@@ -167,5 +170,81 @@ func TestTalkerThatDoesNotAnswer(t *testing.T) {
 	}
 	if got := run(0, speaks, ours, ours); got.Sentences[0].Count != 1 || len(got.Sentences) != 1 {
 		t.Errorf("our own lines are counted: %+v", got.Sentences)
+	}
+}
+
+// TestMemoryOfLinesIsBounded: once a line has as many talkers with as many sentence types as are kept, nothing that follows makes the
+// model larger: not new talkers, formatters, texts and versions, nor noise, torn messages and vessels.
+func TestMemoryOfLinesIsBounded(t *testing.T) {
+	b := New(Options{MaxTalkers: 16, MaxSentences: 16})
+	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400}})
+	at, random := epoch, rand.New(rand.NewPCG(1, 2))
+	var text, line []byte
+	letters := func(n int) {
+		for range n {
+			text = append(text, 'A'+byte(random.IntN(26)))
+		}
+	}
+	ev := event.Event{Kind: event.KindLine}
+	feed := func(n int) {
+		for range n {
+			at = at.Add(7 * time.Millisecond)
+			text = text[:0]
+			start := byte('$')
+			switch random.IntN(8) {
+			case 0: // an invented formatter
+				letters(5)
+				text = append(text, ",1,2,3"...)
+			case 1:
+				letters(2)
+				text = fmt.Appendf(text, "TXT,01,01,%02d,banner %d", random.IntN(100), random.Int())
+			case 2:
+				letters(2)
+				text = fmt.Appendf(text, "VER,2,%d,GP,GAN,%d,%d,Gannet GP1,3.14,B,%d", 1+random.IntN(2), random.Int32(), random.Int32(), random.IntN(10))
+			case 3:
+				letters(2)
+				text = fmt.Appendf(text, "DPT,%.1f,0.5,", 100*random.Float64())
+			case 4: // another maker
+				text = append(text, 'P')
+				letters(6)
+				text = append(text, ",1"...)
+			case 5: // a part of a message
+				start = '!'
+				letters(2)
+				text = fmt.Appendf(text, "VDM,3,%d,%d,A,15N4cJ%dr,0", 1+random.IntN(3), random.IntN(10), random.Int32())
+			case 6: // another vessel: its number's lowest bits stand in the seventh symbol
+				start = '!'
+				text = fmt.Appendf(text, "AIVDM,1,1,,A,1%05dP00000000000000000000,0", random.IntN(100000))
+			case 7:
+				for range random.IntN(200) {
+					text = append(text, byte(random.IntN(256)))
+				}
+			}
+			line = nmea0183.Append(line[:0], start, string(text))
+			ev.Time, ev.Line = at, line
+			b.Feed(&ev)
+		}
+	}
+	heap := func() uint64 {
+		var m runtime.MemStats
+		runtime.GC()
+		runtime.GC()
+		runtime.ReadMemStats(&m)
+		return m.HeapAlloc
+	}
+	feed(100_000)
+	before := heap()
+	feed(300_000)
+	if after := heap(); after > before+64<<10 {
+		t.Errorf("the heap grew from %d to %d bytes", before, after)
+	}
+	r := b.Report()
+	if n := r.Networks[0]; len(r.Talkers) != 16 || n.Faults.Untracked == 0 || n.Faults.GarbledLines == 0 {
+		t.Errorf("%d talkers, %+v", len(r.Talkers), n.Faults)
+	}
+	for i := range r.Talkers {
+		if k := &r.Talkers[i]; len(k.Sentences) > 16 || len(k.Texts) > maxTexts || k.AIS != nil && k.AIS.Targets > maxTargets {
+			t.Errorf("%s: %d sentences, %d texts, %+v", k.Talker, len(k.Sentences), len(k.Texts), k.AIS)
+		}
 	}
 }

@@ -1,13 +1,8 @@
 package nmea0183
 
 import (
-	"os/exec"
-	"strconv"
 	"strings"
 	"testing"
-	"time"
-
-	nmea "github.com/adrianmo/go-nmea"
 )
 
 const rmcLine = "$GPRMC,120000.00,A,3755.3232,N,02301.0146,E,0.0,116.0,140914,4.2,E,D,V*47" // of the reference
@@ -68,79 +63,6 @@ func BenchmarkParse(b *testing.B) {
 			}
 		})
 	}
-}
-
-// BenchmarkTraffic puts our framing, our framing with values, and go-nmea alone side by side on the same seven sentences.
-func BenchmarkTraffic(b *testing.B) {
-	lines := make([][]byte, len(traffic))
-	for i, line := range traffic {
-		lines[i] = []byte(line)
-	}
-	rate := func(b *testing.B) {
-		b.ReportMetric(float64(b.N*len(lines))/b.Elapsed().Seconds(), "sentences/s")
-	}
-	b.Run("framing", func(b *testing.B) {
-		var s Sentence
-		b.ReportAllocs()
-		for b.Loop() {
-			for _, line := range lines {
-				_, _ = Parse(line, &s)
-			}
-		}
-		rate(b)
-	})
-	b.Run("framing-and-values", func(b *testing.B) {
-		var (
-			s        Sentence
-			v        Values
-			readings []Reading
-		)
-		b.ReportAllocs()
-		for b.Loop() {
-			for _, line := range lines {
-				_, _ = Parse(line, &s)
-				readings, _ = v.Read(&s, readings[:0])
-			}
-		}
-		rate(b)
-	})
-	b.Run("go-nmea", func(b *testing.B) {
-		var p nmea.SentenceParser
-		b.ReportAllocs()
-		for b.Loop() {
-			for _, line := range traffic {
-				if _, err := p.Parse(line); err != nil {
-					b.Fatal(err)
-				}
-			}
-		}
-		rate(b)
-	})
-	b.Run("python3-nmea2", func(b *testing.B) {
-		const script = `
-import sys, time, pynmea2
-lines = [line for line in sys.stdin.read().split("\n") if line.startswith("$")] # it knows no AIS
-rounds = 1000
-begin = time.perf_counter()
-for _ in range(rounds):
-    for line in lines: pynmea2.parse(line, check=True)
-print(rounds * len(lines) / (time.perf_counter() - begin))
-`
-		cmd := exec.Command("/usr/bin/python3", "-c", script)
-		cmd.Stdin = strings.NewReader(strings.Join(traffic, "\n"))
-		out, err := cmd.Output()
-		if err != nil {
-			b.Skip("python3-nmea2 is not installed")
-		}
-		sentences, err := strconv.ParseFloat(strings.TrimSpace(string(out)), 64)
-		if err != nil {
-			b.Fatal(err)
-		}
-		for b.Loop() {
-			time.Sleep(0) // the work was done by the other program
-		}
-		b.ReportMetric(sentences, "sentences/s")
-	})
 }
 
 func BenchmarkJoiner(b *testing.B) {

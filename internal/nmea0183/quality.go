@@ -55,6 +55,11 @@ func (q *Quality) Add(line []byte, whole int) {
 		q.whole++
 	}
 	line = line[:min(len(line), manyBytes)]
+	if whole > 0 { // text at the right rate
+		q.plain += uint32(len(line))
+		q.count(len(line))
+		return
+	}
 	for _, c := range line {
 		if c >= 0x20 && c <= 0x7E {
 			q.plain++
@@ -63,13 +68,15 @@ func (q *Quality) Add(line []byte, whole int) {
 			q.slow[i] += uint32(fits & 1)
 		}
 	}
-	q.bytes += uint32(len(line))
-	if q.bytes >= manyBytes {
-		q.fade()
-	}
+	q.count(len(line))
 }
 
-func (q *Quality) fade() {
+// count counts bytes and lets the past fade.
+func (q *Quality) count(n int) {
+	q.bytes += uint32(n)
+	if q.bytes < manyBytes {
+		return
+	}
 	for _, n := range []*uint32{&q.lines, &q.whole, &q.bytes, &q.plain} {
 		*n /= 2
 	}

@@ -222,26 +222,41 @@ func (r *reader) signed(i int, plus, minus byte) (float64, bool) {
 	return 0, false
 }
 
-// decimal reads digits with at most one point and a sign; no exponent, no hexadecimal, no words.
+// decimal reads digits with at most one point and a sign; no exponent, no hexadecimal, no words. The number is rounded as
+// strconv.ParseFloat rounds: up to fifteen digits are a whole number that a float64 holds, divided by a power of ten that it holds too.
 func decimal(b []byte) (float64, bool) {
-	digits, points := 0, 0
+	digits, point, whole := 0, -1, uint64(0)
 	for i, c := range b {
 		switch {
 		case isDigit(c):
 			digits++
-		case c == '.':
-			points++
+			whole = whole*10 + uint64(c-'0')
+		case c == '.' && point < 0:
+			point = i
 		case (c == '-' || c == '+') && i == 0:
 		default:
 			return 0, false
 		}
 	}
-	if digits == 0 || points > 1 || len(b) > 32 {
+	if digits == 0 || len(b) > 32 {
 		return 0, false
 	}
-	x, err := strconv.ParseFloat(string(b), 64)
-	return x, err == nil
+	if digits > 15 {
+		x, err := strconv.ParseFloat(string(b), 64)
+		return x, err == nil
+	}
+	x := float64(whole)
+	if point >= 0 {
+		x /= tenTo[len(b)-1-point]
+	}
+	if b[0] == '-' {
+		x = -x
+	}
+	return x, true
 }
+
+// tenTo are powers of ten. Read-only.
+var tenTo = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
 
 const (
 	knot         = 1852.0 / 3600 // m/s
@@ -268,4 +283,5 @@ func wrap(a float64) float64 {
 	return a
 }
 
-func finite(x float64) bool { return !math.IsNaN(x) && !math.IsInf(x, 0) }
+// finite reports whether x is a number: an infinity less itself is none, nor is what was none before.
+func finite(x float64) bool { return x-x == 0 }

@@ -2,7 +2,9 @@ package nmea0183
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -277,4 +279,28 @@ func FuzzValues(f *testing.F) {
 			ReadText(&s)
 		}
 	})
+}
+
+// TestDecimal holds our numbers to those of strconv, to the last bit.
+func TestDecimal(t *testing.T) {
+	check := func(text string) {
+		t.Helper()
+		got, ok := decimal([]byte(text))
+		want, err := strconv.ParseFloat(text, 64)
+		if !ok || err != nil || math.Float64bits(got) != math.Float64bits(want) {
+			t.Errorf("%s: %v %v, strconv has %v %v", text, got, ok, want, err)
+		}
+	}
+	for _, text := range []string{"0", "-0", "+1", ".5", "5.", "-.25", "0.1", "3755.3232", "02301.014600", "999999999999999", "0.000000000000001", "1234567890123456.789", "9007199254740993", "0000000000000000000000000000.1"} {
+		check(text)
+	}
+	random := rand.New(rand.NewPCG(1, 2))
+	for range 20_000 {
+		check(strconv.FormatFloat(random.NormFloat64()*math.Pow10(random.IntN(9)), 'f', random.IntN(8), 64))
+	}
+	for _, text := range []string{"", ".", "-", "+.", "1.2.3", "1e3", "0x10", "NaN", "Inf", "1-", "--1", " 1", "000000000000000000000000000000001"} {
+		if x, ok := decimal([]byte(text)); ok {
+			t.Errorf("%q is taken for %v", text, x)
+		}
+	}
 }
