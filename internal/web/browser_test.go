@@ -2,6 +2,7 @@ package web_test
 
 import (
 	"context"
+	"encoding/json"
 	"flag"
 	"fmt"
 	"io"
@@ -127,7 +128,10 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	before := d.Report().TakenAt
 	until(t, "time goes on", func() bool { return d.Report().TakenAt.Sub(before) > 5*time.Second })
 	post(t, d.URL()+"/proof/take", nil)
-	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "network": "/network", "work": "/work", "proof": "/proof", "traffic": "/traffic", "login": "/login"}
+	var kept []struct{ ID string }
+	webtest.Must(t, json.Unmarshal(fetch(t, d.URL()+"/api/v1/snapshots"), &kept))
+	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "network": "/network", "work": "/work", "proof": "/proof",
+		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "traffic": "/traffic", "login": "/login"}
 }
 
 func post(t *testing.T, to string, form url.Values) {
@@ -206,11 +210,24 @@ func TestBrowser(t *testing.T) {
 	})
 }
 
+// TestBrowserFaults walks the pages of a boat with one of each fault.
+func TestBrowserFaults(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short")
+	}
+	engine := webtest.Axe(t)
+	d := demo(t, "faults", 20, nil)
+	pages := paths(t, d)
+	ctx := webtest.Browser(t)
+	for _, name := range slices.Sorted(maps.Keys(pages)) {
+		t.Run(name, func(t *testing.T) { webtest.Hold(t, ctx, engine, d.URL()+pages[name]) })
+	}
+}
+
 // TestTidy holds every page to a packaged HTML checker.
 func TestTidy(t *testing.T) {
 	d := demo(t, "demo", 20, nil)
 	pages := paths(t, d)
-	pages["login"], pages["missing"] = "/login", "/devices/nothing"
 	for name, path := range pages {
 		t.Run(name, func(t *testing.T) {
 			resp, err := http.Get(d.URL() + path)

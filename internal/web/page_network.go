@@ -29,6 +29,7 @@ type shownNetwork struct {
 	LEN        int            // load equivalency that devices declare
 	Unsaid     int            // devices that declare none
 	Talkers    []shownTalker
+	Legend     bool // the first with talkers explains the plots
 }
 
 // supplied is a quantity and who sends it.
@@ -48,6 +49,7 @@ type supplier struct {
 
 func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, error) {
 	var p networkPage
+	explained := false
 	limits := check.DefaultSettings()
 	for _, n := range r.Networks {
 		sn := shownNetwork{Network: n, Faults: faultsOfLate(&n), Busy: limits.BusBusy.Warning, Full: limits.BusBusy.Critical}
@@ -61,6 +63,8 @@ func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, erro
 				sn.Talkers = append(sn.Talkers, showTalker(r, t))
 			}
 		}
+		sn.Legend = !explained
+		explained = explained || len(sn.Talkers) > 0
 		p.Networks = append(p.Networks, sn)
 	}
 	for _, q := range boat.Quantities() {

@@ -110,9 +110,9 @@ func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
 				s.About = append(s.About, link{t.ID(), TalkerTitle(t)})
 			}
 		}
-		var names []string
+		var names, about []string
 		for _, l := range s.About {
-			names = append(names, l.ID, l.Text)
+			names, about = append(names, l.ID, l.Text), append(about, l.Text)
 		}
 		named := strings.NewReplacer(names...)
 		for i, text := range texts {
@@ -120,7 +120,9 @@ func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
 				text = Stamp(event.At(t))
 			}
 			name := strings.NewReplacer("_", " ", "-", " ").Replace(boat.Printable(keys[i]))
-			s.Facts = append(s.Facts, fact{name, named.Replace(text)})
+			if text = named.Replace(text); text != enumerate(about) { // told once
+				s.Facts = append(s.Facts, fact{name, text})
+			}
 		}
 		list = append(list, s)
 	}

@@ -101,6 +101,11 @@
     setInterval(() => { if (!stopped) rate.textContent = "Showing " + Math.round(count / 2) + " messages a second."; count = 0; }, 2000);
   }
 
+  // What is folded away is printed too.
+  let folded = [];
+  addEventListener("beforeprint", () => { folded = [...document.querySelectorAll("details:not(.act):not([open])")]; for (const e of folded) e.open = true; });
+  addEventListener("afterprint", () => { for (const e of folded) e.open = false; folded = []; });
+
   // A name once given is offered again on this device.
   const known = (() => { try { return localStorage.getItem("name") || ""; } catch { return ""; } })();
   for (const e of document.querySelectorAll("input[name=by], input[name=technician]")) if (!e.value) e.value = known;

@@ -127,30 +127,6 @@ func Axe(t *testing.T) string {
 	return string(text)
 }
 
-const axeRun = `axe.run(document, {resultTypes: ["violations"]}).then(r => r.violations.filter(v => v.impact === "serious" || v.impact === "critical")
-	.map(v => v.id + ": " + v.help + " at " + v.nodes.slice(0, 3).map(n => n.target + " " + n.failureSummary).join("; ")))`
-
-// Hold opens a page in both widths and both schemes: nothing reaches beyond the window, axe finds nothing serious, and it prints.
-func Hold(t *testing.T, ctx context.Context, engine, to string) {
-	t.Helper()
-	for _, width := range []int64{Phone, Laptop} {
-		for _, dark := range []bool{false, true} {
-			Show(t, ctx, to, width, dark)
-			if wide := Script[int64](t, ctx, "document.documentElement.scrollWidth"); wide > width {
-				t.Errorf("%d px wide, the window has %d", wide, width)
-			}
-			Script[int](t, ctx, engine+"; 0")
-			for _, f := range Script[[]string](t, ctx, axeRun) {
-				t.Errorf("at %d px, dark %v: %s", width, dark, f)
-			}
-		}
-	}
-	pdf, err := chromedp.Run(ctx, chromedp.PrintToPDF())
-	if err != nil || !bytes.HasPrefix(pdf, []byte("%PDF-")) || len(pdf) < 2000 {
-		t.Errorf("print: %v, %d bytes", err, len(pdf))
-	}
-}
-
 // Pictures puts a picture of each page, in both widths and both schemes, into a folder: so much of it from the top. The pages are paths
 // by name.
 func Pictures(t *testing.T, ctx context.Context, base string, pages map[string]string, dir string, high int64) {
