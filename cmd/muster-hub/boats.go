@@ -6,10 +6,12 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"text/tabwriter"
 	"time"
 
 	"muster/internal/cli"
+	"muster/internal/config"
 	"muster/internal/fleet"
 	"muster/internal/fleet/trust"
 )
@@ -40,9 +42,17 @@ func (c *enrollCmd) Run(a *app) error {
 	if err := fleet.CheckBoatID(c.Boat); err != nil {
 		return err
 	}
+	if c.URL != "" {
+		if err := config.CheckHubURL(c.URL); err != nil {
+			return fmt.Errorf("--url: %w", err)
+		}
+	}
+	if err := c.writable(); err != nil {
+		return err
+	}
 	t, err := trust.Open(c.trust())
 	if err != nil {
-		return err
+		return c.denied(err)
 	}
 	name := c.Output
 	if name == "" {
@@ -76,7 +86,10 @@ func (c *enrollCmd) Run(a *app) error {
 		fmt.Fprintf(a.stderr, "Its credentials are in %s: put them on its board, where only muster can read them, and nowhere else.\n", name)
 	}
 	if c.URL != "" {
-		fmt.Fprintf(a.stderr, "For its muster.yaml:\n\nboat: {id: %s}\nfleet: {url: %q, credentials: %q}\n", c.Boat, c.URL, name)
+		if name == "-" {
+			name = c.Boat + ".creds"
+		}
+		fmt.Fprintf(a.stderr, "For its muster.yaml:\n\nboat: {id: %s}\nfleet: {url: %q, credentials: %q}\n", c.Boat, c.URL, filepath.Base(name))
 	}
 	return nil
 }
@@ -89,6 +102,9 @@ func createSecret(name string, force bool) (*os.File, error) {
 	f, err := os.OpenFile(name, flags, 0o600)
 	if errors.Is(err, fs.ErrExist) {
 		return nil, cli.WithHint(fmt.Errorf("write %q: the file exists", name), "choose another name with -o, or add --force to overwrite it")
+	}
+	if errors.Is(err, fs.ErrPermission) {
+		return nil, cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "choose another place with -o; enroll also writes to the standard output: -o - > FILE")
 	}
 	if err != nil {
 		return nil, fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
@@ -120,6 +136,9 @@ type revokeCmd struct {
 
 // Run shuts a boat out.
 func (c *revokeCmd) Run(a *app) error {
+	if err := c.writable(); err != nil {
+		return err
+	}
 	t, err := c.existing()
 	if err != nil {
 		return err
@@ -140,7 +159,7 @@ func (d data) existing() (*trust.Trust, error) {
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, cli.WithHint(fmt.Errorf("%q holds no hub's keys", d.Data), "name the hub's folder with --data; muster-hub run or enroll makes one")
 	}
-	return t, err
+	return t, d.denied(err)
 }
 
 type boatsCmd struct {

@@ -2,10 +2,14 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
+	"os/user"
 	"path/filepath"
+	"strconv"
 	"time"
 
 	"muster/internal/cli"
@@ -45,9 +49,7 @@ Exit status: 0 done, 2 bad usage or bad input, 3 the message server failed.`
 // run parses the arguments and runs the subcommand. It returns the exit status.
 func (a *app) run(ctx context.Context, args []string) int {
 	a.ctx = ctx
-	parser, err := kong.New(&commands{}, kong.Name("muster-hub"), kong.Description(description), kong.Bind(a),
-		kong.Writers(a.stdout, a.stderr), kong.Exit(func(int) { a.ended = true }),
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: 100}))
+	parser, err := a.parser()
 	if err != nil {
 		return a.fail(err)
 	}
@@ -61,6 +63,12 @@ func (a *app) run(ctx context.Context, args []string) int {
 	return a.fail(k.Run(a))
 }
 
+func (a *app) parser() (*kong.Kong, error) {
+	return kong.New(&commands{}, kong.Name("muster-hub"), kong.Description(description), kong.Bind(a),
+		kong.Writers(a.stdout, a.stderr), kong.Exit(func(int) { a.ended = true }),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true, WrapUpperBound: 100}))
+}
+
 // data is the hub's folder, which most subcommands need.
 type data struct {
 	Data string `default:"muster-hub-data" env:"MUSTER_HUB_DATA" placeholder:"DIR" help:"Folder of the hub's keys and streams; made when it is missing."`
@@ -69,6 +77,28 @@ type data struct {
 func (d data) trust() string   { return filepath.Join(d.Data, "trust") }
 func (d data) streams() string { return filepath.Join(d.Data, "streams") }
 func (d data) lock() string    { return filepath.Join(d.Data, "running") }
+
+// writable refuses to write as root into the folder of a hub that runs as a user of its own, which could not read it afterwards.
+func (d data) writable() error {
+	uid, ok := owner(d.Data)
+	if !ok || uid == 0 || os.Geteuid() != 0 {
+		return nil
+	}
+	name := strconv.Itoa(uid)
+	if u, err := user.LookupId(name); err == nil {
+		name = u.Username
+	}
+	return cli.WithHint(fmt.Errorf("folder %q belongs to %s, who could not read what root writes there", d.Data, name),
+		"run the same as %s: sudo -u %s muster-hub …", name, name)
+}
+
+// denied adds the way out to an error of a folder that another user owns.
+func (d data) denied(err error) error {
+	if errors.Is(err, fs.ErrPermission) {
+		return cli.WithHint(err, "run it as the user to whom folder %q belongs", d.Data)
+	}
+	return err
+}
 
 func (a *app) logger(level string) (zerolog.Logger, error) {
 	l, err := zerolog.ParseLevel(level)

@@ -8,6 +8,19 @@ import (
 	"syscall"
 )
 
+// owner is the user to whom a file belongs.
+func owner(name string) (uid int, ok bool) {
+	fi, err := os.Stat(name)
+	if err != nil {
+		return 0, false
+	}
+	st, ok := fi.Sys().(*syscall.Stat_t)
+	if !ok {
+		return 0, false
+	}
+	return int(st.Uid), true
+}
+
 // tryLock takes a file that one process can hold. ok is false when another holds it.
 func tryLock(name string) (unlock func(), ok bool, err error) {
 	f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o600)

@@ -1,14 +1,11 @@
 package main
 
 import (
+	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
 
 	"muster/internal/cli"
 	"muster/internal/fleet/hub"
-
-	"github.com/nats-io/nats.go"
 )
 
 type moveCmd struct {
@@ -41,22 +38,33 @@ func (c *moveCmd) Run(a *app) error {
 	if c.Replicas != 1 && c.Replicas != 3 && c.Replicas != 5 {
 		return fmt.Errorf("--replicas %d: give 1, 3 or 5", c.Replicas)
 	}
+	if err := errors.Join(checkServers("--from", c.From), checkServers("--to", c.To), checkCA(c.CA)); err != nil {
+		return err
+	}
 	log, err := a.logger(c.Log)
 	if err != nil {
 		return err
 	}
-	var ends [2]*nats.Conn
-	for i, end := range []struct{ url, creds string }{{c.From, c.FromCreds}, {c.To, c.ToCreds}} {
-		creds, err := c.creds(end.creds)
-		if err != nil {
-			return err
-		}
-		if ends[i], err = dial(end.url, c.CA, creds, "muster-hub move", log); err != nil {
-			return err
-		}
-		defer ends[i].Close()
+	fromCreds, err := c.creds("--from-creds", c.FromCreds)
+	if err != nil {
+		return err
 	}
-	sums, err := hub.Move(a.ctx, ends[0], ends[1], c.Replicas, log)
+	toCreds, err := c.creds("--to-creds", c.ToCreds)
+	if err != nil {
+		return err
+	}
+	const name = "muster-hub move"
+	from, err := dial(c.From, c.CA, fromCreds, name, log)
+	if err != nil {
+		return err
+	}
+	defer from.Close()
+	to, err := dial(c.To, c.CA, toCreds, name, log)
+	if err != nil {
+		return err
+	}
+	defer to.Close()
+	sums, err := hub.Move(a.ctx, from, to, c.Replicas, log)
 	for _, s := range sums {
 		fmt.Fprintf(a.stdout, "%-20s %d of %d there, %d copied now\n", s.Name, s.There, s.Here, s.Copied)
 	}
@@ -67,13 +75,9 @@ func (c *moveCmd) Run(a *app) error {
 }
 
 // creds reads credentials, or makes some from the folder's keys.
-func (c *moveCmd) creds(file string) ([]byte, error) {
+func (c *moveCmd) creds(flag, file string) ([]byte, error) {
 	if file != "" {
-		data, err := os.ReadFile(file)
-		if err != nil {
-			return nil, fmt.Errorf("read %q: %w", filepath.Clean(file), cli.PlainPath(err))
-		}
-		return data, nil
+		return readHubCreds(flag, file)
 	}
 	t, err := c.existing()
 	if err != nil {

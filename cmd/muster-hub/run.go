@@ -2,12 +2,12 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
 	"os"
 	"os/signal"
-	"strings"
 	"sync/atomic"
 	"syscall"
 	"time"
@@ -74,15 +74,15 @@ func (c *runCmd) check() error {
 		return fmt.Errorf("--listen: %w", err)
 	}
 	if c.NATS != "" {
-		return nil
+		return errors.Join(checkServers("--nats", c.NATS), checkCA(c.CA))
 	}
 	if c.Creds != "" || c.CA != "" {
 		return errors.New("--creds and --ca are for servers outside: name them with --nats")
 	}
-	host, port, err := net.SplitHostPort(c.BoatsListen)
-	if err != nil || port == "" {
-		return fmt.Errorf("--boats-listen %q is not HOST:PORT, such as 127.0.0.1:4222", c.BoatsListen)
+	if err := checkAddress("--boats-listen", c.BoatsListen); err != nil {
+		return err
 	}
+	host, _, _ := net.SplitHostPort(c.BoatsListen)
 	if c.TLSCert == "" && !config.Loopback(host) {
 		return cli.WithHint(fmt.Errorf("--boats-listen %q can be reached from other machines, and what boats send would be open to all", c.BoatsListen),
 			"give --tls-cert and --tls-key, or listen on 127.0.0.1")
@@ -99,12 +99,20 @@ func (c *runCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	if c.TLSCert != "" {
+		if _, err := tls.LoadX509KeyPair(c.TLSCert, c.TLSKey); err != nil {
+			return cli.WithHint(fmt.Errorf("--tls-cert %q, --tls-key %q: %w", c.TLSCert, c.TLSKey, cli.PlainPath(err)), "give PEM files that belong together")
+		}
+	}
 	sheets, err := loadSheets(c.Sheets)
 	if err != nil {
 		return err
 	}
 	token, readToken, err := readTokens(c.TokenFile)
 	if err != nil {
+		return err
+	}
+	if err := c.writable(); err != nil {
 		return err
 	}
 	if err := os.MkdirAll(c.Data, 0o700); err != nil {
@@ -180,8 +188,8 @@ func (c *runCmd) connect(ctx context.Context, log zerolog.Logger) (*links, error
 	var hubCreds, systemCreds []byte
 	var err error
 	if c.Creds != "" {
-		if hubCreds, err = os.ReadFile(c.Creds); err != nil {
-			return nil, fmt.Errorf("read %q: %w", c.Creds, cli.PlainPath(err))
+		if hubCreds, err = readHubCreds("--creds", c.Creds); err != nil {
+			return nil, err
 		}
 	}
 	if c.NATS == "" {
@@ -231,25 +239,6 @@ func (c *runCmd) connect(ctx context.Context, log zerolog.Logger) (*links, error
 // dial connects to servers outside.
 func (c *runCmd) dial(log zerolog.Logger) func(creds []byte, name string) (*nats.Conn, error) {
 	return func(creds []byte, name string) (*nats.Conn, error) { return dial(c.NATS, c.CA, creds, name, log) }
-}
-
-func dial(url, ca string, creds []byte, name string, log zerolog.Logger) (*nats.Conn, error) {
-	opts := []nats.Option{nats.UserCredentialBytes(creds), nats.Name(name), nats.MaxReconnects(-1), nats.ReconnectWait(time.Second),
-		nats.ReconnectBufSize(-1), nats.Timeout(5 * time.Second),
-		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) { log.Warn().Err(err).Msg("message server lost") }),
-		nats.ReconnectHandler(func(nc *nats.Conn) {
-			log.Info().Str("url", nc.ConnectedUrlRedacted()).Msg("message server found again")
-		}),
-		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { log.Debug().Err(err).Msg("message server") })}
-	if ca != "" {
-		opts = append(opts, nats.RootCAs(ca))
-	}
-	nc, err := nats.Connect(url, opts...)
-	if err != nil {
-		return nil, cli.WithHint(&serverError{fmt.Errorf("connect to %s: %w", strings.ReplaceAll(url, ",", ", "), err)},
-			"see that a server runs there with the config that muster-hub server-config prints, and that the credentials are of the same hub")
-	}
-	return nc, nil
 }
 
 // sheetsHolder is the sheets in force; nil without any.

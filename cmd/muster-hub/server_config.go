@@ -3,10 +3,10 @@ package main
 import (
 	"errors"
 	"fmt"
-	"net"
+	"path"
+	"strings"
 
 	"muster/internal/fleet/broker"
-	"muster/internal/fleet/trust"
 )
 
 type serverConfigCmd struct {
@@ -35,15 +35,25 @@ func (c *serverConfigCmd) Run(a *app) error {
 	if (c.TLSCert == "") != (c.TLSKey == "") {
 		return errors.New("--tls-cert and --tls-key go together: give both or none")
 	}
-	for _, address := range append([]string{c.Listen, c.ClusterListen}, c.Route...) {
-		if _, _, err := net.SplitHostPort(address); err != nil {
-			return fmt.Errorf("%q is not HOST:PORT, such as hub2:6222", address)
+	bad := errors.Join(checkAddress("--listen", c.Listen), checkAddress("--cluster-listen", c.ClusterListen))
+	for _, address := range c.Route {
+		bad = errors.Join(bad, checkAddress("--route", address))
+	}
+	for _, f := range [][2]string{{"--name", c.Name}, {"--cluster", c.Cluster}} {
+		if strings.ContainsFunc(f[1], func(r rune) bool { return r <= ' ' || r > '~' || r == '"' }) || f[1] == "" && f[0] == "--name" {
+			bad = errors.Join(bad, fmt.Errorf("%s %q: give letters, digits and hyphens, such as hub1", f[0], f[1]))
 		}
+	}
+	if !path.IsAbs(c.Store) {
+		bad = errors.Join(bad, fmt.Errorf("--store %q: give the whole path of a folder, such as /var/lib/nats", c.Store))
+	}
+	if bad != nil {
+		return bad
 	}
 	if len(c.Route) > 0 && c.Cluster == "" {
 		return errors.New("--route needs --cluster NAME, the same on every node")
 	}
-	t, err := trust.Open(c.trust())
+	t, err := c.existing()
 	if err != nil {
 		return err
 	}

@@ -2,99 +2,15 @@ package main
 
 import (
 	"flag"
-	"fmt"
 	"os"
-	"os/exec"
-	"strings"
 	"testing"
 
-	"github.com/alecthomas/kong"
-	"github.com/google/go-cmp/cmp"
+	"muster/internal/cli/clitest"
 )
 
 var updateMan = flag.Bool("update-man", false, "write the commands of the man page anew")
 
-const (
-	manPage  = "../../deploy/package/muster.1"
-	manBegin = ".SH COMMANDS\n"
-	manEnd   = ".SH FILES\n"
-)
-
-// roff writes text that a man page shows as it is.
-func roff(s string) string {
-	s = strings.NewReplacer(`\`, `\e`, "-", `\-`).Replace(s)
-	if strings.HasPrefix(s, ".") || strings.HasPrefix(s, "'") {
-		s = `\&` + s
-	}
-	return s
-}
-
-// manCommands are all subcommands with their flags, as the parser knows them.
-func manCommands(k *kong.Kong) string {
-	var b strings.Builder
-	b.WriteString(manBegin)
-	var nodes []*kong.Node
-	for _, n := range k.Model.Children {
-		nodes = append(append(nodes, n), n.Children...)
-	}
-	for _, n := range nodes {
-		fmt.Fprintf(&b, ".SS muster %s\n%s\n", roff(n.Path()), roff(n.Help))
-		if detail, examples, _ := strings.Cut(n.Detail, "Examples:\n"); n.Detail != "" {
-			code := false
-			for p := range strings.SplitSeq(strings.TrimSpace(detail), "\n\n") {
-				if p == "" {
-					continue
-				}
-				code = strings.HasPrefix(p, "    ")
-				manBlock(&b, p, code)
-			}
-			manBlock(&b, strings.Trim(examples, "\n"), true)
-		}
-		for _, p := range n.Positional {
-			fmt.Fprintf(&b, ".TP\n.I %s\n%s\n", roff(p.Summary()), roff(p.Help))
-		}
-		for _, f := range n.Flags {
-			if f.Hidden {
-				continue
-			}
-			name := roff("--" + f.Name)
-			if f.Tag.Negatable != "" {
-				name = roff("--[no-]" + f.Name)
-			}
-			if f.Short != 0 {
-				name = roff("-"+string(f.Short)) + ", " + name
-			}
-			if !f.IsBool() {
-				value := f.FormatPlaceHolder()
-				if value == `""` {
-					value = strings.ToUpper(f.Name)
-				}
-				name += "=" + roff(value)
-			}
-			fmt.Fprintf(&b, ".TP\n.B %s\n%s\n", name, roff(f.Help))
-		}
-	}
-	return b.String()
-}
-
-// manBlock is a paragraph, or lines that stay as they are.
-func manBlock(b *strings.Builder, text string, code bool) {
-	if text == "" {
-		return
-	}
-	b.WriteString(".PP\n")
-	if code {
-		b.WriteString(".nf\n")
-	}
-	for l := range strings.SplitSeq(text, "\n") {
-		if l = roff(l); l != "" || code {
-			b.WriteString(l + "\n")
-		}
-	}
-	if code {
-		b.WriteString(".fi\n")
-	}
-}
+const manPage = "../../deploy/package/muster.1"
 
 // TestManPage: the man page tells every subcommand and flag that there is, and no other.
 func TestManPage(t *testing.T) {
@@ -102,37 +18,8 @@ func TestManPage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text, err := os.ReadFile(manPage)
-	if err != nil {
-		t.Fatal(err)
-	}
-	head, rest, ok := strings.Cut(string(text), manBegin)
-	commands, tail, ok2 := strings.Cut(rest, manEnd)
-	if !ok || !ok2 {
-		t.Fatalf("%s has no %q before %q", manPage, manBegin, manEnd)
-	}
-	want := manCommands(k)
-	if *updateMan {
-		if err := os.WriteFile(manPage, []byte(head+want+manEnd+tail), 0o644); err != nil {
-			t.Fatal(err)
-		}
-		return
-	}
-	if d := cmp.Diff(want, manBegin+commands); d != "" {
-		t.Errorf("the man page is not that of the program; go test ./cmd/muster -run TestManPage -update-man writes it anew:\n%s", d)
-	}
+	clitest.ManPage(t, k, manPage, *updateMan)
 }
 
 // TestManPageIsSound: groff reads the page without a warning.
-func TestManPageIsSound(t *testing.T) {
-	if _, err := exec.LookPath("groff"); err != nil {
-		if os.Getenv("MUSTER_TEST_ALL") == "1" {
-			t.Fatal("groff is not installed: Debian's package groff-base")
-		}
-		t.Skip("groff is not installed")
-	}
-	out, err := exec.Command("groff", "-man", "-Tutf8", "-Kutf8", "-ww", "-z", manPage).CombinedOutput()
-	if err != nil || len(out) > 0 {
-		t.Errorf("%v\n%s", err, out)
-	}
-}
+func TestManPageIsSound(t *testing.T) { clitest.Groff(t, manPage) }

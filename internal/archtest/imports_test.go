@@ -21,7 +21,7 @@ var order = [][]string{
 	{"internal/record"},
 	{"internal/backbone"}, // its commissioning report is set by record
 	{"internal/config"},
-	{"internal/cli"},
+	{"internal/cli", "internal/cli/clitest"},
 	{"internal/fleet"},
 	{"internal/fleet/trust"},
 	{"internal/fleet/broker"},
@@ -48,7 +48,7 @@ var owners = map[string][]string{
 	"github.com/nats-io/nats-server/v2":                       {"internal/fleet/broker"},
 	"github.com/nats-io/nkeys":                                {"internal/fleet", "internal/fleet/trust"},
 	"github.com/nats-io/jwt/v2":                               {"internal/fleet/trust", "internal/fleet/broker"},
-	"github.com/alecthomas/kong":                              {"cmd/muster", "cmd/muster-hub", "internal/cli"},
+	"github.com/alecthomas/kong":                              {"cmd/muster", "cmd/muster-hub", "internal/cli", "internal/cli/clitest"},
 	"github.com/gopacket/gopacket":                            {"internal/capture"},
 	"github.com/mdlayher/netlink":                             {"internal/tap"},
 	"go.bug.st/serial":                                        {"internal/tap"},
@@ -109,7 +109,7 @@ func TestThirdParties(t *testing.T) {
 }
 
 // helpers are packages for the tests of others.
-var helpers = []string{"internal/web/webtest"}
+var helpers = []string{"internal/web/webtest", "internal/cli/clitest"}
 
 // TestNoTestingInPrograms: nothing that ships links the test framework.
 func TestNoTestingInPrograms(t *testing.T) {

@@ -1,6 +1,8 @@
 package config
 
 import (
+	"errors"
+	"fmt"
 	"net/url"
 	"path/filepath"
 	"strconv"
@@ -55,14 +57,8 @@ func (c *Config) validateFleet(bad func(key, format string, args ...any)) {
 		if len(f.URL) > 1 {
 			key += "." + strconv.Itoa(i)
 		}
-		u, err := url.Parse(address)
-		switch {
-		case err != nil || u.Scheme != "tls" && u.Scheme != "nats" || u.Hostname() == "" || u.Path != "" && u.Path != "/":
-			bad(key, "it is no URL of a hub: write tls://HOST:PORT") // not quoted: it may hold a password
-		case u.User != nil:
-			bad(key, "it holds a name or a password: leave them out, credentials names the file with the boat's")
-		case u.Scheme == "nats" && !Loopback(u.Hostname()):
-			bad(key, "%q would be told in the clear: write tls://%s", address, u.Host)
+		if err := CheckHubURL(address); err != nil {
+			bad(key, "%v", err)
 		}
 	}
 	if c.Boat.ID == "" {
@@ -79,6 +75,20 @@ func (c *Config) validateFleet(bad func(key, format string, args ...any)) {
 			bad("fleet.metrics_url", "it is no URL without a password: write http://HOST:PORT/metrics")
 		}
 	}
+}
+
+// CheckHubURL says what is wrong with where a boat reaches its hub.
+func CheckHubURL(address string) error {
+	u, err := url.Parse(address)
+	switch {
+	case err != nil || u.Scheme != "tls" && u.Scheme != "nats" || u.Hostname() == "" || u.Path != "" && u.Path != "/":
+		return errors.New("it is no URL of a hub: write tls://HOST:PORT") // not quoted: it may hold a password
+	case u.User != nil:
+		return errors.New("it holds a name or a password: leave them out, credentials names the file with the boat's")
+	case u.Scheme == "nats" && !Loopback(u.Hostname()):
+		return fmt.Errorf("%q would be told in the clear: write tls://%s", address, u.Host)
+	}
+	return nil
 }
 
 // locate makes the paths of files relative to dir.

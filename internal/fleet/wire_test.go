@@ -191,5 +191,5 @@ func FuzzNames(f *testing.F) {
 
 func FuzzCredentials(f *testing.F) {
 	f.Add([]byte("-----BEGIN NATS USER JWT-----\na.eyJuYW1lIjoia2VzdHJlbCJ9.c\n------END NATS USER JWT------\n"))
-	f.Fuzz(func(_ *testing.T, text []byte) { _, _ = parseCredentials(text) })
+	f.Fuzz(func(_ *testing.T, text []byte) { _, _ = ParseCredentials(text) })
 }

@@ -169,9 +169,12 @@ func public(k nkeys.KeyPair) string {
 	return s
 }
 
+// HubUser is who a hub is in its credentials.
+const HubUser = "hub"
+
 // HubCreds makes credentials with full rights in the fleet's account, for one hub process.
 func (t *Trust) HubCreds() ([]byte, error) {
-	_, creds, err := user(t.fleet, "hub", nil)
+	_, creds, err := user(t.fleet, HubUser, nil)
 	return creds, err
 }
 
