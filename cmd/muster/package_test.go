@@ -115,7 +115,7 @@ func TestDebianPackage(t *testing.T) {
 	t.Logf("memory of the service: %.1f MB", float64(memory)/1e6)
 	delete(said, "memory")
 	want := map[string]string{"installed": "yes", "started": "active", "enabled": "enabled", "ready": "ready", "user": "unprivileged", "capabilities": "0000000000000000",
-		"devices": "1", "after_broken_config": "active", "told": "1", "after_kill": "active", "restarts": "1", "remembered": "yes",
+		"devices": "1", "reloaded": "yes", "status": "config reloaded", "after_reload": "active", "same_process": "yes", "networks": "2", "after_broken_config": "active", "told": "1", "after_kill": "active", "restarts": "1", "remembered": "yes",
 		"removed": "yes", "after_removal": "inactive", "purged": "yes", "finished": "yes"}
 	if diff := cmp.Diff(want, said); diff != "" {
 		t.Errorf("(-want +got)\n%s\n%s", diff, text)

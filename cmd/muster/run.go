@@ -24,7 +24,11 @@ type runCmd struct {
 
 // Help shows examples.
 func (runCmd) Help() string {
-	return `Examples:
+	return `A hangup signal (systemctl reload muster) or POST /api/v1/reload reads the config file again while it runs: what is known of the boat stays,
+new sources are begun and those no longer named end. A file that cannot be used changes nothing. What takes effect only after a restart
+is named in the log and in the answer: boat, listen, maker_file, state_dir, store, log, turning tls on or off, and another id or ask of a source.
+
+Examples:
 
     muster run can0
     muster run --ask can0 '0183:/dev/ttyUSB0?baud=4800'
@@ -90,7 +94,7 @@ func reloadOnHangup(ctx context.Context, d *daemon.Daemon, hangup <-chan os.Sign
 		case <-ctx.Done():
 			return
 		}
-		_ = d.ReloadConfig(ctx) // logged and counted there
+		_, _ = d.ReloadConfig(ctx) // logged and counted there
 	}
 }
 

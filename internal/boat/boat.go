@@ -98,6 +98,17 @@ func (b *Boat) Now() event.Time { return b.now }
 // SetManual replaces the devices entered by hand. The boat keeps the slice.
 func (b *Boat) SetManual(devices []Manual) { b.manual = devices }
 
+// SetOwn replaces the NAMEs of our own presences. Devices that claimed already keep what they were.
+func (b *Boat) SetOwn(names []pgn.NAME) { b.opt.Own = names }
+
+// Drop forgets a network, as when nobody listens to it any more. Its number may be used again.
+func (b *Boat) Drop(number uint16) {
+	if int(number) < len(b.nets) && b.nets[number] != nil {
+		b.sources.drop(b.nets[number])
+		b.nets[number] = nil
+	}
+}
+
 // Tick says that event time has reached t though nothing was heard. A time before the present is ignored.
 func (b *Boat) Tick(t event.Time) {
 	if t <= b.now {

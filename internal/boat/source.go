@@ -168,6 +168,23 @@ func (b *sourceBook) forget() {
 	}
 }
 
+// drop drops the values of one network.
+func (b *sourceBook) drop(n *network) {
+	for m, slots := range b.slots {
+		for i := len(slots) - 1; i >= 0; i-- {
+			if slots[i].src.net != n {
+				continue
+			}
+			slots = slices.Delete(slots, i, i+1)
+			for _, x := range slots {
+				copy(x.links[i:], x.links[i+1:])
+				x.links[maxSources-1] = link{}
+			}
+		}
+		b.slots[m] = slots
+	}
+}
+
 // look seeks the latest change of x in what the others showed before.
 func (b *sourceBook) look(m Measure, x *series) {
 	info := &measures[m]

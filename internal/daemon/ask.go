@@ -30,6 +30,7 @@ type asking struct {
 	sender  tap.Sender
 	queue   chan can.Frame
 	started bool
+	off     bool // nothing may be asked
 	dropped atomic.Uint64
 	refused atomic.Uint64 // frames that the source did not take
 }
@@ -65,7 +66,7 @@ func ownUnique(network string) uint32 {
 // ownNames are our NAMEs, which the device list marks as our own.
 func (d *Daemon) ownNames() []pgn.NAME {
 	var names []pgn.NAME
-	for _, in := range d.inputs {
+	for _, in := range d.inputs() {
 		if in.ask != nil {
 			names = append(names, in.ask.asker.Node().Name())
 		}
@@ -75,13 +76,11 @@ func (d *Daemon) ownNames() []pgn.NAME {
 
 func (d *Daemon) asks() bool { return len(d.ownNames()) > 0 }
 
-func (in *input) asking() bool { return in.ask != nil }
-
 var errListenOnly = errors.New("the interface is in listen-only mode, so nothing can be asked: leave out --ask, or set ListenOnly=no for it")
 
 // hear lets our presence hear the bus at a time that no set clock has moved. Its error ends the daemon.
 func (a *asking) hear(local int, e *event.Event, at event.Time) error {
-	if local != 0 {
+	if local != 0 || a.off {
 		return nil
 	}
 	switch {
@@ -107,8 +106,8 @@ func (a *asking) tick(now event.Time) {
 // tickAskers lets time pass for our presences.
 func (d *Daemon) tickAskers() {
 	now := d.time.wall.shows(d.opt.elapsed()).Add(time.Duration(d.time.ahead.Load()) - d.time.moved)
-	for _, in := range d.inputs {
-		if in.ask != nil && len(in.numbers) > 0 && !in.ended.Load() {
+	for _, in := range d.inputs() {
+		if in.ask != nil && !in.ask.off && len(in.numbers) > 0 && !in.ended.Load() {
 			in.ask.tick(now)
 		}
 	}
@@ -116,7 +115,7 @@ func (d *Daemon) tickAskers() {
 
 // noteUnanswered tells the model which devices did not say who they are, and why.
 func (d *Daemon) noteUnanswered() {
-	for _, in := range d.inputs {
+	for _, in := range d.inputs() {
 		if in.ask == nil || len(in.numbers) == 0 {
 			continue
 		}

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -61,8 +62,8 @@ type Options struct {
 type Daemon struct {
 	opt     Options
 	log     zerolog.Logger
-	inputs  []*input
-	web     *web.Server // nil when nothing listens
+	sources atomic.Pointer[[]*input] // a reload changes them
+	web     *web.Server              // nil when nothing listens
 	model   *boat.Boat
 	watch   *alert.Watch
 	live    bool // the clock of this machine moves event time
@@ -80,6 +81,7 @@ type Daemon struct {
 	gauge       release.Gauge
 	conditions  atomic.Pointer[web.Conditions]
 	silences    atomic.Pointer[[]alert.Silence]
+	reloading   sync.Mutex                     // one Reload at a time
 	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
 	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
 	job         atomic.Pointer[record.Job]     // what service records begin with; nil without any
@@ -97,11 +99,13 @@ type Daemon struct {
 	telling                 atomic.Pointer[[]*teller]
 	up                      atomic.Pointer[uplink] // nil when no hub is told
 	helpers                 sync.WaitGroup         // the keeper, the tellers and the uplink
+	readers                 sync.WaitGroup         // of the sources, and who sends there
 	running                 context.Context        // ends with Run; belongs to the model's goroutine
 
 	started  atomic.Bool
 	stop     context.CancelFunc
 	stopping context.Context
+	begun    chan struct{} // closed when Run has told that it runs
 	done     chan struct{} // closed when Run has returned
 	cleanup  sync.Once
 	stopErr  error
@@ -126,7 +130,7 @@ func New(opt Options) (_ *Daemon, err error) {
 	opt.ReportEvery = cmp.Or(opt.ReportEvery, time.Second)
 	opt.StopWithin = cmp.Or(opt.StopWithin, 5*time.Second)
 	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger(), batches: make(chan *batch, queueBatches),
-		done: make(chan struct{}), acts: make(chan func()), toKeep: make(chan struct{}, 1), live: !opt.replay}
+		begun: make(chan struct{}), done: make(chan struct{}), acts: make(chan func()), toKeep: make(chan struct{}, 1), live: !opt.replay}
 	d.stopping, d.stop = context.WithCancel(context.Background())
 	defer func() {
 		if err != nil {
@@ -136,14 +140,15 @@ func New(opt Options) (_ *Daemon, err error) {
 	}()
 	c := &opt.Config
 	if len(c.Sources) == 0 {
-		return nil, errors.New("no source: name one, such as can0, on the command line or under sources in the config file")
+		return nil, errNoSource
 	}
 	for _, s := range c.Sources {
 		in, err := d.openInput(s)
 		if err != nil {
 			return nil, err
 		}
-		d.inputs = append(d.inputs, in)
+		list := append(slices.Clone(d.inputs()), in)
+		d.sources.Store(&list)
 		if in.recorded {
 			d.live = false
 		}
@@ -228,7 +233,7 @@ func (d *Daemon) Ready() error {
 	if !d.started.Load() {
 		return errors.New("starting")
 	}
-	for _, in := range d.inputs {
+	for _, in := range d.inputs() {
 		if !in.up.Load() {
 			return fmt.Errorf("source %s is down", in.name)
 		}
@@ -247,12 +252,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	defer cancel()
 	defer context.AfterFunc(d.stopping, cancel)()
 
-	var readers sync.WaitGroup
-	for _, in := range d.inputs {
-		readers.Go(func() { d.read(ctx, in) })
-		if in.asking() {
-			readers.Go(func() { d.send(ctx, in) })
-		}
+	d.running = ctx
+	for _, in := range d.inputs() {
+		d.startInput(in)
 	}
 	var server sync.WaitGroup
 	serveErr := make(chan error, 1)
@@ -264,19 +266,19 @@ func (d *Daemon) Run(ctx context.Context) error {
 		})
 	}
 	if d.store != nil {
-		d.running = ctx
 		d.startTellers(ctx, d.opt.Config.Tell)
 		d.startUplink(ctx, d.up.Load())
 		d.helpers.Go(func() { d.runKeeper(ctx) })
 	}
 	notify("READY=1")
-	d.log.Info().Str("url", d.URL()).Int("sources", len(d.inputs)).Msg("started")
+	close(d.begun)
+	d.log.Info().Str("url", d.URL()).Int("sources", len(d.inputs())).Msg("started")
 	err := d.loop(ctx, serveErr)
 	notify("STOPPING=1")
 	cancel()
 	d.closeAll()
 	ended := make(chan struct{})
-	go func() { readers.Wait(); server.Wait(); d.helpers.Wait(); close(ended) }()
+	go func() { d.readers.Wait(); server.Wait(); d.helpers.Wait(); close(ended) }()
 	select {
 	case <-ended:
 	case <-time.After(d.opt.StopWithin):
@@ -311,10 +313,8 @@ func (d *Daemon) closeAll() {
 			defer cancel()
 			errs = append(errs, d.web.Stop(ctx))
 		}
-		for i := len(d.inputs) - 1; i >= 0; i-- {
-			if err := d.inputs[i].src.Close(); err != nil {
-				errs = append(errs, fmt.Errorf("close %s: %w", d.inputs[i].name, err))
-			}
+		for _, in := range slices.Backward(d.inputs()) {
+			errs = append(errs, in.close())
 		}
 		d.stopErr = errors.Join(errs...)
 	})
@@ -326,15 +326,20 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 	defer tick.Stop()
 	ask := time.NewTicker(askEvery)
 	defer ask.Stop()
-	if !d.asks() {
-		ask.Stop()
+	setAsking := func() {
+		if ask.Stop(); d.asks() {
+			ask.Reset(askEvery)
+		}
 	}
+	setAsking()
 	watchdog := newWatchdog(d.opt.Now)
-	fed, running := false, len(d.inputs)
-	var failed []error
+	fed := false
 	for {
 		select {
 		case b := <-d.batches:
+			if b.in.gone {
+				continue
+			}
 			d.onClock(b.events)
 			for i := range b.events {
 				if err := d.feed(b.in, &b.events[i]); err != nil {
@@ -343,19 +348,20 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 			}
 			fed = fed || len(b.events) > 0
 			if b.end {
-				running--
+				b.in.over = true
 				if b.err != nil {
-					failed = append(failed, NewSourceError(b.in.spec, b.err))
+					b.in.failed = NewSourceError(b.in.spec, b.err)
 				}
 				d.publish()
-				if running == 0 && (d.endsRun || len(failed) == len(d.inputs)) {
+				if over, err := d.allOver(); over {
 					d.finish()
-					return errors.Join(failed...)
+					return err
 				}
 			}
 			b.in.release(b)
 		case act := <-d.acts:
 			act()
+			setAsking()
 		case <-ask.C:
 			d.tickAskers()
 		case <-tick.C:
@@ -383,6 +389,9 @@ func (d *Daemon) drain() error {
 	for {
 		select {
 		case b := <-d.batches:
+			if b.in.gone {
+				continue
+			}
 			d.onClock(b.events)
 			for i := range b.events {
 				if err := d.feed(b.in, &b.events[i]); err != nil {
@@ -393,6 +402,20 @@ func (d *Daemon) drain() error {
 			return nil
 		}
 	}
+}
+
+// allOver reports whether there is nothing more to come: every source has failed, or ended where that ends the run.
+func (d *Daemon) allOver() (bool, error) {
+	var failed []error
+	for _, in := range d.inputs() {
+		switch {
+		case !in.over, in.failed == nil && !d.endsRun:
+			return false, nil
+		case in.failed != nil:
+			failed = append(failed, in.failed)
+		}
+	}
+	return true, errors.Join(failed...)
 }
 
 // finish makes the last report.

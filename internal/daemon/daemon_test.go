@@ -250,8 +250,8 @@ func TestDrops(t *testing.T) {
 	}
 	defer d.Stop()
 	var reader sync.WaitGroup
-	reader.Go(func() { d.read(t.Context(), d.inputs[0]) }) // fills the queue, drops, and waits with the last batch
-	eventually(t, func() bool { return d.inputs[0].ended.Load() })
+	reader.Go(func() { d.read(t.Context(), d.inputs()[0]) }) // fills the queue, drops, and waits with the last batch
+	eventually(t, func() bool { return d.inputs()[0].ended.Load() })
 	var dropped uint32
 	for range queueBatches + 1 {
 		b := <-d.batches
@@ -262,8 +262,8 @@ func TestDrops(t *testing.T) {
 		}
 	}
 	reader.Wait()
-	if want := uint32(2 * (more - 1)); dropped != want || d.inputs[0].dropped.Load() != uint64(want) {
-		t.Errorf("told of %d, counted %d, want %d", dropped, d.inputs[0].dropped.Load(), want)
+	if want := uint32(2 * (more - 1)); dropped != want || d.inputs()[0].dropped.Load() != uint64(want) {
+		t.Errorf("told of %d, counted %d, want %d", dropped, d.inputs()[0].dropped.Load(), want)
 	}
 }
 

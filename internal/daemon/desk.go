@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"slices"
 
@@ -27,7 +26,7 @@ func (d *Daemon) do(ctx context.Context, act func() error) error {
 	select {
 	case d.acts <- asked:
 	case <-d.done:
-		return errors.New("the daemon has stopped")
+		return errStopped
 	case <-ctx.Done():
 		return ctx.Err()
 	}
@@ -38,7 +37,7 @@ func (d *Daemon) do(ctx context.Context, act func() error) error {
 		}
 		return err
 	case <-d.done:
-		return errors.New("the daemon has stopped")
+		return errStopped
 	}
 }
 

@@ -9,6 +9,11 @@ import (
 	"muster/internal/tap"
 )
 
+var (
+	errNoSource = errors.New("no source: name one, such as can0, on the command line or under sources in the config file")
+	errStopped  = errors.New("the daemon has stopped")
+)
+
 // SourceError is about one source.
 type SourceError struct {
 	Source   string // as the command line writes it

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"slices"
 	"sync/atomic"
 
 	"muster/internal/config"
@@ -27,14 +28,24 @@ type batch struct {
 
 // input is one source and what its reader counts.
 type input struct {
+	config   config.Source
 	spec     string // as the config writes it
 	name     string // what logs and metrics call it
 	id       string // from the config; names the source's networks
 	src      tap.Source
 	recorded bool
-	numbers  []uint16 // the boat's network number for each of the source's own; belongs to the model's goroutine
 	free     chan *batch
-	ask      *asking // nil for a source that is only listened to
+	ask      *asking            // nil for a source that is only listened to
+	ctx      context.Context    // of its goroutines
+	stop     context.CancelFunc // ends it
+
+	// These belong to the model's goroutine.
+	numbers []uint16 // the boat's network number for each of the source's own
+	ids     []string // of those networks, as far as they were introduced
+	over    bool     // it ended
+	failed  error    // why it ended
+	joined  bool     // begun by a reload
+	gone    bool     // taken off by a reload
 
 	up       atomic.Bool
 	ended    atomic.Bool
@@ -48,15 +59,42 @@ func (d *Daemon) openInput(s config.Source) (*input, error) {
 	if err != nil {
 		return nil, NewSourceError(s.Source, err)
 	}
-	in := &input{spec: s.Source, name: cmp.Or(s.ID, s.Source), id: s.ID, src: src, free: make(chan *batch, 2*queueBatches)}
+	in := &input{config: s, spec: s.Source, name: cmp.Or(s.ID, s.Source), id: s.ID, src: src, free: make(chan *batch, 2*queueBatches)}
+	in.ctx, in.stop = context.WithCancel(context.Background())
 	_, in.recorded = src.(tap.Recorded)
 	if s.Ask {
 		if in.ask, err = newAsking(in, d.opt.Version); err != nil {
-			_ = src.Close()
+			_ = in.close()
 			return nil, err
 		}
 	}
 	return in, nil
+}
+
+// inputs are the sources being read. The slice is not to be changed.
+func (d *Daemon) inputs() []*input {
+	if list := d.sources.Load(); list != nil {
+		return *list
+	}
+	return nil
+}
+
+// startInput begins to read the source. Runs on the model's goroutine, or before that does.
+func (d *Daemon) startInput(in *input) {
+	context.AfterFunc(d.running, in.stop)
+	d.readers.Go(func() { d.read(in.ctx, in) })
+	if in.ask != nil {
+		d.readers.Go(func() { d.send(in.ctx, in) })
+	}
+}
+
+// close ends the reading of the source, whose goroutines then end.
+func (in *input) close() error {
+	in.stop()
+	if err := in.src.Close(); err != nil {
+		return fmt.Errorf("close %s: %w", in.name, err)
+	}
+	return nil
 }
 
 // take gives an empty batch, one that was used before if there is one.
@@ -194,9 +232,17 @@ func (d *Daemon) feedFirst(in *input, e *event.Event) error {
 		info := *e.Info
 		info.ID = d.networkID(in, local, info.ID)
 		e.Info = &info
+		if !slices.Contains(in.ids, info.ID) {
+			in.ids = append(in.ids, info.ID)
+		}
 	}
 	if in.ask != nil {
-		if err := in.ask.hear(local, e, e.Time.Add(-d.time.moved)); err != nil {
+		err := in.ask.hear(local, e, e.Time.Add(-d.time.moved))
+		switch {
+		case err != nil && in.joined:
+			in.ask.off = true
+			d.log.Error().Err(err).Str("source", in.name).Msg("nothing is asked there")
+		case err != nil:
 			return fmt.Errorf("ask on %s: %w", in.name, err)
 		}
 	}
@@ -210,11 +256,11 @@ const maxNetworks = 32
 
 // nextNetwork is the boat's next free network number.
 func (d *Daemon) nextNetwork() uint16 {
-	n := 0
-	for _, in := range d.inputs {
-		n += len(in.numbers)
+	n := uint16(0)
+	for slices.ContainsFunc(d.inputs(), func(in *input) bool { return slices.Contains(in.numbers, n) }) {
+		n++
 	}
-	return uint16(n)
+	return n
 }
 
 // networkID is the config's name for the network: the source's id, numbered from its second network on; without one the
@@ -226,11 +272,11 @@ func (d *Daemon) networkID(in *input, local int, own string) string {
 		}
 		return fmt.Sprintf("%s-%d", in.id, local+1)
 	}
-	for i, other := range d.inputs {
+	for i, other := range d.inputs() {
 		if other != in {
 			continue
 		}
-		for _, earlier := range d.inputs[:i] {
+		for _, earlier := range d.inputs()[:i] {
 			if earlier.id == own || earlier.id == "" && earlier.name == own {
 				return fmt.Sprintf("%s-%d", own, i+1)
 			}

@@ -83,23 +83,6 @@ func TestSurvivesRestart(t *testing.T) {
 	stop()
 }
 
-func TestReload(t *testing.T) {
-	d, _ := aboard(t, keptOptions(t, t.TempDir()))
-	c := d.opt.Config
-	c.Checks.Every = 2 * time.Second
-	c.Baseline = filepath.Join(t.TempDir(), "none.json")
-	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "none.json") {
-		t.Errorf("a baseline that is not there: %v", err)
-	}
-	if got := d.opt.Config.Checks.Every; got != 10*time.Second {
-		t.Errorf("a broken config changed the interval to %v", got)
-	}
-	c.Baseline = ""
-	if err := d.Reload(t.Context(), c); err != nil || d.watch.Every() != 2*time.Second {
-		t.Errorf("%v, every %v", err, d.watch.Every())
-	}
-}
-
 // receiver is a webhook that fails as often as it is told to, and keeps what it took.
 type receiver struct {
 	mu    sync.Mutex

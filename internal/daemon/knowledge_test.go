@@ -57,22 +57,22 @@ func TestKnowledgeReload(t *testing.T) {
 	d, _ := aboard(t, keptOptions(t, t.TempDir(), network(t0, "can0", true)))
 	c := d.opt.Config
 	c.Notes = notes
-	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "notes.yaml") {
+	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "notes.yaml") {
 		t.Errorf("notes that are not there: %v", err)
 	}
 	if err := os.WriteFile(notes, []byte(someNote), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	c.Sheets = "none"
-	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), `"none"`) {
+	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), `"none"`) {
 		t.Errorf("sheets that are not there: %v", err)
 	}
 	c.Sheets, c.Job = "../../deploy/sheets", "none.yaml"
-	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "job file: open none.yaml") {
+	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "job file: open none.yaml") {
 		t.Errorf("a job file that is not there: %v", err)
 	}
 	c.Job = "../../deploy/examples/job.yaml"
-	if err := d.Reload(t.Context(), c); err != nil {
+	if _, err := d.Reload(t.Context(), c); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := d.AddManual(t.Context(), boat.Manual{Model: "Gannet VR1 radio", By: "Ben"}); err != nil {

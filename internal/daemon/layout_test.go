@@ -73,21 +73,21 @@ func TestLayoutReload(t *testing.T) {
 	}
 	c := d.opt.Config
 	write(t, file, strings.Replace(someLayout, "to: stern", "to: bow", 1))
-	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "layout.yaml:3:5: segment 1 (bow to helm): the segments form a loop") {
+	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "layout.yaml:3:5: segment 1 (bow to helm): the segments form a loop") {
 		t.Errorf("a loop: %v", err)
 	}
 	if length() != 8 {
 		t.Errorf("the broken layout is in force: %g m", length())
 	}
 	write(t, file, strings.Replace(someLayout, "4 m", "6 m", 1))
-	if err := d.Reload(t.Context(), c); err != nil {
+	if _, err := d.Reload(t.Context(), c); err != nil {
 		t.Fatal(err)
 	}
 	if length() != 10 {
 		t.Errorf("the better layout is not in force: %g m", length())
 	}
 	c.Layout = nil
-	if err := d.Reload(t.Context(), c); err != nil || len(d.plans()) > 0 {
+	if _, err := d.Reload(t.Context(), c); err != nil || len(d.plans()) > 0 {
 		t.Errorf("%v, %d layouts without any", err, len(d.plans()))
 	}
 }

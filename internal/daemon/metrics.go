@@ -65,7 +65,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	put := func(d *prometheus.Desc, kind prometheus.ValueType, v float64, labels ...string) {
 		out <- prometheus.MustNewConstMetric(d, kind, v, labels...)
 	}
-	for _, in := range m.d.inputs {
+	for _, in := range m.d.inputs() {
 		up := 0.0
 		if in.up.Load() && !in.ended.Load() {
 			up = 1

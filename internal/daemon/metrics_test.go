@@ -71,9 +71,9 @@ func played(t *testing.T, scenario string, span time.Duration) *Daemon {
 			if n == 0 {
 				break
 			}
-			d.inputs[0].frames.Add(uint64(n))
+			d.inputs()[0].frames.Add(uint64(n))
 			for i := range events[:n] {
-				if err := d.feed(d.inputs[0], &events[i]); err != nil {
+				if err := d.feed(d.inputs()[0], &events[i]); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -81,8 +81,8 @@ func played(t *testing.T, scenario string, span time.Duration) *Daemon {
 		d.watch.Advance(now.Add(-lateness))
 		d.publish()
 	}
-	d.inputs[0].up.Store(true)
-	d.inputs[0].lastSeen.Store(int64(now.Add(-lateness)))
+	d.inputs()[0].up.Store(true)
+	d.inputs()[0].lastSeen.Store(int64(now.Add(-lateness)))
 	d.writeStore()
 	return d
 }
@@ -233,7 +233,7 @@ func TestMetricsAreBounded(t *testing.T) {
 		}
 	}()
 	feed := func(e event.Event) {
-		if err := d.feed(d.inputs[0], &e); err != nil {
+		if err := d.feed(d.inputs()[0], &e); err != nil {
 			t.Fatal(err)
 		}
 	}

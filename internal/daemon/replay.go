@@ -42,7 +42,7 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 		size = 1 // what we ask comes back in the order of the bus
 	}
 	var cursors []*cursor
-	for _, in := range d.inputs {
+	for _, in := range d.inputs() {
 		c := &cursor{in: in}
 		if f, ok := in.src.(tap.Recorded); ok && size > 1 && sized(f) {
 			c.ahead = readAhead(f, aheadEvents)

@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"muster/internal/alert"
-	"muster/internal/config"
 	"muster/internal/web"
 )
 
@@ -62,31 +61,5 @@ func TestSilencesByAPI(t *testing.T) {
 	}
 	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent", Device: "a"}); err != nil || len(d.Silences()) != 0 {
 		t.Errorf("%v, %d left", err, len(d.Silences()))
-	}
-}
-
-func TestReloadConfig(t *testing.T) {
-	d, err := New(keptOptions(t, t.TempDir()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	broken := errors.New("muster.yaml:3:5: checks.every: wrong")
-	answer := broken
-	d.SetLoader(func() (config.Config, error) {
-		c := d.opt.Config
-		c.Checks.Every = 3 * time.Second
-		return c, answer
-	})
-	done := make(chan error, 1)
-	go func() { done <- d.Run(t.Context()) }()
-	if err := d.ReloadConfig(t.Context()); !errors.Is(err, broken) || d.reloadFailures.Load() != 1 {
-		t.Errorf("%v, %d failures", err, d.reloadFailures.Load())
-	}
-	answer = nil
-	if err := d.ReloadConfig(t.Context()); err != nil || d.watch.Every() != 3*time.Second {
-		t.Errorf("%v, every %v", err, d.watch.Every())
-	}
-	if err := errors.Join(d.Stop(), <-done); err != nil {
-		t.Error(err)
 	}
 }

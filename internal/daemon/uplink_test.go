@@ -135,22 +135,22 @@ muster_fleet_too_large_total 0
 
 	was := d.up.Load()
 	c := d.opt.Config
-	if err := d.Reload(t.Context(), c); err != nil || d.up.Load() != was {
+	if _, err := d.Reload(t.Context(), c); err != nil || d.up.Load() != was {
 		t.Errorf("a reload without a change began another: %v", err)
 	}
 	c.Fleet.Credentials = filepath.Join(dir, "none.creds")
-	if err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "none.creds") || d.up.Load() != was {
+	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "none.creds") || d.up.Load() != was {
 		t.Errorf("credentials that are not there: %v", err)
 	}
 	c.Fleet.Credentials = ""
 	c.Fleet.Every = time.Hour
-	if err := d.Reload(t.Context(), c); err != nil || d.up.Load() == was {
+	if _, err := d.Reload(t.Context(), c); err != nil || d.up.Load() == was {
 		t.Errorf("a reload with a change: %v", err)
 	}
 	tell(t, d, change(alert.Raised, "b", false))
 	eventually(t, func() bool { return d.up.Load().Stats().Sent == 1 })
 	c.Fleet.URL = nil
-	if err := d.Reload(t.Context(), c); err != nil || d.up.Load() != nil {
+	if _, err := d.Reload(t.Context(), c); err != nil || d.up.Load() != nil {
 		t.Errorf("turned off: %v", err)
 	}
 	tell(t, d, change(alert.Raised, "c", false))

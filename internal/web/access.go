@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync/atomic"
 	"time"
 )
 
@@ -24,18 +25,29 @@ const (
 
 // access decides who may do what. Without tokens, this machine's own users may act; others, whom only TLS lets in, may read.
 type access struct {
-	token     string // may act; empty for none
-	readToken string // may read; empty for none
+	tokens    atomic.Pointer[tokens]
 	tls       bool
 	whose     string // what the pages are of: boat or fleet
 	crossSite *http.CrossOriginProtection
 }
 
+// tokens are shown by who may act and by who may read; each is empty for none.
+type tokens struct{ act, read string }
+
+func newAccess(t tokens, tls bool, whose string) *access {
+	a := &access{tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection()}
+	a.tokens.Store(&t)
+	return a
+}
+
+// open reports whether no token is asked for.
+func (a *access) open() bool { return a.tokens.Load().act == "" }
+
 const cookieName = "muster"
 
 // right reads what the request shows: a bearer token, a token as password, or the cookie that logging in sets.
 func (a *access) right(r *http.Request) right {
-	if a.token == "" {
+	if a.open() {
 		if host, _, err := net.SplitHostPort(r.RemoteAddr); err == nil && net.ParseIP(host).IsLoopback() {
 			return acting
 		}
@@ -56,10 +68,10 @@ func (a *access) right(r *http.Request) right {
 
 // of compares in constant time; form turns a token into what is shown for it.
 func (a *access) of(shown string, form func(string) string) right {
-	switch {
-	case same(shown, form(a.token)):
+	switch t := a.tokens.Load(); {
+	case t.act != "" && same(shown, form(t.act)):
 		return acting
-	case a.readToken != "" && same(shown, form(a.readToken)):
+	case t.read != "" && same(shown, form(t.read)):
 		return reading
 	}
 	return nothing
@@ -104,7 +116,7 @@ func (a *access) guard(next http.Handler, login loginPage) http.Handler {
 			next.ServeHTTP(w, r)
 			return
 		}
-		if a.token == "" && !a.tls && !localHost(r.Host) {
+		if a.open() && !a.tls && !localHost(r.Host) {
 			// A page of another site must not reach a loopback server by a name of its own.
 			refuse(w, r, http.StatusMisdirectedRequest, "ask for this server by localhost or its address")
 			return
@@ -126,7 +138,7 @@ func (a *access) guard(next http.Handler, login loginPage) http.Handler {
 			h.Set("WWW-Authenticate", `Bearer realm="muster"`)
 			h.Add("WWW-Authenticate", `Basic realm="muster", charset="UTF-8"`)
 			refuse(w, r, http.StatusUnauthorized, "this "+a.whose+" asks for its token: send it as bearer token, or as password with any user name")
-		case may == reading && !safe && a.token == "":
+		case may == reading && !safe && a.open():
 			refuse(w, r, http.StatusForbidden, "without a token only this machine's own users may act: give the server a token_file")
 		case may == reading && !safe:
 			refuse(w, r, http.StatusForbidden, "this token may only read: show the one that may act")
@@ -187,7 +199,7 @@ func (a *access) login(w http.ResponseWriter, r *http.Request, page loginPage) {
 		return
 	}
 	token := strings.TrimSpace(r.PostForm.Get("token"))
-	if a.token == "" || a.of(token, func(t string) string { return t }) == nothing {
+	if a.open() || a.of(token, func(t string) string { return t }) == nothing {
 		page(w, r, http.StatusUnauthorized, "That is not a token of this "+a.whose+".")
 		return
 	}

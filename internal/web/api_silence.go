@@ -68,8 +68,10 @@ func (s *Server) addSilences(api huma.API, post operation) {
 		}) (*struct{}, error) {
 			return nil, problem(s.opt.Desk.EndSilence(ctx, alert.Silence{Check: in.Check, Device: in.Device}))
 		})
-	huma.Register(api, post("reload-config", http.MethodPost, "/reload", "Read the config file again; one that cannot be used leaves the present one in force", "running", 204),
-		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
-			return nil, problem(s.opt.Desk.ReloadConfig(ctx))
+	huma.Register(api, post("reload-config", http.MethodPost, "/reload", "Read the config file again; one that cannot be used leaves the present one in force", "running", 200),
+		func(ctx context.Context, _ *struct{}) (*body[Reloaded], error) {
+			done, err := s.opt.Desk.ReloadConfig(ctx)
+			done.AfterRestart = append([]string{}, done.AfterRestart...)
+			return &body[Reloaded]{done}, problem(err)
 		})
 }

@@ -34,7 +34,7 @@ type Desk interface {
 	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
 	EndSilence(ctx context.Context, scope alert.Silence) error
 	// ReloadConfig takes the config file as it is now; on an error the present config stays in force.
-	ReloadConfig(ctx context.Context) error
+	ReloadConfig(ctx context.Context) (Reloaded, error)
 }
 
 // Errors of a Desk that the API answers with a status of their own.
@@ -50,6 +50,11 @@ type Work struct {
 	Done   bool                 `json:"done"` // every step is verified
 
 	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As last heard before the first step was begun."`
+}
+
+// Reloaded says what came of reading the config again.
+type Reloaded struct {
+	AfterRestart []string `json:"after_restart" doc:"Keys whose new values take effect when the program is started again; until then the present ones hold."`
 }
 
 // Conditions are what the traffic of late tells of the boat.
@@ -76,4 +81,4 @@ func (noDesk) Silence(context.Context, alert.Silence, time.Duration) (alert.Sile
 	return alert.Silence{}, errNoDesk
 }
 func (noDesk) EndSilence(context.Context, alert.Silence) error { return errNoDesk }
-func (noDesk) ReloadConfig(context.Context) error              { return errNoDesk }
+func (noDesk) ReloadConfig(context.Context) (Reloaded, error)  { return Reloaded{}, errNoDesk }

@@ -264,7 +264,7 @@ func (s *Server) view(r *http.Request, report *boat.Report, name string) view {
 	if report == nil {
 		report = &boat.Report{}
 	}
-	return view{Report: report, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: s.access.token != "",
+	return view{Report: report, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: !s.access.open(),
 		Act: s.access.right(r) == acting}
 }
 

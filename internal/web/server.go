@@ -67,7 +67,8 @@ type Server struct {
 	http     *http.Server
 	pages    pages
 	encoded  encoder
-	access   access
+	access   *access
+	cert     shownCert
 	history  history
 	shelf    *shelf
 	shown    pageCache
@@ -109,8 +110,7 @@ func New(opt Options) (*Server, error) {
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)
 	}
-	s := &Server{opt: opt, run: rand.Text()[:8],
-		access: access{token: opt.Token, readToken: opt.ReadToken, tls: opt.TLSCert != "", whose: "boat", crossSite: http.NewCrossOriginProtection()}}
+	s := &Server{opt: opt, run: rand.Text()[:8], access: newAccess(tokens{opt.Token, opt.ReadToken}, opt.TLSCert != "", "boat")}
 	s.turns = turns{make(chan struct{}, opt.MaxEventListeners), make(chan struct{}), opt.EventEvery, opt.slowestRead}
 	var passed, err error
 	if s.shelf, passed, err = openShelf(opt.SnapshotDir); err != nil {
@@ -125,7 +125,11 @@ func New(opt Options) (*Server, error) {
 	if err := opt.Registry.Register(newReportCollector(opt.Reports, opt.Version)); err != nil {
 		return nil, fmt.Errorf("web: metrics: %w", err)
 	}
-	listener, err := listen(opt.Listen, opt.TLSCert, opt.TLSKey, opt.Token)
+	tlsConfig, err := s.cert.load(opt.TLSCert, opt.TLSKey)
+	if err != nil {
+		return nil, err
+	}
+	listener, err := listen(opt.Listen, tlsConfig, opt.Token)
 	if err != nil {
 		return nil, err
 	}
@@ -140,20 +144,12 @@ func New(opt Options) (*Server, error) {
 }
 
 // listen binds an address. Beyond this machine it wants a token or TLS.
-func listen(address, certFile, keyFile, token string) (net.Listener, error) {
-	var tlsConfig *tls.Config
-	if certFile != "" {
-		cert, err := tls.LoadX509KeyPair(certFile, keyFile)
-		if err != nil {
-			return nil, fmt.Errorf("web: tls: %w", err)
-		}
-		tlsConfig = &tls.Config{Certificates: []tls.Certificate{cert}, MinVersion: tls.VersionTLS12}
-	}
+func listen(address string, tlsConfig *tls.Config, token string) (net.Listener, error) {
 	listener, err := net.Listen("tcp", address)
 	if err != nil {
 		return nil, fmt.Errorf("web: listen on %s: %w", address, err)
 	}
-	if addr, ok := listener.Addr().(*net.TCPAddr); ok && !addr.IP.IsLoopback() && token == "" && tlsConfig == nil {
+	if !loopback(listener) && token == "" && tlsConfig == nil {
 		_ = listener.Close()
 		return nil, fmt.Errorf("web: listen on %s: other machines can reach it: protect it with a token or TLS, or listen on 127.0.0.1", address)
 	}

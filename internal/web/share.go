@@ -19,13 +19,13 @@ import (
 
 // Door lets in whom the tokens allow, and sets the headers that protect the reader.
 type Door struct {
-	access access
+	access *access
 	page   loginPage
 }
 
 // NewDoor makes a door. whose says what the pages are of; page asks a person for the token.
 func NewDoor(token, readToken string, tls bool, whose string, page func(w http.ResponseWriter, r *http.Request, status int, wrong string)) *Door {
-	return &Door{access{token: token, readToken: readToken, tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection()}, page}
+	return &Door{newAccess(tokens{token, readToken}, tls, whose), page}
 }
 
 // Guard stands before a handler.
@@ -39,7 +39,11 @@ func (d *Door) Logout(w http.ResponseWriter, r *http.Request) { d.access.logout(
 
 // Listen binds an address. Beyond this machine it wants a token or TLS; certFile and keyFile are empty for plain HTTP.
 func Listen(address, certFile, keyFile, token string) (net.Listener, error) {
-	return listen(address, certFile, keyFile, token)
+	tlsConfig, err := new(shownCert).load(certFile, keyFile)
+	if err != nil {
+		return nil, err
+	}
+	return listen(address, tlsConfig, token)
 }
 
 // NewHTTP makes a server with the usual bounds.

@@ -26,6 +26,19 @@ sleep 3
 say devices "$(curl -s http://127.0.0.1:8632/api/v1/report | grep -o '"id": *"[0-9a-fA-F]\{16\}"' | sort -u | wc -l)"
 seen=$(first)
 
+ip link add can1 type vcan && ip link set can1 up
+sed -i 's/^sources:.*/&\n  - source: can1/' /etc/muster/muster.yaml
+pid=$(systemctl show muster -p MainPID --value)
+systemctl reload muster && say reloaded yes
+for _ in $(seq 20); do
+	systemctl show muster -p StatusText --value | grep -qx 'config reloaded' && [ "$(systemctl is-active muster)" = active ] && break
+	sleep 0.5
+done
+say status "$(systemctl show muster -p StatusText --value)"
+active after_reload
+[ "$(systemctl show muster -p MainPID --value)" = "$pid" ] && say same_process yes
+say networks "$(curl -s http://127.0.0.1:8632/metrics | grep -c '^muster_source_up{.*} 1')"
+
 echo 'nonsense: 1' >>/etc/muster/muster.yaml
 systemctl reload muster
 sleep 1
