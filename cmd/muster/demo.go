@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 
+	"muster/internal/backbone"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/sim"
@@ -38,7 +39,15 @@ func (c *demoCmd) Run(a *app) error {
 		return err
 	}
 	cfg.Boat.ID, cfg.Boat.Name, cfg.Listen, cfg.Log.Level = "demo", scenario.Boat.Name, c.Listen, "warn"
-	return a.watch(cfg, func(d *daemon.Daemon) error {
+	var layouts []*backbone.Layout
+	if text := sim.Layout(c.Scenario); text != nil {
+		l, err := backbone.Parse(text)
+		if err != nil {
+			return err
+		}
+		layouts = append(layouts, l)
+	}
+	return a.watch(cfg, layouts, func(d *daemon.Daemon) error {
 		if scenario.Title != "" {
 			fmt.Fprintln(a.stdout, scenario.Title)
 		}

@@ -7,6 +7,7 @@ import (
 	"os/signal"
 	"syscall"
 
+	"muster/internal/backbone"
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
@@ -58,7 +59,7 @@ func (c *runCmd) Run(a *app) error {
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
 		return err
 	}
-	return a.watch(cfg, func(d *daemon.Daemon) error {
+	return a.watch(cfg, nil, func(d *daemon.Daemon) error {
 		d.SetLoader(c.load)
 		go reloadOnHangup(a.ctx, d, hangup)
 		return nil
@@ -107,8 +108,9 @@ func orDefaults(file string) string {
 	return file
 }
 
-// watch runs the daemon until interrupted. started is called before with the daemon; it may be nil.
-func (a *app) watch(cfg config.Config, started func(*daemon.Daemon) error) error {
+// watch runs the daemon until interrupted, with layouts in the place of those that the config names, if there are any. started is called
+// before with the daemon; it may be nil.
+func (a *app) watch(cfg config.Config, layouts []*backbone.Layout, started func(*daemon.Daemon) error) error {
 	if len(cfg.Sources) == 0 {
 		return errNoSource
 	}
@@ -116,7 +118,7 @@ func (a *app) watch(cfg config.Config, started func(*daemon.Daemon) error) error
 	if err != nil {
 		return err
 	}
-	d, err := daemon.New(daemon.Options{Config: cfg, Open: a.opener(true), Log: log, Version: cli.Version()})
+	d, err := daemon.New(daemon.Options{Config: cfg, Layouts: layouts, Open: a.opener(true), Log: log, Version: cli.Version()})
 	if err != nil {
 		return err
 	}

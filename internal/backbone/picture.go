@@ -24,6 +24,7 @@ type dot struct {
 	Name, Volts string
 	Power       bool
 	Terminator  bool
+	Bad         bool // a finding is about it, here and below
 	Drops       []line
 }
 
@@ -32,12 +33,14 @@ type line struct {
 	X, Y float64
 	Text string
 	Left bool // the text stands to the left, where it crosses no other drop
+	Bad  bool
 }
 
 // label is the text on one segment.
 type label struct {
 	X    float64
 	Text string
+	Bad  bool
 }
 
 // picture is the backbone to scale, in pixels: lengths along and down, voltages and currents beside.
@@ -50,7 +53,7 @@ type picture struct {
 }
 
 // scaleNote says how the picture is to be read.
-const scaleNote = "Lengths to scale; drops drawn down, moved apart where they share a tee."
+const scaleNote = "Lengths to scale; drops drawn down, moved apart where they share a tee. A finding is about what bears an exclamation mark."
 
 func (a *Audit) picture() picture {
 	const width, left, top, rowHeight = 920.0, 40.0, 70.0, 26.0
@@ -62,11 +65,17 @@ func (a *Audit) picture() picture {
 	}
 	scale := (width - left - right) / max(total, 1)
 	p := picture{Width: width, Top: top, Left: left, Right: width - right, Total: total}
+	bad := map[string]bool{}
+	for _, f := range a.Findings {
+		bad[f.Subject] = true
+	}
 	byLength := slices.Clone(s.Outlets)
 	slices.SortStableFunc(byLength, func(a, b Outlet) int { return cmp.Compare(a.Metres, b.Metres) })
 	lowest := top + 60
 	for i, at := range s.Points {
-		d := dot{X: left + at.Metres*scale, Name: at.Name, Volts: volts(at.Volts), Power: at.Power, Terminator: at.Terminator}
+		d := dot{X: left + at.Metres*scale, Name: at.Name, Volts: volts(at.Volts), Power: at.Power, Terminator: at.Terminator,
+			Bad: bad["end "+at.Name] || bad["at "+at.Name] || bad["power "+at.Name] || bad["power leg "+at.Name] || bad["fuse "+at.Name] || bad["reading "+at.Name]}
+		d.Name = marked(d.Name, d.Bad)
 		if d.Power {
 			d.Volts += ", fed here"
 		}
@@ -74,7 +83,9 @@ func (a *Audit) picture() picture {
 		for _, o := range byLength {
 			if o.At == at.Name {
 				y = max(y+rowHeight, top+18+o.Metres*scale+aside)
-				d.Drops = append(d.Drops, line{X: d.X, Y: y, Text: o.Device + " " + volts(o.Volts)})
+				l := line{X: d.X, Y: y, Bad: bad[at.Name+" "+o.Device] || bad["layout "+at.Name+" "+o.Device]}
+				l.Text = marked(o.Device+" "+volts(o.Volts), l.Bad)
+				d.Drops = append(d.Drops, l)
 			}
 		}
 		d.Drop = y
@@ -86,9 +97,27 @@ func (a *Audit) picture() picture {
 	}
 	p.Height = lowest + 50
 	for i, g := range s.Legs {
-		p.Labels = append(p.Labels, label{(p.Dots[i].X + p.Dots[i+1].X) / 2, fmt.Sprintf("%.1f m · %.2f A", g.Metres, max(g.Amps, -g.Amps))})
+		l := label{X: (p.Dots[i].X + p.Dots[i+1].X) / 2, Bad: bad[g.From+" "+g.To]}
+		switch {
+		case g.Amps > 0:
+			l.Text = fmt.Sprintf("%.1f m · %.2f A →", g.Metres, g.Amps)
+		case g.Amps < 0:
+			l.Text = fmt.Sprintf("← %.2f A · %.1f m", -g.Amps, g.Metres)
+		default:
+			l.Text = fmt.Sprintf("%.1f m", g.Metres)
+		}
+		l.Text = marked(l.Text, l.Bad)
+		p.Labels = append(p.Labels, l)
 	}
 	return p
+}
+
+// marked makes a text bear the sign that a finding is about it, so that colour is not the only one.
+func marked(text string, bad bool) string {
+	if bad {
+		return "! " + text
+	}
+	return text
 }
 
 // place puts the text of every drop where it crosses no drop and no other text: to the right, to the left, or further down.

@@ -160,7 +160,7 @@ func TestRoll(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			a := NewPlan(sound()).Now(bus(c.devices...))
-			if lines := a.Live.lines()[1:]; !slices.Equal(c.lines, lines) {
+			if lines := a.Live.Lines()[1:]; !slices.Equal(c.lines, lines) {
 				t.Error(cmp.Diff(c.lines, lines))
 			}
 			var found []string

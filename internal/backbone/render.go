@@ -18,20 +18,17 @@ func (a *Audit) WriteText(w io.Writer) error {
 	if a.Boat != "" {
 		fmt.Fprintf(&b, "%s\n", boat.Printable(a.Boat))
 	}
-	for _, f := range a.figures() {
+	for _, f := range a.Figures() {
 		fmt.Fprintf(&b, "%-28s %s\n", f[0], boat.Printable(f[1]))
 	}
 	b.WriteString("\nAlong the backbone\n")
-	for i, p := range a.Solution.Points {
-		fmt.Fprintf(&b, "  %6.1f m  %-16s %s\n", p.Metres, boat.Printable(p.Name), p.words())
-		for _, o := range a.Solution.Outlets {
-			if o.At == p.Name {
-				fmt.Fprintf(&b, "            └ %-14s drop %.1f m, %.0f LEN, %s\n", boat.Printable(o.Device), o.Metres, o.Load, volts(o.Volts))
-			}
+	for _, s := range a.Along() {
+		fmt.Fprintf(&b, "  %6.1f m  %-16s %s\n", s.Metres, boat.Printable(s.Name), s.Words)
+		for _, o := range s.Outlets {
+			fmt.Fprintf(&b, "            └ %-14s %s, %s\n", boat.Printable(o.Device), o.Drop(), volts(o.Volts))
 		}
-		if i < len(a.Solution.Legs) {
-			g := a.Solution.Legs[i]
-			fmt.Fprintf(&b, "            │ %.1f m %s, %s\n", g.Metres, g.Cable, g.current())
+		if s.Onward != "" {
+			fmt.Fprintf(&b, "            │ %s\n", s.Onward)
 		}
 	}
 	a.writeLive(&b)
@@ -51,6 +48,39 @@ func (a *Audit) WriteText(w io.Writer) error {
 	return err
 }
 
+// Stop is one point on the way along the backbone.
+type Stop struct {
+	Point
+	Words   string // the voltage, and what is there besides
+	Outlets []Outlet
+	Onward  string // the cable to the next point and its current; empty at the end
+}
+
+// Along goes along the backbone from the first end to the other.
+func (a *Audit) Along() []Stop {
+	var stops []Stop
+	for i, p := range a.Solution.Points {
+		s := Stop{Point: p, Words: p.words()}
+		for _, o := range a.Solution.Outlets {
+			if o.At == p.Name {
+				s.Outlets = append(s.Outlets, o)
+			}
+		}
+		if i < len(a.Solution.Legs) {
+			g := a.Solution.Legs[i]
+			s.Onward = fmt.Sprintf("%.1f m %s, %s", g.Metres, g.Cable, g.current())
+		}
+		stops = append(stops, s)
+	}
+	return stops
+}
+
+// Drop says how long the drop is and what it carries.
+func (o Outlet) Drop() string { return fmt.Sprintf("drop %.1f m, %.0f LEN", o.Metres, o.Load) }
+
+// Supplied says which voltage the device gets.
+func (o Outlet) Supplied() string { return volts(o.Volts) }
+
 // words says what a device measured.
 func (s *Supply) words() string {
 	if s.Own {
@@ -59,8 +89,8 @@ func (s *Supply) words() string {
 	return fmt.Sprintf("%s: measures %.2f V at the power point %s, planned %.2f V", s.Device, s.Measured, s.At, s.Computed)
 }
 
-// lines say what the live network shows.
-func (l *Live) lines() []string {
+// Lines say what the live network shows; there are none for nil.
+func (l *Live) Lines() []string {
 	if l == nil {
 		return nil
 	}
@@ -96,7 +126,7 @@ func (l *Live) lines() []string {
 }
 
 func (a *Audit) writeLive(b *strings.Builder) {
-	if lines := a.Live.lines(); len(lines) > 0 {
+	if lines := a.Live.Lines(); len(lines) > 0 {
 		b.WriteString("\nAgainst the live network\n")
 		for _, x := range lines {
 			fmt.Fprintf(b, "  %s\n", boat.Printable(x))
@@ -117,8 +147,8 @@ func (a *Audit) writeLive(b *strings.Builder) {
 	}
 }
 
-// figures are the audit's main figures in words, each with its limit.
-func (a *Audit) figures() [][2]string {
+// Figures are the audit's main figures in words, each with its limit.
+func (a *Audit) Figures() [][2]string {
 	out := [][2]string{
 		{"Backbone length", fmt.Sprintf("%.1f m of %.0f m", a.Length.Value, a.Length.Limit)},
 		{"All drops", fmt.Sprintf("%.1f m of %.0f m", a.DropSum.Value, a.DropSum.Limit)},
@@ -162,6 +192,9 @@ func (p Point) words() string {
 	if p.Power {
 		text += ", fed here"
 	}
+	if p.Terminator {
+		text += ", terminator"
+	}
 	return text
 }
 
@@ -173,10 +206,13 @@ func volts(v *float64) string {
 }
 
 func (g Leg) current() string {
-	if g.Amps < 0 {
+	switch {
+	case g.Amps < 0:
 		return fmt.Sprintf("%.2f A ↑", -g.Amps)
+	case g.Amps > 0:
+		return fmt.Sprintf("%.2f A ↓", g.Amps)
 	}
-	return fmt.Sprintf("%.2f A ↓", g.Amps)
+	return "no current"
 }
 
 //go:embed backbone.html
@@ -190,7 +226,7 @@ func (a *Audit) WriteHTML(w io.Writer) error {
 	if err != nil {
 		return err
 	}
-	err = page.Execute(w, map[string]any{"Audit": a, "Live": a.Live.lines(), "Figures": a.figures(), "Picture": template.HTML(picture)}) // the picture is our own template's output
+	err = page.Execute(w, map[string]any{"Audit": a, "Live": a.Live.Lines(), "Figures": a.Figures(), "Picture": template.HTML(picture)}) // the picture is our own template's output
 	if err != nil {
 		return fmt.Errorf("write backbone audit: %w", err)
 	}
@@ -209,21 +245,14 @@ func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 	d.Facts(26, [2]string{"Boat", a.Boat}, [2]string{"Customer", job.Customer}, [2]string{"Place", job.Place}, [2]string{"Date", job.Date},
 		[2]string{"Technician", job.Technician}, [2]string{"Work", job.Work})
 	d.Title("Figures")
-	d.Facts(50, a.figures()...)
+	d.Facts(50, a.Figures()...)
 	d.Title("Along the backbone")
 	d.Draw(a.drawing())
 	var rows [][]string
-	for i, p := range a.Solution.Points {
-		row := []string{fmt.Sprintf("%.1f m", p.Metres), p.Name, p.words(), ""}
-		if i < len(a.Solution.Legs) {
-			g := a.Solution.Legs[i]
-			row[3] = fmt.Sprintf("%.1f m %s, %s", g.Metres, g.Cable, strings.NewReplacer("↑", "back", "↓", "on").Replace(g.current()))
-		}
-		rows = append(rows, row)
-		for _, o := range a.Solution.Outlets {
-			if o.At == p.Name {
-				rows = append(rows, []string{"", "  " + o.Device, volts(o.Volts), fmt.Sprintf("drop %.1f m, %.0f LEN", o.Metres, o.Load)})
-			}
+	for _, p := range a.Along() {
+		rows = append(rows, []string{fmt.Sprintf("%.1f m", p.Metres), p.Name, p.Words, strings.NewReplacer("↑", "back", "↓", "on").Replace(p.Onward)})
+		for _, o := range p.Outlets {
+			rows = append(rows, []string{"", "  " + o.Device, volts(o.Volts), o.Drop()})
 		}
 	}
 	d.Table([]float64{20, 60, 40}, []string{"from the end", "point, device", "voltage", "cable onwards"}, rows)
@@ -236,7 +265,7 @@ func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 		d.Table([]float64{46, 22, 60}, []string{"quantity", "state", "from", "note"}, rows)
 	}
 	if a.Live != nil {
-		d.List("Against the live network", a.Live.lines())
+		d.List("Against the live network", a.Live.Lines())
 	}
 	var findings []string
 	for _, f := range a.Findings {

@@ -208,7 +208,7 @@ func New(opt Options) (_ *Daemon, err error) {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Taken: d.tellSnapshot, Printed: d.tellRecord,
+			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Taken: d.tellSnapshot, Printed: d.tellRecord,
 			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err

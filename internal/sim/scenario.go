@@ -167,6 +167,15 @@ func Names() []string {
 	return names
 }
 
+//go:embed layouts/*.yaml
+var layouts embed.FS
+
+// Layout is the plan of the backbone of the boat in a built-in scenario, as a layout file; nil for a scenario without one.
+func Layout(name string) []byte {
+	text, _ := layouts.ReadFile(path.Join("layouts", name+".yaml"))
+	return text
+}
+
 // Load reads a scenario: the built-in one of that name, or else the file.
 func Load(name string) (*Scenario, error) {
 	if !strings.ContainsAny(name, `/\.`) {

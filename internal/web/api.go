@@ -71,6 +71,7 @@ const prefix = "/api/v1"
 func (s *Server) addAPI(mux *http.ServeMux) error {
 	api := NewAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
 	s.addReading(api)
+	s.addBackbones(api)
 	s.addActing(api)
 	s.addKeeping(api)
 	s.addStreams(api)

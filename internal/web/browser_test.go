@@ -18,6 +18,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/rs/zerolog"
 
+	"muster/internal/backbone"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/event"
@@ -52,6 +53,13 @@ func demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 		Open: func(string, bool) (tap.Source, error) {
 			return sim.NewPlayer(sim.New(sc, sc.Seed, event.At(began)), speed), nil
 		}}
+	if text := sim.Layout(scenario); text != nil {
+		l, err := backbone.Parse(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		opt.Layouts = []*backbone.Layout{l}
+	}
 	if change != nil {
 		change(&opt)
 	}

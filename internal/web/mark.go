@@ -25,7 +25,7 @@ var shapes = map[string]template.HTML{
 
 // alike are states that share the shape of another.
 var alike = map[string]string{"verified": "present", "failed": "gone", "passed": "present", "unknown": "provisional", "one": "present", "well": "present",
-	"quiet": "waiting", "stopped": "silent"}
+	"quiet": "waiting", "stopped": "silent", "covered": "present", "missing": "gone", "contested": "two", "slow": "silent", "elsewhere": "back"}
 
 // mark draws the symbol of a state; the word always stands beside it.
 func mark(state any) template.HTML {

@@ -17,6 +17,7 @@ import (
 
 type networkPage struct {
 	Networks   []shownNetwork
+	Plans      []*shownPlan // of networks that are not there
 	Quantities []supplied
 }
 
@@ -29,7 +30,8 @@ type shownNetwork struct {
 	LEN        int            // load equivalency that devices declare
 	Unsaid     int            // devices that declare none
 	Talkers    []shownTalker
-	Legend     bool // the first with talkers explains the plots
+	Legend     bool       // the first with talkers explains the plots
+	Plan       *shownPlan // nil without a layout
 }
 
 // supplied is a quantity and who sends it.
@@ -70,7 +72,8 @@ func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, erro
 	for _, q := range boat.Quantities() {
 		p.Quantities = append(p.Quantities, supplies(r, q))
 	}
-	return "Network", p, nil
+	err := s.addPlans(&p, r)
+	return "Network", p, err
 }
 
 func (n *shownNetwork) addDevices(r *boat.Report) {

@@ -80,7 +80,8 @@ type pages map[string]*template.Template
 var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "login", "failed"}
 
 func loadPages() (pages, error) {
-	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/talker.html")
+	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/talker.html",
+		"templates/backbone.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)
 	}

@@ -20,6 +20,7 @@ import (
 	"github.com/rs/zerolog"
 	"golang.org/x/net/netutil"
 
+	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/record"
 	"muster/internal/release"
@@ -45,6 +46,7 @@ type Options struct {
 	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
 	Job               func() *record.Job                    // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
+	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
 	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
 	Registry          *prometheus.Registry                  // nil for one of its own
@@ -106,6 +108,9 @@ func New(opt Options) (*Server, error) {
 	}
 	if opt.Job == nil {
 		opt.Job = func() *record.Job { return nil }
+	}
+	if opt.Plans == nil {
+		opt.Plans = func() []*backbone.Plan { return nil }
 	}
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)

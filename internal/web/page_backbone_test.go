@@ -1,0 +1,85 @@
+package web
+
+import (
+	"encoding/json"
+	"strings"
+	"testing"
+
+	"muster/internal/backbone"
+)
+
+// plans gives the layouts of these texts.
+func plans(t *testing.T, texts ...string) func() []*backbone.Plan {
+	t.Helper()
+	var list []*backbone.Plan
+	for _, text := range texts {
+		l, err := backbone.Parse([]byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		list = append(list, backbone.NewPlan(l))
+	}
+	return func() []*backbone.Plan { return list }
+}
+
+// keelLayout has a drop that is too long, on the network that the sample knows.
+const keelLayout = `boat: Kestrel
+segments: [{from: bow, to: <i>helm</i>, length: 10 m, cable: micro}]
+tees: [{at: <i>helm</i>, drops: [{device: radar, model: nobody's, length: 7 m, load: 4}]}]
+terminators: [bow, <i>helm</i>]
+power: [{at: bow, voltage: 12 V, fuse: 3 A}]
+coverage: [{quantity: depth}]
+`
+
+// TestBackbonePage: the network page shows the layout with its picture, its figures and what the network says of it.
+func TestBackbonePage(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: aboard(t)}, Plans: plans(t, keelLayout)})
+	_, page := get(t, s.URL()+"/network")
+	if strings.Contains(page, "<i>helm") || strings.Contains(page, "style=") || strings.Contains(page, "ZgotmplZ") {
+		t.Error("the page holds markup of the layout, or inline style")
+	}
+	text := words(page)
+	for _, want := range []string{
+		"Layout of the backbone Kestrel", "bow 12.00 V, fed here", "! radar 11.", "Along the backbone, in words bow 0.0 m 12.00 V, fed here, terminator 10.0 m micro, 0.20 A ↓",
+		"warning The drop from <i>helm</i> to radar is 7.0 m long; 6 m are allowed.", "Backbone length 17.0 m of 100 m", "planned, not there: radar",
+		"depth", "Isolate the supply before measuring resistance",
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the page does not say %q in\n%s", want, text)
+		}
+	}
+	if strings.Count(page, `role="img" aria-label="The backbone, 10.0 m, with its drops"`) != 1 {
+		t.Error("there is not one picture with its name")
+	}
+}
+
+// TestBackboneOfNoNetwork: a layout of a network that is not there is shown all the same, and says so.
+func TestBackboneOfNoNetwork(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: aboard(t)}, Plans: plans(t, "network: can7\n"+keelLayout)})
+	_, page := get(t, s.URL()+"/network")
+	if want := `The layout is not held against the network: network "can7" was not heard: write one of can0.`; !strings.Contains(words(page), want) {
+		t.Errorf("the page does not say %q", want)
+	}
+	if strings.Contains(page, "Against the network") {
+		t.Error("a network that is not there was held against the layout")
+	}
+}
+
+func TestBackbonesAPI(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: aboard(t)}, Plans: plans(t, keelLayout, "network: can7\n"+keelLayout)})
+	_, text := get(t, s.URL()+prefix+"/backbones")
+	var list []backbone.Audit
+	if err := json.Unmarshal([]byte(text), &list); err != nil || len(list) != 2 {
+		t.Fatalf("%v: %.300s", err, text)
+	}
+	if a := list[0]; a.Network != "can0" || a.Live == nil || a.Findings[0].Check != "drop-too-long" || len(a.Live.Missing) != 1 {
+		t.Errorf("%+v", a)
+	}
+	if a := list[1]; a.Problem == "" || a.Live != nil {
+		t.Errorf("%+v", a)
+	}
+	s = serve(t, Options{Reports: &fakeReports{report: aboard(t)}})
+	if _, text := get(t, s.URL()+prefix+"/backbones"); text != "[]\n" {
+		t.Errorf("without a layout: %q", text)
+	}
+}
