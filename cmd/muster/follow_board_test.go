@@ -87,7 +87,7 @@ func TestBoard(t *testing.T) {
 	out.WriteString("1.1 left the network\n")
 	want("away", show(100, release.Conditions{SupplyVolts: &volts, EngineRPM: &still, SpeedMS: &still}), `
 1.1 left the network
-08:01:40 UTC  supply 12.8 V (at least 12.0 V)  engines 0/min  speed 0.0 m/s
+08:01:40 UTC  supply 12.8 V (at least 12.0 V)  engines 0/min  speed 0.0 kn
  step  state    waited  away  back  checked  lowest  device                            versions
  1.1   left     1m0s    40s                  11.9 V  Larkfin LF9 head (LF9-41033)      4.47 -> 4.52
  1.2   back     30s     1m0s  10s                    Larkfin LF12 head (LF12-7)        4.40 -> 4.52

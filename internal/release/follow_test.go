@@ -258,7 +258,7 @@ func TestFollow(t *testing.T) {
 			b.cond = Conditions{SpeedMS: ptr(2.0), EngineRPM: ptr(800.0)}
 			b.leaves()
 			b.run(10 * time.Second)
-		}, []string{left + " (an engine ran at 800/min; the boat moved at 2.0 m/s: do not update under way)"}},
+		}, []string{left + " (an engine ran at 800/min; the boat moved at 3.9 kn: do not update under way)"}},
 		{"ahead of the order", func(b *bench) {
 			b.report.Devices[1].State = boat.Silent
 			b.run(10 * time.Second)

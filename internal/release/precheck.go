@@ -16,6 +16,9 @@ const (
 	movingMS           = 0.5  // m/s, about a knot; satellite receivers show less than this at rest
 )
 
+// Knots writes a speed in m/s as people aboard do.
+func Knots(ms float64) string { return fmt.Sprintf("%.1f kn", ms*3600/1852) }
+
 // PreCheck is one thing to be true before work starts.
 type PreCheck struct {
 	ID     string     `json:"id"`
@@ -62,13 +65,13 @@ func (o *Order) CheckNow(r *boat.Report, c Conditions, on string) error {
 	return nil
 }
 
-// measured fills in a check of a quantity. told has one verb, for the value.
-func (p PreCheck) measured(v *float64, unit string, since event.Time, good func(float64) bool, told, remedy string) PreCheck {
+// measured fills in a check of a quantity. told says the value.
+func (p PreCheck) measured(v *float64, unit string, since event.Time, good func(float64) bool, told func(float64) string, remedy string) PreCheck {
 	if v == nil {
 		return p
 	}
 	p.Result, p.Value, p.Unit, p.Since = Passed, v, unit, since
-	p.Text = fmt.Sprintf(told, *v) + heardSince(since)
+	p.Text = told(*v) + heardSince(since)
 	if !good(*v) {
 		p.Result = Failed
 		if remedy != "" {
@@ -92,21 +95,23 @@ func clock(at event.Time) string { return at.UTC().Format(time.TimeOnly) + " UTC
 func (o *Order) supply(c Conditions) PreCheck {
 	p := PreCheck{ID: "supply", Result: Unknown, Text: fmt.Sprintf("supply voltage is not known: measure it; it must be at least %.1f V", o.SupplyVolts)}
 	return p.measured(c.SupplyVolts, "V", c.SupplySince, func(v float64) bool { return v >= o.SupplyVolts },
-		fmt.Sprintf("supply is %%.1f V, at least %.1f V is wanted", o.SupplyVolts), "put shore power or a charger on")
+		func(v float64) string { return fmt.Sprintf("supply is %.1f V, at least %.1f V is wanted", v, o.SupplyVolts) }, "put shore power or a charger on")
 }
 
 func supplyTrend(c Conditions) PreCheck {
 	p := PreCheck{ID: "supply-trend", Result: Unknown,
 		Text: fmt.Sprintf("trend of the supply voltage is not known, which takes %d minutes of listening: see that shore power or a charger is on", trendLeast)}
 	return p.measured(c.SupplyTrend, "V/h", c.TrendSince, func(v float64) bool { return v > fallingVoltsPerH },
-		"supply changes by %+.1f V in an hour", "put shore power or a charger on")
+		func(v float64) string { return fmt.Sprintf("supply changes by %+.1f V in an hour", v) }, "put shore power or a charger on")
 }
 
 func engines(c Conditions) PreCheck {
 	p := PreCheck{ID: "engines-stopped", Result: Unknown, Text: "engine speed is not known: see that all engines are stopped"}
-	told := "engines are stopped (%.0f/min)"
-	if v := c.EngineRPM; v != nil && *v > 0 {
-		told = "an engine runs at %.0f/min"
+	told := func(v float64) string {
+		if v > 0 {
+			return fmt.Sprintf("an engine runs at %.0f/min", v)
+		}
+		return fmt.Sprintf("engines are stopped (%.0f/min)", v)
 	}
 	return p.measured(c.EngineRPM, "1/min", c.EngineSince, func(v float64) bool { return v <= 0 }, told, "stop it")
 }
@@ -114,7 +119,7 @@ func engines(c Conditions) PreCheck {
 func moving(c Conditions) PreCheck {
 	p := PreCheck{ID: "not-moving", Result: Unknown, Text: "speed over ground is not known: see that the boat is moored"}
 	return p.measured(c.SpeedMS, "m/s", c.SpeedSince, func(v float64) bool { return v < movingMS },
-		"speed over ground is %.1f m/s", "do not update under way")
+		func(v float64) string { return "speed over ground is " + Knots(v) }, "do not update under way")
 }
 
 // nothingHeard reports whether the report can say nothing of who is aboard.

@@ -173,7 +173,7 @@ func (w *watch) leave() bool {
 		notes = append(notes, fmt.Sprintf("an engine ran at %.0f/min", *v))
 	}
 	if v := w.cond.SpeedMS; v != nil && *v >= movingMS {
-		notes = append(notes, fmt.Sprintf("the boat moved at %.1f m/s: do not update under way", *v))
+		notes = append(notes, "the boat moved at "+Knots(*v)+": do not update under way")
 	}
 	if w.device != nil {
 		w.rec.count(w.device)

@@ -120,9 +120,11 @@ func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
 				text = Stamp(event.At(t))
 			}
 			name := strings.NewReplacer("_", " ", "-", " ").Replace(boat.Printable(keys[i]))
-			if text = named.Replace(text); text != enumerate(about) { // told once
-				s.Facts = append(s.Facts, fact{name, text})
+			text = named.Replace(text)
+			if keys[i] == "sources" && text == enumerate(about) { // told already
+				continue
 			}
+			s.Facts = append(s.Facts, fact{name, text})
 		}
 		list = append(list, s)
 	}

@@ -217,6 +217,10 @@ func humane(v *pgn.Value) string {
 			return fmt.Sprintf("%.1f hPa", v.Number/100)
 		case "m/s":
 			return fmt.Sprintf("%.2f kn", v.Number*3600/1852)
+		case "deg": // of a position: seven digits are a centimetre, however fine the field is
+			return strconv.FormatFloat(math.Round(v.Number*1e7)/1e7, 'f', -1, 64) + "°"
+		case "m":
+			return strconv.FormatFloat(math.Round(v.Number*1e3)/1e3, 'f', -1, 64) + " m"
 		}
 	}
 	return boat.Printable(v.String())
