@@ -128,7 +128,7 @@ func (d *Daemon) read(ctx context.Context, in *input) {
 			b.events = append(b.events, event.Event{Kind: event.KindDropped, Count: lost, Time: buf[0].Time, Network: buf[0].Network})
 		}
 		b.fill(buf[:n])
-		in.count(buf[:n])
+		d.count(in, buf[:n])
 		if err != nil {
 			b.end = true
 			if !errors.Is(err, io.EOF) && ctx.Err() == nil {
@@ -186,16 +186,21 @@ func (b *batch) vital() bool {
 	return false
 }
 
-func (in *input) count(events []event.Event) {
+// count counts what the source read, and tells once when it goes away and once when it is back.
+func (d *Daemon) count(in *input, events []event.Event) {
 	n := uint64(0)
 	for i := range events {
-		switch events[i].Kind {
+		switch e := &events[i]; e.Kind {
 		case event.KindFrame, event.KindLine:
 			n++
 		case event.KindDown:
-			in.up.Store(false)
+			if in.up.Swap(false) {
+				d.log.Warn().Str("source", in.name).Bytes("cause", e.Line).Msg("source went away: look at its plug and cable, and whether its interface is up; it is taken up again when it is back, and the others are read meanwhile")
+			}
 		case event.KindUp:
-			in.up.Store(true)
+			if !in.up.Swap(true) {
+				d.log.Info().Str("source", in.name).Msg("source is back")
+			}
 		}
 	}
 	in.frames.Add(n)

@@ -222,6 +222,12 @@ func (b *lockedBuffer) Write(p []byte) (int, error) {
 	return b.b.Write(p)
 }
 
+func (b *lockedBuffer) reset() {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.b.Reset()
+}
+
 func (b *lockedBuffer) String() string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
