@@ -84,7 +84,11 @@ func (t *textReport) header() {
 		name += " (" + boat.Printable(r.Boat.ID) + ")"
 	}
 	t.line(0, t.paint("Boat "+name, text.Bold))
-	if r.TakenAt.IsZero() {
+	switch heard := slices.ContainsFunc(r.Networks, func(n boat.Network) bool { return n.Frames > 0 }); {
+	case r.TakenAt.IsZero() && heard:
+		t.line(0, "the traffic carries no times, so there are no rates and most checks cannot judge")
+		return
+	case r.TakenAt.IsZero():
 		t.line(0, "nothing was received")
 		return
 	}

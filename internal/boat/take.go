@@ -14,7 +14,7 @@ import (
 // depends only on what was fed and on the present moment, not on how often Tick or Report were called. Alerts are left to the caller.
 func (b *Boat) Report() *Report {
 	r := &Report{
-		Schema: ReportSchema, Boat: Identity{ID: b.opt.ID, Name: b.opt.Name}, TakenAt: b.now, Clock: b.opt.Clock,
+		Schema: ReportSchema, Boat: Identity{ID: b.opt.ID, Name: b.opt.Name}, TakenAt: b.now, Clock: b.clock(),
 		Window:   Window{From: b.from, To: b.to, MovedMS: b.moved.Seconds() * 1e3},
 		Networks: []Network{}, Devices: []Device{}, Talkers: []Talker{}, Manual: append([]Manual{}, b.manual...), Alerts: []Alert{},
 	}
@@ -28,6 +28,25 @@ func (b *Boat) Report() *Report {
 	}
 	b.reportSources(r)
 	return r
+}
+
+// clock is where event times come from. Those of a capture without times were told by satellites, see tap.BySatellites.
+func (b *Boat) clock() Clock {
+	if b.opt.Clock != ClockCapture {
+		return b.opt.Clock
+	}
+	told := false
+	for _, n := range b.nets {
+		if n != nil && n.last != 0 {
+			if told = true; !n.info.Unstamped {
+				return ClockCapture
+			}
+		}
+	}
+	if told {
+		return ClockGNSS
+	}
+	return ClockCapture
 }
 
 // report is the network's own part.

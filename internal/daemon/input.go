@@ -40,12 +40,13 @@ type input struct {
 	stop     context.CancelFunc // ends it
 
 	// These belong to the model's goroutine.
-	numbers []uint16 // the boat's network number for each of the source's own
-	ids     []string // of those networks, as far as they were introduced
-	over    bool     // it ended
-	failed  error    // why it ended
-	joined  bool     // begun by a reload
-	gone    bool     // taken off by a reload
+	numbers []uint16          // the boat's network number for each of the source's own
+	ids     []string          // of those networks, as far as they were introduced
+	given   map[string]string // those names by the source's own
+	over    bool              // it ended
+	failed  error             // why it ended
+	joined  bool              // begun by a reload
+	gone    bool              // taken off by a reload
 
 	up       atomic.Bool
 	ended    atomic.Bool
@@ -61,7 +62,9 @@ func (d *Daemon) openInput(s config.Source) (*input, error) {
 	}
 	in := &input{config: s, spec: s.Source, name: cmp.Or(s.ID, s.Source), id: s.ID, src: src, free: make(chan *batch, 2*queueBatches)}
 	in.ctx, in.stop = context.WithCancel(context.Background())
-	_, in.recorded = src.(tap.Recorded)
+	if f, ok := src.(tap.Recorded); ok {
+		in.src, in.recorded = tap.BySatellites(f), true
+	}
 	if s.Ask {
 		if in.ask, err = newAsking(in, d.opt.Version); err != nil {
 			_ = in.close()
@@ -269,7 +272,7 @@ func (d *Daemon) nextNetwork() uint16 {
 }
 
 // networkID is the config's name for the network: the source's id, numbered from its second network on; without one the
-// name that the source gives, made unlike those of the other sources.
+// name that the source gives, followed by the source's place among the sources where another's network has it.
 func (d *Daemon) networkID(in *input, local int, own string) string {
 	if in.id != "" {
 		if local == 0 {
@@ -277,15 +280,20 @@ func (d *Daemon) networkID(in *input, local int, own string) string {
 		}
 		return fmt.Sprintf("%s-%d", in.id, local+1)
 	}
-	for i, other := range d.inputs() {
-		if other != in {
-			continue
-		}
-		for _, earlier := range d.inputs()[:i] {
-			if earlier.id == own || earlier.id == "" && earlier.name == own {
-				return fmt.Sprintf("%s-%d", own, i+1)
-			}
-		}
+	if id, ok := in.given[own]; ok {
+		return id // told anew, as when a line's rate was found
 	}
-	return own
+	all := d.inputs()
+	taken := func(id string) bool {
+		return slices.ContainsFunc(all, func(o *input) bool { return o != in && (o.id == id || slices.Contains(o.ids, id)) })
+	}
+	id := own
+	for n := slices.Index(all, in) + 1; taken(id); n++ {
+		id = fmt.Sprintf("%s-%d", own, n)
+	}
+	if in.given == nil {
+		in.given = map[string]string{}
+	}
+	in.given[own] = id
+	return id
 }
