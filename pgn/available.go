@@ -1,5 +1,7 @@
 package pgn
 
+import "encoding/binary"
+
 // Instance is the data instance in the payload. ok is false when the message has none, or it is "not available" or cut off.
 // For 127505 it is unique only together with the fluid type, for 130312 to 130316 with the source: see Selector.
 func (d *Definition) Instance(p []byte) (n uint8, ok bool) {
@@ -31,6 +33,17 @@ func (l place) read(p []byte) (uint8, bool) {
 // Available reports whether any data field carries a value. Sequence ids, instances, counts, reserved bits and selectors such as source
 // and reference do not count. Where the layout is not known, any byte besides the instance that is not FF counts.
 func (d *Definition) Available(p []byte) bool {
+	if d != nil && d.quick.mask != 0 && len(p) >= 8 {
+		q := &d.quick
+		if raw := binary.LittleEndian.Uint64(p) >> (q.shift & 63) & q.mask; q.max-raw >= q.special && raw != q.absent {
+			return true
+		}
+	}
+	return d.availableAny(p)
+}
+
+// availableAny looks at the fields one by one.
+func (d *Definition) availableAny(p []byte) bool {
 	d = d.For(p)
 	if d == nil || len(d.Fields) == 0 {
 		return d.anyByte(p)

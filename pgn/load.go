@@ -3,6 +3,7 @@ package pgn
 import (
 	_ "embed"
 	"fmt"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -96,7 +97,7 @@ func (s *messageSet) readFields(text string) error {
 			} else {
 				base := &s.all[at]
 				if base.variants == nil {
-					base.variants = []*Definition{base}
+					base.variants, base.quick = []*Definition{base}, quick{}
 				}
 				v := *base
 				v.variants, v.groups, v.plan = nil, nil, plan{}
@@ -211,6 +212,20 @@ func (d *Definition) prepare() {
 			d.checks = append(d.checks, f)
 		}
 	}
+	d.quick = d.makeQuick()
+}
+
+func (d *Definition) makeQuick() quick {
+	switch {
+	case len(d.checks) > 0:
+		if f := d.checks[0]; f.Type != Text && f.Bit+f.Width <= 64 {
+			return quick{mask: f.mask, max: f.max, special: f.special, absent: f.absent, shift: uint8(f.Bit)}
+		}
+	case d.rest > 0 && d.rest < 8: // any byte that is not FF
+		mask := uint64(math.MaxUint64) >> (8 * d.rest)
+		return quick{mask: mask, max: mask, special: 1, absent: mask, shift: uint8(8 * d.rest)}
+	}
+	return quick{}
 }
 
 // index builds the two-level table that Lookup reads.

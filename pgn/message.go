@@ -59,8 +59,9 @@ type Definition struct {
 	variants           []*Definition // group function only: layouts by its first byte; the last one stands for the rest
 	plan               plan
 	checks             []*Field // the data fields at fixed places, for Available
-	rest               int      // first byte of a Raw field, which then is the only data; 0 for none
-	slow               bool     // Available must also look at strings and repeating groups
+	quick              quick
+	rest               int  // first byte of a Raw field, which then is the only data; 0 for none
+	slow               bool // Available must also look at strings and repeating groups
 }
 
 // Type is the encoding of a field.
@@ -155,6 +156,15 @@ const (
 
 // String is the field's key.
 func (f *Field) String() string { return f.Key }
+
+// quick is the place of a data field in the first eight bytes that shows at once whether most messages carry a value.
+type quick struct {
+	mask    uint64 // 0: there is none
+	max     uint64 // these as in a Field
+	special uint64
+	absent  uint64
+	shift   uint8
+}
 
 // place is a run of bits.
 type place struct {

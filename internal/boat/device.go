@@ -234,15 +234,9 @@ func compareStreams(a, b *stream) int {
 
 // heard marks the device as heard at t.
 func (d *device) heard(t event.Time) {
-	if t-d.lastSeen <= event.Time(d.net.boat.opt.SilentAfter) && d.firstSeen != 0 && t != 0 {
-		d.lastSeen = t
-	} else if t != 0 {
-		d.heardAgain(t)
+	if t == 0 {
+		return
 	}
-}
-
-// heardAgain is for one that may have been silent.
-func (d *device) heardAgain(t event.Time) {
 	if t.Sub(d.lastSeen) > d.net.boat.opt.SilentAfter && d.silentAt(t) != 0 {
 		d.since = t
 	}

@@ -131,32 +131,33 @@ func (n *network) frame(ev *event.Event) {
 		n.oddFrame(ev)
 		return
 	}
-	r := n.route(f.ID)
+	r := &n.routes[f.ID*0x9E3779B1>>22]
+	if r.key != n.era|uint64(f.ID) {
+		r.begin(n.era, f.ID)
+	}
 	if f.Length == can.MaxDataLength {
 		n.bits += uint64(r.head.FrameBits(&f.Data))
 	} else {
 		n.bits += uint64(transport.FrameBits(f))
 	}
-	if r.device == nil {
+	switch {
+	case r.device == nil:
 		n.take(ev, r)
-		return
-	}
-	data := f.Data[:f.Length]
-	var m *transport.Message
-	if r.whole {
-		n.asm.Expire(ev.Time)
-	} else if m = n.asm.Feed(ev); m != nil {
-		data = m.Data
-	}
-	if n.asm.Failures() != n.fails {
-		n.failed(ev.Time)
-	}
-	r.device.heard(ev.Time)
-	if m != nil || r.whole {
-		n.count(r, data, ev.Time)
-	}
-	if m != nil && n.boat.opt.OnMessage != nil {
-		n.boat.opt.OnMessage(m, &r.device.sender)
+	case r.whole && n.asm.Pass(ev.Time):
+		n.pass(r, f.Data[:f.Length], ev.Time)
+	default:
+		m := n.asm.Feed(ev)
+		if n.asm.Failures() != n.fails {
+			n.failed(ev.Time)
+		}
+		if m == nil {
+			r.device.heard(ev.Time)
+			return
+		}
+		n.pass(r, m.Data, m.Time)
+		if n.boat.opt.OnMessage != nil {
+			n.boat.opt.OnMessage(m, &r.device.sender)
+		}
 	}
 }
 

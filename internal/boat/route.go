@@ -21,13 +21,9 @@ const (
 	routeBits  = 32   // of the key that hold the identifier
 )
 
-// route finds the route of an identifier, or begins one in the place of another.
-func (n *network) route(id uint32) *route {
-	r := &n.routes[id*0x9E3779B1>>22]
-	if key := n.era | uint64(id); r.key != key {
-		*r = route{key: key, head: transport.HeadOf(id)}
-	}
-	return r
+// begin makes r the route of another identifier.
+func (r *route) begin(era uint64, id uint32) {
+	*r = route{key: era | uint64(id), head: transport.HeadOf(id)}
 }
 
 // reroute forgets all routes: an address has changed hands, or a device was dropped.
@@ -45,15 +41,20 @@ func (n *network) point(r *route, m *transport.Message, d *device) {
 	}
 }
 
-// count counts a message that came by a route.
-func (n *network) count(r *route, data []byte, t event.Time) {
-	s := r.stream
+// pass takes a message that came by a route.
+func (n *network) pass(r *route, data []byte, t event.Time) {
+	d, s := r.device, r.stream
+	if quiet := event.Time(n.boat.opt.SilentAfter); t != 0 && d.firstSeen != 0 && t-d.lastSeen <= quiet {
+		d.lastSeen = t
+	} else {
+		d.heard(t)
+	}
 	if s.split && s.key != keyOf(s.def, data) {
-		if s = r.device.stream(s.pgn, data); s == nil {
+		if s = d.stream(s.pgn, data); s == nil {
 			n.faults.Untracked++
 			return
 		}
 		r.stream = s
 	}
-	s.hear(r.device, data, t)
+	s.hear(d, data, t)
 }

@@ -76,13 +76,14 @@ func TestRoutesAgree(t *testing.T) {
 func TestRoutesAreUsed(t *testing.T) {
 	w := newWire().claim(35, nameHead).every(100*time.Millisecond, 3, 127250, 35, heading...)
 	b := w.feed(Options{})
-	r := b.nets[0].route(uint32(pgn.MakeID(6, 127250, 35, pgn.Global)))
-	if r.device == nil || !r.whole || r.device.sender.NAME != nameHead {
+	id := uint32(pgn.MakeID(6, 127250, 35, pgn.Global))
+	r := &b.nets[0].routes[id*0x9E3779B1>>22]
+	if r.key != b.nets[0].era|uint64(id) || r.device == nil || !r.whole || r.device.sender.NAME != nameHead {
 		t.Errorf("%+v", *r)
 	}
 	w.claim(35, nameDepth)
 	b.Feed(&w.events[len(w.events)-1])
-	if r := b.nets[0].route(uint32(pgn.MakeID(6, 127250, 35, pgn.Global))); r.device != nil {
+	if r.key == b.nets[0].era|uint64(id) {
 		t.Error("a claim leaves the route of its address")
 	}
 }

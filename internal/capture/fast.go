@@ -157,11 +157,14 @@ func pair(pairs *[1 << 16]uint16, first, second byte) uint32 {
 
 // hexPairs is the table of pair. Only the few lines of it that digits lead to are ever looked at, so it stays in the nearest cache.
 var hexPairs = sync.OnceValue(func() *[1 << 16]uint16 {
-	t := new([1 << 16]uint16)
-	for i := range t {
-		first, second := nibble[i&0xFF], nibble[i>>8]
-		if t[i] = uint16(first)<<4 | uint16(second); first|second > 15 {
-			t[i] = 1 << 15
+	const digits = "0123456789ABCDEFabcdef"
+	t := &[1 << 16]uint16{1 << 15}
+	for n := 1; n < len(t); n *= 2 {
+		copy(t[n:], t[:n])
+	}
+	for _, first := range []byte(digits) {
+		for _, second := range []byte(digits) {
+			t[uint16(first)|uint16(second)<<8] = uint16(nibble[first])<<4 | uint16(nibble[second])
 		}
 	}
 	return t

@@ -104,17 +104,21 @@ func (a *Assembler) Feed(ev *event.Event) *Message {
 // Whole reports whether each frame of the PGN is a whole message.
 func (a *Assembler) Whole(number uint32) bool { return a.class.of(number) == classSingle }
 
+// Pass does what Expire does if that is no more than to take note of the time, and otherwise reports false.
+func (a *Assembler) Pass(now event.Time) bool {
+	if now < a.last || a.Open() > 0 {
+		return false
+	}
+	a.last = now
+	return true
+}
+
 // Expire gives up what has waited too long at the time now. Feed does it by itself; a caller needs it only when the bus is quiet.
 // A time earlier than the last restarts the waiting of everything open.
 func (a *Assembler) Expire(now event.Time) {
-	if now >= a.last && a.Open() == 0 {
-		a.last = now
-	} else if now != 0 {
-		a.expire(now)
+	if now == 0 {
+		return
 	}
-}
-
-func (a *Assembler) expire(now event.Time) {
 	if now < a.last {
 		a.fast.restart(now)
 		a.iso.restart(now)

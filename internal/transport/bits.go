@@ -23,7 +23,8 @@ type bitTables struct {
 }
 
 // makeBitTables computes the tables from the bit by bit rules.
-func makeBitTables() (t bitTables) {
+func makeBitTables() *bitTables {
+	t := new(bitTables)
 	for b := range 256 {
 		c := uint16(b) << 7
 		for k := range t.crc {
@@ -69,7 +70,7 @@ func FrameBits(f *can.Frame) int {
 	}
 	// Header and data as 128 bits, right-aligned. Zero bits before them change nothing in the CRC, which starts at 0.
 	lo, hi := data|head<<(8*n), head>>(64-8*n)
-	t := &tables
+	t := tables
 	crc := t.crc[0][byte(lo)] ^ t.crc[1][byte(lo>>8)] ^ t.crc[2][byte(lo>>16)] ^ t.crc[3][byte(lo>>24)] ^
 		t.crc[4][byte(lo>>32)] ^ t.crc[5][byte(lo>>40)] ^ t.crc[6][byte(lo>>48)] ^ t.crc[7][byte(lo>>56)] ^
 		t.crc[8][byte(hi)] ^ t.crc[9][byte(hi>>8)] ^ t.crc[10][byte(hi>>16)] ^ t.crc[11][byte(hi>>24)] ^ t.crc[12][byte(hi>>32)]

@@ -23,7 +23,7 @@ type Head struct {
 // HeadOf counts the header of an identifier bit by bit.
 func HeadOf(id uint32) Head {
 	head := uint64(id)>>18&0x7FF<<27 | 3<<25 | uint64(id)&0x3FFFF<<7 | 8
-	t := &tables
+	t := tables
 	h := Head{bits: headerBits + 64 + 15 + unstuffedBits}
 	h.crc = t.crc[8][byte(head)] ^ t.crc[9][byte(head>>8)] ^ t.crc[10][byte(head>>16)] ^ t.crc[11][byte(head>>24)] ^ t.crc[12][byte(head>>32)]
 	run := 0
@@ -38,10 +38,10 @@ func HeadOf(id uint32) Head {
 
 // FrameBits is what the function FrameBits gives for the frame with this header and these eight bytes.
 func (h Head) FrameBits(data *can.Data) int {
-	t := &tables
+	t := tables
+	crc := h.crc ^ t.crc[7][data[0]] ^ t.crc[6][data[1]] ^ t.crc[5][data[2]] ^ t.crc[4][data[3]] ^
+		t.crc[3][data[4]] ^ t.crc[2][data[5]] ^ t.crc[1][data[6]] ^ t.crc[0][data[7]]
 	d := binary.BigEndian.Uint64(data[:])
-	crc := h.crc ^ t.crc[0][byte(d)] ^ t.crc[1][byte(d>>8)] ^ t.crc[2][byte(d>>16)] ^ t.crc[3][byte(d>>24)] ^
-		t.crc[4][byte(d>>32)] ^ t.crc[5][byte(d>>40)] ^ t.crc[6][byte(d>>48)] ^ t.crc[7][d>>56]
 	// The edges at the header's last bit and the first 63 of the data, then those at the last of the data and the CRC. The header of
 	// eight bytes ends with 000, so the first is none.
 	edges := d>>1 ^ d>>2
@@ -56,8 +56,8 @@ func (h Head) FrameBits(data *can.Data) int {
 	s5 := c[edges>>4&1023] >> (s4 & 63)
 	s6 := c[edges&15<<6|end>>10] >> (s5 & 63)
 	s7 := c[end&1023] >> (s6 & 63)
-	added := s0&0xFC0 + s1&0xFC0 + s2&0xFC0 + s3&0xFC0 + s4&0xFC0 + s5&0xFC0 + s6&0xFC0 + s7&0xFC0
-	return int(h.bits) + int(added>>6)
+	added := (s0+s1+s2+s3)&0xF00 + (s4+s5+s6+s7)&0xF00 // four sums of at most 3, above four states of at most 48
+	return int(h.bits) + int(added>>8)
 }
 
 // stuffing is the step of the stuffing rule by one bit: from a state as in bitTables to the next, and how many stuff bits that adds.
@@ -73,7 +73,7 @@ func stuffing(run int, edge bool) (next, added int) {
 	return run + 1, 0
 }
 
-// chunks is like bitTables.stuff for ten edges at a time.
+// chunks is like bitTables.stuff for ten edges at a time, but that the stuff bits stand in the upper 4 of the 12 bits.
 var chunks = makeChunks()
 
 func makeChunks() (t [1 << headChunk]uint64) {
@@ -85,7 +85,7 @@ func makeChunks() (t [1 << headChunk]uint64) {
 				run, added = stuffing(run, edges>>bit&1 == 1)
 				sum += added
 			}
-			t[edges] |= uint64(run*12|sum<<6) << (12 * state)
+			t[edges] |= uint64(run*12|sum<<8) << (12 * state)
 		}
 	}
 	return t
