@@ -341,10 +341,8 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 				continue
 			}
 			d.onClock(b.events)
-			for i := range b.events {
-				if err := d.feed(b.in, &b.events[i]); err != nil {
-					return err
-				}
+			if err := d.feedAll(b.in, b.events); err != nil {
+				return err
 			}
 			fed = fed || len(b.events) > 0
 			if b.end {
@@ -393,10 +391,8 @@ func (d *Daemon) drain() error {
 				continue
 			}
 			d.onClock(b.events)
-			for i := range b.events {
-				if err := d.feed(b.in, &b.events[i]); err != nil {
-					return err
-				}
+			if err := d.feedAll(b.in, b.events); err != nil {
+				return err
 			}
 		default:
 			return nil

@@ -217,17 +217,6 @@ func (d *Daemon) count(in *input, events []event.Event) {
 // feed gives one event to the model under the boat's own network number.
 // An error ends the daemon.
 func (d *Daemon) feed(in *input, e *event.Event) error {
-	if local := int(e.Network); local < len(in.numbers) && e.Kind != event.KindNetwork && in.ask == nil {
-		e.Network = in.numbers[local]
-		d.watch.Feed(e)
-		d.gauge.Feed(e)
-		return nil
-	}
-	return d.feedFirst(in, e)
-}
-
-// feedFirst takes an event that may be the first of its network, or that our own presence on it must see.
-func (d *Daemon) feedFirst(in *input, e *event.Event) error {
 	local := int(e.Network)
 	for len(in.numbers) <= local {
 		if len(in.numbers) > maxNetworks {
@@ -256,6 +245,21 @@ func (d *Daemon) feedFirst(in *input, e *event.Event) error {
 	}
 	d.watch.Feed(e)
 	d.gauge.Feed(e)
+	return nil
+}
+
+// feedAll is feed for events in a row; it asks nothing of a frame but which network it is of.
+func (d *Daemon) feedAll(in *input, events []event.Event) error {
+	for i := range events {
+		e := &events[i]
+		if local := int(e.Network); e.Kind == event.KindFrame && local < len(in.numbers) && in.ask == nil {
+			e.Network = in.numbers[local]
+			d.watch.Feed(e)
+			d.gauge.Feed(e)
+		} else if err := d.feed(in, e); err != nil {
+			return err
+		}
+	}
 	return nil
 }
 

@@ -87,6 +87,12 @@ func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Durati
 		upTo := first.next + 1
 		if len(cursors) == 1 {
 			upTo = len(first.events)
+			if span == 0 && d.opt.OnReport == nil && first.in.ask == nil { // nothing is to be done between the events
+				if err := d.feedAll(first.in, first.events[first.next:]); err != nil {
+					return err
+				}
+				first.next = upTo
+			}
 		}
 		for ; first.next < upTo; first.next++ {
 			e := &first.events[first.next]
