@@ -66,6 +66,16 @@ type Settings struct {
 var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-too-long", "load-too-high", "missing", "newcomer",
 	"order-unknown", "replaced", "software-behind", "terminator", "voltage-drop"}
 
+// IDs lists the ids of all checks, those of other packages too, sorted.
+func IDs() []string {
+	ids := slices.Clone(elsewhere[:])
+	for _, r := range All() {
+		ids = append(ids, r.ID)
+	}
+	slices.Sort(ids)
+	return ids
+}
+
 // more yields what is set for a rule of another package; a rule that is not known here has no settings.
 func (s *Settings) more(id string) *Common {
 	switch id {

@@ -8,6 +8,7 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/release"
 	"muster/internal/web"
@@ -24,9 +25,11 @@ func (d *Daemon) Silences() []alert.Silence {
 // Silence implements web.Desk.
 func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error) {
 	err := d.do(ctx, func() error {
-		known := slices.ContainsFunc(d.latest.Load().Alerts, func(a boat.Alert) bool { return a.Check == s.Check })
-		if s.Check != "" && !known && !d.watch.Runs(s.Check) {
-			return fmt.Errorf("silence: check: no check %q runs here: the config and the alerts show their ids", s.Check)
+		if s.Check != "" && !slices.Contains(check.IDs(), s.Check) {
+			return fmt.Errorf("silence: check: there is no check %q: the config and the alerts show their ids", s.Check)
+		}
+		if s.Alert != "" && !slices.ContainsFunc(d.latest.Load().Alerts, func(a boat.Alert) bool { return a.ID == s.Alert && a.State != boat.AlertCleared }) {
+			return fmt.Errorf("silence alert %q: %w: the report lists the ids", s.Alert, alert.ErrUnknown)
 		}
 		now := d.model.Now()
 		s.From, s.Until = d.silenceFrom(now), now.Add(span)

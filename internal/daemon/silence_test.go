@@ -39,6 +39,7 @@ func TestSilencesByAPI(t *testing.T) {
 		`{"check":"silent","for":"soon","by":"Rosa","why":"x"}`,
 		`{"check":"silent","for":"-1h","by":"Rosa","why":"x"}`,
 		`{"check":"no-such","for":"1h","by":"Rosa","why":"x"}`,
+		`{"alert":"silent:a","check":"silent","for":"1h","by":"Rosa","why":"x"}`,
 		`{"check":"silent","for":"1h","by":" ","why":"x"}`,
 		`{"check":"silent","for":"1h","by":"Rosa","why":"x","until":"2030"}`,
 	} {

@@ -19,6 +19,7 @@ const maxSilence = 90 * 24 * time.Hour
 
 // SilenceEntry is what a person tells of a silence.
 type SilenceEntry struct {
+	Alert  string `json:"alert,omitempty" maxLength:"300" doc:"Id of one alert; without check and device."`
 	Check  string `json:"check,omitempty" maxLength:"60" doc:"Id of a check, such as silent."`
 	Device string `json:"device,omitempty" maxLength:"100" doc:"Id of a device concerned."`
 	For    string `json:"for" minLength:"2" maxLength:"20" doc:"How long: 30m, 8h; 2160h, 90 days, at most."`
@@ -28,7 +29,7 @@ type SilenceEntry struct {
 
 // silence checks what a schema cannot.
 func (e SilenceEntry) silence() (alert.Silence, time.Duration, error) {
-	for _, p := range []*string{&e.Check, &e.Device, &e.By, &e.Why} {
+	for _, p := range []*string{&e.Check, &e.By, &e.Why} { // the ids of alerts and devices go as they came
 		*p = boat.Printable(strings.TrimSpace(*p))
 	}
 	span, err := time.ParseDuration(e.For)
@@ -37,14 +38,16 @@ func (e SilenceEntry) silence() (alert.Silence, time.Duration, error) {
 		return alert.Silence{}, 0, fmt.Errorf("for: %q is no duration: write it as 30m or 8h", e.For)
 	case span < time.Minute || span > maxSilence:
 		return alert.Silence{}, 0, fmt.Errorf("for: %v must be 1m to 2160h, 90 days", span)
-	case e.Check == "" && e.Device == "":
-		return alert.Silence{}, 0, errors.New("silence: neither check nor device is given: say what is to be silenced")
+	case e.Alert == "" && e.Check == "" && e.Device == "":
+		return alert.Silence{}, 0, errors.New("silence: neither an alert nor a check nor a device is given: say what is to be silenced")
+	case e.Alert != "" && (e.Check != "" || e.Device != ""):
+		return alert.Silence{}, 0, errors.New("silence: both one alert and more are given: name the alert alone, or a check, a device or both")
 	case e.By == "":
 		return alert.Silence{}, 0, errors.New("by: it is empty: say who sets the silence")
 	case e.Why == "":
 		return alert.Silence{}, 0, errors.New("why: it is empty: say why, for those who wonder later")
 	}
-	return alert.Silence{Check: e.Check, Device: e.Device, By: e.By, Why: e.Why}, span, nil
+	return alert.Silence{Alert: e.Alert, Check: e.Check, Device: e.Device, By: e.By, Why: e.Why}, span, nil
 }
 
 // addSilences registers silences, and reading the config again.
@@ -53,7 +56,7 @@ func (s *Server) addSilences(api huma.API, post operation) {
 		func(context.Context, *struct{}) (*body[[]alert.Silence], error) {
 			return &body[[]alert.Silence]{append([]alert.Silence{}, s.opt.Desk.Silences()...)}, nil
 		})
-	huma.Register(api, post("add-silence", http.MethodPost, "/silences", "Keep alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 413),
+	huma.Register(api, post("add-silence", http.MethodPost, "/silences", "Keep one alert, or alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 404, 413),
 		func(ctx context.Context, in *struct{ Body SilenceEntry }) (*body[alert.Silence], error) {
 			silence, span, err := in.Body.silence()
 			if err == nil {
@@ -61,12 +64,13 @@ func (s *Server) addSilences(api huma.API, post operation) {
 			}
 			return &body[alert.Silence]{silence}, problem(err)
 		})
-	huma.Register(api, post("end-silence", http.MethodDelete, "/silences", "End the silence with exactly this check and device; what it held back and still stands is told then", "alerts", 204, 404),
+	huma.Register(api, post("end-silence", http.MethodDelete, "/silences", "End the silence with exactly this alert, check and device; what it held back and still stands is told then", "alerts", 204, 404),
 		func(ctx context.Context, in *struct {
+			Alert  string `query:"alert" maxLength:"300"`
 			Check  string `query:"check" maxLength:"60"`
 			Device string `query:"device" maxLength:"100"`
 		}) (*struct{}, error) {
-			return nil, problem(s.opt.Desk.EndSilence(ctx, alert.Silence{Check: in.Check, Device: in.Device}))
+			return nil, problem(s.opt.Desk.EndSilence(ctx, alert.Silence{Alert: in.Alert, Check: in.Check, Device: in.Device}))
 		})
 	huma.Register(api, post("reload-config", http.MethodPost, "/reload", "Read the config file again; one that cannot be used leaves the present one in force", "running", 200),
 		func(ctx context.Context, _ *struct{}) (*body[Reloaded], error) {

@@ -390,7 +390,7 @@ func TestMarkup(t *testing.T) {
 	tr := NewTraffic(0)
 	tr.Note(&transport.Message{ID: pgn.MakeID(6, 126998, 1, pgn.Global), Data: []byte("\x1d\x01<script>alert(1)</script>\x02\x01\x02\x01")}, &boat.Sender{ID: evilID, Network: evilID})
 	s := serve(t, Options{Reports: &fakeReports{report: r}, Traffic: tr})
-	for _, path := range []string{"/", "/devices/C0788C00FA200002", "/network", "/work", "/proof", "/traffic", "/proof?before=<script>", "/traffic?pgn=<script>&device=<script>"} {
+	for _, path := range []string{"/", "/devices/C0788C00FA200002", "/network", "/work", "/proof", "/traffic", "/proof?before=<script>", "/silences?alert=<script>&device=<script>", "/traffic?pgn=<script>&device=<script>"} {
 		resp, text := get(t, s.URL()+strings.ReplaceAll(path, "<", "%3C"))
 		if resp.StatusCode != 200 {
 			t.Errorf("%s: %s", path, resp.Status)

@@ -132,6 +132,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 		t.Fatal(err)
 	}
 	post(t, d.URL()+"/work/manual", url.Values{"model": {"Gannet VR2 radio"}, "role": {"radio"}, "maker": {"Gannet Instruments"}, "place": {"chart table"}})
+	post(t, d.URL()+"/silences", url.Values{"check": {"many-sources"}, "for": {"168h"}, "why": {"two receivers on purpose"}, "by": {"Jo"}})
 	post(t, d.URL()+"/proof/take", nil)
 	before := d.Report().TakenAt
 	until(t, "time goes on", func() bool { return d.Report().TakenAt.Sub(before) > 5*time.Second })
@@ -139,7 +140,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	var kept []struct{ ID string }
 	webtest.Must(t, json.Unmarshal(fetch(t, d.URL()+"/api/v1/snapshots"), &kept))
 	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "network": "/network", "work": "/work", "proof": "/proof",
-		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "traffic": "/traffic", "login": "/login"}
+		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "login": "/login"}
 }
 
 func post(t *testing.T, to string, form url.Values) {
@@ -197,6 +198,16 @@ func TestBrowser(t *testing.T) {
 		const form = "[id^='ack-software-differs']"
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(form+" summary"), chromedp.SendKeys(form+" input[name=by]", "Robin"), chromedp.Click(form+" button"), chromedp.WaitVisible(".said")))
 		webtest.Poll(t, ctx, "document.querySelector('[id^=\"alert-software-differs\"]').textContent.includes('acknowledged by Robin')")
+	})
+	t.Run("silences an alert and ends it", func(t *testing.T) {
+		show(t, ctx, d.URL()+"/", 360, false)
+		must(t, chromedp.Do(ctx, chromedp.Click("[id^='alert-instance-clash'] .act > a"), chromedp.WaitVisible("#new"),
+			chromedp.SendKeys("input[name=why]", "known since spring"), chromedp.SendKeys("input[name=by]", "Robin"),
+			chromedp.Click("form.panel button"), chromedp.WaitVisible(".said")))
+		poll(t, ctx, "document.querySelector('[aria-labelledby=set]').textContent.includes('known since spring · by Robin')")
+		poll(t, ctx, "document.querySelector('[aria-labelledby=held]').textContent.includes('warning')")
+		must(t, chromedp.Do(ctx, chromedp.Click("[aria-labelledby=set] li:last-child button"), chromedp.WaitVisible(".said")))
+		poll(t, ctx, "!document.querySelector('[aria-labelledby=set]').textContent.includes('known since spring')")
 	})
 	t.Run("takes and compares snapshots", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+"/proof", 1100, false)

@@ -28,12 +28,15 @@ type verdict struct {
 
 func judge(r *boat.Report) verdict {
 	counts := map[boat.Severity]int{}
-	known := 0
+	known, quiet := 0, 0
 	for i := range r.Alerts {
 		if a := &r.Alerts[i]; a.State != boat.AlertCleared {
 			counts[a.Severity]++
 			if a.State == boat.AlertAcknowledged {
 				known++
+			}
+			if a.SilencedUntil != 0 {
+				quiet++
 			}
 		}
 	}
@@ -49,6 +52,9 @@ func judge(r *boat.Report) verdict {
 	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, plural(total, "device", "devices"))}
 	if known > 0 {
 		v.More += fmt.Sprintf("; %s acknowledged", plural(known, "alert", "alerts"))
+	}
+	if quiet > 0 {
+		v.More += fmt.Sprintf("; %s silenced", plural(quiet, "alert", "alerts"))
 	}
 	v.More += "."
 	switch {

@@ -34,6 +34,7 @@ var functions = template.FuncMap{
 	"instances": DeviceInstances,
 	"percent":   Percent,
 	"stamp":     Stamp,
+	"titleAt":   titleAt,
 	"clock":     clockTime,
 	"span":      Span,
 	"ago":       ago,
@@ -77,7 +78,7 @@ var functions = template.FuncMap{
 // pages are the parsed templates by name: each is the layout with the content of its own file.
 type pages map[string]*template.Template
 
-var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "login", "failed"}
+var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "silences", "login", "failed"}
 
 func loadPages() (pages, error) {
 	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/talker.html",
@@ -120,6 +121,8 @@ var sayings = map[string]string{
 	"following":    "The work order is being followed.",
 	"ended":        "The work order is no longer followed.",
 	"confirmed":    "The version is noted.",
+	"silenced":     "Silenced.",
+	"unsilenced":   "The silence is ended.",
 }
 
 // pageCache keeps the pages of the latest report, so that many readers cost one rendering.
@@ -168,6 +171,7 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /work", "work", s.workData)
 	s.page(mux, "GET /proof", "proof", s.proofData)
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
+	s.addSilencesPage(mux)
 	mux.HandleFunc("GET /proof/record", s.serviceRecord)
 	mux.HandleFunc("GET /proof/record.pdf", s.serviceRecord)
 	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })

@@ -204,6 +204,10 @@ const quiet = { device: device.id, for: "30m", by: "Jo", why: "the shop has it o
 const set = have((await got(201, acting.POST(silences, { body: quiet }))).data, "silence");
 const standing = have((await got(200, reading.GET(silences))).data, "silences");
 if (!standing.some((s) => s.device === set.device)) wrong.push(`the silence of ${set.device} is not on the list`);
+const single = { query: { alert: alert.path.id } };
+await got(201, acting.POST(silences, { body: { alert: alert.path.id, for: "30m", by: "Jo", why: "it is known" } }));
+await got(204, acting.DELETE(silences, { params: single }));
+await got(404, acting.POST(silences, { body: { alert: "none:at-all", for: "30m", by: "Jo", why: "it is known" } }));
 await got(403, reading.POST(silences, { body: quiet }));
 await got(413, acting.POST(silences, { body: { ...quiet, why: huge } }));
 await got(422, acting.POST(silences, { body: { ...quiet, for: "for ever" } }));
