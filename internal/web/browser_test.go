@@ -199,17 +199,6 @@ func TestBrowser(t *testing.T) {
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(form+" summary"), chromedp.SendKeys(form+" input[name=by]", "Robin"), chromedp.Click(form+" button"), chromedp.WaitVisible(".said")))
 		webtest.Poll(t, ctx, "document.querySelector('[id^=\"alert-software-differs\"]').textContent.includes('acknowledged by Robin')")
 	})
-	t.Run("silences an alert and ends it", func(t *testing.T) {
-		show(t, ctx, d.URL()+"/", 360, false)
-		must(t, chromedp.Do(ctx, chromedp.Click("[id^='alert-instance-clash'] .act > a"), chromedp.WaitVisible("#new"),
-			chromedp.SendKeys("input[name=why]", "known since spring"), chromedp.SendKeys("input[name=by]", "Robin"),
-			chromedp.Click("form.panel button"), chromedp.WaitVisible(".said")))
-		poll(t, ctx, "document.querySelector('[aria-labelledby=set]').textContent.includes('known since spring · by Robin')")
-		poll(t, ctx, "document.querySelector('[aria-labelledby=held]').textContent.includes('warning')")
-		script[int](t, ctx, "document.querySelector('.said').remove(), 0") // so that the next one is the answer to what follows
-		must(t, chromedp.Do(ctx, chromedp.Click("[aria-labelledby=set] li:last-child button"), chromedp.WaitVisible(".said")))
-		poll(t, ctx, "!document.querySelector('[aria-labelledby=set]').textContent.includes('known since spring')")
-	})
 	t.Run("takes and compares snapshots", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+"/proof", 1100, false)
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("button.main"), chromedp.WaitVisible(".said"), chromedp.Click("tbody tr:last-child input[name=before]"),
