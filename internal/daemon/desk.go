@@ -6,6 +6,7 @@ import (
 	"slices"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/release"
 	"muster/internal/web"
 )
@@ -41,10 +42,19 @@ func (d *Daemon) do(ctx context.Context, act func() error) error {
 	}
 }
 
+// actTime is the event time of what a person does now. In the first second after a start the model knows none yet.
+func (d *Daemon) actTime() event.Time {
+	now := d.model.Now()
+	if d.live {
+		now = max(now, event.At(d.now()).Add(-lateness))
+	}
+	return now
+}
+
 // Acknowledge implements web.Desk.
 func (d *Daemon) Acknowledge(ctx context.Context, id, by string) error {
 	return d.do(ctx, func() error {
-		change, err := d.watch.Book().Acknowledge(id, by, d.model.Now())
+		change, err := d.watch.Book().Acknowledge(id, by, d.actTime())
 		if err == nil {
 			d.changed(change)
 		}
@@ -59,7 +69,7 @@ func (d *Daemon) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, err
 			return fmt.Errorf("enter a device: %w: %d are entered, remove some", web.ErrFull, len(d.manual))
 		}
 		d.manualCount++
-		m.ID, m.At = fmt.Sprintf("m%d", d.manualCount), d.model.Now()
+		m.ID, m.At = fmt.Sprintf("m%d", d.manualCount), d.actTime()
 		d.manual = append(slices.Clone(d.manual), m)
 		d.model.SetManual(d.entered())
 		d.keepManual()

@@ -31,7 +31,7 @@ func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duratio
 		if s.Alert != "" && !slices.ContainsFunc(d.latest.Load().Alerts, func(a boat.Alert) bool { return a.ID == s.Alert && a.State != boat.AlertCleared }) {
 			return fmt.Errorf("silence alert %q: %w: the report lists the ids", s.Alert, alert.ErrUnknown)
 		}
-		now := d.model.Now()
+		now := d.actTime()
 		s.From, s.Until = d.silenceFrom(now), now.Add(span)
 		d.keeping.silenced = true
 		return d.watch.Book().Silence(s)
