@@ -102,6 +102,8 @@ type Daemon struct {
 	readers                 sync.WaitGroup         // of the sources, and who sends there
 	running                 context.Context        // ends with Run; belongs to the model's goroutine
 
+	life     sync.Mutex // guards the beginning of Run against Stop
+	ended    bool       // Stop came before Run
 	started  atomic.Bool
 	stop     context.CancelFunc
 	stopping context.Context
@@ -244,10 +246,16 @@ func (d *Daemon) Ready() error {
 // Run watches until ctx ends or Stop is called, and then returns nil; it returns early when every source has failed.
 // It may be called once.
 func (d *Daemon) Run(ctx context.Context) error {
-	if d.started.Swap(true) {
+	d.life.Lock()
+	twice, stopped := d.started.Swap(true), d.ended
+	d.life.Unlock()
+	if twice {
 		return errors.New("daemon: Run was called twice")
 	}
 	defer close(d.done)
+	if stopped {
+		return nil
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	defer context.AfterFunc(d.stopping, cancel)()
@@ -292,7 +300,11 @@ func (d *Daemon) Run(ctx context.Context) error {
 // Stop ends Run and waits for it, but not for ever. It may be called more than once, from anywhere, and without Run.
 func (d *Daemon) Stop() error {
 	d.stop()
-	if !d.started.Load() {
+	d.life.Lock()
+	d.ended = d.ended || !d.started.Load()
+	ended := d.ended
+	d.life.Unlock()
+	if ended {
 		d.closeAll()
 		return errors.Join(d.stopErr, d.closeStore())
 	}

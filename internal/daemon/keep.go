@@ -357,17 +357,17 @@ func (d *Daemon) runKeeper(ctx context.Context) {
 	tick := time.NewTicker(max(d.opt.Config.Store.Every, time.Second))
 	defer tick.Stop()
 	for {
+		d.writeStore()
+		for _, t := range d.tellers() {
+			t.wake()
+		}
+		d.wakeUplink()
 		select {
 		case <-d.toKeep:
 		case <-tick.C:
 		case <-ctx.Done():
 			return
 		}
-		d.writeStore()
-		for _, t := range d.tellers() {
-			t.wake()
-		}
-		d.wakeUplink()
 	}
 }
 

@@ -5,8 +5,6 @@ import (
 	"io"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -245,16 +243,5 @@ func TestBaselineIsKept(t *testing.T) {
 		if !strings.Contains(strings.Join(ids, " "), want) {
 			t.Errorf("alerts %q lack %s", ids, want)
 		}
-	}
-}
-
-func TestStoreSetAside(t *testing.T) {
-	dir := t.TempDir()
-	if err := os.WriteFile(filepath.Join(dir, "muster.db"), []byte("rubbish"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	d, _ := aboard(t, keptOptions(t, dir))
-	if d.store.SetAside() == nil {
-		t.Error("not set aside")
 	}
 }

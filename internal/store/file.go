@@ -12,6 +12,7 @@ import (
 	"runtime/debug"
 	"slices"
 	"strconv"
+	"syscall"
 	"time"
 
 	"go.etcd.io/bbolt"
@@ -212,11 +213,8 @@ func (s *Store) putAside(why *damaged) error {
 // stays as it is until all of them are written.
 var migrations = map[int]func(*Store) error{}
 
-// begin opens the file for writing, brought to the present version.
-//
-// What was read is written to a new file, which then takes the old one's place. So no damage to the part of the old file that says
-// which pages are free, which nothing guards, can ever cost a value, and the file is no larger than it must be.
-func (s *Store) begin(version int) error {
+// begin brings what was read to the present version.
+func (s *Store) begin() error {
 	if n := s.values[meta][nextKey].value; n != nil {
 		v, err := strconv.ParseUint(string(n), 10, 64)
 		if err != nil {
@@ -224,32 +222,73 @@ func (s *Store) begin(version int) error {
 		}
 		s.next, s.offered = v, v
 	}
-	for v := max(version, 1); v < Version; v++ {
+	for v := max(s.shape, 1); v < Version; v++ {
 		if err := migrations[v](s); err != nil {
 			return fmt.Errorf("open store %s: bring version %d to %d: %w", s.path, v, v+1, err)
 		}
 	}
 	s.put(meta, versionKey, strconv.AppendInt(nil, Version, 10))
-	s.put(meta, totalKey, []byte(s.total()))
-	s.dirty[meta] = map[string]bool{}
-	err := s.writeAnew()
-	if err == nil || version != Version {
-		return err
-	}
-	// No room for a second file beside it: go on in the one there is.
-	if s.db, err = open(s.path, false); err != nil {
-		return fmt.Errorf("open store %s: %w", s.path, err)
-	}
 	return nil
 }
 
-func (s *Store) writeAnew() (err error) {
+// attach opens the file for writing, with every value in it.
+//
+// What there is is written to a new file, which then takes the old one's place. So no damage to the part of the old file that says
+// which pages are free, which nothing guards, can ever cost a value, and the file is no larger than it must be.
+func (s *Store) attach() error {
+	s.mu.Lock()
+	s.put(meta, totalKey, []byte(s.total()))
+	values, dirty := map[Kind]map[string]record{}, s.dirty
+	s.dirty = map[Kind]map[string]bool{}
+	for _, kind := range kinds {
+		values[kind], s.dirty[kind] = maps.Clone(s.values[kind]), map[string]bool{}
+	}
+	s.mu.Unlock()
+	err := s.writeAnew(values)
+	if err == nil {
+		return nil
+	}
+	s.mu.Lock()
+	for _, kind := range kinds {
+		maps.Copy(s.dirty[kind], dirty[kind])
+	}
+	s.mu.Unlock()
+	if s.shape == Version { // no room for a second file beside it: go on in the one there is
+		var oerr error
+		if s.db, oerr = open(s.path, false); oerr == nil {
+			return nil
+		}
+	}
+	s.mu.Lock()
+	s.stats.Failures++
+	s.mu.Unlock()
+	return err
+}
+
+// CardFails reports whether an error is about a card that is full, takes no writes or fails, as opposed to a mistake in what was asked for.
+func CardFails(err error) bool {
+	var full *cardError
+	return errors.As(err, &full) || slices.ContainsFunc([]error{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS, syscall.EIO, syscall.EFBIG},
+		func(e error) bool { return errors.Is(err, e) })
+}
+
+// cardError is a write that failed after the file was opened, whose cause the library does not always hand on.
+type cardError struct{ error }
+
+func (e *cardError) Unwrap() error { return e.error }
+
+func (s *Store) writeAnew(values map[Kind]map[string]record) (err error) {
 	fresh := s.path + ".new"
+	if err := os.MkdirAll(filepath.Dir(s.path), 0o750); err != nil {
+		return fmt.Errorf("begin store: %w", err)
+	}
 	if err := os.Remove(fresh); err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("begin store: %w", err)
 	}
 	if s.db, err = open(fresh, false); err != nil {
-		return fmt.Errorf("begin store %s: %w", fresh, err)
+		s.db = nil
+		_ = os.Remove(fresh)
+		return fmt.Errorf("begin store: %w", err)
 	}
 	err = s.update(func(tx *bbolt.Tx) error {
 		for _, kind := range kinds {
@@ -257,8 +296,8 @@ func (s *Store) writeAnew() (err error) {
 			if err != nil {
 				return err
 			}
-			for _, key := range slices.Sorted(maps.Keys(s.values[kind])) {
-				if err := b.Put([]byte(key), encode(key, s.values[kind][key])); err != nil {
+			for _, key := range slices.Sorted(maps.Keys(values[kind])) {
+				if err := b.Put([]byte(key), encode(key, values[kind][key])); err != nil {
 					return err
 				}
 			}
@@ -272,7 +311,9 @@ func (s *Store) writeAnew() (err error) {
 		err = syncDir(filepath.Dir(s.path))
 	}
 	if err != nil {
-		return fmt.Errorf("begin store %s: %w", s.path, errors.Join(err, s.db.Close(), os.Remove(fresh)))
+		err = &cardError{errors.Join(err, s.db.Close(), os.Remove(fresh))}
+		s.db = nil
+		return fmt.Errorf("begin store %s: %w", s.path, err)
 	}
 	return nil
 }

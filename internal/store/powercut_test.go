@@ -20,6 +20,12 @@ func TestMain(m *testing.M) {
 	switch dir := os.Getenv(childKey); {
 	case dir == "":
 		os.Exit(m.Run())
+	case os.Getenv(childKey+"_FULL") == "start":
+		if err := fullFromStart(dir); err != nil {
+			fmt.Println(err)
+			os.Exit(1)
+		}
+		os.Exit(0)
 	case os.Getenv(childKey+"_FULL") != "":
 		os.Exit(fullChild(dir))
 	default:
@@ -246,8 +252,7 @@ func fullChild(dir string) int {
 		fmt.Println(err)
 		return 1
 	}
-	free := syscall.Rlimit{Cur: 128 << 10, Max: 1 << 40}
-	if err := syscall.Setrlimit(syscall.RLIMIT_FSIZE, &free); err != nil {
+	if err := room(128 << 10); err != nil {
 		fmt.Println(err)
 		return 1
 	}
@@ -267,6 +272,73 @@ func fullChild(dir string) int {
 		return 1
 	}
 	return 0
+}
+
+// room is how large a file may be from now on.
+func room(bytes uint64) error {
+	return syscall.Setrlimit(syscall.RLIMIT_FSIZE, &syscall.Rlimit{Cur: bytes, Max: 1 << 40})
+}
+
+// fullFromStart opens stores, one of them with a value, on a card that takes nothing until later.
+func fullFromStart(dir string) error {
+	signal.Ignore(syscall.SIGXFSZ)
+	for _, name := range []string{"fresh", "used"} {
+		path := filepath.Join(dir, name)
+		if name == "used" {
+			s, err := Open(path, Options{})
+			if err != nil {
+				return err
+			}
+			s.Put(Devices, "before", []byte("kept"))
+			s.Put(Devices, "gone", []byte("kept"))
+			if err := s.Close(); err != nil {
+				return err
+			}
+		}
+		if err := room(0); err != nil {
+			return err
+		}
+		s, err := Open(path, Options{})
+		if err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+		s.Put(Devices, "a", []byte("heard"))
+		s.Delete(Devices, "gone")
+		for range 2 {
+			if s.Sync() == nil {
+				return fmt.Errorf("%s: a full card took something", name)
+			}
+		}
+		if st := s.Stats(); st.Failures < 2 || st.Pending == 0 || st.Syncs != 0 {
+			return fmt.Errorf("%s: %+v", name, st)
+		}
+		if id := s.Queue("t", []byte("alert")); len(s.Waiting("t", 9)) != 0 || s.Sync() == nil || len(s.Waiting("t", 9)) != 1 {
+			return fmt.Errorf("%s: delivery %d is not offered", name, id)
+		}
+		if err := room(1 << 40); err != nil {
+			return err
+		}
+		if err := s.Close(); err != nil {
+			return fmt.Errorf("%s: with room again: %w", name, err)
+		}
+	}
+	return nil
+}
+
+// TestFullFromStart: on a card that takes nothing from the start a store keeps its values in memory, and writes them when there is room.
+func TestFullFromStart(t *testing.T) {
+	dir := t.TempDir()
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = append(os.Environ(), childKey+"="+dir, childKey+"_FULL=start")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	for name, want := range map[string]int{"fresh": 1, "used": 2} {
+		s := mustOpen(t, filepath.Join(dir, name), Options{})
+		if s.SetAside() != nil || string(s.Get(Devices, "a")) != "heard" || len(s.All(Devices)) != want || s.Unsent("t") != 1 {
+			t.Errorf("%s: %q; %v", name, s.All(Devices), s.SetAside())
+		}
+	}
 }
 
 // TestFullCard: a card that takes no more is an error, what was kept stays, and when there is room again everything is written.

@@ -54,7 +54,8 @@ type Options struct {
 type Store struct {
 	opt    Options
 	path   string
-	db     *bbolt.DB
+	db     *bbolt.DB  // nil for a store in memory, and while the card takes none
+	shape  int        // version of the file that was read; 0 for none
 	writes sync.Mutex // one Sync at a time; taken before batch
 	batch  sync.Mutex // no Sync begins amid a batch; taken before mu
 
@@ -79,7 +80,8 @@ type Stats struct {
 }
 
 // Open reads the store in dir, or begins one. A store that cannot be read is set aside, and a new one begun: see SetAside.
-// A store of a newer version is refused with ErrNewer and left as it is. Without a dir the values are kept in memory alone.
+// A store of a newer version is refused with ErrNewer and left as it is. Without a dir the values are kept in memory alone; with one on
+// a card that is full or takes no writes they are until it does: each Sync tries again, and says what is wrong.
 func Open(dir string, opt Options) (*Store, error) {
 	opt.MaxAge = cmp.Or(opt.MaxAge, 2*365*24*time.Hour)
 	opt.MaxBytes = cmp.Or(opt.MaxBytes, 16<<20)
@@ -94,10 +96,11 @@ func Open(dir string, opt Options) (*Store, error) {
 		s.path = ""
 		return s, nil
 	}
-	if err := os.MkdirAll(dir, 0o750); err != nil {
+	if err := os.MkdirAll(dir, 0o750); err != nil && !CardFails(err) {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
-	version, err := s.load()
+	var err error
+	s.shape, err = s.load()
 	var damage *damaged
 	switch {
 	case errors.As(err, &damage):
@@ -107,7 +110,10 @@ func Open(dir string, opt Options) (*Store, error) {
 	case err != nil:
 		return nil, err
 	}
-	if err := s.begin(version); err != nil {
+	if err := s.begin(); err != nil {
+		return nil, err
+	}
+	if err := s.attach(); err != nil && !CardFails(err) {
 		return nil, err
 	}
 	return s, nil
@@ -215,11 +221,22 @@ func (s *Store) Together(do func()) {
 func (s *Store) Sync() error {
 	s.writes.Lock()
 	defer s.writes.Unlock()
+	var late error
+	if s.db == nil && s.path != "" {
+		late = s.attach()
+	}
 	s.batch.Lock()
 	s.mu.Lock()
 	s.trim()
 	if slices.ContainsFunc(kinds, func(k Kind) bool { return len(s.dirty[k]) > 0 }) {
 		s.put(meta, totalKey, []byte(s.total()))
+	}
+	if late != nil {
+		next := s.next
+		s.mu.Unlock()
+		s.batch.Unlock()
+		s.offer(next)
+		return late
 	}
 	type change struct {
 		kind   Kind
@@ -277,10 +294,11 @@ func (s *Store) offer(next uint64) {
 
 // Close writes what changed and closes the file.
 func (s *Store) Close() error {
-	if s.db == nil {
-		return nil
+	err := s.Sync()
+	if s.db != nil {
+		err = errors.Join(err, s.db.Close())
 	}
-	return errors.Join(s.Sync(), s.db.Close())
+	return err
 }
 
 // Stats counts what was done since Open.

@@ -15,6 +15,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/snapshot"
+	"muster/internal/store"
 )
 
 // Bounds of a shelf: without a folder the oldest snapshot makes room, in a folder nothing is ever thrown away.
@@ -51,11 +52,14 @@ func openShelf(dir string) (s *shelf, passed error, err error) {
 	if dir == "" {
 		return s, nil, nil
 	}
-	if err := os.MkdirAll(dir, 0o750); err != nil {
-		return nil, nil, fmt.Errorf("web: snapshots: %w", err)
+	if passed = os.MkdirAll(dir, 0o750); passed != nil && !store.CardFails(passed) {
+		return nil, nil, fmt.Errorf("web: snapshots: %w", passed)
 	}
 	entries, err := os.ReadDir(dir)
-	if err != nil {
+	switch {
+	case passed != nil && errors.Is(err, fs.ErrNotExist): // none can be kept until there is room
+		return s, passed, nil
+	case err != nil:
 		return nil, nil, fmt.Errorf("web: snapshots: %w", err)
 	}
 	var errs []error
@@ -137,6 +141,9 @@ func (s *shelf) take(r *boat.Report, program string) (Kept, error) {
 func (s *shelf) write(id string, snap *snapshot.Snapshot) error {
 	text, err := snap.Encode()
 	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(s.dir, 0o750); err != nil { // there may have been no room for it at the start
 		return err
 	}
 	f, err := os.CreateTemp(s.dir, ".taking-*")
