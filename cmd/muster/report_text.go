@@ -170,8 +170,11 @@ func evidenceWords(evidence map[string]any) string {
 
 func (t *textReport) devices() {
 	counts := map[boat.State]int{}
-	for i := range t.report.Devices {
-		counts[t.report.Devices[i].State]++
+	groups := web.Groups(t.report)
+	for _, g := range groups {
+		for _, d := range g.Devices {
+			counts[d.State]++
+		}
 	}
 	var words []string
 	for _, s := range []boat.State{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
@@ -183,7 +186,6 @@ func (t *textReport) devices() {
 		words = []string{"none"}
 	}
 	t.title("Devices: " + strings.Join(words, ", "))
-	groups := web.Groups(t.report)
 	if t.Width != 0 && t.Width < tableWidth {
 		t.deviceBlocks(groups)
 		return
@@ -201,8 +203,11 @@ func (t *textReport) paintState(s boat.State) string {
 	return t.paint(string(s), text.FgYellow)
 }
 
-// address writes "35", with the network in front when there is more than one backbone; "-" for a device without.
+// address writes "35", with the network in front when there is more than one backbone; a talker's letters; "-" for a device without.
 func (t *textReport) address(d *boat.Device) string {
+	if d.Talker != "" {
+		return boat.Printable(d.Talker)
+	}
 	a := "-"
 	if d.Address != nil {
 		a = strconv.Itoa(int(*d.Address))

@@ -209,6 +209,7 @@ type Device struct {
 	Unanswered   string        `json:"unanswered,omitempty"`       // why asking it for its identity was given up
 
 	// Facts for the checks that the report does not carry.
+	Talker       string       `json:"-"` // its letters where a talker is shown as a device, see Talker.Device
 	StateSince   event.Time   `json:"-"`
 	Renamed      bool         `json:"-"` // the unit came back under another NAME; this entry is only its past
 	LastRestarts []event.Time `json:"-"` // up to eight, oldest first

@@ -133,7 +133,7 @@ func (t *Talker) Device(now event.Time) (Device, bool) {
 		return Device{}, false
 	}
 	return Device{
-		ID: t.ID(), Network: t.Network, State: t.State(now), Role: t.Role(), LastSeen: t.Last,
+		ID: t.ID(), Network: t.Network, Talker: t.Talker, State: t.State(now), Role: t.Role(), LastSeen: t.Last,
 		Name:    &Name{Manufacturer: Coded{Name: v.Vendor}},
 		Product: &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software},
 	}, true

@@ -41,12 +41,15 @@ func judge(r *boat.Report) verdict {
 		}
 	}
 	total, here := 0, 0
-	for i := range r.Devices {
-		if d := &r.Devices[i]; !d.Own {
-			total++
-			if d.State == boat.Present {
+	for _, g := range Groups(r) {
+		for _, d := range g.Devices {
+			switch {
+			case d.Own:
+				continue
+			case d.State == boat.Present:
 				here++
 			}
+			total++
 		}
 	}
 	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, plural(total, "device", "devices"))}

@@ -17,10 +17,10 @@ import (
 // Group is the devices of one role.
 type Group struct {
 	Role    boat.Role
-	Devices []*boat.Device // in the report's order; they alias the report
+	Devices []*boat.Device // in the report's order, talkers that told their identity last
 }
 
-// Groups sorts the devices by role, in the order of boat.Roles. A device without a role is put under RoleOther.
+// Groups sorts devices, and talkers that told their identity, by role, in the order of boat.Roles. A device without a role is put under RoleOther.
 func Groups(r *boat.Report) []Group {
 	byRole := map[boat.Role][]*boat.Device{}
 	known := boat.Roles()
@@ -31,6 +31,11 @@ func Groups(r *boat.Report) []Group {
 			role = boat.RoleOther
 		}
 		byRole[role] = append(byRole[role], d)
+	}
+	for i := range r.Talkers {
+		if d, ok := r.Talkers[i].Device(r.TakenAt); ok {
+			byRole[d.Role] = append(byRole[d.Role], &d)
+		}
 	}
 	var groups []Group
 	for _, role := range known {
@@ -79,7 +84,7 @@ func DeviceMaker(d *boat.Device) string { return boat.Printable(d.Maker()) }
 // there are any: "0", "1 (system 2)", "0 data 0,1".
 func DeviceInstances(d *boat.Device) string {
 	var s string
-	if d.Name != nil {
+	if d.Name != nil && d.Talker == "" {
 		s = strconv.Itoa(int(d.Name.DeviceInstance))
 		if d.Name.SystemInstance != 0 {
 			s += fmt.Sprintf(" (system %d)", d.Name.SystemInstance)
