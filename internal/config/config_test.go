@@ -3,12 +3,16 @@ package config
 import (
 	"os"
 	"path/filepath"
+	"reflect"
+	"strings"
 	"testing"
 	"time"
 
+	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 )
 
 func TestParse(t *testing.T) {
@@ -130,6 +134,39 @@ func TestExample(t *testing.T) {
 	if d := cmp.Diff(Default().Alerts, c.Alerts); d != "" {
 		t.Errorf("the example's alerts are not the defaults: %s", d)
 	}
+	var shown struct{ Checks map[string]any }
+	if err := yaml.Unmarshal(text, &shown); err != nil {
+		t.Fatal(err)
+	}
+	for key, own := range yamlKeys(check.Settings{}) {
+		value, ok := shown.Checks[key]
+		if !ok {
+			t.Errorf("the example does not show checks.%s", key)
+			continue
+		}
+		if own.Kind() != reflect.Struct {
+			continue
+		}
+		thresholds, _ := value.(map[string]any)
+		for threshold := range yamlKeys(reflect.Zero(own).Interface()) {
+			if _, ok := thresholds[threshold]; !ok {
+				t.Errorf("the example does not show checks.%s.%s", key, threshold)
+			}
+		}
+	}
+}
+
+// yamlKeys are the keys of a struct, without those that every check has.
+func yamlKeys(of any) map[string]reflect.Type {
+	keys := map[string]reflect.Type{}
+	if typ := reflect.TypeOf(of); typ != reflect.TypeFor[check.Common]() {
+		for i := range typ.NumField() {
+			if key, _, _ := strings.Cut(typ.Field(i).Tag.Get("yaml"), ","); key != "" {
+				keys[key] = typ.Field(i).Type
+			}
+		}
+	}
+	return keys
 }
 
 func FuzzParse(f *testing.F) {
