@@ -22,7 +22,8 @@ const (
 	probeMost  = 2048 // at which a rate that cannot be judged is given up
 )
 
-// prober finds the rate of a serial line from what it reads there, and hands the bytes on meanwhile.
+// prober finds the rate of a serial line from what it reads there, anew when the talker takes to another one, and hands the bytes on
+// meanwhile.
 type prober struct {
 	port    serial.Port
 	at      int // in rates
@@ -45,14 +46,26 @@ func (p *prober) rate() int { return rates[p.at] }
 
 func (p *prober) Read(b []byte) (int, error) {
 	n, err := p.port.Read(b)
-	if p.settled || n == 0 {
+	if n == 0 {
 		return n, err
 	}
 	p.buf = append(p.buf, b[:n]...)
+	if p.settled {
+		if len(p.buf) < probeMost {
+			return n, err
+		}
+		// Somebody may have set the talker to another rate since.
+		_, v := assess(p.buf, p.at)
+		p.settled = v.Condition != nmea0183.ConditionWrongBaud
+		if p.settled {
+			p.buf = p.buf[:0]
+			return n, err
+		}
+	}
 	next, settled := judge(p.buf, p.at)
 	switch {
 	case settled:
-		p.settled, p.buf = true, nil
+		p.settled, p.buf = true, p.buf[:0]
 	case next != p.at:
 		p.at, p.buf, p.changed = next, p.buf[:0], true
 		if err := p.port.SetMode(&serial.Mode{BaudRate: p.rate()}); err != nil {
@@ -63,11 +76,10 @@ func (p *prober) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// judge says whether the bytes read at a rate settle it, else which rate to read at next.
-func judge(b []byte, at int) (next int, settled bool) {
+// assess counts the sentences with a good checksum in the bytes read at a rate, and judges the bytes.
+func assess(b []byte, at int) (sure int, v nmea0183.Verdict) {
 	var q nmea0183.Quality
 	var s nmea0183.Sentence
-	sure := 0
 	lines := bytes.FieldsFunc(b, func(r rune) bool { return r == '\r' || r == '\n' })
 	for i, line := range lines {
 		if i == 0 && len(lines) > 1 && len(line) <= nmea0183.StandardLength {
@@ -83,13 +95,18 @@ func judge(b []byte, at int) (next int, settled bool) {
 		sure += good
 		q.Add(line, good)
 	}
+	return sure, q.Verdict(uint32(rates[at]))
+}
+
+// judge says whether the bytes read at a rate settle it, else which rate to read at next.
+func judge(b []byte, at int) (next int, settled bool) {
+	sure, v := assess(b, at)
 	if sure >= 2 {
 		return at, true
 	}
 	if len(b) < probeBytes {
 		return at, false
 	}
-	v := q.Verdict(uint32(rates[at]))
 	switch v.Condition {
 	case nmea0183.ConditionGood, nmea0183.ConditionNoisy:
 		return at, true

@@ -118,6 +118,46 @@ func TestBaudIsFound(t *testing.T) {
 	}
 }
 
+// TestBaudIsFollowed: a talker that is set to another rate is found again.
+func TestBaudIsFollowed(t *testing.T) {
+	port := newWirePort(4800)
+	src, err := openProbedLine("0183:/dev/ttyUSB9", "/dev/ttyUSB9", Options{}.withDefaults(), func(_ string, baud int) (serial.Port, error) {
+		port.rate = baud
+		return port, nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	var s nmea0183.Sentence
+	var events [16]event.Event
+	for _, talker := range []int{4800, 38400, 9600} {
+		port.talker, port.left = talker, 2000
+		var told uint32
+		for good := 0; good < 200; { // more than is looked at before a rate is left
+			n, err := src.Read(events[:])
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, ev := range events[:n] {
+				switch ev.Kind {
+				case event.KindNetwork:
+					told = ev.Info.BitRate
+				case event.KindLine:
+					if _, err := nmea0183.Parse(ev.Line, &s); err == nil && s.Checksum == nmea0183.ChecksumGood {
+						good++
+					}
+				case event.KindDown:
+					t.Fatalf("%d baud: the port ran dry, read at %d", talker, port.rate)
+				}
+			}
+		}
+		if int(told) != talker || port.rate != talker {
+			t.Errorf("%d baud: announced %d, reads at %d", talker, told, port.rate)
+		}
+	}
+}
+
 func FuzzJudge(f *testing.F) {
 	f.Add([]byte("$GPGLL,5406.0,N,01048.0,E*00\r\n$GPGLL"), 0)
 	f.Add(make([]byte, 3000), 5)

@@ -101,42 +101,63 @@ func (s *splitter) fill() error {
 	return io.ErrNoProgress
 }
 
+// questions asks the talkers of one two-way line who they are.
+type questions struct {
+	asker  nmea0183.Asker
+	w      io.Writer
+	parsed nmea0183.Sentence
+	query  []byte // the latest
+}
+
+// newQuestions is nil where nothing may be sent.
+func newQuestions(w io.Writer, opts Options) *questions {
+	if !opts.Transmit {
+		return nil
+	}
+	return &questions{w: w}
+}
+
+func (q *questions) hear(line []byte, now event.Time) {
+	for rest := line; rest != nil; {
+		var err error
+		if rest, err = nmea0183.Parse(rest, &q.parsed); err == nil {
+			q.asker.Hear(&q.parsed, now)
+		}
+	}
+}
+
+// ask puts the query that is due and returns it without its line end; empty when none is.
+func (q *questions) ask(now event.Time) ([]byte, error) {
+	if q.query = q.asker.Append(q.query[:0], now); len(q.query) == 0 {
+		return nil, nil
+	}
+	_, err := q.w.Write(q.query)
+	return bytes.TrimRight(q.query, "\r\n"), err
+}
+
 // lineLink hands on the lines of a stream.
 type lineLink struct {
 	splitter
 	c    io.Closer
 	opts Options
 
-	asker  *nmea0183.Asker // nil on a line that is only listened to
-	w      io.Writer
-	parsed nmea0183.Sentence
-	query  []byte // sent, not yet told
+	questions *questions // nil on a line that is only listened to
+	asked     []byte     // a query that was sent and not yet told
 }
 
 // newLineLink reads lines. Where transmitting is allowed it also asks the talkers who they are.
 func newLineLink(rw io.ReadWriteCloser, opts Options) *lineLink {
-	l := &lineLink{splitter: splitter{r: rw}, c: rw, opts: opts, w: rw}
-	if opts.Transmit {
-		l.asker = &nmea0183.Asker{}
-	}
-	return l
+	return &lineLink{splitter: splitter{r: rw}, c: rw, opts: opts, questions: newQuestions(rw, opts)}
 }
 
-// ask lets the asker hear the lines and puts the query that is due, which the next read tells of. A line that takes none is only
-// listened to from then on.
+// ask puts the query that is due after the lines, which the next read tells of. A line that takes none is only listened to from then on.
 func (l *lineLink) ask(events []event.Event, now event.Time) {
 	for i := range events {
-		for rest := events[i].Line; rest != nil && events[i].Kind == event.KindLine; {
-			var err error
-			if rest, err = nmea0183.Parse(rest, &l.parsed); err == nil {
-				l.asker.Hear(&l.parsed, now)
-			}
-		}
+		l.questions.hear(events[i].Line, now)
 	}
-	if l.query = l.asker.Append(l.query[:0], now); len(l.query) > 0 {
-		if _, err := l.w.Write(l.query); err != nil {
-			l.asker, l.query = nil, nil
-		}
+	var err error
+	if l.asked, err = l.questions.ask(now); err != nil {
+		l.questions, l.asked = nil, nil
 	}
 }
 
@@ -156,9 +177,9 @@ func (l *lineLink) close() error { return l.c.Close() }
 
 func (l *lineLink) read(events []event.Event) (int, error) {
 	n := 0
-	if len(l.query) > 0 {
-		events[0] = event.Event{Kind: event.KindLine, Time: event.At(l.opts.Now()), Line: bytes.TrimRight(l.query, "\r\n"), Sent: true}
-		l.query = l.query[:0]
+	if len(l.asked) > 0 {
+		events[0] = event.Event{Kind: event.KindLine, Time: event.At(l.opts.Now()), Line: l.asked, Sent: true}
+		l.asked = nil
 		return 1, nil
 	}
 	for {
@@ -172,7 +193,7 @@ func (l *lineLink) read(events []event.Event) (int, error) {
 			n++
 		}
 		if n > 0 {
-			if l.asker != nil {
+			if l.questions != nil {
 				l.ask(events[:n], at)
 			}
 			return n, nil

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"net"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -72,7 +73,50 @@ func TestLineAsksForVersion(t *testing.T) {
 
 func TestLineKeepsQuietWithoutTransmit(t *testing.T) {
 	l := newLineLink(nil, Options{}.withDefaults())
-	if l.asker != nil || (lineSource{&live{}}).Asks() {
+	if l.questions != nil || (lineSource{&live{}}).Asks() {
 		t.Error("a line that is only listened to asks")
+	}
+}
+
+// TestListenerAsks: who connects to us is asked on his own connection.
+func TestListenerAsks(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var seconds atomic.Int64
+	s := newListenLink(l, Options{Transmit: true, Now: func() time.Time {
+		return time.Unix(1_780_000_000+seconds.Add(1), 0)
+	}}.withDefaults())
+	defer s.close()
+	c, err := net.Dial("tcp", l.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	go func() {
+		for {
+			if _, err := c.Write(nmea0183.Append(nil, '$', "GPRMC,,V,,,,,,,,,,N")); err != nil {
+				return
+			}
+			time.Sleep(time.Millisecond)
+		}
+	}()
+	told := ""
+	var events [8]event.Event
+	for told == "" {
+		n, err := s.read(events[:])
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, ev := range events[:n] {
+			if ev.Sent {
+				told = string(ev.Line)
+			}
+		}
+	}
+	asked, err := bufio.NewReader(c).ReadString('\n')
+	if err != nil || strings.TrimSpace(asked) != told || !strings.HasPrefix(told, "$IIGPQ,VER*") {
+		t.Errorf("asked %q, told %q: %v", asked, told, err)
 	}
 }

@@ -12,9 +12,10 @@ import (
 // maxClients is how many programs or gateways may be connected to a listening line at a time; one more is hung up on.
 const maxClients = 8
 
-// heard is a line of one client.
+// heard is a line of one client, or a query of ours to it.
 type heard struct {
 	n    int
+	sent bool
 	text [maxLine]byte
 }
 
@@ -37,7 +38,7 @@ type listenLink struct {
 
 // listenTCPLine opens 0183+tcp::port: it listens on every address of this computer, as 0183+udp::port does.
 func listenTCPLine(port string, opts Options) (Source, error) {
-	return one(newLive(opts, func(ctx context.Context) (link, event.Network, error) {
+	return oneLine(newLive(opts, func(ctx context.Context) (link, event.Network, error) {
 		var lc net.ListenConfig
 		l, err := lc.Listen(ctx, "tcp", ":"+port)
 		if err != nil {
@@ -99,12 +100,13 @@ func (s *listenLink) hangUp() {
 	}
 }
 
-// serve hands on one client's lines until it leaves. The end of the connection ends a line too.
+// serve hands on one client's lines until it leaves, and asks its talkers who they are where that is allowed. The end of the connection
+// ends a line too.
 func (s *listenLink) serve(c net.Conn) {
-	in := splitter{r: c}
+	in, q := splitter{r: c}, newQuestions(c, s.opts)
 	var h heard
-	put := func(line []byte) bool {
-		h.n = copy(h.text[:], line)
+	put := func(line []byte, sent bool) bool {
+		h.n, h.sent = copy(h.text[:], line), sent
 		select {
 		case s.lines <- h:
 			return true
@@ -114,14 +116,26 @@ func (s *listenLink) serve(c net.Conn) {
 	}
 	for {
 		if line, ok := in.nextLine(); ok {
-			if !put(line) {
+			if !put(line, false) {
+				return
+			}
+			if q == nil {
+				continue
+			}
+			now := event.At(s.opts.Now())
+			q.hear(line, now)
+			query, err := q.ask(now)
+			switch {
+			case err != nil:
+				q = nil // it takes nothing, but may go on to tell
+			case len(query) > 0 && !put(query, true):
 				return
 			}
 			continue
 		}
 		if err := in.fill(); err != nil {
 			if rest := in.buf[in.pos:in.end]; len(rest) > 0 {
-				put(rest)
+				put(rest, false)
 			}
 			return
 		}
@@ -152,7 +166,7 @@ more:
 	at := event.At(s.opts.Now())
 	for i := range n {
 		h := &s.held[i]
-		events[i] = event.Event{Kind: event.KindLine, Time: at, Line: h.text[:h.n]}
+		events[i] = event.Event{Kind: event.KindLine, Time: at, Line: h.text[:h.n], Sent: h.sent}
 	}
 	return n, nil
 }
