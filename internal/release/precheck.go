@@ -95,7 +95,9 @@ func clock(at event.Time) string { return at.UTC().Format(time.TimeOnly) + " UTC
 func (o *Order) supply(c Conditions) PreCheck {
 	p := PreCheck{ID: "supply", Result: Unknown, Text: fmt.Sprintf("supply voltage is not known: measure it; it must be at least %.1f V", o.SupplyVolts)}
 	return p.measured(c.SupplyVolts, "V", c.SupplySince, func(v float64) bool { return v >= o.SupplyVolts },
-		func(v float64) string { return fmt.Sprintf("supply is %.1f V, at least %.1f V is wanted", v, o.SupplyVolts) }, "put shore power or a charger on")
+		func(v float64) string {
+			return fmt.Sprintf("supply is %.1f V, at least %.1f V is wanted", v, o.SupplyVolts)
+		}, "put shore power or a charger on")
 }
 
 func supplyTrend(c Conditions) PreCheck {

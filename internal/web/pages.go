@@ -172,6 +172,9 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /proof", "proof", s.proofData)
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
 	s.addSilencesPage(mux)
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		s.failed(w, r, fmt.Errorf("%w at %s: the menu leads to all there are", errNoPage, strconv.Quote(r.URL.Path)))
+	})
 	mux.HandleFunc("GET /proof/record", s.serviceRecord)
 	mux.HandleFunc("GET /proof/record.pdf", s.serviceRecord)
 	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
@@ -293,9 +296,11 @@ func WritePage(w http.ResponseWriter, status int, page []byte) {
 // form registers what a form of a page does; then the reader is sent to the page next, which says so.
 func (s *Server) form(mux *http.ServeMux, pattern, next, said string, act func(context.Context, *http.Request) error) {
 	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
-		err := r.ParseMultipartForm(bodyLimit)
-		if errors.Is(err, http.ErrNotMultipart) {
-			err = nil
+		err := r.ParseForm() // by itself: ParseMultipartForm hides its error
+		if err == nil {
+			if err = r.ParseMultipartForm(bodyLimit); errors.Is(err, http.ErrNotMultipart) {
+				err = nil
+			}
 		}
 		if err == nil {
 			ctx, cancel := context.WithTimeout(r.Context(), actWithin)
@@ -311,12 +316,14 @@ func (s *Server) form(mux *http.ServeMux, pattern, next, said string, act func(c
 	})
 }
 
+var errNoPage = errors.New("there is no page")
+
 // failed answers a person with what went wrong and the way on.
 func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 	status := http.StatusUnprocessableEntity
 	var tooLarge *http.MaxBytesError
 	switch {
-	case errors.Is(err, ErrNoSuch), errors.Is(err, alert.ErrUnknown):
+	case errors.Is(err, ErrNoSuch), errors.Is(err, errNoPage), errors.Is(err, alert.ErrUnknown):
 		status = http.StatusNotFound
 	case errors.As(err, &tooLarge):
 		status = http.StatusRequestEntityTooLarge

@@ -92,7 +92,7 @@ func orderWork(o *release.Order) string {
 	for _, st := range o.Steps() {
 		words = append(words, fmt.Sprintf("%s from %s to %s", st.Device.Label, st.From, st.To))
 	}
-	text := []rune("Update " + enumerate(words) + ".")
+	text := []rune(boat.Printable("Update " + enumerate(words) + "."))
 	switch {
 	case len(words) == 0:
 		return ""

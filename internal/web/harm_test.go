@@ -1,0 +1,193 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"muster/internal/boat"
+	"muster/internal/release"
+	"muster/internal/transport"
+	"muster/internal/web/webtest"
+	"muster/pgn"
+)
+
+// What a device may say to get at its reader. An id goes back to the server as it is, so that one holds no control characters.
+const (
+	evilID = `</li><script>window.harmed=1</script><img src=x onerror="window.harmed=1">" onload="window.harmed=1`
+	evil   = evilID + "\x00\x1b[31m\u202e"
+)
+
+// evilReport is a boat on which every text is evil.
+func evilReport(t *testing.T, more string) *boat.Report {
+	t.Helper()
+	r := sample(t)
+	text := evil + more
+	r.Boat.Name, r.Networks[0].ID, r.Networks[1].ID = text, evilID, evilID+"2"
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		d.Network = evilID
+		d.Product = &boat.Product{Model: text, Serial: text, Software: text, ModelVersion: text}
+		d.Installation = &boat.Installation{Description1: text, Description2: text, ManufacturerInformation: text}
+		d.Unanswered = text
+	}
+	r.Devices[0].ID = evilID
+	r.Manual = []boat.Manual{{ID: evilID, Model: text, Note: text, By: text}}
+	a := &r.Alerts[0]
+	a.State, a.Summary, a.Remedy, a.ID, a.AcknowledgedBy, a.Devices = boat.AlertOpen, text, text, evilID, text, []string{evilID}
+	a.Evidence = map[string]any{text: []string{text}}
+	r.Talkers = []boat.Talker{{Network: evilID + "2", Talker: "GP", Last: r.TakenAt, Unanswered: text, Texts: []boat.Text{{ID: text, Text: text}},
+		Identity:  &boat.TalkerIdentity{Model: text, Software: text, Vendor: text, Serial: text, UniqueID: text, Hardware: text, DeviceType: text},
+		AIS:       &boat.AIS{Own: &boat.AISVessel{Name: text, CallSign: text}},
+		Sentences: []boat.Sentence{{Formatter: text, Count: 1, Last: r.TakenAt}}}}
+	return r
+}
+
+// evilBoat serves such a boat, with a work order of it, and two snapshots between which all changed.
+func evilBoat(t *testing.T) (s *Server, reports *fakeReports, traffic *Traffic, paths []string) {
+	t.Helper()
+	order, _ := release.Plan(sample(t), "sha256:"+strings.Repeat("0", 64), "", sheets(t), release.Options{})
+	order.Boat, order.Cautions, order.Finish = boat.Identity{Name: evil}, []string{evil}, []string{evil}
+	st := &order.Groups[0].Steps[0]
+	st.Device.Label, st.Device.ID, st.From, st.Before, st.AfterSteps, st.Cautions = evil, evilID, evil, []string{evil}, []string{evil}, []string{evil}
+	desk := &orderDesk{work: Work{Order: order, Status: []release.StepStatus{{Step: st.ID, Label: evil, From: evil, To: evil, Version: evil, State: release.StepFailed,
+		Notes: []string{evil}, Failures: []release.Failure{{Text: evil}}, ByHand: &release.ByHand{By: evil}}}}}
+	reports, traffic = &fakeReports{report: evilReport(t, "")}, NewTraffic(0)
+	s = serve(t, Options{Reports: reports, Traffic: traffic, Desk: desk, EventEvery: 10 * time.Millisecond})
+	say(traffic)
+	before, err := s.takeSnapshot()
+	if err != nil {
+		t.Fatal(err)
+	}
+	later := evilReport(t, " later")
+	later.TakenAt = later.TakenAt.Add(time.Minute)
+	reports.set(later)
+	after, err := s.takeSnapshot()
+	if err != nil {
+		t.Fatal(err)
+	}
+	ids := "?before=" + before.ID + "&after=" + after.ID
+	job := url.Values{"order": {"yes"}}
+	for _, key := range []string{"number", "date", "technician", "customer", "place", "shop", "contact"} {
+		job.Set(key, evil[:70]+"\x1b")
+	}
+	const hostile = "%3Cscript%3Ewindow.harmed=1%3C/script%3E"
+	return s, reports, traffic, []string{"/", "/devices/" + url.PathEscape(evilID), "/devices/C0788C00FA200002", "/devices/" + url.PathEscape(evilID+"2/GP"), "/network",
+		"/work", "/proof", "/proof" + ids, "/proof/record" + ids + "&" + job.Encode(), "/traffic", "/proof?before=" + hostile, "/silences?alert=" + hostile + "&device=" + hostile,
+		"/traffic?pgn=" + hostile + "&device=" + hostile, "/devices/" + hostile, "/?said=" + hostile}
+}
+
+// say notes a message whose text is evil.
+func say(tr *Traffic) {
+	text := "<script>window.harmed=1</script>"
+	tr.Note(&transport.Message{ID: pgn.MakeID(6, 126998, 1, pgn.Global), Data: []byte("\x22\x01" + text + "\x02\x01\x02\x01")}, &boat.Sender{ID: evilID, Network: evilID})
+}
+
+// TestMarkup: what devices say is shown, never obeyed, on every page, and so is what an address says.
+func TestMarkup(t *testing.T) {
+	s, _, _, paths := evilBoat(t)
+	for _, path := range paths {
+		resp, text := get(t, s.URL()+path)
+		scripts := 1
+		if strings.HasPrefix(path, "/proof/record") {
+			scripts = 0
+		}
+		if resp.StatusCode != 200 && resp.StatusCode != 404 {
+			t.Errorf("%s: %s %.300s", path, resp.Status, text)
+		}
+		if strings.Count(text, "<script") != scripts || strings.Contains(text, "onload=\"") || strings.Contains(text, "<img") || strings.ContainsAny(text, "\x00\x1b\u202e") {
+			t.Errorf("%s holds what a device says as it is", path)
+		}
+	}
+}
+
+// TestMarkupInBrowser: a real browser runs nothing of what devices say, neither of a page as it comes nor of what the script puts into it.
+func TestMarkupInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short")
+	}
+	s, reports, traffic, paths := evilBoat(t)
+	ctx := webtest.Browser(t)
+	const state = `[String(window.harmed), document.scripts.length, document.querySelectorAll("img, [onload], [onerror]").length, document.body.textContent.includes("window.harmed")].join()`
+	for i, path := range paths {
+		webtest.Show(t, ctx, s.URL()+path, webtest.Phone, false)
+		if live := webtest.Script[bool](t, ctx, "!!document.querySelector('main[data-live]')"); live {
+			word := fmt.Sprintf("news%d", i)
+			webtest.Script[int](t, ctx, "new Promise(r => setTimeout(r, 200, 0))") // the stream is open
+			next := evilReport(t, word)
+			next.TakenAt = next.TakenAt.Add(time.Duration(i+2) * time.Minute)
+			reports.set(next)
+			if path == "/" || strings.HasPrefix(path, "/devices/") && !strings.Contains(path, "script%3E") {
+				webtest.Poll(t, ctx, fmt.Sprintf("document.body.textContent.includes(%q)", word))
+			}
+		}
+		if path == "/traffic" {
+			webtest.Script[int](t, ctx, "document.getElementById('traffic').replaceChildren(), 0")
+			webtest.Script[int](t, ctx, "new Promise(r => setTimeout(r, 200, 0))")
+			say(traffic)
+			webtest.Poll(t, ctx, "document.getElementById('traffic').textContent.includes('window.harmed')")
+		}
+		want := "undefined,1,0,true"
+		if strings.HasPrefix(path, "/proof/record") {
+			want = "undefined,0,0,true"
+		}
+		got := webtest.Script[string](t, ctx, state)
+		if says, _ := strings.CutSuffix(want, ",true"); got != want && !(slices.Contains([]string{"/proof"}, path) || strings.Contains(path, "?said=")) || !strings.HasPrefix(got, says) {
+			t.Errorf("%s: %s, want %s", path, got, want)
+		}
+	}
+	if err := chromedp.Do(ctx); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestBadForms: what is wrong with a form is said on a page, and nothing is done.
+func TestBadForms(t *testing.T) {
+	desk := &fakeDesk{}
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}, Desk: desk})
+	form := []string{"Content-Type", "application/x-www-form-urlencoded"}
+	file := func(name, text string) string {
+		return "--cut\r\nContent-Disposition: form-data; name=\"" + name + "\"; filename=\"order.json\"\r\n\r\n" + text + "\r\n--cut--\r\n"
+	}
+	upload := []string{"Content-Type", "multipart/form-data; boundary=cut"}
+	long := strings.Repeat("x", bodyLimit+1)
+	for _, tt := range []struct {
+		name, path, body string
+		headers          []string
+		want             int
+		says             string
+	}{
+		{"nobody acknowledges", "/alerts/acknowledge", "alert=software-differs:head&by=+", form, 422, "say who acknowledges"},
+		{"an alert that is none", "/alerts/acknowledge", "alert=%3Cb%3E&by=Jo", form, 404, "&lt;b&gt;"},
+		{"a role that is none", "/work/manual", "model=x&role=toaster", form, 422, "toaster"},
+		{"no model", "/work/manual", "role=radio", form, 422, "say what the device is"},
+		{"a text too long", "/work/manual", "model=" + strings.Repeat("x", 2000), form, 422, "too long"},
+		{"a device that is none", "/work/manual/remove", "id=..%2F..", form, 404, "there is none"},
+		{"a huge form", "/work/manual", "model=" + long, form, 413, "too large"},
+		{"no file", "/work/order", "", form, 422, "choose the file of a work order"},
+		{"a file of another name", "/work/order", file("odrer", "{}"), upload, 422, "choose the file of a work order"},
+		{"no order", "/work/order", file("order", "{"), upload, 422, "That did not work"},
+		{"an order with an unknown key", "/work/order", file("order", `{"schema":"muster.order/v1","force":true}`), upload, 422, "force"},
+		{"a huge file", "/work/order", file("order", long), upload, 413, "too large"},
+		{"a broken upload", "/work/order", "--cut\r\nContent-Dis", upload, 422, "That did not work"},
+		{"another site", "/work/end", "", append(slices.Clone(form), "Origin", "https://elsewhere.example"), 403, "a page of another site cannot act here"},
+		{"another site's frame", "/proof/take", "", append(slices.Clone(form), "Sec-Fetch-Site", "cross-site"), 403, "a page of another site cannot act here"},
+		{"a huge login", "/login", "token=" + long, form, 400, "could not be read"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			resp, text := ask(t, http.MethodPost, s.URL()+tt.path, tt.body, tt.headers...)
+			if resp.StatusCode != tt.want || !strings.Contains(text, tt.says) {
+				t.Errorf("%s, want %d %q: %s", resp.Status, tt.want, tt.says, words(text))
+			}
+		})
+	}
+	if len(desk.told) > 0 || len(s.shelf.kept()) > 0 {
+		t.Errorf("the desk was told %v, %d snapshots were taken", desk.told, len(s.shelf.kept()))
+	}
+}
