@@ -71,6 +71,7 @@ func TestHalfOpen(t *testing.T) {
 		{"nothing", "", false},
 		{"half a head", "GET / HTTP/1.1\r\nHost: loc", false},
 		{"half a body", "POST " + prefix + "/manual-devices HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 100000\r\n\r\n{", false},
+		{"half a form", "POST /work/manual HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/x-www-form-urlencoded\r\nContent-Length: 100000\r\n\r\nmodel=", false},
 		{"no handshake", "", true},
 		{"half a handshake", "\x16\x03\x01\x02\x00\x01\x00", true},
 	} {
