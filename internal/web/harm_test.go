@@ -119,7 +119,6 @@ func TestMarkupInBrowser(t *testing.T) {
 		webtest.Show(t, ctx, s.URL()+path, webtest.Phone, false)
 		if live := webtest.Script[bool](t, ctx, "!!document.querySelector('main[data-live]')"); live {
 			word := fmt.Sprintf("news%d", i)
-			webtest.Script[int](t, ctx, "new Promise(r => setTimeout(r, 200, 0))") // the stream is open
 			next := evilReport(t, word)
 			next.TakenAt = next.TakenAt.Add(time.Duration(i+2) * time.Minute)
 			reports.set(next)

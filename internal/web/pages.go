@@ -109,6 +109,7 @@ type view struct {
 	Leave   bool // the reader came in by logging in
 	Printed bool // the page stands alone: no menu, no forms
 	Said    string
+	Mark    string // of the report, as the stream of events gives it
 	Data    any
 }
 
@@ -246,6 +247,11 @@ func (s *Server) page(mux *http.ServeMux, pattern, name string, data func(*http.
 		report := s.opt.Reports.Report()
 		v := s.view(r, report, name)
 		render := func() ([]byte, error) {
+			_, etag, err := s.encoded.encode(report)
+			if err != nil {
+				return nil, err
+			}
+			v.Mark = strings.Trim(etag, `"`)
 			title, d, err := data(r, report)
 			if err != nil {
 				return nil, err

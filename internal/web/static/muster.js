@@ -41,7 +41,7 @@
 
   const live = document.querySelector("main[data-live]");
   if (live) {
-    let busy = false, again = false, seen = null;
+    let busy = false, again = false, seen = live.dataset.live || null; // the report that it shows
     const refresh = async () => {
       if (busy) { again = true; return; }
       busy = true;
