@@ -45,8 +45,8 @@ func readers(muster string) []reader {
 func BenchmarkReaders(b *testing.B) {
 	dir := b.TempDir()
 	muster := filepath.Join(dir, "muster")
-	if out, err := exec.Command("go", "build", "-trimpath", "-ldflags=-s -w", "-o", muster, ".").CombinedOutput(); err != nil {
-		b.Fatalf("go build: %v: %s", err, out)
+	if out, err := exec.Command("../../deploy/package/compile", muster).CombinedOutput(); err != nil {
+		b.Fatalf("build muster: %v: %s", err, out)
 	}
 	log, pcap := filepath.Join(dir, "bus.log"), filepath.Join(dir, "bus.pcap")
 	frames := saturated(b, muster, *readersFrames, log, pcap)
