@@ -13,6 +13,18 @@ import (
 	"muster/internal/event"
 )
 
+// setNoFast keeps a reader from its fast path.
+func setNoFast(r *Reader, plain bool) {
+	switch x := r.dec.(type) {
+	case *text:
+		x.noFast = plain
+	case *pcap:
+		x.noFast = plain
+	case *pcapng:
+		x.noFast = plain
+	}
+}
+
 // drainAll reads everything; with plain every line goes the slow way.
 func drainAll(t interface{ Fatalf(string, ...any) }, in []byte, plain bool) []string {
 	r, err := NewReader(bytes.NewReader(in))
@@ -20,9 +32,7 @@ func drainAll(t interface{ Fatalf(string, ...any) }, in []byte, plain bool) []st
 		return []string{err.Error()}
 	}
 	defer r.Close()
-	if x, ok := r.dec.(*text); ok {
-		x.noFast = plain
-	}
+	setNoFast(r, plain)
 	var out []string
 	events := make([]event.Event, 5)
 	for range 100 + 4*len(in) {
@@ -75,11 +85,13 @@ func FuzzReader(f *testing.F) {
 func TestFastPathAgrees(t *testing.T) {
 	base := recording(t, FormatCandump, 30)
 	micros := bytes.ReplaceAll(base, []byte("000) can0"), []byte(") can0"))
+	pcap, pcapng := recording(t, FormatPcap, 30), recording(t, FormatPcapng, 30)
+	bare := bytes.ReplaceAll(pcapng, []byte("\x02\x00\x04\x00\x01\x00\x00\x00"), []byte("\x01\x00\x04\x00abcd"))
 	rapid.Check(t, func(t *rapid.T) {
-		in := bytes.Clone(rapid.SampledFrom([][]byte{base, micros}).Draw(t, "base"))
+		in := bytes.Clone(rapid.SampledFrom([][]byte{base, micros, pcap, pcapng, bare}).Draw(t, "base"))
 		for range rapid.IntRange(0, 6).Draw(t, "changes") {
 			at := rapid.IntRange(0, len(in)-1).Draw(t, "at")
-			in[at] = rapid.SampledFrom([]byte("09afAFgG#(). \nRr_\xb0\x00T1")).Draw(t, "byte")
+			in[at] = rapid.SampledFrom([]byte("09afAFgG#(). \nRr_\xb0\x00\x01\x02\x04\x08\x10\x20\x40\x80\xffT1")).Draw(t, "byte")
 		}
 		if d := cmp.Diff(drainAll(t, in, true), drainAll(t, in, false)); d != "" {
 			t.Fatal(d)

@@ -38,6 +38,7 @@ type pcapng struct {
 	skip    int // bytes of a long block still to pass over
 	foreign bool
 	good    bool
+	noFast  bool // for tests: everything through packet
 }
 
 func newPcapng(w *window) (*pcapng, error) {
@@ -64,6 +65,10 @@ func (p *pcapng) decode(events []event.Event) (int, error) {
 			if p.skip > 0 && !p.w.fill() {
 				return p.finish(events, n)
 			}
+			continue
+		}
+		if m := p.fast(events[n:]); m > 0 {
+			n += m
 			continue
 		}
 		if n > 0 && p.w.short(12) {
