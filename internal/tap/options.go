@@ -27,6 +27,10 @@ type Options struct {
 	BitRate uint32
 	// ReceiveBuffer is the size asked of the kernel for a live source's queue in bytes; 0 is 1 MiB.
 	ReceiveBuffer int
+	// Gather is how long at most a CAN interface from which everything was read is left alone, so that frames come by the batch and a full
+	// bus does not wake a small board two thousand times a second. Their times are the kernel's all the same. 0 is 50 ms; a source that
+	// transmits does not wait.
+	Gather time.Duration
 	// Retry is the pause before a live source that went away is tried again; 0 is 1 s.
 	Retry time.Duration
 	// Stdin is what "-" reads; nil is the standard input.
@@ -43,6 +47,12 @@ func (o Options) withDefaults() Options {
 	}
 	if o.ReceiveBuffer == 0 {
 		o.ReceiveBuffer = 1 << 20
+	}
+	if o.Gather == 0 {
+		o.Gather = 50 * time.Millisecond
+	}
+	if o.Transmit {
+		o.Gather = 0
 	}
 	if o.Retry == 0 {
 		o.Retry = time.Second

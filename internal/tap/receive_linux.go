@@ -104,6 +104,9 @@ func (r *receiver) wait(want int) error {
 	return nil
 }
 
+// drained reports whether the latest batch took everything that was there.
+func (r *receiver) drained() bool { return r.got > 0 && r.got < r.want }
+
 // message is one received datagram; data aliases the receiver's memory until the next wait.
 type message struct {
 	data  []byte

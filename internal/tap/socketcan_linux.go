@@ -26,6 +26,8 @@ type canLink struct {
 	queue  []event.Event // state events waiting to be handed out
 	known  canState
 	wasOne bool // known holds an answer
+	frames int  // since the latest pause
+	pause  time.Duration
 }
 
 func openSocketCAN(name string, opts Options) (Source, error) {
@@ -131,13 +133,30 @@ func (l *canLink) read(events []event.Event) (int, error) {
 		if n := l.take(events, l.opts.Now); n > 0 {
 			return n, nil
 		}
-		switch err := l.wait(len(events)); {
+		if l.drained() {
+			l.gather()
+		}
+		err := l.wait(len(events))
+		l.frames += l.got
+		switch {
 		case errors.Is(err, os.ErrDeadlineExceeded):
 			l.ask()
 		case err != nil:
 			return 0, err
 		}
 	}
+}
+
+// gather lets frames come, but no more than a few batches of them.
+func (l *canLink) gather() {
+	switch {
+	case l.frames > 2*batch:
+		l.pause = max(l.pause/2, time.Millisecond)
+	case l.frames < batch:
+		l.pause = max(2*l.pause, time.Millisecond)
+	}
+	l.pause, l.frames = min(l.pause, l.opts.Gather), 0
+	time.Sleep(l.pause)
 }
 
 // take turns messages at hand into events, as many as fit. A loss goes before the frame that told of it.
