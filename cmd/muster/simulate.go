@@ -19,7 +19,7 @@ import (
 
 type simulateCmd struct {
 	Scenario string        `arg:"" help:"Built-in scenario (demo, fifty, saturated, faults) or scenario file."`
-	To       string        `required:"" placeholder:"DEST" help:"can0 or vcan0, serial:, udp:, pty: for a serial adapter of its own, or a file ending in .log, .pcapng, .pcap or .nmea, .gz or .zst."`
+	To       string        `required:"" placeholder:"DEST" help:"can0 or vcan0, serial:, udp:, pty: for a serial adapter of its own, 0183+tcp: or 0183+udp: for its NMEA 0183 lines, or a file ending in .log, .pcapng, .pcap or .nmea, .gz or .zst."`
 	Speed    *float64      `placeholder:"N" help:"N times as fast as the clock; 0 as fast as it goes. Default 1, and 0 into a file."`
 	For      time.Duration `placeholder:"DUR" help:"End after so much of the boat's time, such as 5m."`
 	Seed     uint64        `default:"0" help:"Another seed makes another run of the same scenario."`
@@ -35,6 +35,7 @@ Examples:
     muster simulate demo --to vcan0
     muster simulate fifty --to quay.log --for 5m
     muster simulate saturated --to udp:239.74.163.2:5000
+    muster simulate demo --to 0183+tcp:127.0.0.1:10110
     muster simulate my-boat.yaml --to can0 --speed 2`
 }
 
@@ -52,6 +53,9 @@ func (c *simulateCmd) Run(a *app) error {
 	}
 	if c.For > 0 && (scenario.Duration == 0 || c.For < scenario.Duration) {
 		scenario.Duration = c.For
+	}
+	if _, _, ok := isLine(c.To); ok {
+		return c.toLine(a, scenario)
 	}
 	if isBus(c.To) {
 		return c.toBus(a, scenario)
