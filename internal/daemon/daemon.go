@@ -81,6 +81,7 @@ type Daemon struct {
 	gauge       release.Gauge
 	conditions  atomic.Pointer[web.Conditions]
 	silences    atomic.Pointer[[]alert.Silence]
+	baseline    atomic.Pointer[baseline]
 	reloading   sync.Mutex                     // one Reload at a time
 	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
 	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines

@@ -17,6 +17,7 @@ import (
 	"muster/internal/release"
 	"muster/internal/snapshot"
 	"muster/internal/store"
+	"muster/internal/web"
 )
 
 // Keys of the store.
@@ -427,8 +428,21 @@ func (d *Daemon) loadBaseline(file string) (*snapshot.Snapshot, error) {
 	return s, nil
 }
 
-// SetBaseline holds the boat against a snapshot from now on; nil ends that. It is kept over a restart, and a baseline that the
-// config names wins over it then.
+// baseline is what the boat is held against, for other goroutines.
+type baseline struct {
+	*snapshot.Snapshot      // nil for none
+	named              bool // by the config
+}
+
+// Baseline implements web.Desk.
+func (d *Daemon) Baseline() (*snapshot.Snapshot, bool) {
+	if b := d.baseline.Load(); b != nil {
+		return b.Snapshot, b.named
+	}
+	return nil, false
+}
+
+// SetBaseline implements web.Desk. What is set is kept over a restart.
 func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 	var text []byte
 	if s != nil {
@@ -438,6 +452,12 @@ func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 		}
 	}
 	return d.do(ctx, func() error {
+		if d.opt.Config.Baseline != "" {
+			return fmt.Errorf("baseline: %w", web.ErrNamed)
+		}
+		if was, _ := d.Baseline(); s == nil && was == nil {
+			return fmt.Errorf("baseline: %w: none is set", web.ErrNoSuch)
+		}
 		if s == nil {
 			d.store.Delete(store.Baseline, baselineKey)
 		} else {
@@ -449,5 +469,6 @@ func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 }
 
 func (d *Daemon) setRules(base *snapshot.Snapshot) {
+	d.baseline.Store(&baseline{base, d.opt.Config.Baseline != ""})
 	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.known.rules()))
 }

@@ -2,9 +2,12 @@ package daemon
 
 import (
 	"encoding/json"
+	"errors"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -19,6 +22,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/snapshot"
 	"muster/internal/tap"
+	"muster/internal/web"
 )
 
 // aboard is a daemon with a store that runs until the returned function stops it.
@@ -243,5 +247,46 @@ func TestBaselineIsKept(t *testing.T) {
 		if !strings.Contains(strings.Join(ids, " "), want) {
 			t.Errorf("alerts %q lack %s", ids, want)
 		}
+	}
+}
+
+// TestBaselineOfTheConfig: a baseline that the config names is shown, and is changed there alone; a reload without it lets one be set.
+func TestBaselineOfTheConfig(t *testing.T) {
+	now := event.At(time.Now())
+	opt := keptOptions(t, t.TempDir(), network(now, "can0", false), claim(now, nameA, 35))
+	other := snapshot.New(&boat.Report{Schema: "muster.report/v1", TakenAt: now})
+	if err := other.Close(nil); err != nil {
+		t.Fatal(err)
+	}
+	text, err := other.Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	opt.Config.Baseline = filepath.Join(t.TempDir(), "baseline.json")
+	if err := os.WriteFile(opt.Config.Baseline, text, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	d, _ := aboard(t, opt)
+	if s, named := d.Baseline(); s == nil || !named {
+		t.Errorf("the baseline of the config: %v, named %v", s, named)
+	}
+	for _, s := range []*snapshot.Snapshot{other, nil} {
+		if err := d.SetBaseline(t.Context(), s); !errors.Is(err, web.ErrNamed) {
+			t.Errorf("%v", err)
+		}
+	}
+	c := opt.Config
+	c.Baseline = ""
+	if _, err := d.Reload(t.Context(), c); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.SetBaseline(t.Context(), nil); !errors.Is(err, web.ErrNoSuch) {
+		t.Errorf("%v", err)
+	}
+	if err := d.SetBaseline(t.Context(), other); err != nil {
+		t.Error(err)
+	}
+	if s, named := d.Baseline(); s == nil || named {
+		t.Errorf("the baseline that was set: %v, named %v", s, named)
 	}
 }

@@ -63,6 +63,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 		renew()
 		d.takeSources(sources)
 		d.watch.Configure(c.Checks, c.Alerts)
+		now.Baseline = c.Baseline
 		d.learn(known)
 		d.setRules(base)
 		if d.running != nil {
@@ -77,7 +78,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 		for _, in := range sources.list {
 			now.Sources = append(now.Sources, in.config)
 		}
-		now.Checks, now.Alerts, now.Tell, now.Baseline, now.Sheets, now.Notes, now.Layout, now.Job = c.Checks, c.Alerts, c.Tell, c.Baseline, c.Sheets, c.Notes, c.Layout, c.Job
+		now.Checks, now.Alerts, now.Tell, now.Sheets, now.Notes, now.Layout, now.Job = c.Checks, c.Alerts, c.Tell, c.Sheets, c.Notes, c.Layout, c.Job
 		d.reloads.Add(1)
 		return nil
 	})

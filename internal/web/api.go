@@ -74,6 +74,7 @@ func (s *Server) addAPI(mux *http.ServeMux) error {
 	s.addBackbones(api)
 	s.addActing(api)
 	s.addKeeping(api)
+	s.addBaseline(api)
 	s.addStreams(api)
 	return publish(mux, api)
 }
@@ -151,7 +152,7 @@ func problem(err error) error {
 		return nil
 	case errors.Is(err, alert.ErrUnknown), errors.Is(err, ErrNoSuch):
 		return huma.Error404NotFound(err.Error())
-	case errors.Is(err, ErrFull):
+	case errors.Is(err, ErrFull), errors.Is(err, ErrNamed):
 		return huma.Error409Conflict(err.Error())
 	case errors.Is(err, errNoDesk):
 		return huma.Error501NotImplemented(err.Error())

@@ -375,7 +375,7 @@ func TestProblemKinds(t *testing.T) {
 	if problem(nil) != nil {
 		t.Error("no error is a problem")
 	}
-	for err, want := range map[error]int{ErrFull: 409, ErrNoSuch: 404, context.DeadlineExceeded: 503, errors.New("x"): 422} {
+	for err, want := range map[error]int{ErrFull: 409, ErrNamed: 409, ErrNoSuch: 404, context.DeadlineExceeded: 503, errors.New("x"): 422} {
 		var p interface{ GetStatus() int }
 		if got := problem(fmt.Errorf("y: %w", err)); !errors.As(got, &p) || p.GetStatus() != want {
 			t.Errorf("%v: %v", err, got)

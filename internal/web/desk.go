@@ -9,6 +9,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/snapshot"
 )
 
 // Desk takes what people do. What it takes has happened when the method returns; the next report shows it.
@@ -33,6 +34,11 @@ type Desk interface {
 	Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error)
 	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
 	EndSilence(ctx context.Context, scope alert.Silence) error
+	// Baseline is the snapshot that the boat is held against, shared and read-only; nil for none. named says that the config names it.
+	Baseline() (s *snapshot.Snapshot, named bool)
+	// SetBaseline holds the boat against a snapshot from now on, nil against none; ErrNamed when the config names one, ErrNoSuch when there is
+	// none to end.
+	SetBaseline(ctx context.Context, s *snapshot.Snapshot) error
 	// ReloadConfig takes the config file as it is now; on an error the present config stays in force.
 	ReloadConfig(ctx context.Context) (Reloaded, error)
 }
@@ -41,6 +47,7 @@ type Desk interface {
 var (
 	ErrNoSuch = errors.New("there is none with this id")
 	ErrFull   = errors.New("the list is full")
+	ErrNamed  = errors.New("the config names it: change the config and reload it")
 )
 
 // Work is a work order and how far it is.
@@ -81,4 +88,8 @@ func (noDesk) Silence(context.Context, alert.Silence, time.Duration) (alert.Sile
 	return alert.Silence{}, errNoDesk
 }
 func (noDesk) EndSilence(context.Context, alert.Silence) error { return errNoDesk }
-func (noDesk) ReloadConfig(context.Context) (Reloaded, error)  { return Reloaded{}, errNoDesk }
+func (noDesk) Baseline() (*snapshot.Snapshot, bool)            { return nil, false }
+func (noDesk) SetBaseline(context.Context, *snapshot.Snapshot) error {
+	return errNoDesk
+}
+func (noDesk) ReloadConfig(context.Context) (Reloaded, error) { return Reloaded{}, errNoDesk }

@@ -276,6 +276,7 @@ func (s *Server) workData(*http.Request, *boat.Report) (string, any, error) {
 
 type proofPage struct {
 	Kept          []Kept
+	Baseline      *Baseline
 	Before, After string
 	Comparison    *snapshot.Comparison
 	Problem       string
@@ -286,7 +287,7 @@ type proofPage struct {
 
 func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, any, error) {
 	q := r.URL.Query()
-	p := proofPage{Kept: s.shelf.kept(), Before: q.Get("before"), After: q.Get("after")}
+	p := proofPage{Kept: s.shelf.kept(), Baseline: s.baseline(), Before: q.Get("before"), After: q.Get("after")}
 	if p.Before != "" || p.After != "" {
 		_, _, c, err := s.compare(p.Before, p.After)
 		if p.Comparison = c; err != nil {

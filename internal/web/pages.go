@@ -81,7 +81,7 @@ type pages map[string]*template.Template
 var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "silences", "login", "failed"}
 
 func loadPages() (pages, error) {
-	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/talker.html",
+	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/baseline.html", "templates/talker.html",
 		"templates/backbone.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)
@@ -122,6 +122,8 @@ var sayings = map[string]string{
 	"following":    "The work order is being followed.",
 	"ended":        "The work order is no longer followed.",
 	"confirmed":    "The version is noted.",
+	"accepted":     "The snapshot is the baseline from now on.",
+	"no-baseline":  "The boat is held against no baseline.",
 	"silenced":     "Silenced.",
 	"unsilenced":   "The silence is ended.",
 }
@@ -173,6 +175,7 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /proof", "proof", s.proofData)
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
 	s.addSilencesPage(mux)
+	s.addBaselineForms(mux)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, fmt.Errorf("%w at %s: the menu leads to all there are", errNoPage, strconv.Quote(r.URL.Path)))
 	})

@@ -101,6 +101,11 @@ func about(id string, s *snapshot.Snapshot) Kept {
 	return k
 }
 
+// idOf is the id of a sealed snapshot: its time and the beginning of its digest.
+func idOf(s *snapshot.Snapshot) string {
+	return s.TakenAt().UTC().Format("20060102T150405Z") + "-" + s.Seal.SHA256[:12]
+}
+
 // take seals a snapshot of the report and keeps it. The same report gives the same snapshot.
 func (s *shelf) take(r *boat.Report, program string) (Kept, error) {
 	if r == nil || r.TakenAt.IsZero() {
@@ -111,7 +116,7 @@ func (s *shelf) take(r *boat.Report, program string) (Kept, error) {
 	if err := snap.Close(nil); err != nil {
 		return Kept{}, err
 	}
-	id := r.TakenAt.UTC().Format("20060102T150405Z") + "-" + snap.Seal.SHA256[:12]
+	id := idOf(snap)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if i := s.index(id); i >= 0 {

@@ -178,6 +178,22 @@ await got(200, reading.GET("/api/v1/comparison", { params: { query: { before: be
 await got(404, reading.GET("/api/v1/comparison", { params: { query: { before: "none", after: after.id } } }));
 await got(422, reading.GET("/api/v1/comparison", { params: { query: { before: long, after: after.id } } }));
 
+const baseline = "/api/v1/baseline";
+await got(404, reading.GET(baseline));
+await got(404, acting.DELETE(baseline));
+await got(204, acting.PUT(baseline, { body: { snapshot: before.id } }));
+const accepted = have((await got(200, reading.GET(baseline))).data, "baseline");
+if (accepted.id !== before.id || accepted.named) wrong.push(`the baseline is ${accepted.id}, named ${accepted.named}`);
+await got(403, reading.PUT(baseline, { body: { snapshot: before.id } }));
+await got(404, acting.PUT(baseline, { body: { snapshot: "none" } }));
+await got(413, acting.PUT(baseline, { body: { snapshot: huge } }));
+await got(422, acting.PUT(baseline, { body: { snapshot: "" } }));
+await got(501, showing.PUT(baseline, { body: { snapshot: have((await showing.POST(snapshots)).data, "snapshot of the other server").id } }));
+await got(403, reading.DELETE(baseline));
+await got(422, acting.DELETE(baseline, { params: { query: { colour: "red" } as never } }));
+await got(501, showing.DELETE(baseline));
+await got(204, acting.DELETE(baseline));
+
 const orders = "/api/v1/work-orders", current = "/api/v1/work-orders/current";
 const confirm = "/api/v1/work-orders/current/steps/{step}/confirm";
 await got(404, acting.DELETE(current));
@@ -229,13 +245,14 @@ await got(501, showing.POST(reload));
 // Nobody gets anything without a token.
 for (const [path, methods] of Object.entries<Record<string, { operationId: string }>>(description.paths)) {
   for (const method of Object.keys(methods)) {
-    await got(401, (nobody as any).request(method, path, { params: { path: { id: "x", step: "1" }, query: { before: "a", after: "b" } }, body: method === "post" ? {} : undefined }));
+    await got(401, (nobody as any).request(method, path, { params: { path: { id: "x", step: "1" }, query: { before: "a", after: "b" } }, body: method === "post" || method === "put" ? {} : undefined }));
   }
 }
 
-// Statuses that no healthy server gives: the model took longer than a person waits, or a folder is full.
+// Statuses that this server does not give: the model took longer than a person waits, a folder is full, or the config names the baseline.
 const unforced = new Set(["acknowledge-alert 503", "add-manual-device 503", "remove-manual-device 503", "follow-work-order 503", "end-work-order 503",
-  "confirm-step 503", "add-silence 503", "end-silence 503", "reload-config 503", "take-snapshot 409"]);
+  "confirm-step 503", "add-silence 503", "end-silence 503", "reload-config 503", "take-snapshot 409",
+  "set-baseline 409", "set-baseline 503", "end-baseline 409", "end-baseline 503"]);
 let operations = 0, statuses = 0;
 for (const methods of Object.values<Record<string, { operationId: string; responses: object }>>(description.paths)) {
   for (const { operationId, responses } of Object.values(methods)) {

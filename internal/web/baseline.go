@@ -1,0 +1,76 @@
+package web
+
+import (
+	"context"
+	"net/http"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"muster/internal/snapshot"
+)
+
+// Baseline is the accepted state of the boat: what is missing, new or exchanged since then is an alert.
+type Baseline struct {
+	Kept
+	Named   bool               `json:"named" doc:"The config names it; it is changed there."`
+	Content *snapshot.Snapshot `json:"content"`
+}
+
+// baseline is the one in force, nil for none.
+func (s *Server) baseline() *Baseline {
+	snap, named := s.opt.Desk.Baseline()
+	if snap == nil {
+		return nil
+	}
+	b := &Baseline{Kept: about("", snap), Named: named, Content: snap}
+	if snap.Seal != nil {
+		b.ID = idOf(snap)
+	}
+	return b
+}
+
+// setBaseline accepts a snapshot of the shelf.
+func (s *Server) setBaseline(ctx context.Context, id string) error {
+	snap, err := s.shelf.get(id)
+	if err != nil {
+		return err
+	}
+	return s.opt.Desk.SetBaseline(ctx, snap)
+}
+
+// addBaseline registers the baseline.
+func (s *Server) addBaseline(api huma.API) {
+	act := func(id, method, summary string, errs ...int) huma.Operation {
+		return huma.Operation{OperationID: id, Method: method, Path: prefix + "/baseline", Summary: summary, Tags: []string{"proof"}, MaxBodyBytes: bodyLimit,
+			BodyReadTimeout: s.opt.bodyWithin, DefaultStatus: 204, Errors: append([]int{401, 403, 404, 409, 422, 501, 503}, errs...)}
+	}
+	read(api, "get-baseline", "/baseline", "The snapshot that the boat is held against", "proof", func(context.Context, *struct{}) (*body[*Baseline], error) {
+		b := s.baseline()
+		if b == nil {
+			return nil, huma.Error404NotFound("no baseline is set: PUT " + prefix + "/baseline names a snapshot")
+		}
+		return &body[*Baseline]{b}, nil
+	}, 404)
+	huma.Register(api, act("set-baseline", http.MethodPut, "Hold the boat against a kept snapshot from now on: what is missing, new or exchanged since then is an alert", 413),
+		func(ctx context.Context, in *struct {
+			Body struct {
+				Snapshot string `json:"snapshot" minLength:"1" maxLength:"40" doc:"Id of a kept snapshot."`
+			}
+		}) (*struct{}, error) {
+			return nil, problem(s.setBaseline(ctx, in.Body.Snapshot))
+		})
+	huma.Register(api, act("end-baseline", http.MethodDelete, "Hold the boat against no snapshot"),
+		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.SetBaseline(ctx, nil))
+		})
+}
+
+// addBaselineForms registers what the page of proof does with the baseline.
+func (s *Server) addBaselineForms(mux *http.ServeMux) {
+	s.form(mux, "POST /proof/baseline", "/proof", "accepted", func(ctx context.Context, r *http.Request) error {
+		return s.setBaseline(ctx, r.PostForm.Get("snapshot"))
+	})
+	s.form(mux, "POST /proof/baseline/end", "/proof", "no-baseline", func(ctx context.Context, _ *http.Request) error {
+		return s.opt.Desk.SetBaseline(ctx, nil)
+	})
+}
