@@ -14,8 +14,10 @@ func garbledLine(p *Pass) {
 		}
 		remedy := "Check the baud rate first: 4800 for most talkers, 38400 for AIS, as the talker is set. If every line is garbled at the right rate, " +
 			"the A and B wires are swapped. "
+		summary := fmt.Sprintf("%s on %s within a minute that are no sentences", plural(n.Recent.GarbledLines, "line"), n.ID)
 		if n.Line.LikelyBaud != 0 {
-			remedy = fmt.Sprintf("The talker most likely sends at %d baud: open the port with ?baud=%d. ", n.Line.LikelyBaud, n.Line.LikelyBaud) +
+			summary += fmt.Sprintf(": read at %d baud, sent at %d by the look of them", n.BitRate, n.Line.LikelyBaud)
+			remedy = fmt.Sprintf("The talker most likely sends at %d baud: open the port with ?baud=%d, or without a rate to have it found. ", n.Line.LikelyBaud, n.Line.LikelyBaud) +
 				"If that makes no sentences either, the A and B wires are swapped. "
 		} else if n.Line.Condition == "noisy" {
 			remedy = "Sentences come through, so the baud rate is right: look for a loose or corroded terminal, two talkers wired onto one line, and noise on the cable. "
@@ -24,7 +26,7 @@ func garbledLine(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: n.ID, Network: n.ID,
-			Summary: fmt.Sprintf("%s on %s within a minute that are no sentences", plural(n.Recent.GarbledLines, "line"), n.ID),
+			Summary: summary,
 			Evidence: evidence("per_minute", n.Recent.GarbledLines, "total", n.Faults.GarbledLines, "lines", n.Frames, "baud", n.BitRate,
 				"condition", n.Line.Condition, "likely_baud", n.Line.LikelyBaud),
 			Remedy: remedy + cautionWiring,
