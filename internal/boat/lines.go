@@ -24,7 +24,11 @@ type sentence struct {
 	formatter string
 	measured  bool   // its values are read
 	bad       uint64 // checksum errors
+	latest    []byte // the sentence as last heard, up to maxLatest
 }
+
+// maxLatest is how much of a sentence is kept: the standard allows 82 characters, some equipment sends more.
+const maxLatest = 160
 
 // lineBits is what a character takes on a serial line: start, eight data, stop.
 const lineBits = 10
@@ -109,6 +113,7 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 	}
 	n.query(p, t)
 	s.add(t)
+	s.latest = append(s.latest[:0], p.Raw[:min(len(p.Raw), maxLatest)]...)
 	s.talker.last = max(s.talker.last, t)
 	if s.measured {
 		n.measureSentence(s.talker, p, t)
@@ -155,7 +160,7 @@ func (n *network) reportTalkers(list []Talker, now event.Time) []Talker {
 			list = append(list, s.talker.report(n.info.ID, now))
 		}
 		t := &list[len(list)-1]
-		e := Sentence{Formatter: s.formatter, Count: s.count, ChecksumErrors: s.bad, Last: s.last, Recent: s.recent,
+		e := Sentence{Formatter: s.formatter, Count: s.count, ChecksumErrors: s.bad, Last: s.last, Recent: s.recent, Latest: string(s.latest),
 			Nominal: nmea0183.Nominal(s.formatter)}
 		if s.n > 0 {
 			in := s.interval()

@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"runtime"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -38,10 +39,10 @@ func TestTalkers(t *testing.T) {
 		sealed("GPGGA,3")+sealed("GPGGA,4"))
 	want := []Talker{
 		{Network: "ttyUSB0", Talker: "GP", Sentences: []Sentence{
-			{Formatter: "GGA", Count: 4, Interval: &Interval{Mean: 2333.333, Min: 0, Max: 5000, SD: 2054.805}, ChecksumErrors: 1},
-			{Formatter: "RMC", Count: 1},
+			{Formatter: "GGA", Count: 4, Interval: &Interval{Mean: 2333.333, Min: 0, Max: 5000, SD: 2054.805}, ChecksumErrors: 1, Latest: sealed("GPGGA,4")},
+			{Formatter: "RMC", Count: 1, Latest: sealed("GPRMC,1")},
 		}},
-		{Network: "ttyUSB0", Talker: "II", Sentences: []Sentence{{Formatter: "MTW", Count: 1}}},
+		{Network: "ttyUSB0", Talker: "II", Sentences: []Sentence{{Formatter: "MTW", Count: 1, Latest: "$IIMTW,1,C"}}},
 	}
 	facts := cmpopts.IgnoreTypes(event.Time(0), time.Duration(0))
 	if d := cmp.Diff(want, r.Talkers, facts); d != "" {
@@ -50,6 +51,14 @@ func TestTalkers(t *testing.T) {
 	n := r.Networks[0]
 	if d := cmp.Diff(Faults{ChecksumErrors: 2, GarbledLines: 1, UncheckedLines: 1}, n.Faults); d != "" || n.Frames != 8 {
 		t.Error(n.Frames, d)
+	}
+}
+
+func TestLatestSentenceIsBounded(t *testing.T) {
+	long := sealed("GPTXT,01,01,02," + strings.Repeat("x", 300))
+	r := feedLines(Options{}, sealed("GPTXT,01,01,02,a"), long)
+	if got := r.Talkers[0].Sentences[0].Latest; got != long[:maxLatest] {
+		t.Errorf("%d bytes are kept: %s", len(got), got)
 	}
 }
 

@@ -359,6 +359,7 @@ type Sentence struct {
 	Last    event.Time    `json:"-"`
 	Recent  time.Duration `json:"-"` // smoothed interval of late, 0 when unknown
 	Nominal time.Duration `json:"-"` // usual interval of the type, 0 when there is none
+	Latest  string        `json:"-"` // the sentence as last heard, for the pages; what goes beyond 160 bytes is cut
 }
 
 // TalkerIdentity is what a VER sentence told.

@@ -45,7 +45,7 @@ func evilReport(t *testing.T, more string) *boat.Report {
 	r.Talkers = []boat.Talker{{Network: evilID + "2", Talker: "GP", Last: r.TakenAt, Unanswered: text, Texts: []boat.Text{{ID: text, Text: text}},
 		Identity:  &boat.TalkerIdentity{Model: text, Software: text, Vendor: text, Serial: text, UniqueID: text, Hardware: text, DeviceType: text},
 		AIS:       &boat.AIS{Own: &boat.AISVessel{Name: text, CallSign: text}},
-		Sentences: []boat.Sentence{{Formatter: text, Count: 1, Last: r.TakenAt}}}}
+		Sentences: []boat.Sentence{{Formatter: text, Count: 1, Last: r.TakenAt, Latest: "$GPTXT," + text}}}}
 	return r
 }
 

@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"html/template"
+	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -219,6 +220,7 @@ type shownSentence struct {
 	Carries   string
 	NominalMS float64
 	Stopped   bool
+	Values    []fact // of the latest, with units
 }
 
 func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
@@ -235,6 +237,7 @@ func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
 			words = append(words, strings.ReplaceAll(q.String(), "-", " "))
 		}
 		line.Carries = strings.Join(words, ", ")
+		line.Values = sentenceValues(x.Latest)
 		s.Lines = append(s.Lines, line)
 		s.Damaged += x.ChecksumErrors
 		if !line.Stopped && x.Recent > 0 {
@@ -245,6 +248,54 @@ func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
 		s.Heard = aisKinds(t.AIS.Messages)
 	}
 	return s
+}
+
+// sentenceValues reads a sentence for people; what is not available is left out.
+func sentenceValues(raw string) []fact {
+	var s nmea0183.Sentence
+	if _, err := nmea0183.Parse([]byte(raw), &s); err != nil {
+		return nil
+	}
+	var values nmea0183.Values
+	readings, _ := values.Read(&s, nil) // a field that cannot be read leaves the others
+	var list []fact
+	for i := range readings {
+		r := &readings[i]
+		if !r.Available {
+			continue
+		}
+		name := strings.ReplaceAll(r.Quantity.String(), "-", " ")
+		if r.Reference != nmea0183.ReferenceNone {
+			name += ", " + r.Reference.String()
+		}
+		list = append(list, fact{name, readingText(r)})
+	}
+	return list
+}
+
+// readingUnits are the units of the quantities of sentences, as the library gives them; a quantity that is not here is a bare number.
+var readingUnits = map[nmea0183.Quantity]string{
+	nmea0183.CourseOverGround: "rad", nmea0183.Heading: "rad", nmea0183.Deviation: "rad", nmea0183.Variation: "rad", nmea0183.WindAngle: "rad",
+	nmea0183.Pitch: "rad", nmea0183.Roll: "rad", nmea0183.RudderAngle: "rad", nmea0183.CurrentSet: "rad", nmea0183.RateOfTurn: "rad/s",
+	nmea0183.SpeedOverGround: "m/s", nmea0183.SpeedThroughWater: "m/s", nmea0183.WindSpeed: "m/s", nmea0183.CurrentDrift: "m/s",
+	nmea0183.Depth: "m", nmea0183.DistanceLog: "m", nmea0183.TripLog: "m", nmea0183.Altitude: "m",
+	nmea0183.WaterTemperature: "K", nmea0183.AirTemperature: "K", nmea0183.Pressure: "Pa", nmea0183.Humidity: "%", nmea0183.EngineSpeed: "1/min",
+}
+
+func readingText(r *nmea0183.Reading) string {
+	switch r.Quantity {
+	case nmea0183.Position:
+		return inUnit(r.Value, "deg") + " " + inUnit(r.Longitude, "deg")
+	case nmea0183.Time:
+		return time.UnixMilli(int64(math.Round(r.Value * 1000))).UTC().Format("2006-01-02 15:04:05.000 UTC")
+	case nmea0183.TimeOfDay:
+		return time.UnixMilli(int64(math.Round(r.Value * 1000))).UTC().Format("15:04:05.000 UTC")
+	}
+	unit := readingUnits[r.Quantity]
+	if text := inUnit(r.Value, unit); text != "" {
+		return text
+	}
+	return strings.TrimSpace(strconv.FormatFloat(math.Round(r.Value*1e3)/1e3, 'f', -1, 64) + " " + unit)
 }
 
 // Trouble reports whether there is something to look at.

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"fmt"
 	"html"
 	"net/http"
 	"net/url"
@@ -34,7 +35,8 @@ func aboard(t *testing.T) *boat.Report {
 			Heartbeat: &boat.Heartbeat{At: now.Add(-9 * time.Second), Normal: &no, IntervalSec: 30, Lost: 2},
 			Texts:     []boat.Text{{At: now, ID: "25", Text: "ANTENNA SHORT"}},
 			Sentences: []boat.Sentence{
-				{Formatter: "RMC", Count: 300, Last: now, Recent: time.Second, Nominal: time.Second, Interval: &boat.Interval{Mean: 1003, Min: 900, Max: 1200, SD: 40}, ChecksumErrors: 7},
+				{Formatter: "RMC", Count: 300, Last: now, Recent: time.Second, Nominal: time.Second, Interval: &boat.Interval{Mean: 1003, Min: 900, Max: 1200, SD: 40}, ChecksumErrors: 7,
+					Latest: sealAgain("$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*00")},
 				{Formatter: "ZDA", Count: 20, Last: now.Add(-5 * time.Minute)}}},
 		boat.Talker{Network: "ttyUSB0", Talker: "AI", Last: now, Unanswered: "no answer, 3 requests",
 			Sentences: []boat.Sentence{{Formatter: "VDM", Count: 100, Last: now}, {Formatter: "VDO", Count: 9, Last: now}},
@@ -124,7 +126,8 @@ func TestTalkers(t *testing.T) {
 		"reports a fault of its own : heartbeat 9 s ago, due every 30 s, 2 missed", "RMC time, time of day, position", "7 with a wrong checksum", "every 1 s",
 		"ZDA time 20× · stopped seen once", "ANTENNA SHORT no. 25"}
 	for _, want := range append(told, "present · position · NMEA 0183 talker on ttyUSB0 at 38400 baud · heard just now", "Sources of position are 1112 m apart",
-		"odd Gannet GP2 (GP on ttyUSB0)", "(50.05785, -4.5)") {
+		"odd Gannet GP2 (GP on ttyUSB0)", "(50.05785, -4.5)",
+		"$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*", "position 50.05° -4.8833333° speed over ground 5.20 kn course over ground, true 98.0°") {
 		if !strings.Contains(own, want) {
 			t.Errorf("its page does not say %q:\n%s", want, own)
 		}
@@ -197,4 +200,41 @@ func TestLinks(t *testing.T) {
 			t.Errorf("no page leads to %s", path)
 		}
 	}
+}
+
+// TestSentenceValues: a sentence is read in the units that people aboard use. Sentences: gpsd NMEA page.
+func TestSentenceValues(t *testing.T) {
+	for _, tt := range []struct{ in, want string }{
+		{"$GPRMC,225446.33,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E,A*2B",
+			"time 1994-11-19 22:54:46.330 UTC; position 49.2741667° -123.1853333°; speed over ground 0.50 kn; course over ground, true 54.7°; variation 20.3°"},
+		{"$SDDPT,12.34,0.4,200*7B", "depth, transducer 12.34 m"},
+		{"$WIMWV,214.8,R,10.0,N,A*2D", "wind angle, apparent 214.8°; wind speed, apparent 10.00 kn"},
+		{"$YXMTW,17.9,C*1C", "water temperature 17.9 °C"},
+		{"$TIROT,-12.5,A*0B", "rate of turn -12.5°/min"},
+		{"$GPTXT,01,01,02,no*00", ""},
+		{"$SDDPT,,,*57", ""},
+		{"nothing", ""},
+		{"", ""},
+	} {
+		var got []string
+		for _, f := range sentenceValues(sealAgain(tt.in)) {
+			got = append(got, f.Name+" "+f.Text)
+		}
+		if text := strings.Join(got, "; "); text != tt.want {
+			t.Errorf("%s: %s, want %s", tt.in, text, tt.want)
+		}
+	}
+}
+
+// sealAgain sets the checksum of a sentence right.
+func sealAgain(s string) string {
+	body, _, ok := strings.Cut(s, "*")
+	if !ok {
+		return s
+	}
+	sum := byte(0)
+	for _, c := range []byte(body[1:]) {
+		sum ^= c
+	}
+	return fmt.Sprintf("%s*%02X", body, sum)
 }

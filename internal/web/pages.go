@@ -57,11 +57,12 @@ var functions = template.FuncMap{
 			Alert shownAlert
 		}{root, a}
 	},
-	"talk": func(r *boat.Report, t *shownTalker) any {
+	"talk": func(r *boat.Report, t *shownTalker, closer bool) any {
 		return struct {
 			Report *boat.Report
 			Talker *shownTalker
-		}{r, t}
+			Closer bool // its latest sentences are shown too
+		}{r, t, closer}
 	},
 	"slug":     func(id string) string { return strings.Join(strings.Fields(boat.Printable(id)), "-") }, // an HTML id holds no space
 	"pgn":      func(n uint32) string { return strconv.FormatUint(uint64(n), 10) },

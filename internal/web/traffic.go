@@ -206,22 +206,30 @@ func field(v *pgn.Value) MessageField {
 // humane writes a value in the units that people aboard use; a field of another unit as the message set writes it.
 func humane(v *pgn.Value) string {
 	if v.State == pgn.Available && v.Of == nil {
-		switch v.Field.Unit {
-		case "rad":
-			return fmt.Sprintf("%.1f°", v.Number*180/math.Pi)
-		case "rad/s":
-			return fmt.Sprintf("%.1f°/min", v.Number*180/math.Pi*60)
-		case "K":
-			return fmt.Sprintf("%.1f °C", v.Number-273.15)
-		case "Pa":
-			return fmt.Sprintf("%.1f hPa", v.Number/100)
-		case "m/s":
-			return fmt.Sprintf("%.2f kn", v.Number*3600/1852)
-		case "deg": // of a position: seven digits are a centimetre, however fine the field is
-			return strconv.FormatFloat(math.Round(v.Number*1e7)/1e7, 'f', -1, 64) + "°"
-		case "m":
-			return strconv.FormatFloat(math.Round(v.Number*1e3)/1e3, 'f', -1, 64) + " m"
+		if text := inUnit(v.Number, v.Field.Unit); text != "" {
+			return text
 		}
 	}
 	return boat.Printable(v.String())
+}
+
+// inUnit writes a number of an SI unit, or of degrees of a position, in the unit that people aboard use; "" when it is used as it is.
+func inUnit(n float64, unit string) string {
+	switch unit {
+	case "rad":
+		return fmt.Sprintf("%.1f°", n*180/math.Pi)
+	case "rad/s":
+		return fmt.Sprintf("%.1f°/min", n*180/math.Pi*60)
+	case "K":
+		return fmt.Sprintf("%.1f °C", n-273.15)
+	case "Pa":
+		return fmt.Sprintf("%.1f hPa", n/100)
+	case "m/s":
+		return fmt.Sprintf("%.2f kn", n*3600/1852)
+	case "deg": // seven digits are a centimetre, however fine the field is
+		return strconv.FormatFloat(math.Round(n*1e7)/1e7, 'f', -1, 64) + "°"
+	case "m":
+		return strconv.FormatFloat(math.Round(n*1e3)/1e3, 'f', -1, 64) + " m"
+	}
+	return ""
 }
