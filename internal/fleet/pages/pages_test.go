@@ -1,10 +1,12 @@
 package pages
 
 import (
+	"bufio"
 	"bytes"
 	"errors"
 	"flag"
 	"fmt"
+	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -82,6 +84,21 @@ func TestPages(t *testing.T) {
 	}
 }
 
+// TestGolden holds every page to what was looked at. The report of a boat is rendered by the boat's own pages, which have their tests.
+func TestGolden(t *testing.T) {
+	s := serve(t, fakeBoats(t), nil)
+	for name, path := range everyPage {
+		t.Run(name, func(t *testing.T) {
+			_, body := get(t, s.URL()+path, "Accept", "text/html")
+			if head, report, ok := strings.Cut(body, `<div class="report" id="report">`); ok {
+				_, foot, _ := strings.Cut(report, "</main>")
+				body = head + "…</main>" + foot
+			}
+			golden(t, filepath.Join("pages", name+".html"), body)
+		})
+	}
+}
+
 func TestEmptyFleet(t *testing.T) {
 	s := serve(t, &fakeFleet{ready: errors.New("still reading")}, func(o *Options) { o.Sheets = nil; o.Daybook = nil })
 	for path, want := range map[string]string{"/": "No boat is enrolled yet.", "/campaigns": "no release sheets", "/week": "No boat needs a visit", "/alerts": "No alert is open", "/refusals": "None."} {
@@ -117,7 +134,7 @@ func golden(t *testing.T, file, got string) {
 	t.Helper()
 	file = filepath.Join("testdata", file)
 	if *update {
-		if err := os.MkdirAll("testdata", 0o755); err != nil {
+		if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
 			t.Fatal(err)
 		}
 		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
@@ -189,6 +206,47 @@ func TestEvents(t *testing.T) {
 		if got = append(got, chunk[:n]...); err != nil {
 			t.Fatal(err)
 		}
+	}
+}
+
+// TestSlowReader: one who opens the event stream and never reads holds up nobody, and the streams are bounded.
+func TestSlowReader(t *testing.T) {
+	f := &changing{fakeFleet: fakeBoats(t), revision: 7}
+	s := serve(t, f, func(o *Options) { o.EventEvery = time.Millisecond })
+	address := strings.TrimPrefix(s.URL(), "http://")
+	for range 255 {
+		c, err := net.Dial("tcp", address)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		if _, err := fmt.Fprintf(c, "GET /api/v1/events HTTP/1.1\r\nHost: %s\r\n\r\n", address); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := c.Read(make([]byte, 16)); err != nil { // the answer has begun
+			t.Fatal(err)
+		}
+	}
+	resp, err := http.Get(s.URL() + "/api/v1/events")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	if full, _ := get(t, s.URL()+"/api/v1/events"); full.StatusCode != http.StatusServiceUnavailable || full.Header.Get("Retry-After") == "" {
+		t.Errorf("one stream too many: %s", full.Status)
+	}
+	lines := bufio.NewScanner(resp.Body)
+	for n := range 200 {
+		f.news("sanderling", func(b *hub.Boat) { b.Refused++ })
+		want := fmt.Sprintf("data: %d-", 8+n)
+		for lines.Scan() && !strings.HasPrefix(lines.Text(), want) {
+		}
+		if err := lines.Err(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if page, _ := get(t, s.URL()+"/"); page.StatusCode != http.StatusOK {
+		t.Error(page.Status)
 	}
 }
 
