@@ -160,11 +160,27 @@ type rollRow struct {
 	Worst boat.Severity // of them
 }
 
-type boatPage struct {
-	Verdict verdict
+// alertLists are alerts as a page shows them: the milder and the cleared ones folded away.
+type alertLists struct {
 	Open    []shownAlert // warnings and worse
 	Remarks []shownAlert // the milder ones that stand
 	Cleared []shownAlert
+}
+
+func (l *alertLists) add(a shownAlert) {
+	switch {
+	case a.State == boat.AlertCleared:
+		l.Cleared = append(l.Cleared, a)
+	case a.Severity.Rank() > boat.Info.Rank():
+		l.Open = append(l.Open, a)
+	default:
+		l.Remarks = append(l.Remarks, a)
+	}
+}
+
+type boatPage struct {
+	Verdict verdict
+	Alerts  alertLists
 	Roll    []rollGroup
 }
 
@@ -172,19 +188,14 @@ func boatView(r *boat.Report) boatPage {
 	p := boatPage{Verdict: judge(r)}
 	open, worst := map[string]int{}, map[string]boat.Severity{}
 	for _, a := range shown(r, SortedAlerts(r)) {
+		p.Alerts.add(a)
 		if a.State == boat.AlertCleared {
-			p.Cleared = append(p.Cleared, a)
 			continue
 		}
-		if a.Severity.Rank() > boat.Info.Rank() {
-			p.Open = append(p.Open, a)
-		} else {
-			p.Remarks = append(p.Remarks, a)
-		}
-		for _, id := range a.Devices {
-			open[id]++
-			if a.Severity.Rank() > worst[id].Rank() {
-				worst[id] = a.Severity
+		for _, l := range a.About {
+			open[l.ID]++
+			if a.Severity.Rank() > worst[l.ID].Rank() {
+				worst[l.ID] = a.Severity
 			}
 		}
 	}
@@ -205,7 +216,7 @@ func (s *Server) boatData(_ *http.Request, r *boat.Report) (string, any, error) 
 type devicePage struct {
 	*boat.Device
 	Talker *shownTalker // it is an NMEA 0183 talker, and no device
-	Alerts []shownAlert
+	Alerts alertLists
 }
 
 func (s *Server) deviceData(req *http.Request, r *boat.Report) (string, any, error) {
@@ -222,7 +233,7 @@ func (s *Server) deviceData(req *http.Request, r *boat.Report) (string, any, err
 	for _, a := range shown(r, SortedAlerts(r)) {
 		about := slices.ContainsFunc(a.About, func(l link) bool { return l.ID == id })
 		if about || p.Talker != nil && a.Network == t.Network {
-			p.Alerts = append(p.Alerts, a)
+			p.Alerts.add(a)
 		}
 	}
 	if p.Talker != nil {

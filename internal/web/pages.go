@@ -57,6 +57,13 @@ var functions = template.FuncMap{
 			Alert shownAlert
 		}{root, a}
 	},
+	"lists": func(root view, l alertLists, title string) any {
+		return struct {
+			Root  view
+			Lists alertLists
+			Title string
+		}{root, l, title}
+	},
 	"talk": func(r *boat.Report, t *shownTalker, closer bool) any {
 		return struct {
 			Report *boat.Report
