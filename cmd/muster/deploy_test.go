@@ -43,21 +43,25 @@ func TestAlertmanagerRoute(t *testing.T) {
 	outside(t, "alertmanager", "amtool", "prometheus-alertmanager", "check-config", "alertmanager.yaml")
 }
 
-// TestServiceUnit: systemd reads the unit, and its own score of the exposure (0 best, 10 worst) stays where it is.
+// TestServiceUnit: systemd reads the units, and its own score of the exposure (0 best, 10 worst) stays where it is.
 func TestServiceUnit(t *testing.T) {
-	text, err := os.ReadFile("../../deploy/systemd/muster.service")
-	if err != nil {
-		t.Fatal(err)
-	}
-	unit := filepath.Join(t.TempDir(), "muster.service")
-	// verify wants a program that is there.
-	if err := os.WriteFile(unit, []byte(strings.Replace(string(text), "/usr/bin/muster", "/bin/true", 1)), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	outside(t, ".", "systemd-analyze", "systemd", "verify", "--man=no", unit)
-	out := outside(t, ".", "systemd-analyze", "systemd", "security", "--offline=true", "--threshold=20", "--no-pager", unit)
-	if m := regexp.MustCompile(`exposure level.*: ([0-9.]+)`).FindStringSubmatch(out); m != nil {
-		t.Logf("exposure %s", m[1])
+	for _, program := range []string{"muster", "muster-hub"} {
+		t.Run(program, func(t *testing.T) {
+			text, err := os.ReadFile("../../deploy/systemd/" + program + ".service")
+			if err != nil {
+				t.Fatal(err)
+			}
+			unit := filepath.Join(t.TempDir(), program+".service")
+			// verify wants a program that is there.
+			if err := os.WriteFile(unit, []byte(strings.Replace(string(text), "/usr/bin/"+program, "/bin/true", 1)), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			outside(t, ".", "systemd-analyze", "systemd", "verify", "--man=no", unit)
+			out := outside(t, ".", "systemd-analyze", "systemd", "security", "--offline=true", "--threshold=20", "--no-pager", unit)
+			if m := regexp.MustCompile(`exposure level.*: ([0-9.]+)`).FindStringSubmatch(out); m != nil {
+				t.Logf("exposure %s", m[1])
+			}
+		})
 	}
 }
 

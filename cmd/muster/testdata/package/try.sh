@@ -1,5 +1,5 @@
 #!/bin/sh
-# Installs, starts, reloads, breaks, kills, removes and purges the package under a real systemd. Each line "say KEY VALUE" is read by the test.
+# Installs, starts, reloads, breaks, kills, removes and purges the packages under a real systemd. Each line "say KEY VALUE" is read by the test.
 here=$(dirname "$0")
 say() { echo "say $*"; }
 active() { say "$1" "$(systemctl is-active muster)"; }
@@ -56,6 +56,37 @@ sleep 3
 [ -n "$seen" ] && [ "$(first)" = "$seen" ] && say remembered yes # when the device was first seen
 say memory "$(systemctl show muster -p MemoryCurrent --value)"
 journalctl -u muster --no-pager -o cat
+
+# The marina's hub on the same machine, and this boat enrolled there.
+data=/var/lib/muster-hub
+pid() { systemctl show muster-hub -p MainPID --value; }
+hub_ready() { for _ in $(seq 120); do [ "$(systemctl is-active muster-hub)" = active ] && curl -sf http://127.0.0.1:8633/-/ready && break; sleep 0.5; done; }
+known() { curl -s http://127.0.0.1:8633/api/v1/boats/wagtail | grep -o '"network":"can0"' | head -1; }
+dpkg -i "$here"/muster-hub_*.deb && say hub_installed yes
+hub_ready
+say hub_started "$(systemctl is-active muster-hub)"
+say hub_enabled "$(systemctl is-enabled muster-hub)"
+say hub_user "$(ps -o user:20= -p "$(pid)" | tr -d ' ')"
+say hub_capabilities "$(awk '/^CapEff/{print $2}' "/proc/$(pid)/status")"
+say hub_root_refused "$(muster-hub enroll wagtail --data $data -o - 2>&1 | grep -c '^hint: .*sudo -u muster-hub')"
+runuser -u muster-hub -- muster-hub enroll wagtail --data $data --url nats://127.0.0.1:4222 -o - >/tmp/wagtail.creds 2>/tmp/told
+say hub_enrolled "$(grep -c 'wagtail is let in, at once' /tmp/told)"
+cat >>/etc/muster/muster.yaml <<EOF
+boat: {id: wagtail}
+fleet: {url: "nats://127.0.0.1:4222", credentials: /var/lib/muster/hub.creds}
+EOF
+install -m 600 /tmp/wagtail.creds /var/lib/private/muster/hub.creds
+chown --reference=/var/lib/private/muster /var/lib/private/muster/hub.creds
+systemctl restart muster || journalctl -u muster -n 10 --no-pager -o cat
+for _ in $(seq 120); do claim; [ -n "$(known)" ] && say hub_boat yes && break; sleep 0.5; done
+kill -9 "$(pid)"
+sleep 5
+hub_ready
+say hub_after_kill "$(systemctl is-active muster-hub)"
+[ -n "$(known)" ] && say hub_remembered yes
+say hub_memory "$(systemctl show muster-hub -p MemoryCurrent --value)"
+journalctl -u muster-hub --no-pager -o cat
+dpkg -P muster-hub && [ ! -e $data ] && say hub_purged yes
 
 dpkg -r muster && say removed yes
 active after_removal
