@@ -110,7 +110,7 @@ func failOn(r *boat.Report, least boat.Severity) error {
 	}
 	n := 0
 	for i := range r.Alerts {
-		if al := &r.Alerts[i]; al.State != boat.AlertCleared && al.Severity.Rank() >= least.Rank() {
+		if al := &r.Alerts[i]; al.State != boat.AlertCleared && al.Accepted == "" && al.Severity.Rank() >= least.Rank() {
 			n++
 		}
 	}

@@ -149,6 +149,9 @@ func (t *textReport) alerts() {
 		}
 		t.line(2, head)
 		t.line(4, boat.Printable(a.Summary))
+		if a.Accepted != "" {
+			t.line(4, "accepted: "+boat.Printable(a.Accepted))
+		}
 		if evidence := evidenceWords(a.Evidence); evidence != "" {
 			t.line(4, "seen: "+evidence)
 		}

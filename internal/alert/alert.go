@@ -111,6 +111,7 @@ type Book struct {
 	settings Settings
 	entries  map[string]*entry
 	silences []Silence
+	accepts  []Accepted
 	now      event.Time
 	settled  event.Time // nothing clears before
 	restored bool       // the next update sets settled
@@ -197,6 +198,7 @@ func (b *Book) seen(changes []Change, now event.Time, f *check.Finding) []Change
 	switch {
 	case e.phase == standing:
 		if severity != f.Severity {
+			e.told = e.told || !b.silenced(now, e)
 			changes = append(changes, b.change(now, Regraded, id, e))
 		}
 	case now.Sub(e.start) >= f.Hold:
@@ -298,7 +300,7 @@ func (b *Book) alert(id string, e *entry) boat.Alert {
 	f := &e.finding
 	return boat.Alert{
 		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: e.until, Flapping: b.flapping(e),
-		AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, SilencedUntil: b.silencedUntil(b.now, e),
+		AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, SilencedUntil: b.silencedUntil(b.now, e), Accepted: b.accepted(e),
 		Devices: f.Devices, Network: f.Network, Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy,
 	}
 }

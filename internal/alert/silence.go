@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 
+	"muster/internal/boat"
 	"muster/internal/event"
 )
 
@@ -20,6 +21,33 @@ type Silence struct {
 	Until   event.Time `json:"until,omitzero"`
 	By      string     `json:"by,omitempty"`
 	Why     string     `json:"why,omitempty"`
+}
+
+// Accepted is a known matter that the owner lives with: two receivers on purpose, a spare unit that is off. The alerts that it matches
+// are shown with the reason and told to nobody. A critical alert is never accepted. Every key that is set must match.
+type Accepted struct {
+	Check   string `yaml:"check"`   // id of a check
+	Device  string `yaml:"device"`  // id of a device concerned; any when empty
+	Network string `yaml:"network"` // id of a network; any when empty
+	Why     string `yaml:"why"`
+}
+
+// Accept says what the owner lives with, in the place of what was said before. An alert that is no longer accepted is told by the next Update.
+func (b *Book) Accept(list []Accepted) { b.accepts = list }
+
+// accepted is why the owner lives with an alert; empty when it is to be told.
+func (b *Book) accepted(e *entry) string {
+	f := &e.finding
+	if f.Severity == boat.Critical {
+		return ""
+	}
+	for i := range b.accepts {
+		a := &b.accepts[i]
+		if a.Check == f.Check && (a.Network == "" || a.Network == f.Network) && (a.Device == "" || slices.Contains(f.Devices, a.Device)) {
+			return a.Why
+		}
+	}
+	return ""
 }
 
 // workChecks find what updating, unplugging and exchanging a device brings about.
@@ -62,7 +90,10 @@ func (b *Book) EndSilence(scope Silence) error {
 // Silences lists the silences in the order in which they were set.
 func (b *Book) Silences() []Silence { return slices.Clone(b.silences) }
 
-func (b *Book) silenced(now event.Time, e *entry) bool { return !b.silencedUntil(now, e).IsZero() }
+// silenced reports whether nobody is to be told of an alert at now.
+func (b *Book) silenced(now event.Time, e *entry) bool {
+	return !b.silencedUntil(now, e).IsZero() || b.accepted(e) != ""
+}
 
 // silencedUntil is the latest end of the silences that hold an alert at now, unset when none does.
 func (b *Book) silencedUntil(now event.Time, e *entry) event.Time {

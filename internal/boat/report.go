@@ -432,6 +432,7 @@ type Alert struct {
 	AcknowledgedBy string         `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt event.Time     `json:"acknowledged_at,omitzero"`
 	SilencedUntil  event.Time     `json:"silenced_until,omitzero"`
+	Accepted       string         `json:"accepted,omitempty"` // why the owner lives with it, from the config: nobody is told
 	Devices        []string       `json:"devices,omitempty"`
 	Network        string         `json:"network,omitempty"`
 	Summary        string         `json:"summary"`

@@ -145,7 +145,7 @@ func fullReport() *Report {
 	r.Talkers[0].Heartbeat = &Heartbeat{epoch, &yes, 30, 1}
 	r.Talkers[0].Texts = []Text{{epoch, "01", "a"}}
 	r.Manual = []Manual{{"horn", RoleDeck, "a", "b", "c", "d", "e", "f", "g", epoch}}
-	r.Alerts = []Alert{{"same-name:a", "same-name", Warning, AlertOpen, epoch, epoch, true, "by", epoch, epoch, []string{d.ID}, "can0", "s", map[string]any{"n": 1.0}, "r"}}
+	r.Alerts = []Alert{{"same-name:a", "same-name", Warning, AlertOpen, epoch, epoch, true, "by", epoch, epoch, "on purpose", []string{d.ID}, "can0", "s", map[string]any{"n": 1.0}, "r"}}
 	return r
 }
 

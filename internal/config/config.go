@@ -38,6 +38,7 @@ type Config struct {
 	Notes     string            `yaml:"notes"`    // file of devices that no network shows
 	Layout    List              `yaml:"layout"`   // file of the plan of the backbone, or of one each of several
 	Job       string            `yaml:"job"`      // job file that the service records of the proof page begin with
+	Accepted  []alert.Accepted  `yaml:"accepted"` // known matters that the owner lives with
 	Tell      []Target          `yaml:"tell"`
 	Fleet     Fleet             `yaml:"fleet"`
 	GNSSTime  bool              `yaml:"gnss_time"` // take satellite time from the networks while this machine's clock is not set
@@ -224,6 +225,7 @@ func (c *Config) validate(d *document) error {
 	if !slices.Contains([]string{"auto", "text", "json"}, c.Log.Format) {
 		bad("log.format", "%q is not one of auto, text, json", c.Log.Format)
 	}
+	c.validateAccepted(bad)
 	c.validateTell(bad)
 	c.validateFleet(bad)
 	if c.Store.Every < time.Second {

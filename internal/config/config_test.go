@@ -69,6 +69,11 @@ func TestMistakes(t *testing.T) {
 		{"format", "log: {format: pretty}\n", `muster.yaml:1:7: log.format: "pretty" is not one of auto, text, json`},
 		{"threshold", "checks:\n  bus-busy:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:5: checks.bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +
 			"muster.yaml:4:5: checks.bus-busy.critical: 60 must lie between bus-busy.warning and 1"},
+		{"accepted without a check", "accepted:\n  - why: on purpose\n", `muster.yaml:2:5: accepted.0: check is missing: give the id of the check whose alerts are accepted, such as many-sources`},
+		{"accepted without a reason", "accepted:\n  - check: many-sources\n    why: \" \"\n", `muster.yaml:2:5: accepted.0: why is missing: say why it is accepted, for those who wonder later`},
+		{"accepted by no check", "accepted:\n  - {check: loose-cable, why: it is}\n", `muster.yaml:2:6: accepted.0.check: there is no check "loose-cable": the alerts and deploy/muster.yaml show their ids`},
+		{"accepted twice", "accepted:\n  - {check: silent, device: a, why: spare}\n  - {check: silent, device: a, why: broken}\n", `muster.yaml:3:6: accepted.1: it is accepted already, by entry 1: leave one out`},
+		{"accepted with an odd reason", "accepted:\n  - {check: silent, why: \"a\\e[31m\"}\n", `muster.yaml:2:21: accepted.0.why: "a\x1b[31m" must be up to 200 characters in one plain line`},
 		{"duration", "checks:\n  every: soon\n", `muster.yaml:2:10: "soon" is no duration: write 10s, 5m or 2h`},
 	}
 	for _, tt := range tests {

@@ -4,8 +4,51 @@ import (
 	"fmt"
 	"net/url"
 	"regexp"
+	"slices"
 	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/check"
 )
+
+// Bounds of accepted.
+const (
+	maxAccepted = 100
+	maxWhy      = 200 // characters
+)
+
+// validateAccepted checks what the owner lives with. A reason is asked for, for those who wonder later.
+func (c *Config) validateAccepted(bad func(key, format string, args ...any)) {
+	if n := len(c.Accepted); n > maxAccepted {
+		bad("accepted", "%d matters are more than %d: turn a check off instead, under checks", n, maxAccepted)
+		return
+	}
+	seen := map[alert.Accepted]int{}
+	for i, a := range c.Accepted {
+		key := "accepted." + strconv.Itoa(i)
+		switch {
+		case a.Check == "":
+			bad(key, "check is missing: give the id of the check whose alerts are accepted, such as many-sources")
+			continue
+		case !slices.Contains(check.IDs(), a.Check):
+			bad(key+".check", "there is no check %q: the alerts and deploy/muster.yaml show their ids", a.Check)
+		}
+		if why := strings.TrimSpace(a.Why); why == "" {
+			bad(key, "why is missing: say why it is accepted, for those who wonder later")
+		} else if utf8.RuneCountInString(why) > maxWhy || boat.Printable(why) != why {
+			bad(key+".why", "%q must be up to %d characters in one plain line", a.Why, maxWhy)
+		}
+		a.Why = ""
+		if first, dup := seen[a]; dup {
+			bad(key, "it is accepted already, by entry %d: leave one out", first+1)
+			continue
+		}
+		seen[a] = i
+	}
+}
 
 var targetID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,30}$`)
 

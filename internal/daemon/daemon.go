@@ -171,6 +171,7 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	d.model = boat.New(model)
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
+	d.watch.Book().Accept(c.Accepted)
 	known, err := d.loadKnowledge(c)
 	if err != nil {
 		return nil, err

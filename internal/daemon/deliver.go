@@ -348,7 +348,7 @@ func (t *teller) tellStanding(ctx context.Context) error {
 	var list []amAlert
 	for i := range r.Alerts {
 		a := &r.Alerts[i]
-		if a.State == boat.AlertCleared || a.SilencedUntil != 0 || !wants(&t.target, a.Severity) {
+		if a.State == boat.AlertCleared || a.SilencedUntil != 0 || a.Accepted != "" || !wants(&t.target, a.Severity) {
 			continue
 		}
 		am := toAlertmanager(r, a)

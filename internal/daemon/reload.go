@@ -63,6 +63,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 		renew()
 		d.takeSources(sources)
 		d.watch.Configure(c.Checks, c.Alerts)
+		d.watch.Book().Accept(c.Accepted)
 		now.Baseline = c.Baseline
 		d.learn(known)
 		d.setRules(base)
@@ -72,7 +73,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 			}
 			d.startUplink(d.running, up)
 		}
-		now.GNSSTime, now.Fleet = c.GNSSTime, c.Fleet
+		now.GNSSTime, now.Fleet, now.Accepted = c.GNSSTime, c.Fleet, c.Accepted
 		now.TokenFile, now.Token, now.ReadToken = c.TokenFile, c.Token, c.ReadToken
 		now.Sources = nil
 		for _, in := range sources.list {

@@ -32,7 +32,7 @@ var (
 	infoDesc    = desc("device_info", "What a device says it is; always 1.", "network", "device", "role", "manufacturer", "model", "software")
 	wordDesc    = desc("device_last_message_timestamp_seconds", "Event time of the latest message of a device.", "network", "device")
 	leftOutDesc = desc("devices_left_out", "Devices without metrics of their own, because too many different ones were told of in this run.")
-	alertsDesc  = desc("alerts", "Alerts that have not cleared, by check, severity and state: open, acknowledged or silenced.", "check", "severity", "state")
+	alertsDesc  = desc("alerts", "Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.", "check", "severity", "state")
 	takenDesc   = desc("report_timestamp_seconds", "Event time of the latest report.")
 	clockDesc   = desc("clock_set", "Whether event time comes from a clock that is set: 1 or 0.")
 )
@@ -143,7 +143,10 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 	for i := range r.Alerts {
 		if a := &r.Alerts[i]; a.State != boat.AlertCleared {
 			state := string(a.State)
-			if a.SilencedUntil != 0 {
+			switch {
+			case a.Accepted != "":
+				state = "accepted"
+			case a.SilencedUntil != 0:
 				state = "silenced"
 			}
 			alerts[key{a.Check, string(a.Severity), state}]++

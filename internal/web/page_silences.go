@@ -44,7 +44,7 @@ func (s *Server) silencesData(r *http.Request, report *boat.Report) (string, any
 	for _, a := range shown(report, SortedAlerts(report)) {
 		switch {
 		case a.State == boat.AlertCleared:
-		case a.SilencedUntil != 0:
+		case a.SilencedUntil != 0 || a.Accepted != "":
 			p.Held = append(p.Held, a)
 		default:
 			p.Standing = append(p.Standing, a)

@@ -28,9 +28,13 @@ type verdict struct {
 
 func judge(r *boat.Report) verdict {
 	counts := map[boat.Severity]int{}
-	known, quiet := 0, 0
+	known, quiet, accepted := 0, 0, 0
 	for i := range r.Alerts {
 		if a := &r.Alerts[i]; a.State != boat.AlertCleared {
+			if a.Accepted != "" {
+				accepted++
+				continue
+			}
 			counts[a.Severity]++
 			if a.State == boat.AlertAcknowledged {
 				known++
@@ -58,6 +62,9 @@ func judge(r *boat.Report) verdict {
 	}
 	if quiet > 0 {
 		v.More += fmt.Sprintf("; %s silenced", plural(quiet, "alert", "alerts"))
+	}
+	if accepted > 0 {
+		v.More += fmt.Sprintf("; %s accepted", plural(accepted, "alert", "alerts"))
 	}
 	v.More += "."
 	switch {
@@ -162,15 +169,18 @@ type rollRow struct {
 
 // alertLists are alerts as a page shows them: the milder and the cleared ones folded away.
 type alertLists struct {
-	Open    []shownAlert // warnings and worse
-	Remarks []shownAlert // the milder ones that stand
-	Cleared []shownAlert
+	Open     []shownAlert // warnings and worse
+	Remarks  []shownAlert // the milder ones that stand
+	Accepted []shownAlert // stand, and the owner lives with them
+	Cleared  []shownAlert
 }
 
 func (l *alertLists) add(a shownAlert) {
 	switch {
 	case a.State == boat.AlertCleared:
 		l.Cleared = append(l.Cleared, a)
+	case a.Accepted != "":
+		l.Accepted = append(l.Accepted, a)
 	case a.Severity.Rank() > boat.Info.Rank():
 		l.Open = append(l.Open, a)
 	default:
@@ -189,7 +199,7 @@ func boatView(r *boat.Report) boatPage {
 	open, worst := map[string]int{}, map[string]boat.Severity{}
 	for _, a := range shown(r, SortedAlerts(r)) {
 		p.Alerts.add(a)
-		if a.State == boat.AlertCleared {
+		if a.State == boat.AlertCleared || a.Accepted != "" {
 			continue
 		}
 		for _, l := range a.About {

@@ -236,7 +236,7 @@ func TestMetrics(t *testing.T) {
 		t.Errorf("%s: %s", p.Metric, p.Text)
 	}
 	want := `
-# HELP muster_alerts Alerts that have not cleared, by check, severity and state: open, acknowledged or silenced.
+# HELP muster_alerts Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.
 # TYPE muster_alerts gauge
 muster_alerts{check="no-address",severity="critical",state="acknowledged"} 1
 muster_alerts{check="software-differs",severity="warning",state="open"} 1
@@ -253,5 +253,26 @@ muster_network_frames_total{network="can0"} 48210
 `
 	if err := testutil.GatherAndCompare(registry, strings.NewReader(want), "muster_alerts", "muster_devices", "muster_network_frames_total"); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestAcceptedAlerts: what the owner lives with is shown with the reason, apart from what is to be seen to, and does not count.
+func TestAcceptedAlerts(t *testing.T) {
+	r := sample(t)
+	for i := range r.Alerts {
+		r.Alerts[i].Accepted = "she is like that"
+	}
+	s := serve(t, Options{Reports: &fakeReports{report: r}})
+	_, page := get(t, s.URL()+"/")
+	for _, want := range []string{"All in order.", " accepted by the owner</summary>", "· accepted: she is like that"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the boat's page lacks %q", want)
+		}
+	}
+	if _, page = get(t, s.URL()+"/silences"); !strings.Contains(page, "accepted in the config: she is like that") {
+		t.Error("the page of silences does not show it")
+	}
+	if _, page = get(t, s.URL()+"/metrics"); !strings.Contains(page, `state="accepted"`) || strings.Contains(page, `state="open"`) {
+		t.Error("the metrics do not tell it apart")
 	}
 }

@@ -192,7 +192,7 @@ func row(d *boat.Device) Device {
 func alerts(list []boat.Alert) []Alert {
 	var out []Alert
 	for i := range list {
-		if list[i].State != boat.AlertCleared {
+		if list[i].State != boat.AlertCleared && list[i].Accepted == "" {
 			out = append(out, alertOf(&list[i]))
 		}
 	}
