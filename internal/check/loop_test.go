@@ -36,7 +36,9 @@ func TestLoopThroughALine(t *testing.T) {
 			p := binary.LittleEndian.AppendUint32([]byte{1}, uint32(cm))
 			frame(at, 3<<26|128267<<8|source, append(p, 0xF4, 1, 0xFF)) // 0.5 m below the surface
 		}
-		bottom := func(s float64) float64 { return math.Round(2000 + 500*math.Sin(s/17) + 120*math.Sin(s/3.1) + 31*math.Sin(s*1.7)) }
+		bottom := func(s float64) float64 {
+			return math.Round(2000 + 500*math.Sin(s/17) + 120*math.Sin(s/3.1) + 31*math.Sin(s*1.7))
+		}
 		for i := range 240 {
 			at := start.Add(time.Duration(i) * time.Second)
 			cm := bottom(float64(i))
