@@ -68,7 +68,7 @@ func matches(header, etag string) bool {
 const prefix = "/api/v1"
 
 // addAPI registers every operation and the documents that describe them.
-func (s *Server) addAPI(mux *http.ServeMux) error {
+func (s *Server) addAPI(mux *http.ServeMux) {
 	api := NewAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
 	s.addReading(api)
 	s.addBackbones(api)
@@ -76,7 +76,7 @@ func (s *Server) addAPI(mux *http.ServeMux) error {
 	s.addKeeping(api)
 	s.addBaseline(api)
 	s.addStreams(api)
-	return publish(mux, api)
+	publish(mux, api)
 }
 
 // NewAPI begins an API at /api/v1, Publish serves its description when all operations are registered.
@@ -94,41 +94,54 @@ func NewAPI(mux *http.ServeMux, description string) huma.API {
 	return humago.New(mux, config)
 }
 
-// publish serves the description of the operations, and answers what is none of them.
-func publish(mux *http.ServeMux, api huma.API) error {
-	doc := api.OpenAPI()
-	schemas := doc.Components.Schemas.Map()
-	openAPI, err := json.Marshal(doc)
-	if err != nil {
-		return fmt.Errorf("web: openapi: %w", err)
-	}
-	serve := func(pattern, kind string, text []byte) {
-		mux.HandleFunc("GET "+prefix+pattern, func(w http.ResponseWriter, _ *http.Request) {
+// publish serves the description of the operations, and answers what is none of them. The texts are made when somebody first asks
+// for one: a start does not wait for them.
+func publish(mux *http.ServeMux, api huma.API) {
+	schemas := api.OpenAPI().Components.Schemas.Map()
+	texts := sync.OnceValues(func() (map[string][]byte, error) { return describe(api.OpenAPI(), schemas) })
+	serve := func(pattern, kind string) {
+		mux.HandleFunc("GET "+prefix+pattern, func(w http.ResponseWriter, r *http.Request) {
+			all, err := texts()
+			if err != nil {
+				refuse(w, r, http.StatusInternalServerError, err.Error())
+				return
+			}
 			w.Header().Set("Content-Type", kind)
-			_, _ = w.Write(text)
+			_, _ = w.Write(all[pattern])
 		})
 	}
-	serve("/openapi.json", "application/openapi+json", openAPI)
+	serve("/openapi.json", "application/openapi+json")
+	serve("/schemas", "application/json")
+	for name := range schemas {
+		serve("/schemas/"+name+".json", "application/schema+json")
+	}
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q with this method: %s/openapi.json lists them", r.URL.Path, prefix))
+	})
+}
+
+// describe writes the description of the operations, their schemas and a list of these, by where each is served.
+func describe(doc *huma.OpenAPI, schemas map[string]*huma.Schema) (map[string][]byte, error) {
+	openAPI, err := json.Marshal(doc)
+	if err != nil {
+		return nil, fmt.Errorf("web: openapi: %w", err)
+	}
+	texts := map[string][]byte{"/openapi.json": openAPI}
 	names := map[string]string{}
 	for name, schema := range schemas {
 		text, err := json.Marshal(schema)
 		if err != nil {
-			return fmt.Errorf("web: schema %s: %w", name, err)
+			return nil, fmt.Errorf("web: schema %s: %w", name, err)
 		}
-		names[name] = prefix + "/schemas/" + name + ".json"
+		at := "/schemas/" + name + ".json"
+		names[name] = prefix + at
 		text = schemaRef.ReplaceAll(text, []byte(`"`+prefix+`/schemas/$1.json"`))
-		text = append([]byte(`{"$schema":"https://json-schema.org/draft/2020-12/schema",`), text[1:]...)
-		serve("/schemas/"+name+".json", "application/schema+json", text)
+		texts[at] = append([]byte(`{"$schema":"https://json-schema.org/draft/2020-12/schema",`), text[1:]...)
 	}
-	index, err := json.Marshal(names)
-	if err != nil {
-		return fmt.Errorf("web: schemas: %w", err)
+	if texts["/schemas"], err = json.Marshal(names); err != nil {
+		return nil, fmt.Errorf("web: schemas: %w", err)
 	}
-	serve("/schemas", "application/json", index)
-	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
-		refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q with this method: %s/openapi.json lists them", r.URL.Path, prefix))
-	})
-	return nil
+	return texts, nil
 }
 
 var schemaRef = regexp.MustCompile(`"#/components/schemas/([A-Za-z0-9]+)"`)

@@ -139,12 +139,7 @@ func New(opt Options) (*Server, error) {
 		return nil, err
 	}
 	s.listener = listener
-	handler, err := s.routes()
-	if err != nil {
-		_ = listener.Close()
-		return nil, err
-	}
-	s.http = newHTTP(s.guard(handler), opt.headerWithin, opt.bodyWithin, opt.Log)
+	s.http = newHTTP(s.guard(s.routes()), opt.headerWithin, opt.bodyWithin, opt.Log)
 	return s, nil
 }
 
@@ -222,16 +217,14 @@ const maxConnections = 1024
 // Observe takes a report into the history. Whoever makes reports calls it with each.
 func (s *Server) Observe(r *boat.Report) { s.history.observe(r) }
 
-func (s *Server) routes() (http.Handler, error) {
+func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	s.addPages(mux)
-	if err := s.addAPI(mux); err != nil {
-		return nil, err
-	}
+	s.addAPI(mux)
 	mux.Handle("GET /metrics", MetricsHandler(s.opt.Registry))
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", s.ready)
-	return mux, nil
+	return mux
 }
 
 func (s *Server) ready(w http.ResponseWriter, _ *http.Request) {

@@ -58,7 +58,7 @@ func Functions() template.FuncMap { return functions }
 func Mark(state any) template.HTML { return mark(state) }
 
 // Publish serves the description of the operations, and answers what is none of them.
-func Publish(mux *http.ServeMux, api huma.API) error { return publish(mux, api) }
+func Publish(mux *http.ServeMux, api huma.API) { publish(mux, api) }
 
 // Read registers a reading operation.
 func Read[I, O any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (*O, error), errs ...int) {

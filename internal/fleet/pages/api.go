@@ -66,7 +66,7 @@ type BoatPath struct {
 	ID string `path:"id" maxLength:"64"`
 }
 
-func (s *Server) addAPI(mux *http.ServeMux) error {
+func (s *Server) addAPI(mux *http.ServeMux) {
 	api := web.NewAPI(mux, "What the boats of a fleet have told. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
 	s.addBoats(api)
 	web.Read(api, "search", "/search", "Devices of the fleet; those whose order to below is not known come last", "search",
@@ -110,7 +110,7 @@ func (s *Server) addAPI(mux *http.ServeMux) error {
 		return &body[[]hub.Refusal]{orEmpty(list)}, problem(err)
 	}, 422, 503)
 	s.addEvents(api)
-	return web.Publish(mux, api)
+	web.Publish(mux, api)
 }
 
 func (s *Server) addBoats(api huma.API) {

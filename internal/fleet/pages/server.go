@@ -83,9 +83,7 @@ func New(opt Options) (*Server, error) {
 	}
 	mux := http.NewServeMux()
 	s.addPages(mux)
-	if err := s.addAPI(mux); err != nil {
-		return nil, err
-	}
+	s.addAPI(mux)
 	mux.Handle("GET /metrics", web.MetricsHandler(opt.Registry))
 	mux.HandleFunc("GET /sd/boats", s.discovery)
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
