@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -18,7 +19,7 @@ type backboneCmd struct {
 	Snapshot string `arg:"" optional:"" help:"Snapshot to hold it against."`
 	Format   string `enum:",text,json,html,pdf" default:"" help:"text, json, html or pdf; otherwise what the name after -o says, or text."`
 	Output   string `short:"o" placeholder:"FILE" help:"Where to, instead of the standard output."`
-	Job      string `placeholder:"FILE" help:"Job file, which heads the PDF."`
+	Job      string `placeholder:"FILE" help:"Job file, which heads the commissioning report, a page or a PDF."`
 	FailOn   string `enum:",info,warning,critical" default:"" placeholder:"SEVERITY" help:"End with status 1 when a finding is info, warning or critical, or worse."`
 	Force    bool   `help:"Overwrite a file that exists."`
 }
@@ -43,7 +44,7 @@ func (c *backboneCmd) Run(a *app) error {
 			return err
 		}
 	}
-	job := new(record.Job)
+	var job *record.Job
 	if c.Job != "" {
 		if job, err = record.LoadJob(c.Job); err != nil {
 			return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
@@ -93,8 +94,8 @@ func (c *backboneCmd) format() (string, error) {
 	switch {
 	case format == "pdf" && c.Output == "":
 		return "", cli.WithHint(errors.New("--format pdf: a PDF goes into a file"), "add -o commissioning.pdf")
-	case c.Job != "" && format != "pdf":
-		return "", cli.WithHint(fmt.Errorf("--job: %s has no head for it", format), "add -o commissioning.pdf, or leave out --job")
+	case c.Job != "" && format != "pdf" && format != "html":
+		return "", cli.WithHint(fmt.Errorf("--job: %s has no head for it", format), "add -o commissioning.pdf or commissioning.html, or leave out --job")
 	}
 	return format, nil
 }
@@ -106,9 +107,9 @@ func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, job *r
 	case "json":
 		err = encodeJSON(&out, audit)
 	case "html":
-		err = audit.WriteHTML(&out)
+		err = audit.WriteHTML(&out, job)
 	case "pdf":
-		err = audit.WritePDF(&out, job, at)
+		err = audit.WritePDF(&out, cmp.Or(job, new(record.Job)), at)
 	default:
 		err = audit.WriteText(&out)
 	}

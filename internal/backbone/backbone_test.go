@@ -48,7 +48,7 @@ func TestGolden(t *testing.T) {
 	}
 	for name, write := range map[string]func(*bytes.Buffer) error{
 		"wagtail.txt":  func(b *bytes.Buffer) error { return a.WriteText(b) },
-		"wagtail.html": func(b *bytes.Buffer) error { return a.WriteHTML(b) },
+		"wagtail.html": func(b *bytes.Buffer) error { return a.WriteHTML(b, nil) },
 		"wagtail.json": func(b *bytes.Buffer) error {
 			e := json.NewEncoder(b)
 			e.SetIndent("", "  ")

@@ -120,6 +120,9 @@ func scalar(n ast.Node) (text string, bad func(format string, args ...any) error
 // UnmarshalYAML reads a length.
 func (l *Length) UnmarshalYAML(n ast.Node) error {
 	s, bad := scalar(n)
+	if s == "" {
+		return bad("a length must stand here: write it as 4.5 m or 15 ft")
+	}
 	unit := 1.0
 	number, found := strings.CutSuffix(s, "ft")
 	if found {
@@ -147,7 +150,7 @@ func figure(n ast.Node, units ...string) (float64, error) {
 	}
 	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
 	if err != nil || v != v {
-		return 0, bad("%q is no number in %s", s, units[0])
+		return 0, bad("%q is no number in %s: write it as 12 %s", s, units[0], units[0])
 	}
 	return v, nil
 }

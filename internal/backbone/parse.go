@@ -119,6 +119,9 @@ func (d *document) yamlError(err error) *Error {
 	if _, wanted, ok := strings.Cut(e.Message, " of type "); ok && strings.HasPrefix(e.Message, "cannot unmarshal ") {
 		e.Message = plainly(wanted)
 	}
+	if _, wanted, ok := strings.Cut(e.Message, " was used where "); ok {
+		e.Message = plainly(map[string]string{"sequence is expected": "[]"}[wanted])
+	}
 	e.Message, _, _ = strings.Cut(e.Message, "\n")
 	return e
 }

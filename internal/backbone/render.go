@@ -157,6 +157,11 @@ func (a *Audit) Figures() [][2]string {
 	}
 	for _, f := range a.Solution.Feeds {
 		text := fmt.Sprintf("%.2f V, %.2f A: %.0f LEN to one side, %.0f here, %.0f to the other", f.Voltage, f.Amps, f.LoadLeft, f.LoadHere, f.LoadRest)
+		for _, p := range a.Solution.Points {
+			if lost := f.Voltage - deref(p.Volts, f.Voltage); p.Name == f.At && lost > .005 {
+				text += fmt.Sprintf("; %.2f V lost on the power cable", lost)
+			}
+		}
 		if f.Fuse > 0 {
 			text += fmt.Sprintf("; fuse %.0f A", f.Fuse)
 		}
@@ -198,6 +203,13 @@ func (p Point) words() string {
 	return text
 }
 
+func deref(v *float64, none float64) float64 {
+	if v == nil {
+		return none
+	}
+	return *v
+}
+
 func volts(v *float64) string {
 	if v == nil {
 		return "no supply"
@@ -220,30 +232,54 @@ var pageHTML string
 
 var page = template.Must(template.New("backbone").Parse(pageHTML))
 
-// WriteHTML writes the audit as one page that stands alone and prints well, with a picture to scale.
-func (a *Audit) WriteHTML(w io.Writer) error {
+// WriteHTML writes the audit as one page that stands alone and prints well, with a picture to scale. A job makes it a commissioning report;
+// it may be nil.
+func (a *Audit) WriteHTML(w io.Writer, job *record.Job) error {
 	picture, err := a.Picture()
 	if err != nil {
 		return err
 	}
-	err = page.Execute(w, map[string]any{"Audit": a, "Live": a.Live.Lines(), "Figures": a.Figures(), "Picture": template.HTML(picture)}) // the picture is our own template's output
+	title, facts := "Backbone", [][2]string(nil)
+	if job != nil {
+		title, facts = reportTitle(job), reportFacts(job)
+	}
+	var text strings.Builder
+	err = page.Execute(&text, map[string]any{"Audit": a, "Job": job, "Title": title, "Facts": facts, "Live": a.Live.Lines(), "Figures": a.Figures(),
+		"Picture": template.HTML(picture)}) // the picture is our own template's output
+	if err == nil {
+		_, err = io.WriteString(w, boat.PrintableText(text.String())) // devices' texts could steer what shows the page
+	}
 	if err != nil {
 		return fmt.Errorf("write backbone audit: %w", err)
 	}
 	return nil
 }
 
+func reportTitle(job *record.Job) string {
+	return strings.TrimSpace("Commissioning report " + job.Number)
+}
+
+// reportFacts are what a job tells besides its shop.
+func reportFacts(job *record.Job) [][2]string {
+	var facts [][2]string
+	for _, f := range [][2]string{{"Customer", job.Customer}, {"Place", job.Place}, {"Date", job.Date}, {"Technician", job.Technician}, {"Work", job.Work}} {
+		if f[1] != "" {
+			facts = append(facts, f)
+		}
+	}
+	return facts
+}
+
 // WritePDF writes the commissioning report. made is the creation date in the file.
 func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
-	title := strings.TrimSpace("Commissioning report " + job.Number)
+	title := reportTitle(job)
 	d, err := record.NewDocument(title, strings.TrimSuffix(title+" · "+a.Boat, " · "), made)
 	if err != nil {
 		return fmt.Errorf("write PDF: %w", err)
 	}
 	d.Head(job)
 	d.Heading(title)
-	d.Facts(26, [2]string{"Boat", a.Boat}, [2]string{"Customer", job.Customer}, [2]string{"Place", job.Place}, [2]string{"Date", job.Date},
-		[2]string{"Technician", job.Technician}, [2]string{"Work", job.Work})
+	d.Facts(26, append([][2]string{{"Boat", a.Boat}}, reportFacts(job)...)...)
 	d.Title("Figures")
 	d.Facts(50, a.Figures()...)
 	d.Title("Along the backbone")

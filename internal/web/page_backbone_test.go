@@ -83,3 +83,29 @@ func TestBackbonesAPI(t *testing.T) {
 		t.Errorf("without a layout: %q", text)
 	}
 }
+
+// TestCommissioningReport: the layout as held against the network, for paper, with what the form tells of the job.
+func TestCommissioningReport(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: aboard(t)}, Plans: plans(t, keelLayout)})
+	const job = "?network=can0&number=2026-9&technician=Ilse+%3Cb%3E&note=Mind+the+step."
+	resp, page := get(t, s.URL()+"/backbone/report"+job)
+	text := words(page)
+	for _, want := range []string{"Commissioning report 2026-9 of Kestrel", "Technician Ilse <b>", "planned, not there: radar", "Mind the step."} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the report does not say %q in\n%s", want, text)
+		}
+	}
+	if policy := resp.Header.Get("Content-Security-Policy"); strings.Contains(page, "Ilse <b>") || !strings.Contains(policy, "default-src 'none'") || strings.Contains(policy, "script") {
+		t.Errorf("policy %q", policy)
+	}
+	resp, pdf := get(t, s.URL()+"/backbone/report.pdf"+job)
+	if resp.Header.Get("Content-Type") != "application/pdf" || !strings.HasPrefix(pdf, "%PDF-") {
+		t.Errorf("%v: %.20q", resp.Header, pdf)
+	}
+	if resp, page := get(t, s.URL()+"/backbone/report?network=can7"); resp.StatusCode != 404 || !strings.Contains(words(page), `layout of network "can7": there is none`) {
+		t.Errorf("no such layout: %s %s", resp.Status, words(page))
+	}
+	if resp, _ := get(t, s.URL()+"/backbone/report?number="+strings.Repeat("9", 81)); resp.StatusCode != 422 {
+		t.Errorf("a number that is too long: %s", resp.Status)
+	}
+}

@@ -194,6 +194,8 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, fmt.Errorf("%w at %s: the menu leads to all there are", errNoPage, strconv.Quote(r.URL.Path)))
 	})
+	mux.HandleFunc("GET /backbone/report", s.commissioningReport)
+	mux.HandleFunc("GET /backbone/report.pdf", s.commissioningReport)
 	mux.HandleFunc("GET "+editorPath, s.editor)
 	mux.HandleFunc("POST "+editorPath, s.editor)
 	mux.HandleFunc("GET /proof/record", s.serviceRecord)

@@ -204,9 +204,13 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	if kind == "application/pdf" && s.opt.Printed != nil {
 		s.opt.Printed("service-record-"+q.Get("after")+".pdf", kind, bytes.Clone(out.Bytes()))
 	}
+	standAlone(w, kind)
+	_, _ = out.WriteTo(w)
+}
+
+// standAlone sets the headers of a document for paper, which brings its style along and holds no script.
+func standAlone(w http.ResponseWriter, kind string) {
 	h := w.Header()
 	h.Set("Content-Type", kind)
-	// The record stands alone and so brings its style along; it holds no script.
 	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'")
-	_, _ = out.WriteTo(w)
 }
