@@ -310,8 +310,7 @@ func TestTraffic(t *testing.T) {
 	if list, _, _ := tr.Since(7, Filter{}); len(list) != 0 {
 		t.Errorf("nothing new: %d", len(list))
 	}
-	all, _, _ := tr.Since(0, Filter{})
-	if got := newest(all); len(got) != 2 {
+	if got, _ := tr.Newest(0, Filter{}); len(got) != 2 {
 		t.Errorf("%d kinds", len(got))
 	}
 }

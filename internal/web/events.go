@@ -128,12 +128,15 @@ func (s *Server) addStreams(api huma.API) {
 			}
 			return &huma.StreamResponse{Body: func(ctx huma.Context) {
 				s.openStream(ctx, func(out *stream) bool {
-					list, seen, lost := s.opt.Traffic.Since(after, in.Filter)
-					after = seen
+					var list []*Message
 					if in.Latest {
-						list = newest(list)
-					} else if lost > 0 && !out.send("event: skipped\ndata: {\"count\":%d}\n\n", lost) {
-						return false
+						list, after = s.opt.Traffic.Newest(after, in.Filter)
+					} else {
+						var lost uint64
+						list, after, lost = s.opt.Traffic.Since(after, in.Filter)
+						if lost > 0 && !out.send("event: skipped\ndata: {\"count\":%d}\n\n", lost) {
+							return false
+						}
 					}
 					var b strings.Builder
 					for _, m := range list {
@@ -143,31 +146,4 @@ func (s *Server) addStreams(api huma.API) {
 				})
 			}}, nil
 		})
-}
-
-// newest keeps the last message of each device, number and instance, in order.
-func newest(list []*Message) []*Message {
-	type key struct {
-		device   string
-		pgn      uint32
-		instance int
-	}
-	last := map[key]uint64{}
-	of := func(m *Message) key {
-		k := key{m.Device, m.PGN, -1}
-		if m.Instance != nil {
-			k.instance = int(*m.Instance)
-		}
-		return k
-	}
-	for _, m := range list {
-		last[of(m)] = m.Number
-	}
-	var out []*Message
-	for _, m := range list {
-		if last[of(m)] == m.Number {
-			out = append(out, m)
-		}
-	}
-	return out
 }

@@ -4,7 +4,9 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -15,17 +17,17 @@ import (
 	"muster/pgn"
 )
 
-// Traffic keeps the latest messages of all networks. Note costs no memory once the ring is warm; messages are decoded
-// only when somebody reads them, and then once for all readers.
+// Traffic keeps the latest messages of all networks. Note costs no memory once the ring is warm; a message is decoded
+// only when somebody reads it, and then once for all readers.
 type Traffic struct {
 	mu   sync.Mutex
 	ring []rawMessage
 	next uint64 // number of the next message; the first is 1
 
 	reading sync.Mutex
-	decoded []*Message // immutable; decoded[n % len] is message n if its number says so
-	upTo    uint64     // numbers below are decoded, or gone
-	scratch []rawMessage
+	taken   []rawMessage // a copy of ring up to the number upTo, for the readers
+	decoded []*Message   // immutable; decoded[n % len] is message n if its number says so
+	upTo    uint64
 	values  []pgn.Value
 }
 
@@ -44,7 +46,7 @@ func NewTraffic(keep int) *Traffic {
 	if keep <= 0 {
 		keep = 1024
 	}
-	return &Traffic{ring: make([]rawMessage, keep), decoded: make([]*Message, keep), next: 1, upTo: 1}
+	return &Traffic{ring: make([]rawMessage, keep), taken: make([]rawMessage, keep), decoded: make([]*Message, keep), next: 1, upTo: 1}
 }
 
 // Note keeps a copy of a message. It fits boat.Options.OnMessage.
@@ -114,8 +116,8 @@ type Filter struct {
 	PGN     uint32 `query:"pgn" maximum:"131071"`
 }
 
-func (f *Filter) wants(m *Message) bool {
-	return (f.Network == "" || f.Network == m.Network) && (f.Device == "" || f.Device == m.Device) && (f.PGN == 0 || f.PGN == m.PGN)
+func (f *Filter) wants(m *rawMessage) bool {
+	return (f.Network == "" || f.Network == m.network) && (f.Device == "" || f.Device == m.device) && (f.PGN == 0 || f.PGN == m.id.PGN())
 }
 
 // Since lists the kept messages with a number above after, oldest first; seen is the latest number there was, and lost is
@@ -123,21 +125,41 @@ func (f *Filter) wants(m *Message) bool {
 func (t *Traffic) Since(after uint64, f Filter) (list []*Message, seen, lost uint64) {
 	t.reading.Lock()
 	defer t.reading.Unlock()
-	t.catchUp()
-	keep := uint64(len(t.decoded))
-	from := after + 1
-	if oldest := t.upTo - min(t.upTo-1, keep); from < oldest {
-		if after > 0 {
-			lost = oldest - from
-		}
-		from = oldest
-	}
+	from, lost := t.catchUp(after)
 	for n := from; n < t.upTo; n++ {
-		if m := t.decoded[n%keep]; m != nil && m.Number == n && f.wants(m) {
-			list = append(list, m)
+		if m := &t.taken[n%uint64(len(t.taken))]; f.wants(m) {
+			list = append(list, t.message(m))
 		}
 	}
 	return list, t.upTo - 1, lost
+}
+
+// Newest is like Since, but of each device, number and instance lists only the last message.
+func (t *Traffic) Newest(after uint64, f Filter) (list []*Message, seen uint64) {
+	t.reading.Lock()
+	defer t.reading.Unlock()
+	type key struct {
+		network, device string
+		pgn             uint32
+		instance        int
+	}
+	last := map[key]uint64{}
+	from, _ := t.catchUp(after)
+	for n := from; n < t.upTo; n++ {
+		m := &t.taken[n%uint64(len(t.taken))]
+		if !f.wants(m) {
+			continue
+		}
+		k := key{m.network, m.device, m.id.PGN(), -1}
+		if i, ok := pgn.Lookup(k.pgn).For(m.data).Instance(m.data); ok {
+			k.instance = int(i)
+		}
+		last[k] = n
+	}
+	for _, n := range slices.Sorted(maps.Values(last)) {
+		list = append(list, t.message(&t.taken[n%uint64(len(t.taken))]))
+	}
+	return list, t.upTo - 1
 }
 
 // Latest is the number of the latest message, 0 before the first.
@@ -147,27 +169,35 @@ func (t *Traffic) Latest() uint64 {
 	return t.next - 1
 }
 
-// catchUp decodes what came since the last call. The ring is locked only while the raw messages are copied.
-func (t *Traffic) catchUp() {
+// catchUp takes a copy of what came since the last call and tells the first number behind after that is kept, and how many were not.
+func (t *Traffic) catchUp(after uint64) (from, lost uint64) {
 	t.mu.Lock()
+	defer t.mu.Unlock()
 	keep := uint64(len(t.ring))
-	n := max(t.upTo, t.next-min(t.next-1, keep))
-	fresh := int(t.next - n)
-	for len(t.scratch) < fresh {
-		t.scratch = append(t.scratch, rawMessage{})
-	}
-	for i := range fresh {
-		to, from := &t.scratch[i], &t.ring[(n+uint64(i))%keep]
+	oldest := t.next - min(t.next-1, keep)
+	for n := max(t.upTo, oldest); n < t.next; n++ {
+		to, from := &t.taken[n%keep], &t.ring[n%keep]
 		data := append(to.data[:0], from.data...)
 		*to = *from
 		to.data = data
 	}
 	t.upTo = t.next
-	t.mu.Unlock()
-	for i := range fresh {
-		m := t.decode(&t.scratch[i])
-		t.decoded[m.Number%keep] = m
+	if from = after + 1; from < oldest {
+		if after > 0 {
+			lost = oldest - from
+		}
+		from = oldest
 	}
+	return from, lost
+}
+
+// message is the decoded message of r.
+func (t *Traffic) message(r *rawMessage) *Message {
+	m := &t.decoded[r.number%uint64(len(t.decoded))]
+	if *m == nil || (*m).Number != r.number {
+		*m = t.decode(r)
+	}
+	return *m
 }
 
 func (t *Traffic) decode(r *rawMessage) *Message {
