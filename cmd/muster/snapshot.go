@@ -14,6 +14,7 @@ import (
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
+	"muster/internal/nmea0183"
 	"muster/internal/snapshot"
 )
 
@@ -229,7 +230,8 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, 
 			}
 			return r, err
 		case <-tick.C:
-			if bar.set(d.Report()); complete(d.Report()) && time.Since(began) >= least {
+			r := d.Report()
+			if bar.set(r); complete(r) && time.Since(began) >= least+c.asking(r) {
 				cancel()
 			}
 		}
@@ -243,6 +245,16 @@ func (c *snapshotCmd) times() (least, limit time.Duration) {
 		least = c.For
 	}
 	return least, max(least, c.Limit)
+}
+
+// asking is how long it takes to ask each talker of a line once, who are asked in turn. Most never answer, so nobody waits for more.
+func (c *snapshotCmd) asking(r *boat.Report) (more time.Duration) {
+	for i := range r.Talkers {
+		if t := &r.Talkers[i]; c.Ask && c.For == 0 && t.Identity == nil && t.Unanswered == "" && t.Talker != "P" {
+			more += nmea0183.AskPause
+		}
+	}
+	return more
 }
 
 func silent(r *boat.Report) bool { return len(r.Devices) == 0 && len(r.Talkers) == 0 }

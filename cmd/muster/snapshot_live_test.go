@@ -16,6 +16,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/nmea0183"
 	"muster/internal/snapshot"
 	"muster/internal/web"
 )
@@ -94,6 +95,20 @@ func TestSnapshotAsksOnALine(t *testing.T) {
 	}
 	if s := read(t, name); len(s.Report.Talkers) != 1 {
 		t.Errorf("%d talkers", len(s.Report.Talkers))
+	}
+}
+
+// TestSnapshotTimeToAsk: a line is heard long enough to ask each talker once.
+func TestSnapshotTimeToAsk(t *testing.T) {
+	known := &boat.TalkerIdentity{Model: "Gannet GP1"}
+	r := &boat.Report{Talkers: []boat.Talker{{Talker: "GP", Identity: known}, {Talker: "SD"}, {Talker: "WI"}, {Talker: "P"}, {Talker: "HC", Unanswered: "no answer, 3 requests"}}}
+	for _, tt := range []struct {
+		c    snapshotCmd
+		want time.Duration
+	}{{snapshotCmd{Ask: true}, 2 * nmea0183.AskPause}, {snapshotCmd{}, 0}, {snapshotCmd{Ask: true, For: time.Minute}, 0}} {
+		if got := tt.c.asking(r); got != tt.want {
+			t.Errorf("%+v: %v, want %v", tt.c, got, tt.want)
+		}
 	}
 }
 

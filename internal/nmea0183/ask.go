@@ -9,13 +9,15 @@ import (
 // Pace of the queries (common practice, no source): equipment answers some seconds late, and an old one may be busy with each.
 const (
 	askFirst  = 5 * time.Second  // after a talker was first heard
-	askPause  = 5 * time.Second  // between two queries on one line
 	askAgain  = time.Minute      // between two queries to one talker
 	askTries  = 3                // queries to a talker that does not answer
 	askHeard  = 10 * time.Second // a talker that has been silent for this long is not asked
 	maxAsked  = 64               // talkers
 	askTalker = "II"             // integrated instrumentation: the letters that the queries carry as their sender's
 )
+
+// AskPause is the time between two queries on one line, and how long an answer may take.
+const AskPause = 5 * time.Second
 
 // Asker asks the talkers of one two-way line for their VER sentence, in the standard's way. The zero value is ready.
 type Asker struct {
@@ -59,7 +61,7 @@ func (a *Asker) Hear(s *Sentence, t event.Time) {
 
 // Append appends the query that is due at t to dst, a whole sentence, or nothing.
 func (a *Asker) Append(dst []byte, t event.Time) []byte {
-	if a.last != 0 && t.Sub(a.last) < askPause {
+	if a.last != 0 && t.Sub(a.last) < AskPause {
 		return dst
 	}
 	for i := range a.talkers {
@@ -76,7 +78,7 @@ func (a *Asker) Append(dst []byte, t event.Time) []byte {
 
 // Unanswered reports whether the equipment that was asked that many times, last at the given moment, can be said at t not to answer.
 func Unanswered(queries int, last, t event.Time) bool {
-	return queries >= askTries && t.Sub(last) >= askPause
+	return queries >= askTries && t.Sub(last) >= AskPause
 }
 
 // AsksVersion reports whether s asks another talker for its VER sentence, and the letters of that talker, which alias s.
