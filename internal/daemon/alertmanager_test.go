@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -22,6 +23,7 @@ type amFake struct {
 	mu   sync.Mutex
 	down bool
 	got  []string
+	told []string // with the severity, each once until it changes
 }
 
 func (f *amFake) ServeHTTP(w http.ResponseWriter, r *http.Request) {
@@ -37,16 +39,19 @@ func (f *amFake) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	for _, a := range list {
-		word := "stands"
+		word, labels := "stands", a["labels"].(map[string]any)
 		if text, ok := a["endsAt"].(string); ok {
 			if at, err := time.Parse(time.RFC3339, text); err != nil || !at.After(time.Now()) {
 				word = "over"
 			}
 		}
+		if line := fmt.Sprint(word, " ", labels["severity"], " ", labels["alert"]); !slices.Contains(f.told, line) {
+			f.told = append(f.told, line)
+		}
 		if _, ok := a["startsAt"]; !ok {
 			word += " without a start"
 		}
-		f.got = append(f.got, fmt.Sprint(word, " ", a["labels"].(map[string]any)["alert"]))
+		f.got = append(f.got, fmt.Sprint(word, " ", labels["alert"]))
 	}
 }
 

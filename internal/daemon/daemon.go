@@ -475,5 +475,8 @@ func (d *Daemon) changed(c alert.Change) {
 	if c.Kind == alert.Raised && !c.Silenced && c.Alert.Severity.Rank() > boat.Info.Rank() {
 		e = d.log.Warn()
 	}
+	if c.Silenced {
+		e = e.Bool("silenced", true)
+	}
 	e.Str("alert", c.Alert.ID).Str("severity", string(c.Alert.Severity)).Str("summary", c.Alert.Summary).Msg("alert " + string(c.Kind))
 }
