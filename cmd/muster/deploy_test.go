@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"encoding/json"
 	"fmt"
 	"os"
@@ -41,6 +42,10 @@ func TestPrometheusRules(t *testing.T) {
 
 func TestAlertmanagerRoute(t *testing.T) {
 	outside(t, "alertmanager", "amtool", "prometheus-alertmanager", "check-config", "alertmanager.yaml")
+	for severity, receiver := range map[string]string{"critical": "on-call", "warning": "office", "info": "nobody"} {
+		outside(t, "alertmanager", "amtool", "prometheus-alertmanager", "config", "routes", "test", "--config.file=alertmanager.yaml",
+			"--verify.receivers="+receiver, "alertname=silent", "boat=kestrel", "severity="+severity)
+	}
 }
 
 // TestServiceUnit: systemd reads the units, and its own score of the exposure (0 best, 10 worst) stays where it is.
@@ -62,6 +67,75 @@ func TestServiceUnit(t *testing.T) {
 				t.Logf("exposure %s", m[1])
 			}
 		})
+	}
+}
+
+// complaints lets a program of systemd read the examples for networks and devices, with some text in the place of other, in namespaces
+// of its own, and gives what it says of them. It reads until the line that ends with until, or to its end.
+func complaints(t *testing.T, until, old, new string, program ...string) (said []string) {
+	t.Helper()
+	dir := t.TempDir()
+	files, err := filepath.Glob("../../deploy/network/*")
+	if err != nil || len(files) != 3 {
+		t.Fatalf("%q %v", files, err)
+	}
+	for _, f := range files {
+		if err := os.WriteFile(filepath.Join(dir, filepath.Base(f)), []byte(strings.ReplaceAll(readAll(t, f), old, new)), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	const script = `set -e; d=$1; shift; mount -t tmpfs none /run; mkdir -p /run/systemd/network /run/udev/rules.d
+cp "$d"/*.link "$d"/*.network /run/systemd/network; cp "$d"/*.rules /run/udev/rules.d; exec "$@" 2>&1`
+	cmd := exec.Command("unshare", append([]string{"--mount", "--net", "sh", "-c", script, "sh", dir}, program...)...)
+	cmd.Env = append(os.Environ(), "SYSTEMD_LOG_LEVEL=debug", "SYSTEMD_LOG_TARGET=console")
+	out, err := cmd.StdoutPipe()
+	if err == nil {
+		err = cmd.Start()
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = cmd.Process.Kill(); _ = cmd.Wait() }()
+	read := false
+	for lines := bufio.NewScanner(out); lines.Scan(); {
+		line := lines.Text()
+		read = read || strings.HasSuffix(line, until)
+		if strings.Contains(line, "60-muster-serial.rules:") || strings.Contains(line, "70-can.link:") || strings.Contains(line, "80-can.network:") {
+			said = append(said, line)
+		}
+		if read {
+			return said
+		}
+	}
+	t.Fatalf("%s ended before it said %q", program[0], until)
+	return nil
+}
+
+// TestNetworkFiles: systemd's own network daemon and device manager read the examples without a word, and find a wrong key in each.
+func TestNetworkFiles(t *testing.T) {
+	const networkd = "/lib/systemd/systemd-networkd"
+	for name, pkg := range map[string]string{"unshare": "util-linux", "udevadm": "udev", networkd: "systemd"} {
+		if _, err := exec.LookPath(name); err != nil || os.Geteuid() != 0 {
+			if os.Getenv("MUSTER_TEST_ALL") == "1" {
+				t.Fatalf("%s of Debian's package %s, as root: %v", name, pkg, err)
+			}
+			t.Skipf("%s is not installed, or this is not root", name)
+		}
+	}
+	for _, tt := range []struct {
+		until, old, new string
+		program         []string
+	}{
+		{"Enumeration completed", "BitRate=", "BitRat=", []string{networkd}},
+		{"Unload kernel module index.", "Path=", "Pfad=", []string{"udevadm", "test-builtin", "net_setup_link", "/sys/class/net/lo"}},
+		{"Unload kernel module index.", "SYMLINK+=", "SYMLINC+=", []string{"udevadm", "test", "--action=add", "/sys/class/net/lo"}},
+	} {
+		if said := complaints(t, tt.until, "", "", tt.program...); len(said) > 0 {
+			t.Errorf("%s says %q", tt.program[0], said)
+		}
+		if said := complaints(t, tt.until, tt.old, tt.new, tt.program...); len(said) == 0 {
+			t.Errorf("%s does not see that %s became %s", tt.program[0], tt.old, tt.new)
+		}
 	}
 }
 
