@@ -397,7 +397,7 @@ func TestTooMuch(t *testing.T) {
 	for i := range maxSegments + 1 {
 		fmt.Fprintf(&many, "  - {from: p%d, to: p%d, length: 1 m, cable: mini}\n", i, i+1)
 	}
-	if _, err := Parse([]byte(many.String())); err == nil || !strings.Contains(err.Error(), "251 are more than any backbone has") {
+	if _, err := Parse([]byte(many.String())); err == nil || !strings.Contains(err.Error(), "151 are more than any backbone has") {
 		t.Error(err)
 	}
 	if _, err := Parse(bytes.Repeat([]byte("#\n"), MaxFile)); err == nil || !strings.Contains(err.Error(), "it has more than 1048576 bytes") {

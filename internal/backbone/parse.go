@@ -177,11 +177,11 @@ func first(n ast.Node) ast.Node {
 }
 
 // Bounds of a layout. A cable longer than absurd metres is taken for a slip of the pen (own choice: the longest backbone is 200 m);
-// the others leave room for several times what the rules allow.
+// the others leave room for three times what the rules allow.
 const (
 	absurd      = 500
-	maxSegments = 250
-	maxDrops    = 250
+	maxSegments = 150
+	maxDrops    = 150
 	maxName     = 60   // characters
 	maxSupply   = 60.0 // volt
 	maxFuse     = 100.0

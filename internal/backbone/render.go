@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
+	"strconv"
 	"strings"
 	"time"
 
@@ -76,7 +78,7 @@ func (a *Audit) Along() []Stop {
 }
 
 // Drop says how long the drop is and what it carries.
-func (o Outlet) Drop() string { return fmt.Sprintf("drop %.1f m, %.0f LEN", o.Metres, o.Load) }
+func (o Outlet) Drop() string { return fmt.Sprintf("drop %.1f m, %s LEN", o.Metres, tenths(o.Load)) }
 
 // Supplied says which voltage the device gets.
 func (o Outlet) Supplied() string { return volts(o.Volts) }
@@ -94,7 +96,7 @@ func (l *Live) Lines() []string {
 	if l == nil {
 		return nil
 	}
-	out := []string{fmt.Sprintf("declared %.0f LEN, planned %.0f LEN", l.Load.Value, l.Load.Limit)}
+	out := []string{fmt.Sprintf("declared %s LEN, planned %s LEN", tenths(l.Load.Value), tenths(l.Load.Limit))}
 	if l.Unsaid > 0 {
 		out[0] += fmt.Sprintf("; devices that declare none: %d", l.Unsaid)
 	}
@@ -114,7 +116,7 @@ func (l *Live) Lines() []string {
 		out = append(out, "planned without model, role or NAME, so not looked for: "+x)
 	}
 	for _, x := range l.Declared {
-		out = append(out, fmt.Sprintf("%s: planned %.0f LEN, declares %.0f LEN", x.Device, x.Planned, x.Declared))
+		out = append(out, fmt.Sprintf("%s: planned %s LEN, declares %s LEN", x.Device, tenths(x.Planned), tenths(x.Declared)))
 	}
 	for _, x := range l.Supplies {
 		out = append(out, x.words())
@@ -153,10 +155,10 @@ func (a *Audit) Figures() [][2]string {
 		{"Backbone length", fmt.Sprintf("%.1f m of %.0f m", a.Length.Value, a.Length.Limit)},
 		{"All drops", fmt.Sprintf("%.1f m of %.0f m", a.DropSum.Value, a.DropSum.Limit)},
 		{"Devices", fmt.Sprintf("%.0f of %.0f", a.Devices.Value, a.Devices.Limit)},
-		{"Load equivalency", fmt.Sprintf("%.0f LEN, %.2f A", a.Load, a.Load*AmpsPerLoad)},
+		{"Load equivalency", fmt.Sprintf("%s LEN, %.2f A", tenths(a.Load), a.Load*AmpsPerLoad)},
 	}
 	for _, f := range a.Solution.Feeds {
-		text := fmt.Sprintf("%.2f V, %.2f A: %.0f LEN to one side, %.0f here, %.0f to the other", f.Voltage, f.Amps, f.LoadLeft, f.LoadHere, f.LoadRest)
+		text := fmt.Sprintf("%.2f V, %.2f A: %s LEN to one side, %s here, %s to the other", f.Voltage, f.Amps, tenths(f.LoadLeft), tenths(f.LoadHere), tenths(f.LoadRest))
 		for _, p := range a.Solution.Points {
 			if lost := f.Voltage - deref(p.Volts, f.Voltage); p.Name == f.At && lost > .005 {
 				text += fmt.Sprintf("; %.2f V lost on the power cable", lost)
@@ -177,7 +179,7 @@ func (a *Audit) Figures() [][2]string {
 		out = append(out, [2]string{"Best place to feed", fmt.Sprintf("%s: lowest %.2f V (now %.2f V)", b.At, b.Lowest, b.Now)})
 	}
 	if x := a.Adding; x != nil {
-		text := fmt.Sprintf("%.0f LEN, lowest %.2f V, drop %.2f V", x.Load, x.Lowest, x.Spread)
+		text := fmt.Sprintf("%s LEN, lowest %.2f V, drop %.2f V", tenths(x.Load), x.Lowest, x.Spread)
 		for _, f := range x.Findings {
 			text += ". " + f.Summary
 		}
@@ -201,6 +203,11 @@ func (p Point) words() string {
 		text += ", terminator"
 	}
 	return text
+}
+
+// tenths writes a load, with one decimal where it has any.
+func tenths(v float64) string {
+	return strings.TrimSuffix(strconv.FormatFloat(math.Round(v*10)/10+0, 'f', 1, 64), ".0") // +0: never -0
 }
 
 func deref(v *float64, none float64) float64 {

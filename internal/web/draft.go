@@ -43,8 +43,8 @@ type draftCoverage struct{ Quantity, From string }
 
 // Bounds of a draft: what a layout may have, and one more that tells.
 const (
-	draftPoints   = 251
-	draftDrops    = 251
+	draftPoints   = 152
+	draftDrops    = 151
 	draftCoverMax = 40
 )
 
