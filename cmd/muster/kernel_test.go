@@ -322,6 +322,10 @@ func TestKernel(t *testing.T) {
 		}
 	})
 
+	t.Run("adapters pulled out and put back", func(t *testing.T) { unplugged(t, at("unplug")) })
+	t.Run("bus-off and restart", func(t *testing.T) { busOff(t, at("busoff")) })
+	t.Run("a full card", func(t *testing.T) { fullCard(t, at("card")) })
+
 	t.Run("saturated bus", func(t *testing.T) {
 		r := readReport(t, at("saturated", "report.json"))
 		sent := regexp.MustCompile(`\D`).ReplaceAllString(strings.Split(content(t, at("saturated", "simulate.log")), "frames")[0], "")

@@ -21,6 +21,9 @@ bus() { # a fresh bus for each step
   ip link set "$1" up
 }
 step() { echo "== $1 $(cut -d' ' -f1 /proc/uptime)"; mkdir -p "$OUT/$1"; cd "$OUT/$1"; }
+ready() { for i in $(seq 80); do sleep 0.25; curl -sf "http://127.0.0.1:${1:-8632}/-/ready" >/dev/null && break; done; } # port
+ask() { curl -s "http://127.0.0.1:${2:-8632}/api/v1/report" >"$1.json"; } # name port
+said() { for i in $(seq 160); do [ "$(grep -c "$2" run.log)" -ge "$1" ] && break; sleep 0.25; done; } # times words
 end() { for p in "$@"; do kill "$p"; wait "$p"; done 2>/dev/null; }
 
 step claims # two independent address claimers on the kernel's J1939 stack, heard live
@@ -31,6 +34,27 @@ sleep 4
 j1939acd -r 80 -c "$OUT/claims/1" 00f7cc40e0ff0001 can1 & a=$!
 j1939acd -r 81 -c "$OUT/claims/2" 00f7cc40e0ff0002 can1 & b=$!
 wait $audit; end $a $b $dump
+
+step busoff # the controller takes itself off the bus, and is restarted: the kernel's error frames for that, looped by vcan; read at the end
+bus can22
+candump -e -r 4000000 can22,0:0,#FFFFFFFF >candump.txt & busdump=$!
+cat >muster.yaml <<END
+sources: [{source: can22}]
+listen: 127.0.0.1:8640
+log: {format: json}
+checks: {every: 1s, bus-off: {hold: 1s}}
+alerts: {clear: 1s, settle: 1ms}
+END
+$MUSTER run --config muster.yaml >run.log 2>&1 & busrun=$!
+ready 8640
+cansend can22 09F80121#36729A16021AB80D
+cansend can22 20000040#0000000000000000
+said 1 'bus-off.*alert raised'
+sleep 1; ask off 8640
+cansend can22 20000100#0000000000000000
+cansend can22 09F80121#36729A16021AB80D
+said 1 'bus-off.*alert regraded'
+sleep 1; ask restarted 8640
 
 step transport # the kernel sends by ISO transport: a broadcast, then a connection
 bus can2
@@ -180,6 +204,67 @@ cansend can18 18EAFFFE#00EE00 # a question to everybody: who is there?
 sleep 1
 end $run $dump
 
+step unplug # an adapter is pulled out and put back, twice: as the kernel's interface and as muster's own serial port; another network goes on
+bus can21
+plug() {
+  socat -d -d pty,raw,echo=0,link="$OUT/unplug/near" pty,raw,echo=0,link="$OUT/unplug/far" 2>>socat.log & tty=$!
+  for i in $(seq 80); do sleep 0.25; [ -c near ] && [ -c far ] && break; done
+  slcand -F -o -s5 "$(readlink -f far | sed 's|^/dev/||')" >>slcand.log 2>&1 & daemon=$!
+  for i in $(seq 80); do ip link set can0 up 2>/dev/null && break; sleep 0.25; done
+}
+pull() { end $tty; end $daemon; }
+both() { cansend can21 09F80121#36729A16021AB80D; cansend can0 18EEFF21#0100FFE040CCF700; } # what the kernel sends on can0 the serial port hears
+cat >muster.yaml <<END
+sources: [{source: can0, id: interface}, {source: "serial:$OUT/unplug/near", id: port}, {source: can21, id: other}]
+log: {format: json}
+checks: {every: 1s, silent: {hold: 1s}}
+alerts: {clear: 1s, settle: 1ms}
+END
+plug
+$MUSTER run --config muster.yaml >run.log 2>&1 & run=$!
+ready
+both; sleep 1.5; ask before
+for round in 1 2; do
+  pull
+  cansend can21 09F80121#36729A16021AB80D
+  said $((2 * round)) 'went away'
+  for source in interface port; do said $round "silent:$source\".*alert raised"; done
+  sleep 1; ask "away$round"
+  plug
+  said $((2 * round)) 'source is back'
+  both
+  for source in interface port; do said $round "silent:$source\".*alert cleared"; done
+  both; sleep 1.5; ask "back$round"
+done
+pull; end $run
+
+step card # a card that is full from the start, and has room later
+bus can23
+mkdir card && mount -t tmpfs -o size=300k card card
+cat >muster.yaml <<END
+sources: [{source: can23}]
+state_dir: $OUT/card/card/state
+store: {every: 1s}
+log: {format: json}
+END
+fill() { dd if=/dev/zero of=card/fill bs=4k 2>/dev/null; }
+fill
+$MUSTER run --config muster.yaml >run.log 2>&1 & run=$!
+ready
+said 1 'cannot be written'
+cansend can23 18EEFF21#0100FFE040CCF700
+sleep 1.5; ask full
+rm card/fill
+said 1 'written again'
+end $run
+$MUSTER run --config muster.yaml >second.log 2>&1 & run=$!
+ready
+cansend can23 18EEFF21#0100FFE040CCF700
+sleep 1.5; ask second
+end $run
+ls -l card/state >files.txt
+umount card
+
 step follow # a head is updated while muster follows the work order, and starts anew while the head is away
 bus can20
 $MUSTER snapshot "sim:$here/work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
@@ -189,6 +274,13 @@ $MUSTER follow order.json can20 --ask --before before.json --state work.json --f
 $MUSTER follow order.json can20 --ask --state work.json --for 12s >second.txt 2>second.err
 echo $? >status
 end $sim
+
+step later # what the faults of the beginning came to
+cd "$OUT/busoff"
+for i in $(seq 4); do said 1 'bus-off.*alert cleared'; done # a fault is told until the full minute after it is over
+sleep 1
+ask later 8640
+end $busrun $busdump
 
 if [ "$ALL" = 1 ]; then
 step hour # an hour of a simulated boat at 20 times the pace, read by gpsd
