@@ -53,8 +53,8 @@ func (s *Sim) lineFault(a *Action) {
 	}
 }
 
-// sentence writes one sentence, or the sentences of one AIS message, and plans the next. A line carries 10 bits a character; a talker that has fallen more than a
-// second behind leaves the sentence out, as a full buffer does.
+// sentence writes one sentence, or the sentences of one AIS message, and plans the next. A line carries 10 bits a character; a talker
+// that has fallen more than a second behind leaves the sentence out, as a full buffer does.
 func (s *Sim) sentence(it item) {
 	l := s.lines[it.device]
 	spec := &l.spec.Sentences[it.index]
