@@ -55,11 +55,11 @@ func (h *hot) line(b *[fastSpan]byte, e *event.Event) int {
 	}
 	at, p := h.base, 20
 	x := binary.LittleEndian.Uint64(b[12:])
-	if six := x ^ 0x2029_3030_3030_3030; (six|six+0x0606_0606_0606)&0xFFFF_F0F0_F0F0_F0F0 == 0 { // "FFFFFF) "
+	if six := x ^ 0x2029_3030_3030_3030; (six|(six+0x0606_0606_0606))&0xFFFF_F0F0_F0F0_F0F0 == 0 { // "FFFFFF) "
 		at += event.Time(number(six<<16) * 1000)
 	} else {
 		eight, last := x^0x3030_3030_3030_3030, b[20]-'0'
-		if (eight|eight+0x0606_0606_0606_0606)&0xF0F0_F0F0_F0F0_F0F0 != 0 || last > 9 || b[21] != ')' || b[22] != ' ' {
+		if (eight|(eight+0x0606_0606_0606_0606))&0xF0F0_F0F0_F0F0_F0F0 != 0 || last > 9 || b[21] != ')' || b[22] != ' ' {
 			return 0
 		}
 		at += event.Time(number(eight)*10 + uint64(last))
