@@ -68,11 +68,13 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 				!j.text && !named && !contains(d.Serial, text) && !contains(d.Role, text) {
 				continue
 			}
-			h := Hit{Boat: b.ID, Name: b.Name, Device: *d, Unknown: j.why}
+			h := Hit{Boat: b.ID, Name: b.Name, Device: d, Unknown: j.why}
 			if j.verdict == unknown {
 				apart = append(apart, h)
-			} else {
-				hits = append(hits, h)
+				continue
+			}
+			if hits = append(hits, h); len(hits) == q.Limit {
+				return hits, nil
 			}
 		}
 	}

@@ -109,10 +109,10 @@ type Query struct {
 
 // Hit is one device that a query found.
 type Hit struct {
-	Boat    string `json:"boat"`
-	Name    string `json:"name,omitempty"`
-	Device  Device `json:"device"`
-	Unknown string `json:"unknown,omitempty"` // why the order to Below is not known; such hits come last
+	Boat    string  `json:"boat"`
+	Name    string  `json:"name,omitempty"`
+	Device  *Device `json:"device"`
+	Unknown string  `json:"unknown,omitempty"` // why the order to Below is not known; such hits come last
 }
 
 // Past is one earlier report of a boat.

@@ -53,7 +53,8 @@ func (f *fakeFleet) Boat(id string) *hub.Boat {
 func (f *fakeFleet) Search(q hub.Query) ([]hub.Hit, error) {
 	var out, apart []hub.Hit
 	for _, b := range f.boats {
-		for _, d := range b.Devices {
+		for i := range b.Devices {
+			d := &b.Devices[i]
 			if !strings.Contains(strings.ToLower(d.Model+d.Software+d.Serial+b.ID), strings.ToLower(q.Text+q.Model)) {
 				continue
 			}
