@@ -35,7 +35,7 @@ import (
 const patience = 3 * time.Minute
 
 // until waits for something that must come.
-func until(t *testing.T, what string, ok func() bool) {
+func until(t testing.TB, what string, ok func() bool) {
 	t.Helper()
 	for end := time.Now().Add(patience); !ok(); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
@@ -55,7 +55,7 @@ type process struct {
 }
 
 // start runs muster-hub and waits until it takes boats and, unless they are off, serves pages.
-func start(t *testing.T, args ...string) *process {
+func start(t testing.TB, args ...string) *process {
 	t.Helper()
 	p := &process{cmd: exec.Command("muster-hub", args...), ended: make(chan struct{})}
 	out, err := p.cmd.StderrPipe()
@@ -109,7 +109,7 @@ func start(t *testing.T, args ...string) *process {
 	return p
 }
 
-func (p *process) end(t *testing.T, how os.Signal) {
+func (p *process) end(t testing.TB, how os.Signal) {
 	t.Helper()
 	_ = p.cmd.Process.Signal(how)
 	<-p.ended
@@ -119,7 +119,7 @@ func (p *process) end(t *testing.T, how os.Signal) {
 }
 
 // hubSays runs muster-hub to its end and returns both outputs.
-func hubSays(t *testing.T, args ...string) (stdout, stderr string) {
+func hubSays(t testing.TB, args ...string) (stdout, stderr string) {
 	t.Helper()
 	cmd := exec.Command("muster-hub", args...)
 	var out, err bytes.Buffer
@@ -170,7 +170,7 @@ func board(t *testing.T, id, url, creds string) {
 	})
 }
 
-func freePort(t *testing.T) string {
+func freePort(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
