@@ -49,6 +49,14 @@ func drawEvent(t *rapid.T, now *event.Time) event.Event {
 		e.Frame.IsRemote = true
 	case 3:
 		e.Time = 0
+	case 4:
+		e.Network = uint16(rapid.SampledFrom([]int{1, 3, 99}).Draw(t, "network"))
+	case 5:
+		e.Kind, e.Line = event.KindLine, []byte("$IIHDT,90.0,T*1B")
+	case 6:
+		e.Kind, e.Info = event.KindNetwork, &event.Network{ID: "can0", Kind: event.NMEA2000}
+	case 7:
+		e.Kind = event.KindNone
 	}
 	return e
 }

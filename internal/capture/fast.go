@@ -30,82 +30,86 @@ const fastSpan = 96
 // with ten digits of seconds, a name of up to seven bytes, a 29-bit identifier and up to eight data bytes. parseLine reads the
 // same shape and is the oracle.
 func (t *text) fast(events []event.Event) int {
-	buf, pos, n := t.w.buf[:t.w.end], t.w.pos, 0
-	for n < len(events) && pos+fastSpan <= len(buf) {
-		b := (*[fastSpan]byte)(buf[pos:])
-		if used := t.hot.line(b, &events[n]); used > 0 {
-			pos += used
-			n++
-		} else if !t.learn(b) {
+	n := 0
+	for {
+		k, used := t.hot.lines(t.w.rest(), events[n:])
+		n += k
+		t.w.pos += used
+		if rest := t.w.rest(); n == len(events) || len(rest) < fastSpan || !t.learn((*[fastSpan]byte)(rest)) {
 			break
 		}
 	}
 	if n > 0 {
 		t.last, t.lastNet = events[n-1].Time, events[n-1].Network
 	}
-	t.w.pos = pos
 	return n
 }
 
-// line parses one line and returns its length with the line's end; 0 when it has another shape, second or name than is remembered.
-func (h *hot) line(b *[fastSpan]byte, e *event.Event) int {
-	if binary.LittleEndian.Uint64(b[:]) != binary.LittleEndian.Uint64(h.head[:]) ||
-		binary.LittleEndian.Uint32(b[8:]) != binary.LittleEndian.Uint32(h.head[8:]) {
-		return 0
-	}
-	at, p := h.base, 20
-	x := binary.LittleEndian.Uint64(b[12:])
-	if six := x ^ 0x2029_3030_3030_3030; (six|(six+0x0606_0606_0606))&0xFFFF_F0F0_F0F0_F0F0 == 0 { // "FFFFFF) "
-		at += event.Time(number(six<<16) * 1000)
-	} else {
-		eight, last := x^0x3030_3030_3030_3030, b[20]-'0'
-		if (eight|(eight+0x0606_0606_0606_0606))&0xF0F0_F0F0_F0F0_F0F0 != 0 || last > 9 || b[21] != ')' || b[22] != ' ' {
-			return 0
+// lines parses lines until one has another shape, second or name than is remembered; it returns how many and their length in bytes.
+func (h *hot) lines(buf []byte, events []event.Event) (n, pos int) {
+	pairs := h.pairs
+	for n < len(events) && pos+fastSpan <= len(buf) {
+		b, e := (*[fastSpan]byte)(buf[pos:]), &events[n]
+		if binary.LittleEndian.Uint64(b[:]) != binary.LittleEndian.Uint64(h.head[:]) ||
+			binary.LittleEndian.Uint32(b[8:]) != binary.LittleEndian.Uint32(h.head[8:]) {
+			return n, pos
 		}
-		at += event.Time(number(eight)*10 + uint64(last))
-		p = 23
-	}
-	if binary.LittleEndian.Uint64(b[p:])&h.mask != h.name || h.length == 0 {
-		return 0
-	}
-	p += h.length
-	r, pairs := (*[26]byte)(b[p:]), h.pairs // IIIIIIII#DDDDDDDDDDDDDDDD and the line's end
-	i0, i1, i2, i3 := pair(pairs, r[0], r[1]), pair(pairs, r[2], r[3]), pair(pairs, r[4], r[5]), pair(pairs, r[6], r[7])
-	id := i0<<24 | i1<<16 | i2<<8 | i3
-	if i0|i1|i2|i3 > 0xFF || id > can.MaxExtendedID || r[8] != '#' {
-		return 0
-	}
-	*e = event.Event{}
-	e.Frame.Length = 8
-	if r[25] == '\n' {
-		d0, d1, d2, d3 := pair(pairs, r[9], r[10]), pair(pairs, r[11], r[12]), pair(pairs, r[13], r[14]), pair(pairs, r[15], r[16])
-		d4, d5, d6, d7 := pair(pairs, r[17], r[18]), pair(pairs, r[19], r[20]), pair(pairs, r[21], r[22]), pair(pairs, r[23], r[24])
-		if d0|d1|d2|d3|d4|d5|d6|d7 > 0xFF {
-			return 0
-		}
-		e.Frame.Data = [8]byte{byte(d0), byte(d1), byte(d2), byte(d3), byte(d4), byte(d5), byte(d6), byte(d7)}
-	} else {
-		k := 0
-		for k < 8 {
-			d := pair(pairs, r[9+2*k], r[10+2*k])
-			if d > 0xFF {
-				break
+		at, p := h.base, 20
+		x := binary.LittleEndian.Uint64(b[12:])
+		if six := x ^ 0x2029_3030_3030_3030; (six|(six+0x0606_0606_0606))&0xFFFF_F0F0_F0F0_F0F0 == 0 { // "FFFFFF) "
+			at += event.Time(number(six<<16) * 1000)
+		} else {
+			eight, last := x^0x3030_3030_3030_3030, b[20]-'0'
+			if (eight|(eight+0x0606_0606_0606_0606))&0xF0F0_F0F0_F0F0_F0F0 != 0 || last > 9 || b[21] != ')' || b[22] != ' ' {
+				return n, pos
 			}
-			e.Frame.Data[k] = byte(d)
-			k++
+			at += event.Time(number(eight)*10 + uint64(last))
+			p = 23
 		}
-		if r[9+2*k] != '\n' {
-			return 0
+		if binary.LittleEndian.Uint64(b[p:])&h.mask != h.name || h.length == 0 {
+			return n, pos
 		}
-		e.Frame.Length = uint8(k)
-		p -= 2 * (8 - k)
+		p += h.length
+		r := (*[26]byte)(b[p:]) // IIIIIIII#DDDDDDDDDDDDDDDD and the line's end
+		i0, i1, i2, i3 := pair(pairs, r[0], r[1]), pair(pairs, r[2], r[3]), pair(pairs, r[4], r[5]), pair(pairs, r[6], r[7])
+		id := i0<<24 | i1<<16 | i2<<8 | i3
+		if i0|i1|i2|i3 > 0xFF || id > can.MaxExtendedID || r[8] != '#' {
+			return n, pos
+		}
+		*e = event.Event{}
+		e.Frame.Length = 8
+		if r[25] == '\n' {
+			d0, d1, d2, d3 := pair(pairs, r[9], r[10]), pair(pairs, r[11], r[12]), pair(pairs, r[13], r[14]), pair(pairs, r[15], r[16])
+			d4, d5, d6, d7 := pair(pairs, r[17], r[18]), pair(pairs, r[19], r[20]), pair(pairs, r[21], r[22]), pair(pairs, r[23], r[24])
+			if d0|d1|d2|d3|d4|d5|d6|d7 > 0xFF {
+				return n, pos
+			}
+			e.Frame.Data = [8]byte{byte(d0), byte(d1), byte(d2), byte(d3), byte(d4), byte(d5), byte(d6), byte(d7)}
+		} else {
+			k := 0
+			for k < 8 {
+				d := pair(pairs, r[9+2*k], r[10+2*k])
+				if d > 0xFF {
+					break
+				}
+				e.Frame.Data[k] = byte(d)
+				k++
+			}
+			if r[9+2*k] != '\n' {
+				return n, pos
+			}
+			e.Frame.Length = uint8(k)
+			p -= 2 * (8 - k)
+		}
+		e.Time, e.Kind, e.Network = at, event.KindFrame, h.net
+		e.Frame.ID, e.Frame.IsExtended = id, true
+		pos += p + len(r)
+		n++
 	}
-	e.Time, e.Kind, e.Network = at, event.KindFrame, h.net
-	e.Frame.ID, e.Frame.IsExtended = id, true
-	return p + len(r)
+	return n, pos
 }
 
-// learn takes the second and the name of a line that hot.line refused; false when they are the same as before, or none.
+// learn takes the second and the name of a line that hot.lines refused; false when they are the same as before, or none.
 func (t *text) learn(b *[fastSpan]byte) bool {
 	h := &t.hot
 	if [12]byte(b[:]) != h.head {
