@@ -95,7 +95,7 @@ func TestDebianPackage(t *testing.T) {
 	defer cancel()
 	uml := exec.CommandContext(ctx, "linux.uml", "mem=768M", "root=/dev/root", "rootfstype=hostfs", "rootflags=/", "rw",
 		"init="+filepath.Join(dir, "init.sh"), "con=null", "con0=fd:0,fd:1", "quiet", "systemd.show_status=false")
-	uml.WaitDelay = 10 * time.Second // what it started may outlive it and hold the console
+	uml.WaitDelay = 10 * time.Second              // what it started may outlive it and hold the console
 	uml.Env = append(os.Environ(), "TMPDIR="+dir) // where its memory file goes
 	console, err := uml.CombinedOutput()
 	text, _ := os.ReadFile(filepath.Join(dir, "try.log"))

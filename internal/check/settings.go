@@ -48,7 +48,7 @@ type Settings struct {
 	UnclaimedSource  Common                   `yaml:"unclaimed-source"`
 	WrongBitRate     Common                   `yaml:"wrong-bit-rate"`
 
-	// Checks that need release sheets, a layout of the backbone or a baseline, and live with them.
+	// Checks that need release sheets, a layout of the backbone, a baseline or the store, and live with them.
 	BackboneTooLong Common `yaml:"backbone-too-long"`
 	CompanionTooOld Common `yaml:"companion-too-old"`
 	DropTooLong     Common `yaml:"drop-too-long"`
@@ -58,13 +58,14 @@ type Settings struct {
 	OrderUnknown    Common `yaml:"order-unknown"`
 	Replaced        Common `yaml:"replaced"`
 	SoftwareBehind  Common `yaml:"software-behind"`
+	StoreFailing    Common `yaml:"store-failing"`
 	Terminator      Common `yaml:"terminator"`
 	VoltageDrop     Common `yaml:"voltage-drop"`
 }
 
 // elsewhere lists the checks that live in other packages, sorted.
 var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-too-long", "load-too-high", "missing", "newcomer",
-	"order-unknown", "replaced", "software-behind", "terminator", "voltage-drop"}
+	"order-unknown", "replaced", "software-behind", "store-failing", "terminator", "voltage-drop"}
 
 // IDs lists the ids of all checks, those of other packages too, sorted.
 func IDs() []string {
@@ -99,6 +100,8 @@ func (s *Settings) more(id string) *Common {
 		return &s.SoftwareBehind
 	case "software-differs": // of a release family
 		return &s.SoftwareDiffers
+	case "store-failing":
+		return &s.StoreFailing
 	case "terminator":
 		return &s.Terminator
 	case "too-many-devices": // of a layout

@@ -10,6 +10,7 @@ import (
 	"os/exec"
 	"os/signal"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -97,13 +98,17 @@ func TestFullCard(t *testing.T) {
 				enter()
 			}
 			tell(t, a.d, change("raised", "silent:x", false))
-			eventually(t, func() bool { return len(hook.got()) == 1 })
+			eventually(t, func() bool { return slices.Contains(hook.got(), "raised silent:x") })
 			if a.said(fails) != 1 || a.said(again) != 0 || a.d.store.Stats().Failures < 3 || a.d.store.Stats().Pending == 0 {
 				t.Errorf("%+v; said %s", a.d.store.Stats(), a.log.String())
 			}
+			speak := func(now event.Time) { src.events <- []event.Event{depth(now)} }
+			standing := func() string { return a.alert("store-failing", "") }
+			a.until("an alert", func() bool { return standing() == string(boat.AlertOpen) }, speak)
 			room(t, 1<<40)
 			enter()
 			hears()
+			a.until("the end of the alert", func() bool { return standing() == string(boat.AlertCleared) }, speak)
 			if st := a.d.store.Stats(); a.said(fails) != 1 || a.said(again) != 1 || st.Syncs == 0 {
 				t.Errorf("%+v; said %s", st, a.log.String())
 			}

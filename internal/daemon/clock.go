@@ -103,6 +103,9 @@ func (d *Daemon) moveTime(by time.Duration) {
 	d.model.Shift(by)
 	d.watch.Shift(d.time.from, now.Add(2*lateness), by)
 	d.gauge.Shift(by)
+	if f := d.card.Load(); f != nil {
+		d.card.CompareAndSwap(f, &cardFault{f.since.Add(by), f.why})
+	}
 	d.time.from = d.time.from.Add(by)
 	d.time.moved += by
 	d.keeping.moved = true

@@ -93,7 +93,7 @@ type Daemon struct {
 	store                   *store.Store // nil in a replay
 	storeOnce               sync.Once
 	keeping                 keeping
-	keepMu                  sync.Mutex // guards keeping.failing
+	card                    atomic.Pointer[cardFault] // nil while the card takes what is written
 	reloads, reloadFailures atomic.Uint64
 	time                    timekeeper
 	toKeep                  chan struct{} // asks the keeper to write now

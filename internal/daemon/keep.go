@@ -42,7 +42,6 @@ type keeping struct {
 	at       event.Time // the last moment of the run before
 	moved    bool       // event time was moved, and that of alerts with it
 	silenced bool       // a silence was set or ended
-	failing  bool       // the card does not take what is written; belongs to the keeper
 }
 
 // kept says which state of a device the store holds.
@@ -338,19 +337,38 @@ func (d *Daemon) keepAll() {
 	d.store.Together(d.keepWork)
 }
 
+// cardFault is a card that does not take what is written.
+type cardFault struct {
+	since event.Time
+	why   error
+}
+
 // writeStore writes what was put, and says once when the card takes nothing and once when it does again.
 func (d *Daemon) writeStore() {
 	err := d.store.Sync()
-	d.keepMu.Lock()
-	changed := d.keeping.failing != (err != nil)
-	d.keeping.failing = err != nil
-	d.keepMu.Unlock()
 	switch {
-	case changed && err != nil:
+	case err == nil:
+		if d.card.Swap(nil) != nil {
+			d.log.Info().Msg("the store is written again")
+		}
+	case d.card.CompareAndSwap(nil, &cardFault{event.At(d.now()), err}):
 		d.log.Error().Err(err).Msg("the store cannot be written; muster goes on listening and keeps everything in memory: make room on the card, or replace it")
-	case changed:
-		d.log.Info().Msg("the store is written again")
 	}
+}
+
+// cardRule finds that the card does not take what is written.
+func (d *Daemon) cardRule() check.Rule {
+	return check.Rule{ID: "store-failing", Severity: boat.Warning, Doc: "The card does not take what muster keeps.", Check: func(p *check.Pass) {
+		fault := d.card.Load()
+		if fault == nil {
+			return
+		}
+		p.Find(check.Finding{Subject: "store", Since: fault.since,
+			Summary:  "The card does not take what muster keeps: history, alerts and work are in memory alone",
+			Evidence: map[string]any{"error": fault.why.Error(), "unwritten": d.store.Stats().Pending},
+			Remedy: "Make room on the card, or replace it: one that is worn out takes no more writes. Everything is written when it does; " +
+				"until then a power cut would lose what came since."})
+	}}
 }
 
 // runKeeper writes the store at the interval and when kicked, and then lets deliveries be made, until ctx ends.
@@ -470,5 +488,5 @@ func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 
 func (d *Daemon) setRules(base *snapshot.Snapshot) {
 	d.baseline.Store(&baseline{base, d.opt.Config.Baseline != ""})
-	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.known.rules()))
+	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.known.rules(), []check.Rule{d.cardRule()}))
 }

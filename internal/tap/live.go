@@ -8,6 +8,7 @@ import (
 	"sync"
 	"time"
 
+	"go.bug.st/serial"
 	"go.einride.tech/can"
 
 	"muster/internal/event"
@@ -176,6 +177,10 @@ func (s transmitter) Send(frame can.Frame) error {
 func reason(err error) string {
 	if err == nil || errors.Is(err, io.EOF) {
 		return "the other end closed"
+	}
+	var pe *serial.PortError
+	if errors.As(err, &pe) && pe.Code() == serial.PortClosed {
+		return "the serial port is gone: its adapter was pulled out"
 	}
 	return plain(err).Error()
 }
