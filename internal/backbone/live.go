@@ -173,7 +173,7 @@ func (a *Audit) Against(l *Layout, report *boat.Report) error {
 			Remedy:   "Put the declared figures into the layout and judge it again."})
 	}
 	a.supplies(l, m)
-	a.cover(l, m.aboard)
+	a.cover(l, report, network)
 	return nil
 }
 
@@ -346,7 +346,7 @@ func fitsUnsaid(d Drop, x *boat.Device) bool {
 }
 
 // cover goes through the commissioning list: each quantity from exactly one preferred source at its nominal rate.
-func (a *Audit) cover(l *Layout, aboard []*boat.Device) {
+func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 	quantities := boat.Quantities()
 	for _, want := range l.Coverage {
 		c := Covered{Quantity: want.Quantity, State: "missing"}
@@ -355,15 +355,14 @@ func (a *Audit) cover(l *Layout, aboard []*boat.Device) {
 			continue // a parsed layout has none
 		}
 		preferred := false
-		for _, d := range aboard {
-			messages, ok := d.Sends(quantities[i])
-			if !ok {
-				continue
+		for _, s := range report.Suppliers(quantities[i], report.TakenAt) {
+			if s.Device == nil || s.Network != network {
+				continue // on the backbone
 			}
-			c.From = append(c.From, d.Label())
-			if want.From == "" || l.isDevice(want.From, d) {
+			c.From = append(c.From, s.Device.Label())
+			if want.From == "" || l.isDevice(want.From, s.Device) {
 				preferred = true
-				c.Note = cmp.Or(late(messages), c.Note)
+				c.Note = cmp.Or(late(s.Messages), c.Note)
 			}
 		}
 		switch {
