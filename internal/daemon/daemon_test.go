@@ -223,6 +223,36 @@ func TestStopWithoutRun(t *testing.T) {
 	}
 }
 
+// deafSource ends when the test lets it, not when it is closed.
+type deafSource struct{ let chan struct{} }
+
+func (d deafSource) Read([]event.Event) (int, error) {
+	<-d.let
+	return 0, io.EOF
+}
+
+func (deafSource) Close() error { return nil }
+
+// TestStopIsBounded: a source that does not end holds up the end for so long and no longer, and is named as the reason.
+func TestStopIsBounded(t *testing.T) {
+	deaf := deafSource{make(chan struct{})}
+	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": deaf}, "can0")
+	opt.StopWithin = time.Millisecond
+	d, err := New(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- d.Run(t.Context()) }()
+	<-d.begun
+	_ = d.Stop()
+	if err := <-done; err == nil || !strings.Contains(err.Error(), "did not end within 1ms") {
+		t.Errorf("got %v", err)
+	}
+	close(deaf.let)
+	d.readers.Wait()
+}
+
 func TestSourceFails(t *testing.T) {
 	gone := errors.New("adapter gone")
 	src := newFake(gone, []event.Event{network(t0, "can0", false)})
