@@ -400,14 +400,3 @@ func count(list []string, v string) int {
 }
 
 func round(v float64) float64 { return math.Round(v*1000) / 1000 }
-
-// Worst is the highest severity among the findings, "" when there is none.
-func (a *Audit) Worst() boat.Severity {
-	var worst boat.Severity
-	for _, f := range a.Findings {
-		if f.Severity.Rank() > worst.Rank() {
-			worst = f.Severity
-		}
-	}
-	return worst
-}

@@ -128,11 +128,11 @@ func (a *Audit) picture() picture {
 		l := label{X: (p.Dots[i].X + p.Dots[i+1].X) / 2, Bad: bad[g.From+" "+g.To]}
 		switch {
 		case g.Amps > 0:
-			l.Text = fmt.Sprintf("%.1f m · %.2f A →", g.Metres, g.Amps)
+			l.Text = fmt.Sprintf("%s · %.2f A →", metres(g.Metres), g.Amps)
 		case g.Amps < 0:
-			l.Text = fmt.Sprintf("← %.2f A · %.1f m", -g.Amps, g.Metres)
+			l.Text = fmt.Sprintf("← %.2f A · %s", -g.Amps, metres(g.Metres))
 		default:
-			l.Text = fmt.Sprintf("%.1f m", g.Metres)
+			l.Text = metres(g.Metres)
 		}
 		l.Text = marked(l.Text, l.Bad)
 		if smallLetter*float64(utf8.RuneCountInString(l.Text)) < p.Dots[i+1].X-p.Dots[i].X { // else the list beside the picture tells it

@@ -70,7 +70,7 @@ func (a *Audit) Along() []Stop {
 		}
 		if i < len(a.Solution.Legs) {
 			g := a.Solution.Legs[i]
-			s.Onward = fmt.Sprintf("%.1f m %s, %s", g.Metres, g.Cable, g.current())
+			s.Onward = fmt.Sprintf("%s %s, %s", metres(g.Metres), g.Cable, g.current())
 		}
 		stops = append(stops, s)
 	}
@@ -203,6 +203,14 @@ func (p Point) words() string {
 		text += ", terminator"
 	}
 	return text
+}
+
+// metres writes the length of a cable; of tees that are joined to each other to the centimetre.
+func metres(v float64) string {
+	if v < 1 {
+		return fmt.Sprintf("%.2f m", v)
+	}
+	return fmt.Sprintf("%.1f m", v)
 }
 
 // tenths writes a load, with one decimal where it has any.

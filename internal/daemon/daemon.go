@@ -456,6 +456,7 @@ func (d *Daemon) publish() {
 	}
 	d.follow(r)
 	d.tellReport(r)
+	d.lookAtPlans(r)
 	silences := d.watch.Book().Silences()
 	d.silences.Store(&silences)
 	d.latest.Store(r)

@@ -22,6 +22,7 @@ type knowledge struct {
 	sheets *release.Sheets // nil without any
 	noted  []boat.Manual
 	plans  []*backbone.Plan
+	adrift []string    // of each plan, why it is not held against a network; empty when it is
 	job    *record.Job // what service records begin with; nil without any
 }
 
@@ -44,6 +45,7 @@ func (d *Daemon) loadKnowledge(c *config.Config) (k knowledge, err error) {
 	for _, l := range layouts {
 		k.plans = append(k.plans, backbone.NewPlan(l))
 	}
+	k.adrift = make([]string, len(k.plans))
 	if c.Job != "" {
 		if k.job, err = record.LoadJobs(c.Job); err != nil {
 			return k, err
@@ -93,6 +95,24 @@ func (d *Daemon) plans() []*backbone.Plan {
 		return *p
 	}
 	return nil
+}
+
+// lookAtPlans says in the log, once for each change, which plan is not held against a network and why. It waits until networks had time
+// to be heard.
+func (d *Daemon) lookAtPlans(r *boat.Report) {
+	if r.Window.To.Sub(r.Window.From) < time.Minute {
+		return
+	}
+	for i, p := range d.known.plans {
+		why := ""
+		if _, err := p.Layout().On(r); err != nil {
+			why = err.Error()
+		}
+		if why != "" && why != d.known.adrift[i] {
+			d.log.Warn().Str("boat", p.Layout().Boat).Str("why", why).Msg("the layout is not held against the network")
+		}
+		d.known.adrift[i] = why
+	}
 }
 
 // rules are the checks that need what people wrote down.

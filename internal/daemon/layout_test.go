@@ -8,6 +8,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/rs/zerolog"
+
 	"muster/internal/boat"
 )
 
@@ -89,5 +91,28 @@ func TestLayoutReload(t *testing.T) {
 	c.Layout = nil
 	if _, err := d.Reload(t.Context(), c); err != nil || len(d.plans()) > 0 {
 		t.Errorf("%v, %d layouts without any", err, len(d.plans()))
+	}
+}
+
+// TestLayoutAdrift: a layout whose network is not there is told in the log, once.
+func TestLayoutAdrift(t *testing.T) {
+	var log strings.Builder
+	opt := simulated(t, "demo")
+	opt.Log = zerolog.New(&log)
+	opt.Config.Layout = []string{write(t, filepath.Join(t.TempDir(), "layout.yaml"), "network: can7"+someLayout)}
+	d, err := New(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Stop()
+	r, err := Replay(t.Context(), simulated(t, "demo"), 2*time.Minute, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for range 3 {
+		d.lookAtPlans(r)
+	}
+	if n := strings.Count(log.String(), `"why":"network \"can7\" was not heard: write one of n2k"`); n != 1 {
+		t.Errorf("told %d times in\n%s", n, log.String())
 	}
 }
