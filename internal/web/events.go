@@ -31,8 +31,10 @@ func (s *stream) send(format string, args ...any) bool {
 	return err == nil && s.out.Flush() == nil
 }
 
+// openStream opens a stream that ends when what its reader showed is no longer a token of this boat.
 func (s *Server) openStream(ctx huma.Context, turn func(*stream) bool) {
-	s.turns.open(ctx, turn)
+	r, _ := humago.Unwrap(ctx)
+	s.turns.open(ctx, func(out *stream) bool { return s.access.right(r) != nothing && turn(out) })
 }
 
 // turns keeps event streams open, not more than so many at a time.

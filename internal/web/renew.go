@@ -45,7 +45,7 @@ func loopback(l net.Listener) bool {
 }
 
 // Renew makes ready to ask for other tokens and to show the certificate as its files hold it now; what it returns does so, from the next
-// request and the next connection on. A server without TLS stays without, and one with TLS keeps what it shows when no files are named.
+// request and the next connection on; open streams of whoever showed another token end. A server without TLS stays without, and one with TLS keeps what it shows when no files are named.
 func (s *Server) Renew(token, readToken, certFile, keyFile string) (func(), error) {
 	cert, err := readCertificate(certFile, keyFile)
 	if err != nil {

@@ -2,6 +2,7 @@ package web
 
 import (
 	"crypto/tls"
+	"io"
 	"net/http"
 	"os"
 	"strings"
@@ -12,7 +13,7 @@ import (
 func TestRenew(t *testing.T) {
 	const first, second, look = "0123456789abcdef", "fedcba9876543210", "0000111122223333"
 	certFile, keyFile, pool := certificate(t)
-	s := serve(t, Options{TLSCert: certFile, TLSKey: keyFile, Token: first, Reports: &fakeReports{report: sample(t)}})
+	s := serve(t, Options{TLSCert: certFile, TLSKey: keyFile, Token: first, EventEvery: 1, Reports: &fakeReports{report: sample(t)}})
 	ask := func(token, cookie string) int {
 		t.Helper()
 		client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}, DisableKeepAlives: true}}
@@ -62,7 +63,21 @@ func TestRenew(t *testing.T) {
 	if ask(first, "") != 200 {
 		t.Error("changed before it was to be")
 	}
+	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}, DisableKeepAlives: true}}
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, s.URL()+"/api/v1/events", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Header.Set("Authorization", "Bearer "+first)
+	stream, err := client.Do(req)
+	if err != nil || stream.StatusCode != 200 {
+		t.Fatal(err, stream)
+	}
+	defer stream.Body.Close()
 	renew()
+	if _, err := io.Copy(io.Discard, stream.Body); err != nil { // ends, otherwise the test never does
+		t.Error(err)
+	}
 	pool = newPool
 	if ask(first, "") != 401 || ask("", first) != 401 || ask(second, "") != 200 || ask("", second) != 200 || ask(look, "") != 200 {
 		t.Error("after")
