@@ -100,13 +100,14 @@ func (in *input) close() error {
 	return nil
 }
 
-// take gives an empty batch, one that was used before if there is one.
-func (in *input) take() *batch {
+// take gives an empty batch, one that was used before if there is one; a new one has room for n events and a loss. Most batches of a
+// live source hold a few, so they begin small.
+func (in *input) take(n int) *batch {
 	select {
 	case b := <-in.free:
 		return b
 	default:
-		return &batch{in: in, events: make([]event.Event, 0, batchEvents+1)}
+		return &batch{in: in, events: make([]event.Event, 0, n+1)}
 	}
 }
 
@@ -126,7 +127,7 @@ func (d *Daemon) read(ctx context.Context, in *input) {
 	lost := uint32(0)
 	for {
 		n, err := in.src.Read(buf)
-		b := in.take()
+		b := in.take(n)
 		if lost > 0 && n > 0 {
 			b.events = append(b.events, event.Event{Kind: event.KindDropped, Count: lost, Time: buf[0].Time, Network: buf[0].Network})
 		}
