@@ -226,9 +226,15 @@ func (s *Server) addReading(api huma.API) {
 		return &body[[]boat.Device]{list}, nil
 	}, 422)
 	read(api, "get-device", "/devices/{id}", "One device", "boat", func(_ context.Context, in *struct {
-		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, or network/address for a provisional device."`
+		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, network/address for a provisional device, or network/letters for an NMEA 0183 talker that told what it is."`
 	}) (*body[*boat.Device], error) {
-		d := s.opt.Reports.Report().Device(in.ID)
+		r := s.opt.Reports.Report()
+		d := r.Device(in.ID)
+		if t := r.TalkerByID(in.ID); d == nil && t != nil {
+			if shown, ok := t.Device(r.TakenAt); ok {
+				d = &shown
+			}
+		}
 		if d == nil {
 			return nil, huma.Error404NotFound(fmt.Sprintf("no device has the id %q: %s/devices lists them", in.ID, prefix))
 		}

@@ -2,6 +2,7 @@ package web
 
 import (
 	"cmp"
+	"fmt"
 	"html/template"
 	"math"
 	"net/http"
@@ -38,7 +39,7 @@ type shownNetwork struct {
 // supplied is a quantity and who sends it.
 type supplied struct {
 	Name  string
-	State string // one, two, none
+	State string // none, one, two for more, silent when all have stopped
 	Words string
 	From  []supplier
 }
@@ -137,7 +138,7 @@ func supplies(r *boat.Report, q boat.Quantity) supplied {
 		}
 		sup.Words = strings.Join(words, ", ")
 	case len(now) > 1:
-		sup.State, sup.Words = "one", "one on each network"
+		sup.State, sup.Words = "one", fmt.Sprintf("one on each of %d networks", len(now))
 	case len(now) == 1:
 		sup.State, sup.Words = "one", "one source"
 	case len(sup.From) > 0:
@@ -220,7 +221,7 @@ type shownSentence struct {
 	Carries   string
 	NominalMS float64
 	Stopped   bool
-	Values    []fact // of the latest, with units
+	Values    []fact // of the latest, with units, where a page shows them
 }
 
 func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
@@ -237,7 +238,6 @@ func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
 			words = append(words, strings.ReplaceAll(q.String(), "-", " "))
 		}
 		line.Carries = strings.Join(words, ", ")
-		line.Values = sentenceValues(x.Latest)
 		s.Lines = append(s.Lines, line)
 		s.Damaged += x.ChecksumErrors
 		if !line.Stopped && x.Recent > 0 {

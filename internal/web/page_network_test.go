@@ -91,7 +91,7 @@ func TestSuppliers(t *testing.T) {
 	second := r.Devices[len(r.Devices)-1]
 	second.ID, second.Network = "C0788C00FA400101", "can1"
 	r.Devices = append(r.Devices, second)
-	if got := supplies(r, boat.Quantities()[0]); got.State != "one" || got.Words != "one on each network" || len(got.From) != 2 {
+	if got := supplies(r, boat.Quantities()[0]); got.State != "one" || got.Words != "one on each of 2 networks" || len(got.From) != 2 {
 		t.Errorf("two backbones: %+v", got)
 	}
 	third := second
@@ -139,6 +139,12 @@ func TestTalkers(t *testing.T) {
 	}
 	if !strings.Contains(page, `aria-label="mean 1 s, from 900 ms to 1.2 s, published 1 s"`) {
 		t.Error("its page draws no interval")
+	}
+	if resp, text := get(t, s.URL()+prefix+"/devices/ttyUSB0%2FGP"); resp.StatusCode != 200 || !strings.Contains(text, `"model":"Gannet GP2"`) {
+		t.Errorf("the API gives %s %s", resp.Status, text)
+	}
+	if resp, text := get(t, s.URL()+prefix+"/devices/ttyUSB0%2FAI"); resp.StatusCode != 404 {
+		t.Errorf("a talker that told nothing of itself: %s %s", resp.Status, text)
 	}
 	_, page = get(t, s.URL()+"/devices/ttyUSB0%2FAI")
 	text := words(page)

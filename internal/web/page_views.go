@@ -238,6 +238,9 @@ func (s *Server) deviceData(req *http.Request, r *boat.Report) (string, any, err
 		return "", nil, fmt.Errorf("device %q: %w: it may have got another one since", id, ErrNoSuch)
 	case p.Device == nil:
 		st := showTalker(r, t)
+		for i := range st.Lines {
+			st.Lines[i].Values = sentenceValues(st.Lines[i].Latest)
+		}
 		p.Talker = &st
 	}
 	for _, a := range shown(r, SortedAlerts(r)) {
