@@ -35,6 +35,7 @@ type Audit struct {
 	Coverage    []Covered    `json:"coverage,omitempty"`
 	Findings    []Finding    `json:"findings"`
 	Cautions    []string     `json:"cautions"`
+	Sources     []string     `json:"sources"` // of the limits and resistances, a line for each kind of cable in use
 }
 
 // Measure is a figure with its limit.
@@ -122,6 +123,7 @@ func Judge(l *Layout) *Audit {
 			}
 		}
 	}
+	a.Sources = l.sources(drops)
 	a.lengths(l, drops)
 	a.power(l, s)
 	a.feeds(l, s)
@@ -131,6 +133,20 @@ func Judge(l *Layout) *Audit {
 		a.add(l)
 	}
 	return a
+}
+
+// sources tell where the figures of the cables in use come from.
+func (l *Layout) sources(drops []Drop) []string {
+	var lines []string
+	for _, c := range cables {
+		used := slices.ContainsFunc(l.Segments, func(s Segment) bool { return s.Cable == c.Name }) ||
+			slices.ContainsFunc(drops, func(d Drop) bool { return d.Length > 0 && orMicro(d.Cable) == c.Name }) ||
+			slices.ContainsFunc(l.Power, func(p Power) bool { return p.Length > 0 && orMicro(p.Cable) == c.Name })
+		if used {
+			lines = append(lines, fmt.Sprintf("%s cable: %g ohm per metre of one conductor, %.0f m of backbone, %.0f A; %s", c.Name, c.Ohm, c.MaxLength, c.Rating, c.Source))
+		}
+	}
+	return lines
 }
 
 // add judges the layout with the devices that are thought of.

@@ -46,6 +46,10 @@ func (a *Audit) WriteText(w io.Writer) error {
 	for _, c := range a.Cautions {
 		fmt.Fprintf(&b, "  - %s\n", c)
 	}
+	b.WriteString("\nWhere the figures come from\n")
+	for _, x := range a.Sources {
+		fmt.Fprintf(&b, "  - %s\n", x)
+	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
@@ -325,6 +329,7 @@ func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 	d.List("Findings", findings)
 	d.List("Notes", job.Notes)
 	d.List("Cautions", append(append([]string(nil), a.Cautions...), job.Cautions...))
+	d.List("Where the figures come from", a.Sources)
 	if err := d.Output(w); err != nil {
 		return fmt.Errorf("write PDF: %w", err)
 	}
