@@ -289,11 +289,14 @@ func (d *Daemon) networkID(in *input, local int, own string) string {
 		return id // told anew, as when a line's rate was found
 	}
 	all := d.inputs()
+	place := slices.Index(all, in)
 	taken := func(id string) bool {
-		return slices.ContainsFunc(all, func(o *input) bool { return o != in && (o.id == id || slices.Contains(o.ids, id)) })
+		// A source that comes earlier and is called so by the config will have that name, though it was not heard yet.
+		return slices.ContainsFunc(all[:place], func(o *input) bool { return o.id == "" && o.name == id }) ||
+			slices.ContainsFunc(all, func(o *input) bool { return o != in && (o.id == id || slices.Contains(o.ids, id)) })
 	}
 	id := own
-	for n := slices.Index(all, in) + 1; taken(id); n++ {
+	for n := place + 1; taken(id); n++ {
 		id = fmt.Sprintf("%s-%d", own, n)
 	}
 	if in.given == nil {
