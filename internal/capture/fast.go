@@ -84,7 +84,8 @@ func (h *hot) lines(buf []byte, events []event.Event) (n, pos int) {
 			if d0|d1|d2|d3|d4|d5|d6|d7 > 0xFF {
 				return n, pos
 			}
-			e.Frame.Data = [8]byte{byte(d0), byte(d1), byte(d2), byte(d3), byte(d4), byte(d5), byte(d6), byte(d7)}
+			data := uint64(d0|d1<<8|d2<<16|d3<<24) | uint64(d4|d5<<8|d6<<16|d7<<24)<<32
+			binary.LittleEndian.PutUint64(e.Frame.Data[:], data)
 		} else {
 			k := 0
 			for k < 8 {

@@ -91,7 +91,7 @@ func TestFastPathAgrees(t *testing.T) {
 		in := bytes.Clone(rapid.SampledFrom([][]byte{base, micros, pcap, pcapng, bare}).Draw(t, "base"))
 		for range rapid.IntRange(0, 6).Draw(t, "changes") {
 			at := rapid.IntRange(0, len(in)-1).Draw(t, "at")
-			in[at] = rapid.SampledFrom([]byte("09afAFgG#(). \nRr_\xb0\x00\x01\x02\x04\x08\x10\x20\x40\x80\xca\xcf\xffT1")).Draw(t, "byte")
+			in[at] = rapid.SampledFrom([]byte("09afAFgG#(). \nRr_\xb0\xca\x00\x01\x02\x04\x08\x10\x20\x40\x80\xca\xcf\xffT1")).Draw(t, "byte")
 		}
 		if d := cmp.Diff(drainAll(t, in, true), drainAll(t, in, false)); d != "" {
 			t.Fatal(d)

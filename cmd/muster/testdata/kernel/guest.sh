@@ -156,6 +156,20 @@ cat /proc/$run/status >status.txt
 curl -s http://127.0.0.1:8632/api/v1/report >report.json
 kill -INT $run; wait $run
 
+step flood # ten such buses in one, with what two pages keep open
+bus can19
+$MUSTER run can19 >run.log 2>&1 & run=$!
+sleep 1
+curl -sN http://127.0.0.1:8632/api/v1/events >/dev/null & reports=$!
+curl -sN 'http://127.0.0.1:8632/api/v1/messages/stream?latest=true' >/dev/null & messages=$!
+cut -d' ' -f14,15 /proc/$run/stat >ticks.txt
+$MUSTER simulate saturated --to can19 --for 150s --speed 10 >simulate.log 2>&1
+cut -d' ' -f14,15 /proc/$run/stat >>ticks.txt
+sleep 3
+curl -s http://127.0.0.1:8632/api/v1/report >report.json
+end $reports $messages
+kill -INT $run; wait $run
+
 step contest # an independent claimer wants muster's own address, with a lower and with a higher NAME
 number=10
 for side in lower higher; do
