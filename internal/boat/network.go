@@ -17,10 +17,10 @@ type network struct {
 	state  string
 	asm    *transport.Assembler // NMEA 2000 only
 	frames uint64
-	faults Faults // without what asm counts
-	fails  uint64 // asm's failures when last looked at
-	routes [routeCount]route
-	era    uint64 // counts, above the bits of an identifier, how often the owner of an address changed
+	faults Faults                  // without what asm counts
+	fails  uint64                  // asm's failures when last looked at
+	routes *[1 << routeTable]route // with asm
+	era    uint64                  // counts, above the bits of an identifier, how often the owner of an address changed
 
 	last  event.Time // latest stamp
 	start event.Time // first stamp
@@ -82,7 +82,7 @@ func newNetwork(b *Boat, info event.Network) *network {
 func (n *network) introduce(info event.Network) {
 	n.info = info
 	if info.Kind != event.NMEA0183 && n.asm == nil {
-		n.asm = transport.NewAssembler(n.boat.opt.Assembly)
+		n.asm, n.routes = transport.NewAssembler(n.boat.opt.Assembly), new([1 << routeTable]route)
 	}
 	for _, d := range n.devices {
 		d.nameIt()
@@ -131,7 +131,7 @@ func (n *network) frame(ev *event.Event) {
 		n.oddFrame(ev)
 		return
 	}
-	r := &n.routes[f.ID*0x9E3779B1>>22]
+	r := n.slot(f.ID)
 	if r.key != n.era|uint64(f.ID) {
 		r.begin(n.era, f.ID)
 	}

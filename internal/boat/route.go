@@ -17,9 +17,12 @@ type route struct {
 }
 
 const (
-	routeCount = 1024 // identifiers remembered; a power of two
-	routeBits  = 32   // of the key that hold the identifier
+	routeTable = 12 // bits of the number of identifiers remembered
+	routeBits  = 32 // of the key that hold the identifier
 )
+
+// slot is where the route of an identifier stands.
+func (n *network) slot(id uint32) *route { return &n.routes[id*0x9E3779B1>>(32-routeTable)] }
 
 // begin makes r the route of another identifier.
 func (r *route) begin(era uint64, id uint32) {

@@ -85,7 +85,7 @@ func TestRoutesAreUsed(t *testing.T) {
 	w := newWire().claim(35, nameHead).every(100*time.Millisecond, 3, 127250, 35, heading...)
 	b := w.feed(Options{})
 	id := uint32(pgn.MakeID(6, 127250, 35, pgn.Global))
-	r := &b.nets[0].routes[id*0x9E3779B1>>22]
+	r := b.nets[0].slot(id)
 	if r.key != b.nets[0].era|uint64(id) || r.device == nil || !r.whole || r.device.sender.NAME != nameHead {
 		t.Errorf("%+v", *r)
 	}
