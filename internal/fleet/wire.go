@@ -2,11 +2,9 @@
 package fleet
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"regexp"
 	"strconv"
 	"strings"
@@ -151,12 +149,8 @@ func (c *Codec) Decode(data []byte) (*Envelope, error) {
 		return nil, fmt.Errorf("fleet: decode: %w", err)
 	}
 	var e Envelope
-	d := json.NewDecoder(bytes.NewReader(text))
-	if err := d.Decode(&e); err != nil {
+	if err := json.Unmarshal(text, &e); err != nil { // so is a second message behind the first
 		return nil, fmt.Errorf("fleet: decode: %w", err)
-	}
-	if _, err := d.Token(); !errors.Is(err, io.EOF) {
-		return nil, errors.New("fleet: decode: more than one message")
 	}
 	if e.Schema != Schema {
 		return &e, fmt.Errorf("fleet: decode: schema %q is not %q: this hub may be older than the boat's muster", e.Schema, Schema)
