@@ -121,12 +121,17 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 			gauge(devicesDesc, float64(counts[s]), n.ID, string(s))
 		}
 	}
-	leftOut := 0
+	leftOut, told := 0, map[[2]string]bool{} // two units may claim one NAME
 	for i := range r.Devices {
 		d := &r.Devices[i]
 		if d.Name == nil || d.Own {
 			continue // a device that did not say who it is comes and goes with its address
 		}
+		id := [2]string{d.Network, d.ID}
+		if told[id] {
+			continue
+		}
+		told[id] = true
 		info := infoOf(d)
 		if !c.admit(info) {
 			leftOut++

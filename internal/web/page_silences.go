@@ -5,7 +5,6 @@ import (
 	"context"
 	"net/http"
 	"slices"
-	"strings"
 	"time"
 
 	"muster/internal/alert"
@@ -65,29 +64,27 @@ func silenced(r *boat.Report, s *alert.Silence) string {
 	if d := r.Device(s.Device); d != nil {
 		device = titleAt(d)
 	}
-	words := "everything"
+	words := "Everything"
 	switch {
 	case s.Work:
-		return "What work on " + device + " brings about"
+		words = "What work brings about"
 	case s.Alert != "":
 		words = s.Alert
 		for i := range r.Alerts {
 			if r.Alerts[i].ID == s.Alert {
-				words = r.Alerts[i].Summary
+				words = cmp.Or(r.Alerts[i].Summary, s.Alert)
 			}
 		}
 	case s.Check != "":
-		words = "check " + s.Check
+		words = "Check " + s.Check
 	}
-	if s.Device != "" && s.Check != "" {
+	if s.Device != "" {
 		words += " on " + device
-	} else if s.Device != "" {
-		words += " about " + device
 	}
 	if s.Network != "" {
 		words += " on " + s.Network
 	}
-	return boat.Printable(strings.ToUpper(words[:1]) + words[1:])
+	return boat.Printable(words)
 }
 
 // left is a time to come in the unit that people would take.

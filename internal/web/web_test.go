@@ -16,6 +16,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/rs/zerolog"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 )
 
@@ -227,6 +228,7 @@ func TestMetrics(t *testing.T) {
 	registry := prometheus.NewRegistry()
 	r := sample(t)
 	r.Networks = r.Networks[:1]
+	r.Devices = append(r.Devices, boat.Device{ID: r.Devices[0].ID, Network: r.Devices[0].Network, Name: r.Devices[0].Name, Own: r.Devices[0].Own, State: boat.Gone}) // the same NAME twice
 	registry.MustRegister(newReportCollector(&fakeReports{report: r}, "v1"))
 	problems, err := testutil.GatherAndLint(registry)
 	if err != nil {
@@ -242,7 +244,7 @@ muster_alerts{check="no-address",severity="critical",state="acknowledged"} 1
 muster_alerts{check="software-differs",severity="warning",state="open"} 1
 # HELP muster_devices Devices of the device list by network and state.
 # TYPE muster_devices gauge
-muster_devices{network="can0",state="gone"} 0
+muster_devices{network="can0",state="gone"} 1
 muster_devices{network="can0",state="no-address"} 1
 muster_devices{network="can0",state="present"} 2
 muster_devices{network="can0",state="provisional"} 1
@@ -274,5 +276,28 @@ func TestAcceptedAlerts(t *testing.T) {
 	}
 	if _, page = get(t, s.URL()+"/metrics"); !strings.Contains(page, `state="accepted"`) || strings.Contains(page, `state="open"`) {
 		t.Error("the metrics do not tell it apart")
+	}
+}
+
+func TestSilencedWords(t *testing.T) {
+	r := sample(t)
+	r.Alerts[0].ID, r.Alerts[0].Summary = "x:odd", "é\x1b[31m"
+	r.Alerts[1].ID, r.Alerts[1].Summary = "x:empty", ""
+	device := r.Devices[0].ID
+	for _, tt := range []struct {
+		of   alert.Silence
+		want string
+	}{
+		{alert.Silence{}, "Everything"},
+		{alert.Silence{Alert: "x:odd"}, `é\x1b[31m`},
+		{alert.Silence{Alert: "x:empty"}, "x:empty"},
+		{alert.Silence{Alert: "gone:a"}, "gone:a"},
+		{alert.Silence{Check: "silent", Network: "can0"}, "Check silent on can0"},
+		{alert.Silence{Check: "silent", Device: device}, "Check silent on " + titleAt(&r.Devices[0])},
+		{alert.Silence{Work: true, Device: "none"}, "What work brings about on none"},
+	} {
+		if got := silenced(r, &tt.of); got != tt.want {
+			t.Errorf("%+v: %q, want %q", tt.of, got, tt.want)
+		}
 	}
 }
