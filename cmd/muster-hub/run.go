@@ -143,6 +143,9 @@ func (c *runCmd) Run(a *app) error {
 		if a.ctx.Err() != nil {
 			return nil
 		}
+		if hub.Full(err) {
+			return cli.WithHint(&serverError{err}, "make room on the disk of the streams, or set less aside for the history with --max-gb")
+		}
 		return cli.WithHint(&serverError{err}, "see that the servers run with streams turned on, and that there are as many as --replicas says")
 	}
 	running, end := context.WithCancel(a.ctx)

@@ -40,10 +40,11 @@ type Options struct {
 // Server is a message server with streams.
 type Server struct {
 	*server.Server
-	stream server.JetStreamConfig
-	log    zerolog.Logger
-	stop   chan struct{}
-	done   chan struct{}
+	stream  server.JetStreamConfig
+	bounded bool // somebody has said how large the streams may be
+	log     zerolog.Logger
+	stop    chan struct{}
+	done    chan struct{}
 }
 
 // payload bounds a message with its headers.
@@ -126,9 +127,10 @@ func Start(ctx context.Context, opt Options) (*Server, error) {
 			return nil, err
 		}
 	}
-	s := &Server{Server: ns, log: opt.Log, stop: make(chan struct{}), done: make(chan struct{})}
+	s := &Server{Server: ns, log: opt.Log, bounded: opt.MaxStore > 0, stop: make(chan struct{}), done: make(chan struct{})}
 	if cfg := ns.JetStreamConfig(); cfg != nil {
 		s.stream = *cfg
+		s.stream.StoreDir = opt.Dir // the server puts its own folder's name behind it each time
 	}
 	go s.watch()
 	return s, nil
@@ -169,7 +171,21 @@ func (s *Server) Connect(creds []byte, name string) (*nats.Conn, error) {
 // retryStreams is how often streams are turned on again after the disk was full.
 const retryStreams = 5 * time.Second
 
-// watch turns streams on again: the server turns them off when a disk is full.
+// wider is the bound that the streams may have now, when that is more than they have and they have come to its end: the server sets it once,
+// when it starts, from what is free then. It is 0 otherwise.
+func (s *Server) wider() int64 {
+	cfg := s.JetStreamConfig()
+	info, err := s.Jsz(nil)
+	if s.bounded || cfg == nil || err != nil || int64(info.Store) < cfg.MaxStore/10*9 {
+		return 0
+	}
+	if now := int64(info.Store) + room(cfg.StoreDir)/4*3; now > cfg.MaxStore/10*11 {
+		return now
+	}
+	return 0
+}
+
+// watch turns streams on again, for the server turns them off when a disk is full, and lets them grow when there is more room.
 func (s *Server) watch() {
 	defer close(s.done)
 	for {
@@ -178,8 +194,20 @@ func (s *Server) watch() {
 			return
 		case <-time.After(retryStreams):
 		}
-		if s.JetStreamEnabled() || s.JetStreamIsClustered() {
+		if s.JetStreamIsClustered() {
 			continue
+		}
+		if s.JetStreamEnabled() {
+			more := s.wider()
+			if more == 0 {
+				continue
+			}
+			s.log.Info().Int64("bytes", more).Msg("there is more room for the streams: taking it")
+			s.stream.MaxStore = more
+			if err := s.DisableJetStream(); err != nil {
+				s.log.Error().Err(err).Msg("the streams cannot be given more room")
+				continue
+			}
 		}
 		cfg := s.stream
 		if err := s.EnableJetStream(&cfg); err != nil {

@@ -52,7 +52,7 @@ const DefaultMaxAge = 400 * 24 * time.Hour
 const (
 	duplicates    = 10 * time.Minute // the server's first look for repeated messages; what is older is seen by its number
 	perSubject    = 20000            // messages of one kind of one boat, so that no boat pushes out the others' history
-	refusedBytes  = 256 << 20
+	refusedAll    = 4000             // with keepBytes 256 MB at most; a bound in bytes would set them aside on the disk from the start
 	refusedEach   = 200
 	refusedAge    = 90 * 24 * time.Hour
 	maxPending    = 4096
@@ -161,7 +161,7 @@ func (o *Options) streams() []jetstream.StreamConfig {
 			MaxAge: o.MaxAge, MaxBytes: orNone(o.MaxBytes), MaxMsgsPerSubject: perSubject, Discard: jetstream.DiscardOld,
 			Duplicates: min(duplicates, o.MaxAge), DenyDelete: true, DenyPurge: true},
 		{Name: StreamRefused, Description: "what was kept aside", Subjects: []string{subjectRefused + ".>"}, Storage: jetstream.FileStorage,
-			Replicas: o.Replicas, MaxAge: refusedAge, MaxBytes: refusedBytes, MaxMsgsPerSubject: refusedEach, Discard: jetstream.DiscardOld,
+			Replicas: o.Replicas, MaxAge: refusedAge, MaxMsgs: refusedAll, MaxMsgsPerSubject: refusedEach, Discard: jetstream.DiscardOld,
 			Duplicates: duplicates},
 	}
 }

@@ -95,14 +95,14 @@ func (h *Hub) take(ctx context.Context, m jetstream.Msg) {
 	}
 	h.stats.failures.Add(1)
 	h.opt.Log.Debug().Err(err).Str("subject", m.Subject()).Msg("message not stored; it comes again")
-	if full(err) {
+	if Full(err) {
 		h.stored(err)
 	}
 	_ = m.NakWithDelay(retryIn)
 }
 
-// full reports whether the store refused because it has no room.
-func full(err error) bool {
+// Full reports whether the store refused because it has no room.
+func Full(err error) bool {
 	e, ok := errors.AsType[*jetstream.APIError](err)
 	return ok && (e.ErrorCode == 10023 || e.ErrorCode == 10047 || e.ErrorCode == 10077 || e.Code == 503)
 }
@@ -298,7 +298,7 @@ const (
 	headerSubject = "Muster-Subject"
 	headerAt      = "Muster-At"
 	headerBytes   = "Muster-Bytes"
-	keepBytes     = 256 << 10 // of the content
+	keepBytes     = 64 << 10 // of the content
 )
 
 // keepAside stores a message that is refused, with the reason, and counts it against the boat that may speak on its subject.
