@@ -386,7 +386,7 @@ func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 }
 
 // late says which of the messages comes much more rarely than published, "" for none.
-func late(messages []boat.Transmit) string {
+func late(messages []*boat.Transmit) string {
 	for _, t := range messages {
 		if t.Interval != nil && t.Nominal > 0 && t.Interval.Mean > slow*t.Nominal {
 			return fmt.Sprintf("%s comes every %.0f ms, nominal are %.0f ms", t.Title, t.Interval.Mean, t.Nominal)

@@ -61,9 +61,9 @@ func (q *Quantity) In(t *Transmit) bool {
 func mixed(number uint32) bool { return number == 130310 || number == 130311 }
 
 // Sends reports whether the device sends the quantity with a value, and the messages it sends it in.
-func (d *Device) Sends(q Quantity) (messages []Transmit, ok bool) {
-	for _, t := range d.Transmits {
-		if q.In(&t) && (t.Available == nil || *t.Available) {
+func (d *Device) Sends(q Quantity) (messages []*Transmit, ok bool) {
+	for i := range d.Transmits {
+		if t := &d.Transmits[i]; q.In(t) && (t.Available == nil || *t.Available) {
 			messages = append(messages, t)
 		}
 	}

@@ -13,9 +13,9 @@ const StillSent = time.Minute
 // Supplier is a device or a talker that sends a quantity, and what it sends it in.
 type Supplier struct {
 	ID, Network string
-	Device      *Device // nil for a talker; aliases the report
-	Messages    []Transmit
-	Talker      *Talker // nil for a device; aliases the report
+	Device      *Device     // nil for a talker; aliases the report
+	Messages    []*Transmit // alias the report
+	Talker      *Talker     // nil for a device; aliases the report
 	Sentences   []Sentence
 }
 
@@ -28,11 +28,11 @@ func (r *Report) Suppliers(q Quantity, now event.Time) []Supplier {
 		if d.Own || d.Renamed || d.State != Present && d.State != Provisional {
 			continue
 		}
-		var messages []Transmit
+		var messages []*Transmit
 		for j := range d.Transmits {
 			t := &d.Transmits[j]
 			if q.In(t) && t.Sending(now) && (t.Available == nil || *t.Available) {
-				messages = append(messages, *t)
+				messages = append(messages, t)
 			}
 		}
 		if messages != nil {
@@ -62,6 +62,9 @@ func Rivals(all []Supplier) [][]Supplier {
 		return nil
 	}
 	if slices.ContainsFunc(all, func(s Supplier) bool { return s.Talker != nil }) {
+		return [][]Supplier{all}
+	}
+	if !slices.ContainsFunc(all, func(s Supplier) bool { return s.Network != all[0].Network }) {
 		return [][]Supplier{all}
 	}
 	byNetwork := map[string][]Supplier{}
