@@ -82,7 +82,7 @@ func compareFiles(before, after, sheetsDir string, anotherBoat bool) (*snapshot.
 	if x, y := b.TakenAt(), f.TakenAt(); x != 0 && y != 0 && x > y {
 		return nil, nil, nil, cli.WithHint(fmt.Errorf("%s was taken at %s, after %s at %s", before, x, after, y), "give the earlier snapshot first")
 	}
-	c, err := snapshot.Compare(b, f, snapshot.Options{AnotherBoat: anotherBoat, Order: orderBy(sheets)})
+	c, err := snapshot.Compare(b, f, snapshot.Options{AnotherBoat: anotherBoat, Proved: true, Order: orderBy(sheets)})
 	if err != nil {
 		return nil, nil, nil, fmt.Errorf("compare %s with %s: %w", before, after, err)
 	}
