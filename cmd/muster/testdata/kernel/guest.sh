@@ -165,6 +165,7 @@ curl -sN 'http://127.0.0.1:8632/api/v1/messages/stream?latest=true' >/dev/null &
 cut -d' ' -f14,15 /proc/$run/stat >ticks.txt
 $MUSTER simulate saturated --to can19 --for 150s --speed 10 >simulate.log 2>&1
 cut -d' ' -f14,15 /proc/$run/stat >>ticks.txt
+for i in 1 2 3; do sleep 1; cansend can19 09F80102#0102030405060708; done # a loss is told with the next frame that is heard
 sleep 3
 curl -s http://127.0.0.1:8632/api/v1/report >report.json
 end $reports $messages
