@@ -50,8 +50,12 @@ type board struct {
 }
 
 func newBoard(t *testing.T, dir string, wall time.Time) *board {
+	return listeningBoard(t, dir, wall, "off")
+}
+
+func listeningBoard(t *testing.T, dir string, wall time.Time, listen string) *board {
 	b := &board{t: t, wall: wall}
-	opt := options("off", map[string]tap.Source{"can0": newFake(nil)}, "can0")
+	opt := options(listen, map[string]tap.Source{"can0": newFake(nil)}, "can0")
 	opt.Config.StateDir = dir
 	opt.Now = func() time.Time { return b.wall }
 	opt.elapsed = func() time.Duration { return b.elapsed }

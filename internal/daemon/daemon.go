@@ -78,6 +78,8 @@ type Daemon struct {
 	manualCount int
 	follower    *release.Follower // nil when no work order is followed
 	work        atomic.Pointer[web.Work]
+	finished    *release.Follower        // of the order that was followed last and is no longer; nil for none
+	workBefore  atomic.Pointer[web.Work] // how that one ended, for other goroutines
 	gauge       release.Gauge
 	conditions  atomic.Pointer[web.Conditions]
 	silences    atomic.Pointer[[]alert.Silence]

@@ -100,6 +100,15 @@ func (d *Daemon) Work() web.Work {
 	return web.Work{}
 }
 
+// LastWork implements web.Desk.
+func (d *Daemon) LastWork() web.Work {
+	w := d.Work()
+	if before := d.workBefore.Load(); w.Order == nil && before != nil {
+		return *before
+	}
+	return w
+}
+
 // Follow implements web.Desk.
 func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 	return d.do(ctx, func() error {
@@ -107,8 +116,7 @@ func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 			if d.follower == nil {
 				return fmt.Errorf("work order: %w: none is being followed", web.ErrNoSuch)
 			}
-			d.endWorkSilences()
-			d.follower, d.preChecks, d.keeping.work = nil, nil, true
+			d.takeWork(nil)
 			return nil
 		}
 		r := d.latest.Load()
@@ -119,10 +127,24 @@ func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 		if err != nil {
 			return err
 		}
-		d.endWorkSilences()
-		d.follower, d.preChecks, d.keeping.work = f, nil, true
+		d.takeWork(f)
 		return nil
 	})
+}
+
+// takeWork lets an order, or none, be followed in the place of the present one, which is kept as it ended.
+func (d *Daemon) takeWork(f *release.Follower) {
+	d.endWorkSilences()
+	if d.follower != nil {
+		d.endedWork(d.follower)
+	}
+	d.follower, d.preChecks, d.keeping.work = f, nil, true
+}
+
+// endedWork makes an order the one that was followed last.
+func (d *Daemon) endedWork(f *release.Follower) {
+	d.finished = f
+	d.workBefore.Store(&web.Work{Order: f.Order(), Status: f.Status(), Done: f.Done()})
 }
 
 // Confirm implements web.Desk.

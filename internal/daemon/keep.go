@@ -22,14 +22,16 @@ import (
 
 // Keys of the store.
 const (
-	silencesKey = "silences"
-	aboutKey    = "about"
-	alertPrefix = "alert/"
-	orderKey    = "order"
-	stateKey    = "state"
-	countKey    = "count"
-	manualKey   = "device/"
-	baselineKey = "snapshot"
+	silencesKey   = "silences"
+	aboutKey      = "about"
+	alertPrefix   = "alert/"
+	orderKey      = "order"
+	stateKey      = "state"
+	endedOrderKey = "ended/order"
+	endedStateKey = "ended/state"
+	countKey      = "count"
+	manualKey     = "device/"
+	baselineKey   = "snapshot"
 )
 
 // keeping is what the model's goroutine remembers of what it put into the store.
@@ -90,8 +92,15 @@ func (d *Daemon) restore() {
 	if err := d.restoreManual(); err != nil {
 		unreadable("devices entered by hand", err)
 	}
-	if err := d.restoreWork(); err != nil {
+	var err error
+	if d.follower, err = d.keptWork(orderKey, stateKey); err != nil {
 		unreadable("work order", err)
+	}
+	switch ended, err := d.keptWork(endedOrderKey, endedStateKey); {
+	case err != nil:
+		unreadable("work order that has ended", err)
+	case ended != nil:
+		d.endedWork(ended)
 	}
 }
 
@@ -181,21 +190,17 @@ func (d *Daemon) restoreManual() error {
 	return nil
 }
 
-func (d *Daemon) restoreWork() error {
+// keptWork is an order that the store holds under these keys, nil for none.
+func (d *Daemon) keptWork(orderKey, stateKey string) (*release.Follower, error) {
 	order := d.store.Get(store.Work, orderKey)
 	if order == nil {
-		return nil
+		return nil, nil
 	}
 	o, err := release.ParseOrder(order)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	f, err := release.Restore(o, d.store.Get(store.Work, stateKey))
-	if err != nil {
-		return err
-	}
-	d.follower = f
-	return nil
+	return release.Restore(o, d.store.Get(store.Work, stateKey))
 }
 
 // keep puts what is new in the report and around it into the store; it writes nothing itself.
@@ -313,18 +318,23 @@ func (d *Daemon) keepManual() {
 	})
 }
 
+// keepWork keeps the order being followed and the one that was followed before it.
 func (d *Daemon) keepWork() {
-	if d.follower == nil {
-		d.store.Replace(store.Work, nil)
-		return
+	values := map[string][]byte{}
+	add := func(f *release.Follower, orderKey, stateKey string) error {
+		if f == nil {
+			return nil
+		}
+		var err, serr error
+		values[orderKey], err = f.Order().JSON()
+		values[stateKey], serr = f.Save()
+		return errors.Join(err, serr)
 	}
-	order, err := d.follower.Order().JSON()
-	state, serr := d.follower.Save()
-	if err := errors.Join(err, serr); err != nil {
+	if err := errors.Join(add(d.follower, orderKey, stateKey), add(d.finished, endedOrderKey, endedStateKey)); err != nil {
 		d.log.Error().Err(err).Msg("the work order cannot be kept")
 		return
 	}
-	d.store.Replace(store.Work, map[string][]byte{orderKey: order, stateKey: state})
+	d.store.Replace(store.Work, values)
 }
 
 // keepAll writes everything, as at the end of an act of a person or of the program.

@@ -1,6 +1,10 @@
 package daemon
 
 import (
+	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
 	"os"
 	"slices"
 	"strings"
@@ -11,6 +15,8 @@ import (
 	"muster/internal/event"
 	"muster/internal/release"
 	"muster/internal/sim"
+	"muster/internal/store"
+	"muster/internal/web"
 )
 
 // twoHeads is a boat one of whose heads is updated: it is away from 60 s to 210 s.
@@ -34,12 +40,14 @@ type yard struct {
 	changes []alert.Change
 }
 
-func newYard(t *testing.T, wall time.Time) *yard {
+func newYard(t *testing.T, wall time.Time) *yard { return yardOn(t, newBoard(t, "", wall)) }
+
+func yardOn(t *testing.T, b *board) *yard {
 	sc, err := sim.Parse("two-heads.yaml", []byte(twoHeads))
 	if err != nil {
 		t.Fatal(err)
 	}
-	y := &yard{board: newBoard(t, "", wall), sim: sim.New(sc, 1, t0)}
+	y := &yard{board: b, sim: sim.New(sc, 1, t0)}
 	told := y.d.watch.OnChange
 	y.d.watch.OnChange = func(c alert.Change) {
 		y.changes = append(y.changes, c)
@@ -161,5 +169,79 @@ func TestWorkSilences(t *testing.T) {
 	y.work(15)
 	if got := told(alert.Unsilenced, false); !slices.Contains(got, "restarted") || slices.Contains(got, "silent") {
 		t.Errorf("after the end is told: %q", got)
+	}
+}
+
+// TestEndedWorkIsKept: a service record made after a restart tells the steps of the order that had ended before it, with their times, and
+// another order that is followed and ended takes its place.
+func TestEndedWorkIsKept(t *testing.T) {
+	dir, wall := t.TempDir(), t0.UTC()
+	start := func() (*yard, func()) {
+		y := yardOn(t, listeningBoard(t, dir, wall, "127.0.0.1:0"))
+		served := make(chan error, 1)
+		go func() { served <- y.d.web.Serve() }()
+		return y, func() {
+			if err := errors.Join(y.d.Stop(), <-served); err != nil {
+				t.Error(err)
+			}
+			http.DefaultClient.CloseIdleConnections()
+			wall = y.wall
+		}
+	}
+	snapshot := func(y *yard) (id string) {
+		t.Helper()
+		var kept web.Kept
+		resp, err := http.Post(y.d.URL()+"/api/v1/snapshots", "", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer resp.Body.Close()
+		if err := json.NewDecoder(resp.Body).Decode(&kept); err != nil || kept.ID == "" {
+			t.Fatalf("%s: %v", resp.Status, err)
+		}
+		return kept.ID
+	}
+	end := func(y *yard) { y.act(func() error { return y.d.Follow(t.Context(), nil) }) }
+	y, stop := start()
+	y.work(45)
+	before := snapshot(y)
+	y.follow()
+	y.work(255)
+	step := y.d.Work().Status[0]
+	if step.State != release.StepVerified {
+		t.Fatalf("%+v", step)
+	}
+	end(y)
+	after := snapshot(y)
+	stop()
+
+	y, stop = start()
+	y.work(45)
+	if w := y.d.Work(); w.Order != nil {
+		t.Errorf("an ended order is followed: %+v", w)
+	}
+	resp, err := http.Get(y.d.URL() + "/proof/record?before=" + before + "&after=" + after + "&order=yes&number=7")
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, err := io.ReadAll(resp.Body)
+	resp.Body.Close()
+	if err != nil {
+		t.Fatal(err)
+	}
+	minute := func(at event.Time) string { return at.UTC().Format("2006-01-02 15:04") }
+	for _, want := range []string{step.Step + " " + step.Label + ": 4.47 to 4.52", "verified", minute(step.LeftAt), minute(step.VerifiedAt)} {
+		if !strings.Contains(string(page), want) {
+			t.Errorf("the record lacks %q:\n%s", want, page)
+		}
+	}
+	y.follow() // the boat of this run still has the old version
+	end(y)
+	stop()
+
+	y, stop = start()
+	defer stop()
+	if w := y.d.LastWork(); w.Order == nil || w.Status[0].State != release.StepWaiting || len(y.d.store.All(store.Work)) != 2 {
+		t.Errorf("%+v; kept %d", w, len(y.d.store.All(store.Work)))
 	}
 }

@@ -26,7 +26,7 @@ const (
 	Devices    Kind = "devices"    // what is known of the past of each device
 	Alerts     Kind = "alerts"     // alerts and silences
 	Baseline   Kind = "baseline"   // the snapshot that the boat is held against
-	Work       Kind = "work"       // the work order being followed
+	Work       Kind = "work"       // the work order being followed, and the one before it
 	Manual     Kind = "manual"     // devices entered by hand
 	Deliveries Kind = "deliveries" // what somebody is still to be told
 	meta       Kind = "meta"

@@ -83,7 +83,7 @@ func (s *Server) addOrders(api huma.API, post operation) {
 		}) (*body[Work], error) {
 			order, err := release.ParseOrder(in.RawBody)
 			if err == nil {
-				err = s.follow(ctx, order)
+				err = s.opt.Desk.Follow(ctx, order)
 			}
 			if err != nil {
 				return nil, problem(err)
@@ -92,7 +92,7 @@ func (s *Server) addOrders(api huma.API, post operation) {
 		})
 	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "End following", "work", 204, 404),
 		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
-			return nil, problem(s.follow(ctx, nil))
+			return nil, problem(s.opt.Desk.Follow(ctx, nil))
 		})
 	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read off a device's own screen", "work", 204, 404, 413),
 		func(ctx context.Context, in *struct {

@@ -23,6 +23,9 @@ type Desk interface {
 	RemoveManual(ctx context.Context, id string) error
 	// Work is the order being followed, shared and read-only; its Order is nil when none is.
 	Work() Work
+	// LastWork is the order being followed, or else the one that was followed last, by this run of the program or one before; shared and
+	// read-only. Its Order is nil when none ever was.
+	LastWork() Work
 	// Follow begins to follow an order in the place of the present one; nil ends following, ErrNoSuch when no order is followed.
 	Follow(ctx context.Context, o *release.Order) error
 	// Confirm takes a version that somebody read off a device's own screen; ErrNoSuch when no order has the step.
@@ -81,6 +84,7 @@ func (noDesk) AddManual(context.Context, boat.Manual) (boat.Manual, error) {
 }
 func (noDesk) RemoveManual(context.Context, string) error            { return errNoDesk }
 func (noDesk) Work() Work                                            { return Work{} }
+func (noDesk) LastWork() Work                                        { return Work{} }
 func (noDesk) Follow(context.Context, *release.Order) error          { return errNoDesk }
 func (noDesk) Confirm(context.Context, string, string, string) error { return errNoDesk }
 func (noDesk) Silences() []alert.Silence                             { return nil }

@@ -317,7 +317,7 @@ func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, any, error)
 		if p.Comparison = c; err != nil {
 			p.Problem = boat.Printable(err.Error())
 		}
-		order := s.lastWork().Order
+		order := s.opt.Desk.LastWork().Order
 		if p.Order, p.Remaining = order != nil, remaining(c); c != nil {
 			p.Job = s.firstJob(c, order)
 		}

@@ -245,9 +245,9 @@ func (s *Server) addPages(mux *http.ServeMux) {
 		if err != nil {
 			return err
 		}
-		return s.follow(ctx, order)
+		return s.opt.Desk.Follow(ctx, order)
 	})
-	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.follow(ctx, nil) })
+	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.opt.Desk.Follow(ctx, nil) })
 }
 
 // Static serves the style, the script and the icon.

@@ -13,7 +13,6 @@ import (
 	"net/http"
 	"strings"
 	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -74,8 +73,7 @@ type Server struct {
 	history  history
 	shelf    *shelf
 	shown    pageCache
-	ended    atomic.Pointer[Work] // the order that was followed last and is no longer
-	run      string               // tells message numbers of one run from those of another
+	run      string // tells message numbers of one run from those of another
 	turns    turns
 	stopOnce sync.Once
 }

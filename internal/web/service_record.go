@@ -3,7 +3,6 @@ package web
 import (
 	"bytes"
 	"cmp"
-	"context"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -23,25 +22,6 @@ func (s *Server) versionOrder() func(*boat.Device, string, string) (int, bool) {
 		return sheets.Order
 	}
 	return nil
-}
-
-// follow begins to follow an order, or ends it, and keeps the one before for the service record.
-func (s *Server) follow(ctx context.Context, o *release.Order) error {
-	before := s.opt.Desk.Work()
-	err := s.opt.Desk.Follow(ctx, o)
-	if err == nil && before.Order != nil {
-		s.ended.Store(&before)
-	}
-	return err
-}
-
-// lastWork is the order being followed, or else the one that was followed last.
-func (s *Server) lastWork() Work {
-	w := s.opt.Desk.Work()
-	if ended := s.ended.Load(); w.Order == nil && ended != nil {
-		return *ended
-	}
-	return w
 }
 
 // remaining lists the checks whose findings a comparison shows before and after, or only after.
@@ -177,7 +157,7 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var steps []record.Step
-	if work := s.lastWork(); q.Get("order") != "" && work.Order != nil {
+	if work := s.opt.Desk.LastWork(); q.Get("order") != "" && work.Order != nil {
 		if err := work.Order.CheckBoat(before.Report); err != nil {
 			s.failed(w, r, err)
 			return
