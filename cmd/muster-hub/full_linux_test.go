@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"math/rand/v2"
 	"net/http"
@@ -14,6 +15,7 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
+	"muster/internal/boat"
 	"muster/internal/fleet"
 )
 
@@ -101,4 +103,18 @@ func TestDiskFull(t *testing.T) {
 	if !strings.Contains(h.log.String(), "make room on its disk") {
 		t.Errorf("the log does not say what to do:\n%s", h.log.String())
 	}
+}
+
+// recordOf is a service record as a boat sends it.
+func recordOf(t *testing.T, codec *fleet.Codec, data []byte) []byte {
+	t.Helper()
+	body, err := json.Marshal(fleet.Document{Name: "record.pdf", Media: "application/pdf", Data: data})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out, err := codec.Encode(&fleet.Envelope{Schema: fleet.Schema, Boat: boat.Identity{ID: "wagtail"}, MadeAt: time.Now(), Clock: boat.ClockSystem, Version: "test", Body: body})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
 }

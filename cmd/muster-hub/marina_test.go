@@ -392,17 +392,3 @@ func (b *teller) tell(t *testing.T, url string, n int) {
 		})
 	}
 }
-
-// recordOf is a service record as a boat sends it.
-func recordOf(t *testing.T, codec *fleet.Codec, data []byte) []byte {
-	t.Helper()
-	body, err := json.Marshal(fleet.Document{Name: "record.pdf", Media: "application/pdf", Data: data})
-	if err != nil {
-		t.Fatal(err)
-	}
-	out, err := codec.Encode(&fleet.Envelope{Schema: fleet.Schema, Boat: boat.Identity{ID: "wagtail"}, MadeAt: time.Now(), Clock: boat.ClockSystem, Version: "test", Body: body})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return out
-}
