@@ -7,6 +7,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"runtime"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -74,9 +75,10 @@ func TestMonth(t *testing.T) {
 		t.Fatal(err)
 	}
 	boatSim := sim.New(sc, 1, t0)
-	now := t0
+	var clock atomic.Int64 // the tellers look at it too
+	clock.Store(int64(t0))
 	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": newFake(nil)}, "can0")
-	opt.Now = func() time.Time { return now.UTC() }
+	opt.Now = func() time.Time { return event.Time(clock.Load()).UTC() }
 	opt.Config.StateDir = t.TempDir()
 	opt.Config.Checks.Every = time.Minute
 	opt.Config.Tell = []config.Target{{ID: "hook", Webhook: hook.URL}}
@@ -109,7 +111,7 @@ func TestMonth(t *testing.T) {
 	events, fed, began := make([]event.Event, batchEvents), 0, time.Now()
 	for range days * int(24*time.Hour/every) {
 		for range every / time.Minute {
-			now = now.Add(time.Minute)
+			now := event.Time(clock.Add(int64(time.Minute)))
 			for {
 				n, err := boatSim.ReadUntil(now.Add(-lateness), events)
 				if err != nil {
