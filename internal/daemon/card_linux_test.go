@@ -99,6 +99,7 @@ func TestFullCard(t *testing.T) {
 			}
 			tell(t, a.d, change("raised", "silent:x", false))
 			eventually(t, func() bool { return slices.Contains(hook.got(), "raised silent:x") })
+			eventually(t, func() bool { return a.said(fails) > 0 }) // whoever finds the fault says so a moment later
 			if a.said(fails) != 1 || a.said(again) != 0 || a.d.store.Stats().Failures < 3 || a.d.store.Stats().Pending == 0 {
 				t.Errorf("%+v; said %s", a.d.store.Stats(), a.log.String())
 			}
@@ -109,6 +110,7 @@ func TestFullCard(t *testing.T) {
 			enter()
 			hears()
 			a.until("the end of the alert", func() bool { return standing() == string(boat.AlertCleared) }, speak)
+			eventually(t, func() bool { return a.said(again) > 0 })
 			if st := a.d.store.Stats(); a.said(fails) != 1 || a.said(again) != 1 || st.Syncs == 0 {
 				t.Errorf("%+v; said %s", st, a.log.String())
 			}

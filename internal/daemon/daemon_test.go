@@ -111,7 +111,7 @@ func options(listen string, sources map[string]tap.Source, order ...string) Opti
 	for _, s := range order {
 		c.Sources = append(c.Sources, config.Source{Source: s})
 	}
-	return Options{Config: c, Log: zerolog.Nop(), Version: "test", ReportEvery: time.Millisecond, Open: func(spec string, _ bool) (tap.Source, error) {
+	return Options{Config: c, Log: zerolog.Nop(), Version: "test", ReportEvery: time.Millisecond, StopWithin: 5 * time.Minute, Open: func(spec string, _ bool) (tap.Source, error) {
 		if s := sources[spec]; s != nil {
 			return s, nil
 		}

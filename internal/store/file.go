@@ -241,14 +241,17 @@ func (s *Store) attach() error {
 	values, dirty := map[Kind]map[string]record{}, s.dirty
 	s.dirty = map[Kind]map[string]bool{}
 	for _, kind := range kinds {
+		s.writing += len(dirty[kind])
 		values[kind], s.dirty[kind] = maps.Clone(s.values[kind]), map[string]bool{}
 	}
 	s.mu.Unlock()
 	err := s.writeAnew(values)
+	s.mu.Lock()
+	s.writing = 0
 	if err == nil {
+		s.mu.Unlock()
 		return nil
 	}
-	s.mu.Lock()
 	for _, kind := range kinds {
 		maps.Copy(s.dirty[kind], dirty[kind])
 	}

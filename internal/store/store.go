@@ -62,6 +62,7 @@ type Store struct {
 	mu       sync.Mutex
 	values   map[Kind]map[string]record
 	dirty    map[Kind]map[string]bool
+	writing  int    // values that a write under way takes, no longer among dirty
 	size     int    // bytes of all values and keys
 	next     uint64 // the latest delivery's number
 	offered  uint64 // deliveries up to this one have been through a Sync
@@ -253,6 +254,7 @@ func (s *Store) Sync() error {
 		s.dirty[kind] = map[string]bool{}
 	}
 	next := s.next
+	s.writing = len(changes)
 	s.mu.Unlock()
 	s.batch.Unlock()
 	defer s.offer(next)
@@ -279,6 +281,7 @@ func (s *Store) Sync() error {
 		for _, c := range changes {
 			s.dirty[c.kind][c.key] = true
 		}
+		s.writing = 0
 		s.mu.Unlock()
 		return fmt.Errorf("write store %s: %w", s.path, err)
 	}
@@ -289,7 +292,7 @@ func (s *Store) Sync() error {
 func (s *Store) offer(next uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.offered = max(s.offered, next)
+	s.offered, s.writing = max(s.offered, next), 0
 }
 
 // Close writes what changed and closes the file.
@@ -306,7 +309,7 @@ func (s *Store) Stats() Stats {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	st := s.stats
-	st.Bytes = s.size
+	st.Bytes, st.Pending = s.size, s.writing
 	for _, d := range s.dirty {
 		st.Pending += len(d)
 	}
