@@ -232,6 +232,10 @@ func (d *Daemon) feed(in *input, e *event.Event) error {
 		e.Info = &info
 		if !slices.Contains(in.ids, info.ID) {
 			in.ids = append(in.ids, info.ID)
+			if info.Queue > 0 {
+				d.log.Debug().Str("network", info.ID).Int("bytes", info.Queue).
+					Msg("the kernel lets only this much wait to be read, so a busy moment may lose frames: raise net.core.rmem_max")
+			}
 		}
 	}
 	if in.ask != nil {

@@ -12,6 +12,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/tap"
+	"muster/pgn"
 )
 
 // wire is a source that the test feeds.
@@ -84,6 +85,20 @@ func (a *afloat) changes(id string) (lines []string) {
 }
 
 func (a *afloat) said(words string) int { return strings.Count(a.log.String(), words) }
+
+// TestShortQueue: a kernel that lets little wait to be read is told of once, and not again when the network comes back.
+func TestShortQueue(t *testing.T) {
+	bow := newWire()
+	a := newAfloat(t, options("off", map[string]tap.Source{"can0": bow}, "can0"))
+	info := event.Network{ID: "can0", Kind: event.NMEA2000, Queue: 212_992}
+	for i := range 2 {
+		bow.events <- []event.Event{{Time: t0, Kind: event.KindNetwork, Info: &info}, claim(t0, nameA+pgn.NAME(i), uint8(i))}
+		eventually(t, func() bool { return len(a.d.Report().Devices) == i+1 })
+	}
+	if a.said("net.core.rmem_max") != 1 || a.said(`"level":"debug","component":"daemon","network":"can0","bytes":212992`) != 1 {
+		t.Errorf("said %s", a.log.String())
+	}
+}
 
 // TestNetworksFailAlone: a network that goes away is told once, with the cause and what to do, and raises an alert that its return clears;
 // the other is read on.

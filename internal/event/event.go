@@ -115,6 +115,7 @@ type Network struct {
 	BitRate   uint32      // bit/s of a bus or baud of a line; 0 when the source does not know it
 	Listen    bool        // the adapter is in listen-only mode and cannot disturb the bus
 	Unstamped bool        // the source gives no times
+	Queue     int         // bytes that the kernel lets wait to be read, where it allows fewer than were asked for; 0 otherwise
 }
 
 // Event is one thing that happened. It is passed by pointer or in reused slices; whoever keeps it copies it.

@@ -25,7 +25,9 @@ type Options struct {
 	Acknowledge bool
 	// BitRate of the bus behind a serial adapter in bit/s; 0 is 250000, the rate of NMEA 2000.
 	BitRate uint32
-	// ReceiveBuffer is the size asked of the kernel for a live source's queue in bytes; 0 is 1 MiB.
+	// ReceiveBuffer is the size asked of the kernel for a live source's queue in bytes; 0 is 8 MiB. The kernel takes twice that for its own
+	// account, of which a CAN frame costs some 800 bytes: ten seconds of a full bus of 2,000 frames a second, however long a busy machine
+	// lets muster wait. Without a privilege no more is granted than net.core.rmem_max.
 	ReceiveBuffer int
 	// Gather is how long at most a CAN interface from which everything was read is left alone, so that frames come by the batch and a full
 	// bus does not wake a small board two thousand times a second. Their times are the kernel's all the same. 0 is 50 ms; a source that
@@ -46,7 +48,7 @@ func (o Options) withDefaults() Options {
 		o.BitRate = 250_000
 	}
 	if o.ReceiveBuffer == 0 {
-		o.ReceiveBuffer = 1 << 20
+		o.ReceiveBuffer = 8 << 20
 	}
 	if o.Gather == 0 {
 		o.Gather = 50 * time.Millisecond

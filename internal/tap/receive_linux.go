@@ -27,6 +27,7 @@ type receiver struct {
 	vectors [batch]unix.Iovec
 	data    [batch][messageSize]byte
 	control [batch][controlSize]byte
+	queue   int // bytes that the kernel lets wait, where it allows fewer than were asked for; 0 otherwise
 	want    int
 	got     int
 	errno   syscall.Errno
@@ -55,7 +56,10 @@ func newReceiver(fd int, name string, buffer int) (*receiver, error) {
 		_ = unix.SetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUF, buffer)
 	}
 	r := &receiver{file: os.NewFile(uintptr(fd), name)}
-	var err error
+	granted, err := unix.GetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUF)
+	if granted /= 2; err == nil && granted < buffer { // it tells the double of what it was set to, see socket(7)
+		r.queue = granted
+	}
 	if r.conn, err = r.file.SyscallConn(); err != nil {
 		r.file.Close()
 		return nil, err

@@ -93,6 +93,7 @@ func dialCAN(name string, opts Options) (_ *canLink, info event.Network, err err
 		}
 		return nil, info, fmt.Errorf("bind: %w", err)
 	}
+	info.Queue = r.queue
 	l := &canLink{receiver: r, opts: opts}
 	if l.state, err = dialState(ifi.Index); err != nil {
 		l.state = nil // no state to show, but frames all the same

@@ -6,6 +6,8 @@ import (
 	"io"
 	"net"
 	"os"
+	"runtime"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -116,6 +118,31 @@ func TestReceiverCountsLosses(t *testing.T) {
 	if frames+dropped != sent || dropped == 0 {
 		t.Errorf("%d frames and %d dropped of %d", frames, dropped, sent)
 	}
+}
+
+// TestReceiveQueue: without a privilege the kernel grants what net.core.rmem_max allows, which is told; what it grants in full is not.
+func TestReceiveQueue(t *testing.T) {
+	if r, _ := udpReceiver(t, 4096); r.queue != 0 {
+		t.Errorf("a small queue is cut to %d", r.queue)
+	}
+	text, err := os.ReadFile("/proc/sys/net/core/rmem_max")
+	if err != nil {
+		t.Fatal(err)
+	}
+	limit, err := strconv.Atoi(strings.TrimSpace(string(text)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Run("without a privilege", func(t *testing.T) {
+		runtime.LockOSThread() // the thread ends with this test, and what it gave up with it
+		var none [2]unix.CapUserData
+		if err := unix.Capset(&unix.CapUserHeader{Version: unix.LINUX_CAPABILITY_VERSION_3}, &none[0]); err != nil {
+			t.Fatal(err)
+		}
+		if r, _ := udpReceiver(t, limit+1<<20); r.queue != limit {
+			t.Errorf("cut to %d, the system's limit is %d", r.queue, limit)
+		}
+	})
 }
 
 func TestReceiverAllocations(t *testing.T) {
