@@ -22,7 +22,8 @@ func show(e *event.Event) string {
 	case event.KindFrame, event.KindErrorFrame:
 		s += fmt.Sprintf(" %X ext=%v rtr=%v [%d] % X", e.Frame.ID, e.Frame.IsExtended, e.Frame.IsRemote, e.Frame.Length, e.Frame.Data[:e.Frame.Length])
 	case event.KindNetwork:
-		s += fmt.Sprintf(" %+v", *e.Info)
+		n := e.Info // its Queue is of live sources only
+		s += fmt.Sprintf(" {ID:%s Kind:%s BitRate:%d Listen:%t Unstamped:%t}", n.ID, n.Kind, n.BitRate, n.Listen, n.Unstamped)
 	case event.KindLine:
 		s += fmt.Sprintf(" %q", e.Line)
 	case event.KindDamaged:
