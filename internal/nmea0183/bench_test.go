@@ -24,7 +24,7 @@ func TestParseAllocs(t *testing.T) {
 	if n := testing.AllocsPerRun(100, func() {
 		for rest := line; rest != nil; {
 			rest, _ = Parse(rest, &s)
-			s.TagTime()
+			s.Tag('c')
 		}
 		_, _ = Parse(line[20:40], &s)
 	}); n != 0 {

@@ -4,11 +4,8 @@ import (
 	"bytes"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
-
-	"muster/internal/event"
 )
 
 // view is what a test compares of one Parse.
@@ -145,16 +142,15 @@ func TestTags(t *testing.T) {
 		name, in string
 		key      byte
 		want     string
-		at       time.Time
 	}{
-		{"group (gpsd AIVDM page)", `\g:1-2-73874,n:157036,s:r003669945,c:1241544035*4A\`, 'g', "1-2-73874", time.Unix(1241544035, 0)},
-		{"source", `\g:1-2-73874,n:157036,s:r003669945,c:1241544035*4A\`, 's', "r003669945", time.Unix(1241544035, 0)},
-		{"second block", `\n:1\\s:abc,c:1241544035.25\`, 's', "abc", time.Unix(1241544035, 250e6)},
-		{"milliseconds", `\c:1241544035123\`, 'c', "1241544035123", time.Unix(1241544035, 123e6)},
-		{"absent", `\n:1\`, 's', "", time.Time{}},
-		{"not a number", `\c:12x\`, 'c', "12x", time.Time{}},
-		{"too large", `\c:99999999999\`, 'c', "99999999999", time.Time{}},
-		{"bad checksum", `\c:1241544035*00\`, 'c', "1241544035", time.Time{}},
+		{"group (gpsd AIVDM page)", `\g:1-2-73874,n:157036,s:r003669945,c:1241544035*4A\`, 'g', "1-2-73874"},
+		{"source", `\g:1-2-73874,n:157036,s:r003669945,c:1241544035*4A\`, 's', "r003669945"},
+		{"second block", `\n:1\\s:abc,c:1241544035.25\`, 's', "abc"},
+		{"milliseconds", `\c:1241544035123\`, 'c', "1241544035123"},
+		{"absent", `\n:1\`, 's', ""},
+		{"not a number", `\c:12x\`, 'c', "12x"},
+		{"too large", `\c:99999999999\`, 'c', "99999999999"},
+		{"bad checksum", `\c:1241544035*00\`, 'c', "1241544035"},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -165,9 +161,6 @@ func TestTags(t *testing.T) {
 			got, ok := s.Tag(tt.key)
 			if string(got) != tt.want || ok != (tt.want != "") {
 				t.Errorf("Tag(%c) = %q, %v, want %q", tt.key, got, ok, tt.want)
-			}
-			if got := s.TagTime(); got != event.At(tt.at) {
-				t.Errorf("TagTime = %v, want %v", got, event.At(tt.at))
 			}
 		})
 	}
@@ -233,7 +226,6 @@ func FuzzParse(f *testing.F) {
 				t.Fatalf("%q: fields have %d bytes, the sentence %d", line, total, len(s.Raw))
 			}
 			s.Tag('s')
-			s.TagTime()
 		}
 	})
 }

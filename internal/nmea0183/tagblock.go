@@ -1,10 +1,6 @@
 package nmea0183
 
-import (
-	"bytes"
-
-	"muster/internal/event"
-)
+import "bytes"
 
 // tagsEnd is the index after the tag blocks that begin with the backslash at line[at], or 0 when none is whole.
 func tagsEnd(line []byte, at int) int {
@@ -75,37 +71,6 @@ func (s *Sentence) Tag(key byte) (value []byte, ok bool) {
 }
 
 var comma = []byte{','}
-
-// TagTime is the time that the tag block's 'c' gives, in seconds or milliseconds, told apart by their number of digits.
-// A fraction of a second is accepted. It is unset when there is none or the tag block's checksum is bad.
-func (s *Sentence) TagTime() event.Time {
-	v, ok := s.Tag('c')
-	if !ok || s.TagChecksum == ChecksumBad {
-		return 0
-	}
-	whole, fraction, _ := bytes.Cut(v, []byte{'.'})
-	n, ok := integer(whole)
-	switch {
-	case !ok || n < 0:
-		return 0
-	case len(whole) >= 12 && n <= 9_000_000_000_000: // milliseconds
-		return event.Time(n) * 1e6
-	case len(whole) > 11:
-		return 0
-	}
-	nanos := event.Time(0)
-	for scale := event.Time(1e8); len(fraction) > 0 && scale > 0; scale /= 10 {
-		if !isDigit(fraction[0]) {
-			return 0
-		}
-		nanos += event.Time(fraction[0]-'0') * scale
-		fraction = fraction[1:]
-	}
-	if n > 9_000_000_000 { // beyond what nanoseconds since 1970 can hold
-		return 0
-	}
-	return event.Time(n)*1e9 + nanos
-}
 
 // integer reads a whole decimal number of at most 18 digits.
 func integer(b []byte) (int64, bool) {
