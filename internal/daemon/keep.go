@@ -69,7 +69,7 @@ func openStore(c *config.Config, now func() time.Time) (*store.Store, error) {
 // restore takes up what the store holds. What cannot be read is left out and told.
 func (d *Daemon) restore() {
 	if err := d.store.SetAside(); err != nil {
-		d.log.Error().Err(err).Msg("store set aside")
+		d.log.Error().Err(err).Msg("the store of before cannot be read")
 	}
 	d.keeping = keeping{devices: map[string]kept{}, past: map[string]keptDevice{}}
 	unreadable := func(what string, err error) {

@@ -189,8 +189,19 @@ func versionOf(b *bbolt.Bucket) (int, error) {
 // keepAside is how many unreadable stores are kept beside the present one.
 const keepAside = 9
 
-// putAside renames a file that cannot be read and forgets what was read of it.
-func (s *Store) putAside(why *damaged) error {
+// forget drops what was read.
+func (s *Store) forget() {
+	s.values, s.size, s.shape = map[Kind]map[string]record{}, 0, 0
+	for _, k := range kinds {
+		s.values[k] = map[string]record{}
+	}
+}
+
+// putAside renames a file that cannot be read.
+func (s *Store) putAside() error {
+	if s.unreadable == nil {
+		return nil
+	}
 	var to string
 	for n := 1; n <= keepAside; n++ {
 		to = s.path + ".damaged-" + strconv.Itoa(n)
@@ -198,14 +209,16 @@ func (s *Store) putAside(why *damaged) error {
 			break
 		}
 	}
-	if err := os.Rename(s.path, to); err != nil {
+	err := s.opt.rename(s.path, to)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err != nil {
+		s.stats.Failures++
+		s.setAside = fmt.Errorf("store %s cannot be read, and not be set aside yet: %w; what comes is kept in memory: %w", s.path, err, s.unreadable)
 		return fmt.Errorf("set aside the unreadable store: %w", err)
 	}
-	for _, k := range kinds {
-		s.values[k] = map[string]record{}
-	}
-	s.size = 0
-	s.setAside = fmt.Errorf("store %s cannot be read and was set aside as %s; a new one is begun: %w", s.path, to, why)
+	s.setAside = fmt.Errorf("store %s cannot be read and was set aside as %s; a new one is begun: %w", s.path, to, s.unreadable)
+	s.unreadable = nil
 	return nil
 }
 
@@ -236,6 +249,9 @@ func (s *Store) begin() error {
 // What there is is written to a new file, which then takes the old one's place. So no damage to the part of the old file that says
 // which pages are free, which nothing guards, can ever cost a value, and the file is no larger than it must be.
 func (s *Store) attach() error {
+	if err := s.putAside(); err != nil {
+		return err
+	}
 	s.mu.Lock()
 	s.put(meta, totalKey, []byte(s.total()))
 	values, dirty := map[Kind]map[string]record{}, s.dirty

@@ -48,6 +48,8 @@ type Options struct {
 	MaxAge   time.Duration // of devices not heard and deliveries not made; default two years
 	MaxBytes int           // of all values together; default 16 MiB
 	Now      func() time.Time
+
+	rename func(from, to string) error // os.Rename but in tests
 }
 
 // Store holds every value in memory, and on the card as of the latest Sync. It is safe for use from several goroutines.
@@ -68,6 +70,8 @@ type Store struct {
 	offered  uint64 // deliveries up to this one have been through a Sync
 	stats    Stats
 	setAside error
+
+	unreadable *damaged // what is wrong with a file that is still to be set aside; taken with writes, or before the Store is shared
 }
 
 // Stats are what a Store counts.
@@ -80,7 +84,8 @@ type Stats struct {
 	Pending  int    // values not yet written
 }
 
-// Open reads the store in dir, or begins one. A store that cannot be read is set aside, and a new one begun: see SetAside.
+// Open reads the store in dir, or begins one. A store that cannot be read is set aside, as soon as the card allows it, and a new one begun:
+// see SetAside.
 // A store of a newer version is refused with ErrNewer and left as it is. Without a dir the values are kept in memory alone; with one on
 // a card that is full or takes no writes they are until it does: each Sync tries again, and says what is wrong.
 func Open(dir string, opt Options) (*Store, error) {
@@ -89,9 +94,13 @@ func Open(dir string, opt Options) (*Store, error) {
 	if opt.Now == nil {
 		opt.Now = time.Now
 	}
-	s := &Store{opt: opt, path: filepath.Join(dir, fileName), values: map[Kind]map[string]record{}, dirty: map[Kind]map[string]bool{}}
+	if opt.rename == nil {
+		opt.rename = os.Rename
+	}
+	s := &Store{opt: opt, path: filepath.Join(dir, fileName), dirty: map[Kind]map[string]bool{}}
+	s.forget()
 	for _, k := range kinds {
-		s.values[k], s.dirty[k] = map[string]record{}, map[string]bool{}
+		s.dirty[k] = map[string]bool{}
 	}
 	if dir == "" {
 		s.path = ""
@@ -102,12 +111,9 @@ func Open(dir string, opt Options) (*Store, error) {
 	}
 	var err error
 	s.shape, err = s.load()
-	var damage *damaged
 	switch {
-	case errors.As(err, &damage):
-		if err := s.putAside(damage); err != nil {
-			return nil, err
-		}
+	case errors.As(err, &s.unreadable):
+		s.forget()
 	case err != nil:
 		return nil, err
 	}
@@ -120,8 +126,12 @@ func Open(dir string, opt Options) (*Store, error) {
 	return s, nil
 }
 
-// SetAside says which unreadable store was set aside by Open, and why; nil when none was.
-func (s *Store) SetAside() error { return s.setAside }
+// SetAside says which unreadable store was set aside, or will be when the card allows it, and why; nil when there was none.
+func (s *Store) SetAside() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.setAside
+}
 
 // ID names this store and no other: a new one has a new name. It is on the card after the next Sync.
 func (s *Store) ID() string {

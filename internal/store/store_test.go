@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -139,6 +140,43 @@ func TestDamagedIsSetAside(t *testing.T) {
 				t.Error(err)
 			}
 		})
+	}
+}
+
+// TestDamagedOnReadOnlyCard: an unreadable store that the card does not let be set aside is no reason not to start. Values are in memory
+// until the card takes writes; then the file is set aside, unchanged, before a new one takes its place.
+func TestDamagedOnReadOnlyCard(t *testing.T) {
+	dir, locked := t.TempDir(), true
+	file := filepath.Join(dir, fileName)
+	const content = "this is no store at all\n"
+	if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := mustOpen(t, dir, Options{rename: func(from, to string) error {
+		if locked {
+			return &os.LinkError{Op: "rename", Old: from, New: to, Err: syscall.EROFS}
+		}
+		return os.Rename(from, to)
+	}})
+	s.Put(Devices, "a", []byte("heard"))
+	if err := s.Sync(); !CardFails(err) {
+		t.Errorf("a card that takes nothing: %v", err)
+	}
+	if err := s.SetAside(); err == nil || !strings.Contains(err.Error(), "not be set aside yet") || s.Stats().Failures < 2 || s.Stats().Pending == 0 {
+		t.Errorf("%v; %+v", err, s.Stats())
+	}
+	if got, err := os.ReadFile(file); err != nil || string(got) != content {
+		t.Errorf("the file was changed: %q %v", got, err)
+	}
+	locked = false
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := os.ReadFile(file + ".damaged-1"); err != nil || string(got) != content {
+		t.Errorf("set aside: %q %v", got, err)
+	}
+	if s := mustOpen(t, dir, Options{}); s.SetAside() != nil || string(s.Get(Devices, "a")) != "heard" {
+		t.Errorf("reads %q; %v", s.Get(Devices, "a"), s.SetAside())
 	}
 }
 
