@@ -1,10 +1,14 @@
 package daemon
 
 import (
+	"context"
 	"io"
+	"os"
 	"testing"
+	"time"
 
 	"github.com/rs/zerolog"
+	"go.einride.tech/can"
 
 	"muster/internal/boat"
 	"muster/internal/config"
@@ -42,5 +46,35 @@ func TestReplayKnown(t *testing.T) {
 	got := replay(known)
 	if got.Clock != boat.ClockSystem || !got.Devices[0].Own || got.Devices[1].Unanswered != "asked three times" || len(got.Devices) != 2 {
 		t.Errorf("with: clock %s, own %v, unanswered %q, %d devices", got.Clock, got.Devices[0].Own, got.Devices[1].Unanswered, len(got.Devices))
+	}
+}
+
+// endedSource is a simulation that somebody ends just when muster is about to ask there.
+type endedSource struct {
+	*fakeSource
+	end context.CancelFunc
+}
+
+func (s *endedSource) Send(can.Frame) error {
+	s.end()
+	<-s.closed
+	return os.ErrClosed
+}
+
+// TestReplayEndedAmidAsking: what can no longer be sent because the replay was ended is no fault.
+func TestReplayEndedAmidAsking(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	var traffic [][]event.Event
+	for at := t0; at < t0.Add(10*time.Second); at = at.Add(100 * time.Millisecond) {
+		traffic = append(traffic, []event.Event{claim(at, nameA, 35)})
+	}
+	traffic[0][0] = network(t0, "can0", false)
+	src := &endedSource{newFake(io.EOF, traffic...), cancel}
+	opt := options("off", map[string]tap.Source{"can0": src}, "can0")
+	opt.Config.Sources[0].Ask = true
+	r, err := Replay(ctx, opt, 0, nil)
+	if err != nil || !src.isClosed() || ctx.Err() == nil || len(r.Networks) != 1 {
+		t.Errorf("%+v: %v", r.Networks, err)
 	}
 }

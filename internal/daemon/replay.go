@@ -111,7 +111,7 @@ func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Durati
 				d.lookDue(now)
 			}
 			if first.in.ask != nil && now != 0 {
-				if err := first.in.ask.replay(now); err != nil {
+				if err := first.in.ask.replay(now); err != nil && ctx.Err() == nil { // whoever ends a replay closes its sources at once
 					return NewSourceError(first.in.spec, err)
 				}
 			}
