@@ -251,7 +251,7 @@ func TestKernel(t *testing.T) {
 	})
 
 	t.Run("serial adapter against the kernel's slcan", func(t *testing.T) {
-		r := readReport(t, at("slcan", "audit.json"))
+		r := readReport(t, at("slcan", "report.json"))
 		d := r.Device("00F7CC40E0FF0001")
 		if d == nil || d.Address == nil || *d.Address != 0x21 || r.Networks[0].Frames != 20 {
 			t.Errorf("heard %+v", r.Networks)

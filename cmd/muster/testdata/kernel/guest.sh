@@ -24,13 +24,17 @@ step() { echo "== $1 $(cut -d' ' -f1 /proc/uptime)"; mkdir -p "$OUT/$1"; cd "$OU
 ready() { for i in $(seq 80); do sleep 0.25; curl -sf "http://127.0.0.1:${1:-8632}/-/ready" >/dev/null && break; done; } # port
 ask() { curl -s "http://127.0.0.1:${2:-8632}/api/v1/report" >"$1.json"; } # name port
 said() { for i in $(seq 160); do [ "$(grep -c "$2" run.log)" -ge "$1" ] && break; sleep 0.25; done; } # times words
+await() { for i in $(seq 240); do "$@" >/dev/null 2>&1 && break; sleep 0.25; done; } # command, until it succeeds
+listening() { [ "$(grep -c "^ *$1 " /proc/net/can/rcvlist_all)" -ge "$2" ]; } # interface sockets that hear all of it
+heard() { [ "$(curl -s "http://127.0.0.1:${2:-8632}/api/v1/report" | sed -n 's/.*"frames": *\([0-9]*\).*/\1/p' | head -1)" -ge "$1" ]; } # frames port
+lines() { [ "$(wc -l <"$1")" -ge "$2" ]; } # file number
 end() { for p in "$@"; do kill "$p"; wait "$p"; done 2>/dev/null; }
 
 step claims # two independent address claimers on the kernel's J1939 stack, heard live
 bus can1
 candump -r 4000000 -L can1 >candump.log & dump=$!
 $MUSTER audit can1 --for 12s --format json >live.json 2>live.err & audit=$!
-sleep 4
+await listening can1 2
 j1939acd -r 80 -c "$OUT/claims/1" 00f7cc40e0ff0001 can1 & a=$!
 j1939acd -r 81 -c "$OUT/claims/2" 00f7cc40e0ff0002 can1 & b=$!
 wait $audit; end $a $b $dump
@@ -59,7 +63,7 @@ sleep 1; ask restarted 8640
 step transport # the kernel sends by ISO transport: a broadcast, then a connection
 bus can2
 candump -r 4000000 -L can2 >candump.log & dump=$!
-sleep 0.3
+await listening can2 1
 testj1939 -B -s30 can2:0x50 can2:0xff,0x1f014 # 30 bytes to all
 testj1939 -r can2:0x51,0x1ef00 >/dev/null & receiver=$!
 sleep 0.2
@@ -95,25 +99,26 @@ step canplayer # a log that muster wrote, put on a bus by canplayer and read bac
 bus can4
 $MUSTER simulate fifty --to fifty.log --for 4s >simulate.log 2>&1
 candump -r 4000000 -L can4 >candump.log & dump=$!
-sleep 0.3
+await listening can4 1
 canplayer -t -I fifty.log can4=$(awk '/^\(/{print $2; exit}' fifty.log)
 sleep 1
 end $dump
 
 step slcan # the kernel's serial-line CAN on one end of a pseudo-terminal, muster on the other
 socat -d -d pty,raw,echo=0,link="$OUT/slcan/near" pty,raw,echo=0,link="$OUT/slcan/far" 2>socat.log & tty=$!
-sleep 0.5
+await test -c near; await test -c far
 slcand -F -o -s5 "$(readlink -f far | sed 's|^/dev/||')" >slcand.log 2>&1 & daemon=$!
-sleep 0.5
 slcan=can0 # what this kernel calls the first one; slcand tells only when it ends
-ip link set "$slcan" up 
-$MUSTER audit "serial:$OUT/slcan/near" --for 10s --format json >audit.json 2>audit.err & audit=$!
-sleep 3
+await ip link set "$slcan" up
+$MUSTER run "serial:$OUT/slcan/near" >run.log 2>&1 & run=$!
+ready
 for i in 1 2 3 4 5 6 7 8 9 10; do cansend $slcan 18EEFF21#0100FFE040CCF700; cansend $slcan 09F80121#36729A16021AB80D; done
-wait $audit
+await heard 20; ask report
+end $run
 candump -r 4000000 -L $slcan >sent.log & dump=$!
+await listening $slcan 1
 $MUSTER simulate demo --to "serial:$OUT/slcan/near" --for 2s >simulate.log 2>&1
-sleep 0.5
+await lines sent.log 50
 end $dump $daemon $tty
 
 step ask # muster joins a simulated network and asks; the same traffic replayed tells the same
@@ -127,16 +132,16 @@ end $sim $dump
 step replay # live and replayed reports of the same traffic
 bus can7
 $MUSTER audit can7 --for 10s --format json >live.json 2>live.err & audit=$!
-sleep 3
+await listening can7 1
 candump -r 4000000 -L can7 >candump.log & dump=$!
-sleep 0.3
+await listening can7 2
 $MUSTER simulate fifty --to can7 --for 3s >simulate.log 2>&1
 wait $audit; end $dump
 
 step down # the interface goes away and comes back
 bus can8
 $MUSTER audit can8 --for 16s --format json >audit.json 2>audit.err & audit=$!
-sleep 4
+await listening can8 1
 cansend can8 18EEFF21#0100FFE040CCF700
 sleep 0.5
 ip link set can8 down
@@ -149,9 +154,9 @@ wait $audit
 step saturated # the daemon on a bus at 95 % load
 bus can9
 $MUSTER run can9 >run.log 2>&1 & run=$!
-sleep 1
+ready
 $MUSTER simulate saturated --to can9 --for 15s >simulate.log 2>&1
-sleep 3
+await heard "$(sed 's/frames.*//' simulate.log | tr -dc 0-9)"
 cat /proc/$run/status >status.txt
 curl -s http://127.0.0.1:8632/api/v1/report >report.json
 kill -INT $run; wait $run
@@ -159,7 +164,7 @@ kill -INT $run; wait $run
 step flood # ten such buses in one, with what two pages keep open
 bus can19
 $MUSTER run can19 >run.log 2>&1 & run=$!
-sleep 1
+ready
 curl -sN http://127.0.0.1:8632/api/v1/events >/dev/null & reports=$!
 curl -sN 'http://127.0.0.1:8632/api/v1/messages/stream?latest=true' >/dev/null & messages=$!
 cut -d' ' -f14,15 /proc/$run/stat >ticks.txt
