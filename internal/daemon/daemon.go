@@ -116,8 +116,8 @@ type Daemon struct {
 	stopErr  error
 }
 
-// queueBatches is how many batches may wait for the model. When it is full, frames of live sources are dropped and counted,
-// and recorded sources wait.
+// queueBatches is how many batches may wait for the model. When it is full, frames of live sources are dropped and counted; recorded
+// sources wait, and so do those whose frames the kernel keeps meanwhile.
 const queueBatches = 64
 
 // lateness is how far behind the clock event time is kept when nothing is heard: a live source may deliver that late.

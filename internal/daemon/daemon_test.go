@@ -297,6 +297,38 @@ func TestDrops(t *testing.T) {
 	}
 }
 
+// patientFake is a source whose frames the kernel keeps.
+type patientFake struct{ *fakeSource }
+
+func (patientFake) Patient() bool { return true }
+
+// TestWaits: a source whose frames wait elsewhere, and are counted there when they are lost, is not read on while the model is behind.
+func TestWaits(t *testing.T) {
+	const all = queueBatches + 5
+	var batches [][]event.Event
+	for i := range all {
+		batches = append(batches, []event.Event{claim(t0.Add(time.Duration(i)), nameA, 35)})
+	}
+	src := patientFake{newFake(io.EOF, batches...)}
+	d, err := New(options("off", map[string]tap.Source{"can0": src}, "can0"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Stop()
+	var reader sync.WaitGroup
+	reader.Go(func() { d.read(t.Context(), d.inputs()[0]) })
+	eventually(t, func() bool { return len(d.batches) == queueBatches })
+	for i := range all {
+		if b := <-d.batches; len(b.events) != 1 || b.events[0].Time != t0.Add(time.Duration(i)) {
+			t.Errorf("batch %d: %+v", i, b.events)
+		}
+	}
+	reader.Wait()
+	if n := d.inputs()[0].dropped.Load(); n != 0 {
+		t.Errorf("%d dropped", n)
+	}
+}
+
 func TestAsking(t *testing.T) {
 	now := event.At(time.Now())
 	ask := func(src tap.Source) Options {

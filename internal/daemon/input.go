@@ -34,6 +34,7 @@ type input struct {
 	id       string // from the config; names the source's networks
 	src      tap.Source
 	recorded bool
+	patient  bool // what is not read waits, and what is lost there is counted
 	free     chan *batch
 	ask      *asking            // nil for a source that is only listened to
 	ctx      context.Context    // of its goroutines
@@ -64,6 +65,9 @@ func (d *Daemon) openInput(s config.Source) (*input, error) {
 	in.ctx, in.stop = context.WithCancel(context.Background())
 	if f, ok := src.(tap.Recorded); ok {
 		in.src, in.recorded = tap.BySatellites(f), true
+	}
+	if p, ok := src.(tap.Patient); ok {
+		in.patient = p.Patient()
 	}
 	if s.Ask {
 		if in.ask, err = newAsking(in, d.opt.Version); err != nil {
@@ -142,7 +146,7 @@ func (d *Daemon) read(ctx context.Context, in *input) {
 			}
 			in.ended.Store(true)
 		}
-		if in.recorded || b.end || b.vital() {
+		if in.recorded || in.patient || b.end || b.vital() {
 			select {
 			case d.batches <- b:
 				lost = 0

@@ -30,6 +30,12 @@ type canLink struct {
 	pause  time.Duration
 }
 
+// canSource is a CAN interface of the kernel.
+type canSource struct{ transmitter }
+
+// Patient implements Patient.
+func (canSource) Patient() bool { return true }
+
 func openSocketCAN(name string, opts Options) (Source, error) {
 	spec := "socketcan:" + name
 	s, err := newLive(opts, func(context.Context) (link, event.Network, error) {
@@ -42,7 +48,7 @@ func openSocketCAN(name string, opts Options) (Source, error) {
 	if err != nil {
 		return nil, err
 	}
-	return transmitter{s}, nil
+	return canSource{transmitter{s}}, nil
 }
 
 // checkInterface tells what is wrong with an interface before a socket does so in fewer words.
