@@ -138,6 +138,9 @@ func draftFrom(form url.Values) draft {
 		}
 		d.Points = append(d.Points, at)
 	}
+	for len(d.Points) < 2 { // the ends, which drops and buttons count on
+		d.Points = append(d.Points, draftPoint{Length: "1 m"})
+	}
 	for i := range draftDrops {
 		p := fmt.Sprintf("d%d.", i)
 		if !form.Has(p + "at") {
