@@ -118,7 +118,7 @@ func TestDebianPackage(t *testing.T) {
 		delete(said, key)
 	}
 	want := map[string]string{"installed": "yes", "started": "active", "enabled": "enabled", "ready": "ready", "user": "unprivileged", "capabilities": "0000000000000000",
-		"devices": "1", "reloaded": "yes", "status": "config reloaded", "after_reload": "active", "same_process": "yes", "networks": "2", "after_broken_config": "active", "told": "1", "after_kill": "active", "restarts": "1", "remembered": "yes",
+		"queue": "8388608", "devices": "1", "reloaded": "yes", "status": "config reloaded", "after_reload": "active", "same_process": "yes", "networks": "2", "after_broken_config": "active", "told": "1", "after_kill": "active", "restarts": "1", "remembered": "yes",
 		"hub_installed": "yes", "hub_started": "active", "hub_enabled": "enabled", "hub_user": "muster-hub", "hub_capabilities": "0000000000000000",
 		"hub_root_refused": "1", "hub_enrolled": "1", "hub_boat": "yes", "hub_after_kill": "active", "hub_remembered": "yes", "hub_purged": "yes",
 		"removed": "yes", "after_removal": "inactive", "purged": "yes", "finished": "yes"}

@@ -19,6 +19,7 @@ say capabilities "$(awk '/^CapEff/{print $2}' "/proc/$(systemctl show muster -p 
 printf 'store:\n  every: 1s\n' >>/etc/muster/muster.yaml # a card that is written more often than by default
 systemctl restart muster
 for _ in $(seq 60); do curl -sf http://127.0.0.1:8632/-/ready && break; sleep 0.5; done
+say queue "$(cat /proc/sys/net/core/rmem_max)"
 claim() { cansend can0 18EEFF23#C1A0CC7F00828CC0; }
 first() { curl -s http://127.0.0.1:8632/api/v1/report | tr -d " \n" | grep -o '"first_seen":"[^"]*"' | head -1; }
 claim
