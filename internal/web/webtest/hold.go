@@ -43,8 +43,8 @@ const beyond = `() => [...document.querySelectorAll("main *, header *, footer *"
 	.filter(e => e.checkVisibility() && !e.closest(".hidden, .skip, svg") && e.getBoundingClientRect().right > innerWidth + 0.5)
 	.slice(0, 3).map(e => e.tagName + "." + e.className + " " + e.textContent.slice(0, 40))`
 
-// freeze keeps a live page as it is.
-const freeze = "window.fetch = () => new Promise(() => {}), 0"
+// freeze keeps a live page as it is, also when it is being fetched already.
+const freeze = "window.fetch = () => new Promise(() => {}), DOMParser.prototype.parseFromString = () => new Document(), 0"
 
 // reachable lists what a keyboard must reach, one for each group of radio buttons, and marks it.
 const reachable = `[...document.querySelectorAll("a[href], button, input, select, summary")]
