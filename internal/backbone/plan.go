@@ -37,25 +37,18 @@ const (
 	sagging = time.Minute
 )
 
-// Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. The rules belong to one
-// goroutine; nothing is judged anew for a report but what the report can change.
+// Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. Nothing is judged anew
+// for a report but what the report can change.
 func Rules(plans []*Plan) []check.Rule {
 	if len(plans) == 0 {
 		return nil
 	}
-	var last *boat.Report
-	audits := make([]*Audit, len(plans))
 	find := func(id string, p *check.Pass) {
-		if p.Report != last {
-			last = p.Report
-			for i, plan := range plans {
-				audits[i] = plan.Now(p.Report)
-			}
-		}
-		for i, a := range audits {
+		for _, plan := range plans {
+			a := check.Once(p, plan, func() *Audit { return plan.Now(p.Report) })
 			for _, f := range a.Findings {
 				if f.Check == id {
-					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Devices: slices.Clone(f.Devices), Network: plans[i].layout.Network,
+					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Devices: slices.Clone(f.Devices), Network: plan.layout.Network,
 						Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy})
 				}
 			}

@@ -342,9 +342,13 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 	defer tick.Stop()
 	ask := time.NewTicker(askEvery)
 	defer ask.Stop()
+	asking := true
 	setAsking := func() {
-		if ask.Stop(); d.asks() {
+		was := asking
+		if asking = d.asks(); asking && !was {
 			ask.Reset(askEvery)
+		} else if !asking {
+			ask.Stop()
 		}
 	}
 	setAsking()
