@@ -14,10 +14,13 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
+	"github.com/rs/zerolog"
 	"go.etcd.io/bbolt"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/store"
@@ -202,11 +205,60 @@ func TestDamagedStore(t *testing.T) {
 	if kept, err := os.ReadFile(file + ".damaged-1"); err != nil || string(kept) != string(text) {
 		t.Errorf("what was set aside: %v", err)
 	}
+	a.until("an alert", func() bool { return a.alert("store-failing", "") == string(boat.AlertOpen) },
+		func(now event.Time) { src.events <- []event.Event{depth(now)} })
+	alerts := a.d.Report().Alerts
+	i := slices.IndexFunc(alerts, func(x boat.Alert) bool { return x.Check == "store-failing" })
+	if e := alerts[i].Evidence; e["file"] != file || e["set_aside_as"] != file+".damaged-1" || e["lost"] != lost || e["error"] == "" {
+		t.Errorf("the alert's evidence: %v", e)
+	}
 	if err := a.d.Stop(); err != nil {
 		t.Error(err)
 	}
 	d, _ = aboard(t, keptOptions(t, dir))
 	if d.store.SetAside() != nil || len(d.store.All(store.Devices)) != 1 {
 		t.Errorf("the next run: %v, %d devices", d.store.SetAside(), len(d.store.All(store.Devices)))
+	}
+}
+
+// TestSetAsideLater: a damaged store that the card lets be renamed only amid the run is told of when it is found, and with its new name
+// when it has one; the alert follows.
+func TestSetAsideLater(t *testing.T) {
+	dir, locked := t.TempDir(), true
+	file := filepath.Join(dir, "muster.db")
+	if err := os.WriteFile(file, []byte("this is no store at all\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err := store.Open(dir, store.Options{Rename: func(from, to string) error {
+		if locked {
+			return &os.LinkError{Op: "rename", Old: from, New: to, Err: syscall.EROFS}
+		}
+		return os.Rename(from, to)
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	var said bytes.Buffer
+	d := &Daemon{store: s, log: zerolog.New(&said), opt: Options{Now: time.Now}}
+	evidence := func() map[string]any {
+		settings := check.DefaultSettings()
+		found := check.RunRules([]check.Rule{d.asideRule()}, &boat.Report{}, t0, &settings)
+		if len(found) != 1 {
+			t.Fatalf("%d findings", len(found))
+		}
+		return found[0].Evidence
+	}
+	lines := func() int { return strings.Count(said.String(), "the store of before cannot be read") }
+	d.tellAside()
+	d.writeStore()
+	if e := evidence(); lines() != 1 || strings.Contains(said.String(), "set_aside_as") || e["set_aside_as"] != nil || e["file"] != file {
+		t.Errorf("%v; said %s", e, said.String())
+	}
+	locked = false
+	d.writeStore()
+	d.writeStore()
+	if e := evidence(); lines() != 2 || !strings.Contains(said.String(), `"set_aside_as":"`+file+`.damaged-1","lost":"`) || e["set_aside_as"] != file+".damaged-1" {
+		t.Errorf("%v; said %s", e, said.String())
 	}
 }

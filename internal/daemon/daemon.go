@@ -95,7 +95,8 @@ type Daemon struct {
 	store                   *store.Store // nil in a replay
 	storeOnce               sync.Once
 	keeping                 keeping
-	card                    atomic.Pointer[cardFault] // nil while the card takes what is written
+	card                    atomic.Pointer[cardFault]   // nil while the card takes what is written
+	aside                   atomic.Pointer[store.Aside] // what the log told of last
 	reloads, reloadFailures atomic.Uint64
 	time                    timekeeper
 	toKeep                  chan struct{} // asks the keeper to write now

@@ -68,9 +68,7 @@ func openStore(c *config.Config, now func() time.Time) (*store.Store, error) {
 
 // restore takes up what the store holds. What cannot be read is left out and told.
 func (d *Daemon) restore() {
-	if err := d.store.SetAside(); err != nil {
-		d.log.Error().Err(err).Msg("the store of before cannot be read")
-	}
+	d.tellAside()
 	d.keeping = keeping{devices: map[string]kept{}, past: map[string]keptDevice{}}
 	unreadable := func(what string, err error) {
 		d.log.Error().Err(err).Str("what", what).Msg("cannot take up what was kept; going on without it")
@@ -102,6 +100,41 @@ func (d *Daemon) restore() {
 	case ended != nil:
 		d.endedWork(ended)
 	}
+}
+
+// lost is what a store holds that cannot be read.
+const lost = "the past of devices, alerts and silences, the work order, devices entered by hand, a baseline set while running, messages not yet delivered"
+
+// tellAside says in the log that the store of before could not be read, and again when the card lets it be set aside.
+func (d *Daemon) tellAside() {
+	a := d.store.SetAside()
+	if a == nil || d.aside.Swap(a) == a {
+		return
+	}
+	line := d.log.Error().Err(a).Str("file", a.File)
+	if a.As != "" {
+		line.Str("set_aside_as", a.As)
+	}
+	line.Str("lost", lost).Msg("the store of before cannot be read")
+}
+
+// asideRule finds that what was kept before is lost. It does so until the program ends: somebody must see it.
+func (d *Daemon) asideRule() check.Rule {
+	return check.Rule{ID: "store-failing", Severity: boat.Warning, Doc: "The store of before cannot be read.", Check: func(p *check.Pass) {
+		a := d.aside.Load()
+		if a == nil {
+			return
+		}
+		evidence := map[string]any{"file": a.File, "error": a.Why.Error(), "lost": lost}
+		aside := " It is set aside when the card takes writes again."
+		if a.As != "" {
+			evidence["set_aside_as"] = a.As
+			aside = ""
+		}
+		p.Find(check.Finding{Subject: "store of before", Summary: "What muster kept before this start cannot be read and is lost", Evidence: evidence,
+			Remedy: "Set the baseline, silences and devices entered by hand anew, and follow the work order again. Look at the card: " +
+				"one that damages a file once does so again." + aside + " Acknowledge this when it is done."})
+	}}
 }
 
 // alertsAbout is what is kept of the alerts besides each of them.
@@ -356,6 +389,7 @@ type cardFault struct {
 // writeStore writes what was put, and says once when the card takes nothing and once when it does again.
 func (d *Daemon) writeStore() {
 	err := d.store.Sync()
+	d.tellAside()
 	switch {
 	case err == nil:
 		if d.card.Swap(nil) != nil {
@@ -498,5 +532,5 @@ func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 
 func (d *Daemon) setRules(base *snapshot.Snapshot) {
 	d.baseline.Store(&baseline{base, d.opt.Config.Baseline != ""})
-	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.known.rules(), []check.Rule{d.cardRule()}))
+	d.watch.SetExtra(slices.Concat(snapshot.Rules(base), d.stillAway(), d.known.rules(), []check.Rule{d.cardRule(), d.asideRule()}))
 }

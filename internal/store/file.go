@@ -126,8 +126,8 @@ func (s *Store) read(db *bbolt.DB, size int64) (version int, err error) {
 	if version, err = versionOf(b); err != nil {
 		return 0, err
 	}
-	if version > Version {
-		return 0, fmt.Errorf("store %s: version %d: %w; this one knows %d: update muster, or give it another state_dir", s.path, version, ErrNewer, Version)
+	if version > s.opt.version {
+		return 0, fmt.Errorf("store %s: version %d: %w; this one knows %d: update muster, or give it another state_dir", s.path, version, ErrNewer, s.opt.version)
 	}
 	for _, kind := range kinds {
 		b := tx.Bucket([]byte(kind))
@@ -202,23 +202,25 @@ func (s *Store) putAside() error {
 	if s.unreadable == nil {
 		return nil
 	}
-	var to string
+	aside := &Aside{File: s.path, Why: s.unreadable}
 	for n := 1; n <= keepAside; n++ {
-		to = s.path + ".damaged-" + strconv.Itoa(n)
-		if _, err := os.Lstat(to); errors.Is(err, fs.ErrNotExist) {
+		aside.As = s.path + ".damaged-" + strconv.Itoa(n)
+		_, err := os.Lstat(aside.As)
+		if aside.Over = !errors.Is(err, fs.ErrNotExist); !aside.Over {
 			break
 		}
 	}
-	err := s.opt.rename(s.path, to)
+	err := s.opt.Rename(s.path, aside.As)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if err != nil {
 		s.stats.Failures++
-		s.setAside = fmt.Errorf("store %s cannot be read, and not be set aside yet: %w; what comes is kept in memory: %w", s.path, err, s.unreadable)
+		if s.setAside == nil {
+			s.setAside = &Aside{File: s.path, Why: s.unreadable, Card: err}
+		}
 		return fmt.Errorf("set aside the unreadable store: %w", err)
 	}
-	s.setAside = fmt.Errorf("store %s cannot be read and was set aside as %s; a new one is begun: %w", s.path, to, s.unreadable)
-	s.unreadable = nil
+	s.setAside, s.unreadable = aside, nil
 	return nil
 }
 
@@ -235,12 +237,16 @@ func (s *Store) begin() error {
 		}
 		s.next, s.offered = v, v
 	}
-	for v := max(s.shape, 1); v < Version; v++ {
-		if err := migrations[v](s); err != nil {
+	for v := s.shape; v > 0 && v < s.opt.version; v++ {
+		migrate := s.opt.migrations[v]
+		if migrate == nil {
+			return fmt.Errorf("open store %s: version %d is older than this muster can read: start the muster between once, or give this one another state_dir", s.path, v)
+		}
+		if err := migrate(s); err != nil {
 			return fmt.Errorf("open store %s: bring version %d to %d: %w", s.path, v, v+1, err)
 		}
 	}
-	s.put(meta, versionKey, strconv.AppendInt(nil, Version, 10))
+	s.put(meta, versionKey, strconv.AppendInt(nil, int64(s.opt.version), 10))
 	return nil
 }
 
@@ -272,7 +278,7 @@ func (s *Store) attach() error {
 		maps.Copy(s.dirty[kind], dirty[kind])
 	}
 	s.mu.Unlock()
-	if s.shape == Version { // no room for a second file beside it: go on in the one there is
+	if s.shape == s.opt.version { // no room for a second file beside it: go on in the one there is
 		var oerr error
 		if s.db, oerr = open(s.path, false); oerr == nil {
 			return nil
@@ -324,7 +330,7 @@ func (s *Store) writeAnew(values map[Kind]map[string]record) (err error) {
 		return nil
 	})
 	if err == nil {
-		err = os.Rename(fresh, s.path)
+		err = s.opt.Rename(fresh, s.path)
 	}
 	if err == nil {
 		err = syncDir(filepath.Dir(s.path))

@@ -28,6 +28,8 @@ func TestMain(m *testing.M) {
 			os.Exit(1)
 		}
 		os.Exit(0)
+	case os.Getenv(childKey+"_MIGRATES") != "":
+		os.Exit(dieMigrating(dir, os.Getenv(childKey+"_MIGRATES")))
 	case os.Getenv(childKey+"_FULL") != "":
 		os.Exit(fullChild(dir))
 	default:

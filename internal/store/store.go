@@ -49,7 +49,10 @@ type Options struct {
 	MaxBytes int           // of all values together; default 16 MiB
 	Now      func() time.Time
 
-	rename func(from, to string) error // os.Rename but in tests
+	Rename func(from, to string) error // os.Rename when nil; tests have a card that does not take it
+
+	version    int                        // of the file's shape; Version but in tests
+	migrations map[int]func(*Store) error // migrations but in tests
 }
 
 // Store holds every value in memory, and on the card as of the latest Sync. It is safe for use from several goroutines.
@@ -69,7 +72,7 @@ type Store struct {
 	next     uint64 // the latest delivery's number
 	offered  uint64 // deliveries up to this one have been through a Sync
 	stats    Stats
-	setAside error
+	setAside *Aside
 
 	unreadable *damaged // what is wrong with a file that is still to be set aside; taken with writes, or before the Store is shared
 }
@@ -94,8 +97,11 @@ func Open(dir string, opt Options) (*Store, error) {
 	if opt.Now == nil {
 		opt.Now = time.Now
 	}
-	if opt.rename == nil {
-		opt.rename = os.Rename
+	if opt.Rename == nil {
+		opt.Rename = os.Rename
+	}
+	if opt.version == 0 {
+		opt.version, opt.migrations = Version, migrations
 	}
 	s := &Store{opt: opt, path: filepath.Join(dir, fileName), dirty: map[Kind]map[string]bool{}}
 	s.forget()
@@ -126,8 +132,33 @@ func Open(dir string, opt Options) (*Store, error) {
 	return s, nil
 }
 
+// Aside is a store that could not be read. It is not changed any more.
+type Aside struct {
+	File string // where it was, and the new one is
+	As   string // what it is called now; empty while the card does not let it be renamed
+	Over bool   // an earlier one was called so and is gone
+	Why  error  // what is wrong with it
+	Card error  // why it could not be renamed yet
+}
+
+// Error says in one line what became of the file.
+func (a *Aside) Error() string {
+	if a.As == "" {
+		return fmt.Sprintf("store %s cannot be read, and not be set aside yet: %v; what comes is kept in memory: %v", a.File, a.Card, a.Why)
+	}
+	over := ""
+	if a.Over {
+		over = ", over an earlier one"
+	}
+	return fmt.Sprintf("store %s cannot be read and was set aside as %s%s; a new one is begun: %v", a.File, a.As, over, a.Why)
+}
+
+// Unwrap gives what is wrong with the file and with the card.
+func (a *Aside) Unwrap() []error { return []error{a.Why, a.Card} }
+
 // SetAside says which unreadable store was set aside, or will be when the card allows it, and why; nil when there was none.
-func (s *Store) SetAside() error {
+// It is the same value until that changes.
+func (s *Store) SetAside() *Aside {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.setAside

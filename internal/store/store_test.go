@@ -143,6 +143,28 @@ func TestDamagedIsSetAside(t *testing.T) {
 	}
 }
 
+// TestSetAsideAgain: each damaged store gets a name of its own; when all are taken the last gives way, and that is said.
+func TestSetAsideAgain(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, fileName)
+	for i := range keepAside + 2 {
+		if err := os.WriteFile(file, fmt.Append(nil, "damaged ", i), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		s := mustOpen(t, dir, Options{})
+		want := fmt.Sprint(file, ".damaged-", min(i+1, keepAside))
+		if a := s.SetAside(); a == nil || a.As != want || a.Over != (i >= keepAside) || strings.Contains(a.Error(), "over an earlier one") != a.Over {
+			t.Errorf("%d: %+v: %v", i, a, a)
+		}
+		if kept, err := os.ReadFile(want); err != nil || string(kept) != fmt.Sprint("damaged ", i) {
+			t.Errorf("%d: %q, %v", i, kept, err)
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
 // TestDamagedOnReadOnlyCard: an unreadable store that the card does not let be set aside is no reason not to start. Values are in memory
 // until the card takes writes; then the file is set aside, unchanged, before a new one takes its place.
 func TestDamagedOnReadOnlyCard(t *testing.T) {
@@ -152,7 +174,7 @@ func TestDamagedOnReadOnlyCard(t *testing.T) {
 	if err := os.WriteFile(file, []byte(content), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	s := mustOpen(t, dir, Options{rename: func(from, to string) error {
+	s := mustOpen(t, dir, Options{Rename: func(from, to string) error {
 		if locked {
 			return &os.LinkError{Op: "rename", Old: from, New: to, Err: syscall.EROFS}
 		}
@@ -162,8 +184,12 @@ func TestDamagedOnReadOnlyCard(t *testing.T) {
 	if err := s.Sync(); !CardFails(err) {
 		t.Errorf("a card that takes nothing: %v", err)
 	}
-	if err := s.SetAside(); err == nil || !strings.Contains(err.Error(), "not be set aside yet") || s.Stats().Failures < 2 || s.Stats().Pending == 0 {
-		t.Errorf("%v; %+v", err, s.Stats())
+	first := s.SetAside()
+	if first == nil || !strings.Contains(first.Error(), "not be set aside yet") || first.As != "" || s.Stats().Failures < 2 || s.Stats().Pending == 0 {
+		t.Errorf("%v; %+v", first, s.Stats())
+	}
+	if err := s.Sync(); !errors.Is(err, syscall.EROFS) || s.SetAside() != first {
+		t.Errorf("told anew with nothing new: %v, %v", err, s.SetAside())
 	}
 	if got, err := os.ReadFile(file); err != nil || string(got) != content {
 		t.Errorf("the file was changed: %q %v", got, err)
@@ -174,6 +200,9 @@ func TestDamagedOnReadOnlyCard(t *testing.T) {
 	}
 	if got, err := os.ReadFile(file + ".damaged-1"); err != nil || string(got) != content {
 		t.Errorf("set aside: %q %v", got, err)
+	}
+	if a := s.SetAside(); a == first || a.File != file || a.As != file+".damaged-1" || a.Over {
+		t.Errorf("set aside: %+v", a)
 	}
 	if s := mustOpen(t, dir, Options{}); s.SetAside() != nil || string(s.Get(Devices, "a")) != "heard" {
 		t.Errorf("reads %q; %v", s.Get(Devices, "a"), s.SetAside())
