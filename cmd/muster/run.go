@@ -54,7 +54,7 @@ func (c *runCmd) Run(a *app) error {
 		if err := daemon.CheckFleet(&cfg); err != nil {
 			return err
 		}
-		if _, err := daemon.LoadLayouts(&cfg); err != nil {
+		if err := daemon.CheckLayouts(&cfg, backboneOf); err != nil {
 			return badLayout(err)
 		}
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))

@@ -50,6 +50,19 @@ func openSim(name string, start event.Time, speed float64) (*sim.Player, error) 
 	return sim.NewPlayer(sim.New(scenario, 0, start), speed), nil
 }
 
+// backboneOf is tap.Backbone, which knows simulations too.
+func backboneOf(source string) (id string, known bool) {
+	name, simulated := strings.CutPrefix(source, "sim:")
+	if !simulated {
+		return tap.Backbone(source)
+	}
+	scenario, err := sim.Load(name)
+	if err != nil {
+		return "", false
+	}
+	return scenario.Bus, true
+}
+
 // replayable reports whether every source can be read at once instead of by the clock.
 func replayable(sources []config.Source) bool {
 	for _, s := range sources {

@@ -44,6 +44,15 @@ const MaxFile = 1 << 20
 
 // Load reads a layout file. Mistakes in it are an *Error each, joined.
 func Load(file string) (*Layout, error) {
+	data, err := read(file)
+	if err != nil {
+		return nil, err
+	}
+	return parse(file, data)
+}
+
+// read takes one byte more than a layout may have, for parse to see.
+func read(file string) ([]byte, error) {
 	f, err := os.Open(file)
 	if err != nil {
 		return nil, fmt.Errorf("layout: %w", err)
@@ -53,7 +62,28 @@ func Load(file string) (*Layout, error) {
 	if err != nil {
 		return nil, fmt.Errorf("layout: %w", err)
 	}
-	return parse(file, data)
+	return data, nil
+}
+
+// Belongs holds a layout that Load read from the file against the NMEA 2000 networks that there will be. A layout that can be the plan
+// of none of them is an *Error with the place of the key network, when the file has it.
+func (l *Layout) Belongs(file string, networks []string) error {
+	var message string
+	switch {
+	case len(networks) == 0:
+		message = "no source is an NMEA 2000 network that it could be the plan of: add one to the sources, or leave the layout out"
+	case l.Network == "" && len(networks) > 1:
+		message = fmt.Sprintf("the sources are %d networks: write which one it is the plan of, network: %s for one", len(networks), networks[0])
+	case l.Network != "" && !slices.Contains(networks, l.Network):
+		message = fmt.Sprintf("no source is called %q: write one of %s, or give the source that id", l.Network, strings.Join(networks, ", "))
+	default:
+		return nil
+	}
+	d := &document{file: file}
+	if data, err := read(file); err == nil {
+		d.yaml, _ = parser.ParseBytes(data, 0) // it was parsed before
+	}
+	return d.errorAt("network", message)
 }
 
 // Parse reads the text of a layout and checks that it makes sense as a backbone. Mistakes in it are an *Error each, joined.

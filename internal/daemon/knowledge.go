@@ -81,6 +81,35 @@ func LoadLayouts(c *config.Config) ([]*backbone.Layout, error) {
 	return layouts, errors.Join(errs...)
 }
 
+// CheckLayouts reads the plans that the config names and holds them against the networks of its sources. backbone gives the NMEA 2000
+// network of a source, "" for one that has none; known is false when only reading the source tells, and then no plan is wrong.
+func CheckLayouts(c *config.Config, backbone func(source string) (id string, known bool)) error {
+	layouts, err := LoadLayouts(c)
+	if err != nil {
+		return err
+	}
+	var ids []string
+	for i, s := range c.Sources {
+		id, known := backbone(s.Source)
+		switch {
+		case !known:
+			return nil
+		case id == "":
+			continue
+		case s.ID != "":
+			id = s.ID
+		case slices.Contains(ids, id):
+			id = fmt.Sprintf("%s-%d", id, i+1) // as networkID has it
+		}
+		ids = append(ids, id)
+	}
+	var errs []error
+	for i, l := range layouts {
+		errs = append(errs, l.Belongs(c.Layout[i], ids))
+	}
+	return errors.Join(errs...)
+}
+
 // learn takes what people wrote down in the place of what was known. It belongs to the model's goroutine.
 func (d *Daemon) learn(k knowledge) {
 	d.known = k

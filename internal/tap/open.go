@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 )
 
@@ -57,6 +58,29 @@ func Open(spec string, opts Options) (Source, error) {
 		return nil, fmt.Errorf("open %q: %w: check the path and its permissions", spec, plain(err))
 	}
 	return openSocketCAN(spec, opts)
+}
+
+// Backbone is the id that the NMEA 2000 network of a source will have, "" for a source that only has NMEA 0183. It is not known, false,
+// where only reading tells: of captures, of standard input and of simulations.
+func Backbone(spec string) (id string, known bool) {
+	scheme, rest, found := strings.Cut(spec, ":")
+	rest, _, _ = strings.Cut(rest, "?")
+	switch {
+	case strings.HasPrefix(spec, "0183"):
+		return "", true
+	case !found && looksLikeInterface(spec):
+		if _, err := os.Stat(spec); err != nil {
+			return spec, true
+		}
+	case !found:
+	case scheme == "socketcan":
+		return rest, true
+	case scheme == "serial":
+		return filepath.Base(rest), true
+	case scheme == "udp":
+		return "udp:" + rest, true
+	}
+	return "", false
 }
 
 // OpenSender opens a source that can also send; opts.Transmit must be set.

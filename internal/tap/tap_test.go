@@ -120,6 +120,52 @@ func TestOpenErrors(t *testing.T) {
 	}
 }
 
+// TestBackbone: the id is the one that the open source gives, where there is something to open.
+func TestBackbone(t *testing.T) {
+	t.Chdir(t.TempDir())
+	if err := os.WriteFile("log1", nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	free, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	port := free.LocalAddr().(*net.UDPAddr).Port
+	free.Close()
+	udp := fmt.Sprint("udp:127.0.0.1:", port)
+	for _, tt := range []struct {
+		spec, want string
+		known      bool
+	}{
+		{"can0", "can0", true},
+		{"socketcan:vcan1", "vcan1", true},
+		{"serial:/dev/serial/by-id/ttyACM0?baud=115200", "ttyACM0", true},
+		{udp, udp, true},
+		{"udp:239.74.163.2:5000?if=eth0", "udp:239.74.163.2:5000", true},
+		{"0183:/dev/ttyUSB0?baud=4800", "", true},
+		{"0183+tcp:host:10110", "", true},
+		{"0183+udp::10110", "", true},
+		{"log1", "", false}, // a file called like an interface
+		{"quay.log", "", false},
+		{"-", "", false},
+		{"sim:demo", "", false},
+		{"", "", false},
+	} {
+		if id, known := Backbone(tt.spec); known != tt.known || id != tt.want {
+			t.Errorf("%s: %q %v", tt.spec, id, known)
+		}
+	}
+	s, err := Open(udp, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	buf := make([]event.Event, 4)
+	if n, err := s.Read(buf); n == 0 || buf[0].Info == nil || buf[0].Info.ID != udp {
+		t.Errorf("the open source says %+v %v", buf[:n], err)
+	}
+}
+
 const twoFrames = "(1700000000.000001) can0 123#01\n(1700000002.000001) can0 123#02\n"
 
 func TestFileAndStdin(t *testing.T) {
