@@ -15,6 +15,7 @@ var order = [][]string{
 	{"internal/sim"},
 	{"internal/tap"},
 	{"internal/boat"},
+	{"internal/paper"},
 	{"internal/check"},
 	{"internal/alert"},
 	{"internal/snapshot", "internal/release", "internal/store"},
@@ -35,7 +36,7 @@ var order = [][]string{
 
 // pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
 var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/boat", "internal/check",
-	"internal/alert", "internal/node", "internal/release"}
+	"internal/alert", "internal/node", "internal/paper", "internal/release"}
 
 // printers may be imported by pure packages that print: they set pages, and what else they do is not called.
 var printers = []string{"internal/record"}

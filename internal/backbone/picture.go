@@ -2,22 +2,13 @@ package backbone
 
 import (
 	"cmp"
-	_ "embed"
 	"fmt"
-	"html/template"
 	"math"
 	"slices"
-	"strings"
 	"unicode/utf8"
 
 	"muster/internal/record"
 )
-
-//go:embed backbone.svg
-var pictureSVG string
-
-var pictureTemplate = template.Must(template.New("picture").Funcs(template.FuncMap{
-	"above": func(top, up, by float64) float64 { return top - up - by }}).Parse(pictureSVG))
 
 // dot is one point of the picture.
 type dot struct {
@@ -250,16 +241,6 @@ func (p *picture) clear(b box, taken []box) bool {
 		}
 	}
 	return b.from >= 0 && b.to <= p.Width
-}
-
-// Picture draws the backbone as SVG.
-func (a *Audit) Picture() (string, error) {
-	p := a.picture()
-	var b strings.Builder
-	if err := pictureTemplate.Execute(&b, map[string]any{"Picture": p, "Note": scaleNote}); err != nil {
-		return "", fmt.Errorf("draw backbone: %w", err)
-	}
-	return b.String(), nil
 }
 
 // drawing is the picture for paper.

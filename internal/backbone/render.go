@@ -1,9 +1,7 @@
 package backbone
 
 import (
-	_ "embed"
 	"fmt"
-	"html/template"
 	"io"
 	"math"
 	"strconv"
@@ -246,47 +244,8 @@ func (g Leg) current() string {
 	return "no current"
 }
 
-//go:embed backbone.html
-var pageHTML string
-
-var page = template.Must(template.New("backbone").Parse(pageHTML))
-
-// WriteHTML writes the audit as one page that stands alone and prints well, with a picture to scale. A job makes it a commissioning report;
-// it may be nil.
-func (a *Audit) WriteHTML(w io.Writer, job *record.Job) error {
-	picture, err := a.Picture()
-	if err != nil {
-		return err
-	}
-	title, facts := "Backbone", [][2]string(nil)
-	if job != nil {
-		title, facts = reportTitle(job), reportFacts(job)
-	}
-	var text strings.Builder
-	err = page.Execute(&text, map[string]any{"Audit": a, "Job": job, "Title": title, "Facts": facts, "Live": a.Live.Lines(), "Figures": a.Figures(),
-		"Picture": template.HTML(picture)}) // the picture is our own template's output
-	if err == nil {
-		_, err = io.WriteString(w, boat.PrintableText(text.String())) // devices' texts could steer what shows the page
-	}
-	if err != nil {
-		return fmt.Errorf("write backbone audit: %w", err)
-	}
-	return nil
-}
-
 func reportTitle(job *record.Job) string {
 	return strings.TrimSpace("Commissioning report " + job.Number)
-}
-
-// reportFacts are what a job tells besides its shop.
-func reportFacts(job *record.Job) [][2]string {
-	var facts [][2]string
-	for _, f := range [][2]string{{"Customer", job.Customer}, {"Place", job.Place}, {"Date", job.Date}, {"Technician", job.Technician}, {"Work", job.Work}} {
-		if f[1] != "" {
-			facts = append(facts, f)
-		}
-	}
-	return facts
 }
 
 // WritePDF writes the commissioning report. made is the creation date in the file.
@@ -298,7 +257,7 @@ func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 	}
 	d.Head(job)
 	d.Heading(title)
-	d.Facts(26, append([][2]string{{"Boat", a.Boat}}, reportFacts(job)...)...)
+	d.Facts(26, append([][2]string{{"Boat", a.Boat}}, job.Facts()...)...)
 	d.Title("Figures")
 	d.Facts(50, a.Figures()...)
 	d.Title("Along the backbone")

@@ -9,6 +9,7 @@ import (
 	_ "image/png"  // logos
 	"os"
 	"path/filepath"
+	"slices"
 
 	"github.com/goccy/go-yaml"
 )
@@ -121,6 +122,12 @@ func readLogo(data []byte) (*Logo, error) {
 		return nil, fmt.Errorf("%w: the picture is damaged", err)
 	}
 	return &Logo{data, format, c.Width, c.Height}, nil
+}
+
+// Facts are what a job tells besides its shop.
+func (j *Job) Facts() [][2]string {
+	return slices.DeleteFunc([][2]string{{"Customer", j.Customer}, {"Place", j.Place}, {"Date", j.Date}, {"Technician", j.Technician}, {"Work", j.Work}},
+		func(f [2]string) bool { return f[1] == "" })
 }
 
 // Why says why the findings of a check remain, if the job tells it.

@@ -24,12 +24,7 @@ func (r *Record) WritePDF(w io.Writer, made time.Time) error {
 }
 
 func (r *Record) draw(d *Document) {
-	name := r.Boat.Name
-	if r.Boat.ID != "" {
-		name = strings.TrimSpace(name + " (" + r.Boat.ID + ")")
-	}
-	d.Facts(26, [2]string{"Boat", name}, [2]string{"Customer", r.Job.Customer}, [2]string{"Place", r.Job.Place}, [2]string{"Date", r.Job.Date},
-		[2]string{"Technician", r.Job.Technician}, [2]string{"Work", r.Job.Work})
+	d.Facts(26, r.facts()...)
 	d.Title("Devices and their software")
 	widths := []float64{58, 30, 24, 24}
 	d.Table(widths, []string{"device", "serial", "before", "after", "remark"}, nil)
@@ -64,7 +59,7 @@ func (r *Record) draw(d *Document) {
 	d.List("Cautions", r.Cautions)
 	d.Title("Proof")
 	d.Facts(18, [2]string{"before", r.Before.proof()}, [2]string{"after", r.After.proof()})
-	d.Paragraph("To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files. The digest is the SHA-256 of the canonical JSON (RFC 8785) of the snapshot without its seal; the signature is Ed25519 (RFC 8037, RFC 7515 detached).")
+	d.Paragraph(howToCheck)
 }
 
 func (m Moment) proof() string {

@@ -561,3 +561,13 @@ func BenchmarkPlan(b *testing.B) {
 		})
 	}
 }
+
+func BenchmarkHTML(b *testing.B) {
+	o, _ := Plan(report(), "", "", examples(b), Options{})
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := o.HTML(); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -2,18 +2,11 @@ package release
 
 import (
 	"fmt"
-	"html/template"
 	"strings"
 	"time"
 
-	_ "embed"
-
 	"muster/internal/boat"
-	"muster/internal/event"
 )
-
-//go:embed order.html.tmpl
-var orderHTML string
 
 // Text is the order for a terminal or a printer, at most about 100 columns wide.
 func (o *Order) Text() string {
@@ -77,21 +70,10 @@ func (o *Order) Text() string {
 		}
 	}
 	list("AT THE END", o.Finish)
-	remarks := func(title string, rs []Remark) {
-		var items []string
-		for _, r := range rs {
-			items = append(items, r.String())
-		}
-		list(title, items)
-	}
-	remarks("LEFT ALONE", o.LeftAlone)
-	remarks("NOT REACHABLE HERE", o.NotReachable)
-	remarks("KEPT BACK", o.KeptBack)
-	var problems []string
-	for _, p := range o.Problems {
-		problems = append(problems, p.String())
-	}
-	list("PROBLEMS", problems)
+	list("LEFT ALONE", told(o.LeftAlone))
+	list("NOT REACHABLE HERE", told(o.NotReachable))
+	list("KEPT BACK", told(o.KeptBack))
+	list("PROBLEMS", told(o.Problems))
 	return b.String()
 }
 
@@ -143,6 +125,15 @@ func (o *Order) boatName() string {
 	return o.Boat.ID
 }
 
+// told is what things say of themselves.
+func told[T fmt.Stringer](things []T) []string {
+	var out []string
+	for _, x := range things {
+		out = append(out, x.String())
+	}
+	return out
+}
+
 // String is "Larkfin LF9 head (123) 4.47: already runs the current release".
 func (r Remark) String() string {
 	s := r.Device.shown()
@@ -192,25 +183,4 @@ func (m Medium) withFile() string {
 		return m.String()
 	}
 	return m.String() + ", file " + m.File
-}
-
-// HTML is the order as one page to print, with boxes to tick. It holds no script and loads nothing.
-func (o *Order) HTML() ([]byte, error) {
-	t, err := template.New("order").Funcs(template.FuncMap{
-		"boat":   o.boatName,
-		"when":   o.checkedWhen,
-		"stamp":  func(t event.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") },
-		"shown":  func(u Unit) string { return u.shown() },
-		"medium": func(m Medium) string { return m.withFile() },
-		"what":   Bring.what,
-		"mark":   box,
-	}).Parse(orderHTML)
-	if err != nil {
-		return nil, fmt.Errorf("write work order: %w", err)
-	}
-	var b strings.Builder
-	if err := t.Execute(&b, o); err != nil {
-		return nil, fmt.Errorf("write work order: %w", err)
-	}
-	return []byte(boat.PrintableText(b.String())), nil // devices' texts could steer what shows the page
 }

@@ -1,9 +1,7 @@
 package snapshot
 
 import (
-	_ "embed"
 	"fmt"
-	"html/template"
 	"io"
 	"strings"
 
@@ -99,17 +97,4 @@ func plural(n int, one, many string) string {
 		return one
 	}
 	return many
-}
-
-//go:embed comparison.html
-var comparisonHTML string
-
-var comparisonPage = template.Must(template.New("comparison").Funcs(template.FuncMap{"boat": boatLabel, "when": when}).Parse(comparisonHTML))
-
-// WriteHTML writes the comparison as one page that stands alone and prints well.
-func (c *Comparison) WriteHTML(w io.Writer) error {
-	if err := comparisonPage.Execute(w, c); err != nil {
-		return fmt.Errorf("write comparison: %w", err)
-	}
-	return nil
 }

@@ -26,11 +26,11 @@ type shownPlan struct {
 
 // showPlan makes a picture of an audit.
 func showPlan(id string, a *backbone.Audit) (*shownPlan, error) {
-	picture, err := a.Picture()
-	if err != nil {
+	var picture strings.Builder
+	if err := a.Picture().Render(&picture); err != nil {
 		return nil, err
 	}
-	return &shownPlan{Audit: a, ID: id, Picture: template.HTML(picture)}, nil // a template of our own escaped the names in it
+	return &shownPlan{Audit: a, ID: id, Picture: template.HTML(picture.String())}, nil // Picture escapes the names in it
 }
 
 // addPlans puts every layout to its network, and those whose network is not there to the rest.
