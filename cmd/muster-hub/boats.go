@@ -10,6 +10,8 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/fleet"
@@ -21,24 +23,36 @@ const forceWithin = 10 * time.Second
 
 type enrollCmd struct {
 	data
-	Boat   string `arg:"" help:"The boat's id: lower-case letters, digits and hyphens."`
-	Output string `short:"o" placeholder:"FILE" help:"Where the credentials go; BOAT.creds by default, - for the standard output."`
-	URL    string `placeholder:"URL" help:"Where boats reach the hub, for the lines that the board's config needs."`
-	Force  bool   `help:"Overwrite a file that exists."`
+	Boat   string
+	Output string
+	URL    string
+	Force  bool
 }
 
-// Help shows examples.
-func (enrollCmd) Help() string {
-	return `A boat that is enrolled again gets new credentials, and the earlier ones, of a lost board perhaps, are worth nothing any more.
+func newEnroll(a *app) cli.Command {
+	c := enrollCmd{}
+	return cli.Command{Name: "enroll", Short: "Let a boat in: one credentials file for its board.",
+		Long: `A boat that is enrolled again gets new credentials, and the earlier ones, of a lost board perhaps, are worth nothing any more.
 
 Examples:
 
     muster-hub enroll wagtail
-    muster-hub enroll wagtail --url tls://hub.example.org:4222 -o /media/stick/wagtail.creds`
+    muster-hub enroll wagtail --url tls://hub.example.org:4222 -o /media/stick/wagtail.creds`,
+		Args: []cli.Arg{
+			{Name: "boat", Help: "The boat's id: lower-case letters, digits and hyphens.", One: &c.Boat, Words: cli.Fixed()},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run lets a boat in.
-func (c *enrollCmd) Run(a *app) error {
+func (c *enrollCmd) flags(f *pflag.FlagSet) {
+	c.data.flags(f)
+	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where the credentials go; BOAT.creds by default, - for the standard output.")
+	f.Var(cli.Text(&c.URL, "URL"), "url", "Where boats reach the hub, for the lines that the board's config needs.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+}
+
+// run lets a boat in.
+func (c *enrollCmd) run(a *app) error {
 	if err := fleet.CheckBoatID(c.Boat); err != nil {
 		return err
 	}
@@ -131,11 +145,20 @@ func (d data) force(t *trust.Trust) string {
 
 type revokeCmd struct {
 	data
-	Boat string `arg:"" help:"The boat's id."`
+	Boat string
 }
 
-// Run shuts a boat out.
-func (c *revokeCmd) Run(a *app) error {
+func newRevoke(a *app) cli.Command {
+	c := revokeCmd{}
+	return cli.Command{Name: "revoke", Short: "Shut a boat out.",
+		Args: []cli.Arg{
+			{Name: "boat", Help: "The boat's id.", One: &c.Boat, Words: c.boats},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
+}
+
+// run shuts a boat out.
+func (c *revokeCmd) run(a *app) error {
 	if err := c.writable(); err != nil {
 		return err
 	}
@@ -154,6 +177,19 @@ func (c *revokeCmd) Run(a *app) error {
 	return nil
 }
 
+// boats are those that were let in, for completion.
+func (d *data) boats(string) (words []string, files bool) {
+	t, err := d.existing()
+	if err != nil {
+		return nil, false // told when the command is run
+	}
+	list, _, _ := t.Boats()
+	for _, e := range list {
+		words = append(words, e.Boat)
+	}
+	return words, false
+}
+
 func (d data) existing() (*trust.Trust, error) {
 	t, err := trust.Existing(d.trust())
 	if errors.Is(err, fs.ErrNotExist) {
@@ -164,11 +200,22 @@ func (d data) existing() (*trust.Trust, error) {
 
 type boatsCmd struct {
 	data
-	Format string `enum:"text,json" default:"text" help:"text or json."`
+	Format string
 }
 
-// Run lists the boats.
-func (c *boatsCmd) Run(a *app) error {
+func newBoats(a *app) cli.Command {
+	c := boatsCmd{Format: "text"}
+	return cli.Command{Name: "boats", Short: "List the boats that were let in.",
+		Flags: c.flags, Run: func() error { return c.run(a) }}
+}
+
+func (c *boatsCmd) flags(f *pflag.FlagSet) {
+	c.data.flags(f)
+	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json"), "format", "text or json.")
+}
+
+// run lists the boats.
+func (c *boatsCmd) run(a *app) error {
 	t, err := c.existing()
 	if err != nil {
 		return err
@@ -199,12 +246,25 @@ func (c *boatsCmd) Run(a *app) error {
 
 type hubCredsCmd struct {
 	data
-	Output string `short:"o" required:"" placeholder:"FILE" help:"Where the credentials go."`
-	Force  bool   `help:"Overwrite a file that exists."`
+	Output string
+	Force  bool
 }
 
-// Run makes credentials for a hub on another machine.
-func (c *hubCredsCmd) Run(a *app) error {
+func newHubCreds(a *app) cli.Command {
+	c := hubCredsCmd{}
+	return cli.Command{Name: "hub-creds", Short: "Make credentials for a hub on another machine.",
+		Flags: c.flags, Run: func() error { return c.run(a) }}
+}
+
+func (c *hubCredsCmd) flags(f *pflag.FlagSet) {
+	c.data.flags(f)
+	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where the credentials go.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+	cli.Require(f, "output")
+}
+
+// run makes credentials for a hub on another machine.
+func (c *hubCredsCmd) run(a *app) error {
 	t, err := c.existing()
 	if err != nil {
 		return err

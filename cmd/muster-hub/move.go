@@ -4,24 +4,27 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/cli"
 	"muster/internal/fleet/hub"
 )
 
 type moveCmd struct {
 	data
-	From      string `required:"" placeholder:"URL" help:"Server to copy from."`
-	To        string `required:"" placeholder:"URL,…" help:"Servers to copy to."`
-	FromCreds string `name:"from-creds" placeholder:"FILE" help:"Hub's credentials for the first; this folder's keys by default."`
-	ToCreds   string `name:"to-creds" placeholder:"FILE" help:"Hub's credentials for the others; this folder's keys by default."`
-	CA        string `placeholder:"FILE" help:"Authority that signed their certificates, PEM."`
-	Replicas  int    `default:"3" help:"Copies of everything at the new place: 1, 3 or 5."`
-	Log       string `default:"info" help:"Least level that is logged: debug, info, warn, error."`
+	From      string
+	To        string
+	FromCreds string
+	ToCreds   string
+	CA        string
+	Replicas  int
+	Log       string
 }
 
-// Help tells the order of work.
-func (moveCmd) Help() string {
-	return `Copies every message with its id, and the buckets, in order, and counts both ends. It may be broken off and run again: what is there
+func newMove(a *app) cli.Command {
+	c := moveCmd{Replicas: 3, Log: "info"}
+	return cli.Command{Name: "move", Short: "Copy everything from one message server to another.",
+		Long: `Copies every message with its id, and the buckets, in order, and counts both ends. It may be broken off and run again: what is there
 already is not copied twice. Boats may go on reporting meanwhile.
 
 From the server within to a cluster:
@@ -30,11 +33,24 @@ From the server within to a cluster:
     2. muster-hub move --from nats://127.0.0.1:4222 --to tls://hub1:4222,tls://hub2:4222,tls://hub3:4222
     3. point the boats' name for the hub to the new servers
     4. end the hub, start the server within once more as muster-hub run --listen off, and run move again for what came in between
-    5. muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`
+    5. muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run copies.
-func (c *moveCmd) Run(a *app) error {
+func (c *moveCmd) flags(f *pflag.FlagSet) {
+	c.data.flags(f)
+	f.Var(cli.Text(&c.From, "URL"), "from", "Server to copy from.")
+	f.Var(cli.Text(&c.To, "URL,…"), "to", "Servers to copy to.")
+	f.Var(cli.Text(&c.FromCreds, "FILE"), "from-creds", "Hub's credentials for the first; this folder's keys by default.")
+	f.Var(cli.Text(&c.ToCreds, "FILE"), "to-creds", "Hub's credentials for the others; this folder's keys by default.")
+	f.Var(cli.Text(&c.CA, "FILE"), "ca", "Authority that signed their certificates, PEM.")
+	f.Var(cli.Int(&c.Replicas, "N"), "replicas", "Copies of everything at the new place: 1, 3 or 5.")
+	f.Var(cli.Choice(&c.Log, "LEVEL", "debug", "info", "warn", "error"), "log", "Least level that is logged: debug, info, warn, error.")
+	cli.Require(f, "from", "to")
+}
+
+// run copies.
+func (c *moveCmd) run(a *app) error {
 	if c.Replicas != 1 && c.Replicas != 3 && c.Replicas != 5 {
 		return fmt.Errorf("--replicas %d: give 1, 3 or 5", c.Replicas)
 	}

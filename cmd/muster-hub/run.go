@@ -15,6 +15,7 @@ import (
 	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/nats-io/nats.go"
 	"github.com/rs/zerolog"
+	"github.com/spf13/pflag"
 	"golang.org/x/sync/errgroup"
 
 	"muster/internal/cli"
@@ -27,29 +28,49 @@ import (
 
 type runCmd struct {
 	data
-	Listen      string        `default:"127.0.0.1:8633" placeholder:"HOST:PORT" help:"Address of the pages; off for none. Beyond this machine they need a token or TLS."`
-	BoatsListen string        `name:"boats-listen" default:"127.0.0.1:4222" placeholder:"HOST:PORT" help:"Where boats reach the hub. Beyond this machine it needs TLS."`
-	TLSCert     string        `name:"tls-cert" placeholder:"FILE" help:"Certificate of the pages and for boats, PEM."`
-	TLSKey      string        `name:"tls-key" placeholder:"FILE" help:"Its key."`
-	TokenFile   string        `name:"token-file" placeholder:"FILE" help:"Token for the pages; a second line is a token that may only read."`
-	Sheets      string        `placeholder:"DIR" help:"Folder of the shop's release sheets: gives versions their order. SIGHUP reads it again."`
-	NATS        string        `name:"nats" placeholder:"URL,…" help:"Message servers outside, in the place of the one within."`
-	Creds       string        `placeholder:"FILE" help:"Credentials for them; this folder's keys when it has them."`
-	CA          string        `placeholder:"FILE" help:"Authority that signed their certificate, PEM."`
-	Replicas    int           `default:"1" help:"Copies of everything in a cluster: 1, 3 or 5."`
-	KeepDays    int           `name:"keep-days" default:"400" help:"How long the history is kept; the latest report of each boat stays."`
-	MaxGB       int           `name:"max-gb" default:"0" help:"Most that the history may take; 0 for as much as the disk allows."`
-	SyncEvery   time.Duration `name:"sync-every" default:"0" help:"How often what came is forced to the disk; 0 before each acknowledgement, so that a power cut loses nothing."`
-	Log         string        `default:"info" help:"Least level that is logged: debug, info, warn, error."`
+	Listen      string
+	BoatsListen string
+	TLSCert     string
+	TLSKey      string
+	TokenFile   string
+	Sheets      string
+	NATS        string
+	Creds       string
+	CA          string
+	Replicas    int
+	KeepDays    int
+	MaxGB       int
+	SyncEvery   time.Duration
+	Log         string
 }
 
-// Help shows examples.
-func (runCmd) Help() string {
-	return `Examples:
+func newRun(a *app) cli.Command {
+	c := runCmd{Listen: "127.0.0.1:8633", BoatsListen: "127.0.0.1:4222", Replicas: 1, KeepDays: 400, Log: "info"}
+	return cli.Command{Name: "run", Short: "Keep the fleet: message server, streams and pages.",
+		Long: `Examples:
 
     muster-hub run
     muster-hub run --boats-listen :4222 --tls-cert cert.pem --tls-key key.pem --listen :8633 --token-file token --sheets sheets
-    muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`
+    muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
+		Flags: c.flags, Run: func() error { return c.run(a) }}
+}
+
+func (c *runCmd) flags(f *pflag.FlagSet) {
+	c.data.flags(f)
+	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Address of the pages; off for none. Beyond this machine they need a token or TLS.")
+	f.Var(cli.Text(&c.BoatsListen, "HOST:PORT"), "boats-listen", "Where boats reach the hub. Beyond this machine it needs TLS.")
+	f.Var(cli.Text(&c.TLSCert, "FILE"), "tls-cert", "Certificate of the pages and for boats, PEM.")
+	f.Var(cli.Text(&c.TLSKey, "FILE"), "tls-key", "Its key.")
+	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "Token for the pages; a second line is a token that may only read.")
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of the shop's release sheets: gives versions their order. SIGHUP reads it again.")
+	f.Var(cli.Text(&c.NATS, "URL,…"), "nats", "Message servers outside, in the place of the one within.")
+	f.Var(cli.Text(&c.Creds, "FILE"), "creds", "Credentials for them; this folder's keys when it has them.")
+	f.Var(cli.Text(&c.CA, "FILE"), "ca", "Authority that signed their certificate, PEM.")
+	f.Var(cli.Int(&c.Replicas, "N"), "replicas", "Copies of everything in a cluster: 1, 3 or 5.")
+	f.Var(cli.Int(&c.KeepDays, "DAYS"), "keep-days", "How long the history is kept; the latest report of each boat stays.")
+	f.Var(cli.Int(&c.MaxGB, "GB"), "max-gb", "Most that the history may take; otherwise, or with 0, as much as the disk allows.")
+	f.Var(cli.Duration(&c.SyncEvery), "sync-every", "How often what came is forced to the disk; otherwise, or with 0, before each acknowledgement, so that a power cut loses nothing.")
+	f.Var(cli.Choice(&c.Log, "LEVEL", "debug", "info", "warn", "error"), "log", "Least level that is logged: debug, info, warn, error.")
 }
 
 // stopWithin bounds each part of ending.
@@ -90,8 +111,8 @@ func (c *runCmd) check() error {
 	return nil
 }
 
-// Run keeps the fleet until interrupted.
-func (c *runCmd) Run(a *app) error {
+// run keeps the fleet until interrupted.
+func (c *runCmd) run(a *app) error {
 	if err := c.check(); err != nil {
 		return err
 	}

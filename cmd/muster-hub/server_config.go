@@ -6,32 +6,49 @@ import (
 	"path"
 	"strings"
 
+	"github.com/spf13/pflag"
+
+	"muster/internal/cli"
 	"muster/internal/fleet/broker"
 )
 
 type serverConfigCmd struct {
 	data
-	Name          string   `default:"hub1" help:"Name of the server, unique in the cluster."`
-	Listen        string   `default:"0.0.0.0:4222" placeholder:"HOST:PORT" help:"Where boats and hubs reach it."`
-	TLSCert       string   `name:"tls-cert" placeholder:"FILE" help:"Certificate on that machine, PEM."`
-	TLSKey        string   `name:"tls-key" placeholder:"FILE" help:"Its key."`
-	Store         string   `default:"/var/lib/nats" placeholder:"DIR" help:"Folder of streams on that machine."`
-	Cluster       string   `help:"Name of the cluster; none for a server alone."`
-	ClusterListen string   `name:"cluster-listen" default:"0.0.0.0:6222" placeholder:"HOST:PORT" help:"Where the other nodes reach it."`
-	Route         []string `placeholder:"HOST:PORT" help:"Another node; repeat it for each."`
+	Name          string
+	Listen        string
+	TLSCert       string
+	TLSKey        string
+	Store         string
+	Cluster       string
+	ClusterListen string
+	Route         []string
 }
 
-// Help shows examples.
-func (serverConfigCmd) Help() string {
-	return `Examples:
+func newServerConfig(a *app) cli.Command {
+	c := serverConfigCmd{Name: "hub1", Listen: "0.0.0.0:4222", Store: "/var/lib/nats", ClusterListen: "0.0.0.0:6222"}
+	return cli.Command{Name: "server-config", Short: "Print the config of a message server outside, which trusts the same boats.",
+		Long: `Examples:
 
     muster-hub server-config --name hub1 --cluster marina --route hub2:6222 --route hub3:6222 \
         --tls-cert /etc/nats/cert.pem --tls-key /etc/nats/key.pem > nats-server.conf
-    muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`
+    muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run prints the config.
-func (c *serverConfigCmd) Run(a *app) error {
+func (c *serverConfigCmd) flags(f *pflag.FlagSet) {
+	c.data.flags(f)
+	f.Var(cli.Text(&c.Name, "TEXT"), "name", "Name of the server, unique in the cluster.")
+	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Where boats and hubs reach it.")
+	f.Var(cli.Text(&c.TLSCert, "FILE"), "tls-cert", "Certificate on that machine, PEM.")
+	f.Var(cli.Text(&c.TLSKey, "FILE"), "tls-key", "Its key.")
+	f.Var(cli.Text(&c.Store, "DIR"), "store", "Folder of streams on that machine.")
+	f.Var(cli.Text(&c.Cluster, "TEXT"), "cluster", "Name of the cluster; none for a server alone.")
+	f.Var(cli.Text(&c.ClusterListen, "HOST:PORT"), "cluster-listen", "Where the other nodes reach it.")
+	f.Var(cli.List(&c.Route, "HOST:PORT"), "route", "Another node; repeat it for each.")
+}
+
+// run prints the config.
+func (c *serverConfigCmd) run(a *app) error {
 	if (c.TLSCert == "") != (c.TLSKey == "") {
 		return errors.New("--tls-cert and --tls-key go together: give both or none")
 	}

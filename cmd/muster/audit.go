@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
@@ -12,29 +14,43 @@ import (
 )
 
 type auditCmd struct {
-	Sources []string      `arg:"" name:"source" help:"What to read: interfaces, ports, captures."`
-	Format  string        `enum:"text,json,html" default:"text" help:"text, json or html."`
-	For     time.Duration `placeholder:"DUR" help:"Read for so long, such as 30s or 5m. Captures: so much of them."`
-	FailOn  string        `enum:",info,warning,critical" default:"" placeholder:"SEVERITY" help:"End with status 1 when a finding is info, warning or critical, or worse."`
-	Ask     bool          `help:"Claim an address and ask devices who they are."`
-	Sheets  string        `placeholder:"DIR" help:"Folder of release sheets: says which devices are behind."`
-	Config  string        `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
+	Sources []string
+	Format  string
+	For     time.Duration
+	FailOn  string
+	Ask     bool
+	Sheets  string
+	Config  string
 }
 
-// Help shows examples.
-func (auditCmd) Help() string {
-	return `Captures are read to their end; live sources for the time of --for, or until you press Ctrl-C.
+func newAudit(a *app) cli.Command {
+	c := auditCmd{Format: "text"}
+	return cli.Command{Name: "audit", Short: "Read sources and print the device report.",
+		Long: `Captures are read to their end; live sources for the time of --for, or until you press Ctrl-C.
 
 Examples:
 
     muster audit quay.log
     muster audit can0 --ask --for 20s
     muster audit quay.pcapng.zst --format json > quay.json
-    muster audit quay.log --fail-on warning`
+    muster audit quay.log --fail-on warning`,
+		Args: []cli.Arg{
+			{Name: "source", Help: "What to read: interfaces, ports, captures.", Many: &c.Sources, Words: sources},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run prints the report.
-func (c *auditCmd) Run(a *app) error {
+func (c *auditCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html"), "format", "text, json or html.")
+	f.Var(cli.Duration(&c.For), "for", "Read for so long, such as 30s or 5m. Captures: so much of them.")
+	f.Var(cli.Choice(&c.FailOn, "SEVERITY", "info", "warning", "critical"), "fail-on", "End with status 1 when a finding is info, warning or critical, or worse.")
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are.")
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets: says which devices are behind.")
+	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
+}
+
+// run prints the report.
+func (c *auditCmd) run(a *app) error {
 	if c.For < 0 {
 		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
 	}
@@ -80,7 +96,7 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error)
 		return nil, err
 	}
 	defer d.Stop()
-	if _, ok := terminal(a.stderr); ok && span == 0 {
+	if _, ok := cli.Terminal(a.stderr); ok && span == 0 {
 		fmt.Fprintln(a.stderr, "listening; press Ctrl-C for the report")
 	}
 	err = d.RunFor(a.ctx, span)

@@ -8,6 +8,8 @@ import (
 	"io/fs"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -15,26 +17,40 @@ import (
 )
 
 type backboneCmd struct {
-	Layout   string `arg:"" help:"Layout file of the backbone; deploy/examples/layout.yaml shows every key."`
-	Snapshot string `arg:"" optional:"" help:"Snapshot to hold it against."`
-	Format   string `enum:",text,json,html,pdf" default:"" help:"text, json, html or pdf; otherwise what the name after -o says, or text."`
-	Output   string `short:"o" placeholder:"FILE" help:"Where to, instead of the standard output."`
-	Job      string `placeholder:"FILE" help:"Job file, which heads the commissioning report, a page or a PDF."`
-	FailOn   string `enum:",info,warning,critical" default:"" placeholder:"SEVERITY" help:"End with status 1 when a finding is info, warning or critical, or worse."`
-	Force    bool   `help:"Overwrite a file that exists."`
+	Layout   string
+	Snapshot string
+	Format   string
+	Output   string
+	Job      string
+	FailOn   string
+	Force    bool
 }
 
-// Help shows examples.
-func (backboneCmd) Help() string {
-	return `Examples:
+func newBackbone(a *app) cli.Command {
+	c := backboneCmd{}
+	return cli.Command{Name: "backbone", Short: "Judge the plan of a backbone: lengths, loads, voltages, terminators.",
+		Long: `Examples:
 
     muster backbone layout.yaml
     muster backbone layout.yaml after.json --fail-on warning
-    muster backbone layout.yaml after.json --job job.yaml -o commissioning.pdf`
+    muster backbone layout.yaml after.json --job job.yaml -o commissioning.pdf`,
+		Args: []cli.Arg{
+			{Name: "layout", Help: "Layout file of the backbone; deploy/examples/layout.yaml shows every key.", One: &c.Layout},
+			{Name: "snapshot", Help: "Snapshot to hold it against.", One: &c.Snapshot, Optional: true},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run judges the layout.
-func (c *backboneCmd) Run(a *app) error {
+func (c *backboneCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html", "pdf"), "format", "text, json, html or pdf; otherwise what the name after -o says, or text.")
+	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to, instead of the standard output.")
+	f.Var(cli.Text(&c.Job, "FILE"), "job", "Job file, which heads the commissioning report, a page or a PDF.")
+	f.Var(cli.Choice(&c.FailOn, "SEVERITY", "info", "warning", "critical"), "fail-on", "End with status 1 when a finding is info, warning or critical, or worse.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+}
+
+// run judges the layout.
+func (c *backboneCmd) run(a *app) error {
 	format, err := c.format()
 	if err != nil {
 		return err

@@ -10,53 +10,66 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/pflag"
+
+	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
 	"muster/internal/web"
 )
 
 type captureCmd struct {
-	Source   string        `arg:"" help:"What to keep."`
-	Output   string        `short:"o" required:"" placeholder:"FILE" help:"Where to; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs."`
-	MaxSize  byteSize      `placeholder:"SIZE" help:"Begin a new, numbered file at this size, such as 100MB."`
-	MaxFiles int           `placeholder:"N" help:"Keep the latest N files; needs --max-size."`
-	For      time.Duration `placeholder:"DUR" help:"End after this time, such as 10m."`
-	Force    bool          `help:"Overwrite files that exist."`
+	Source   string
+	Output   string
+	MaxSize  int64
+	MaxFiles int
+	For      time.Duration
+	Force    bool
 }
 
-// Help shows examples.
-func (captureCmd) Help() string {
-	return `Ends with Ctrl-C. Nothing is sent.
+func newCapture(a *app) cli.Command {
+	c := captureCmd{}
+	return cli.Command{Name: "capture", Short: "Keep the raw traffic of a source in files.",
+		Long: `Ends with Ctrl-C. Nothing is sent.
 
 Examples:
 
     muster capture can0 -o quay.log
     muster capture can0 -o sea.pcapng.zst --max-size 50MB --max-files 20
-    muster capture '0183:/dev/ttyUSB0?baud=4800' -o wind.nmea --for 10m`
+    muster capture '0183:/dev/ttyUSB0?baud=4800' -o wind.nmea --for 10m`,
+		Args: []cli.Arg{
+			{Name: "source", Help: "What to keep.", One: &c.Source, Words: sources},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// byteSize is a number of bytes written as 500kB, 100MB or 1GiB.
-type byteSize int64
+func (c *captureCmd) flags(f *pflag.FlagSet) {
+	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs.")
+	f.Var(cli.Parsed(&c.MaxSize, "SIZE", parseByteSize), "max-size", "Begin a new, numbered file at this size, such as 100MB.")
+	f.Var(cli.Int(&c.MaxFiles, "N"), "max-files", "Keep the latest N files; needs --max-size.")
+	f.Var(cli.Duration(&c.For), "for", "End after this time, such as 10m.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite files that exist.")
+	cli.Require(f, "output")
+}
 
-// UnmarshalText reads it.
-func (s *byteSize) UnmarshalText(text []byte) error {
-	in := strings.TrimSpace(string(text))
+// parseByteSize reads a number of bytes written as 500kB, 100MB or 1GiB.
+func parseByteSize(text string) (int64, error) {
+	in := strings.TrimSpace(text)
 	digits := strings.TrimRight(in, "kKMGiB ")
 	unit := strings.TrimSpace(strings.TrimPrefix(in, digits))
 	factors := map[string]float64{"": 1, "B": 1, "kB": 1e3, "KB": 1e3, "MB": 1e6, "GB": 1e9, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
 	n, err := strconv.ParseFloat(digits, 64)
 	factor, known := factors[unit]
 	if err != nil || !known || !(n > 0) || n*factor > math.MaxInt64/2 {
-		return fmt.Errorf("%q is no size: write 500kB, 100MB or 1GiB", in)
+		return 0, fmt.Errorf("%q is no size: write 500kB, 100MB or 1GiB", in)
 	}
-	*s = byteSize(n * factor)
-	return nil
+	return int64(n * factor), nil
 }
 
 const leastFile = 4096 // bytes: smaller files would hold little but their heads
 
-// Run keeps the traffic until interrupted.
-func (c *captureCmd) Run(a *app) (err error) {
+// run keeps the traffic until interrupted.
+func (c *captureCmd) run(a *app) (err error) {
 	switch {
 	case c.MaxFiles < 0:
 		return fmt.Errorf("--max-files %d: keep 1 or more", c.MaxFiles)
@@ -70,7 +83,7 @@ func (c *captureCmd) Run(a *app) (err error) {
 	if _, _, err := captureFormat(c.Output); err != nil {
 		return err
 	}
-	out := &rotation{name: c.Output, maxSize: int64(c.MaxSize), maxFiles: c.MaxFiles, force: c.Force}
+	out := &rotation{name: c.Output, maxSize: c.MaxSize, maxFiles: c.MaxFiles, force: c.Force}
 	src, err := a.opener(true)(c.Source, false)
 	if err != nil {
 		return daemon.NewSourceError(c.Source, err)

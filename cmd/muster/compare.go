@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/release"
@@ -12,27 +14,40 @@ import (
 )
 
 type compareCmd struct {
-	Before      string `arg:"" help:"The earlier snapshot."`
-	After       string `arg:"" help:"The later snapshot."`
-	Format      string `enum:"text,json,html" default:"text" help:"text, json or html."`
-	AnotherBoat bool   `help:"Compare snapshots of two boats."`
-	Sheets      string `placeholder:"DIR" help:"Folder of release sheets, which say which version is newer."`
-	FailOn      string `enum:",info,warning,critical" default:"" placeholder:"SEVERITY" help:"End with status 1 when a change is info, warning or critical, or worse."`
+	Before      string
+	After       string
+	Format      string
+	AnotherBoat bool
+	Sheets      string
+	FailOn      string
 }
 
-// Help shows examples.
-func (compareCmd) Help() string {
-	return `Without a release sheet, a change of software is told but not called newer or older.
+func newCompare(a *app) cli.Command {
+	c := compareCmd{Format: "text"}
+	return cli.Command{Name: "compare", Short: "Say what changed between two snapshots.",
+		Long: `Without a release sheet, a change of software is told but not called newer or older.
 
 Examples:
 
     muster compare before.json after.json
     muster compare before.json after.json --sheets sheets --fail-on critical
-    muster compare before.json after.json --format html > changes.html`
+    muster compare before.json after.json --format html > changes.html`,
+		Args: []cli.Arg{
+			{Name: "before", Help: "The earlier snapshot.", One: &c.Before},
+			{Name: "after", Help: "The later snapshot.", One: &c.After},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run prints what changed.
-func (c *compareCmd) Run(a *app) error {
+func (c *compareCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html"), "format", "text, json or html.")
+	f.BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two boats.")
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets, which say which version is newer.")
+	f.Var(cli.Choice(&c.FailOn, "SEVERITY", "info", "warning", "critical"), "fail-on", "End with status 1 when a change is info, warning or critical, or worse.")
+}
+
+// run prints what changed.
+func (c *compareCmd) run(a *app) error {
 	cmp, _, _, err := compareFiles(c.Before, c.After, c.Sheets, c.AnotherBoat)
 	if err != nil {
 		return err

@@ -3,30 +3,42 @@ package main
 import (
 	"fmt"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/backbone"
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/sim"
 )
 
 type demoCmd struct {
-	Scenario string `arg:"" optional:"" default:"demo" help:"Built-in scenario or scenario file."`
-	Listen   string `default:"127.0.0.1:8632" placeholder:"HOST:PORT" help:"Address of the pages."`
+	Scenario string
+	Listen   string
 }
 
-// Help shows examples.
-func (demoCmd) Help() string {
-	return `Plays a simulated boat by the clock and watches it, in one process.
+func newDemo(a *app) cli.Command {
+	c := demoCmd{Scenario: "demo", Listen: "127.0.0.1:8632"}
+	return cli.Command{Name: "demo", Short: "Show a simulated boat with its pages, nothing to install.",
+		Long: `Plays a simulated boat by the clock and watches it, in one process.
 
 Examples:
 
     muster demo
     muster demo fifty
-    muster demo --listen 127.0.0.1:0`
+    muster demo --listen 127.0.0.1:0`,
+		Args: []cli.Arg{
+			{Name: "scenario", Help: "Built-in scenario or scenario file.", One: &c.Scenario, Optional: true, Words: scenarios},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run shows the boat until interrupted.
-func (c *demoCmd) Run(a *app) error {
+func (c *demoCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Address of the pages.")
+}
+
+// run shows the boat until interrupted.
+func (c *demoCmd) run(a *app) error {
 	if err := config.CheckListen(c.Listen, false); err != nil {
 		return fmt.Errorf("--listen %w", err)
 	}

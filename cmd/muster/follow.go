@@ -10,6 +10,8 @@ import (
 	"slices"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
@@ -17,21 +19,22 @@ import (
 )
 
 type followCmd struct {
-	Order     string            `arg:"" help:"Work order, as muster plan -o order.json writes it."`
-	Source    string            `arg:"" help:"What to watch, or the http(s) URL of a running muster."`
-	Before    string            `placeholder:"FILE" help:"Snapshot that the order was made from: what each device must have kept. Otherwise the first half minute tells."`
-	State     string            `placeholder:"FILE" help:"Keep how far each step is in this file, and go on from it."`
-	For       time.Duration     `placeholder:"DUR" help:"Watch for so long, such as 2h. Captures: so much of them."`
-	Ask       bool              `help:"Claim an address and ask devices who they are, so that each tells its version when it is back."`
-	Confirm   map[string]string `placeholder:"STEP=VERSION" help:"Take a version that was read off the device's own screen."`
-	By        string            `placeholder:"NAME" help:"Who read it; otherwise the name you are logged in under."`
-	Config    string            `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
-	TokenFile string            `placeholder:"FILE" help:"File whose first line is the token that a URL asks for."`
+	Order     string
+	Source    string
+	Before    string
+	State     string
+	For       time.Duration
+	Ask       bool
+	Confirm   map[string]string
+	By        string
+	Config    string
+	TokenFile string
 }
 
-// Help shows examples.
-func (followCmd) Help() string {
-	return `Prints each step as its device leaves, comes back and tells its version, and at the end how every step stands. On a terminal a table at its
+func newFollow(a *app) cli.Command {
+	c := followCmd{}
+	return cli.Command{Name: "follow", Short: "Watch a work order being worked off, and tick its steps.",
+		Long: `Prints each step as its device leaves, comes back and tells its version, and at the end how every step stands. On a terminal a table at its
 foot shows all steps with the time that each spent in each state, and the supply voltage. Ends when all are verified,
 at --for, with the capture, or with Ctrl-C. Exit status 1 says that a step failed or is not done.
 
@@ -40,11 +43,27 @@ Examples:
     muster follow order.json can0 --ask --before before.json --state work.json
     muster follow order.json http://127.0.0.1:8632 --state work.json
     muster follow order.json quay.log.zst --before before.json
-    muster follow order.json can0 --state work.json --confirm 2.1=1.4 --by Ana`
+    muster follow order.json can0 --state work.json --confirm 2.1=1.4 --by Ana`,
+		Args: []cli.Arg{
+			{Name: "order", Help: "Work order, as muster plan -o order.json writes it.", One: &c.Order},
+			{Name: "source", Help: "What to watch, or the http(s) URL of a running muster.", One: &c.Source, Words: sources},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run follows the order.
-func (c *followCmd) Run(a *app) error {
+func (c *followCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Text(&c.Before, "FILE"), "before", "Snapshot that the order was made from: what each device must have kept. Otherwise the first half minute tells.")
+	f.Var(cli.Text(&c.State, "FILE"), "state", "Keep how far each step is in this file, and go on from it.")
+	f.Var(cli.Duration(&c.For), "for", "Watch for so long, such as 2h. Captures: so much of them.")
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are, so that each tells its version when it is back.")
+	f.Var(cli.Pairs(&c.Confirm, "STEP", "VERSION"), "confirm", "Take a version that was read off the device's own screen.")
+	f.Var(cli.Text(&c.By, "NAME"), "by", "Who read it; otherwise the name you are logged in under.")
+	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
+	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "File whose first line is the token that a URL asks for.")
+}
+
+// run follows the order.
+func (c *followCmd) run(a *app) error {
 	if err := c.check(); err != nil {
 		return err
 	}

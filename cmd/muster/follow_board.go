@@ -12,6 +12,7 @@ import (
 	"golang.org/x/term"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/event"
 	"muster/internal/release"
 )
@@ -26,7 +27,7 @@ type board struct {
 
 // newBoard returns nil when the standard output is no terminal that can move its cursor.
 func (a *app) newBoard() *board {
-	if _, ok := terminal(a.stdout); !ok || os.Getenv("TERM") == "dumb" {
+	if _, ok := cli.Terminal(a.stdout); !ok || os.Getenv("TERM") == "dumb" {
 		return nil
 	}
 	f := a.stdout.(*os.File) // terminal has seen that it is one

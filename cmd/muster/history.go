@@ -9,29 +9,41 @@ import (
 	"path/filepath"
 	"strings"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/cli"
 	"muster/internal/snapshot"
 )
 
 type historyCmd struct {
-	From      []string `arg:"" name:"from" help:"Snapshots, folders that hold them, or the URL of a running muster, which tells what its store keeps."`
-	Format    string   `enum:"text,json" default:"text" help:"text or json."`
-	TokenFile string   `placeholder:"FILE" help:"File with the token of a running muster, when it asks for one."`
+	From      []string
+	Format    string
+	TokenFile string
 }
 
-// Help shows examples.
-func (historyCmd) Help() string {
-	return `Of a folder, the snapshots in it are taken and other files are left alone.
+func newHistory(a *app) cli.Command {
+	c := historyCmd{Format: "text"}
+	return cli.Command{Name: "history", Short: "Show a boat's software over time.",
+		Long: `Of a folder, the snapshots in it are taken and other files are left alone.
 
 Examples:
 
     muster history boats/wagtail
     muster history http://127.0.0.1:8632
-    muster history 2024.json 2025.json 2026.json --format json`
+    muster history 2024.json 2025.json 2026.json --format json`,
+		Args: []cli.Arg{
+			{Name: "from", Help: "Snapshots, folders that hold them, or the URL of a running muster, which tells what its store keeps.", Many: &c.From},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run prints the software of one boat's devices over time.
-func (c *historyCmd) Run(a *app) error {
+func (c *historyCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json"), "format", "text or json.")
+	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "File with the token of a running muster, when it asks for one.")
+}
+
+// run prints the software of one boat's devices over time.
+func (c *historyCmd) run(a *app) error {
 	var all []*snapshot.Snapshot
 	for _, from := range c.From {
 		if isURL(from) {

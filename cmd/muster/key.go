@@ -6,31 +6,41 @@ import (
 	"io/fs"
 	"os"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/cli"
 	"muster/internal/snapshot"
 )
 
-type keyCmd struct {
-	New keyNewCmd `cmd:"" help:"Make a key to sign snapshots with."`
+func newKey(a *app) cli.Command {
+	return cli.Command{Name: "key", Short: "Make keys to sign snapshots with.",
+		Commands: []cli.Command{newKeyNew(a)}}
 }
 
 type keyNewCmd struct {
-	Output string `short:"o" required:"" placeholder:"NAME" help:"Writes NAME, to be kept secret, and NAME.pub, to be handed out."`
+	Output string
 }
 
-// Help shows examples.
-func (keyNewCmd) Help() string {
-	return `A key is never overwritten.
+func newKeyNew(a *app) cli.Command {
+	c := keyNewCmd{}
+	return cli.Command{Name: "new", Short: "Make a key to sign snapshots with.",
+		Long: `A key is never overwritten.
 
 Examples:
 
     muster key new -o shop.key
     muster snapshot can0 -o before.json --sign shop.key
-    muster verify before.json --key shop.key.pub`
+    muster verify before.json --key shop.key.pub`,
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run writes both halves, or none.
-func (c *keyNewCmd) Run(a *app) error {
+func (c *keyNewCmd) flags(f *pflag.FlagSet) {
+	f.VarP(cli.Text(&c.Output, "NAME").Complete(cli.Files), "output", "o", "Writes NAME, to be kept secret, and NAME.pub, to be handed out.")
+	cli.Require(f, "output")
+}
+
+// run writes both halves, or none.
+func (c *keyNewCmd) run(a *app) error {
 	public := c.Output + ".pub"
 	for _, name := range []string{c.Output, public} {
 		if _, err := os.Lstat(name); err == nil {

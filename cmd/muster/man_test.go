@@ -2,7 +2,6 @@ package main
 
 import (
 	"flag"
-	"os"
 	"testing"
 
 	"muster/internal/cli/clitest"
@@ -14,11 +13,7 @@ const manPage = "../../deploy/package/muster.1"
 
 // TestManPage: the man page tells every subcommand and flag that there is, and no other.
 func TestManPage(t *testing.T) {
-	k, err := (&app{stdout: os.Stdout, stderr: os.Stderr}).parser()
-	if err != nil {
-		t.Fatal(err)
-	}
-	clitest.ManPage(t, k, manPage, *updateMan)
+	clitest.ManPage(t, (&app{}).program(), manPage, *updateMan)
 }
 
 // TestManPageIsSound: groff reads the page without a warning.

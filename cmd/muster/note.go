@@ -12,50 +12,17 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/event"
 )
 
-type noteCmd struct {
-	Add    noteAddCmd    `cmd:"" help:"Note a device, or what is new of one."`
-	List   noteListCmd   `cmd:"" help:"Show the noted devices."`
-	Remove noteRemoveCmd `cmd:"" help:"Take a device off the notes."`
-}
-
-// noteFile says where the notes are.
-type noteFile struct {
-	File   string `short:"f" placeholder:"FILE" help:"Notes file; otherwise the one that the config names."`
-	Config string `short:"c" placeholder:"FILE" help:"Config file whose notes key names the notes file."`
-}
-
-type noteAddCmd struct {
-	noteFile
-	ID       string `placeholder:"ID" help:"Note what is new of this device, such as its version; what is not given stays."`
-	Model    string `help:"What the device is."`
-	Maker    string `help:"Who made it."`
-	Role     string `help:"What it is for: head, sonar, radar, radio and so on."`
-	Serial   string `help:"Its serial number."`
-	Software string `help:"Its version, as its own screen shows it."`
-	Place    string `help:"Where aboard it is."`
-	Note     string `help:"Anything else."`
-	By       string `placeholder:"NAME" help:"Who notes it; otherwise the name you are logged in under."`
-}
-
-type noteListCmd struct {
-	noteFile
-	Format string `enum:"text,json" default:"text" help:"text or json."`
-}
-
-type noteRemoveCmd struct {
-	noteFile
-	ID string `arg:"" help:"The device's id, as muster note list shows it."`
-}
-
-// Help shows examples.
-func (noteCmd) Help() string {
-	return `Devices that no network shows take part in checks, plans and snapshots when the config names the notes file:
+func newNote(a *app) cli.Command {
+	return cli.Command{Name: "note", Short: "Note devices that no network shows.",
+		Long: `Devices that no network shows take part in checks, plans and snapshots when the config names the notes file:
 
     notes: notes.yaml
 
@@ -64,7 +31,81 @@ Examples:
     muster note add -f notes.yaml --model 'Larkfin LT1' --maker 'Larkfin Marine' --software 1.3 --by Ana
     muster note add -f notes.yaml --id n1 --software 1.4 --by Ana
     muster note list -f notes.yaml
-    muster note remove -f notes.yaml n1`
+    muster note remove -f notes.yaml n1`,
+		Commands: []cli.Command{newNoteAdd(a), newNoteList(a), newNoteRemove(a)}}
+}
+
+// noteFile says where the notes are.
+type noteFile struct {
+	File   string
+	Config string
+}
+
+func (f *noteFile) flags(flags *pflag.FlagSet) {
+	flags.VarP(cli.Text(&f.File, "FILE"), "file", "f", "Notes file; otherwise the one that the config names.")
+	flags.VarP(cli.Text(&f.Config, "FILE"), "config", "c", "Config file whose notes key names the notes file.")
+}
+
+type noteAddCmd struct {
+	noteFile
+	ID       string
+	Model    string
+	Maker    string
+	Role     string
+	Serial   string
+	Software string
+	Place    string
+	Note     string
+	By       string
+}
+
+func newNoteAdd(a *app) cli.Command {
+	c := noteAddCmd{}
+	return cli.Command{Name: "add", Short: "Note a device, or what is new of one.",
+		Flags: c.flags, Run: func() error { return c.run(a) }}
+}
+
+func (c *noteAddCmd) flags(f *pflag.FlagSet) {
+	c.noteFile.flags(f)
+	f.Var(cli.Text(&c.ID, "ID").Complete(c.ids), "id", "Note what is new of this device, such as its version; what is not given stays.")
+	f.Var(cli.Text(&c.Model, "TEXT"), "model", "What the device is.")
+	f.Var(cli.Text(&c.Maker, "TEXT"), "maker", "Who made it.")
+	f.Var(cli.Text(&c.Role, "ROLE").Complete(roles), "role", "What it is for: head, sonar, radar, radio and so on.")
+	f.Var(cli.Text(&c.Serial, "TEXT"), "serial", "Its serial number.")
+	f.Var(cli.Text(&c.Software, "TEXT"), "software", "Its version, as its own screen shows it.")
+	f.Var(cli.Text(&c.Place, "TEXT"), "place", "Where aboard it is.")
+	f.Var(cli.Text(&c.Note, "TEXT"), "note", "Anything else.")
+	f.Var(cli.Text(&c.By, "NAME"), "by", "Who notes it; otherwise the name you are logged in under.")
+}
+
+type noteListCmd struct {
+	noteFile
+	Format string
+}
+
+func newNoteList(a *app) cli.Command {
+	c := noteListCmd{Format: "text"}
+	return cli.Command{Name: "list", Short: "Show the noted devices.",
+		Flags: c.flags, Run: func() error { return c.run(a) }}
+}
+
+func (c *noteListCmd) flags(f *pflag.FlagSet) {
+	c.noteFile.flags(f)
+	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json"), "format", "text or json.")
+}
+
+type noteRemoveCmd struct {
+	noteFile
+	ID string
+}
+
+func newNoteRemove(a *app) cli.Command {
+	c := noteRemoveCmd{}
+	return cli.Command{Name: "remove", Short: "Take a device off the notes.",
+		Args: []cli.Arg{
+			{Name: "id", Help: "The device's id, as muster note list shows it.", One: &c.ID, Words: c.ids},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
 // path is the notes file.
@@ -97,6 +138,22 @@ func (f *noteFile) load() (string, []boat.Manual, error) {
 	return name, list, err
 }
 
+// ids are the noted devices, for completion.
+func (f *noteFile) ids(string) (words []string, files bool) {
+	_, list, _ := f.load() // what is wrong with the notes is told when they are used
+	for i := range list {
+		words = append(words, list[i].ID+"\t"+list[i].Model)
+	}
+	return words, false
+}
+
+func roles(string) (words []string, files bool) {
+	for _, r := range boat.Roles() {
+		words = append(words, string(r))
+	}
+	return words, false
+}
+
 func saveNotes(name string, list []boat.Manual) error {
 	text, err := config.EncodeNotes(list)
 	if err != nil {
@@ -105,8 +162,8 @@ func saveNotes(name string, list []boat.Manual) error {
 	return writeFile(name, text, true)
 }
 
-// Run notes a device.
-func (c *noteAddCmd) Run(a *app) error {
+// run notes a device.
+func (c *noteAddCmd) run(a *app) error {
 	name, list, err := c.load()
 	if err != nil && (name == "" || !notThere(name)) {
 		return err
@@ -155,8 +212,8 @@ func noSuchNote(name, id string) error {
 	return cli.WithHint(fmt.Errorf("%s: no device has the id %q", name, id), "muster note list shows the ids")
 }
 
-// Run shows the notes.
-func (c *noteListCmd) Run(a *app) error {
+// run shows the notes.
+func (c *noteListCmd) run(a *app) error {
 	_, list, err := c.load()
 	if err != nil {
 		return err
@@ -184,8 +241,8 @@ func (c *noteListCmd) Run(a *app) error {
 
 func dash(s string) string { return cmp.Or(s, "-") }
 
-// Run removes a device.
-func (c *noteRemoveCmd) Run(a *app) error {
+// run removes a device.
+func (c *noteRemoveCmd) run(a *app) error {
 	name, list, err := c.load()
 	if err != nil {
 		return err

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
@@ -20,11 +22,19 @@ const nowLimit = 30 * time.Second
 
 // nowFlags say where the boat is heard as it is now, besides what the subcommand knows of it already.
 type nowFlags struct {
-	Now       string        `placeholder:"SOURCE" help:"Make the pre-checks on what is heard now: a source, or the http(s) URL of a running muster."`
-	For       time.Duration `placeholder:"DUR" help:"Listen so long to --now, such as 11m for the trend of the supply; otherwise until all is known, 30s at most. Captures: so much of them."`
-	Ask       bool          `help:"Claim an address and ask devices who they are."`
-	Config    string        `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
-	TokenFile string        `placeholder:"FILE" help:"File whose first line is the token that a URL asks for."`
+	Now       string
+	For       time.Duration
+	Ask       bool
+	Config    string
+	TokenFile string
+}
+
+func (n *nowFlags) flags(f *pflag.FlagSet) {
+	f.Var(cli.Text(&n.Now, "SOURCE").Complete(sources), "now", "Make the pre-checks on what is heard now: a source, or the http(s) URL of a running muster.")
+	f.Var(cli.Duration(&n.For), "for", "Listen so long to --now, such as 11m for the trend of the supply; otherwise until all is known, 30s at most. Captures: so much of them.")
+	f.BoolVar(&n.Ask, "ask", false, "Claim an address and ask devices who they are.")
+	f.VarP(cli.Text(&n.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
+	f.Var(cli.Text(&n.TokenFile, "FILE"), "token-file", "File whose first line is the token that a URL asks for.")
 }
 
 func (n *nowFlags) check() error {

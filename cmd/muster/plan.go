@@ -6,26 +6,29 @@ import (
 	"path/filepath"
 	"slices"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/release"
 )
 
 type planCmd struct {
-	Snapshot string `arg:"" help:"Snapshot of the boat as it is now."`
-	Sheets   string `required:"" placeholder:"DIR" help:"Folder of release sheets."`
-	Format   string `enum:",text,json,html" default:"" help:"text, json or html; otherwise what the name after -o says, or text. muster follow takes json."`
-	Output   string `short:"o" placeholder:"FILE" help:"Where to, instead of the standard output."`
-	Cards    int    `placeholder:"N" help:"Update at most so many devices at one time; otherwise as many as the order allows."`
-	InWater  *bool  `negatable:"" help:"The boat is afloat, or with --no-in-water ashore; some devices answer only afloat."`
-	Force    bool   `help:"Overwrite a file that exists."`
+	Snapshot string
+	Sheets   string
+	Format   string
+	Output   string
+	Cards    int
+	InWater  *bool
+	Force    bool
 
 	nowFlags
 }
 
-// Help shows examples.
-func (planCmd) Help() string {
-	return `Pre-checks, such as the supply voltage and that the boat does not move, are as of the snapshot, which knows neither; with --now they are
+func newPlan(a *app) cli.Command {
+	c := planCmd{}
+	return cli.Command{Name: "plan", Short: "Make the work order: which devices to update, in which order, with what.",
+		Long: `Pre-checks, such as the supply voltage and that the boat does not move, are as of the snapshot, which knows neither; with --now they are
 made on what is heard now. What nobody told stays unknown.
 
 What cannot be settled is told on standard error, one line each, and stands in the order too; the rest of the order holds.
@@ -36,11 +39,26 @@ Examples:
     muster plan before.json --sheets sheets -o order.json
     muster plan before.json --sheets sheets --now can0 --ask -o order.json
     muster plan before.json --sheets sheets --now http://127.0.0.1:8632
-    muster plan before.json --sheets sheets --no-in-water -o order.html`
+    muster plan before.json --sheets sheets --no-in-water -o order.html`,
+		Args: []cli.Arg{
+			{Name: "snapshot", Help: "Snapshot of the boat as it is now.", One: &c.Snapshot},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run makes the work order.
-func (c *planCmd) Run(a *app) error {
+func (c *planCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets.")
+	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html"), "format", "text, json or html; otherwise what the name after -o says, or text. muster follow takes json.")
+	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to, instead of the standard output.")
+	f.Var(cli.Int(&c.Cards, "N"), "cards", "Update at most so many devices at one time; otherwise as many as the order allows.")
+	cli.Either(f, &c.InWater, "in-water", "The boat is afloat, or with --no-in-water ashore; some devices answer only afloat.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+	c.nowFlags.flags(f)
+	cli.Require(f, "sheets")
+}
+
+// run makes the work order.
+func (c *planCmd) run(a *app) error {
 	format, err := c.format()
 	if err != nil {
 		return err

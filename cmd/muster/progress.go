@@ -4,6 +4,8 @@ import (
 	"time"
 
 	"github.com/schollz/progressbar/v3"
+
+	"muster/internal/cli"
 )
 
 // progress shows how much of the captures has been read, on a terminal only.
@@ -17,7 +19,7 @@ type progress struct {
 
 // progress makes a bar that shows nothing unless standard error is a terminal.
 func (a *app) progress() *progress {
-	width, ok := terminal(a.stderr)
+	width, ok := cli.Terminal(a.stderr)
 	if !ok {
 		width = 0
 	}

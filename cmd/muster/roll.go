@@ -7,6 +7,7 @@ import (
 	"github.com/schollz/progressbar/v3"
 
 	"muster/internal/boat"
+	"muster/internal/cli"
 	"muster/internal/snapshot"
 )
 
@@ -17,7 +18,7 @@ type roll struct {
 }
 
 func (a *app) roll() *roll {
-	width, ok := terminal(a.stderr)
+	width, ok := cli.Terminal(a.stderr)
 	if !ok {
 		return &roll{}
 	}

@@ -8,6 +8,8 @@ import (
 	"runtime/debug"
 	"syscall"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/backbone"
 	"muster/internal/cli"
 	"muster/internal/config"
@@ -15,18 +17,19 @@ import (
 )
 
 type runCmd struct {
-	Sources []string `arg:"" optional:"" name:"source" help:"Sources to watch, in the place of those of the config file."`
-	Config  string   `short:"c" placeholder:"FILE" help:"Config file; deploy/muster.yaml shows every key."`
-	Check   bool     `help:"Check the config and end."`
-	Ask     bool     `help:"Claim an address and ask devices who they are."`
-	Sheets  string   `placeholder:"DIR" help:"Folder of release sheets, in the place of the config's: says which devices are behind."`
-	Layout  []string `placeholder:"FILE" help:"Plan of the backbone, in the place of the config's: held against the network. May be given once for each network."`
-	Listen  string   `placeholder:"HOST:PORT" help:"Address of the pages, in the place of the config's; off for none."`
+	Sources []string
+	Config  string
+	Check   bool
+	Ask     bool
+	Sheets  string
+	Layout  []string
+	Listen  string
 }
 
-// Help shows examples.
-func (runCmd) Help() string {
-	return `A hangup signal (systemctl reload muster) or POST /api/v1/reload reads the config file again while it runs: what is known of the boat stays,
+func newRun(a *app) cli.Command {
+	c := runCmd{}
+	return cli.Command{Name: "run", Short: "Watch a boat: the daemon with pages, API and metrics.",
+		Long: `A hangup signal (systemctl reload muster) or POST /api/v1/reload reads the config file again while it runs: what is known of the boat stays,
 new sources are begun and those no longer named end. A file that cannot be used changes nothing. What takes effect only after a restart
 is named in the log and in the answer: boat, listen, maker_file, state_dir, store, log, turning tls on or off, and another id or ask of a source.
 
@@ -35,11 +38,24 @@ Examples:
     muster run can0
     muster run --ask can0 '0183:/dev/ttyUSB0?baud=4800'
     muster run --config /etc/muster/muster.yaml
-    muster run --config /etc/muster/muster.yaml --check`
+    muster run --config /etc/muster/muster.yaml --check`,
+		Args: []cli.Arg{
+			{Name: "source", Help: "Sources to watch, in the place of those of the config file.", Many: &c.Sources, Optional: true, Words: sources},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run watches until interrupted.
-func (c *runCmd) Run(a *app) error {
+func (c *runCmd) flags(f *pflag.FlagSet) {
+	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file; deploy/muster.yaml shows every key.")
+	f.BoolVar(&c.Check, "check", false, "Check the config and end.")
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are.")
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets, in the place of the config's: says which devices are behind.")
+	f.Var(cli.List(&c.Layout, "FILE"), "layout", "Plan of the backbone, in the place of the config's: held against the network. May be given once for each network.")
+	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Address of the pages, in the place of the config's; off for none.")
+}
+
+// run watches until interrupted.
+func (c *runCmd) run(a *app) error {
 	hangup := make(chan os.Signal, 1) // before anything else: a hangup while starting must not end the program
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)

@@ -27,23 +27,36 @@ var schemas = []struct {
 	{"sheet", "a release sheet, which a shop writes", release.SheetSchema},
 }
 
-type schemaCmd struct {
-	Name string `arg:"" optional:"" help:"Which one; without it they are listed."`
+// schemaNames are the schemas, for completion.
+func schemaNames(string) (words []string, files bool) {
+	for _, s := range schemas {
+		words = append(words, s.name+"\t"+s.of)
+	}
+	return words, false
 }
 
-// Help shows examples.
-func (schemaCmd) Help() string {
-	return `Editors complete and check a file by its schema. Keep the schema of release sheets in their folder:
+type schemaCmd struct {
+	Name string
+}
+
+func newSchema(a *app) cli.Command {
+	c := schemaCmd{}
+	return cli.Command{Name: "schema", Short: "Print the JSON Schema of a file that muster reads or writes.",
+		Long: `Editors complete and check a file by its schema. Keep the schema of release sheets in their folder:
 
     muster schema sheet > sheets/sheet.schema.json
 
 and begin each sheet with the line
 
-    # yaml-language-server: $schema=sheet.schema.json`
+    # yaml-language-server: $schema=sheet.schema.json`,
+		Args: []cli.Arg{
+			{Name: "name", Help: "Which one; without it they are listed.", One: &c.Name, Optional: true, Words: schemaNames},
+		},
+		Run: func() error { return c.run(a) }}
 }
 
-// Run prints a schema, or the list.
-func (c *schemaCmd) Run(a *app) error {
+// run prints a schema, or the list.
+func (c *schemaCmd) run(a *app) error {
 	if c.Name == "" {
 		w := tabwriter.NewWriter(a.stdout, 0, 0, 2, ' ', 0)
 		for _, s := range schemas {

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/cli"
 	"muster/internal/record"
 	"muster/internal/release"
@@ -16,28 +18,44 @@ import (
 )
 
 type serviceRecordCmd struct {
-	Before   string `arg:"" help:"The snapshot taken before the work."`
-	After    string `arg:"" help:"The snapshot taken after it."`
-	Job      string `required:"" placeholder:"FILE" help:"Job file: number, technician, shop; deploy/examples/job.yaml shows every key."`
-	Output   string `short:"o" required:"" placeholder:"FILE" help:"Where to; .pdf or .html says how."`
-	Order    string `placeholder:"FILE" help:"The work order that was followed."`
-	Progress string `placeholder:"FILE" help:"How far the order was followed, with its times; needs --order."`
-	Sheets   string `placeholder:"DIR" help:"Folder of release sheets, which say which version is newer."`
-	Force    bool   `help:"Overwrite a file that exists."`
+	Before   string
+	After    string
+	Job      string
+	Output   string
+	Order    string
+	Progress string
+	Sheets   string
+	Force    bool
 }
 
-// Help shows examples.
-func (serviceRecordCmd) Help() string {
-	return `Both snapshots must be of one boat and prove themselves.
+func newServiceRecord(a *app) cli.Command {
+	c := serviceRecordCmd{}
+	return cli.Command{Name: "service-record", Short: "Write the service record for the invoice.",
+		Long: `Both snapshots must be of one boat and prove themselves.
 
 Examples:
 
     muster service-record before.json after.json --job job.yaml -o record.pdf
-    muster service-record before.json after.json --job job.yaml --order order.json --progress progress.json -o record.html`
+    muster service-record before.json after.json --job job.yaml --order order.json --progress progress.json -o record.html`,
+		Args: []cli.Arg{
+			{Name: "before", Help: "The snapshot taken before the work.", One: &c.Before},
+			{Name: "after", Help: "The snapshot taken after it.", One: &c.After},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run writes the record.
-func (c *serviceRecordCmd) Run(a *app) error {
+func (c *serviceRecordCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Text(&c.Job, "FILE"), "job", "Job file: number, technician, shop; deploy/examples/job.yaml shows every key.")
+	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to; .pdf or .html says how.")
+	f.Var(cli.Text(&c.Order, "FILE"), "order", "The work order that was followed.")
+	f.Var(cli.Text(&c.Progress, "FILE"), "progress", "How far the order was followed, with its times; needs --order.")
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets, which say which version is newer.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+	cli.Require(f, "job", "output")
+}
+
+// run writes the record.
+func (c *serviceRecordCmd) run(a *app) error {
 	format, err := pageFormat(c.Output)
 	if err != nil {
 		return err

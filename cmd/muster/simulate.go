@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
@@ -18,17 +20,18 @@ import (
 )
 
 type simulateCmd struct {
-	Scenario string        `arg:"" help:"Built-in scenario (demo, fifty, saturated, faults) or scenario file."`
-	To       string        `required:"" placeholder:"DEST" help:"can0 or vcan0, serial:, udp:, pty: for a serial adapter of its own, 0183+tcp: or 0183+udp: for its NMEA 0183 lines, or a file ending in .log, .pcapng, .pcap or .nmea, .gz or .zst."`
-	Speed    *float64      `placeholder:"N" help:"N times as fast as the clock; 0 as fast as it goes. Default 1, and 0 into a file."`
-	For      time.Duration `placeholder:"DUR" help:"End after so much of the boat's time, such as 5m."`
-	Seed     uint64        `default:"0" help:"Another seed makes another run of the same scenario."`
-	Force    bool          `help:"Overwrite a file that exists."`
+	Scenario string
+	To       string
+	Speed    *float64
+	For      time.Duration
+	Seed     uint64
+	Force    bool
 }
 
-// Help shows examples.
-func (simulateCmd) Help() string {
-	return `Sends on the bus it is given. Devices answer what others ask there. Ends with Ctrl-C.
+func newSimulate(a *app) cli.Command {
+	c := simulateCmd{}
+	return cli.Command{Name: "simulate", Short: "Put a simulated boat on a bus or into a file.",
+		Long: `Sends on the bus it is given. Devices answer what others ask there. Ends with Ctrl-C.
 
 Examples:
 
@@ -36,11 +39,24 @@ Examples:
     muster simulate fifty --to quay.log --for 5m
     muster simulate saturated --to udp:239.74.163.2:5000
     muster simulate demo --to 0183+tcp:127.0.0.1:10110
-    muster simulate my-boat.yaml --to can0 --speed 2`
+    muster simulate my-boat.yaml --to can0 --speed 2`,
+		Args: []cli.Arg{
+			{Name: "scenario", Help: "Built-in scenario (demo, fifty, saturated, faults) or scenario file.", One: &c.Scenario, Words: scenarios},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run plays the scenario.
-func (c *simulateCmd) Run(a *app) error {
+func (c *simulateCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Text(&c.To, "DEST").Complete(destinations), "to", "can0 or vcan0, serial:, udp:, pty: for a serial adapter of its own, 0183+tcp: or 0183+udp: for its NMEA 0183 lines, or a file ending in .log, .pcapng, .pcap or .nmea, .gz or .zst.")
+	f.Var(cli.Float(&c.Speed, "N"), "speed", "N times as fast as the clock; 0 as fast as it goes. Default 1, and 0 into a file.")
+	f.Var(cli.Duration(&c.For), "for", "End after so much of the boat's time, such as 5m.")
+	f.Var(cli.Uint(&c.Seed, "N"), "seed", "Another seed than 0 makes another run of the same scenario.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+	cli.Require(f, "to")
+}
+
+// run plays the scenario.
+func (c *simulateCmd) run(a *app) error {
 	if c.For < 0 {
 		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
 	}

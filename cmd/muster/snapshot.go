@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
@@ -19,26 +21,23 @@ import (
 )
 
 type snapshotCmd struct {
-	Source      string        `arg:"" help:"What to read, or the http(s) URL of a running muster."`
-	Output      string        `short:"o" required:"" placeholder:"FILE" help:"Where the snapshot goes."`
-	Sign        string        `placeholder:"KEY" help:"Sign with this key; muster key new makes one."`
-	KeepCapture string        `placeholder:"FILE" help:"Keep the raw traffic too; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs."`
-	For         time.Duration `placeholder:"DUR" help:"Listen at least so long, so that rates are known; default 10s. Captures: so much of them."`
-	Limit       time.Duration `default:"60s" placeholder:"DUR" help:"Wait at most so long for devices to tell who they are."`
-	Ask         bool          `help:"Claim an address and ask devices who they are."`
-	Sheets      string        `placeholder:"DIR" help:"Folder of release sheets: says which devices are behind; the snapshot notes which sheets they are."`
-	Config      string        `short:"c" placeholder:"FILE" help:"Config file with thresholds, maker names and the boat's name."`
-	TokenFile   string        `placeholder:"FILE" help:"File whose first line is the token that a URL asks for."`
-	Force       bool          `help:"Overwrite files that exist."`
+	Source      string
+	Output      string
+	Sign        string
+	KeepCapture string
+	For         time.Duration
+	Limit       time.Duration
+	Ask         bool
+	Sheets      string
+	Config      string
+	TokenFile   string
+	Force       bool
 }
 
-// leastListening is how long a live source is heard at least: the slowest of the usual messages come every 2.5 s, and a rate needs
-// a few of them.
-const leastListening = 10 * time.Second
-
-// Help shows examples.
-func (snapshotCmd) Help() string {
-	return `Ends when every device present has told who it is or was given up on, at --limit, or with Ctrl-C, and writes what is known then.
+func newSnapshot(a *app) cli.Command {
+	c := snapshotCmd{Limit: time.Minute}
+	return cli.Command{Name: "snapshot", Short: "Take and seal a snapshot of a boat.",
+		Long: `Ends when every device present has told who it is or was given up on, at --limit, or with Ctrl-C, and writes what is known then.
 Captures and simulations are read to their end.
 
 Examples:
@@ -46,11 +45,33 @@ Examples:
     muster snapshot can0 --ask -o before.json
     muster snapshot can0 --ask -o before.json --sign shop.key --keep-capture before.log.zst
     muster snapshot quay.pcapng.zst -o before.json --sheets sheets
-    muster snapshot http://127.0.0.1:8632 -o after.json`
+    muster snapshot http://127.0.0.1:8632 -o after.json`,
+		Args: []cli.Arg{
+			{Name: "source", Help: "What to read, or the http(s) URL of a running muster.", One: &c.Source, Words: sources},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run takes, seals and writes the snapshot.
-func (c *snapshotCmd) Run(a *app) error {
+func (c *snapshotCmd) flags(f *pflag.FlagSet) {
+	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where the snapshot goes.")
+	f.Var(cli.Text(&c.Sign, "KEY").Complete(cli.Files), "sign", "Sign with this key; muster key new makes one.")
+	f.Var(cli.Text(&c.KeepCapture, "FILE"), "keep-capture", "Keep the raw traffic too; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs.")
+	f.Var(cli.Duration(&c.For), "for", "Listen at least so long, so that rates are known; default 10s. Captures: so much of them.")
+	f.Var(cli.Duration(&c.Limit), "limit", "Wait at most so long for devices to tell who they are.")
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are.")
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets: says which devices are behind; the snapshot notes which sheets they are.")
+	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
+	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "File whose first line is the token that a URL asks for.")
+	f.BoolVar(&c.Force, "force", false, "Overwrite files that exist.")
+	cli.Require(f, "output")
+}
+
+// leastListening is how long a live source is heard at least: the slowest of the usual messages come every 2.5 s, and a rate needs
+// a few of them.
+const leastListening = 10 * time.Second
+
+// run takes, seals and writes the snapshot.
+func (c *snapshotCmd) run(a *app) error {
 	if err := c.check(); err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/sim"
@@ -123,7 +124,7 @@ func (a *app) logger(c config.Log) (zerolog.Logger, error) {
 	if err != nil {
 		return zerolog.Nop(), fmt.Errorf("log level %q: %w", c.Level, err)
 	}
-	_, onTerminal := terminal(a.stderr)
+	_, onTerminal := cli.Terminal(a.stderr)
 	var out = a.stderr
 	if c.Format == "text" || c.Format == "auto" && onTerminal {
 		out = zerolog.ConsoleWriter{Out: a.stderr, TimeFormat: time.TimeOnly, NoColor: !onTerminal || os.Getenv("NO_COLOR") != ""}

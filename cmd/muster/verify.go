@@ -8,6 +8,8 @@ import (
 	"os"
 	"path/filepath"
 
+	"github.com/spf13/pflag"
+
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
@@ -16,27 +18,39 @@ import (
 )
 
 type verifyCmd struct {
-	Files   []string `arg:"" name:"file" help:"Snapshots to check."`
-	Key     string   `placeholder:"PUB" help:"They must be signed with this key: the .pub file of muster key new."`
-	Capture string   `placeholder:"FILE" help:"The kept capture, when it does not lie beside the snapshot."`
-	Sheets  string   `placeholder:"DIR" help:"Folder of the release sheets that the snapshot was taken with."`
-	Config  string   `short:"c" placeholder:"FILE" help:"Config file that the snapshot was taken with, for the same thresholds."`
+	Files   []string
+	Key     string
+	Capture string
+	Sheets  string
+	Config  string
 }
 
-// Help shows examples.
-func (verifyCmd) Help() string {
-	return `Checks the seal and the signature. Where the raw traffic was kept and lies beside the snapshot, its digest is checked, the report
+func newVerify(a *app) cli.Command {
+	c := verifyCmd{}
+	return cli.Command{Name: "verify", Short: "Check the seal of snapshots, and the capture that was kept.",
+		Long: `Checks the seal and the signature. Where the raw traffic was kept and lies beside the snapshot, its digest is checked, the report
 is made from it again, and any difference is named.
 
 Examples:
 
     muster verify before.json after.json
     muster verify before.json --key shop.key.pub
-    muster verify before.json --capture archive/before.log.zst`
+    muster verify before.json --capture archive/before.log.zst`,
+		Args: []cli.Arg{
+			{Name: "file", Help: "Snapshots to check.", Many: &c.Files},
+		},
+		Flags: c.flags, Run: func() error { return c.run(a) }}
 }
 
-// Run prints one line for each file.
-func (c *verifyCmd) Run(a *app) error {
+func (c *verifyCmd) flags(f *pflag.FlagSet) {
+	f.Var(cli.Text(&c.Key, "PUB").Complete(cli.Files), "key", "They must be signed with this key: the .pub file of muster key new.")
+	f.Var(cli.Text(&c.Capture, "FILE"), "capture", "The kept capture, when it does not lie beside the snapshot.")
+	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of the release sheets that the snapshot was taken with.")
+	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file that the snapshot was taken with, for the same thresholds.")
+}
+
+// run prints one line for each file.
+func (c *verifyCmd) run(a *app) error {
 	var key ed25519.PublicKey
 	if c.Key != "" {
 		text, err := os.ReadFile(c.Key)
@@ -93,7 +107,7 @@ func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.P
 	sealErr := s.Verify(key)
 	text, err := c.verifyCapture(a, cfg, file, s)
 	if err != nil {
-		return "", oneLine(sealErr, err)
+		return "", cli.OneLine(sealErr, err)
 	}
 	if sealErr != nil {
 		return "", sealErr
@@ -103,17 +117,6 @@ func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.P
 		signed = "signed by " + s.Seal.Key
 	}
 	return fmt.Sprintf("in order, SHA-256 %s, %s%s", s.Seal.SHA256, signed, text), nil
-}
-
-// oneLine joins two errors with a semicolon; either may be nil.
-func oneLine(a, b error) error {
-	switch {
-	case a == nil:
-		return b
-	case b == nil:
-		return a
-	}
-	return fmt.Errorf("%w; %w", a, b)
 }
 
 // verifyCapture checks the kept capture and makes the report from it again.

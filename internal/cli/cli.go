@@ -1,4 +1,5 @@
-// Package cli is what the programs' command lines have in common: errors with a way out, and the version.
+// Package cli is what the programs' command lines have in common: subcommands with their arguments and flags, help, completion, and errors
+// with a way out.
 package cli
 
 import (
@@ -6,12 +7,12 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"runtime"
+	"os"
 	"runtime/debug"
 	"strings"
 	"syscall"
 
-	"github.com/alecthomas/kong"
+	"golang.org/x/term"
 
 	"muster/internal/boat"
 )
@@ -28,18 +29,6 @@ func (e *hinted) Unwrap() error { return e.err }
 // WithHint adds the way out to an error.
 func WithHint(err error, format string, args ...any) error {
 	return &hinted{err, fmt.Sprintf(format, args...)}
-}
-
-// Usage says of a mistake in the arguments where the right usage stands. k may be nil.
-func Usage(err error, program string, k *kong.Context) error {
-	command := program
-	if pe, ok := errors.AsType[*kong.ParseError](err); ok && k == nil {
-		k = pe.Context
-	}
-	if k != nil && k.Selected() != nil {
-		command = k.Selected().FullPath()
-	}
-	return WithHint(err, "%s --help shows what there is", command)
 }
 
 // Print writes an error as one line, with its way out as a second. busy is the way out when another program has the address.
@@ -71,6 +60,17 @@ func Flatten(err error) []error {
 		return []error{err}
 	}
 	return all
+}
+
+// OneLine joins two errors with a semicolon; either may be nil.
+func OneLine(a, b error) error {
+	switch {
+	case a == nil:
+		return b
+	case b == nil:
+		return a
+	}
+	return fmt.Errorf("%w; %w", a, b)
 }
 
 // PlainPath takes the operation and the path off an error whose text names them already.
@@ -106,23 +106,15 @@ func Version() string {
 	return version + dirty
 }
 
-// VersionCmd prints the version.
-type VersionCmd struct{}
-
-// Run implements the subcommand.
-func (VersionCmd) Run(k *kong.Kong) error { return printVersion(k) }
-
-// VersionFlag prints the version and ends, whatever else is asked for.
-type VersionFlag bool
-
-// BeforeReset runs before the other arguments are looked at.
-func (VersionFlag) BeforeReset(k *kong.Kong) error {
-	err := printVersion(k)
-	k.Exit(0)
-	return err
-}
-
-func printVersion(k *kong.Kong) error {
-	_, err := fmt.Fprintf(k.Stdout, "%s %s %s %s/%s\n", k.Model.Name, Version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
-	return err
+// Terminal returns the width of a terminal; ok is false when w is none.
+func Terminal(w any) (width int, ok bool) {
+	f, isFile := w.(*os.File)
+	if !isFile || !term.IsTerminal(int(f.Fd())) {
+		return 0, false
+	}
+	width, _, err := term.GetSize(int(f.Fd()))
+	if err != nil || width < 20 {
+		width = 80
+	}
+	return width, true
 }

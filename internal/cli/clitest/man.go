@@ -8,8 +8,9 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/alecthomas/kong"
 	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/cli"
 )
 
 const (
@@ -26,51 +27,29 @@ func roff(s string) string {
 	return s
 }
 
-// manCommands are all subcommands with their flags, as the parser knows them.
-func manCommands(k *kong.Kong) string {
+// manCommands are all subcommands with their arguments and flags.
+func manCommands(p *cli.Program) string {
 	var b strings.Builder
 	b.WriteString(manBegin)
-	var nodes []*kong.Node
-	for _, n := range k.Model.Children {
-		nodes = append(append(nodes, n), n.Children...)
-	}
-	for _, n := range nodes {
-		fmt.Fprintf(&b, ".SS %s %s\n%s\n", roff(k.Model.Name), roff(n.Path()), roff(n.Help))
-		if detail, examples, _ := strings.Cut(n.Detail, "Examples:\n"); n.Detail != "" {
-			code := false
+	p.Each(func(c *cli.Command) {
+		fmt.Fprintf(&b, ".SS %s\n%s\n", roff(c.Path()), roff(c.Short))
+		if detail, examples, _ := strings.Cut(c.Long, "Examples:\n"); c.Long != "" {
 			for p := range strings.SplitSeq(strings.TrimSpace(detail), "\n\n") {
-				if p == "" {
-					continue
-				}
-				code = strings.HasPrefix(p, "    ")
-				manBlock(&b, p, code)
+				manBlock(&b, p, strings.HasPrefix(p, "    "))
 			}
 			manBlock(&b, strings.Trim(examples, "\n"), true)
 		}
-		for _, p := range n.Positional {
-			fmt.Fprintf(&b, ".TP\n.I %s\n%s\n", roff(p.Summary()), roff(p.Help))
+		for _, a := range c.ArgLines() {
+			fmt.Fprintf(&b, ".TP\n.I %s\n%s\n", roff(a.Name), roff(a.Help))
 		}
-		for _, f := range n.Flags {
-			if f.Hidden {
-				continue
-			}
-			name := roff("--" + f.Name)
-			if f.Tag.Negatable != "" {
-				name = roff("--[no-]" + f.Name)
-			}
-			if f.Short != 0 {
-				name = roff("-"+string(f.Short)) + ", " + name
-			}
-			if !f.IsBool() {
-				value := f.FormatPlaceHolder()
-				if value == `""` {
-					value = strings.ToUpper(f.Name)
-				}
-				name += "=" + roff(value)
+		for _, f := range c.FlagLines() {
+			name := roff(f.Name)
+			if f.Short != "" {
+				name = roff(f.Short) + ", " + name
 			}
 			fmt.Fprintf(&b, ".TP\n.B %s\n%s\n", name, roff(f.Help))
 		}
-	}
+	})
 	return b.String()
 }
 
@@ -94,7 +73,7 @@ func manBlock(b *strings.Builder, text string, code bool) {
 }
 
 // ManPage wants the page to tell every subcommand and flag that there is, and no other; update writes it anew.
-func ManPage(t *testing.T, k *kong.Kong, file string, update bool) {
+func ManPage(t *testing.T, p *cli.Program, file string, update bool) {
 	t.Helper()
 	text, err := os.ReadFile(file)
 	if err != nil {
@@ -105,7 +84,7 @@ func ManPage(t *testing.T, k *kong.Kong, file string, update bool) {
 	if !ok || !ok2 {
 		t.Fatalf("%s has no %q before %q", file, manBegin, manEnd)
 	}
-	want := manCommands(k)
+	want := manCommands(p)
 	if update {
 		if err := os.WriteFile(file, []byte(head+want+manEnd+tail), 0o644); err != nil {
 			t.Fatal(err)
@@ -113,7 +92,7 @@ func ManPage(t *testing.T, k *kong.Kong, file string, update bool) {
 		return
 	}
 	if d := cmp.Diff(want, manBegin+commands); d != "" {
-		t.Errorf("the man page is not that of the program; go test ./cmd/%s -run TestManPage -update-man writes it anew:\n%s", k.Model.Name, d)
+		t.Errorf("the man page is not that of the program; go test ./cmd/... -run TestManPage -update-man writes it anew:\n%s", d)
 	}
 }
 
