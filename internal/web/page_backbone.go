@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"html/template"
 	"net/http"
 	"slices"
 	"strings"
@@ -19,22 +18,12 @@ import (
 // shownPlan is the layout of a backbone as judged and held against the network.
 type shownPlan struct {
 	*backbone.Audit
-	ID      string // for the page: unlike those of other plans
-	Picture template.HTML
-	Job     record.Job // what the form of its commissioning report begins with
-}
-
-// showPlan makes a picture of an audit.
-func showPlan(id string, a *backbone.Audit) (*shownPlan, error) {
-	var picture strings.Builder
-	if err := a.Picture().Render(&picture); err != nil {
-		return nil, err
-	}
-	return &shownPlan{Audit: a, ID: id, Picture: template.HTML(picture.String())}, nil // Picture escapes the names in it
+	ID  string     // for the page: unlike those of other plans
+	Job record.Job // what the form of its commissioning report begins with
 }
 
 // addPlans puts every layout to its network, and those whose network is not there to the rest.
-func (s *Server) addPlans(p *networkPage, r *boat.Report) error {
+func (s *Server) addPlans(p *networkPage, r *boat.Report) {
 	for _, plan := range s.opt.Plans() {
 		a := plan.Now(r)
 		at := slices.IndexFunc(p.Networks, func(n shownNetwork) bool { return a.Problem == "" && n.ID == a.Network })
@@ -42,18 +31,13 @@ func (s *Server) addPlans(p *networkPage, r *boat.Report) error {
 		if at < 0 {
 			id = "plan-" + id
 		}
-		shown, err := showPlan(id, a)
-		if err != nil {
-			return err
-		}
-		shown.Job = s.sharedJob()
+		shown := &shownPlan{Audit: a, ID: id, Job: s.sharedJob()}
 		if at < 0 {
 			p.Plans = append(p.Plans, shown)
 		} else {
 			p.Networks[at].Plan = shown
 		}
 	}
-	return nil
 }
 
 // commissioningReport makes the printed report of a layout held against its network; PDF when the path says so.

@@ -65,14 +65,11 @@ func (s *Server) editor(w http.ResponseWriter, r *http.Request) {
 	}
 	p.YAML = p.Draft.yaml()
 	if p.Pasted == "" {
-		if err := p.judge(report); err != nil {
-			s.failed(w, r, err)
-			return
-		}
+		p.judge(report)
 	}
 	v := s.view(r, report, "editor")
-	v.Title, v.Data = "Layout editor", p
-	page, err := s.render("editor", v)
+	v.Title, v.Content = "Layout editor", templated{"editor", p}
+	page, err := v.render()
 	if err != nil {
 		s.failed(w, r, err)
 		return
@@ -123,14 +120,13 @@ func (p *editorPage) open(text string) error {
 	return err
 }
 
-func (p *editorPage) judge(report *boat.Report) error {
+func (p *editorPage) judge(report *boat.Report) {
 	l, err := backbone.Parse([]byte(p.YAML))
 	if err != nil {
 		p.Problems = mistakes(err, false) // places are those of a text that nobody typed
-		return nil
+		return
 	}
-	p.Audit, err = showPlan("draft", backbone.NewPlan(l).Now(report))
-	return err
+	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), ID: "draft"}
 }
 
 // mistakes are the lines of joined errors, with their places or without.

@@ -3,13 +3,14 @@ package web
 import (
 	"cmp"
 	"fmt"
-	"html/template"
 	"math"
 	"net/http"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
+
+	g "maragu.dev/gomponents"
 
 	"muster/internal/boat"
 	"muster/internal/check"
@@ -25,7 +26,7 @@ type networkPage struct {
 
 type shownNetwork struct {
 	boat.Network
-	Plot       template.HTML
+	Plot       g.Node
 	Busy, Full float64        // load at which the network counts as busy and as overloaded, as shipped
 	Faults     []string       // in words
 	Devices    []*boat.Device // by address; what has none comes last
@@ -51,7 +52,7 @@ type supplier struct {
 	Sends   string
 }
 
-func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, error) {
+func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, content, error) {
 	var p networkPage
 	explained := false
 	limits := check.DefaultSettings()
@@ -74,8 +75,8 @@ func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, any, erro
 	for _, q := range boat.Quantities() {
 		p.Quantities = append(p.Quantities, supplies(r, q))
 	}
-	err := s.addPlans(&p, r)
-	return "Network", p, err
+	s.addPlans(&p, r)
+	return "Network", templated{"network", p}, nil
 }
 
 func (n *shownNetwork) addDevices(r *boat.Report) {

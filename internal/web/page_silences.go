@@ -35,7 +35,7 @@ type span struct{ For, Words string }
 // spans are the lengths that the page offers; the API takes any up to maxSilence.
 var spans = []span{{"30m", "half an hour"}, {"2h", "2 hours"}, {"8h", "8 hours"}, {"24h", "a day"}, {"168h", "a week"}, {"720h", "30 days"}, {"2160h", "90 days"}}
 
-func (s *Server) silencesData(r *http.Request, report *boat.Report) (string, any, error) {
+func (s *Server) silencesData(r *http.Request, report *boat.Report) (string, content, error) {
 	p := silencesPage{Checks: check.IDs(), Spans: spans, Alert: r.URL.Query().Get("alert"), Device: r.URL.Query().Get("device")}
 	for _, silence := range s.opt.Desk.Silences() {
 		p.Silences = append(p.Silences, silenceRow{silence, silenced(report, &silence), left(silence.Until.Sub(report.TakenAt))})
@@ -55,7 +55,7 @@ func (s *Server) silencesData(r *http.Request, report *boat.Report) (string, any
 		}
 	}
 	slices.SortStableFunc(p.Devices, func(a, b *boat.Device) int { return cmp.Compare(titleAt(a), titleAt(b)) })
-	return "Silences", p, nil
+	return "Silences", templated{"silences", p}, nil
 }
 
 // silenced says in words what a silence holds back.

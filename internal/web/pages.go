@@ -7,126 +7,20 @@ import (
 	"embed"
 	"errors"
 	"fmt"
-	"html/template"
 	"io"
 	"io/fs"
 	"net/http"
-	"net/url"
 	"strconv"
 	"strings"
 	"sync"
 
 	"muster/internal/alert"
 	"muster/internal/boat"
-	"muster/internal/event"
 	"muster/internal/release"
 )
 
-//go:embed templates/*.html
-var templateFiles embed.FS
-
 //go:embed static
 var staticFiles embed.FS
-
-var functions = template.FuncMap{
-	"title":     DeviceTitle,
-	"maker":     DeviceMaker,
-	"instances": DeviceInstances,
-	"percent":   Percent,
-	"stamp":     Stamp,
-	"titleAt":   titleAt,
-	"clock":     clockTime,
-	"span":      Span,
-	"ago":       ago,
-	"grouped":   Grouped,
-	"faults":    FaultWords,
-	"network":   NetworkWords,
-	"condition": func(s string) string { return lineConditions[s] },
-	"share":     func(f float64) string { return strconv.FormatFloat(f*100, 'f', -1, 64) + " %" },
-	"printable": boat.Printable,
-	"words":     func(s any) string { return strings.NewReplacer("_", " ", "-", " ").Replace(fmt.Sprint(s)) },
-	"escape":    url.PathEscape,
-	"mark":      mark,
-	"interval":  intervalPlot,
-	"millis":    millis,
-	"stampFine": func(t event.Time) string { return t.UTC().Format("15:04:05.000") },
-	"deref":     func(p *bool) bool { return p != nil && *p },
-	"pair": func(root view, a shownAlert) any {
-		return struct {
-			Root  view
-			Alert shownAlert
-		}{root, a}
-	},
-	"lists": func(root view, l alertLists, title string) any {
-		return struct {
-			Root  view
-			Lists alertLists
-			Title string
-		}{root, l, title}
-	},
-	"talk": func(r *boat.Report, t *shownTalker, closer bool) any {
-		return struct {
-			Report *boat.Report
-			Talker *shownTalker
-			Closer bool // its latest sentences are shown too
-		}{r, t, closer}
-	},
-	"add": func(a, b int) int { return a + b },
-	"pick": func(of []string, now string) any {
-		return struct {
-			Of  []string
-			Now string
-		}{of, now}
-	},
-	"slug":     func(id string) string { return strings.Join(strings.Fields(boat.Printable(id)), "-") }, // an HTML id holds no space
-	"pgn":      func(n uint32) string { return strconv.FormatUint(uint64(n), 10) },
-	"rows":     func() int { return trafficRows },
-	"fields":   func() int { return shownFields },
-	"volts":    func(p *float64) string { return strconv.FormatFloat(*p, 'f', 1, 64) },
-	"evidence": func(v any) string { return boat.Printable(EvidenceValue(v)) },
-	"style": func() (template.CSS, error) {
-		text, err := staticFiles.ReadFile("static/muster.css")
-		return template.CSS(text), err
-	},
-}
-
-// pages are the parsed templates by name: each is the layout with the content of its own file.
-type pages map[string]*template.Template
-
-var pageNames = []string{"boat", "device", "network", "work", "proof", "traffic", "silences", "editor", "login", "failed"}
-
-func loadPages() (pages, error) {
-	layout, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/baseline.html", "templates/talker.html",
-		"templates/backbone.html")
-	if err != nil {
-		return nil, fmt.Errorf("web: templates: %w", err)
-	}
-	p := pages{}
-	for _, name := range pageNames {
-		t, err := layout.Clone()
-		if err == nil {
-			p[name], err = t.ParseFS(templateFiles, "templates/"+name+".html")
-		}
-		if err != nil {
-			return nil, fmt.Errorf("web: template %s: %w", name, err)
-		}
-	}
-	return p, nil
-}
-
-// view is what a template gets.
-type view struct {
-	Report  *boat.Report
-	Version string
-	Page    string // which page of the menu it is
-	Title   string
-	Act     bool // the reader may act
-	Leave   bool // the reader came in by logging in
-	Printed bool // the page stands alone: no menu, no forms
-	Said    string
-	Mark    string // of the report, as the stream of events gives it
-	Data    any
-}
 
 // sayings are what a page may tell after a form, by the key in its address.
 var sayings = map[string]string{
@@ -263,8 +157,8 @@ func Static() http.Handler {
 	})
 }
 
-// page registers a page whose content data gives; an error of ErrNoSuch is answered with 404.
-func (s *Server) page(mux *http.ServeMux, pattern, name string, data func(*http.Request, *boat.Report) (title string, _ any, _ error)) {
+// page registers a page whose content find gives; an error of ErrNoSuch is answered with 404.
+func (s *Server) page(mux *http.ServeMux, pattern, name string, find func(*http.Request, *boat.Report) (title string, _ content, _ error)) {
 	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		report := s.opt.Reports.Report()
 		v := s.view(r, report, name)
@@ -274,12 +168,10 @@ func (s *Server) page(mux *http.ServeMux, pattern, name string, data func(*http.
 				return nil, err
 			}
 			v.Mark = strings.Trim(etag, `"`)
-			title, d, err := data(r, report)
-			if err != nil {
+			if v.Title, v.Content, err = find(r, report); err != nil {
 				return nil, err
 			}
-			v.Title, v.Data = title, d
-			return s.render(name, v)
+			return v.render()
 		}
 		var page []byte
 		var err error
@@ -296,19 +188,19 @@ func (s *Server) page(mux *http.ServeMux, pattern, name string, data func(*http.
 	})
 }
 
-func (s *Server) view(r *http.Request, report *boat.Report, name string) view {
+func (s *Server) view(r *http.Request, report *boat.Report, name string) *view {
 	if report == nil {
 		report = &boat.Report{}
 	}
-	return view{Report: report, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: !s.access.open(),
+	return &view{Report: report, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: !s.access.open(),
 		Act: s.access.right(r) == acting}
 }
 
 // render writes a page whole or not at all.
-func (s *Server) render(name string, v view) ([]byte, error) {
+func (v *view) render() ([]byte, error) {
 	var page bytes.Buffer
-	if err := s.pages[name].ExecuteTemplate(&page, "layout", v); err != nil {
-		return nil, fmt.Errorf("render %s: %w", name, err)
+	if err := v.document().Render(&page); err != nil {
+		return nil, fmt.Errorf("render %s: %w", v.Page, err)
 	}
 	return page.Bytes(), nil
 }
@@ -357,8 +249,8 @@ func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 		status = http.StatusRequestEntityTooLarge
 	}
 	v := s.view(r, s.opt.Reports.Report(), "failed")
-	v.Title, v.Data = "That did not work", boat.Printable(err.Error())
-	page, rerr := s.render("failed", v)
+	v.Title, v.Content = "That did not work", templated{"failed", boat.Printable(err.Error())}
+	page, rerr := v.render()
 	if rerr != nil {
 		s.opt.Log.Error().Err(rerr).AnErr("cause", err).Msg("page")
 		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
@@ -374,8 +266,8 @@ func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, w
 		next = r.URL.RequestURI()
 	}
 	v := view{Report: &boat.Report{}, Version: s.opt.Version, Page: "login", Title: "Token"}
-	v.Data = struct{ Next, Wrong string }{OwnPath(cmp.Or(next, "/")), wrong}
-	page, err := s.render("login", v)
+	v.Content = templated{"login", struct{ Next, Wrong string }{OwnPath(cmp.Or(next, "/")), wrong}}
+	page, err := v.render()
 	if err != nil {
 		s.opt.Log.Error().Err(err).Msg("page")
 		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
@@ -386,12 +278,12 @@ func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, w
 
 // WriteHTML writes the report as one page that needs nothing else, to be kept or printed.
 func WriteHTML(w io.Writer, r *boat.Report, version string) error {
-	p, err := loadPages()
+	style, err := staticFiles.ReadFile("static/muster.css")
 	if err != nil {
-		return err
+		return fmt.Errorf("report: %w", err)
 	}
-	v := view{Report: r, Version: version, Page: "boat", Title: "Device report", Printed: true, Data: boatView(r)}
-	if err := p["boat"].ExecuteTemplate(w, "print", v); err != nil {
+	v := view{Report: r, Version: version, Page: "boat", Printed: true, Content: boatView(r)}
+	if err := v.alone(string(style)).Render(w); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	return nil

@@ -2,10 +2,13 @@ package web
 
 import (
 	"fmt"
-	"html/template"
 	"math"
+	"strconv"
 	"strings"
 	"time"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -25,32 +28,40 @@ const (
 
 // intervalPlot draws how steadily a message comes: shortest to longest as a line, the usual spread as a box, the mean as a
 // bar, and the published interval, 0 for none, as a diamond. All are in milliseconds.
-func intervalPlot(in *boat.Interval, published float64) template.HTML {
+func intervalPlot(in *boat.Interval, published float64) g.Node {
 	if in == nil {
-		return ""
+		return nil
 	}
 	x := func(ms float64) float64 {
 		d := math.Log10(max(ms, plotFrom)/plotFrom) / plotDecade
 		return math.Round((plotEdge+min(d, 1)*(plotWidth-2*plotEdge))*10) / 10
 	}
-	var b strings.Builder
 	words := fmt.Sprintf("mean %s, from %s to %s", millis(in.Mean), millis(in.Min), millis(in.Max))
+	var nominal g.Node
 	if published > 0 {
 		words += ", published " + millis(published)
+		nominal = drawn("path", "class", "nominal", "d", fmt.Sprintf("m%g 6 5 5-5 5-5-5z", x(published)))
 	}
-	fmt.Fprintf(&b, `<svg class="interval" viewBox="0 0 %d %d" role="img" aria-label="%s"><path class="grid" d="`, plotWidth, plotHeight, words)
+	var grid strings.Builder
 	for _, ms := range []float64{10, 100, 1000, 10_000, 100_000} {
-		fmt.Fprintf(&b, "M%g 3v16", x(ms))
+		fmt.Fprintf(&grid, "M%g 3v16", x(ms))
 	}
 	low, high := x(in.Mean-in.SD), x(in.Mean+in.SD)
-	fmt.Fprintf(&b, `"/><path class="span" d="M%g %gH%g"/><rect class="box" x="%g" y="6" width="%g" height="10"/><path class="mean" d="M%g 3v16"/>`,
-		x(in.Min), plotMiddle, max(x(in.Max), x(in.Min)+1), low, max(high-low, 1), x(in.Mean))
-	if published > 0 {
-		fmt.Fprintf(&b, `<path class="nominal" d="m%g 6 5 5-5 5-5-5z"/>`, x(published))
-	}
-	b.WriteString("</svg>")
-	return template.HTML(b.String())
+	return plot("interval", plotWidth, plotHeight, words,
+		drawn("path", "class", "grid", "d", grid.String()),
+		drawn("path", "class", "span", "d", fmt.Sprintf("M%g %gH%g", x(in.Min), plotMiddle, max(x(in.Max), x(in.Min)+1))),
+		drawn("rect", "class", "box", "x", digits(low), "y", "6", "width", digits(max(high-low, 1)), "height", "10"),
+		drawn("path", "class", "mean", "d", fmt.Sprintf("M%g 3v16", x(in.Mean))),
+		nominal)
 }
+
+// plot is a drawing that its words tell too.
+func plot(class string, width, height float64, words string, parts ...g.Node) g.Node {
+	return h.SVG(h.Class(class), g.Attr("viewBox", fmt.Sprintf("0 0 %g %g", width, height)), h.Role("img"), h.Aria("label", words), g.Group(parts))
+}
+
+// digits writes a number of a drawing.
+func digits(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
 
 // millis writes a span given in milliseconds: "98 ms", "1.02 s".
 func millis(ms float64) string {
@@ -66,9 +77,9 @@ func millis(ms float64) string {
 }
 
 // loadPlot draws the load of the last hours, minute by minute, with the limits at which the network counts as busy and as full.
-func loadPlot(name string, list []moment, busy, full float64) template.HTML {
+func loadPlot(name string, list []moment, busy, full float64) g.Node {
 	if len(list) == 0 {
-		return ""
+		return nil
 	}
 	first, last := list[0].At, list[len(list)-1].At
 	span := max(last.Sub(first)+time.Minute, 10*time.Minute)
@@ -87,23 +98,26 @@ func loadPlot(name string, list []moment, busy, full float64) template.HTML {
 			fmt.Fprintf(&faults, "M%.1f %gl3 -5h-6z", (x(m.At)+x(m.At.Add(time.Minute)))/2, y(0)-1)
 		}
 	}
-	var b strings.Builder
-	fmt.Fprintf(&b, `<svg class="load" viewBox="0 0 %g %g" role="img" aria-label="Load of %s from %s to %s: between %s and %s, at last %s">`,
-		minuteWide, minuteHigh, template.HTMLEscapeString(boat.Printable(name)), clockTime(first), clockTime(last), Percent(low), Percent(high), Percent(list[len(list)-1].Load))
-	fmt.Fprintf(&b, `<path class="grid" d="M%g %gH%gM%g %gH%g"/>`, left, y(0), minuteWide-right, left, y(1), minuteWide-right)
-	fmt.Fprintf(&b, `<path class="area" d="%s"/>`, area.String())
-	fmt.Fprintf(&b, `<path class="limit" d="M%g %gH%gM%g %gH%g"/>`, left, y(busy), minuteWide-right, left, y(full), minuteWide-right)
-	if faults.Len() > 0 {
-		fmt.Fprintf(&b, `<path class="faults" d="%s"/>`, faults.String())
+	across := func(class string, a, b float64) g.Node {
+		return drawn("path", "class", class, "d", fmt.Sprintf("M%g %gH%gM%g %gH%g", left, y(a), minuteWide-right, left, y(b), minuteWide-right))
 	}
 	marks := []float64{0, busy, full}
 	if full < 0.9 { // else the two would stand on each other
 		marks = append(marks, 1)
 	}
-	for _, p := range marks {
-		fmt.Fprintf(&b, `<text x="%g" y="%g" text-anchor="end">%.0f%%</text>`, left-4, y(p)+3, p*100)
-	}
-	fmt.Fprintf(&b, `<text x="%g" y="%g">%s</text><text x="%g" y="%g" text-anchor="end">%s</text></svg>`,
-		left, minuteHigh-5, clockTime(from), minuteWide-right, minuteHigh-5, clockTime(last.Add(time.Minute)))
-	return template.HTML(b.String())
+	words := fmt.Sprintf("Load of %s from %s to %s: between %s and %s, at last %s",
+		boat.Printable(name), clockTime(first), clockTime(last), Percent(low), Percent(high), Percent(list[len(list)-1].Load))
+	return plot("load", minuteWide, minuteHigh, words,
+		across("grid", 0, 1),
+		drawn("path", "class", "area", "d", area.String()),
+		across("limit", busy, full),
+		g.If(faults.Len() > 0, drawn("path", "class", "faults", "d", faults.String())),
+		g.Map(marks, func(p float64) g.Node { return plotText(left-4, y(p)+3, true, fmt.Sprintf("%.0f%%", p*100)) }),
+		plotText(left, minuteHigh-5, false, clockTime(from)),
+		plotText(minuteWide-right, minuteHigh-5, true, clockTime(last.Add(time.Minute))))
+}
+
+// plotText is a text of a plot that begins at a point, or ends there.
+func plotText(x, y float64, ends bool, text string) g.Node {
+	return g.El("text", drawing("x", digits(x), "y", digits(y)), g.If(ends, g.Attr("text-anchor", "end")), g.Text(text))
 }

@@ -66,7 +66,6 @@ type Server struct {
 	opt      Options
 	listener net.Listener
 	http     *http.Server
-	pages    pages
 	encoded  encoder
 	access   *access
 	cert     shownCert
@@ -121,9 +120,6 @@ func New(opt Options) (*Server, error) {
 	}
 	if passed != nil {
 		opt.Log.Warn().Err(passed).Msg("files passed over in the folder of snapshots")
-	}
-	if s.pages, err = loadPages(); err != nil {
-		return nil, err
 	}
 	if err := opt.Registry.Register(newReportCollector(opt.Reports, opt.Version)); err != nil {
 		return nil, fmt.Errorf("web: metrics: %w", err)

@@ -1,16 +1,14 @@
 package web
 
 import (
-	"bytes"
 	"context"
-	"fmt"
-	"html/template"
 	"net"
 	"net/http"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/rs/zerolog"
+	g "maragu.dev/gomponents"
 
 	"muster/internal/boat"
 )
@@ -51,12 +49,6 @@ func NewHTTP(handler http.Handler, log zerolog.Logger) *http.Server {
 	return newHTTP(handler, 5*time.Second, 15*time.Second, log)
 }
 
-// Functions are what the templates may call.
-func Functions() template.FuncMap { return functions }
-
-// Mark draws the symbol of a state; the word always stands beside it.
-func Mark(state any) template.HTML { return mark(state) }
-
 // Publish serves the description of the operations, and answers what is none of them.
 func Publish(mux *http.ServeMux, api huma.API) { publish(mux, api) }
 
@@ -81,15 +73,7 @@ func (t *Turns) Open(ctx huma.Context, turn func(send func(format string, args .
 // Stop ends the streams. It is called once.
 func (t *Turns) Stop() { close(t.stopping) }
 
-// ReportHTML is the report as the boat's own page shows it, without links and forms, for a page of another server.
-func ReportHTML(r *boat.Report) (template.HTML, error) {
-	p, err := loadPages()
-	if err != nil {
-		return "", err
-	}
-	var b bytes.Buffer
-	if err := p["boat"].ExecuteTemplate(&b, "content", view{Report: r, Page: "boat", Printed: true, Data: boatView(r)}); err != nil {
-		return "", fmt.Errorf("report: %w", err)
-	}
-	return template.HTML(b.String()), nil
+// ReportNode is the report as the boat's own page shows it, without links and forms, for a page of another server.
+func ReportNode(r *boat.Report) g.Node {
+	return boatView(r).show(&view{Report: r, Page: "boat", Printed: true})
 }

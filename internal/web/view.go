@@ -219,3 +219,46 @@ func enumerate(words []string) string {
 	}
 	return strings.Join(words, ", ")
 }
+
+// plural is a count with its noun.
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
+// titleAt is the device's title with its address, which tells two of one model apart.
+func titleAt(d *boat.Device) string {
+	if d.Address == nil {
+		return DeviceTitle(d)
+	}
+	return fmt.Sprintf("%s (%d)", DeviceTitle(d), *d.Address)
+}
+
+// clockTime is the time of day in UTC, to the minute.
+func clockTime(t event.Time) string {
+	if t.IsZero() {
+		return "–"
+	}
+	return t.UTC().Format("15:04")
+}
+
+// ago says how long before now t was.
+func ago(now, t event.Time) string {
+	if t.IsZero() || now.IsZero() {
+		return "unknown"
+	}
+	switch d := now.Sub(t); {
+	case d < 2*time.Second:
+		return "just now"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s ago", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min ago", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h ago", d.Hours())
+	default:
+		return fmt.Sprintf("%.0f days ago", d.Hours()/24)
+	}
+}

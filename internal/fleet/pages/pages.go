@@ -37,7 +37,7 @@ func loadTemplates(since func(time.Time) string) (templates, error) {
 		"when":      func(t time.Time) string { return web.Stamp(event.At(t)) },
 		"since":     since,
 		"verdict":   func(v hub.Verdict) string { return verdictWords[v] },
-		"vmark":     func(v hub.Verdict) template.HTML { return web.Mark(marks[v]) },
+		"vmark":     func(v hub.Verdict) template.HTML { return web.MarkHTML(marks[v]) },
 		"vclass":    func(v hub.Verdict) string { return marks[v] },
 		"find":      query,
 		"plural":    plural,

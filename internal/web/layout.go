@@ -1,0 +1,111 @@
+package web
+
+import (
+	"slices"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+)
+
+// content is what a page shows between the menu and the foot.
+type content interface{ show(v *view) g.Node }
+
+// view is what every page is told.
+type view struct {
+	Report  *boat.Report
+	Version string
+	Page    string // which page of the menu it is
+	Title   string
+	Act     bool // the reader may act
+	Leave   bool // the reader came in by logging in
+	Printed bool // the page stands alone: no menu, no forms
+	Said    string
+	Mark    string // of the report, as the stream of events gives it
+	Content content
+}
+
+// document is a whole page of the daemon.
+func (v *view) document() g.Node {
+	title := "muster"
+	if name := v.Report.Boat.Name; name != "" {
+		title = boat.Printable(name) + " · " + title
+	}
+	if v.Title != "" {
+		title = v.Title + " · " + title
+	}
+	return h.Doctype(h.HTML(h.Lang("en"),
+		h.Head(
+			h.Meta(h.Charset("utf-8")),
+			viewport(),
+			h.Meta(h.Name("color-scheme"), h.Content("light dark")),
+			h.TitleEl(g.Text(title)),
+			h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
+			h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
+			h.Script(h.Src("/static/muster.js"), h.Defer())),
+		h.Body(
+			h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")),
+			v.head(),
+			h.Main(h.ID("content"), h.TabIndex("-1"), g.If(v.live(), h.Data("live", v.Mark)),
+				h.P(h.ID("link"), h.Class("notice"), h.Role("status")),
+				g.If(v.Said != "", h.P(h.Class("notice said"), Mark("well"), space, g.Text(v.Said))),
+				v.Content.show(v)),
+			v.foot())))
+}
+
+func viewport() g.Node {
+	return h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1"))
+}
+
+// live reports whether the page follows the boat. What is being typed into the editor, and the list of traffic, keep still.
+func (v *view) live() bool {
+	return !slices.Contains([]string{"login", "failed", "traffic", "editor"}, v.Page)
+}
+
+func (v *view) head() g.Node {
+	return h.Header(h.Class("top"),
+		h.P(h.Class("boat"), h.A(h.Href("/"), g.Text(Either(v.Report.Boat.Name, "muster")))),
+		g.If(v.Page != "login", h.Nav(h.Aria("label", "Pages"), h.Ul(
+			v.menu("/", "Boat", "boat", "device", "silences"),
+			v.menu("/network", "Network", "network", "editor"),
+			v.menu("/work", "Work", "work"),
+			v.menu("/proof", "Proof", "proof"),
+			v.menu("/traffic", "Traffic", "traffic")))))
+}
+
+// menu is an entry of the menu: the page itself, or one that others belong to.
+func (v *view) menu(address, words, page string, below ...string) g.Node {
+	return h.Li(h.A(h.Href(address),
+		g.If(v.Page == page, h.Aria("current", "page")),
+		g.If(slices.Contains(below, v.Page), h.Aria("current", "true")),
+		g.Text(words)))
+}
+
+func (v *view) foot() g.Node {
+	link := func(address, words string) g.Node {
+		return g.Group{g.Text(" · "), h.A(h.Href(address), g.Text(words))}
+	}
+	return h.Footer(h.Class("foot"),
+		h.P(g.Text("muster "+v.Version),
+			link("/silences", "silences"), link("/api/v1/report", "report"), link("/api/v1/openapi.json", "API"), link("/metrics", "metrics")),
+		g.If(v.Leave && v.Page != "login", Post("/logout", Button("Log out"))))
+}
+
+// alone is the page as a file that needs nothing else.
+func (v *view) alone(style string) g.Node {
+	title := "device report"
+	if name := v.Report.Boat.Name; name != "" {
+		title = boat.Printable(name) + ": " + title
+	}
+	return h.Doctype(h.HTML(h.Lang("en"),
+		h.Head(
+			h.Meta(h.Charset("utf-8")),
+			h.Meta(g.Attr("http-equiv", "Content-Security-Policy"), h.Content("default-src 'none'; style-src 'unsafe-inline'")),
+			viewport(),
+			h.TitleEl(g.Text(title)),
+			h.StyleEl(g.Raw(style))),
+		h.Body(
+			h.Main(v.Content.show(v)),
+			h.Footer(h.Class("foot"), h.P(g.Text("muster "+v.Version))))))
+}

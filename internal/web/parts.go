@@ -1,0 +1,34 @@
+package web
+
+import (
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/record"
+)
+
+// legend explains the interval plots.
+func legend() g.Node {
+	return Meta(g.Text("Intervals from 10 ms to 100 s, a line for each power of ten: " +
+		"line = shortest to longest, box = usual spread, bar = mean, diamond = published or usual."))
+}
+
+// yourName asks who acts.
+func yourName() g.Node {
+	return Field("Your name", "by", h.Required(), MaxLength(60), h.AutoComplete("name"))
+}
+
+// jobFields are the lines of a form that a printed document begins with.
+func jobFields(j *record.Job) g.Node {
+	return g.Group{
+		ValueField("Job number", "number", 80, j.Number),
+		ValueField("Date", "date", 80, j.Date),
+		ValueField("Technician", "technician", 80, j.Technician, h.AutoComplete("name")),
+		ValueField("Customer", "customer", 80, j.Customer),
+		ValueField("Place", "place", 80, j.Place),
+		ValueField("Shop", "shop", 80, j.Shop.Name, h.AutoComplete("organization")),
+		ValueField("Contact", "contact", 80, j.Shop.Contact),
+		ValueField("Work ordered", "work", 400, j.Work),
+		Field("Note", "note", MaxLength(400)),
+	}
+}
