@@ -40,18 +40,29 @@ func traffic() []event.Event {
 }
 
 func TestWatchOverABoat(t *testing.T) {
-	run := func() (*boat.Report, []string) {
+	run := func(byRun bool) (*boat.Report, []string) {
 		w := NewWatch(boat.New(boat.Options{}), check.DefaultSettings(), DefaultSettings())
 		var got []string
 		w.OnChange = func(c Change) { got = append(got, c.At.Sub(t0).String()+" "+string(c.Kind)+" "+c.Alert.Check) }
-		events := traffic()
-		for i := range events {
-			w.Feed(&events[i])
+		fed := 0
+		for events := traffic(); len(events) > 0; {
+			n := 0
+			if byRun {
+				n = w.FeedFrames(0, 0, events)
+			}
+			if fed += n; n == 0 {
+				w.Feed(&events[0])
+				n = 1
+			}
+			events = events[n:]
+		}
+		if byRun && fed < 3500 {
+			t.Errorf("only %d frames were fed by the run", fed)
 		}
 		w.Finish()
 		return w.Report(), got
 	}
-	report, got := run()
+	report, got := run(false)
 	want := []string{
 		"10s raised many-sources",
 		"10s raised wrong-bit-rate",
@@ -64,7 +75,7 @@ func TestWatchOverABoat(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("changes (-want +got)\n%s", diff)
 	}
-	again, _ := run()
+	again, _ := run(true)
 	one, err := json.Marshal(report)
 	if err != nil {
 		t.Fatal(err)

@@ -12,6 +12,7 @@ import (
 // Model is what a Watch needs of the boat: *boat.Boat has it.
 type Model interface {
 	Feed(*event.Event)
+	FeedFrames(local, number uint16, events []event.Event, from, until event.Time) int
 	Tick(now event.Time)
 	Report() *boat.Report
 }
@@ -67,6 +68,15 @@ func (w *Watch) Feed(ev *event.Event) {
 		w.last = ev.Time
 	}
 	w.model.Feed(ev)
+}
+
+// FeedFrames is Feed for the frames at the front of events as Boat.FeedFrames takes them, as long as no check comes due.
+func (w *Watch) FeedFrames(local, number uint16, events []event.Event) int {
+	n := w.model.FeedFrames(local, number, events, w.last, w.next)
+	if n > 0 {
+		w.last = events[n-1].Time
+	}
+	return n
 }
 
 // Advance moves event time on when no event does, as a live clock says. It must not run ahead of events still to come: stay as far

@@ -19,6 +19,9 @@ type fake struct {
 }
 
 func (f *fake) Feed(ev *event.Event) { f.now, f.last = max(f.now, ev.Time), ev.Time }
+func (f *fake) FeedFrames(_, _ uint16, _ []event.Event, _, _ event.Time) int {
+	return 0
+}
 func (f *fake) Tick(now event.Time)  { f.now = max(f.now, now) }
 func (f *fake) Report() *boat.Report {
 	f.judged = append(f.judged, f.now)

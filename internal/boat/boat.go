@@ -146,6 +146,26 @@ func (b *Boat) Feed(ev *event.Event) {
 	}
 }
 
+// FeedFrames is Feed for the frames at the front of events: those of the network that the events call local and the boat knows as
+// number, as long as each is in time, not before from and before until. It returns how many it took; none when the first wants Feed.
+func (b *Boat) FeedFrames(local, number uint16, events []event.Event, from, until event.Time) int {
+	if int(number) >= len(b.nets) || b.nets[number] == nil {
+		return 0
+	}
+	n := b.nets[number]
+	last, until := max(from, n.last, b.now, b.to), min(until, n.turn)
+	for i := range events {
+		ev := &events[i]
+		if ev.Kind != event.KindFrame || ev.Network != local || ev.Time < last || ev.Time >= until {
+			return i
+		}
+		last = ev.Time
+		n.last, b.now, b.to = last, last, last
+		n.frame(ev)
+	}
+	return len(events)
+}
+
 // network takes a network's introduction, or makes one for a stream that did not introduce it.
 func (b *Boat) network(ev *event.Event) *network {
 	i := int(ev.Network)

@@ -135,9 +135,12 @@ func (n *network) frame(ev *event.Event) {
 	if r.key != n.era|uint64(f.ID) {
 		r.begin(n.era, f.ID)
 	}
-	if f.Length == can.MaxDataLength {
+	switch {
+	case ev.Count != 0:
+		n.bits += uint64(ev.Count)
+	case f.Length == can.MaxDataLength:
 		n.bits += uint64(r.head.FrameBits(&f.Data))
-	} else {
+	default:
 		n.bits += uint64(transport.FrameBits(f))
 	}
 	switch {

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"muster/internal/event"
+	"muster/internal/transport"
 	"muster/pgn"
 )
 
@@ -76,6 +77,42 @@ func TestRoutesAgree(t *testing.T) {
 		}
 		if d := cmp.Diff(slow.Report(), straight.Report()); d != "" {
 			t.Fatalf("(-slow +straight): %s", d)
+		}
+	})
+}
+
+// TestFramesAgree holds frames that are fed by the run to frames fed one by one, some with their bits counted before.
+func TestFramesAgree(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		byRun, one := New(Options{}), New(Options{})
+		now := epoch
+		events := make([]event.Event, rapid.IntRange(1, 300).Draw(t, "events"))
+		for i := range events {
+			events[i] = drawEvent(t, &now)
+		}
+		for i := range events {
+			e := events[i]
+			one.Feed(&e)
+			if e := &events[i]; e.Kind == event.KindFrame && rapid.Bool().Draw(t, "counted") {
+				e.Count = uint32(transport.FrameBits(&e.Frame))
+			}
+		}
+		for rest := events; len(rest) > 0; {
+			until := rest[0].Time.Add(time.Duration(rapid.IntRange(0, 3000).Draw(t, "until")) * time.Millisecond)
+			n := byRun.FeedFrames(rest[0].Network, rest[0].Network, rest[:rapid.IntRange(1, len(rest)).Draw(t, "batch")], rest[0].Time, until)
+			for _, e := range rest[:n] {
+				if e.Kind != event.KindFrame || e.Time < rest[0].Time || e.Time >= until {
+					t.Fatalf("took %+v", e)
+				}
+			}
+			if n == 0 {
+				byRun.Feed(&rest[0])
+				n = 1
+			}
+			rest = rest[n:]
+		}
+		if d := cmp.Diff(one.Report(), byRun.Report()); d != "" {
+			t.Fatalf("(-one by one +by the run): %s", d)
 		}
 	})
 }

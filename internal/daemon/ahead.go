@@ -1,25 +1,30 @@
 package daemon
 
 import (
+	"runtime"
 	"sync"
 
 	"muster/internal/event"
 	"muster/internal/tap"
+	"muster/internal/transport"
 )
 
 const (
-	aheadBatches = 4        // that go round between reader and model
-	aheadEvents  = 4096     // of a batch: with 256 the hand-over costs more than the second core brings
+	aheadBatches = 8        // that go round between reader and model: all of them fit a second level cache
+	aheadEvents  = 2048     // of a batch: with 256 the hand-over costs more than the second core brings
+	aheadWaiting = 3        // batches that wait when the model is the slower one
 	aheadLines   = 32 << 10 // bytes of lines that a batch usually holds
 )
 
 // ahead reads a capture on a goroutine of its own, so that parsing and modelling each have a core. Batches keep their order, and go
-// back to be filled anew.
+// back to be filled anew. While some wait for the model, the reader counts the bits of frames for it, which shares the work evenly.
 type ahead struct {
 	full, empty chan *aheadBatch
 	stop        chan struct{}
 	reader      sync.WaitGroup
 	held        *aheadBatch // lent out by the latest next
+	shares      bool        // there is a second core to count on
+	lengths     transport.Lengths
 }
 
 // aheadBatch owns the bytes of its lines: those of the source are good only until its next Read.
@@ -32,6 +37,7 @@ type aheadBatch struct {
 func readAhead(src tap.Source, size int) *ahead {
 	a := &ahead{
 		full: make(chan *aheadBatch, aheadBatches), empty: make(chan *aheadBatch, aheadBatches), stop: make(chan struct{}),
+		shares: runtime.GOMAXPROCS(0) > 1,
 	}
 	for range aheadBatches {
 		a.empty <- &aheadBatch{events: make([]event.Event, 0, size), lines: make([]byte, 0, aheadLines)}
@@ -47,6 +53,9 @@ func (a *ahead) read(src tap.Source) {
 			return
 		case b := <-a.empty:
 			b.fill(src)
+			if a.shares && len(a.full) >= aheadWaiting {
+				b.count(&a.lengths)
+			}
 			a.full <- b // has room for every batch
 			if b.err != nil {
 				return
@@ -67,6 +76,15 @@ func (b *aheadBatch) fill(src tap.Source) {
 		at := len(b.lines)
 		b.lines = append(b.lines, e.Line...) // lines before stay where they are when this one moves the buffer
 		e.Line = b.lines[at:len(b.lines):len(b.lines)]
+	}
+}
+
+// count does what the model does with frames whose bits nobody counted.
+func (b *aheadBatch) count(l *transport.Lengths) {
+	for i := range b.events {
+		if e := &b.events[i]; e.Kind == event.KindFrame {
+			e.Count = uint32(l.FrameBits(&e.Frame))
+		}
 	}
 }
 

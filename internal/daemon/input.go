@@ -257,19 +257,34 @@ func (d *Daemon) feed(in *input, e *event.Event) error {
 	return nil
 }
 
-// feedAll is feed for events in a row; it asks nothing of a frame but which network it is of.
+// feedAll is feed for events in a row. Frames go to the model by the run of them.
 func (d *Daemon) feedAll(in *input, events []event.Event) error {
-	for i := range events {
-		e := &events[i]
-		if local := int(e.Network); e.Kind == event.KindFrame && local < len(in.numbers) && in.ask == nil {
-			e.Network = in.numbers[local]
-			d.watch.Feed(e)
-			d.gauge.Feed(e)
-		} else if err := d.feed(in, e); err != nil {
-			return err
+	for len(events) > 0 {
+		n := d.feedFrames(in, events)
+		if n == 0 {
+			if err := d.feed(in, &events[0]); err != nil {
+				return err
+			}
+			n = 1
 		}
+		events = events[n:]
 	}
 	return nil
+}
+
+// feedFrames takes the frames at the front of events that ask for nothing but the model, and returns how many.
+func (d *Daemon) feedFrames(in *input, events []event.Event) int {
+	local := events[0].Network
+	if int(local) >= len(in.numbers) || in.ask != nil {
+		return 0
+	}
+	n := d.watch.FeedFrames(local, in.numbers[local], events)
+	if !d.opt.replay || d.opt.OnReport != nil { // somebody may ask for the conditions
+		for i := range events[:n] {
+			d.gauge.Feed(&events[i])
+		}
+	}
+	return n
 }
 
 // maxNetworks bounds how many networks one source can bring.

@@ -122,6 +122,17 @@ func TestHeadAgainstFrameBits(t *testing.T) {
 	})
 }
 
+// Lengths count as FrameBits does, whatever identifiers they saw before.
+func TestLengthsAgainstFrameBits(t *testing.T) {
+	var l Lengths
+	rapid.Check(t, func(t *rapid.T) {
+		f := drawFrame(t)
+		if got, want := l.FrameBits(&f), FrameBits(&f); got != want {
+			t.Fatalf("%+v: %d bits, want %d", f, got, want)
+		}
+	})
+}
+
 func BenchmarkHead(b *testing.B) {
 	f := can.Frame{ID: 0x09F80102, Length: 8, IsExtended: true, Data: can.Data{0x12, 0x00, 0x00, 0x84, 0xFF, 0xFF, 0x31, 0x7F}}
 	h := HeadOf(f.ID)
