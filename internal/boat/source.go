@@ -133,8 +133,8 @@ func (i *MeasureInfo) near(a, b *step, factor float64) bool {
 // newSeries gives the source a slot for the measure; nil when all are taken by sources that still speak.
 func (b *Boat) newSeries(s *source, m Measure, at event.Time) *series {
 	slots := b.sources.slots[m]
-	x := &series{src: s}
 	if len(slots) < maxSources {
+		x := &series{src: s}
 		b.sources.slots[m] = append(slots, x)
 		s.series[m] = x
 		return x
@@ -148,8 +148,9 @@ func (b *Boat) newSeries(s *source, m Measure, at event.Time) *series {
 	if at.Sub(slots[i].last.at) < b.opt.GoneAfter {
 		return nil
 	}
-	slots[i].src.series[m] = nil
-	slots[i] = x
+	x := slots[i]
+	x.src.series[m] = nil
+	*x = series{src: s}
 	for _, o := range slots {
 		o.links[i] = link{}
 	}
