@@ -75,12 +75,8 @@ func (c *auditCmd) run(a *app) error {
 
 // audit reads the sources and returns the report. With an error it may still return what was read until then.
 func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error) {
-	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
-	if err != nil {
-		return nil, err
-	}
 	cfg = once(cfg)
-	opt := daemon.Options{Config: cfg, Log: log, Version: cli.Version()}
+	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version()}
 	if replayable(cfg.Sources) {
 		if s := endless(cfg.Sources); s != "" && span == 0 {
 			return nil, cli.WithHint(fmt.Errorf("audit %s: the scenario has no end", s), "add --for 5m to read five minutes of it")

@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/pflag"
 
 	"muster/internal/cli"
-	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/release"
 )
@@ -151,12 +150,8 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 	if err != nil {
 		return err
 	}
-	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
-	if err != nil {
-		return err
-	}
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: once(cfg), Log: log, Version: cli.Version(), Open: a.opener(live), OnReport: f.look}
+	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live), OnReport: f.look}
 	if !live {
 		if s := endless(cfg.Sources); s != "" && c.For == 0 {
 			return cli.WithHint(fmt.Errorf("follow %s: the scenario has no end", s), "add --for 10m to follow ten minutes of it")

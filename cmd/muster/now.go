@@ -10,7 +10,6 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/cli"
-	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/event"
 	"muster/internal/release"
@@ -89,13 +88,9 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 	if err != nil {
 		return heard{}, err
 	}
-	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
-	if err != nil {
-		return heard{}, err
-	}
 	var h heard
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: once(cfg), Log: log, Version: cli.Version(), Open: a.opener(live)}
+	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live)}
 	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) { h = heard{r, c} }
 	if !live {
 		if s := endless(cfg.Sources); s != "" && n.For == 0 {

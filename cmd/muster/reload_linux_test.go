@@ -12,6 +12,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"time"
 
 	"muster/internal/boat"
 )
@@ -106,9 +107,32 @@ func TestReloadByHangup(t *testing.T) {
 	if e := until("config not reloaded"); !strings.Contains(e.Error, "muster.yaml:3:1") {
 		t.Errorf("%+v", e)
 	}
+	// At the level error neither that a source ended nor that the config was reloaded is said; at info the next ones are.
+	await := func(n int) {
+		t.Helper()
+		for i := 0; networks(url) != n; i++ {
+			if i == 3000 {
+				t.Fatalf("%d networks, want %d", networks(url), n)
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
+	}
+	await(2)
+	quiet := strings.Replace(common, "{format: json}", "{format: json, level: error}", 1)
+	hangup()
+	give(quiet+"listen: 127.0.0.1:0\nsources: [{source: \""+stern+"\", id: stern}]\n", nothing)
+	await(1) // two writers at once would be one text to the reader
+	hangup()
+	give(common+"listen: 127.0.0.1:0\nsources: [{source: \""+stern+"\", id: stern}, {source: \""+bow+"\", id: bow2}]\n", nothing)
+	if e := until(""); e.Message != "source begun" || e.Source != "bow2" {
+		t.Errorf("%+v", e)
+	}
+	if e := until(""); e.Message != "config reloaded" || len(e.Keys) != 0 {
+		t.Errorf("%+v", e)
+	}
 	hangup()
 	give(common+"listen: 127.0.0.1:0\nsources: [{source: \""+stern+"\", id: stern}]\n", nothing)
-	if e := until("source ended"); e.Source != "bow" {
+	if e := until("source ended"); e.Source != "bow2" {
 		t.Errorf("%+v", e)
 	}
 	until("config reloaded")

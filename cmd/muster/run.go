@@ -31,7 +31,7 @@ func newRun(a *app) cli.Command {
 	return cli.Command{Name: "run", Short: "Watch a boat: the daemon with pages, API and metrics.",
 		Long: `A hangup signal (systemctl reload muster) or POST /api/v1/reload reads the config file again while it runs: what is known of the boat stays,
 new sources are begun and those no longer named end. A file that cannot be used changes nothing. What takes effect only after a restart
-is named in the log and in the answer: boat, listen, maker_file, state_dir, store, log, turning tls on or off, and another id or ask of a source.
+is named in the log and in the answer: boat, listen, maker_file, state_dir, store, turning tls on or off, and another id or ask of a source.
 
 Examples:
 
@@ -138,11 +138,8 @@ func (a *app) watch(cfg config.Config, layouts []*backbone.Layout, started func(
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(gcPercent)
 	}
-	log, err := a.logger(cfg.Log)
-	if err != nil {
-		return err
-	}
-	d, err := daemon.New(daemon.Options{Config: cfg, Layouts: layouts, Open: a.opener(true), Log: log, Version: cli.Version()})
+	log := a.log(cfg.Log)
+	d, err := daemon.New(daemon.Options{Config: cfg, Layouts: layouts, Open: a.opener(true), Log: log.logger(), SetLog: log.set, Version: cli.Version()})
 	if err != nil {
 		return err
 	}

@@ -207,13 +207,9 @@ func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*boat.Report, 
 
 // hear reads the source; k, when not nil, keeps its traffic.
 func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, error) {
-	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format}) // alerts are in the report
-	if err != nil {
-		return nil, err
-	}
 	cfg = once(cfg)
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: cfg, Log: log, Version: cli.Version(), Open: k.around(a.opener(live))}
+	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: k.around(a.opener(live))}
 	if !live {
 		if s := endless(cfg.Sources); s != "" && c.For == 0 {
 			return nil, cli.WithHint(fmt.Errorf("snapshot %s: the scenario has no end", s), "add --for 5m to read five minutes of it")

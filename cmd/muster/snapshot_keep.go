@@ -154,10 +154,6 @@ func once(cfg config.Config) config.Config {
 // recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture does not hold,
 // which is the boat, the clock, maker names, our own presence and who did not answer.
 func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, known *boat.Report) (*boat.Report, error) {
-	log, err := a.logger(config.Log{Level: "error", Format: cfg.Log.Format})
-	if err != nil {
-		return nil, err
-	}
 	cfg = once(cfg)
 	cfg.Boat = known.Boat
 	cfg.Sources = []config.Source{{Source: capture}}
@@ -172,7 +168,7 @@ func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, 
 	}
 	bar := a.progress()
 	defer bar.done()
-	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: log, Version: cli.Version(), Open: a.opener(false), Known: known,
+	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(false), Known: known,
 		Manual: append([]boat.Manual{}, known.Manual...)}, 0, bar.set)
 	if err != nil {
 		return nil, fmt.Errorf("recompute the report from %s: %w", capture, err)

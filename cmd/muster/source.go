@@ -1,15 +1,11 @@
 package main
 
 import (
-	"fmt"
 	"maps"
 	"os"
 	"strings"
 	"time"
 
-	"github.com/rs/zerolog"
-
-	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/sim"
@@ -116,18 +112,4 @@ func loadConfig(file string, sources []string, ask bool) (config.Config, error) 
 		c.Makers = makers
 	}
 	return c, nil
-}
-
-// logger writes to standard error: text on a terminal, otherwise JSON lines, unless the config says otherwise.
-func (a *app) logger(c config.Log) (zerolog.Logger, error) {
-	level, err := zerolog.ParseLevel(c.Level)
-	if err != nil {
-		return zerolog.Nop(), fmt.Errorf("log level %q: %w", c.Level, err)
-	}
-	_, onTerminal := cli.Terminal(a.stderr)
-	var out = a.stderr
-	if c.Format == "text" || c.Format == "auto" && onTerminal {
-		out = zerolog.ConsoleWriter{Out: a.stderr, TimeFormat: time.TimeOnly, NoColor: !onTerminal || os.Getenv("NO_COLOR") != ""}
-	}
-	return zerolog.New(out).Level(level).With().Timestamp().Logger(), nil
 }

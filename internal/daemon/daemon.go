@@ -33,6 +33,7 @@ type Options struct {
 	Config  config.Config
 	Open    func(spec string, transmit bool) (tap.Source, error) // opens a source as the command line writes it
 	Log     zerolog.Logger
+	SetLog  func(config.Log) // gives Log another level and format; a reload does not change them when nil
 	Version string
 	Now     func() time.Time // default time.Now
 

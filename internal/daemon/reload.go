@@ -42,6 +42,9 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 	}
 	now := &d.opt.Config // only a reload changes it
 	late := needRestart(now, &c)
+	if d.opt.SetLog == nil && now.Log != c.Log {
+		late = append(late, "log")
+	}
 	renew := func() {}
 	if d.web != nil {
 		if c.Token == "" && now.Token != "" && d.web.NeedsToken() {
@@ -61,6 +64,10 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 	err = d.do(ctx, func() error {
 		taken = true
 		renew()
+		if d.opt.SetLog != nil {
+			d.opt.SetLog(c.Log)
+			now.Log = c.Log
+		}
 		d.takeSources(sources)
 		d.watch.Configure(c.Checks, c.Alerts)
 		d.watch.Book().Accept(c.Accepted)
@@ -145,7 +152,7 @@ func needRestart(a, b *config.Config) []string {
 		a, b any
 	}{
 		{"boat", a.Boat, b.Boat}, {"listen", a.Listen, b.Listen}, {"tls", a.TLS.Cert == "", b.TLS.Cert == ""},
-		{"maker_file", a.Makers, b.Makers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store}, {"log", a.Log, b.Log},
+		{"maker_file", a.Makers, b.Makers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store},
 	} {
 		if !reflect.DeepEqual(k.a, k.b) {
 			keys = append(keys, k.key)

@@ -48,6 +48,19 @@ func TestReload(t *testing.T) {
 			t.Errorf("%v %s", err, diff)
 		}
 	}
+	// Where the log can be changed it is, by a config that can be used alone.
+	var set []config.Log
+	d.opt.SetLog = func(l config.Log) { set = append(set, l) }
+	c = d.opt.Config
+	c.Log.Level, c.Baseline = "debug", filepath.Join(t.TempDir(), "none.json")
+	if _, err := d.Reload(t.Context(), c); err == nil || len(set) != 0 {
+		t.Errorf("a config that cannot be used: %v, log %v", err, set)
+	}
+	c.Baseline = ""
+	late, err := d.Reload(t.Context(), c)
+	if diff := cmp.Diff([]config.Log{{Level: "debug", Format: c.Log.Format}}, set); diff != "" || err != nil || len(late) != 0 || d.opt.Config.Log != c.Log {
+		t.Errorf("%v %s, after a restart %q", err, diff, late)
+	}
 }
 
 // fakes opens sources that tests look at.
