@@ -12,8 +12,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/rs/zerolog"
 
 	"muster/internal/alert"
@@ -21,6 +19,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/metrics"
 	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/store"
@@ -71,7 +70,7 @@ type Daemon struct {
 	endsRun bool // Run returns when every source has ended
 	batches chan *batch
 	latest  atomic.Pointer[boat.Report]
-	metrics *metrics
+	counts  *counts
 
 	acts        chan func()   // what people do, run by the model's goroutine
 	manual      []boat.Manual // entered at the desk
@@ -202,21 +201,14 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	d.latest.Store(d.watch.Report())
 
-	registry := prometheus.NewRegistry()
-	d.metrics = newMetrics(d)
-	for _, col := range []prometheus.Collector{d.metrics, collectors.NewGoCollector(),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{})} {
-		if err := registry.Register(col); err != nil {
-			return nil, fmt.Errorf("daemon: metrics: %w", err)
-		}
-	}
+	d.counts = newCounts(d)
 	if c.Listen != "off" {
 		snapshots := ""
 		if c.StateDir != "" {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Registry: registry, Taken: d.tellSnapshot, Printed: d.tellRecord,
+			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Metrics: []metrics.Collector{d.counts.collect, metrics.Runtime, metrics.Process}, Taken: d.tellSnapshot, Printed: d.tellRecord,
 			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err
@@ -472,7 +464,7 @@ func (d *Daemon) publish() {
 	if d.web != nil {
 		d.web.Observe(r)
 	}
-	d.metrics.reported(time.Since(began))
+	d.counts.reported(time.Since(began))
 }
 
 // changed logs what happens to alerts, once per change, and notes it for whoever is told.

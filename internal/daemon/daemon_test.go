@@ -16,8 +16,6 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/testutil"
 	"github.com/rs/zerolog"
 	"go.einride.tech/can"
 	"go.uber.org/goleak"
@@ -441,22 +439,5 @@ func TestReplayOrder(t *testing.T) {
 	}
 	if r.TakenAt != t0.Add(3*time.Second) {
 		t.Errorf("taken at %v", r.TakenAt)
-	}
-}
-
-func TestMetricNames(t *testing.T) {
-	d, err := New(options("off", map[string]tap.Source{"can0": newFake(nil)}, "can0"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer d.Stop()
-	registry := prometheus.NewRegistry()
-	registry.MustRegister(d.metrics)
-	problems, err := testutil.GatherAndLint(registry)
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, p := range problems {
-		t.Errorf("%s: %s", p.Metric, p.Text)
 	}
 }

@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"github.com/prometheus/client_golang/prometheus"
 	"go.einride.tech/can"
 
 	"muster/internal/boat"
@@ -28,7 +27,7 @@ import (
 )
 
 // played is a daemon that has heard a capture, with everything that has metrics; nothing of it runs.
-func played(t *testing.T, file string) *Daemon {
+func played(t testing.TB, file string) *Daemon {
 	t.Helper()
 	heard := eventsOf(t, file)
 	now := heard[0].Time
@@ -71,7 +70,7 @@ func played(t *testing.T, file string) *Daemon {
 }
 
 // eventsOf are all events of a capture.
-func eventsOf(t *testing.T, file string) (all []event.Event) {
+func eventsOf(t testing.TB, file string) (all []event.Event) {
 	t.Helper()
 	src, err := tap.Open(file, tap.Options{})
 	if err != nil {
@@ -91,7 +90,7 @@ func eventsOf(t *testing.T, file string) (all []event.Event) {
 }
 
 // scrape is the page of metrics.
-func scrape(t *testing.T, d *Daemon) string {
+func scrape(t testing.TB, d *Daemon) string {
 	t.Helper()
 	resp, err := http.Get(d.URL() + "/metrics")
 	if err != nil {
@@ -106,7 +105,7 @@ func scrape(t *testing.T, d *Daemon) string {
 }
 
 var (
-	foreignMetrics = regexp.MustCompile(`(?m)^(# (HELP|TYPE) )?(go|process|promhttp)_.*\n`)
+	foreignMetrics = regexp.MustCompile(`(?m)^(# (HELP|TYPE) )?(go|process)_.*\n`)
 	measured       = regexp.MustCompile(`(?m)^(muster_report_seconds_total|muster_store_bytes|muster_store_written_bytes_total) .*$`)
 )
 
@@ -156,7 +155,10 @@ func metricRows(t *testing.T, page string) map[string]string {
 	return rows
 }
 
-var labelName = regexp.MustCompile(`([a-z]+)="`)
+var (
+	labelName = regexp.MustCompile(`([a-z]+)="`)
+	declared  = regexp.MustCompile(`metrics\.(?:Gauge|Counter)\("([^"]+)", "([^"]+)"`)
+)
 
 // TestMetricsTable: deploy/metrics.md tells every metric of the boat and of the hub, and no other, and what its labels hold.
 func TestMetricsTable(t *testing.T) {
@@ -171,13 +173,11 @@ func TestMetricsTable(t *testing.T) {
 	boat := metricRows(t, read("testdata/metrics.txt"))
 	// Told only once the hub has answered.
 	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last took a message in; absent before the first. |\n"
-	descs := make(chan *prometheus.Desc, 100)
-	(&metrics{}).Describe(descs)
-	close(descs)
-	for d := range descs {
-		m := regexp.MustCompile(`fqName: "([^"]+)", help: "([^"]+)"`).FindStringSubmatch(d.String())
-		if !strings.Contains(boat[m[1]], "| "+m[2]+" |") {
-			t.Errorf("%s is not on the page of the replay, or with other words", m[1])
+	for _, file := range []string{"metrics.go", "uplink.go", "../web/metrics.go"} {
+		for _, m := range declared.FindAllStringSubmatch(read(file), -1) {
+			if !strings.Contains(boat[m[1]], "| "+m[2]+" |") {
+				t.Errorf("%s is not on the page of the replay, or with other words", m[1])
+			}
 		}
 	}
 	hub := metricRows(t, foreignMetrics.ReplaceAllString(read("../fleet/pages/testdata/metrics.txt"), ""))
@@ -273,5 +273,33 @@ func TestMetricsAreBounded(t *testing.T) {
 	}
 	if leftOut == 0 {
 		t.Error("none was counted as left out")
+	}
+}
+
+// BenchmarkScrape: one scrape of the page of a small boat over a kept connection, plain and packed as Prometheus asks for it.
+func BenchmarkScrape(b *testing.B) {
+	d := played(b, "testdata/boat.log")
+	for _, encoding := range []string{"identity", "gzip"} {
+		b.Run(encoding, func(b *testing.B) {
+			b.ReportAllocs()
+			read := int64(0)
+			for b.Loop() {
+				req, err := http.NewRequestWithContext(b.Context(), "GET", d.URL()+"/metrics", nil)
+				if err != nil {
+					b.Fatal(err)
+				}
+				req.Header.Set("Accept-Encoding", encoding)
+				resp, err := http.DefaultClient.Do(req)
+				if err != nil {
+					b.Fatal(err)
+				}
+				n, err := io.Copy(io.Discard, resp.Body)
+				if err = errors.Join(err, resp.Body.Close()); err != nil || resp.StatusCode != http.StatusOK {
+					b.Fatalf("%s: %v", resp.Status, err)
+				}
+				read = n
+			}
+			b.ReportMetric(float64(read), "B/page")
+		})
 	}
 }

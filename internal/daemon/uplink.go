@@ -4,10 +4,9 @@ import (
 	"context"
 	"reflect"
 
-	"github.com/prometheus/client_golang/prometheus"
-
 	"muster/internal/config"
 	"muster/internal/fleet"
+	"muster/internal/metrics"
 	"muster/internal/snapshot"
 )
 
@@ -141,31 +140,27 @@ func (d *Daemon) tellRecord(name, media string, data []byte) {
 }
 
 var (
-	fleetQueuedDesc    = desc("fleet_queued", "Messages that wait for the hub.")
-	fleetSentDesc      = desc("fleet_sent_total", "Messages that the hub's stream took in.")
-	fleetShedDesc      = desc("fleet_shed_total", "Messages given up because too many waited.")
-	fleetLargeDesc     = desc("fleet_too_large_total", "Messages not sent because no message server takes them.")
-	fleetConnectedDesc = desc("fleet_connected", "Whether there is a connection with the hub: 1 or 0.")
-	fleetAckDesc       = desc("fleet_last_ack_timestamp_seconds", "When the hub's stream last took a message in; absent before the first.")
-	fleetDescs         = []*prometheus.Desc{fleetQueuedDesc, fleetSentDesc, fleetShedDesc, fleetLargeDesc, fleetConnectedDesc, fleetAckDesc}
+	fleetQueuedMetric    = metrics.Gauge("muster_fleet_queued", "Messages that wait for the hub.")
+	fleetSentMetric      = metrics.Counter("muster_fleet_sent_total", "Messages that the hub's stream took in.")
+	fleetShedMetric      = metrics.Counter("muster_fleet_shed_total", "Messages given up because too many waited.")
+	fleetLargeMetric     = metrics.Counter("muster_fleet_too_large_total", "Messages not sent because no message server takes them.")
+	fleetConnectedMetric = metrics.Gauge("muster_fleet_connected", "Whether there is a connection with the hub: 1 or 0.")
+	fleetAckMetric       = metrics.Gauge("muster_fleet_last_ack_timestamp_seconds", "When the hub's stream last took a message in; absent before the first.")
 )
 
 // collectFleet tells of the uplink, if there is one.
-func (m *metrics) collectFleet(put func(*prometheus.Desc, prometheus.ValueType, float64, ...string)) {
+func (m *counts) collectFleet(p *metrics.Page) {
 	up := m.d.up.Load()
 	if up == nil {
 		return
 	}
-	s, connected := up.Stats(), 0.0
-	if s.Connected {
-		connected = 1
-	}
-	put(fleetQueuedDesc, prometheus.GaugeValue, float64(s.Queued))
-	put(fleetSentDesc, prometheus.CounterValue, float64(s.Sent))
-	put(fleetShedDesc, prometheus.CounterValue, float64(s.Shed))
-	put(fleetLargeDesc, prometheus.CounterValue, float64(s.TooLarge))
-	put(fleetConnectedDesc, prometheus.GaugeValue, connected)
+	s := up.Stats()
+	p.Put(fleetQueuedMetric, float64(s.Queued))
+	p.Put(fleetSentMetric, float64(s.Sent))
+	p.Put(fleetShedMetric, float64(s.Shed))
+	p.Put(fleetLargeMetric, float64(s.TooLarge))
+	p.Truth(fleetConnectedMetric, s.Connected)
 	if !s.LastAck.IsZero() {
-		put(fleetAckDesc, prometheus.GaugeValue, float64(s.LastAck.UnixMilli())/1e3)
+		p.Put(fleetAckMetric, float64(s.LastAck.UnixMilli())/1e3)
 	}
 }

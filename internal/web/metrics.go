@@ -1,40 +1,25 @@
 package web
 
 import (
-	"net/http"
 	"sync"
 
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
-
 	"muster/internal/boat"
+	"muster/internal/metrics"
 )
 
-// Namespace opens the name of every metric.
-const Namespace = "muster"
-
-// MetricsHandler serves a registry.
-func MetricsHandler(registry *prometheus.Registry) http.Handler {
-	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{EnableOpenMetrics: true, MaxRequestsInFlight: 4})
-}
-
-func desc(name, help string, labels ...string) *prometheus.Desc {
-	return prometheus.NewDesc(Namespace+"_"+name, help, labels, nil)
-}
-
 var (
-	buildDesc   = desc("build_info", "The running version; always 1.", "version")
-	devicesDesc = desc("devices", "Devices of the device list by network and state.", "network", "state")
-	framesDesc  = desc("network_frames_total", "CAN data frames or NMEA 0183 lines seen.", "network")
-	loadDesc    = desc("network_load_ratio", "Share of the bit rate in use over the last full minute, 0 to 1.", "network")
-	peakDesc    = desc("network_load_peak_ratio", "Share of the bit rate in use in the busiest second, 0 to 1.", "network")
-	faultsDesc  = desc("network_faults_total", "Faults seen on a network by reason.", "network", "reason")
-	infoDesc    = desc("device_info", "What a device says it is; always 1.", "network", "device", "role", "manufacturer", "model", "software")
-	wordDesc    = desc("device_last_message_timestamp_seconds", "Event time of the latest message of a device.", "network", "device")
-	leftOutDesc = desc("devices_left_out", "Devices without metrics of their own, because too many different ones were told of in this run.")
-	alertsDesc  = desc("alerts", "Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.", "check", "severity", "state")
-	takenDesc   = desc("report_timestamp_seconds", "Event time of the latest report.")
-	clockDesc   = desc("clock_set", "Whether event time comes from a clock that is set: 1 or 0.")
+	buildMetric   = metrics.Gauge("muster_build_info", "The running version; always 1.", "version")
+	devicesMetric = metrics.Gauge("muster_devices", "Devices of the device list by network and state.", "network", "state")
+	framesMetric  = metrics.Counter("muster_network_frames_total", "CAN data frames or NMEA 0183 lines seen.", "network")
+	loadMetric    = metrics.Gauge("muster_network_load_ratio", "Share of the bit rate in use over the last full minute, 0 to 1.", "network")
+	peakMetric    = metrics.Gauge("muster_network_load_peak_ratio", "Share of the bit rate in use in the busiest second, 0 to 1.", "network")
+	faultsMetric  = metrics.Counter("muster_network_faults_total", "Faults seen on a network by reason.", "network", "reason")
+	infoMetric    = metrics.Gauge("muster_device_info", "What a device says it is; always 1.", "network", "device", "role", "manufacturer", "model", "software")
+	wordMetric    = metrics.Gauge("muster_device_last_message_timestamp_seconds", "Event time of the latest message of a device.", "network", "device")
+	leftOutMetric = metrics.Gauge("muster_devices_left_out", "Devices without metrics of their own, because too many different ones were told of in this run.")
+	alertsMetric  = metrics.Gauge("muster_alerts", "Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.", "check", "severity", "state")
+	takenMetric   = metrics.Gauge("muster_report_timestamp_seconds", "Event time of the latest report.")
+	clockMetric   = metrics.Gauge("muster_clock_set", "Whether event time comes from a clock that is set: 1 or 0.")
 )
 
 // maxInfos bounds the different device_info that are told in one run, so that a bus of endless names and texts fills nobody's database.
@@ -68,45 +53,26 @@ func (c *reportCollector) admit(i deviceInfo) bool {
 	return c.infos[i]
 }
 
-// Describe implements prometheus.Collector.
-func (c *reportCollector) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{buildDesc, devicesDesc, framesDesc, loadDesc, peakDesc, faultsDesc, infoDesc, wordDesc,
-		leftOutDesc, alertsDesc, takenDesc, clockDesc} {
-		out <- d
-	}
-}
-
-// Collect implements prometheus.Collector.
-func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
-	gauge := func(d *prometheus.Desc, v float64, labels ...string) {
-		out <- prometheus.MustNewConstMetric(d, prometheus.GaugeValue, v, labels...)
-	}
-	counter := func(d *prometheus.Desc, v uint64, labels ...string) {
-		out <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, float64(v), labels...)
-	}
-	gauge(buildDesc, 1, c.version)
+func (c *reportCollector) collect(p *metrics.Page) {
+	p.Put(buildMetric, 1, c.version)
 	r := c.reports.Report()
 	if r == nil {
 		return
 	}
 	if !r.TakenAt.IsZero() {
-		gauge(takenDesc, float64(r.TakenAt)/1e9)
+		p.Put(takenMetric, float64(r.TakenAt)/1e9)
 	}
-	set := 1.0
-	if r.Clock == boat.ClockUnset {
-		set = 0
-	}
-	gauge(clockDesc, set)
+	p.Truth(clockMetric, r.Clock != boat.ClockUnset)
 	states := []boat.State{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional}
 	for i := range r.Networks {
 		n := &r.Networks[i]
-		counter(framesDesc, n.Frames, n.ID)
+		p.Count(framesMetric, n.Frames, n.ID)
 		if n.Load != nil {
-			gauge(loadDesc, n.LoadRecent, n.ID)
-			gauge(peakDesc, n.Load.Peak, n.ID)
+			p.Put(loadMetric, n.LoadRecent, n.ID)
+			p.Put(peakMetric, n.Load.Peak, n.ID)
 		}
 		for _, f := range faultList(n.Faults) {
-			counter(faultsDesc, f.count, n.ID, f.reason)
+			p.Count(faultsMetric, f.count, n.ID, f.reason)
 		}
 		if n.Kind == "nmea0183" {
 			continue
@@ -118,7 +84,7 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 			}
 		}
 		for _, s := range states {
-			gauge(devicesDesc, float64(counts[s]), n.ID, string(s))
+			p.Put(devicesMetric, float64(counts[s]), n.ID, string(s))
 		}
 	}
 	leftOut, told := 0, map[[2]string]bool{} // two units may claim one NAME
@@ -137,12 +103,12 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 			leftOut++
 			continue
 		}
-		gauge(infoDesc, 1, info.network, info.id, info.role, info.maker, info.model, info.software)
+		p.Put(infoMetric, 1, info.network, info.id, info.role, info.maker, info.model, info.software)
 		if !d.LastSeen.IsZero() {
-			gauge(wordDesc, float64(d.LastSeen)/1e9, info.network, info.id)
+			p.Put(wordMetric, float64(d.LastSeen)/1e9, info.network, info.id)
 		}
 	}
-	gauge(leftOutDesc, float64(leftOut))
+	p.Put(leftOutMetric, float64(leftOut))
 	type key struct{ check, severity, state string }
 	alerts := map[key]int{}
 	for i := range r.Alerts {
@@ -158,7 +124,7 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 		}
 	}
 	for k, n := range alerts {
-		gauge(alertsDesc, float64(n), k.check, k.severity, k.state)
+		p.Put(alertsMetric, float64(n), k.check, k.severity, k.state)
 	}
 }
 

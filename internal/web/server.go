@@ -15,12 +15,12 @@ import (
 	"sync"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 	"golang.org/x/net/netutil"
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/metrics"
 	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/snapshot"
@@ -48,7 +48,7 @@ type Options struct {
 	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
 	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
-	Registry          *prometheus.Registry                  // nil for one of its own
+	Metrics           []metrics.Collector                   // of the program, beside those of the latest report
 	Taken             func(*snapshot.Snapshot)              // is told each snapshot that somebody takes; may be nil
 	Printed           func(name, media string, data []byte) // is told each service record printed as PDF; may be nil
 	Version           string
@@ -81,9 +81,6 @@ type Server struct {
 func New(opt Options) (*Server, error) {
 	if opt.Reports == nil {
 		return nil, errors.New("web: no source of reports")
-	}
-	if opt.Registry == nil {
-		opt.Registry = prometheus.NewRegistry()
 	}
 	if opt.EventEvery <= 0 {
 		opt.EventEvery = time.Second
@@ -120,9 +117,6 @@ func New(opt Options) (*Server, error) {
 	}
 	if passed != nil {
 		opt.Log.Warn().Err(passed).Msg("files passed over in the folder of snapshots")
-	}
-	if err := opt.Registry.Register(newReportCollector(opt.Reports, opt.Version)); err != nil {
-		return nil, fmt.Errorf("web: metrics: %w", err)
 	}
 	tlsConfig, err := s.cert.load(opt.TLSCert, opt.TLSKey)
 	if err != nil {
@@ -215,7 +209,7 @@ func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	s.addPages(mux)
 	s.addAPI(mux)
-	mux.Handle("GET /metrics", MetricsHandler(s.opt.Registry))
+	mux.Handle("GET /metrics", metrics.Handler(append(s.opt.Metrics, newReportCollector(s.opt.Reports, s.opt.Version).collect)...))
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", s.ready)
 	return mux

@@ -11,10 +11,10 @@ import (
 	"sync"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 
 	"muster/internal/fleet/hub"
+	"muster/internal/metrics"
 	"muster/internal/release"
 	"muster/internal/web"
 )
@@ -28,7 +28,7 @@ type Options struct {
 	Fleet           hub.Fleet
 	Sheets          func() *release.Sheets // the shop's sheets in force; nil, or a nil answer, for none
 	Daybook         hub.Daybook            // where the campaigns' counts of each day are kept; nil for nowhere
-	Registry        *prometheus.Registry   // nil for one of its own
+	Metrics         []metrics.Collector    // of the program, beside those of the fleet
 	Version         string
 	Log             zerolog.Logger
 	Silence         time.Duration    // how long a boat may be without a word; default 48 h
@@ -57,9 +57,6 @@ func New(opt Options) (*Server, error) {
 	if opt.Sheets == nil {
 		opt.Sheets = func() *release.Sheets { return nil }
 	}
-	if opt.Registry == nil {
-		opt.Registry = prometheus.NewRegistry()
-	}
 	if opt.Silence <= 0 {
 		opt.Silence = 48 * time.Hour
 	}
@@ -78,13 +75,10 @@ func New(opt Options) (*Server, error) {
 		return nil, err
 	}
 	s.door = web.NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "fleet", s.loginPage)
-	if err := opt.Registry.Register(&collector{s}); err != nil {
-		return nil, fmt.Errorf("pages: metrics: %w", err)
-	}
 	mux := http.NewServeMux()
 	s.addPages(mux)
 	s.addAPI(mux)
-	mux.Handle("GET /metrics", web.MetricsHandler(opt.Registry))
+	mux.Handle("GET /metrics", metrics.Handler(append(opt.Metrics, s.collect)...))
 	mux.HandleFunc("GET /sd/boats", s.discovery)
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", func(w http.ResponseWriter, _ *http.Request) {
