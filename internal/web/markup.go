@@ -85,6 +85,9 @@ func Small(words string) g.Node {
 	return g.Group{space, h.Small(g.Text(words))}
 }
 
+// Unseen is said to who hears the page, and not shown.
+func Unseen(words string) g.Node { return h.Span(h.Class("hidden"), g.Text(words)) }
+
 // Section is a part of the page with its heading, which bears the id.
 func Section(id, title string, body ...g.Node) g.Node {
 	return h.Section(h.Aria("labelledby", id), h.H2(h.ID(id), g.Text(title)), g.Group(body))
@@ -172,6 +175,16 @@ func Option(value, text string, chosen bool) g.Node {
 
 // AnyOption is the choice of none of the others.
 func AnyOption(text string) g.Node { return h.Option(h.Value(""), g.Text(text)) }
+
+// TextOptions are texts to choose from, of which one may be chosen now.
+func TextOptions(texts []string, now string) g.Node {
+	return g.Map(texts, func(s string) g.Node { return Option("", s, s == now) })
+}
+
+// Tick is a box to tick, with its label; more are the attributes of the input.
+func Tick(label, name string, ticked bool, more ...g.Node) g.Node {
+	return h.Label(h.Class("tick"), h.Input(h.Type("checkbox"), h.Name(name), g.Group(more), g.If(ticked, h.Checked())), g.Text(" "+label))
+}
 
 // Hidden is a value that a form sends along.
 func Hidden(name, value string) g.Node {

@@ -17,23 +17,17 @@ const editorPath = "/backbone/edit"
 
 // editorPage is the layout editor with what was typed last.
 type editorPage struct {
-	Draft      draft
-	Audit      *shownPlan // nil while there are problems
-	Problems   []string
-	YAML       string
-	Pasted     string // a file that cannot be read, to be mended
-	Cables     []string
-	Roles      []boat.Role
-	Quantities []string
+	Draft    draft
+	Audit    *shownPlan // nil while there are problems
+	Problems []string
+	YAML     string
+	Pasted   string // a file that cannot be read, to be mended
 }
 
 // editor shows the form, with the layout in force to begin with, and answers each of its buttons with the whole of it.
 func (s *Server) editor(w http.ResponseWriter, r *http.Request) {
 	report := s.opt.Reports.Report()
-	p := editorPage{Draft: s.begun(r, report), Cables: backbone.CableNames(), Roles: boat.Roles()}
-	for _, q := range boat.Quantities() {
-		p.Quantities = append(p.Quantities, q.Name)
-	}
+	p := &editorPage{Draft: s.begun(r, report)}
 	if r.Method == http.MethodPost {
 		err := r.ParseForm() // by itself: what it says of a body that is too large gets lost below
 		if err == nil {
@@ -68,7 +62,7 @@ func (s *Server) editor(w http.ResponseWriter, r *http.Request) {
 		p.judge(report)
 	}
 	v := s.view(r, report, "editor")
-	v.Title, v.Content = "Layout editor", templated{"editor", p}
+	v.Title, v.Content = "Layout editor", p
 	page, err := v.render()
 	if err != nil {
 		s.failed(w, r, err)

@@ -1,13 +1,18 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
 	"muster/internal/record"
 	"muster/internal/snapshot"
 )
 
+// proofPage is the snapshots that are kept, and two of them held against each other.
 type proofPage struct {
 	Kept          []Kept
 	Baseline      *Baseline
@@ -21,7 +26,7 @@ type proofPage struct {
 
 func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, content, error) {
 	q := r.URL.Query()
-	p := proofPage{Kept: s.shelf.kept(), Baseline: s.baseline(), Before: q.Get("before"), After: q.Get("after")}
+	p := &proofPage{Kept: s.shelf.kept(), Baseline: s.baseline(), Before: q.Get("before"), After: q.Get("after")}
 	if p.Before != "" || p.After != "" {
 		_, _, c, err := s.compare(p.Before, p.After)
 		if p.Comparison = c; err != nil {
@@ -34,5 +39,98 @@ func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, content, er
 	} else if n := len(p.Kept); n > 1 {
 		p.Before, p.After = p.Kept[n-1].ID, p.Kept[0].ID
 	}
-	return "Proof", templated{"proof", p}, nil
+	return "Proof", p, nil
+}
+
+func (p *proofPage) show(v *view) g.Node {
+	page := g.Group{h.H1(g.Text("Proof")),
+		Section("snapshots", "Snapshots",
+			Meta(g.Text("A snapshot is the report of one moment, sealed so that a later change of it shows. Take one before the work and one after.")),
+			g.If(v.Act, Post("/proof/take", Button("Take a snapshot now", h.Class("main")))),
+			p.table())}
+	if p.Comparison == nil {
+		return append(page, p.baseline(v), Problem(p.Problem))
+	}
+	return append(page, p.comparison())
+}
+
+// table lists the snapshots, to choose two.
+func (p *proofPage) table() g.Node {
+	if len(p.Kept) == 0 {
+		return Empty("None yet.")
+	}
+	head := func(words string) g.Node { return h.Th(h.Scope("col"), g.Text(words)) }
+	return h.Form(h.Class("kept"), h.Method("get"), h.Action("/proof"),
+		h.Table(h.Class("snapshots"),
+			h.THead(h.Tr(head("Taken"), head("Devices"), head("Alerts"), head("Before"), head("After"))),
+			h.TBody(g.Map(p.Kept, p.row))),
+		h.P(Button("Compare")))
+}
+
+func (p *proofPage) row(k Kept) g.Node {
+	taken := Stamp(k.TakenAt)
+	choice := func(name, chosen string) g.Node {
+		return h.Td(h.Label(h.Input(h.Type("radio"), h.Name(name), h.Value(k.ID), h.Required(), g.If(k.ID == chosen, h.Checked())), Unseen(taken+" is "+name)))
+	}
+	return h.Tr(h.ID("snap-"+k.ID),
+		h.Th(h.Scope("row"), h.A(h.Href(prefix+"/snapshots/"+k.ID), g.Text(taken)),
+			g.If(!k.Complete, g.Group{space, h.Small(h.Class("flag"), Mark("warning"), g.Text(" incomplete"))}),
+			h.Br(), h.Small(h.Code(g.Textf("%.12s", k.SHA256)))),
+		h.Td(Number(k.Devices)), h.Td(Number(k.Alerts)), choice("before", p.Before), choice("after", p.After))
+}
+
+// comparison tells what changed, and leads to the record of it.
+func (p *proofPage) comparison() g.Node {
+	c := p.Comparison
+	group := func(x snapshot.Group) g.Node {
+		return g.Group{h.H3(g.Text(x.Title)), Plain(g.Map(x.Changes, func(x snapshot.Change) g.Node { return h.Li(State(x.Severity), space, Printable(x.Summary)) }))}
+	}
+	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
+		h.H2(h.ID("comparison"), g.Text("What changed")),
+		Meta(g.Textf("From %s to %s; %d devices unchanged.", Stamp(c.Before.TakenAt), Stamp(c.After.TakenAt), len(c.Unchanged))),
+		OrElse(g.Map(c.Groups(), group), h.P(Mark("well"), g.Text(" Nothing changed."))),
+		h.H3(g.Text("Service record")),
+		Meta(g.Text("Nothing has to be filled in: a line left empty is left out of the record.")),
+		p.recordForm())
+}
+
+func (p *proofPage) recordForm() g.Node {
+	steps := Meta(g.Text("Steps of a work order stand in the record when it was followed on the "), h.A(h.Href("/work"), g.Text("Work page")), g.Text("."))
+	if p.Order {
+		steps = Tick("With the steps of the work order", "order", true, h.Value("yes"))
+	}
+	return h.Form(h.Method("get"), h.Action("/proof/record"), h.Class("panel grid"),
+		Hidden("before", p.Before), Hidden("after", p.After),
+		jobFields(p.Job),
+		g.Map(p.Remaining, func(check string) g.Node {
+			return ValueField(fmt.Sprintf("Why %s remains", check), "why-"+check, longText, p.Job.Why(check))
+		}),
+		steps,
+		printButtons("/proof/record.pdf"))
+}
+
+// baseline is the snapshot that the boat is held against, and the choice of one.
+func (p *proofPage) baseline(v *view) g.Node {
+	b, may := p.Baseline, v.Act
+	words := "A snapshot accepted as baseline is the boat as she should be: what is missing, new or exchanged since then is an alert. None is accepted yet."
+	told := Meta(g.Text(words))
+	if b != nil {
+		may = may && !b.Named
+		told = g.Group{
+			h.P(g.Textf("The boat is held against the snapshot of %s, with %s: what is missing, new or exchanged since then is an alert.",
+				Stamp(b.TakenAt), plural(b.Devices, "device", "devices"))),
+			g.If(b.Named, Meta(g.Text("The config names it."))),
+		}
+	}
+	return Section("baseline", "Baseline", told,
+		g.If(may && len(p.Kept) > 0, Post("/proof/baseline", h.Class("panel"), Choice("Snapshot", "snapshot", g.Map(p.Kept, keptOption)), space, Button("Accept as baseline"))),
+		g.If(may && b != nil, Post("/proof/baseline/end", Button("End the baseline"))))
+}
+
+func keptOption(k Kept) g.Node {
+	words := Stamp(k.TakenAt) + ", " + plural(k.Devices, "device", "devices")
+	if !k.Complete {
+		words += ", incomplete"
+	}
+	return Option(k.ID, words, false)
 }

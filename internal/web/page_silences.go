@@ -7,6 +7,9 @@ import (
 	"slices"
 	"time"
 
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
@@ -17,9 +20,7 @@ type silencesPage struct {
 	Silences []silenceRow
 	Held     []shownAlert // stand, and nobody is told of them
 	Standing []shownAlert // those that could be silenced
-	Checks   []string
 	Devices  []*boat.Device
-	Spans    []span
 	Alert    string // id of the alert that the form begins with
 	Device   string // id of the device that the form begins with
 }
@@ -36,7 +37,7 @@ type span struct{ For, Words string }
 var spans = []span{{"30m", "half an hour"}, {"2h", "2 hours"}, {"8h", "8 hours"}, {"24h", "a day"}, {"168h", "a week"}, {"720h", "30 days"}, {"2160h", "90 days"}}
 
 func (s *Server) silencesData(r *http.Request, report *boat.Report) (string, content, error) {
-	p := silencesPage{Checks: check.IDs(), Spans: spans, Alert: r.URL.Query().Get("alert"), Device: r.URL.Query().Get("device")}
+	p := &silencesPage{Alert: r.URL.Query().Get("alert"), Device: r.URL.Query().Get("device")}
 	for _, silence := range s.opt.Desk.Silences() {
 		p.Silences = append(p.Silences, silenceRow{silence, silenced(report, &silence), left(silence.Until.Sub(report.TakenAt))})
 	}
@@ -55,7 +56,52 @@ func (s *Server) silencesData(r *http.Request, report *boat.Report) (string, con
 		}
 	}
 	slices.SortStableFunc(p.Devices, func(a, b *boat.Device) int { return cmp.Compare(titleAt(a), titleAt(b)) })
-	return "Silences", templated{"silences", p}, nil
+	return "Silences", p, nil
+}
+
+func (p *silencesPage) show(v *view) g.Node {
+	return g.Group{
+		h.P(h.Class("crumb"), h.A(h.Href("/#alerts"), g.Text("Alerts"))),
+		h.H1(g.Text("Silences")),
+		Meta(g.Text("A silenced alert is still shown, and nobody is told of it. What still stands when its silence ends is told then.")),
+		Section("set", "In force", h.Ul(h.Class("manual"), OrElse(g.Map(p.Silences, func(s silenceRow) g.Node { return s.node(v) }),
+			h.Li(h.Class("empty"), g.Text("None: everybody is told of every alert."))))),
+		g.If(v.Act, Section("new", "Silence something", Meta(g.Text("One alert; or all alerts of a check, of a device, or of a check on a device.")), p.form())),
+		g.If(len(p.Held) > 0, Section("held", "Held back now", Plain(g.Map(p.Held, heldItem)))),
+	}
+}
+
+// node is a silence in force, and the way to end it.
+func (s *silenceRow) node(v *view) g.Node {
+	words := s.Left + " more, until " + Stamp(s.Until) + After(" · ", s.Why) + After(" · by ", s.By)
+	if s.Work {
+		words += " · ends with the work order"
+	}
+	return h.Li(h.Span(h.B(g.Text(s.What)), h.Br(), h.Small(g.Text(words))), space,
+		g.If(v.Act && !s.Work, Post("/silences/end", Hidden("alert", s.Alert), Hidden("check", s.Check), Hidden("device", s.Device),
+			h.Button(g.Text("End it"), Unseen(": "+s.What)))))
+}
+
+func (p *silencesPage) form() g.Node {
+	return Post("/silences", h.Class("panel grid"),
+		Choice("Alert", "alert", AnyOption("not one alone"), g.Map(p.Standing, func(a shownAlert) g.Node {
+			return Option(a.ID, string(a.Severity)+": "+boat.Printable(a.Summary), a.ID == p.Alert)
+		})),
+		Choice("Check", "check", AnyOption("any"), TextOptions(check.IDs(), "")),
+		Choice("Device", "device", AnyOption("any"), g.Map(p.Devices, func(d *boat.Device) g.Node { return Option(d.ID, titleAt(d), d.ID == p.Device) })),
+		Choice("For", "for", g.Map(spans, func(s span) g.Node { return Option(s.For, s.Words, s.For == "8h") })),
+		Field("Why", "why", h.Required(), MaxLength(200)),
+		yourName(),
+		h.P(Button("Silence it")))
+}
+
+// heldItem is an alert that nobody is told of, and why.
+func heldItem(a shownAlert) g.Node {
+	why := "until " + Stamp(a.SilencedUntil)
+	if a.Accepted != "" {
+		why = "accepted in the config: " + boat.Printable(a.Accepted)
+	}
+	return h.Li(State(a.Severity), space, Printable(a.Summary), Small(why))
 }
 
 // silenced says in words what a silence holds back.

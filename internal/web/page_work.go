@@ -1,16 +1,21 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
+	"strconv"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
 	"muster/internal/release"
 )
 
+// workPage is the work order that is followed, and the devices entered by hand.
 type workPage struct {
 	Work
 	Groups    []workGroup
-	Roles     []boat.Role
 	DoneSteps int
 	Steps     int
 }
@@ -26,9 +31,9 @@ type workStep struct {
 }
 
 func (s *Server) workData(*http.Request, *boat.Report) (string, content, error) {
-	p := workPage{Work: s.opt.Desk.Work(), Roles: boat.Roles()}
+	p := &workPage{Work: s.opt.Desk.Work()}
 	if p.Order == nil {
-		return "Work", templated{"work", p}, nil
+		return "Work", p, nil
 	}
 	for _, group := range p.Order.Groups {
 		wg := workGroup{Group: group}
@@ -47,5 +52,140 @@ func (s *Server) workData(*http.Request, *boat.Report) (string, content, error) 
 		}
 		p.Groups = append(p.Groups, wg)
 	}
-	return "Work", templated{"work", p}, nil
+	return "Work", p, nil
+}
+
+func (p *workPage) show(v *view) g.Node {
+	order := noOrder
+	if p.Order != nil {
+		order = p.followed
+	}
+	return g.Group{
+		h.H1(g.Text("Work")),
+		Section("order", "Work order", order(v)),
+		Section("manual", "Entered by hand",
+			Meta(g.Text("Devices that no network shows, such as a radio without a data plug. They stand in the report and in the service record.")),
+			h.Ul(h.Class("manual"), OrElse(g.Map(v.Report.Manual, func(m boat.Manual) g.Node { return manualItem(v, &m) }), h.Li(h.Class("empty"), g.Text("None yet.")))),
+			g.If(v.Act, manualForm())),
+	}
+}
+
+// noOrder is the way to a work order.
+func noOrder(v *view) g.Node {
+	return g.Group{
+		h.P(h.Class("empty"), g.Text("No work order is being followed. "), h.Code(g.Text("muster plan")), g.Text(" makes one from a snapshot and the shop's release sheets.")),
+		g.If(v.Act, Post("/work/order", h.Class("panel"), h.EncType("multipart/form-data"),
+			Field("Work order (JSON)", "order", h.Type("file"), h.Accept("application/json,.json"), h.Required()), space, Button("Follow it"))),
+	}
+}
+
+// followed is the work order and how far it is.
+func (p *workPage) followed(v *view) g.Node {
+	o, checks := p.Order, p.Work.PreChecks
+	if len(checks) == 0 {
+		checks = o.PreChecks
+	}
+	done := fmt.Sprintf("%d of %d", p.DoneSteps, p.Steps)
+	sentence := done + " steps verified"
+	if p.Done {
+		sentence += ": the order is done"
+	}
+	return g.Group{
+		h.P(h.Class("sentence"), h.Role("status"), g.Text(sentence+".")),
+		h.Progress(h.Max(strconv.Itoa(p.Steps)), h.Value(strconv.Itoa(p.DoneSteps)), h.Aria("label", "Steps verified"), g.Text(done)),
+		Meta(g.Text(orderSummary(o))),
+		g.If(len(o.Cautions) > 0, h.Ul(h.Class("cautions"), g.Map(o.Cautions, caution))),
+		headed("Before you start", checks, func(c release.PreCheck) g.Node { return g.Group{State(c.Result), space, Printable(c.Text)} }),
+		g.Map(p.Groups, func(wg workGroup) g.Node { return wg.node(v) }),
+		headed("Kept back", o.KeptBack, func(r release.Remark) g.Node { return Printable(r.String()) }),
+		headed("To be settled", o.Problems, func(x release.Problem) g.Node {
+			return g.Group{Mark("warning"), space, Printable(x.Text), Small(boat.Printable(x.Remedy))}
+		}),
+		headed("To finish", o.Finish, Printable),
+		g.If(v.Act, Post("/work/end", Button("End following"))),
+	}
+}
+
+func orderSummary(o *release.Order) string {
+	words := "For " + Either(o.Boat.Name, o.Boat.ID)
+	if !o.Made.IsZero() {
+		words += ", made " + Stamp(o.Made)
+	}
+	return fmt.Sprintf("%s. About %d min. Supply at %.1f V or more throughout.", words, o.Minutes, o.SupplyVolts)
+}
+
+func caution(text string) g.Node { return h.Li(Mark("warning"), space, Printable(text)) }
+
+// headed is a list of lines under a heading; without lines it is nothing.
+func headed[T any](title string, list []T, line func(T) g.Node) g.Node {
+	if len(list) == 0 {
+		return nil
+	}
+	return g.Group{h.H3(g.Text(title)), Plain(g.Map(list, func(x T) g.Node { return h.Li(line(x)) }))}
+}
+
+func (wg *workGroup) node(v *view) g.Node {
+	return g.Group{
+		h.H3(g.Textf("Group %d", wg.Number), Small(fmt.Sprintf("about %d min", wg.Minutes))),
+		g.If(wg.Hold != "", h.P(h.Class("hold"), h.B(g.Text("Hold:")), space, Printable(wg.Hold))),
+		h.Ol(h.Class("steps"), g.Map(wg.Steps, func(st workStep) g.Node { return st.node(v) })),
+	}
+}
+
+// node is a step with where it stands, how it is done, and what the reader may note about it.
+func (st *workStep) node(v *view) g.Node {
+	s := &st.Status
+	return h.Li(h.Class("step "+string(s.State)), h.ID("step-"+st.ID),
+		h.H4(State(s.State), space, Printable(fmt.Sprintf("%s %s: %s → %s", st.ID, st.Device.Label, st.From, st.To))),
+		Meta(g.Text(st.summary())),
+		g.Map(s.Failures, func(f release.Failure) g.Node {
+			return h.P(h.Class("failure"), Mark("critical"), space, Printable(f.Text))
+		}),
+		g.Map(s.Notes, func(note string) g.Node { return Meta(Printable(note)) }),
+		st.how(),
+		g.If(v.Act && s.State != release.StepVerified, h.Details(h.Class("act"), h.ID("confirm-"+st.ID),
+			h.Summary(g.Text("Enter the version read off its screen")),
+			Post("/work/confirm", Hidden("step", st.ID), Field("Version", "version", h.Required(), MaxLength(80)), space, yourName(), space, Button("Note it")))))
+}
+
+// summary tells what the step takes, and what came of it.
+func (st *workStep) summary() string {
+	words := fmt.Sprintf("%s%s · %d min · back within %d min%s", st.Medium, After(", file ", st.Medium.File), st.Minutes, st.BackWithin, After(" · told ", st.Status.Version))
+	if volts := st.Status.LowestVolts; volts != nil {
+		words += fmt.Sprintf(" · lowest supply %.1f V", *volts)
+	}
+	return words
+}
+
+// how lists what to do, open as long as it is to be done.
+func (st *workStep) how() g.Node {
+	if len(st.Before)+len(st.Cautions)+len(st.AfterSteps) == 0 {
+		return nil
+	}
+	open := st.Status.State == release.StepLeft || st.Status.State == release.StepWaiting
+	item := func(text string) g.Node { return h.Li(Printable(text)) }
+	return h.Details(h.ID("how-"+st.ID), g.If(open, g.Attr("open")), h.Summary(g.Text("How")),
+		h.Ol(g.Map(st.Before, item), g.Map(st.Cautions, caution), g.Map(st.AfterSteps, item)))
+}
+
+// manualItem is a device that was entered by hand.
+func manualItem(v *view, m *boat.Manual) g.Node {
+	words := string(m.Role) + After(" · ", m.Maker) + After(" · no. ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place) + After(" · by ", m.By)
+	return h.Li(h.ID("manual-"+m.ID),
+		h.Span(h.B(Printable(m.Model)), Small(words), g.If(m.Note != "", g.Group{h.Br(), h.Small(Printable(m.Note))})), space,
+		g.If(v.Act, Post("/work/manual/remove", Hidden("id", m.ID), Button("Remove", h.Aria("label", "Remove "+boat.Printable(m.Model))))))
+}
+
+func manualForm() g.Node {
+	role := func(r boat.Role) g.Node { return Option("", string(r), r == boat.RoleOther) }
+	return Post("/work/manual", h.Class("panel grid"),
+		Field("Model", "model", h.Required(), MaxLength(80)),
+		Choice("Role", "role", g.Map(boat.Roles(), role)),
+		Field("Maker", "maker", MaxLength(80)),
+		Field("Serial number", "serial", MaxLength(80)),
+		Field("Software", "software", MaxLength(80)),
+		Field("Place aboard", "place", MaxLength(80)),
+		Field("Note", "note", MaxLength(400)),
+		Field("Your name", "by", MaxLength(60), h.AutoComplete("name")),
+		h.P(Button("Enter the device")))
 }

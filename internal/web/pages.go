@@ -2,7 +2,6 @@ package web
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"embed"
 	"errors"
@@ -14,7 +13,6 @@ import (
 	"strings"
 	"sync"
 
-	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/release"
 )
@@ -234,46 +232,6 @@ func (s *Server) form(mux *http.ServeMux, pattern, next, said string, act func(c
 		s.shown.clear()
 		http.Redirect(w, r, next+"?said="+said, http.StatusSeeOther)
 	})
-}
-
-var errNoPage = errors.New("there is no page")
-
-// failed answers a person with what went wrong and the way on.
-func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
-	status := http.StatusUnprocessableEntity
-	var tooLarge *http.MaxBytesError
-	switch {
-	case errors.Is(err, ErrNoSuch), errors.Is(err, errNoPage), errors.Is(err, alert.ErrUnknown):
-		status = http.StatusNotFound
-	case errors.As(err, &tooLarge):
-		status = http.StatusRequestEntityTooLarge
-	}
-	v := s.view(r, s.opt.Reports.Report(), "failed")
-	v.Title, v.Content = "That did not work", templated{"failed", boat.Printable(err.Error())}
-	page, rerr := v.render()
-	if rerr != nil {
-		s.opt.Log.Error().Err(rerr).AnErr("cause", err).Msg("page")
-		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
-		return
-	}
-	WritePage(w, status, page)
-}
-
-// loginPage asks for the token.
-func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, wrong string) {
-	next := r.PostFormValue("next")
-	if r.Method == http.MethodGet && r.URL.Path != "/login" {
-		next = r.URL.RequestURI()
-	}
-	v := view{Report: &boat.Report{}, Version: s.opt.Version, Page: "login", Title: "Token"}
-	v.Content = templated{"login", struct{ Next, Wrong string }{OwnPath(cmp.Or(next, "/")), wrong}}
-	page, err := v.render()
-	if err != nil {
-		s.opt.Log.Error().Err(err).Msg("page")
-		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
-		return
-	}
-	WritePage(w, status, page)
 }
 
 // WriteHTML writes the report as one page that needs nothing else, to be kept or printed.

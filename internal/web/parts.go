@@ -32,3 +32,8 @@ func jobFields(j *record.Job) g.Node {
 		Field("Note", "note", MaxLength(400)),
 	}
 }
+
+// printButtons send a form for a document as a page, or as a PDF that stands at its own address.
+func printButtons(pdf string) g.Node {
+	return h.P(Button("As a page"), space, Button("As a PDF", h.FormAction(pdf)))
+}

@@ -43,12 +43,12 @@ func (t templated) show(v *view) g.Node {
 }
 
 var loadTemplates = sync.OnceValues(func() (map[string]*template.Template, error) {
-	shared, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/parts.html", "templates/baseline.html", "templates/talker.html", "templates/backbone.html")
+	shared, err := template.New("").Funcs(functions).ParseFS(templateFiles, "templates/parts.html", "templates/talker.html", "templates/backbone.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)
 	}
 	p := map[string]*template.Template{}
-	for _, name := range []string{"boat", "device", "network", "work", "proof", "traffic", "silences", "editor", "login", "failed"} {
+	for _, name := range []string{"device", "network", "traffic"} {
 		t, err := shared.Clone()
 		if err == nil {
 			p[name], err = t.ParseFS(templateFiles, "templates/"+name+".html")
@@ -59,6 +59,17 @@ var loadTemplates = sync.OnceValues(func() (map[string]*template.Template, error
 	}
 	return p, nil
 })
+
+// audit is what the rules and the network say of a layout.
+func (p *shownPlan) audit() g.Node {
+	return g.NodeFunc(func(w io.Writer) error {
+		pages, err := loadTemplates()
+		if err != nil {
+			return err
+		}
+		return pages["network"].ExecuteTemplate(w, "audit", p)
+	})
+}
 
 // Functions are what the templates may call.
 func Functions() template.FuncMap { return functions }
