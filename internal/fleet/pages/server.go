@@ -42,7 +42,6 @@ type Server struct {
 	opt      Options
 	listener net.Listener
 	http     *http.Server
-	pages    templates
 	door     *web.Door
 	turns    *web.Turns
 	cache    cache
@@ -70,10 +69,6 @@ func New(opt Options) (*Server, error) {
 		opt.EventEvery = 2 * time.Second
 	}
 	s := &Server{opt: opt, turns: web.NewTurns(256, opt.EventEvery)}
-	var err error
-	if s.pages, err = loadTemplates(s.since); err != nil {
-		return nil, err
-	}
 	s.door = web.NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "fleet", s.loginPage)
 	mux := http.NewServeMux()
 	s.addPages(mux)
@@ -88,6 +83,7 @@ func New(opt Options) (*Server, error) {
 		}
 		_, _ = io.WriteString(w, "ready\n")
 	})
+	var err error
 	if s.listener, err = web.Listen(opt.Listen, opt.TLSCert, opt.TLSKey, opt.Token); err != nil {
 		return nil, err
 	}

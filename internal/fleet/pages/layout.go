@@ -1,0 +1,142 @@
+package pages
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"time"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/event"
+	"muster/internal/fleet/hub"
+	"muster/internal/web"
+)
+
+// This file holds what all pages of the fleet share. What text and addresses go through is told in web's markup.go.
+
+// write answers with a page. Its name says which of the menu it is.
+func (s *Server) write(w http.ResponseWriter, status int, name, title string, content g.Node) {
+	var b bytes.Buffer
+	_ = s.layout(name, title, content).Render(&b) // a buffer takes everything
+	web.WritePage(w, status, b.Bytes())
+}
+
+func (s *Server) layout(name, title string, content g.Node) g.Node {
+	if title != "" {
+		title += " · "
+	}
+	return h.Doctype(h.HTML(h.Lang("en"),
+		h.Head(
+			h.Meta(h.Charset("utf-8")),
+			h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")),
+			h.Meta(h.Name("color-scheme"), h.Content("light dark")),
+			h.TitleEl(g.Text(title+"Fleet · muster")),
+			h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
+			h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
+			h.Link(h.Rel("stylesheet"), h.Href("/static/fleet.css")),
+			h.Script(h.Src("/static/muster.js"), h.Defer())),
+		h.Body(h.Data("lost", "The hub does not answer; this is what it said last."),
+			h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")),
+			h.Header(h.Class("top"),
+				h.P(h.Class("boat"), h.A(h.Href("/"), g.Text("Fleet"))),
+				g.If(name != "login", menu(name))),
+			h.Main(h.ID("content"), h.TabIndex("-1"), g.If(name != "login" && name != "failed", g.Attr("data-live")),
+				h.P(h.ID("link"), h.Class("notice"), h.Role("status")),
+				content),
+			h.Footer(h.Class("foot"),
+				h.P(g.Text("muster-hub "+s.opt.Version+" · "), h.A(h.Href("/api/v1/openapi.json"), g.Text("API")), g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics"))),
+				g.If(s.opt.Token != "" && name != "login", web.Post("/logout", web.Button("Log out")))))))
+}
+
+func menu(name string) g.Node {
+	entry := func(address, words, page string, below ...string) g.Node {
+		return h.Li(h.A(h.Href(address),
+			g.If(name == page, h.Aria("current", "page")),
+			g.If(slices.Contains(below, name), h.Aria("current", "true")),
+			g.Text(words)))
+	}
+	return h.Nav(h.Aria("label", "Pages"), h.Ul(
+		entry("/", "Boats", "fleet", "boat"),
+		entry("/alerts", "Alerts", "alerts"),
+		entry("/search", "Search", "search"),
+		entry("/campaigns", "Campaigns", "campaigns", "campaign"),
+		entry("/week", "Week", "week"),
+		entry("/refusals", "Kept aside", "refusals")))
+}
+
+var marks = map[hub.Verdict]string{hub.Visit: "critical", hub.Watch: "warning", hub.Well: "well", hub.Unheard: "gone", hub.Never: "waiting"}
+
+var verdictWords = map[hub.Verdict]string{hub.Visit: "needs a visit", hub.Watch: "keep an eye on it", hub.Well: "in order", hub.Unheard: "unheard",
+	hub.Never: "never heard"}
+
+// verdict is the symbol and the words of a verdict.
+func verdict(v hub.Verdict) g.Node { return web.StateAs(marks[v], verdictWords[v]) }
+
+// boatLink leads to the page of a boat.
+func boatLink(id string, words g.Node) g.Node {
+	return h.A(h.Href("/boats/"+url.PathEscape(id)), words)
+}
+
+// named is how a boat is called.
+func named(name, id string) g.Node { return g.Text(web.Either(name, id)) }
+
+// sentence is what a page says first.
+func sentence(words string) g.Node {
+	return h.P(h.Class("sentence"), h.Role("status"), g.Text(words))
+}
+
+// when is a moment as people read it.
+func when(t time.Time) string { return web.Stamp(event.At(t)) }
+
+func kilobytes(n int) string { return fmt.Sprintf("%.1f kB", float64(n)/1000) }
+
+// numbered is a sheet's line about a device's serial number; without one it is nothing.
+func numbered(serial string) string { return web.After("no. ", serial) }
+
+// perPage is how many boats, or hits, one page shows.
+const perPage = 100
+
+// part is which part of a long list a page shows.
+type part struct {
+	first         int    // from 1
+	earlier, more string // addresses of the pages beside; empty for none
+}
+
+// turn reads which part of a list is asked for.
+func turn(r *http.Request, total int) part {
+	q := r.URL.Query()
+	n, err := strconv.Atoi(q.Get("page"))
+	last := max(1, (total+perPage-1)/perPage)
+	if err != nil || n < 1 {
+		n = 1
+	}
+	n = min(n, last)
+	at := func(n int) string {
+		q.Set("page", strconv.Itoa(n))
+		return r.URL.Path + "?" + q.Encode()
+	}
+	p := part{first: (n-1)*perPage + 1}
+	if n > 1 {
+		p.earlier = at(n - 1)
+	}
+	if n < last {
+		p.more = at(n + 1)
+	}
+	return p
+}
+
+// links lead to the parts beside; there are none when the list fits on one page.
+func (p part) links() g.Node {
+	if cmp.Or(p.earlier, p.more) == "" {
+		return nil
+	}
+	return h.Nav(h.Class("turn"), h.Aria("label", "Further entries"),
+		g.If(p.earlier != "", h.A(h.Href(p.earlier), g.Text("← Before"))),
+		g.If(p.more != "", h.A(h.Href(p.more), g.Text("Further →"))))
+}

@@ -1,0 +1,78 @@
+package pages
+
+import (
+	"fmt"
+	"net/http"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/fleet/hub"
+	"muster/internal/web"
+)
+
+// alertsPage lists the open alerts of the fleet by check.
+func (s *Server) alertsPage(*http.Request) (string, g.Node, error) {
+	groups := g.Map(alertGroups(s.boats()), AlertGroup.section)
+	return "Alerts", g.Group{h.H1(g.Text("Alerts")), web.OrElse(groups, h.P(web.Mark("well"), g.Text(" No alert is open.")))}, nil
+}
+
+// shownAlerts bounds the alerts of one check that the page lists.
+const shownAlerts = 50
+
+func (x AlertGroup) section() g.Node {
+	id := "check-" + web.Slug(x.Check)
+	on := plural(len(x.Alerts), "alert", "alerts") + " on " + plural(x.Boats, "boat", "boats")
+	return h.Section(h.Aria("labelledby", id),
+		h.H2(h.ID(id), web.State(x.Severity), g.Text(" "+web.Words(boat.Printable(x.Check))), web.Small(on)),
+		web.Plain(g.Map(x.Alerts[:min(len(x.Alerts), shownAlerts)], FleetAlert.line)...),
+		g.If(len(x.Alerts) > shownAlerts, web.Meta(g.Textf("The worst %d; the API lists all.", shownAlerts))))
+}
+
+func (a FleetAlert) line() g.Node {
+	about := ""
+	if !a.Since.IsZero() {
+		about = "since " + when(a.Since)
+	}
+	if a.State == string(boat.AlertAcknowledged) {
+		about += " · acknowledged"
+	}
+	return h.Li(boatLink(a.Boat, h.B(named(a.Name, a.Boat))), g.Text(" "), web.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), web.Small(about))
+}
+
+// refusalsPage lists what boats sent and nothing was made of.
+func (s *Server) refusalsPage(r *http.Request) (string, g.Node, error) {
+	list, err := s.opt.Fleet.Refusals(r.Context(), 200)
+	problem := ""
+	if err != nil {
+		problem = boat.Printable(err.Error())
+	}
+	var two g.Group
+	for _, b := range s.boats() {
+		if b.Turns > 0 {
+			two = append(two, h.Li(web.Mark("warning"), g.Text(" "), boatLink(b.ID, named(b.Name, b.ID)), web.Small(fmt.Sprintf("%d boards, %d turns", len(b.Boards), b.Turns))))
+		}
+	}
+	refused := g.Map(list, func(x hub.Refusal) g.Node {
+		from := h.Code(web.Printable(x.Subject))
+		if x.Boat != "" {
+			from = boatLink(x.Boat, h.B(web.Printable(x.Boat)))
+		}
+		return refusal(x, from, g.Text(": "))
+	})
+	return "Kept aside", g.Group{
+		h.H1(g.Text("Kept aside")),
+		web.Problem(problem),
+		g.If(len(two) > 0, web.Section("two", "Boats with two boards",
+			web.Meta(g.Text("Two boards send for one boat in turn: take one off, or enrol it as another boat.")), web.Plain(two...))),
+		web.Section("refused", "Messages",
+			web.Meta(g.Text("Nothing of these changed what is shown. The latest 200.")),
+			web.Plain(web.OrElse(refused, h.Li(web.Mark("well"), g.Text(" None."))))),
+	}, nil
+}
+
+// refusal is why one message was kept aside; from says of whom it is, where that is not known anyhow.
+func refusal(x hub.Refusal, from ...g.Node) g.Node {
+	return h.Li(web.Mark("warning"), g.Text(" "), g.Group(from), web.Printable(x.Reason), web.Small(when(x.At)+" · "+kilobytes(x.Bytes)))
+}

@@ -1,0 +1,130 @@
+package pages
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/fleet/hub"
+	"muster/internal/release"
+	"muster/internal/web"
+)
+
+// campaignsPage lists the campaigns.
+func (s *Server) campaignsPage(*http.Request) (string, g.Node, error) {
+	const title = "Campaigns"
+	if s.opt.Sheets() == nil {
+		return title, g.Group{h.H1(g.Text(title)),
+			h.P(h.Class("empty"), g.Text("The hub has no release sheets: give it the shop's with "), h.Code(g.Text("--sheets DIR")), g.Text("."))}, nil
+	}
+	columns := g.Map([]string{"Model", "Current", "Behind", "Not known", "Up to date"}, func(name string) g.Node { return h.Th(h.Scope("col"), g.Text(name)) })
+	rows := g.Map(s.campaigns(s.boats()), Campaign.row)
+	return title, g.Group{
+		h.H1(g.Text(title)),
+		web.Meta(g.Text("One for each model of the shop's sheets that is aboard somewhere. "), h.A(h.Href("/week"), g.Text("The list for the week")), g.Text(" has what to bring.")),
+		h.Table(h.THead(h.Tr(columns)),
+			h.TBody(web.OrElse(rows, h.Tr(h.Td(h.ColSpan("5"), h.Class("empty"), g.Text("No boat has a model of the sheets aboard.")))))),
+	}, nil
+}
+
+func (c Campaign) row() g.Node {
+	current := h.Small(g.Text("none: withdrawn"))
+	if c.Current != "" {
+		current = web.Printable(c.Current)
+	}
+	behind := web.StateAs("verified", "0")
+	if n := c.Counts.Behind; n > 0 {
+		behind = g.Group{web.StateAs("warning", fmt.Sprint(n)), web.Small("on " + plural(c.Boats, "boat", "boats"))}
+	}
+	return h.Tr(h.Th(h.Scope("row"), h.A(h.Href("/campaigns/"+url.PathEscape(c.Model)), web.Printable(c.Model))), h.Td(current),
+		h.Td(behind), h.Td(web.Number(c.Counts.Unknown)), h.Td(web.Number(c.Counts.Current)))
+}
+
+// shownDevices bounds the devices that a campaign's page lists.
+const shownDevices = 500
+
+// campaignPage is one campaign.
+func (s *Server) campaignPage(r *http.Request) (string, g.Node, error) {
+	c := s.campaign(s.boats(), r.PathValue("model"))
+	if c == nil {
+		return "", nil, fmt.Errorf("campaign %q: %w: no sheet is of this model, or no boat has it aboard", r.PathValue("model"), hub.ErrNotFound)
+	}
+	today := s.opt.Now().UTC().Format(time.DateOnly)
+	days := slices.DeleteFunc(s.days(r.Context(), c.Model), func(d CampaignDay) bool { return d.Day == today })
+	days = append(days, CampaignDay{today, c.Counts})
+	left := max(0, len(c.Devices)-shownDevices)
+	medium := boat.Printable(c.Medium)
+	if c.Minutes > 0 {
+		medium += fmt.Sprintf(" · %d min each", c.Minutes)
+	}
+	return boat.Printable(c.Model), g.Group{
+		h.P(h.Class("crumb"), h.A(h.Href("/campaigns"), g.Text("Campaigns"))),
+		h.H1(g.Text(boat.Printable(c.Model) + web.After(" to ", c.Current))),
+		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d not known.", plural(c.Counts.Behind, "device", "devices"), plural(c.Boats, "boat", "boats"),
+			c.Counts.Current, c.Counts.Unknown)),
+		web.Meta(g.Text(medium)),
+		web.Section("days", "Day by day", progress(days)),
+		web.Section("devices", "Devices",
+			h.Ul(h.Class("hits"), g.Map(c.Devices[:len(c.Devices)-left], CampaignDevice.row)),
+			g.If(left > 0, web.Meta(g.Textf("And %d more: the API lists all.", left)))),
+	}, nil
+}
+
+func (d CampaignDevice) row() g.Node {
+	about := strings.TrimSpace(numbered(d.Device.Serial) + web.After(" ", d.Reason))
+	return h.Li(where(d.Boat, d.Name), g.Text(" "),
+		h.Span(g.Text(boat.Printable(d.Device.Model)+" "), h.Small(g.Text(about))), g.Text(" "),
+		h.Span(version(d.Device.Software)), g.Text(" "),
+		web.StateAs(standingMark(d.Standing), web.Words(string(d.Standing))))
+}
+
+// standingMark is the state whose symbol and colour a standing has.
+func standingMark(s release.Standing) string {
+	switch s {
+	case release.StandingBehind, release.StandingWithdrawn:
+		return "warning"
+	case release.StandingCurrent, release.StandingAhead:
+		return "verified"
+	}
+	return "unknown"
+}
+
+// progress draws the share that is behind, unknown and current on each of the latest days, and says it in a sentence.
+func progress(days []CampaignDay) g.Node {
+	const most, width, high = 120, 480, 120
+	days = days[max(0, len(days)-most):]
+	top := 1
+	for _, d := range days {
+		top = max(top, d.Behind+d.Unknown+d.Current)
+	}
+	first, last := days[0], days[len(days)-1]
+	words := fmt.Sprintf("Behind on %s: %d.", last.Day, last.Behind)
+	if len(days) > 1 {
+		words = fmt.Sprintf("Behind on %s: %d, on %s: %d.", first.Day, first.Behind, last.Day, last.Behind)
+	}
+	step := min(24, float64(width)/float64(len(days)))
+	tenth := func(v float64) string { return fmt.Sprintf("%.1f", v) }
+	var bars g.Group
+	for i, d := range days {
+		y := float64(high)
+		for _, part := range []struct {
+			n    int
+			kind string
+		}{{d.Behind, "behind"}, {d.Unknown, "unsure"}, {d.Current, "current"}} {
+			tall := float64(part.n) / float64(top) * high
+			y -= tall
+			bars = append(bars, g.El("rect", h.Class(part.kind), g.Attr("x", tenth(float64(i)*step)), g.Attr("y", tenth(y)),
+				h.Width(tenth(max(step-1, .5))), h.Height(tenth(tall))))
+		}
+	}
+	return h.Figure(
+		h.SVG(h.Class("progress"), g.Attr("viewBox", fmt.Sprintf("0 0 %d %d", width, high)), h.Role("img"), h.Aria("label", words), bars),
+		h.FigCaption(h.Class("meta"), g.Text(words+" From below: behind, not known, up to date.")))
+}

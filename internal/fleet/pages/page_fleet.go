@@ -1,0 +1,85 @@
+package pages
+
+import (
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/fleet/hub"
+	"muster/internal/web"
+)
+
+// fleetPage lists the boats; the worst first.
+func (s *Server) fleetPage(r *http.Request) (string, g.Node, error) {
+	q := r.URL.Query()
+	chosen, text := hub.Verdict(q.Get("verdict")), q.Get("q")
+	if chosen != "" && !slices.Contains(verdicts, chosen) {
+		return "", nil, fmt.Errorf("verdict %q is none: choose one of the list", chosen)
+	}
+	rows := s.boats()
+	sum := s.summarize(rows)
+	rows = choose(rows, chosen, text)
+	total, part := len(rows), turn(r, len(rows))
+	rows = rows[part.first-1 : min(part.first-1+perPage, total)]
+	heading := "Boats"
+	if chosen != "" || text != "" {
+		heading = plural(total, "boat fits", "boats fit")
+	}
+	return "", g.Group{
+		s.verdict(sum),
+		verdictCounts(sum, chosen),
+		h.Form(h.Class("panel"), h.Method("get"), h.Action("/"), h.Aria("label", "Filter"),
+			g.If(chosen != "", web.Hidden("verdict", string(chosen))),
+			web.ValueField("Boat", "q", 100, text, h.Type("search")), g.Text(" "), web.Button("Show")),
+		web.Section("boats", heading,
+			h.Ul(h.Class("fleet"), web.OrElse(g.Map(rows, s.fleetRow), h.Li(h.Class("empty"), g.Text("None.")))),
+			part.links()),
+	}, nil
+}
+
+// verdict is the fleet in one sentence.
+func (s *Server) verdict(sum Summary) g.Node {
+	return h.Section(h.Class("verdict "+sum.mark), h.Aria("label", "Verdict"), web.Mark(sum.mark),
+		h.Div(h.H1(g.Text("Fleet")), sentence(sum.Sentence),
+			web.Meta(g.Textf("%s; %d behind their release; %s. As of ", plural(sum.Devices, "device", "devices"), sum.Behind, plural(sum.Alerts, "open alert", "open alerts")),
+				h.Time(g.Text(web.Stamp(event.At(s.opt.Now())))), g.Text("."))))
+}
+
+// verdictCounts are how many boats have each verdict, with links that choose them.
+func verdictCounts(sum Summary, chosen hub.Verdict) g.Node {
+	current := func(v hub.Verdict) g.Node { return g.If(v == chosen, h.Aria("current", "true")) }
+	return h.Ul(h.Class("counts"), h.Aria("label", "By verdict"),
+		h.Li(h.A(h.Href("/"), current(""), g.Textf("all %d", sum.Boats))),
+		g.Map(verdicts, func(v hub.Verdict) g.Node {
+			return h.Li(h.A(h.Href("/?verdict="+url.QueryEscape(string(v))), current(v), web.Mark(marks[v]), g.Textf(" %s %d", verdictWords[v], sum.Verdicts[v])))
+		}))
+}
+
+func (s *Server) fleetRow(r *row) g.Node {
+	about := r.ID
+	if !r.Revoked.IsZero() {
+		about += " · shut out"
+	}
+	alerts := h.Small(g.Text("no alert"))
+	if n := len(r.Alerts); n > 0 {
+		about += " · " + boat.Printable(r.Alerts[0].Summary)
+		alerts = counted(n, "open")
+	}
+	behind := h.Small(g.Text("none behind"))
+	if r.Behind > 0 {
+		behind = counted(r.Behind, "behind")
+	}
+	cell := func(what ...g.Node) g.Node { return g.Group{g.Text(" "), h.Span(h.Class("cell"), g.Group(what))} }
+	return h.Li(h.ID("boat-"+r.ID), verdict(r.Verdict), g.Text(" "),
+		h.Span(h.Class("who"), boatLink(r.ID, named(r.Name, r.ID)), web.Small(about)),
+		cell(h.Small(g.Text("last word")), g.Text(" "+s.since(r.LastWord))), cell(alerts), cell(behind))
+}
+
+// counted is a number and what it counts.
+func counted(n int, what string) g.Node { return g.Group{g.Textf("%d", n), web.Small(what)} }

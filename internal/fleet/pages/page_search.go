@@ -1,0 +1,100 @@
+package pages
+
+import (
+	"fmt"
+	"net/http"
+	"strings"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/fleet/hub"
+	"muster/internal/web"
+)
+
+// searchPage finds devices in the whole fleet.
+func (s *Server) searchPage(r *http.Request) (string, g.Node, error) {
+	get := func(key string) string { return strings.TrimSpace(r.URL.Query().Get(key)) }
+	q := hub.Query{Text: get("q"), Maker: get("maker"), Model: get("model"), Serial: get("serial"), Role: get("role"),
+		Version: get("version"), Below: get("below")}
+	content := g.Group{h.H1(g.Text("Search")), searchForm(q)}
+	if q == (hub.Query{}) {
+		return "Search", content, nil
+	}
+	hits, err := s.opt.Fleet.Search(q)
+	if err != nil {
+		return "Search", append(content, web.Problem(boat.Printable(err.Error()))), nil
+	}
+	return "Search", append(content, found(r, q, hits)), nil
+}
+
+func searchForm(q hub.Query) g.Node {
+	field := func(label, name, value string, more ...g.Node) g.Node {
+		return web.ValueField(label, name, 100, value, more...)
+	}
+	return h.Form(h.Class("panel grid"), h.Method("get"), h.Action("/search"), h.Aria("label", "Search"),
+		field("Anything", "q", q.Text, h.Type("search")),
+		field("Maker", "maker", q.Maker),
+		field("Model", "model", q.Model),
+		field("Serial number", "serial", q.Serial),
+		web.Choice("Role", "role", web.AnyOption("any"), g.Map(boat.Roles(), func(role boat.Role) g.Node {
+			return web.Option("", string(role), string(role) == q.Role)
+		})),
+		field("Exactly version", "version", q.Version),
+		field("Older than version", "below", q.Below),
+		h.P(web.Button("Search", h.Class("main"))))
+}
+
+// found lists one page of hits. Those whose order is not known come last, apart from the others.
+func found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
+	known := 0
+	for _, x := range hits {
+		if x.Unknown == "" {
+			known++
+		}
+	}
+	part := turn(r, len(hits))
+	from, to := part.first-1, min(part.first-1+perPage, len(hits))
+	sure, apart := hits[min(from, known):min(to, known)], hits[max(from, known):max(to, known)]
+	words := plural(known, "device", "devices")
+	if q.Below != "" {
+		words += " older than " + boat.Printable(q.Below)
+		if unsure := len(hits) - known; unsure > 0 {
+			words += fmt.Sprintf("; of %d more the order is not known", unsure)
+		}
+	}
+	return g.Group{
+		sentence(words + "."),
+		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, hit))),
+		g.If(len(apart) > 0, h.Section(h.Aria("labelledby", "apart"),
+			h.H2(h.ID("apart"), web.Mark("unknown"), g.Text(" Order not known")), h.Ul(h.Class("hits"), g.Map(apart, hit)))),
+		part.links(),
+	}
+}
+
+// hit is one device that was found.
+func hit(x hub.Hit) g.Node {
+	d := x.Device
+	about := boat.Printable(d.Maker) + web.After(" · ", string(d.Role))
+	if d.ByHand {
+		about += " · entered by hand"
+	}
+	return h.Li(where(x.Boat, x.Name), g.Text(" "),
+		h.Span(g.Text(web.Either(d.Model, d.ID)+" "), h.Small(g.Text(about))), g.Text(" "),
+		h.Span(h.Small(g.Text("software")), g.Text(" "), version(d.Software)), g.Text(" "),
+		h.Span(g.If(d.Serial != "", h.Small(g.Text(numbered(d.Serial)))), web.Small(boat.Printable(x.Unknown))))
+}
+
+// where leads to the boat that a device is aboard of.
+func where(id, name string) g.Node {
+	return h.Span(h.Class("where"), boatLink(id, h.B(named(name, id))))
+}
+
+// version is the software of a device.
+func version(software string) g.Node {
+	if software == "" {
+		return g.Text("not told")
+	}
+	return h.B(web.Printable(software))
+}

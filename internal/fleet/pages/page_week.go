@@ -1,0 +1,86 @@
+package pages
+
+import (
+	"fmt"
+	"net/http"
+	"slices"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/fleet/hub"
+	"muster/internal/web"
+)
+
+// mostVisits bounds the list for the week.
+const mostVisits = 40
+
+// mostUnheard bounds the boats that it names because nothing was heard of them.
+const mostUnheard = 100
+
+// weekPage is the list of visits, with what to bring.
+func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
+	rows := s.boats()
+	all := visits(rows)
+	shown := all[:min(len(all), mostVisits)]
+	minutes := 0
+	var bring []string
+	for _, v := range shown {
+		minutes += v.Minutes
+		bring = append(bring, v.Bring...)
+	}
+	slices.Sort(bring)
+	bring = slices.Compact(bring)
+	var unheard []*row
+	for _, r := range rows {
+		if r.Verdict == hub.Unheard && r.Revoked.IsZero() && len(unheard) < mostUnheard {
+			unheard = append(unheard, r)
+		}
+	}
+	words := plural(len(shown), "boat", "boats")
+	if minutes > 0 {
+		words += fmt.Sprintf(", about %d min of updates one by one", minutes)
+	}
+	if left := len(all) - len(shown); left > 0 {
+		words += fmt.Sprintf("; %d more wait", left)
+	}
+	return "Week", g.Group{
+		h.H1(g.Text("The list for the week")),
+		h.P(h.Class("sentence"), g.Text(words+".")),
+		web.Meta(g.Text("As of " + s.opt.Now().UTC().Format("2 January 2006") +
+			". The worst alert comes first. Before each boat, make its work order: it holds the order of the steps and the cautions.")),
+		g.If(len(bring) > 0, web.Section("bring", "To bring", ticks(g.Map(bring, func(what string) g.Node { return h.Li(web.Printable(what)) })...))),
+		web.Section("visits", "Boats", h.Ol(h.Class("visits"), web.OrElse(g.Map(shown, s.visit), h.Li(h.Class("empty"), g.Text("No boat needs a visit."))))),
+		g.If(len(unheard) > 0, web.Section("unheard", "Unheard: look whether the board has power", ticks(g.Map(unheard, s.unheard)...))),
+	}, nil
+}
+
+func ticks(lines ...g.Node) g.Node { return h.Ul(h.Class("ticks"), g.Group(lines)) }
+
+func (s *Server) unheard(r *row) g.Node {
+	return h.Li(boatLink(r.ID, named(r.Name, r.ID)), web.Small("last word "+s.since(r.LastWord)))
+}
+
+func (s *Server) visit(v visit) g.Node {
+	about := "last word " + s.since(v.LastWord)
+	if v.Minutes > 0 {
+		about += fmt.Sprintf(" · %d min", v.Minutes)
+	}
+	var lines g.Group
+	for _, a := range v.Alerts {
+		if a.Severity != boat.Info {
+			lines = append(lines, h.Li(web.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), web.Small(boat.Printable(a.Remedy))))
+		}
+	}
+	for _, u := range v.Updates {
+		lines = append(lines, u.line())
+	}
+	return h.Li(h.Class("visit"), h.ID("visit-"+v.ID),
+		h.H3(verdict(v.Verdict), g.Text(" "), boatLink(v.ID, named(v.Name, v.ID)), web.Small(about)), ticks(lines...))
+}
+
+func (u task) line() g.Node {
+	return h.Li(web.Printable(u.Device.Model), web.Small(numbered(u.Device.Serial)), g.Text(": "),
+		h.B(g.Text(boat.Printable(u.From)+" → "+boat.Printable(u.To))), web.Small(fmt.Sprintf("%s · %d min", boat.Printable(u.Medium), u.Minutes)))
+}
