@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
@@ -20,6 +22,76 @@ type shownPlan struct {
 	*backbone.Audit
 	ID  string     // for the page: unlike those of other plans
 	Job record.Job // what the form of its commissioning report begins with
+}
+
+// node is the plan with what may be made of it.
+func (p *shownPlan) node() g.Node {
+	id := Slug(p.ID)
+	return g.Group{
+		h.H3(h.ID("layout-"+id), g.Text("Layout of the backbone"), Small(boat.Printable(p.Boat))),
+		g.If(p.Problem != "", h.P(h.Class("notice"), Mark("warning"),
+			g.Text(" The layout is not held against the network: "+boat.Printable(p.Problem)+"."))),
+		p.audit(),
+		More("report-"+id, false, g.Text("Commissioning report"),
+			h.Form(h.Method("get"), h.Action("/backbone/report"), h.Class("panel grid"),
+				Hidden("network", p.Network),
+				jobFields(&p.Job),
+				printButtons("/backbone/report.pdf"))),
+		h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+query(p.Network)), g.Text("Open it in the layout editor"))),
+	}
+}
+
+// audit is the picture of the backbone with what was found, the figures and where they come from.
+func (p *shownPlan) audit() g.Node {
+	id := Slug(p.ID)
+	return g.Group{
+		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), p.Picture()),
+		More("along-"+id, false, g.Text("Along the backbone, in words"), h.Ol(h.Class("plain along"), g.Map(p.Along(), stop))),
+		h.Div(h.Class("columns"),
+			h.Div(h.H4(g.Text("Findings")), p.findings(), p.live(), p.coverage()),
+			h.Div(h.H4(g.Text("Figures")), h.Ul(h.Class("sheet"), g.Map(p.Figures(), func(f [2]string) g.Node {
+				return Row(boat.Printable(f[0]), Printable(f[1]))
+			})))),
+		h.Ul(h.Class("cautions"), g.Map(p.Cautions, func(s string) g.Node { return h.Li(Mark("warning"), g.Text(" "+s)) })),
+		More("sources-"+id, false, g.Text("Where the figures come from"), Lines(p.Sources)),
+	}
+}
+
+// stop is one point of the way along the backbone, with its drops and the cable onward.
+func stop(s backbone.Stop) g.Node {
+	return h.Li(h.B(Printable(s.Name)), Small(fmt.Sprintf("%.1f m", s.Metres)), g.Text(" "+s.Words),
+		g.If(len(s.Outlets) > 0, h.Ul(g.Map(s.Outlets, func(o backbone.Outlet) g.Node {
+			return h.Li(g.Text(boat.Printable(o.Device)+": "+o.Supplied()), Small(o.Drop()))
+		}))),
+		g.If(s.Onward != "", h.Small(g.Text(s.Onward))))
+}
+
+func (p *shownPlan) findings() g.Node {
+	return Plain(OrElse(g.Map(p.Findings, func(f backbone.Finding) g.Node {
+		return h.Li(State(f.Severity), g.Text(" "+boat.Printable(f.Summary)+". "), h.Small(Printable(f.Remedy), space, h.Code(g.Text(f.Check))))
+	}), h.Li(Mark("well"), g.Text(" Nothing breaks a rule."))))
+}
+
+// live is what the network says of the layout; a layout that was not held against one says nothing.
+func (p *shownPlan) live() g.Node {
+	lines := p.Live.Lines()
+	return g.If(len(lines) > 0, g.Group{h.H4(g.Text("Against the network")), Lines(lines)})
+}
+
+func (p *shownPlan) coverage() g.Node {
+	return g.If(len(p.Coverage) > 0, g.Group{
+		h.H4(g.Text("Data that this boat must have")),
+		Plain(g.Map(p.Coverage, func(c backbone.Covered) g.Node {
+			from := make([]string, len(c.From))
+			for i, device := range c.From {
+				from[i] = boat.Printable(device)
+			}
+			words := ""
+			if len(from) > 0 {
+				words = " from " + strings.Join(from, ", ")
+			}
+			return h.Li(h.B(g.Text(c.Quantity)), space, State(c.State), g.Text(words), Small(boat.Printable(c.Note)))
+		}))})
 }
 
 // addPlans puts every layout to its network, and those whose network is not there to the rest.

@@ -138,7 +138,7 @@ func (p boatPage) show(v *view) g.Node {
 		Section("roll", "Roll", OrElse(g.Map(p.Roll, func(group rollGroup) g.Node { return group.node(v) }), Empty("No device yet."))),
 		g.If(len(r.Talkers) > 0, Section("talkers", "NMEA 0183 talkers", Plain(g.Map(r.Talkers, func(t boat.Talker) g.Node { return talkerLine(v, &t) })))),
 		g.If(len(r.Manual) > 0, Section("byhand", "Entered by hand", Plain(g.Map(r.Manual, func(m boat.Manual) g.Node {
-			return h.Li(h.B(Printable(m.Model)), space, h.Small(g.Text(manualWords(&m))))
+			return h.Li(h.B(Printable(m.Model)), Small(manualWords(&m)))
 		})))),
 		Section("networks", "Networks", Plain(OrElse(g.Map(r.Networks, func(n boat.Network) g.Node { return networkLine(&n) }), h.Li(g.Text("None."))))),
 		clearedAlerts(v, &p.Alerts),

@@ -3,19 +3,17 @@ package web
 import (
 	"cmp"
 	"fmt"
-	"math"
 	"net/http"
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
-	"muster/internal/nmea0183"
 )
 
 type networkPage struct {
@@ -76,7 +74,7 @@ func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, content, 
 		p.Quantities = append(p.Quantities, supplies(r, q))
 	}
 	s.addPlans(&p, r)
-	return "Network", templated{"network", p}, nil
+	return "Network", p, nil
 }
 
 func (n *shownNetwork) addDevices(r *boat.Report) {
@@ -205,145 +203,156 @@ func addressOr(d *boat.Device, none int) int {
 	return int(*d.Address)
 }
 
-// shownTalker is an NMEA 0183 talker with its line.
-type shownTalker struct {
-	*boat.Talker
-	Title   string
-	State   boat.State
-	Baud    uint32  // 0 when the source does not know it
-	Rate    float64 // sentences a second of late
-	Damaged uint64  // sentences with a wrong checksum
-	Lines   []shownSentence
-	Heard   []fact // what its AIS unit hears, by kind of station
-}
-
-type shownSentence struct {
-	boat.Sentence
-	Carries   string
-	NominalMS float64
-	Stopped   bool
-	Values    []fact // of the latest, with units, where a page shows them
-}
-
-func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
-	s := shownTalker{Talker: t, Title: TalkerTitle(t), State: t.State(r.TakenAt)}
-	for i := range r.Networks {
-		if r.Networks[i].ID == t.Network {
-			s.Baud = r.Networks[i].BitRate
-		}
-	}
-	for _, x := range t.Sentences {
-		line := shownSentence{Sentence: x, NominalMS: float64(x.Nominal) / float64(time.Millisecond), Stopped: r.TakenAt.Sub(x.Last) > boat.StillSent}
-		var words []string
-		for _, q := range nmea0183.Carries(x.Formatter) {
-			words = append(words, strings.ReplaceAll(q.String(), "-", " "))
-		}
-		line.Carries = strings.Join(words, ", ")
-		s.Lines = append(s.Lines, line)
-		s.Damaged += x.ChecksumErrors
-		if !line.Stopped && x.Recent > 0 {
-			s.Rate += float64(time.Second) / float64(x.Recent)
-		}
-	}
-	if t.AIS != nil {
-		s.Heard = aisKinds(t.AIS.Messages)
-	}
-	return s
-}
-
-// sentenceValues reads a sentence for people; what is not available is left out.
-func sentenceValues(raw string) []fact {
-	var s nmea0183.Sentence
-	if _, err := nmea0183.Parse([]byte(raw), &s); err != nil {
-		return nil
-	}
-	var values nmea0183.Values
-	readings, _ := values.Read(&s, nil) // a field that cannot be read leaves the others
-	var list []fact
-	for i := range readings {
-		r := &readings[i]
-		if !r.Available {
-			continue
-		}
-		name := strings.ReplaceAll(r.Quantity.String(), "-", " ")
-		if r.Reference != nmea0183.ReferenceNone {
-			name += ", " + r.Reference.String()
-		}
-		list = append(list, fact{name, readingText(r)})
-	}
-	return list
-}
-
-// readingUnits are the units of the quantities of sentences, as the library gives them; a quantity that is not here is a bare number.
-var readingUnits = map[nmea0183.Quantity]string{
-	nmea0183.CourseOverGround: "rad", nmea0183.Heading: "rad", nmea0183.Deviation: "rad", nmea0183.Variation: "rad", nmea0183.WindAngle: "rad",
-	nmea0183.Pitch: "rad", nmea0183.Roll: "rad", nmea0183.RudderAngle: "rad", nmea0183.CurrentSet: "rad", nmea0183.RateOfTurn: "rad/s",
-	nmea0183.SpeedOverGround: "m/s", nmea0183.SpeedThroughWater: "m/s", nmea0183.WindSpeed: "m/s", nmea0183.CurrentDrift: "m/s",
-	nmea0183.Depth: "m", nmea0183.DistanceLog: "m", nmea0183.TripLog: "m", nmea0183.Altitude: "m",
-	nmea0183.WaterTemperature: "K", nmea0183.AirTemperature: "K", nmea0183.Pressure: "Pa", nmea0183.Humidity: "%", nmea0183.EngineSpeed: "1/min",
-}
-
-func readingText(r *nmea0183.Reading) string {
-	switch r.Quantity {
-	case nmea0183.Position:
-		return inUnit(r.Value, "deg") + " " + inUnit(r.Longitude, "deg")
-	case nmea0183.Time:
-		return time.UnixMilli(int64(math.Round(r.Value * 1000))).UTC().Format("2006-01-02 15:04:05.000 UTC")
-	case nmea0183.TimeOfDay:
-		return time.UnixMilli(int64(math.Round(r.Value * 1000))).UTC().Format("15:04:05.000 UTC")
-	}
-	unit := readingUnits[r.Quantity]
-	if text := inUnit(r.Value, unit); text != "" {
-		return text
-	}
-	return strings.TrimSpace(strconv.FormatFloat(math.Round(r.Value*1e3)/1e3, 'f', -1, 64) + " " + unit)
-}
-
-// Trouble reports whether there is something to look at.
-func (s *shownTalker) Trouble() bool {
-	return s.State != boat.Present || s.Damaged > 0 || s.Heartbeat != nil && (s.Heartbeat.Lost > 0 || s.Heartbeat.Normal != nil && !*s.Heartbeat.Normal)
-}
-
-// TalkerTitle is what a technician calls the talker: its model when it told it, and its letters and network.
-func TalkerTitle(t *boat.Talker) string {
-	where := t.Talker + " on " + t.Network
-	if t.Identity != nil && t.Identity.Model != "" {
-		where = t.Identity.Model + " (" + where + ")"
-	}
-	return boat.Printable(where)
-}
-
-// aisKinds counts AIS messages by the kind of station that sends them (ITU-R M.1371, table of messages).
-func aisKinds(messages []boat.AISCount) []fact {
-	names := []string{"class A vessels", "class B vessels", "base stations", "aids to navigation", "other"}
-	counts := make([]uint64, len(names))
-	for _, m := range messages {
-		kind := 4
-		switch m.Type {
-		case 1, 2, 3, 5:
-			kind = 0
-		case 18, 19, 24:
-			kind = 1
-		case 4:
-			kind = 2
-		case 21:
-			kind = 3
-		}
-		counts[kind] += m.Count
-	}
-	var list []fact
-	for i, n := range counts {
-		if n > 0 {
-			list = append(list, fact{names[i], Grouped(n)})
-		}
-	}
-	return list
-}
-
 // lineConditions are what an NMEA 0183 line's bytes show of it, in words.
 var lineConditions = map[string]string{
 	"good":           "clean: whole sentences come through",
 	"noisy":          "noisy: sentences come through, but many are damaged",
 	"wrong-baud":     "wrong speed or reversed wires: nothing can be read",
 	"other-protocol": "text, but no NMEA 0183",
+}
+
+func (p networkPage) show(v *view) g.Node {
+	return g.Group{
+		h.H1(g.Text("Network")),
+		OrElse(g.Map(p.Networks, func(n shownNetwork) g.Node { return n.node(v.Report) }), Empty("No network has been heard yet.")),
+		g.Map(p.Plans, func(plan *shownPlan) g.Node {
+			return h.Section(h.Aria("labelledby", "layout-"+Slug(plan.ID)), plan.node())
+		}),
+		Section("quantities", "Who supplies what", h.Ul(h.Class("supplies"), g.Map(p.Quantities, supplied.node))),
+	}
+}
+
+func (n *shownNetwork) node(r *boat.Report) g.Node {
+	name := boat.Printable(n.ID)
+	return h.Section(h.Aria("label", "Network "+name),
+		h.H2(h.ID("net-"+Slug(n.ID)), g.Text(name), Small(networkKind(&n.Network))),
+		h.Div(h.Class("columns"),
+			h.Figure(n.plot(), h.FigCaption(h.Class("meta"), g.Text(n.caption()))),
+			h.Div(h.H3(g.Text("Faults")), n.faults(), n.supply())),
+		n.layout(),
+		g.If(len(n.Devices) > 0, n.backbone()),
+		g.If(len(n.Talkers) > 0, n.talkers(r)))
+}
+
+func (n *shownNetwork) plot() g.Node {
+	if n.Plot == nil {
+		return Empty("No load to show yet.")
+	}
+	return n.Plot
+}
+
+// caption explains the plot of the load.
+func (n *shownNetwork) caption() string {
+	words := "Load by the minute"
+	if n.Load != nil {
+		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", Percent(n.LoadRecent), Percent(n.Load.Mean), Percent(n.Load.Peak))
+	}
+	share := func(f float64) string { return strconv.FormatFloat(f*100, 'f', -1, 64) + " %" }
+	return words + fmt.Sprintf(". Dashed: busy at %s, overloaded at %s. Triangles: minutes with faults. %s in all.", share(n.Busy), share(n.Full), frames(&n.Network))
+}
+
+func (n *shownNetwork) faults() g.Node {
+	if len(n.Faults) == 0 {
+		return h.P(Mark("well"), g.Text(" None seen."))
+	}
+	return Plain(g.Map(n.Faults, func(s string) g.Node { return h.Li(Mark("warning"), g.Text(" "+s)) }))
+}
+
+// supply is what the network feeds, or what an NMEA 0183 line is like.
+func (n *shownNetwork) supply() g.Node {
+	if n.Kind == event.NMEA2000 {
+		words := fmt.Sprintf("%d LEN declared", n.LEN)
+		if n.Unsaid > 0 {
+			words += "; " + plural(n.Unsaid, "device", "devices") + " did not say"
+		}
+		return g.Group{h.H3(g.Text("Power")), h.P(g.Text(words + ". One LEN is 50 mA."))}
+	}
+	words := "Speed unknown"
+	if n.BitRate != 0 {
+		words = fmt.Sprintf("%d baud", n.BitRate)
+	}
+	words += After("; ", lineConditions[n.Line.Condition])
+	if n.Line.LikelyBaud != 0 {
+		words += fmt.Sprintf(". The talker most likely sends at %d baud", n.Line.LikelyBaud)
+	}
+	return g.Group{h.H3(g.Text("Line")), h.P(g.Text(words + "."))}
+}
+
+// layout is the layout of the backbone, or the way to draw one.
+func (n *shownNetwork) layout() g.Node {
+	switch {
+	case n.Plan != nil:
+		return n.Plan.node()
+	case n.Kind == event.NMEA2000:
+		return h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+query(n.ID)), g.Text("Draw the layout of this backbone")))
+	}
+	return nil
+}
+
+func (n *shownNetwork) backbone() g.Node {
+	id := "backbone-" + Slug(n.ID)
+	return g.Group{
+		h.H3(h.ID(id), g.Text("Backbone")),
+		Meta(g.Text("In the order of addresses: the wire does not tell where along the backbone a device sits.")),
+		h.Ul(h.Class("backbone"), h.Aria("labelledby", id), g.Map(n.Devices, tap)),
+	}
+}
+
+// tap is a device on the drawing of a backbone.
+func tap(d *boat.Device) g.Node {
+	words := "no address"
+	if d.Address != nil {
+		words = fmt.Sprintf("address %d", *d.Address)
+	}
+	if p := d.Product; p != nil && p.LoadEquivalency != nil {
+		words += fmt.Sprintf(" · %d LEN", *p.LoadEquivalency)
+	}
+	if d.Own {
+		words += " · muster itself"
+	}
+	return h.Li(h.Class(string(d.State)),
+		h.Span(h.Class("tap"), deviceLink(d.ID, g.Text(DeviceTitle(d))), Small(words), space, State(d.State)))
+}
+
+func (n *shownNetwork) talkers(r *boat.Report) g.Node {
+	id := "talkers-" + Slug(n.ID)
+	return g.Group{
+		h.H3(h.ID(id), g.Text("Talkers")),
+		g.If(n.Legend, legend()),
+		h.Ul(h.Class("talkers"), h.Aria("labelledby", id), g.Map(n.Talkers, func(s shownTalker) g.Node { return s.folded(r) })),
+	}
+}
+
+// folded is the talker with its troubles in view, and all else behind them.
+func (s *shownTalker) folded(r *boat.Report) g.Node {
+	id := Slug(s.ID())
+	words := plural(len(s.Lines), "sentence", "sentences")
+	if s.Rate != 0 {
+		words += fmt.Sprintf(", %.2g a second", s.Rate)
+	}
+	return h.Li(h.ID("talker-"+id), h.Details(h.ID("what-"+id), g.If(s.Trouble(), g.Attr("open")),
+		h.Summary(h.B(g.Text(s.Title)), space, State(s.State), space, h.Small(g.Text(words),
+			g.If(s.Damaged > 0, g.Group{g.Text("; "), Mark("warning"), g.Text(" " + Grouped(s.Damaged) + " with a wrong checksum")}),
+			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + plural(s.AIS.Targets, "AIS target", "AIS targets")) }))),
+		s.node(r, false),
+		h.P(h.Class("links"), deviceLink(s.ID(), g.Text("Page of "+s.Title)))))
+}
+
+func (sup supplied) node() g.Node {
+	state := sup.State
+	switch state {
+	case "one":
+		state = "present"
+	case "two":
+		state = "warning"
+	}
+	return h.Li(h.Class(sup.State), h.B(g.Text(sup.Name)), space,
+		h.Span(h.Class("state "+state), Mark(sup.State), g.Text(" "+sup.Words)),
+		g.If(len(sup.From) > 0, g.Group{space, h.Span(g.Map(sup.From, supplier.node))}))
+}
+
+func (s supplier) node() g.Node {
+	return h.Span(h.Class("source"), deviceLink(s.ID, g.Text(s.Text)), space, h.Small(
+		g.Text(boat.Printable(s.Network)+" · "+s.Sends),
+		g.If(s.State != boat.Present, g.Group{g.Text(" · "), Mark(s.State), g.Text(" " + Words(string(s.State)))})))
 }

@@ -201,7 +201,7 @@ func TestLinks(t *testing.T) {
 			todo = append(todo, to)
 		}
 	}
-	for _, path := range []string{"devices/ttyUSB0%2FGP", "devices/can0%2F77", "devices/C0788C00FA400100", "network#talker-ttyUSB0%2fAI"} {
+	for _, path := range []string{"devices/ttyUSB0%2FGP", "devices/can0%2F77", "devices/C0788C00FA400100", "network#talker-ttyUSB0%2FAI"} {
 		if !seen[base.String()+path] {
 			t.Errorf("no page leads to %s", path)
 		}

@@ -9,6 +9,9 @@ import (
 	"strconv"
 	"strings"
 
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
 	"muster/internal/boat"
 	"muster/pgn"
 )
@@ -67,5 +70,48 @@ func (s *Server) trafficData(req *http.Request, r *boat.Report) (string, content
 		stream.Set("pgn", strconv.Itoa(int(p.Filter.PGN)))
 	}
 	p.Stream = prefix + "/messages/stream?" + stream.Encode()
-	return "Traffic", templated{"traffic", p}, nil
+	return "Traffic", p, nil
+}
+
+func (p trafficPage) show(v *view) g.Node {
+	return g.Group{
+		h.H1(g.Text("Traffic")),
+		Problem(p.Problem),
+		p.filterForm(),
+		Meta(g.Text("The newest first; on a busy bus the newest of each kind at every turn. Fields without a value are left out; the API gives all. "),
+			h.Span(h.ID("rate"))),
+		g.If(len(v.Report.Talkers) > 0, Meta(g.Text("NMEA 0183 sentences stand on the pages of their talkers: "),
+			Joined(v.Report.Talkers, ", ", func(t boat.Talker) g.Node {
+				return deviceLink(t.ID(), g.Text(boat.Printable(t.Talker)+" on "+boat.Printable(t.Network)))
+			}), g.Text("."))),
+		h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
+			OrElse(g.Map(p.Messages, p.message), h.Li(h.Class("empty"), g.Text("Nothing yet.")))),
+	}
+}
+
+func (p *trafficPage) filterForm() g.Node {
+	number := strconv.Itoa(int(p.Filter.PGN))
+	return h.Form(h.Class("panel filter"), h.Method("get"), h.Action("/traffic"), h.Aria("label", "Filter"),
+		Choice("Device", "device", h.ID("devices"), AnyOption("all"), linkOptions(p.Devices, p.Filter.Device)),
+		Choice("Message", "pgn", AnyOption("all"), linkOptions(p.PGNs, number)), space,
+		Button("Show"), space,
+		Button("Pause", h.Type("button"), h.ID("pause"), h.Aria("pressed", "false"), g.Attr("hidden")))
+}
+
+func linkOptions(list []link, now string) g.Node {
+	return g.Map(list, func(l link) g.Node { return Option(l.ID, l.Text, l.ID == now) })
+}
+
+// message is a line of the list; the script writes those that come later alike.
+func (p *trafficPage) message(m *Message) g.Node {
+	number := fmt.Sprint(m.PGN)
+	if m.Instance != nil {
+		number += fmt.Sprintf(" · instance %d", *m.Instance)
+	}
+	fields := OrElse(g.Map(m.Told(), func(f MessageField) g.Node { return g.Group{value(f.Name, f.Text), space} }), h.Code(g.Text(m.Data)))
+	return h.Li(
+		h.Span(h.Class("at"), g.Text(m.Time.UTC().Format("15:04:05.000"))), space,
+		h.Span(h.Class("from"), g.Text(cmp.Or(p.Names[m.Device], boat.Printable(m.Device)))), space,
+		h.B(g.Text(Either(m.Title, "unlisted message"))), Small(number), space,
+		h.Span(h.Class("fields"), fields, g.Iff(m.Untold() > 0, func() g.Node { return h.Span(g.Textf("and %d more", m.Untold())) })))
 }
