@@ -61,7 +61,8 @@ func (w Words) complete(prefix string) ([]cobra.Completion, cobra.ShellCompDirec
 }
 
 // completeArg completes an argument.
-func (c *Command) completeArg(_ *cobra.Command, args []string, prefix string) ([]cobra.Completion, cobra.ShellCompDirective) {
+func (c *Command) completeArg(cmd *cobra.Command, args []string, prefix string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	_ = fromEnvironment(cmd.Flags()) // a mistake there is told when the command is run
 	if len(c.Args) == 0 {
 		return nil, cobra.ShellCompDirectiveNoFileComp
 	}

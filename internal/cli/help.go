@@ -226,7 +226,7 @@ func paragraph(b *strings.Builder, text string, first, others, width int) {
 func (p *Program) help() Command {
 	var words []string
 	return Command{Name: "help", Short: "Show the help of a command.", hidden: true,
-		Args: []Arg{{Name: "command", Help: "Which one.", Many: &words, Optional: true, Words: Fixed()}},
+		Args: []Arg{{Name: "command", Help: "Which one.", Many: &words, Optional: true, Words: func(string) ([]string, bool) { return p.root.names(), false }}},
 		Run: func() error {
 			c, rest, err := p.root.cobra.Find(words)
 			switch {

@@ -86,7 +86,7 @@ func (p *Program) build(c *Command) *cobra.Command {
 	}
 	c.completeFlags()
 	if c.Run == nil {
-		c.cobra.Args, c.cobra.RunE = c.subcommand, c.subcommandMissing
+		c.cobra.Args, c.cobra.RunE, c.cobra.ValidArgsFunction = c.subcommand, c.subcommandMissing, cobra.NoFileCompletions
 	} else {
 		c.cobra.Args = c.take
 		c.cobra.RunE = func(*cobra.Command, []string) error { return c.Run() }
@@ -118,7 +118,14 @@ func (c *Command) Path() string { return c.cobra.CommandPath() }
 func (p *Program) Run(args []string) error {
 	top := p.root.cobra
 	top.SetArgs(append([]string{}, args...)) // never nil, for which cobra takes those of the process
-	if len(args) == 0 || !strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) {
+	if len(args) > 1 && strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) {
+		line := slices.Clone(args)
+		if p.mistaken(line[1 : len(line)-1]) {
+			_, err := fmt.Fprintf(p.stdout, ":%d\n", cobra.ShellCompDirectiveNoFileComp) // nothing to complete
+			return err
+		}
+		top.SetArgs(line)
+	} else {
 		c, rest, err := top.Find(args)
 		if err != nil {
 			return usage(top, err)
@@ -133,6 +140,23 @@ func (p *Program) Run(args []string) error {
 		}
 	}
 	return top.Execute()
+}
+
+// mistaken reports whether a line that is being completed holds a mistake, which cobra would tell on standard error. It writes the line's
+// -oFILE as --output=FILE: cobra takes its last letter for a flag.
+func (p *Program) mistaken(line []string) bool {
+	c, rest, err := p.root.cobra.Find(line)
+	if err == nil {
+		err = c.ParseFlags(rest)
+		_ = p.root.cobra.PersistentFlags().Set("help", "false") // of the line, not of completion
+	}
+	for i, word := range line {
+		if f, attached := flagOf(c.Flags(), word); attached && word[1:2] == f.Shorthand {
+			line[i] = "--" + f.Name + "=" + strings.TrimPrefix(word[2:], "=")
+		}
+	}
+	_, unfinished := errors.AsType[*pflag.ValueRequiredError](err)
+	return err != nil && !unfinished
 }
 
 func (p *Program) version() error {

@@ -88,8 +88,10 @@ func Duration(into *time.Duration) *Value[time.Duration] {
 			return ""
 		}
 		text := d.String()
-		if strings.HasSuffix(text, "m0s") {
-			text = strings.TrimSuffix(text, "0s")
+		for _, zero := range []string{"m0s", "h0m"} { // 1h0m0s is 1h
+			if strings.HasSuffix(text, zero) {
+				text = text[:len(text)-2]
+			}
 		}
 		return text
 	}
