@@ -63,12 +63,7 @@ func (s *Server) editor(w http.ResponseWriter, r *http.Request) {
 	}
 	v := s.view(r, report, "editor")
 	v.Title, v.Content = "Layout editor", p
-	page, err := v.render()
-	if err != nil {
-		s.failed(w, r, err)
-		return
-	}
-	WritePage(w, http.StatusOK, page)
+	WritePage(w, http.StatusOK, v.render())
 }
 
 // begun is the layout to begin with: the one in force for the network that the address names, or the first, or a new one.

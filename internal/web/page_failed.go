@@ -36,11 +36,5 @@ func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 	}
 	v := s.view(r, s.opt.Reports.Report(), "failed")
 	v.Title, v.Content = "That did not work", failure(boat.Printable(err.Error()))
-	page, rerr := v.render()
-	if rerr != nil {
-		s.opt.Log.Error().Err(rerr).AnErr("cause", err).Msg("page")
-		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
-		return
-	}
-	WritePage(w, status, page)
+	WritePage(w, status, v.render())
 }

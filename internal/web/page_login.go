@@ -33,11 +33,5 @@ func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, w
 		next = r.URL.RequestURI()
 	}
 	v := &view{Report: &boat.Report{}, Version: s.opt.Version, Page: "login", Title: "Token", Content: tokenForm{OwnPath(cmp.Or(next, "/")), wrong}}
-	page, err := v.render()
-	if err != nil {
-		s.opt.Log.Error().Err(err).Msg("page")
-		http.Error(w, "the page cannot be written", http.StatusInternalServerError)
-		return
-	}
-	WritePage(w, status, page)
+	WritePage(w, status, v.render())
 }

@@ -170,7 +170,7 @@ func (st *workStep) how() g.Node {
 
 // manualItem is a device that was entered by hand.
 func manualItem(v *view, m *boat.Manual) g.Node {
-	words := string(m.Role) + After(" · ", m.Maker) + After(" · no. ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place) + After(" · by ", m.By)
+	words := manualWords(m) + After(" · by ", m.By)
 	return h.Li(h.ID("manual-"+m.ID),
 		h.Span(h.B(Printable(m.Model)), Small(words), g.If(m.Note != "", g.Group{h.Br(), h.Small(Printable(m.Note))})), space,
 		g.If(v.Act, Post("/work/manual/remove", Hidden("id", m.ID), Button("Remove", h.Aria("label", "Remove "+boat.Printable(m.Model))))))

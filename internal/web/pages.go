@@ -13,6 +13,8 @@ import (
 	"strings"
 	"sync"
 
+	g "maragu.dev/gomponents"
+
 	"muster/internal/boat"
 	"muster/internal/release"
 )
@@ -169,7 +171,7 @@ func (s *Server) page(mux *http.ServeMux, pattern, name string, find func(*http.
 			if v.Title, v.Content, err = find(r, report); err != nil {
 				return nil, err
 			}
-			return v.render()
+			return v.render(), nil
 		}
 		var page []byte
 		var err error
@@ -194,13 +196,13 @@ func (s *Server) view(r *http.Request, report *boat.Report, name string) *view {
 		Act: s.access.right(r) == acting}
 }
 
-// render writes a page whole or not at all.
-func (v *view) render() ([]byte, error) {
+// render writes a page of the daemon.
+func (v *view) render() []byte { return rendered(v.document()) }
+
+func rendered(n g.Node) []byte {
 	var page bytes.Buffer
-	if err := v.document().Render(&page); err != nil {
-		return nil, fmt.Errorf("render %s: %w", v.Page, err)
-	}
-	return page.Bytes(), nil
+	_ = n.Render(&page) // a buffer takes everything
+	return page.Bytes()
 }
 
 // WritePage answers with a page.
@@ -241,7 +243,7 @@ func WriteHTML(w io.Writer, r *boat.Report, version string) error {
 		return fmt.Errorf("report: %w", err)
 	}
 	v := view{Report: r, Version: version, Page: "boat", Printed: true, Content: boatView(r)}
-	if err := v.alone(string(style)).Render(w); err != nil {
+	if _, err := w.Write(rendered(v.alone(string(style)))); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	return nil
