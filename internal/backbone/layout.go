@@ -88,7 +88,7 @@ type Reading struct {
 // Coverage is one quantity that the boat must have, and where it should come from.
 type Coverage struct {
 	Quantity string `yaml:"quantity"`
-	From     string `yaml:"from"` // device as the layout names it, or a model
+	From     string `yaml:"from"` // device as the layout names it, a model, or an NMEA 0183 talker with its line: ttyUSB0/GP
 }
 
 // Length is metres; in the file a number with "m" or "ft".

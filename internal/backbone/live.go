@@ -10,6 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/nmea0183"
 )
 
 // Live is the layout held against the network as it is.
@@ -50,6 +51,7 @@ type Covered struct {
 	Quantity string   `json:"quantity"`
 	State    string   `json:"state"` // covered, slow, contested, elsewhere or missing
 	From     []string `json:"from,omitempty"`
+	Talkers  []string `json:"talkers,omitempty"` // ids of those in From that are NMEA 0183 talkers, as in ttyUSB0/GP
 	Note     string   `json:"note,omitempty"`
 }
 
@@ -345,7 +347,8 @@ func fitsUnsaid(d Drop, x *boat.Device) bool {
 	return d.Name == "" && d.Role != "" && d.Role == string(x.Role) && x.Product == nil
 }
 
-// cover goes through the commissioning list: each quantity from exactly one preferred source at its nominal rate.
+// cover goes through the commissioning list: each quantity from exactly one preferred source at its nominal rate. Talkers of the boat's
+// NMEA 0183 lines are sources too, but do not contest a device of the backbone: it may be the gateway that carries what they tell.
 func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 	quantities := boat.Quantities()
 	for _, want := range l.Coverage {
@@ -356,28 +359,36 @@ func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 		}
 		preferred := false
 		for _, s := range report.Suppliers(quantities[i], report.TakenAt) {
-			if s.Device == nil || s.Network != network {
-				continue // on the backbone
+			if s.Device != nil && s.Network != network {
+				continue // of another backbone
 			}
-			c.From = append(c.From, s.Device.Label())
-			if want.From == "" || l.isDevice(want.From, s.Device) {
+			if s.Talker != nil {
+				c.From = append(c.From, "NMEA 0183 "+s.Talker.Label())
+				c.Talkers = append(c.Talkers, s.ID)
+			} else {
+				c.From = append(c.From, s.Device.Label())
+			}
+			if want.From == "" || want.From == s.ID || s.Device != nil && l.isDevice(want.From, s.Device) {
 				preferred = true
-				c.Note = cmp.Or(late(s.Messages), c.Note)
+				c.Note = cmp.Or(late(&s), c.Note)
 			}
 		}
+		devices := len(c.From) - len(c.Talkers)
 		switch {
 		case len(c.From) == 0:
 			a.find(Finding{Check: "missing", Severity: boat.Warning, Subject: "layout quantity " + c.Quantity,
-				Summary:  fmt.Sprintf("Nobody on the network sends %s, which the layout says this boat must have", c.Quantity),
+				Summary:  fmt.Sprintf("Nobody on the network or on an NMEA 0183 line sends %s, which the layout says this boat must have", c.Quantity),
 				Evidence: map[string]any{"quantity": c.Quantity, "planned_from": cmp.Or(want.From, "any device")},
 				Remedy:   "See whether its device is connected and has data: a receiver wants its aerial, a transducer water."})
-		case len(c.From) > 1:
+		case devices > 1, devices == 0 && len(c.Talkers) > 1:
 			c.State = "contested"
 			c.Note = "choose " + cmp.Or(want.From, "one source") + " on every head"
 		case !preferred:
 			c.State, c.Note = "elsewhere", "planned from "+want.From
 		case c.Note != "":
 			c.State = "slow"
+		case devices == 0:
+			c.State, c.Note = "covered", "on NMEA 0183 alone: see that it reaches the heads"
 		default:
 			c.State = "covered"
 		}
@@ -385,11 +396,22 @@ func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 	}
 }
 
-// late says which of the messages comes much more rarely than published, "" for none.
-func late(messages []*boat.Transmit) string {
-	for _, t := range messages {
-		if t.Interval != nil && t.Nominal > 0 && t.Interval.Mean > slow*t.Nominal {
-			return fmt.Sprintf("%s comes every %.0f ms, nominal are %.0f ms", t.Title, t.Interval.Mean, t.Nominal)
+// late says which of the source's messages or sentences comes much more rarely than is usual, "" for none.
+func late(s *boat.Supplier) string {
+	seldom := func(title string, in *boat.Interval, nominal float64) string {
+		if in == nil || nominal == 0 || in.Mean <= slow*nominal {
+			return ""
+		}
+		return fmt.Sprintf("%s comes every %.0f ms, nominal are %.0f ms", title, in.Mean, nominal)
+	}
+	for _, t := range s.Messages {
+		if note := seldom(t.Title, t.Interval, t.Nominal); note != "" {
+			return note
+		}
+	}
+	for _, t := range s.Sentences {
+		if note := seldom(t.Formatter, t.Interval, float64(nmea0183.Nominal(t.Formatter).Milliseconds())); note != "" {
+			return note
 		}
 	}
 	return ""

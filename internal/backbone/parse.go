@@ -218,6 +218,9 @@ const (
 	maxOhm      = 1e9
 )
 
+// talkerID is a talker as reports name it: its network and its letters.
+var talkerID = regexp.MustCompile(`^.+/([A-Z][A-Z0-9]|P)$`)
+
 var nameDigits = regexp.MustCompile(`^[0-9A-Fa-f]{16}$`)
 
 // validator goes through a layout and collects what is wrong with it.
@@ -403,8 +406,8 @@ func (v *validator) coverage(i int, c Coverage) {
 	planned := func(t Tee) bool {
 		return slices.ContainsFunc(t.Drops, func(d Drop) bool { return d.Device == c.From || strings.EqualFold(d.Model, c.From) })
 	}
-	if c.From != "" && !slices.ContainsFunc(v.l.Tees, planned) {
-		v.bad(path+".from", "coverage of %s: no drop has the device or model %q", c.Quantity, c.From)
+	if c.From != "" && !talkerID.MatchString(c.From) && !slices.ContainsFunc(v.l.Tees, planned) {
+		v.bad(path+".from", "coverage of %s: no drop has the device or model %q; a talker is written with its line, as in ttyUSB0/GP", c.Quantity, c.From)
 	}
 }
 

@@ -1,16 +1,20 @@
 package backbone
 
 import (
+	"encoding/json"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"go.einride.tech/can"
 
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	"muster/pgn"
 )
 
 // sound is a backbone that breaks no rule, to be changed.
@@ -192,6 +196,91 @@ func TestDeclaredLoads(t *testing.T) {
 	if a.Live.Spread.Value <= a.Spread.Value || a.Live.Unsaid != 1 {
 		t.Errorf("%+v", a.Live)
 	}
+}
+
+// TestTalkersCover: what NMEA 0183 talkers give counts for the data that the boat must have, marked as theirs, and a snapshot tells the
+// same as the live network.
+func TestTalkersCover(t *testing.T) {
+	const rmc, void, mtw, mwv, vtg = "$GPRMC,120000,A,5400.000,N,01000.000,E,5.0,90.0,010526,,*25", "$GPRMC,120000,V,,,,,,,010526,,*39",
+		"$IIMTW,17.5,C*1A", "$WIMWV,045.0,R,10.0,N,A*28", "$GPVTG,90.0,T,,M,5.0,N,9.3,K*5F"
+	depth := []byte{0, 0xD2, 4, 0, 0, 0xFF, 0x7F, 0xFF} // 12.34 m, PGN 128267
+	for _, c := range []struct {
+		name     string
+		want     Coverage
+		lines    []string
+		sounders int
+		state    string
+		from     []string
+		talkers  []string
+		note     string
+	}{
+		{"by a talker alone", Coverage{Quantity: "position"}, []string{rmc}, 0, "covered", []string{"NMEA 0183 GP on ttyUSB0"}, []string{"ttyUSB0/GP"}, "on NMEA 0183 alone: see that it reaches the heads"},
+		{"by the talker that was planned", Coverage{"water temperature", "ttyUSB0/II"}, []string{mtw}, 0, "covered", []string{"NMEA 0183 II on ttyUSB0"}, []string{"ttyUSB0/II"}, "on NMEA 0183 alone: see that it reaches the heads"},
+		{"by another talker", Coverage{"wind", "ttyUSB0/II"}, []string{mwv}, 0, "elsewhere", []string{"NMEA 0183 WI on ttyUSB0"}, []string{"ttyUSB0/WI"}, "planned from ttyUSB0/II"},
+		{"without a fix", Coverage{Quantity: "position"}, []string{void}, 0, "missing", nil, nil, ""},
+		{"of a device, which the talker may feed", Coverage{Quantity: "depth", From: "sounder"}, []string{"$SDDBT,40.5,f,12.3,M,6.7,F*3A"}, 1, "covered",
+			[]string{"device at address 40", "NMEA 0183 SD on ttyUSB0"}, []string{"ttyUSB0/SD"}, ""},
+		{"of two devices", Coverage{Quantity: "depth"}, nil, 2, "contested", []string{"device at address 40", "device at address 41"}, nil, "choose one source on every head"},
+		{"of two talkers", Coverage{Quantity: "course and speed over ground"}, []string{rmc, strings.Replace(vtg, "GP", "II", 1)}, 0, "contested",
+			[]string{"NMEA 0183 GP on ttyUSB0", "NMEA 0183 II on ttyUSB0"}, []string{"ttyUSB0/GP", "ttyUSB0/II"}, "choose one source on every head"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b, now := boat.New(boat.Options{}), event.Time(1_777_636_800_000_000_000)
+			b.Feed(&event.Event{Time: now, Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000}})
+			b.Feed(&event.Event{Time: now, Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+			for range 10 {
+				now = now.Add(time.Second)
+				b.Feed(&event.Event{Time: now, Kind: event.KindFrame, Frame: frame(130824, 99, depth)}) // somebody is heard
+				for i := range c.sounders {
+					b.Feed(&event.Event{Time: now, Kind: event.KindFrame, Frame: frame(128267, uint8(40+i), depth)})
+				}
+				for _, line := range c.lines {
+					b.Feed(&event.Event{Time: now, Kind: event.KindLine, Network: 1, Line: []byte(sealed(line))})
+				}
+			}
+			l := sound()
+			l.Coverage = []Coverage{c.want}
+			live := b.Report()
+			text, err := json.Marshal(live)
+			if err != nil {
+				t.Fatal(err)
+			}
+			var kept boat.Report
+			if err := json.Unmarshal(text, &kept); err != nil {
+				t.Fatal(err)
+			}
+			for name, r := range map[string]*boat.Report{"live": live, "kept": &kept} {
+				a := Judge(l)
+				if err := a.Against(l, r); err != nil {
+					t.Fatal(err)
+				}
+				want := []Covered{{Quantity: c.want.Quantity, State: c.state, From: c.from, Talkers: c.talkers, Note: c.note}}
+				if diff := cmp.Diff(want, a.Coverage); diff != "" {
+					t.Errorf("%s: %s", name, diff)
+				}
+				missing := slices.ContainsFunc(a.Findings, func(f Finding) bool { return f.Subject == "layout quantity "+c.want.Quantity })
+				if missing != (c.state == "missing") {
+					t.Errorf("%s: found missing: %v", name, missing)
+				}
+			}
+		})
+	}
+}
+
+func frame(number uint32, source uint8, data []byte) can.Frame {
+	f := can.Frame{ID: uint32(pgn.MakeID(6, number, source, pgn.Global)), IsExtended: true, Length: uint8(len(data))}
+	copy(f.Data[:], data)
+	return f
+}
+
+// sealed gives a sentence the right checksum.
+func sealed(line string) string {
+	body, _, _ := strings.Cut(line[1:], "*")
+	sum := byte(0)
+	for i := range len(body) {
+		sum ^= body[i]
+	}
+	return fmt.Sprintf("$%s*%02X", body, sum)
 }
 
 // TestRules: a plan's findings are those of its checks, held as long as each wants, and nothing of one report is told of the next.

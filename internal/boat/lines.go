@@ -25,6 +25,34 @@ type sentence struct {
 	measured  bool   // its values are read
 	bad       uint64 // checksum errors
 	latest    []byte // the sentence as last heard, up to maxLatest
+	gives     []given
+}
+
+// given is a quantity that a sentence may carry, and when it last had a value of it.
+type given struct {
+	name    string
+	carried []nmea0183.Quantity // nil: each sentence of the type tells of it
+	heard   bool
+	at      event.Time
+}
+
+// gave notes a value; of a type whose values are not read, QuantityNone stands for the sentence.
+func (s *sentence) gave(value nmea0183.Quantity, at event.Time) {
+	for i := range s.gives {
+		if g := &s.gives[i]; slices.Contains(g.carried, value) || g.carried == nil && value == nmea0183.QuantityNone {
+			g.heard, g.at = true, at
+		}
+	}
+}
+
+// giving lists the quantities that the sentence still gives.
+func (s *sentence) giving(now event.Time) (names []string) {
+	for i := range s.gives {
+		if g := &s.gives[i]; g.heard && now.Sub(g.at) <= StillSent {
+			names = append(names, g.name)
+		}
+	}
+	return names
 }
 
 // maxLatest is how much of a sentence is kept: the standard allows 82 characters, some equipment sends more.
@@ -116,8 +144,9 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 	s.latest = append(s.latest[:0], p.Raw[:min(len(p.Raw), maxLatest)]...)
 	s.talker.last = max(s.talker.last, t)
 	if s.measured {
-		n.measureSentence(s.talker, p, t)
+		n.measureSentence(s, p, t)
 	} else {
+		s.gave(nmea0183.QuantityNone, t)
 		s.talker.tells(s.formatter, p, t)
 	}
 }
@@ -142,6 +171,15 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 	t.sentences++
 	s := &sentence{talker: t, formatter: a.Formatter()}
 	s.measured = len(nmea0183.Carries(s.formatter)) > 0
+	for _, q := range Quantities() {
+		if q.sentIn(s.formatter) {
+			g := given{name: q.Name, carried: q.carried}
+			if q.formatter != "" {
+				g.carried = nil
+			}
+			s.gives = append(s.gives, g)
+		}
+	}
 	l.sentences[a] = s
 	return s
 }
@@ -161,7 +199,7 @@ func (n *network) reportTalkers(list []Talker, now event.Time) []Talker {
 		}
 		t := &list[len(list)-1]
 		e := Sentence{Formatter: s.formatter, Count: s.count, ChecksumErrors: s.bad, Last: s.last, Recent: s.recent, Latest: string(s.latest),
-			Nominal: nmea0183.Nominal(s.formatter)}
+			Nominal: nmea0183.Nominal(s.formatter), Gives: s.giving(now)}
 		if s.n > 0 {
 			in := s.interval()
 			e.Interval = &in

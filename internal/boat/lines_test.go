@@ -42,7 +42,7 @@ func TestTalkers(t *testing.T) {
 			{Formatter: "GGA", Count: 4, Interval: &Interval{Mean: 2333.333, Min: 0, Max: 5000, SD: 2054.805}, ChecksumErrors: 1, Latest: sealed("GPGGA,4")},
 			{Formatter: "RMC", Count: 1, Latest: sealed("GPRMC,1")},
 		}},
-		{Network: "ttyUSB0", Talker: "II", Sentences: []Sentence{{Formatter: "MTW", Count: 1, Latest: "$IIMTW,1,C"}}},
+		{Network: "ttyUSB0", Talker: "II", Sentences: []Sentence{{Formatter: "MTW", Count: 1, Latest: "$IIMTW,1,C", Gives: []string{"water temperature"}}}},
 	}
 	facts := cmpopts.IgnoreTypes(event.Time(0), time.Duration(0))
 	if d := cmp.Diff(want, r.Talkers, facts); d != "" {
@@ -51,6 +51,48 @@ func TestTalkers(t *testing.T) {
 	n := r.Networks[0]
 	if d := cmp.Diff(Faults{ChecksumErrors: 2, GarbledLines: 1, UncheckedLines: 1}, n.Faults); d != "" || n.Frames != 8 {
 		t.Error(n.Frames, d)
+	}
+}
+
+// TestGives: a sentence gives what it has values of, for a minute from the last one.
+func TestGives(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		lines []string // one a second
+		later time.Duration
+		want  []string
+	}{
+		{"with a fix", []string{"GPRMC,120000,A,5400.000,N,01000.000,E,5.0,90.0,010526,,"}, 0, []string{"position", "course and speed over ground", "time"}},
+		{"and variation", []string{"GPRMC,120000,A,5400.000,N,01000.000,E,5.0,,010526,3.0,W"}, 0, []string{"position", "course and speed over ground", "magnetic variation", "time"}},
+		{"without a fix", []string{"GPRMC,120000,V,5400.000,N,01000.000,E,5.0,90.0,010526,,"}, 0, nil},
+		{"empty", []string{"GPGGA,,,,,,0,,,,,,,,"}, 0, nil},
+		{"lost a second ago", []string{"GPGLL,5400.000,N,01000.000,E,120000,A", "GPGLL,,,,,120001,V"}, 0, []string{"position"}},
+		{"lost a minute ago", []string{"GPGLL,5400.000,N,01000.000,E,120000,A"}, 59 * time.Second, []string{"position"}},
+		{"lost longer ago", []string{"GPGLL,5400.000,N,01000.000,E,120000,A"}, 61 * time.Second, nil},
+		{"of two kinds", []string{"WIXDR,C,17.5,C,WTMP,P,1.013,B,BARO"}, 0, []string{"water temperature", "atmospheric pressure"}},
+		{"AIS", []string{"AIVDM,1,1,,A,15MgK45P3@G?fl0E`JbR0OwT0@MS,0"}, 0, []string{"AIS"}},
+		{"nothing that heads choose", []string{"IIRPM,E,1,2400,,A"}, 0, nil},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := New(Options{})
+			b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+			at := epoch
+			for _, l := range c.lines {
+				at = at.Add(time.Second)
+				b.Feed(&event.Event{Kind: event.KindLine, Time: at, Line: []byte(sealed(l))})
+			}
+			b.Tick(at.Add(c.later))
+			r := b.Report()
+			if diff := cmp.Diff(c.want, r.Talkers[0].Sentences[0].Gives); diff != "" {
+				t.Error(diff)
+			}
+			for _, q := range Quantities() {
+				supplied := slices.ContainsFunc(r.Suppliers(q, r.TakenAt), func(s Supplier) bool { return s.Talker != nil })
+				if supplied != slices.Contains(c.want, q.Name) {
+					t.Errorf("%s: supplied is %v", q.Name, supplied)
+				}
+			}
+		})
 	}
 }
 

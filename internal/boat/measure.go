@@ -337,8 +337,8 @@ func takeWind(s *source, _ *stream, p []byte, at event.Time) {
 }
 
 // measureSentence takes what a sentence measures.
-func (n *network) measureSentence(t *talker, p *nmea0183.Sentence, at event.Time) {
-	l := &n.talkers
+func (n *network) measureSentence(of *sentence, p *nmea0183.Sentence, at event.Time) {
+	l, t := &n.talkers, of.talker
 	l.readings, _ = l.values.Read(p, l.readings[:0]) // what could be read of a damaged one stands
 	if t.source == nil {
 		t.source = &source{net: n, t: t}
@@ -351,6 +351,7 @@ func (n *network) measureSentence(t *talker, p *nmea0183.Sentence, at event.Time
 	}
 	for i := range l.readings {
 		if r := &l.readings[i]; r.Available {
+			of.gave(r.Quantity, at)
 			s.read(r, at)
 		}
 	}

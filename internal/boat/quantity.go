@@ -70,11 +70,16 @@ func (d *Device) Sends(q Quantity) (messages []*Transmit, ok bool) {
 	return messages, len(messages) > 0
 }
 
-// Sends reports whether the talker sends the quantity, and the sentences it sends it in.
+// sentIn reports whether sentences of the type carry the quantity.
+func (q *Quantity) sentIn(formatter string) bool {
+	return q.formatter != "" && formatter == q.formatter ||
+		slices.ContainsFunc(nmea0183.Carries(formatter), func(c nmea0183.Quantity) bool { return slices.Contains(q.carried, c) })
+}
+
+// Sends reports whether the talker sends the quantity, with a value or without, and the sentences it sends it in.
 func (t *Talker) Sends(q Quantity) (sentences []Sentence, ok bool) {
 	for _, s := range t.Sentences {
-		if q.formatter != "" && s.Formatter == q.formatter ||
-			slices.ContainsFunc(nmea0183.Carries(s.Formatter), func(c nmea0183.Quantity) bool { return slices.Contains(q.carried, c) }) {
+		if q.sentIn(s.Formatter) {
 			sentences = append(sentences, s)
 		}
 	}

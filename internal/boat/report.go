@@ -354,6 +354,7 @@ type Sentence struct {
 	Count          uint64    `json:"count"`
 	Interval       *Interval `json:"interval_ms,omitempty"`
 	ChecksumErrors uint64    `json:"checksum_errors,omitempty"`
+	Gives          []string  `json:"gives,omitempty"` // names of the Quantities of which the last minute gave values
 
 	// Facts for the checks that the report does not carry.
 	Last    event.Time    `json:"-"`

@@ -41,9 +41,13 @@ func (r *Report) Suppliers(q Quantity, now event.Time) []Supplier {
 	}
 	for i := range r.Talkers {
 		t := &r.Talkers[i]
-		list, _ := t.Sends(q)
-		list = slices.DeleteFunc(list, func(s Sentence) bool { return now.Sub(s.Last) > StillSent })
-		if len(list) > 0 {
+		var list []Sentence
+		for _, s := range t.Sentences {
+			if slices.Contains(s.Gives, q.Name) {
+				list = append(list, s)
+			}
+		}
+		if list != nil {
 			all = append(all, Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: list})
 		}
 	}

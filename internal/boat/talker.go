@@ -82,6 +82,9 @@ func (t *talker) says(x nmea0183.Text, at event.Time) {
 func (l *lineTable) shift(move func(...*event.Time)) {
 	for _, s := range l.sentences {
 		move(&s.first, &s.last)
+		for i := range s.gives {
+			move(&s.gives[i].at)
+		}
 	}
 	for _, t := range l.talkers {
 		move(&t.last, &t.queried)
@@ -116,6 +119,15 @@ func (t *talker) report(network string, now event.Time) Talker {
 
 // ID names the talker within the boat: its network and its letters, as in "ttyUSB0/GP".
 func (t *Talker) ID() string { return t.Network + "/" + t.Talker }
+
+// Label is what people know the talker by: "GP on ttyUSB0", and its model when it told that.
+func (t *Talker) Label() string {
+	where := t.Talker + " on " + t.Network
+	if t.Identity != nil && t.Identity.Model != "" {
+		return t.Identity.Model + " (" + where + ")"
+	}
+	return where
+}
 
 // State is silent when nothing was heard of the talker for a minute before now.
 func (t *Talker) State(now event.Time) State {

@@ -45,7 +45,7 @@ func (p *Pass) many(q boat.Quantity, from []boat.Supplier) {
 
 func supplierLabel(s *boat.Supplier) string {
 	if s.Talker != nil {
-		return talkerLabel(s.Talker)
+		return s.Talker.Label()
 	}
 	return label(s.Device)
 }

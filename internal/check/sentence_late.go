@@ -36,7 +36,7 @@ func sentenceLate(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: t.ID(), Network: t.Network,
-			Summary:  fmt.Sprintf("%s is late: %s", talkerLabel(t), enumerate(words)),
+			Summary:  fmt.Sprintf("%s is late: %s", t.Label(), enumerate(words)),
 			Evidence: evidence("sentences", detail, "factor", s.Factor),
 			Remedy: "See whether the talker is on and finds what it measures, whether somebody changed its output, and how full the line is. " +
 				"Behind a multiplexer look at its filter and at the priority of its inputs.",

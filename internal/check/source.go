@@ -28,18 +28,9 @@ func (p *Pass) sourceLabel(id string) string {
 		return label(d)
 	}
 	if t := p.Report.TalkerByID(id); t != nil {
-		return talkerLabel(t)
+		return t.Label()
 	}
 	return id
-}
-
-// talkerLabel names a talker: "GP on ttyUSB0", with its model when it told it.
-func talkerLabel(t *boat.Talker) string {
-	where := t.Talker + " on " + t.Network
-	if t.Identity != nil && t.Identity.Model != "" {
-		return t.Identity.Model + " (" + where + ")"
-	}
-	return where
 }
 
 // deviceIDs are those of the ids that are devices of the report, sorted, each once; talkers have none of their own.

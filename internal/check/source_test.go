@@ -34,7 +34,14 @@ func speaks(r *boat.Report, letters string, identity *boat.TalkerIdentity, sente
 }
 
 func says(formatter string, every, last time.Duration) boat.Sentence {
-	return boat.Sentence{Formatter: formatter, Count: 500, Recent: every, Last: ago(last), Nominal: time.Second}
+	s := boat.Sentence{Formatter: formatter, Count: 500, Recent: every, Last: ago(last), Nominal: time.Second}
+	t := boat.Talker{Sentences: []boat.Sentence{s}}
+	for _, q := range boat.Quantities() {
+		if _, sends := t.Sends(q); sends && last <= boat.StillSent {
+			s.Gives = append(s.Gives, q.Name)
+		}
+	}
+	return s
 }
 
 func repeats(r *boat.Report, m boat.Measure, from, to string, lag time.Duration, tried, matched int) *boat.Report {

@@ -36,10 +36,11 @@ func aboard(t *testing.T) *boat.Report {
 			Texts:     []boat.Text{{At: now, ID: "25", Text: "ANTENNA SHORT"}},
 			Sentences: []boat.Sentence{
 				{Formatter: "RMC", Count: 300, Last: now, Recent: time.Second, Nominal: time.Second, Interval: &boat.Interval{Mean: 1003, Min: 900, Max: 1200, SD: 40}, ChecksumErrors: 7,
+					Gives:  []string{"position", "course and speed over ground", "time"},
 					Latest: sealAgain("$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*00")},
 				{Formatter: "ZDA", Count: 20, Last: now.Add(-5 * time.Minute)}}},
 		boat.Talker{Network: "ttyUSB0", Talker: "AI", Last: now, Unanswered: "no answer, 3 requests",
-			Sentences: []boat.Sentence{{Formatter: "VDM", Count: 100, Last: now}, {Formatter: "VDO", Count: 9, Last: now}},
+			Sentences: []boat.Sentence{{Formatter: "VDM", Count: 100, Last: now, Gives: []string{"AIS"}}, {Formatter: "VDO", Count: 9, Last: now}},
 			AIS: &boat.AIS{Own: &boat.AISVessel{MMSI: 2573, Static: true, CallSign: "LX12"}, Targets: 12, Lost: 4,
 				Messages: []boat.AISCount{{Type: 1, Count: 70}, {Type: 5, Count: 3}, {Type: 18, Count: 20}, {Type: 21, Count: 7}}}})
 	return r
