@@ -22,7 +22,7 @@ func (c *Comparison) WriteHTML(w io.Writer) error {
 		h.Table(paper.Block(c.Before.fact("before"), c.After.fact("after"))),
 		paper.Lines(g.Map(groups, Group.section)...),
 		g.If(len(groups) == 0, h.P(g.Text("Nothing changed."))),
-		h.P(g.Textf("%d devices unchanged.", len(c.Unchanged))))
+		h.P(g.Text(devices(len(c.Unchanged))+" unchanged.")))
 	if err := paper.Write(w, page); err != nil {
 		return fmt.Errorf("write comparison: %w", err)
 	}
@@ -31,8 +31,10 @@ func (c *Comparison) WriteHTML(w io.Writer) error {
 
 // fact is the row about one of the two snapshots.
 func (s Side) fact(name string) g.Node {
-	return paper.Fact(name, g.Textf("%s, %d devices, ", when(s.TakenAt), s.Devices), h.Code(g.Text(s.SHA256)))
+	return paper.Fact(name, g.Text(when(s.TakenAt)+", "+devices(s.Devices)+", "), h.Code(g.Text(s.SHA256)))
 }
+
+func devices(n int) string { return fmt.Sprintf("%d %s", n, plural(n, "device", "devices")) }
 
 // section is the heading and the table of one class of changes.
 func (x Group) section() g.Node {

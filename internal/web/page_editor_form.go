@@ -48,9 +48,10 @@ func (p *editorPage) judged() g.Node {
 }
 
 func (p *editorPage) openForm() g.Node {
+	text := g.Text("\n" + p.Pasted) // browsers leave out a line break at the start
 	return Post(editorPath, h.EncType("multipart/form-data"), h.Class("panel"),
 		Field("Layout file", "file", h.Type("file"), h.Accept(".yaml,.yml,application/yaml,text/plain")), space,
-		h.Label(g.Text("or its text "), h.Textarea(h.Name("text"), h.Rows("12"), h.Cols("60"), g.Attr("spellcheck", "false"), g.Text(p.Pasted))),
+		h.Label(g.Text("or its text "), h.Textarea(h.Name("text"), h.Rows("12"), h.Cols("60"), g.Attr("spellcheck", "false"), text)),
 		h.P(h.Button(h.Name("do"), h.Value("open"), g.Text("Open it"))))
 }
 

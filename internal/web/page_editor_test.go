@@ -200,6 +200,9 @@ func TestEditorOpens(t *testing.T) {
 			t.Errorf("the page does not say %q in %s", want, text)
 		}
 	}
+	if page := press(t, to, url.Values{"text": {"\n\nboat: x"}}, "open"); !strings.Contains(page, ">\n\n\nboat: x</textarea>") { // a browser drops the first of them
+		t.Error("the lines of a text are not those that were sent")
+	}
 	if text := words(press(t, to, url.Values{"text": {" "}}, "open")); !strings.Contains(text, "choose a layout file, or paste its text") {
 		t.Errorf("nothing was opened: %s", text)
 	}

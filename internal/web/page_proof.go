@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"net/http"
+	"net/url"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -73,7 +74,7 @@ func (p *proofPage) row(k Kept) g.Node {
 		return h.Td(h.Label(h.Input(h.Type("radio"), h.Name(name), h.Value(k.ID), h.Required(), g.If(k.ID == chosen, h.Checked())), Unseen(taken+" is "+name)))
 	}
 	return h.Tr(h.ID("snap-"+k.ID),
-		h.Th(h.Scope("row"), h.A(h.Href(prefix+"/snapshots/"+k.ID), g.Text(taken)),
+		h.Th(h.Scope("row"), h.A(h.Href(prefix+"/snapshots/"+url.PathEscape(k.ID)), g.Text(taken)),
 			g.If(!k.Complete, g.Group{space, h.Small(h.Class("flag"), Mark("warning"), g.Text(" incomplete"))}),
 			h.Br(), h.Small(h.Code(g.Textf("%.12s", k.SHA256)))),
 		h.Td(Number(k.Devices)), h.Td(Number(k.Alerts)), choice("before", p.Before), choice("after", p.After))
@@ -87,7 +88,7 @@ func (p *proofPage) comparison() g.Node {
 	}
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("What changed")),
-		Meta(g.Textf("From %s to %s; %d devices unchanged.", Stamp(c.Before.TakenAt), Stamp(c.After.TakenAt), len(c.Unchanged))),
+		Meta(g.Textf("From %s to %s; %s unchanged.", Stamp(c.Before.TakenAt), Stamp(c.After.TakenAt), plural(len(c.Unchanged), "device", "devices"))),
 		OrElse(g.Map(c.Groups(), group), h.P(Mark("well"), g.Text(" Nothing changed."))),
 		h.H3(g.Text("Service record")),
 		Meta(g.Text("Nothing has to be filled in: a line left empty is left out of the record.")),
@@ -112,8 +113,7 @@ func (p *proofPage) recordForm() g.Node {
 // baseline is the snapshot that the boat is held against, and the choice of one.
 func (p *proofPage) baseline(v *view) g.Node {
 	b, may := p.Baseline, v.Act
-	words := "A snapshot accepted as baseline is the boat as she should be: what is missing, new or exchanged since then is an alert. None is accepted yet."
-	told := Meta(g.Text(words))
+	told := Meta(g.Text("A snapshot accepted as baseline is the boat as she should be: what is missing, new or exchanged since then is an alert. None is accepted yet."))
 	if b != nil {
 		may = may && !b.Named
 		told = g.Group{
