@@ -13,6 +13,7 @@ type canState struct {
 	state    uint32 // linux/can/netlink.h: 0 active, 1 warning, 2 passive, 3 bus off, 4 stopped, 5 sleeping
 	bitRate  uint32 // bit/s, 0 unknown
 	listen   bool
+	lost     uint64 // frames that the driver or the kernel had no room for, before they reached any socket, since the interface was made
 }
 
 // linkState asks for the state of one interface. It only reads.
@@ -44,7 +45,7 @@ func (s *linkState) read() (canState, bool) {
 	return parseLink(replies[0].Data)
 }
 
-// parseLink finds the CAN part of an RTM_NEWLINK message: IFLA_LINKINFO, in it IFLA_INFO_KIND "can" and IFLA_INFO_DATA.
+// parseLink finds the counters of an RTM_NEWLINK message, and its CAN part: IFLA_LINKINFO, in it IFLA_INFO_KIND "can" and IFLA_INFO_DATA.
 func parseLink(b []byte) (s canState, ok bool) {
 	// linux/if_link.h, linux/can/netlink.h
 	const (
@@ -60,6 +61,9 @@ func parseLink(b []byte) (s canState, ok bool) {
 		return s, false
 	}
 	for link.Next() {
+		if link.Type() == unix.IFLA_STATS64 {
+			s.lost = lostFrames(link.Bytes())
+		}
 		if link.Type() != unix.IFLA_LINKINFO {
 			continue
 		}
@@ -93,4 +97,15 @@ func parseLink(b []byte) (s canState, ok bool) {
 		})
 	}
 	return s, link.Err() == nil
+}
+
+// lostFrames adds the counters of struct rtnl_link_stats64 that each stand for a received frame which was lost.
+func lostFrames(stats []byte) (n uint64) {
+	const dropped, overrun, missed = 6, 11, 15 // linux/if_link.h: numbers of eight bytes
+	for _, i := range [...]int{dropped, overrun, missed} {
+		if len(stats) >= 8*(i+1) {
+			n += binary.NativeEndian.Uint64(stats[8*i:])
+		}
+	}
+	return n
 }

@@ -15,7 +15,7 @@ import (
 	"muster/internal/event"
 )
 
-// stateEvery is how often the controller's state is asked for: the kernel tells of no change by itself.
+// stateEvery is how often the controller's state and losses are asked for: the kernel tells of no change by itself.
 const stateEvery = time.Second
 
 // canLink is a raw CAN socket on one interface.
@@ -128,6 +128,9 @@ func (l *canLink) ask() {
 	if s.bitRate != 0 && (!l.wasOne || s.bitRate != l.known.bitRate) {
 		l.queue = append(l.queue, event.Event{Kind: event.KindBitRate, Time: at, Count: s.bitRate})
 	}
+	if l.wasOne && s.lost > l.known.lost {
+		l.queue = append(l.queue, event.Event{Kind: event.KindDropped, Time: at, Count: uint32(s.lost - l.known.lost)})
+	}
 	l.known, l.wasOne = s, true
 }
 
@@ -154,12 +157,13 @@ func (l *canLink) read(events []event.Event) (int, error) {
 	}
 }
 
-// gather lets frames come, but no more than a few batches of them.
+// gather lets frames come, but never so many that the kernel's room for them gets short.
 func (l *canLink) gather() {
+	few := max(batch, l.room/16)
 	switch {
-	case l.frames > 2*batch:
+	case l.frames > 2*few:
 		l.pause = max(l.pause/2, time.Millisecond)
-	case l.frames < batch:
+	case l.frames < few:
 		l.pause = max(2*l.pause, time.Millisecond)
 	}
 	l.pause, l.frames = min(l.pause, l.opts.Gather), 0

@@ -208,12 +208,18 @@ func linkMessage() []byte {
 	data := append(attr(1, u32(250000, 875, 0, 0, 0, 0, 0, 0)...), attr(4, u32(2)...)...)
 	data = append(data, attr(5, u32(3, 2)...)...)
 	info := append(attr(1, []byte("can\x00")...), attr(2, data...)...)
-	return append(make([]byte, unix.SizeofIfInfomsg), append(attr(3, []byte("can0\x00")...), attr(unix.IFLA_LINKINFO, info...)...)...)
+	var stats []byte // struct rtnl_link_stats64: each counter's own number, so that a wrong one shows
+	for i := range uint64(25) {
+		stats = binary.NativeEndian.AppendUint64(stats, 1<<i)
+	}
+	b := append(make([]byte, unix.SizeofIfInfomsg), attr(3, []byte("can0\x00")...)...)
+	return append(append(b, attr(unix.IFLA_STATS64, stats...)...), attr(unix.IFLA_LINKINFO, info...)...)
 }
 
 func TestParseLink(t *testing.T) {
 	got, ok := parseLink(linkMessage())
-	if want := (canState{hasState: true, state: 2, bitRate: 250000, listen: true}); !ok || got != want {
+	const lost = 1<<6 | 1<<11 | 1<<15 // rx_dropped, rx_over_errors, rx_missed_errors
+	if want := (canState{hasState: true, state: 2, bitRate: 250000, listen: true, lost: lost}); !ok || got != want {
 		t.Errorf("got %+v %v, want %+v", got, ok, want)
 	}
 }

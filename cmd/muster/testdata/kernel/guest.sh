@@ -1,34 +1,7 @@
 #!/bin/sh
-# Runs as pid 1 of a user-mode Linux whose root is the host's file tree. Every step writes into its own folder below OUT;
-# the test on the host reads them. MUSTER, OUT and ALL come in through the file "env" beside this script's copy.
-export PATH=/usr/sbin:/usr/bin:/sbin:/bin
+# muster against programs and a kernel that nobody here wrote.
 here=$(dirname "$0")
-. "$here/env"
-mount -t proc proc /proc
-mount -t sysfs sys /sys
-mount -t tmpfs tmp /run
-mkdir -p /dev/pts
-mount -t devpts devpts /dev/pts
-exec >"$OUT/guest.log" 2>&1
-modules=/usr/lib/uml/modules/$(uname -r)/kernel
-for m in net/can/can net/can/can-raw net/can/j1939/can-j1939 drivers/net/can/dev/can-dev drivers/net/can/vcan drivers/net/can/slcan/slcan; do
-  insmod "$modules/$m.ko" || echo "no module $m"
-done
-ip link set lo up
-bus() { # a fresh bus for each step
-  ip link add dev "$1" type vcan
-  ip link set "$1" txqueuelen 4096
-  ip link set "$1" up
-}
-step() { echo "== $1 $(cut -d' ' -f1 /proc/uptime)"; mkdir -p "$OUT/$1"; cd "$OUT/$1"; }
-ready() { for i in $(seq 80); do sleep 0.25; curl -sf "http://127.0.0.1:${1:-8632}/-/ready" >/dev/null && break; done; } # port
-ask() { curl -s "http://127.0.0.1:${2:-8632}/api/v1/report" >"$1.json"; } # name port
-said() { for i in $(seq 160); do [ "$(grep -c "$2" run.log)" -ge "$1" ] && break; sleep 0.25; done; } # times words
-await() { for i in $(seq 240); do "$@" >/dev/null 2>&1 && break; sleep 0.25; done; } # command, until it succeeds
-listening() { [ "$(grep -c "^ *$1 " /proc/net/can/rcvlist_all)" -ge "$2" ]; } # interface sockets that hear all of it
-heard() { [ "$(curl -s "http://127.0.0.1:${2:-8632}/api/v1/report" | sed -n 's/.*"frames": *\([0-9]*\).*/\1/p' | head -1)" -ge "$1" ]; } # frames port
-lines() { [ "$(wc -l <"$1")" -ge "$2" ]; } # file number
-end() { for p in "$@"; do kill "$p"; wait "$p"; done 2>/dev/null; }
+. "$here/common.sh"
 
 step claims # two independent address claimers on the kernel's J1939 stack, heard live
 bus can1
@@ -150,33 +123,6 @@ ip link set can8 up
 sleep 5
 cansend can8 09F80121#36729A16021AB80D
 wait $audit
-
-step saturated # the daemon on a bus at 95 % load, on a machine that has no time for it for four seconds
-bus can9
-$MUSTER run can9 >run.log 2>&1 & run=$!
-ready
-$MUSTER simulate saturated --to can9 --for 15s >simulate.log 2>&1 & sim=$!
-sleep 5; kill -STOP $run; sleep 4; kill -CONT $run
-wait $sim
-await heard "$(sed 's/frames.*//' simulate.log | tr -dc 0-9)"
-cat /proc/$run/status >status.txt
-curl -s http://127.0.0.1:8632/api/v1/report >report.json
-kill -INT $run; wait $run
-
-step flood # ten such buses in one, with what two pages keep open
-bus can19
-$MUSTER run can19 >run.log 2>&1 & run=$!
-ready
-curl -sN http://127.0.0.1:8632/api/v1/events >/dev/null & reports=$!
-curl -sN 'http://127.0.0.1:8632/api/v1/messages/stream?latest=true' >/dev/null & messages=$!
-cut -d' ' -f14,15 /proc/$run/stat >ticks.txt
-$MUSTER simulate saturated --to can19 --for 150s --speed 10 >simulate.log 2>&1
-cut -d' ' -f14,15 /proc/$run/stat >>ticks.txt
-for i in 1 2 3; do sleep 1; cansend can19 09F80102#0102030405060708; done # a loss is told with the next frame that is heard
-sleep 3
-curl -s http://127.0.0.1:8632/api/v1/report >report.json
-end $reports $messages
-kill -INT $run; wait $run
 
 step contest # an independent claimer wants muster's own address, with a lower and with a higher NAME
 number=10
@@ -315,7 +261,4 @@ sleep 1
 end $pipe $gpsd
 fi
 
-echo "== end $(cut -d' ' -f1 /proc/uptime)"
-touch "$OUT/finished"
-sync
-halt -f
+finish
