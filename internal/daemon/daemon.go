@@ -56,6 +56,7 @@ type Options struct {
 	firstRetry time.Duration        // wait after a failed delivery; default 1 s
 	elapsed    func() time.Duration // a clock that nobody sets; default Now's, or the time since boot
 	replay     bool                 // time is that of the events alone
+	fleetLook  <-chan time.Duration // fleet.Options.Look
 }
 
 // Daemon watches one boat. Its model belongs to the goroutine of Run; everything else talks to it by values.

@@ -122,7 +122,7 @@ const t0 = event.Time(1_777_000_000_000_000_000)
 var nameA = pgn.NameFields{UniqueNumber: 7, Manufacturer: 2001, DeviceFunction: 130, DeviceClass: 60, IndustryGroup: 4}.NAME()
 
 // eventually waits until what is true; it has no limit of its own but the test's.
-func eventually(t *testing.T, what func() bool) {
+func eventually(t testing.TB, what func() bool) {
 	t.Helper()
 	for !what() {
 		if t.Context().Err() != nil {

@@ -26,7 +26,7 @@ import (
 )
 
 // aboard is a daemon with a store that runs until the returned function stops it.
-func aboard(t *testing.T, opt Options) (*Daemon, func()) {
+func aboard(t testing.TB, opt Options) (*Daemon, func()) {
 	t.Helper()
 	d, err := New(opt)
 	if err != nil {
@@ -123,7 +123,7 @@ func change(kind alert.ChangeKind, id string, silenced bool) alert.Change {
 }
 
 // tell makes the daemon note changes as the checks would.
-func tell(t *testing.T, d *Daemon, changes ...alert.Change) {
+func tell(t testing.TB, d *Daemon, changes ...alert.Change) {
 	t.Helper()
 	err := d.do(t.Context(), func() error {
 		for _, c := range changes {

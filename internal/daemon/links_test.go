@@ -34,13 +34,13 @@ func (w *wire) Read(events []event.Event) (int, error) {
 
 // afloat is a daemon that runs on a clock which the test moves.
 type afloat struct {
-	t    *testing.T
+	t    testing.TB
 	d    *Daemon
 	wall atomic.Int64
 	log  lockedBuffer
 }
 
-func newAfloat(t *testing.T, opt Options) *afloat {
+func newAfloat(t testing.TB, opt Options) *afloat {
 	a := &afloat{t: t}
 	a.wall.Store(int64(t0))
 	opt.Now = func() time.Time { return event.Time(a.wall.Load()).UTC() }

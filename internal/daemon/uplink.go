@@ -42,6 +42,7 @@ func (d *Daemon) newUplink(c *config.Config) (*uplink, error) {
 	opt := fleetOptions(c)
 	opt.Boat = d.opt.Config.Boat // a reload does not change it
 	opt.Version, opt.Report, opt.Store, opt.Sync, opt.Now = d.opt.Version, d.Report, d.store, d.kick, d.now
+	opt.Look = d.opt.fleetLook
 	opt.Log = d.opt.Log.With().Str("component", "fleet").Logger()
 	u, err := fleet.NewUplink(opt)
 	if err != nil {

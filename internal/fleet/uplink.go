@@ -36,8 +36,9 @@ type Options struct {
 	Log    zerolog.Logger
 	Now    func() time.Time // default time.Now
 
-	MaxWaiting int // messages that may wait; default 2000
-	MaxBytes   int // of all of them; default 8 MiB
+	Look       <-chan time.Duration // moments, on a clock that nobody sets, at which to look at the report; nil for each second
+	MaxWaiting int                  // messages that may wait; default 2000
+	MaxBytes   int                  // of all of them; default 8 MiB
 
 	firstRetry time.Duration // wait after the first failure; default 500 ms
 }
@@ -172,12 +173,18 @@ const lookEvery = time.Second
 func (u *Uplink) report(ctx context.Context) {
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
+	if u.opt.Look != nil {
+		tick.Stop()
+	}
 	began, p := time.Now(), newPace(u.opt.Every)
 	var last *boat.Report
-	var now uint64
+	var looked uint64
 	for {
+		var now time.Duration
 		select {
 		case <-tick.C:
+			now = time.Since(began)
+		case now = <-u.opt.Look:
 		case <-ctx.Done():
 			if p.pending() {
 				u.queueReport(classChange, last)
@@ -190,11 +197,11 @@ func (u *Uplink) report(ctx context.Context) {
 			continue
 		}
 		if r != last {
-			last, now = r, looks(r)
+			last, looked = r, looks(r)
 		}
-		if c := p.look(time.Since(began), now); c != 0 {
+		if c := p.look(now, looked); c != 0 {
 			u.queueReport(c, r)
-			p.made(time.Since(began))
+			p.made(now)
 		}
 	}
 }
