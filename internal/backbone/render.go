@@ -251,10 +251,7 @@ func reportTitle(job *record.Job) string {
 // WritePDF writes the commissioning report. made is the creation date in the file.
 func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 	title := reportTitle(job)
-	d, err := record.NewDocument(title, strings.TrimSuffix(title+" · "+a.Boat, " · "), made)
-	if err != nil {
-		return fmt.Errorf("write PDF: %w", err)
-	}
+	d := record.NewDocument(title, strings.TrimSuffix(title+" · "+a.Boat, " · "), made)
 	d.Head(job)
 	d.Heading(title)
 	d.Facts(26, append([][2]string{{"Boat", a.Boat}}, job.Facts()...)...)

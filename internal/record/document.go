@@ -6,11 +6,11 @@ import (
 	"io"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/go-pdf/fpdf"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
-	"golang.org/x/image/font/sfnt"
 )
 
 // Millimetres of the A4 page.
@@ -27,35 +27,29 @@ const (
 
 // Document draws a PDF from top to bottom in the shop's plain style; every row is kept whole, every page is numbered.
 type Document struct {
-	pdf    *fpdf.Fpdf
-	glyphs *sfnt.Font
-	buffer sfnt.Buffer
+	pdf *fpdf.Fpdf
 }
 
 // NewDocument begins a document. made is the creation date in the file, so that the same content gives the same bytes.
-func NewDocument(title, footer string, made time.Time) (*Document, error) {
-	glyphs, err := sfnt.Parse(goregular.TTF)
-	if err != nil {
-		return nil, fmt.Errorf("font: %w", err)
-	}
-	s := &Document{pdf: fpdf.New("P", "mm", "A4", ""), glyphs: glyphs}
+func NewDocument(title, footer string, made time.Time) *Document {
+	s := &Document{pdf: fpdf.New("P", "mm", "A4", "")}
 	s.pdf.SetCreationDate(made)
 	s.pdf.SetModificationDate(made)
 	s.pdf.SetCatalogSort(true)
 	s.pdf.AddUTF8FontFromBytes("go", "", goregular.TTF)
 	s.pdf.AddUTF8FontFromBytes("go", "B", gobold.TTF)
-	s.pdf.SetTitle(s.clean(title), true)
+	s.pdf.SetTitle(clean(title), true)
 	s.pdf.SetMargins(margin, margin, margin)
 	s.pdf.SetAutoPageBreak(false, 0)
 	s.pdf.AliasNbPages("{pages}")
 	s.pdf.SetFooterFunc(func() {
 		s.font("", 8)
 		s.pdf.SetXY(margin, -11)
-		s.pdf.CellFormat(BodyWidth/2, 4, s.clean(footer), "", 0, "L", false, 0, "")
+		s.pdf.CellFormat(BodyWidth/2, 4, clean(footer), "", 0, "L", false, 0, "")
 		s.pdf.CellFormat(BodyWidth/2, 4, fmt.Sprintf("page %d of {pages}", s.pdf.PageNo()), "", 0, "R", false, 0, "")
 	})
 	s.pdf.AddPage()
-	return s, nil
+	return s
 }
 
 // Output writes the document.
@@ -64,13 +58,13 @@ func (s *Document) Output(w io.Writer) error { return s.pdf.Output(w) }
 func (s *Document) font(style string, size float64) { s.pdf.SetFont("go", style, size) }
 
 // clean makes text printable with the font: a character it lacks is written as its code point, and controls become spaces.
-func (s *Document) clean(text string) string {
+func clean(text string) string {
 	var b strings.Builder
 	for _, r := range text {
-		switch g, err := s.glyphs.GlyphIndex(&s.buffer, r); {
+		switch {
 		case r < ' ' || r == 0x7F:
 			b.WriteByte(' ')
-		case err == nil && g != 0 && r <= 0xFFFF:
+		case unicode.Is(glyphs, r):
 			b.WriteRune(r)
 		default:
 			fmt.Fprintf(&b, "[U+%04X]", r)
@@ -117,7 +111,7 @@ func (s *Document) Head(job *Job) {
 
 func (s *Document) line(text string, h float64) {
 	if text != "" {
-		s.pdf.CellFormat(BodyWidth, h, s.clean(text), "", 1, "L", false, 0, "")
+		s.pdf.CellFormat(BodyWidth, h, clean(text), "", 1, "L", false, 0, "")
 	}
 }
 
@@ -187,7 +181,7 @@ func (s *Document) row(widths []float64, cells []string, style string, ruled boo
 	lines := make([][]string, len(cells))
 	most := 1
 	for i, c := range cells {
-		lines[i] = s.pdf.SplitText(s.clean(c), widths[i]-1.5)
+		lines[i] = s.pdf.SplitText(clean(c), widths[i]-1.5)
 		most = max(most, len(lines[i]))
 	}
 	for from := 0; from < most; {

@@ -58,7 +58,7 @@ func (s *Document) Draw(d *Drawing) {
 	}
 	for _, w := range d.words {
 		s.font("", w.size*scale*pointsOfMillimetre)
-		text := s.clean(w.text)
+		text := clean(w.text)
 		x := margin + w.x*scale
 		switch w.anchor {
 		case Middle:

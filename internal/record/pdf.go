@@ -10,10 +10,7 @@ import (
 // WritePDF writes the record as PDF. made is the creation date in the file.
 func (r *Record) WritePDF(w io.Writer, made time.Time) error {
 	title := r.Title()
-	d, err := NewDocument(title, strings.TrimSuffix(title+" · "+r.Boat.Name, " · "), made)
-	if err != nil {
-		return fmt.Errorf("write PDF: %w", err)
-	}
+	d := NewDocument(title, strings.TrimSuffix(title+" · "+r.Boat.Name, " · "), made)
 	d.Head(r.Job)
 	d.Heading(title)
 	r.draw(d)
