@@ -34,25 +34,42 @@ func EncodeReport(r *boat.Report) ([]byte, error) {
 	return append(text, '\n'), nil
 }
 
-// encoder keeps the text of the latest report, so that many readers cost one encoding.
+// encoder keeps the etag of the latest report, and its text if somebody asked for it, so that many readers cost one encoding.
 type encoder struct {
 	mu     sync.Mutex
 	report *boat.Report
-	text   []byte
-	etag   string
+	tag    string
+	text   []byte // nil until it is asked for
 }
 
+// etag tells whether a report differs from another. It is the digest of the report without the spaces and lines of its text, which take
+// several times as long to lay out as the report takes to encode: open pages ask for it every second.
+func (e *encoder) etag(r *boat.Report) (string, error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.look(r)
+}
+
+// encode is the text with its etag.
 func (e *encoder) encode(r *boat.Report) (text []byte, etag string, err error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	if r != e.report || e.text == nil {
-		if text, err = EncodeReport(r); err != nil {
-			return nil, "", err
-		}
-		sum := sha256.Sum256(text)
-		e.report, e.text, e.etag = r, text, `"`+hex.EncodeToString(sum[:12])+`"`
+	if _, err = e.look(r); err == nil && e.text == nil {
+		e.text, err = EncodeReport(r)
 	}
-	return e.text, e.etag, nil
+	return e.text, e.tag, err
+}
+
+// look works out the etag of a report other than the one before. Called with mu held.
+func (e *encoder) look(r *boat.Report) (string, error) {
+	if r != e.report || e.tag == "" {
+		sum := sha256.New()
+		if err := json.NewEncoder(sum).Encode(r); err != nil {
+			return "", fmt.Errorf("report: %w", err)
+		}
+		e.report, e.text, e.tag = r, nil, `"`+hex.EncodeToString(sum.Sum(nil)[:12])+`"`
+	}
+	return e.tag, nil
 }
 
 // matches reports whether an If-None-Match header names the etag (RFC 9110, 13.1.2: weak comparison).

@@ -92,7 +92,7 @@ func (s *Server) addStreams(api huma.API) {
 			last := in.LastID
 			return &huma.StreamResponse{Body: func(ctx huma.Context) {
 				s.openStream(ctx, func(out *stream) bool {
-					_, etag, err := s.encoded.encode(s.opt.Reports.Report())
+					etag, err := s.encoded.etag(s.opt.Reports.Report())
 					if etag = strings.Trim(etag, `"`); err != nil || etag == last {
 						return true
 					}

@@ -163,7 +163,7 @@ func (s *Server) page(mux *http.ServeMux, pattern, name string, find func(*http.
 		report := s.opt.Reports.Report()
 		v := s.view(r, report, name)
 		render := func() ([]byte, error) {
-			_, etag, err := s.encoded.encode(report)
+			etag, err := s.encoded.etag(report)
 			if err != nil {
 				return nil, err
 			}
