@@ -284,14 +284,14 @@ func note(tr *Traffic, n uint32, data []byte) {
 
 func TestTraffic(t *testing.T) {
 	tr := NewTraffic(4)
-	if list, seen, _ := tr.Since(0, Filter{}); len(list) != 0 || seen != 0 {
+	if list, seen, _ := tr.Since(0, Filter{}, 0); len(list) != 0 || seen != 0 {
 		t.Errorf("nothing yet: %d, %d", len(list), seen)
 	}
 	for i := range 6 {
 		note(tr, 128267, []byte{byte(i), 0xD2, 4, 0, 0, 0, 0, 0xFF}) // 12.34 m
 	}
 	note(tr, 130306, []byte{0, 0xFF, 0xFF, 0xFF, 0xFF, 0xFA, 0xFF, 0xFF})
-	list, seen, lost := tr.Since(1, Filter{})
+	list, seen, lost := tr.Since(1, Filter{}, 0)
 	if len(list) != 4 || seen != 7 || lost != 2 || list[0].Number != 4 {
 		t.Fatalf("%d messages, %d seen, %d lost", len(list), seen, lost)
 	}
@@ -301,17 +301,24 @@ func TestTraffic(t *testing.T) {
 	if f := list[3].Fields[1]; f.Number != nil || f.State != "not available" {
 		t.Errorf("a value that is not available is %+v", f)
 	}
-	if list, _, _ := tr.Since(0, Filter{PGN: 130306}); len(list) != 1 {
+	if list, _, _ := tr.Since(0, Filter{PGN: 130306}, 0); len(list) != 1 {
 		t.Errorf("filter by number: %d", len(list))
 	}
-	if list, _, _ := tr.Since(0, Filter{Device: "other"}); len(list) != 0 {
+	if list, _, _ := tr.Since(0, Filter{PGN: 128267}, 2); len(list) != 2 || list[0].Number != 5 || list[1].Number != 6 {
+		t.Errorf("the latest two by number: %d", len(list))
+	}
+	if list, _, _ := tr.Since(0, Filter{Device: "other"}, 0); len(list) != 0 {
 		t.Errorf("filter by device: %d", len(list))
 	}
-	if list, _, _ := tr.Since(7, Filter{}); len(list) != 0 {
+	if list, _, _ := tr.Since(7, Filter{}, 0); len(list) != 0 {
 		t.Errorf("nothing new: %d", len(list))
 	}
 	if got, _ := tr.Newest(0, Filter{}); len(got) != 2 {
 		t.Errorf("%d kinds", len(got))
+	}
+	note(tr, 130306, []byte{1, 0xFF, 0xFF, 0xFF, 0xFF, 0xFA, 0xFF, 0xFF}) // in the place of one that was read
+	if list, _, _ := tr.Since(0, Filter{}, 0); len(list) != 4 || list[0].Number != 5 || list[3].Number != 8 || list[3].Data != "01FFFFFFFFFAFFFF" {
+		t.Errorf("after the oldest made room: %+v", list)
 	}
 }
 
@@ -333,7 +340,7 @@ func FuzzMessage(f *testing.F) {
 	f.Fuzz(func(t *testing.T, n uint32, data []byte) {
 		tr := NewTraffic(1)
 		note(tr, n&0x1FFFF, data)
-		list, _, _ := tr.Since(0, Filter{})
+		list, _, _ := tr.Since(0, Filter{}, 0)
 		if len(list) != 1 || !json.Valid(list[0].text) || bytes.ContainsAny(list[0].text, "\n\r") {
 			t.Fatalf("%d messages", len(list))
 		}

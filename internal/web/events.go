@@ -106,10 +106,7 @@ func (s *Server) addStreams(api huma.API) {
 		After uint64 `query:"after" doc:"Only messages with a higher number."`
 		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100"`
 	}) (*body[[]*Message], error) {
-		list, _, _ := s.opt.Traffic.Since(in.After, in.Filter)
-		if len(list) > in.Limit {
-			list = list[len(list)-in.Limit:]
-		}
+		list, _, _ := s.opt.Traffic.Since(in.After, in.Filter, in.Limit)
 		return &body[[]*Message]{append([]*Message{}, list...)}, nil
 	}, 422)
 	huma.Register(api, huma.Operation{OperationID: "stream-messages", Method: http.MethodGet, Path: prefix + "/messages/stream", Tags: []string{"traffic"},
@@ -135,7 +132,7 @@ func (s *Server) addStreams(api huma.API) {
 						list, after = s.opt.Traffic.Newest(after, in.Filter)
 					} else {
 						var lost uint64
-						list, after, lost = s.opt.Traffic.Since(after, in.Filter)
+						list, after, lost = s.opt.Traffic.Since(after, in.Filter, 0)
 						if lost > 0 && !out.send("event: skipped\ndata: {\"count\":%d}\n\n", lost) {
 							return false
 						}

@@ -58,10 +58,8 @@ func (s *Server) trafficData(req *http.Request, r *boat.Report) (string, content
 		p.PGNs = append(p.PGNs, link{strconv.Itoa(int(n)), strings.TrimSpace(strconv.Itoa(int(n)) + " " + title)})
 	}
 	slices.SortFunc(p.PGNs, func(a, b link) int { return cmp.Or(cmp.Compare(len(a.ID), len(b.ID)), cmp.Compare(a.ID, b.ID)) })
-	list, _, _ := s.opt.Traffic.Since(0, p.Filter)
-	list = list[max(0, len(list)-trafficRows):]
-	slices.Reverse(list)
-	p.Messages = list
+	p.Messages, _, _ = s.opt.Traffic.Since(0, p.Filter, trafficRows)
+	slices.Reverse(p.Messages)
 	stream := url.Values{"latest": {"true"}}
 	if p.Filter.Device != "" {
 		stream.Set("device", p.Filter.Device)

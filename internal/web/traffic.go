@@ -26,7 +26,7 @@ type Traffic struct {
 
 	reading sync.Mutex
 	taken   []rawMessage // a copy of ring up to the number upTo, for the readers
-	decoded []*Message   // immutable; decoded[n % len] is message n if its number says so
+	decoded []*Message   // those of taken that somebody read; immutable
 	upTo    uint64
 	values  []pgn.Value
 }
@@ -120,17 +120,18 @@ func (f *Filter) wants(m *rawMessage) bool {
 	return (f.Network == "" || f.Network == m.network) && (f.Device == "" || f.Device == m.device) && (f.PGN == 0 || f.PGN == m.id.PGN())
 }
 
-// Since lists the kept messages with a number above after, oldest first; seen is the latest number there was, and lost is
-// how many of those asked for are no longer kept. The messages are shared: read-only.
-func (t *Traffic) Since(after uint64, f Filter) (list []*Message, seen, lost uint64) {
+// Since lists the kept messages with a number above after, oldest first, of them the latest most, 0 for all; seen is the latest number
+// there was, and lost is how many of those asked for are no longer kept. The messages are shared: read-only.
+func (t *Traffic) Since(after uint64, f Filter, most int) (list []*Message, seen, lost uint64) {
 	t.reading.Lock()
 	defer t.reading.Unlock()
 	from, lost := t.catchUp(after)
-	for n := from; n < t.upTo; n++ {
-		if m := &t.taken[n%uint64(len(t.taken))]; f.wants(m) {
+	for n := t.upTo; n > from && (most == 0 || len(list) < most); n-- {
+		if m := &t.taken[(n-1)%uint64(len(t.taken))]; f.wants(m) {
 			list = append(list, t.message(m))
 		}
 	}
+	slices.Reverse(list)
 	return list, t.upTo - 1, lost
 }
 
@@ -180,6 +181,7 @@ func (t *Traffic) catchUp(after uint64) (from, lost uint64) {
 		data := append(to.data[:0], from.data...)
 		*to = *from
 		to.data = data
+		t.decoded[n%keep] = nil
 	}
 	t.upTo = t.next
 	if from = after + 1; from < oldest {
@@ -194,7 +196,7 @@ func (t *Traffic) catchUp(after uint64) (from, lost uint64) {
 // message is the decoded message of r.
 func (t *Traffic) message(r *rawMessage) *Message {
 	m := &t.decoded[r.number%uint64(len(t.decoded))]
-	if *m == nil || (*m).Number != r.number {
+	if *m == nil {
 		*m = t.decode(r)
 	}
 	return *m
