@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"path"
 	"reflect"
@@ -84,20 +85,55 @@ func matches(header, etag string) bool {
 
 const prefix = "/api/v1"
 
-// addAPI registers every operation and the documents that describe them.
+// addAPI serves every operation.
 func (s *Server) addAPI(mux *http.ServeMux) {
-	api := NewAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
-	s.addReading(api)
-	s.addBackbones(api)
-	s.addActing(api)
-	s.addKeeping(api)
-	s.addBaseline(api)
-	s.addStreams(api)
-	publish(mux, api)
+	ServeAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.", func(api huma.API) {
+		s.addReading(api)
+		s.addBackbones(api)
+		s.addActing(api)
+		s.addKeeping(api)
+		s.addBaseline(api)
+		s.addStreams(api)
+	})
 }
 
-// NewAPI begins an API at /api/v1, Publish serves its description when all operations are registered.
-func NewAPI(mux *http.ServeMux, description string) huma.API {
+// ServeAPI serves the operations that register registers at /api/v1, with their description, and answers what is none of them. The
+// operations are registered again for the description when somebody first asks for it: a start does not wait for its texts, and what it is
+// made of is not held.
+func ServeAPI(mux *http.ServeMux, description string, register func(huma.API)) {
+	api := newAPI(mux, description)
+	register(api)
+	forgetAnswers(api.OpenAPI())
+	texts := sync.OnceValues(func() (map[string][]byte, error) {
+		whole := newAPI(http.NewServeMux(), description)
+		register(whole)
+		return describe(whole.OpenAPI())
+	})
+	serve := func(pattern, kind string) {
+		mux.HandleFunc("GET "+prefix+pattern, func(w http.ResponseWriter, r *http.Request) {
+			all, err := texts()
+			if err != nil {
+				refuse(w, r, http.StatusInternalServerError, err.Error())
+				return
+			}
+			text, ok := all[strings.TrimPrefix(r.URL.Path, prefix)]
+			if !ok {
+				refuse(w, r, http.StatusNotFound, fmt.Sprintf("there is no schema at %q: %s/schemas lists them", r.URL.Path, prefix))
+				return
+			}
+			w.Header().Set("Content-Type", kind)
+			_, _ = w.Write(text)
+		})
+	}
+	serve("/openapi.json", "application/openapi+json")
+	serve("/schemas", "application/json")
+	serve("/schemas/{file}", "application/schema+json")
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q with this method: %s/openapi.json lists them", r.URL.Path, prefix))
+	})
+}
+
+func newAPI(mux *http.ServeMux, description string) huma.API {
 	config := huma.DefaultConfig("muster", "1")
 	config.Info.Description = description
 	config.OpenAPIPath, config.SchemasPath, config.DocsPath, config.CreateHooks = "", "", "", nil
@@ -111,41 +147,58 @@ func NewAPI(mux *http.ServeMux, description string) huma.API {
 	return humago.New(mux, config)
 }
 
-// publish serves the description of the operations, and answers what is none of them. The texts are made when somebody first asks
-// for one: a start does not wait for them.
-func publish(mux *http.ServeMux, api huma.API) {
-	schemas := api.OpenAPI().Components.Schemas.Map()
-	texts := sync.OnceValues(func() (map[string][]byte, error) { return describe(api.OpenAPI(), schemas) })
-	serve := func(pattern, kind string) {
-		mux.HandleFunc("GET "+prefix+pattern, func(w http.ResponseWriter, r *http.Request) {
-			all, err := texts()
-			if err != nil {
-				refuse(w, r, http.StatusInternalServerError, err.Error())
-				return
+// forgetAnswers lets go of the schemas of answers, which only a description needs. Those that what people send is held to stay.
+func forgetAnswers(doc *huma.OpenAPI) {
+	schemas := doc.Components.Schemas.Map()
+	needed := map[string]bool{}
+	var need func(*huma.Schema)
+	need = func(s *huma.Schema) {
+		if s == nil {
+			return
+		}
+		if name := path.Base(s.Ref); s.Ref != "" && !needed[name] {
+			needed[name] = true
+			need(schemas[name])
+		}
+		for _, p := range s.Properties {
+			need(p)
+		}
+		need(s.Items)
+		if of, ok := s.AdditionalProperties.(*huma.Schema); ok {
+			need(of)
+		}
+		for _, list := range [][]*huma.Schema{s.OneOf, s.AnyOf, s.AllOf, {s.Not}} {
+			for _, one := range list {
+				need(one)
 			}
-			w.Header().Set("Content-Type", kind)
-			_, _ = w.Write(all[pattern])
-		})
+		}
 	}
-	serve("/openapi.json", "application/openapi+json")
-	serve("/schemas", "application/json")
-	for name := range schemas {
-		serve("/schemas/"+name+".json", "application/schema+json")
+	for _, item := range doc.Paths {
+		for _, op := range []*huma.Operation{item.Get, item.Put, item.Post, item.Delete, item.Patch} {
+			if op == nil {
+				continue
+			}
+			op.Responses = nil
+			if op.RequestBody != nil {
+				for _, content := range op.RequestBody.Content {
+					need(content.Schema)
+				}
+			}
+		}
 	}
-	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
-		refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q with this method: %s/openapi.json lists them", r.URL.Path, prefix))
-	})
+	maps.DeleteFunc(schemas, func(name string, _ *huma.Schema) bool { return !needed[name] })
+	doc.Paths = nil
 }
 
 // describe writes the description of the operations, their schemas and a list of these, by where each is served.
-func describe(doc *huma.OpenAPI, schemas map[string]*huma.Schema) (map[string][]byte, error) {
+func describe(doc *huma.OpenAPI) (map[string][]byte, error) {
 	openAPI, err := json.Marshal(doc)
 	if err != nil {
 		return nil, fmt.Errorf("web: openapi: %w", err)
 	}
 	texts := map[string][]byte{"/openapi.json": openAPI}
 	names := map[string]string{}
-	for name, schema := range schemas {
+	for name, schema := range doc.Components.Schemas.Map() {
 		text, err := json.Marshal(schema)
 		if err != nil {
 			return nil, fmt.Errorf("web: schema %s: %w", name, err)

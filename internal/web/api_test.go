@@ -121,6 +121,7 @@ func TestAPIAnswers(t *testing.T) {
 		{"end none", "DELETE", "/work-orders/current", "", 404, "none is being followed"},
 		{"no such operation", "GET", "/nothing", "", 404, "openapi.json"},
 		{"no such method", "PUT", "/report", "", 404, "openapi.json"},
+		{"no such schema", "GET", "/schemas/Nothing.json", "", 404, "/api/v1/schemas lists them"},
 		{"huge body", "POST", "/manual-devices", `{"model":"` + strings.Repeat("x", bodyLimit+1) + `"}`, 413, ""},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -49,9 +49,6 @@ func NewHTTP(handler http.Handler, log zerolog.Logger) *http.Server {
 	return newHTTP(handler, 5*time.Second, 15*time.Second, log)
 }
 
-// Publish serves the description of the operations, and answers what is none of them.
-func Publish(mux *http.ServeMux, api huma.API) { publish(mux, api) }
-
 // Read registers a reading operation.
 func Read[I, O any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (*O, error), errs ...int) {
 	read(api, id, route, summary, tag, f, errs...)

@@ -67,8 +67,14 @@ type BoatPath struct {
 }
 
 func (s *Server) addAPI(mux *http.ServeMux) {
-	api := web.NewAPI(mux, "What the boats of a fleet have told. Times are RFC 3339 in UTC; missing knowledge is an absent key.")
-	s.addBoats(api)
+	web.ServeAPI(mux, "What the boats of a fleet have told. Times are RFC 3339 in UTC; missing knowledge is an absent key.", func(api huma.API) {
+		s.addBoats(api)
+		s.addLists(api)
+		s.addEvents(api)
+	})
+}
+
+func (s *Server) addLists(api huma.API) {
 	web.Read(api, "search", "/search", "Devices of the fleet; those whose order to below is not known come last", "search",
 		func(_ context.Context, in *struct {
 			Text    string `query:"q" maxLength:"100" doc:"In any of maker, model, serial, software, role, boat."`
@@ -109,8 +115,6 @@ func (s *Server) addAPI(mux *http.ServeMux) {
 		list, err := s.opt.Fleet.Refusals(ctx, in.Limit)
 		return &body[[]hub.Refusal]{orEmpty(list)}, problem(err)
 	}, 422, 503)
-	s.addEvents(api)
-	web.Publish(mux, api)
 }
 
 func (s *Server) addBoats(api huma.API) {
