@@ -33,6 +33,7 @@ type receiver struct {
 	queue   int // bytes that the kernel lets wait, where it allows fewer than were asked for; 0 otherwise
 	room    int // frames of CAN that it lets wait, about
 	want    int
+	look    bool // do not wait
 	got     int
 	errno   syscall.Errno
 	pull    func(fd uintptr) bool // receive, bound once
@@ -93,16 +94,16 @@ func (r *receiver) receive(fd uintptr) bool {
 		case unix.EINTR:
 			continue
 		case unix.EAGAIN:
-			return false
+			return r.look
 		}
 		r.got, r.errno = int(n), errno
 		return true
 	}
 }
 
-// wait fills the batch with up to want messages. It blocks until there is one.
-func (r *receiver) wait(want int) error {
-	r.next, r.got, r.errno, r.want = 0, 0, 0, min(max(want, 1), batch)
+// wait fills the batch with up to want messages. It blocks until there is one, but not when it is only to look.
+func (r *receiver) wait(want int, look bool) error {
+	r.next, r.got, r.errno, r.want, r.look = 0, 0, 0, min(max(want, 1), batch), look
 	if err := r.conn.Read(r.pull); err != nil {
 		return err
 	}

@@ -28,6 +28,8 @@ type canLink struct {
 	wasOne bool // known holds an answer
 	frames int  // since the latest pause
 	pause  time.Duration
+	latest event.Time // of what was handed out
+	empty  bool       // the latest look left nothing waiting
 }
 
 // canSource is a CAN interface of the kernel.
@@ -136,18 +138,19 @@ func (l *canLink) ask() {
 
 func (l *canLink) read(events []event.Event) (int, error) {
 	for {
-		if n := copy(events, l.queue); n > 0 {
-			l.queue = append(l.queue[:0], l.queue[n:]...)
+		if n := l.take(events, l.opts.Now); n > 0 {
+			l.latest = max(l.latest, events[n-1].Time)
 			return n, nil
 		}
-		if n := l.take(events, l.opts.Now); n > 0 {
+		if n := l.told(events); n > 0 {
 			return n, nil
 		}
 		if l.drained() {
 			l.gather()
 		}
-		err := l.wait(len(events))
+		err := l.wait(len(events), len(l.queue) > 0)
 		l.frames += l.got
+		l.empty = err == nil && l.got < l.want
 		switch {
 		case errors.Is(err, os.ErrDeadlineExceeded):
 			l.ask()
@@ -155,6 +158,20 @@ func (l *canLink) read(events []event.Event) (int, error) {
 			return 0, err
 		}
 	}
+}
+
+// told hands out what was learnt of the interface, once the frames that waited then are through: theirs are the earlier times.
+func (l *canLink) told(events []event.Event) int {
+	if len(l.queue) == 0 || !l.empty && l.latest < l.queue[0].Time {
+		return 0
+	}
+	n := copy(events, l.queue)
+	l.queue = append(l.queue[:0], l.queue[n:]...)
+	for i := range events[:n] {
+		l.latest = max(l.latest, events[i].Time)
+		events[i].Time = l.latest
+	}
+	return n
 }
 
 // gather lets frames come, but never so many that the kernel's room for them gets short.

@@ -69,7 +69,7 @@ func TestReceiver(t *testing.T) {
 	events := make([]event.Event, 3)
 	for i := 0; i < len(want); {
 		if r.next == r.got {
-			if err := r.wait(64); err != nil {
+			if err := r.wait(64, false); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -95,7 +95,7 @@ func TestReceiverCountsLosses(t *testing.T) {
 	}
 	frames, dropped := 0, 0
 	count := func() {
-		if err := r.wait(64); err != nil {
+		if err := r.wait(64, false); err != nil {
 			t.Fatal(err)
 		}
 		events := make([]event.Event, 200)
@@ -145,6 +145,37 @@ func TestReceiveQueue(t *testing.T) {
 	})
 }
 
+// TestStateAfterFrames: what is learnt of the interface while frames wait comes behind them, for their times are the earlier ones.
+func TestStateAfterFrames(t *testing.T) {
+	r, c := udpReceiver(t, 1<<20)
+	l := &canLink{receiver: r, opts: Options{Gather: -1}.withDefaults()}
+	const sent = 2*batch + 3
+	for range sent {
+		c.Write(rawFrame(0x123, 1))
+	}
+	l.queue = append(l.queue, event.Event{Kind: event.KindDropped, Time: event.At(time.Now()), Count: 7})
+	events := make([]event.Event, 300)
+	frames, last := 0, event.Time(0)
+	for {
+		n, err := l.read(events)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range events[:n] {
+			if e.Time < last {
+				t.Errorf("%s goes back by %v", show(&e), last.Sub(e.Time))
+			}
+			if last = e.Time; e.Kind == event.KindFrame {
+				frames++
+			} else if frames != sent {
+				t.Fatalf("%s after %d frames of %d", show(&e), frames, sent)
+			} else {
+				return
+			}
+		}
+	}
+}
+
 func TestReceiverAllocations(t *testing.T) {
 	r, c := udpReceiver(t, 1<<20)
 	b := rawFrame(0x123, 1)
@@ -152,7 +183,7 @@ func TestReceiverAllocations(t *testing.T) {
 	now := time.Now
 	if n := testing.AllocsPerRun(100, func() {
 		c.Write(b)
-		if r.wait(8) == nil {
+		if r.wait(8, false) == nil {
 			r.take(events, now)
 		}
 	}); n != 0 {
@@ -171,7 +202,7 @@ func BenchmarkReceive(b *testing.B) {
 		}
 		b.StartTimer()
 		for got := 0; got < batch; got += r.take(events, time.Now) {
-			if err := r.wait(batch); err != nil {
+			if err := r.wait(batch, false); err != nil {
 				b.Fatal(err)
 			}
 		}
