@@ -63,10 +63,11 @@ func TestValidHTML(t *testing.T) {
 	muster(t, "snapshot", "sim:demo", "--ask", "--for", "6m", "-o", after)
 	muster(t, "service-record", before, after, "--job", examples+"job.yaml", "-o", in("record.html"))
 	muster(t, "backbone", examples+"layout.yaml", after, "-o", in("backbone.html"))
+	muster(t, "plan", after, "--sheets", "../../deploy/sheets", "-o", in("order.html"))
 	if err := os.WriteFile(in("comparison.html"), []byte(muster(t, "compare", before, after, "--format", "html")), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	for _, name := range []string{"record.html", "backbone.html", "comparison.html"} {
+	for _, name := range []string{"record.html", "backbone.html", "comparison.html", "order.html"} {
 		t.Run(name, func(t *testing.T) {
 			out, err := exec.Command(tidy, "-errors", "-quiet", in(name)).CombinedOutput()
 			if _, exited := errors.AsType[*exec.ExitError](err); err != nil && !exited {

@@ -32,7 +32,7 @@ func (a *Audit) WriteHTML(w io.Writer, job *record.Job) error {
 		g.If(of.Shop.Name != "" || of.Logo != nil, of.Letterhead()),
 		h.H1(g.Text(heading)),
 		g.If(len(facts) > 0, paper.Facts(facts...)),
-		a.Picture(),
+		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), a.Picture()), // narrow screens scroll it
 		h.H2(g.Text("Figures")), paper.Facts(a.Figures()...),
 		h.H2(g.Text("Findings")), a.findings(),
 		section("Against the live network", a.Live.Lines()),

@@ -68,6 +68,14 @@ func (r *Report) TalkerByID(id string) *Talker {
 	return nil
 }
 
+// Counted is a number with its noun: "1 boat", "2 boats".
+func Counted(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return strconv.Itoa(n) + " " + many
+}
+
 // Printable shows foreign text harmlessly: control and formatting characters, which could steer a terminal, appear escaped.
 func Printable(s string) string {
 	clean := func(r rune) bool { return !unicode.IsPrint(r) && r != ' ' }

@@ -60,7 +60,7 @@ func (o *Order) origin() g.Node {
 
 // summary says how much there is to do.
 func (o *Order) summary() g.Node {
-	return h.P(h.B(g.Textf("%d updates", len(o.Steps()))), g.Textf(" in %d groups: about ", len(o.Groups)),
+	return h.P(h.B(g.Text(o.updates())), g.Text(" in "+o.inGroups()+": about "),
 		h.B(g.Textf("%d min", o.Minutes)), g.Textf(" side by side, %d min one by one. Supply at ", o.MinutesAlone),
 		h.B(g.Textf("%.1f V", o.SupplyVolts)), g.Text(" or more throughout."))
 }

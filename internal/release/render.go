@@ -30,7 +30,7 @@ func (o *Order) Text() string {
 	}
 	line("WORK ORDER  %s", o.boatName())
 	line("Snapshot %s%s", o.Snapshot.Digest, stamp(" taken ", o.Snapshot.TakenAt.IsZero(), o.Snapshot.TakenAt.String()))
-	line("%d updates in %d groups: %d min side by side, %d min one by one", len(o.Steps()), len(o.Groups), o.Minutes, o.MinutesAlone)
+	line("%s in %s: %d min side by side, %d min one by one", o.updates(), o.inGroups(), o.Minutes, o.MinutesAlone)
 	list("CAUTIONS (common practice; the maker's instructions and local codes go first)", o.Cautions)
 	line("\nBEFORE STARTING (%s)", o.checkedWhen())
 	for _, c := range o.PreChecks {
@@ -114,6 +114,11 @@ func (o *Order) checkedWhen() string {
 	}
 	return s + stamp(" at ", c.At.IsZero(), c.At.UTC().Format(time.RFC3339))
 }
+
+// updates and inGroups say how many there are of each.
+func (o *Order) updates() string { return boat.Counted(len(o.Steps()), "update", "updates") }
+
+func (o *Order) inGroups() string { return boat.Counted(len(o.Groups), "group", "groups") }
 
 func (o *Order) boatName() string {
 	switch {

@@ -34,8 +34,6 @@ func (s Side) fact(name string) g.Node {
 	return paper.Fact(name, g.Text(when(s.TakenAt)+", "+devices(s.Devices)+", "), h.Code(g.Text(s.SHA256)))
 }
 
-func devices(n int) string { return fmt.Sprintf("%d %s", n, plural(n, "device", "devices")) }
-
 // section is the heading and the table of one class of changes.
 func (x Group) section() g.Node {
 	rows := g.Map(x.Changes, func(c Change) g.Node { return paper.Row(string(c.Severity), c.Summary) })

@@ -66,8 +66,8 @@ func (c *Comparison) Worst() boat.Severity {
 func (c *Comparison) WriteText(w io.Writer) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n", boatLabel(c.Boat))
-	fmt.Fprintf(&b, "before  %s  %d devices  %.12s\n", when(c.Before.TakenAt), c.Before.Devices, c.Before.SHA256)
-	fmt.Fprintf(&b, "after   %s  %d devices  %.12s\n", when(c.After.TakenAt), c.After.Devices, c.After.SHA256)
+	fmt.Fprintf(&b, "before  %s  %s  %.12s\n", when(c.Before.TakenAt), devices(c.Before.Devices), c.Before.SHA256)
+	fmt.Fprintf(&b, "after   %s  %s  %.12s\n", when(c.After.TakenAt), devices(c.After.Devices), c.After.SHA256)
 	if len(c.Changes) == 0 {
 		fmt.Fprintf(&b, "\nNothing changed.\n")
 	}
@@ -78,7 +78,7 @@ func (c *Comparison) WriteText(w io.Writer) error {
 		}
 	}
 	if n := len(c.Unchanged); n > 0 {
-		fmt.Fprintf(&b, "\n%d %s unchanged.\n", n, plural(n, "device", "devices"))
+		fmt.Fprintf(&b, "\n%s unchanged.\n", devices(n))
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -92,9 +92,4 @@ func when(t event.Time) string {
 	return t.UTC().Format("2006-01-02 15:04:05 UTC")
 }
 
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return one
-	}
-	return many
-}
+func devices(n int) string { return boat.Counted(n, "device", "devices") }

@@ -176,7 +176,7 @@ func (s *Server) summarize(rows []*row) Summary {
 	if n[hub.Unheard] > 0 {
 		unheard = fmt.Sprintf(", %d unheard for %s", n[hub.Unheard], silence)
 	}
-	of := " of " + plural(sum.Boats, "boat", "boats")
+	of := " of " + boat.Counted(sum.Boats, "boat", "boats")
 	switch {
 	case sum.Boats == 0:
 		sum.mark, sum.Sentence = "quiet", "No boat is enrolled yet."
@@ -199,13 +199,6 @@ func needs(n int) string {
 		return " needs"
 	}
 	return " need"
-}
-
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return strconv.Itoa(n) + " " + many
 }
 
 // rank puts verdicts in order, the worst first.

@@ -23,7 +23,7 @@ const shownAlerts = 50
 
 func (x AlertGroup) section() g.Node {
 	id := "check-" + web.Slug(x.Check)
-	on := plural(len(x.Alerts), "alert", "alerts") + " on " + plural(x.Boats, "boat", "boats")
+	on := boat.Counted(len(x.Alerts), "alert", "alerts") + " on " + boat.Counted(x.Boats, "boat", "boats")
 	return h.Section(h.Aria("labelledby", id),
 		h.H2(h.ID(id), web.State(x.Severity), g.Text(" "+web.Words(boat.Printable(x.Check))), web.Small(on)),
 		web.Plain(g.Map(x.Alerts[:min(len(x.Alerts), shownAlerts)], FleetAlert.line)...),

@@ -197,7 +197,7 @@ func compared(c *snapshot.Comparison) g.Node {
 	})
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("What changed")),
-		web.Meta(g.Textf("From %s to %s; %d devices unchanged.", web.Stamp(c.Before.TakenAt), web.Stamp(c.After.TakenAt), len(c.Unchanged))),
+		web.Meta(g.Textf("From %s to %s; %s unchanged.", web.Stamp(c.Before.TakenAt), web.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
 		web.OrElse(groups, h.P(web.Mark("well"), g.Text(" Nothing changed."))))
 }
 

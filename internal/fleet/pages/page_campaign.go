@@ -41,7 +41,7 @@ func (c Campaign) row() g.Node {
 	}
 	behind := web.StateAs("verified", "0")
 	if n := c.Counts.Behind; n > 0 {
-		behind = g.Group{web.StateAs("warning", fmt.Sprint(n)), web.Small("on " + plural(c.Boats, "boat", "boats"))}
+		behind = g.Group{web.StateAs("warning", fmt.Sprint(n)), web.Small("on " + boat.Counted(c.Boats, "boat", "boats"))}
 	}
 	return h.Tr(h.Th(h.Scope("row"), h.A(h.Href("/campaigns/"+url.PathEscape(c.Model)), web.Printable(c.Model))), h.Td(current),
 		h.Td(behind), h.Td(web.Number(c.Counts.Unknown)), h.Td(web.Number(c.Counts.Current)))
@@ -67,7 +67,7 @@ func (s *Server) campaignPage(r *http.Request) (string, g.Node, error) {
 	return boat.Printable(c.Model), g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/campaigns"), g.Text("Campaigns"))),
 		h.H1(g.Text(boat.Printable(c.Model) + web.After(" to ", c.Current))),
-		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d not known.", plural(c.Counts.Behind, "device", "devices"), plural(c.Boats, "boat", "boats"),
+		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d not known.", boat.Counted(c.Counts.Behind, "device", "devices"), boat.Counted(c.Boats, "boat", "boats"),
 			c.Counts.Current, c.Counts.Unknown)),
 		web.Meta(g.Text(medium)),
 		web.Section("days", "Day by day", progress(days)),

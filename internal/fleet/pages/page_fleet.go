@@ -29,7 +29,7 @@ func (s *Server) fleetPage(r *http.Request) (string, g.Node, error) {
 	rows = rows[part.first-1 : min(part.first-1+perPage, total)]
 	heading := "Boats"
 	if chosen != "" || text != "" {
-		heading = plural(total, "boat fits", "boats fit")
+		heading = boat.Counted(total, "boat fits", "boats fit")
 	}
 	return "", g.Group{
 		s.verdict(sum),
@@ -47,7 +47,7 @@ func (s *Server) fleetPage(r *http.Request) (string, g.Node, error) {
 func (s *Server) verdict(sum Summary) g.Node {
 	return h.Section(h.Class("verdict "+sum.mark), h.Aria("label", "Verdict"), web.Mark(sum.mark),
 		h.Div(h.H1(g.Text("Fleet")), sentence(sum.Sentence),
-			web.Meta(g.Textf("%s; %d behind their release; %s. As of ", plural(sum.Devices, "device", "devices"), sum.Behind, plural(sum.Alerts, "open alert", "open alerts")),
+			web.Meta(g.Textf("%s; %d behind their release; %s. As of ", boat.Counted(sum.Devices, "device", "devices"), sum.Behind, boat.Counted(sum.Alerts, "open alert", "open alerts")),
 				h.Time(g.Text(web.Stamp(event.At(s.opt.Now())))), g.Text("."))))
 }
 

@@ -57,7 +57,7 @@ func found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 	part := turn(r, len(hits))
 	from, to := part.first-1, min(part.first-1+perPage, len(hits))
 	sure, apart := hits[min(from, known):min(to, known)], hits[max(from, known):max(to, known)]
-	words := plural(known, "device", "devices")
+	words := boat.Counted(known, "device", "devices")
 	if q.Below != "" {
 		words += " older than " + boat.Printable(q.Below)
 		if unsure := len(hits) - known; unsure > 0 {

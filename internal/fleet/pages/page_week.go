@@ -38,7 +38,7 @@ func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
 			unheard = append(unheard, r)
 		}
 	}
-	words := plural(len(shown), "boat", "boats")
+	words := boat.Counted(len(shown), "boat", "boats")
 	if minutes > 0 {
 		words += fmt.Sprintf(", about %d min of updates one by one", minutes)
 	}
