@@ -11,6 +11,7 @@ import (
 	"errors"
 	"fmt"
 
+	"github.com/go-jose/go-jose/v4"
 	"github.com/gowebpki/jcs"
 )
 
@@ -46,7 +47,17 @@ func (s *Snapshot) Close(key ed25519.PrivateKey) error {
 	sum := sha256.Sum256(text)
 	seal := &Seal{SHA256: hex.EncodeToString(sum[:])}
 	if key != nil {
-		seal.Signature = sign(key, text)
+		signer, err := jose.NewSigner(jose.SigningKey{Algorithm: jose.EdDSA, Key: key}, nil)
+		if err != nil {
+			return fmt.Errorf("sign snapshot: %w", err)
+		}
+		jws, err := signer.Sign(text)
+		if err != nil {
+			return fmt.Errorf("sign snapshot: %w", err)
+		}
+		if seal.Signature, err = jws.DetachedCompactSerialize(); err != nil {
+			return fmt.Errorf("sign snapshot: %w", err)
+		}
 		seal.Key = base64.RawURLEncoding.EncodeToString(key.Public().(ed25519.PublicKey))
 	}
 	s.Seal = seal
@@ -84,7 +95,11 @@ func (s *Snapshot) Verify(key ed25519.PublicKey) error {
 	if err != nil || len(signer) != ed25519.PublicKeySize {
 		return fmt.Errorf("%w: the seal's public key %q is none", ErrSignature, s.Seal.Key)
 	}
-	if err := checkSignature(ed25519.PublicKey(signer), s.Seal.Signature, text); err != nil {
+	jws, err := jose.ParseDetached(s.Seal.Signature, text, []jose.SignatureAlgorithm{jose.EdDSA})
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrSignature, err)
+	}
+	if err := jws.DetachedVerify(text, ed25519.PublicKey(signer)); err != nil {
 		return fmt.Errorf("%w: %w", ErrSignature, err)
 	}
 	if key != nil && !key.Equal(ed25519.PublicKey(signer)) {

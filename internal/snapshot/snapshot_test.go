@@ -13,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/go-jose/go-jose/v4"
 	"github.com/google/go-cmp/cmp"
 	"github.com/gowebpki/jcs"
 
@@ -127,13 +128,20 @@ func TestStandards(t *testing.T) {
 	}
 	t.Run("RFC 8037 appendix A.4", func(t *testing.T) {
 		seed, _ := base64.RawURLEncoding.DecodeString("nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A")
-		key, text := ed25519.NewKeyFromSeed(seed), []byte("Example of Ed25519 signing")
-		got := sign(key, text)
-		want := "eyJhbGciOiJFZERTQSJ9.." +
-			"hgyY0il_MGCjP0JzlnLWG1PPOt7-09PGcvMg3AIbQR6dWbhijcNR4ki4iylGjg5BhVsPt9g7sVvpAr_MuM0KAg"
-		if err := checkSignature(key.Public().(ed25519.PublicKey), want, text); err != nil {
-			t.Error(err)
+		signer, err := jose.NewSigner(jose.SigningKey{Algorithm: jose.EdDSA, Key: ed25519.NewKeyFromSeed(seed)}, nil)
+		if err != nil {
+			t.Fatal(err)
 		}
+		jws, err := signer.Sign([]byte("Example of Ed25519 signing"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := jws.CompactSerialize()
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := "eyJhbGciOiJFZERTQSJ9.RXhhbXBsZSBvZiBFZDI1NTE5IHNpZ25pbmc." +
+			"hgyY0il_MGCjP0JzlnLWG1PPOt7-09PGcvMg3AIbQR6dWbhijcNR4ki4iylGjg5BhVsPt9g7sVvpAr_MuM0KAg"
 		if got != want {
 			t.Errorf("got  %s\nwant %s", got, want)
 		}
