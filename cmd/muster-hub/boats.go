@@ -120,6 +120,9 @@ func createSecret(name string, force bool) (*os.File, error) {
 	if errors.Is(err, fs.ErrPermission) {
 		return nil, cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "choose another place with -o; enroll also writes to the standard output: -o - > FILE")
 	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "make the folder %q first, or choose another place with -o", filepath.Dir(name))
+	}
 	if err != nil {
 		return nil, fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
 	}
@@ -191,6 +194,9 @@ func (d *data) boats(string) (words []string, files bool) {
 }
 
 func (d data) existing() (*trust.Trust, error) {
+	if err := d.folder(); err != nil {
+		return nil, err
+	}
 	t, err := trust.Existing(d.trust())
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, cli.WithHint(fmt.Errorf("%q holds no hub's keys", d.Data), "name the hub's folder with --data; muster-hub run or enroll makes one")

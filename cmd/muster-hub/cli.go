@@ -58,8 +58,19 @@ func (d data) trust() string   { return filepath.Join(d.Data, "trust") }
 func (d data) streams() string { return filepath.Join(d.Data, "streams") }
 func (d data) lock() string    { return filepath.Join(d.Data, "running") }
 
+// folder refuses what is there and is none.
+func (d data) folder() error {
+	if fi, err := os.Stat(d.Data); err == nil && !fi.IsDir() {
+		return cli.WithHint(fmt.Errorf("--data %q: it is a file, not a folder", d.Data), "name the hub's folder, or one that is not there yet")
+	}
+	return nil
+}
+
 // writable refuses to write as root into the folder of a hub that runs as a user of its own, which could not read it afterwards.
 func (d data) writable() error {
+	if err := d.folder(); err != nil {
+		return err
+	}
 	uid, ok := owner(d.Data)
 	if !ok || uid == 0 || os.Geteuid() != 0 {
 		return nil

@@ -37,12 +37,12 @@ func newServerConfig(a *app) cli.Command {
 
 func (c *serverConfigCmd) flags(f *pflag.FlagSet) {
 	c.data.flags(f)
-	f.Var(cli.Text(&c.Name, "TEXT"), "name", "Name of the server, unique in the cluster.")
+	f.Var(cli.Text(&c.Name, cli.AnyText), "name", "Name of the server, unique in the cluster.")
 	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Where boats and hubs reach it.")
 	f.Var(cli.Text(&c.TLSCert, "FILE"), "tls-cert", "Certificate on that machine, PEM.")
 	f.Var(cli.Text(&c.TLSKey, "FILE"), "tls-key", "Its key.")
 	f.Var(cli.Text(&c.Store, "DIR"), "store", "Folder of streams on that machine.")
-	f.Var(cli.Text(&c.Cluster, "TEXT"), "cluster", "Name of the cluster; none for a server alone.")
+	f.Var(cli.Text(&c.Cluster, cli.AnyText), "cluster", "Name of the cluster; none for a server alone.")
 	f.Var(cli.Text(&c.ClusterListen, "HOST:PORT"), "cluster-listen", "Where the other nodes reach it.")
 	f.Var(cli.List(&c.Route, "HOST:PORT"), "route", "Another node; repeat it for each.")
 }

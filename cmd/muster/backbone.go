@@ -111,7 +111,7 @@ func (c *backboneCmd) format() (string, error) {
 	case format == "pdf" && c.Output == "":
 		return "", cli.WithHint(errors.New("--format pdf: a PDF goes into a file"), "add -o commissioning.pdf")
 	case c.Job != "" && format != "pdf" && format != "html":
-		return "", cli.WithHint(fmt.Errorf("--job: %s has no head for it", format), "add -o commissioning.pdf or commissioning.html, or leave out --job")
+		return "", cli.WithHint(fmt.Errorf("--job: it heads a page or a PDF, not %s", format), "add -o commissioning.pdf or commissioning.html, or leave out --job")
 	}
 	return format, nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"path/filepath"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -76,5 +77,9 @@ func overwriting(err error, name string) error {
 	if errors.Is(err, fs.ErrExist) {
 		return cli.WithHint(fmt.Errorf("write %q: the file exists", name), "choose another name, or add --force to overwrite it")
 	}
-	return fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
+	err = fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
+	if errors.Is(err, fs.ErrNotExist) {
+		return cli.WithHint(err, "make the folder %q first, or name a file in another one", filepath.Dir(name))
+	}
+	return err
 }

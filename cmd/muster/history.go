@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -44,6 +45,9 @@ func (c *historyCmd) flags(f *pflag.FlagSet) {
 
 // run prints the software of one boat's devices over time.
 func (c *historyCmd) run(a *app) error {
+	if c.TokenFile != "" && !slices.ContainsFunc(c.From, isURL) {
+		return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+	}
 	var all []*snapshot.Snapshot
 	for _, from := range c.From {
 		if isURL(from) {

@@ -68,13 +68,13 @@ func newNoteAdd(a *app) cli.Command {
 func (c *noteAddCmd) flags(f *pflag.FlagSet) {
 	c.noteFile.flags(f)
 	f.Var(cli.Text(&c.ID, "ID").Complete(c.ids), "id", "Note what is new of this device, such as its version; what is not given stays.")
-	f.Var(cli.Text(&c.Model, "TEXT"), "model", "What the device is.")
-	f.Var(cli.Text(&c.Maker, "TEXT"), "maker", "Who made it.")
+	f.Var(cli.Text(&c.Model, cli.AnyText), "model", "What the device is.")
+	f.Var(cli.Text(&c.Maker, cli.AnyText), "maker", "Who made it.")
 	f.Var(cli.Text(&c.Role, "ROLE").Complete(roles), "role", "What it is for: head, sonar, radar, radio and so on.")
-	f.Var(cli.Text(&c.Serial, "TEXT"), "serial", "Its serial number.")
-	f.Var(cli.Text(&c.Software, "TEXT"), "software", "Its version, as its own screen shows it.")
-	f.Var(cli.Text(&c.Place, "TEXT"), "place", "Where aboard it is.")
-	f.Var(cli.Text(&c.Note, "TEXT"), "note", "Anything else.")
+	f.Var(cli.Text(&c.Serial, cli.AnyText), "serial", "Its serial number.")
+	f.Var(cli.Text(&c.Software, cli.AnyText), "software", "Its version, as its own screen shows it.")
+	f.Var(cli.Text(&c.Place, cli.AnyText), "place", "Where aboard it is.")
+	f.Var(cli.Text(&c.Note, cli.AnyText), "note", "Anything else.")
 	f.Var(cli.Text(&c.By, "NAME"), "by", "Who notes it; otherwise the name you are logged in under.")
 }
 

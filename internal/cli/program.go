@@ -169,6 +169,9 @@ func (c *Command) take(cmd *cobra.Command, args []string) error {
 	if err := fromEnvironment(cmd.Flags()); err != nil {
 		return err
 	}
+	if i := slices.Index(args, ""); i >= 0 {
+		return usage(cmd, fmt.Errorf("argument %d is empty", i+1))
+	}
 	rest := args
 	var missing []string
 	for i := range c.Args {

@@ -55,10 +55,18 @@ func Parsed[T any](into *T, holds string, parse func(string) (T, error)) *Value[
 	return &Value[T]{into: into, holds: holds, parse: parse}
 }
 
-// Text is any text. holds tells what: those of FILE are completed as files, those of DIR as folders.
+// AnyText is what Text holds that may be empty.
+const AnyText = "TEXT"
+
+// Text is a text. holds tells what: those of FILE are completed as files, those of DIR as folders. Only AnyText may be empty: a variable
+// that a script forgot to set must not pass for a flag that is not given.
 func Text(into *string, holds string) *Value[string] {
-	return &Value[string]{into: into, holds: holds, print: func(s string) string { return s },
-		parse: func(s string) (string, error) { return s, nil }}
+	return &Value[string]{into: into, holds: holds, print: func(s string) string { return s }, parse: func(s string) (string, error) {
+		if s == "" && holds != AnyText {
+			return "", fmt.Errorf("the value is empty: %s", holds)
+		}
+		return s, nil
+	}}
 }
 
 // Choice is one of the words; none as well when into is empty before.

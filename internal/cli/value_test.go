@@ -51,6 +51,7 @@ func TestValues(t *testing.T) {
 		{args: `--files a,b --files c\,d --files=`, want: values{choice: "text", time: time.Minute, n: 3, files: []string{"a", "b", "c,d"}}},
 		{args: "--steps 1.1=a=b --steps 1.2= --steps 1.2=", want: values{choice: "text", time: time.Minute, n: 3, steps: map[string]string{"1.1": "a=b", "1.2": ""}}},
 
+		{args: "--text=", err: `the value is empty: FILE`},
 		{args: "--choice xml", err: `"xml" is not one of text, json`},
 		{args: "--choice=", err: `"" is not one of text, json`},
 		{args: "--maybe x", err: `"x" is not one of info, warning`},
