@@ -14,6 +14,7 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -251,11 +252,21 @@ func jsonResponse[T any](api huma.API, kind, words string) map[string]*huma.Resp
 	return map[string]*huma.Response{"200": {Description: words, Content: map[string]*huma.MediaType{kind: {Schema: schema}}}}
 }
 
-type body[T any] struct{ Body T }
+// answering registers an operation that answers with a T. For the library all of them answer with the same type, for it makes 16 kB of
+// program for each pair of types of request and answer.
+func answering[I, T any](api huma.API, op huma.Operation, f func(context.Context, *I) (T, error)) {
+	op.DefaultStatus = cmp.Or(op.DefaultStatus, http.StatusOK)
+	answer := jsonResponse[T](api, "application/json", http.StatusText(op.DefaultStatus))["200"]
+	op.Responses = map[string]*huma.Response{strconv.Itoa(op.DefaultStatus): answer}
+	huma.Register(api, op, func(ctx context.Context, in *I) (*struct{ Body any }, error) {
+		v, err := f(ctx, in)
+		return &struct{ Body any }{v}, err
+	})
+}
 
 // read registers a reading operation.
-func read[I, O any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (*O, error), errs ...int) {
-	huma.Register(api, huma.Operation{OperationID: id, Method: http.MethodGet, Path: prefix + route, Summary: summary, Tags: []string{tag},
+func read[I, T any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (T, error), errs ...int) {
+	answering(api, huma.Operation{OperationID: id, Method: http.MethodGet, Path: prefix + route, Summary: summary, Tags: []string{tag},
 		Errors: append(errs, 401)}, f)
 }
 
@@ -286,18 +297,18 @@ func (s *Server) addReading(api huma.API) {
 		Network string `query:"network" maxLength:"64"`
 		State   string `query:"state" enum:"present,silent,gone,no-address,provisional"`
 		Role    string `query:"role" maxLength:"32"`
-	}) (*body[[]boat.Device], error) {
+	}) ([]boat.Device, error) {
 		list := []boat.Device{}
 		for _, d := range s.opt.Reports.Report().Devices {
 			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || in.Role == string(d.Role)) {
 				list = append(list, d)
 			}
 		}
-		return &body[[]boat.Device]{list}, nil
+		return list, nil
 	}, 422)
 	read(api, "get-device", "/devices/{id}", "One device", "boat", func(_ context.Context, in *struct {
 		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, network/address for a provisional device, or network/letters for an NMEA 0183 talker that told what it is."`
-	}) (*body[*boat.Device], error) {
+	}) (*boat.Device, error) {
 		r := s.opt.Reports.Report()
 		d := r.Device(in.ID)
 		if t := r.TalkerByID(in.ID); d == nil && t != nil {
@@ -308,25 +319,25 @@ func (s *Server) addReading(api huma.API) {
 		if d == nil {
 			return nil, huma.Error404NotFound(fmt.Sprintf("no device has the id %q: %s/devices lists them", in.ID, prefix))
 		}
-		return &body[*boat.Device]{d}, nil
+		return d, nil
 	}, 404, 422)
 	read(api, "list-alerts", "/alerts", "Alerts, worst first", "alerts", func(_ context.Context, in *struct {
 		State    string `query:"state" enum:"open,acknowledged,cleared"`
 		Severity string `query:"severity" enum:"info,warning,critical"`
 		Device   string `query:"device" maxLength:"100"`
-	}) (*body[[]boat.Alert], error) {
+	}) ([]boat.Alert, error) {
 		list := slices.DeleteFunc(SortedAlerts(s.opt.Reports.Report()), func(a boat.Alert) bool {
 			return in.State != "" && in.State != string(a.State) || in.Severity != "" && in.Severity != string(a.Severity) ||
 				in.Device != "" && !slices.Contains(a.Devices, in.Device)
 		})
-		return &body[[]boat.Alert]{list}, nil
+		return list, nil
 	}, 422)
-	read(api, "list-networks", "/networks", "Networks with their load over the last hours", "boat", func(context.Context, *struct{}) (*body[[]NetworkState], error) {
+	read(api, "list-networks", "/networks", "Networks with their load over the last hours", "boat", func(context.Context, *struct{}) ([]NetworkState, error) {
 		list := []NetworkState{}
 		for _, n := range s.opt.Reports.Report().Networks {
 			list = append(list, NetworkState{n, s.hours(n.ID)})
 		}
-		return &body[[]NetworkState]{list}, nil
+		return list, nil
 	})
 }
 
@@ -368,16 +379,16 @@ func (s *Server) addActing(api huma.API) {
 		}) (*struct{}, error) {
 			return nil, problem(s.opt.Desk.Acknowledge(ctx, in.ID, strings.TrimSpace(in.Body.By)))
 		})
-	read(api, "list-manual-devices", "/manual-devices", "Devices entered by hand", "work", func(context.Context, *struct{}) (*body[[]boat.Manual], error) {
-		return &body[[]boat.Manual]{append([]boat.Manual{}, s.opt.Reports.Report().Manual...)}, nil
+	read(api, "list-manual-devices", "/manual-devices", "Devices entered by hand", "work", func(context.Context, *struct{}) ([]boat.Manual, error) {
+		return append([]boat.Manual{}, s.opt.Reports.Report().Manual...), nil
 	})
-	huma.Register(api, post("add-manual-device", http.MethodPost, "/manual-devices", "Enter a device that no network shows", "work", 201, 409, 413),
-		func(ctx context.Context, in *struct{ Body ManualEntry }) (*body[boat.Manual], error) {
+	answering(api, post("add-manual-device", http.MethodPost, "/manual-devices", "Enter a device that no network shows", "work", 201, 409, 413),
+		func(ctx context.Context, in *struct{ Body ManualEntry }) (boat.Manual, error) {
 			m, err := in.Body.manual()
 			if err == nil {
 				m, err = s.opt.Desk.AddManual(ctx, m)
 			}
-			return &body[boat.Manual]{m}, problem(err)
+			return m, problem(err)
 		})
 	huma.Register(api, post("remove-manual-device", http.MethodDelete, "/manual-devices/{id}", "Take a device entered by hand off the list", "work", 204, 404),
 		func(ctx context.Context, in *struct {

@@ -13,27 +13,27 @@ import (
 
 // addKeeping registers snapshots and comparisons.
 func (s *Server) addKeeping(api huma.API) {
-	read(api, "list-snapshots", "/snapshots", "Snapshots kept here, latest first", "proof", func(context.Context, *struct{}) (*body[[]Kept], error) {
-		return &body[[]Kept]{append([]Kept{}, s.shelf.kept()...)}, nil
+	read(api, "list-snapshots", "/snapshots", "Snapshots kept here, latest first", "proof", func(context.Context, *struct{}) ([]Kept, error) {
+		return append([]Kept{}, s.shelf.kept()...), nil
 	})
-	huma.Register(api, huma.Operation{OperationID: "take-snapshot", Method: http.MethodPost, Path: prefix + "/snapshots", DefaultStatus: 201,
+	answering(api, huma.Operation{OperationID: "take-snapshot", Method: http.MethodPost, Path: prefix + "/snapshots", DefaultStatus: 201,
 		Summary: "Take and seal a snapshot of the present report", Tags: []string{"proof"}, Errors: []int{401, 403, 409, 422}},
-		func(context.Context, *struct{}) (*body[Kept], error) {
+		func(context.Context, *struct{}) (Kept, error) {
 			k, err := s.takeSnapshot()
-			return &body[Kept]{k}, problem(err)
+			return k, problem(err)
 		})
 	read(api, "get-snapshot", "/snapshots/{id}", "One snapshot with its seal", "proof", func(_ context.Context, in *struct {
 		ID string `path:"id" maxLength:"40"`
-	}) (*body[*snapshot.Snapshot], error) {
+	}) (*snapshot.Snapshot, error) {
 		snap, err := s.shelf.get(in.ID)
-		return &body[*snapshot.Snapshot]{snap}, problem(err)
+		return snap, problem(err)
 	}, 404, 422)
 	read(api, "compare-snapshots", "/comparison", "What changed from one snapshot to another", "proof", func(_ context.Context, in *struct {
 		Before string `query:"before" required:"true" maxLength:"40"`
 		After  string `query:"after" required:"true" maxLength:"40"`
-	}) (*body[*snapshot.Comparison], error) {
+	}) (*snapshot.Comparison, error) {
 		_, _, c, err := s.compare(in.Before, in.After)
-		return &body[*snapshot.Comparison]{c}, problem(err)
+		return c, problem(err)
 	}, 404, 422)
 }
 
@@ -65,30 +65,27 @@ type operation func(id, method, route, summary, tag string, status int, errs ...
 // addOrders registers work orders.
 func (s *Server) addOrders(api huma.API, post operation) {
 	read(api, "list-work-orders", "/work-orders", "The work order being followed, with its progress; an empty list when there is none", "work",
-		func(context.Context, *struct{}) (*body[[]Work], error) {
+		func(context.Context, *struct{}) ([]Work, error) {
 			list := []Work{}
 			if work := s.opt.Desk.Work(); work.Order != nil {
 				list = append(list, work)
 			}
-			return &body[[]Work]{list}, nil
+			return list, nil
 		})
 	read(api, "get-conditions", "/conditions", "What the traffic of the last seconds tells of the boat: supply, engines, speed; what is not known is an absent key", "work",
-		func(context.Context, *struct{}) (*body[Conditions], error) {
-			return &body[Conditions]{s.opt.Conditions()}, nil
+		func(context.Context, *struct{}) (Conditions, error) {
+			return s.opt.Conditions(), nil
 		})
-	huma.Register(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order, in the place of the present one", "work", 201, 413),
+	answering(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order, in the place of the present one", "work", 201, 413),
 		func(ctx context.Context, in *struct {
 			RawBody []byte
 			Body    release.Order
-		}) (*body[Work], error) {
+		}) (Work, error) {
 			order, err := release.ParseOrder(in.RawBody)
 			if err == nil {
 				err = s.opt.Desk.Follow(ctx, order)
 			}
-			if err != nil {
-				return nil, problem(err)
-			}
-			return &body[Work]{s.opt.Desk.Work()}, nil
+			return s.opt.Desk.Work(), problem(err)
 		})
 	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "End following", "work", 204, 404),
 		func(ctx context.Context, _ *struct{}) (*struct{}, error) {

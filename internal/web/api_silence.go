@@ -53,16 +53,16 @@ func (e SilenceEntry) silence() (alert.Silence, time.Duration, error) {
 // addSilences registers silences, and reading the config again.
 func (s *Server) addSilences(api huma.API, post operation) {
 	read(api, "list-silences", "/silences", "Silences, in the order in which they were set; those of the work order are marked", "alerts",
-		func(context.Context, *struct{}) (*body[[]alert.Silence], error) {
-			return &body[[]alert.Silence]{append([]alert.Silence{}, s.opt.Desk.Silences()...)}, nil
+		func(context.Context, *struct{}) ([]alert.Silence, error) {
+			return append([]alert.Silence{}, s.opt.Desk.Silences()...), nil
 		})
-	huma.Register(api, post("add-silence", http.MethodPost, "/silences", "Keep one alert, or alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 404, 413),
-		func(ctx context.Context, in *struct{ Body SilenceEntry }) (*body[alert.Silence], error) {
+	answering(api, post("add-silence", http.MethodPost, "/silences", "Keep one alert, or alerts of a check, of a device, or of both together from being told for a time; they are still shown", "alerts", 201, 404, 413),
+		func(ctx context.Context, in *struct{ Body SilenceEntry }) (alert.Silence, error) {
 			silence, span, err := in.Body.silence()
 			if err == nil {
 				silence, err = s.opt.Desk.Silence(ctx, silence, span)
 			}
-			return &body[alert.Silence]{silence}, problem(err)
+			return silence, problem(err)
 		})
 	huma.Register(api, post("end-silence", http.MethodDelete, "/silences", "End the silence with exactly this alert, check and device; what it held back and still stands is told then", "alerts", 204, 404),
 		func(ctx context.Context, in *struct {
@@ -72,10 +72,10 @@ func (s *Server) addSilences(api huma.API, post operation) {
 		}) (*struct{}, error) {
 			return nil, problem(s.opt.Desk.EndSilence(ctx, alert.Silence{Alert: in.Alert, Check: in.Check, Device: in.Device}))
 		})
-	huma.Register(api, post("reload-config", http.MethodPost, "/reload", "Read the config file again; one that cannot be used leaves the present one in force", "running", 200),
-		func(ctx context.Context, _ *struct{}) (*body[Reloaded], error) {
+	answering(api, post("reload-config", http.MethodPost, "/reload", "Read the config file again; one that cannot be used leaves the present one in force", "running", 200),
+		func(ctx context.Context, _ *struct{}) (Reloaded, error) {
 			done, err := s.opt.Desk.ReloadConfig(ctx)
 			done.AfterRestart = append([]string{}, done.AfterRestart...)
-			return &body[Reloaded]{done}, problem(err)
+			return done, problem(err)
 		})
 }

@@ -44,12 +44,12 @@ func (s *Server) addBaseline(api huma.API) {
 		return huma.Operation{OperationID: id, Method: method, Path: prefix + "/baseline", Summary: summary, Tags: []string{"proof"}, MaxBodyBytes: bodyLimit,
 			BodyReadTimeout: s.opt.bodyWithin, DefaultStatus: 204, Errors: append([]int{401, 403, 404, 409, 422, 501, 503}, errs...)}
 	}
-	read(api, "get-baseline", "/baseline", "The snapshot that the boat is held against", "proof", func(context.Context, *struct{}) (*body[*Baseline], error) {
+	read(api, "get-baseline", "/baseline", "The snapshot that the boat is held against", "proof", func(context.Context, *struct{}) (*Baseline, error) {
 		b := s.baseline()
 		if b == nil {
 			return nil, huma.Error404NotFound("no baseline is set: PUT " + prefix + "/baseline names a snapshot")
 		}
-		return &body[*Baseline]{b}, nil
+		return b, nil
 	}, 404)
 	huma.Register(api, act("set-baseline", http.MethodPut, "Hold the boat against a kept snapshot from now on: what is missing, new or exchanged since then is an alert", 413),
 		func(ctx context.Context, in *struct {

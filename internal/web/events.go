@@ -105,9 +105,9 @@ func (s *Server) addStreams(api huma.API) {
 		Filter
 		After uint64 `query:"after" doc:"Only messages with a higher number."`
 		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100"`
-	}) (*body[[]*Message], error) {
+	}) ([]*Message, error) {
 		list, _, _ := s.opt.Traffic.Since(in.After, in.Filter, in.Limit)
-		return &body[[]*Message]{append([]*Message{}, list...)}, nil
+		return append([]*Message{}, list...), nil
 	}, 422)
 	huma.Register(api, huma.Operation{OperationID: "stream-messages", Method: http.MethodGet, Path: prefix + "/messages/stream", Tags: []string{"traffic"},
 		Summary: "Messages as they come: events named message, whose data is a Message; an event named skipped tells how many were lost to a slow reader",

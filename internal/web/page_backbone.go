@@ -146,11 +146,11 @@ func (s *Server) commissioningReport(w http.ResponseWriter, r *http.Request) {
 // addBackbones registers the layouts.
 func (s *Server) addBackbones(api huma.API) {
 	read(api, "list-backbones", "/backbones", "Layouts of the boat's backbones as judged, each held against its network", "boat",
-		func(context.Context, *struct{}) (*body[[]*backbone.Audit], error) {
+		func(context.Context, *struct{}) ([]*backbone.Audit, error) {
 			list := []*backbone.Audit{}
 			for _, plan := range s.opt.Plans() {
 				list = append(list, plan.Now(s.opt.Reports.Report()))
 			}
-			return &body[[]*backbone.Audit]{list}, nil
+			return list, nil
 		})
 }

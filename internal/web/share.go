@@ -50,7 +50,7 @@ func NewHTTP(handler http.Handler, log zerolog.Logger) *http.Server {
 }
 
 // Read registers a reading operation.
-func Read[I, O any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (*O, error), errs ...int) {
+func Read[I, T any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (T, error), errs ...int) {
 	read(api, id, route, summary, tag, f, errs...)
 }
 

@@ -14,8 +14,6 @@ import (
 	"muster/internal/web"
 )
 
-type body[T any] struct{ Body T }
-
 // BoatRow is one boat of the fleet.
 type BoatRow struct {
 	ID       string      `json:"id"`
@@ -86,81 +84,81 @@ func (s *Server) addLists(api huma.API) {
 			Version string `query:"version" maxLength:"100" doc:"Exactly this software."`
 			Below   string `query:"below" maxLength:"100" doc:"Older than this, by the order that the sheets give."`
 			Limit   int    `query:"limit" minimum:"1" maximum:"100000" default:"1000"`
-		}) (*body[[]hub.Hit], error) {
+		}) ([]hub.Hit, error) {
 			hits, err := s.opt.Fleet.Search(hub.Query{Text: in.Text, Boat: in.Boat, Maker: in.Maker, Model: in.Model, Serial: in.Serial,
 				Role: in.Role, Version: in.Version, Below: in.Below, Limit: in.Limit})
-			return &body[[]hub.Hit]{orEmpty(hits)}, problem(err)
+			return orEmpty(hits), problem(err)
 		}, 422, 503)
 	web.Read(api, "list-campaigns", "/campaigns", "How the fleet stands to the shop's sheets, most behind first", "campaigns",
-		func(context.Context, *struct{}) (*body[[]Campaign], error) {
-			return &body[[]Campaign]{s.campaigns(s.boats())}, nil
+		func(context.Context, *struct{}) ([]Campaign, error) {
+			return s.campaigns(s.boats()), nil
 		})
 	web.Read(api, "get-campaign", "/campaigns/{model}", "One campaign with its devices and days", "campaigns",
 		func(ctx context.Context, in *struct {
 			Model string `path:"model" maxLength:"100"`
-		}) (*body[*CampaignDetail], error) {
+		}) (*CampaignDetail, error) {
 			c := s.campaign(s.boats(), in.Model)
 			if c == nil {
 				return nil, huma.Error404NotFound(fmt.Sprintf("no campaign is of model %q: /api/v1/campaigns lists them", in.Model))
 			}
 			c.Days = s.days(ctx, c.Model)
-			return &body[*CampaignDetail]{c}, nil
+			return c, nil
 		}, 404, 422)
-	web.Read(api, "list-alerts", "/alerts", "Open alerts by check, worst first", "alerts", func(context.Context, *struct{}) (*body[[]AlertGroup], error) {
-		return &body[[]AlertGroup]{alertGroups(s.boats())}, nil
+	web.Read(api, "list-alerts", "/alerts", "Open alerts by check, worst first", "alerts", func(context.Context, *struct{}) ([]AlertGroup, error) {
+		return alertGroups(s.boats()), nil
 	})
 	web.Read(api, "list-refusals", "/refusals", "What was kept aside and why, latest first", "refusals", func(ctx context.Context, in *struct {
 		Limit int `query:"limit" minimum:"1" maximum:"10000" default:"200"`
-	}) (*body[[]hub.Refusal], error) {
+	}) ([]hub.Refusal, error) {
 		list, err := s.opt.Fleet.Refusals(ctx, in.Limit)
-		return &body[[]hub.Refusal]{orEmpty(list)}, problem(err)
+		return orEmpty(list), problem(err)
 	}, 422, 503)
 }
 
 func (s *Server) addBoats(api huma.API) {
-	web.Read(api, "get-fleet", "/fleet", "The fleet in numbers", "fleet", func(context.Context, *struct{}) (*body[Summary], error) {
-		return &body[Summary]{s.summarize(s.boats())}, nil
+	web.Read(api, "get-fleet", "/fleet", "The fleet in numbers", "fleet", func(context.Context, *struct{}) (Summary, error) {
+		return s.summarize(s.boats()), nil
 	})
 	web.Read(api, "list-boats", "/boats", "Boats, worst first", "fleet", func(_ context.Context, in *struct {
 		Verdict string `query:"verdict" enum:"well,watch,visit,unheard,never"`
 		Text    string `query:"q" maxLength:"100" doc:"In the id or the name."`
 		Offset  int    `query:"offset" minimum:"0" default:"0"`
 		Limit   int    `query:"limit" minimum:"1" maximum:"10000" default:"100"`
-	}) (*body[BoatList], error) {
+	}) (BoatList, error) {
 		rows := choose(s.boats(), hub.Verdict(in.Verdict), in.Text)
 		out := BoatList{Total: len(rows), Boats: []BoatRow{}}
 		rows = rows[min(in.Offset, len(rows)):]
 		for _, r := range rows[:min(in.Limit, len(rows))] {
 			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastWord, len(r.Alerts), len(r.Devices), r.Behind, r.Revoked})
 		}
-		return &body[BoatList]{out}, nil
+		return out, nil
 	}, 422)
 	unknown := func(id string) error {
 		return huma.Error404NotFound(fmt.Sprintf("no boat has the id %q: /api/v1/boats lists them", id))
 	}
-	web.Read(api, "get-boat", "/boats/{id}", "One boat", "fleet", func(_ context.Context, in *BoatPath) (*body[BoatDetail], error) {
+	web.Read(api, "get-boat", "/boats/{id}", "One boat", "fleet", func(_ context.Context, in *BoatPath) (BoatDetail, error) {
 		r := s.boat(in.ID)
 		if r == nil {
-			return nil, unknown(in.ID)
+			return BoatDetail{}, unknown(in.ID)
 		}
-		return &body[BoatDetail]{BoatDetail{*r.Boat, r.Verdict, r.Behind}}, nil
+		return BoatDetail{*r.Boat, r.Verdict, r.Behind}, nil
 	}, 404, 422)
 	web.Read(api, "get-boat-report", "/boats/{id}/report", "A report of a boat", "fleet", func(ctx context.Context, in *struct {
 		BoatPath
 		At uint64 `query:"at" doc:"Its number in the history; the latest when it is left out."`
-	}) (*body[*boat.Report], error) {
+	}) (*boat.Report, error) {
 		r, err := s.opt.Fleet.Report(ctx, in.ID, in.At)
-		return &body[*boat.Report]{r}, problem(err)
+		return r, problem(err)
 	}, 404, 422, 503)
 	web.Read(api, "get-boat-history", "/boats/{id}/history", "What a boat sent, latest first", "fleet", func(ctx context.Context, in *struct {
 		BoatPath
 		Limit int `query:"limit" minimum:"1" maximum:"10000" default:"200"`
-	}) (*body[[]hub.Past], error) {
+	}) ([]hub.Past, error) {
 		if s.opt.Fleet.Boat(in.ID) == nil {
 			return nil, unknown(in.ID)
 		}
 		list, err := s.opt.Fleet.History(ctx, in.ID, in.Limit)
-		return &body[[]hub.Past]{orEmpty(list)}, problem(err)
+		return orEmpty(list), problem(err)
 	}, 404, 422, 503)
 }
 
