@@ -54,7 +54,7 @@ func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
 			if t, err := time.Parse(time.RFC3339Nano, text); err == nil {
 				text = Stamp(event.At(t))
 			}
-			name := strings.NewReplacer("_", " ", "-", " ").Replace(boat.Printable(keys[i]))
+			name := Words(boat.Printable(keys[i]))
 			text = named.Replace(text)
 			if keys[i] == "sources" && text == enumerate(about) { // told already
 				continue

@@ -36,27 +36,36 @@ func (v *view) document() g.Node {
 		title = v.Title + " · " + title
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
-		h.Head(
-			h.Meta(h.Charset("utf-8")),
-			viewport(),
-			h.Meta(h.Name("color-scheme"), h.Content("light dark")),
-			h.TitleEl(g.Text(title)),
-			h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
-			h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
-			h.Script(h.Src("/static/muster.js"), h.Defer())),
+		h.Head(charset, viewport, schemes, h.TitleEl(g.Text(title)), loads),
 		h.Body(
-			h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")),
+			skip,
 			v.head(),
 			h.Main(h.ID("content"), h.TabIndex("-1"), g.If(v.live(), h.Data("live", v.Mark)),
-				h.P(h.ID("link"), h.Class("notice"), h.Role("status")),
+				connection,
 				g.If(v.Said != "", h.P(h.Class("notice said"), Mark("well"), space, g.Text(v.Said))),
 				v.Content.show(v)),
 			v.foot())))
 }
 
-func viewport() g.Node {
-	return h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1"))
-}
+// What stands on every page.
+var (
+	charset  = fixed(h.Meta(h.Charset("utf-8")))
+	viewport = fixed(h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")))
+	schemes  = fixed(h.Meta(h.Name("color-scheme"), h.Content("light dark")))
+	loads    = fixed(g.Group{
+		h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
+		h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
+		h.Script(h.Src("/static/muster.js"), h.Defer()),
+	})
+	skip       = fixed(h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")))
+	connection = fixed(h.P(h.ID("link"), h.Class("notice"), h.Role("status"))) // the script tells there when the boat is lost
+	footLinks  = fixed(g.Group{
+		g.Text(" · "), h.A(h.Href("/silences"), g.Text("silences")),
+		g.Text(" · "), h.A(h.Href("/api/v1/report"), g.Text("report")),
+		g.Text(" · "), h.A(h.Href("/api/v1/openapi.json"), g.Text("API")),
+		g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics")),
+	})
+)
 
 // live reports whether the page follows the boat. What is being typed into the editor, and the list of traffic, keep still.
 func (v *view) live() bool {
@@ -83,12 +92,8 @@ func (v *view) menu(address, words, page string, below ...string) g.Node {
 }
 
 func (v *view) foot() g.Node {
-	link := func(address, words string) g.Node {
-		return g.Group{g.Text(" · "), h.A(h.Href(address), g.Text(words))}
-	}
 	return h.Footer(h.Class("foot"),
-		h.P(g.Text("muster "+v.Version),
-			link("/silences", "silences"), link("/api/v1/report", "report"), link("/api/v1/openapi.json", "API"), link("/metrics", "metrics")),
+		h.P(g.Text("muster "+v.Version), footLinks),
 		g.If(v.Leave && v.Page != "login", Post("/logout", Button("Log out"))))
 }
 
@@ -100,9 +105,9 @@ func (v *view) alone(style string) g.Node {
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
 		h.Head(
-			h.Meta(h.Charset("utf-8")),
+			charset,
 			h.Meta(g.Attr("http-equiv", "Content-Security-Policy"), h.Content("default-src 'none'; style-src 'unsafe-inline'")),
-			viewport(),
+			viewport,
 			h.TitleEl(g.Text(title)),
 			h.StyleEl(g.Raw(style))),
 		h.Body(

@@ -35,12 +35,17 @@ func Mark(state any) g.Node {
 	if other, ok := alike[name]; ok {
 		name = other
 	}
-	shape, ok := shapes[name]
-	if !ok {
-		return nil
-	}
-	return h.SVG(h.Class("mark"), g.Attr("viewBox", "0 0 16 16"), h.Aria("hidden", "true"), shape)
+	return marks[name]
 }
+
+// marks are the shapes as they stand in a page, which may hold hundreds.
+var marks = func() map[string]g.Node {
+	m := map[string]g.Node{}
+	for name, shape := range shapes {
+		m[name] = fixed(h.SVG(h.Class("mark"), g.Attr("viewBox", "0 0 16 16"), h.Aria("hidden", "true"), shape))
+	}
+	return m
+}()
 
 // drawn is an element of a drawing; its attributes come as names with their values.
 func drawn(name string, attributes ...string) g.Node { return g.El(name, drawing(attributes...)) }

@@ -42,7 +42,9 @@ func Either(s, or string) string {
 }
 
 // Words writes a key for people: "wrong-baud" is "wrong baud".
-func Words(key string) string { return strings.NewReplacer("_", " ", "-", " ").Replace(key) }
+func Words(key string) string { return keyWords.Replace(key) }
+
+var keyWords = strings.NewReplacer("_", " ", "-", " ")
 
 // Slug makes an id of the page of a text: such an id holds no space.
 func Slug(id string) string { return strings.Join(strings.Fields(boat.Printable(id)), "-") }
@@ -170,8 +172,10 @@ func Choice(label, name string, options ...g.Node) g.Node {
 
 // Option is one of a Choice; its value is its text when value is empty.
 func Option(value, text string, chosen bool) g.Node {
-	return h.Option(g.If(value != "", h.Value(value)), g.If(chosen, h.Selected()), g.Text(text))
+	return h.Option(g.If(value != "", h.Value(value)), g.If(chosen, selected), g.Text(text))
 }
+
+var selected = h.Selected()
 
 // AnyOption is the choice of none of the others.
 func AnyOption(text string) g.Node { return h.Option(h.Value(""), g.Text(text)) }

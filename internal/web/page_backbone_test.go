@@ -9,7 +9,7 @@ import (
 )
 
 // plans gives the layouts of these texts.
-func plans(t *testing.T, texts ...string) func() []*backbone.Plan {
+func plans(t testing.TB, texts ...string) func() []*backbone.Plan {
 	t.Helper()
 	var list []*backbone.Plan
 	for _, text := range texts {

@@ -19,7 +19,7 @@ import (
 	"muster/internal/boat"
 )
 
-func example(t *testing.T) string {
+func example(t testing.TB) string {
 	t.Helper()
 	text, err := os.ReadFile("../../deploy/examples/layout.yaml")
 	if err != nil {

@@ -18,13 +18,21 @@ type tokenForm struct {
 
 func (p tokenForm) show(*view) g.Node {
 	return g.Group{
-		h.H1(g.Text("This boat asks for its token")),
+		tokenTitle,
 		Problem(p.Wrong, h.Role("alert")),
-		Post("/login", h.Class("panel"), Hidden("next", p.Next),
-			Field("Token", "token", h.Type("password"), h.Required(), MaxLength(200), h.AutoComplete("current-password")), space, Button("Open")),
-		Meta(g.Text("The token stands in the file that token_file names in the boat's config.")),
+		Post("/login", h.Class("panel"), Hidden("next", p.Next), tokenField),
+		tokenHint,
 	}
 }
+
+// What is the same on every page that asks for the token.
+var (
+	tokenTitle = fixed(h.H1(g.Text("This boat asks for its token")))
+	tokenField = fixed(g.Group{
+		Field("Token", "token", h.Type("password"), h.Required(), MaxLength(200), h.AutoComplete("current-password")), space, Button("Open"),
+	})
+	tokenHint = fixed(Meta(g.Text("The token stands in the file that token_file names in the boat's config.")))
+)
 
 // loginPage asks for the token.
 func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, wrong string) {

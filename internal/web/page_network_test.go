@@ -17,7 +17,7 @@ import (
 )
 
 // aboard is the sample with a receiver on the backbone, and a talker that gives the position too.
-func aboard(t *testing.T) *boat.Report {
+func aboard(t testing.TB) *boat.Report {
 	t.Helper()
 	r := sample(t)
 	yes, no := true, false

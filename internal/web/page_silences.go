@@ -20,7 +20,7 @@ type silencesPage struct {
 	Silences []silenceRow
 	Held     []shownAlert // stand, and nobody is told of them
 	Standing []shownAlert // those that could be silenced
-	Devices  []*boat.Device
+	Devices  []link       // by title
 	Alert    string // id of the alert that the form begins with
 	Device   string // id of the device that the form begins with
 }
@@ -52,10 +52,10 @@ func (s *Server) silencesData(r *http.Request, report *boat.Report) (string, con
 	}
 	for i := range report.Devices {
 		if d := &report.Devices[i]; !d.Own {
-			p.Devices = append(p.Devices, d)
+			p.Devices = append(p.Devices, link{d.ID, titleAt(d)})
 		}
 	}
-	slices.SortStableFunc(p.Devices, func(a, b *boat.Device) int { return cmp.Compare(titleAt(a), titleAt(b)) })
+	slices.SortStableFunc(p.Devices, func(a, b link) int { return cmp.Compare(a.Text, b.Text) })
 	return "Silences", p, nil
 }
 
@@ -82,13 +82,15 @@ func (s *silenceRow) node(v *view) g.Node {
 			h.Button(g.Text("End it"), Unseen(": "+s.What)))))
 }
 
+var checkOptions = fixed(g.Group{AnyOption("any"), TextOptions(check.IDs(), "")})
+
 func (p *silencesPage) form() g.Node {
 	return Post("/silences", h.Class("panel grid"),
 		Choice("Alert", "alert", AnyOption("not one alone"), g.Map(p.Standing, func(a shownAlert) g.Node {
 			return Option(a.ID, string(a.Severity)+": "+boat.Printable(a.Summary), a.ID == p.Alert)
 		})),
-		Choice("Check", "check", AnyOption("any"), TextOptions(check.IDs(), "")),
-		Choice("Device", "device", AnyOption("any"), g.Map(p.Devices, func(d *boat.Device) g.Node { return Option(d.ID, titleAt(d), d.ID == p.Device) })),
+		Choice("Check", "check", checkOptions),
+		Choice("Device", "device", AnyOption("any"), linkOptions(p.Devices, p.Device)),
 		Choice("For", "for", g.Map(spans, func(s span) g.Node { return Option(s.For, s.Words, s.For == "8h") })),
 		Field("Why", "why", h.Required(), MaxLength(200)),
 		yourName(),

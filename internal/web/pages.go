@@ -199,8 +199,12 @@ func (s *Server) view(r *http.Request, report *boat.Report, name string) *view {
 // render writes a page of the daemon.
 func (v *view) render() []byte { return rendered(v.document()) }
 
+// fixed is a part that never changes, set once for all pages. It holds nothing that came from outside.
+func fixed(n g.Node) g.Node { return g.Raw(string(rendered(n))) }
+
 func rendered(n g.Node) []byte {
 	var page bytes.Buffer
+	page.Grow(4096) // as much as the smallest page takes
 	_ = n.Render(&page) // a buffer takes everything
 	return page.Bytes()
 }

@@ -32,7 +32,7 @@ func (d *orderDesk) Work() Work {
 
 func (d *orderDesk) LastWork() Work { return d.work }
 
-func sheets(t *testing.T) *release.Sheets {
+func sheets(t testing.TB) *release.Sheets {
 	t.Helper()
 	s, err := release.LoadFS(os.DirFS("../../deploy/sheets"), "sheets")
 	if err != nil {

@@ -41,7 +41,7 @@ func (f *fakeReports) set(r *boat.Report) {
 	f.report = r
 }
 
-func sample(t *testing.T) *boat.Report {
+func sample(t testing.TB) *boat.Report {
 	t.Helper()
 	text, err := os.ReadFile("testdata/report.json")
 	if err != nil {
@@ -55,7 +55,7 @@ func sample(t *testing.T) *boat.Report {
 }
 
 // serve starts a server on a free port and stops it when the test ends.
-func serve(t *testing.T, opt Options) *Server {
+func serve(t testing.TB, opt Options) *Server {
 	t.Helper()
 	opt.Log = zerolog.Nop()
 	if opt.Listen == "" {
