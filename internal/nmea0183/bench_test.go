@@ -32,17 +32,49 @@ func TestParseAllocs(t *testing.T) {
 	}
 }
 
-// TestValueAllocs holds the types that own code reads to no allocation.
+// oneOfEach is a sentence of each type whose values are read.
+var oneOfEach = []string{
+	"$SDDBK,10.5,f,3.2,M,1.7,F", "$SDDBS,10.5,f,3.2,M,1.7,F", "$SDDBT,7.7,f,2.3,M,1.3,F", "$SDDPT,12.4,0.5,50",
+	"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,", "$GPGLL,4916.45,N,12311.12,W,225444,A",
+	"$GNGNS,014035.00,4332.69262,S,17235.48549,E,RR,13,0.9,25.63,11.24,,", "$HCHDG,115.9,1.0,W,4.2,E", "$HCHDM,93.8,M", "$GPHDT,274.07,T",
+	"$WIMDA,29.9,I,1.0,B,20.0,C,15.0,C,50,,,C,90,T,88,M,5.8,N,3,M", "$WIMHU,66.0,5.0,3.0,C", "$WIMMB,29.9200,I,1.0132,B", "$WIMTA,21.5,C",
+	"$INMTW,17.9,C", "$WIMWD,90.0,T,88.0,M,5.8,N,3.0,M", "$WIMWV,045.0,R,12.4,N,A", rmcLine, "$TIROT,-60.0,A", "$IIRPM,E,1,2418.2,10.5,A",
+	"$IIRSA,-10.5,A,,V", "$INTHS,123.4,A", "$VWVBW,5.0,0.1,A,4.8,0.0,A", "$IIVDR,10.0,T,8.0,M,1.0,N", "$VWVHW,245.1,T,240.9,M,5.0,N,9.3,K",
+	"$VWVLW,1.0,N,0.5,N,1.1,N,2.0,N", "$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K", "$IIVWR,75,R,1.0,N,0.51,M,1.85,K", "$IIVWT,75,L,1.0,N,0.51,M,1.85,K",
+	"$IIXDR,A,-3.5,D,PTCH,A,2.0,D,ROLL,P,1.02,B,Barometer,U,12.6,V,House", "$GPZDA,201530.00,04,07,2002,00,00",
+}
+
+// TestValueAllocs holds every type to no allocation.
 func TestValueAllocs(t *testing.T) {
 	var (
 		v        Values
 		readings = make([]Reading, 0, 16)
 	)
-	for _, line := range []string{rmcLine, "$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47", "$HCHDG,115.9,1.0,W,4.2,E*5B", "$SDDPT,12.4,0.5,50*4C"} {
-		s := parse(t, line)
-		if n := testing.AllocsPerRun(100, func() { readings, _ = v.Read(s, readings[:0]) }); n != 0 {
-			t.Errorf("%s: %v allocations, want 0", line, n)
+	if len(oneOfEach) != len(formats) {
+		t.Errorf("%d sentences of %d types", len(oneOfEach), len(formats))
+	}
+	for i, line := range oneOfEach {
+		if line[3:6] != formats[i].name {
+			t.Errorf("%s stands in the place of %s", line, formats[i].name)
 		}
+		s := parse(t, line)
+		if n := testing.AllocsPerRun(100, func() { readings, _ = v.Read(s, readings[:0]) }); n != 0 || len(readings) == 0 {
+			t.Errorf("%s: %v allocations, want 0, %d readings", line, n, len(readings))
+		}
+	}
+}
+
+// BenchmarkValues reads the values of one sentence of each type.
+func BenchmarkValues(b *testing.B) {
+	for _, line := range oneOfEach {
+		b.Run(line[3:6], func(b *testing.B) {
+			var v Values
+			s, readings := parse(b, line), make([]Reading, 0, 16)
+			b.ReportAllocs()
+			for b.Loop() {
+				readings, _ = v.Read(s, readings[:0])
+			}
+		})
 	}
 }
 

@@ -4,62 +4,55 @@ import (
 	"math"
 	"strconv"
 	"time"
-
-	nmea "github.com/adrianmo/go-nmea"
 )
 
 // Values reads the values of the sentence types in use. Each source has its own; it is not safe for concurrent use.
 // The zero value is ready.
 type Values struct {
-	Crashes uint64 // panics of the value library, each counted and given as ReasonCrash
-
-	parser *nmea.SentenceParser
 	reader reader // kept so that no sentence needs a new one
 }
 
-// format is one sentence type whose values are read: by own code where real traffic has forms that the library refuses or the
-// library knows nothing of the type, else by the library.
+// format is one sentence type whose values are read.
 type format struct {
 	name    string
 	nominal time.Duration // usual interval (common practice, no source); 0 when sent on events
 	carries []Quantity
-	own     func(*reader)
-	library func(*reader, nmea.Sentence)
+	read    func(*reader)
 }
 
 // formats is sorted by name.
 var formats = []format{
-	{"DBK", time.Second, []Quantity{Depth}, nil, fromDBK},
-	{"DBS", time.Second, []Quantity{Depth}, nil, fromDBS},
-	{"DBT", time.Second, []Quantity{Depth}, readDBT, nil},
-	{"DPT", time.Second, []Quantity{Depth}, readDPT, nil},
-	{"GGA", time.Second, []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude}, readGGA, nil},
-	{"GLL", time.Second, []Quantity{Position, TimeOfDay}, readGLL, nil},
-	{"GNS", time.Second, []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude}, nil, fromGNS},
-	{"HDG", time.Second, []Quantity{Heading, Deviation, Variation}, readHDG, nil},
-	{"HDM", time.Second, []Quantity{Heading}, nil, fromHDM},
-	{"HDT", time.Second, []Quantity{Heading}, readHDT, nil},
-	{"MDA", time.Second, []Quantity{Pressure, AirTemperature, WaterTemperature, Humidity, WindAngle, WindSpeed}, nil, fromMDA},
-	{"MHU", time.Second, []Quantity{Humidity}, readMHU, nil},
-	{"MMB", time.Second, []Quantity{Pressure}, readMMB, nil},
-	{"MTA", time.Second, []Quantity{AirTemperature}, nil, fromMTA},
-	{"MTW", time.Second, []Quantity{WaterTemperature}, nil, fromMTW},
-	{"MWD", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromMWD},
-	{"MWV", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromMWV},
-	{"RMC", time.Second, []Quantity{Time, TimeOfDay, Position, SpeedOverGround, CourseOverGround, Variation}, readRMC, nil},
-	{"ROT", time.Second, []Quantity{RateOfTurn}, nil, fromROT},
-	{"RPM", time.Second, []Quantity{EngineSpeed}, nil, fromRPM},
-	{"RSA", time.Second, []Quantity{RudderAngle}, readRSA, nil},
-	{"THS", time.Second, []Quantity{Heading}, nil, fromTHS},
-	{"VBW", time.Second, []Quantity{SpeedThroughWater}, nil, fromVBW},
-	{"VDR", time.Second, []Quantity{CurrentSet, CurrentDrift}, nil, fromVDR},
-	{"VHW", time.Second, []Quantity{Heading, SpeedThroughWater}, readVHW, nil},
-	{"VLW", time.Second, []Quantity{DistanceLog, TripLog}, nil, fromVLW},
-	{"VTG", time.Second, []Quantity{CourseOverGround, SpeedOverGround}, readVTG, nil},
-	{"VWR", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromVWR},
-	{"VWT", time.Second, []Quantity{WindAngle, WindSpeed}, nil, fromVWT},
-	{"XDR", time.Second, []Quantity{Pitch, Roll, WaterTemperature, AirTemperature, Pressure, Humidity}, nil, fromXDR},
-	{"ZDA", time.Second, []Quantity{Time}, readZDA, nil},
+	{"DBK", time.Second, []Quantity{Depth}, readDBK},
+	{"DBS", time.Second, []Quantity{Depth}, readDBS},
+	{"DBT", time.Second, []Quantity{Depth}, readDBT},
+	{"DPT", time.Second, []Quantity{Depth}, readDPT},
+	{"GGA", time.Second, []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude}, readGGA},
+	{"GLL", time.Second, []Quantity{Position, TimeOfDay}, readGLL},
+	{"GNS", time.Second, []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude}, readGNS},
+	{"HDG", time.Second, []Quantity{Heading, Deviation, Variation}, readHDG},
+	{"HDM", time.Second, []Quantity{Heading}, readHDM},
+	{"HDT", time.Second, []Quantity{Heading}, readHDT},
+	{"MDA", time.Second, []Quantity{Pressure, AirTemperature, WaterTemperature, Humidity, WindAngle, WindSpeed}, readMDA},
+	{"MHU", time.Second, []Quantity{Humidity}, readMHU},
+	{"MMB", time.Second, []Quantity{Pressure}, readMMB},
+	{"MTA", time.Second, []Quantity{AirTemperature}, readMTA},
+	{"MTW", time.Second, []Quantity{WaterTemperature}, readMTW},
+	{"MWD", time.Second, []Quantity{WindAngle, WindSpeed}, readMWD},
+	{"MWV", time.Second, []Quantity{WindAngle, WindSpeed}, readMWV},
+	{"RMC", time.Second, []Quantity{Time, TimeOfDay, Position, SpeedOverGround, CourseOverGround, Variation}, readRMC},
+	{"ROT", time.Second, []Quantity{RateOfTurn}, readROT},
+	{"RPM", time.Second, []Quantity{EngineSpeed}, readRPM},
+	{"RSA", time.Second, []Quantity{RudderAngle}, readRSA},
+	{"THS", time.Second, []Quantity{Heading}, readTHS},
+	{"VBW", time.Second, []Quantity{SpeedThroughWater}, readVBW},
+	{"VDR", time.Second, []Quantity{CurrentSet, CurrentDrift}, readVDR},
+	{"VHW", time.Second, []Quantity{Heading, SpeedThroughWater}, readVHW},
+	{"VLW", time.Second, []Quantity{DistanceLog, TripLog}, readVLW},
+	{"VTG", time.Second, []Quantity{CourseOverGround, SpeedOverGround}, readVTG},
+	{"VWR", time.Second, []Quantity{WindAngle, WindSpeed}, readVWR},
+	{"VWT", time.Second, []Quantity{WindAngle, WindSpeed}, readVWT},
+	{"XDR", time.Second, []Quantity{Pitch, Roll, WaterTemperature, AirTemperature, Pressure, Humidity}, readXDR},
+	{"ZDA", time.Second, []Quantity{Time}, readZDA},
 }
 
 // formatOf finds a sentence type. The comparisons are written out because a conversion within them costs no allocation.
@@ -96,7 +89,7 @@ func Carries(formatter string) []Quantity {
 
 // Read appends the readings of s to readings and returns it. A sentence type that it does not know, and a sentence with a bad
 // checksum, gives none and no error. ReasonValue means that a field was not what the type wants there; the readings of the other fields
-// are given as far as they could be read. ReasonCrash means that the value library panicked.
+// are given as far as they could be read.
 func (v *Values) Read(s *Sentence, readings []Reading) ([]Reading, error) {
 	if s.Start != '$' || s.Checksum == ChecksumBad || s.Address.Proprietary() || s.Address.Query() {
 		return readings, nil
@@ -107,47 +100,20 @@ func (v *Values) Read(s *Sentence, readings []Reading) ([]Reading, error) {
 	}
 	r := &v.reader
 	*r = reader{s: s, out: readings}
-	if f.own != nil {
-		f.own(r)
-	} else {
-		v.library(f, r)
-	}
-	out, bad, crashed := r.out, r.bad, r.crashed
+	f.read(r)
+	out, bad := r.out, r.bad
 	*r = reader{}
-	switch {
-	case crashed:
-		return readings, ReasonCrash
-	case bad:
+	if bad {
 		return out, ReasonValue
 	}
 	return out, nil
 }
 
-// library reads a sentence with go-nmea, which panics on some lines with a good checksum.
-func (v *Values) library(f *format, r *reader) {
-	defer func() {
-		if recover() != nil {
-			v.Crashes++
-			r.crashed = true
-		}
-	}()
-	if v.parser == nil {
-		v.parser = newLibraryParser()
-	}
-	sentence, err := v.parser.Parse(string(r.s.Raw))
-	if err != nil {
-		r.bad = true
-		return
-	}
-	f.library(r, sentence)
-}
-
 // reader collects the readings of one sentence.
 type reader struct {
-	s       *Sentence
-	out     []Reading
-	bad     bool
-	crashed bool
+	s   *Sentence
+	out []Reading
+	bad bool
 }
 
 // put appends a reading. What is not finite is never available.

@@ -9,7 +9,6 @@ import (
 	"testing"
 	"time"
 
-	nmea "github.com/adrianmo/go-nmea"
 	"github.com/google/go-cmp/cmp"
 	"github.com/google/go-cmp/cmp/cmpopts"
 )
@@ -140,9 +139,16 @@ func TestValues(t *testing.T) {
 		{"MWV true in m/s", "$WIMWV,045.0,T,12.4,M,A", []Reading{have(WindAngle, Theoretical, deg(45)), have(WindSpeed, Theoretical, 12.4)}, nil},
 		{"MWV not valid", "$WIMWV,000.0,R,0.0,N,V", []Reading{lack(WindAngle, Apparent), lack(WindSpeed, Apparent)}, nil},
 		{"MWV with an exponent", "$WIMWV,4e1,R,0x1p4,N,A", []Reading{lack(WindAngle, Apparent), lack(WindSpeed, Apparent)}, ReasonValue},
+		{"MWV in miles of land without a reference", "$WIMWV,045.0,,12.4,S,A", []Reading{lack(WindAngle, 0), lack(WindSpeed, 0)}, nil},
+		{"MWV with an unknown unit", "$WIMWV,045.0,R,12.4,X,A", []Reading{have(WindAngle, Apparent, deg(45)), lack(WindSpeed, Apparent)}, ReasonValue},
+		{"MWV in lower case", "$wimwv,045.0,r,12.4,n,a", []Reading{have(WindAngle, Apparent, deg(45)), have(WindSpeed, Apparent, 12.4*1852/3600)}, nil},
 		{"MWD", "$WIMWD,90.0,T,,M,,N,3.0,M", []Reading{have(WindAngle, True, deg(90)), lack(WindAngle, Magnetic), have(WindSpeed, Ground, 3)}, nil},
 		{"VWR", "$IIVWR,75,R,1.0,N,0.51,M,1.85,K*6C", []Reading{have(WindAngle, Apparent, deg(75)), have(WindSpeed, Apparent, 1852./3600)}, nil},
 		{"VWT from the left", "$IIVWT,75,L,,N,2.0,M,,K", []Reading{have(WindAngle, Theoretical, deg(285)), have(WindSpeed, Theoretical, 2)}, nil},
+		{"VWR ahead needs no side", "$IIVWR,0.0,,1.0,N,,M,,K", []Reading{have(WindAngle, Apparent, 0), have(WindSpeed, Apparent, 1852./3600)}, nil},
+		{"VWR without a side", "$IIVWR,75,,,N,,M,1.85,K", []Reading{lack(WindAngle, Apparent), have(WindSpeed, Apparent, 1.85/3.6)}, nil},
+		{"MTW in other degrees", "$INMTW,64.2,F", []Reading{lack(WaterTemperature, 0)}, ReasonValue},
+		{"MTW without letter", "$INMTW,17.9", []Reading{have(WaterTemperature, 0, 291.05)}, nil},
 		{"MTW", "$INMTW,17.9,C*1B", []Reading{have(WaterTemperature, 0, 291.05)}, nil},
 		{"MTW at zero is not empty", "$INMTW,0.0,C", []Reading{have(WaterTemperature, 0, 273.15)}, nil},
 		{"MTW empty", "$INMTW,,C", []Reading{lack(WaterTemperature, 0)}, nil},
@@ -157,12 +163,14 @@ func TestValues(t *testing.T) {
 		{"RPM of a shaft", "$IIRPM,S,1,2418.2,10.5,A", nil, nil},
 		{"XDR", "$IIXDR,A,-3.5,D,PTCH,A,,D,ROLL,P,1.02,B,Barometer,U,12.6,V,House", []Reading{
 			have(Pitch, 0, deg(-3.5)), lack(Roll, 0), have(Pressure, 0, 102000)}, nil},
+		{"XDR torn behind a whole group", "$IIXDR,A,-3.5,D,PTCH,A,2.0", []Reading{have(Pitch, 0, deg(-3.5))}, ReasonValue},
+		{"XDR in lower case", "$IIXDR,c,12.5,c,water_t", []Reading{have(WaterTemperature, 0, 285.65)}, nil},
 		{"XDR torn", "$IIXDR,A,-3.5,D", nil, ReasonValue},
 		{"bad checksum", "$INMTW,17.9,C*1C", nil, nil},
 		{"unknown formatter", "$INXYZ,17.9,C", nil, nil},
 		{"proprietary that ends like HDT", "$PHDT,17.9,T", nil, nil},
 		{"query", "$CCGPQ,GGA*2B", nil, nil},
-		{"panics in the library, not asked of it", "$GPTXT*4F", nil, nil},
+		{"of a type without values", "$GPTXT*4F", nil, nil},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -183,23 +191,10 @@ func TestValues(t *testing.T) {
 	}
 }
 
-func TestLibraryPanic(t *testing.T) {
-	// The library panics on an ALC sentence without fields; the format table does not hand it one, so the test does.
-	var v Values
-	r := reader{s: parse(t, "$GPALC*59")}
-	v.library(&format{library: func(*reader, nmea.Sentence) {}}, &r)
-	if !r.crashed || v.Crashes != 1 {
-		t.Errorf("crashed = %v, Crashes = %d, want true, 1", r.crashed, v.Crashes)
-	}
-}
-
 func TestFormats(t *testing.T) {
 	for i, f := range formats {
 		if i > 0 && formats[i-1].name >= f.name {
 			t.Errorf("%s does not come before %s", formats[i-1].name, f.name)
-		}
-		if (f.own == nil) == (f.library == nil) {
-			t.Errorf("%s needs one way of reading, not none or two", f.name)
 		}
 	}
 	if Nominal("RMC") != time.Second || Nominal("XYZ") != 0 {
@@ -208,35 +203,6 @@ func TestFormats(t *testing.T) {
 	for q := range quantityCount {
 		if q.String() == "" || slices.Index(quantityNames[:], q.String()) != int(q) {
 			t.Errorf("quantity %d has no name of its own", q)
-		}
-	}
-}
-
-// TestOwnAgreesWithLibrary compares the positions that own code reads with the library's, where the library takes the form.
-func TestOwnAgreesWithLibrary(t *testing.T) {
-	for _, line := range []string{
-		"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
-		"$GPRMC,225446,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E*68",
-		"$GPGLL,4916.45,N,12311.12,W,225444,A*31",
-	} {
-		s, err := nmea.Parse(line)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var lat, lon float64
-		switch m := s.(type) {
-		case nmea.GGA:
-			lat, lon = m.Latitude, m.Longitude
-		case nmea.RMC:
-			lat, lon = m.Latitude, m.Longitude
-		case nmea.GLL:
-			lat, lon = m.Latitude, m.Longitude
-		}
-		var v Values
-		readings, _ := v.Read(parse(t, line), nil)
-		i := slices.IndexFunc(readings, func(r Reading) bool { return r.Quantity == Position })
-		if math.Abs(readings[i].Value-lat) > 1e-9 || math.Abs(readings[i].Longitude-lon) > 1e-9 {
-			t.Errorf("%s: own %v %v, library %v %v", line, readings[i].Value, readings[i].Longitude, lat, lon)
 		}
 	}
 }
@@ -262,10 +228,7 @@ func FuzzValues(f *testing.F) {
 			if s.Checksum == ChecksumBad {
 				s.Checksum = ChecksumMissing // so that the fuzzer need not find checksums
 			}
-			readings, err := v.Read(&s, nil)
-			if err == ReasonCrash {
-				t.Fatalf("%q: the library panicked on a type in use", s.Raw)
-			}
+			readings, _ := v.Read(&s, nil)
 			for _, r := range readings {
 				if !finite(r.Value) || !finite(r.Longitude) || !finite(r.Offset) {
 					t.Fatalf("%q: %+v is not finite", s.Raw, r)

@@ -1,17 +1,27 @@
 package nmea0183
 
 import (
+	"fmt"
+	"math"
+	"slices"
 	"strings"
+	"testing"
 
 	nmea "github.com/adrianmo/go-nmea"
+	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
+	"pgregory.net/rapid"
 )
 
-// newLibraryParser makes a parser that leaves the checksum to us and knows addresses in lower case.
-func newLibraryParser() *nmea.SentenceParser {
-	return &nmea.SentenceParser{
-		CheckCRC:    func(nmea.BaseSentence, string) error { return nil },
-		ParsePrefix: func(prefix string) (string, string, error) { return nmea.ParsePrefix(strings.ToUpper(prefix)) },
+// readByLibrary reads a sentence with go-nmea, and false when it takes the sentence for a wrong one.
+func readByLibrary(s *Sentence, line string, from func(*reader, nmea.Sentence)) ([]Reading, bool) {
+	sentence, err := nmea.Parse(line)
+	if err != nil {
+		return nil, false
 	}
+	r := reader{s: s}
+	from(&r, sentence)
+	return r.out, true
 }
 
 // The functions below turn the library's structures into readings. The library writes 0 for an empty field, so whether a value is
@@ -57,16 +67,16 @@ func fromGNS(r *reader, s nmea.Sentence) {
 
 func fromDBK(r *reader, s nmea.Sentence) {
 	m := s.(nmea.DBK)
-	r.depth(Keel, m.DepthFeet, m.DepthMeters, m.DepthFathoms)
+	r.libraryDepth(Keel, m.DepthFeet, m.DepthMeters, m.DepthFathoms)
 }
 
 func fromDBS(r *reader, s nmea.Sentence) {
 	m := s.(nmea.DBS)
-	r.depth(Surface, m.DepthFeet, m.DepthMeters, m.DepthFathoms)
+	r.libraryDepth(Surface, m.DepthFeet, m.DepthMeters, m.DepthFathoms)
 }
 
-// depth appends a depth given in feet, metres and fathoms in fields 0, 2 and 4; metres are preferred.
-func (r *reader) depth(ref Reference, feet, metres, fathoms float64) {
+// libraryDepth appends a depth given in feet, metres and fathoms in fields 0, 2 and 4; metres are preferred.
+func (r *reader) libraryDepth(ref Reference, feet, metres, fathoms float64) {
 	switch {
 	case r.has(2):
 		r.value(Depth, ref, metres, true)
@@ -138,16 +148,16 @@ func fromMWD(r *reader, s nmea.Sentence) {
 
 func fromVWR(r *reader, s nmea.Sentence) {
 	m := s.(nmea.VWR)
-	r.oldWind(Apparent, m.MeasuredAngle, m.MeasuredDirectionBow, m.SpeedKnots, m.SpeedMPS, m.SpeedKPH)
+	r.libraryWind(Apparent, m.MeasuredAngle, m.MeasuredDirectionBow, m.SpeedKnots, m.SpeedMPS, m.SpeedKPH)
 }
 
 func fromVWT(r *reader, s nmea.Sentence) {
 	m := s.(nmea.VWT)
-	r.oldWind(Theoretical, m.TrueAngle, m.TrueDirectionBow, m.SpeedKnots, m.SpeedMPS, m.SpeedKPH)
+	r.libraryWind(Theoretical, m.TrueAngle, m.TrueDirectionBow, m.SpeedKnots, m.SpeedMPS, m.SpeedKPH)
 }
 
-// oldWind appends wind given as 0 to 180 degrees left or right of the bow, and a speed in knots, m/s and km/h.
-func (r *reader) oldWind(ref Reference, degrees float64, side string, knots, metres, kilometres float64) {
+// libraryWind appends wind given as 0 to 180 degrees left or right of the bow, and a speed in knots, m/s and km/h.
+func (r *reader) libraryWind(ref Reference, degrees float64, side string, knots, metres, kilometres float64) {
 	if side == nmea.Left {
 		degrees = -degrees
 	}
@@ -228,6 +238,138 @@ func fromXDR(r *reader, s nmea.Sentence) {
 			r.value(Pressure, ReferenceNone, x.Value, has)
 		case kind == "HP" && in("AIR", "HUMI", "OUTSIDE"):
 			r.value(Humidity, ReferenceNone, x.Value, has)
+		}
+	}
+}
+
+// ofLibrary are the types that the library reads as we do, with their fields: n a number, s one with a sign, d a depth, i a whole one, t a
+// time, y and x latitude and longitude with their letters, m the letters of a GNS sentence, @ a transducer with its value, unit and name, and
+// any other word one of its letters. Every field may be empty too.
+var ofLibrary = []struct {
+	name, fields string
+	from         func(*reader, nmea.Sentence)
+}{
+	{"DBK", "d f d M d F", fromDBK},
+	{"DBS", "d f d M d F", fromDBS},
+	{"GNS", "t y x m i n s s n i", fromGNS},
+	{"HDM", "n M", fromHDM},
+	{"MDA", "n I n B s C s C n n s C n T n M n N n M", fromMDA},
+	{"MTA", "s C", fromMTA},
+	{"MTW", "s C", fromMTW},
+	{"MWD", "n T n M n N n M", fromMWD},
+	{"MWV", "n RT n KMNS AV", fromMWV},
+	{"ROT", "s AV", fromROT},
+	{"RPM", "ES i n n AV", fromRPM},
+	{"THS", "n AEMSV", fromTHS},
+	{"VBW", "s s AV s s AV", fromVBW},
+	{"VDR", "n T n M n N", fromVDR},
+	{"VLW", "n N n N n N n N", fromVLW},
+	{"VWR", "n LR n N n M n K", fromVWR},
+	{"VWT", "n LR n N n M n K", fromVWT},
+	{"XDR", "@ @ @", fromXDR},
+}
+
+// field draws one field of a sentence, with its letter where that belongs to it.
+func field(t *rapid.T, kind string) string {
+	number := func(low, high float64) string {
+		x := rapid.Float64Range(low, high).Draw(t, kind)
+		return fmt.Sprintf("%.*f", rapid.IntRange(0, 4).Draw(t, "places"), x)
+	}
+	half := func(degrees int, layout, letters string) string {
+		d, m := rapid.IntRange(0, degrees-1).Draw(t, "degrees"), rapid.Float64Range(0, 59.99).Draw(t, "minutes")
+		return fmt.Sprintf(layout, d, m) + "," + string(letters[rapid.IntRange(0, 1).Draw(t, "half")])
+	}
+	switch {
+	case kind == "y":
+		return half(90, "%02d%07.4f", "NS")
+	case kind == "x":
+		return half(180, "%03d%07.4f", "EW")
+	case kind == "@":
+		of := rapid.SampledFrom([]string{"A,%s,D,PTCH", "A,%s,D,Pitch", "A,%s,D,ROLL", "A,%s,D,heel_1", "C,%s,C,WTMP", "C,%s,C,WATER_T", "C,%s,C,ENV_OUTSIDE_T",
+			"C,%s,C,Air", "P,%s,B,Barometer", "P,%s,P,BARO", "H,%s,P,HUMI_0", "U,%s,V,house", "P,%s,P,BAR", "G,%s,,MAGX", "A,%s,C,PTCH"}).Draw(t, kind)
+		return fmt.Sprintf(of, field(t, "s"))
+	case rapid.IntRange(0, 5).Draw(t, "empty") == 0:
+		return ""
+	case kind == "n":
+		return number(0, 360)
+	case kind == "d":
+		return number(0, 99)
+	case kind == "s":
+		return number(-90, 90)
+	case kind == "i":
+		return fmt.Sprint(rapid.IntRange(0, 12).Draw(t, kind))
+	case kind == "t":
+		return fmt.Sprintf("%02d%02d%02d.00", rapid.IntRange(0, 23).Draw(t, "h"), rapid.IntRange(0, 59).Draw(t, "m"), rapid.IntRange(0, 59).Draw(t, "s"))
+	case kind == "m":
+		return rapid.StringMatching(`[NADPRFEMS]{1,3}`).Draw(t, kind)
+	}
+	return string(kind[rapid.IntRange(0, len(kind)-1).Draw(t, kind)])
+}
+
+// TestAgreesWithLibrary holds what is read of a type to what go-nmea reads of it, wherever that takes the sentence.
+func TestAgreesWithLibrary(t *testing.T) {
+	for _, of := range ofLibrary {
+		t.Run(of.name, func(t *testing.T) {
+			taken, tried, available := 0, 0, 0
+			rapid.Check(t, func(t *rapid.T) {
+				var fields []string
+				for kind := range strings.FieldsSeq(of.fields) {
+					fields = append(fields, field(t, kind))
+				}
+				line := string(Append(nil, '$', "II"+of.name+","+strings.Join(fields, ",")))
+				var s Sentence
+				if _, err := Parse([]byte(line), &s); err != nil {
+					t.Fatal(err)
+				}
+				var v Values
+				got, err := v.Read(&s, nil)
+				tried++
+				want, ok := readByLibrary(&s, line, of.from)
+				if !ok {
+					return
+				}
+				taken++
+				for _, r := range got {
+					if r.Available {
+						available++
+					}
+				}
+				if diff := cmp.Diff(want, got, cmpopts.EquateApprox(1e-12, 1e-12)); diff != "" || err != nil {
+					t.Fatalf("%s: %v (-library +own):\n%s", line, err, diff)
+				}
+			})
+			if taken*10 < tried*9 || available < taken/10 {
+				t.Errorf("the library took %d of %d sentences, with %d values in them", taken, tried, available)
+			}
+		})
+	}
+}
+
+// TestPositionsAgreeWithLibrary compares positions with the library's, where the library takes the form.
+func TestPositionsAgreeWithLibrary(t *testing.T) {
+	for _, line := range []string{
+		"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47",
+		"$GPRMC,225446,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E*68",
+		"$GPGLL,4916.45,N,12311.12,W,225444,A*31",
+	} {
+		s, err := nmea.Parse(line)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var lat, lon float64
+		switch m := s.(type) {
+		case nmea.GGA:
+			lat, lon = m.Latitude, m.Longitude
+		case nmea.RMC:
+			lat, lon = m.Latitude, m.Longitude
+		case nmea.GLL:
+			lat, lon = m.Latitude, m.Longitude
+		}
+		var v Values
+		readings, _ := v.Read(parse(t, line), nil)
+		i := slices.IndexFunc(readings, func(r Reading) bool { return r.Quantity == Position })
+		if math.Abs(readings[i].Value-lat) > 1e-9 || math.Abs(readings[i].Longitude-lon) > 1e-9 {
+			t.Errorf("%s: own %v %v, library %v %v", line, readings[i].Value, readings[i].Longitude, lat, lon)
 		}
 	}
 }

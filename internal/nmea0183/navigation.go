@@ -24,6 +24,28 @@ func readGGA(r *reader) {
 	r.put(Reading{Quantity: Altitude, Value: n, Available: ok && mode != ModeNone && (r.is(9, 'M') || !r.s.Has(9)), Mode: mode})
 }
 
+// readGNS reads time, latitude, N/S, longitude, E/W, a mode letter for each satellite system, satellites, HDOP, altitude. The best mode
+// counts.
+func readGNS(r *reader) {
+	mode := ModeUnknown
+	for _, letter := range r.s.Field(5) {
+		m := modeOf(upper(letter))
+		r.bad = r.bad || m == ModeUnknown
+		if mode == ModeUnknown || mode == ModeNone {
+			mode = m
+		}
+	}
+	fix := mode != ModeNone
+	r.timeOfDay(0, mode)
+	r.position(1, mode, fix)
+	n, ok := r.number(6)
+	r.value(SatellitesUsed, ReferenceNone, n, ok)
+	n, ok = r.number(7)
+	r.put(Reading{Quantity: HorizontalDilution, Value: n, Mode: mode, Available: fix && ok})
+	n, ok = r.number(8)
+	r.put(Reading{Quantity: Altitude, Value: n, Mode: mode, Available: fix && ok})
+}
+
 // readGLL reads latitude, N/S, longitude, E/W, time, status, mode (gpsd NMEA page); the oldest form ends after the longitude.
 func readGLL(r *reader) {
 	valid, mode := r.status(5, 6)
@@ -99,8 +121,29 @@ func (r *reader) speedPair(knots, kilometres, step int) (float64, bool) {
 
 // readHDT reads heading, T; the T may be missing.
 func readHDT(r *reader) {
+	heading, ok := r.lettered(0, 'T')
+	r.angle(Heading, True, heading, ok)
+}
+
+// Where no source is named the forms are those of the gpsd NMEA page, as go-nmea reads them too: the tests hold one to the other.
+
+// readHDM reads heading, M.
+func readHDM(r *reader) {
+	heading, ok := r.lettered(0, 'M')
+	r.angle(Heading, Magnetic, heading, ok)
+}
+
+// readTHS reads heading and a mode: autonomous, estimated, manual, simulated or not valid.
+func readTHS(r *reader) {
 	heading, ok := r.number(0)
-	r.angle(Heading, True, heading, ok && (r.is(1, 'T') || !r.s.Has(1)))
+	switch r.letter(1) {
+	case 'A', 'E', 'M', 'S':
+	case 'V':
+		ok = false
+	default:
+		r.bad = r.bad || r.s.Has(1)
+	}
+	r.angle(Heading, True, heading, ok)
 }
 
 // readHDG reads sensor heading, deviation, E/W, variation, E/W (gpsd NMEA page); what comes after the heading may be missing. The
@@ -116,6 +159,12 @@ func readHDG(r *reader) {
 		variation, known := r.eastWest(3)
 		r.value(Variation, ReferenceNone, variation*radian, known)
 	}
+}
+
+// readROT reads rate of turn in degrees a minute, status.
+func readROT(r *reader) {
+	rate, ok := r.number(0)
+	r.value(RateOfTurn, ReferenceNone, rate*radian/60, r.valid(1) && ok)
 }
 
 // eastWest reads degrees east or west, east positive; a zero needs no letter.
@@ -144,7 +193,9 @@ func readDPT(r *reader) {
 }
 
 // readDBT reads depth below the transducer in feet, f, metres, M, fathoms, F (gpsd NMEA page); feet may stand alone.
-func readDBT(r *reader) {
+func readDBT(r *reader) { r.depth(Transducer) }
+
+func (r *reader) depth(ref Reference) {
 	depth, ok := r.number(2)
 	if !ok {
 		if depth, ok = r.number(0); ok {
@@ -153,39 +204,14 @@ func readDBT(r *reader) {
 			depth *= fathom
 		}
 	}
-	r.value(Depth, Transducer, depth, ok && depth >= 0)
+	r.value(Depth, ref, depth, ok && depth >= 0)
 }
 
-// readRSA reads starboard or single rudder angle, status, port angle, status (gpsd NMEA page); the second pair may be missing.
-func readRSA(r *reader) {
-	for i := range 2 {
-		if i == 1 && r.s.NumFields() < 3 {
-			return
-		}
-		angle, ok := r.number(2 * i)
-		if ok && (angle < -180 || angle > 180) {
-			r.bad, ok = true, false
-		}
-		r.put(Reading{Quantity: RudderAngle, Instance: uint8(i), Value: angle * radian, Available: ok && r.is(2*i+1, 'A')})
-	}
-}
+// readDBK reads depth below the keel as readDBT does that below the transducer.
+func readDBK(r *reader) { r.depth(Keel) }
 
-// readMMB reads pressure in inches of mercury, I, in bar, B (from memory).
-func readMMB(r *reader) {
-	pressure, ok := r.number(2)
-	pressure *= bar
-	if !ok {
-		pressure, ok = r.number(0)
-		pressure *= inchMercury
-	}
-	r.value(Pressure, ReferenceNone, pressure, ok)
-}
-
-// readMHU reads relative humidity in per cent, absolute humidity, dew point, C (from memory).
-func readMHU(r *reader) {
-	humidity, ok := r.number(0)
-	r.value(Humidity, ReferenceNone, humidity, ok)
-}
+// readDBS reads depth below the surface likewise.
+func readDBS(r *reader) { r.depth(Surface) }
 
 // readZDA reads time, day, month, year, zone hours, zone minutes (gpsd NMEA page); the zone may be missing.
 func readZDA(r *reader) {
@@ -216,8 +242,10 @@ func (r *reader) status(status, mode int) (valid bool, m Mode) {
 }
 
 // mode reads the mode letter. A letter that is none of the standard's is some maker's own and counts as unknown.
-func (r *reader) mode(i int) Mode {
-	m := Mode(r.letter(i))
+func (r *reader) mode(i int) Mode { return modeOf(r.letter(i)) }
+
+func modeOf(letter byte) Mode {
+	m := Mode(letter)
 	switch m {
 	case ModeAutonomous, ModeDifferential, ModeEstimated, ModeFloat, ModeManual, ModeNone, ModePrecise, ModeKinematic, ModeSimulated:
 		return m
