@@ -21,8 +21,8 @@ type silencesPage struct {
 	Held     []shownAlert // stand, and nobody is told of them
 	Standing []shownAlert // those that could be silenced
 	Devices  []link       // by title
-	Alert    string // id of the alert that the form begins with
-	Device   string // id of the device that the form begins with
+	Alert    string       // id of the alert that the form begins with
+	Device   string       // id of the device that the form begins with
 }
 
 type silenceRow struct {

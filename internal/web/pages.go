@@ -200,11 +200,17 @@ func (s *Server) view(r *http.Request, report *boat.Report, name string) *view {
 func (v *view) render() []byte { return rendered(v.document()) }
 
 // fixed is a part that never changes, set once for all pages. It holds nothing that came from outside.
-func fixed(n g.Node) g.Node { return g.Raw(string(rendered(n))) }
+func fixed(n g.Node) g.Node {
+	text := rendered(n)
+	return g.NodeFunc(func(w io.Writer) error {
+		_, err := w.Write(text)
+		return err
+	})
+}
 
 func rendered(n g.Node) []byte {
 	var page bytes.Buffer
-	page.Grow(4096) // as much as the smallest page takes
+	page.Grow(4096)     // as much as the smallest page takes
 	_ = n.Render(&page) // a buffer takes everything
 	return page.Bytes()
 }
