@@ -10,7 +10,7 @@ import (
 
 // order is the direction of the data flow, left to right. A package imports only packages of lines above its own.
 var order = [][]string{
-	{"pgn", "internal/event"},
+	{"pgn", "internal/event", "internal/mistake"},
 	{"internal/transport", "internal/nmea0183", "internal/capture"},
 	{"internal/node"},
 	{"internal/sim"},
@@ -38,7 +38,7 @@ var order = [][]string{
 
 // pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
 var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/boat", "internal/check",
-	"internal/alert", "internal/node", "internal/paper", "internal/release"}
+	"internal/alert", "internal/node", "internal/mistake", "internal/paper", "internal/release"}
 
 // printers may be imported by pure packages that print: they set pages, and what else they do is not called.
 var printers = []string{"internal/record"}

@@ -15,6 +15,7 @@ import (
 	"github.com/goccy/go-yaml/parser"
 
 	"muster/internal/boat"
+	"muster/internal/mistake"
 )
 
 // Error is a mistake in a layout, told with its place.
@@ -136,41 +137,9 @@ func (d *document) yamlError(err error) *Error {
 		e.File = d.file
 		return e
 	}
-	e := &Error{File: d.file, Message: err.Error()}
-	if ye, ok := errors.AsType[yaml.Error](err); ok {
-		e.Message = ye.GetMessage()
-		if t := ye.GetToken(); t != nil && t.Position != nil {
-			e.Line, e.Column = t.Position.Line, t.Position.Column
-		}
-	}
-	if unknown, ok := strings.CutPrefix(e.Message, "unknown field "); ok {
-		e.Message = "unknown key " + unknown
-	}
-	if _, wanted, ok := strings.Cut(e.Message, " of type "); ok && strings.HasPrefix(e.Message, "cannot unmarshal ") {
-		e.Message = plainly(wanted)
-	}
-	if _, wanted, ok := strings.Cut(e.Message, " was used where "); ok {
-		e.Message = plainly(map[string]string{"sequence is expected": "[]"}[wanted])
-	}
-	e.Message, _, _ = strings.Cut(e.Message, "\n")
+	e := &Error{File: d.file}
+	e.Line, e.Column, e.Message = mistake.YAML(err)
 	return e
-}
-
-// plainly says what must stand in the place of something that does not fit a Go type.
-func plainly(kind string) string {
-	switch {
-	case strings.HasPrefix(kind, "[]"):
-		return "a list must stand here"
-	case strings.HasPrefix(kind, "int"), strings.HasPrefix(kind, "uint"):
-		return "a whole number must stand here"
-	case strings.HasPrefix(kind, "float"):
-		return "a number must stand here"
-	case kind == "bool":
-		return "true or false must stand here"
-	case kind == "string":
-		return "a text must stand here"
-	}
-	return "keys with values must stand here"
 }
 
 // errorAt makes an error about a path such as segments[2].length. A key that the file does not hold is placed at what it belongs to.

@@ -10,6 +10,8 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+
+	"muster/internal/mistake"
 )
 
 // document is a parsed file that can say where a key stands.
@@ -100,22 +102,16 @@ func (v visitor) Visit(n ast.Node) ast.Visitor {
 
 // yamlError turns the library's error, which shows several lines of source, into one line with its place.
 func (d *document) yamlError(err error) error {
-	e := &Error{File: d.name, Message: err.Error()}
-	if ye, ok := errors.AsType[yaml.Error](err); ok {
-		e.Message = ye.GetMessage()
-		if t := ye.GetToken(); t != nil && t.Position != nil {
-			e.Line, e.Column = t.Position.Line, t.Position.Column
-		}
-	}
-	if unknown, ok := strings.CutPrefix(e.Message, "unknown field "); ok {
-		e.Message = "unknown key " + unknown + ": deploy/muster.yaml lists them all"
+	e := &Error{File: d.name}
+	e.Line, e.Column, e.Message = mistake.YAML(err)
+	if strings.HasPrefix(e.Message, "unknown key ") {
+		e.Message += ": deploy/muster.yaml lists them all"
 	}
 	if quoted, ok := strings.CutPrefix(e.Message, "time: invalid duration "); ok {
 		if word, err := strconv.Unquote(quoted); err == nil {
 			e = d.errorOn(d.scalar(word), "", fmt.Sprintf("%q is no duration: write 10s, 5m or 2h", word))
 		}
 	}
-	e.Message, _, _ = strings.Cut(e.Message, "\n")
 	return e
 }
 

@@ -12,6 +12,8 @@ import (
 	"slices"
 
 	"github.com/goccy/go-yaml"
+
+	"muster/internal/mistake"
 )
 
 // Job is the job file: who did what for whom. It is written by hand for each job.
@@ -105,7 +107,10 @@ func parseJob(data []byte) (job *Job, err error) {
 	}()
 	job = new(Job)
 	if err := yaml.NewDecoder(bytes.NewReader(data), yaml.Strict()).Decode(job); err != nil {
-		return nil, errors.New(yaml.FormatError(err, false, false))
+		if line, column, words := mistake.YAML(err); line > 0 {
+			return nil, fmt.Errorf("line %d, column %d: %s", line, column, words)
+		}
+		return nil, err
 	}
 	return job, nil
 }

@@ -243,8 +243,8 @@ func TestLogo(t *testing.T) {
 
 func TestJobTypo(t *testing.T) {
 	for _, c := range []struct{ name, in, want string }{
-		{"unknown key", "number: \"1\"\ntechnican: Ilse\n", "[2:1] unknown field"},
-		{"not YAML", "number: [1", "[1:9]"},
+		{"unknown key", "number: \"1\"\ntechnican: Ilse\n", "line 2, column 1: unknown key"},
+		{"not YAML", "number: [1", "line 1, column 9: the [ that begins here"},
 		{"no number", "technician: Ilse\n", "number is missing"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

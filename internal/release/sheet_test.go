@@ -151,9 +151,9 @@ func TestBadSheets(t *testing.T) {
 		name, old, new, want string
 		beyond               bool // of what a schema can say
 	}{
-		{name: "unknown key", old: "minutes: 15", new: "minutes: 15\n    colour: red", want: `s.yaml:13:5: unknown field "colour"`},
+		{name: "unknown key", old: "minutes: 15", new: "minutes: 15\n    colour: red", want: `s.yaml:13:5: unknown key "colour"`},
 		{name: "syntax", old: "{scheme: decimal}", new: "{scheme: decimal", want: "s.yaml:7:5: ", beyond: true},
-		{name: "twice", old: "minutes: 15", new: "minutes: 15\n    minutes: 16", want: `s.yaml:13:5: mapping key "minutes" already defined`, beyond: true},
+		{name: "twice", old: "minutes: 15", new: "minutes: 15\n    minutes: 16", want: `s.yaml:13:5: key "minutes" stands here a second time`, beyond: true},
 		{name: "schema", old: "sheet/v1", new: "sheet/v2", want: `s.yaml:1:9: schema is "muster.sheet/v2"; write schema: muster.sheet/v1`},
 		{name: "no name", old: "name: LF9 head\n    family", new: "family", want: "a model has no name"},
 		{name: "role", old: "family: larkfin-heads", new: "role: helm", want: `s.yaml:4:11: role "helm" is not known`},

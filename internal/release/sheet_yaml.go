@@ -13,6 +13,7 @@ import (
 	"github.com/goccy/go-yaml/parser"
 
 	"muster/internal/boat"
+	"muster/internal/mistake"
 )
 
 // text is a scalar as it is written, so that 4.50 stays 4.50, with its place.
@@ -167,10 +168,8 @@ func yamlError(file string, err error) error {
 	if errors.As(err, &p) {
 		return fmt.Errorf("%s:%w", file, p)
 	}
-	var y yaml.Error
-	if errors.As(err, &y) && y.GetToken() != nil && y.GetToken().Position != nil {
-		pos := y.GetToken().Position
-		return fmt.Errorf("%s:%d:%d: %s", file, pos.Line, pos.Column, y.GetMessage())
+	if line, column, words := mistake.YAML(err); line > 0 {
+		return fmt.Errorf("%s:%d:%d: %s", file, line, column, words)
 	}
 	return fmt.Errorf("%s: %w", file, err)
 }

@@ -17,6 +17,7 @@ import (
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 
+	"muster/internal/mistake"
 	"muster/pgn"
 )
 
@@ -202,18 +203,14 @@ func Parse(name string, src []byte) (sc *Scenario, err error) {
 	}()
 	sc = new(Scenario)
 	if err := yaml.UnmarshalWithOptions(src, sc, yaml.Strict()); err != nil {
-		var y yaml.Error
-		if errors.As(err, &y) {
-			line, column := 1, 1
-			if t := y.GetToken(); t != nil && t.Position != nil {
-				line, column = t.Position.Line, t.Position.Column
-			}
-			return nil, fmt.Errorf("scenario %s:%d:%d: %s", name, line, column, strings.ReplaceAll(y.GetMessage(), "\n", " "))
+		line, column, words := mistake.YAML(err)
+		if line > 0 {
+			return nil, fmt.Errorf("scenario %s:%d:%d: %s", name, line, column, words)
 		}
 		if line, column, value := badDuration(src); line > 0 {
 			return nil, fmt.Errorf("scenario %s:%d:%d: %q is not a time; write 500ms, 30s, 5m or 1h30m", name, line, column, value)
 		}
-		return nil, fmt.Errorf("scenario %s: %s", name, strings.ReplaceAll(err.Error(), "\n", " "))
+		return nil, fmt.Errorf("scenario %s: %s", name, words)
 	}
 	if sc.Name == "" {
 		sc.Name = strings.TrimSuffix(path.Base(name), ".yaml")

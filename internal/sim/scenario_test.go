@@ -14,8 +14,8 @@ const oneDevice = "devices:\n  - {id: a, maker: 2001, class: 60, function: 130}\
 
 func TestParseRefuses(t *testing.T) {
 	for _, c := range []struct{ name, src, want string }{
-		{"unknown key", "title: x\ncolour: red\n", `bad.yaml:2:1: unknown field "colour"`},
-		{"unknown key of a device", "devices:\n  - id: a\n    maker: 2001\n    colour: red\n", `bad.yaml:4:5: unknown field "colour"`},
+		{"unknown key", "title: x\ncolour: red\n", `bad.yaml:2:1: unknown key "colour"`},
+		{"unknown key of a device", "devices:\n  - id: a\n    maker: 2001\n    colour: red\n", `bad.yaml:4:5: unknown key "colour"`},
 		{"not YAML", "devices: [\n", "bad.yaml:1:10: "},
 		{"wrong type", "devices:\n  - id: a\n    maker: many\n", "bad.yaml:3:12: "},
 		{"too big a number", "devices:\n  - id: a\n    class: 300\n", "bad.yaml:3:12: "},
