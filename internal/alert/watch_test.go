@@ -22,7 +22,7 @@ func (f *fake) Feed(ev *event.Event) { f.now, f.last = max(f.now, ev.Time), ev.T
 func (f *fake) FeedFrames(_, _ uint16, _ []event.Event, _, _ event.Time) int {
 	return 0
 }
-func (f *fake) Tick(now event.Time)  { f.now = max(f.now, now) }
+func (f *fake) Tick(now event.Time) { f.now = max(f.now, now) }
 func (f *fake) Report() *boat.Report {
 	f.judged = append(f.judged, f.now)
 	d := boat.Device{ID: "a", Network: "can0", State: boat.Present, LastSeen: f.last}

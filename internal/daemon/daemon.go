@@ -17,6 +17,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/metrics"
@@ -96,8 +97,9 @@ type Daemon struct {
 	store                   *store.Store // nil in a replay
 	storeOnce               sync.Once
 	keeping                 keeping
-	card                    atomic.Pointer[cardFault]   // nil while the card takes what is written
-	aside                   atomic.Pointer[store.Aside] // what the log told of last
+	card                    atomic.Pointer[cardFault]      // nil while the card takes what is written
+	checksNow               atomic.Pointer[check.Settings] // in force
+	aside                   atomic.Pointer[store.Aside]    // what the log told of last
 	reloads, reloadFailures atomic.Uint64
 	time                    timekeeper
 	toKeep                  chan struct{} // asks the keeper to write now
@@ -175,6 +177,7 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	d.model = boat.New(model)
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
+	d.checksNow.Store(&c.Checks)
 	d.watch.Book().Accept(c.Accepted)
 	known, err := d.loadKnowledge(c)
 	if err != nil {
@@ -209,7 +212,7 @@ func New(opt Options) (_ *Daemon, err error) {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Metrics: []metrics.Collector{d.counts.collect, metrics.Runtime, metrics.Process}, Taken: d.tellSnapshot, Printed: d.tellRecord,
+			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Checks: d.checksNow.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Metrics: []metrics.Collector{d.counts.collect, metrics.Runtime, metrics.Process}, Taken: d.tellSnapshot, Printed: d.tellRecord,
 			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err

@@ -70,6 +70,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 		}
 		d.takeSources(sources)
 		d.watch.Configure(c.Checks, c.Alerts)
+		d.checksNow.Store(&c.Checks)
 		d.watch.Book().Accept(c.Accepted)
 		now.Baseline = c.Baseline
 		d.learn(known)

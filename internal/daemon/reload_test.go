@@ -38,7 +38,7 @@ func TestReload(t *testing.T) {
 		t.Errorf("a broken config changed the interval to %v", got)
 	}
 	c.Baseline = ""
-	if late, err := d.Reload(t.Context(), c); err != nil || len(late) != 0 || d.watch.Every() != 2*time.Second {
+	if late, err := d.Reload(t.Context(), c); err != nil || len(late) != 0 || d.watch.Every() != 2*time.Second || d.checksNow.Load().Every != 2*time.Second {
 		t.Errorf("%v, every %v, after a restart %q", err, d.watch.Every(), late)
 	}
 	c.Listen, c.Log.Level, c.StateDir, c.TLS.Cert = "127.0.0.1:1", "debug", "/elsewhere", "cert.pem"

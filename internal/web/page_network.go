@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"net/http"
 	"slices"
 	"strconv"
@@ -12,7 +13,6 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
-	"muster/internal/check"
 	"muster/internal/event"
 )
 
@@ -25,7 +25,8 @@ type networkPage struct {
 type shownNetwork struct {
 	boat.Network
 	Plot       g.Node
-	Busy, Full float64        // load at which the network counts as busy and as overloaded, as shipped
+	Busy, Full float64        // load at which the network counts as busy and as overloaded
+	Unjudged   string         // the check of that, when it is off
 	Faults     []string       // in words
 	Devices    []*boat.Device // by address; what has none comes last
 	LEN        int            // load equivalency that devices declare
@@ -53,11 +54,16 @@ type supplier struct {
 func (s *Server) networkData(_ *http.Request, r *boat.Report) (string, content, error) {
 	var p networkPage
 	explained := false
-	limits := check.DefaultSettings()
+	limits := s.opt.Checks()
 	for _, n := range r.Networks {
 		sn := shownNetwork{Network: n, Faults: faultsOfLate(&n), Busy: limits.BusBusy.Warning, Full: limits.BusBusy.Critical}
+		judge, off := "bus-busy", limits.BusBusy.Off
 		if n.Kind == event.NMEA0183 {
 			sn.Busy, sn.Full = limits.LineSaturated.Warning, limits.LineSaturated.Critical
+			judge, off = "line-saturated", limits.LineSaturated.Off
+		}
+		if off {
+			sn.Unjudged = judge
 		}
 		sn.Plot = loadPlot(n.ID, s.history.of(n.ID), sn.Busy, sn.Full)
 		sn.addDevices(r)
@@ -247,8 +253,12 @@ func (n *shownNetwork) caption() string {
 	if n.Load != nil {
 		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", Percent(n.LoadRecent), Percent(n.Load.Mean), Percent(n.Load.Peak))
 	}
-	share := func(f float64) string { return strconv.FormatFloat(f*100, 'f', -1, 64) + " %" }
-	return words + fmt.Sprintf(". Dashed: busy at %s, overloaded at %s. Triangles: minutes with faults. %s in all.", share(n.Busy), share(n.Full), frames(&n.Network))
+	share := func(f float64) string { return strconv.FormatFloat(math.Round(f*1000)/10, 'f', -1, 64) + " %" }
+	off := ""
+	if n.Unjudged != "" {
+		off = ", but " + n.Unjudged + " is switched off in the config"
+	}
+	return words + fmt.Sprintf(". Dashed: busy at %s, overloaded at %s%s. Triangles: minutes with faults. %s in all.", share(n.Busy), share(n.Full), off, frames(&n.Network))
 }
 
 func (n *shownNetwork) faults() g.Node {

@@ -106,6 +106,27 @@ func TestSuppliers(t *testing.T) {
 	}
 }
 
+// TestLoadLimits: the load is marked at the thresholds in force, and where a check is off that is said.
+func TestLoadLimits(t *testing.T) {
+	inForce := check.DefaultSettings()
+	inForce.BusBusy.Warning, inForce.BusBusy.Critical = .55, .6
+	inForce.LineSaturated.Warning, inForce.LineSaturated.Off = .33, true
+	s := serve(t, Options{Reports: &fakeReports{report: aboard(t)}, Checks: func() *check.Settings { return &inForce }})
+	_, page := get(t, s.URL()+"/network")
+	for _, want := range []string{"Dashed: busy at 55 %, overloaded at 60 %. Triangles", "Dashed: busy at 33 %, overloaded at 95 %, but line-saturated is switched off in the config. Triangles"} {
+		if !strings.Contains(words(page), want) {
+			t.Errorf("the page does not say %q:\n%s", want, words(page))
+		}
+	}
+	var plot strings.Builder
+	if err := loadPlot("can0", []moment{{At: 0, Load: .4}}, .55, .6).Render(&plot); err != nil {
+		t.Fatal(err)
+	}
+	if text := plot.String(); !strings.Contains(text, ">60%<") || !strings.Contains(text, ">100%<") || strings.Contains(text, ">55%<") { // too near to 60
+		t.Errorf("the plot's scale: %s", text)
+	}
+}
+
 // TestTalkers: all that a talker told stands on the network page and on its own.
 func TestTalkers(t *testing.T) {
 	r := aboard(t)

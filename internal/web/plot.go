@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -101,10 +102,13 @@ func loadPlot(name string, list []moment, busy, full float64) g.Node {
 	across := func(class string, a, b float64) g.Node {
 		return drawn("path", "class", class, "d", fmt.Sprintf("M%g %gH%gM%g %gH%g", left, y(a), minuteWide-right, left, y(b), minuteWide-right))
 	}
-	marks := []float64{0, busy, full}
-	if full < 0.9 { // else the two would stand on each other
-		marks = append(marks, 1)
+	marks := []float64{0}
+	for _, p := range []float64{full, busy, 1} {
+		if !slices.ContainsFunc(marks, func(o float64) bool { return math.Abs(p-o) < 0.1 }) { // else the two would stand on each other
+			marks = append(marks, p)
+		}
 	}
+	slices.Sort(marks)
 	words := fmt.Sprintf("Load of %s from %s to %s: between %s and %s, at last %s",
 		boat.Printable(name), clockTime(first), clockTime(last), Percent(low), Percent(high), Percent(list[len(list)-1].Load))
 	return plot("load", minuteWide, minuteHigh, words,

@@ -20,6 +20,7 @@ import (
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/metrics"
 	"muster/internal/record"
 	"muster/internal/release"
@@ -45,6 +46,7 @@ type Options struct {
 	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
 	Job               func() *record.Job                    // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
+	Checks            func() *check.Settings                // thresholds in force, those of an empty config when nil; may be called from anywhere
 	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
 	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
@@ -102,6 +104,10 @@ func New(opt Options) (*Server, error) {
 	}
 	if opt.Job == nil {
 		opt.Job = func() *record.Job { return nil }
+	}
+	if opt.Checks == nil {
+		shipped := check.DefaultSettings()
+		opt.Checks = func() *check.Settings { return &shipped }
 	}
 	if opt.Plans == nil {
 		opt.Plans = func() []*backbone.Plan { return nil }
