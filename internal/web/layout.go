@@ -36,28 +36,40 @@ func (v *view) document() g.Node {
 		title = v.Title + " · " + title
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
-		h.Head(charset, viewport, schemes, h.TitleEl(g.Text(title)), loads),
+		Head(title),
 		h.Body(
-			skip,
+			Skip,
 			v.head(),
-			h.Main(h.ID("content"), h.TabIndex("-1"), g.If(v.live(), h.Data("live", v.Mark)),
-				connection,
+			Main(
+				g.If(v.live(), h.Data("live", v.Mark)),
 				g.If(v.Said != "", h.P(h.Class("notice said"), Mark("well"), space, g.Text(v.Said))),
 				v.Content.show(v)),
 			v.foot())))
 }
+
+// Head is the head of a page of a boat or of the fleet; more are style sheets besides the usual one.
+func Head(title string, more ...g.Node) g.Node {
+	return h.Head(charset, viewport, schemes, h.TitleEl(g.Text(title)), looks, g.Group(more), script)
+}
+
+// Main is what stands between the menu and the foot. A page that follows what it shows has the attribute data-live.
+func Main(content ...g.Node) g.Node {
+	return h.Main(h.ID("content"), h.TabIndex("-1"), connection, g.Group(content))
+}
+
+// Skip is the first link of a page: over the menu to the content.
+var Skip = fixed(h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")))
 
 // What stands on every page.
 var (
 	charset  = fixed(h.Meta(h.Charset("utf-8")))
 	viewport = fixed(h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")))
 	schemes  = fixed(h.Meta(h.Name("color-scheme"), h.Content("light dark")))
-	loads    = fixed(g.Group{
+	looks    = fixed(g.Group{
 		h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
 		h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
-		h.Script(h.Src("/static/muster.js"), h.Defer()),
 	})
-	skip       = fixed(h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")))
+	script     = fixed(h.Script(h.Src("/static/muster.js"), h.Defer()))
 	connection = fixed(h.P(h.ID("link"), h.Class("notice"), h.Role("status"))) // the script tells there when the boat is lost
 	footLinks  = fixed(g.Group{
 		g.Text(" · "), h.A(h.Href("/silences"), g.Text("silences")),
@@ -83,11 +95,15 @@ func (v *view) head() g.Node {
 			v.menu("/traffic", "Traffic", "traffic")))))
 }
 
-// menu is an entry of the menu: the page itself, or one that others belong to.
 func (v *view) menu(address, words, page string, below ...string) g.Node {
+	return MenuEntry(v.Page, address, words, page, below...)
+}
+
+// MenuEntry is an entry of the menu on the page now: it may lead to that very page, or to one that this belongs to.
+func MenuEntry(now, address, words, page string, below ...string) g.Node {
 	return h.Li(h.A(h.Href(address),
-		g.If(v.Page == page, h.Aria("current", "page")),
-		g.If(slices.Contains(below, v.Page), h.Aria("current", "true")),
+		g.If(now == page, h.Aria("current", "page")),
+		g.If(slices.Contains(below, now), h.Aria("current", "true")),
 		g.Text(words)))
 }
 

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"time"
 
@@ -32,23 +31,13 @@ func (s *Server) layout(name, title string, content g.Node) g.Node {
 		title += " · "
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
-		h.Head(
-			h.Meta(h.Charset("utf-8")),
-			h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")),
-			h.Meta(h.Name("color-scheme"), h.Content("light dark")),
-			h.TitleEl(g.Text(title+"Fleet · muster")),
-			h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
-			h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
-			h.Link(h.Rel("stylesheet"), h.Href("/static/fleet.css")),
-			h.Script(h.Src("/static/muster.js"), h.Defer())),
+		web.Head(title+"Fleet · muster", h.Link(h.Rel("stylesheet"), h.Href("/static/fleet.css"))),
 		h.Body(h.Data("lost", "The hub does not answer; this is what it said last."),
-			h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")),
+			web.Skip,
 			h.Header(h.Class("top"),
 				h.P(h.Class("boat"), h.A(h.Href("/"), g.Text("Fleet"))),
 				g.If(name != "login", menu(name))),
-			h.Main(h.ID("content"), h.TabIndex("-1"), g.If(name != "login" && name != "failed", g.Attr("data-live")),
-				h.P(h.ID("link"), h.Class("notice"), h.Role("status")),
-				content),
+			web.Main(g.If(name != "login" && name != "failed", g.Attr("data-live")), content),
 			h.Footer(h.Class("foot"),
 				h.P(g.Text("muster-hub "+s.opt.Version+" · "), h.A(h.Href("/api/v1/openapi.json"), g.Text("API")), g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics"))),
 				g.If(s.opt.Token != "" && name != "login", web.Post("/logout", web.Button("Log out")))))))
@@ -56,10 +45,7 @@ func (s *Server) layout(name, title string, content g.Node) g.Node {
 
 func menu(name string) g.Node {
 	entry := func(address, words, page string, below ...string) g.Node {
-		return h.Li(h.A(h.Href(address),
-			g.If(name == page, h.Aria("current", "page")),
-			g.If(slices.Contains(below, name), h.Aria("current", "true")),
-			g.Text(words)))
+		return web.MenuEntry(name, address, words, page, below...)
 	}
 	return h.Nav(h.Aria("label", "Pages"), h.Ul(
 		entry("/", "Boats", "fleet", "boat"),

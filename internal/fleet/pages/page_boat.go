@@ -16,6 +16,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
+	"muster/internal/paper"
 	"muster/internal/snapshot"
 	"muster/internal/web"
 )
@@ -170,9 +171,8 @@ func (s *Server) link(b *row) g.Node {
 
 // historyForm lists the boat's reports; two of them can be chosen to be compared.
 func (p *boatPage) historyForm() g.Node {
-	columns := g.Map([]string{"Received", "Size", "Before", "After"}, func(name string) g.Node { return h.Th(h.Scope("col"), g.Text(name)) })
 	return h.Form(h.Method("get"), h.Action(p.address()),
-		h.Table(h.Class("snapshots history"), h.THead(h.Tr(columns)), h.TBody(g.Map(p.history, p.historyRow))),
+		h.Table(h.Class("snapshots history"), h.THead(paper.Columns("Received", "Size", "Before", "After")), h.TBody(g.Map(p.history, p.historyRow))),
 		h.P(web.Button("Compare")))
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
+	"muster/internal/paper"
 	"muster/internal/release"
 	"muster/internal/web"
 )
@@ -24,12 +25,11 @@ func (s *Server) campaignsPage(*http.Request) (string, g.Node, error) {
 		return title, g.Group{h.H1(g.Text(title)),
 			h.P(h.Class("empty"), g.Text("The hub has no release sheets: give it the shop's with "), h.Code(g.Text("--sheets DIR")), g.Text("."))}, nil
 	}
-	columns := g.Map([]string{"Model", "Current", "Behind", "Not known", "Up to date"}, func(name string) g.Node { return h.Th(h.Scope("col"), g.Text(name)) })
 	rows := g.Map(s.campaigns(s.boats()), Campaign.row)
 	return title, g.Group{
 		h.H1(g.Text(title)),
 		web.Meta(g.Text("One for each model of the shop's sheets that is aboard somewhere. "), h.A(h.Href("/week"), g.Text("The list for the week")), g.Text(" has what to bring.")),
-		h.Table(h.THead(h.Tr(columns)),
+		h.Table(h.THead(paper.Columns("Model", "Current", "Behind", "Not known", "Up to date")),
 			h.TBody(web.OrElse(rows, h.Tr(h.Td(h.ColSpan("5"), h.Class("empty"), g.Text("No boat has a model of the sheets aboard.")))))),
 	}, nil
 }
