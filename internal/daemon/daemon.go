@@ -68,9 +68,9 @@ type Daemon struct {
 	web     *web.Server              // nil when nothing listens
 	model   *boat.Boat
 	watch   *alert.Watch
-	live    bool // the clock of this machine moves event time
-	endsRun bool // Run returns when every source has ended
-	batches chan *batch
+	live    bool        // the clock of this machine moves event time
+	endsRun bool        // Run returns when every source has ended
+	ready   chan *input // sources of which something waits, each once
 	latest  atomic.Pointer[boat.Report]
 	counts  *counts
 
@@ -120,10 +120,6 @@ type Daemon struct {
 	stopErr  error
 }
 
-// queueBatches is how many batches may wait for the model. When it is full, frames of live sources are dropped and counted; recorded
-// sources wait, and so do those whose frames the kernel keeps meanwhile.
-const queueBatches = 64
-
 // lateness is how far behind the clock event time is kept when nothing is heard: a live source may deliver that late.
 const lateness = time.Second
 
@@ -138,7 +134,7 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	opt.ReportEvery = cmp.Or(opt.ReportEvery, time.Second)
 	opt.StopWithin = cmp.Or(opt.StopWithin, 5*time.Second)
-	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger(), batches: make(chan *batch, queueBatches),
+	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger(), ready: make(chan *input, 64),
 		begun: make(chan struct{}), done: make(chan struct{}), acts: make(chan func()), toKeep: make(chan struct{}, 1), live: !opt.replay}
 	d.stopping, d.stop = context.WithCancel(context.Background())
 	defer func() {
@@ -354,19 +350,20 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 	fed := false
 	for {
 		select {
-		case b := <-d.batches:
-			if b.in.gone {
+		case in := <-d.ready:
+			if in.gone {
 				continue
 			}
+			b := in.queue.take()
 			d.onClock(b.events)
-			if err := d.feedAll(b.in, b.events); err != nil {
+			if err := d.feedAll(in, b.events); err != nil {
 				return err
 			}
 			fed = fed || len(b.events) > 0
 			if b.end {
-				b.in.over = true
+				in.over = true
 				if b.err != nil {
-					b.in.failed = NewSourceError(b.in.spec, b.err)
+					in.failed = NewSourceError(in.spec, b.err)
 				}
 				d.publish()
 				if over, err := d.allOver(); over {
@@ -374,7 +371,7 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 					return err
 				}
 			}
-			b.in.release(b)
+			in.queue.putBack(b)
 		case act := <-d.acts:
 			act()
 			setAsking()
@@ -404,12 +401,13 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 func (d *Daemon) drain() error {
 	for {
 		select {
-		case b := <-d.batches:
-			if b.in.gone {
+		case in := <-d.ready:
+			if in.gone {
 				continue
 			}
+			b := in.queue.take()
 			d.onClock(b.events)
-			if err := d.feedAll(b.in, b.events); err != nil {
+			if err := d.feedAll(in, b.events); err != nil {
 				return err
 			}
 		default:

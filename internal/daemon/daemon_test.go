@@ -266,10 +266,10 @@ func TestSourceFails(t *testing.T) {
 
 // TestDrops: a live source that outruns the model loses frames, and the model is told how many.
 func TestDrops(t *testing.T) {
-	const more = 5
+	const size, more = 128, 5
 	var batches [][]event.Event
-	for i := range queueBatches + more {
-		batches = append(batches, []event.Event{claim(t0.Add(time.Duration(i)), nameA, 35), claim(t0.Add(time.Duration(i)), nameA, 35)})
+	for i := range waitingEvents/size + more {
+		batches = append(batches, slices.Repeat([]event.Event{claim(t0.Add(time.Duration(i)), nameA, 35)}, size))
 	}
 	src := newFake(io.EOF, batches...)
 	d, err := New(options("off", map[string]tap.Source{"can0": src}, "can0"))
@@ -277,21 +277,21 @@ func TestDrops(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer d.Stop()
+	in := d.inputs()[0]
 	var reader sync.WaitGroup
-	reader.Go(func() { d.read(t.Context(), d.inputs()[0]) }) // fills the queue, drops, and waits with the last batch
-	eventually(t, func() bool { return d.inputs()[0].ended.Load() })
-	var dropped uint32
-	for range queueBatches + 1 {
-		b := <-d.batches
-		for _, e := range b.events {
-			if e.Kind == event.KindDropped {
-				dropped += e.Count
-			}
-		}
+	reader.Go(func() { d.read(t.Context(), in) }) // fills the queue, drops, and waits with the last events
+	eventually(t, func() bool { return in.dropped.Load() == (more-1)*size })
+	b := (<-d.ready).queue.take()
+	if len(b.events) != waitingEvents || b.end {
+		t.Errorf("%d events waited, end %v", len(b.events), b.end)
 	}
+	b = (<-d.ready).queue.take()
 	reader.Wait()
-	if want := uint32(2 * (more - 1)); dropped != want || d.inputs()[0].dropped.Load() != uint64(want) {
-		t.Errorf("told of %d, counted %d, want %d", dropped, d.inputs()[0].dropped.Load(), want)
+	if e := b.events[0]; e.Kind != event.KindDropped || e.Count != (more-1)*size || len(b.events) != 1+size {
+		t.Errorf("told of %+v, then %d events", e, len(b.events)-1)
+	}
+	if n := in.dropped.Load(); n != (more-1)*size {
+		t.Errorf("counted %d", n)
 	}
 }
 
@@ -302,10 +302,10 @@ func (patientFake) Patient() bool { return true }
 
 // TestWaits: a source whose frames wait elsewhere, and are counted there when they are lost, is not read on while the model is behind.
 func TestWaits(t *testing.T) {
-	const all = queueBatches + 5
+	const size, all = 128, waitingEvents/128 + 5
 	var batches [][]event.Event
 	for i := range all {
-		batches = append(batches, []event.Event{claim(t0.Add(time.Duration(i)), nameA, 35)})
+		batches = append(batches, slices.Repeat([]event.Event{claim(t0.Add(time.Duration(i)), nameA, 35)}, size))
 	}
 	src := patientFake{newFake(io.EOF, batches...)}
 	d, err := New(options("off", map[string]tap.Source{"can0": src}, "can0"))
@@ -313,17 +313,86 @@ func TestWaits(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer d.Stop()
+	in := d.inputs()[0]
 	var reader sync.WaitGroup
-	reader.Go(func() { d.read(t.Context(), d.inputs()[0]) })
-	eventually(t, func() bool { return len(d.batches) == queueBatches })
-	for i := range all {
-		if b := <-d.batches; len(b.events) != 1 || b.events[0].Time != t0.Add(time.Duration(i)) {
-			t.Errorf("batch %d: %+v", i, b.events)
+	reader.Go(func() { d.read(t.Context(), in) })
+	heard := 0
+	for over := false; !over; {
+		<-d.ready
+		b := in.queue.take()
+		for _, e := range b.events {
+			if want := t0.Add(time.Duration(heard / size)); e.Time != want {
+				t.Fatalf("event %d: %+v, want it of %v", heard, e, want)
+			}
+			heard++
 		}
+		over = b.end
+		in.queue.putBack(b)
 	}
 	reader.Wait()
-	if n := d.inputs()[0].dropped.Load(); n != 0 {
-		t.Errorf("%d dropped", n)
+	if n := in.dropped.Load(); n != 0 || heard != all*size {
+		t.Errorf("%d dropped, %d heard of %d", n, heard, all*size)
+	}
+}
+
+// floodSource gives as many frames as it is asked for, without end.
+type floodSource struct{ closed chan struct{} }
+
+func (f floodSource) Read(events []event.Event) (int, error) {
+	select {
+	case <-f.closed:
+		return 0, io.EOF
+	default:
+	}
+	now := event.At(time.Now())
+	for i := range events {
+		events[i] = event.Event{Kind: event.KindFrame, Time: now, Frame: can.Frame{ID: 0x09F80100 | uint32(i), IsExtended: true, Length: 8}}
+	}
+	return len(events), nil
+}
+
+func (f floodSource) Close() error { close(f.closed); return nil }
+
+// TestFlood: a source that brings more than the model can take costs no other source a frame, and pages are answered meanwhile.
+func TestFlood(t *testing.T) {
+	const frames = 2000
+	var batches [][]event.Event
+	now := event.At(time.Now())
+	for i := range frames { // one at a time, as over UDP
+		batches = append(batches, []event.Event{claim(now.Add(time.Duration(i)), nameA, 35)})
+	}
+	quiet := newFake(nil, batches...)
+	d, err := New(options("127.0.0.1:0", map[string]tap.Source{"flood": floodSource{make(chan struct{})}, "quiet": quiet}, "flood", "quiet"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	done := make(chan error, 1)
+	go func() { done <- d.Run(t.Context()) }()
+	in := d.inputs()
+	eventually(t, func() bool { return in[0].dropped.Load() > 0 && in[1].frames.Load() == frames })
+	for range 20 {
+		resp, err := http.Get(d.URL() + "/")
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp.Body.Close()
+		if resp.StatusCode != http.StatusOK {
+			t.Fatalf("the page says %s", resp.Status)
+		}
+	}
+	eventually(t, func() bool {
+		all := d.Report().Networks // in the order in which they were heard
+		return slices.ContainsFunc(all, func(n boat.Network) bool { return n.Frames == frames && n.Faults.Dropped == 0 }) &&
+			slices.ContainsFunc(all, func(n boat.Network) bool { return n.Faults.Dropped > 0 })
+	})
+	if n := in[1].dropped.Load(); n != 0 {
+		t.Errorf("%d frames of the other source dropped", n)
+	}
+	if err := d.Stop(); err != nil {
+		t.Error(err)
+	}
+	if err := <-done; err != nil {
+		t.Error(err)
 	}
 }
 

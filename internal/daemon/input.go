@@ -17,15 +17,6 @@ import (
 // batchEvents is how many events a reader takes at once.
 const batchEvents = 256
 
-// batch is what a reader hands to the model: events of one source, with lines of their own.
-type batch struct {
-	in     *input
-	events []event.Event
-	lines  []byte // holds the lines of events
-	end    bool   // the last batch of the source
-	err    error  // why it ended; nil for a plain end
-}
-
 // input is one source and what its reader counts.
 type input struct {
 	config   config.Source
@@ -35,7 +26,7 @@ type input struct {
 	src      tap.Source
 	recorded bool
 	patient  bool // what is not read waits, and what is lost there is counted
-	free     chan *batch
+	queue    queue
 	ask      *asking            // nil for a source that is only listened to
 	ctx      context.Context    // of its goroutines
 	stop     context.CancelFunc // ends it
@@ -61,7 +52,7 @@ func (d *Daemon) openInput(s config.Source) (*input, error) {
 	if err != nil {
 		return nil, NewSourceError(s.Source, err)
 	}
-	in := &input{config: s, spec: s.Source, name: cmp.Or(s.ID, s.Source), id: s.ID, src: src, free: make(chan *batch, 2*queueBatches)}
+	in := &input{config: s, spec: s.Source, name: cmp.Or(s.ID, s.Source), id: s.ID, src: src, queue: newQueue()}
 	in.ctx, in.stop = context.WithCancel(context.Background())
 	if f, ok := src.(tap.Recorded); ok {
 		in.src, in.recorded = tap.BySatellites(f), true
@@ -104,94 +95,67 @@ func (in *input) close() error {
 	return nil
 }
 
-// take gives an empty batch, one that was used before if there is one; a new one has room for n events and a loss. Most batches of a
-// live source hold a few, so they begin small.
-func (in *input) take(n int) *batch {
-	select {
-	case b := <-in.free:
-		return b
-	default:
-		return &batch{in: in, events: make([]event.Event, 0, n+1)}
-	}
-}
-
-// release gives a batch back when the model is done with it.
-func (in *input) release(b *batch) {
-	b.events, b.lines, b.end, b.err = b.events[:0], b.lines[:0], false, nil
-	select {
-	case in.free <- b:
-	default:
-	}
-}
-
 // read moves the source's events to the model until the source ends or is closed.
 func (d *Daemon) read(ctx context.Context, in *input) {
 	buf := make([]event.Event, batchEvents)
 	in.up.Store(true)
-	lost := uint32(0)
 	for {
 		n, err := in.src.Read(buf)
-		b := in.take(n)
-		if lost > 0 && n > 0 {
-			b.events = append(b.events, event.Event{Kind: event.KindDropped, Count: lost, Time: buf[0].Time, Network: buf[0].Network})
-		}
-		b.fill(buf[:n])
 		d.count(in, buf[:n])
-		if err != nil {
-			b.end = true
-			if !errors.Is(err, io.EOF) && ctx.Err() == nil {
-				b.err = err
-				in.up.Store(false)
-				d.log.Error().Err(err).Str("source", in.name).Msg("source failed")
-			}
-			in.ended.Store(true)
-		}
-		if in.recorded || in.patient || b.end || b.vital() {
-			select {
-			case d.batches <- b:
-				lost = 0
-			case <-ctx.Done():
-				return
-			}
-		} else {
-			select {
-			case d.batches <- b:
-				lost = 0
-			default:
-				lost += uint32(n)
-				in.dropped.Add(uint64(n))
-				in.release(b)
-			}
-		}
-		if err != nil {
+		if !d.hand(ctx, in, buf[:n], err != nil) {
 			return
 		}
-	}
-}
-
-// fill copies the events, with their lines, into the batch.
-func (b *batch) fill(events []event.Event) {
-	for i := range events {
-		e := events[i]
-		if e.Line != nil {
-			at := len(b.lines)
-			b.lines = append(b.lines, e.Line...)
-			e.Line = b.lines[at:len(b.lines):len(b.lines)]
+		if err == nil {
+			continue
 		}
-		b.events = append(b.events, e)
+		if errors.Is(err, io.EOF) || ctx.Err() != nil {
+			err = nil
+		} else {
+			in.up.Store(false)
+			d.log.Error().Err(err).Str("source", in.name).Msg("source failed")
+		}
+		in.ended.Store(true)
+		if in.queue.end(err) {
+			d.tell(ctx, in)
+		}
+		return
 	}
 }
 
-// vital reports whether the batch tells more than traffic: what must not be lost even when the model is behind.
-func (b *batch) vital() bool {
-	for i := range b.events {
-		switch b.events[i].Kind {
-		case event.KindFrame, event.KindErrorFrame, event.KindLine, event.KindDropped, event.KindOversize, event.KindDamaged:
-		default:
+// hand puts events where the model finds them. It waits for room where nothing is lost by that, and for the last events of a source;
+// false when ctx ended meanwhile.
+func (d *Daemon) hand(ctx context.Context, in *input, events []event.Event, last bool) bool {
+	if len(events) == 0 {
+		return true
+	}
+	wait := in.recorded || in.patient || last || vital(events)
+	for {
+		first, full := in.queue.put(events, wait)
+		switch {
+		case full && !wait:
+			in.dropped.Add(uint64(len(events)))
+			return true
+		case first:
+			return d.tell(ctx, in)
+		case !full:
 			return true
 		}
+		select {
+		case <-in.queue.room:
+		case <-ctx.Done():
+			return false
+		}
 	}
-	return false
+}
+
+// tell lets the model know that something of the source waits; false when ctx ended first.
+func (d *Daemon) tell(ctx context.Context, in *input) bool {
+	select {
+	case d.ready <- in:
+		return true
+	case <-ctx.Done():
+		return false
+	}
 }
 
 // count counts what the source read, and tells once when it goes away and once when it is back.
