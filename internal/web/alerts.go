@@ -92,7 +92,7 @@ func alertSection(v *view, l *alertLists, title string) g.Node {
 	if len(l.Open)+len(l.Remarks)+len(l.Accepted) == 0 {
 		return nil
 	}
-	remarks := g.Group{Mark("info"), space, g.Text(plural(len(l.Remarks), "remark", "remarks"))}
+	remarks := g.Group{Mark("info"), space, g.Text(boat.Counted(len(l.Remarks), "remark", "remarks"))}
 	return Section("alerts", title,
 		g.If(len(l.Open) > 0, alertList(v, l.Open)),
 		g.If(len(l.Remarks) > 0, More("remarks", v.Printed, remarks, alertList(v, l.Remarks))),
@@ -104,7 +104,7 @@ func clearedAlerts(v *view, l *alertLists) g.Node {
 	if len(l.Cleared) == 0 {
 		return nil
 	}
-	return More("cleared", false, g.Text(plural(len(l.Cleared), "cleared alert", "cleared alerts")), alertList(v, l.Cleared))
+	return More("cleared", false, g.Text(boat.Counted(len(l.Cleared), "cleared alert", "cleared alerts")), alertList(v, l.Cleared))
 }
 
 func alertList(v *view, list []shownAlert) g.Node {

@@ -51,30 +51,30 @@ func judge(r *boat.Report) verdict {
 			total++
 		}
 	}
-	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, plural(total, "device", "devices"))}
+	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, boat.Counted(total, "device", "devices"))}
 	if known > 0 {
-		v.More += fmt.Sprintf("; %s acknowledged", plural(known, "alert", "alerts"))
+		v.More += fmt.Sprintf("; %s acknowledged", boat.Counted(known, "alert", "alerts"))
 	}
 	if quiet > 0 {
-		v.More += fmt.Sprintf("; %s silenced", plural(quiet, "alert", "alerts"))
+		v.More += fmt.Sprintf("; %s silenced", boat.Counted(quiet, "alert", "alerts"))
 	}
 	if accepted > 0 {
-		v.More += fmt.Sprintf("; %s accepted", plural(accepted, "alert", "alerts"))
+		v.More += fmt.Sprintf("; %s accepted", boat.Counted(accepted, "alert", "alerts"))
 	}
 	v.More += "."
 	switch {
 	case r.TakenAt.IsZero():
 		return verdict{Mark: "quiet", Sentence: "Nothing has been heard yet.", More: "As soon as a network speaks, its devices stand here."}
 	case counts[boat.Critical] > 0:
-		v.Mark, v.Sentence = "critical", fmt.Sprintf("Not fit: %s to see to now", plural(counts[boat.Critical], "critical alert", "critical alerts"))
+		v.Mark, v.Sentence = "critical", fmt.Sprintf("Not fit: %s to see to now", boat.Counted(counts[boat.Critical], "critical alert", "critical alerts"))
 		if n := counts[boat.Warning]; n > 0 {
-			v.Sentence += ", and " + plural(n, "warning", "warnings")
+			v.Sentence += ", and " + boat.Counted(n, "warning", "warnings")
 		}
 		v.Sentence += "."
 	case counts[boat.Warning] > 0:
-		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", plural(counts[boat.Warning], "warning", "warnings"))
+		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", boat.Counted(counts[boat.Warning], "warning", "warnings"))
 	case counts[boat.Info] > 0:
-		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", plural(counts[boat.Info], "remark", "remarks"))
+		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", boat.Counted(counts[boat.Info], "remark", "remarks"))
 	case total == 0:
 		v.Mark, v.Sentence = "info", "Traffic, but no device has made itself known."
 	default:
@@ -187,9 +187,9 @@ func (d *rollRow) alerts() g.Node {
 	if d.Open == 0 {
 		return nil
 	}
-	words := plural(d.Open, "alert", "alerts")
+	words := boat.Counted(d.Open, "alert", "alerts")
 	if d.Worst == boat.Info {
-		words = plural(d.Open, "remark", "remarks")
+		words = boat.Counted(d.Open, "remark", "remarks")
 	}
 	return g.Group{space, h.Small(h.Class("state "+string(d.Worst)), Mark(d.Worst), g.Text(" "+words))}
 }

@@ -273,7 +273,7 @@ func (n *shownNetwork) supply() g.Node {
 	if n.Kind == event.NMEA2000 {
 		words := fmt.Sprintf("%d LEN declared", n.LEN)
 		if n.Unsaid > 0 {
-			words += "; " + plural(n.Unsaid, "device", "devices") + " did not say"
+			words += "; " + boat.Counted(n.Unsaid, "device", "devices") + " did not say"
 		}
 		return g.Group{h.H3(g.Text("Power")), h.P(g.Text(words + ". One LEN is 50 mA."))}
 	}
@@ -336,14 +336,14 @@ func (n *shownNetwork) talkers(r *boat.Report) g.Node {
 // folded is the talker with its troubles in view, and all else behind them.
 func (s *shownTalker) folded(r *boat.Report) g.Node {
 	id := Slug(s.ID())
-	words := plural(len(s.Lines), "sentence", "sentences")
+	words := boat.Counted(len(s.Lines), "sentence", "sentences")
 	if s.Rate != 0 {
 		words += fmt.Sprintf(", %.2g a second", s.Rate)
 	}
 	return h.Li(h.ID("talker-"+id), h.Details(h.ID("what-"+id), g.If(s.Trouble(), g.Attr("open")),
 		h.Summary(h.B(g.Text(s.Title)), space, State(s.State), space, h.Small(g.Text(words),
 			g.If(s.Damaged > 0, g.Group{g.Text("; "), Mark("warning"), g.Text(" " + Grouped(s.Damaged) + " with a wrong checksum")}),
-			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + plural(s.AIS.Targets, "AIS target", "AIS targets")) }))),
+			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + boat.Counted(s.AIS.Targets, "AIS target", "AIS targets")) }))),
 		s.node(r, false),
 		h.P(h.Class("links"), deviceLink(s.ID(), g.Text("Page of "+s.Title)))))
 }

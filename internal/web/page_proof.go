@@ -88,7 +88,7 @@ func (p *proofPage) comparison() g.Node {
 	}
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("What changed")),
-		Meta(g.Textf("From %s to %s; %s unchanged.", Stamp(c.Before.TakenAt), Stamp(c.After.TakenAt), plural(len(c.Unchanged), "device", "devices"))),
+		Meta(g.Textf("From %s to %s; %s unchanged.", Stamp(c.Before.TakenAt), Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
 		OrElse(g.Map(c.Groups(), group), h.P(Mark("well"), g.Text(" Nothing changed."))),
 		h.H3(g.Text("Service record")),
 		Meta(g.Text("Nothing has to be filled in: a line left empty is left out of the record.")),
@@ -118,7 +118,7 @@ func (p *proofPage) baseline(v *view) g.Node {
 		may = may && !b.Named
 		told = g.Group{
 			h.P(g.Textf("The boat is held against the snapshot of %s, with %s: what is missing, new or exchanged since then is an alert.",
-				Stamp(b.TakenAt), plural(b.Devices, "device", "devices"))),
+				Stamp(b.TakenAt), boat.Counted(b.Devices, "device", "devices"))),
 			g.If(b.Named, Meta(g.Text("The config names it."))),
 		}
 	}
@@ -128,7 +128,7 @@ func (p *proofPage) baseline(v *view) g.Node {
 }
 
 func keptOption(k Kept) g.Node {
-	words := Stamp(k.TakenAt) + ", " + plural(k.Devices, "device", "devices")
+	words := Stamp(k.TakenAt) + ", " + boat.Counted(k.Devices, "device", "devices")
 	if !k.Complete {
 		words += ", incomplete"
 	}

@@ -141,11 +141,11 @@ func left(d time.Duration) string {
 	case d <= time.Minute:
 		return "a minute at most"
 	case d < 2*time.Hour:
-		return plural(int(d.Round(time.Minute)/time.Minute), "minute", "minutes")
+		return boat.Counted(int(d.Round(time.Minute)/time.Minute), "minute", "minutes")
 	case d < 48*time.Hour:
-		return plural(int(d.Round(time.Hour)/time.Hour), "hour", "hours")
+		return boat.Counted(int(d.Round(time.Hour)/time.Hour), "hour", "hours")
 	}
-	return plural(int(d.Round(24*time.Hour)/(24*time.Hour)), "day", "days")
+	return boat.Counted(int(d.Round(24*time.Hour)/(24*time.Hour)), "day", "days")
 }
 
 // addSilencesPage registers the page of silences and its forms.

@@ -77,7 +77,7 @@ func orderWork(o *release.Order) string {
 	case len(words) == 0:
 		return ""
 	case len(text) > longText:
-		return fmt.Sprintf("Update %s by the work order.", plural(len(words), "device", "devices"))
+		return fmt.Sprintf("Update %s by the work order.", boat.Counted(len(words), "device", "devices"))
 	}
 	return string(text)
 }

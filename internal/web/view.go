@@ -220,14 +220,6 @@ func enumerate(words []string) string {
 	return strings.Join(words, ", ")
 }
 
-// plural is a count with its noun.
-func plural(n int, one, many string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	return strconv.Itoa(n) + " " + many
-}
-
 // titleAt is the device's title with its address, which tells two of one model apart.
 func titleAt(d *boat.Device) string {
 	if d.Address == nil {
