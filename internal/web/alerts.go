@@ -124,6 +124,7 @@ func (a *shownAlert) item(v *view) g.Node {
 			g.Map(a.Facts, func(f fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),
 		g.If(acts && a.State == boat.AlertOpen, h.Details(h.Class("act"), h.ID("ack-"+id), h.Summary(g.Text("Acknowledge")),
 			Post("/alerts/acknowledge", Hidden("alert", a.ID), yourName(), space, Button("I know of it")))),
+		space, // between the two, which stand in one line
 		g.If(acts && a.State != boat.AlertCleared && a.SilencedUntil.IsZero() && a.Accepted == "",
 			h.P(h.Class("act"), h.A(h.Href("/silences?alert="+query(a.ID)+"#new"), g.Text("Silence")))))
 }
