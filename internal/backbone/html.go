@@ -4,6 +4,7 @@ import (
 	_ "embed"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
 	g "maragu.dev/gomponents"
@@ -35,20 +36,15 @@ func (a *Audit) WriteHTML(w io.Writer, job *record.Job) error {
 		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), a.Picture()), // narrow screens scroll it
 		h.H2(g.Text("Figures")), paper.Facts(a.Figures()...),
 		h.H2(g.Text("Findings")), a.findings(),
-		section("Against the live network", a.Live.Lines()),
+		paper.Section("Against the live network", a.Live.Lines()),
 		a.data(),
-		section("Notes", of.Notes),
-		section("Cautions", append(append([]string(nil), a.Cautions...), of.Cautions...)),
-		section("Where the figures come from", a.Sources))
+		paper.Section("Notes", of.Notes),
+		paper.Section("Cautions", slices.Concat(a.Cautions, of.Cautions)),
+		paper.Section("Where the figures come from", a.Sources))
 	if err := paper.Write(w, page); err != nil {
 		return fmt.Errorf("write backbone audit: %w", err)
 	}
 	return nil
-}
-
-// section is a list under a heading; nil for none.
-func section(title string, texts []string) g.Node {
-	return g.If(len(texts) > 0, paper.Lines(h.H2(g.Text(title)), paper.List(texts)))
 }
 
 func (a *Audit) findings() g.Node {

@@ -75,6 +75,11 @@ func List(texts []string) g.Node {
 	return h.Ul(Block(g.Map(texts, func(text string) g.Node { return h.Li(g.Text(text)) })...))
 }
 
+// Section is a list of plain texts under a heading; nil for none.
+func Section(heading string, texts []string) g.Node {
+	return g.If(len(texts) > 0, Lines(h.H2(g.Text(heading)), List(texts)))
+}
+
 // Table is a table of rows under the names of its columns.
 func Table(columns []string, rows ...g.Node) g.Node {
 	return h.Table(Block(Columns(columns...), Lines(rows...)))

@@ -27,10 +27,10 @@ func (r *Record) WriteHTML(w io.Writer) error {
 		items("What was put right", r.Resolved),
 		items("What remains, and why", r.Remains),
 		items("What is new since", r.Fresh),
-		list("Other changes", r.Changes),
+		paper.Section("Other changes", r.Changes),
 		h.H2(g.Text("Network")), r.network(),
-		list("Notes", r.Job.Notes),
-		list("Cautions", r.Cautions),
+		paper.Section("Notes", r.Job.Notes),
+		paper.Section("Cautions", r.Cautions),
 		h.H2(g.Text("Proof")),
 		h.P(r.Before.shown("Before"), h.Br(), g.Text("\n"), r.After.shown("After")),
 		h.P(h.Small(g.Text(howToCheck))))
@@ -90,11 +90,6 @@ func items(title string, of []Item) g.Node {
 	return paper.Lines(h.H2(g.Text(title)), h.Ul(paper.Block(g.Map(of, func(x Item) g.Node {
 		return h.Li(g.Text(string(x.Severity)+": "+x.Summary), g.If(x.Note != "", g.Group{g.Text(" "), h.Small(g.Text(x.Note))}))
 	})...)))
-}
-
-// list is plain texts under a heading; nil for none.
-func list(title string, texts []string) g.Node {
-	return g.If(len(texts) > 0, paper.Lines(h.H2(g.Text(title)), paper.List(texts)))
 }
 
 // shown says when a snapshot was taken, and what anybody can hold it against.

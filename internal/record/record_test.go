@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"flag"
+	"fmt"
 	"image"
 	"image/color"
 	"image/png"
@@ -15,6 +16,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"golang.org/x/net/html"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -112,6 +114,55 @@ func TestHTMLGolden(t *testing.T) {
 	}
 	if diff := cmp.Diff(string(want), b.String()); diff != "" {
 		t.Error(diff)
+	}
+}
+
+// TestHTMLHostile: what devices and the job file say adds no element and no attribute; the logo is the only address, and lies in the page.
+func TestHTMLHostile(t *testing.T) {
+	shape := func(text string) string {
+		r := build(t, 2)
+		j := *r.Job
+		j.Number, j.Customer, j.Work, j.Notes = text, text, text, []string{text}
+		j.Shop = Shop{Name: text, Address: []string{text}, Contact: text}
+		j.Logo = &Logo{Data: []byte("\xfb\xff\xfe"), Format: "png"}
+		r.Job, r.Boat = &j, boat.Identity{ID: text, Name: text}
+		r.Groups[0].Devices[0], r.Changes = Row{text, text, text, text, text}, []string{text}
+		r.Fresh, r.Before.Signed = []Item{{boat.Warning, text, text}}, text
+		var page bytes.Buffer
+		if err := r.WriteHTML(&page); err != nil {
+			t.Fatal(err)
+		}
+		if bytes.ContainsAny(page.Bytes(), "\x00\x1b\u202e") {
+			t.Errorf("%q: the page holds a control character", text)
+		}
+		doc, err := html.Parse(&page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b strings.Builder
+		for n := range doc.Descendants() {
+			if n.Type != html.ElementNode {
+				continue
+			}
+			fmt.Fprint(&b, n.Data)
+			for _, a := range n.Attr {
+				fmt.Fprint(&b, " ", a.Key)
+				if a.Key == "src" || a.Key == "href" {
+					fmt.Fprint(&b, "=", a.Val)
+				}
+			}
+			b.WriteByte('\n')
+		}
+		return b.String()
+	}
+	want := shape("x")
+	if !strings.Contains(want, "img src=data:image/png;base64,+//+ alt\n") {
+		t.Errorf("no logo in\n%s", want)
+	}
+	for _, text := range []string{`"><script>alert(1)</script>`, `' onload='x`, "</title></style><b>", "<!--", "\x00\x1b[2J\u202e"} {
+		if diff := cmp.Diff(want, shape(text)); diff != "" {
+			t.Errorf("%q: %s", text, diff)
+		}
 	}
 }
 
