@@ -75,10 +75,13 @@ func (i *identity) takeProduct(data []byte, t event.Time) bool {
 }
 
 // ran notes the software version in the history.
-func (i *identity) ran(version string, t event.Time) {
-	if version != "" && (len(i.software) == 0 || i.software[len(i.software)-1].Version != version) {
-		i.software = lastOf(append(i.software, Software{Version: version, Since: t}), maxSoftware)
+func (i *identity) ran(version string, t event.Time) { i.software = ran(i.software, version, t) }
+
+func ran(history []Software, version string, t event.Time) []Software {
+	if version == "" || len(history) > 0 && history[len(history)-1].Version == version {
+		return history
 	}
+	return lastOf(append(history, Software{Version: version, Since: t}), maxSoftware)
 }
 
 func (i *identity) takeConfiguration(data []byte) bool {

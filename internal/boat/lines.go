@@ -163,6 +163,9 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 			return nil
 		}
 		t = &talker{name: name}
+		if p := n.boat.past[pastKey{n.info.ID, n.info.ID + "/" + name}]; p != nil {
+			t.software, t.unit = slices.Clone(p.Software), p.Unit
+		}
 		l.talkers[name] = t
 	}
 	if t.sentences >= n.boat.opt.MaxSentences {

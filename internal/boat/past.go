@@ -6,16 +6,18 @@ import (
 	"muster/internal/event"
 )
 
-// Past is what was known of a named device before the model began. The device takes it up when it claims its NAME again.
+// Past is what was known of a named device or of a talker before the model began. The device takes it up when it claims its NAME again,
+// a talker when it is heard again, and drops it when it tells that it is another unit.
 type Past struct {
-	ID        string     `json:"id"` // NAME as 16 hex digits
+	ID        string     `json:"id"` // NAME as 16 hex digits, or that of a talker
 	Network   string     `json:"network"`
 	FirstSeen event.Time `json:"first_seen,omitzero"`
 	Restarts  int        `json:"restarts,omitempty"`
 	Software  []Software `json:"software_history,omitempty"`
+	Unit      string     `json:"unit,omitempty"` // of a talker: what told it from others of its letters
 }
 
-// Remember gives the model the past of devices that it has not met yet.
+// Remember gives the model the past of devices and talkers that it has not met yet.
 func (b *Boat) Remember(past []Past) {
 	b.past = make(map[pastKey]*Past, len(past))
 	for i := range past {

@@ -301,9 +301,10 @@ type Talker struct {
 	Talker    string          `json:"talker"`
 	Sentences []Sentence      `json:"sentences"`
 	Identity  *TalkerIdentity `json:"identity,omitempty"`
-	Heartbeat *Heartbeat      `json:"heartbeat,omitempty"` // the latest HBT sentence
-	Texts     []Text          `json:"texts,omitempty"`     // what TXT sentences told, up to eight, each text once, oldest first
-	AIS       *AIS            `json:"ais,omitempty"`       // what its AIS sentences told
+	Heartbeat *Heartbeat      `json:"heartbeat,omitempty"`        // the latest HBT sentence
+	Texts     []Text          `json:"texts,omitempty"`            // what TXT sentences told, up to eight, each text once, oldest first
+	AIS       *AIS            `json:"ais,omitempty"`              // what its AIS sentences told
+	Software  []Software      `json:"software_history,omitempty"` // of the unit that it told it is, oldest first
 
 	Unanswered string `json:"unanswered,omitempty"` // why asking it for its identity was given up
 

@@ -1,8 +1,10 @@
 package boat
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"muster/internal/event"
@@ -24,7 +26,9 @@ type talker struct {
 	texts     []Text
 	ais       *aisUnit // nil until it sends AIS messages
 	source    *source  // nil until it measures something
-	queries   int      // for its VER sentence since it last told one
+	software  []Software
+	unit      string // that software is the history of; empty while it told none
+	queries   int    // for its VER sentence since it last told one
 	queried   event.Time
 }
 
@@ -37,6 +41,13 @@ func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
 		t.queries = 0
 		if v, ok := t.versions.Add(p); ok {
 			t.identity = TalkerIdentity(v)
+			if unit := t.identity.unit(); unit != "" && unit != t.unit {
+				if t.unit != "" {
+					t.software = nil // of the unit that was there before
+				}
+				t.unit = unit
+			}
+			t.software = ran(t.software, v.Software, at)
 		}
 	case "HBT":
 		t.beats(p, at)
@@ -45,6 +56,19 @@ func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
 			t.says(x, at)
 		}
 	}
+}
+
+// unit tells one unit of a model from another, as far as it told a number of its own.
+func (v *TalkerIdentity) unit() string {
+	return strings.TrimSpace(v.Model + " " + cmp.Or(v.Serial, v.UniqueID))
+}
+
+// Unit is what tells the talker's equipment from other equipment with the same letters; empty when it told nothing.
+func (t *Talker) Unit() string {
+	if t.Identity == nil {
+		return ""
+	}
+	return t.Identity.unit()
 }
 
 func (t *talker) beats(p *nmea0183.Sentence, at event.Time) {
@@ -94,11 +118,14 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 		for i := range t.texts {
 			move(&t.texts[i].At)
 		}
+		for i := range t.software {
+			move(&t.software[i].Since)
+		}
 	}
 }
 
 func (t *talker) report(network string, now event.Time) Talker {
-	r := Talker{Network: network, Talker: t.name, Last: t.last, Texts: slices.Clone(t.texts)}
+	r := Talker{Network: network, Talker: t.name, Last: t.last, Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
 	if nmea0183.Unanswered(t.queries, t.queried, now) {
 		r.Unanswered = fmt.Sprintf("no answer, %d requests", t.queries)
 	}
@@ -146,8 +173,9 @@ func (t *Talker) Device(now event.Time) (Device, bool) {
 	}
 	return Device{
 		ID: t.ID(), Network: t.Network, Talker: t.Talker, State: t.State(now), Role: t.Role(), LastSeen: t.Last,
-		Name:    &Name{Manufacturer: Coded{Name: v.Vendor}},
-		Product: &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software},
+		Software: slices.Clone(t.Software),
+		Name:     &Name{Manufacturer: Coded{Name: v.Vendor}},
+		Product:  &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software},
 	}, true
 }
 

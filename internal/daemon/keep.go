@@ -48,7 +48,7 @@ type keeping struct {
 
 // kept says which state of a device the store holds.
 type kept struct {
-	software           string // the latest
+	software, unit     string // the latest, and of a talker the unit that it is of
 	versions, restarts int
 	first              event.Time
 	day                int64 // on which it was last heard
@@ -251,6 +251,7 @@ func (d *Daemon) keep(r *boat.Report) {
 			d.keepAlerts()
 		}
 		d.keepDevices(r)
+		d.keepTalkers(r)
 		if d.keeping.work {
 			d.keepWork()
 			urgent = true
@@ -326,16 +327,44 @@ func (d *Daemon) keepDevices(r *boat.Report) {
 		}
 		if dev.FirstSeen < event.ClockSet { // by a clock that was not set: what was known before stands, and a new device counts from next time
 			k.first = d.keeping.past[key].FirstSeen
-			software = slices.Clone(software)
-			for j := range software {
-				if software[j].Since < event.ClockSet {
-					software[j].Since = 0
-				}
-			}
+			software = dated(software)
 		}
 		d.put(store.Devices, key, keptDevice{Address: dev.Address, LastSeen: last, Past: boat.Past{ID: dev.ID,
 			Network: dev.Network, FirstSeen: k.first, Restarts: dev.Restarts, Software: software}})
 	}
+}
+
+// keepTalkers keeps the software of talkers that told it.
+func (d *Daemon) keepTalkers(r *boat.Report) {
+	for i := range r.Talkers {
+		t := &r.Talkers[i]
+		n := len(t.Software)
+		if n == 0 {
+			continue
+		}
+		k := kept{versions: n, software: t.Software[n-1].Version, unit: t.Unit(), day: int64(t.Last) / nanosADay}
+		key := t.Network + "/" + t.ID()
+		if d.keeping.devices[key] == k {
+			continue
+		}
+		d.keeping.devices[key] = k
+		last := event.Time(k.day * nanosADay)
+		if t.Last < event.ClockSet {
+			last = 0
+		}
+		d.put(store.Devices, key, keptDevice{LastSeen: last, Past: boat.Past{ID: t.ID(), Network: t.Network, Software: dated(t.Software), Unit: k.unit}})
+	}
+}
+
+// dated leaves out the times of a clock that was not set.
+func dated(history []boat.Software) []boat.Software {
+	history = slices.Clone(history)
+	for i := range history {
+		if history[i].Since < event.ClockSet {
+			history[i].Since = 0
+		}
+	}
+	return history
 }
 
 func (d *Daemon) keepManual() {

@@ -20,6 +20,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/nmea0183"
 	"muster/internal/snapshot"
 	"muster/internal/tap"
 	"muster/internal/web"
@@ -120,6 +121,30 @@ func (r *receiver) got() []string {
 func change(kind alert.ChangeKind, id string, silenced bool) alert.Change {
 	return alert.Change{At: t0, Kind: kind, Silenced: silenced, Alert: boat.Alert{ID: id, Check: "silent", Severity: boat.Warning,
 		State: boat.AlertOpen, Since: t0, Summary: "Gannet SD2 sounder has not spoken"}}
+}
+
+// TestTalkerSurvivesRestart: what a talker ran is known after a restart, as long as the same unit speaks.
+func TestTalkerSurvivesRestart(t *testing.T) {
+	dir, at := t.TempDir(), event.At(time.Now())
+	runs := func(serial, software string) (got []string) {
+		at = at.Add(time.Minute)
+		line := event.Event{Time: at, Kind: event.KindLine, Line: nmea0183.Append(nil, '$', "GPVER,1,1,GP,LFN,GN5-"+serial+","+serial+",GN5 receiver,"+software+",B")}
+		d, stop := aboard(t, keptOptions(t, dir, event.Event{Time: at, Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}}, line))
+		defer stop()
+		eventually(t, func() bool { return len(d.Report().Talkers) == 1 })
+		for _, s := range d.Report().Talkers[0].Software {
+			got = append(got, s.Version)
+		}
+		return got
+	}
+	for _, c := range []struct {
+		serial, software string
+		want             []string
+	}{{"77", "1.0", []string{"1.0"}}, {"77", "1.1", []string{"1.0", "1.1"}}, {"77", "1.1", []string{"1.0", "1.1"}}, {"78", "1.1", []string{"1.1"}}, {"78", "1.2", []string{"1.1", "1.2"}}} {
+		if diff := cmp.Diff(c.want, runs(c.serial, c.software)); diff != "" {
+			t.Errorf("%s of %s: %s", c.software, c.serial, diff)
+		}
+	}
 }
 
 // tell makes the daemon note changes as the checks would.

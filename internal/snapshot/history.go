@@ -17,7 +17,7 @@ type Run struct {
 	To      event.Time `json:"to,omitzero"`   // last snapshot that shows it
 }
 
-// History is one device's software over time.
+// History is the software of one device, or of a talker that told its own, over time.
 type History struct {
 	Device string    `json:"device"`
 	Role   boat.Role `json:"role,omitempty"`
@@ -45,13 +45,21 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 				}
 			}
 		}
-		for _, d := range Aboard(s.Report) {
-			k := slices.IndexFunc(out, func(h History) bool { return h.Device == d.ID })
+		take := func(d *boat.Device, same func(History) bool) {
+			k := slices.IndexFunc(out, same)
 			if k < 0 {
 				out = append(out, History{Device: d.ID, Role: d.Role, Label: d.Label()})
 				k = len(out) - 1
 			}
 			out[k].extend(d, s.TakenAt())
+		}
+		for _, d := range Aboard(s.Report) {
+			take(d, func(h History) bool { return h.Device == d.ID })
+		}
+		for i := range s.Report.Talkers {
+			if d, told := s.Report.Talkers[i].Device(s.TakenAt()); told { // another unit may speak with the same letters
+				take(&d, func(h History) bool { return h.Device == d.ID && h.Label == d.Label() })
+			}
 		}
 	}
 	return out, nil

@@ -149,9 +149,12 @@ func historySheet(d *boat.Device) g.Node {
 		Row("first heard", g.Text(Stamp(d.FirstSeen))),
 		Row("last heard", g.Text(Stamp(d.LastSeen))),
 		Row("restarts seen", Number(d.Restarts)),
-		g.Map(d.Software, func(s boat.Software) g.Node {
-			return Row("software", h.B(Printable(s.Version)), g.If(!s.Since.IsZero(), g.Text(" since "+Stamp(s.Since))))
-		}))
+		g.Map(d.Software, softwareRow))
+}
+
+// softwareRow is one version of a history.
+func softwareRow(s boat.Software) g.Node {
+	return Row("software", h.B(Printable(s.Version)), g.If(!s.Since.IsZero(), g.Text(" since "+Stamp(s.Since))))
 }
 
 func sends(d *boat.Device) g.Node {

@@ -171,7 +171,8 @@ func (s *shownTalker) identity() g.Node {
 	}
 	return h.Ul(h.Class("sheet"),
 		TextRow("model", id.Model),
-		g.If(id.Software != "", Row("software", h.B(Printable(id.Software)))),
+		g.If(id.Software != "" && len(s.Software) == 0, Row("software", h.B(Printable(id.Software)))),
+		g.Map(s.Software, softwareRow),
 		TextRow("hardware", id.Hardware),
 		TextRow("serial", id.Serial),
 		TextRow("maker", id.Vendor),
