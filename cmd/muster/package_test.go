@@ -54,6 +54,13 @@ func TestPackagesOfOtherMachines(t *testing.T) {
 				t.Fatalf("unpack: %v\n%s", err, out)
 			}
 			muster := filepath.Join(root, "usr/bin/muster")
+			for shell, file := range map[string]string{"bash": "bash-completion/completions/muster", "zsh": "zsh/vendor-completions/_muster",
+				"fish": "fish/vendor_completions.d/muster.fish"} {
+				script, err := os.ReadFile(filepath.Join(root, "usr/share", file))
+				if err != nil || len(script) == 0 {
+					t.Errorf("completion by %s: %d bytes, %v", shell, len(script), err)
+				}
+			}
 			for _, args := range [][]string{
 				{"run", "--config", filepath.Join(root, "etc/muster/muster.yaml"), "--check"},
 				{"audit", "sim:demo", "--for", "5s", "--format", "json"},

@@ -116,30 +116,36 @@ func (c *Command) Path() string { return c.cobra.CommandPath() }
 
 // Run parses the arguments, without the program's name, and runs the subcommand.
 func (p *Program) Run(args []string) error {
-	top := p.root.cobra
-	top.SetArgs(append([]string{}, args...)) // never nil, for which cobra takes those of the process
 	if len(args) > 1 && strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) {
-		line := slices.Clone(args)
-		if p.mistaken(line[1 : len(line)-1]) {
-			_, err := fmt.Fprintf(p.stdout, ":%d\n", cobra.ShellCompDirectiveNoFileComp) // nothing to complete
-			return err
-		}
-		top.SetArgs(line)
-	} else {
-		c, rest, err := top.Find(args)
-		if err != nil {
-			return usage(top, err)
-		}
-		switch err := scan(c, rest); {
-		case errors.Is(err, pflag.ErrHelp):
-			return p.printHelp(c)
-		case errors.Is(err, errVersion):
-			return p.version()
-		case err != nil:
-			return usage(c, err)
-		}
+		return p.complete(slices.Clone(args))
 	}
-	return top.Execute()
+	c, rest, err := p.root.cobra.Find(args)
+	if err != nil {
+		return usage(p.root.cobra, err)
+	}
+	switch err := scan(c, rest); {
+	case errors.Is(err, pflag.ErrHelp):
+		return p.printHelp(c)
+	case errors.Is(err, errVersion):
+		return p.version()
+	case err != nil:
+		return usage(c, err)
+	}
+	return p.execute(args)
+}
+
+func (p *Program) execute(args []string) error {
+	p.root.cobra.SetArgs(append([]string{}, args...)) // never nil, for which cobra takes those of the process
+	return p.root.cobra.Execute()
+}
+
+// complete answers a shell: its request, the line so far, and the word to complete.
+func (p *Program) complete(args []string) error {
+	if p.mistaken(args[1 : len(args)-1]) {
+		_, err := fmt.Fprintf(p.stdout, ":%d\n", cobra.ShellCompDirectiveNoFileComp) // nothing to complete
+		return err
+	}
+	return p.execute(args)
 }
 
 // mistaken reports whether a line that is being completed holds a mistake, which cobra would tell on standard error. It writes the line's
