@@ -201,7 +201,7 @@ func (v *view) render() []byte { return rendered(v.document()) }
 
 // fixed is a part that never changes, set once for all pages. It holds nothing that came from outside.
 func fixed(n g.Node) g.Node {
-	text := rendered(n)
+	text := bytes.Clone(rendered(n)) // without the room to grow
 	return g.NodeFunc(func(w io.Writer) error {
 		_, err := w.Write(text)
 		return err
