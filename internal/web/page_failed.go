@@ -20,7 +20,7 @@ func (p failure) show(*view) g.Node {
 	return g.Group{
 		h.H1(g.Text("That did not work")),
 		Problem(string(p), h.Role("alert")),
-		h.P(h.A(h.Href("/"), g.Text("To the boat"))),
+		h.P(h.Class("links"), h.A(h.Href("/"), g.Text("To the boat"))),
 	}
 }
 

@@ -85,14 +85,13 @@ func (p *workPage) followed(v *view) g.Node {
 	if len(checks) == 0 {
 		checks = o.PreChecks
 	}
-	done := fmt.Sprintf("%d of %d", p.DoneSteps, p.Steps)
-	sentence := done + " steps verified"
+	sentence := fmt.Sprintf("%d of %s verified", p.DoneSteps, boat.Counted(p.Steps, "step", "steps"))
 	if p.Done {
 		sentence += ": the order is done"
 	}
 	return g.Group{
 		h.P(h.Class("sentence"), h.Role("status"), g.Text(sentence+".")),
-		h.Progress(h.Max(strconv.Itoa(p.Steps)), h.Value(strconv.Itoa(p.DoneSteps)), h.Aria("label", "Steps verified"), g.Text(done)),
+		h.Progress(h.Max(strconv.Itoa(p.Steps)), h.Value(strconv.Itoa(p.DoneSteps)), h.Aria("label", "Steps verified"), g.Textf("%d of %d", p.DoneSteps, p.Steps)),
 		Meta(g.Text(orderSummary(o))),
 		g.If(len(o.Cautions) > 0, h.Ul(h.Class("cautions"), g.Map(o.Cautions, caution))),
 		headed("Before you start", checks, func(c release.PreCheck) g.Node { return g.Group{State(c.Result), space, Printable(c.Text)} }),
