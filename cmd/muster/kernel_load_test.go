@@ -45,6 +45,14 @@ func TestKernelLoad(t *testing.T) {
 		t.Logf("%s; %s", f, spent(t, at("flood", "ticks.txt"), f.Sent))
 	})
 
+	t.Run("serial adapter on a full bus", func(t *testing.T) {
+		f := readFlood(t, at("slcan"))
+		if f.heard != f.Sent || f.dropped != 0 {
+			t.Errorf("lost frames: %s", f)
+		}
+		t.Logf("%s; %s", f, spent(t, at("slcan", "ticks.txt"), f.Sent))
+	})
+
 	// The kernel keeps a number of frames, whatever their pace: 768 bytes each of twice the buffer granted.
 	for _, c := range []struct {
 		step, who string
@@ -97,7 +105,7 @@ func readFlood(t *testing.T, dir string) flooded {
 	f.heard, f.dropped = n.Frames, n.Faults.Dropped
 	var links []struct {
 		Stats struct {
-			RX struct{ Packets, Dropped uint64 } `json:"rx"`
+			RX, TX struct{ Packets, Dropped uint64 }
 		} `json:"stats64"`
 	}
 	if err := json.Unmarshal([]byte(content(t, filepath.Join(dir, "link.json"))), &links); err != nil || len(links) != 1 {
@@ -109,8 +117,8 @@ func readFlood(t *testing.T, dir string) flooded {
 		t.Fatal("no metric of muster's own queue")
 	}
 	f.queue = m[1]
-	if f.heard+f.dropped != f.Sent || links[0].Stats.RX.Packets != f.Sent {
-		t.Errorf("%d frames passed the interface; %s", links[0].Stats.RX.Packets, f)
+	if f.heard+f.dropped != f.Sent || links[0].Stats.TX.Packets != f.Sent {
+		t.Errorf("%d frames passed the interface; %s", links[0].Stats.TX.Packets, f)
 	}
 	return f
 }

@@ -132,6 +132,19 @@ func (r *receiver) message(i int) message {
 	return m
 }
 
+// countLosses lets the kernel tell with what it hands over how much it had no room for.
+func countLosses(c syscall.Conn) {
+	if raw, err := c.SyscallConn(); err == nil {
+		_ = raw.Control(func(fd uintptr) { _ = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_RXQ_OVFL, 1) })
+	}
+}
+
+// lossesIn is that count since the socket was opened; 0 while nothing is lost.
+func lossesIn(control []byte) uint32 {
+	_, lost := parseControl(control)
+	return lost
+}
+
 // parseControl reads the control messages by hand: the library's way allocates.
 func parseControl(b []byte) (at event.Time, lost uint32) {
 	const head = unix.SizeofCmsghdr

@@ -120,6 +120,54 @@ func TestReceiverCountsLosses(t *testing.T) {
 	}
 }
 
+// TestUDPLosses: what a UDP source loses for want of room is told, and exactly.
+func TestUDPLosses(t *testing.T) {
+	for spec, payload := range map[string][]byte{"udp:127.0.0.1:%d": rawFrame(0x123, 1), "0183+udp:127.0.0.1:%d": []byte("$IIHDG,101.1,,,7.1,W*3A\r\n")} {
+		free, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		port := free.LocalAddr().(*net.UDPAddr).Port
+		free.Close()
+		s, err := Open(fmt.Sprintf(spec, port), Options{ReceiveBuffer: 4096})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		c, err := net.Dial("udp", fmt.Sprintf("127.0.0.1:%d", port))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		sent := 500
+		for range sent {
+			c.Write(payload)
+		}
+		heard, dropped := 0, 0
+		events := make([]event.Event, 16)
+		for heard+dropped < sent {
+			n, err := s.Read(events)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, e := range events[:n] {
+				switch e.Kind {
+				case event.KindFrame, event.KindLine:
+					if heard++; heard == 1 || dropped == 0 { // the count rides on what comes after the loss
+						c.Write(payload)
+						sent++
+					}
+				case event.KindDropped:
+					dropped += int(e.Count)
+				}
+			}
+		}
+		if heard+dropped != sent || dropped == 0 {
+			t.Errorf("%s: %d heard and %d dropped of %d", spec, heard, dropped, sent)
+		}
+	}
+}
+
 // TestReceiveQueue: without a privilege the kernel grants what net.core.rmem_max allows, which is told; what it grants in full is not.
 func TestReceiveQueue(t *testing.T) {
 	if r, _ := udpReceiver(t, 4096); r.queue != 0 {
@@ -153,7 +201,7 @@ func TestStateAfterFrames(t *testing.T) {
 	for range sent {
 		c.Write(rawFrame(0x123, 1))
 	}
-	l.queue = append(l.queue, event.Event{Kind: event.KindDropped, Time: event.At(time.Now()), Count: 7})
+	l.queue = append(l.queue, event.Event{Kind: event.KindDropped, Time: event.At(time.Now().Add(time.Second)), Count: 7})
 	events := make([]event.Event, 300)
 	frames, last := 0, event.Time(0)
 	for {

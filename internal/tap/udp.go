@@ -60,9 +60,42 @@ func frameID(f *can.Frame) uint32 {
 	return id
 }
 
+// udpIn is a UDP socket to listen on, with the kernel's count of the datagrams that it had no room for.
+type udpIn struct {
+	*net.UDPConn
+	control [64]byte
+	lost    uint32 // the kernel's count so far
+	untold  uint32
+}
+
+func newUDPIn(c *net.UDPConn, buffer int) udpIn {
+	_ = c.SetReadBuffer(buffer) // as much as the system grants
+	countLosses(c)
+	return udpIn{UDPConn: c}
+}
+
+func (u *udpIn) receive(b []byte) (n int, from netip.AddrPort, err error) {
+	n, c, _, from, err := u.ReadMsgUDPAddrPort(b, u.control[:])
+	if lost := lossesIn(u.control[:c]); lost != 0 {
+		u.untold += lost - u.lost
+		u.lost = lost
+	}
+	return n, from, err
+}
+
+// told hands out a loss that was not told yet. A datagram counts as one frame or line, which it mostly is.
+func (u *udpIn) told(events []event.Event, at event.Time) int {
+	if u.untold == 0 {
+		return 0
+	}
+	events[0] = event.Event{Kind: event.KindDropped, Time: at, Count: u.untold}
+	u.untold = 0
+	return 1
+}
+
 // udpLink carries frames of 16 bytes in datagrams: identifier little-endian, length, three bytes, data.
 type udpLink struct {
-	in    *net.UDPConn
+	in    udpIn
 	out   *net.UDPConn   // nil: listens only
 	self  uint16         // port that out sends from
 	group netip.AddrPort // where out sends to; in is bound to the port alone
@@ -101,18 +134,19 @@ func dialUDP(group netip.AddrPort, name string, opts Options) (_ *udpLink, err e
 	l := &udpLink{opts: opts, group: group}
 	addr := net.UDPAddrFromAddrPort(group)
 	var ifi *net.Interface
+	var in *net.UDPConn
 	if group.Addr().IsMulticast() {
 		if ifi, err = multicastInterface(name); err != nil {
 			return nil, err
 		}
-		l.in, err = net.ListenMulticastUDP("udp4", ifi, addr)
+		in, err = net.ListenMulticastUDP("udp4", ifi, addr)
 	} else {
-		l.in, err = net.ListenUDP("udp4", addr)
+		in, err = net.ListenUDP("udp4", addr)
 	}
 	if err != nil {
 		return nil, err
 	}
-	_ = l.in.SetReadBuffer(opts.ReceiveBuffer) // as much as the system grants
+	l.in = newUDPIn(in, opts.ReceiveBuffer)
 	if !opts.Transmit {
 		return l, nil
 	}
@@ -175,7 +209,10 @@ func multicastInterface(name string) (*net.Interface, error) {
 
 func (l *udpLink) read(events []event.Event) (int, error) {
 	for len(l.rest) == 0 {
-		n, from, err := l.in.ReadFromUDPAddrPort(l.buf[:])
+		if n := l.in.told(events, l.at); n > 0 {
+			return n, nil
+		}
+		n, from, err := l.in.receive(l.buf[:])
 		if err != nil {
 			return 0, err
 		}
@@ -225,7 +262,7 @@ func (l *udpLink) close() error {
 
 // udpLineLink hands on the lines of datagrams. A datagram's end ends a line too.
 type udpLineLink struct {
-	c    *net.UDPConn
+	c    udpIn
 	opts Options
 	buf  [maxDatagram]byte
 	rest []byte
@@ -256,8 +293,7 @@ func openUDPLine(rest string, opts Options) (Source, error) {
 		if err != nil {
 			return nil, event.Network{}, fmt.Errorf("open %q: %w: stop the other program that uses the port, or choose another", "0183+udp:"+rest, netCause(err))
 		}
-		_ = c.SetReadBuffer(opts.ReceiveBuffer)
-		return &udpLineLink{c: c, opts: opts}, event.Network{ID: id, Kind: event.NMEA0183}, nil
+		return &udpLineLink{c: newUDPIn(c, opts.ReceiveBuffer), opts: opts}, event.Network{ID: id, Kind: event.NMEA0183}, nil
 	}))
 }
 
@@ -267,7 +303,10 @@ func (l *udpLineLink) read(events []event.Event) (int, error) {
 	n := 0
 	for n == 0 {
 		if len(l.rest) == 0 {
-			k, _, err := l.c.ReadFromUDPAddrPort(l.buf[:])
+			if k := l.c.told(events, l.at); k > 0 {
+				return k, nil
+			}
+			k, _, err := l.c.receive(l.buf[:])
 			if err != nil {
 				return 0, err
 			}

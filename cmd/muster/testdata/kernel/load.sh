@@ -43,6 +43,21 @@ settle can19
 end $reports $messages
 kill -INT $run; wait $run
 
+step slcan # a serial adapter on a bus at 95 % load: the kernel's slcan at the other end of a pseudo-terminal
+socat -d -d pty,raw,echo=0,link="$OUT/slcan/near" pty,raw,echo=0,link="$OUT/slcan/far" 2>socat.log & tty=$!
+await test -c near; await test -c far
+slcand -F -o -s5 "$(readlink -f far | sed 's|^/dev/||')" >slcand.log 2>&1 & adapter=$!
+await ip link set can0 txqueuelen 4096
+await ip link set can0 up
+$MUSTER run "serial:$OUT/slcan/near" >run.log 2>&1 & run=$!
+ready
+ticks
+chrt --idle 0 "$here/flood" --speed 1 --for 15s can0 >flood.json
+ticks
+settle can0
+kill -INT $run; wait $run
+end $adapter $tty
+
 still() { # name interface command...: what the kernel keeps of 3 s of ten full buses for a muster that gets no processor at all
   step "$1"; iface=$2; shift 2
   bus "$iface"
