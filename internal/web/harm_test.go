@@ -52,7 +52,8 @@ func reportSaying(t *testing.T, id, text string) *boat.Report {
 	r.Talkers = []boat.Talker{{Network: id + "2", Talker: "GP", Last: r.TakenAt, Unanswered: text, Texts: []boat.Text{{ID: text, Text: text}},
 		Identity:  &boat.TalkerIdentity{Model: text, Software: text, Vendor: text, Serial: text, UniqueID: text, Hardware: text, DeviceType: text},
 		AIS:       &boat.AIS{Own: &boat.AISVessel{Name: text, CallSign: text}},
-		Sentences: []boat.Sentence{{Formatter: text, Count: 1, Last: r.TakenAt, Latest: "$GPTXT," + text}}}}
+		Software:  []boat.Software{{Version: text}},
+		Sentences: []boat.Sentence{{Formatter: text, Count: 1, Last: r.TakenAt, Latest: "$GPTXT," + text, Gives: []string{text}}}}}
 	return r
 }
 

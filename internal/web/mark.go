@@ -27,7 +27,7 @@ var shapes = map[string]g.Node{
 
 // alike are states that share the shape of another.
 var alike = map[string]string{"verified": "present", "failed": "gone", "passed": "present", "unknown": "provisional", "one": "present", "well": "present",
-	"quiet": "waiting", "stopped": "silent", "covered": "present", "missing": "gone", "contested": "two", "slow": "silent", "elsewhere": "back"}
+	"quiet": "waiting", "stopped": "silent", noValue: "silent", "covered": "present", "missing": "gone", "contested": "two", "slow": "silent", "elsewhere": "back"}
 
 // Mark draws the symbol of a state; the word always stands beside it.
 func Mark(state any) g.Node {

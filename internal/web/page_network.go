@@ -148,9 +148,15 @@ func supplies(r *boat.Report, q boat.Quantity) supplied {
 		sup.State, sup.Words = "one", "one source"
 	case len(sup.From) > 0:
 		sup.State, sup.Words = "silent", "silent"
+		if slices.ContainsFunc(sup.From, func(s supplier) bool { return s.State == noValue }) {
+			sup.Words = "sent " + noValue
+		}
 	}
 	return sup
 }
+
+// noValue is the state of a talker that sends the sentences of a quantity with nothing in them, as without a fix.
+const noValue = "without a value"
 
 func (sup *supplied) addStopped(r *boat.Report, q boat.Quantity, known map[string]bool) {
 	for i := range r.Devices {
@@ -172,7 +178,10 @@ func (sup *supplied) addStopped(r *boat.Report, q boat.Quantity, known map[strin
 			continue
 		}
 		s := shownSupplier(r, &boat.Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: sentences})
-		if s.State == boat.Present {
+		switch {
+		case slices.ContainsFunc(sentences, func(x boat.Sentence) bool { return r.TakenAt.Sub(x.Last) <= boat.StillSent }):
+			s.State = noValue
+		case s.State == boat.Present:
 			s.State = "stopped"
 		}
 		sup.From = append(sup.From, s)

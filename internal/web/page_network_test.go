@@ -54,6 +54,7 @@ func words(page string) string {
 // TestSuppliers: who supplies what, in words, by the rule of the check many-sources.
 func TestSuppliers(t *testing.T) {
 	r := aboard(t)
+	r.Talkers = append(r.Talkers, boat.Talker{Network: "ttyUSB0", Talker: "TI", Last: r.TakenAt, Sentences: []boat.Sentence{{Formatter: "ROT", Count: 9, Last: r.TakenAt}}})
 	s := serve(t, Options{Reports: &fakeReports{report: r}})
 	_, page := get(t, s.URL()+"/network")
 	text := words(page)
@@ -63,6 +64,7 @@ func TestSuppliers(t *testing.T) {
 		"course and speed over ground one source Gannet GP2 (GP on ttyUSB0) ttyUSB0 · RMC every 1 s",
 		"AIS one source AI on ttyUSB0 ttyUSB0 · VDM",
 		"rudder nobody",
+		"rate of turn sent without a value TI on ttyUSB0 ttyUSB0 · ROT · without a value",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q:\n%s", want, text[strings.Index(text, "Who supplies"):])
