@@ -114,13 +114,7 @@ func (s *shownTalker) Trouble() bool {
 }
 
 // TalkerTitle is what a technician calls the talker: its model when it told it, and its letters and network.
-func TalkerTitle(t *boat.Talker) string {
-	where := t.Talker + " on " + t.Network
-	if t.Identity != nil && t.Identity.Model != "" {
-		where = t.Identity.Model + " (" + where + ")"
-	}
-	return boat.Printable(where)
-}
+func TalkerTitle(t *boat.Talker) string { return boat.Printable(t.Label()) }
 
 // aisKinds counts AIS messages by the kind of station that sends them (ITU-R M.1371, table of messages).
 func aisKinds(messages []boat.AISCount) []fact {
