@@ -53,7 +53,9 @@ func BenchmarkHeld(b *testing.B) {
 		time.Sleep(10 * time.Second) // until the devices have told who they are
 		d.watch(b, "no reader")
 
-		for _, path := range []string{"", "network", "work", "proof", "traffic", "silences", "backbone/editor", "metrics", "api/v1/report", "openapi.json", "docs"} {
+		device := regexp.MustCompile(`devices/[0-9A-F]{16}`).FindString(d.get(b, ""))
+		for _, path := range []string{device, "network", "work", "proof", "traffic", "silences", "backbone/edit", "metrics", "api/v1/report",
+			"api/v1/openapi.json"} {
 			d.get(b, path)
 		}
 		ctx := b.Context()
@@ -256,8 +258,8 @@ func (d *held) get(b *testing.B, path string) string {
 	}
 	defer resp.Body.Close()
 	text, err := io.ReadAll(resp.Body)
-	if err != nil {
-		b.Fatal(err)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		b.Fatalf("/%s: %s %v", path, resp.Status, err)
 	}
 	return string(text)
 }
