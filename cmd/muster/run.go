@@ -131,7 +131,7 @@ func orDefaults(file string) string {
 const gcPercent = 40
 
 // cores is how many processors the daemon works on at one time, unless GOMAXPROCS says otherwise: a full bus with pages open takes
-// half a hundredth of one, and a second would only be woken to hand work over to, which took a quarter of the time.
+// half a hundredth of one, and a second would only be woken to hand work over to.
 const cores = 1
 
 // watch runs the daemon until interrupted, with layouts in the place of those that the config names, if there are any. started is called
