@@ -29,7 +29,7 @@ import (
 
 var (
 	heldSpan   = flag.Duration("span", time.Minute, "how long BenchmarkHeld watches the daemon with each kind of reader")
-	heldGather = flag.Duration("gather", 50*time.Millisecond, "how long BenchmarkHeld lets frames gather for one datagram; 0 for a frame each")
+	heldGather = flag.Duration("gather", 100*time.Millisecond, "how long BenchmarkHeld lets frames gather for one datagram; 0 for a frame each")
 	heldMuster = flag.String("program", "", "program that BenchmarkHeld runs, in the place of one built as it is shipped")
 )
 

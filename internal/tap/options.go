@@ -35,7 +35,7 @@ type Options struct {
 	// may let muster wait. Without a privilege no more is granted than net.core.rmem_max.
 	ReceiveBuffer int
 	// Gather is how long at most a CAN interface from which everything was read is left alone, so that frames come by the batch and a full
-	// bus does not wake a small board two thousand times a second. Their times are the kernel's all the same. 0 is 50 ms; a source that
+	// bus does not wake a small board two thousand times a second. Their times are the kernel's all the same. 0 is 100 ms; a source that
 	// transmits does not wait.
 	Gather time.Duration
 	// Retry is the pause before a live source that went away is tried again; 0 is 1 s.
@@ -56,7 +56,7 @@ func (o Options) withDefaults() Options {
 		o.ReceiveBuffer = 8 << 20
 	}
 	if o.Gather == 0 {
-		o.Gather = 50 * time.Millisecond
+		o.Gather = 100 * time.Millisecond
 	}
 	if o.Transmit {
 		o.Gather = 0

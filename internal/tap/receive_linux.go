@@ -13,7 +13,7 @@ import (
 )
 
 const (
-	batch       = 128 // messages a system call: more than come on a full bus while frames gather
+	batch       = 192 // messages a system call: more than come on a full bus while frames gather
 	messageSize = 72  // struct canfd_frame; a longer one is cut, which its flags still tell
 	controlSize = 64  // time stamp and loss count
 )
