@@ -138,7 +138,7 @@ func TestTalkers(t *testing.T) {
 	_, page := get(t, s.URL()+"/network")
 	network := words(page)
 	for _, want := range []string{"ttyUSB0 NMEA 0183, 38400 baud", "7 checksum errors, 2 of them in the last minute", "3 garbled lines",
-		"38400 baud; noisy: sentences come through, but many are damaged", "Load by the minute: now 50.0%, mean 40.0%, busiest second 90.0%. Dashed: busy at 80 %, overloaded at 95 %",
+		"38400 baud; noisy: sentences come through, but many are damaged", "Load by the minute: now 50.0 %, mean 40.0 %, busiest second 90.0 %. Dashed: busy at 80 %, overloaded at 95 %",
 		"Gannet GP2 (GP on ttyUSB0) present 2 sentences, 1 a second; 7 with a wrong checksum", "AI on ttyUSB0 present 2 sentences; 12 AIS targets", "WI on wind silent"} {
 		if !strings.Contains(network, want) {
 			t.Errorf("the network page does not say %q:\n%s", want, network)

@@ -108,7 +108,7 @@ func DeviceInstances(d *boat.Device) string {
 }
 
 // Percent writes a share 0..1 with one decimal.
-func Percent(share float64) string { return strconv.FormatFloat(share*100, 'f', 1, 64) + "%" }
+func Percent(share float64) string { return strconv.FormatFloat(share*100, 'f', 1, 64) + " %" }
 
 // Stamp writes a time for people, to the second in UTC, or "unset".
 func Stamp(t event.Time) string {
