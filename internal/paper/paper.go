@@ -11,11 +11,12 @@ import (
 	"muster/internal/boat"
 )
 
-// Page is a whole page that loads nothing and runs nothing. The style is CSS of our own: it is written as it is.
+// Page is a whole page that loads nothing and runs nothing, and says so to the browser. The style is CSS of our own: it is written as it is.
 func Page(title, style string, body ...g.Node) g.Node {
 	return g.Group{g.Raw("<!DOCTYPE html>\n"), h.HTML(h.Lang("en"), Block(
 		h.Head(Block(
 			h.Meta(h.Charset("utf-8")),
+			h.Meta(g.Attr("http-equiv", "Content-Security-Policy"), h.Content("default-src 'none'; style-src 'unsafe-inline'; img-src data:")),
 			h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")),
 			h.TitleEl(g.Text(title)),
 			h.StyleEl(g.Raw("\n"+style)))),

@@ -66,6 +66,7 @@ func TestPage(t *testing.T) {
 <html lang="en">
 <head>
 <meta charset="utf-8">
+<meta http-equiv="Content-Security-Policy" content="default-src &#39;none&#39;; style-src &#39;unsafe-inline&#39;; img-src data:">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <title>A &amp; B</title>
 <style>
