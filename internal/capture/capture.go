@@ -36,22 +36,12 @@ const (
 
 var formatNames = [formatCount]string{"unknown", "candump", "candump-human", "pcap", "pcapng", "nmea0183"}
 
-// String is the format's short name, as ParseFormat takes it.
+// String is the format's short name.
 func (f Format) String() string {
 	if f < formatCount {
 		return formatNames[f]
 	}
 	return fmt.Sprintf("format(%d)", uint8(f))
-}
-
-// ParseFormat finds a format by its short name.
-func ParseFormat(name string) (Format, error) {
-	for f, n := range formatNames {
-		if n == name && Format(f) != FormatUnknown {
-			return Format(f), nil
-		}
-	}
-	return FormatUnknown, fmt.Errorf("capture format %q is not known: use one of candump, pcap, pcapng, nmea0183", name)
 }
 
 // Errors that a caller can tell apart. Their texts carry the way out.

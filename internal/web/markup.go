@@ -17,7 +17,8 @@ import (
 // A page is a type with the method show(v *view) g.Node, in the file page_NAME.go; its data come from a function that Server.page
 // registers. Text and attributes are escaped by gomponents, so that g.Raw takes constants only. What devices, makers and people wrote
 // goes through Printable, After or boat.Printable, and into an address through url.PathEscape or query. g.If evaluates what it is given:
-// a part that reads through a pointer stands in g.Iff. What never changes is set once, by fixed. Parts that several pages of a boat share stand in parts.go.
+// a part that reads through a pointer stands in g.Iff. What never changes is set once, by fixed. Parts that several pages of a boat
+// share stand in parts.go.
 
 // space keeps two words apart.
 var space = g.Text(" ")
