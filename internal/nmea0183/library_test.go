@@ -338,7 +338,8 @@ func TestAgreesWithLibrary(t *testing.T) {
 					t.Fatalf("%s: %v (-library +own):\n%s", line, err, diff)
 				}
 			})
-			if taken*10 < tried*9 || available < taken/10 {
+			// One sentence of RPM in five holds a value: of a hundred the least number to be asked is one.
+			if taken*10 < tried*9 || available == 0 {
 				t.Errorf("the library took %d of %d sentences, with %d values in them", taken, tried, available)
 			}
 		})
