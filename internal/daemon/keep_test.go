@@ -186,27 +186,28 @@ func TestWebhook(t *testing.T) {
 
 // TestWebhookAcrossRestart: what could not be told is told by the next run, once and in order.
 func TestWebhookAcrossRestart(t *testing.T) {
-	r := &receiver{fail: -1}
-	server := httptest.NewServer(r)
-	defer server.Close()
 	dir := t.TempDir()
-	run := func() (*Daemon, func()) {
+	run := func(r *receiver) (*Daemon, func()) {
+		server := httptest.NewServer(r)
 		opt := keptOptions(t, dir)
 		opt.firstRetry = time.Millisecond
 		opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL}}
-		return aboard(t, opt)
+		d, stop := aboard(t, opt)
+		return d, func() {
+			stop()
+			server.Close() // waits for a request that the daemon gave up when it ended
+		}
 	}
-	d, stop := run()
+	r := &receiver{fail: -1}
+	d, stop := run(r)
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Cleared, "a", false))
 	eventually(t, func() bool { return d.tellers()[0].failed.Load() > 0 })
 	stop()
 	if got := r.got(); len(got) != 0 {
 		t.Fatalf("told %q", got)
 	}
-	r.mu.Lock()
-	r.fail = 0
-	r.mu.Unlock()
-	d, stop = run()
+	r = &receiver{}
+	d, stop = run(r)
 	tell(t, d, change(alert.Raised, "b", false))
 	eventually(t, func() bool { return len(r.got()) >= 3 })
 	stop()
