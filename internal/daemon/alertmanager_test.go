@@ -63,28 +63,28 @@ func (f *amFake) lines() []string {
 
 // TestAlertmanagerOutage: what came and went while it did not answer is told when it does, once and in order, also by the next run.
 func TestAlertmanagerOutage(t *testing.T) {
-	f := &amFake{down: true}
-	server := httptest.NewServer(f)
-	defer server.Close()
 	dir := t.TempDir()
-	run := func() (*Daemon, func()) {
+	run := func(f *amFake) (*Daemon, func()) {
+		server := httptest.NewServer(f)
 		opt := keptOptions(t, dir)
 		opt.firstRetry = time.Millisecond
 		opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: server.URL, Severity: boat.Warning}}
-		return aboard(t, opt)
+		d, stop := aboard(t, opt)
+		return d, func() {
+			stop()
+			server.Close() // waits for a request that the daemon gave up when it ended
+		}
 	}
 	over := change(alert.Cleared, "a", false)
 	over.Alert.State, over.Alert.Until, over.At = boat.AlertCleared, t0+1e9, t0+2e9
 	unset := change(alert.Raised, "b", false)
 	unset.At, unset.Alert.Since = 5e9, 1e9 // by a clock that starts in 1970
-	d, stop := run()
+	d, stop := run(&amFake{down: true})
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Raised, "quiet", true), over)
 	eventually(t, func() bool { return d.tellers()[0].failed.Load() > 0 })
 	stop()
-	f.mu.Lock()
-	f.down = false
-	f.mu.Unlock()
-	d, stop = run()
+	f := &amFake{}
+	d, stop = run(f)
 	tell(t, d, unset)
 	// b does not stand in the report, so its end follows.
 	want := []string{"stands a", "over a", "stands without a start b", "over without a start b"}
