@@ -103,7 +103,7 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 	t := m.Time
 	contested := n.contend(src, name, t)
 	d, here := n.byName[name], n.byAddress[src]
-	if d == nil {
+	if d == nil || d.isRenamed() {
 		n.rename(name, here, t)
 	}
 	switch {
@@ -120,6 +120,8 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 		n.judgeRestart(d, src, t, contested)
 		if d.address != src {
 			n.settle(d, src, t)
+		} else {
+			n.rival[src] = nil // it defends its address
 		}
 	}
 	if d.cannot {
@@ -133,6 +135,7 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 const instanceBits = pgn.NAME(0xFF<<32 | 0xF<<56)
 
 // rename notes that a unit came back under a NAME with other instances, as after a change of its settings: the NAME it had is gone.
+// So it is when the change is taken back and the unit goes by its earlier NAME again.
 // Two NAMEs that both speak are two devices, whatever their unique numbers say.
 func (n *network) rename(name pgn.NAME, here *device, t event.Time) {
 	for _, d := range n.devices {
@@ -195,6 +198,9 @@ func (n *network) forget(d *device) {
 		if n.former[a] == d {
 			n.former[a] = nil
 		}
+		if n.rival[a] == d {
+			n.rival[a] = nil
+		}
 	}
 	for _, e := range n.devices {
 		if e.twinOf == d {
@@ -227,8 +233,29 @@ func (n *network) suspect(d *device, src uint8, t event.Time) {
 func (n *network) settle(d *device, src uint8, t event.Time) {
 	here := n.byAddress[src]
 	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME && here.silentAt(t) == 0 {
+		n.rival[src] = d
 		return
 	}
+	n.occupy(d, src, t)
+}
+
+// succeed gives the address src to the device that claimed it, when the holder, of the lower NAME, has let claimPause go by without
+// defending it with a claim of its own, as it must (ISO 11783-5): it was unplugged, and another put in its place.
+func (n *network) succeed(src uint8, t event.Time) {
+	d := n.rival[src]
+	if d == nil || t.Sub(d.claimed) <= claimPause {
+		return
+	}
+	n.rival[src] = nil
+	if !d.cannot && d.address == pgn.Null {
+		n.reroute()
+		n.occupy(d, src, t)
+	}
+}
+
+// occupy puts d at the address src.
+func (n *network) occupy(d *device, src uint8, t event.Time) {
+	here := n.byAddress[src]
 	if old := d.address; old != pgn.Null && n.byAddress[old] == d {
 		n.byAddress[old] = nil
 		n.former[old] = d
@@ -242,7 +269,7 @@ func (n *network) settle(d *device, src uint8, t event.Time) {
 			n.absorb(d, here)
 		}
 	}
-	n.byAddress[src], n.former[src] = d, nil
+	n.byAddress[src], n.former[src], n.rival[src] = d, nil, nil
 	d.address = src
 	d.nameIt()
 	if i := slices.IndexFunc(d.addresses, func(u AddressUse) bool { return u.Address == src }); i >= 0 && len(d.moves) > 1 {

@@ -37,6 +37,7 @@ type network struct {
 
 	byAddress [256]*device // who is heard from an address
 	former    [256]*device // who left the address without anybody claiming it since
+	rival     [256]*device // who claimed the address while one of a lower NAME held it, which has not defended it yet
 	claimer   [256]pgn.NAME
 	asked     [256]event.Time // last request for the claim of one address
 	askedAll  event.Time      // last request to all
@@ -175,6 +176,7 @@ func (n *network) take(ev *event.Event, r *route) {
 		n.nobody(m, src)
 		return
 	}
+	n.succeed(src, ev.Time)
 	d := n.byAddress[src]
 	if m != nil && m.PGN() == pgnClaim {
 		d = n.claim(m, src)

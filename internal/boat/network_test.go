@@ -117,6 +117,37 @@ func TestLowerNameKeepsTheAddress(t *testing.T) {
 	}
 }
 
+// A unit swapped for another one within seconds: the new one claims the address, the old one is not there to defend it. Whichever NAME is
+// lower, what is heard from the address then is the new one's.
+func TestSwappedUnit(t *testing.T) {
+	low, high := min(nameDepth, nameHead), max(nameDepth, nameHead)
+	speak := func(w *wire) *wire { return w.every(100*time.Millisecond, 20, 127250, 35, heading...) }
+	for _, tt := range []struct {
+		name  string
+		wire  *wire
+		owner pgn.NAME
+	}{
+		{"higher", speak(newWire().claim(35, low)).wait(3*time.Second).claim(35, high).wait(300 * time.Millisecond), high},
+		{"lower", speak(newWire().claim(35, high)).wait(3*time.Second).claim(35, low).wait(300 * time.Millisecond), low},
+		{"higher, defended", speak(newWire().claim(35, low)).claim(35, high).wait(time.Millisecond).claim(35, low).wait(300 * time.Millisecond), low},
+		{"higher, still in its pause", speak(newWire().claim(35, low)).wait(3*time.Second).claim(35, high).wait(10*time.Millisecond).
+			send(127250, 35, pgn.Global, heading...).claim(35, low).wait(300 * time.Millisecond), low},
+		{"higher, then gave up", speak(newWire().claim(35, low)).claim(35, high).wait(time.Millisecond).claim(254, high).wait(300 * time.Millisecond), low},
+		{"higher, then took another", speak(newWire().claim(35, low)).claim(35, high).wait(time.Millisecond).claim(36, high).wait(300 * time.Millisecond), low},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			r := speak(tt.wire).report()
+			for _, name := range []pgn.NAME{low, high} {
+				d := deviceOf(t, r, name.String())
+				at := d.Address != nil && *d.Address == 35
+				if at != (name == tt.owner) || at && d.LastSeen != r.TakenAt {
+					t.Errorf("%s has the address: %v, last seen %v of %v", name, at, d.LastSeen, r.TakenAt)
+				}
+			}
+		})
+	}
+}
+
 func TestTwins(t *testing.T) {
 	w := newWire().claim(35, nameHead).claim(36, nameHead)
 	for range 20 {

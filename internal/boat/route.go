@@ -35,7 +35,7 @@ func (n *network) reroute() { n.era += 1 << routeBits }
 // point lets the frames like the one that completed m go to its device straight on. It must be one whose sender is beyond doubt.
 func (n *network) point(r *route, m *transport.Message, d *device) {
 	number := m.PGN()
-	if n.boat.noRoutes || managed(number) || d.twinOf == nil && !d.named && n.former[m.Source()] != nil || number != pgn.ID(r.key).PGN() {
+	if n.boat.noRoutes || n.rival[m.Source()] != nil || managed(number) || d.twinOf == nil && !d.named && n.former[m.Source()] != nil || number != pgn.ID(r.key).PGN() {
 		return
 	}
 	if s := d.stream(number, m.Data); s != nil {
