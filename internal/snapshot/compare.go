@@ -318,17 +318,27 @@ func (c *Comparison) findings(before, after *boat.Report) {
 		return out
 	}
 	earlier, now := open(before), open(after)
-	key := func(a *boat.Alert) string { return fmt.Sprintf("%q %q %q", a.Check, a.Network, c.later(a.Devices)) }
-	same := map[string][]int{} // places in earlier
-	for i, b := range earlier {
-		k := key(b)
-		same[k] = append(same[k], i)
+	taken, remains := make([]bool, len(earlier)), make([]bool, len(now))
+	pair := func(key func(*boat.Alert) string) {
+		same := map[string][]int{} // places in earlier
+		for i, b := range earlier {
+			if k := key(b); k != "" && !taken[i] {
+				same[k] = append(same[k], i)
+			}
+		}
+		for j, a := range now {
+			k := key(a)
+			if places := same[k]; len(places) > 0 && !remains[j] {
+				taken[places[0]], same[k], remains[j] = true, places[1:], true
+			}
+		}
 	}
-	taken := make([]bool, len(earlier))
-	for _, a := range now {
-		class, k := FindingNew, key(a)
-		if places := same[k]; len(places) > 0 {
-			taken[places[0]], same[k], class = true, places[1:], FindingRemaining
+	pair(func(a *boat.Alert) string { return a.ID }) // what it is about stays when one more device has it, or one fewer
+	pair(func(a *boat.Alert) string { return fmt.Sprintf("%q %q %q", a.Check, a.Network, c.later(a.Devices)) })
+	for j, a := range now {
+		class := FindingNew
+		if remains[j] {
+			class = FindingRemaining
 		}
 		c.add(nil, Change{Class: class, Severity: a.Severity, Before: "", After: a.Check, Summary: a.Summary})
 	}

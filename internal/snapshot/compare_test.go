@@ -97,6 +97,29 @@ func TestCompareClasses(t *testing.T) {
 	}
 }
 
+// A fault that one device more or fewer has is the same fault: it was not put right.
+func TestSameFaultOfOtherDevices(t *testing.T) {
+	before, after := fixture(), fixture()
+	for _, r := range []*boat.Report{before, after} {
+		r.Alerts[0].ID = "software-differs:2001 LF9 head"
+	}
+	after.TakenAt = noon.Add(time.Hour)
+	after.Alerts[0].Devices = append(after.Alerts[0].Devices, "00000000000000A3")
+	after.Alerts[0].Summary = "three LF9 heads run different software"
+	got, err := Compare(New(before), New(after), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var have []string
+	for _, x := range got.Changes {
+		have = append(have, string(x.Class)+": "+x.Summary)
+	}
+	want := []string{"finding-remaining: three LF9 heads run different software", "finding-remaining: can0 is busy"}
+	if diff := cmp.Diff(want, have); diff != "" {
+		t.Error(diff)
+	}
+}
+
 func TestCompareRefusesAnotherBoat(t *testing.T) {
 	other := fixture()
 	other.Boat = boat.Identity{ID: "avocet", Name: "Avocet"}

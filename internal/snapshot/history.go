@@ -14,7 +14,7 @@ import (
 type Run struct {
 	Version string     `json:"version"`
 	From    event.Time `json:"from,omitzero"` // first snapshot, or the device's own history, that shows it
-	To      event.Time `json:"to,omitzero"`   // last snapshot that shows it
+	To      event.Time `json:"to,omitzero"`   // last snapshot that shows it, or when the device's own history has the next one
 }
 
 // History is the software of one device, or of a talker that told its own, over time.
@@ -67,9 +67,18 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 
 // extend adds what one snapshot shows of the device.
 func (h *History) extend(d *boat.Device, at event.Time) {
-	for _, v := range d.Software {
-		if !slices.ContainsFunc(h.Runs, func(r Run) bool { return r.Version == v.Version }) {
-			h.Runs = append(h.Runs, Run{Version: v.Version, From: v.Since, To: v.Since})
+	for i, v := range d.Software {
+		to := v.Since
+		if i+1 < len(d.Software) {
+			to = d.Software[i+1].Since
+		}
+		switch n := len(h.Runs); {
+		case n > 0 && h.Runs[n-1].Version == v.Version:
+			h.Runs[n-1].To = max(h.Runs[n-1].To, to)
+		case n > 0 && v.Since <= h.Runs[n-1].From && slices.ContainsFunc(h.Runs, func(r Run) bool { return r.Version == v.Version }):
+			// an earlier snapshot told it
+		default:
+			h.Runs = append(h.Runs, Run{Version: v.Version, From: v.Since, To: to})
 		}
 	}
 	v := d.Version()

@@ -9,6 +9,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 func TestHistories(t *testing.T) {
@@ -30,6 +31,34 @@ BM1 battery monitor (B-3)
   2.1               2026-05-04 15:00:00 UTC to 2026-05-04 15:00:00 UTC
 `
 	if diff := cmp.Diff(want, b.String()); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// A version that comes back, and one that no snapshot was taken of, stand where the device's own history has them, once.
+func TestVersionComesBack(t *testing.T) {
+	at := func(minutes int) event.Time { return noon.Add(time.Duration(minutes) * time.Minute) }
+	var all []*Snapshot
+	for _, s := range []struct {
+		taken event.Time
+		told  []boat.Software
+	}{
+		{at(10), []boat.Software{{Version: "4.47", Since: at(0)}}},
+		{at(40), []boat.Software{{Version: "4.47", Since: at(0)}, {Version: "4.52", Since: at(20)}, {Version: "4.47", Since: at(30)}}},
+		{at(60), []boat.Software{{Version: "4.47", Since: at(0)}, {Version: "4.52", Since: at(20)}, {Version: "4.47", Since: at(30)}, {Version: "4.52", Since: at(50)}}},
+		{at(70), []boat.Software{{Version: "4.52", Since: at(65)}}}, // started anew
+	} {
+		r := fixture()
+		r.TakenAt, r.Devices = s.taken, r.Devices[:1]
+		r.Devices[0].Software, r.Devices[0].Product.Software = s.told, s.told[len(s.told)-1].Version
+		all = append(all, New(r))
+	}
+	h, err := Histories(all)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := []Run{{"4.47", at(0), at(20)}, {"4.52", at(20), at(30)}, {"4.47", at(30), at(50)}, {"4.52", at(50), at(70)}}
+	if diff := cmp.Diff(want, h[0].Runs); diff != "" {
 		t.Error(diff)
 	}
 }
