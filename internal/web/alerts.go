@@ -5,13 +5,11 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"time"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
-	"muster/internal/event"
 )
 
 // shownAlert is an alert with links to what it is about, and its evidence in words.
@@ -51,9 +49,6 @@ func shown(r *boat.Report, alerts []boat.Alert) []shownAlert {
 		}
 		named := strings.NewReplacer(names...)
 		for i, text := range texts {
-			if t, err := time.Parse(time.RFC3339Nano, text); err == nil {
-				text = Stamp(event.At(t))
-			}
 			name := Words(boat.Printable(keys[i]))
 			text = named.Replace(text)
 			if keys[i] == "sources" && text == enumerate(about) { // told already

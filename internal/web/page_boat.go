@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -52,6 +53,11 @@ func judge(r *boat.Report) verdict {
 		}
 	}
 	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, boat.Counted(total, "device", "devices"))}
+	if n := len(r.Talkers); total == 0 && n > 0 {
+		v.More = boat.Counted(n, "talker is", "talkers are") + " heard on NMEA 0183"
+	} else if total == 0 {
+		v.More = "No device is on the roll"
+	}
 	if known > 0 {
 		v.More += fmt.Sprintf("; %s acknowledged", boat.Counted(known, "alert", "alerts"))
 	}
@@ -73,14 +79,24 @@ func judge(r *boat.Report) verdict {
 		v.Sentence += "."
 	case counts[boat.Warning] > 0:
 		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", boat.Counted(counts[boat.Warning], "warning", "warnings"))
+	case total == 0 && !traffic(r):
+		v.Mark, v.Sentence = "quiet", "No network has said anything yet."
+		v.More = "See that the networks are switched on and plugged in, and that their speed is right."
 	case counts[boat.Info] > 0:
 		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", boat.Counted(counts[boat.Info], "remark", "remarks"))
+	case total == 0 && len(r.Talkers) > 0:
+		v.Mark, v.Sentence = "info", "Data is heard; no talker has told what it is."
 	case total == 0:
 		v.Mark, v.Sentence = "info", "Traffic, but no device has made itself known."
 	default:
 		v.Mark, v.Sentence = "well", "All in order."
 	}
 	return v
+}
+
+// traffic reports whether any network has been heard.
+func traffic(r *boat.Report) bool {
+	return slices.ContainsFunc(r.Networks, func(n boat.Network) bool { return n.Frames > 0 })
 }
 
 // rollGroup is the devices of one role as the roll shows them.

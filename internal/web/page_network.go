@@ -29,7 +29,8 @@ type shownNetwork struct {
 	Unjudged   string         // the check of that, when it is off
 	Faults     []string       // in words
 	Devices    []*boat.Device // by address; what has none comes last
-	LEN        int            // load equivalency that devices declare
+	LEN        int            // load equivalency that the devices heard of late declare
+	Away       int            // and that silent ones and those that left declare
 	Unsaid     int            // devices that declare none
 	Talkers    []shownTalker
 	Legend     bool       // the first with talkers explains the plots
@@ -90,11 +91,14 @@ func (n *shownNetwork) addDevices(r *boat.Report) {
 			continue
 		}
 		n.Devices = append(n.Devices, d)
-		switch {
+		said := d.Product != nil && d.Product.LoadEquivalency != nil
+		switch away := d.State == boat.Silent || d.State == boat.Gone; {
 		case d.Own:
-		case d.Product != nil && d.Product.LoadEquivalency != nil:
+		case said && away:
+			n.Away += int(*d.Product.LoadEquivalency)
+		case said:
 			n.LEN += int(*d.Product.LoadEquivalency)
-		default:
+		case !away:
 			n.Unsaid++
 		}
 	}
@@ -281,6 +285,9 @@ func (n *shownNetwork) faults() g.Node {
 func (n *shownNetwork) supply() g.Node {
 	if n.Kind == event.NMEA2000 {
 		words := fmt.Sprintf("%d LEN declared", n.LEN)
+		if n.Away > 0 {
+			words += fmt.Sprintf("; %d more by devices not heard now", n.Away)
+		}
 		if n.Unsaid > 0 {
 			words += "; " + boat.Counted(n.Unsaid, "device", "devices") + " did not say"
 		}

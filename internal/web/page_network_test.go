@@ -268,3 +268,19 @@ func sealAgain(s string) string {
 	}
 	return fmt.Sprintf("%s*%02X", body, sum)
 }
+
+// TestPowerDeclared: the load of devices that are not heard is told apart, as in the comparison with a layout.
+func TestPowerDeclared(t *testing.T) {
+	r := sample(t)
+	r.Devices = nil
+	for i, d := range []struct {
+		state boat.State
+		len   *uint8
+	}{{boat.Present, new(uint8(4))}, {boat.Present, new(uint8(2))}, {boat.Silent, new(uint8(3))}, {boat.Gone, new(uint8(1))}, {boat.Present, nil}, {boat.Gone, nil}} {
+		r.Devices = append(r.Devices, boat.Device{ID: fmt.Sprint(i), Network: "can0", State: d.state, Product: &boat.Product{LoadEquivalency: d.len}})
+	}
+	_, page := get(t, serve(t, Options{Reports: &fakeReports{report: r}}).URL()+"/network")
+	if want := "6 LEN declared; 4 more by devices not heard now; 1 device did not say."; !strings.Contains(words(page), want) {
+		t.Errorf("the page does not say %q", want)
+	}
+}

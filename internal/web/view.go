@@ -185,6 +185,9 @@ func EvidenceValue(v any) string {
 	case nil:
 		return "unknown"
 	case string:
+		if t, err := time.Parse(time.RFC3339Nano, v); err == nil { // of a list, or read from a report's text
+			return Stamp(event.At(t))
+		}
 		return v
 	case float64:
 		return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64) // a millionth of a degree is a hand's breadth
