@@ -18,6 +18,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/fleet"
+	"muster/internal/hosttest"
 )
 
 // BenchmarkHub measures the program as a marina runs it, each acknowledgement on the disk: reports a second of boats of 20 devices, its
@@ -35,7 +36,7 @@ func BenchmarkHub(b *testing.B) {
 func benchHub(b *testing.B, boats int) {
 	dir := b.TempDir()
 	data, creds := filepath.Join(dir, "hub"), filepath.Join(dir, "hub.creds")
-	args := []string{"run", "--data", data, "--boats-listen", freePort(b), "--listen", freePort(b), "--sheets", "../../deploy/sheets"}
+	args := []string{"run", "--data", data, "--boats-listen", hosttest.Address(b), "--listen", hosttest.Address(b), "--sheets", "../../deploy/sheets"}
 	h := start(b, args...)
 	hubSays(b, "hub-creds", "--data", data, "-o", creds)
 	nc, err := nats.Connect(h.boats, nats.UserCredentials(creds))

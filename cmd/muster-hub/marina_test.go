@@ -28,6 +28,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
+	"muster/internal/hosttest"
 	"muster/internal/sim"
 	"muster/internal/tap"
 )
@@ -170,16 +171,6 @@ func board(t *testing.T, id, url, creds string) {
 	})
 }
 
-func freePort(t testing.TB) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
-}
-
 // TestMarina is the story of the README: a hub starts, a boat is let in and reports, the marina asks, the hub is killed and comes back, and
 // the boat is shut out.
 func TestMarina(t *testing.T) {
@@ -188,7 +179,7 @@ func TestMarina(t *testing.T) {
 	}
 	dir := t.TempDir()
 	data, creds := filepath.Join(dir, "hub"), filepath.Join(dir, "wagtail.creds")
-	args := []string{"run", "--data", data, "--boats-listen", freePort(t), "--listen", freePort(t), "--sheets", "../../deploy/sheets"}
+	args := []string{"run", "--data", data, "--boats-listen", hosttest.Address(t), "--listen", hosttest.Address(t), "--sheets", "../../deploy/sheets"}
 	h := start(t, args...)
 	if _, told := hubSays(t, "enroll", "--data", data, "wagtail", "-o", creds); !strings.Contains(told, "let in, at once") {
 		t.Errorf("enroll: %s", told)
@@ -286,10 +277,10 @@ func TestMoveToCluster(t *testing.T) {
 
 	var routes, urls []string
 	for range 3 {
-		routes = append(routes, freePort(t))
+		routes = append(routes, hosttest.Address(t))
 	}
 	for i := range 3 { // 1
-		listen := freePort(t)
+		listen := hosttest.Address(t)
 		args := []string{"server-config", "--data", data, "--name", fmt.Sprintf("n%d", i), "--listen", listen, "--store", filepath.Join(dir, fmt.Sprintf("n%d", i)),
 			"--cluster", "marina", "--cluster-listen", routes[i]}
 		for _, r := range routes {

@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"muster/internal/hosttest"
 )
 
 // serveLines runs muster simulate until the test ends and gives the address at which its lines are offered.
@@ -55,12 +57,7 @@ func TestSimulatedLines(t *testing.T) {
 	if strings.Contains(out, "checksum") || strings.Contains(out, "garbled") {
 		t.Error(out)
 	}
-	probe, err := net.ListenPacket("udp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	port := probe.LocalAddr().(*net.UDPAddr).Port
-	probe.Close()
+	port := hosttest.Port(t)
 	serveLines(t, "demo", "--to", fmt.Sprintf("0183+udp:127.0.0.1:%d", port), "--speed", "10")
 	if out := muster(t, "audit", fmt.Sprintf("0183+udp:127.0.0.1:%d", port), "--for", "2s"); !strings.Contains(out, "RMC ×") {
 		t.Error(out)
@@ -71,12 +68,7 @@ func TestSimulatedLines(t *testing.T) {
 func TestSimulatedLinesForGPSD(t *testing.T) {
 	program := needs(t, "gpsd")
 	address := serveLines(t, "demo", "--to", "0183+tcp:127.0.0.1:0", "--speed", "10")
-	probe, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	listen := probe.Addr().String()
-	probe.Close()
+	listen := hosttest.Address(t)
 	_, port, _ := net.SplitHostPort(listen)
 	cmd := exec.Command(program, "-N", "-n", "-S", port, "tcp://"+address)
 	if err := cmd.Start(); err != nil {
@@ -87,7 +79,8 @@ func TestSimulatedLinesForGPSD(t *testing.T) {
 		_ = cmd.Wait()
 	}()
 	var client net.Conn
-	for range 100 {
+	var err error
+	for range 3600 {
 		if client, err = net.Dial("tcp", listen); err == nil {
 			break
 		}
@@ -98,7 +91,7 @@ func TestSimulatedLinesForGPSD(t *testing.T) {
 	}
 	defer client.Close()
 	fmt.Fprintln(client, `?WATCH={"enable":true,"json":true}`)
-	_ = client.SetReadDeadline(time.Now().Add(time.Minute)) // so that a gpsd that says nothing ends the test
+	_ = client.SetReadDeadline(time.Now().Add(5 * time.Minute)) // so that a gpsd that says nothing ends the test
 	fixed, vessels := false, map[uint32]bool{}
 	for sc := bufio.NewScanner(client); !(fixed && len(vessels) == 5) && sc.Scan(); {
 		var m struct {

@@ -1,17 +1,19 @@
 package main
 
 import (
+	"fmt"
 	"testing"
 
 	"go.einride.tech/can"
 
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/tap"
 )
 
 // TestUDPGroup: every listener of a group hears what is sent to it, as every device on a backbone does.
 func TestUDPGroup(t *testing.T) {
-	const group = "udp:239.74.163.2:58632"
+	group := fmt.Sprintf("udp:239.74.163.2:%d", hosttest.Port(t))
 	var listeners []tap.Source
 	for range 2 {
 		src, err := tap.Open(group, tap.Options{})

@@ -10,7 +10,7 @@ import (
 
 // order is the direction of the data flow, left to right. A package imports only packages of lines above its own.
 var order = [][]string{
-	{"pgn", "internal/event", "internal/mistake"},
+	{"pgn", "internal/event", "internal/mistake", "internal/hosttest"},
 	{"internal/transport", "internal/nmea0183", "internal/capture"},
 	{"internal/node"},
 	{"internal/sim"},
@@ -112,7 +112,7 @@ func TestThirdParties(t *testing.T) {
 }
 
 // helpers are packages for the tests of others.
-var helpers = []string{"internal/web/webtest", "internal/cli/clitest"}
+var helpers = []string{"internal/hosttest", "internal/web/webtest", "internal/cli/clitest"}
 
 // TestNoTestingInPrograms: nothing that ships links the test framework.
 func TestNoTestingInPrograms(t *testing.T) {

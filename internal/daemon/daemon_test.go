@@ -18,18 +18,18 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/rs/zerolog"
 	"go.einride.tech/can"
-	"go.uber.org/goleak"
 
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/sim"
 	"muster/internal/tap"
 	"muster/internal/web"
 	"muster/pgn"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { hosttest.Main(m) }
 
 // fakeSource gives its batches and then waits for Close, or ends when it has an end.
 type fakeSource struct {

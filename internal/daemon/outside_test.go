@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -19,6 +18,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/hosttest"
 )
 
 // program finds a program that the test needs, or skips.
@@ -32,16 +32,6 @@ func program(t *testing.T, name, pkg string) string {
 		t.Skipf("%s is not installed", name)
 	}
 	return path
-}
-
-func freePort(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
 }
 
 // background runs a server until the test ends.
@@ -96,7 +86,7 @@ func standing(t *testing.T, d *Daemon, findings ...check.Finding) {
 // TestAlertmanager: a real one is told of an alert, of its end, and nothing of what is silenced.
 func TestAlertmanager(t *testing.T) {
 	path := program(t, "prometheus-alertmanager", "prometheus-alertmanager")
-	dir, address := t.TempDir(), freePort(t)
+	dir, address := t.TempDir(), hosttest.Address(t)
 	conf := filepath.Join(dir, "am.yaml")
 	if err := os.WriteFile(conf, []byte("route: {receiver: none}\nreceivers: [{name: none}]\n"), 0o600); err != nil {
 		t.Fatal(err)
@@ -154,7 +144,7 @@ func TestPrometheus(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	dir, address := t.TempDir(), freePort(t)
+	dir, address := t.TempDir(), hosttest.Address(t)
 	conf := fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nscrape_configs:\n- job_name: muster\n  static_configs: [{targets: [%q], labels: {boat: kestrel}}]\n",
 		rules, strings.TrimPrefix(d.URL(), "http://"))
 	file := filepath.Join(dir, "prometheus.yaml")
@@ -191,7 +181,7 @@ func TestPrometheus(t *testing.T) {
 	}
 	for _, p := range board.Panels {
 		query := "http://" + address + "/api/v1/query?query=" + url.QueryEscape(strings.ReplaceAll(p.Targets[0].Expr, "$boat", "kestrel"))
-		for range 100 { // rates need two scrapes, records an evaluation
+		for range 1200 { // rates need two scrapes, records an evaluation
 			if answer.Data.Result = nil; fetch(query, &answer) && len(answer.Data.Result) > 0 {
 				break
 			}

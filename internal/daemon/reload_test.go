@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -315,6 +316,21 @@ func TestNotify(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer socket.Close()
+	heard, alive := make(chan string, 16), atomic.Bool{}
+	go func() { // all the time, as systemd does: a full socket holds up the daemon
+		text := make([]byte, 4096)
+		for {
+			n, err := socket.Read(text)
+			if err != nil {
+				return
+			}
+			if s := string(text[:n]); s == "WATCHDOG=1" {
+				alive.Store(true)
+			} else {
+				heard <- s
+			}
+		}
+	}()
 	t.Setenv("NOTIFY_SOCKET", socket.LocalAddr().String())
 	t.Setenv("WATCHDOG_USEC", "3000")
 	d, err := New(keptOptions(t, t.TempDir()))
@@ -342,29 +358,16 @@ func TestNotify(t *testing.T) {
 	if late, err := d.ReloadConfig(t.Context()); err != nil || d.watch.Every() != 3*time.Second || len(late.AfterRestart) != 1 {
 		t.Errorf("%v, every %v, after a restart %q", err, d.watch.Every(), late)
 	}
-	said := func() string {
-		text := make([]byte, 4096)
-		n, err := socket.Read(text)
-		if err != nil {
-			t.Fatal(err)
-		}
-		return string(text[:n])
-	}
 	var all []string
-	alive := false
-	for len(all) < 5 || !alive {
-		s := said()
-		if s == "WATCHDOG=1" {
-			alive = true
-		} else {
-			all = append(all, regexp.MustCompile(`=[0-9]{4,}\n`).ReplaceAllString(s, "=MOMENT"))
-		}
+	for len(all) < 5 {
+		all = append(all, regexp.MustCompile(`=[0-9]{4,}\n`).ReplaceAllString(<-heard, "=MOMENT"))
 	}
+	eventually(t, alive.Load)
 	if err := errors.Join(d.Stop(), <-done); err != nil {
 		t.Error(err)
 	}
-	for s := ""; s != "STOPPING=1"; {
-		s = said()
+	if s := <-heard; s != "STOPPING=1" {
+		t.Errorf("at the end: %q", s)
 	}
 	want := []string{"READY=1", "RELOADING=1\nMONOTONIC_USEC=MOMENT", "READY=1\nSTATUS=config not reloaded: muster.yaml:3:5: checks.every: wrong",
 		"RELOADING=1\nMONOTONIC_USEC=MOMENT", "READY=1\nSTATUS=config reloaded; after a restart: log"}

@@ -19,13 +19,13 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nkeys"
 	"github.com/rs/zerolog"
-	"go.uber.org/goleak"
 
 	"muster/internal/boat"
+	"muster/internal/hosttest"
 	"muster/internal/store"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { hosttest.Main(m) }
 
 // hub is a message server as the marina runs it. It can be stopped, and started again with what it held, at the same address.
 type hub struct {
@@ -38,7 +38,7 @@ type hub struct {
 // newHub starts a server, with accounts and permissions if wanted.
 func newHub(t *testing.T, accounts bool) *hub {
 	t.Helper()
-	h := &hub{t: t, opt: server.Options{Host: "127.0.0.1", Port: -1, JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true, MaxPayload: MaxEncoded}}
+	h := &hub{t: t, opt: server.Options{Host: "127.0.0.1", Port: hosttest.Port(t), JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true, MaxPayload: MaxEncoded}}
 	if accounts {
 		operator, account, system := newKey(t, nkeys.PrefixByteOperator), newKey(t, nkeys.PrefixByteAccount), newKey(t, nkeys.PrefixByteAccount)
 		oc := jwt.NewOperatorClaims(public(t, operator))
@@ -75,7 +75,6 @@ func (h *hub) start() {
 		h.t.Fatal("the server does not start")
 	}
 	h.s = s
-	h.opt.Port = s.Addr().(*net.TCPAddr).Port
 }
 
 func (h *hub) stop() {
@@ -317,18 +316,18 @@ type cutter struct {
 	wg       sync.WaitGroup
 	mu       sync.Mutex
 	open     map[net.Conn]bool
-	calm     bool
 	cuts     int
+	through  func() uint64 // what has come through so far
 	stopped  chan struct{}
 }
 
-func newCutter(t *testing.T, to string) *cutter {
+func newCutter(t *testing.T, to string, through func() uint64) *cutter {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := &cutter{listener: l, to: to, open: map[net.Conn]bool{}, stopped: make(chan struct{})}
+	c := &cutter{listener: l, to: to, through: through, open: map[net.Conn]bool{}, stopped: make(chan struct{})}
 	c.wg.Go(c.accept)
 	c.wg.Go(c.cut)
 	t.Cleanup(func() {
@@ -394,15 +393,17 @@ func (c *cutter) cutAll() {
 }
 
 func (c *cutter) cut() {
+	span, before := time.Duration(0), uint64(0)
 	for {
+		// A machine on which nothing comes through before the link breaks again is given longer each time.
+		if now := c.through(); now > before {
+			span, before = 0, now
+		} else {
+			span += 20 * time.Millisecond
+		}
 		select {
-		case <-time.After(50*time.Millisecond + rand.N(250*time.Millisecond)):
-			c.mu.Lock()
-			calm := c.calm
-			c.mu.Unlock()
-			if !calm {
-				c.cutAll()
-			}
+		case <-time.After(50*time.Millisecond + rand.N(250*time.Millisecond) + span):
+			c.cutAll()
 		case <-c.stopped:
 			return
 		}

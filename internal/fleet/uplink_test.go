@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -74,13 +75,14 @@ func TestLinkOfSeconds(t *testing.T) {
 	const n = 1000
 	h := newHub(t, false)
 	h.declare(nil)
-	c := newCutter(t, fmt.Sprintf("127.0.0.1:%d", h.opt.Port))
+	var sent atomic.Uint64
+	c := newCutter(t, fmt.Sprintf("127.0.0.1:%d", h.opt.Port), sent.Load)
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{c.url()}})
 	a.run()
 	for i := 0; i < n; i += 100 {
 		a.say(i, 100)
 	}
-	eventually(t, a.drained)
+	eventually(t, func() bool { sent.Store(a.Stats().Sent); return a.drained() })
 	if d := cmp.Diff(upTo(n), numbers(t, h.told())); d != "" {
 		t.Error(d)
 	}

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/nmea0183"
 	"muster/internal/sim"
 	"muster/internal/transport"
@@ -176,12 +177,7 @@ func gpsd(t *testing.T) (feed, client net.Conn) {
 		t.Fatal(err)
 	}
 	defer source.Close()
-	probe, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, port, _ := net.SplitHostPort(probe.Addr().String())
-	probe.Close()
+	port := fmt.Sprint(hosttest.Port(t))
 	cmd := exec.Command(program, "-N", "-n", "-S", port, "tcp://"+source.Addr().String())
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -194,7 +190,7 @@ func gpsd(t *testing.T) (feed, client net.Conn) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { feed.Close() })
-	for range 100 {
+	for range 3600 {
 		if client, err = net.Dial("tcp", "127.0.0.1:"+port); err == nil {
 			break
 		}
@@ -205,8 +201,21 @@ func gpsd(t *testing.T) (feed, client net.Conn) {
 	}
 	t.Cleanup(func() { client.Close() })
 	fmt.Fprintln(client, `?WATCH={"enable":true,"json":true}`)
-	_ = client.SetReadDeadline(time.Now().Add(time.Minute)) // so that a gpsd that says nothing ends the test
+	_ = client.SetReadDeadline(time.Now().Add(5 * time.Minute)) // so that a gpsd that says nothing ends the test
 	return feed, client
+}
+
+// play gives gpsd the lines, a pause after each, over and over until the test ends: what it reads before it has seen that somebody watches
+// it tells nobody, and a burst it takes for one report.
+func play(feed net.Conn, lines [][]byte, pause time.Duration) {
+	for {
+		for _, l := range lines {
+			if _, err := feed.Write(l); err != nil {
+				return
+			}
+			time.Sleep(pause)
+		}
+	}
 }
 
 // gpsd reads the simulated boat's lines over TCP and finds the position, course, speed and AIS vessels that this package finds, and
@@ -214,14 +223,7 @@ func gpsd(t *testing.T) (feed, client net.Conn) {
 func TestAgainstGPSD(t *testing.T) {
 	lines, want := simulated(t)
 	feed, client := gpsd(t)
-	go func() {
-		for _, l := range lines {
-			if _, err := feed.Write(l); err != nil {
-				return
-			}
-			time.Sleep(10 * time.Millisecond) // gpsd takes a burst for one report
-		}
-	}()
+	go play(feed, lines, 10*time.Millisecond)
 
 	fixes, reports, told := 0, map[uint32]int{}, map[uint32]static{}
 	enough := func() bool {

@@ -74,14 +74,7 @@ func TestValuesAgainstGPSD(t *testing.T) {
 		say("WIMWV,%05.1f,R,%.1f,N,A", 45+x, 12.4+x)
 		say("WIMWD,%.1f,T,%.1f,M,%.1f,N,%.1f,M", 90+x, 94+x, (3+x)/knot, 3+x)
 	}
-	go func() {
-		for _, l := range lines {
-			if _, err := feed.Write(l); err != nil {
-				return
-			}
-			time.Sleep(20 * time.Millisecond) // gpsd takes a burst for one report
-		}
-	}()
+	go play(feed, lines, 20*time.Millisecond)
 	seen := map[string]map[float64]bool{}
 	done := func() bool {
 		for _, f := range fields {

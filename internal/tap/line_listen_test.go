@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"muster/internal/event"
+	"muster/internal/hosttest"
 )
 
 func listening(t *testing.T) (*listenLink, string) {
@@ -135,11 +136,11 @@ func TestListenerWithSocat(t *testing.T) {
 }
 
 func TestOpenListener(t *testing.T) {
-	l, err := net.Listen("tcp", ":0")
+	port := hosttest.Port(t)
+	l, err := net.Listen("tcp", fmt.Sprint(":", port))
 	if err != nil {
 		t.Fatal(err)
 	}
-	port := l.Addr().(*net.TCPAddr).Port
 	_, err = Open(fmt.Sprintf("0183+tcp::%d", port), Options{})
 	if err == nil || !strings.Contains(err.Error(), "stop the other program") {
 		t.Errorf("a port in use: %v", err)

@@ -16,6 +16,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"muster/internal/event"
+	"muster/internal/hosttest"
 )
 
 // udpReceiver is the SocketCAN receive path on a loopback UDP socket, which has the same time stamps and loss counts.
@@ -109,7 +110,7 @@ func TestReceiverCountsLosses(t *testing.T) {
 		}
 	}
 	for dropped+frames < sent { // the count rides on a frame queued after the losses
-		if r.file.SetReadDeadline(time.Now().Add(50 * time.Millisecond)); frames > 0 && dropped == 0 {
+		if r.file.SetReadDeadline(time.Now().Add(time.Minute)); frames > 0 && dropped == 0 {
 			c.Write(rawFrame(0x123, 2))
 			frames--
 		}
@@ -123,12 +124,7 @@ func TestReceiverCountsLosses(t *testing.T) {
 // TestUDPLosses: what a UDP source loses for want of room is told, and exactly.
 func TestUDPLosses(t *testing.T) {
 	for spec, payload := range map[string][]byte{"udp:127.0.0.1:%d": rawFrame(0x123, 1), "0183+udp:127.0.0.1:%d": []byte("$IIHDG,101.1,,,7.1,W*3A\r\n")} {
-		free, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
-		if err != nil {
-			t.Fatal(err)
-		}
-		port := free.LocalAddr().(*net.UDPAddr).Port
-		free.Close()
+		port := hosttest.Port(t)
 		s, err := Open(fmt.Sprintf(spec, port), Options{ReceiveBuffer: 4096})
 		if err != nil {
 			t.Fatal(err)

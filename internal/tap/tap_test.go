@@ -12,12 +12,12 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
-	"go.uber.org/goleak"
 
 	"muster/internal/event"
+	"muster/internal/hosttest"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { hosttest.Main(m) }
 
 func show(e *event.Event) string {
 	s := fmt.Sprintf("net%d %s", e.Network, e.Kind)
@@ -126,13 +126,7 @@ func TestBackbone(t *testing.T) {
 	if err := os.WriteFile("log1", nil, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	free, err := net.ListenUDP("udp4", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	port := free.LocalAddr().(*net.UDPAddr).Port
-	free.Close()
-	udp := fmt.Sprint("udp:127.0.0.1:", port)
+	udp := "udp:" + hosttest.Address(t)
 	for _, tt := range []struct {
 		spec, want string
 		known      bool
@@ -236,12 +230,7 @@ func TestTCPLineReconnects(t *testing.T) {
 }
 
 func TestUDPLine(t *testing.T) {
-	probe, err := net.ListenUDP("udp", &net.UDPAddr{IP: net.IPv4(127, 0, 0, 1)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := probe.LocalAddr().String()
-	probe.Close()
+	addr := hosttest.Address(t)
 	s, err := Open("0183+udp:"+addr, Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -259,7 +248,8 @@ func TestUDPLine(t *testing.T) {
 }
 
 func TestUDPFrames(t *testing.T) {
-	s, err := OpenSender("udp:239.74.163.2:50123", Options{Transmit: true})
+	group := fmt.Sprintf("udp:239.74.163.2:%d", hosttest.Port(t))
+	s, err := OpenSender(group, Options{Transmit: true})
 	if err != nil {
 		t.Skipf("no multicast here: %v", err)
 	}
@@ -269,7 +259,7 @@ func TestUDPFrames(t *testing.T) {
 		s.Close()
 		t.Skipf("no multicast here: %v", err)
 	}
-	expect(t, s, "net0 network udp:239.74.163.2:50123 nmea2000 0 listen=false", "net0 frame 18EAFFFE ext=true rtr=false [3] 00 EE 00 sent")
+	expect(t, s, "net0 network "+group+" nmea2000 0 listen=false", "net0 frame 18EAFFFE ext=true rtr=false [3] 00 EE 00 sent")
 	f.Length = 9
 	if err := s.Send(f); err == nil {
 		t.Error("nine bytes were sent")

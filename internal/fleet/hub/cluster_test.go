@@ -16,6 +16,7 @@ import (
 
 	"muster/internal/fleet"
 	"muster/internal/fleet/broker"
+	"muster/internal/hosttest"
 )
 
 // cluster is three nodes in this process.
@@ -37,10 +38,10 @@ func (c *cluster) grow(t testing.TB) {
 	t.Helper()
 	var routes, urls []string
 	for range 3 {
-		routes = append(routes, fmt.Sprintf("127.0.0.1:%d", freePort(t)))
+		routes = append(routes, hosttest.Address(t))
 	}
 	for i := range 3 {
-		c.opts = append(c.opts, broker.Options{Listen: fmt.Sprintf("127.0.0.1:%d", freePort(t)), Dir: t.TempDir(), Papers: c.papers(t), SyncEvery: time.Minute,
+		c.opts = append(c.opts, broker.Options{Listen: hosttest.Address(t), Dir: t.TempDir(), Papers: c.papers(t), SyncEvery: time.Minute,
 			Log: zerolog.Nop(), Name: fmt.Sprintf("n%d", i), Cluster: "marina", ClusterListen: routes[i], Routes: routes})
 		urls = append(urls, "nats://"+c.opts[i].Listen)
 	}
@@ -186,15 +187,13 @@ func TestSideBySide(t *testing.T) {
 			}
 		})
 	}
-	until(t, "half is sent", func() bool { return sent.Load() > boats*each/2 })
-	work := b.Stats().Messages[fleet.KindReport]
+	until(t, "half is sent, and some of it each hub has taken", func() bool {
+		return sent.Load() > boats*each/2 && a.Stats().Messages[fleet.KindReport] > 0 && b.Stats().Messages[fleet.KindReport] > 0
+	})
 	b.stop()
 	wg.Wait()
 	latest := fmt.Sprintf("1.%d", each-1)
 	until(t, "every boat's last report is known", func() bool { return allRun(a.Hub, boats, latest) })
-	if work == 0 || a.Stats().Messages[fleet.KindReport] == 0 {
-		t.Errorf("the work was not shared: %d and %d", a.Stats().Messages[fleet.KindReport], work)
-	}
 	again := r.hub(t, nil)
 	for i := range boats {
 		id := fmt.Sprintf("boat-%d", i)

@@ -15,7 +15,7 @@ import (
 func TestStory(t *testing.T) {
 	r := newRig(t, nil)
 	s := r.sender(t, "wagtail", "board1")
-	h := r.hub(t, nil)
+	h := r.hub(t, calm)
 
 	s.send(t, fleet.KindReport, testReport("wagtail", 3, "4.47"))
 	until(t, "the report", func() bool { b := h.Boat("wagtail"); return b != nil && len(b.Devices) == 3 })

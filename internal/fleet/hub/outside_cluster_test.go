@@ -2,13 +2,13 @@ package hub
 
 import (
 	"fmt"
-	"net"
 	"strings"
 	"sync"
 	"testing"
 
 	"muster/internal/fleet"
 	"muster/internal/fleet/broker"
+	"muster/internal/hosttest"
 )
 
 // TestOutsideCluster: three of the system's servers with the config that we print, of which one is killed while boats report.
@@ -21,7 +21,7 @@ func TestOutsideCluster(t *testing.T) {
 	var routes, urls []string
 	var nodes []*outside
 	for range 3 {
-		routes = append(routes, net.JoinHostPort("127.0.0.1", fmt.Sprint(freePort(t))))
+		routes = append(routes, hosttest.Address(t))
 	}
 	for i := range 3 {
 		o := startOutside(t, r.papers(t), broker.Node{Name: fmt.Sprintf("n%d", i), Cluster: "marina", ClusterListen: routes[i], Routes: routes})

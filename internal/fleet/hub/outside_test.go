@@ -1,7 +1,6 @@
 package hub
 
 import (
-	"fmt"
 	"net"
 	"os"
 	"os/exec"
@@ -13,6 +12,7 @@ import (
 
 	"muster/internal/fleet/broker"
 	"muster/internal/fleet/trust"
+	"muster/internal/hosttest"
 )
 
 // outside is a nats-server of the system, run with the config that we print.
@@ -36,21 +36,11 @@ func natsServer(t testing.TB) string {
 	return ""
 }
 
-func freePort(t testing.TB) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
-}
-
 func startOutside(t testing.TB, p trust.Papers, n broker.Node) *outside {
 	t.Helper()
 	program := natsServer(t)
 	if n.Listen == "" {
-		n.Listen = fmt.Sprintf("127.0.0.1:%d", freePort(t))
+		n.Listen = hosttest.Address(t)
 	}
 	if n.Name == "" {
 		n.Name = "n1"

@@ -27,7 +27,7 @@ func pack(t testing.TB, text string) []byte {
 // TestRefused: what cannot be taken in is kept aside with the reason, and no other boat sees anything of it.
 func TestRefused(t *testing.T) {
 	r := newRig(t, nil)
-	h := r.hub(t, nil)
+	h := r.hub(t, calm)
 	s, other := r.sender(t, "wagtail", "board1"), r.sender(t, "other", "board2")
 	other.send(t, fleet.KindReport, testReport("other", 2, "1.0"))
 	s.send(t, fleet.KindReport, testReport("wagtail", 2, "1.0"))
@@ -109,7 +109,7 @@ func TestRefused(t *testing.T) {
 // TestOrder: repeated, late and overtaken messages, a second board, and a clock in 1970.
 func TestOrder(t *testing.T) {
 	r := newRig(t, nil)
-	h := r.hub(t, nil)
+	h := r.hub(t, calm)
 	s := r.sender(t, "wagtail", "board1")
 	publish := func(board string, seq uint64, k fleet.Kind, body any) {
 		t.Helper()

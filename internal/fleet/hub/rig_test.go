@@ -142,6 +142,9 @@ func (r *rig) hubAt(t testing.TB, url string, edit func(*Options)) *running {
 	return out
 }
 
+// calm is a hub that is given nothing twice on a machine that stands still for seconds, for tests that count what it took.
+func calm(o *Options) { o.ackWait = patience }
+
 // patience is how long a test waits for what must come: machines that test are busy with other things.
 const patience = 3 * time.Minute
 

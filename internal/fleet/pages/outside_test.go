@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -12,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"muster/internal/hosttest"
 	"muster/internal/web/webtest"
 )
 
@@ -65,12 +65,7 @@ func TestServiceDiscovery(t *testing.T) {
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	address := l.Addr().String()
-	l.Close()
+	address := hosttest.Address(t)
 	cmd := exec.Command(prometheus, "--config.file", config, "--storage.tsdb.path", filepath.Join(dir, "data"), "--web.listen-address", address, "--log.level", "warn")
 	var log bytes.Buffer
 	cmd.Stderr = &log

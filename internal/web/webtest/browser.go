@@ -39,7 +39,7 @@ func Need(t *testing.T, what string, err error) {
 	t.Skipf("%s is not installed: %v", what, err)
 }
 
-// Browser opens a tab of Debian's Chromium. Its context ends with the test, or after ten minutes.
+// Browser opens a tab of Debian's Chromium. Its context ends with the test, or after twenty-five minutes.
 func Browser(t *testing.T) context.Context {
 	t.Helper()
 	path, err := exec.LookPath("chromium")
@@ -54,7 +54,7 @@ func Browser(t *testing.T) context.Context {
 	if err := chromedp.Do(ctx); err != nil {
 		t.Fatalf("start chromium: %v", err)
 	}
-	ctx, cancel = context.WithTimeout(ctx, 10*time.Minute)
+	ctx, cancel = context.WithTimeout(ctx, 25*time.Minute)
 	t.Cleanup(cancel)
 	return ctx
 }
@@ -78,8 +78,8 @@ func show(t *testing.T, ctx context.Context, to string, width, high int64, dark 
 	})
 	// The driver now and then misses that a busy live page has loaded; what is asserted of the page comes after.
 	var err error
-	for range 3 {
-		try, cancel := context.WithTimeout(ctx, 30*time.Second)
+	for range 5 {
+		try, cancel := context.WithTimeout(ctx, time.Minute)
 		err = chromedp.Do(try, chromedp.EmulateViewport(width, high), media, chromedp.Navigate(to))
 		cancel()
 		if !errors.Is(err, context.DeadlineExceeded) {
@@ -108,7 +108,7 @@ func Script[T any](t *testing.T, ctx context.Context, expression string) T {
 // Poll waits until an expression is true on the page.
 func Poll(t *testing.T, ctx context.Context, expression string) {
 	t.Helper()
-	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](expression, chromedp.WithPollingTimeout(time.Minute))); err != nil {
+	if _, err := chromedp.Run(ctx, chromedp.Poll[bool](expression, chromedp.WithPollingTimeout(5*time.Minute))); err != nil {
 		t.Fatalf("waiting for %s: %v", expression, err)
 	}
 }
