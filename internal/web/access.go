@@ -6,6 +6,7 @@ import (
 	"crypto/subtle"
 	"encoding/base64"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net"
 	"net/http"
@@ -188,6 +189,28 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, detail string) {
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(status)
 	_, _ = w.Write(text)
+}
+
+// OtherMethod answers a request for something that is there, but not with this method, by the methods that it takes (RFC 9110, 9.3.7 and
+// 15.5.6). It reports whether it has. mux names methods in the patterns of all that is there.
+func OtherMethod(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) bool {
+	var takes []string
+	for _, method := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete} {
+		if _, pattern := mux.Handler(&http.Request{Method: method, URL: r.URL, Host: r.Host}); strings.Contains(pattern, " ") {
+			takes = append(takes, method)
+		}
+	}
+	if len(takes) == 0 {
+		return false
+	}
+	list := strings.Join(takes, ", ")
+	w.Header().Set("Allow", list)
+	if r.Method == http.MethodOptions {
+		w.WriteHeader(http.StatusNoContent)
+		return true
+	}
+	refuse(w, r, http.StatusMethodNotAllowed, fmt.Sprintf("%s takes %s, not %s", r.URL.Path, list, r.Method))
+	return true
 }
 
 func (s *Server) login(w http.ResponseWriter, r *http.Request) { s.access.login(w, r, s.loginPage) }

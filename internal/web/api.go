@@ -130,7 +130,9 @@ func ServeAPI(mux *http.ServeMux, description string, register func(huma.API)) {
 	serve("/schemas", "application/json")
 	serve("/schemas/{file}", "application/schema+json")
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
-		refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q with this method: %s/openapi.json lists them", r.URL.Path, prefix))
+		if !OtherMethod(mux, w, r) {
+			refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q: %s/openapi.json lists them", r.URL.Path, prefix))
+		}
 	})
 }
 
@@ -298,6 +300,9 @@ func (s *Server) addReading(api huma.API) {
 		State   string `query:"state" enum:"present,silent,gone,no-address,provisional"`
 		Role    string `query:"role" maxLength:"32"`
 	}) ([]boat.Device, error) {
+		if in.Role != "" && !slices.Contains(boat.Roles(), boat.Role(in.Role)) {
+			return nil, huma.Error422UnprocessableEntity(fmt.Sprintf("role: %q is none: take one of the roles of the report, such as head or radio", in.Role))
+		}
 		list := []boat.Device{}
 		for _, d := range s.opt.Reports.Report().Devices {
 			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || in.Role == string(d.Role)) {

@@ -120,7 +120,7 @@ func TestAPIAnswers(t *testing.T) {
 		{"work order that is none", "POST", "/work-orders", `{"schema":"other"}`, 422, ""},
 		{"end none", "DELETE", "/work-orders/current", "", 404, "none is being followed"},
 		{"no such operation", "GET", "/nothing", "", 404, "openapi.json"},
-		{"no such method", "PUT", "/report", "", 404, "openapi.json"},
+		{"no such method", "PUT", "/report", "", 405, "takes GET, HEAD, not PUT"},
 		{"no such schema", "GET", "/schemas/Nothing.json", "", 404, "/api/v1/schemas lists them"},
 		{"huge body", "POST", "/manual-devices", `{"model":"` + strings.Repeat("x", bodyLimit+1) + `"}`, 413, ""},
 	} {
@@ -386,6 +386,33 @@ func TestProblemKinds(t *testing.T) {
 		var p interface{ GetStatus() int }
 		if got := problem(fmt.Errorf("y: %w", err)); !errors.As(got, &p) || p.GetStatus() != want {
 			t.Errorf("%v: %v", err, got)
+		}
+	}
+}
+
+// TestOtherMethods: what is there is not denied because of the method, and says what it takes (RFC 9110, 15.5.6).
+func TestOtherMethods(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}, Desk: &fakeDesk{}})
+	for _, tt := range []struct {
+		method, path string
+		status       int
+		allow, words string
+	}{
+		{"POST", "/api/v1/report", 405, "GET, HEAD", `"detail":"/api/v1/report takes GET, HEAD, not POST"`},
+		{"PATCH", "/api/v1/baseline", 405, "GET, HEAD, PUT, DELETE", "not PATCH"},
+		{"GET", "/api/v1/alerts/x/acknowledge", 405, "POST", "takes POST, not GET"},
+		{"OPTIONS", "/api/v1/silences", 204, "GET, HEAD, POST, DELETE", ""},
+		{"POST", "/api/v1/nothing", 404, "", `no operation is at \"/api/v1/nothing\"`},
+		{"POST", "/metrics", 405, "GET, HEAD", "/metrics takes GET, HEAD, not POST"},
+		{"GET", "/work/manual", 405, "POST", "takes POST"},
+		{"PUT", "/nothing", 404, "", "there is no page"},
+		{"HEAD", "/network", 200, "", ""},
+		{"GET", "/static/", 404, "", "404"},
+		{"GET", "/api/v1/devices?role=battery", 422, "", `role: \"battery\" is none`},
+	} {
+		resp, body := ask(t, tt.method, s.URL()+tt.path, "")
+		if resp.StatusCode != tt.status || resp.Header.Get("Allow") != tt.allow || !strings.Contains(body, tt.words) {
+			t.Errorf("%s %s: %s, allows %q\n%s", tt.method, tt.path, resp.Status, resp.Header.Get("Allow"), body)
 		}
 	}
 }

@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 
 	g "maragu.dev/gomponents"
@@ -34,7 +35,11 @@ func (s *Server) failed(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.As(err, &tooLarge):
 		status = http.StatusRequestEntityTooLarge
 	}
+	words := boat.Printable(err.Error())
+	if tooLarge != nil {
+		words = fmt.Sprintf("what was sent is too large: at most %d kB are taken", tooLarge.Limit>>10)
+	}
 	v := s.view(r, s.opt.Reports.Report(), "failed")
-	v.Title, v.Content = "That did not work", failure(boat.Printable(err.Error()))
+	v.Title, v.Content = "That did not work", failure(words)
 	WritePage(w, status, v.render())
 }

@@ -86,6 +86,9 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.addSilencesPage(mux)
 	s.addBaselineForms(mux)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		if !isPage(r) && OtherMethod(mux, w, r) {
+			return
+		}
 		s.failed(w, r, fmt.Errorf("%w at %s: the menu leads to all there are", errNoPage, strconv.Quote(r.URL.Path)))
 	})
 	mux.HandleFunc("GET /backbone/report", s.commissioningReport)
@@ -152,6 +155,10 @@ func Static() http.Handler {
 	}
 	files := http.FileServerFS(sub)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "" { // it would list them
+			http.NotFound(w, r)
+			return
+		}
 		w.Header().Set("Cache-Control", "no-cache")
 		files.ServeHTTP(w, r)
 	})

@@ -62,7 +62,7 @@ func (s *Server) campaigns(rows []*row) []Campaign {
 	byModel := map[*release.Model]*Campaign{}
 	last := map[*release.Model]string{}
 	for _, r := range rows {
-		if !r.Revoked.IsZero() {
+		if r.shutOut() {
 			continue
 		}
 		for i := range r.Stands {
@@ -105,7 +105,7 @@ func (s *Server) campaign(rows []*row, model string) *CampaignDetail {
 		return nil
 	}
 	for _, r := range rows {
-		if !r.Revoked.IsZero() {
+		if r.shutOut() {
 			continue
 		}
 		for _, st := range r.Stands {
@@ -198,7 +198,7 @@ type task struct {
 func visits(rows []*row) []visit {
 	var out []visit
 	for _, r := range rows {
-		if !r.Revoked.IsZero() || r.Verdict == hub.Never || r.Verdict != hub.Visit && r.Behind == 0 {
+		if r.shutOut() || r.Verdict == hub.Never || r.Verdict != hub.Visit && r.Behind == 0 {
 			continue
 		}
 		v := visit{row: r}
@@ -248,7 +248,7 @@ type FleetAlert struct {
 func alertGroups(rows []*row) []AlertGroup {
 	by := map[string]*AlertGroup{}
 	for _, r := range rows {
-		if !r.Revoked.IsZero() {
+		if r.shutOut() {
 			continue
 		}
 		for _, a := range r.Alerts {

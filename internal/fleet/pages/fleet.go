@@ -149,7 +149,8 @@ type Summary struct {
 	Alerts   int                 `json:"alerts" doc:"Open alerts."`
 	Revision uint64              `json:"revision"`
 
-	mark string
+	mark    string
+	shutOut int // boats that are counted nowhere else
 }
 
 func (s *Server) summarize(rows []*row) Summary {
@@ -158,7 +159,8 @@ func (s *Server) summarize(rows []*row) Summary {
 		sum.Verdicts[v] = 0
 	}
 	for _, r := range rows {
-		if !r.Revoked.IsZero() {
+		if r.shutOut() {
+			sum.shutOut++
 			continue
 		}
 		sum.Boats++
@@ -188,6 +190,8 @@ func (s *Server) summarize(rows []*row) Summary {
 		sum.mark, sum.Sentence = "warning", "No boat needs a visit; "+strconv.Itoa(n[hub.Watch])+of+" to keep an eye on."
 	case n[hub.Never] == sum.Boats:
 		sum.mark, sum.Sentence = "quiet", "No boat has been heard yet."
+	case n[hub.Never] > 0:
+		sum.mark, sum.Sentence = "well", fmt.Sprintf("All boats that were heard are in order; %d of %s never heard.", n[hub.Never], boat.Counted(sum.Boats, "boat", "boats"))
 	default:
 		sum.mark, sum.Sentence = "well", "All boats are in order."
 	}
@@ -201,20 +205,28 @@ func needs(n int) string {
 	return " need"
 }
 
-// rank puts verdicts in order, the worst first.
-func rank(v hub.Verdict) int { return slices.Index(verdicts, v) }
+// shutOut reports whether the boat's credentials were taken from it.
+func (r *row) shutOut() bool { return !r.Revoked.IsZero() }
 
-// choose keeps the boats of a verdict whose id or name holds a text; the worst first.
+// rank puts boats in order of their verdicts, the worst first.
+func rank(r *row) int {
+	if r.shutOut() {
+		return len(verdicts)
+	}
+	return slices.Index(verdicts, r.Verdict)
+}
+
+// choose keeps the boats of a verdict whose id or name holds a text; the worst first. A boat that is shut out has no verdict and comes last.
 func choose(rows []*row, verdict hub.Verdict, text string) []*row {
 	text = strings.ToLower(strings.TrimSpace(text))
 	out := make([]*row, 0, len(rows))
 	for _, r := range rows {
-		if (verdict == "" || r.Verdict == verdict) && (text == "" || strings.Contains(r.folded, text)) {
+		if (verdict == "" || r.Verdict == verdict && !r.shutOut()) && (text == "" || strings.Contains(r.folded, text)) {
 			out = append(out, r)
 		}
 	}
 	slices.SortStableFunc(out, func(a, b *row) int {
-		return cmp.Or(cmp.Compare(rank(a.Verdict), rank(b.Verdict)), cmp.Compare(len(b.Alerts), len(a.Alerts)), cmp.Compare(b.Behind, a.Behind))
+		return cmp.Or(cmp.Compare(rank(a), rank(b)), cmp.Compare(len(b.Alerts), len(a.Alerts)), cmp.Compare(b.Behind, a.Behind))
 	})
 	return out
 }

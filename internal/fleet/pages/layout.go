@@ -64,6 +64,14 @@ var verdictWords = map[hub.Verdict]string{hub.Visit: "needs a visit", hub.Watch:
 // verdict is the symbol and the words of a verdict.
 func verdict(v hub.Verdict) g.Node { return web.StateAs(marks[v], verdictWords[v]) }
 
+// verdict is how the boat stands, or that it is shut out.
+func (r *row) verdict() g.Node {
+	if r.shutOut() {
+		return web.StateAs("stopped", "shut out")
+	}
+	return verdict(r.Verdict)
+}
+
 // boatLink leads to the page of a boat.
 func boatLink(id string, words g.Node) g.Node {
 	return h.A(h.Href("/boats/"+url.PathEscape(id)), words)

@@ -60,7 +60,7 @@ func (s *Server) collect(p *metrics.Page) {
 	alerts, devices := map[pair]int{}, map[pair]int{}
 	series, leftOut := 0, 0
 	for _, r := range rows {
-		if !r.Revoked.IsZero() {
+		if r.shutOut() {
 			continue
 		}
 		for _, a := range r.Alerts {

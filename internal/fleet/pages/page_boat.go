@@ -117,7 +117,7 @@ func (s *Server) showBoat(p *boatPage) g.Node {
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/#boat-"+url.PathEscape(p.ID)), g.Text("Boats"))),
 		h.H1(named(p.Name, p.ID)),
-		web.Meta(verdict(p.Verdict), g.Text(s.standing(p.row))),
+		web.Meta(p.verdict(), g.Text(s.standing(p.row))),
 		web.Problem(p.problem),
 		h.Div(h.Class("columns"),
 			web.Section("link-aboard", "Its link", h.Ul(h.Class("sheet"), s.link(p.row))),
@@ -141,7 +141,7 @@ func (s *Server) standing(b *row) string {
 	if b.Behind > 0 {
 		text += fmt.Sprintf(" · %d behind their release", b.Behind)
 	}
-	if !b.Revoked.IsZero() {
+	if b.shutOut() {
 		text += " · shut out since " + when(b.Revoked)
 	}
 	return text

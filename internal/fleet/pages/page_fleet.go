@@ -47,8 +47,21 @@ func (s *Server) fleetPage(r *http.Request) (string, g.Node, error) {
 func (s *Server) verdict(sum Summary) g.Node {
 	return h.Section(h.Class("verdict "+sum.mark), h.Aria("label", "Verdict"), web.Mark(sum.mark),
 		h.Div(h.H1(g.Text("Fleet")), sentence(sum.Sentence),
-			web.Meta(g.Textf("%s; %d behind their release; %s. As of ", boat.Counted(sum.Devices, "device", "devices"), sum.Behind, boat.Counted(sum.Alerts, "open alert", "open alerts")),
+			web.Meta(g.Text(s.figures(sum)+". As of "),
 				h.Time(g.Text(web.Stamp(event.At(s.opt.Now())))), g.Text("."))))
+}
+
+// figures are what the boats have aboard together.
+func (s *Server) figures(sum Summary) string {
+	behind := "no release sheets to hold them against"
+	if s.opt.Sheets() != nil {
+		behind = fmt.Sprintf("%d behind their release", sum.Behind)
+	}
+	words := boat.Counted(sum.Devices, "device", "devices") + "; " + behind + "; " + boat.Counted(sum.Alerts, "open alert", "open alerts")
+	if sum.shutOut > 0 {
+		words += "; " + boat.Counted(sum.shutOut, "more boat is", "more boats are") + " shut out"
+	}
+	return words
 }
 
 // verdictCounts are how many boats have each verdict, with links that choose them.
@@ -63,20 +76,25 @@ func verdictCounts(sum Summary, chosen hub.Verdict) g.Node {
 
 func (s *Server) fleetRow(r *row) g.Node {
 	about := r.ID
-	if !r.Revoked.IsZero() {
-		about += " · shut out"
-	}
 	alerts := h.Small(g.Text("no alert"))
+	if r.Verdict == hub.Never {
+		alerts = h.Small(g.Text("not told"))
+	}
 	if n := len(r.Alerts); n > 0 {
 		about += " · " + boat.Printable(r.Alerts[0].Summary)
 		alerts = counted(n, "open")
 	}
 	behind := h.Small(g.Text("none behind"))
-	if r.Behind > 0 {
+	switch {
+	case r.Behind > 0:
 		behind = counted(r.Behind, "behind")
+	case s.opt.Sheets() == nil:
+		behind = h.Small(g.Text("no sheets"))
+	case len(r.Devices) == 0:
+		behind = h.Small(g.Text("no device told"))
 	}
 	cell := func(what ...g.Node) g.Node { return g.Group{g.Text(" "), h.Span(h.Class("cell"), g.Group(what))} }
-	return h.Li(h.ID("boat-"+r.ID), verdict(r.Verdict), g.Text(" "),
+	return h.Li(h.ID("boat-"+r.ID), r.verdict(), g.Text(" "),
 		h.Span(h.Class("who"), boatLink(r.ID, named(r.Name, r.ID)), web.Small(about)),
 		cell(h.Small(g.Text("last word")), g.Text(" "+s.since(r.LastWord))), cell(alerts), cell(behind))
 }

@@ -26,7 +26,7 @@ func (s *Server) searchPage(r *http.Request) (string, g.Node, error) {
 	if err != nil {
 		return "Search", append(content, web.Problem(boat.Printable(err.Error()))), nil
 	}
-	return "Search", append(content, found(r, q, hits)), nil
+	return "Search", append(content, s.found(r, q, hits)), nil
 }
 
 func searchForm(q hub.Query) g.Node {
@@ -47,7 +47,7 @@ func searchForm(q hub.Query) g.Node {
 }
 
 // found lists one page of hits. Those whose order is not known come last, apart from the others.
-func found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
+func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 	known := 0
 	for _, x := range hits {
 		if x.Unknown == "" {
@@ -66,19 +66,22 @@ func found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 	}
 	return g.Group{
 		sentence(words + "."),
-		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, hit))),
+		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, s.hit))),
 		g.If(len(apart) > 0, h.Section(h.Aria("labelledby", "apart"),
-			h.H2(h.ID("apart"), web.Mark("unknown"), g.Text(" Order not known")), h.Ul(h.Class("hits"), g.Map(apart, hit)))),
+			h.H2(h.ID("apart"), web.Mark("unknown"), g.Text(" Order not known")), h.Ul(h.Class("hits"), g.Map(apart, s.hit)))),
 		part.links(),
 	}
 }
 
 // hit is one device that was found.
-func hit(x hub.Hit) g.Node {
+func (s *Server) hit(x hub.Hit) g.Node {
 	d := x.Device
 	about := boat.Printable(d.Maker) + web.After(" · ", string(d.Role))
 	if d.ByHand {
 		about += " · entered by hand"
+	}
+	if b := s.opt.Fleet.Boat(x.Boat); b != nil && !b.Revoked.IsZero() {
+		about += " · its boat is shut out"
 	}
 	return h.Li(where(x.Boat, x.Name), g.Text(" "),
 		h.Span(g.Text(web.Either(d.Model, d.ID)+" "), h.Small(g.Text(about))), g.Text(" "),

@@ -34,7 +34,7 @@ func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
 	bring = slices.Compact(bring)
 	var unheard []*row
 	for _, r := range rows {
-		if r.Verdict == hub.Unheard && r.Revoked.IsZero() && len(unheard) < mostUnheard {
+		if r.Verdict == hub.Unheard && !r.shutOut() && len(unheard) < mostUnheard {
 			unheard = append(unheard, r)
 		}
 	}

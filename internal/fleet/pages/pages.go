@@ -5,6 +5,7 @@ import (
 	"cmp"
 	_ "embed"
 	"errors"
+	"fmt"
 	"net/http"
 	"time"
 
@@ -34,6 +35,11 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /alerts", "alerts", s.alertsPage)
 	s.page(mux, "GET /refusals", "refusals", s.refusalsPage)
 	mux.HandleFunc("GET /boats/{id}/documents/{number}", s.document)
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		if !web.OtherMethod(mux, w, r) {
+			s.failed(w, fmt.Errorf("page %q: %w: the menu leads to all there are", r.URL.Path, hub.ErrNotFound))
+		}
+	})
 	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
 	mux.HandleFunc("POST /login", s.door.Login)
 	mux.HandleFunc("POST /logout", s.door.Logout)

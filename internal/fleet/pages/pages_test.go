@@ -58,6 +58,7 @@ func TestPages(t *testing.T) {
 		{"/boats/wagtail/documents/3", 200, []string{"<p>record</p>"}, ""},
 		{"/boats/wagtail/documents/4", 404, []string{"not found"}, ""},
 		{"/boats/wagtail/documents/x", 404, []string{"not found"}, ""},
+		{"/nothing", 404, []string{"That did not work", "the menu leads to all there are"}, ""},
 		{"/-/ready", 200, []string{"ready"}, ""},
 	} {
 		t.Run(tt.path, func(t *testing.T) {
@@ -102,6 +103,45 @@ func TestGolden(t *testing.T) {
 			}
 			golden(t, filepath.Join("pages", name+".html"), lines.ReplaceAllString(body, "\n$0")+"\n")
 		})
+	}
+}
+
+// TestShutOut: a boat that was shut out counts nowhere and is called that, not what it was when it last spoke.
+func TestShutOut(t *testing.T) {
+	f := fakeBoats(t)
+	f.Boat("wagtail").Revoked = noon.Add(-time.Hour)
+	s := serve(t, f, nil)
+	_, page := get(t, s.URL()+"/")
+	for _, want := range []string{"4 devices; 1 behind their release; 1 open alert; 1 more boat is shut out.", "all 4", "shut out</span>"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("the fleet's page lacks %q", want)
+		}
+	}
+	if strings.Index(page, `id="boat-wagtail"`) < strings.Index(page, `id="boat-sanderling"`) || strings.Contains(page, "needs a visit</span>") {
+		t.Error("the boat that is shut out stands among those to visit")
+	}
+	if _, page = get(t, s.URL()+"/?verdict=visit"); !strings.Contains(page, "0 boats fit") {
+		t.Error("a boat that is shut out fits a verdict")
+	}
+	if _, page = get(t, s.URL()+"/search?q=LF9-9"); !strings.Contains(page, "its boat is shut out") {
+		t.Error("the search does not tell that the boat is shut out")
+	}
+}
+
+// TestNotKnownOfBoats: what no boat told and what no sheet says is not taken for none.
+func TestNotKnownOfBoats(t *testing.T) {
+	f := fakeBoats(t)
+	f.boats = []*hub.Boat{f.Boat("knot"), f.Boat("sanderling")}
+	s := serve(t, f, nil)
+	_, page := get(t, s.URL()+"/")
+	for _, want := range []string{"All boats that were heard are in order; 1 of 2 boats never heard.", "not told", "no device told", "none behind"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("lacks %q", want)
+		}
+	}
+	s = serve(t, f, func(o *Options) { o.Sheets = nil })
+	if _, page = get(t, s.URL()+"/"); !strings.Contains(page, "1 device; no release sheets to hold them against;") || strings.Contains(page, "behind") {
+		t.Error("without sheets boats are said to be behind or not")
 	}
 }
 
