@@ -246,7 +246,7 @@ func openSerialLine(rest string, opts Options) (Source, error) {
 		baud, err = baudOf(v, 4800)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("open %q: %w", spec, err)
+		return nil, fmt.Errorf("open %q: %w", spec, wrong{err})
 	}
 	if v.Get("baud") == "" {
 		return openProbedLine(spec, path, opts, openPort)
@@ -298,7 +298,7 @@ func openPort(path string, baud int) (serial.Port, error) {
 func openTCPLine(rest string, opts Options) (Source, error) {
 	host, port, err := net.SplitHostPort(rest)
 	if err != nil || !goodPort(port) {
-		return nil, fmt.Errorf("open %q: the address is not host:port: use for instance 0183+tcp:192.168.1.20:10110, or 0183+tcp::10110 to be connected to", "0183+tcp:"+rest)
+		return nil, wrong{fmt.Errorf("open %q: the address is not host:port: use for instance 0183+tcp:192.168.1.20:10110, or 0183+tcp::10110 to be connected to", "0183+tcp:"+rest)}
 	}
 	if host == "" {
 		return listenTCPLine(port, opts)

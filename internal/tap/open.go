@@ -15,6 +15,12 @@ var (
 	ErrNoTransmit  = errors.New("this source was opened to listen only: allow transmitting, with --ask, to send")
 )
 
+// wrong is the error of a source that is written wrongly, as opposed to one that fails: it is an ErrSpec, whatever its text says.
+type wrong struct{ error }
+
+func (w wrong) Unwrap() error      { return w.error }
+func (wrong) Is(target error) bool { return target == ErrSpec }
+
 const specHelp = "use can0, socketcan:can0, serial:/dev/ttyACM0, udp:239.74.163.2:5000, 0183:/dev/ttyUSB0?baud=4800, 0183+tcp:host:port, 0183+tcp::port, 0183+udp::port, FILE, - or sim:SCENARIO"
 
 // Open opens the source that spec names, written as everywhere on the command line. Live sources keep trying when they go away
@@ -25,6 +31,9 @@ func Open(spec string, opts Options) (Source, error) {
 	if found {
 		switch scheme {
 		case "socketcan":
+			if rest == "" {
+				return nil, wrong{fmt.Errorf("open %q: no interface is named: use for instance socketcan:can0", spec)}
+			}
 			return openSocketCAN(rest, opts)
 		case "serial":
 			return openSLCAN(rest, opts)

@@ -36,7 +36,7 @@ func openSLCAN(rest string, opts Options) (Source, error) {
 		err = fmt.Errorf("bit rate %d: the adapter protocol has 10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000 and 1000000", opts.BitRate)
 	}
 	if err != nil {
-		return nil, fmt.Errorf("open %q: %w", spec, err)
+		return nil, fmt.Errorf("open %q: %w", spec, wrong{err})
 	}
 	s, err := newLive(opts, func(context.Context) (link, event.Network, error) {
 		port, err := openPort(path, baud)

@@ -111,11 +111,11 @@ func openUDP(rest string, opts Options) (Source, error) {
 	spec := "udp:" + rest
 	address, v, err := options(rest, "if")
 	if err != nil {
-		return nil, fmt.Errorf("open %q: %w", spec, err)
+		return nil, fmt.Errorf("open %q: %w", spec, wrong{err})
 	}
 	group, err := netip.ParseAddrPort(address)
 	if err != nil || !group.Addr().Is4() || group.Port() == 0 {
-		return nil, fmt.Errorf("open %q: the address is not an IPv4 group and port: use for instance udp:239.74.163.2:5000", spec)
+		return nil, wrong{fmt.Errorf("open %q: the address is not an IPv4 group and port: use for instance udp:239.74.163.2:5000", spec)}
 	}
 	s, err := newLive(opts, func(context.Context) (link, event.Network, error) {
 		l, err := dialUDP(group, v.Get("if"), opts)
@@ -272,7 +272,7 @@ type udpLineLink struct {
 func openUDPLine(rest string, opts Options) (Source, error) {
 	host, port, err := net.SplitHostPort(rest)
 	if err != nil || !goodPort(port) {
-		return nil, fmt.Errorf("open %q: the address is not [host]:port: use for instance 0183+udp::10110", "0183+udp:"+rest)
+		return nil, wrong{fmt.Errorf("open %q: the address is not [host]:port: use for instance 0183+udp::10110", "0183+udp:"+rest)}
 	}
 	addr, err := net.ResolveUDPAddr("udp", rest)
 	if err != nil {
