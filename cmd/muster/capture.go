@@ -15,7 +15,6 @@ import (
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
-	"muster/internal/web"
 )
 
 type captureCmd struct {
@@ -47,7 +46,7 @@ func (c *captureCmd) flags(f *pflag.FlagSet) {
 	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs.")
 	f.Var(cli.Parsed(&c.MaxSize, "SIZE", parseByteSize), "max-size", "Begin a new, numbered file at this size, such as 100MB.")
 	f.Var(cli.Int(&c.MaxFiles, "N"), "max-files", "Keep the latest N files; needs --max-size.")
-	f.Var(cli.Duration(&c.For), "for", "End after this time, such as 10m.")
+	f.Var(cli.Duration(&c.For), "for", "End after this time, such as 10m. Captures: so much of them.")
 	f.BoolVar(&c.Force, "force", false, "Overwrite files that exist.")
 	cli.Require(f, "output")
 }
@@ -93,28 +92,51 @@ func (c *captureCmd) run(a *app) (err error) {
 		return err
 	}
 	ctx, cancel := a.ctx, context.CancelFunc(func() {})
-	if c.For > 0 {
+	var in eventReader = src
+	switch {
+	case c.For > 0 && isFile(c.Source):
+		in = &span{eventReader: src, length: c.For}
+	case c.For > 0:
 		ctx, cancel = context.WithTimeout(ctx, c.For)
 	}
 	defer cancel()
 	stop := context.AfterFunc(ctx, func() { src.Close() })
 	defer stop()
-	err = keep(ctx, src, out, c.Source)
+	err = keep(ctx, in, out, c.Source)
 	if cerr := out.close(); err == nil {
 		err = cerr
 	}
-	fmt.Fprintf(a.stderr, "%s events, %s bytes in %s", web.Grouped(out.events), web.Grouped(uint64(out.bytes)), strings.Join(out.written, " "))
-	if out.skipped > 0 {
-		fmt.Fprintf(a.stderr, "; %s events have no place in this format", web.Grouped(out.skipped))
-	}
-	fmt.Fprintln(a.stderr)
+	out.tell(a.stderr)
 	return err
 }
 
-// keep copies events until the source ends or ctx does. What was read is at most a second or so from the file.
-func keep(ctx context.Context, src interface {
+type eventReader interface {
 	Read([]event.Event) (int, error)
-}, out *rotation, name string) error {
+}
+
+// span reads so much of a capture, by its own time.
+type span struct {
+	eventReader
+	length time.Duration
+	end    event.Time
+}
+
+func (s *span) Read(events []event.Event) (int, error) {
+	n, err := s.eventReader.Read(events)
+	for i := range events[:n] {
+		switch t := events[i].Time; {
+		case t == 0:
+		case s.end == 0:
+			s.end = t.Add(s.length)
+		case t >= s.end:
+			return i, io.EOF
+		}
+	}
+	return n, err
+}
+
+// keep copies events until the source ends or ctx does. What was read is at most a second or so from the file.
+func keep(ctx context.Context, src eventReader, out *rotation, name string) error {
 	events := make([]event.Event, 256)
 	synced := time.Now()
 	for {

@@ -13,6 +13,7 @@ import (
 	"muster/internal/capture"
 	"muster/internal/cli"
 	"muster/internal/event"
+	"muster/internal/web"
 )
 
 // captureFormat finds the format that a file's name asks for, and its compression suffix.
@@ -208,8 +209,23 @@ func (r *rotation) Write(e *event.Event) error {
 			return err
 		}
 	}
-	r.events++
+	switch e.Kind {
+	case event.KindEnd:
+		return nil
+	case event.KindNetwork:
+	default:
+		r.events++
+	}
 	return r.file.Write(e)
+}
+
+// tell says what was written and what was left out.
+func (r *rotation) tell(w io.Writer) {
+	fmt.Fprintf(w, "%s events, %s bytes in %s", web.Grouped(r.events-r.skipped), web.Grouped(uint64(r.bytes)), strings.Join(r.written, " "))
+	if r.skipped > 0 {
+		fmt.Fprintf(w, "; %s events have no place in this format", web.Grouped(r.skipped))
+	}
+	fmt.Fprintln(w)
 }
 
 func (r *rotation) introduce(e *event.Event) {

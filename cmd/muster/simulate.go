@@ -114,7 +114,7 @@ func (c *simulateCmd) toFile(a *app, scenario *sim.Scenario) error {
 	if cerr := out.close(); err == nil {
 		err = cerr
 	}
-	fmt.Fprintf(a.stderr, "%s events, %s bytes in %s\n", web.Grouped(out.events), web.Grouped(uint64(out.bytes)), c.To)
+	out.tell(a.stderr)
 	return err
 }
 
