@@ -26,6 +26,20 @@ func writeFileMode(name string, data []byte, force bool, mode fs.FileMode) (err 
 	if err := free(name, force); err != nil {
 		return err
 	}
+	if through(name) {
+		f, err := os.OpenFile(name, os.O_WRONLY, 0)
+		if err != nil {
+			return overwriting(err, name)
+		}
+		_, err = f.Write(data)
+		if cerr := f.Close(); err == nil {
+			err = cerr
+		}
+		if err != nil {
+			return overwriting(err, name)
+		}
+		return nil
+	}
 	f, err := os.CreateTemp(filepath.Dir(name), ".muster-*")
 	if err != nil {
 		return overwriting(err, name)
@@ -57,10 +71,16 @@ func free(name string, force bool) error {
 	switch {
 	case err == nil && fi.IsDir():
 		return cli.WithHint(fmt.Errorf("write %q: it is a directory", name), "name a file in it")
-	case err == nil && !force:
+	case err == nil && !force && !through(name):
 		return overwriting(fs.ErrExist, name)
 	}
 	return nil
+}
+
+// through reports whether a name stands for a device or a pipe, such as /dev/stdout. It is written to: a file must not take its place.
+func through(name string) bool {
+	fi, err := os.Stat(name)
+	return err == nil && !fi.Mode().IsRegular() && !fi.IsDir()
 }
 
 // place puts a finished file under its name. Without force, a file that came there in the meantime is kept.
@@ -182,7 +202,10 @@ func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
 	if dir == "" {
 		return nil, nil, nil
 	}
-	if fi, err := os.Stat(dir); err != nil || !fi.IsDir() {
+	switch fi, err := os.Stat(dir); {
+	case err == nil && !fi.IsDir():
+		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: it is no folder", dir), "give the folder that holds the shop's release sheets")
+	case err != nil:
 		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: there is no such folder", dir), "give the folder that holds the shop's release sheets")
 	}
 	sheets, err := release.LoadFS(os.DirFS(dir), dir)

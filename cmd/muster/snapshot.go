@@ -306,15 +306,7 @@ func number(n int, what string) string {
 }
 
 // count is how many devices are aboard, muster itself left out.
-func count(r *boat.Report) int {
-	n := 0
-	for i := range r.Devices {
-		if !r.Devices[i].Own {
-			n++
-		}
-	}
-	return n
-}
+func count(r *boat.Report) int { return len(snapshot.Aboard(r)) }
 
 func isFile(name string) bool {
 	fi, err := os.Stat(name)
