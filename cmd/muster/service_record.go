@@ -5,11 +5,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/pflag"
 
+	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/record"
 	"muster/internal/release"
@@ -74,6 +76,12 @@ func (c *serviceRecordCmd) run(a *app) error {
 	steps, err := c.steps(before, after)
 	if err != nil {
 		return err
+	}
+	for _, reason := range job.Remains {
+		found := func(alert boat.Alert) bool { return alert.Check == reason.Check }
+		if !slices.ContainsFunc(before.Report.Alerts, found) && !slices.ContainsFunc(after.Report.Alerts, found) {
+			fmt.Fprintf(a.stderr, "%s: remains: no finding of either snapshot is of the check %q; the reason given for it is not printed\n", c.Job, reason.Check)
+		}
 	}
 	r, err := record.Build(before, after, changes, job, steps)
 	if err != nil {

@@ -1,11 +1,14 @@
 package main
 
 import (
+	"errors"
+	"io/fs"
 	"maps"
 	"os"
 	"strings"
 	"time"
 
+	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/sim"
@@ -91,7 +94,9 @@ func loadConfig(file string, sources []string, ask bool) (config.Config, error) 
 	c := config.Default()
 	if file != "" {
 		var err error
-		if c, err = config.Load(file); err != nil {
+		if c, err = config.Load(file); errors.Is(err, fs.ErrNotExist) {
+			return c, cli.WithHint(err, "give the path of a config file; deploy/muster.yaml shows every key")
+		} else if err != nil {
 			return c, err
 		}
 	}

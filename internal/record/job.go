@@ -7,6 +7,7 @@ import (
 	"image"
 	_ "image/jpeg" // logos
 	_ "image/png"  // logos
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -110,7 +111,9 @@ func parseJob(data []byte) (job *Job, err error) {
 		if line, column, words := mistake.YAML(err); line > 0 {
 			return nil, fmt.Errorf("line %d, column %d: %s", line, column, words)
 		}
-		return nil, err
+		if !errors.Is(err, io.EOF) { // an empty file: every key is missing
+			return nil, err
+		}
 	}
 	return job, nil
 }

@@ -95,6 +95,9 @@ var ErrNewer = errors.New("written by a newer muster")
 
 // Decode reads a snapshot. It does not check the seal: see Verify.
 func Decode(data []byte) (*Snapshot, error) {
+	if text := bytes.TrimLeft(data, " \t\r\n"); len(text) > 0 && text[0] != '{' {
+		return nil, errors.New("read snapshot: it does not begin with {: is this a file that muster snapshot wrote?")
+	}
 	var head struct {
 		Schema string `json:"schema"`
 	}
