@@ -144,7 +144,7 @@ func (a *app) watch(cfg config.Config, layouts []*backbone.Layout, started func(
 		debug.SetGCPercent(gcPercent)
 	}
 	log := a.log(cfg.Log)
-	d, err := daemon.New(daemon.Options{Config: cfg, Layouts: layouts, Open: a.opener(true), Log: log.logger(), SetLog: log.set, Version: cli.Version()})
+	d, err := daemon.New(daemon.Options{Config: cfg, Layouts: layouts, Open: a.opener(true), Later: a.openerOf(true, true), Log: log.logger(), SetLog: log.set, Version: cli.Version()})
 	if err != nil {
 		return err
 	}

@@ -23,8 +23,13 @@ var simStart = time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)
 
 // opener opens sources. Simulated ones are played by the clock when live is set, otherwise as fast as they are read.
 func (a *app) opener(live bool) func(spec string, transmit bool) (tap.Source, error) {
+	return a.openerOf(live, false)
+}
+
+// openerOf is opener; later opens live sources that are not there yet, too.
+func (a *app) openerOf(live, later bool) func(spec string, transmit bool) (tap.Source, error) {
 	return func(spec string, transmit bool) (tap.Source, error) {
-		return tap.Open(spec, tap.Options{Transmit: transmit, Stdin: a.pipe(), Sim: func(name string) (tap.Source, error) {
+		return tap.Open(spec, tap.Options{Transmit: transmit, Later: later, Stdin: a.pipe(), Sim: func(name string) (tap.Source, error) {
 			start, speed := event.At(simStart), 0.0
 			if live {
 				start, speed = event.At(time.Now()), 1

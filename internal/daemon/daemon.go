@@ -32,6 +32,7 @@ import (
 type Options struct {
 	Config  config.Config
 	Open    func(spec string, transmit bool) (tap.Source, error) // opens a source as the command line writes it
+	Later   func(spec string, transmit bool) (tap.Source, error) // opens one that is not there yet, while others are; nil when all must be there at the start
 	Log     zerolog.Logger
 	SetLog  func(config.Log) // gives Log another level and format; a reload does not change them when nil
 	Version string
@@ -147,16 +148,26 @@ func New(opt Options) (_ *Daemon, err error) {
 	if len(c.Sources) == 0 {
 		return nil, errNoSource
 	}
+	var missing []error
 	for _, s := range c.Sources {
-		in, err := d.openInput(s)
+		in, err := d.openInput(s, d.opt.Open)
+		late := err != nil && d.mayCome(s, err)
+		if late {
+			missing = append(missing, err)
+			in, err = d.openInput(s, d.opt.Later)
+		}
 		if err != nil {
 			return nil, err
 		}
+		in.joined = late
 		list := append(slices.Clone(d.inputs()), in)
 		d.sources.Store(&list)
 		if in.recorded {
 			d.live = false
 		}
+	}
+	if len(missing) == len(c.Sources) {
+		return nil, missing[0]
 	}
 	clock := boat.ClockSystem
 	if !d.live {

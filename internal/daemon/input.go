@@ -37,7 +37,7 @@ type input struct {
 	given   map[string]string // those names by the source's own
 	over    bool              // it ended
 	failed  error             // why it ended
-	joined  bool              // begun by a reload
+	joined  bool              // begun by a reload, or not there at the start
 	gone    bool              // taken off by a reload
 
 	up       atomic.Bool
@@ -47,8 +47,15 @@ type input struct {
 	lastSeen atomic.Int64  // event time
 }
 
-func (d *Daemon) openInput(s config.Source) (*input, error) {
-	src, err := d.opt.Open(s.Source, s.Ask)
+// mayCome reports whether a source that is not there at the start may come later: an adapter that is pulled out or a gateway that is
+// switched off must not keep the other networks from being watched.
+func (d *Daemon) mayCome(s config.Source, err error) bool {
+	failed, ok := errors.AsType[*SourceError](err)
+	return ok && !failed.BadInput && d.opt.Later != nil && len(d.opt.Config.Sources) > 1
+}
+
+func (d *Daemon) openInput(s config.Source, open func(spec string, transmit bool) (tap.Source, error)) (*input, error) {
+	src, err := open(s.Source, s.Ask)
 	if err != nil {
 		return nil, NewSourceError(s.Source, err)
 	}

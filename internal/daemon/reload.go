@@ -208,7 +208,7 @@ func (d *Daemon) changeSources(list []config.Source) (_ *sourceChange, err error
 			c.late = append(c.late, "sources (id or ask of "+s.Source+")")
 			continue
 		}
-		in, err := d.openInput(s)
+		in, err := d.openInput(s, d.opt.Open)
 		if err != nil {
 			return nil, err
 		}

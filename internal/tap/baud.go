@@ -147,12 +147,12 @@ func openProbedLine(spec, path string, opts Options, open func(path string, baud
 		if last != nil {
 			p.at = last.at
 		}
+		info := event.Network{ID: filepath.Base(path), Kind: event.NMEA0183, BitRate: uint32(p.rate())}
 		port, err := open(path, p.rate())
 		if err != nil {
-			return nil, event.Network{}, fmt.Errorf("open %q: %w", spec, err)
+			return nil, info, fmt.Errorf("open %q: %w", spec, err)
 		}
 		p.port, last = port, p
-		info := event.Network{ID: filepath.Base(path), Kind: event.NMEA0183, BitRate: uint32(p.rate())}
 		return &probeLink{lineLink: newLineLink(p, opts), prober: p, info: info}, info, nil
 	}))
 }

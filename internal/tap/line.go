@@ -251,12 +251,13 @@ func openSerialLine(rest string, opts Options) (Source, error) {
 	if v.Get("baud") == "" {
 		return openProbedLine(spec, path, opts, openPort)
 	}
+	info := event.Network{ID: filepath.Base(path), Kind: event.NMEA0183, BitRate: uint32(baud)}
 	return oneLine(newLive(opts, func(context.Context) (link, event.Network, error) {
 		port, err := openPort(path, baud)
 		if err != nil {
-			return nil, event.Network{}, fmt.Errorf("open %q: %w", spec, err)
+			return nil, info, fmt.Errorf("open %q: %w", spec, err)
 		}
-		return newLineLink(port, opts), event.Network{ID: filepath.Base(path), Kind: event.NMEA0183, BitRate: uint32(baud)}, nil
+		return newLineLink(port, opts), info, nil
 	}))
 }
 
@@ -304,12 +305,13 @@ func openTCPLine(rest string, opts Options) (Source, error) {
 		return listenTCPLine(port, opts)
 	}
 	dialer := net.Dialer{Timeout: tcpTimeout}
+	info := event.Network{ID: rest, Kind: event.NMEA0183}
 	return oneLine(newLive(opts, func(ctx context.Context) (link, event.Network, error) {
 		c, err := dialer.DialContext(ctx, "tcp", rest)
 		if err != nil {
-			return nil, event.Network{}, fmt.Errorf("open %q: %w: check that the other end is switched on and serves that port", "0183+tcp:"+rest, netCause(err))
+			return nil, info, fmt.Errorf("open %q: %w: check that the other end is switched on and serves that port", "0183+tcp:"+rest, netCause(err))
 		}
-		return newLineLink(c, opts), event.Network{ID: rest, Kind: event.NMEA0183}, nil
+		return newLineLink(c, opts), info, nil
 	}))
 }
 

@@ -33,6 +33,7 @@ type live struct {
 	cancel context.CancelFunc
 	info   event.Network // as last announced; used by the reader only
 
+	missing   error // why it was not there when it was opened, until that is told
 	announced bool
 	up        bool // a link just came back: say so
 
@@ -41,15 +42,16 @@ type live struct {
 	gone bool
 }
 
-// newLive dials once, so that a source which is not there is told at once.
+// newLive dials once, so that a source which is not there is told at once; with opts.Later it is told by Read where dial tells the name of
+// the network all the same.
 func newLive(opts Options, dial dialFunc) (*live, error) {
 	ctx, cancel := context.WithCancel(context.Background())
 	l, info, err := dial(ctx)
-	if err != nil {
+	if err != nil && (!opts.Later || info.ID == "") {
 		cancel()
 		return nil, err
 	}
-	return &live{opts: opts, dial: dial, info: info, link: l, ctx: ctx, cancel: cancel}, nil
+	return &live{opts: opts, dial: dial, info: info, link: l, missing: err, ctx: ctx, cancel: cancel}, nil
 }
 
 func (s *live) now() event.Time { return event.At(s.opts.Now()) }
@@ -62,6 +64,12 @@ func (s *live) Read(events []event.Event) (int, error) {
 	switch {
 	case gone:
 		return 0, io.EOF
+	case l == nil && s.missing != nil:
+		if s.announced {
+			events[0] = s.down(s.missing)
+			s.missing = nil
+			return 1, nil
+		}
 	case l == nil:
 		if !s.redial() {
 			return 0, io.EOF
@@ -86,8 +94,12 @@ func (s *live) Read(events []event.Event) (int, error) {
 	if s.drop(l) {
 		return 0, io.EOF
 	}
-	events[0] = event.Event{Kind: event.KindDown, Time: s.now(), Line: []byte(reason(err))}
+	events[0] = s.down(err)
 	return 1, nil
+}
+
+func (s *live) down(err error) event.Event {
+	return event.Event{Kind: event.KindDown, Time: s.now(), Line: []byte(reason(err))}
 }
 
 func (s *live) current() (link, bool) {

@@ -24,7 +24,7 @@ func (wrong) Is(target error) bool { return target == ErrSpec }
 const specHelp = "use can0, socketcan:can0, serial:/dev/ttyACM0, udp:239.74.163.2:5000, 0183:/dev/ttyUSB0?baud=4800, 0183+tcp:host:port, 0183+tcp::port, 0183+udp::port, FILE, - or sim:SCENARIO"
 
 // Open opens the source that spec names, written as everywhere on the command line. Live sources keep trying when they go away
-// later, but must be there now.
+// later, but must be there now unless opts.Later is set.
 func Open(spec string, opts Options) (Source, error) {
 	opts = opts.withDefaults()
 	scheme, rest, found := strings.Cut(spec, ":")

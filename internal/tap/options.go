@@ -40,6 +40,8 @@ type Options struct {
 	Gather time.Duration
 	// Retry is the pause before a live source that went away is tried again; 0 is 1 s.
 	Retry time.Duration
+	// Later opens a CAN interface, a serial port or a TCP address that is not there now, too: it is down until it is.
+	Later bool
 	// Stdin is what "-" reads; nil is the standard input.
 	Stdin io.Reader
 	// Sim opens "sim:SCENARIO"; nil means that there is no simulator.

@@ -38,18 +38,21 @@ func openSLCAN(rest string, opts Options) (Source, error) {
 	if err != nil {
 		return nil, fmt.Errorf("open %q: %w", spec, wrong{err})
 	}
+	info := event.Network{ID: filepath.Base(path), Kind: event.NMEA2000, BitRate: opts.BitRate}
 	s, err := newLive(opts, func(context.Context) (link, event.Network, error) {
 		port, err := openPort(path, baud)
 		if err != nil {
-			return nil, event.Network{}, fmt.Errorf("open %q: %w", spec, err)
+			return nil, info, fmt.Errorf("open %q: %w", spec, err)
 		}
 		l := &slcanLink{splitter: splitter{r: port}, port: port, opts: opts}
 		listen, err := l.start()
 		if err != nil {
 			port.Close()
-			return nil, event.Network{}, fmt.Errorf("open %q: %w", spec, err)
+			return nil, info, fmt.Errorf("open %q: %w", spec, err)
 		}
-		return l, event.Network{ID: filepath.Base(path), Kind: event.NMEA2000, BitRate: opts.BitRate, Listen: listen}, nil
+		info := info
+		info.Listen = listen
+		return l, info, nil
 	})
 	if err != nil {
 		return nil, err

@@ -1,0 +1,39 @@
+package tap
+
+import (
+	"testing"
+
+	"muster/internal/event"
+)
+
+// TestLater: what is not there is told by its network's name and as down, with what to do about it.
+func TestLater(t *testing.T) {
+	for spec, want := range map[string]string{
+		"serial:/dev/ttyNONE1":         "ttyNONE1",
+		"0183:/dev/ttyNONE1?baud=4800": "ttyNONE1",
+		"0183:/dev/ttyNONE1":           "ttyNONE1",
+		"0183+tcp:127.0.0.1:1":         "127.0.0.1:1",
+		"socketcan:can99":              "can99",
+	} {
+		if src, err := Open(spec, Options{}); err == nil {
+			src.Close()
+			t.Errorf("%s is there", spec)
+			continue
+		}
+		src, err := Open(spec, Options{Later: true})
+		if err != nil {
+			t.Errorf("%s: %v", spec, err)
+			continue
+		}
+		var told, down [1]event.Event
+		if n, err := src.Read(told[:]); n != 1 || err != nil || told[0].Kind != event.KindNetwork || told[0].Info.ID != want {
+			t.Errorf("%s: %v %+v", spec, err, told[0])
+		}
+		if n, err := src.Read(down[:]); n != 1 || err != nil || down[0].Kind != event.KindDown || len(down[0].Line) < 20 {
+			t.Errorf("%s: %v %+v", spec, err, down[0])
+		}
+		if err := src.Close(); err != nil {
+			t.Errorf("%s: %v", spec, err)
+		}
+	}
+}
