@@ -74,6 +74,9 @@ func (c *runCmd) run(a *app) error {
 		if err := daemon.CheckLayouts(&cfg, backboneOf); err != nil {
 			return badLayout(err)
 		}
+		if err := daemon.CheckFiles(&cfg); err != nil {
+			return err
+		}
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
 		return err
 	}

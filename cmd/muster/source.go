@@ -99,9 +99,10 @@ func loadConfig(file string, sources []string, ask bool) (config.Config, error) 
 	c := config.Default()
 	if file != "" {
 		var err error
-		if c, err = config.Load(file); errors.Is(err, fs.ErrNotExist) {
-			return c, cli.WithHint(err, "give the path of a config file; deploy/muster.yaml shows every key")
-		} else if err != nil {
+		if c, err = config.Load(file); err != nil {
+			if _, missing := os.Stat(file); errors.Is(missing, fs.ErrNotExist) {
+				return c, cli.WithHint(err, "give the path of a config file; deploy/muster.yaml shows every key")
+			}
 			return c, err
 		}
 	}

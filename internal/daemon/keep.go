@@ -502,15 +502,24 @@ func (d *Daemon) mayHaveSpoken(r *boat.Report, id string) bool {
 
 // loadBaseline reads the snapshot that the config names, or takes the one that was set before.
 func (d *Daemon) loadBaseline(file string) (*snapshot.Snapshot, error) {
-	text := d.store.Get(store.Baseline, baselineKey)
 	if file != "" {
-		var err error
-		if text, err = os.ReadFile(file); err != nil {
-			return nil, fmt.Errorf("baseline: %w", err)
-		}
+		return readBaseline(file)
 	}
+	text := d.store.Get(store.Baseline, baselineKey)
 	if text == nil {
 		return nil, nil
+	}
+	s, err := snapshot.Decode(text)
+	if err != nil {
+		return nil, fmt.Errorf("baseline set while running: %w", err)
+	}
+	return s, nil
+}
+
+func readBaseline(file string) (*snapshot.Snapshot, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("baseline: %w", err)
 	}
 	s, err := snapshot.Decode(text)
 	if err != nil {

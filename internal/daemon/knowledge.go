@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"os"
@@ -55,6 +56,27 @@ func (d *Daemon) loadKnowledge(c *config.Config) (k knowledge, err error) {
 		k.noted, err = config.LoadNotes(c.Notes)
 	}
 	return k, err
+}
+
+// CheckFiles reads the other files that the config names, as a start does, and joins what is wrong with each.
+func CheckFiles(c *config.Config) error {
+	var errs []error
+	look := func(file string, read func() error) {
+		if file != "" {
+			errs = append(errs, read())
+		}
+	}
+	look(c.TLS.Cert, func() error {
+		if _, err := tls.LoadX509KeyPair(c.TLS.Cert, c.TLS.Key); err != nil {
+			return fmt.Errorf("tls: %w", err)
+		}
+		return nil
+	})
+	look(c.Sheets, func() error { _, err := release.LoadFS(os.DirFS(c.Sheets), c.Sheets); return err })
+	look(c.Notes, func() error { _, err := config.LoadNotes(c.Notes); return err })
+	look(c.Job, func() error { _, err := record.LoadJobs(c.Job); return err })
+	look(c.Baseline, func() error { _, err := readBaseline(c.Baseline); return err })
+	return errors.Join(errs...)
 }
 
 // LoadLayouts reads the plans of backbones that the config names. Each must be that of another network.
