@@ -201,6 +201,8 @@ func TestNewReaderErrors(t *testing.T) {
 	}{
 		{"empty", "", ErrEmpty},
 		{"prose", "Dear captain,\nthe head is blank.\n", ErrUnknownFormat},
+		{"a console's text", "Then:\n$ muster audit can0\n![a picture](boat.png)\n\\section\n", ErrUnknownFormat},
+		{"a picture", "\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR\n$\x9b\x01,\xd1\n!\n\\\\\n", ErrUnknownFormat},
 		{"zeros", strings.Repeat("\x00", 1<<20), ErrUnknownFormat},
 		{"ethernet", ethernet, ErrLinkType},
 		{"gzip head only", "\x1f\x8b\x08\x00", ErrPacking},

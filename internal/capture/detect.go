@@ -69,7 +69,9 @@ func textFormat(head []byte, all bool) Format {
 		}
 		switch {
 		case p.kind == event.KindLine:
-			votes[FormatNMEA0183]++
+			if len(p.name) > 0 || likeSentence(p.line) {
+				votes[FormatNMEA0183]++
+			}
 		case p.kind == event.KindDropped:
 		case bytes.IndexByte(line, '#') >= 0:
 			votes[FormatCandump]++
@@ -87,4 +89,28 @@ func textFormat(head []byte, all bool) Format {
 		return FormatCandump // frames among the lines: nothing without a prefix can be taken for a raw line
 	}
 	return best
+}
+
+// likeSentence reports whether a line that no logger named a port for begins as a sentence does, behind its tag block if it has one:
+// other files have lines that begin with $ or ! too.
+func likeSentence(line []byte) bool {
+	if line[0] == '\\' {
+		i := bytes.IndexByte(line[1:], '\\')
+		if i < 0 || len(line) == i+2 {
+			return false
+		}
+		line = line[i+2:]
+	}
+	word := line[1:]
+	if i := bytes.IndexAny(word, ",*"); i >= 0 {
+		word = word[:i]
+	} else {
+		return false
+	}
+	for _, c := range word {
+		if (c < 'A' || c > 'Z') && (c < '0' || c > '9') {
+			return false
+		}
+	}
+	return len(word) >= 3 && (line[0] == '$' || line[0] == '!')
 }
