@@ -102,9 +102,9 @@ func (c *backboneCmd) run(a *app) error {
 func (c *backboneCmd) format() (string, error) {
 	format := c.Format
 	if format == "" {
-		format = "text"
-		if named, err := pageFormat(c.Output); err == nil {
-			format = named
+		var err error
+		if format, err = formatOf(c.Output, ".json", ".html", ".pdf"); err != nil {
+			return "", err
 		}
 	}
 	switch {

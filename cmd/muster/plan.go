@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"github.com/spf13/pflag"
 
@@ -151,14 +152,20 @@ func (c *planCmd) format() (string, error) {
 	if c.Format != "" || c.Output == "" {
 		return c.Format, nil
 	}
-	switch ext := filepath.Ext(c.Output); ext {
-	case ".json":
-		return "json", nil
-	case ".html", ".htm":
-		return "html", nil
-	case ".txt", "":
+	return formatOf(c.Output, ".json", ".html")
+}
+
+// formatOf is the format that an output's name says: one of those that its ending may be, or text.
+func formatOf(name string, known ...string) (string, error) {
+	ext := strings.ToLower(filepath.Ext(name))
+	switch {
+	case ext == ".txt" || ext == "":
 		return "text", nil
-	default:
-		return "", cli.WithHint(fmt.Errorf("-o %q: %s says no format", c.Output, ext), "name it .json, .html or .txt, or add --format")
+	case ext == ".htm":
+		ext = ".html"
 	}
+	if !slices.Contains(known, ext) {
+		return "", cli.WithHint(fmt.Errorf("-o %q: %s says no format", name, filepath.Ext(name)), "name it %s or .txt, or add --format", strings.Join(known, ", "))
+	}
+	return ext[1:], nil
 }

@@ -128,6 +128,9 @@ func (l *Length) UnmarshalYAML(n ast.Node) error {
 	if found {
 		unit = metresPerFoot
 	} else if number, found = strings.CutSuffix(s, "m"); !found {
+		if c := s[len(s)-1]; c < '0' || c > '9' {
+			return bad("length %q is no number with a unit: write it as 4.5 m or 15 ft", s)
+		}
 		return bad("length %q has no unit: write %q or %q", s, s+" m", s+" ft")
 	}
 	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
