@@ -1,21 +1,16 @@
 package metrics
 
 import (
-	"compress/gzip"
 	"mime"
 	"net/http"
 	"strconv"
 	"strings"
-	"sync"
+
+	"github.com/klauspost/compress/gzip"
 )
 
 // mostScrapes at one time; one more is refused.
 const mostScrapes = 4
-
-var packers = sync.Pool{New: func() any {
-	w, _ := gzip.NewWriterLevel(nil, gzip.BestSpeed) // the level is one of the package's own
-	return w
-}}
 
 // Handler answers scrapes with what the collectors tell, packed and in OpenMetrics for who asks for it. A page that cannot be right is
 // an error, 500.
@@ -48,10 +43,8 @@ func Handler(collectors ...Collector) http.Handler {
 			return
 		}
 		h.Set("Content-Encoding", "gzip")
-		packer := packers.Get().(*gzip.Writer)
-		defer packers.Put(packer)
-		packer.Reset(w)
-		_, _ = packer.Write(text)
+		packer, _ := gzip.NewWriterLevel(w, gzip.StatelessCompression) // one of the package's levels; others take 0.8 MB for a moment
+		_, _ = packer.Write(text)                                      // in one go, which this level needs to find what repeats
 		_ = packer.Close()
 	})
 }

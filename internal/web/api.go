@@ -12,7 +12,6 @@ import (
 	"net/http"
 	"path"
 	"reflect"
-	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -87,48 +86,25 @@ func matches(header, etag string) bool {
 const prefix = "/api/v1"
 
 // addAPI serves every operation.
-func (s *Server) addAPI(mux *http.ServeMux) {
-	ServeAPI(mux, "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key.", func(api huma.API) {
-		s.addReading(api)
-		s.addBackbones(api)
-		s.addActing(api)
-		s.addKeeping(api)
-		s.addBaseline(api)
-		s.addStreams(api)
-	})
+func (s *Server) addAPI(mux *http.ServeMux) { ServeAPI(mux, openAPI, s.operations) }
+
+// operations registers every operation.
+func (s *Server) operations(api huma.API) {
+	s.addReading(api)
+	s.addBackbones(api)
+	s.addActing(api)
+	s.addKeeping(api)
+	s.addBaseline(api)
+	s.addStreams(api)
 }
 
-// ServeAPI serves the operations that register registers at /api/v1, with their description, and answers what is none of them. The
-// operations are registered again for the description when somebody first asks for it: a start does not wait for its texts, and what it is
-// made of is not held.
-func ServeAPI(mux *http.ServeMux, description string, register func(huma.API)) {
-	api := newAPI(mux, description)
+// ServeAPI serves the operations that register registers at /api/v1, with the description that Describe wrote of them, and answers what is
+// none of them.
+func ServeAPI(mux *http.ServeMux, description []byte, register func(huma.API)) {
+	api := newAPI(mux)
 	register(api)
 	forgetAnswers(api.OpenAPI())
-	texts := sync.OnceValues(func() (map[string][]byte, error) {
-		whole := newAPI(http.NewServeMux(), description)
-		register(whole)
-		return describe(whole.OpenAPI())
-	})
-	serve := func(pattern, kind string) {
-		mux.HandleFunc("GET "+prefix+pattern, func(w http.ResponseWriter, r *http.Request) {
-			all, err := texts()
-			if err != nil {
-				refuse(w, r, http.StatusInternalServerError, err.Error())
-				return
-			}
-			text, ok := all[strings.TrimPrefix(r.URL.Path, prefix)]
-			if !ok {
-				refuse(w, r, http.StatusNotFound, fmt.Sprintf("there is no schema at %q: %s/schemas lists them", r.URL.Path, prefix))
-				return
-			}
-			w.Header().Set("Content-Type", kind)
-			_, _ = w.Write(text)
-		})
-	}
-	serve("/openapi.json", "application/openapi+json")
-	serve("/schemas", "application/json")
-	serve("/schemas/{file}", "application/schema+json")
+	serveDescription(mux, description)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		if !OtherMethod(mux, w, r) {
 			refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q: %s/openapi.json lists them", r.URL.Path, prefix))
@@ -136,9 +112,8 @@ func ServeAPI(mux *http.ServeMux, description string, register func(huma.API)) {
 	})
 }
 
-func newAPI(mux *http.ServeMux, description string) huma.API {
+func newAPI(mux *http.ServeMux) huma.API {
 	config := huma.DefaultConfig("muster", "1")
-	config.Info.Description = description
 	config.OpenAPIPath, config.SchemasPath, config.DocsPath, config.CreateHooks = "", "", "", nil
 	config.RejectUnknownQueryParameters = true
 	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
@@ -192,32 +167,6 @@ func forgetAnswers(doc *huma.OpenAPI) {
 	maps.DeleteFunc(schemas, func(name string, _ *huma.Schema) bool { return !needed[name] })
 	doc.Paths = nil
 }
-
-// describe writes the description of the operations, their schemas and a list of these, by where each is served.
-func describe(doc *huma.OpenAPI) (map[string][]byte, error) {
-	openAPI, err := json.Marshal(doc)
-	if err != nil {
-		return nil, fmt.Errorf("web: openapi: %w", err)
-	}
-	texts := map[string][]byte{"/openapi.json": openAPI}
-	names := map[string]string{}
-	for name, schema := range doc.Components.Schemas.Map() {
-		text, err := json.Marshal(schema)
-		if err != nil {
-			return nil, fmt.Errorf("web: schema %s: %w", name, err)
-		}
-		at := "/schemas/" + name + ".json"
-		names[name] = prefix + at
-		text = schemaRef.ReplaceAll(text, []byte(`"`+prefix+`/schemas/$1.json"`))
-		texts[at] = append([]byte(`{"$schema":"https://json-schema.org/draft/2020-12/schema",`), text[1:]...)
-	}
-	if texts["/schemas"], err = json.Marshal(names); err != nil {
-		return nil, fmt.Errorf("web: schemas: %w", err)
-	}
-	return texts, nil
-}
-
-var schemaRef = regexp.MustCompile(`"#/components/schemas/([A-Za-z0-9]+)"`)
 
 // schemaName tells types of one name in different packages apart.
 func schemaName(t reflect.Type, hint string) string {

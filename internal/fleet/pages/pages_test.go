@@ -10,7 +10,6 @@ import (
 	"net"
 	"net/http"
 	"net/url"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"regexp"
@@ -22,6 +21,8 @@ import (
 	"golang.org/x/net/html"
 
 	"muster/internal/fleet/hub"
+	"muster/internal/web"
+	"muster/internal/web/webtest"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -178,22 +179,16 @@ func TestAccess(t *testing.T) {
 
 func golden(t *testing.T, file, got string) {
 	t.Helper()
-	file = filepath.Join("testdata", file)
-	if *update {
-		if err := os.MkdirAll(filepath.Dir(file), 0o755); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(file)
+	webtest.Golden(t, filepath.Join("testdata", file), []byte(got), *update)
+}
+
+// TestDescription holds the description that is served to the operations as they are.
+func TestDescription(t *testing.T) {
+	text, err := web.Describe(apiAbout, new(Server).operations)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got != string(want) {
-		t.Errorf("%s differs:\n%s", file, got)
-	}
+	webtest.Golden(t, "openapi.json", text, *update)
 }
 
 func TestAPI(t *testing.T) {
