@@ -48,8 +48,17 @@ func TestSlowReader(t *testing.T) {
 		}
 		time.Sleep(time.Millisecond)
 	}
-	for len(s.turns.streams) == 0 {
-		tell()
+	begun := make(chan error, 1)
+	go func() { _, err := c.Read(make([]byte, 1)); begun <- err }()
+	for waits := true; waits; {
+		select {
+		case err := <-begun:
+			if waits = false; err != nil {
+				t.Fatal(err)
+			}
+		default:
+			tell()
+		}
 	}
 	for len(s.turns.streams) == 1 { // nothing is read: the system's buffers fill, then a write takes too long
 		tell()
@@ -76,7 +85,8 @@ func TestHalfOpen(t *testing.T) {
 		{"half a handshake", "\x16\x03\x01\x02\x00\x01\x00", true},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			opt := Options{Reports: &fakeReports{report: sample(t)}, Desk: &fakeDesk{}, headerWithin: 300 * time.Millisecond, bodyWithin: 400 * time.Millisecond}
+			t.Parallel() // each waits for the limits, which leave this test's own request time on a busy machine
+			opt := Options{Reports: &fakeReports{report: sample(t)}, Desk: &fakeDesk{}, headerWithin: 3 * time.Second, bodyWithin: 4 * time.Second}
 			if tt.tls {
 				opt.TLSCert, opt.TLSKey = cert, key
 			}

@@ -84,7 +84,7 @@ func demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 // until waits for something that comes true in its own time.
 func until(t testing.TB, what string, true func() bool) {
 	t.Helper()
-	for range 1200 {
+	for range 6000 {
 		if true() {
 			return
 		}
@@ -208,7 +208,7 @@ func TestBrowser(t *testing.T) {
 		}
 	})
 	t.Run("draws a backbone", func(t *testing.T) {
-		ctx, cancel := context.WithTimeout(ctx, 2*time.Minute)
+		ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
 		defer cancel()
 		webtest.Show(t, ctx, d.URL()+"/network", 1100, false)
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("a[href^='/backbone/edit']"), chromedp.WaitVisible("#drop-0")))

@@ -78,8 +78,8 @@ func show(t *testing.T, ctx context.Context, to string, width, high int64, dark 
 	})
 	// The driver now and then misses that a busy live page has loaded; what is asserted of the page comes after.
 	var err error
-	for range 5 {
-		try, cancel := context.WithTimeout(ctx, time.Minute)
+	for limit := 30 * time.Second; limit < 5*time.Minute; limit *= 2 {
+		try, cancel := context.WithTimeout(ctx, limit)
 		err = chromedp.Do(try, chromedp.EmulateViewport(width, high), media, chromedp.Navigate(to))
 		cancel()
 		if !errors.Is(err, context.DeadlineExceeded) {
