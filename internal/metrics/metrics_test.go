@@ -368,15 +368,16 @@ func TestProcessHere(t *testing.T) {
 		}
 		return v
 	}
-	low, since := ps("cputimes"), ps("etimes")
-	now := float64(time.Now().UnixMilli()) / 1e3
+	now := func() float64 { return float64(time.Now().UnixMilli()) / 1e3 }
+	low, earliest := ps("cputimes"), now()
+	since, latest := ps("etimes"), now()
 	got := values(t, Process)
 	if cpu := got["process_cpu_seconds_total"]; cpu < low || cpu > ps("cputimes")+1 {
 		t.Errorf("%f s of processor time, %f by ps", cpu, low)
 	}
-	// Both are rounded to seconds, the second by what it counts from.
-	if begun := got["process_start_time_seconds"]; math.Abs(now-since-begun) > 2 {
-		t.Errorf("begun at %f, by ps %f", begun, now-since)
+	// Both are rounded to seconds, the second by what it counts from; and ps takes its time.
+	if begun := got["process_start_time_seconds"]; begun < earliest-since-2 || begun > latest-since+2 {
+		t.Errorf("begun at %f, by ps from %f to %f", begun, earliest-since, latest-since)
 	}
 	for metric, what := range map[string]string{"process_resident_memory_bytes": "rss", "process_virtual_memory_bytes": "vsz"} {
 		if kb := ps(what); got[metric] < kb*1024/2 || got[metric] > kb*1024*2 {
