@@ -70,17 +70,26 @@ func boot(t *testing.T, name string) string {
 		os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o644)); err != nil {
 		t.Fatal(err)
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 15*time.Minute)
-	defer cancel()
-	uml := exec.CommandContext(ctx, "linux.uml", "mem=512M", "root=/dev/root", "rootfstype=hostfs", "rootflags=/", "rw", "init="+guest,
-		"con=null", "con0=fd:0,fd:1", "quiet")
-	uml.Env = append(os.Environ(), "TMPDIR="+dir) // where its memory file goes
-	text, err := uml.CombinedOutput()
+	text, err := userModeLinux(t, dir, "mem=512M", "init="+guest)
 	if _, missing := os.Stat(filepath.Join(out, "finished")); missing != nil {
 		log, _ := os.ReadFile(filepath.Join(out, "guest.log"))
 		t.Fatalf("the guest did not finish (%v): %s\n%s", err, text, log)
 	}
 	return out
+}
+
+// userModeLinux boots one on this machine's files, with a console of which it gives what was said there. A guest that does not end within
+// 25 minutes is ended with all its processes, which are a session.
+func userModeLinux(t *testing.T, dir string, args ...string) ([]byte, error) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 25*time.Minute)
+	defer cancel()
+	uml := exec.CommandContext(ctx, "linux.uml", append([]string{"root=/dev/root", "rootfstype=hostfs", "rootflags=/", "rw",
+		"con=null", "con0=fd:0,fd:1", "quiet"}, args...)...)
+	uml.Cancel = func() error { return exec.Command("kill", "-KILL", "--", fmt.Sprint(-uml.Process.Pid)).Run() }
+	uml.WaitDelay = 10 * time.Second              // what it started may outlive it and hold the console
+	uml.Env = append(os.Environ(), "TMPDIR="+dir) // where its memory file goes
+	return uml.CombinedOutput()
 }
 
 func copyFiles(dir string, names ...string) error {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"os"
 	"os/exec"
@@ -10,7 +9,6 @@ import (
 	"strconv"
 	"strings"
 	"testing"
-	"time"
 
 	"github.com/google/go-cmp/cmp"
 )
@@ -98,13 +96,7 @@ func TestDebianPackage(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 15*time.Minute)
-	defer cancel()
-	uml := exec.CommandContext(ctx, "linux.uml", "mem=768M", "root=/dev/root", "rootfstype=hostfs", "rootflags=/", "rw",
-		"init="+filepath.Join(dir, "init.sh"), "con=null", "con0=fd:0,fd:1", "quiet", "systemd.show_status=false")
-	uml.WaitDelay = 10 * time.Second              // what it started may outlive it and hold the console
-	uml.Env = append(os.Environ(), "TMPDIR="+dir) // where its memory file goes
-	console, err := uml.CombinedOutput()
+	console, err := userModeLinux(t, dir, "mem=768M", "init="+filepath.Join(dir, "init.sh"), "systemd.show_status=false")
 	text, _ := os.ReadFile(filepath.Join(dir, "try.log"))
 	said := map[string]string{}
 	for line := range strings.Lines(string(text)) {
