@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"muster/internal/event"
+	"muster/internal/nmea0183"
 	"muster/internal/transport"
 	"muster/pgn"
 )
@@ -17,6 +18,7 @@ type Options struct {
 	MakerNames map[uint16]string                      // further manufacturer names; they win over the published list
 	Own        []pgn.NAME                             // muster's own NAMEs
 	OnMessage  func(m *transport.Message, by *Sender) // called for every whole message; both are valid during the call only
+	OnSentence func(s *nmea0183.Sentence, in Line)    // called for every sentence, spoilt ones too; s is valid during the call only
 
 	SilentAfter     time.Duration // shortest silence that counts, however fast a device usually speaks; default 10 s
 	SilentIntervals int           // silence of this many usual intervals counts; default 3
@@ -74,6 +76,13 @@ type Sender struct {
 	NAME    pgn.NAME // 0 while nobody claimed the address
 	Address uint8
 	Own     bool
+}
+
+// Line is where and when a sentence came.
+type Line struct {
+	Network string // id of its network
+	Time    event.Time
+	Sent    bool // by the line's source, as a query is; it is no traffic of the line's talkers
 }
 
 // Boat models one boat. It reads no clock: time moves by what it is fed and by Tick. Not safe for concurrent use.

@@ -85,6 +85,7 @@ func (n *network) line(ev *event.Event) {
 			whole++
 		}
 		n.sentence(p, ev.Time)
+		n.hand(p, ev)
 	}
 	if garbled {
 		n.faults.GarbledLines++
@@ -96,6 +97,14 @@ func (n *network) line(ev *event.Event) {
 func (n *network) sent(ev *event.Event) {
 	if _, err := nmea0183.Parse(ev.Line, &n.talkers.parsed); err == nil {
 		n.query(&n.talkers.parsed, ev.Time)
+		n.hand(&n.talkers.parsed, ev)
+	}
+}
+
+// hand gives a sentence to who asked for them.
+func (n *network) hand(p *nmea0183.Sentence, ev *event.Event) {
+	if n.boat.opt.OnSentence != nil {
+		n.boat.opt.OnSentence(p, Line{n.info.ID, ev.Time, ev.Sent})
 	}
 }
 

@@ -299,3 +299,21 @@ func TestMemoryOfLinesIsBounded(t *testing.T) {
 		}
 	}
 }
+
+// TestOnSentence: every sentence is handed on as heard: spoilt ones, those of nobody that is kept, encapsulated ones behind tag blocks, our own.
+func TestOnSentence(t *testing.T) {
+	var got []string
+	b := New(Options{MaxTalkers: 1, OnSentence: func(s *nmea0183.Sentence, in Line) {
+		got = append(got, fmt.Sprintf("%s %d %v %s %s%s", in.Network, in.Time, in.Sent, s.Checksum, s.Tags(), s.Raw))
+	}})
+	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "bow", Kind: event.NMEA0183}})
+	for i, line := range []string{"$SDDPT,1.0,0.0*56", "$SDDPT,1.0,0.0*00", "$IIMTW,18.5,C", "UdPbC\x00\\s:x*31\\!AIVDM,1,1,,B,15N4cJ`005Jrek0H@9n`DW5608EP,0*13\r\n", "noise", "$GPZDA,1$GPZDA,2*56"} {
+		b.Feed(&event.Event{Kind: event.KindLine, Time: event.Time(i + 1), Line: []byte(line)})
+	}
+	b.Feed(&event.Event{Kind: event.KindLine, Time: 7, Line: []byte("$CCSDQ,VER*2B"), Sent: true})
+	want := []string{"bow 1 false good $SDDPT,1.0,0.0*56", "bow 2 false bad $SDDPT,1.0,0.0*00", "bow 3 false missing $IIMTW,18.5,C",
+		"bow 4 false good \\s:x*31\\!AIVDM,1,1,,B,15N4cJ`005Jrek0H@9n`DW5608EP,0*13", "bow 6 false good $GPZDA,2*56", "bow 7 true good $CCSDQ,VER*2B"}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+}

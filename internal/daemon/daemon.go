@@ -180,7 +180,7 @@ func New(opt Options) (_ *Daemon, err error) {
 	var traffic *web.Traffic
 	if c.Listen != "off" {
 		traffic = web.NewTraffic(0)
-		model.OnMessage = traffic.Note
+		model.OnMessage, model.OnSentence = traffic.Note, traffic.NoteSentence
 	}
 	d.model = boat.New(model)
 	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)

@@ -63,29 +63,41 @@ type groupKey struct {
 	channel  byte
 }
 
+// aisPart is a sentence's place in its message.
+type aisPart struct{ total, number, fill int }
+
+// aisPartOf reads the place of s. Nothing but an unspoilt VDM or VDO sentence has one; the error is ReasonValue when such a one cannot be read.
+func aisPartOf(s *Sentence) (aisPart, error) {
+	formatter := string(s.Formatter())
+	if s.Start != '!' || s.Checksum == ChecksumBad || formatter != "VDM" && formatter != "VDO" {
+		return aisPart{}, nil
+	}
+	p := aisPart{digit(s.Field(0)), digit(s.Field(1)), digit(s.Field(5))}
+	if p.total < 1 || p.number < 1 || p.number > p.total || s.Has(5) && (p.fill < 0 || p.fill > 5) {
+		return aisPart{}, ReasonValue
+	}
+	p.fill = max(p.fill, 0) // some leave it out
+	return p, nil
+}
+
 // Add reads s at event time t. It reports whether s completes a message, which is then in m; s may be of any type. ReasonValue means
 // that the sentence is not what VDM should be; ReasonParts that it continues a message whose earlier part is missing.
 func (j *Joiner) Add(s *Sentence, t event.Time, m *AIS) (done bool, err error) {
-	formatter := string(s.Formatter())
-	if s.Start != '!' || s.Checksum == ChecksumBad || formatter != "VDM" && formatter != "VDO" {
-		return false, nil
+	p, err := aisPartOf(s)
+	if err != nil || p.total == 0 {
+		return false, err
 	}
-	total, number, fill := digit(s.Field(0)), digit(s.Field(1)), digit(s.Field(5))
-	if total < 1 || number < 1 || number > total || s.Has(5) && (fill < 0 || fill > 5) {
-		return false, ReasonValue
-	}
-	fill = max(fill, 0) // some leave it out
 	payload := s.Field(4)
-	if total == 1 {
-		return m.decode(payload, fill, s)
+	if p.total == 1 {
+		return m.decode(payload, p.fill, s)
 	}
-	key := groupKey{address: s.Address, total: byte(total)}
+	key := groupKey{address: s.Address, total: byte(p.total)}
 	key.sequence, key.channel = first(s.Field(2)), first(s.Field(3))
 	if source, ok := s.Tag('s'); ok {
 		copy(key.source[:], source)
 	}
-	g := j.group(key, t, number == 1)
-	if g == nil || int(g.next) != number || g.n+len(payload) > len(g.text) {
+	g := j.group(key, t, p.number == 1)
+	if g == nil || int(g.next) != p.number || g.n+len(payload) > len(g.text) {
 		if g != nil {
 			g.next = 0
 			j.Lost++
@@ -94,11 +106,22 @@ func (j *Joiner) Add(s *Sentence, t event.Time, m *AIS) (done bool, err error) {
 	}
 	g.n += copy(g.text[g.n:], payload)
 	g.next++
-	if number < total {
+	if p.number < p.total {
 		return false, nil
 	}
 	g.next = 0
-	return m.decode(g.text[:g.n], fill, s)
+	return m.decode(g.text[:g.n], p.fill, s)
+}
+
+// Begin reads what s alone tells of an AIS message: all of it when it has one part, of several the first, which holds the sender and, of
+// type 5, the texts. It is false for a later part and for what is no such sentence, and then changes nothing.
+func (m *AIS) Begin(s *Sentence) bool {
+	p, err := aisPartOf(s)
+	if err != nil || p.number != 1 {
+		return false
+	}
+	ok, _ := m.decode(s.Field(4), p.fill, s)
+	return ok
 }
 
 // group finds the unfinished message of that key, or makes one. It gives up what is too old, and the oldest when there is no room.

@@ -79,7 +79,7 @@ func TestSchemas(t *testing.T) {
 		t.Fatalf("only %d schemas are served", len(compiled))
 	}
 	for path, name := range map[string]string{"report": "BoatReport", "devices": "BoatDevice", "alerts": "BoatAlert", "networks": "NetworkState",
-		"messages": "Message", "work-orders": "Work", "conditions": "Conditions"} {
+		"messages": "Message", "sentences": "TrafficSentence", "work-orders": "Work", "conditions": "Conditions"} {
 		var answer any
 		if err := json.Unmarshal(fetch(t, d.URL()+"/api/v1/"+path), &answer); err != nil {
 			t.Fatal(err)

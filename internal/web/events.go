@@ -109,40 +109,100 @@ func (s *Server) addStreams(api huma.API) {
 		list, _, _ := s.opt.Traffic.Since(in.After, in.Filter, in.Limit)
 		return append([]*Message{}, list...), nil
 	}, 422)
+	read(api, "list-sentences", "/sentences", "The latest NMEA 0183 sentences, decoded, oldest first", "traffic", func(_ context.Context, in *struct {
+		SentenceFilter
+		After uint64 `query:"after" doc:"Only sentences with a higher number."`
+		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100"`
+	}) ([]*TrafficSentence, error) {
+		list, _, _ := s.opt.Traffic.Sentences(in.After, in.SentenceFilter, in.Limit)
+		return append([]*TrafficSentence{}, list...), nil
+	}, 422)
 	huma.Register(api, huma.Operation{OperationID: "stream-messages", Method: http.MethodGet, Path: prefix + "/messages/stream", Tags: []string{"traffic"},
 		Summary: "Messages as they come: events named message, whose data is a Message; an event named skipped tells how many were lost to a slow reader",
 		Description: "Resumes behind Last-Event-ID as long as the messages are kept. With latest=true only the newest message of each device, " +
-			"number and instance is sent at each turn, which is what a page can show of a busy bus.",
+			"number and instance is sent at each turn, which is what a page can show of a busy bus. With sentences=true the NMEA 0183 sentences come too, " +
+			"as events named sentence, whose data is a TrafficSentence. Asked for a talker or a formatter, only sentences come; for a pgn, only messages.",
 		Responses: text, Errors: []int{401, 422, 503}},
 		func(_ context.Context, in *struct {
 			Filter
-			Latest bool   `query:"latest"`
-			LastID string `header:"Last-Event-ID" maxLength:"64"`
+			Talker    string `query:"talker" maxLength:"2"`
+			Formatter string `query:"formatter" maxLength:"15"`
+			Sentences bool   `query:"sentences"`
+			Latest    bool   `query:"latest"`
+			LastID    string `header:"Last-Event-ID" maxLength:"64"`
 		}) (*huma.StreamResponse, error) {
-			after := s.opt.Traffic.Latest()
-			if run, n, ok := strings.Cut(in.LastID, "-"); ok && run == s.run {
-				if v, err := strconv.ParseUint(n, 10, 64); err == nil && v <= after {
-					after = v
-				}
-			}
-			return &huma.StreamResponse{Body: func(ctx huma.Context) {
-				s.openStream(ctx, func(out *stream) bool {
-					var list []*Message
-					if in.Latest {
-						list, after = s.opt.Traffic.Newest(after, in.Filter)
-					} else {
-						var lost uint64
-						list, after, lost = s.opt.Traffic.Since(after, in.Filter, 0)
-						if lost > 0 && !out.send("event: skipped\ndata: {\"count\":%d}\n\n", lost) {
-							return false
-						}
-					}
-					var b strings.Builder
-					for _, m := range list {
-						fmt.Fprintf(&b, "id: %s-%d\nevent: message\ndata: %s\n\n", s.run, m.Number, m.text)
-					}
-					return b.Len() == 0 || out.send("%s", b.String())
-				})
-			}}, nil
+			t := &trafficStream{Traffic: s.opt.Traffic, run: s.run, latest: in.Latest, filter: in.Filter,
+				sentenceFilter: SentenceFilter{in.Network, in.Device, in.Talker, in.Formatter}, messages: in.Talker == "" && in.Formatter == ""}
+			t.sentences = in.PGN == 0 && (in.Sentences || !t.messages)
+			t.resume(in.LastID)
+			return &huma.StreamResponse{Body: func(ctx huma.Context) { s.openStream(ctx, t.turn) }}, nil
 		})
+}
+
+// trafficStream is what one reader of the traffic wants and has got.
+type trafficStream struct {
+	*Traffic
+	run                  string // begins the ids of events
+	latest               bool   // only the newest of each kind
+	messages, sentences  bool
+	filter               Filter
+	sentenceFilter       SentenceFilter
+	after, afterSentence uint64
+}
+
+// resume goes on behind an event of this run, or from now on: "run-7" of messages only, "run-7-3" when the third sentence was told too.
+func (t *trafficStream) resume(id string) {
+	t.after, t.afterSentence = t.Latest(), t.LatestSentence()
+	run, numbers, _ := strings.Cut(id, "-")
+	if run != t.run {
+		return
+	}
+	message, sentence, _ := strings.Cut(numbers, "-")
+	behind := func(to *uint64, text string) {
+		if v, err := strconv.ParseUint(text, 10, 64); err == nil && v <= *to {
+			*to = v
+		}
+	}
+	behind(&t.after, message)
+	behind(&t.afterSentence, sentence)
+}
+
+// turn sends what came since the last turn.
+func (t *trafficStream) turn(out *stream) bool {
+	var messages []*Message
+	var sentences []*TrafficSentence
+	var lost, lostSentences uint64
+	at, atSentence := t.after, t.afterSentence // what the events' ids say is told
+	switch {
+	case !t.messages:
+	case t.latest:
+		messages, t.after = t.Newest(t.after, t.filter)
+	default:
+		messages, t.after, lost = t.Since(t.after, t.filter, 0)
+	}
+	switch {
+	case !t.sentences:
+	case t.latest:
+		sentences, t.afterSentence = t.NewestSentences(t.afterSentence, t.sentenceFilter)
+	default:
+		sentences, t.afterSentence, lostSentences = t.Sentences(t.afterSentence, t.sentenceFilter, 0)
+	}
+	if lost += lostSentences; lost > 0 && !out.send("event: skipped\ndata: {\"count\":%d}\n\n", lost) {
+		return false
+	}
+	var b strings.Builder
+	for _, r := range rows(messages, sentences) {
+		name, text := "message", []byte(nil)
+		if r.message != nil {
+			at, text = r.message.Number, r.message.text
+		} else {
+			name, atSentence, text = "sentence", r.sentence.Number, r.sentence.text
+		}
+		fmt.Fprintf(&b, "id: %s-%d", t.run, at)
+		if t.sentences {
+			fmt.Fprintf(&b, "-%d", atSentence)
+		}
+		fmt.Fprintf(&b, "\nevent: %s\ndata: %s\n\n", name, text)
+	}
+	return b.Len() == 0 || out.send("%s", b.String())
 }

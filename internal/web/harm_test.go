@@ -108,10 +108,11 @@ func boatSaying(t *testing.T, id, text string) (s *Server, reports *fakeReports,
 		"/proof?before=" + asked, "/silences?alert=" + asked + "&device=" + asked, "/traffic?pgn=" + asked + "&device=" + asked, "/devices/" + asked, "/?said=" + asked}
 }
 
-// say notes a message whose text is evil.
+// say notes a message and sentences whose texts are evil.
 func say(tr *Traffic) {
 	text := "<script>window.harmed=1</script>"
 	tr.Note(&transport.Message{ID: pgn.MakeID(6, 126998, 1, pgn.Global), Data: []byte("\x22\x01" + text + "\x02\x01\x02\x01")}, &boat.Sender{ID: evilID, Network: evilID})
+	heard(tr, evilID, `\s:<img>*00\$GPTXT,01,01,02,`+text+"\x1b", "$PXYZ<b>,"+text, "$GPTXT,01,01,02,"+text)
 }
 
 // harmless is a text as long as s, of letters and digits only.

@@ -67,7 +67,8 @@ func (p *devicePage) showTalker(v *view) g.Node {
 			Meta(g.Text("Under each sentence stands the latest of it, as heard and with its values.")),
 			legend(),
 			t.node(r, true)),
-		h.P(h.Class("links"), h.A(h.Href("/network#quantities"), g.Text("Who else supplies what it sends"))),
+		h.P(h.Class("links"), h.A(h.Href("/traffic?device="+query(t.ID())), g.Text("Its sentences as they come")), g.Text(" · "),
+			h.A(h.Href("/network#quantities"), g.Text("Who else supplies what it sends"))),
 		clearedAlerts(v, &p.Alerts),
 	}
 }

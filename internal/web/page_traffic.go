@@ -3,8 +3,10 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -13,17 +15,21 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/nmea0183"
 	"muster/pgn"
 )
 
 type trafficPage struct {
-	Filter   Filter
-	Devices  []link
-	PGNs     []link
-	Messages []*Message // latest first
-	Names    map[string]string
-	Stream   string
-	Problem  string
+	Filter    Filter
+	Formatter string // only sentences of that type
+	Networks  []link
+	Devices   []link
+	Kinds     []link // of messages and sentences
+	Rows      []row  // latest first
+	Names     map[string]string
+	Stream    string
+	Problem   string
 }
 
 // trafficRows is how many messages the page shows.
@@ -31,22 +37,26 @@ const trafficRows = 40
 
 func (s *Server) trafficData(req *http.Request, r *boat.Report) (string, content, error) {
 	q := req.URL.Query()
-	p := trafficPage{Filter: Filter{Device: q.Get("device")}, Names: map[string]string{}}
-	if text := q.Get("pgn"); text != "" {
-		n, err := strconv.ParseUint(text, 10, 17)
-		if err != nil {
-			p.Problem = fmt.Sprintf("%s is no message number: give one from 0 to 131071.", boat.Printable(strconv.Quote(text)))
-		}
-		p.Filter.PGN = uint32(n)
+	p := trafficPage{Filter: Filter{Network: q.Get("network"), Device: q.Get("device")}, Names: map[string]string{}}
+	p.choose(cmp.Or(q.Get("message"), q.Get("pgn")))
+	for i := range r.Networks {
+		id := boat.Printable(r.Networks[i].ID)
+		p.Networks = append(p.Networks, link{id, id})
 	}
 	numbers := map[uint32]string{}
 	for i := range r.Devices {
 		d := &r.Devices[i]
-		text := titleAt(d)
-		p.Devices = append(p.Devices, link{d.ID, text})
-		p.Names[d.ID] = text
+		p.name(d.ID, titleAt(d))
 		for _, t := range d.Transmits {
 			numbers[t.PGN] = t.Title
+		}
+	}
+	formatters := map[string]bool{}
+	for i := range r.Talkers {
+		t := &r.Talkers[i]
+		p.name(t.ID(), TalkerTitle(t))
+		for _, s := range t.Sentences {
+			formatters[s.Formatter] = true
 		}
 	}
 	for n, title := range numbers {
@@ -55,43 +65,86 @@ func (s *Server) trafficData(req *http.Request, r *boat.Report) (string, content
 				title = def.Title
 			}
 		}
-		p.PGNs = append(p.PGNs, link{strconv.Itoa(int(n)), strings.TrimSpace(strconv.Itoa(int(n)) + " " + title)})
+		p.Kinds = append(p.Kinds, link{strconv.Itoa(int(n)), strings.TrimSpace(strconv.Itoa(int(n)) + " " + title)})
 	}
-	slices.SortFunc(p.PGNs, func(a, b link) int { return cmp.Or(cmp.Compare(len(a.ID), len(b.ID)), cmp.Compare(a.ID, b.ID)) })
-	p.Messages, _, _ = s.opt.Traffic.Since(0, p.Filter, trafficRows)
-	slices.Reverse(p.Messages)
-	stream := url.Values{"latest": {"true"}}
-	if p.Filter.Device != "" {
-		stream.Set("device", p.Filter.Device)
+	slices.SortFunc(p.Kinds, func(a, b link) int { return cmp.Or(cmp.Compare(len(a.ID), len(b.ID)), cmp.Compare(a.ID, b.ID)) })
+	for _, f := range slices.Sorted(maps.Keys(formatters)) {
+		id := boat.Printable(f)
+		p.Kinds = append(p.Kinds, link{id, strings.TrimSpace(id + " " + nmea0183.Title(f))})
 	}
-	if p.Filter.PGN != 0 {
-		stream.Set("pgn", strconv.Itoa(int(p.Filter.PGN)))
-	}
-	p.Stream = prefix + "/messages/stream?" + stream.Encode()
+	p.take(s.opt.Traffic)
 	return "Traffic", p, nil
 }
 
-func (p trafficPage) show(v *view) g.Node {
+var formatterText = regexp.MustCompile(`^[A-Z0-9]{1,15}$`)
+
+// choose takes the number of a message or the type of a sentence.
+func (p *trafficPage) choose(text string) {
+	n, err := strconv.ParseUint(text, 10, 17)
+	formatter := strings.ToUpper(text)
+	switch {
+	case text == "":
+	case err == nil:
+		p.Filter.PGN = uint32(n)
+	case formatterText.MatchString(formatter) && strings.Trim(text, "0123456789") != "":
+		p.Formatter = formatter
+	default:
+		p.Problem = fmt.Sprintf("%s is no message: give a number from 0 to 131071, or the type of a sentence, such as RMC.", boat.Printable(strconv.Quote(text)))
+	}
+}
+
+func (p *trafficPage) name(id, text string) {
+	p.Devices = append(p.Devices, link{boat.Printable(id), text})
+	p.Names[id] = text
+}
+
+// take takes the latest of the traffic that the filter wants, and notes where more will come from.
+func (p *trafficPage) take(t *Traffic) {
+	var messages []*Message
+	var sentences []*TrafficSentence
+	if p.Formatter == "" {
+		messages, _, _ = t.Since(0, p.Filter, trafficRows)
+	}
+	if p.Filter.PGN == 0 {
+		sentences, _, _ = t.Sentences(0, SentenceFilter{Network: p.Filter.Network, Device: p.Filter.Device, Formatter: p.Formatter}, trafficRows)
+	}
+	p.Rows = rows(messages, sentences)
+	slices.Reverse(p.Rows)
+	p.Rows = p.Rows[:min(len(p.Rows), trafficRows)]
+	stream := url.Values{"latest": {"true"}, "sentences": {"true"}}
+	for key, value := range map[string]string{"network": p.Filter.Network, "device": p.Filter.Device, "pgn": p.chosenPGN(), "formatter": p.Formatter} {
+		if value != "" {
+			stream.Set(key, value)
+		}
+	}
+	p.Stream = prefix + "/messages/stream?" + stream.Encode()
+}
+
+// chosenPGN is the number of the messages that are shown, "" for all.
+func (p *trafficPage) chosenPGN() string {
+	if p.Filter.PGN == 0 {
+		return ""
+	}
+	return strconv.Itoa(int(p.Filter.PGN))
+}
+
+func (p trafficPage) show(*view) g.Node {
 	return g.Group{
 		h.H1(g.Text("Traffic")),
 		Problem(p.Problem),
 		p.filterForm(),
-		Meta(g.Text("The newest first; on a busy bus the newest of each kind at every turn. Fields without a value are left out; the API gives all. "),
+		Meta(g.Text("The newest first; on a busy bus or line the newest of each kind at every turn. Fields without a value are left out; the API gives all. "),
 			h.Span(h.ID("rate"))),
-		g.If(len(v.Report.Talkers) > 0, Meta(g.Text("NMEA 0183 sentences stand on the pages of their talkers: "),
-			Joined(v.Report.Talkers, ", ", func(t boat.Talker) g.Node {
-				return deviceLink(t.ID(), g.Text(boat.Printable(t.Talker)+" on "+boat.Printable(t.Network)))
-			}), g.Text("."))),
 		h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
-			OrElse(g.Map(p.Messages, p.message), h.Li(h.Class("empty"), g.Text("Nothing yet.")))),
+			OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("Nothing yet.")))),
 	}
 }
 
 func (p *trafficPage) filterForm() g.Node {
-	number := strconv.Itoa(int(p.Filter.PGN))
 	return h.Form(h.Class("panel filter"), h.Method("get"), h.Action("/traffic"), h.Aria("label", "Filter"),
+		g.If(len(p.Networks) > 1, Choice("Network", "network", AnyOption("all"), linkOptions(p.Networks, p.Filter.Network))),
 		Choice("Device", "device", h.ID("devices"), AnyOption("all"), linkOptions(p.Devices, p.Filter.Device)),
-		Choice("Message", "pgn", AnyOption("all"), linkOptions(p.PGNs, number)), space,
+		Choice("Message", "message", AnyOption("all"), linkOptions(p.Kinds, p.chosenPGN()+p.Formatter)), space,
 		Button("Show"), space,
 		Button("Pause", h.Type("button"), h.ID("pause"), h.Aria("pressed", "false"), g.Attr("hidden")))
 }
@@ -100,16 +153,48 @@ func linkOptions(list []link, now string) g.Node {
 	return g.Map(list, func(l link) g.Node { return Option(l.ID, l.Text, l.ID == now) })
 }
 
-// message is a line of the list; the script writes those that come later alike.
-func (p *trafficPage) message(m *Message) g.Node {
+// row is a line of the list; the script writes those that come later alike.
+func (p *trafficPage) row(r row) g.Node {
+	if r.sentence != nil {
+		return p.sentence(r.sentence)
+	}
+	m := r.message
 	number := fmt.Sprint(m.PGN)
 	if m.Instance != nil {
 		number += fmt.Sprintf(" · instance %d", *m.Instance)
 	}
-	fields := OrElse(g.Map(m.Told(), func(f MessageField) g.Node { return g.Group{value(f.Name, f.Text), space} }), h.Code(g.Text(m.Data)))
+	return p.line(m.Time, m.Device, Either(m.Title, "unlisted message"), number, nil, m.Fields, m.Data, false)
+}
+
+func (p *trafficPage) sentence(m *TrafficSentence) g.Node {
+	return p.line(m.Time, m.Device, Either(m.Title, "unlisted sentence"), m.Talker+m.Formatter, m.notes(), m.Fields, m.Tags+m.Sentence, true)
+}
+
+// notes say what is odd about a sentence.
+func (m *TrafficSentence) notes() (list []string) {
+	for _, n := range []struct {
+		odd  bool
+		text string
+	}{
+		{m.Checksum == "bad", "wrong checksum"}, {m.Checksum == "missing", "no checksum"}, {m.TagChecksum == "bad", "wrong checksum of its tag block"},
+		{m.Sent, "sent by muster"},
+	} {
+		if n.odd {
+			list = append(list, n.text)
+		}
+	}
+	return list
+}
+
+// line shows what came, with its data where it told no value, or always.
+func (p *trafficPage) line(at event.Time, device, title, number string, notes []string, fields []MessageField, data string, always bool) g.Node {
+	shown, more := told(fields)
 	return h.Li(
-		h.Span(h.Class("at"), g.Text(m.Time.UTC().Format("15:04:05.000"))), space,
-		h.Span(h.Class("from"), g.Text(cmp.Or(p.Names[m.Device], boat.Printable(m.Device)))), space,
-		h.B(g.Text(Either(m.Title, "unlisted message"))), Small(number), space,
-		h.Span(h.Class("fields"), fields, g.Iff(m.Untold() > 0, func() g.Node { return h.Span(g.Textf("and %d more", m.Untold())) })))
+		h.Span(h.Class("at"), g.Text(at.UTC().Format("15:04:05.000"))), space,
+		h.Span(h.Class("from"), g.Text(cmp.Or(p.Names[device], boat.Printable(device)))), space,
+		h.B(g.Text(title)), Small(number), space,
+		g.Map(notes, func(n string) g.Node { return g.Group{h.Span(h.Class("flag"), g.Text(n)), space} }),
+		h.Span(h.Class("fields"), g.Map(shown, func(f MessageField) g.Node { return g.Group{value(f.Name, f.Text), space} }),
+			g.If(more > 0, h.Span(g.Textf("and %d more", more))),
+			g.If(always || len(shown) == 0, h.Code(g.Text(data)))))
 }

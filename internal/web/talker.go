@@ -74,13 +74,17 @@ func sentenceValues(raw string) []fact {
 		if !r.Available {
 			continue
 		}
-		name := strings.ReplaceAll(r.Quantity.String(), "-", " ")
-		if r.Reference != nmea0183.ReferenceNone {
-			name += ", " + r.Reference.String()
-		}
-		list = append(list, fact{name, readingText(r)})
+		list = append(list, fact{readingName(r), readingText(r)})
 	}
 	return list
+}
+
+func readingName(r *nmea0183.Reading) string {
+	name := strings.ReplaceAll(r.Quantity.String(), "-", " ")
+	if r.Reference != nmea0183.ReferenceNone {
+		name += ", " + r.Reference.String()
+	}
+	return name
 }
 
 // readingUnits are the units of the quantities of sentences, as the library gives them; a quantity that is not here is a bare number.

@@ -4,60 +4,48 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"maps"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
-	"sync"
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/nmea0183"
 	"muster/internal/transport"
 	"muster/pgn"
 )
 
-// Traffic keeps the latest messages of all networks. Note costs no memory once the ring is warm; a message is decoded
-// only when somebody reads it, and then once for all readers.
+// Traffic keeps the latest messages and NMEA 0183 sentences of all networks. Noting one costs no memory once the ring is warm; it is
+// decoded only when somebody reads it, and then once for all readers.
 type Traffic struct {
-	mu   sync.Mutex
-	ring []rawMessage
-	next uint64 // number of the next message; the first is 1
+	messages  recent[Message]
+	sentences recent[TrafficSentence] // of their own, so that a full bus drives out none
 
-	reading sync.Mutex
-	taken   []rawMessage // a copy of ring up to the number upTo, for the readers
-	decoded []*Message   // those of taken that somebody read; immutable
-	upTo    uint64
-	values  []pgn.Value
+	values     []pgn.Value // of the ring that decodes
+	parsed     nmea0183.Sentence
+	lineValues nmea0183.Values
+	readings   []nmea0183.Reading
 }
 
-type rawMessage struct {
-	number  uint64
-	time    event.Time
-	id      pgn.ID
-	to      uint8
-	network string
-	device  string
-	data    []byte
-}
-
-// NewTraffic keeps so many messages; 0 means 1024.
+// NewTraffic keeps so many messages, and so many sentences; 0 means 1024.
 func NewTraffic(keep int) *Traffic {
 	if keep <= 0 {
 		keep = 1024
 	}
-	return &Traffic{ring: make([]rawMessage, keep), taken: make([]rawMessage, keep), decoded: make([]*Message, keep), next: 1, upTo: 1}
+	t := &Traffic{}
+	t.messages = newRecent(keep, t.decode)
+	t.sentences = newRecent(keep, t.decodeSentence)
+	return t
 }
 
 // Note keeps a copy of a message. It fits boat.Options.OnMessage.
 func (t *Traffic) Note(m *transport.Message, by *boat.Sender) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	r := &t.ring[t.next%uint64(len(t.ring))]
-	r.number, r.time, r.id, r.to = t.next, m.Time, m.ID, m.Destination
+	t.messages.mu.Lock()
+	defer t.messages.mu.Unlock()
+	r := t.messages.add()
+	r.time, r.id, r.to = m.Time, m.ID, m.Destination
 	r.network, r.device = by.Network, by.ID
 	r.data = append(r.data[:0], m.Data...)
-	t.next++
 }
 
 // Message is one message as the API gives it.
@@ -81,22 +69,18 @@ type Message struct {
 // shownFields is how many fields of one message a page shows.
 const shownFields = 10
 
-// Told are the fields that have a value, as many as a page shows.
-func (m *Message) Told() []MessageField {
-	told := m.told()
-	return told[:min(len(told), shownFields)]
-}
-
-// Untold is how many fields with a value a page does not show.
-func (m *Message) Untold() int { return max(0, len(m.told())-shownFields) }
-
-func (m *Message) told() (list []MessageField) {
-	for _, f := range m.Fields {
-		if f.State == "" {
+// told are the fields that have a value, as many as a page shows, and how many more there are.
+func told(fields []MessageField) (list []MessageField, more int) {
+	for _, f := range fields {
+		switch {
+		case f.State != "":
+		case len(list) < shownFields:
 			list = append(list, f)
+		default:
+			more++
 		}
 	}
-	return list
+	return list, more
 }
 
 // MessageField is one decoded field. Reserved fields are left out.
@@ -116,93 +100,40 @@ type Filter struct {
 	PGN     uint32 `query:"pgn" maximum:"131071"`
 }
 
-func (f *Filter) wants(m *rawMessage) bool {
+func (f *Filter) wants(m *raw) bool {
 	return (f.Network == "" || f.Network == m.network) && (f.Device == "" || f.Device == m.device) && (f.PGN == 0 || f.PGN == m.id.PGN())
 }
 
 // Since lists the kept messages with a number above after, oldest first, of them the latest most, 0 for all; seen is the latest number
 // there was, and lost is how many of those asked for are no longer kept. The messages are shared: read-only.
 func (t *Traffic) Since(after uint64, f Filter, most int) (list []*Message, seen, lost uint64) {
-	t.reading.Lock()
-	defer t.reading.Unlock()
-	from, lost := t.catchUp(after)
-	for n := t.upTo; n > from && (most == 0 || len(list) < most); n-- {
-		if m := &t.taken[(n-1)%uint64(len(t.taken))]; f.wants(m) {
-			list = append(list, t.message(m))
-		}
-	}
-	slices.Reverse(list)
-	return list, t.upTo - 1, lost
+	return t.messages.since(after, f.wants, most)
 }
 
 // Newest is like Since, but of each device, number and instance lists only the last message.
 func (t *Traffic) Newest(after uint64, f Filter) (list []*Message, seen uint64) {
-	t.reading.Lock()
-	defer t.reading.Unlock()
-	type key struct {
-		network, device string
-		pgn             uint32
-		instance        int
-	}
-	last := map[key]uint64{}
-	from, _ := t.catchUp(after)
-	for n := from; n < t.upTo; n++ {
-		m := &t.taken[n%uint64(len(t.taken))]
-		if !f.wants(m) {
-			continue
-		}
-		k := key{m.network, m.device, m.id.PGN(), -1}
-		if i, ok := pgn.Lookup(k.pgn).For(m.data).Instance(m.data); ok {
-			k.instance = int(i)
-		}
-		last[k] = n
-	}
-	for _, n := range slices.Sorted(maps.Values(last)) {
-		list = append(list, t.message(&t.taken[n%uint64(len(t.taken))]))
-	}
-	return list, t.upTo - 1
+	return newest(&t.messages, after, f.wants, (*raw).messageKind)
 }
 
 // Latest is the number of the latest message, 0 before the first.
-func (t *Traffic) Latest() uint64 {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	return t.next - 1
+func (t *Traffic) Latest() uint64 { return t.messages.latest() }
+
+// messageKind is what the messages of a device have in common that replace one another.
+type messageKind struct {
+	network, device string
+	pgn             uint32
+	instance        int
 }
 
-// catchUp takes a copy of what came since the last call and tells the first number behind after that is kept, and how many were not.
-func (t *Traffic) catchUp(after uint64) (from, lost uint64) {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	keep := uint64(len(t.ring))
-	oldest := t.next - min(t.next-1, keep)
-	for n := max(t.upTo, oldest); n < t.next; n++ {
-		to, from := &t.taken[n%keep], &t.ring[n%keep]
-		data := append(to.data[:0], from.data...)
-		*to = *from
-		to.data = data
-		t.decoded[n%keep] = nil
+func (r *raw) messageKind() messageKind {
+	k := messageKind{r.network, r.device, r.id.PGN(), -1}
+	if i, ok := pgn.Lookup(k.pgn).For(r.data).Instance(r.data); ok {
+		k.instance = int(i)
 	}
-	t.upTo = t.next
-	if from = after + 1; from < oldest {
-		if after > 0 {
-			lost = oldest - from
-		}
-		from = oldest
-	}
-	return from, lost
+	return k
 }
 
-// message is the decoded message of r.
-func (t *Traffic) message(r *rawMessage) *Message {
-	m := &t.decoded[r.number%uint64(len(t.decoded))]
-	if *m == nil {
-		*m = t.decode(r)
-	}
-	return *m
-}
-
-func (t *Traffic) decode(r *rawMessage) *Message {
+func (t *Traffic) decode(r *raw) *Message {
 	m := &Message{Number: r.number, Time: r.time, Network: r.network, Device: r.device, Source: r.id.Source(), Destination: r.to,
 		Priority: r.id.Priority(), PGN: r.id.PGN(), Data: strings.ToUpper(hex.EncodeToString(r.data))}
 	if def := pgn.Lookup(m.PGN).For(r.data); def != nil {

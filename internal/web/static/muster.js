@@ -6,12 +6,12 @@
   const lost = (is) => { const text = is ? (document.body.dataset.lost || "The boat does not answer; this is what it said last.") : ""; if (link.textContent !== text) link.textContent = text; };
 
   // stream listens while the page is in sight: a browser allows few connections to one server, and hidden pages must not use them up.
-  const stream = (url, name, take) => {
+  const stream = (url, names, take) => {
     let events = null;
     const open = () => {
       if (events || document.hidden) return;
       events = new EventSource(url);
-      events.addEventListener(name, (e) => take(e.data));
+      for (const name of names) events.addEventListener(name, (e) => take(e.data));
       events.addEventListener("open", () => lost(false));
       events.addEventListener("error", () => lost(true));
     };
@@ -60,7 +60,7 @@
         if (again) { again = false; refresh(); }
       }
     };
-    stream("/api/v1/events", "report", (mark) => {
+    stream("/api/v1/events", ["report"], (mark) => {
       if (seen !== null && mark !== seen) refresh();
       seen = mark;
     });
@@ -72,15 +72,20 @@
     const pause = document.getElementById("pause"), rate = document.getElementById("rate");
     const rows = Number(list.dataset.rows);
     const el = (name, kind, text) => { const e = document.createElement(name); if (kind) e.className = kind; e.textContent = text; return e; };
+    const notes = (m) => [m.checksum === "bad" && "wrong checksum", m.checksum === "missing" && "no checksum",
+      m.tag_checksum === "bad" && "wrong checksum of its tag block", m.sent && "sent by muster"].filter(Boolean);
     const row = (m) => {
-      const li = document.createElement("li"), fields = el("span", "fields", "");
+      const li = document.createElement("li"), fields = el("span", "fields", ""), line = m.sentence; // of NMEA 0183
       li.append(el("span", "at", m.time ? (m.time.slice(11, 19) + (m.time.slice(19).match(/\.\d{1,3}/) || [".000"])[0].padEnd(4, "0")) : "–"), " ",
-        el("span", "from", names.get(m.device) || m.device), " ", el("b", "", m.title || "unlisted message"), " ",
-        el("small", "", m.pgn + (m.instance === undefined ? "" : " · instance " + m.instance)), fields);
+        el("span", "from", names.get(m.device) || m.device), " ", el("b", "", m.title || (line ? "unlisted sentence" : "unlisted message")), " ",
+        el("small", "", line ? m.talker + m.formatter : m.pgn + (m.instance === undefined ? "" : " · instance " + m.instance)), " ");
+      for (const n of notes(m)) li.append(el("span", "flag", n), " ");
+      li.append(fields);
       const told = (m.fields || []).filter((f) => !f.state), most = Number(list.dataset.fields);
       for (const f of told.slice(0, most)) { const s = el("span", "", f.name + " "); s.append(el("b", "", f.text)); fields.append(s, " "); }
-      if (!told.length) fields.append(el("code", "", m.data));
       if (told.length > most) fields.append(el("span", "", "and " + (told.length - most) + " more"));
+      if (line) fields.append(el("code", "", (m.tags || "") + line));
+      else if (!told.length) fields.append(el("code", "", m.data));
       return li;
     };
     let stopped = false, waiting = [], count = 0;
@@ -91,7 +96,7 @@
       if (stopped) rate.textContent = "Paused.";
       waiting = [];
     });
-    stream(list.dataset.stream, "message", (text) => { count++; if (!stopped) waiting.push(text); if (waiting.length > rows) waiting.shift(); });
+    stream(list.dataset.stream, ["message", "sentence"], (text) => { count++; if (!stopped) waiting.push(text); if (waiting.length > rows) waiting.shift(); });
     setInterval(() => {
       if (stopped || !waiting.length) return;
       for (const text of waiting.splice(0)) list.prepend(row(JSON.parse(text)));

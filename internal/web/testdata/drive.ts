@@ -70,16 +70,16 @@ function have<T>(value: T | null | undefined, what: string): T {
 }
 
 // firstEvent opens a stream, reads its first event and ends it.
-async function firstEvent(path: "/api/v1/events" | "/api/v1/messages/stream", lastID?: string): Promise<{ id: string; data: string }> {
+async function firstEvent(path: "/api/v1/events" | "/api/v1/messages/stream", lastID?: string, query = {}): Promise<{ id: string; name: string; data: string }> {
   const end = new AbortController();
-  const { response } = await got(200, acting.GET(path, { params: { header: lastID ? { "Last-Event-ID": lastID } : {} }, parseAs: "stream", signal: end.signal }));
+  const { response } = await got(200, acting.GET(path, { params: { header: lastID ? { "Last-Event-ID": lastID } : {}, query }, parseAs: "stream", signal: end.signal }));
   const reader = have(response.body, "body of the stream").pipeThrough(new TextDecoderStream()).getReader();
   let text = "";
   for (;;) {
-    const event = /^id: (.*)\nevent: .*\ndata: (.*)\n\n/m.exec(text);
+    const event = /^id: (.*)\nevent: (.*)\ndata: (.*)\n\n/m.exec(text);
     if (event) {
       end.abort();
-      return { id: event[1] ?? "", data: event[2] ?? "" };
+      return { id: event[1] ?? "", name: event[2] ?? "", data: event[3] ?? "" };
     }
     const { value, done } = await reader.read();
     if (done) throw new Error(`${path} ended after ${text}`);
@@ -124,6 +124,17 @@ if (!resumed) wrong.push("the stream of messages did not resume behind the id th
 const isMessage = ajv.compile({ $ref: "api#/components/schemas/Message" });
 if (!isMessage(JSON.parse(seen.data))) wrong.push(`message of the stream: ${ajv.errorsText(isMessage.errors)}`);
 await got(422, reading.GET("/api/v1/messages/stream", { params: { query: { pgn: 999999 } } }));
+const sentences = have((await got(200, reading.GET("/api/v1/sentences", { params: { query: { limit: 500 } } }))).data, "sentences");
+const bearing = have(sentences.find((s) => (s.fields ?? []).length > 0), "sentence with values");
+const alike = have((await got(200, reading.GET("/api/v1/sentences", { params: { query: { device: bearing.device, formatter: bearing.formatter } } }))).data, "sentences of one type");
+if (alike.length === 0 || alike.some((s) => s.device !== bearing.device || s.formatter !== bearing.formatter)) wrong.push(`the sentences of ${bearing.device}, ${bearing.formatter} are others`);
+await got(422, reading.GET("/api/v1/sentences", { params: { query: { talker: "GPS" } } }));
+const isSentence = ajv.compile({ $ref: "api#/components/schemas/TrafficSentence" });
+const told = await firstEvent("/api/v1/messages/stream", undefined, { talker: bearing.talker, latest: true });
+if (told.name !== "sentence" || !isSentence(JSON.parse(told.data))) wrong.push(`${told.name} of the stream: ${ajv.errorsText(isSentence.errors)}`);
+const both = await firstEvent("/api/v1/messages/stream", `${told.id.split("-")[0]}-${have(messages[0], "message").number}-${bearing.number}`, { sentences: true });
+if (!/-\d+-\d+$/.test(both.id)) wrong.push(`${both.id} does not say how many messages and sentences were told`);
+await got(422, reading.GET("/api/v1/messages/stream", { params: { query: { formatter: "x".repeat(16) } } }));
 await firstEvent("/api/v1/events");
 await got(422, reading.GET("/api/v1/events", { params: { header: { "Last-Event-ID": long } } }));
 await got(422, reading.GET("/api/v1/report", { params: { query: { colour: "red" } as never } }));

@@ -1,0 +1,313 @@
+package web
+
+import (
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/nmea0183"
+)
+
+// heard feeds lines to a model of a boat that tells the traffic of their sentences.
+func heard(tr *Traffic, network string, lines ...string) {
+	b := boat.New(boat.Options{OnSentence: tr.NoteSentence})
+	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: network, Kind: event.NMEA0183, BitRate: 38400}})
+	for i, line := range lines {
+		b.Feed(&event.Event{Kind: event.KindLine, Time: event.ClockSet.Add(time.Duration(i+1) * time.Second), Line: []byte(line)})
+	}
+}
+
+// sealed is a sentence with its right checksum.
+func sealed(body string) string { return fmt.Sprintf("%s*%02X", body, nmea0183.Sum([]byte(body[1:]))) }
+
+func TestTrafficSentences(t *testing.T) {
+	for _, tt := range []struct {
+		name, line string
+		want       TrafficSentence // without what is the same of all
+		fields     string
+	}{
+		{"values", sealed("$SDDPT,12.4,0.5,50"), TrafficSentence{Talker: "SD", Formatter: "DPT", Title: "depth", Checksum: "good"}, "depth, transducer=12.4 m"},
+		{"a position", sealed("$GPGLL,4916.45,N,12311.12,W,225444,A"), TrafficSentence{Talker: "GP", Formatter: "GLL", Title: "position, latitude and longitude", Checksum: "good"},
+			"latitude=49.2741667° longitude=-123.1853333° time of day=22:54:44.000 UTC"},
+		{"nothing available", sealed("$HCHDM,,M"), TrafficSentence{Talker: "HC", Formatter: "HDM", Title: "magnetic heading", Checksum: "good"}, "heading, magnetic!not available"},
+		{"a wrong checksum", "$SDDPT,12.4,0.5,50*00", TrafficSentence{Talker: "SD", Formatter: "DPT", Title: "depth", Checksum: "bad"}, ""},
+		{"no checksum", "$IIMTW,18.5,C", TrafficSentence{Talker: "II", Formatter: "MTW", Title: "water temperature", Checksum: "missing"}, "water temperature=18.5 °C"},
+		{"AIS, as gpsdecode reads it", sealed("!AIVDM,1,1,,B,15N4cJ`005Jrek0H@9n`DW5608EP,0"), TrafficSentence{Talker: "AI", Formatter: "VDM", Title: "AIS of others", Checksum: "good"},
+			"message type=1 MMSI=367078250"},
+		{"the first of two parts of AIS", "!AIVDM,2,1,1,A,55?MbV02;H;s<HtKR20EHE:0@T4@Dn2222222216L961O5Gf0NSQEp6ClRp8,0*1C",
+			TrafficSentence{Talker: "AI", Formatter: "VDM", Title: "AIS of others", Checksum: "good"}, "message type=5 MMSI=351759000 name=EVER DIADEM call sign=3FOF8"},
+		{"the second", "!AIVDM,2,2,1,A,88888888880,2*25", TrafficSentence{Talker: "AI", Formatter: "VDM", Title: "AIS of others", Checksum: "good"}, ""},
+		{"a tag block", `\s:ST01,c:1700000000*` + fmt.Sprintf("%02X", nmea0183.Sum([]byte("s:ST01,c:1700000000"))) + `\` + sealed("$HCHDM,90.0,M"),
+			TrafficSentence{Talker: "HC", Formatter: "HDM", Title: "magnetic heading", Checksum: "good", Tags: `\s:ST01,c:1700000000*3C\`, TagChecksum: "good"}, "heading, magnetic=90.0°"},
+		{"proprietary", sealed("$PLFMV,1,2"), TrafficSentence{Talker: "P", Formatter: "LFMV", Title: "proprietary sentence of maker LFM", Checksum: "good"}, ""},
+		{"a query", sealed("$CCGPQ,GGA"), TrafficSentence{Talker: "CC", Formatter: "Q", Title: "query to GP", Checksum: "good"}, "wanted=GGA"},
+		{"a text", sealed("$GPTXT,01,01,02,ready"), TrafficSentence{Talker: "GP", Formatter: "TXT", Title: "text", Checksum: "good"}, "text=ready"},
+		{"its version", sealed("$SDVER,1,1,SD,GAN,1,A-3,Gannet SD2,1.4.2,B,0"), TrafficSentence{Talker: "SD", Formatter: "VER", Title: "version of the equipment", Checksum: "good"},
+			"model=Gannet SD2 software=1.4.2 hardware=B serial=A-3"},
+		{"a heartbeat", sealed("$SDHBT,60,V,3"), TrafficSentence{Talker: "SD", Formatter: "HBT", Title: "heartbeat", Checksum: "good"}, "status=not normal"},
+		{"an unknown type", sealed("$IIQQZ,7"), TrafficSentence{Talker: "II", Formatter: "QQZ", Checksum: "good"}, ""},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			tr := NewTraffic(4)
+			heard(tr, "ttyUSB0", tt.line)
+			list, seen, _ := tr.Sentences(0, SentenceFilter{}, 0)
+			if len(list) != 1 || seen != 1 {
+				t.Fatalf("%d sentences", len(list))
+			}
+			got := *list[0]
+			var fields []string
+			for _, f := range got.Fields {
+				if f.State != "" {
+					fields = append(fields, f.Name+"!"+f.State)
+				} else {
+					fields = append(fields, f.Name+"="+f.Text)
+				}
+			}
+			if text := strings.Join(fields, " "); text != tt.fields {
+				t.Errorf("fields are %s, want %s", text, tt.fields)
+			}
+			tt.want.Number, tt.want.Time, tt.want.Network, tt.want.Device = 1, event.ClockSet.Add(time.Second), "ttyUSB0", "ttyUSB0/"+tt.want.Talker
+			tt.want.Sentence = strings.TrimPrefix(tt.line, tt.want.Tags)
+			got.Fields, got.text = nil, nil
+			if diff := cmp.Diff(tt.want, got, cmp.AllowUnexported(TrafficSentence{})); diff != "" {
+				t.Error(diff)
+			}
+		})
+	}
+}
+
+// TestSentenceEscaped: what does not print steers no screen; a checksum over it may be right.
+func TestSentenceEscaped(t *testing.T) {
+	tr := NewTraffic(1)
+	heard(tr, "tty", sealed("$GPTXT,01,01,02,caf\xe9\x1b[2J"))
+	list, _, _ := tr.Sentences(0, SentenceFilter{}, 0)
+	if len(list) != 1 || !strings.HasPrefix(list[0].Sentence, `$GPTXT,01,01,02,caf\xE9\x1B[2J*`) || list[0].Checksum != "good" {
+		t.Fatalf("%+v", list)
+	}
+}
+
+func TestSentenceFilter(t *testing.T) {
+	tr := NewTraffic(0)
+	heard(tr, "bow", sealed("$SDDPT,1.0,0.0"), sealed("$GPZDA,,,,,,"), sealed("$PLFMV,1"))
+	heard(tr, "mast", sealed("$GPZDA,,,,,,"), "$GPZDA,1*00")
+	for _, tt := range []struct {
+		filter SentenceFilter
+		most   int
+		want   []uint64
+	}{
+		{SentenceFilter{}, 0, []uint64{1, 2, 3, 4, 5}},
+		{SentenceFilter{}, 2, []uint64{4, 5}},
+		{SentenceFilter{Network: "bow"}, 0, []uint64{1, 2, 3}},
+		{SentenceFilter{Device: "mast/GP"}, 0, []uint64{4, 5}},
+		{SentenceFilter{Device: "mast/SD"}, 0, nil},
+		{SentenceFilter{Device: "C0788C00FA200001"}, 0, nil},
+		{SentenceFilter{Talker: "gp"}, 0, []uint64{2, 4, 5}},
+		{SentenceFilter{Talker: "P", Formatter: "LFMV"}, 0, []uint64{3}},
+		{SentenceFilter{Formatter: "DPT"}, 0, []uint64{1}},
+	} {
+		list, _, _ := tr.Sentences(0, tt.filter, tt.most)
+		var got []uint64
+		for _, s := range list {
+			got = append(got, s.Number)
+		}
+		if !slices.Equal(got, tt.want) {
+			t.Errorf("%+v: %v, want %v", tt.filter, got, tt.want)
+		}
+	}
+}
+
+// TestNewestSentences: of what differs in its numbers only, the last.
+func TestNewestSentences(t *testing.T) {
+	tr := NewTraffic(0)
+	var lines []string
+	for i := range 20 {
+		lines = append(lines, sealed(fmt.Sprintf("$WIMWV,%d.0,R,12.4,N,A", 10+i)), sealed(fmt.Sprintf("$WIMWV,%d.0,T,11.4,N,A", 10+i)), // apparent, true
+			sealed(fmt.Sprintf("$IIRPM,E,1,%d.0,,A", 1000+i)), sealed(fmt.Sprintf("$IIRPM,E,2,%d.0,,A", 1000+i)),
+			sealed(fmt.Sprintf("$IIXDR,A,1%d.0,D,PTCH", i)), sealed(fmt.Sprintf("$IIXDR,A,1%d.0,D,ROLL", i)),
+			"$WIMWV,045.0,R,12.4,N,A*00", "!AIVDM,2,1,1,A,55?MbV02;H;s<HtKR20EHE:0@T4@Dn2222222216L961O5Gf0NSQEp6ClRp8,0*1C", "!AIVDM,2,2,1,A,88888888880,2*25",
+			sealed("!AIVDM,1,1,,B,15N4cJ`005Jrek0H@9n`DW5608EP,0"), sealed("!AIVDM,1,1,,A,15Muq70001G?tRrM5M4P8?v4080u,0"))
+	}
+	heard(tr, "tty", lines...)
+	list, seen := tr.NewestSentences(0, SentenceFilter{})
+	if len(list) != 10 || seen != uint64(len(lines)) || list[0].Number <= uint64(len(lines)-11) {
+		for _, s := range list {
+			t.Log(s.Number, s.Sentence)
+		}
+		t.Errorf("%d of %d are left", len(list), seen)
+	}
+	if list, _ := tr.NewestSentences(seen, SentenceFilter{}); len(list) != 0 {
+		t.Errorf("%d came again", len(list))
+	}
+}
+
+// TestFullLine: of a second of a line of 38,400 baud, full of the shortest sentences that carry a value, nothing is lost between two turns.
+func TestFullLine(t *testing.T) {
+	tr := NewTraffic(0)
+	var lines []string
+	for used := 0; used < 38400/10; {
+		line := sealed(fmt.Sprintf("$HCHDM,%d,M", len(lines)%10))
+		used += len(line) + 2
+		lines = append(lines, line)
+	}
+	if len(lines) < 200 {
+		t.Fatalf("only %d sentences fill the line", len(lines))
+	}
+	heard(tr, "mast", "$HCHDM,0,M")
+	heard(tr, "mast", lines...)
+	list, seen, lost := tr.Sentences(1, SentenceFilter{}, 0)
+	if lost != 0 || len(list) != len(lines) || seen != uint64(len(lines)+1) {
+		t.Errorf("%d of %d, %d lost", len(list), len(lines), lost)
+	}
+}
+
+// TestSentenceStream: sentences come to who asks for them, and to nobody else; each reader resumes where it was.
+func TestSentenceStream(t *testing.T) {
+	tr := NewTraffic(8)
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}, Traffic: tr, EventEvery: 1})
+	at := s.URL() + prefix + "/messages/stream"
+	payload := []byte{0, 1, 0, 0, 0, 0, 0, 0xFF}
+	depth, wind := sealed("$SDDPT,1.0,0.0"), sealed("$WIMWV,45.0,R,12.4,N,A")
+	note(tr, 128267, payload)
+	heard(tr, "bow", depth, wind)
+	note(tr, 128267, payload)
+
+	for _, tt := range []struct {
+		query, id string
+		want      []string
+	}{
+		{"", "-0", []string{"-1 message ", "-2 message "}},
+		{"?sentences=true", "-0-0", []string{"-1-0 message ", "-2-0 message ", "-2-1 sentence ", "-2-2 sentence "}}, // notes are of 1970
+		{"?sentences=true", "-2-1", []string{"-2-2 sentence "}},
+		{"?sentences=true&pgn=128267", "-1-0", []string{"-2 message "}},
+		{"?talker=WI", "-0-0", []string{"-2-2 sentence "}},
+		{"?formatter=DPT&latest=true", "-0-0", []string{"-2-1 sentence "}},
+		{"?sentences=true&device=bow%2FWI", "-0-0", []string{"-2-2 sentence "}},
+		{"?sentences=true&network=can0", "-1-0", []string{"-2-0 message "}},
+	} {
+		next, end := follow(t, at+tt.query, s.run+tt.id)
+		for i, want := range tt.want {
+			if strings.Contains(tt.query, "talker") || strings.Contains(tt.query, "formatter") || strings.Contains(tt.query, "device") { // messages that were not told
+				want = strings.Replace(want, "-2-", "-0-", 1)
+			}
+			if got := next(); !strings.HasPrefix(got, s.run+want) {
+				t.Errorf("%s behind %s, %d: %.60q, want %q", tt.query, tt.id, i, got, want)
+			}
+		}
+		end()
+	}
+
+	next, end := follow(t, at, "")
+	for tr.sentences.latest() < 20 {
+		heard(tr, "bow", depth)
+	}
+	note(tr, 128267, payload)
+	if got := next(); !strings.HasPrefix(got, s.run+"-3 message ") {
+		t.Errorf("who did not ask for sentences got %.60q", got)
+	}
+	end()
+	next, end = follow(t, at+"?sentences=true", s.run+"-3-2")
+	defer end()
+	if got := next(); got != `skipped {"count":10}` {
+		t.Errorf("got %.60q", got)
+	}
+}
+
+func TestTrafficPage(t *testing.T) {
+	tr := NewTraffic(0)
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}, Traffic: tr})
+	note(tr, 128267, []byte{0, 0xD2, 4, 0, 0, 0, 0, 0xFF})
+	heard(tr, "ttyUSB0", sealed("$SDDPT,1.5,0.0"), "$GPZDA,1*00", `\s:x*00\$HCHDM,90.0,M`)
+	ask := func(query string) string {
+		resp, page := get(t, s.URL()+"/traffic"+query)
+		if resp.StatusCode != 200 {
+			t.Fatal(resp.Status)
+		}
+		_, rest, _ := strings.Cut(page, `<ol class="traffic"`)
+		return rest
+	}
+	for _, tt := range []struct {
+		query     string
+		has, lack []string
+	}{
+		{"", []string{"Water Depth", "$SDDPT,1.5,0.0*", "1.5 m", "wrong checksum<", "no checksum<", "wrong checksum of its tag block", `\s:x*00\$HCHDM`, "sentences=true"}, []string{"Nothing yet"}},
+		{"?message=DPT", []string{"$SDDPT", "formatter=DPT"}, []string{"Water Depth", "$GPZDA"}},
+		{"?message=dpt", []string{"$SDDPT", "formatter=DPT"}, []string{"Water Depth"}},
+		{"?message=128267", []string{"Water Depth", "pgn=128267"}, []string{"$SDDPT"}},
+		{"?pgn=128267", []string{"Water Depth", "pgn=128267"}, []string{"$SDDPT"}},
+		{"?device=ttyUSB0%2FGP", []string{"$GPZDA", "device=ttyUSB0%2FGP"}, []string{"Water Depth", "$SDDPT"}},
+		{"?network=ttyUSB0", []string{"$GPZDA", "network=ttyUSB0"}, []string{"Water Depth"}},
+		{"?network=can0", []string{"Water Depth"}, []string{"$GPZDA"}},
+	} {
+		text := ask(tt.query)
+		for _, want := range tt.has {
+			if !strings.Contains(text, want) {
+				t.Errorf("%q lacks %q: %s", tt.query, want, text)
+			}
+		}
+		for _, no := range tt.lack {
+			if strings.Contains(text, no) {
+				t.Errorf("%q has %q", tt.query, no)
+			}
+		}
+	}
+	for _, wrong := range []string{"200000", "-1", "%3Cb%3E", "D%20T"} {
+		if _, page := get(t, s.URL()+"/traffic?message="+wrong); !strings.Contains(page, "is no message: give a number") {
+			t.Errorf("%s is a message", wrong)
+		}
+	}
+}
+
+func noteSentence(tr *Traffic) func() {
+	var s nmea0183.Sentence
+	_, err := nmea0183.Parse([]byte(sealed("$GPRMC,120000.00,A,3755.3232,N,02301.0146,E,0.0,116.0,140914,4.2,E,D,V")), &s)
+	if err != nil {
+		panic(err)
+	}
+	return func() { tr.NoteSentence(&s, boat.Line{Network: "ttyUSB0", Time: 1}) }
+}
+
+// TestNoteSentenceAllocates: a sentence that nobody reads costs no memory once the ring is warm.
+func TestNoteSentenceAllocates(t *testing.T) {
+	tr := NewTraffic(16)
+	add := noteSentence(tr)
+	for range 16 {
+		add()
+	}
+	if n := testing.AllocsPerRun(100, add); n != 0 {
+		t.Errorf("%v allocations", n)
+	}
+}
+
+func BenchmarkNoteSentence(b *testing.B) {
+	add := noteSentence(NewTraffic(0))
+	b.ReportAllocs()
+	for b.Loop() {
+		add()
+	}
+}
+
+// FuzzTrafficSentence: whatever a line carries, each of its sentences can be shown, is what was heard, and steers nothing.
+func FuzzTrafficSentence(f *testing.F) {
+	f.Add([]byte(sealed("$GPRMC,120000.00,A,3755.3232,N,02301.0146,E,0.0,116.0,140914,4.2,E,D,V")))
+	f.Add([]byte(`\g:1-2-3,s:x*00\!AIVDM,2,1,1,A,55?MbV02;H;s<HtKR20EHE:0@T4@Dn2222222216L961O5Gf0NSQEp6ClRp8,0*1C$GPTXT,1,1,1,<b>` + "\xff\x00 \r\n"))
+	f.Add([]byte("UdPbC\x00\\s:a*00\\$IIVHW,,,,,,,,*00"))
+	f.Fuzz(func(t *testing.T, line []byte) {
+		tr := NewTraffic(8)
+		heard(tr, "tty", string(line))
+		list, _, _ := tr.Sentences(0, SentenceFilter{}, 0)
+		tr.NewestSentences(0, SentenceFilter{})
+		for _, s := range list {
+			raw := tr.sentences.at(s.Number)
+			if !json.Valid(s.text) || s.Talker+s.Formatter == "" || s.Checksum != raw.checksum.String() || strings.ContainsFunc(s.Sentence+s.Tags, func(c rune) bool { return c < 0x20 || c > 0x7E }) {
+				t.Fatalf("%q became %s, its checksum was %s", line, s.text, raw.checksum)
+			}
+		}
+	})
+}
