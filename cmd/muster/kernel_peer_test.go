@@ -75,7 +75,8 @@ func gpsdHour(t *testing.T, dir string) {
 	if os.Getenv("MUSTER_TEST_ALL") != "1" {
 		t.Skip("takes three minutes; set MUSTER_TEST_ALL=1")
 	}
-	harmless := regexp.MustCompile(`shmctl|DBUS|IPv6 socket|PGN not found 00126993|terminating signal|exiting`) // the guest's lack of services; the heartbeat, which gpsd does not know; its end
+	harmless := regexp.MustCompile(`shmctl|DBUS|IPv6 socket|PGN not found 00126993|terminating signal|exiting|cycle-start detector failed`) // the guest's lack of services; the heartbeat, which gpsd
+	// does not know; its end; pauses by the clock, from which it guesses where a second's messages begin, on a machine that has its own
 	for _, line := range strings.Split(content(t, filepath.Join(dir, "gpsd.log")), "\n") {
 		if (strings.Contains(line, "ERROR") || strings.Contains(line, "WARN")) && !harmless.MatchString(line) {
 			t.Errorf("gpsd complains: %s", line)

@@ -76,10 +76,12 @@ func (r *rig) start(t testing.TB, dir string, edit func(*broker.Options)) {
 	r.server, r.url = s, s.ClientURL()
 }
 
-// connect connects with credentials over the network.
+// connect connects with credentials over the network. As an uplink does, it gives up a node that took the connection and says nothing: one
+// that is being killed may.
 func connect(t testing.TB, url string, creds []byte, opts ...nats.Option) *nats.Conn {
 	t.Helper()
-	nc, err := nats.Connect(url, append([]nats.Option{nats.UserCredentialBytes(creds), nats.MaxReconnects(-1), nats.Timeout(patience),
+	nc, err := nats.Connect(url, append([]nats.Option{nats.UserCredentialBytes(creds), nats.MaxReconnects(-1), nats.Timeout(patience / 6),
+		nats.PingInterval(10 * time.Second), nats.MaxPingsOutstanding(2),
 		nats.ReconnectWait(100 * time.Millisecond), nats.ReconnectBufSize(-1), nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {})}, opts...)...)
 	if err != nil {
 		t.Fatal(err)
@@ -146,7 +148,7 @@ func (r *rig) hubAt(t testing.TB, url string, edit func(*Options)) *running {
 func calm(o *Options) { o.ackWait = patience }
 
 // patience is how long a test waits for what must come: machines that test are busy with other things.
-const patience = 3 * time.Minute
+const patience = 5 * time.Minute
 
 // until waits for something that must come.
 func until(t testing.TB, what string, ok func() bool) {
