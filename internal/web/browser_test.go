@@ -122,10 +122,10 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 			id = dev.ID
 		}
 	}
-	talker := ""
+	talker, line := "", ""
 	for _, k := range d.Report().Talkers {
 		if k.Talker == "GP" {
-			talker = k.ID()
+			talker, line = k.ID(), k.Network
 		}
 	}
 	if err := d.Follow(t.Context(), order(t, d)); err != nil {
@@ -140,7 +140,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	var kept []struct{ ID string }
 	webtest.Must(t, json.Unmarshal(fetch(t, d.URL()+"/api/v1/snapshots"), &kept))
 	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "editor": "/backbone/edit", "network": "/network", "work": "/work", "proof": "/proof",
-		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "login": "/login"}
+		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "sentences": "/traffic?network=" + url.QueryEscape(line), "login": "/login"}
 }
 
 func post(t *testing.T, to string, form url.Values) {
@@ -231,6 +231,14 @@ func TestBrowser(t *testing.T) {
 			if words := webtest.Script[string](t, ctx, "document.body.innerText"); !strings.Contains(words, want) {
 				t.Errorf("the record lacks %q: %.600s", want, words)
 			}
+		}
+	})
+	t.Run("shows sentences as they come", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+pages["sentences"], webtest.Phone, false)
+		webtest.Script[int](t, ctx, "document.getElementById('traffic').replaceChildren(), 0") // what stands there then is the script's
+		webtest.Poll(t, ctx, "[...document.querySelectorAll('#traffic li')].some(e => e.textContent.includes('GPRMC') && /[$]GPRMC,.*[*]/.test(e.querySelector('code').textContent) && e.textContent.includes('speed over ground'))")
+		if words := webtest.Script[string](t, ctx, "document.querySelector('#traffic').textContent"); strings.Contains(words, "instance") {
+			t.Errorf("messages of a bus stand there too: %.300s", words)
 		}
 	})
 	t.Run("pauses traffic", func(t *testing.T) {

@@ -134,9 +134,9 @@ func (t *Traffic) decodeSentence(r *raw) *TrafficSentence {
 func sentenceTitle(s *nmea0183.Sentence) string {
 	switch {
 	case s.Address.Proprietary():
-		return "proprietary sentence of maker " + s.Address.Maker()
+		return "Proprietary sentence of maker " + s.Address.Maker()
 	case s.Address.Query():
-		return "query to " + s.Address.Listener()
+		return "Query to " + s.Address.Listener()
 	}
 	return nmea0183.Title(s.Address.Formatter())
 }
