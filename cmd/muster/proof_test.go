@@ -10,6 +10,8 @@ import (
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+
+	"muster/internal/cli"
 )
 
 // TestProofScripts drives snapshots, comparison, the service record and the backbone's audit from outside.
@@ -118,5 +120,42 @@ func TestWriteFile(t *testing.T) {
 	entries, err := os.ReadDir(dir)
 	if err != nil || len(entries) != 2 { // a.json and late
 		t.Errorf("left behind: %v, %v", entries, err)
+	}
+}
+
+// TestVerifyOfAnotherVersion: a snapshot whose report another muster made, with its own words, is told from one that was altered: the
+// seal holds, and the way out is named.
+func TestVerifyOfAnotherVersion(t *testing.T) {
+	dir := t.TempDir()
+	log, file := filepath.Join(dir, "quay.log"), filepath.Join(dir, "quay.json")
+	muster(t, "simulate", "demo", "--to", log, "--for", "20s")
+	muster(t, "snapshot", log, "-o", file)
+	for _, c := range []struct{ program, want string }{
+		{"0.9", "; it was taken by muster 0.9, and this is " + cli.Version() + ", which may read more from the same capture: check it with that one; the seal itself holds\n"},
+		{cli.Version(), "; it must be made with the --config that it was taken with, if there was one; the seal itself holds\n"},
+	} {
+		s, err := decodeSnapshot(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Program, s.Report.Devices[0].Product.Software = c.program, "0.1"
+		if err := s.Close(nil); err != nil {
+			t.Fatal(err)
+		}
+		text, err := s.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := writeFile(file, text, true); err != nil {
+			t.Fatal(err)
+		}
+		var out bytes.Buffer
+		a := &app{stdin: strings.NewReader(""), stdout: &out, stderr: &out}
+		if status := a.run(t.Context(), []string{"verify", file}); status != exitUsage {
+			t.Errorf("status %d", status)
+		}
+		if got := out.String(); !strings.Contains(got, "quay.json: NOT in order: the report made again from ") || !strings.Contains(got, c.want) {
+			t.Errorf("got %s, want %s", got, c.want)
+		}
 	}
 }

@@ -106,7 +106,10 @@ func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.P
 	}
 	sealErr := s.Verify(key)
 	text, err := c.verifyCapture(a, cfg, file, s)
-	if err != nil {
+	switch {
+	case err != nil && sealErr == nil:
+		return "", fmt.Errorf("%w; the seal itself holds", err)
+	case err != nil:
 		return "", cli.OneLine(sealErr, err)
 	}
 	if sealErr != nil {
@@ -158,9 +161,9 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 		return "", err
 	}
 	if !bytes.Equal(want, got) {
-		reason := ""
+		reason := "; it must be made with the --config that it was taken with, if there was one"
 		if s.Program != cli.Version() {
-			reason = fmt.Sprintf("; it was taken by muster %s, this is %s", s.Program, cli.Version())
+			reason = fmt.Sprintf("; it was taken by muster %s, and this is %s, which may read more from the same capture: check it with that one", s.Program, cli.Version())
 		}
 		if path, ok := snapshot.FirstDifference(want, got); ok {
 			return "", fmt.Errorf("the report made again from %s differs first at %s%s", name, path, reason)
