@@ -353,6 +353,12 @@ func TestPDF(t *testing.T) {
 			t.Errorf("the PDF does not say %q", want)
 		}
 	}
+	if a.Findings, b = nil, (bytes.Buffer{}); a.WritePDF(&b, &record.Job{}, time.Date(2026, 5, 4, 0, 0, 0, 0, time.UTC)) != nil || os.WriteFile(file, b.Bytes(), 0o644) != nil {
+		t.Fatal("not written")
+	}
+	if out, err := exec.Command(tool, "-layout", file, "-").Output(); err != nil || !strings.Contains(string(out), "Nothing breaks a rule.") {
+		t.Errorf("%v: the PDF does not say that nothing breaks a rule: %s", err, out)
+	}
 }
 
 func TestParseRefuses(t *testing.T) {

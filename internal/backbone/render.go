@@ -282,6 +282,9 @@ func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
 	for _, f := range a.Findings {
 		findings = append(findings, string(f.Severity)+": "+f.Summary+" – "+f.Remedy)
 	}
+	if len(findings) == 0 {
+		findings = []string{"Nothing breaks a rule."}
+	}
 	d.List("Findings", findings)
 	d.List("Notes", job.Notes)
 	d.List("Cautions", append(append([]string(nil), a.Cautions...), job.Cautions...))

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"fmt"
 	"io"
+	"strings"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -17,7 +18,7 @@ var style string
 
 // WriteHTML writes the record as one page that stands alone and prints well.
 func (r *Record) WriteHTML(w io.Writer) error {
-	page := paper.Page(r.Title()+": "+r.Boat.Name, style,
+	page := paper.Page(strings.TrimSuffix(r.Title()+": "+r.Boat.Name, ": "), style,
 		r.Job.Letterhead(),
 		h.H1(g.Text(r.Title())),
 		paper.Facts(r.facts()...),

@@ -90,7 +90,11 @@ func (r *Record) facts() [][2]string {
 	if r.Boat.ID != "" {
 		name = strings.TrimSpace(name + " (" + r.Boat.ID + ")")
 	}
-	return append([][2]string{{"Boat", name}}, r.Job.Facts()...)
+	facts := r.Job.Facts()
+	if name != "" {
+		facts = append([][2]string{{"Boat", name}}, facts...)
+	}
+	return facts
 }
 
 // Build makes the record from two sealed snapshots of one boat and the job.

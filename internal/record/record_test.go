@@ -117,6 +117,19 @@ func TestHTMLGolden(t *testing.T) {
 	}
 }
 
+// TestNamelessBoat: a boat that nobody named leaves no empty line behind.
+func TestNamelessBoat(t *testing.T) {
+	r := build(t, 2)
+	r.Boat = boat.Identity{}
+	var b bytes.Buffer
+	if err := r.WriteHTML(&b); err != nil {
+		t.Fatal(err)
+	}
+	if page := b.String(); strings.Contains(page, ">Boat<") || !strings.Contains(page, "<title>"+r.Title()+"</title>") {
+		t.Errorf("%.900s", page)
+	}
+}
+
 // TestHTMLHostile: what devices and the job file say adds no element and no attribute; the logo is the only address, and lies in the page.
 func TestHTMLHostile(t *testing.T) {
 	shape := func(text string) string {
