@@ -35,6 +35,9 @@ func readers(muster string) []reader {
 		{name: "muster audit, two cores", file: ".log", env: "GOMAXPROCS=2", args: []string{muster, "audit", "--format", "json"}},
 		{name: "muster audit of pcap, one core", file: ".pcap", env: "GOMAXPROCS=1", args: []string{muster, "audit", "--format", "json"}},
 		{name: "muster audit of pcapng, one core", file: ".pcapng", env: "GOMAXPROCS=1", args: []string{muster, "audit", "--format", "json"}},
+		{name: "the same of two buses in a log", file: "-two.log", env: "GOMAXPROCS=1", args: []string{muster, "audit", "--format", "json"}},
+		{name: "the same on two cores", file: "-two.log", env: "GOMAXPROCS=2", args: []string{muster, "audit", "--format", "json"}},
+		{name: "two buses in a pcapng, one core", file: "-two.pcapng", env: "GOMAXPROCS=1", args: []string{muster, "audit", "--format", "json"}},
 		{name: "tshark -T fields, J1939", file: ".pcap", args: []string{"tshark", "-d", "can.subdissector,j1939", "-T", "fields",
 			"-e", "frame.time_epoch", "-e", "j1939.priority", "-e", "j1939.pgn", "-e", "j1939.src_addr", "-e", "j1939.dst_addr", "-e", "j1939.data", "-r"}},
 		{name: "log2asc", file: ".log", args: []string{"log2asc"}},
@@ -118,7 +121,7 @@ func (r reader) read(file string) (cost, error) {
 }
 
 // saturated simulates a saturated bus and writes n of its frames as a candump log, as pcap and as pcapng, each named base and its
-// ending; the count is what is in all of them.
+// ending; the count is what is in all of them. Two more, whose names end in -two, hold half of them on each of two buses in turn.
 func saturated(b *testing.B, muster string, n int, base string) int {
 	b.Helper()
 	whole := base + "-whole.log"
@@ -137,18 +140,26 @@ func saturated(b *testing.B, muster string, n int, base string) int {
 		b.Fatal(err)
 	}
 	defer from.Close()
-	var to []*capture.Writer
-	for end, format := range map[string]capture.Format{".log": capture.FormatCandump, ".pcap": capture.FormatPcap, ".pcapng": capture.FormatPcapng} {
+	writer := func(end string, format capture.Format) *capture.Writer {
 		f, err := os.Create(base + end)
 		if err != nil {
 			b.Fatal(err)
 		}
-		defer f.Close()
+		b.Cleanup(func() { f.Close() })
 		w, err := capture.NewWriter(f, format)
 		if err != nil {
 			b.Fatal(err)
 		}
-		to = append(to, w)
+		return w
+	}
+	to := []*capture.Writer{writer(".log", capture.FormatCandump), writer(".pcap", capture.FormatPcap), writer(".pcapng", capture.FormatPcapng)}
+	two := []*capture.Writer{writer("-two.log", capture.FormatCandump), writer("-two.pcapng", capture.FormatPcapng)}
+	write := func(to []*capture.Writer, e event.Event) {
+		for _, w := range to {
+			if err := w.Write(&e); err != nil {
+				b.Fatal(err)
+			}
+		}
 	}
 	frames := 0
 	for events := make([]event.Event, 256); frames < n; {
@@ -163,14 +174,20 @@ func saturated(b *testing.B, muster string, n int, base string) int {
 				}
 				frames++
 			}
-			for _, w := range to {
-				if err := w.Write(&events[i]); err != nil {
-					b.Fatal(err)
-				}
+			e := events[i]
+			write(to, e)
+			if frames > n/2 {
+				continue
 			}
+			write(two, e)
+			e.Network, e.Time = 1, e.Time+event.Time(100*time.Microsecond) // a frame takes longer
+			if e.Kind == event.KindNetwork {
+				e.Info = &event.Network{ID: "other", Kind: event.NMEA2000}
+			}
+			write(two, e)
 		}
 	}
-	for _, w := range to {
+	for _, w := range append(to, two...) {
 		if err := w.Flush(); err != nil {
 			b.Fatal(err)
 		}

@@ -2,6 +2,7 @@ package alert
 
 import (
 	"encoding/json"
+	"slices"
 	"testing"
 	"time"
 
@@ -39,30 +40,43 @@ func traffic() []event.Event {
 	return events
 }
 
-func TestWatchOverABoat(t *testing.T) {
-	run := func(byRun bool) (*boat.Report, []string) {
-		w := NewWatch(boat.New(boat.Options{}), check.DefaultSettings(), DefaultSettings())
-		var got []string
-		w.OnChange = func(c Change) { got = append(got, c.At.Sub(t0).String()+" "+string(c.Kind)+" "+c.Alert.Check) }
-		fed := 0
-		for events := traffic(); len(events) > 0; {
-			n := 0
-			if byRun {
-				n = w.FeedFrames(0, 0, events)
-			}
-			if fed += n; n == 0 {
-				w.Feed(&events[0])
-				n = 1
-			}
-			events = events[n:]
+// judgedBoat notes when it was judged.
+type judgedBoat struct {
+	*boat.Boat
+	judged []event.Time
+}
+
+func (b *judgedBoat) Report() *boat.Report {
+	b.judged = append(b.judged, b.Now())
+	return b.Boat.Report()
+}
+
+// watched is what a Watch over a boat makes of events, and how many of them it was fed by the run.
+func watched(t testing.TB, events []event.Event, byRun bool) (report []byte, changes []string, judged []event.Time, fed int) {
+	b := &judgedBoat{Boat: boat.New(boat.Options{})}
+	w := NewWatch(b, check.DefaultSettings(), DefaultSettings())
+	w.OnChange = func(c Change) { changes = append(changes, c.At.Sub(t0).String()+" "+string(c.Kind)+" "+c.Alert.Check) }
+	for len(events) > 0 {
+		n := 0
+		if byRun {
+			n = w.FeedFrames([]uint16{0, 1, 2}, events)
 		}
-		if byRun && fed < 3500 {
-			t.Errorf("only %d frames were fed by the run", fed)
+		if fed += n; n == 0 {
+			w.Feed(&events[0])
+			n = 1
 		}
-		w.Finish()
-		return w.Report(), got
+		events = events[n:]
 	}
-	report, got := run(false)
+	w.Finish()
+	report, err := json.Marshal(w.Report())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return report, changes, b.judged, fed
+}
+
+func TestWatchOverABoat(t *testing.T) {
+	report, got, _, _ := watched(t, traffic(), false)
 	want := []string{
 		"10s raised many-sources",
 		"10s raised wrong-bit-rate",
@@ -75,17 +89,59 @@ func TestWatchOverABoat(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("changes (-want +got)\n%s", diff)
 	}
-	again, _ := run(true)
-	one, err := json.Marshal(report)
-	if err != nil {
-		t.Fatal(err)
-	}
-	two, err := json.Marshal(again)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if string(one) != string(two) {
+	again, _, _, fed := watched(t, traffic(), true)
+	if string(report) != string(again) {
 		t.Error("the same traffic gave two reports")
+	}
+	if fed < 3500 {
+		t.Errorf("only %d frames were fed by the run", fed)
+	}
+}
+
+// TestWatchTwoNetworks: two networks, of which one is read after the other, are judged alike by the run and one by one, however late the
+// second comes.
+func TestWatchTwoNetworks(t *testing.T) {
+	all := traffic()
+	for _, span := range []time.Duration{time.Millisecond, 130 * time.Millisecond, time.Second, 7350 * time.Millisecond, 45350 * time.Millisecond} {
+		t.Run(span.String(), func(t *testing.T) {
+			var events []event.Event
+			for i, j := 0, 0; i < len(all); i = j {
+				for j = i + 1; j < len(all) && all[j].Time.Sub(t0)/span == all[i].Time.Sub(t0)/span; j++ {
+				}
+				events = append(events, all[i:j]...)
+				for _, e := range all[i:j] {
+					if e.Network = 1; e.Kind == event.KindNetwork {
+						e.Info = &event.Network{ID: "can1", Kind: event.NMEA2000}
+					}
+					events = append(events, e)
+				}
+			}
+			// A third network tells two frames within a second, the second of them more than a minute late.
+			put := func(when event.Time, e event.Event) {
+				e.Network = 2
+				events = slices.Insert(events, slices.IndexFunc(events, func(e event.Event) bool { return e.Time >= when }), e)
+			}
+			frame := all[len(all)-1]
+			frame.Time = at(100)
+			put(at(100), frame)
+			frame.Time += event.Time(time.Second / 2)
+			put(at(170), frame)
+
+			report, changes, judged, _ := watched(t, slices.Clone(events), false)
+			again, same, alike, fed := watched(t, events, true)
+			if diff := cmp.Diff(changes, same); diff != "" || len(changes) < 10 {
+				t.Errorf("%d changes (-one by one +by the run)\n%s", len(changes), diff)
+			}
+			if diff := cmp.Diff(judged, alike); diff != "" {
+				t.Errorf("judged at (-one by one +by the run)\n%s", diff)
+			}
+			if string(report) != string(again) {
+				t.Error("the same traffic gave two reports")
+			}
+			if span <= time.Second && fed < 7000 {
+				t.Errorf("only %d of %d frames were fed by the run", fed, len(events))
+			}
+		})
 	}
 }
 

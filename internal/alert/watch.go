@@ -12,7 +12,7 @@ import (
 // Model is what a Watch needs of the boat: *boat.Boat has it.
 type Model interface {
 	Feed(*event.Event)
-	FeedFrames(local, number uint16, events []event.Event, from, until event.Time) int
+	FeedFrames(numbers []uint16, events []event.Event, from, until event.Time) (taken int, latest event.Time)
 	Tick(now event.Time)
 	Report() *boat.Report
 }
@@ -70,12 +70,11 @@ func (w *Watch) Feed(ev *event.Event) {
 	w.model.Feed(ev)
 }
 
-// FeedFrames is Feed for the frames at the front of events as Boat.FeedFrames takes them, as long as no check comes due.
-func (w *Watch) FeedFrames(local, number uint16, events []event.Event) int {
-	n := w.model.FeedFrames(local, number, events, w.last, w.next)
-	if n > 0 {
-		w.last = events[n-1].Time
-	}
+// FeedFrames is Feed for the frames at the front of events as Boat.FeedFrames takes them, as long as no check comes due and none is so late
+// that the clock may have been set back.
+func (w *Watch) FeedFrames(numbers []uint16, events []event.Event) int {
+	n, latest := w.model.FeedFrames(numbers, events, w.next-maxBack*event.Time(w.settings.Every), w.next)
+	w.last = max(w.last, latest)
 	return n
 }
 

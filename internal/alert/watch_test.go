@@ -19,8 +19,8 @@ type fake struct {
 }
 
 func (f *fake) Feed(ev *event.Event) { f.now, f.last = max(f.now, ev.Time), ev.Time }
-func (f *fake) FeedFrames(_, _ uint16, _ []event.Event, _, _ event.Time) int {
-	return 0
+func (f *fake) FeedFrames([]uint16, []event.Event, event.Time, event.Time) (taken int, latest event.Time) {
+	return 0, 0
 }
 func (f *fake) Tick(now event.Time) { f.now = max(f.now, now) }
 func (f *fake) Report() *boat.Report {

@@ -155,21 +155,44 @@ func (b *Boat) Feed(ev *event.Event) {
 	}
 }
 
-// FeedFrames is Feed for the frames at the front of events: those of the network that the events call local and the boat knows as
-// number, as long as each is in time, not before from and before until. It returns how many it took; none when the first wants Feed.
-func (b *Boat) FeedFrames(local, number uint16, events []event.Event, from, until event.Time) int {
-	if int(number) >= len(b.nets) || b.nets[number] == nil {
-		return 0
+// FeedFrames is Feed for the frames at the front of events, of any networks that the boat knows, as long as each is in time: neither before
+// from nor before the one before it on its network, and before until. Numbers are the boat's for those that the events hold; events that
+// were taken hold the boat's. It returns how many these are, none when the first wants Feed, and the latest of their times.
+func (b *Boat) FeedFrames(numbers []uint16, events []event.Event, from, until event.Time) (taken int, latest event.Time) {
+	for taken < len(events) {
+		local := int(events[taken].Network)
+		if local >= len(numbers) || int(numbers[local]) >= len(b.nets) || b.nets[numbers[local]] == nil {
+			break
+		}
+		n := b.nets[numbers[local]]
+		k := n.run(numbers[local], events[taken:], max(from, n.last), min(until, n.turn))
+		if k == 0 {
+			break
+		}
+		taken, latest = taken+k, max(latest, n.last)
 	}
-	n := b.nets[number]
-	last, until := max(from, n.last, b.now, b.to), min(until, n.turn)
+	return taken, latest
+}
+
+// run takes the frames of one network that are in time, at the front of events, of which there are some.
+func (n *network) run(number uint16, events []event.Event, from, until event.Time) int {
+	b, local := n.boat, events[0].Network
 	for i := range events {
 		ev := &events[i]
-		if ev.Kind != event.KindFrame || ev.Network != local || ev.Time < last || ev.Time >= until {
+		if ev.Kind != event.KindFrame || ev.Network != local || ev.Time < from || ev.Time >= until {
 			return i
 		}
-		last = ev.Time
-		n.last, b.now, b.to = last, last, last
+		from = ev.Time
+		n.last = from
+		if from > b.now {
+			b.now = from
+		}
+		if from > b.to {
+			b.to = from
+		}
+		if number != local {
+			ev.Network = number
+		}
 		n.frame(ev)
 	}
 	return len(events)

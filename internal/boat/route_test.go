@@ -1,6 +1,8 @@
 package boat
 
 import (
+	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -13,10 +15,26 @@ import (
 	"muster/pgn"
 )
 
-// drawEvent draws what a small and restless bus may bring: few addresses and NAMEs, so that they meet, and every way of sending.
-func drawEvent(t *rapid.T, now *event.Time) event.Event {
-	*now = now.Add(time.Duration(rapid.SampledFrom([]int{0, 1, 1, 2, 10, 100, 300, 1500, 11_000, 700_000, -50, -5000}).Draw(t, "ms")) * time.Millisecond)
-	e := event.Event{Kind: event.KindFrame, Time: *now, Frame: can.Frame{IsExtended: true, Length: 8}}
+// clocks are the times that some networks have come to. Each goes by itself, so that one network's events come later than another's.
+type clocks struct {
+	now   []event.Time
+	steps []int // ms by which one may go on
+}
+
+func drawClocks(t *rapid.T) clocks {
+	c := clocks{now: slices.Repeat([]event.Time{epoch}, rapid.IntRange(1, 3).Draw(t, "networks")), steps: []int{0, 1, 1, 2, 10, 100, -50}}
+	if rapid.Bool().Draw(t, "leaps") {
+		c.steps = append(c.steps, 300, 1500, 11_000, 700_000, -5000)
+	}
+	return c
+}
+
+// drawEvent draws what small and restless buses may bring: few addresses and NAMEs, so that they meet, and every way of sending.
+func drawEvent(t *rapid.T, c clocks) event.Event {
+	network := rapid.IntRange(0, len(c.now)-1).Draw(t, "bus")
+	now := &c.now[network]
+	*now = now.Add(time.Duration(rapid.SampledFrom(c.steps).Draw(t, "ms")) * time.Millisecond)
+	e := event.Event{Kind: event.KindFrame, Time: *now, Network: uint16(network), Frame: can.Frame{IsExtended: true, Length: 8}}
 	src := rapid.SampledFrom([]uint8{1, 2, 3, 3, 3, pgn.Null, pgn.Global}).Draw(t, "source")
 	number := rapid.SampledFrom([]uint32{127250, 127505, 130312, 129029, 129029, 65300, 60928, 59904, 60416, 60160, 126996, 126208, 131000}).Draw(t, "pgn")
 	e.Frame.ID = uint32(pgn.MakeID(rapid.SampledFrom([]uint8{2, 6}).Draw(t, "priority"), number, src, rapid.SampledFrom([]uint8{255, 1}).Draw(t, "destination")))
@@ -68,9 +86,9 @@ func TestRoutesAgree(t *testing.T) {
 		opt := Options{MaxDevices: rapid.SampledFrom([]int{2, 1024}).Draw(t, "devices"), MaxStreams: rapid.SampledFrom([]int{3, 256}).Draw(t, "streams")}
 		straight, slow := New(opt), New(opt)
 		slow.noRoutes = true
-		now := epoch
+		now := drawClocks(t)
 		for range rapid.IntRange(1, 300).Draw(t, "events") {
-			e := drawEvent(t, &now)
+			e := drawEvent(t, now)
 			again := e
 			straight.Feed(&e)
 			slow.Feed(&again)
@@ -81,32 +99,54 @@ func TestRoutesAgree(t *testing.T) {
 	})
 }
 
-// TestFramesAgree holds frames that are fed by the run to frames fed one by one, some with their bits counted before.
+// TestFramesAgree holds frames of several networks that are fed by the run to frames fed one by one, some with their bits counted before.
 func TestFramesAgree(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		byRun, one := New(Options{}), New(Options{})
-		now := epoch
+		var told [2][]string
+		var opt [2]Options
+		if rapid.Bool().Draw(t, "messages") {
+			for i := range opt {
+				opt[i].OnMessage = func(m *transport.Message, by *Sender) {
+					told[i] = append(told[i], fmt.Sprint(m.Time, m.Network, m.ID, by.Network, by.ID, m.Data))
+				}
+			}
+		}
+		one, byRun := New(opt[0]), New(opt[1])
+		numbers := rapid.Permutation([]uint16{0, 1, 2}).Draw(t, "numbers")
+		numbered := func(e event.Event) *event.Event {
+			if int(e.Network) < len(numbers) {
+				e.Network = numbers[e.Network]
+			}
+			return &e
+		}
+		now := drawClocks(t)
 		events := make([]event.Event, rapid.IntRange(1, 300).Draw(t, "events"))
 		for i := range events {
-			events[i] = drawEvent(t, &now)
-		}
-		for i := range events {
-			e := events[i]
-			one.Feed(&e)
+			events[i] = drawEvent(t, now)
+			one.Feed(numbered(events[i]))
 			if e := &events[i]; e.Kind == event.KindFrame && rapid.Bool().Draw(t, "counted") {
 				e.Count = uint32(transport.FrameBits(&e.Frame))
 			}
 		}
+		ms := func(name string) time.Duration {
+			return time.Duration(rapid.IntRange(0, 3000).Draw(t, name)) * time.Millisecond
+		}
 		for rest := events; len(rest) > 0; {
-			until := rest[0].Time.Add(time.Duration(rapid.IntRange(0, 3000).Draw(t, "until")) * time.Millisecond)
-			n := byRun.FeedFrames(rest[0].Network, rest[0].Network, rest[:rapid.IntRange(1, len(rest)).Draw(t, "batch")], rest[0].Time, until)
-			for _, e := range rest[:n] {
-				if e.Kind != event.KindFrame || e.Time < rest[0].Time || e.Time >= until {
+			from, until := rest[0].Time.Add(-ms("from")), rest[0].Time.Add(ms("until"))
+			before := slices.Clone(rest)
+			n, latest := byRun.FeedFrames(numbers, rest[:rapid.IntRange(1, len(rest)).Draw(t, "batch")], from, until)
+			last := event.Time(0)
+			for i, e := range rest[:n] {
+				last = max(last, e.Time)
+				if e.Kind != event.KindFrame || e.Time < from || e.Time >= until || e.Network != numbered(before[i]).Network {
 					t.Fatalf("took %+v", e)
 				}
 			}
+			if last != latest {
+				t.Fatalf("the latest of %d is %v, not %v", n, last, latest)
+			}
 			if n == 0 {
-				byRun.Feed(&rest[0])
+				byRun.Feed(numbered(rest[0]))
 				n = 1
 			}
 			rest = rest[n:]
@@ -114,7 +154,39 @@ func TestFramesAgree(t *testing.T) {
 		if d := cmp.Diff(one.Report(), byRun.Report()); d != "" {
 			t.Fatalf("(-one by one +by the run): %s", d)
 		}
+		if d := cmp.Diff(told[0], told[1]); d != "" {
+			t.Fatalf("messages (-one by one +by the run): %s", d)
+		}
 	})
+}
+
+// TestFramesOfTwoNetworks sees that frames of two networks go by the run, in turn and each network's tenth of a second after the other's.
+func TestFramesOfTwoNetworks(t *testing.T) {
+	for name, late := range map[string]int{"in turn": 1, "late": 100} {
+		t.Run(name, func(t *testing.T) {
+			b := New(Options{})
+			for network, name := range []pgn.NAME{nameHead, nameDepth} {
+				for _, e := range newWire().claim(35, name).events {
+					e.Network = uint16(network)
+					b.Feed(&e)
+				}
+			}
+			sent := newWire().send(127250, 35, pgn.Global, heading...).events[1]
+			var events []event.Event
+			for ms := 0; ms < 900; ms += late {
+				for network := range uint16(2) {
+					for i := range late {
+						e := sent
+						e.Network, e.Time = network, epoch.Add(time.Duration(ms+i)*time.Millisecond)
+						events = append(events, e)
+					}
+				}
+			}
+			if n, _ := b.FeedFrames([]uint16{0, 1}, events, epoch, epoch.Add(time.Second)); n != len(events) {
+				t.Errorf("%d of %d were taken", n, len(events))
+			}
+		})
+	}
 }
 
 // TestRoutesAreUsed sees that the frames of a bus at rest take the short way.

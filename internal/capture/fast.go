@@ -9,14 +9,20 @@ import (
 	"muster/internal/event"
 )
 
-// hot remembers what the last fast line had in common with the one before it.
+// hot remembers what the last fast line had in common with the one before it, and the interfaces.
 type hot struct {
-	pairs  *[1 << 16]uint16
-	head   [12]byte // "(SSSSSSSSSS."
-	base   event.Time
-	name   uint64 // the interface's name and the blank behind it, little-endian
+	pairs *[1 << 16]uint16
+	head  [12]byte // "(SSSSSSSSSS."
+	base  event.Time
+	label
+	labels []label // of all networks met so far
+}
+
+// label is how an interface is written in a line.
+type label struct {
+	name   uint64 // with the blank behind it, little-endian
 	mask   uint64 // which bytes of name count
-	length int    // of the name with its blank; 0: none yet
+	length int    // of the name with its blank; 0: none that the fast path reads
 	net    uint16
 }
 
@@ -66,8 +72,10 @@ func (h *hot) lines(buf []byte, events []event.Event) (n, pos int) {
 			at += event.Time(number(eight)*10 + uint64(last))
 			p = 23
 		}
-		if binary.LittleEndian.Uint64(b[p:])&h.mask != h.name || h.length == 0 {
-			return n, pos
+		if word := binary.LittleEndian.Uint64(b[p:]); word&h.mask != h.name || h.length == 0 {
+			if !h.turn(word) {
+				return n, pos
+			}
 		}
 		p += h.length
 		r := (*[26]byte)(b[p:]) // IIIIIIII#DDDDDDDDDDDDDDDD and the line's end
@@ -110,7 +118,18 @@ func (h *hot) lines(buf []byte, events []event.Event) (n, pos int) {
 	return n, pos
 }
 
-// learn takes the second and the name of a line that hot.lines refused; false when they are the same as before, or none.
+// turn takes the interface whose name stands at the front of word; false when the fast path does not know it.
+func (h *hot) turn(word uint64) bool {
+	for i := range h.labels {
+		if l := &h.labels[i]; l.length > 0 && word&l.mask == l.name {
+			h.label = *l
+			return true
+		}
+	}
+	return false
+}
+
+// learn takes the second of a line that hot.lines refused, or the names of networks that were met since; false when there is nothing new.
 func (t *text) learn(b *[fastSpan]byte) bool {
 	h := &t.hot
 	if [12]byte(b[:]) != h.head {
@@ -121,31 +140,23 @@ func (t *text) learn(b *[fastSpan]byte) bool {
 		h.head, h.base = [12]byte(b[:]), event.Time(sec*1e9)
 		return true
 	}
-	p := 20
-	if b[19] != ' ' {
-		p = 23
+	known := len(h.labels)
+	for i := known; i < len(t.nets); i++ {
+		h.labels = append(h.labels, labelOf(t.nets[i], uint16(i)))
 	}
-	name := binary.LittleEndian.Uint64(b[p:])
-	return (h.length == 0 || name&h.mask != h.name) && t.recall(name)
+	return len(h.labels) > known
 }
 
-// recall points hot at the network whose name stands at the front of word; false when it is new or too long for the fast path.
-func (t *text) recall(word uint64) bool {
-	for i, info := range t.nets {
-		k := len(info.ID)
-		if k == 0 || k > 7 || info.Kind != event.NMEA2000 {
-			continue
-		}
-		var name [8]byte
-		copy(name[:], info.ID)
-		name[k] = ' '
-		mask := ^uint64(0) >> (64 - 8*(k+1))
-		if want := binary.LittleEndian.Uint64(name[:]); word&mask == want {
-			t.hot.name, t.hot.mask, t.hot.length, t.hot.net = want, mask, k+1, uint16(i)
-			return true
-		}
+// labelOf is the label of a bus with a name of up to seven bytes; of others it is empty.
+func labelOf(info *event.Network, net uint16) label {
+	k := len(info.ID)
+	if k == 0 || k > 7 || info.Kind != event.NMEA2000 {
+		return label{}
 	}
-	return false
+	var name [8]byte
+	copy(name[:], info.ID)
+	name[k] = ' '
+	return label{name: binary.LittleEndian.Uint64(name[:]), mask: ^uint64(0) >> (64 - 8*(k+1)), length: k + 1, net: net}
 }
 
 // number is that of eight decimal digits, one a byte, the first in the lowest.

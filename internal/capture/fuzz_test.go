@@ -85,10 +85,16 @@ func FuzzReader(f *testing.F) {
 func TestFastPathAgrees(t *testing.T) {
 	base := recording(t, FormatCandump, 30)
 	micros := bytes.ReplaceAll(base, []byte("000) can0"), []byte(") can0"))
+	names := [][]byte{[]byte("can0"), []byte("can1"), []byte("stern"), []byte("starboard")}
+	lines := bytes.SplitAfter(base, []byte("\n"))
+	for i := range lines { // interfaces in turn, one of them with a name that is too long for the fast path
+		lines[i] = bytes.Replace(lines[i], names[0], names[i*i%7%4], 1)
+	}
+	several := bytes.Join(lines, nil)
 	pcap, pcapng := recording(t, FormatPcap, 30), recording(t, FormatPcapng, 30)
 	bare := bytes.ReplaceAll(pcapng, []byte("\x02\x00\x04\x00\x01\x00\x00\x00"), []byte("\x01\x00\x04\x00abcd"))
 	rapid.Check(t, func(t *rapid.T) {
-		in := bytes.Clone(rapid.SampledFrom([][]byte{base, micros, pcap, pcapng, bare}).Draw(t, "base"))
+		in := bytes.Clone(rapid.SampledFrom([][]byte{base, micros, several, pcap, pcapng, bare}).Draw(t, "base"))
 		for range rapid.IntRange(0, 6).Draw(t, "changes") {
 			at := rapid.IntRange(0, len(in)-1).Draw(t, "at")
 			in[at] = rapid.SampledFrom([]byte("09afAFgG#(). \nRr_\xb0\xca\x00\x01\x02\x04\x08\x10\x20\x40\x80\xca\xcf\xffT1")).Draw(t, "byte")

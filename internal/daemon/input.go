@@ -245,11 +245,10 @@ func (d *Daemon) feedAll(in *input, events []event.Event) error {
 
 // feedFrames takes the frames at the front of events that ask for nothing but the model, and returns how many.
 func (d *Daemon) feedFrames(in *input, events []event.Event) int {
-	local := events[0].Network
-	if int(local) >= len(in.numbers) || in.ask != nil {
+	if in.ask != nil {
 		return 0
 	}
-	n := d.watch.FeedFrames(local, in.numbers[local], events)
+	n := d.watch.FeedFrames(in.numbers, events)
 	if !d.opt.replay || d.opt.OnReport != nil { // somebody may ask for the conditions
 		for i := range events[:n] {
 			d.gauge.Feed(&events[i])
