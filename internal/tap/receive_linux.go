@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"syscall"
+	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -20,6 +21,10 @@ const (
 
 // frameCost is what a waiting CAN frame takes of the kernel's account in bytes, measured on Linux 6.1.
 const frameCost = 768
+
+// late is how much later than it came a message may be stamped. The kernel begins to stamp a moment after it was asked to; what came before
+// it stamps when it is read (net/socket.c, __sock_recv_timestamp), so that what came next seems earlier. Messages come in their order.
+const late = time.Second
 
 // receiver takes batches of datagrams off a socket with the kernel's time stamps, loss counts and flags. All its memory is its own
 // and lasts; a batch allocates nothing. The messages are not bound to CAN, so the same path is tested on loopback UDP.
@@ -39,6 +44,7 @@ type receiver struct {
 	pull    func(fd uintptr) bool // receive, bound once
 	next    int                   // first message not handed out
 	lost    uint32                // the kernel's count of losses so far
+	stamp   event.Time            // of the latest message handed out
 }
 
 // newReceiver switches time stamps and loss counts on and takes fd over, which must not block. It closes fd on error.

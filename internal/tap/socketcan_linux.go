@@ -195,6 +195,10 @@ func (r *receiver) take(events []event.Event, now func() time.Time) int {
 		if m.time == 0 {
 			m.time = event.At(now())
 		}
+		if back := r.stamp.Sub(m.time); back > 0 && back < late {
+			m.time = r.stamp
+		}
+		r.stamp = m.time
 		e := &events[n]
 		if m.lost != 0 && m.lost != r.lost {
 			*e = event.Event{Kind: event.KindDropped, Time: m.time, Count: m.lost - r.lost}
