@@ -12,12 +12,14 @@ import (
 
 // recent keeps the latest of one kind of traffic, as it came and as its readers see it.
 type recent[S any] struct {
+	keep uint64 // so many
+
 	mu   sync.Mutex
-	kept []raw
+	kept []raw  // made with the first
 	next uint64 // number of the next one; the first is 1
 
 	reading sync.Mutex
-	taken   []raw // a copy of kept up to the number upTo, for the readers
+	taken   []raw // made for the first reader: a copy of kept up to the number upTo, for the readers
 	decoded []*S  // those of taken that somebody read; immutable
 	upTo    uint64
 	decode  func(*raw) *S // called while reading is held
@@ -40,12 +42,15 @@ type raw struct {
 }
 
 func newRecent[S any](keep int, decode func(*raw) *S) recent[S] {
-	return recent[S]{kept: make([]raw, keep), taken: make([]raw, keep), decoded: make([]*S, keep), next: 1, upTo: 1, decode: decode}
+	return recent[S]{keep: uint64(keep), next: 1, upTo: 1, decode: decode}
 }
 
 // add makes room for the next one, whose old data may be written over. mu must be held.
 func (g *recent[S]) add() *raw {
-	r := &g.kept[g.next%uint64(len(g.kept))]
+	if g.kept == nil {
+		g.kept = make([]raw, g.keep)
+	}
+	r := &g.kept[g.next%g.keep]
 	r.number = g.next
 	g.next++
 	return r
@@ -93,14 +98,16 @@ func newest[S any, K comparable](g *recent[S], after uint64, wants func(*raw) bo
 func (g *recent[S]) catchUp(after uint64) (from, lost uint64) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	keep := uint64(len(g.kept))
-	oldest := g.next - min(g.next-1, keep)
+	if g.taken == nil && g.kept != nil {
+		g.taken, g.decoded = make([]raw, g.keep), make([]*S, g.keep)
+	}
+	oldest := g.next - min(g.next-1, g.keep)
 	for n := max(g.upTo, oldest); n < g.next; n++ {
-		to, from := &g.taken[n%keep], &g.kept[n%keep]
+		to, from := &g.taken[n%g.keep], &g.kept[n%g.keep]
 		data := append(to.data[:0], from.data...)
 		*to = *from
 		to.data = data
-		g.decoded[n%keep] = nil
+		g.decoded[n%g.keep] = nil
 	}
 	g.upTo = g.next
 	if from = after + 1; from < oldest {
@@ -112,11 +119,11 @@ func (g *recent[S]) catchUp(after uint64) (from, lost uint64) {
 	return from, lost
 }
 
-func (g *recent[S]) at(n uint64) *raw { return &g.taken[n%uint64(len(g.taken))] }
+func (g *recent[S]) at(n uint64) *raw { return &g.taken[n%g.keep] }
 
 // read is r as readers see it.
 func (g *recent[S]) read(r *raw) *S {
-	s := &g.decoded[r.number%uint64(len(g.decoded))]
+	s := &g.decoded[r.number%g.keep]
 	if *s == nil {
 		*s = g.decode(r)
 	}
