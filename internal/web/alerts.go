@@ -110,6 +110,7 @@ func alertList(v *view, list []shownAlert) g.Node {
 func (a *shownAlert) item(v *view) g.Node {
 	id := Slug(a.ID)
 	acts := v.Act && !v.Printed
+	was := v.typed("/alerts/acknowledge", "alert", a.ID)
 	return h.Li(h.Class("alert "+string(a.Severity)), h.ID("alert-"+id),
 		h.H3(State(a.Severity), space, Printable(a.Summary)),
 		Meta(g.Text(a.times(v.Report)+" · "), h.Code(g.Text(a.Check))),
@@ -117,8 +118,8 @@ func (a *shownAlert) item(v *view) g.Node {
 		g.If(len(a.Facts)+len(a.About) > 0, h.Ul(h.Class("facts"),
 			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l link) g.Node { return l.node(v) }))),
 			g.Map(a.Facts, func(f fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),
-		g.If(acts && a.State == boat.AlertOpen, h.Details(h.Class("act"), h.ID("ack-"+id), h.Summary(g.Text("Acknowledge")),
-			Post("/alerts/acknowledge", Hidden("alert", a.ID), yourName(), space, Button("I know of it")))),
+		g.If(acts && a.State == boat.AlertOpen, h.Details(h.Class("act"), h.ID("ack-"+id), g.If(was != nil, g.Attr("open")), h.Summary(g.Text("Acknowledge")),
+			Post("/alerts/acknowledge", v.wrong(was), Hidden("alert", a.ID), nameField(was.Get("by")), space, Button("I know of it")))),
 		space, // between the two, which stand in one line
 		g.If(acts && a.State != boat.AlertCleared && a.SilencedUntil.IsZero() && a.Accepted == "",
 			h.P(h.Class("act"), h.A(h.Href("/silences?alert="+query(a.ID)+"#new"), g.Text("Silence")))))

@@ -191,6 +191,8 @@ func problem(err error) error {
 		return huma.Error409Conflict(err.Error())
 	case errors.Is(err, errNoDesk):
 		return huma.Error501NotImplemented(err.Error())
+	case noRoom(err):
+		return huma.Error503ServiceUnavailable(err.Error() + ": " + makeRoom)
 	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
 		return huma.Error503ServiceUnavailable("the boat's model did not answer in time: try again")
 	}

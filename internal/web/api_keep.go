@@ -17,7 +17,7 @@ func (s *Server) addKeeping(api huma.API) {
 		return append([]Kept{}, s.shelf.kept()...), nil
 	})
 	answering(api, huma.Operation{OperationID: "take-snapshot", Method: http.MethodPost, Path: prefix + "/snapshots", DefaultStatus: 201,
-		Summary: "Take and seal a snapshot of the present report", Tags: []string{"proof"}, Errors: []int{401, 403, 409, 422}},
+		Summary: "Take and seal a snapshot of the present report", Tags: []string{"proof"}, Errors: []int{401, 403, 409, 422, 503}},
 		func(context.Context, *struct{}) (Kept, error) {
 			k, err := s.takeSnapshot()
 			return k, problem(err)

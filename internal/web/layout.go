@@ -22,7 +22,8 @@ type view struct {
 	Leave   bool // the reader came in by logging in
 	Printed bool // the page stands alone: no menu, no forms
 	Said    string
-	Mark    string // of the report, as the stream of events gives it
+	Refused *refused // a form of the page that was just sent; nil when none was refused
+	Mark    string   // of the report, as the stream of events gives it
 	Content content
 }
 
@@ -43,6 +44,7 @@ func (v *view) document() g.Node {
 			Main(
 				g.If(v.live(), h.Data("live", v.Mark)),
 				g.If(v.Said != "", h.P(h.Class("notice said"), Mark("well"), space, g.Text(v.Said))),
+				g.Iff(v.Refused != nil, func() g.Node { return Problem("That did not work: "+v.Refused.Why, h.Role("alert")) }),
 				v.Content.show(v)),
 			v.foot())))
 }
@@ -79,9 +81,10 @@ var (
 	})
 )
 
-// live reports whether the page follows the boat. What is being typed into the editor, and the list of traffic, keep still.
+// live reports whether the page follows the boat. What is being typed into the editor, what was typed into a form that was refused, and
+// the list of traffic, keep still.
 func (v *view) live() bool {
-	return !slices.Contains([]string{"login", "failed", "traffic", "editor"}, v.Page)
+	return v.Refused == nil && !slices.Contains([]string{"login", "failed", "traffic", "editor"}, v.Page)
 }
 
 func (v *view) head() g.Node {

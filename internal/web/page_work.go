@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"strconv"
@@ -66,7 +67,7 @@ func (p *workPage) show(v *view) g.Node {
 		Section("manual", "Entered by hand",
 			Meta(g.Text("Devices that no network shows, such as a radio without a data plug. They stand in the report and in the service record.")),
 			h.Ul(h.Class("manual"), OrElse(g.Map(v.Report.Manual, func(m boat.Manual) g.Node { return manualItem(v, &m) }), h.Li(h.Class("empty"), g.Text("None yet.")))),
-			g.If(v.Act, manualForm())),
+			g.If(v.Act, manualForm(v))),
 	}
 }
 
@@ -74,7 +75,7 @@ func (p *workPage) show(v *view) g.Node {
 func noOrder(v *view) g.Node {
 	return g.Group{
 		h.P(h.Class("empty"), g.Text("No work order is being followed. "), h.Code(g.Text("muster plan")), g.Text(" makes one from a snapshot and the shop's release sheets.")),
-		g.If(v.Act, Post("/work/order", h.Class("panel"), h.EncType("multipart/form-data"),
+		g.If(v.Act, Post("/work/order", h.Class("panel"), h.EncType("multipart/form-data"), v.wrong(v.typed("/work/order", "", "")),
 			Field("Work order (JSON)", "order", h.Type("file"), h.Accept("application/json,.json"), h.Required()), space, Button("Follow it"))),
 	}
 }
@@ -134,6 +135,7 @@ func (wg *workGroup) node(v *view) g.Node {
 // node is a step with where it stands, how it is done, and what the reader may note about it.
 func (st *workStep) node(v *view) g.Node {
 	s := &st.Status
+	was := v.typed("/work/confirm", "step", st.ID)
 	return h.Li(h.Class("step "+string(s.State)), h.ID("step-"+st.ID),
 		h.H4(State(s.State), space, Printable(fmt.Sprintf("%s %s: %s → %s", st.ID, st.Device.Label, st.From, st.To))),
 		Meta(g.Text(st.summary())),
@@ -142,9 +144,10 @@ func (st *workStep) node(v *view) g.Node {
 		}),
 		g.Map(s.Notes, func(note string) g.Node { return Meta(Printable(note)) }),
 		st.how(),
-		g.If(v.Act && s.State != release.StepVerified, h.Details(h.Class("act"), h.ID("confirm-"+st.ID),
+		g.If(v.Act && s.State != release.StepVerified, h.Details(h.Class("act"), h.ID("confirm-"+st.ID), g.If(was != nil, g.Attr("open")),
 			h.Summary(g.Text("Enter the version read off its screen")),
-			Post("/work/confirm", Hidden("step", st.ID), Field("Version", "version", h.Required(), MaxLength(80)), space, yourName(), space, Button("Note it")))))
+			Post("/work/confirm", v.wrong(was), Hidden("step", st.ID), ValueField("Version", "version", 80, was.Get("version"), h.Required(), here(was)), space,
+				nameField(was.Get("by")), space, Button("Note it")))))
 }
 
 // summary tells what the step takes, and what came of it.
@@ -175,16 +178,21 @@ func manualItem(v *view, m *boat.Manual) g.Node {
 		g.If(v.Act, Post("/work/manual/remove", Hidden("id", m.ID), Button("Remove", h.Aria("label", "Remove "+boat.Printable(m.Model))))))
 }
 
-func manualForm() g.Node {
-	role := func(r boat.Role) g.Node { return Option("", string(r), r == boat.RoleOther) }
-	return Post("/work/manual", h.Class("panel grid"),
-		Field("Model", "model", h.Required(), MaxLength(80)),
+func manualForm(v *view) g.Node {
+	was := v.typed("/work/manual", "", "")
+	now := cmp.Or(was.Get("role"), string(boat.RoleOther))
+	role := func(r boat.Role) g.Node { return Option("", string(r), string(r) == now) }
+	field := func(label, name string, most int, more ...g.Node) g.Node {
+		return ValueField(label, name, most, was.Get(name), more...)
+	}
+	return Post("/work/manual", h.Class("panel grid"), v.wrong(was),
+		field("Model", "model", 80, h.Required(), here(was)),
 		Choice("Role", "role", g.Map(boat.Roles(), role)),
-		Field("Maker", "maker", MaxLength(80)),
-		Field("Serial number", "serial", MaxLength(80)),
-		Field("Software", "software", MaxLength(80)),
-		Field("Place aboard", "place", MaxLength(80)),
-		Field("Note", "note", MaxLength(400)),
-		Field("Your name", "by", MaxLength(60), h.AutoComplete("name")),
+		field("Maker", "maker", 80),
+		field("Serial number", "serial", 80),
+		field("Software", "software", 80),
+		field("Place aboard", "place", 80),
+		field("Note", "note", 400),
+		field("Your name", "by", 60, h.AutoComplete("name")),
 		h.P(Button("Enter the device")))
 }

@@ -164,8 +164,20 @@ func Static() http.Handler {
 	})
 }
 
+// finder gives the content of a page.
+type finder func(*http.Request, *boat.Report) (title string, _ content, _ error)
+
+// found is a page by its name in the menu, and what finds its content.
+type found struct {
+	name string
+	find finder
+}
+
 // page registers a page whose content find gives; an error of ErrNoSuch is answered with 404.
-func (s *Server) page(mux *http.ServeMux, pattern, name string, find func(*http.Request, *boat.Report) (title string, _ content, _ error)) {
+func (s *Server) page(mux *http.ServeMux, pattern, name string, find finder) {
+	if path, ok := strings.CutPrefix(pattern, "GET "); ok {
+		s.finders[strings.TrimSuffix(path, "{$}")] = found{name, find}
+	}
 	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		report := s.opt.Reports.Report()
 		v := s.view(r, report, name)
@@ -230,7 +242,8 @@ func WritePage(w http.ResponseWriter, status int, page []byte) {
 	_, _ = w.Write(page)
 }
 
-// form registers what a form of a page does; then the reader is sent to the page next, which says so.
+// form registers what a form of a page does; then the reader is sent to the page next, which says so. On an error the page is shown again,
+// with what was wrong and what was typed.
 func (s *Server) form(mux *http.ServeMux, pattern, next, said string, act func(context.Context, *http.Request) error) {
 	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		err := r.ParseForm() // by itself: ParseMultipartForm hides its error
@@ -245,7 +258,7 @@ func (s *Server) form(mux *http.ServeMux, pattern, next, said string, act func(c
 			err = act(ctx, r)
 		}
 		if err != nil {
-			s.failed(w, r, err)
+			s.again(w, r, next, err)
 			return
 		}
 		s.shown.clear()

@@ -14,8 +14,11 @@ func legend() g.Node {
 }
 
 // yourName asks who acts.
-func yourName() g.Node {
-	return Field("Your name", "by", h.Required(), MaxLength(60), h.AutoComplete("name"))
+func yourName() g.Node { return nameField("") }
+
+// nameField is yourName with the name that was given before.
+func nameField(name string) g.Node {
+	return Field("Your name", "by", h.Required(), MaxLength(60), h.AutoComplete("name"), g.If(name != "", h.Value(name)))
 }
 
 // jobFields are the lines of a form that a printed document begins with.

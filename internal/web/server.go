@@ -74,7 +74,8 @@ type Server struct {
 	history  history
 	shelf    *shelf
 	shown    pageCache
-	run      string // tells message numbers of one run from those of another
+	finders  map[string]found // pages by their paths
+	run      string           // tells message numbers of one run from those of another
 	turns    turns
 	stopOnce sync.Once
 }
@@ -115,7 +116,8 @@ func New(opt Options) (*Server, error) {
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)
 	}
-	s := &Server{opt: opt, run: rand.Text()[:8], access: newAccess(tokens{opt.Token, opt.ReadToken}, opt.TLSCert != "", "boat")}
+	s := &Server{opt: opt, run: rand.Text()[:8], access: newAccess(tokens{opt.Token, opt.ReadToken}, opt.TLSCert != "", "boat"),
+		finders: map[string]found{}}
 	s.turns = turns{make(chan struct{}, opt.MaxEventListeners), make(chan struct{}), opt.EventEvery, opt.slowestRead}
 	var passed, err error
 	if s.shelf, passed, err = openShelf(opt.SnapshotDir); err != nil {

@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"syscall"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -162,6 +163,12 @@ func (s *shelf) write(id string, snap *snapshot.Snapshot) error {
 	}
 	return os.Rename(f.Name(), s.path(id))
 }
+
+// makeRoom is the way out when noRoom.
+const makeRoom = "make room there, and try again"
+
+// noRoom reports whether the card or disk is full.
+func noRoom(err error) bool { return errors.Is(err, syscall.ENOSPC) }
 
 func (s *shelf) path(id string) string { return filepath.Join(s.dir, id+".json") }
 

@@ -5,12 +5,15 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"net/url"
 	"os"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 
 	"github.com/rs/zerolog"
@@ -323,4 +326,55 @@ func TestEvidenceTimes(t *testing.T) {
 	if got := EvidenceValue([]any{"2026-11-26T06:42:21.248891637Z", "2.10"}); got != "2026-11-26 06:42:21 UTC, 2.10" {
 		t.Error(got)
 	}
+}
+
+// TestRefusedForms: a form that is not taken is shown again on its page, with what was wrong beside it and what was typed.
+func TestRefusedForms(t *testing.T) {
+	s := serve(t, Options{Reports: &fakeReports{report: sample(t)}, Desk: &fakeDesk{}})
+	for _, tt := range []struct {
+		path, form string
+		status     int
+		want       []string
+	}{
+		{"/work/manual", "model=+&role=radio&maker=Gannet+%3Cb%3E&note=aft", 422, []string{"<h1>Work</h1>", "model: it is missing: say what the device is",
+			`value="Gannet &lt;b&gt;"`, `value="aft"`, `<option selected>radio</option>`, `autofocus`}},
+		{"/alerts/acknowledge", "alert=no-address%3Ax&by=Jo", 404, []string{"no standing alert", `role="status"`}},
+		{"/alerts/acknowledge", "alert=" + url.QueryEscape(openAlertOf(t)) + "&by=+", 422, []string{"say who acknowledges", ` open><summary>Acknowledge</summary>`}},
+		{"/proof/take", "", 200, nil},
+		{"/work/end", "", 404, []string{"<h1>Work</h1>", "none is being followed"}},
+		{"/work/order", "", 422, []string{"<h1>Work</h1>", "choose the file of a work order"}},
+		{"/work/manual", "model=" + strings.Repeat("x", bodyLimit), 413, []string{"what was sent is too large: at most 1024 kB are taken"}},
+	} {
+		resp, err := http.Post(s.URL()+tt.path, "application/x-www-form-urlencoded", strings.NewReader(tt.form))
+		if err != nil {
+			t.Fatal(err)
+		}
+		page, err := io.ReadAll(resp.Body)
+		resp.Body.Close()
+		if err != nil || resp.StatusCode != tt.status {
+			t.Errorf("%s: %v %s", tt.path, err, resp.Status)
+		}
+		for _, want := range tt.want {
+			if !strings.Contains(string(page), want) {
+				t.Errorf("%s: the page lacks %q\n%.3000s", tt.path, want, page)
+			}
+		}
+		if strings.Contains(string(page), "data-live") != (tt.status == 200) {
+			t.Errorf("%s: a page of a refused form is fetched anew, by an address that has none", tt.path)
+		}
+	}
+	if status, words := failedWith(fmt.Errorf("take snapshot: write x: %w", syscall.ENOSPC)); status != 503 || !strings.HasSuffix(words, ": make room there, and try again") {
+		t.Error(status, words)
+	}
+}
+
+// openAlertOf is an alert of the sample that can be acknowledged.
+func openAlertOf(t *testing.T) string {
+	for _, a := range sample(t).Alerts {
+		if a.State == boat.AlertOpen {
+			return a.ID
+		}
+	}
+	t.Fatal("none is open")
+	return ""
 }
