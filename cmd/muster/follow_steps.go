@@ -35,7 +35,9 @@ type following struct {
 
 	first, last event.Time // of the reports
 	latest      *boat.Report
-	aboard      bool // the boat is the order's
+	heard       event.Time // when somebody was heard first
+	silent      bool       // it was told that nobody is
+	aboard      bool       // the boat is the order's
 	begun       bool
 	begunAt     event.Time
 	checked     bool // the pre-checks were told
@@ -50,6 +52,9 @@ func (f *following) look(now event.Time, r *boat.Report, c release.Conditions) {
 	if f.latest != nil {
 		by := r.Window.MovedSince(f.latest.Window)
 		f.first, f.begunAt = f.first.Add(by), f.begunAt.Add(by)
+		if f.heard != 0 {
+			f.heard = f.heard.Add(by)
+		}
 	}
 	if f.first == 0 || now < f.first {
 		f.first = now
@@ -84,9 +89,19 @@ func (f *following) isAboard(r *boat.Report) bool {
 	if f.aboard {
 		return true
 	}
+	if silent(r) {
+		if f.last.Sub(f.first) >= aboardWithin && !f.silent {
+			f.silent = true
+			f.tell("nothing is heard yet: check that the boat's electronics are on, the plug, and the bit rate")
+		}
+		return false
+	}
+	if f.heard == 0 || f.last < f.heard {
+		f.heard = f.last
+	}
 	err := f.order.CheckBoat(r)
 	named := f.order.Boat.ID != "" && r.Boat.ID != ""
-	if err != nil && (named || f.last.Sub(f.first) >= aboardWithin) {
+	if err != nil && (named || f.last.Sub(f.heard) >= aboardWithin) {
 		f.fail(err)
 	}
 	f.aboard = err == nil
@@ -228,7 +243,7 @@ func (f *following) neverBegan(err error) error {
 	switch {
 	case err != nil:
 		return nil
-	case f.latest == nil:
+	case f.latest == nil || silent(f.latest):
 		return cli.WithHint(errors.New("follow: nothing was heard"), "check that the boat's electronics are on, the plug, and the bit rate")
 	}
 	if err := f.order.CheckBoat(f.latest); err != nil {

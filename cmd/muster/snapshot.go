@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -274,7 +275,9 @@ func (c *snapshotCmd) asking(r *boat.Report) (more time.Duration) {
 	return more
 }
 
-func silent(r *boat.Report) bool { return len(r.Devices) == 0 && len(r.Talkers) == 0 }
+func silent(r *boat.Report) bool {
+	return len(r.Talkers) == 0 && !slices.ContainsFunc(r.Devices, func(d boat.Device) bool { return !d.Own })
+}
 
 // complete reports whether somebody is aboard and everybody has told who he is or was given up on.
 func complete(r *boat.Report) bool { return !silent(r) && len(snapshot.Waiting(r)) == 0 }

@@ -83,7 +83,9 @@ func (c *verifyCmd) run(a *app) error {
 			failed++
 			text = "NOT in order: " + err.Error()
 		}
-		fmt.Fprintf(a.stdout, "%s: %s\n", file, boat.Printable(text))
+		if _, err := fmt.Fprintf(a.stdout, "%s: %s\n", file, boat.Printable(text)); err != nil {
+			return err
+		}
 	}
 	switch {
 	case failed == 1 && len(c.Files) == 1:
