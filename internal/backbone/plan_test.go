@@ -158,7 +158,7 @@ func TestRoll(t *testing.T) {
 		{"sounder not there", []boat.Device{head}, []string{"planned, not there: sounder"}, []string{"missing layout b sounder"}},
 		{"perhaps it is the one that says nothing", []boat.Device{head, claim},
 			[]string{"planned, not there: sounder", "there, has not said what it is: device 00000000000000A5"}, nil},
-		{"one too many", []boat.Device{head, depth, radio}, []string{"there, not planned: VR1 radio 00000000000000A4"}, []string{"newcomer layout 00000000000000A4"}},
+		{"one too many", []boat.Device{head, depth, radio}, []string{"there, not planned: 1 device"}, []string{"newcomer layout 00000000000000A4"}},
 		{"silent is told by itself", []boat.Device{head, silent}, []string{"planned, not there: sounder (silent)"}, nil},
 		{"exchanged for its like", []boat.Device{old, head, depth}, nil, nil},
 	} {

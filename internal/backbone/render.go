@@ -105,8 +105,8 @@ func (l *Live) Lines() []string {
 	for _, x := range l.Missing {
 		out = append(out, "planned, not there: "+x)
 	}
-	for _, x := range l.Extra {
-		out = append(out, "there, not planned: "+x)
+	if n := len(l.Extra); n > 0 { // each has a finding of its own
+		out = append(out, "there, not planned: "+boat.Counted(n, "device", "devices"))
 	}
 	for _, x := range l.Added {
 		out = append(out, "thought of, and there already: "+x)

@@ -213,6 +213,28 @@ func TestEditorOpens(t *testing.T) {
 }
 
 // TestEditorRights: who may read may draw, and nobody else.
+// TestEditorNewcomers: a layout that knows no device yet tells each that is there once, with what to do, and how many there are.
+func TestEditorNewcomers(t *testing.T) {
+	r := sample(t)
+	s := serve(t, Options{Reports: &fakeReports{report: r}})
+	_, page := get(t, s.URL()+editorPath)
+	page, _, _ = strings.Cut(page, "<form")
+	text := words(page)
+	told := 0
+	for i := range r.Devices {
+		label := r.Devices[i].Label()
+		if strings.Contains(text, label+" is on the network, but not in the layout") {
+			told++
+			if n := strings.Count(text, label); n != 1 {
+				t.Errorf("%s is told %d times", label, n)
+			}
+		}
+	}
+	if told != 2 || !strings.Contains(text, "there, not planned: 2 devices") {
+		t.Errorf("%d newcomers are told: %s", told, text)
+	}
+}
+
 func TestEditorRights(t *testing.T) {
 	const act, look = "0123456789abcdef-act", "0123456789abcdef-read"
 	s := serve(t, Options{Reports: &fakeReports{report: aboard(t)}, Token: act, ReadToken: look})
