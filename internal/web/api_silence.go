@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -33,7 +34,11 @@ func (e SilenceEntry) silence() (alert.Silence, time.Duration, error) {
 		*p = boat.Printable(strings.TrimSpace(*p))
 	}
 	span, err := time.ParseDuration(e.For)
-	switch {
+	switch long := func(text string, most int) bool { return utf8.RuneCountInString(text) > most }; {
+	case long(e.Alert, 300) || long(e.Check, 60) || long(e.Device, 100) || long(e.By, 60) || long(e.Why, 200): // a form has no schema
+		return alert.Silence{}, 0, errors.New("a text is too long: keep the name to 60 characters and the reason to 200, and take ids as the report lists them")
+	case boat.Printable(e.Device) != e.Device: // a form could not give it back to end the silence
+		return alert.Silence{}, 0, fmt.Errorf("device: %q is no id: the report lists the ids", e.Device)
 	case err != nil:
 		return alert.Silence{}, 0, fmt.Errorf("for: %q is no duration: write it as 30m or 8h", e.For)
 	case span < time.Minute || span > maxSilence:
