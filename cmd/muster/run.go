@@ -131,7 +131,7 @@ func orDefaults(file string) string {
 
 // gcPercent is how much garbage may come on top of what is in use, per cent, unless GOGC says otherwise: on a board memory is dearer than
 // the little time that collecting it more often takes.
-const gcPercent = 40
+const gcPercent = 30
 
 // cores is how many processors the daemon works on at one time, unless GOMAXPROCS says otherwise: a full bus with pages open takes
 // half a hundredth of one, and a second would only be woken to hand work over to.

@@ -43,7 +43,7 @@ func serveDescription(mux *http.ServeMux, description []byte) {
 		w.Header().Set("Content-Type", "application/openapi+json")
 		_, _ = w.Write(description)
 	})
-	mux.HandleFunc("GET "+prefix+"/schemas", func(w http.ResponseWriter, r *http.Request) {
+	mux.HandleFunc("GET "+prefix+"/schemas", func(w http.ResponseWriter, _ *http.Request) {
 		names := map[string]string{}
 		for name := range schemasOf(description) {
 			names[name] = prefix + "/schemas/" + name + ".json"
