@@ -137,7 +137,9 @@ func (a *access) guard(next http.Handler, login loginPage) http.Handler {
 			login(w, r, http.StatusUnauthorized, "")
 		case may == nothing:
 			h.Set("WWW-Authenticate", `Bearer realm="muster"`)
-			h.Add("WWW-Authenticate", `Basic realm="muster", charset="UTF-8"`)
+			if mode := r.Header.Get("Sec-Fetch-Mode"); mode == "" || mode == "navigate" { // for an open page a browser would put up a window
+				h.Add("WWW-Authenticate", `Basic realm="muster", charset="UTF-8"`)
+			}
 			refuse(w, r, http.StatusUnauthorized, "this "+a.whose+" asks for its token: send it as bearer token, or as password with any user name")
 		case may == reading && !safe && a.open():
 			refuse(w, r, http.StatusForbidden, "without a token only this machine's own users may act: give the server a token_file")

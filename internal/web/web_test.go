@@ -197,6 +197,17 @@ func TestAccess(t *testing.T) {
 	})
 }
 
+// TestNoLoginWindow: what a page fetches by itself never makes the browser put up a window that asks for a password.
+func TestNoLoginWindow(t *testing.T) {
+	s := serve(t, Options{Token: "0123456789abcdef", Reports: &fakeReports{report: sample(t)}})
+	for mode, want := range map[string]int{"": 2, "navigate": 2, "cors": 1, "same-origin": 1} {
+		resp, _ := get(t, s.URL()+"/api/v1/events", "Sec-Fetch-Mode", mode)
+		if got := resp.Header.Values("WWW-Authenticate"); resp.StatusCode != 401 || len(got) != want {
+			t.Errorf("%q: %s %q", mode, resp.Status, got)
+		}
+	}
+}
+
 func TestEvents(t *testing.T) {
 	f := &fakeReports{report: sample(t)}
 	s := serve(t, Options{Reports: f, EventEvery: 1, MaxEventListeners: 1})

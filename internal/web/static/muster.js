@@ -3,7 +3,13 @@
 "use strict";
 (() => {
   const link = document.getElementById("link");
-  const lost = (is) => { const text = is ? (document.body.dataset.lost || "The boat does not answer; this is what it said last.") : ""; if (link.textContent !== text) link.textContent = text; };
+  const tell = (text) => { if (link.textContent !== text) link.textContent = text; };
+  const lost = (is) => tell(is ? (document.body.dataset.lost || "The boat does not answer; this is what it said last.") : "");
+  const page = { Accept: "text/html" }; // so that a server that wants a token answers with the page that asks for it
+  const here = () => location.href.replace(/#.*/, "").replace(/([?&])said=[^&]*&?/, "$1");
+
+  // turnedAway tells the reader whose token is no longer good, which a stream that was refused does not tell from one that broke.
+  const turnedAway = (status) => { if (status === 401) tell("This page may no longer be read: load it anew and show the token."); return status === 401; };
 
   // stream listens while the page is in sight: a browser allows few connections to one server, and hidden pages must not use them up.
   const stream = (url, names, take) => {
@@ -13,7 +19,13 @@
       events = new EventSource(url);
       for (const name of names) events.addEventListener(name, (e) => take(e.data));
       events.addEventListener("open", () => lost(false));
-      events.addEventListener("error", () => lost(true));
+      events.addEventListener("error", async () => {
+        lost(true);
+        if (!events || events.readyState !== EventSource.CLOSED) return; // the browser tries again
+        close(); // it was refused, and the browser gives up: there may be too many readers, or a proxy before a boat that starts
+        try { if (turnedAway((await fetch(here(), { method: "HEAD", cache: "no-store", headers: page })).status)) return; } catch { /* still lost */ }
+        setTimeout(open, 5000);
+      });
     };
     const close = () => { if (events) events.close(); events = null; };
     document.addEventListener("visibilitychange", () => { if (document.hidden) close(); else open(); });
@@ -46,10 +58,11 @@
       if (busy) { again = true; return; }
       busy = true;
       try {
-        const answer = await fetch(location.href.replace(/#.*/, "").replace(/([?&])said=[^&]*&?/, "$1"), { cache: "no-store" });
+        const answer = await fetch(here(), { cache: "no-store", headers: page });
+        if (turnedAway(answer.status)) return;
         if (!answer.ok) throw new Error(answer.statusText);
-        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-        const main = page.querySelector("main[data-live]");
+        const answered = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const main = answered.querySelector("main[data-live]");
         if (!main) throw new Error("no page");
         const said = live.querySelector(".said");
         if (said) main.insertBefore(document.importNode(said, true), main.querySelector("#link").nextSibling);
