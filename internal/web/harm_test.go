@@ -112,7 +112,7 @@ func boatSaying(t *testing.T, id, text string) (s *Server, reports *fakeReports,
 func say(tr *Traffic) {
 	text := "<script>window.harmed=1</script>"
 	tr.Note(&transport.Message{ID: pgn.MakeID(6, 126998, 1, pgn.Global), Data: []byte("\x22\x01" + text + "\x02\x01\x02\x01")}, &boat.Sender{ID: evilID, Network: evilID})
-	heard(tr, evilID, `\s:<img>*00\$GPTXT,01,01,02,`+text+"\x1b", "$PXYZ<b>,"+text, "$GPTXT,01,01,02,"+text)
+	heard(tr, evilID, `\s:<img>*00\$GPTXT,01,01,02,`+text)
 }
 
 // harmless is a text as long as s, of letters and digits only.
@@ -219,6 +219,7 @@ func TestMarkupInBrowser(t *testing.T) {
 			webtest.Script[int](t, ctx, "new Promise(r => setTimeout(r, 200, 0))")
 			say(traffic)
 			webtest.Poll(t, ctx, "document.getElementById('traffic').textContent.includes('window.harmed')")
+			webtest.Poll(t, ctx, "['no checksum', 'wrong checksum of its tag block'].every(s => [...document.querySelectorAll('#traffic .flag')].some(e => e.textContent === s))")
 		}
 		want := "undefined,1,0,true"
 		if strings.HasPrefix(path, "/proof/record") || strings.HasPrefix(path, "/backbone/report") { // on paper

@@ -147,15 +147,19 @@ func TestNewestSentences(t *testing.T) {
 	}
 }
 
-// TestFullLine: of a second of a line of 38,400 baud, full of the shortest sentences that carry a value, nothing is lost between two turns.
-func TestFullLine(t *testing.T) {
-	tr := NewTraffic(0)
-	var lines []string
+// fullLine is a second of a line of 38,400 baud, full of the shortest sentences that carry a value.
+func fullLine() (lines []string) {
 	for used := 0; used < 38400/10; {
 		line := sealed(fmt.Sprintf("$HCHDM,%d,M", len(lines)%10))
 		used += len(line) + 2
 		lines = append(lines, line)
 	}
+	return lines
+}
+
+// TestFullLine: of a full line nothing is lost between two turns.
+func TestFullLine(t *testing.T) {
+	tr, lines := NewTraffic(0), fullLine()
 	if len(lines) < 200 {
 		t.Fatalf("only %d sentences fill the line", len(lines))
 	}
@@ -291,6 +295,26 @@ func BenchmarkNoteSentence(b *testing.B) {
 	for b.Loop() {
 		add()
 	}
+}
+
+// BenchmarkFullLine is what a page takes of a second of a full line of 38,400 baud.
+func BenchmarkFullLine(b *testing.B) {
+	tr, lines := NewTraffic(0), fullLine()
+	parsed := make([]nmea0183.Sentence, len(lines))
+	for i, line := range lines {
+		if _, err := nmea0183.Parse([]byte(line), &parsed[i]); err != nil {
+			b.Fatal(err)
+		}
+	}
+	after := uint64(0)
+	b.ReportAllocs()
+	for b.Loop() {
+		for i := range parsed {
+			tr.NoteSentence(&parsed[i], boat.Line{Network: "mast", Time: 1})
+		}
+		_, after = tr.NewestSentences(after, SentenceFilter{})
+	}
+	b.ReportMetric(float64(len(lines)), "sentences")
 }
 
 // FuzzTrafficSentence: whatever a line carries, each of its sentences can be shown, is what was heard, and steers nothing.
