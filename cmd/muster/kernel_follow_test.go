@@ -25,8 +25,8 @@ func workScenario(t *testing.T) []byte {
 	}
 	return append(boat, `
 timeline:
-  - {at: 34s, do: sag, volts: 2.2, for: 60s}
-  - {at: 36s, do: update, device: flybridge-head, for: 45s, software: "4.52", factory_defaults: true}
+  - {at: 58s, do: sag, volts: 2.2, for: 60s}
+  - {at: 60s, do: update, device: flybridge-head, for: 45s, software: "4.52", factory_defaults: true}
 `...)
 }
 
