@@ -44,7 +44,7 @@ func judge(r *boat.Report) verdict {
 	for _, group := range Groups(r) {
 		for _, d := range group.Devices {
 			switch {
-			case d.Own:
+			case d.Own, d.Renamed: // the unit answers under its other NAME
 				continue
 			case d.State == boat.Present:
 				here++

@@ -325,6 +325,7 @@ func TestVerdictOfLittle(t *testing.T) {
 		{boat.Report{TakenAt: at, Networks: spoke, Talkers: talkers}, "Data is heard; no talker has told what it is.", "2 talkers are heard on NMEA 0183."},
 		{boat.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []boat.Alert{{Severity: boat.Warning}}}, "Usable, but look at 1 warning.", "1 talker is heard on NMEA 0183."},
 		{boat.Report{TakenAt: at, Networks: spoke, Devices: []boat.Device{{State: boat.Silent}}}, "All in order.", "0 of 1 device on the roll answer."},
+		{boat.Report{TakenAt: at, Networks: spoke, Devices: []boat.Device{{State: boat.Present}, {State: boat.Gone, Renamed: true}}}, "All in order.", "1 of 1 device on the roll answer."},
 	} {
 		if v := judge(&tt.report); v.Sentence != tt.sentence || v.More != tt.more {
 			t.Errorf("%+v\nwant %q, %q", v, tt.sentence, tt.more)
