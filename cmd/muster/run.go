@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
-	"runtime"
-	"runtime/debug"
 	"syscall"
 
 	"github.com/spf13/pflag"
@@ -129,22 +127,11 @@ func orDefaults(file string) string {
 	return file
 }
 
-// gcPercent is how much garbage may come on top of what is in use, per cent, unless GOGC says otherwise: on a board memory is dearer than
-// the little time that collecting it more often takes.
-const gcPercent = 30
-
-// cores is how many processors the daemon works on at one time, unless GOMAXPROCS says otherwise: a full bus with pages open takes
-// half a hundredth of one, and a second would only be woken to hand work over to.
-const cores = 1
-
 // watch runs the daemon until interrupted, with layouts in the place of those that the config names, if there are any. started is called
 // before with the daemon; it may be nil.
 func (a *app) watch(cfg config.Config, layouts []*backbone.Layout, started func(*daemon.Daemon) error) error {
 	if len(cfg.Sources) == 0 {
 		return errNoSource
-	}
-	if os.Getenv("GOGC") == "" {
-		debug.SetGCPercent(gcPercent)
 	}
 	log := a.log(cfg.Log)
 	d, err := daemon.New(daemon.Options{Config: cfg, Layouts: layouts, Open: a.opener(true), Later: a.openerOf(true, true), Log: log.logger(), SetLog: log.set, Version: cli.Version()})
@@ -156,9 +143,6 @@ func (a *app) watch(cfg config.Config, layouts []*backbone.Layout, started func(
 		if err := started(d); err != nil {
 			return err
 		}
-	}
-	if os.Getenv("GOMAXPROCS") == "" {
-		runtime.GOMAXPROCS(cores) // the start may take all there are
 	}
 	return d.Run(a.ctx)
 }

@@ -8,12 +8,10 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"maps"
 	"net/http"
 	"path"
 	"reflect"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -103,7 +101,6 @@ func (s *Server) operations(api huma.API) {
 func ServeAPI(mux *http.ServeMux, description []byte, register func(huma.API)) {
 	api := newAPI(mux)
 	register(api)
-	forgetAnswers(api.OpenAPI())
 	serveDescription(mux, description)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		if !OtherMethod(mux, w, r) {
@@ -123,49 +120,6 @@ func newAPI(mux *http.ServeMux) huma.API {
 	config.Security = []map[string][]string{{}, {"token": {}}}
 	config.Servers = []*huma.Server{{URL: "/"}}
 	return humago.New(mux, config)
-}
-
-// forgetAnswers lets go of the schemas of answers, which only a description needs. Those that what people send is held to stay.
-func forgetAnswers(doc *huma.OpenAPI) {
-	schemas := doc.Components.Schemas.Map()
-	needed := map[string]bool{}
-	var need func(*huma.Schema)
-	need = func(s *huma.Schema) {
-		if s == nil {
-			return
-		}
-		if name := path.Base(s.Ref); s.Ref != "" && !needed[name] {
-			needed[name] = true
-			need(schemas[name])
-		}
-		for _, p := range s.Properties {
-			need(p)
-		}
-		need(s.Items)
-		if of, ok := s.AdditionalProperties.(*huma.Schema); ok {
-			need(of)
-		}
-		for _, list := range [][]*huma.Schema{s.OneOf, s.AnyOf, s.AllOf, {s.Not}} {
-			for _, one := range list {
-				need(one)
-			}
-		}
-	}
-	for _, item := range doc.Paths {
-		for _, op := range []*huma.Operation{item.Get, item.Put, item.Post, item.Delete, item.Patch} {
-			if op == nil {
-				continue
-			}
-			op.Responses = nil
-			if op.RequestBody != nil {
-				for _, content := range op.RequestBody.Content {
-					need(content.Schema)
-				}
-			}
-		}
-	}
-	maps.DeleteFunc(schemas, func(name string, _ *huma.Schema) bool { return !needed[name] })
-	doc.Paths = nil
 }
 
 // schemaName tells types of one name in different packages apart.
@@ -205,15 +159,11 @@ func jsonResponse[T any](api huma.API, kind, words string) map[string]*huma.Resp
 	return map[string]*huma.Response{"200": {Description: words, Content: map[string]*huma.MediaType{kind: {Schema: schema}}}}
 }
 
-// answering registers an operation that answers with a T. For the library all of them answer with the same type, for it makes 16 kB of
-// program for each pair of types of request and answer.
+// answering registers an operation that answers with a T.
 func answering[I, T any](api huma.API, op huma.Operation, f func(context.Context, *I) (T, error)) {
-	op.DefaultStatus = cmp.Or(op.DefaultStatus, http.StatusOK)
-	answer := jsonResponse[T](api, "application/json", http.StatusText(op.DefaultStatus))["200"]
-	op.Responses = map[string]*huma.Response{strconv.Itoa(op.DefaultStatus): answer}
-	huma.Register(api, op, func(ctx context.Context, in *I) (*struct{ Body any }, error) {
+	huma.Register(api, op, func(ctx context.Context, in *I) (*struct{ Body T }, error) {
 		v, err := f(ctx, in)
-		return &struct{ Body any }{v}, err
+		return &struct{ Body T }{v}, err
 	})
 }
 
