@@ -1,5 +1,4 @@
-// Package record makes the service record: what was aboard, what was done, what remains, and how to check it.
-package record
+package job
 
 import (
 	"cmp"
@@ -14,7 +13,7 @@ import (
 	"muster/internal/snapshot"
 )
 
-// Record is the service record as it is printed, the same for HTML and PDF.
+// Record is the content of the service record: what was aboard, what was done, what remains, and how to check it.
 type Record struct {
 	Job      *Job
 	Boat     boat.Identity
@@ -74,31 +73,11 @@ var cautions = []string{
 	"This record shows what the network reported at the times given. It is no navigation aid and no survey of the boat.",
 }
 
-// howToCheck says how anybody can check the record.
-const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files; the digest is the SHA-256 of the canonical JSON (RFC 8785) " +
-	"of the snapshot without its seal, the signature is Ed25519 (RFC 8037, RFC 7515 detached)."
-
 // ErrUnsealed says that a record can rest only on sealed snapshots.
 var ErrUnsealed = errors.New("the snapshot does not prove itself")
 
-// Title heads the record: with the shop's job number, when there is one.
-func (r *Record) Title() string { return strings.TrimSpace("Service record " + r.Job.Number) }
-
-// facts are what the record is about.
-func (r *Record) facts() [][2]string {
-	name := r.Boat.Name
-	if r.Boat.ID != "" {
-		name = strings.TrimSpace(name + " (" + r.Boat.ID + ")")
-	}
-	facts := r.Job.Facts()
-	if name != "" {
-		facts = append([][2]string{{"Boat", name}}, facts...)
-	}
-	return facts
-}
-
-// Build makes the record from two sealed snapshots of one boat and the job.
-func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
+// NewRecord makes the record from two sealed snapshots of one boat and the job.
+func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
 	for _, s := range []struct {
 		name string
 		snap *snapshot.Snapshot
