@@ -10,7 +10,6 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
-	"muster/internal/event"
 	"muster/internal/snapshot"
 )
 
@@ -70,7 +69,7 @@ func ComparisonText(w io.Writer, c *snapshot.Comparison) error {
 		name string
 		snapshot.Side
 	}{{"before", c.Before}, {"after", c.After}} {
-		fmt.Fprintf(&b, "%-6s  %s  %s  %.12s\n", side.name, when(side.TakenAt), devices(side.Devices), side.SHA256)
+		fmt.Fprintf(&b, "%-6s  %s  %s  %.12s\n", side.name, second(side.TakenAt), devices(side.Devices), side.SHA256)
 	}
 	if len(c.Changes) == 0 {
 		fmt.Fprintf(&b, "\nNothing changed.\n")
@@ -105,7 +104,7 @@ func ComparisonHTML(w io.Writer, c *snapshot.Comparison) error {
 
 // sideFact is the row about one of the two snapshots.
 func sideFact(name string, s snapshot.Side) g.Node {
-	return Fact(name, g.Text(when(s.TakenAt)+", "+devices(s.Devices)+", "), h.Code(g.Text(s.SHA256)))
+	return Fact(name, g.Text(second(s.TakenAt)+", "+devices(s.Devices)+", "), h.Code(g.Text(s.SHA256)))
 }
 
 // section is the heading and the table of one class of changes.
@@ -123,19 +122,9 @@ func Histories(w io.Writer, histories []snapshot.History) error {
 			b.WriteString("  version not told\n")
 		}
 		for _, r := range h.Runs {
-			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), when(r.From), when(r.To))
+			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), second(r.From), second(r.To))
 		}
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
 }
-
-// when is a moment as people read it; the JSON has the source's own precision.
-func when(t event.Time) string {
-	if t == 0 {
-		return "time unknown"
-	}
-	return t.UTC().Format("2006-01-02 15:04:05 UTC")
-}
-
-func devices(n int) string { return boat.Counted(n, "device", "devices") }

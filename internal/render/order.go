@@ -9,7 +9,6 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
-	"muster/internal/event"
 	"muster/internal/release"
 )
 
@@ -46,10 +45,10 @@ func OrderHTML(w io.Writer, o *release.Order) error {
 func orderOrigin(o *release.Order) g.Node {
 	text := "From the snapshot"
 	if o.Made != 0 {
-		text = "Made " + stamped(o.Made) + ". " + text
+		text = "Made " + minute(o.Made) + ". " + text
 	}
 	if o.Snapshot.TakenAt != 0 {
-		text += " of " + stamped(o.Snapshot.TakenAt)
+		text += " of " + minute(o.Snapshot.TakenAt)
 	}
 	return quiet(text + ", " + o.Snapshot.Digest)
 }
@@ -130,6 +129,3 @@ func tickBox() g.Node { return h.Span(h.Class("box"), g.Raw("&nbsp;")) }
 func quiet(text string) g.Node { return h.P(h.Class("quiet"), g.Text(text)) }
 
 func aside(text string) g.Node { return h.Span(h.Class("quiet"), g.Text(text)) }
-
-// stamped is a moment as it is printed.
-func stamped(t event.Time) string { return t.UTC().Format("2006-01-02 15:04 UTC") }

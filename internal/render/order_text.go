@@ -123,17 +123,6 @@ func updates(o *release.Order) string { return boat.Counted(len(o.Steps()), "upd
 
 func inGroups(o *release.Order) string { return boat.Counted(len(o.Groups), "group", "groups") }
 
-// boatName is "Wagtail (wagtail)", with what is known of the two.
-func boatName(b boat.Identity) string {
-	switch {
-	case b.Name != "" && b.ID != "":
-		return b.Name + " (" + b.ID + ")"
-	case b.Name != "":
-		return b.Name
-	}
-	return b.ID
-}
-
 func problems(all []release.Problem) []string {
 	out := make([]string, len(all))
 	for i, p := range all {

@@ -1,15 +1,19 @@
 package render
 
 import (
+	"cmp"
 	_ "embed"
 	"fmt"
 	"io"
+	"strconv"
 	"strings"
 	"time"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
+	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/job"
 )
 
@@ -28,21 +32,60 @@ var (
 )
 
 func deviceCells(d job.Row) []string {
-	return []string{d.Device, d.Serial, d.Before, d.After, d.Remark}
+	return []string{d.Device, d.Serial, cmp.Or(d.Before, "–"), cmp.Or(d.After, "–"), d.Remark}
 }
-func stepCells(s job.Step) []string     { return []string{s.Title, s.State, s.Began, s.Ended, s.Note} }
-func figureCells(f job.Figure) []string { return []string{f.Name, f.Before, f.After} }
+
+func stepCells(s job.Step) []string { return []string{s.Title, s.State, s.Began, s.Ended, s.Note} }
+
+// figureCells are the measured figures before and after.
+func figureCells(r *job.Record) [][]string {
+	out := [][]string{{"Devices on the network", strconv.Itoa(r.Aboard.Before), strconv.Itoa(r.Aboard.After)}}
+	for _, n := range r.Networks {
+		b, a := n.Before, n.After
+		count := func(name string, before, after uint64) {
+			out = append(out, []string{name + " on " + a.ID, strconv.FormatUint(before, 10), strconv.FormatUint(after, 10)})
+		}
+		out = append(out, []string{"Load of " + a.ID, load(b.Load), load(a.Load)})
+		if a.Kind == event.NMEA0183 {
+			count("Wrong checksums", b.Faults.ChecksumErrors, a.Faults.ChecksumErrors)
+			continue
+		}
+		count("Error frames", b.Faults.ErrorFrames, a.Faults.ErrorFrames)
+		count("Broken messages", b.Faults.BrokenSequences, a.Faults.BrokenSequences)
+	}
+	return out
+}
+
+func load(l *boat.Load) string {
+	if l == nil {
+		return "–"
+	}
+	return fmt.Sprintf("%.1f %%, peak %.1f %%", l.Mean*100, l.Peak*100)
+}
+
+// roleTitle is a role as a heading.
+func roleTitle(role boat.Role) string {
+	if role == boat.RoleAIS {
+		return "AIS"
+	}
+	return strings.ToUpper(string(role[:1])) + string(role[1:])
+}
+
+// recordCautions are the usual ones of the trade (common practice, no source), and the job's own.
+func recordCautions(of *job.Job) []string {
+	return append([]string{
+		"Electronics are aids. Check position, depth and heading against independent means before relying on them.",
+		"Work on wiring, batteries and shore power follows the maker's instructions, local codes and, where required, licensed practice.",
+		"This record shows what the network reported at the times given. It is no navigation aid and no survey of the boat.",
+	}, of.Cautions...)
+}
 
 // recordTitle heads the record: with the shop's job number, when there is one.
 func recordTitle(r *job.Record) string { return strings.TrimSpace("Service record " + r.Job.Number) }
 
 // recordFacts are what the record is about.
 func recordFacts(r *job.Record) [][2]string {
-	name := r.Boat.Name
-	if r.Boat.ID != "" {
-		name = strings.TrimSpace(name + " (" + r.Boat.ID + ")")
-	}
-	return told(append([][2]string{{"Boat", name}}, jobFacts(r.Job)...))
+	return told(append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...))
 }
 
 // ServiceRecordHTML writes the record as one page that stands alone and prints well.
@@ -61,9 +104,9 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 		items("What remains, and why", r.Remains),
 		items("What is new since", r.Fresh),
 		Section("Other changes", r.Changes),
-		h.H2(g.Text("Network")), headedTable(figureColumns, h.TBody(Lines(rows(r.Network, figureCells)...))),
+		h.H2(g.Text("Network")), headedTable(figureColumns, h.TBody(Lines(g.Map(figureCells(r), func(texts []string) g.Node { return Row(texts...) })...))),
 		Section("Notes", r.Job.Notes),
-		Section("Cautions", r.Cautions),
+		Section("Cautions", recordCautions(r.Job)),
 		h.H2(g.Text("Proof")),
 		h.P(proofNode("Before", r.Before), h.Br(), g.Text("\n"), proofNode("After", r.After)),
 		h.P(h.Small(g.Text(howToCheck))))
@@ -75,7 +118,7 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 
 func recordDevices(groups []job.Group) g.Node {
 	return headedTable(deviceColumns, g.Map(groups, func(x job.Group) g.Node {
-		return h.TBody(Block(h.Tr(h.Th(h.Scope("rowgroup"), h.ColSpan("5"), g.Text(x.Role))), Lines(rows(x.Devices, deviceCells)...)))
+		return h.TBody(Block(h.Tr(h.Th(h.Scope("rowgroup"), h.ColSpan("5"), g.Text(roleTitle(x.Role)))), Lines(rows(x.Devices, deviceCells)...)))
 	})...)
 }
 
@@ -92,7 +135,7 @@ func items(title string, of []job.Item) g.Node {
 // proofNode says when a snapshot was taken, and what anybody can hold it against.
 func proofNode(which string, m job.Moment) g.Node {
 	signed := g.If(m.Signed != "", g.Group{g.Text(", signed by "), h.Code(g.Text(m.Signed))})
-	return g.Group{g.Textf("%s: taken %s, SHA-256 ", which, m.Taken), h.Code(g.Text(m.SHA256)), signed, g.Text(".")}
+	return g.Group{g.Textf("%s: taken %s, SHA-256 ", which, minute(m.Taken)), h.Code(g.Text(m.SHA256)), signed, g.Text(".")}
 }
 
 // ServiceRecordPDF writes the record as PDF. made is the creation date in the file.
@@ -106,7 +149,7 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 	widths := []float64{58, 30, 24, 24}
 	d.Table(widths, deviceColumns, nil)
 	for _, g := range r.Groups {
-		d.Band(g.Role)
+		d.Band(roleTitle(g.Role))
 		d.Table(widths, nil, cells(g.Devices, deviceCells))
 	}
 	if len(r.Steps) > 0 {
@@ -119,9 +162,9 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 	d.List("What is new since", itemTexts(r.Fresh))
 	d.List("Other changes", r.Changes)
 	d.Title("Network")
-	d.Table([]float64{66, 44}, figureColumns, cells(r.Network, figureCells))
+	d.Table([]float64{66, 44}, figureColumns, figureCells(r))
 	d.List("Notes", r.Job.Notes)
-	d.List("Cautions", r.Cautions)
+	d.List("Cautions", recordCautions(r.Job))
 	d.Title("Proof")
 	d.Facts(18, [2]string{"before", proofText(r.Before)}, [2]string{"after", proofText(r.After)})
 	d.Paragraph(howToCheck)
@@ -132,7 +175,7 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 }
 
 func proofText(m job.Moment) string {
-	text := "taken " + m.Taken + ", SHA-256 " + m.SHA256
+	text := "taken " + minute(m.Taken) + ", SHA-256 " + m.SHA256
 	if m.Signed != "" {
 		text += ", signed by " + m.Signed
 	}
