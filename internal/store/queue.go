@@ -6,14 +6,16 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"muster/internal/event"
 )
 
 // Item is one thing that somebody is still to be told. Ids grow and are never used again.
 type Item struct {
-	ID   uint64
-	Body []byte
+	ID     uint64
+	Body   []byte
+	Queued time.Time // to the second; zero when the clock was not set
 }
 
 // deliveryKey orders by target, then id.
@@ -57,7 +59,11 @@ func (s *Store) Waiting(target string, limit int) []Item {
 	var items []Item
 	for key, r := range s.values[Deliveries] {
 		if t, id := cutKey(key); t == target && id <= s.offered {
-			items = append(items, Item{id, r.value})
+			it := Item{ID: id, Body: r.value}
+			if r.at >= plausible {
+				it.Queued = time.Unix(r.at, 0)
+			}
+			items = append(items, it)
 		}
 	}
 	slices.SortFunc(items, func(a, b Item) int { return cmp.Compare(a.ID, b.ID) })

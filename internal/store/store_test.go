@@ -62,7 +62,7 @@ func TestKeeps(t *testing.T) {
 	if s.Get(Alerts, "x") != nil {
 		t.Error("a deleted value came back")
 	}
-	if diff := cmp.Diff([]Item{{second, []byte("told second")}}, s.Waiting("hook", 10)); diff != "" {
+	if diff := cmp.Diff([]Item{{ID: second, Body: []byte("told second"), Queued: time.Unix(day.Unix(), 0)}}, s.Waiting("hook", 10)); diff != "" {
 		t.Error(diff)
 	}
 	if third := s.Queue("hook", nil); third <= second {
