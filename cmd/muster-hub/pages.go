@@ -3,6 +3,8 @@ package main
 import (
 	"context"
 
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 	"github.com/rs/zerolog"
 	"golang.org/x/sync/errgroup"
 
@@ -10,7 +12,6 @@ import (
 	"muster/internal/config"
 	"muster/internal/fleet/hub"
 	"muster/internal/fleet/pages"
-	"muster/internal/metrics"
 	"muster/internal/release"
 )
 
@@ -24,8 +25,10 @@ func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, 
 	if err != nil {
 		return &serverError{err}
 	}
-	s, err := pages.New(pages.Options{Metrics: []metrics.Collector{metrics.Runtime, metrics.Process}, Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Token: token, ReadToken: readToken, Fleet: h,
-		Sheets: sheets, Daybook: days, Version: cli.Version(), Log: log.With().Str("component", "pages").Logger()})
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	s, err := pages.New(pages.Options{Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Token: token, ReadToken: readToken, Fleet: h,
+		Metrics: registry, Sheets: sheets, Daybook: days, Version: cli.Version(), Log: log.With().Str("component", "pages").Logger()})
 	if err != nil {
 		return err
 	}

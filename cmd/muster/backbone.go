@@ -13,8 +13,7 @@ import (
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/cli"
-	"muster/internal/job"
-	"muster/internal/render"
+	"muster/internal/record"
 )
 
 type backboneCmd struct {
@@ -61,9 +60,9 @@ func (c *backboneCmd) run(a *app) error {
 			return err
 		}
 	}
-	var of *job.Job
+	var job *record.Job
 	if c.Job != "" {
-		if of, err = job.Load(c.Job); err != nil {
+		if job, err = record.LoadJob(c.Job); err != nil {
 			return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 		}
 	}
@@ -83,7 +82,7 @@ func (c *backboneCmd) run(a *app) error {
 		}
 		at = made(s)
 	}
-	if err := c.write(a, format, audit, of, at); err != nil {
+	if err := c.write(a, format, audit, job, at); err != nil {
 		return err
 	}
 	least := boat.Severity(c.FailOn)
@@ -117,18 +116,18 @@ func (c *backboneCmd) format() (string, error) {
 	return format, nil
 }
 
-func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, of *job.Job, at time.Time) error {
+func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, job *record.Job, at time.Time) error {
 	var out bytes.Buffer
 	var err error
 	switch format {
 	case "json":
 		err = encodeJSON(&out, audit)
 	case "html":
-		err = render.BackboneHTML(&out, audit, of)
+		err = audit.WriteHTML(&out, job)
 	case "pdf":
-		err = render.BackbonePDF(&out, audit, cmp.Or(of, new(job.Job)), at)
+		err = audit.WritePDF(&out, cmp.Or(job, new(record.Job)), at)
 	default:
-		err = render.BackboneText(&out, audit)
+		err = audit.WriteText(&out)
 	}
 	if err != nil {
 		return err

@@ -10,7 +10,6 @@ import (
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/release"
-	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -58,9 +57,9 @@ func (c *compareCmd) run(a *app) error {
 	case "json":
 		err = encodeJSON(&out, cmp)
 	case "html":
-		err = render.ComparisonHTML(&out, cmp)
+		err = cmp.WriteHTML(&out)
 	default:
-		err = render.ComparisonText(&out, cmp)
+		err = cmp.WriteText(&out)
 	}
 	if err != nil {
 		return err

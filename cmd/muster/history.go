@@ -13,7 +13,6 @@ import (
 	"github.com/spf13/pflag"
 
 	"muster/internal/cli"
-	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -83,7 +82,7 @@ func (c *historyCmd) run(a *app) error {
 		return err
 	}
 	if c.Format == "text" {
-		return render.Histories(a.stdout, histories)
+		return snapshot.WriteHistories(a.stdout, histories)
 	}
 	var out bytes.Buffer
 	if err := encodeJSON(&out, histories); err != nil {

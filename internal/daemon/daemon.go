@@ -20,8 +20,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
-	"muster/internal/job"
-	"muster/internal/metrics"
+	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/store"
 	"muster/internal/tap"
@@ -90,7 +89,7 @@ type Daemon struct {
 	reloading   sync.Mutex                     // one Reload at a time
 	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
 	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
-	job         atomic.Pointer[job.Job]        // what service records begin with; nil without any
+	job         atomic.Pointer[record.Job]     // what service records begin with; nil without any
 	preChecks   []release.PreCheck             // as last made before the first step was begun
 	plansNow    atomic.Pointer[[]*backbone.Plan]
 	nextLook    event.Time // when a replay tells OnReport next
@@ -219,7 +218,7 @@ func New(opt Options) (_ *Daemon, err error) {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
 		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Checks: d.checksNow.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Metrics: []metrics.Collector{d.counts.collect, metrics.Runtime, metrics.Process}, Taken: d.tellSnapshot, Printed: d.tellRecord,
+			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Checks: d.checksNow.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Metrics: d.counts.registry(), Taken: d.tellSnapshot, Printed: d.tellRecord,
 			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err
@@ -477,7 +476,7 @@ func (d *Daemon) publish() {
 	if d.web != nil {
 		d.web.Observe(r)
 	}
-	d.counts.reported(time.Since(began))
+	d.counts.took.Observe(time.Since(began).Seconds())
 }
 
 // changed logs what happens to alerts, once per change, and notes it for whoever is told.

@@ -15,6 +15,7 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 
 	"muster/internal/alert"
@@ -72,6 +73,7 @@ type teller struct {
 	stop    context.CancelFunc
 	first   time.Duration // wait after the first failure
 	firing  map[string]amAlert
+	delay   prometheus.Observer
 
 	sent, failed, refused atomic.Uint64
 	down                  atomic.Bool
@@ -80,7 +82,8 @@ type teller struct {
 func (d *Daemon) newTeller(t config.Target) *teller {
 	return &teller{target: t, d: d, log: d.log.With().Str("target", t.Key()).Logger(), pending: make(chan struct{}, 1),
 		client: &http.Client{Timeout: deliverWithin, Transport: &http.Transport{Proxy: http.ProxyFromEnvironment, MaxIdleConns: 1, IdleConnTimeout: 30 * time.Second}},
-		first:  cmp.Or(d.opt.firstRetry, firstRetry), firing: map[string]amAlert{}}
+		first:  cmp.Or(d.opt.firstRetry, firstRetry), firing: map[string]amAlert{},
+		delay: d.counts.delay.WithLabelValues(t.Key())}
 }
 
 // wake says that there is something to tell.
@@ -104,6 +107,7 @@ func (d *Daemon) startTellers(ctx context.Context, targets []config.Target) {
 	for _, t := range d.tellers() {
 		t.stop()
 	}
+	d.counts.delay.Reset() // like the other counts of a target
 	var list []*teller
 	for _, target := range targets {
 		t := d.newTeller(target)
@@ -193,6 +197,14 @@ func (t *teller) run(ctx context.Context) {
 	}
 }
 
+// delivered takes a change off the queue.
+func (t *teller) delivered(it store.Item) {
+	t.d.store.Delivered(t.target.Key(), it.ID)
+	if waited := t.d.now().Sub(it.Queued); !it.Queued.IsZero() && waited >= 0 {
+		t.delay.Observe(waited.Seconds())
+	}
+}
+
 // tellWebhook sends what waits, in order, each until it is taken.
 func (t *teller) tellWebhook(ctx context.Context) error {
 	for {
@@ -204,7 +216,7 @@ func (t *teller) tellWebhook(ctx context.Context) error {
 			if err := t.post(ctx, t.target.Webhook, it); err != nil {
 				return err
 			}
-			t.d.store.Delivered(t.target.Key(), it.ID)
+			t.delivered(it)
 		}
 		t.d.writeStore()
 	}
@@ -280,7 +292,7 @@ func (t *teller) tellAlertmanager(ctx context.Context) error {
 			if err := t.tellChange(ctx, it); err != nil {
 				return err
 			}
-			t.d.store.Delivered(t.target.Key(), it.ID)
+			t.delivered(it)
 		}
 		t.d.writeStore()
 	}

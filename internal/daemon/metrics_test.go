@@ -6,6 +6,7 @@ import (
 	"io"
 	"maps"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"regexp"
@@ -16,8 +17,10 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/prometheus/client_golang/prometheus/testutil"
 	"go.einride.tech/can"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
@@ -105,13 +108,20 @@ func scrape(t testing.TB, d *Daemon) string {
 }
 
 var (
-	foreignMetrics = regexp.MustCompile(`(?m)^(# (HELP|TYPE) )?(go|process)_.*\n`)
-	measured       = regexp.MustCompile(`(?m)^(muster_report_seconds_total|muster_store_bytes|muster_store_written_bytes_total) .*$`)
+	foreignMetrics = regexp.MustCompile(`(?m)^(# (HELP|TYPE) )?(go|process|promhttp)_.*\n`)
+	measured       = regexp.MustCompile(`(?m)^(muster_report_seconds_total|muster_report_duration_seconds_(?:sum|bucket\{le="[0-9.]+"\})|` +
+		`muster_store_bytes|muster_store_written_bytes_total) .*$`)
 )
 
-// TestMetricsPage: the whole page of a fixed replay, and promtool finds no fault with it. What this run measured is left out.
+// TestMetricsPage: the whole page of a fixed replay, and neither the library nor promtool finds fault with it. What this run measured is
+// left out.
 func TestMetricsPage(t *testing.T) {
-	text := scrape(t, played(t, "testdata/boat.log"))
+	d := played(t, "testdata/boat.log")
+	text := scrape(t, d)
+	problems, err := testutil.CollectAndLint(d.counts)
+	if err != nil || len(problems) > 0 {
+		t.Errorf("names: %v %v", problems, err)
+	}
 	if path, err := exec.LookPath("promtool"); err == nil {
 		lint := exec.Command(path, "check", "metrics")
 		lint.Stdin = strings.NewReader(text)
@@ -141,10 +151,12 @@ func metricRows(t *testing.T, page string) map[string]string {
 			name, set, _ := strings.Cut(line, "{")
 			var names []string
 			for _, m := range labelName.FindAllStringSubmatch(set, -1) {
-				names = append(names, "`"+m[1]+"`")
+				if m[1] != "le" { // the upper bound of a histogram's bucket
+					names = append(names, "`"+m[1]+"`")
+				}
 			}
 			if set != "" {
-				labels[name] = strings.Join(names, ", ")
+				labels[strings.TrimSuffix(name, "_bucket")] = strings.Join(names, ", ")
 			}
 		}
 	}
@@ -157,7 +169,7 @@ func metricRows(t *testing.T, page string) map[string]string {
 
 var (
 	labelName = regexp.MustCompile(`([a-z]+)="`)
-	declared  = regexp.MustCompile(`metrics\.(?:Gauge|Counter)\("([^"]+)", "([^"]+)"`)
+	declared  = regexp.MustCompile(`prometheus\.NewDesc\("([^"]+)",\s*"([^"]+)"`)
 )
 
 // TestMetricsTable: deploy/metrics.md tells every metric of the boat and of the hub, and no other, and what its labels hold.
@@ -173,14 +185,18 @@ func TestMetricsTable(t *testing.T) {
 	boat := metricRows(t, read("testdata/metrics.txt"))
 	// Told only once the hub has answered.
 	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last took a message in; absent before the first. |\n"
-	for _, file := range []string{"metrics.go", "uplink.go", "../web/metrics.go"} {
-		for _, m := range declared.FindAllStringSubmatch(read(file), -1) {
-			if !strings.Contains(boat[m[1]], "| "+m[2]+" |") {
-				t.Errorf("%s is not on the page of the replay, or with other words", m[1])
+	hub := metricRows(t, foreignMetrics.ReplaceAllString(read("../fleet/pages/testdata/metrics.txt"), ""))
+	for file, rows := range map[string]map[string]string{"metrics.go": boat, "../web/metrics.go": boat, "../fleet/pages/metrics.go": hub} {
+		all := declared.FindAllStringSubmatch(read(file), -1)
+		if len(all) == 0 {
+			t.Errorf("%s describes no metric", file)
+		}
+		for _, m := range all {
+			if !strings.Contains(rows[m[1]], "| "+m[2]+" |") {
+				t.Errorf("%s is not on the golden page, or with other words", m[1])
 			}
 		}
 	}
-	hub := metricRows(t, foreignMetrics.ReplaceAllString(read("../fleet/pages/testdata/metrics.txt"), ""))
 
 	text := read(file)
 	for _, part := range []struct {
@@ -273,6 +289,47 @@ func TestMetricsAreBounded(t *testing.T) {
 	}
 	if leftOut == 0 {
 		t.Error("none was counted as left out")
+	}
+}
+
+// TestDeliveryDelay: a change that waited counts with its time; one queued while the clock was not set has none that anybody knows.
+func TestDeliveryDelay(t *testing.T) {
+	server := httptest.NewServer(&receiver{})
+	defer server.Close()
+	b := newBoard(t, "", time.Unix(60, 0))
+	hook := b.d.newTeller(config.Target{ID: "hook", Webhook: server.URL})
+	defer hook.client.CloseIdleConnections()
+	for _, queued := range []time.Time{time.Unix(60, 0), t0.UTC()} {
+		b.set(queued)
+		body, err := b.d.message(&noted{Change: change(alert.Raised, "a", false)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		b.d.store.Queue("hook", body)
+		b.d.writeStore()
+		b.set(queued.Add(90 * time.Second))
+		if err := hook.tellWebhook(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want := `# HELP muster_delivery_delay_seconds Time from a change of an alert until it no longer waited for the target.
+# TYPE muster_delivery_delay_seconds histogram
+muster_delivery_delay_seconds_bucket{target="hook",le="1"} 0
+muster_delivery_delay_seconds_bucket{target="hook",le="2"} 0
+muster_delivery_delay_seconds_bucket{target="hook",le="5"} 0
+muster_delivery_delay_seconds_bucket{target="hook",le="15"} 0
+muster_delivery_delay_seconds_bucket{target="hook",le="60"} 0
+muster_delivery_delay_seconds_bucket{target="hook",le="300"} 1
+muster_delivery_delay_seconds_bucket{target="hook",le="900"} 1
+muster_delivery_delay_seconds_bucket{target="hook",le="3600"} 1
+muster_delivery_delay_seconds_bucket{target="hook",le="21600"} 1
+muster_delivery_delay_seconds_bucket{target="hook",le="86400"} 1
+muster_delivery_delay_seconds_bucket{target="hook",le="+Inf"} 1
+muster_delivery_delay_seconds_sum{target="hook"} 90
+muster_delivery_delay_seconds_count{target="hook"} 1
+`
+	if err := testutil.CollectAndCompare(b.d.counts, strings.NewReader(want), "muster_delivery_delay_seconds"); err != nil {
+		t.Error(err)
 	}
 }
 

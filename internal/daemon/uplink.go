@@ -6,7 +6,6 @@ import (
 
 	"muster/internal/config"
 	"muster/internal/fleet"
-	"muster/internal/metrics"
 	"muster/internal/snapshot"
 )
 
@@ -137,31 +136,5 @@ func (d *Daemon) tellSnapshot(s *snapshot.Snapshot) {
 func (d *Daemon) tellRecord(name, media string, data []byte) {
 	if up := d.up.Load(); up != nil {
 		up.Record(fleet.Document{Name: name, Media: media, Data: data})
-	}
-}
-
-var (
-	fleetQueuedMetric    = metrics.Gauge("muster_fleet_queued", "Messages that wait for the hub.")
-	fleetSentMetric      = metrics.Counter("muster_fleet_sent_total", "Messages that the hub's stream took in.")
-	fleetShedMetric      = metrics.Counter("muster_fleet_shed_total", "Messages given up because too many waited.")
-	fleetLargeMetric     = metrics.Counter("muster_fleet_too_large_total", "Messages not sent because no message server takes them.")
-	fleetConnectedMetric = metrics.Gauge("muster_fleet_connected", "Whether there is a connection with the hub: 1 or 0.")
-	fleetAckMetric       = metrics.Gauge("muster_fleet_last_ack_timestamp_seconds", "When the hub's stream last took a message in; absent before the first.")
-)
-
-// collectFleet tells of the uplink, if there is one.
-func (m *counts) collectFleet(p *metrics.Page) {
-	up := m.d.up.Load()
-	if up == nil {
-		return
-	}
-	s := up.Stats()
-	p.Put(fleetQueuedMetric, float64(s.Queued))
-	p.Put(fleetSentMetric, float64(s.Sent))
-	p.Put(fleetShedMetric, float64(s.Shed))
-	p.Put(fleetLargeMetric, float64(s.TooLarge))
-	p.Truth(fleetConnectedMetric, s.Connected)
-	if !s.LastAck.IsZero() {
-		p.Put(fleetAckMetric, float64(s.LastAck.UnixMilli())/1e3)
 	}
 }

@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"net"
-	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,12 +13,12 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
+	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/fleet"
-	"muster/internal/metrics"
 	"muster/internal/snapshot"
 )
 
@@ -111,13 +110,23 @@ func TestUplink(t *testing.T) {
 		t.Errorf("%+v: %v", m, err)
 	}
 
-	page := httptest.NewRecorder()
-	metrics.Handler(d.counts.collect).ServeHTTP(page, httptest.NewRequest("GET", "/metrics", nil))
-	for _, want := range []string{"muster_fleet_connected 1\n", "muster_fleet_queued 0\n", "muster_fleet_sent_total 4\n",
-		"muster_fleet_shed_total 0\n", "muster_fleet_too_large_total 0\n"} {
-		if !strings.Contains(page.Body.String(), "\n"+want) {
-			t.Errorf("no %s in\n%s", want, page.Body)
-		}
+	if err := testutil.CollectAndCompare(d.counts, strings.NewReader(`# HELP muster_fleet_connected Whether there is a connection with the hub: 1 or 0.
+# TYPE muster_fleet_connected gauge
+muster_fleet_connected 1
+# HELP muster_fleet_queued Messages that wait for the hub.
+# TYPE muster_fleet_queued gauge
+muster_fleet_queued 0
+# HELP muster_fleet_sent_total Messages that the hub's stream took in.
+# TYPE muster_fleet_sent_total counter
+muster_fleet_sent_total 4
+# HELP muster_fleet_shed_total Messages given up because too many waited.
+# TYPE muster_fleet_shed_total counter
+muster_fleet_shed_total 0
+# HELP muster_fleet_too_large_total Messages not sent because no message server takes them.
+# TYPE muster_fleet_too_large_total counter
+muster_fleet_too_large_total 0
+`), "muster_fleet_connected", "muster_fleet_queued", "muster_fleet_sent_total", "muster_fleet_shed_total", "muster_fleet_too_large_total"); err != nil {
+		t.Error(err)
 	}
 
 	was := d.up.Load()

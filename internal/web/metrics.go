@@ -3,23 +3,34 @@ package web
 import (
 	"sync"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"muster/internal/boat"
-	"muster/internal/metrics"
 )
 
+// Descriptions of the metrics that a report gives. The file deploy/metrics.md is written from them.
 var (
-	buildMetric   = metrics.Gauge("muster_build_info", "The running version; always 1.", "version")
-	devicesMetric = metrics.Gauge("muster_devices", "Devices of the device list by network and state.", "network", "state")
-	framesMetric  = metrics.Counter("muster_network_frames_total", "CAN data frames or NMEA 0183 lines seen.", "network")
-	loadMetric    = metrics.Gauge("muster_network_load_ratio", "Share of the bit rate in use over the last full minute, 0 to 1.", "network")
-	peakMetric    = metrics.Gauge("muster_network_load_peak_ratio", "Share of the bit rate in use in the busiest second, 0 to 1.", "network")
-	faultsMetric  = metrics.Counter("muster_network_faults_total", "Faults seen on a network by reason.", "network", "reason")
-	infoMetric    = metrics.Gauge("muster_device_info", "What a device says it is; always 1.", "network", "device", "role", "manufacturer", "model", "software")
-	wordMetric    = metrics.Gauge("muster_device_last_message_timestamp_seconds", "Event time of the latest message of a device.", "network", "device")
-	leftOutMetric = metrics.Gauge("muster_devices_left_out", "Devices without metrics of their own, because too many different ones were told of in this run.")
-	alertsMetric  = metrics.Gauge("muster_alerts", "Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.", "check", "severity", "state")
-	takenMetric   = metrics.Gauge("muster_report_timestamp_seconds", "Event time of the latest report.")
-	clockMetric   = metrics.Gauge("muster_clock_set", "Whether event time comes from a clock that is set: 1 or 0.")
+	buildDesc = prometheus.NewDesc("muster_build_info", "The running version; always 1.", []string{"version"}, nil)
+	takenDesc = prometheus.NewDesc("muster_report_timestamp_seconds", "Event time of the latest report.", nil, nil)
+	clockDesc = prometheus.NewDesc("muster_clock_set", "Whether event time comes from a clock that is set: 1 or 0.", nil, nil)
+
+	devicesDesc = prometheus.NewDesc("muster_devices", "Devices of the device list by network and state.", []string{"network", "state"}, nil)
+	framesDesc  = prometheus.NewDesc("muster_network_frames_total", "CAN data frames or NMEA 0183 lines seen.", []string{"network"}, nil)
+	faultsDesc  = prometheus.NewDesc("muster_network_faults_total", "Faults seen on a network by reason.", []string{"network", "reason"}, nil)
+	loadDesc    = prometheus.NewDesc("muster_network_load_ratio",
+		"Share of the bit rate in use over the last full minute, 0 to 1.", []string{"network"}, nil)
+	peakDesc = prometheus.NewDesc("muster_network_load_peak_ratio",
+		"Share of the bit rate in use in the busiest second, 0 to 1.", []string{"network"}, nil)
+
+	infoDesc = prometheus.NewDesc("muster_device_info", "What a device says it is; always 1.",
+		[]string{"network", "device", "role", "manufacturer", "model", "software"}, nil)
+	lastDesc = prometheus.NewDesc("muster_device_last_message_timestamp_seconds",
+		"Event time of the latest message of a device.", []string{"network", "device"}, nil)
+	leftOutDesc = prometheus.NewDesc("muster_devices_left_out",
+		"Devices without metrics of their own, because too many different ones were told of in this run.", nil, nil)
+	alertsDesc = prometheus.NewDesc("muster_alerts",
+		"Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.",
+		[]string{"check", "severity", "state"}, nil)
 )
 
 // maxInfos bounds the different device_info that are told in one run, so that a bus of endless names and texts fills nobody's database.
@@ -53,48 +64,64 @@ func (c *reportCollector) admit(i deviceInfo) bool {
 	return c.infos[i]
 }
 
-func (c *reportCollector) collect(p *metrics.Page) {
-	p.Put(buildMetric, 1, c.version)
+// Describe implements prometheus.Collector.
+func (c *reportCollector) Describe(out chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{buildDesc, takenDesc, clockDesc, devicesDesc, framesDesc, faultsDesc, loadDesc, peakDesc, infoDesc,
+		lastDesc, leftOutDesc, alertsDesc} {
+		out <- d
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
+	s := Scrape(out)
+	s.Gauge(buildDesc, 1, c.version)
 	r := c.reports.Report()
 	if r == nil {
 		return
 	}
 	if !r.TakenAt.IsZero() {
-		p.Put(takenMetric, float64(r.TakenAt)/1e9)
+		s.Gauge(takenDesc, float64(r.TakenAt)/1e9)
 	}
-	p.Truth(clockMetric, r.Clock != boat.ClockUnset)
-	states := []boat.State{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional}
+	s.Bool(clockDesc, r.Clock != boat.ClockUnset)
 	for i := range r.Networks {
-		n := &r.Networks[i]
-		p.Count(framesMetric, n.Frames, n.ID)
-		if n.Load != nil {
-			p.Put(loadMetric, n.LoadRecent, n.ID)
-			p.Put(peakMetric, n.Load.Peak, n.ID)
-		}
-		for _, f := range faultList(n.Faults) {
-			p.Count(faultsMetric, f.count, n.ID, f.reason)
-		}
-		if n.Kind == "nmea0183" {
-			continue
-		}
-		counts := map[boat.State]int{}
-		for j := range r.Devices {
-			if d := &r.Devices[j]; d.Network == n.ID && !d.Own {
-				counts[d.State]++
-			}
-		}
-		for _, s := range states {
-			p.Put(devicesMetric, float64(counts[s]), n.ID, string(s))
+		collectNetwork(s, r, &r.Networks[i])
+	}
+	c.collectDevices(s, r)
+	collectAlerts(s, r)
+}
+
+// collectNetwork tells of a network and counts its devices.
+func collectNetwork(s Scrape, r *boat.Report, n *boat.Network) {
+	s.Counter(framesDesc, n.Frames, n.ID)
+	if n.Load != nil {
+		s.Gauge(loadDesc, n.LoadRecent, n.ID)
+		s.Gauge(peakDesc, n.Load.Peak, n.ID)
+	}
+	for _, f := range faultList(n.Faults) {
+		s.Counter(faultsDesc, f.count, n.ID, f.reason)
+	}
+	if n.Kind == "nmea0183" {
+		return
+	}
+	counts := map[boat.State]int{}
+	for i := range r.Devices {
+		if d := &r.Devices[i]; d.Network == n.ID && !d.Own {
+			counts[d.State]++
 		}
 	}
+	for _, state := range []boat.State{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
+		s.Gauge(devicesDesc, float64(counts[state]), n.ID, string(state))
+	}
+}
+
+// collectDevices tells of each device that said who it is; another comes and goes with its address.
+func (c *reportCollector) collectDevices(s Scrape, r *boat.Report) {
 	leftOut, told := 0, map[[2]string]bool{} // two units may claim one NAME
 	for i := range r.Devices {
 		d := &r.Devices[i]
-		if d.Name == nil || d.Own {
-			continue // a device that did not say who it is comes and goes with its address
-		}
 		id := [2]string{d.Network, d.ID}
-		if told[id] {
+		if d.Name == nil || d.Own || told[id] {
 			continue
 		}
 		told[id] = true
@@ -103,28 +130,33 @@ func (c *reportCollector) collect(p *metrics.Page) {
 			leftOut++
 			continue
 		}
-		p.Put(infoMetric, 1, info.network, info.id, info.role, info.maker, info.model, info.software)
+		s.Gauge(infoDesc, 1, info.network, info.id, info.role, info.maker, info.model, info.software)
 		if !d.LastSeen.IsZero() {
-			p.Put(wordMetric, float64(d.LastSeen)/1e9, info.network, info.id)
+			s.Gauge(lastDesc, float64(d.LastSeen)/1e9, info.network, info.id)
 		}
 	}
-	p.Put(leftOutMetric, float64(leftOut))
+	s.Gauge(leftOutDesc, float64(leftOut))
+}
+
+// collectAlerts counts the alerts that have not cleared.
+func collectAlerts(s Scrape, r *boat.Report) {
 	type key struct{ check, severity, state string }
 	alerts := map[key]int{}
 	for i := range r.Alerts {
-		if a := &r.Alerts[i]; a.State != boat.AlertCleared {
-			state := string(a.State)
-			switch {
-			case a.Accepted != "":
-				state = "accepted"
-			case a.SilencedUntil != 0:
-				state = "silenced"
-			}
-			alerts[key{a.Check, string(a.Severity), state}]++
+		a := &r.Alerts[i]
+		state := string(a.State)
+		switch {
+		case a.State == boat.AlertCleared:
+			continue
+		case a.Accepted != "":
+			state = "accepted"
+		case a.SilencedUntil != 0:
+			state = "silenced"
 		}
+		alerts[key{a.Check, string(a.Severity), state}]++
 	}
 	for k, n := range alerts {
-		p.Put(alertsMetric, float64(n), k.check, k.severity, k.state)
+		s.Gauge(alertsDesc, float64(n), k.check, k.severity, k.state)
 	}
 }
 

@@ -15,14 +15,14 @@ import (
 	"sync"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 	"golang.org/x/net/netutil"
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/check"
-	"muster/internal/job"
-	"muster/internal/metrics"
+	"muster/internal/record"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 )
@@ -45,12 +45,12 @@ type Options struct {
 	Desk              Desk                                  // nil when nothing can be done but look
 	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
-	Job               func() *job.Job                       // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
+	Job               func() *record.Job                    // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
 	Checks            func() *check.Settings                // thresholds in force, those of an empty config when nil; may be called from anywhere
 	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
 	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
-	Metrics           []metrics.Collector                   // of the program, beside those of the latest report
+	Metrics           *prometheus.Registry                  // of the program; those of the latest report join it; nil for one of their own
 	Taken             func(*snapshot.Snapshot)              // is told each snapshot that somebody takes; may be nil
 	Printed           func(name, media string, data []byte) // is told each service record printed as PDF; may be nil
 	Version           string
@@ -104,7 +104,7 @@ func New(opt Options) (*Server, error) {
 		opt.Sheets = func() *release.Sheets { return nil }
 	}
 	if opt.Job == nil {
-		opt.Job = func() *job.Job { return nil }
+		opt.Job = func() *record.Job { return nil }
 	}
 	if opt.Checks == nil {
 		shipped := check.DefaultSettings()
@@ -115,6 +115,12 @@ func New(opt Options) (*Server, error) {
 	}
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)
+	}
+	if opt.Metrics == nil {
+		opt.Metrics = prometheus.NewRegistry()
+	}
+	if err := opt.Metrics.Register(newReportCollector(opt.Reports, opt.Version)); err != nil {
+		return nil, fmt.Errorf("web: register the metrics of the report: %w", err)
 	}
 	s := &Server{opt: opt, run: rand.Text()[:8], access: newAccess(tokens{opt.Token, opt.ReadToken}, opt.TLSCert != "", "boat"),
 		finders: map[string]found{}}
@@ -217,7 +223,7 @@ func (s *Server) routes() http.Handler {
 	mux := http.NewServeMux()
 	s.addPages(mux)
 	s.addAPI(mux)
-	mux.Handle("GET /metrics", metrics.Handler(append(s.opt.Metrics, newReportCollector(s.opt.Reports, s.opt.Version).collect)...))
+	mux.Handle("GET /metrics", Metrics(s.opt.Metrics, s.opt.Log))
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", s.ready)
 	return mux

@@ -11,9 +11,8 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
-	"muster/internal/job"
+	"muster/internal/record"
 	"muster/internal/release"
-	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -42,7 +41,7 @@ func remaining(c *snapshot.Comparison) []string {
 
 // firstJob is what the form of the proof page begins with: what the config's job file gives, else what the snapshots and the work
 // order tell.
-func (s *Server) firstJob(c *snapshot.Comparison, o *release.Order) *job.Job {
+func (s *Server) firstJob(c *snapshot.Comparison, o *release.Order) *record.Job {
 	job := s.sharedJob()
 	if job.Date == "" && !c.After.TakenAt.IsZero() {
 		job.Date = c.After.TakenAt.UTC().Format("2 January 2006")
@@ -54,11 +53,11 @@ func (s *Server) firstJob(c *snapshot.Comparison, o *release.Order) *job.Job {
 }
 
 // sharedJob is what the config's job file gives.
-func (s *Server) sharedJob() job.Job {
+func (s *Server) sharedJob() record.Job {
 	if job := s.opt.Job(); job != nil {
 		return *job
 	}
-	return job.Job{}
+	return record.Job{}
 }
 
 // Bounds of the form's texts in characters.
@@ -84,7 +83,7 @@ func orderWork(o *release.Order) string {
 }
 
 // jobOf reads what the form of the proof page tells of the job; what it does not ask, or leaves out, stays as in base.
-func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
+func jobOf(q url.Values, checks []string, base record.Job) (*record.Job, error) {
 	var err error
 	text := func(key, was string, most int) string {
 		if !q.Has(key) {
@@ -96,33 +95,33 @@ func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
 		}
 		return v
 	}
-	j := base
+	job := base
 	for _, f := range []struct {
 		key  string
 		to   *string
 		most int
 	}{
-		{"number", &j.Number, shortText}, {"date", &j.Date, shortText}, {"technician", &j.Technician, shortText},
-		{"customer", &j.Customer, shortText}, {"place", &j.Place, shortText}, {"work", &j.Work, longText},
-		{"shop", &j.Shop.Name, shortText}, {"contact", &j.Shop.Contact, shortText},
+		{"number", &job.Number, shortText}, {"date", &job.Date, shortText}, {"technician", &job.Technician, shortText},
+		{"customer", &job.Customer, shortText}, {"place", &job.Place, shortText}, {"work", &job.Work, longText},
+		{"shop", &job.Shop.Name, shortText}, {"contact", &job.Shop.Contact, shortText},
 	} {
 		*f.to = text(f.key, *f.to, f.most)
 	}
 	if note := text("note", "", longText); note != "" {
-		j.Notes = append(slices.Clone(base.Notes), note)
+		job.Notes = append(slices.Clone(base.Notes), note)
 	}
-	j.Remains = nil
+	job.Remains = nil
 	for _, check := range checks {
 		if why := text("why-"+check, base.Why(check), longText); why != "" {
-			j.Remains = append(j.Remains, job.Reason{Check: check, Why: why})
+			job.Remains = append(job.Remains, record.Reason{Check: check, Why: why})
 		}
 	}
-	return &j, err
+	return &job, err
 }
 
 // RecordSteps are the steps of a work order as the service record tells them.
-func RecordSteps(status []release.StepStatus) []job.Step {
-	var out []job.Step
+func RecordSteps(status []release.StepStatus) []record.Step {
+	var out []record.Step
 	for _, st := range status {
 		notes := slices.Clone(st.Notes)
 		for _, x := range st.Failures {
@@ -131,7 +130,7 @@ func RecordSteps(status []release.StepStatus) []job.Step {
 		if b := st.ByHand; b != nil {
 			notes = append(notes, strings.TrimSpace("read off its screen by "+b.By))
 		}
-		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: string(st.State),
+		out = append(out, record.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: string(st.State),
 			Began: minuteOf(st.LeftAt), Ended: minuteOf(cmp.Or(st.VerifiedAt, st.FailedAt)), Note: strings.Join(notes, "; ")})
 	}
 	return out
@@ -152,12 +151,12 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	j, err := jobOf(q, remaining(c), s.sharedJob())
+	job, err := jobOf(q, remaining(c), s.sharedJob())
 	if err != nil {
 		s.failed(w, r, err)
 		return
 	}
-	var steps []job.Step
+	var steps []record.Step
 	if work := s.opt.Desk.LastWork(); q.Get("order") != "" && work.Order != nil {
 		if err := work.Order.CheckBoat(before.Report); err != nil {
 			s.failed(w, r, err)
@@ -165,7 +164,7 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		}
 		steps = RecordSteps(work.Status)
 	}
-	rec, err := job.NewRecord(before, after, c, j, steps)
+	rec, err := record.Build(before, after, c, job, steps)
 	if err != nil {
 		s.failed(w, r, err)
 		return
@@ -174,9 +173,9 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	kind := "text/html; charset=utf-8"
 	if r.URL.Path == "/proof/record.pdf" {
 		kind = "application/pdf"
-		err = render.ServiceRecordPDF(&out, rec, after.TakenAt().UTC())
+		err = rec.WritePDF(&out, after.TakenAt().UTC())
 	} else {
-		err = render.ServiceRecordHTML(&out, rec)
+		err = rec.WriteHTML(&out)
 	}
 	if err != nil {
 		s.failed(w, r, err)

@@ -8,7 +8,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"net/http/httptest"
 	"net/url"
 	"os"
 	"strings"
@@ -20,7 +19,6 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
-	"muster/internal/metrics"
 )
 
 // fakeReports gives whatever report it holds.
@@ -235,33 +233,6 @@ func TestEvents(t *testing.T) {
 	f.set(newer)
 	if second := next(); second == first {
 		t.Errorf("a newer report has the same mark %s", second)
-	}
-}
-
-func TestMetrics(t *testing.T) {
-	r := sample(t)
-	r.Networks = r.Networks[:1]
-	r.Devices = append(r.Devices, boat.Device{ID: r.Devices[0].ID, Network: r.Devices[0].Network, Name: r.Devices[0].Name, Own: r.Devices[0].Own, State: boat.Gone}) // the same NAME twice
-	page := httptest.NewRecorder()
-	metrics.Handler(newReportCollector(&fakeReports{report: r}, "v1").collect).ServeHTTP(page, httptest.NewRequest("GET", "/metrics", nil))
-	for _, want := range []string{`# HELP muster_alerts Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.
-# TYPE muster_alerts gauge
-muster_alerts{check="no-address",severity="critical",state="acknowledged"} 1
-muster_alerts{check="software-differs",severity="warning",state="open"} 1
-`, `# HELP muster_devices Devices of the device list by network and state.
-# TYPE muster_devices gauge
-muster_devices{network="can0",state="gone"} 1
-muster_devices{network="can0",state="no-address"} 1
-muster_devices{network="can0",state="present"} 2
-muster_devices{network="can0",state="provisional"} 1
-muster_devices{network="can0",state="silent"} 1
-`, `# HELP muster_network_frames_total CAN data frames or NMEA 0183 lines seen.
-# TYPE muster_network_frames_total counter
-muster_network_frames_total{network="can0"} 48210
-`} {
-		if !strings.Contains(page.Body.String(), want) {
-			t.Errorf("no\n%s in\n%s", want, page.Body)
-		}
 	}
 }
 

@@ -7,29 +7,37 @@ import (
 	"net/url"
 	"slices"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"muster/internal/boat"
 	"muster/internal/fleet"
-	"muster/internal/metrics"
+	"muster/internal/web"
 )
 
+// Descriptions of the fleet's metrics. The file deploy/metrics.md is written from them.
 var (
-	buildMetric     = metrics.Gauge("muster_hub_build_info", "The running version; always 1.", "version")
-	readyMetric     = metrics.Gauge("muster_hub_ready", "1 while the hub can be read and written.")
-	boatsMetric     = metrics.Gauge("muster_fleet_boats", "Boats that are enrolled, by verdict.", "verdict")
-	wordMetric      = metrics.Gauge("muster_fleet_boat_last_word_timestamp_seconds", "When a boat was last heard.", "boat")
-	leftOutMetric   = metrics.Gauge("muster_fleet_boats_left_out", "Boats beyond the bound on metrics of their own.")
-	alertsMetric    = metrics.Gauge("muster_fleet_alerts", "Open alerts by check and severity.", "check", "severity")
-	devicesMetric   = metrics.Gauge("muster_fleet_devices", "Devices by model and software; the rarer ones are counted as other.", "model", "software")
-	behindMetric    = metrics.Gauge("muster_fleet_devices_behind", "Devices older than the current release of their sheet, by model.", "model")
-	messagesMetric  = metrics.Counter("muster_fleet_messages_total", "Messages that this hub took in, by kind.", "kind")
-	refusedMetric   = metrics.Counter("muster_fleet_refused_total", "Messages that this hub kept aside.")
-	repeatedMetric  = metrics.Counter("muster_fleet_repeated_total", "Messages that came a second time.")
-	lateMetric      = metrics.Counter("muster_fleet_late_total", "Messages older than what was known of their boat.")
-	failuresMetric  = metrics.Counter("muster_fleet_store_failures_total", "Messages that could not be stored and are tried again.")
-	pendingMetric   = metrics.Gauge("muster_fleet_pending_messages", "Messages in the stream that no hub has taken in.")
-	connectedMetric = metrics.Gauge("muster_fleet_connected", "1 while the message server is reached.")
-	kindsOfMessage  = []fleet.Kind{fleet.KindReport, fleet.KindAlert, fleet.KindSnapshot, fleet.KindRecord}
+	buildDesc = prometheus.NewDesc("muster_hub_build_info", "The running version; always 1.", []string{"version"}, nil)
+	readyDesc = prometheus.NewDesc("muster_hub_ready", "1 while the hub can be read and written.", nil, nil)
+
+	boatsDesc   = prometheus.NewDesc("muster_fleet_boats", "Boats that are enrolled, by verdict.", []string{"verdict"}, nil)
+	lastDesc    = prometheus.NewDesc("muster_fleet_boat_last_word_timestamp_seconds", "When a boat was last heard.", []string{"boat"}, nil)
+	leftOutDesc = prometheus.NewDesc("muster_fleet_boats_left_out", "Boats beyond the bound on metrics of their own.", nil, nil)
+	alertsDesc  = prometheus.NewDesc("muster_fleet_alerts", "Open alerts by check and severity.", []string{"check", "severity"}, nil)
+	devicesDesc = prometheus.NewDesc("muster_fleet_devices",
+		"Devices by model and software; the rarer ones are counted as other.", []string{"model", "software"}, nil)
+	behindDesc = prometheus.NewDesc("muster_fleet_devices_behind",
+		"Devices older than the current release of their sheet, by model.", []string{"model"}, nil)
+
+	messagesDesc  = prometheus.NewDesc("muster_fleet_messages_total", "Messages that this hub took in, by kind.", []string{"kind"}, nil)
+	refusedDesc   = prometheus.NewDesc("muster_fleet_refused_total", "Messages that this hub kept aside.", nil, nil)
+	repeatedDesc  = prometheus.NewDesc("muster_fleet_repeated_total", "Messages that came a second time.", nil, nil)
+	lateDesc      = prometheus.NewDesc("muster_fleet_late_total", "Messages older than what was known of their boat.", nil, nil)
+	failuresDesc  = prometheus.NewDesc("muster_fleet_store_failures_total", "Messages that could not be stored and are tried again.", nil, nil)
+	pendingDesc   = prometheus.NewDesc("muster_fleet_pending_messages", "Messages in the stream that no hub has taken in.", nil, nil)
+	connectedDesc = prometheus.NewDesc("muster_fleet_connected", "1 while the message server is reached.", nil, nil)
 )
+
+var kindsOfMessage = []fleet.Kind{fleet.KindReport, fleet.KindAlert, fleet.KindSnapshot, fleet.KindRecord}
 
 // Bounds of labels whose values boats tell.
 const (
@@ -37,26 +45,48 @@ const (
 	mostChecks = 100
 )
 
-// collect makes metrics of the fleet.
-func (s *Server) collect(p *metrics.Page) {
-	p.Put(buildMetric, 1, s.opt.Version)
-	p.Truth(readyMetric, s.opt.Fleet.Ready() == nil)
-	st := s.opt.Fleet.Stats()
-	for _, k := range kindsOfMessage {
-		p.Count(messagesMetric, st.Messages[k], string(k))
-	}
-	p.Count(refusedMetric, st.Refused)
-	p.Count(repeatedMetric, st.Repeated)
-	p.Count(lateMetric, st.Late)
-	p.Count(failuresMetric, st.Failures)
-	p.Put(pendingMetric, float64(st.Pending))
-	p.Truth(connectedMetric, st.Connected)
+// collector makes metrics of what a server shows at each scrape.
+type collector struct{ s *Server }
 
-	rows := s.boats()
-	for v, n := range s.summarize(rows).Verdicts {
-		p.Put(boatsMetric, float64(n), string(v))
+// Describe implements prometheus.Collector.
+func (c collector) Describe(out chan<- *prometheus.Desc) {
+	for _, d := range []*prometheus.Desc{buildDesc, readyDesc, boatsDesc, lastDesc, leftOutDesc, alertsDesc, devicesDesc, behindDesc,
+		messagesDesc, refusedDesc, repeatedDesc, lateDesc, failuresDesc, pendingDesc, connectedDesc} {
+		out <- d
 	}
-	type pair struct{ a, b string }
+}
+
+// Collect implements prometheus.Collector.
+func (c collector) Collect(out chan<- prometheus.Metric) {
+	s, opt := web.Scrape(out), &c.s.opt
+	s.Gauge(buildDesc, 1, opt.Version)
+	s.Bool(readyDesc, opt.Fleet.Ready() == nil)
+	st := opt.Fleet.Stats()
+	for _, k := range kindsOfMessage {
+		s.Counter(messagesDesc, st.Messages[k], string(k))
+	}
+	s.Counter(refusedDesc, st.Refused)
+	s.Counter(repeatedDesc, st.Repeated)
+	s.Counter(lateDesc, st.Late)
+	s.Counter(failuresDesc, st.Failures)
+	s.Gauge(pendingDesc, float64(st.Pending))
+	s.Bool(connectedDesc, st.Connected)
+
+	rows := c.s.boats()
+	for v, n := range c.s.summarize(rows).Verdicts {
+		s.Gauge(boatsDesc, float64(n), string(v))
+	}
+	c.collectBoats(s, rows)
+	for _, k := range c.s.campaigns(rows) {
+		s.Gauge(behindDesc, float64(k.Counts.Behind), boat.Printable(k.Model))
+	}
+}
+
+// pair is the values of two labels.
+type pair struct{ a, b string }
+
+// collectBoats tells when each boat was last heard, and counts what the boats have told.
+func (c collector) collectBoats(s web.Scrape, rows []*row) {
 	alerts, devices := map[pair]int{}, map[pair]int{}
 	series, leftOut := 0, 0
 	for _, r := range rows {
@@ -72,40 +102,39 @@ func (s *Server) collect(p *metrics.Page) {
 		if r.LastWord.IsZero() {
 			continue
 		}
-		if series >= s.opt.BoatSeries {
+		if series >= c.s.opt.BoatSeries {
 			leftOut++
 			continue
 		}
 		series++
-		p.Put(wordMetric, float64(r.LastWord.UnixMilli())/1e3, r.ID)
+		s.Gauge(lastDesc, float64(r.LastWord.UnixMilli())/1e3, r.ID)
 	}
-	p.Put(leftOutMetric, float64(leftOut))
-	common := func(m *metrics.Metric, counts map[pair]int, most int, other pair) {
-		keys := make([]pair, 0, len(counts))
-		for k := range counts {
-			if k != other {
-				keys = append(keys, k)
-			}
-		}
-		slices.SortFunc(keys, func(x, y pair) int {
-			return cmp.Or(cmp.Compare(counts[y], counts[x]), cmp.Compare(x.a, y.a), cmp.Compare(x.b, y.b))
-		})
-		rest := counts[other]
-		for i, k := range keys {
-			if i < most {
-				p.Put(m, float64(counts[k]), k.a, k.b)
-			} else {
-				rest += counts[k]
-			}
-		}
-		if rest > 0 {
-			p.Put(m, float64(rest), other.a, other.b)
+	s.Gauge(leftOutDesc, float64(leftOut))
+	collectCommon(s, alertsDesc, alerts, mostChecks, pair{"other", "info"})
+	collectCommon(s, devicesDesc, devices, mostKinds, pair{"other", ""})
+}
+
+// collectCommon tells the most frequent pairs and the sum of the rest as other.
+func collectCommon(s web.Scrape, d *prometheus.Desc, counts map[pair]int, most int, other pair) {
+	keys := make([]pair, 0, len(counts))
+	for k := range counts {
+		if k != other {
+			keys = append(keys, k)
 		}
 	}
-	common(alertsMetric, alerts, mostChecks, pair{"other", "info"})
-	common(devicesMetric, devices, mostKinds, pair{"other", ""})
-	for _, k := range s.campaigns(rows) {
-		p.Put(behindMetric, float64(k.Counts.Behind), boat.Printable(k.Model))
+	slices.SortFunc(keys, func(x, y pair) int {
+		return cmp.Or(cmp.Compare(counts[y], counts[x]), cmp.Compare(x.a, y.a), cmp.Compare(x.b, y.b))
+	})
+	rest := counts[other]
+	for i, k := range keys {
+		if i < most {
+			s.Gauge(d, float64(counts[k]), k.a, k.b)
+		} else {
+			rest += counts[k]
+		}
+	}
+	if rest > 0 {
+		s.Gauge(d, float64(rest), other.a, other.b)
 	}
 }
 

@@ -11,10 +11,10 @@ import (
 	"sync"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 
 	"muster/internal/fleet/hub"
-	"muster/internal/metrics"
 	"muster/internal/release"
 	"muster/internal/web"
 )
@@ -28,7 +28,7 @@ type Options struct {
 	Fleet           hub.Fleet
 	Sheets          func() *release.Sheets // the shop's sheets in force; nil, or a nil answer, for none
 	Daybook         hub.Daybook            // where the campaigns' counts of each day are kept; nil for nowhere
-	Metrics         []metrics.Collector    // of the program, beside those of the fleet
+	Metrics         *prometheus.Registry   // of the program; those of the fleet join it; nil for one of their own
 	Version         string
 	Log             zerolog.Logger
 	Silence         time.Duration    // how long a boat may be without a word; default 48 h
@@ -68,12 +68,18 @@ func New(opt Options) (*Server, error) {
 	if opt.EventEvery <= 0 {
 		opt.EventEvery = 2 * time.Second
 	}
+	if opt.Metrics == nil {
+		opt.Metrics = prometheus.NewRegistry()
+	}
 	s := &Server{opt: opt, turns: web.NewTurns(256, opt.EventEvery)}
 	s.door = web.NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "fleet", s.loginPage)
+	if err := opt.Metrics.Register(collector{s}); err != nil {
+		return nil, fmt.Errorf("register the metrics of the fleet: %w", err)
+	}
 	mux := http.NewServeMux()
 	s.addPages(mux)
 	s.addAPI(mux)
-	mux.Handle("GET /metrics", metrics.Handler(append(opt.Metrics, s.collect)...))
+	mux.Handle("GET /metrics", web.Metrics(opt.Metrics, opt.Log))
 	mux.HandleFunc("GET /sd/boats", s.discovery)
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", func(w http.ResponseWriter, _ *http.Request) {

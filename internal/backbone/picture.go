@@ -1,0 +1,279 @@
+package backbone
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"unicode/utf8"
+
+	"muster/internal/record"
+)
+
+// dot is one point of the picture.
+type dot struct {
+	X, Drop     float64 // X along the backbone, Drop the lowest end of its drops
+	Up          float64 // how far its name stands above the line of names, where others are in the way
+	Name, Volts string
+	Power       bool
+	Terminator  bool
+	Bad         bool // a finding is about it, here and below
+	Drops       []line
+}
+
+// line is one drop.
+type line struct {
+	X, Y float64
+	Text string
+	Left bool // the text stands to the left, where it crosses no other drop
+	Bad  bool
+}
+
+// label is the text on one segment.
+type label struct {
+	X    float64
+	Text string
+	Bad  bool
+}
+
+// picture is the backbone to scale, in pixels: lengths along and down, voltages and currents beside.
+type picture struct {
+	Width, Height    float64
+	Top, Left, Right float64 // of the backbone's line
+	Total            float64 // metres of backbone
+	Dots             []dot
+	Labels           []label
+}
+
+// scaleNote says how the picture is to be read.
+const scaleNote = "Lengths to scale; what is very near each other, or shares a tee, is moved apart. A finding is about what bears an exclamation mark."
+
+// Sizes of the picture in pixels. nearest is the least distance of two points: tees that are joined to each other would hide each other.
+const (
+	pictureWidth = 920.0
+	leftEdge     = 40.0
+	nearest      = 44.0
+	deepest      = 420.0 // of a drop
+	rowHeight    = 26.0
+	nameRow      = 28.0 // a name with its voltage
+	letter       = 6.1  // of a text of 11 pixels, about
+	smallLetter  = 5.0  // of 9 pixels
+)
+
+func (a *Audit) picture() picture {
+	s := a.Solution
+	right := leftEdge
+	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o Outlet) bool { return o.At == end }) {
+		right = 150 // room for the texts of its drops
+	}
+	least, sum := s.least(), 0.0
+	for _, w := range least {
+		sum += w
+	}
+	room := max(pictureWidth-leftEdge-right, 1.2*sum)
+	scale := s.scale(room, least)
+	for _, o := range s.Outlets {
+		scale = min(scale, deepest/max(o.Metres, 1)) // a small backbone with long drops stays on one sheet
+	}
+	p := picture{Width: leftEdge + room + right, Left: leftEdge, Total: s.Points[len(s.Points)-1].Metres}
+	bad := map[string]bool{}
+	for _, f := range a.Findings {
+		bad[f.Subject] = true
+	}
+	byLength := slices.Clone(s.Outlets)
+	slices.SortStableFunc(byLength, func(a, b Outlet) int { return cmp.Compare(a.Metres, b.Metres) })
+	x := leftEdge
+	for i, at := range s.Points {
+		if i > 0 {
+			x += max(s.Legs[i-1].Metres*scale, least[i-1])
+		}
+		d := dot{X: x, Name: at.Name, Volts: volts(at.Volts), Power: at.Power, Terminator: at.Terminator,
+			Bad: bad["end "+at.Name] || bad["at "+at.Name] || bad["power "+at.Name] || bad["power leg "+at.Name] || bad["fuse "+at.Name] || bad["reading "+at.Name]}
+		d.Name = marked(d.Name, d.Bad)
+		if d.Power {
+			d.Volts += ", fed here"
+		}
+		p.Dots = append(p.Dots, d)
+	}
+	p.Right, p.Top = x, 70+p.raise()
+	for i, at := range s.Points {
+		d := &p.Dots[i]
+		y, aside := p.Top, float64(i%2)*rowHeight/2 // aside: texts of neighbours get rows of their own
+		for _, o := range byLength {
+			if o.At == at.Name {
+				y = max(y+rowHeight, p.Top+18+o.Metres*scale+aside)
+				l := line{X: d.X, Y: y, Bad: bad[at.Name+" "+o.Device] || bad["layout "+at.Name+" "+o.Device]}
+				l.Text = marked(o.Device+" "+volts(o.Volts), l.Bad)
+				d.Drops = append(d.Drops, l)
+			}
+		}
+		d.Drop = y
+	}
+	lowest := p.Top + 60
+	p.place()
+	for _, d := range p.Dots {
+		lowest = max(lowest, d.Drop)
+	}
+	p.Height = lowest + 50
+	for i, g := range s.Legs {
+		l := label{X: (p.Dots[i].X + p.Dots[i+1].X) / 2, Bad: bad[g.From+" "+g.To]}
+		switch {
+		case g.Amps > 0:
+			l.Text = fmt.Sprintf("%s · %.2f A →", metres(g.Metres), g.Amps)
+		case g.Amps < 0:
+			l.Text = fmt.Sprintf("← %.2f A · %s", -g.Amps, metres(g.Metres))
+		default:
+			l.Text = metres(g.Metres)
+		}
+		l.Text = marked(l.Text, l.Bad)
+		if smallLetter*float64(utf8.RuneCountInString(l.Text)) < p.Dots[i+1].X-p.Dots[i].X { // else the list beside the picture tells it
+			p.Labels = append(p.Labels, l)
+		}
+	}
+	return p
+}
+
+// least is how wide each leg is drawn at least: where drops hang at both ends, so wide that the first one's text has room, within reason.
+func (s *Solution) least() []float64 {
+	reach := map[string]float64{}
+	for _, o := range s.Outlets {
+		reach[o.At] = max(reach[o.At], 12+letter*float64(utf8.RuneCountInString(o.Device+" 12.00 V")))
+	}
+	out := make([]float64, len(s.Legs))
+	for i, g := range s.Legs {
+		out[i] = nearest
+		if reach[g.To] > 0 {
+			out[i] = max(nearest, min(reach[g.From], 3*nearest))
+		}
+	}
+	return out
+}
+
+// scale is how many pixels a metre takes so that the backbone fills the room, with points that are too near moved apart.
+func (s *Solution) scale(room float64, least []float64) float64 {
+	low, high := 0.0, room/max(s.Points[len(s.Points)-1].Metres, 1)
+	length := func(scale float64) (sum float64) {
+		for i, g := range s.Legs {
+			sum += max(g.Metres*scale, least[i])
+		}
+		return sum
+	}
+	if length(high) <= room+1e-6 {
+		return high
+	}
+	for range 50 {
+		if mid := (low + high) / 2; length(mid) > room {
+			high = mid
+		} else {
+			low = mid
+		}
+	}
+	return low
+}
+
+// raise puts names above each other where they would overlap, and returns the room that this takes.
+func (p *picture) raise() float64 {
+	var ends []float64 // of the last name in each row, the lowest first
+	for i := range p.Dots {
+		d := &p.Dots[i]
+		half := letter * float64(max(utf8.RuneCountInString(d.Name), utf8.RuneCountInString(d.Volts))) / 2
+		row := slices.IndexFunc(ends, func(end float64) bool { return end+6 < d.X-half })
+		if row < 0 {
+			row, ends = len(ends), append(ends, 0)
+		}
+		ends[row] = d.X + half
+		d.Up = float64(row) * nameRow
+	}
+	return float64(len(ends)-1) * nameRow
+}
+
+// marked makes a text bear the sign that a finding is about it, so that colour is not the only one.
+func marked(text string, bad bool) string {
+	if bad {
+		return "! " + text
+	}
+	return text
+}
+
+// place puts the text of every drop where it crosses no drop and no other text: to the right, to the left, or further down.
+func (p *picture) place() {
+	var taken []box
+	for i := range p.Dots {
+		d := &p.Dots[i]
+		free := p.Top
+		for k := range d.Drops {
+			l := &d.Drops[k]
+			l.Y = max(l.Y, free)
+			reach := 12 + letter*float64(utf8.RuneCountInString(l.Text))
+			var at box
+			for try := range 12 {
+				right, left := box{l.X, l.X + reach, l.Y}, box{l.X - reach, l.X, l.Y}
+				if at, l.Left = right, false; p.clear(right, taken) {
+					break
+				}
+				if p.clear(left, taken) {
+					at, l.Left = left, true
+					break
+				}
+				if try < 11 {
+					l.Y += rowHeight / 2
+				}
+			}
+			taken = append(taken, at)
+			free, d.Drop = l.Y+rowHeight, max(d.Drop, l.Y)
+		}
+	}
+}
+
+// box is where a text stands, one row high.
+type box struct{ from, to, y float64 }
+
+// clear reports whether a text runs into no drop and no other text, and stays on the picture.
+func (p *picture) clear(b box, taken []box) bool {
+	for _, d := range p.Dots {
+		if b.from < d.X && d.X < b.to && len(d.Drops) > 0 && b.y <= d.Drop+8 {
+			return false
+		}
+	}
+	for _, t := range taken {
+		if b.from < t.to && t.from < b.to && math.Abs(b.y-t.y) < 13 {
+			return false
+		}
+	}
+	return b.from >= 0 && b.to <= p.Width
+}
+
+// drawing is the picture for paper.
+func (a *Audit) drawing() *record.Drawing {
+	p := a.picture()
+	d := &record.Drawing{Width: p.Width, Height: p.Height}
+	d.Line(p.Left, p.Top, p.Right, p.Top, 4)
+	for _, l := range p.Labels {
+		d.Text(l.X, p.Top-8, 9, record.Middle, l.Text)
+	}
+	for _, at := range p.Dots {
+		if len(at.Drops) > 0 {
+			d.Line(at.X, p.Top, at.X, at.Drop, 1.5)
+		}
+		if at.Terminator {
+			d.Line(at.X, p.Top-8, at.X, p.Top+8, 12)
+		} else {
+			d.Dot(at.X, p.Top, 5)
+		}
+		d.Text(at.X, p.Top-40-at.Up, 11, record.Middle, at.Name)
+		d.Text(at.X, p.Top-26-at.Up, 11, record.Middle, at.Volts)
+		if at.Up > 0 {
+			d.Line(at.X, p.Top, at.X, p.Top-22-at.Up, .5)
+		}
+		for _, l := range at.Drops {
+			d.Dot(l.X, l.Y, 3)
+			if l.Left {
+				d.Text(l.X-7, l.Y+4, 11, record.End, l.Text)
+			} else {
+				d.Text(l.X+7, l.Y+4, 11, record.Start, l.Text)
+			}
+		}
+	}
+	d.Text(p.Left, p.Height-10, 9, record.Start, scaleNote)
+	return d
+}

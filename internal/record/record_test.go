@@ -1,0 +1,343 @@
+package record
+
+import (
+	"bytes"
+	"errors"
+	"flag"
+	"fmt"
+	"image"
+	"image/color"
+	"image/png"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"golang.org/x/net/html"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/snapshot"
+)
+
+var update = flag.Bool("update", false, "rewrite the golden files")
+
+var noon = event.At(time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC))
+
+const jobText = `
+number: "2026-114"
+date: 4 May 2026
+technician: Ilse Åkerström
+customer: Ζωή Παπαδάκη, Юрий Ковалёв
+place: berth 12
+work: Bring both heads to one release; find out why the battery monitor disappears.
+shop:
+  name: Quay Electronics
+  address: [Slipway 3, Sampleport]
+  contact: office@quay.example
+remains:
+  - check: bus-busy
+    why: a second backbone is ordered
+notes: [Old release kept on the card in the chart table]
+`
+
+func ptr[T any](v T) *T { return &v }
+
+func device(id string, role boat.Role, model, serial, software string, n uint32) boat.Device {
+	return boat.Device{ID: id, Network: "can0", Address: ptr(uint8(n)), State: boat.Present, Role: role,
+		Name:    &boat.Name{UniqueNumber: n, Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}},
+		Product: &boat.Product{Model: model, Serial: serial, Software: software}}
+}
+
+func sealed(t *testing.T, after bool, devices int) *snapshot.Snapshot {
+	t.Helper()
+	software := "4.47"
+	if after {
+		software = "4.5"
+	}
+	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}, TakenAt: noon, Clock: boat.ClockSystem,
+		Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
+		Devices: []boat.Device{device("A1", boat.RoleHead, "LF9 head", "H-1", software, 1),
+			device("A2", boat.RoleDepth, "SD2 sounder", "S-7", "1.2", 2)},
+		Talkers: []boat.Talker{}, Manual: []boat.Manual{{ID: "radio", Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR1", Software: "7", By: "Ilse"}},
+		Alerts: []boat.Alert{{Check: "bus-busy", Severity: boat.Warning, State: boat.AlertOpen, Network: "can0", Summary: "can0 is busy", Remedy: "Split the backbone."}}}
+	for i := 2; i < devices; i++ {
+		r.Devices = append(r.Devices, device("B"+strings.Repeat("x", i), boat.RoleTank, "PT1 tank sensor with a rather long name that has to wrap", "T-"+strings.Repeat("9", i%20+1), "1.0", uint32(i+1)))
+	}
+	if after {
+		r.TakenAt = noon.Add(3 * time.Hour)
+	} else {
+		r.Alerts = append(r.Alerts, boat.Alert{Check: "software-differs", Severity: boat.Warning, State: boat.AlertOpen, Devices: []string{"A1"}, Summary: "the heads run different software", Remedy: "Update the older one."})
+	}
+	s := snapshot.New(r)
+	if err := s.Close(nil); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+func build(t *testing.T, devices int) *Record {
+	t.Helper()
+	before, after := sealed(t, false, devices), sealed(t, true, devices)
+	c, err := snapshot.Compare(before, after, snapshot.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	job, err := ParseJob([]byte(jobText))
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := Build(before, after, c, job, []Step{{Title: "Update LF9 head (H-1) to 4.5", State: "verified", Began: "13:05", Ended: "13:19"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+func TestHTMLGolden(t *testing.T) {
+	var b bytes.Buffer
+	if err := build(t, 2).WriteHTML(&b); err != nil {
+		t.Fatal(err)
+	}
+	const file = "testdata/record.html"
+	if *update {
+		if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), b.String()); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// TestNamelessBoat: a boat that nobody named leaves no empty line behind.
+func TestNamelessBoat(t *testing.T) {
+	r := build(t, 2)
+	r.Boat = boat.Identity{}
+	var b bytes.Buffer
+	if err := r.WriteHTML(&b); err != nil {
+		t.Fatal(err)
+	}
+	if page := b.String(); strings.Contains(page, ">Boat<") || !strings.Contains(page, "<title>"+r.Title()+"</title>") {
+		t.Errorf("%.900s", page)
+	}
+}
+
+// TestHTMLHostile: what devices and the job file say adds no element and no attribute; the logo is the only address, and lies in the page.
+func TestHTMLHostile(t *testing.T) {
+	shape := func(text string) string {
+		r := build(t, 2)
+		j := *r.Job
+		j.Number, j.Customer, j.Work, j.Notes = text, text, text, []string{text}
+		j.Shop = Shop{Name: text, Address: []string{text}, Contact: text}
+		j.Logo = &Logo{Data: []byte("\xfb\xff\xfe"), Format: "png"}
+		r.Job, r.Boat = &j, boat.Identity{ID: text, Name: text}
+		r.Groups[0].Devices[0], r.Changes = Row{text, text, text, text, text}, []string{text}
+		r.Fresh, r.Before.Signed = []Item{{boat.Warning, text, text}}, text
+		var page bytes.Buffer
+		if err := r.WriteHTML(&page); err != nil {
+			t.Fatal(err)
+		}
+		if bytes.ContainsAny(page.Bytes(), "\x00\x1b\u202e") {
+			t.Errorf("%q: the page holds a control character", text)
+		}
+		doc, err := html.Parse(&page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var b strings.Builder
+		for n := range doc.Descendants() {
+			if n.Type != html.ElementNode {
+				continue
+			}
+			fmt.Fprint(&b, n.Data)
+			for _, a := range n.Attr {
+				fmt.Fprint(&b, " ", a.Key)
+				if a.Key == "src" || a.Key == "href" {
+					fmt.Fprint(&b, "=", a.Val)
+				}
+			}
+			b.WriteByte('\n')
+		}
+		return b.String()
+	}
+	want := shape("x")
+	if !strings.Contains(want, "img src=data:image/png;base64,+//+ alt\n") {
+		t.Errorf("no logo in\n%s", want)
+	}
+	for _, text := range []string{`"><script>alert(1)</script>`, `' onload='x`, "</title></style><b>", "<!--", "\x00\x1b[2J\u202e"} {
+		if diff := cmp.Diff(want, shape(text)); diff != "" {
+			t.Errorf("%q: %s", text, diff)
+		}
+	}
+}
+
+// need skips a test by name when a program is not installed, or fails it where nothing may skip.
+func need(t *testing.T, program string) string {
+	t.Helper()
+	path, err := exec.LookPath(program)
+	if err != nil {
+		if os.Getenv("MUSTER_TEST_ALL") == "1" {
+			t.Fatalf("%s is not installed", program)
+		}
+		t.Skipf("%s is not installed", program)
+	}
+	return path
+}
+
+func writePDF(t *testing.T, r *Record) string {
+	t.Helper()
+	var a, b bytes.Buffer
+	if err := r.WritePDF(&a, noon.UTC()); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.WritePDF(&b, noon.UTC()); err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(a.Bytes(), b.Bytes()) {
+		t.Error("the same record gave two different PDFs")
+	}
+	file := filepath.Join(t.TempDir(), "record.pdf")
+	if err := os.WriteFile(file, a.Bytes(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	return file
+}
+
+// The PDF is read back by poppler, which nobody here wrote.
+func TestPDFReadByOthers(t *testing.T) {
+	read := func(t *testing.T, file string) string {
+		out, err := exec.Command(need(t, "pdftotext"), "-layout", file, "-").Output()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return string(out)
+	}
+	t.Run("small boat on one page", func(t *testing.T) {
+		r := build(t, 2)
+		text := read(t, writePDF(t, r))
+		for _, want := range []string{"Service record 2026-114", "Wagtail (wagtail)", "Ζωή Παπαδάκη, Юрий Ковалёв", "Ilse Åkerström", "4.47", "4.5",
+			"entered by hand by Ilse", "a second backbone is ordered", r.Before.SHA256, r.After.SHA256, "page 1 of 1", "Slipway 3", "verified"} {
+			if !strings.Contains(text, want) {
+				t.Errorf("the PDF does not say %q", want)
+			}
+		}
+		if strings.Count(text, "\f") != 1 {
+			t.Errorf("%d pages, want 1", strings.Count(text, "\f"))
+		}
+	})
+	t.Run("large boat", func(t *testing.T) {
+		text := read(t, writePDF(t, build(t, 90)))
+		pages := strings.Split(strings.TrimSuffix(text, "\f"), "\f")
+		if len(pages) < 3 {
+			t.Fatalf("%d pages, want more", len(pages))
+		}
+		// The name of each tank sensor wraps to several lines; a row cut by a page end would leave its first line without its last.
+		first, last := 0, 0
+		for i, p := range pages {
+			f, l := strings.Count(p, "Larkfin Marine PT1 tank"), strings.Count(p, "to wrap")
+			if f != l {
+				t.Errorf("page %d begins %d rows and ends %d", i+1, f, l)
+			}
+			first, last = first+f, last+l
+		}
+		if first != 88 {
+			t.Errorf("%d tank sensors printed, want 88", first)
+		}
+	})
+	t.Run("characters that the font lacks", func(t *testing.T) {
+		r := build(t, 2)
+		r.Boat.Name = "海鳥 😀"
+		text := read(t, writePDF(t, r))
+		if !strings.Contains(text, "[U+6D77]") || !strings.Contains(text, "[U+1F600]") {
+			t.Errorf("the PDF hides characters: %.400s", text)
+		}
+	})
+}
+
+func TestLogo(t *testing.T) {
+	dir := t.TempDir()
+	picture := image.NewRGBA(image.Rect(0, 0, 40, 20))
+	picture.Set(3, 3, color.RGBA{200, 0, 0, 255})
+	var b bytes.Buffer
+	if err := png.Encode(&b, picture); err != nil {
+		t.Fatal(err)
+	}
+	write := func(name, text string) string {
+		file := filepath.Join(dir, name)
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	write("good.png", b.String())
+	write("cut.png", b.String()[:60])
+	write("text.png", "no picture")
+	for _, c := range []struct{ logo, want string }{
+		{"good.png", ""}, {"cut.png", "damaged"}, {"text.png", "give a PNG or JPEG"}, {"none.png", "none.png"},
+	} {
+		t.Run(c.logo, func(t *testing.T) {
+			job, err := LoadJob(write("job.yaml", "number: \"1\"\nshop:\n  name: Quay\n  logo: "+c.logo+"\n"))
+			if c.want != "" {
+				if err == nil || !strings.Contains(err.Error(), c.want) {
+					t.Errorf("got %v, want it to say %q", err, c.want)
+				}
+				return
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			r := build(t, 2)
+			r.Job = job
+			writePDF(t, r)
+			var page bytes.Buffer
+			if err := r.WriteHTML(&page); err != nil || !strings.Contains(page.String(), `src="data:image/png;base64,`) {
+				t.Errorf("the page lacks the logo: %v", err)
+			}
+		})
+	}
+}
+
+func TestJobTypo(t *testing.T) {
+	for _, c := range []struct{ name, in, want string }{
+		{"unknown key", "number: \"1\"\ntechnican: Ilse\n", "line 2, column 1: unknown key"},
+		{"not YAML", "number: [1", "line 1, column 9: the [ that begins here"},
+		{"no number", "technician: Ilse\n", "number is missing"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			_, err := ParseJob([]byte(c.in))
+			if err == nil || !strings.Contains(err.Error(), c.want) {
+				t.Errorf("got %v, want it to say %q", err, c.want)
+			}
+		})
+	}
+}
+
+func TestBuildNeedsSeals(t *testing.T) {
+	before, after := sealed(t, false, 2), sealed(t, true, 2)
+	c, err := snapshot.Compare(before, after, snapshot.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	after.Report.Devices[0].Product.Software = "9.9"
+	if _, err := Build(before, after, c, &Job{Number: "1"}, nil); !errors.Is(err, ErrUnsealed) || !strings.HasPrefix(err.Error(), "after: ") {
+		t.Errorf("got %v, want ErrUnsealed of after", err)
+	}
+}
+
+func FuzzParseJob(f *testing.F) {
+	f.Add([]byte(jobText))
+	f.Add([]byte("number: {}\n"))
+	f.Fuzz(func(t *testing.T, in []byte) {
+		if job, err := ParseJob(in); err == nil && job.Number == "" {
+			t.Error("took a job without a number")
+		}
+	})
+}
