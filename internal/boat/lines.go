@@ -14,7 +14,6 @@ type lineTable struct {
 	talkers   map[string]*talker
 	parsed    nmea0183.Sentence
 	quality   nmea0183.Quality
-	values    nmea0183.Values
 	readings  []nmea0183.Reading
 }
 

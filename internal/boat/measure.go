@@ -339,7 +339,7 @@ func takeWind(s *source, _ *stream, p []byte, at event.Time) {
 // measureSentence takes what a sentence measures.
 func (n *network) measureSentence(of *sentence, p *nmea0183.Sentence, at event.Time) {
 	l, t := &n.talkers, of.talker
-	l.readings, _ = l.values.Read(p, l.readings[:0]) // what could be read of a damaged one stands
+	l.readings, _ = nmea0183.Read(p, l.readings[:0]) // what could be read of a damaged one stands
 	if t.source == nil {
 		t.source = &source{net: n, t: t}
 	}

@@ -44,7 +44,6 @@ func BenchmarkTraffic(b *testing.B) {
 	b.Run("framing-and-values", func(b *testing.B) {
 		var (
 			s        Sentence
-			v        Values
 			readings []Reading
 		)
 		b.ReportAllocs()
@@ -52,7 +51,7 @@ func BenchmarkTraffic(b *testing.B) {
 		for b.Loop() {
 			for _, line := range lines {
 				_, _ = Parse(line, &s)
-				readings, _ = v.Read(&s, readings[:0])
+				readings, _ = Read(&s, readings[:0])
 			}
 		}
 		rate(b, from)

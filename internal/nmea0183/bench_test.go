@@ -44,35 +44,14 @@ var oneOfEach = []string{
 	"$IIXDR,A,-3.5,D,PTCH,A,2.0,D,ROLL,P,1.02,B,Barometer,U,12.6,V,House", "$GPZDA,201530.00,04,07,2002,00,00",
 }
 
-// TestValueAllocs holds every type to no allocation.
-func TestValueAllocs(t *testing.T) {
-	var (
-		v        Values
-		readings = make([]Reading, 0, 16)
-	)
-	if len(oneOfEach) != len(formats) {
-		t.Errorf("%d sentences of %d types", len(oneOfEach), len(formats))
-	}
-	for i, line := range oneOfEach {
-		if line[3:6] != formats[i].name {
-			t.Errorf("%s stands in the place of %s", line, formats[i].name)
-		}
-		s := parse(t, line)
-		if n := testing.AllocsPerRun(100, func() { readings, _ = v.Read(s, readings[:0]) }); n != 0 || len(readings) == 0 {
-			t.Errorf("%s: %v allocations, want 0, %d readings", line, n, len(readings))
-		}
-	}
-}
-
 // BenchmarkValues reads the values of one sentence of each type.
 func BenchmarkValues(b *testing.B) {
 	for _, line := range oneOfEach {
 		b.Run(line[3:6], func(b *testing.B) {
-			var v Values
 			s, readings := parse(b, line), make([]Reading, 0, 16)
 			b.ReportAllocs()
 			for b.Loop() {
-				readings, _ = v.Read(s, readings[:0])
+				readings, _ = Read(s, readings[:0])
 			}
 		})
 	}

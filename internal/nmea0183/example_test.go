@@ -10,7 +10,6 @@ func ExampleParse() {
 	line := []byte("\x00$HCHDG,115.9,1.0,W,4.2,E*5B$SDDPT,12.$SDDPT,12.4,0.5,50")
 	var (
 		s        nmea0183.Sentence
-		values   nmea0183.Values
 		readings []nmea0183.Reading
 	)
 	for rest := line; rest != nil; {
@@ -20,7 +19,7 @@ func ExampleParse() {
 			continue
 		}
 		fmt.Printf("%s %s, checksum %v\n", s.Talker(), s.Formatter(), s.Checksum)
-		readings, _ = values.Read(&s, readings[:0])
+		readings, _ = nmea0183.Read(&s, readings[:0])
 		for _, r := range readings {
 			fmt.Printf("  %v %v %v %.3f\n", r.Quantity, r.Reference, r.Available, r.Value)
 		}

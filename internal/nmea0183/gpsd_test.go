@@ -96,7 +96,6 @@ func simulated(t *testing.T) (lines [][]byte, h heard) {
 	var (
 		events   [64]event.Event
 		s        nmea0183.Sentence
-		v        nmea0183.Values
 		j        nmea0183.Joiner
 		m        nmea0183.AIS
 		readings []nmea0183.Reading
@@ -119,7 +118,7 @@ func simulated(t *testing.T) (lines [][]byte, h heard) {
 			}
 			switch string(s.Formatter()) {
 			case "RMC":
-				readings, err = v.Read(&s, readings[:0])
+				readings, err = nmea0183.Read(&s, readings[:0])
 				if err != nil {
 					t.Fatal(err)
 				}

@@ -41,13 +41,12 @@ func TestValuesAgainstGPSD(t *testing.T) {
 	times := map[int64]bool{}
 	var lines [][]byte
 	var s nmea0183.Sentence
-	var v nmea0183.Values
 	say := func(format string, args ...any) {
 		line := nmea0183.Append(nil, '$', fmt.Sprintf(format, args...))
 		if _, err := nmea0183.Parse(line, &s); err != nil {
 			t.Fatalf("%s: %v", line, err)
 		}
-		readings, err := v.Read(&s, nil)
+		readings, err := nmea0183.Read(&s, nil)
 		if err != nil {
 			t.Fatalf("%s: %v", line, err)
 		}

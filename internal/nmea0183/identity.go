@@ -4,6 +4,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	nmea "github.com/adrianmo/go-nmea"
 )
 
 // Version is what VER sentences tell about the equipment that sends them. A text that was not given is empty.
@@ -74,15 +76,17 @@ func ReadHeartbeat(s *Sentence) (h Heartbeat, ok bool) {
 	if string(s.Formatter()) != "HBT" || s.Start != '$' || s.Checksum == ChecksumBad {
 		return h, false
 	}
-	if x, ok := decimal(s.Field(0)); ok && x > 0 {
-		h.IntervalSec = x
+	fields, _ := formatOf("HBT").layout.clean(s)
+	m, err := byLibrary("HBT", fields)
+	if err != nil {
+		return h, false
 	}
-	status := s.Field(1)
-	h.StatusGiven = len(status) == 1 && (status[0] == 'A' || status[0] == 'V')
-	h.Normal = h.StatusGiven && status[0] == 'A'
+	x := m.(nmea.HBT)
+	h.IntervalSec = max(x.Interval, 0)
+	h.StatusGiven, h.Normal = x.OperationStatus != "", x.OperationStatus == nmea.StatusValid
 	h.Sequence = -1
-	if n, ok := integer(s.Field(2)); ok && n >= 0 && n <= 9 {
-		h.Sequence = int(n)
+	if fields[2] != "" && x.MessageID >= 0 && x.MessageID <= 9 {
+		h.Sequence = int(x.MessageID)
 	}
 	return h, true
 }

@@ -135,7 +135,6 @@ func TestAgainstPythonNMEA2(t *testing.T) {
 		t.Run(tt.line, func(t *testing.T) {
 			var (
 				s Sentence
-				v Values
 			)
 			if _, err := Parse([]byte(tt.line), &s); err != nil {
 				t.Fatal(err)
@@ -154,7 +153,7 @@ func TestAgainstPythonNMEA2(t *testing.T) {
 					t.Errorf("field %d: ours %q, theirs %q", i, s.Field(i), f)
 				}
 			}
-			readings, err := v.Read(&s, nil)
+			readings, err := Read(&s, nil)
 			if err != nil {
 				t.Fatal(err)
 			}

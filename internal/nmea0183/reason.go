@@ -18,10 +18,11 @@ const (
 	ReasonTooManyFields        // more than MaxFields
 	ReasonValue                // a field is not what the formatter wants there
 	ReasonParts                // parts of a message of several sentences do not fit together
+	ReasonCrash                // the library that reads values gave up in a panic
 	reasonCount
 )
 
-var reasonNames = [reasonCount]string{"none", "empty", "tag-alone", "no-start", "address", "cut", "binary", "too-long", "too-many-fields", "value", "parts"}
+var reasonNames = [reasonCount]string{"none", "empty", "tag-alone", "no-start", "address", "cut", "binary", "too-long", "too-many-fields", "value", "parts", "crash"}
 
 // String is the reason as a word for labels.
 func (r Reason) String() string {

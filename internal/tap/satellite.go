@@ -16,7 +16,6 @@ type bySatellites struct {
 	Recorded
 	lines    []lineClock // by network
 	sentence nmea0183.Sentence
-	values   nmea0183.Values
 	readings []nmea0183.Reading
 }
 
@@ -69,7 +68,7 @@ func (s *bySatellites) hear(c *lineClock, line []byte) {
 		if c.talker != "" && c.talker != string(s.sentence.Talker()) {
 			continue
 		}
-		s.readings, _ = s.values.Read(&s.sentence, s.readings[:0])
+		s.readings, _ = nmea0183.Read(&s.sentence, s.readings[:0])
 		for i := range s.readings {
 			r := &s.readings[i]
 			t := event.Time(math.Round(r.Value*1e3)) * 1e6 // what they tell is no finer than milliseconds

@@ -66,8 +66,7 @@ func sentenceValues(raw string) []fact {
 	if _, err := nmea0183.Parse([]byte(raw), &s); err != nil {
 		return nil
 	}
-	var values nmea0183.Values
-	readings, _ := values.Read(&s, nil) // a field that cannot be read leaves the others
+	readings, _ := nmea0183.Read(&s, nil) // a field that cannot be read leaves the others
 	var list []fact
 	for i := range readings {
 		r := &readings[i]

@@ -21,10 +21,9 @@ type Traffic struct {
 	messages  recent[Message]
 	sentences recent[TrafficSentence] // of their own, so that a full bus drives out none
 
-	values     []pgn.Value // of the ring that decodes
-	parsed     nmea0183.Sentence
-	lineValues nmea0183.Values
-	readings   []nmea0183.Reading
+	values   []pgn.Value // of the ring that decodes
+	parsed   nmea0183.Sentence
+	readings []nmea0183.Reading
 }
 
 // NewTraffic keeps so many messages, and so many sentences; 0 means 1024.

@@ -123,7 +123,7 @@ func (t *Traffic) decodeSentence(r *raw) *TrafficSentence {
 		m.Tags, m.TagChecksum = escaped(s.Tags()), s.TagChecksum.String()
 	}
 	if s.Checksum != nmea0183.ChecksumBad {
-		t.readings, _ = t.lineValues.Read(s, t.readings[:0]) // a field that cannot be read leaves the others
+		t.readings, _ = nmea0183.Read(s, t.readings[:0]) // a field that cannot be read leaves the others
 		m.Fields = sentenceFields(s, t.readings)
 	}
 	m.text, _ = json.Marshal(m) // plain values cannot fail

@@ -2,15 +2,15 @@ package nmea0183
 
 // Where a reader names no source, its form is that of the gpsd NMEA page, and go-nmea is held to agree with it in the tests.
 
-// readVBW reads speed through water along the keel, across it, status, and the same over ground: along the keel only, so that is no
+// plainVBW reads speed through water along the keel, across it, status, and the same over ground: along the keel only, so that is no
 // speed over ground.
-func readVBW(r *reader) {
+func plainVBW(r *plain) {
 	speed, ok := r.number(0)
 	r.value(SpeedThroughWater, Water, speed*knot, r.valid(2) && ok)
 }
 
-// readVLW reads distance through water, N, the same since reset, N, and from edition 3.0 on the same over ground.
-func readVLW(r *reader) {
+// plainVLW reads distance through water, N, the same since reset, N, and from edition 3.0 on the same over ground.
+func plainVLW(r *plain) {
 	for i, ref := range [...]Reference{Water, Ground} {
 		if i > 0 && r.s.NumFields() <= 4 {
 			return
@@ -22,15 +22,15 @@ func readVLW(r *reader) {
 	}
 }
 
-// readVDR reads set, T, set, M, drift, N.
-func readVDR(r *reader) {
+// plainVDR reads set, T, set, M, drift, N.
+func plainVDR(r *plain) {
 	r.bothNorths(CurrentSet, 0)
 	drift, ok := r.lettered(4, 'N')
 	r.value(CurrentDrift, ReferenceNone, drift*knot, ok)
 }
 
-// readMWV reads wind angle from the bow, R apparent or T true, speed, its unit, status.
-func readMWV(r *reader) {
+// plainMWV reads wind angle from the bow, R apparent or T true, speed, its unit, status.
+func plainMWV(r *plain) {
 	ref, unit := ReferenceNone, 0.0
 	switch r.letter(1) {
 	case 'R':
@@ -59,20 +59,20 @@ func readMWV(r *reader) {
 	r.value(WindSpeed, ref, speed*unit, known && ok && unit > 0)
 }
 
-// readMWD reads wind direction, T, direction, M, speed, N, speed, M for metres a second.
-func readMWD(r *reader) {
+// plainMWD reads wind direction, T, direction, M, speed, N, speed, M for metres a second.
+func plainMWD(r *plain) {
 	r.bothNorths(WindAngle, 0)
 	speed, ok := r.anySpeed(speedAt{6, 'M'}, speedAt{4, 'N'})
 	r.value(WindSpeed, Ground, speed, ok)
 }
 
-// readVWR reads apparent wind angle, L or R of the bow, speed, N, speed, M, speed, K.
-func readVWR(r *reader) { r.oldWind(Apparent) }
+// plainVWR reads apparent wind angle, L or R of the bow, speed, N, speed, M, speed, K.
+func plainVWR(r *plain) { r.oldWind(Apparent) }
 
-// readVWT reads true wind likewise.
-func readVWT(r *reader) { r.oldWind(Theoretical) }
+// plainVWT reads true wind likewise.
+func plainVWT(r *plain) { r.oldWind(Theoretical) }
 
-func (r *reader) oldWind(ref Reference) {
+func (r *plain) oldWind(ref Reference) {
 	angle, ok := r.number(0)
 	switch side := r.letter(1); {
 	case side == 'L':
@@ -86,15 +86,15 @@ func (r *reader) oldWind(ref Reference) {
 	r.value(WindSpeed, ref, speed, ok)
 }
 
-// readMTW reads water temperature, C.
-func readMTW(r *reader) { r.celsius(WaterTemperature, 0) }
+// plainMTW reads water temperature, C.
+func plainMTW(r *plain) { r.celsius(WaterTemperature, 0) }
 
-// readMTA reads air temperature, C.
-func readMTA(r *reader) { r.celsius(AirTemperature, 0) }
+// plainMTA reads air temperature, C.
+func plainMTA(r *plain) { r.celsius(AirTemperature, 0) }
 
-// readMDA reads pressure, I, pressure, B, air temperature, C, water temperature, C, relative humidity, absolute humidity, dew point, C,
+// plainMDA reads pressure, I, pressure, B, air temperature, C, water temperature, C, relative humidity, absolute humidity, dew point, C,
 // wind direction, T, direction, M, speed, N, speed, M for metres a second.
-func readMDA(r *reader) {
+func plainMDA(r *plain) {
 	pressure, ok := r.lettered(2, 'B')
 	pressure *= bar
 	if !ok {
@@ -111,8 +111,8 @@ func readMDA(r *reader) {
 	r.value(WindSpeed, Ground, speed, ok)
 }
 
-// readMMB reads pressure in inches of mercury, I, in bar, B (from memory).
-func readMMB(r *reader) {
+// plainMMB reads pressure in inches of mercury, I, in bar, B (from memory).
+func plainMMB(r *plain) {
 	pressure, ok := r.number(2)
 	pressure *= bar
 	if !ok {
@@ -122,14 +122,14 @@ func readMMB(r *reader) {
 	r.value(Pressure, ReferenceNone, pressure, ok)
 }
 
-// readMHU reads relative humidity in per cent, absolute humidity, dew point, C (from memory).
-func readMHU(r *reader) {
+// plainMHU reads relative humidity in per cent, absolute humidity, dew point, C (from memory).
+func plainMHU(r *plain) {
 	humidity, ok := r.number(0)
 	r.value(Humidity, ReferenceNone, humidity, ok)
 }
 
-// readRPM reads E engine or S shaft, its number, revolutions a minute, pitch, status. A shaft's speed is not the engine's.
-func readRPM(r *reader) {
+// plainRPM reads E engine or S shaft, its number, revolutions a minute, pitch, status. A shaft's speed is not the engine's.
+func plainRPM(r *plain) {
 	if source := r.letter(0); source != 'E' {
 		r.bad = r.bad || source != 'S' && r.s.Has(0)
 		return
@@ -140,8 +140,8 @@ func readRPM(r *reader) {
 	r.put(Reading{Quantity: EngineSpeed, Instance: uint8(engine), Value: speed, Available: ok && known && status})
 }
 
-// readRSA reads starboard or single rudder angle, status, port angle, status (gpsd NMEA page); the second pair may be missing.
-func readRSA(r *reader) {
+// plainRSA reads starboard or single rudder angle, status, port angle, status (gpsd NMEA page); the second pair may be missing.
+func plainRSA(r *plain) {
 	for i := range 2 {
 		if i == 1 && r.s.NumFields() < 3 {
 			return
@@ -154,9 +154,9 @@ func readRSA(r *reader) {
 	}
 }
 
-// readXDR reads groups of a transducer's type, value, unit and name. Those whose names are in common use (common practice, no source)
+// plainXDR reads groups of a transducer's type, value, unit and name. Those whose names are in common use (common practice, no source)
 // are taken; names are free text, so the others are left alone.
-func readXDR(r *reader) {
+func plainXDR(r *plain) {
 	n := r.s.NumFields()
 	if n%4 != 0 {
 		r.bad = true
@@ -198,26 +198,26 @@ func holds(name []byte, part string) bool {
 }
 
 // lettered reads a number whose unit's letter follows it; an empty letter is let pass.
-func (r *reader) lettered(i int, letter byte) (float64, bool) {
+func (r *plain) lettered(i int, letter byte) (float64, bool) {
 	x, ok := r.number(i)
 	return x, ok && (!r.s.Has(i+1) || r.is(i+1, letter))
 }
 
 // valid reads a status letter: A is valid, V and none are not.
-func (r *reader) valid(i int) bool {
+func (r *plain) valid(i int) bool {
 	letter := r.letter(i)
 	r.bad = r.bad || letter != 'A' && letter != 'V' && r.s.Has(i)
 	return letter == 'A'
 }
 
 // celsius appends a temperature in degrees, C.
-func (r *reader) celsius(q Quantity, i int) {
+func (r *plain) celsius(q Quantity, i int) {
 	x, ok := r.lettered(i, 'C')
 	r.value(q, ReferenceNone, x+zeroCelsius, ok)
 }
 
 // bothNorths appends a direction, T, and the same, M, from field i on.
-func (r *reader) bothNorths(q Quantity, i int) {
+func (r *plain) bothNorths(q Quantity, i int) {
 	for k, ref := range [...]Reference{True, Magnetic} {
 		degrees, ok := r.lettered(i+2*k, "TM"[k])
 		r.angle(q, ref, degrees, ok)
@@ -231,7 +231,7 @@ type speedAt struct {
 }
 
 // anySpeed reads a speed that is given in several units, in m/s: the first that is there counts.
-func (r *reader) anySpeed(fields ...speedAt) (float64, bool) {
+func (r *plain) anySpeed(fields ...speedAt) (float64, bool) {
 	for _, f := range fields {
 		x, ok := r.lettered(f.field, f.letter)
 		if !ok {

@@ -1,10 +1,10 @@
 package nmea0183
 
-import "time"
+import "math"
 
-// readGGA reads time, latitude, N/S, longitude, E/W, quality, satellites, HDOP, altitude, M (gpsd NMEA page), and shorter forms.
+// plainGGA reads time, latitude, N/S, longitude, E/W, quality, satellites, HDOP, altitude, M (gpsd NMEA page), and shorter forms.
 // Quality 7 and 8 (typed in, simulated) and letters without a position are accepted.
-func readGGA(r *reader) {
+func plainGGA(r *plain) {
 	mode := ModeUnknown
 	if r.s.Has(5) {
 		quality := r.letter(5)
@@ -16,20 +16,20 @@ func readGGA(r *reader) {
 	}
 	r.timeOfDay(0, mode)
 	r.position(1, mode, mode != ModeNone)
-	n, ok := r.number(6)
-	r.put(Reading{Quantity: SatellitesUsed, Value: n, Available: ok})
-	n, ok = r.number(7)
+	satellites, ok := r.whole(6, math.MinInt, math.MaxInt)
+	r.value(SatellitesUsed, ReferenceNone, float64(satellites), ok)
+	n, ok := r.number(7)
 	r.put(Reading{Quantity: HorizontalDilution, Value: n, Available: ok && mode != ModeNone, Mode: mode})
 	n, ok = r.number(8)
 	r.put(Reading{Quantity: Altitude, Value: n, Available: ok && mode != ModeNone && (r.is(9, 'M') || !r.s.Has(9)), Mode: mode})
 }
 
-// readGNS reads time, latitude, N/S, longitude, E/W, a mode letter for each satellite system, satellites, HDOP, altitude. The best mode
+// plainGNS reads time, latitude, N/S, longitude, E/W, a mode letter for each satellite system, satellites, HDOP, altitude. The best mode
 // counts.
-func readGNS(r *reader) {
+func plainGNS(r *plain) {
 	mode := ModeUnknown
 	for _, letter := range r.s.Field(5) {
-		m := modeOf(upper(letter))
+		m := plainModeOf(upper(letter))
 		r.bad = r.bad || m == ModeUnknown
 		if mode == ModeUnknown || mode == ModeNone {
 			mode = m
@@ -38,16 +38,16 @@ func readGNS(r *reader) {
 	fix := mode != ModeNone
 	r.timeOfDay(0, mode)
 	r.position(1, mode, fix)
-	n, ok := r.number(6)
-	r.value(SatellitesUsed, ReferenceNone, n, ok)
-	n, ok = r.number(7)
+	satellites, ok := r.whole(6, math.MinInt, math.MaxInt)
+	r.value(SatellitesUsed, ReferenceNone, float64(satellites), ok)
+	n, ok := r.number(7)
 	r.put(Reading{Quantity: HorizontalDilution, Value: n, Mode: mode, Available: fix && ok})
 	n, ok = r.number(8)
 	r.put(Reading{Quantity: Altitude, Value: n, Mode: mode, Available: fix && ok})
 }
 
-// readGLL reads latitude, N/S, longitude, E/W, time, status, mode (gpsd NMEA page); the oldest form ends after the longitude.
-func readGLL(r *reader) {
+// plainGLL reads latitude, N/S, longitude, E/W, time, status, mode (gpsd NMEA page); the oldest form ends after the longitude.
+func plainGLL(r *plain) {
 	valid, mode := r.status(5, 6)
 	r.position(0, mode, valid)
 	if r.s.NumFields() > 4 {
@@ -55,9 +55,9 @@ func readGLL(r *reader) {
 	}
 }
 
-// readRMC reads time, status, latitude, N/S, longitude, E/W, speed, course, date, variation, E/W, mode (gpsd NMEA page). What comes
+// plainRMC reads time, status, latitude, N/S, longitude, E/W, speed, course, date, variation, E/W, mode (gpsd NMEA page). What comes
 // after the course may be missing.
-func readRMC(r *reader) {
+func plainRMC(r *plain) {
 	valid, mode := r.status(1, 11)
 	r.dateTime(valid, mode)
 	r.position(2, mode, valid)
@@ -71,9 +71,9 @@ func readRMC(r *reader) {
 	}
 }
 
-// readVTG reads course, T, course, M, speed, N, speed, K, mode (gpsd NMEA page) and the old form without the letters: true course,
+// plainVTG reads course, T, course, M, speed, N, speed, K, mode (gpsd NMEA page) and the old form without the letters: true course,
 // magnetic course, knots, km/h.
-func readVTG(r *reader) {
+func plainVTG(r *plain) {
 	step := 2
 	if r.s.NumFields() == 4 {
 		step = 1
@@ -91,8 +91,8 @@ func readVTG(r *reader) {
 	r.put(Reading{Quantity: SpeedOverGround, Value: speed, Available: ok && valid, Mode: mode})
 }
 
-// readVHW reads heading, T, heading, M, speed, N, speed, K (gpsd NMEA page) and a form of four numbers without the letters (from memory).
-func readVHW(r *reader) {
+// plainVHW reads heading, T, heading, M, speed, N, speed, K (gpsd NMEA page) and a form of four numbers without the letters (from memory).
+func plainVHW(r *plain) {
 	step := 2
 	if r.s.NumFields() == 4 && r.letter(1) != 'T' {
 		step = 1
@@ -106,35 +106,35 @@ func readVHW(r *reader) {
 }
 
 // unit checks the letter after a number in a form that has letters; an empty one is let pass.
-func (r *reader) unit(step, i int, letter byte) bool {
+func (r *plain) unit(step, i int, letter byte) bool {
 	return step == 1 || !r.s.Has(i) || r.is(i, letter)
 }
 
 // speedPair reads a speed given in knots and again in km/h, in m/s; either will do.
-func (r *reader) speedPair(knots, kilometres, step int) (float64, bool) {
-	if x, ok := r.number(knots); ok {
-		return x * knot, r.unit(step, knots+1, 'N')
+func (r *plain) speedPair(knots, kilometres, step int) (float64, bool) {
+	if x, ok := r.number(knots); ok && r.unit(step, knots+1, 'N') {
+		return x * knot, true
 	}
 	x, ok := r.number(kilometres)
 	return x * kmh, ok && r.unit(step, kilometres+1, 'K')
 }
 
-// readHDT reads heading, T; the T may be missing.
-func readHDT(r *reader) {
+// plainHDT reads heading, T; the T may be missing.
+func plainHDT(r *plain) {
 	heading, ok := r.lettered(0, 'T')
 	r.angle(Heading, True, heading, ok)
 }
 
 // Where no source is named the forms are those of the gpsd NMEA page, as go-nmea reads them too: the tests hold one to the other.
 
-// readHDM reads heading, M.
-func readHDM(r *reader) {
+// plainHDM reads heading, M.
+func plainHDM(r *plain) {
 	heading, ok := r.lettered(0, 'M')
 	r.angle(Heading, Magnetic, heading, ok)
 }
 
-// readTHS reads heading and a mode: autonomous, estimated, manual, simulated or not valid.
-func readTHS(r *reader) {
+// plainTHS reads heading and a mode: autonomous, estimated, manual, simulated or not valid.
+func plainTHS(r *plain) {
 	heading, ok := r.number(0)
 	switch r.letter(1) {
 	case 'A', 'E', 'M', 'S':
@@ -146,9 +146,9 @@ func readTHS(r *reader) {
 	r.angle(Heading, True, heading, ok)
 }
 
-// readHDG reads sensor heading, deviation, E/W, variation, E/W (gpsd NMEA page); what comes after the heading may be missing. The
+// plainHDG reads sensor heading, deviation, E/W, variation, E/W (gpsd NMEA page); what comes after the heading may be missing. The
 // magnetic heading is the sensor's with the deviation added; an empty deviation is taken for none (common practice, no source).
-func readHDG(r *reader) {
+func plainHDG(r *plain) {
 	heading, ok := r.number(0)
 	deviation, known := r.eastWest(1)
 	r.angle(Heading, Magnetic, wrapDegrees(heading+deviation), ok)
@@ -161,41 +161,31 @@ func readHDG(r *reader) {
 	}
 }
 
-// readROT reads rate of turn in degrees a minute, status.
-func readROT(r *reader) {
+// plainROT reads rate of turn in degrees a minute, status.
+func plainROT(r *plain) {
 	rate, ok := r.number(0)
 	r.value(RateOfTurn, ReferenceNone, rate*radian/60, r.valid(1) && ok)
 }
 
 // eastWest reads degrees east or west, east positive; a zero needs no letter.
-func (r *reader) eastWest(i int) (float64, bool) {
+func (r *plain) eastWest(i int) (float64, bool) {
 	if x, ok := decimal(r.s.Field(i)); ok && x == 0 && !r.s.Has(i+1) {
 		return 0, true
 	}
 	return r.signed(i, 'E', 'W')
 }
 
-func wrapDegrees(d float64) float64 {
-	switch {
-	case d < 0 && d > -360:
-		return d + 360
-	case d >= 360 && d < 720:
-		return d - 360
-	}
-	return d
-}
-
-// readDPT reads depth below the transducer, offset, largest range (gpsd NMEA page); the depth may stand alone.
-func readDPT(r *reader) {
+// plainDPT reads depth below the transducer, offset, largest range (gpsd NMEA page); the depth may stand alone.
+func plainDPT(r *plain) {
 	depth, ok := r.number(0)
 	offset, has := r.number(1)
 	r.put(Reading{Quantity: Depth, Reference: Transducer, Value: depth, Available: ok && depth >= 0, Offset: offset, HasOffset: has})
 }
 
-// readDBT reads depth below the transducer in feet, f, metres, M, fathoms, F (gpsd NMEA page); feet may stand alone.
-func readDBT(r *reader) { r.depth(Transducer) }
+// plainDBT reads depth below the transducer in feet, f, metres, M, fathoms, F (gpsd NMEA page); feet may stand alone.
+func plainDBT(r *plain) { r.depth(Transducer) }
 
-func (r *reader) depth(ref Reference) {
+func (r *plain) depth(ref Reference) {
 	depth, ok := r.number(2)
 	if !ok {
 		if depth, ok = r.number(0); ok {
@@ -207,14 +197,14 @@ func (r *reader) depth(ref Reference) {
 	r.value(Depth, ref, depth, ok && depth >= 0)
 }
 
-// readDBK reads depth below the keel as readDBT does that below the transducer.
-func readDBK(r *reader) { r.depth(Keel) }
+// plainDBK reads depth below the keel as plainDBT does that below the transducer.
+func plainDBK(r *plain) { r.depth(Keel) }
 
-// readDBS reads depth below the surface likewise.
-func readDBS(r *reader) { r.depth(Surface) }
+// plainDBS reads depth below the surface likewise.
+func plainDBS(r *plain) { r.depth(Surface) }
 
-// readZDA reads time, day, month, year, zone hours, zone minutes (gpsd NMEA page); the zone may be missing.
-func readZDA(r *reader) {
+// plainZDA reads time, day, month, year, zone hours, zone minutes (gpsd NMEA page); the zone may be missing.
+func plainZDA(r *plain) {
 	seconds, ok := r.clock(0)
 	day, okDay := r.whole(1, 1, 31)
 	month, okMonth := r.whole(2, 1, 12)
@@ -226,7 +216,7 @@ func readZDA(r *reader) {
 }
 
 // status reads the status letter A or V and the mode letter. A missing status is taken for valid: old forms had none.
-func (r *reader) status(status, mode int) (valid bool, m Mode) {
+func (r *plain) status(status, mode int) (valid bool, m Mode) {
 	m = r.mode(mode)
 	valid = true
 	if r.s.Has(status) {
@@ -242,9 +232,9 @@ func (r *reader) status(status, mode int) (valid bool, m Mode) {
 }
 
 // mode reads the mode letter. A letter that is none of the standard's is some maker's own and counts as unknown.
-func (r *reader) mode(i int) Mode { return modeOf(r.letter(i)) }
+func (r *plain) mode(i int) Mode { return plainModeOf(r.letter(i)) }
 
-func modeOf(letter byte) Mode {
+func plainModeOf(letter byte) Mode {
 	m := Mode(letter)
 	switch m {
 	case ModeAutonomous, ModeDifferential, ModeEstimated, ModeFloat, ModeManual, ModeNone, ModePrecise, ModeKinematic, ModeSimulated:
@@ -254,14 +244,14 @@ func modeOf(letter byte) Mode {
 }
 
 // position reads latitude, N/S, longitude and E/W from the four fields at i.
-func (r *reader) position(i int, mode Mode, valid bool) {
+func (r *plain) position(i int, mode Mode, valid bool) {
 	latitude, okLat := r.coordinate(i, 90, 'N', 'S')
 	longitude, okLon := r.coordinate(i+2, 180, 'E', 'W')
 	r.put(Reading{Quantity: Position, Value: latitude, Longitude: longitude, Available: okLat && okLon && valid, Mode: mode})
 }
 
 // coordinate reads degrees and minutes as dddmm.mmmm and the letter of the half of the globe, in degrees.
-func (r *reader) coordinate(i int, limit float64, plus, minus byte) (float64, bool) {
+func (r *plain) coordinate(i int, limit float64, plus, minus byte) (float64, bool) {
 	b := r.s.Field(i)
 	if len(b) == 0 {
 		return 0, false
@@ -286,7 +276,7 @@ func (r *reader) coordinate(i int, limit float64, plus, minus byte) (float64, bo
 }
 
 // clock reads hhmmss with or without a fraction, in seconds since midnight. A leap second is accepted.
-func (r *reader) clock(i int) (float64, bool) {
+func (r *plain) clock(i int) (float64, bool) {
 	b := r.s.Field(i)
 	if len(b) == 0 {
 		return 0, false
@@ -307,13 +297,13 @@ func (r *reader) clock(i int) (float64, bool) {
 }
 
 // timeOfDay appends the time in field i. A receiver without a fix tells its own clock's time, which is not available.
-func (r *reader) timeOfDay(i int, mode Mode) {
+func (r *plain) timeOfDay(i int, mode Mode) {
 	seconds, ok := r.clock(i)
 	r.put(Reading{Quantity: TimeOfDay, Value: seconds, Available: ok && mode != ModeNone, Mode: mode})
 }
 
 // dateTime appends the time of an RMC sentence: hhmmss in field 0 and ddmmyy in field 8.
-func (r *reader) dateTime(valid bool, mode Mode) {
+func (r *plain) dateTime(valid bool, mode Mode) {
 	seconds, ok := r.clock(0)
 	x := Reading{Quantity: TimeOfDay, Value: seconds, Available: ok && valid, Mode: mode}
 	if date := r.s.Field(8); len(date) > 0 {
@@ -332,7 +322,7 @@ func (r *reader) dateTime(valid bool, mode Mode) {
 }
 
 // whole reads a whole number from low to high.
-func (r *reader) whole(i, low, high int) (int, bool) {
+func (r *plain) whole(i, low, high int) (int, bool) {
 	b := r.s.Field(i)
 	if len(b) == 0 {
 		return 0, false
@@ -343,13 +333,4 @@ func (r *reader) whole(i, low, high int) (int, bool) {
 		return 0, false
 	}
 	return int(n), true
-}
-
-// moment is a date and the seconds since its midnight in seconds since 1970, or false when there is no such day.
-func moment(year, month, day int, seconds float64) (float64, bool) {
-	t := time.Date(year, time.Month(month), day, 0, 0, 0, 0, time.UTC)
-	if t.Day() != day || int(t.Month()) != month {
-		return 0, false
-	}
-	return float64(t.Unix()) + seconds, true
 }
