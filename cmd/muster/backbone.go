@@ -13,7 +13,8 @@ import (
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/cli"
-	"muster/internal/record"
+	"muster/internal/job"
+	"muster/internal/render"
 )
 
 type backboneCmd struct {
@@ -60,9 +61,9 @@ func (c *backboneCmd) run(a *app) error {
 			return err
 		}
 	}
-	var job *record.Job
+	var of *job.Job
 	if c.Job != "" {
-		if job, err = record.LoadJob(c.Job); err != nil {
+		if of, err = job.Load(c.Job); err != nil {
 			return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 		}
 	}
@@ -82,7 +83,7 @@ func (c *backboneCmd) run(a *app) error {
 		}
 		at = made(s)
 	}
-	if err := c.write(a, format, audit, job, at); err != nil {
+	if err := c.write(a, format, audit, of, at); err != nil {
 		return err
 	}
 	least := boat.Severity(c.FailOn)
@@ -116,18 +117,18 @@ func (c *backboneCmd) format() (string, error) {
 	return format, nil
 }
 
-func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, job *record.Job, at time.Time) error {
+func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, of *job.Job, at time.Time) error {
 	var out bytes.Buffer
 	var err error
 	switch format {
 	case "json":
 		err = encodeJSON(&out, audit)
 	case "html":
-		err = audit.WriteHTML(&out, job)
+		err = render.BackboneHTML(&out, audit, of)
 	case "pdf":
-		err = audit.WritePDF(&out, cmp.Or(job, new(record.Job)), at)
+		err = render.BackbonePDF(&out, audit, cmp.Or(of, new(job.Job)), at)
 	default:
-		err = audit.WriteText(&out)
+		err = render.BackboneText(&out, audit)
 	}
 	if err != nil {
 		return err

@@ -10,6 +10,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/release"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -57,9 +58,9 @@ func (c *compareCmd) run(a *app) error {
 	case "json":
 		err = encodeJSON(&out, cmp)
 	case "html":
-		err = cmp.WriteHTML(&out)
+		err = render.ComparisonHTML(&out, cmp)
 	default:
-		err = cmp.WriteText(&out)
+		err = render.ComparisonText(&out, cmp)
 	}
 	if err != nil {
 		return err

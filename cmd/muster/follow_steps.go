@@ -12,6 +12,7 @@ import (
 	"muster/internal/cli"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/render"
 )
 
 // How long a boat is heard before it is judged (common practice, no source): the slowest of the usual messages come every 2.5 s, heads
@@ -156,7 +157,7 @@ func (f *following) step(now event.Time, r *boat.Report, c release.Conditions) e
 		f.board.clear()
 	}
 	for _, ch := range changes {
-		if _, err := fmt.Fprintln(f.out, ch); err != nil {
+		if _, err := fmt.Fprintln(f.out, render.StepChange(ch)); err != nil {
 			return err
 		}
 	}
@@ -217,7 +218,10 @@ func (f *following) end(err error) error {
 	if serr := f.save(); serr != nil {
 		return errors.Join(err, serr)
 	}
-	if _, werr := fmt.Fprintf(f.out, "\n%s", f.follower.Text()); werr != nil {
+	if _, werr := io.WriteString(f.out, "\n"); werr != nil {
+		return werr
+	}
+	if werr := render.Steps(f.out, f.follower.Status()); werr != nil {
 		return werr
 	}
 	if err != nil {

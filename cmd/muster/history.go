@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"muster/internal/cli"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -82,7 +83,7 @@ func (c *historyCmd) run(a *app) error {
 		return err
 	}
 	if c.Format == "text" {
-		return snapshot.WriteHistories(a.stdout, histories)
+		return render.Histories(a.stdout, histories)
 	}
 	var out bytes.Buffer
 	if err := encodeJSON(&out, histories); err != nil {

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -12,6 +13,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/release"
+	"muster/internal/render"
 )
 
 type planCmd struct {
@@ -94,14 +96,25 @@ func (c *planCmd) run(a *app) error {
 			return err
 		}
 	}
-	text, err := encodeOrder(order, format)
+	var text bytes.Buffer
+	switch format {
+	case "json":
+		err = encodeJSON(&text, order)
+	case "html":
+		err = render.OrderHTML(&text, order)
+	default:
+		err = render.OrderText(&text, order)
+	}
+	if err != nil {
+		return fmt.Errorf("write work order: %w", err)
+	}
 	if err != nil {
 		return err
 	}
 	if c.Output != "" {
-		err = writeFile(c.Output, text, c.Force)
+		err = writeFile(c.Output, text.Bytes(), c.Force)
 	} else {
-		_, err = a.stdout.Write(text)
+		_, err = a.stdout.Write(text.Bytes())
 	}
 	if err != nil {
 		return err
@@ -136,16 +149,6 @@ func (c *planCmd) checkNow(a *app, order *release.Order) error {
 
 // digestOf is how an order names the snapshot that it was made from.
 func digestOf(sum string) string { return "sha256:" + sum }
-
-func encodeOrder(o *release.Order, format string) ([]byte, error) {
-	switch format {
-	case "json":
-		return o.JSON()
-	case "html":
-		return o.HTML()
-	}
-	return []byte(o.Text()), nil
-}
 
 // format is what is asked for, or what the output's name says.
 func (c *planCmd) format() (string, error) {

@@ -13,8 +13,9 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/cli"
-	"muster/internal/record"
+	"muster/internal/job"
 	"muster/internal/release"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 	"muster/internal/web"
 )
@@ -65,7 +66,7 @@ func (c *serviceRecordCmd) run(a *app) error {
 	if err := free(c.Output, c.Force); err != nil {
 		return err
 	}
-	job, err := record.LoadJob(c.Job)
+	of, err := job.Load(c.Job)
 	if err != nil {
 		return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 	}
@@ -77,21 +78,21 @@ func (c *serviceRecordCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	for _, reason := range job.Remains {
+	for _, reason := range of.Remains {
 		found := func(alert boat.Alert) bool { return alert.Check == reason.Check }
 		if !slices.ContainsFunc(before.Report.Alerts, found) && !slices.ContainsFunc(after.Report.Alerts, found) {
 			fmt.Fprintf(a.stderr, "%s: remains: no finding of either snapshot is of the check %q; the reason given for it is not printed\n", c.Job, reason.Check)
 		}
 	}
-	r, err := record.Build(before, after, changes, job, steps)
+	r, err := job.NewRecord(before, after, changes, of, steps)
 	if err != nil {
 		return err
 	}
 	var out bytes.Buffer
 	if format == "pdf" {
-		err = r.WritePDF(&out, made(after))
+		err = render.ServiceRecordPDF(&out, r, made(after))
 	} else {
-		err = r.WriteHTML(&out)
+		err = render.ServiceRecordHTML(&out, r)
 	}
 	if err != nil {
 		return err
@@ -117,7 +118,7 @@ func made(s *snapshot.Snapshot) time.Time {
 }
 
 // steps are those of the work order, as far as they were followed.
-func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]record.Step, error) {
+func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]job.Step, error) {
 	if c.Order == "" {
 		if c.Progress != "" {
 			return nil, cli.WithHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress), "name the order too, with --order FILE")

@@ -2,6 +2,7 @@ package archtest
 
 import (
 	"go/ast"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -65,7 +66,7 @@ var seeded = map[string]bool{"New": true, "NewPCG": true, "NewChaCha8": true, "N
 
 func TestPurity(t *testing.T) {
 	all := packages(t)
-	for _, name := range pure {
+	for _, name := range slices.Concat(pure, printers) {
 		p, exists := all[name]
 		if !exists {
 			continue

@@ -273,7 +273,7 @@ func (a *Audit) power(l *Layout, s *Solution) {
 		}
 		if o.Load > MaxDeviceLoad {
 			a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: o.At + " " + o.Device,
-				Summary:  fmt.Sprintf("%s takes %s load equivalency; one device may take %.0f (1 A) from the backbone", o.Device, tenths(o.Load), MaxDeviceLoad),
+				Summary:  fmt.Sprintf("%s takes %s load equivalency; one device may take %.0f (1 A) from the backbone", o.Device, Tenths(o.Load), MaxDeviceLoad),
 				Evidence: map[string]any{"load": o.Load, "limit": MaxDeviceLoad}, Remedy: "Give this device a supply of its own."})
 		}
 	}

@@ -3,6 +3,7 @@ package backbone
 import (
 	"cmp"
 	"math"
+	"strconv"
 	"strings"
 )
 
@@ -98,4 +99,9 @@ func JudgeTermination(ohm float64) Termination {
 		t.Meaning = "no clean reading: make sure the power is off, then look for corroded contacts, a wrong terminator or a device left powered"
 	}
 	return t
+}
+
+// Tenths writes a load, with one decimal where it has any.
+func Tenths(v float64) string {
+	return strings.TrimSuffix(strconv.FormatFloat(math.Round(v*10)/10+0, 'f', 1, 64), ".0") // +0: never -0
 }

@@ -170,7 +170,7 @@ func (a *Audit) Against(l *Layout, report *boat.Report) error {
 	a.roll(m)
 	if a.Live.Load.Value > a.Live.Load.Limit {
 		a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "declared",
-			Summary:  fmt.Sprintf("The devices declare %s load equivalency; the plan has %s", tenths(a.Live.Load.Value), tenths(a.Live.Load.Limit)),
+			Summary:  fmt.Sprintf("The devices declare %s load equivalency; the plan has %s", Tenths(a.Live.Load.Value), Tenths(a.Live.Load.Limit)),
 			Evidence: map[string]any{"declared": a.Live.Load.Value, "planned": a.Live.Load.Limit},
 			Remedy:   "Put the declared figures into the layout and judge it again."})
 	}

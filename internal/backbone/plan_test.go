@@ -150,22 +150,31 @@ func TestRoll(t *testing.T) {
 	for _, c := range []struct {
 		name    string
 		devices []boat.Device
-		lines   []string // after the first
+		live    []string // how the network differs from the plan
 		found   []string
 	}{
 		{"as planned", []boat.Device{head, depth}, nil, nil},
 		{"model not told yet", []boat.Device{mute, depth}, nil, nil},
-		{"sounder not there", []boat.Device{head}, []string{"planned, not there: sounder"}, []string{"missing layout b sounder"}},
+		{"sounder not there", []boat.Device{head}, []string{"missing: sounder"}, []string{"missing layout b sounder"}},
 		{"perhaps it is the one that says nothing", []boat.Device{head, claim},
-			[]string{"planned, not there: sounder", "there, has not said what it is: device 00000000000000A5"}, nil},
-		{"one too many", []boat.Device{head, depth, radio}, []string{"there, not planned: 1 device"}, []string{"newcomer layout 00000000000000A4"}},
-		{"silent is told by itself", []boat.Device{head, silent}, []string{"planned, not there: sounder (silent)"}, nil},
+			[]string{"missing: sounder", "unidentified: device 00000000000000A5"}, nil},
+		{"one too many", []boat.Device{head, depth, radio}, []string{"extra: VR1 radio 00000000000000A4"}, []string{"newcomer layout 00000000000000A4"}},
+		{"silent is told by itself", []boat.Device{head, silent}, []string{"missing: sounder (silent)"}, nil},
 		{"exchanged for its like", []boat.Device{old, head, depth}, nil, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			a := NewPlan(sound()).Now(bus(c.devices...))
-			if lines := a.Live.Lines()[1:]; !slices.Equal(c.lines, lines) {
-				t.Error(cmp.Diff(c.lines, lines))
+			var live []string
+			for _, of := range []struct {
+				kind  string
+				names []string
+			}{{"missing", a.Live.Missing}, {"extra", a.Live.Extra}, {"added", a.Live.Added}, {"unidentified", a.Live.Unidentified}, {"not looked for", a.Live.NotLookedFor}} {
+				for _, name := range of.names {
+					live = append(live, of.kind+": "+name)
+				}
+			}
+			if diff := cmp.Diff(c.live, live); diff != "" {
+				t.Error(diff)
 			}
 			var found []string
 			for _, f := range a.Findings {

@@ -20,7 +20,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
-	"muster/internal/record"
+	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/store"
 	"muster/internal/tap"
@@ -89,7 +89,7 @@ type Daemon struct {
 	reloading   sync.Mutex                     // one Reload at a time
 	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
 	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
-	job         atomic.Pointer[record.Job]     // what service records begin with; nil without any
+	job         atomic.Pointer[job.Job]        // what service records begin with; nil without any
 	preChecks   []release.PreCheck             // as last made before the first step was begun
 	plansNow    atomic.Pointer[[]*backbone.Plan]
 	nextLook    event.Time // when a replay tells OnReport next

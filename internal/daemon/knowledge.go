@@ -13,7 +13,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
-	"muster/internal/record"
+	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/web"
 )
@@ -23,8 +23,8 @@ type knowledge struct {
 	sheets *release.Sheets // nil without any
 	noted  []boat.Manual
 	plans  []*backbone.Plan
-	adrift []string    // of each plan, why it is not held against a network; empty when it is
-	job    *record.Job // what service records begin with; nil without any
+	adrift []string // of each plan, why it is not held against a network; empty when it is
+	job    *job.Job // what service records begin with; nil without any
 }
 
 // loadKnowledge reads what the config names.
@@ -48,7 +48,7 @@ func (d *Daemon) loadKnowledge(c *config.Config) (k knowledge, err error) {
 	}
 	k.adrift = make([]string, len(k.plans))
 	if c.Job != "" {
-		if k.job, err = record.LoadJobs(c.Job); err != nil {
+		if k.job, err = job.LoadShared(c.Job); err != nil {
 			return k, err
 		}
 	}
@@ -74,7 +74,7 @@ func CheckFiles(c *config.Config) error {
 	})
 	look(c.Sheets, func() error { _, err := release.LoadFS(os.DirFS(c.Sheets), c.Sheets); return err })
 	look(c.Notes, func() error { _, err := config.LoadNotes(c.Notes); return err })
-	look(c.Job, func() error { _, err := record.LoadJobs(c.Job); return err })
+	look(c.Job, func() error { _, err := job.LoadShared(c.Job); return err })
 	look(c.Baseline, func() error { _, err := readBaseline(c.Baseline); return err })
 	return errors.Join(errs...)
 }

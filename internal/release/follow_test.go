@@ -631,23 +631,20 @@ func BenchmarkObserve(b *testing.B) {
 	}
 }
 
-func TestFollowText(t *testing.T) {
+func TestFailureSaysWhatToDo(t *testing.T) {
 	b := newBench(t)
 	b.run(10 * time.Second)
 	b.leaves()
 	b.run(20 * time.Second)
 	b.comes("LF9 4.47")
 	b.run(time.Minute)
-	want := `[!] 1.1 Larkfin LF9 head (L9-0001) 4.47 -> 4.50 failed, left 2026-06-01T08:00:10Z, back 2026-06-01T08:00:30Z
-      came back on the old version 4.47: see that the card holds LF-4.50.upd and repeat the update
-[ ] 2.1 Larkfin LFS3 sonar (S3-0001) 2.9.0 -> 2.10.1 waits
-`
-	if d := cmp.Diff(want, b.follower.Text()); d != "" {
+	st := b.follower.Status()[0]
+	want := []Failure{{ReasonOldVersion, "came back on the old version 4.47: see that the card holds LF-4.50.upd and repeat the update"}}
+	if d := cmp.Diff(want, st.Failures); d != "" {
 		t.Error(d)
 	}
-	c := StepChange{Step: "1.1", Label: "LF9\x1b", From: StepLeft, To: StepFailed, At: start, Failures: []Failure{{ReasonNotBack, "a"}, {ReasonSupply, "b"}}, Note: "n"}
-	if got := c.String(); got != `2026-06-01T08:00:00Z 1.1 LF9\x1b failed: a; b: n` {
-		t.Error(got)
+	if st.LeftAt != start.Add(10*time.Second) || st.BackAt != start.Add(30*time.Second) {
+		t.Errorf("left at %s, back at %s", st.LeftAt, st.BackAt)
 	}
 }
 

@@ -89,7 +89,7 @@ var ErrAnotherBoat = errors.New("the snapshots are of different boats")
 func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	b, a := before.Report, after.Report
 	if !o.AnotherBoat && b.Boat.ID != a.Boat.ID {
-		return nil, fmt.Errorf("%w: %s and %s; to compare them all the same, say --another-boat", ErrAnotherBoat, boatLabel(b.Boat), boatLabel(a.Boat))
+		return nil, fmt.Errorf("%w: %s and %s; to compare them all the same, say --another-boat", ErrAnotherBoat, Label(b.Boat), Label(a.Boat))
 	}
 	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Changes: []Change{}, Unchanged: []string{}}
 	var err error
@@ -124,7 +124,8 @@ func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	return c, nil
 }
 
-func boatLabel(b boat.Identity) string {
+// Label is how a sentence names a boat.
+func Label(b boat.Identity) string {
 	switch {
 	case b.Name != "" && b.ID != "":
 		return fmt.Sprintf("%q (%s)", b.Name, b.ID)

@@ -1,7 +1,7 @@
 package snapshot
 
 import (
-	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -147,29 +147,22 @@ func TestCompareGolden(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for name, write := range map[string]func(*bytes.Buffer) error{
-		"comparison.txt":  func(b *bytes.Buffer) error { return c.WriteText(b) },
-		"comparison.html": func(b *bytes.Buffer) error { return c.WriteHTML(b) },
-	} {
-		t.Run(name, func(t *testing.T) {
-			var b bytes.Buffer
-			if err := write(&b); err != nil {
-				t.Fatal(err)
-			}
-			file := "testdata/" + name
-			if *update {
-				if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if diff := cmp.Diff(string(want), b.String()); diff != "" {
-				t.Error(diff)
-			}
-		})
+	got, err := json.MarshalIndent(c, "", "  ")
+	if err != nil {
+		t.Fatal(err)
+	}
+	const file = "testdata/comparison.json"
+	if *update {
+		if err := os.WriteFile(file, append(got, '\n'), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), string(got)+"\n"); diff != "" {
+		t.Error(diff)
 	}
 }
 

@@ -2,9 +2,7 @@ package snapshot
 
 import (
 	"fmt"
-	"io"
 	"slices"
-	"strings"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -33,7 +31,7 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 	for i, s := range sorted {
 		if i > 0 && s.Report.Boat.ID != sorted[0].Report.Boat.ID {
 			return nil, fmt.Errorf("history: %w: %s and %s; keep each boat's snapshots in a folder of its own", ErrAnotherBoat,
-				boatLabel(sorted[0].Report.Boat), boatLabel(s.Report.Boat))
+				Label(sorted[0].Report.Boat), Label(s.Report.Boat))
 		}
 		if i > 0 {
 			pairs, _, _ := match(sorted[i-1].Report, s.Report)
@@ -90,20 +88,4 @@ func (h *History) extend(d *boat.Device, at event.Time) {
 		return
 	}
 	h.Runs = append(h.Runs, Run{Version: v, From: at, To: at})
-}
-
-// WriteHistories prints the histories for a terminal, one device a paragraph.
-func WriteHistories(w io.Writer, histories []History) error {
-	var b strings.Builder
-	for _, h := range histories {
-		fmt.Fprintf(&b, "%s\n", boat.Printable(h.Label))
-		if len(h.Runs) == 0 {
-			b.WriteString("  version not told\n")
-		}
-		for _, r := range h.Runs {
-			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), when(r.From), when(r.To))
-		}
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
 }

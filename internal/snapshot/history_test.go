@@ -1,7 +1,6 @@
 package snapshot
 
 import (
-	"bytes"
 	"errors"
 	"testing"
 	"time"
@@ -17,20 +16,13 @@ func TestHistories(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var b bytes.Buffer
-	if err := WriteHistories(&b, h); err != nil {
-		t.Fatal(err)
+	later := noon.Add(3 * time.Hour)
+	want := []History{
+		{Device: "00000000000000A1", Role: boat.RoleHead, Label: "LF9 head (H-1)", Runs: []Run{{"4.47", noon, noon}, {"4.5", later, later}}},
+		{Device: "00000000000000B2", Role: boat.RoleDepth, Label: "SD2 sounder (S-7)", Runs: []Run{{"1.2", noon, later}}},
+		{Device: "00000000000000C3", Role: boat.RolePower, Label: "BM1 battery monitor (B-3)", Runs: []Run{{"2.0", noon, noon}, {"2.1", later, later}}},
 	}
-	want := `LF9 head (H-1)
-  4.47              2026-05-04 12:00:00 UTC to 2026-05-04 12:00:00 UTC
-  4.5               2026-05-04 15:00:00 UTC to 2026-05-04 15:00:00 UTC
-SD2 sounder (S-7)
-  1.2               2026-05-04 12:00:00 UTC to 2026-05-04 15:00:00 UTC
-BM1 battery monitor (B-3)
-  2.0               2026-05-04 12:00:00 UTC to 2026-05-04 12:00:00 UTC
-  2.1               2026-05-04 15:00:00 UTC to 2026-05-04 15:00:00 UTC
-`
-	if diff := cmp.Diff(want, b.String()); diff != "" {
+	if diff := cmp.Diff(want, h); diff != "" {
 		t.Error(diff)
 	}
 }
@@ -78,17 +70,13 @@ func TestTalkersHistories(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var b bytes.Buffer
-	if err := WriteHistories(&b, h); err != nil {
-		t.Fatal(err)
+	for i := range h {
+		h[i].Device, h[i].Role = "", ""
 	}
-	want := `GN5 receiver (77)
-  1.0               2026-05-04 12:00:00 UTC to 2026-05-04 12:00:00 UTC
-  1.1               2026-05-04 15:00:00 UTC to 2026-05-04 15:00:00 UTC
-GN5 receiver (78)
-  1.0               2026-05-04 16:00:00 UTC to 2026-05-04 16:00:00 UTC
-`
-	if diff := cmp.Diff(want, b.String()); diff != "" {
+	at := func(hours int) event.Time { return noon.Add(time.Duration(hours) * time.Hour) }
+	want := []History{{Label: "GN5 receiver (77)", Runs: []Run{{"1.0", at(0), at(0)}, {"1.1", at(3), at(3)}}},
+		{Label: "GN5 receiver (78)", Runs: []Run{{"1.0", at(4), at(4)}}}}
+	if diff := cmp.Diff(want, h); diff != "" {
 		t.Error(diff)
 	}
 }

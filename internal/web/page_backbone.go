@@ -14,14 +14,15 @@ import (
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
-	"muster/internal/record"
+	"muster/internal/job"
+	"muster/internal/render"
 )
 
 // shownPlan is the layout of a backbone as judged and held against the network.
 type shownPlan struct {
 	*backbone.Audit
-	ID  string     // for the page: unlike those of other plans
-	Job record.Job // what the form of its commissioning report begins with
+	ID  string  // for the page: unlike those of other plans
+	Job job.Job // what the form of its commissioning report begins with
 }
 
 // node is the plan with what may be made of it.
@@ -45,11 +46,11 @@ func (p *shownPlan) node() g.Node {
 func (p *shownPlan) audit() g.Node {
 	id := Slug(p.ID)
 	return g.Group{
-		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), p.Picture()),
-		More("along-"+id, false, g.Text("Along the backbone, in words"), h.Ol(h.Class("plain along"), g.Map(p.Along(), stop))),
+		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), render.BackbonePicture(p.Audit)),
+		More("along-"+id, false, g.Text("Along the backbone, in words"), h.Ol(h.Class("plain along"), g.Map(render.AlongBackbone(p.Audit), stop))),
 		h.Div(h.Class("columns"),
 			h.Div(h.H4(g.Text("Findings")), p.findings(), p.live(), p.coverage()),
-			h.Div(h.H4(g.Text("Figures")), h.Ul(h.Class("sheet"), g.Map(p.Figures(), func(f [2]string) g.Node {
+			h.Div(h.H4(g.Text("Figures")), h.Ul(h.Class("sheet"), g.Map(render.BackboneFigures(p.Audit), func(f [2]string) g.Node {
 				return Row(boat.Printable(f[0]), Printable(f[1]))
 			})))),
 		h.Ul(h.Class("cautions"), g.Map(p.Cautions, func(s string) g.Node { return h.Li(Mark("warning"), g.Text(" "+s)) })),
@@ -58,10 +59,10 @@ func (p *shownPlan) audit() g.Node {
 }
 
 // stop is one point of the way along the backbone, with its drops and the cable onward.
-func stop(s backbone.Stop) g.Node {
+func stop(s render.Stop) g.Node {
 	return h.Li(h.B(Printable(s.Name)), Small(fmt.Sprintf("%.1f m", s.Metres)), g.Text(" "+s.Words),
 		g.If(len(s.Outlets) > 0, h.Ul(g.Map(s.Outlets, func(o backbone.Outlet) g.Node {
-			return h.Li(g.Text(boat.Printable(o.Device)+": "+o.Supplied()), Small(o.Drop()))
+			return h.Li(g.Text(boat.Printable(o.Device)+": "+render.Volts(o.Volts)), Small(render.Drop(o)))
 		}))),
 		g.If(s.Onward != "", h.Small(g.Text(s.Onward))))
 }
@@ -74,7 +75,7 @@ func (p *shownPlan) findings() g.Node {
 
 // live is what the network says of the layout; a layout that was not held against one says nothing.
 func (p *shownPlan) live() g.Node {
-	lines := p.Live.Lines()
+	lines := render.LiveLines(p.Live)
 	return g.If(len(lines) > 0, g.Group{h.H4(g.Text("Against the network")), Lines(lines)})
 }
 
@@ -131,9 +132,9 @@ func (s *Server) commissioningReport(w http.ResponseWriter, r *http.Request) {
 	switch {
 	case err != nil:
 	case strings.HasSuffix(r.URL.Path, ".pdf"):
-		kind, err = "application/pdf", a.WritePDF(&out, job, report.TakenAt.UTC())
+		kind, err = "application/pdf", render.BackbonePDF(&out, a, job, report.TakenAt.UTC())
 	default:
-		err = a.WriteHTML(&out, job)
+		err = render.BackboneHTML(&out, a, job)
 	}
 	if err != nil {
 		s.failed(w, r, err)

@@ -9,7 +9,8 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
-	"muster/internal/record"
+	"muster/internal/job"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -20,9 +21,9 @@ type proofPage struct {
 	Before, After string
 	Comparison    *snapshot.Comparison
 	Problem       string
-	Job           *record.Job // what the form begins with
-	Order         bool        // there is a work order that the service record may tell of
-	Remaining     []string    // checks whose findings remain, sorted
+	Job           *job.Job // what the form begins with
+	Order         bool     // there is a work order that the service record may tell of
+	Remaining     []string // checks whose findings remain, sorted
 }
 
 func (s *Server) proofData(r *http.Request, _ *boat.Report) (string, content, error) {
@@ -83,13 +84,13 @@ func (p *proofPage) row(k Kept) g.Node {
 // comparison tells what changed, and leads to the record of it.
 func (p *proofPage) comparison() g.Node {
 	c := p.Comparison
-	group := func(x snapshot.Group) g.Node {
+	group := func(x render.Changes) g.Node {
 		return g.Group{h.H3(g.Text(x.Title)), Plain(g.Map(x.Changes, func(x snapshot.Change) g.Node { return h.Li(State(x.Severity), space, Printable(x.Summary)) }))}
 	}
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("What changed")),
 		Meta(g.Textf("From %s to %s; %s unchanged.", Stamp(c.Before.TakenAt), Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
-		OrElse(g.Map(c.Groups(), group), h.P(Mark("well"), g.Text(" Nothing changed."))),
+		OrElse(g.Map(render.ByClass(c), group), h.P(Mark("well"), g.Text(" Nothing changed."))),
 		h.H3(g.Text("Service record")),
 		Meta(g.Text("Nothing has to be filled in: a line left empty is left out of the record.")),
 		p.recordForm())

@@ -11,6 +11,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/release"
+	"muster/internal/render"
 )
 
 // workPage is the work order that is followed, and the devices entered by hand.
@@ -97,7 +98,7 @@ func (p *workPage) followed(v *view) g.Node {
 		g.If(len(o.Cautions) > 0, h.Ul(h.Class("cautions"), g.Map(o.Cautions, caution))),
 		headed("Before you start", checks, func(c release.PreCheck) g.Node { return g.Group{State(c.Result), space, Printable(c.Text)} }),
 		g.Map(p.Groups, func(wg workGroup) g.Node { return wg.node(v) }),
-		headed("Kept back", o.KeptBack, func(r release.Remark) g.Node { return Printable(r.String()) }),
+		headed("Kept back", o.KeptBack, func(r release.Remark) g.Node { return Printable(render.Remark(r)) }),
 		headed("To be settled", o.Problems, func(x release.Problem) g.Node {
 			return g.Group{Mark("warning"), space, Printable(x.Text), Small(boat.Printable(x.Remedy))}
 		}),
@@ -152,7 +153,7 @@ func (st *workStep) node(v *view) g.Node {
 
 // summary tells what the step takes, and what came of it.
 func (st *workStep) summary() string {
-	words := fmt.Sprintf("%s%s · %d min · back within %d min%s", st.Medium, After(", file ", st.Medium.File), st.Minutes, st.BackWithin, After(" · told ", st.Status.Version))
+	words := fmt.Sprintf("%s · %d min · back within %d min%s", render.MediumFile(st.Medium), st.Minutes, st.BackWithin, After(" · told ", st.Status.Version))
 	if volts := st.Status.LowestVolts; volts != nil {
 		words += fmt.Sprintf(" · lowest supply %.1f V", *volts)
 	}

@@ -4,7 +4,7 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
-	"muster/internal/record"
+	"muster/internal/job"
 )
 
 // legend explains the interval plots.
@@ -22,7 +22,7 @@ func nameField(name string) g.Node {
 }
 
 // jobFields are the lines of a form that a printed document begins with.
-func jobFields(j *record.Job) g.Node {
+func jobFields(j *job.Job) g.Node {
 	return g.Group{
 		ValueField("Job number", "number", 80, j.Number),
 		ValueField("Date", "date", 80, j.Date),

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"muster/internal/event"
-	"muster/internal/record"
+	"muster/internal/job"
 	"muster/internal/release"
 )
 
@@ -152,14 +152,14 @@ func TestProofJob(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := record.LoadJob(filepath.Join(dir, "job.yaml")); err == nil || !strings.Contains(err.Error(), "number is missing") {
+	if _, err := job.Load(filepath.Join(dir, "job.yaml")); err == nil || !strings.Contains(err.Error(), "number is missing") {
 		t.Errorf("one job's file without a number: %v", err)
 	}
-	job, err := record.LoadJobs(filepath.Join(dir, "job.yaml"))
+	shared, err := job.LoadShared(filepath.Join(dir, "job.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, _, query := proved(t, Options{Job: func() *record.Job { return job }}, "4.47", "4.52")
+	s, _, query := proved(t, Options{Job: func() *job.Job { return shared }}, "4.47", "4.52")
 	_, page := get(t, s.URL()+"/proof"+query)
 	for _, want := range []string{`name="technician" maxlength="80" value="Ilse Åkerström" autocomplete="name"`, `value="Quay Electronics"`, `value="waits for a part"`} {
 		if !strings.Contains(page, want) {
@@ -176,7 +176,7 @@ func TestProofJob(t *testing.T) {
 	if strings.Contains(page, "Ilse") || strings.Contains(page, "waits for a part") {
 		t.Error("the record has what the form took away")
 	}
-	if len(job.Notes) != 1 || len(job.Remains) != 1 {
-		t.Errorf("the job file's own texts became %v %v", job.Notes, job.Remains)
+	if len(shared.Notes) != 1 || len(shared.Remains) != 1 {
+		t.Errorf("the job file's own texts became %v %v", shared.Notes, shared.Remains)
 	}
 }

@@ -22,7 +22,7 @@ import (
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/check"
-	"muster/internal/record"
+	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 )
@@ -45,7 +45,7 @@ type Options struct {
 	Desk              Desk                                  // nil when nothing can be done but look
 	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
-	Job               func() *record.Job                    // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
+	Job               func() *job.Job                       // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
 	Checks            func() *check.Settings                // thresholds in force, those of an empty config when nil; may be called from anywhere
 	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
@@ -104,7 +104,7 @@ func New(opt Options) (*Server, error) {
 		opt.Sheets = func() *release.Sheets { return nil }
 	}
 	if opt.Job == nil {
-		opt.Job = func() *record.Job { return nil }
+		opt.Job = func() *job.Job { return nil }
 	}
 	if opt.Checks == nil {
 		shipped := check.DefaultSettings()

@@ -11,8 +11,9 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
-	"muster/internal/record"
+	"muster/internal/job"
 	"muster/internal/release"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -41,7 +42,7 @@ func remaining(c *snapshot.Comparison) []string {
 
 // firstJob is what the form of the proof page begins with: what the config's job file gives, else what the snapshots and the work
 // order tell.
-func (s *Server) firstJob(c *snapshot.Comparison, o *release.Order) *record.Job {
+func (s *Server) firstJob(c *snapshot.Comparison, o *release.Order) *job.Job {
 	job := s.sharedJob()
 	if job.Date == "" && !c.After.TakenAt.IsZero() {
 		job.Date = c.After.TakenAt.UTC().Format("2 January 2006")
@@ -53,11 +54,11 @@ func (s *Server) firstJob(c *snapshot.Comparison, o *release.Order) *record.Job 
 }
 
 // sharedJob is what the config's job file gives.
-func (s *Server) sharedJob() record.Job {
+func (s *Server) sharedJob() job.Job {
 	if job := s.opt.Job(); job != nil {
 		return *job
 	}
-	return record.Job{}
+	return job.Job{}
 }
 
 // Bounds of the form's texts in characters.
@@ -83,7 +84,7 @@ func orderWork(o *release.Order) string {
 }
 
 // jobOf reads what the form of the proof page tells of the job; what it does not ask, or leaves out, stays as in base.
-func jobOf(q url.Values, checks []string, base record.Job) (*record.Job, error) {
+func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
 	var err error
 	text := func(key, was string, most int) string {
 		if !q.Has(key) {
@@ -95,33 +96,33 @@ func jobOf(q url.Values, checks []string, base record.Job) (*record.Job, error) 
 		}
 		return v
 	}
-	job := base
+	j := base
 	for _, f := range []struct {
 		key  string
 		to   *string
 		most int
 	}{
-		{"number", &job.Number, shortText}, {"date", &job.Date, shortText}, {"technician", &job.Technician, shortText},
-		{"customer", &job.Customer, shortText}, {"place", &job.Place, shortText}, {"work", &job.Work, longText},
-		{"shop", &job.Shop.Name, shortText}, {"contact", &job.Shop.Contact, shortText},
+		{"number", &j.Number, shortText}, {"date", &j.Date, shortText}, {"technician", &j.Technician, shortText},
+		{"customer", &j.Customer, shortText}, {"place", &j.Place, shortText}, {"work", &j.Work, longText},
+		{"shop", &j.Shop.Name, shortText}, {"contact", &j.Shop.Contact, shortText},
 	} {
 		*f.to = text(f.key, *f.to, f.most)
 	}
 	if note := text("note", "", longText); note != "" {
-		job.Notes = append(slices.Clone(base.Notes), note)
+		j.Notes = append(slices.Clone(base.Notes), note)
 	}
-	job.Remains = nil
+	j.Remains = nil
 	for _, check := range checks {
 		if why := text("why-"+check, base.Why(check), longText); why != "" {
-			job.Remains = append(job.Remains, record.Reason{Check: check, Why: why})
+			j.Remains = append(j.Remains, job.Reason{Check: check, Why: why})
 		}
 	}
-	return &job, err
+	return &j, err
 }
 
 // RecordSteps are the steps of a work order as the service record tells them.
-func RecordSteps(status []release.StepStatus) []record.Step {
-	var out []record.Step
+func RecordSteps(status []release.StepStatus) []job.Step {
+	var out []job.Step
 	for _, st := range status {
 		notes := slices.Clone(st.Notes)
 		for _, x := range st.Failures {
@@ -130,7 +131,7 @@ func RecordSteps(status []release.StepStatus) []record.Step {
 		if b := st.ByHand; b != nil {
 			notes = append(notes, strings.TrimSpace("read off its screen by "+b.By))
 		}
-		out = append(out, record.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: string(st.State),
+		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: string(st.State),
 			Began: minuteOf(st.LeftAt), Ended: minuteOf(cmp.Or(st.VerifiedAt, st.FailedAt)), Note: strings.Join(notes, "; ")})
 	}
 	return out
@@ -151,12 +152,12 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	job, err := jobOf(q, remaining(c), s.sharedJob())
+	j, err := jobOf(q, remaining(c), s.sharedJob())
 	if err != nil {
 		s.failed(w, r, err)
 		return
 	}
-	var steps []record.Step
+	var steps []job.Step
 	if work := s.opt.Desk.LastWork(); q.Get("order") != "" && work.Order != nil {
 		if err := work.Order.CheckBoat(before.Report); err != nil {
 			s.failed(w, r, err)
@@ -164,7 +165,7 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		}
 		steps = RecordSteps(work.Status)
 	}
-	rec, err := record.Build(before, after, c, job, steps)
+	rec, err := job.NewRecord(before, after, c, j, steps)
 	if err != nil {
 		s.failed(w, r, err)
 		return
@@ -173,9 +174,9 @@ func (s *Server) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	kind := "text/html; charset=utf-8"
 	if r.URL.Path == "/proof/record.pdf" {
 		kind = "application/pdf"
-		err = rec.WritePDF(&out, after.TakenAt().UTC())
+		err = render.ServiceRecordPDF(&out, rec, after.TakenAt().UTC())
 	} else {
-		err = rec.WriteHTML(&out)
+		err = render.ServiceRecordHTML(&out, rec)
 	}
 	if err != nil {
 		s.failed(w, r, err)

@@ -9,6 +9,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
 	"muster/internal/release"
+	"muster/internal/render"
 )
 
 // Campaign is how the fleet stands to the current release of one model.
@@ -70,7 +71,7 @@ func (s *Server) campaigns(rows []*row) []Campaign {
 			c := byModel[st.Model]
 			if c == nil {
 				m := st.Model
-				c = &Campaign{Model: m.Name, Role: m.Role, Medium: m.Medium.String(), Minutes: m.Minutes, model: m}
+				c = &Campaign{Model: m.Name, Role: m.Role, Medium: render.Medium(m.Medium), Minutes: m.Minutes, model: m}
 				if m.Current != nil {
 					c.Current = m.Current.Version
 				}
@@ -206,10 +207,7 @@ func visits(rows []*row) []visit {
 			if st.Standing != release.StandingBehind {
 				continue
 			}
-			u := task{st.Device, st.Running, st.Model.Current.Version, st.Model.Medium.String(), st.Model.Minutes}
-			if f := st.Model.Medium.File; f != "" {
-				u.Medium += ", file " + f
-			}
+			u := task{st.Device, st.Running, st.Model.Current.Version, render.MediumFile(st.Model.Medium), st.Model.Minutes}
 			v.Updates = append(v.Updates, u)
 			v.Minutes += u.Minutes
 			if !slices.Contains(v.Bring, u.Medium) {

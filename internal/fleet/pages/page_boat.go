@@ -16,7 +16,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
-	"muster/internal/paper"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 	"muster/internal/web"
 )
@@ -172,7 +172,7 @@ func (s *Server) link(b *row) g.Node {
 // historyForm lists the boat's reports; two of them can be chosen to be compared.
 func (p *boatPage) historyForm() g.Node {
 	return h.Form(h.Method("get"), h.Action(p.address()),
-		h.Table(h.Class("snapshots history"), h.THead(paper.Columns("Received", "Size", "Before", "After")), h.TBody(g.Map(p.history, p.historyRow))),
+		h.Table(h.Class("snapshots history"), h.THead(render.Columns("Received", "Size", "Before", "After")), h.TBody(g.Map(p.history, p.historyRow))),
 		h.P(web.Button("Compare")))
 }
 
@@ -190,7 +190,7 @@ func (p *boatPage) historyRow(x hub.Past) g.Node {
 
 // compared is what changed from one report to another.
 func compared(c *snapshot.Comparison) g.Node {
-	groups := g.Map(c.Groups(), func(x snapshot.Group) g.Node {
+	groups := g.Map(render.ByClass(c), func(x render.Changes) g.Node {
 		return g.Group{h.H3(g.Text(x.Title)), web.Plain(g.Map(x.Changes, func(c snapshot.Change) g.Node {
 			return h.Li(web.State(c.Severity), g.Text(" "+boat.Printable(c.Summary)))
 		})...)}

@@ -13,8 +13,8 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
-	"muster/internal/paper"
 	"muster/internal/release"
+	"muster/internal/render"
 	"muster/internal/web"
 )
 
@@ -29,7 +29,7 @@ func (s *Server) campaignsPage(*http.Request) (string, g.Node, error) {
 	return title, g.Group{
 		h.H1(g.Text(title)),
 		web.Meta(g.Text("One for each model of the shop's sheets that is aboard somewhere. "), h.A(h.Href("/week"), g.Text("The list for the week")), g.Text(" has what to bring.")),
-		h.Table(h.THead(paper.Columns("Model", "Current", "Behind", "Not known", "Up to date")),
+		h.Table(h.THead(render.Columns("Model", "Current", "Behind", "Not known", "Up to date")),
 			h.TBody(web.OrElse(rows, h.Tr(h.Td(h.ColSpan("5"), h.Class("empty"), g.Text("No boat has a model of the sheets aboard.")))))),
 	}, nil
 }

@@ -1,4 +1,4 @@
-package backbone
+package render
 
 import (
 	"fmt"
@@ -7,21 +7,21 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
-	"muster/internal/paper"
+	"muster/internal/backbone"
 )
 
-// Picture draws the backbone as SVG, to stand in a page.
-func (a *Audit) Picture() g.Node {
-	p := a.picture()
+// BackbonePicture draws the backbone as SVG, to stand in a page.
+func BackbonePicture(a *backbone.Audit) g.Node {
+	p := pictureOf(a)
 	width, height := whole(p.Width), whole(p.Height)
 	return h.SVG(g.Attr("xmlns", "http://www.w3.org/2000/svg"), h.Width(width), g.Attr("viewBox", "0 0 "+width+" "+height), h.Role("img"),
 		h.Aria("label", fmt.Sprintf("The backbone, %.1f m, with its drops", p.Total)),
-		g.El("g", g.Attr("font-family", "system-ui, sans-serif"), g.Attr("font-size", "11"), g.Attr("fill", "currentColor"), g.Attr("stroke", "none"), paper.Block(
+		g.El("g", g.Attr("font-family", "system-ui, sans-serif"), g.Attr("font-size", "11"), g.Attr("fill", "currentColor"), g.Attr("stroke", "none"), Block(
 			svgLine(whole(p.Left), whole(p.Top), tenth(p.Right), whole(p.Top), "4"),
-			paper.Lines(g.Map(p.Labels, func(l label) g.Node {
+			Lines(g.Map(p.Labels, func(l label) g.Node {
 				return svgText(tenth(l.X), whole(p.Top), l.Text, g.Attr("dy", "-8"), middle(), g.Attr("font-size", "9"), marking(l.Bad))
 			})...),
-			paper.Lines(g.Map(p.Dots, func(d dot) g.Node { return d.svg(p.Top) })...),
+			Lines(g.Map(p.Dots, func(d dot) g.Node { return d.svg(p.Top) })...),
 			svgText(whole(p.Left), whole(p.Height), scaleNote, g.Attr("dy", "-10"), g.Attr("font-size", "9")))))
 }
 
@@ -33,13 +33,13 @@ func (d dot) svg(top float64) g.Node {
 	if d.Terminator {
 		point = g.El("rect", g.Attr("x", x), g.Attr("y", y), h.Width("12"), h.Height("16"), g.Attr("transform", "translate(-6 -8)"))
 	}
-	return paper.Lines(
+	return Lines(
 		g.If(len(d.Drops) > 0, svgLine(x, y, x, tenth(d.Drop), "1.5")),
 		g.If(d.Up > 0, svgLine(x, y, x, above(22), ".5")),
 		point,
 		svgText(x, above(40), d.Name, middle(), g.Attr("font-weight", "600"), marking(d.Bad)),
 		svgText(x, above(26), d.Volts, middle()),
-		paper.Lines(g.Map(d.Drops, line.svg)...))
+		Lines(g.Map(d.Drops, line.svg)...))
 }
 
 // svg draws the end of a drop, with its text beside it.
@@ -49,7 +49,7 @@ func (l line) svg() g.Node {
 	if l.Left {
 		side = g.Group{g.Attr("dx", "-7"), g.Attr("text-anchor", "end")}
 	}
-	return paper.Lines(svgDot(x, y, "3"), svgText(x, y, l.Text, side, g.Attr("dy", "4"), marking(l.Bad)))
+	return Lines(svgDot(x, y, "3"), svgText(x, y, l.Text, side, g.Attr("dy", "4"), marking(l.Bad)))
 }
 
 func svgLine(x1, y1, x2, y2, width string) g.Node {

@@ -1,15 +1,17 @@
-package release
+package render
 
 import (
 	"fmt"
+	"io"
 	"strings"
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/release"
 )
 
-// Text is the order for a terminal or a printer, at most about 100 columns wide.
-func (o *Order) Text() string {
+// OrderText writes a work order for a terminal or a printer, at most about 100 columns wide.
+func OrderText(w io.Writer, o *release.Order) error {
 	var b strings.Builder
 	line := func(format string, args ...any) {
 		for i, a := range args {
@@ -28,18 +30,18 @@ func (o *Order) Text() string {
 			line("  - %s", s)
 		}
 	}
-	line("WORK ORDER  %s", o.boatName())
+	line("WORK ORDER  %s", boatName(o.Boat))
 	line("Snapshot %s%s", o.Snapshot.Digest, stamp(" taken ", o.Snapshot.TakenAt.IsZero(), o.Snapshot.TakenAt.String()))
-	line("%s in %s: %d min side by side, %d min one by one", o.updates(), o.inGroups(), o.Minutes, o.MinutesAlone)
+	line("%s in %s: %d min side by side, %d min one by one", updates(o), inGroups(o), o.Minutes, o.MinutesAlone)
 	list("CAUTIONS (common practice; the maker's instructions and local codes go first)", o.Cautions)
-	line("\nBEFORE STARTING (%s)", o.checkedWhen())
+	line("\nBEFORE STARTING (%s)", checkedWhen(o))
 	for _, c := range o.PreChecks {
 		line("  [%s] %-18s %s", box(c.Result), c.ID, c.Text)
 	}
 	if len(o.Bring) > 0 {
 		line("\nBRING")
 		for _, g := range o.Bring {
-			line("  [ ] %s", g.what())
+			line("  [ ] %s", bringWords(g))
 			for _, f := range g.Files {
 				line("      file %s", f)
 			}
@@ -50,8 +52,8 @@ func (o *Order) Text() string {
 		line("  HOLD [ ] %s", g.Hold)
 		for i := range g.Steps {
 			s := &g.Steps[i]
-			line("  %s [ ] %s: %s -> %s", s.ID, s.Device.shown(), s.From, s.To)
-			line("      by %s, %d min, supply at least %.1f V", s.Medium.withFile(), s.Minutes, s.SupplyVolts)
+			line("  %s [ ] %s: %s -> %s", s.ID, unitWords(&s.Device), s.From, s.To)
+			line("      by %s, %d min, supply at least %.1f V", MediumFile(s.Medium), s.Minutes, s.SupplyVolts)
 			if s.Note != "" {
 				line("      note: %s", s.Note)
 			}
@@ -70,26 +72,27 @@ func (o *Order) Text() string {
 		}
 	}
 	list("AT THE END", o.Finish)
-	list("LEFT ALONE", told(o.LeftAlone))
-	list("NOT REACHABLE HERE", told(o.NotReachable))
-	list("KEPT BACK", told(o.KeptBack))
-	list("PROBLEMS", told(o.Problems))
-	return b.String()
+	list("LEFT ALONE", remarks(o.LeftAlone))
+	list("NOT REACHABLE HERE", remarks(o.NotReachable))
+	list("KEPT BACK", remarks(o.KeptBack))
+	list("PROBLEMS", problems(o.Problems))
+	_, err := io.WriteString(w, b.String())
+	return err
 }
 
-// what is "2 × microSD card, 2 to 32 GB".
-func (g Bring) what() string {
+// bringWords is "2 × microSD card, 2 to 32 GB".
+func bringWords(g release.Bring) string {
 	if g.Count == 0 {
 		return "for updates over the network"
 	}
-	return fmt.Sprintf("%d × %s", g.Count, g.Medium)
+	return fmt.Sprintf("%d × %s", g.Count, Medium(g.Medium))
 }
 
-func box(r Result) string {
+func box(r release.Result) string {
 	switch r {
-	case Passed:
+	case release.Passed:
 		return "x"
-	case Failed:
+	case release.Failed:
 		return "!"
 	}
 	return "?"
@@ -103,7 +106,7 @@ func stamp(before string, unset bool, at string) string {
 }
 
 // checkedWhen is "as heard on can0 at 2026-05-02T08:01:00Z", which the pre-checks are of.
-func (o *Order) checkedWhen() string {
+func checkedWhen(o *release.Order) string {
 	c := o.Checked
 	if c == nil {
 		return "as of the snapshot"
@@ -116,40 +119,37 @@ func (o *Order) checkedWhen() string {
 }
 
 // updates and inGroups say how many there are of each.
-func (o *Order) updates() string { return boat.Counted(len(o.Steps()), "update", "updates") }
+func updates(o *release.Order) string { return boat.Counted(len(o.Steps()), "update", "updates") }
 
-func (o *Order) inGroups() string { return boat.Counted(len(o.Groups), "group", "groups") }
+func inGroups(o *release.Order) string { return boat.Counted(len(o.Groups), "group", "groups") }
 
-func (o *Order) boatName() string {
-	switch {
-	case o.Boat.Name != "" && o.Boat.ID != "":
-		return o.Boat.Name + " (" + o.Boat.ID + ")"
-	case o.Boat.Name != "":
-		return o.Boat.Name
-	}
-	return o.Boat.ID
-}
-
-// told is what things say of themselves.
-func told[T fmt.Stringer](things []T) []string {
-	var out []string
-	for _, x := range things {
-		out = append(out, x.String())
+func problems(all []release.Problem) []string {
+	out := make([]string, len(all))
+	for i, p := range all {
+		out[i] = p.String()
 	}
 	return out
 }
 
-// String is "Larkfin LF9 head (123) 4.47: already runs the current release".
-func (r Remark) String() string {
-	s := r.Device.shown()
+func remarks(all []release.Remark) []string {
+	out := make([]string, len(all))
+	for i, r := range all {
+		out[i] = Remark(r)
+	}
+	return out
+}
+
+// Remark is "Larkfin LF9 head (123) 4.47: already runs the current release".
+func Remark(r release.Remark) string {
+	s := unitWords(&r.Device)
 	if r.Version != "" {
 		s += " " + r.Version
 	}
 	return s + ": " + r.Why
 }
 
-// shown is the label with what else helps to find the device aboard.
-func (u *Unit) shown() string {
+// unitWords is the label with what else helps to find the device aboard.
+func unitWords(u *release.Unit) string {
 	s := u.Label
 	if u.Place != "" {
 		s += ", " + u.Place
@@ -166,8 +166,8 @@ func (u *Unit) shown() string {
 	return s
 }
 
-// String is "microSD card, 2 to 32 GB, FAT32".
-func (m Medium) String() string {
+// Medium is "microSD card, 2 to 32 GB, FAT32".
+func Medium(m release.Medium) string {
 	s := m.Kind
 	switch {
 	case m.MinGB > 0 && m.MaxGB > 0:
@@ -183,9 +183,10 @@ func (m Medium) String() string {
 	return s
 }
 
-func (m Medium) withFile() string {
+// MediumFile is a medium with the file that goes on it.
+func MediumFile(m release.Medium) string {
 	if m.File == "" {
-		return m.String()
+		return Medium(m)
 	}
-	return m.String() + ", file " + m.File
+	return Medium(m) + ", file " + m.File
 }

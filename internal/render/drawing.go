@@ -1,4 +1,4 @@
-package record
+package render
 
 // Drawing is a picture of lines, dots and words in a system of its own, Y downwards; on paper it is as wide as the text.
 type Drawing struct {

@@ -1,20 +1,22 @@
-package release
+package render
 
 import (
 	"fmt"
+	"io"
 	"strings"
 
 	"muster/internal/boat"
+	"muster/internal/release"
 )
 
 // stateText is what a state is called in a sentence.
-var stateText = map[StepState]string{
-	StepWaiting: "waits", StepLeft: "left the network", StepBack: "is back", StepIdentified: "told its version",
-	StepVerified: "is verified", StepFailed: "failed",
+var stateText = map[release.StepState]string{
+	release.StepWaiting: "waits", release.StepLeft: "left the network", release.StepBack: "is back", release.StepIdentified: "told its version",
+	release.StepVerified: "is verified", release.StepFailed: "failed",
 }
 
-// String is one line for people: "2026-06-01T08:03:40Z 1.1 Larkfin LF9 head (L9-0001) left the network".
-func (c StepChange) String() string {
+// StepChange is one line for people: "2026-06-01T08:03:40Z 1.1 Larkfin LF9 head (L9-0001) left the network".
+func StepChange(c release.StepChange) string {
 	s := fmt.Sprintf("%s %s %s", c.At, c.Step, c.Label)
 	if c.From != c.To {
 		s += " " + stateText[c.To]
@@ -28,17 +30,17 @@ func (c StepChange) String() string {
 	return boat.Printable(s)
 }
 
-// Text says how every step stands, one line each and its failures below.
-func (f *Follower) Text() string {
+// Steps says how every step of a followed order stands, one line each and its failures below.
+func Steps(w io.Writer, status []release.StepStatus) error {
 	var b strings.Builder
-	for _, s := range f.Status() {
+	for _, s := range status {
 		box := " "
 		switch s.State {
-		case StepVerified:
+		case release.StepVerified:
 			box = "x"
-		case StepFailed:
+		case release.StepFailed:
 			box = "!"
-		case StepLeft, StepBack, StepIdentified:
+		case release.StepLeft, release.StepBack, release.StepIdentified:
 			box = ">"
 		}
 		fmt.Fprintf(&b, "[%s] %s %s %s -> %s %s", box, s.Step, boat.Printable(s.Label), boat.Printable(s.From), boat.Printable(s.To), stateText[s.State])
@@ -56,5 +58,6 @@ func (f *Follower) Text() string {
 			fmt.Fprintf(&b, "      %s\n", boat.Printable(fail.Text))
 		}
 	}
-	return b.String()
+	_, err := io.WriteString(w, b.String())
+	return err
 }

@@ -1,4 +1,5 @@
-package record
+// Package job is one visit to one boat: the shop's job file, and the service record that comes of the visit.
+package job
 
 import (
 	"bytes"
@@ -10,7 +11,6 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 
 	"github.com/goccy/go-yaml"
 
@@ -57,18 +57,18 @@ type Logo struct {
 // maxLogo bounds the logo file in bytes.
 const maxLogo = 4 << 20
 
-// LoadJob reads a job file and its logo.
-func LoadJob(path string) (*Job, error) { return load(path, ParseJob) }
+// Load reads a job file and its logo.
+func Load(path string) (*Job, error) { return load(path, Parse) }
 
-// LoadJobs reads a job file that serves many jobs: it gives what they share, such as the shop, and need not have a number.
-func LoadJobs(path string) (*Job, error) { return load(path, parseJob) }
+// LoadShared reads a job file that serves many jobs: it gives what they share, such as the shop, and need not have a number.
+func LoadShared(path string) (*Job, error) { return load(path, parse) }
 
-func load(path string, parse func([]byte) (*Job, error)) (*Job, error) {
+func load(path string, read func([]byte) (*Job, error)) (*Job, error) {
 	data, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("job file: %w", err)
 	}
-	job, err := parse(data)
+	job, err := read(data)
 	if err != nil {
 		return nil, fmt.Errorf("job file %s: %w", path, err)
 	}
@@ -88,9 +88,9 @@ func load(path string, parse func([]byte) (*Job, error)) (*Job, error) {
 	return job, nil
 }
 
-// ParseJob reads the text of a job file. Unknown keys are errors that give line and column.
-func ParseJob(data []byte) (*Job, error) {
-	job, err := parseJob(data)
+// Parse reads the text of a job file. Unknown keys are errors that give line and column.
+func Parse(data []byte) (*Job, error) {
+	job, err := parse(data)
 	if err != nil {
 		return nil, err
 	}
@@ -100,7 +100,7 @@ func ParseJob(data []byte) (*Job, error) {
 	return job, nil
 }
 
-func parseJob(data []byte) (job *Job, err error) {
+func parse(data []byte) (job *Job, err error) {
 	defer func() { // the YAML reader is not ours: what it trips over is a mistake of the file
 		if p := recover(); p != nil {
 			job, err = nil, fmt.Errorf("the YAML cannot be read: %v", p)
@@ -130,12 +130,6 @@ func readLogo(data []byte) (*Logo, error) {
 		return nil, fmt.Errorf("%w: the picture is damaged", err)
 	}
 	return &Logo{data, format, c.Width, c.Height}, nil
-}
-
-// Facts are what a job tells besides its shop.
-func (j *Job) Facts() [][2]string {
-	return slices.DeleteFunc([][2]string{{"Customer", j.Customer}, {"Place", j.Place}, {"Date", j.Date}, {"Technician", j.Technician}, {"Work", j.Work}},
-		func(f [2]string) bool { return f[1] == "" })
 }
 
 // Why says why the findings of a check remain, if the job tells it.

@@ -1,4 +1,4 @@
-package record
+package render
 
 import (
 	"bytes"
@@ -11,6 +11,8 @@ import (
 	"github.com/go-pdf/fpdf"
 	"golang.org/x/image/font/gofont/gobold"
 	"golang.org/x/image/font/gofont/goregular"
+
+	"muster/internal/job"
 )
 
 // Millimetres of the A4 page.
@@ -81,9 +83,9 @@ func (s *Document) room(h float64) {
 }
 
 // Head prints the shop's name, address and logo.
-func (s *Document) Head(job *Job) {
+func (s *Document) Head(of *job.Job) {
 	top := s.pdf.GetY()
-	if l := job.Logo; l != nil {
+	if l := of.Logo; l != nil {
 		kind := strings.ToUpper(l.Format)
 		s.pdf.RegisterImageOptionsReader("logo", fpdf.ImageOptions{ImageType: kind}, bytes.NewReader(l.Data))
 		height := 16.0
@@ -94,13 +96,13 @@ func (s *Document) Head(job *Job) {
 		s.pdf.ImageOptions("logo", pageWidth-margin-width, top, width, height, false, fpdf.ImageOptions{ImageType: kind}, 0, "")
 	}
 	s.font("B", 11)
-	s.line(job.Shop.Name, 5)
+	s.line(of.Shop.Name, 5)
 	s.font("", 9)
-	for _, a := range job.Shop.Address {
+	for _, a := range of.Shop.Address {
 		s.line(a, 4)
 	}
-	s.line(job.Shop.Contact, 4)
-	if job.Logo != nil {
+	s.line(of.Shop.Contact, 4)
+	if of.Logo != nil {
 		s.pdf.SetY(max(s.pdf.GetY(), top+17))
 	}
 	s.pdf.SetLineWidth(.5)

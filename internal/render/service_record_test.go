@@ -1,13 +1,12 @@
-package record
+package render
 
 import (
 	"bytes"
-	"errors"
-	"flag"
 	"fmt"
 	"image"
 	"image/color"
 	"image/png"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -20,10 +19,9 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/job"
 	"muster/internal/snapshot"
 )
-
-var update = flag.Bool("update", false, "rewrite the golden files")
 
 var noon = event.At(time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC))
 
@@ -79,42 +77,26 @@ func sealed(t *testing.T, after bool, devices int) *snapshot.Snapshot {
 	return s
 }
 
-func build(t *testing.T, devices int) *Record {
+func build(t *testing.T, devices int) *job.Record {
 	t.Helper()
 	before, after := sealed(t, false, devices), sealed(t, true, devices)
 	c, err := snapshot.Compare(before, after, snapshot.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	job, err := ParseJob([]byte(jobText))
+	visit, err := job.Parse([]byte(jobText))
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := Build(before, after, c, job, []Step{{Title: "Update LF9 head (H-1) to 4.5", State: "verified", Began: "13:05", Ended: "13:19"}})
+	r, err := job.NewRecord(before, after, c, visit, []job.Step{{Title: "Update LF9 head (H-1) to 4.5", State: "verified", Began: "13:05", Ended: "13:19"}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	return r
 }
 
-func TestHTMLGolden(t *testing.T) {
-	var b bytes.Buffer
-	if err := build(t, 2).WriteHTML(&b); err != nil {
-		t.Fatal(err)
-	}
-	const file = "testdata/record.html"
-	if *update {
-		if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
-			t.Fatal(err)
-		}
-	}
-	want, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if diff := cmp.Diff(string(want), b.String()); diff != "" {
-		t.Error(diff)
-	}
+func TestServiceRecordGolden(t *testing.T) {
+	golden(t, "record.html", func(w io.Writer) error { return ServiceRecordHTML(w, build(t, 2)) })
 }
 
 // TestNamelessBoat: a boat that nobody named leaves no empty line behind.
@@ -122,10 +104,10 @@ func TestNamelessBoat(t *testing.T) {
 	r := build(t, 2)
 	r.Boat = boat.Identity{}
 	var b bytes.Buffer
-	if err := r.WriteHTML(&b); err != nil {
+	if err := ServiceRecordHTML(&b, r); err != nil {
 		t.Fatal(err)
 	}
-	if page := b.String(); strings.Contains(page, ">Boat<") || !strings.Contains(page, "<title>"+r.Title()+"</title>") {
+	if page := b.String(); strings.Contains(page, ">Boat<") || !strings.Contains(page, "<title>"+recordTitle(r)+"</title>") {
 		t.Errorf("%.900s", page)
 	}
 }
@@ -136,13 +118,13 @@ func TestHTMLHostile(t *testing.T) {
 		r := build(t, 2)
 		j := *r.Job
 		j.Number, j.Customer, j.Work, j.Notes = text, text, text, []string{text}
-		j.Shop = Shop{Name: text, Address: []string{text}, Contact: text}
-		j.Logo = &Logo{Data: []byte("\xfb\xff\xfe"), Format: "png"}
+		j.Shop = job.Shop{Name: text, Address: []string{text}, Contact: text}
+		j.Logo = &job.Logo{Data: []byte("\xfb\xff\xfe"), Format: "png"}
 		r.Job, r.Boat = &j, boat.Identity{ID: text, Name: text}
-		r.Groups[0].Devices[0], r.Changes = Row{text, text, text, text, text}, []string{text}
-		r.Fresh, r.Before.Signed = []Item{{boat.Warning, text, text}}, text
+		r.Groups[0].Devices[0], r.Changes = job.Row{Device: text, Serial: text, Before: text, After: text, Remark: text}, []string{text}
+		r.Fresh, r.Before.Signed = []job.Item{{Severity: boat.Warning, Summary: text, Note: text}}, text
 		var page bytes.Buffer
-		if err := r.WriteHTML(&page); err != nil {
+		if err := ServiceRecordHTML(&page, r); err != nil {
 			t.Fatal(err)
 		}
 		if bytes.ContainsAny(page.Bytes(), "\x00\x1b\u202e") {
@@ -192,13 +174,13 @@ func need(t *testing.T, program string) string {
 	return path
 }
 
-func writePDF(t *testing.T, r *Record) string {
+func writePDF(t *testing.T, r *job.Record) string {
 	t.Helper()
 	var a, b bytes.Buffer
-	if err := r.WritePDF(&a, noon.UTC()); err != nil {
+	if err := ServiceRecordPDF(&a, r, noon.UTC()); err != nil {
 		t.Fatal(err)
 	}
-	if err := r.WritePDF(&b, noon.UTC()); err != nil {
+	if err := ServiceRecordPDF(&b, r, noon.UTC()); err != nil {
 		t.Fatal(err)
 	}
 	if !bytes.Equal(a.Bytes(), b.Bytes()) {
@@ -263,81 +245,16 @@ func TestPDFReadByOthers(t *testing.T) {
 }
 
 func TestLogo(t *testing.T) {
-	dir := t.TempDir()
 	picture := image.NewRGBA(image.Rect(0, 0, 40, 20))
 	picture.Set(3, 3, color.RGBA{200, 0, 0, 255})
-	var b bytes.Buffer
+	var b, page bytes.Buffer
 	if err := png.Encode(&b, picture); err != nil {
 		t.Fatal(err)
 	}
-	write := func(name, text string) string {
-		file := filepath.Join(dir, name)
-		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
-			t.Fatal(err)
-		}
-		return file
+	r := build(t, 2)
+	r.Job.Logo = &job.Logo{Data: b.Bytes(), Format: "png", Width: 40, Height: 20}
+	writePDF(t, r)
+	if err := ServiceRecordHTML(&page, r); err != nil || !strings.Contains(page.String(), `src="data:image/png;base64,`) {
+		t.Errorf("the page lacks the logo: %v", err)
 	}
-	write("good.png", b.String())
-	write("cut.png", b.String()[:60])
-	write("text.png", "no picture")
-	for _, c := range []struct{ logo, want string }{
-		{"good.png", ""}, {"cut.png", "damaged"}, {"text.png", "give a PNG or JPEG"}, {"none.png", "none.png"},
-	} {
-		t.Run(c.logo, func(t *testing.T) {
-			job, err := LoadJob(write("job.yaml", "number: \"1\"\nshop:\n  name: Quay\n  logo: "+c.logo+"\n"))
-			if c.want != "" {
-				if err == nil || !strings.Contains(err.Error(), c.want) {
-					t.Errorf("got %v, want it to say %q", err, c.want)
-				}
-				return
-			}
-			if err != nil {
-				t.Fatal(err)
-			}
-			r := build(t, 2)
-			r.Job = job
-			writePDF(t, r)
-			var page bytes.Buffer
-			if err := r.WriteHTML(&page); err != nil || !strings.Contains(page.String(), `src="data:image/png;base64,`) {
-				t.Errorf("the page lacks the logo: %v", err)
-			}
-		})
-	}
-}
-
-func TestJobTypo(t *testing.T) {
-	for _, c := range []struct{ name, in, want string }{
-		{"unknown key", "number: \"1\"\ntechnican: Ilse\n", "line 2, column 1: unknown key"},
-		{"not YAML", "number: [1", "line 1, column 9: the [ that begins here"},
-		{"no number", "technician: Ilse\n", "number is missing"},
-	} {
-		t.Run(c.name, func(t *testing.T) {
-			_, err := ParseJob([]byte(c.in))
-			if err == nil || !strings.Contains(err.Error(), c.want) {
-				t.Errorf("got %v, want it to say %q", err, c.want)
-			}
-		})
-	}
-}
-
-func TestBuildNeedsSeals(t *testing.T) {
-	before, after := sealed(t, false, 2), sealed(t, true, 2)
-	c, err := snapshot.Compare(before, after, snapshot.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	after.Report.Devices[0].Product.Software = "9.9"
-	if _, err := Build(before, after, c, &Job{Number: "1"}, nil); !errors.Is(err, ErrUnsealed) || !strings.HasPrefix(err.Error(), "after: ") {
-		t.Errorf("got %v, want ErrUnsealed of after", err)
-	}
-}
-
-func FuzzParseJob(f *testing.F) {
-	f.Add([]byte(jobText))
-	f.Add([]byte("number: {}\n"))
-	f.Fuzz(func(t *testing.T, in []byte) {
-		if job, err := ParseJob(in); err == nil && job.Number == "" {
-			t.Error("took a job without a number")
-		}
-	})
 }

@@ -1,5 +1,5 @@
-// Package paper sets reports as HTML pages that stand alone and print well.
-package paper
+// Package render sets everything that is printed or drawn: text for a terminal, pages that stand alone, PDF, and pictures.
+package render
 
 import (
 	"bytes"
@@ -23,8 +23,8 @@ func Page(title, style string, body ...g.Node) g.Node {
 		h.Body(Block(body...)))), g.Raw("\n")}
 }
 
-// Write writes a page. Control characters, with which devices' texts could steer what shows the page, appear escaped.
-func Write(w io.Writer, page g.Node) error {
+// WritePage writes a page. Control characters, with which devices' texts could steer what shows the page, appear escaped.
+func WritePage(w io.Writer, page g.Node) error {
 	var b bytes.Buffer
 	if err := page.Render(&b); err != nil {
 		return err
@@ -84,4 +84,23 @@ func Section(heading string, texts []string) g.Node {
 // Table is a table of rows under the names of its columns.
 func Table(columns []string, rows ...g.Node) g.Node {
 	return h.Table(Block(Columns(columns...), Lines(rows...)))
+}
+
+// headedTable is a table whose columns are named again on each sheet of paper.
+func headedTable(columns []string, bodies ...g.Node) g.Node {
+	return h.Table(Block(h.THead(Columns(columns...)), Lines(bodies...)))
+}
+
+// rows are rows of plain texts, one for each thing.
+func rows[T any](things []T, cells func(T) []string) []g.Node {
+	return g.Map(things, func(x T) g.Node { return Row(cells(x)...) })
+}
+
+// cells are the texts of such rows.
+func cells[T any](things []T, of func(T) []string) [][]string {
+	out := make([][]string, len(things))
+	for i, x := range things {
+		out[i] = of(x)
+	}
+	return out
 }

@@ -1,5 +1,4 @@
-// Package record makes the service record: what was aboard, what was done, what remains, and how to check it.
-package record
+package job
 
 import (
 	"cmp"
@@ -7,14 +6,13 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/snapshot"
 )
 
-// Record is the service record as it is printed, the same for HTML and PDF.
+// Record is the content of the service record: what was aboard, what was done, what remains, and how to check it.
 type Record struct {
 	Job      *Job
 	Boat     boat.Identity
@@ -27,25 +25,24 @@ type Record struct {
 	Fresh    []Item // findings that are open only after the work
 	Changes  []string
 	Steps    []Step
-	Network  []Figure
-	Cautions []string
-	Manual   int // devices entered by hand
+	Aboard   Count // devices on the networks
+	Networks []Network
 }
 
 // Moment is one of the two snapshots.
 type Moment struct {
-	Taken  string
+	Taken  event.Time
 	SHA256 string
 	Signed string // the signer's public key, base64url; "" when unsigned
 }
 
 // Group is the devices of one role.
 type Group struct {
-	Role    string // as a heading
+	Role    boat.Role
 	Devices []Row
 }
 
-// Row is one device.
+// Row is one device, its software before and after; "" where it is not known.
 type Row struct {
 	Device, Serial, Before, After, Remark string
 }
@@ -62,43 +59,17 @@ type Step struct {
 	Title, State, Began, Ended, Note string
 }
 
-// Figure is one measured figure before and after.
-type Figure struct {
-	Name, Before, After string
-}
+// Count is how many there were before, and how many after.
+type Count struct{ Before, After int }
 
-// cautions are the usual ones of the trade (common practice, no source).
-var cautions = []string{
-	"Electronics are aids. Check position, depth and heading against independent means before relying on them.",
-	"Work on wiring, batteries and shore power follows the maker's instructions, local codes and, where required, licensed practice.",
-	"This record shows what the network reported at the times given. It is no navigation aid and no survey of the boat.",
-}
-
-// howToCheck says how anybody can check the record.
-const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files; the digest is the SHA-256 of the canonical JSON (RFC 8785) " +
-	"of the snapshot without its seal, the signature is Ed25519 (RFC 8037, RFC 7515 detached)."
+// Network is one network that was there after the work; what it was before is zero when it is new.
+type Network struct{ Before, After boat.Network }
 
 // ErrUnsealed says that a record can rest only on sealed snapshots.
 var ErrUnsealed = errors.New("the snapshot does not prove itself")
 
-// Title heads the record: with the shop's job number, when there is one.
-func (r *Record) Title() string { return strings.TrimSpace("Service record " + r.Job.Number) }
-
-// facts are what the record is about.
-func (r *Record) facts() [][2]string {
-	name := r.Boat.Name
-	if r.Boat.ID != "" {
-		name = strings.TrimSpace(name + " (" + r.Boat.ID + ")")
-	}
-	facts := r.Job.Facts()
-	if name != "" {
-		facts = append([][2]string{{"Boat", name}}, facts...)
-	}
-	return facts
-}
-
-// Build makes the record from two sealed snapshots of one boat and the job.
-func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
+// NewRecord makes the record from two sealed snapshots of one boat and the job.
+func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
 	for _, s := range []struct {
 		name string
 		snap *snapshot.Snapshot
@@ -108,7 +79,7 @@ func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, s
 		}
 	}
 	r := &Record{Job: job, Boat: after.Report.Boat, Before: moment(before), After: moment(after), Steps: steps,
-		Cautions: slices.Concat(cautions, job.Cautions)}
+		Aboard: Count{len(snapshot.Aboard(before.Report)), len(snapshot.Aboard(after.Report))}, Networks: networks(before.Report, after.Report)}
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {
 		if a.State != boat.AlertCleared {
@@ -132,30 +103,22 @@ func Build(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, s
 			r.Changes = append(r.Changes, x.Summary)
 		}
 	}
-	r.figures(before.Report, after.Report)
 	return r, nil
 }
 
 func moment(s *snapshot.Snapshot) Moment {
-	m := Moment{Taken: date(s.Report.TakenAt.UTC()), SHA256: s.Seal.SHA256}
+	m := Moment{Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256}
 	if s.Seal.Signature != "" {
 		m.Signed = s.Seal.Key
 	}
 	return m
 }
 
-func date(t time.Time) string {
-	if t.IsZero() {
-		return "time unknown"
-	}
-	return t.Format("2006-01-02 15:04 UTC")
-}
-
 // rows lists every device of both snapshots in role groups, software before and after.
 func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) {
 	byRole := map[boat.Role][]Row{}
 	add := func(d *boat.Device, before, after, remark string) {
-		row := Row{Device: d.Label(), Before: dash(before), After: dash(after), Remark: remark}
+		row := Row{Device: d.Label(), Before: before, After: after, Remark: remark}
 		if p := d.Product; p != nil && p.Model != "" {
 			row.Device, row.Serial = p.Model, p.Serial
 		}
@@ -189,12 +152,11 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 			by += " by " + m.By
 		}
 		byRole[m.Role] = append(byRole[m.Role], Row{Device: strings.TrimSpace(m.Maker + " " + cmp.Or(m.Model, m.ID)), Serial: m.Serial,
-			Before: dash(earlier[m.ID]), After: dash(m.Software), Remark: by})
-		r.Manual++
+			Before: earlier[m.ID], After: m.Software, Remark: by})
 	}
 	for _, role := range append(boat.Roles(), "") {
 		if rows := byRole[role]; len(rows) > 0 {
-			r.Groups = append(r.Groups, Group{Role: roleTitle(cmp.Or(string(role), string(boat.RoleOther))), Devices: rows})
+			r.Groups = append(r.Groups, Group{Role: cmp.Or(role, boat.RoleOther), Devices: rows})
 		}
 	}
 }
@@ -204,14 +166,6 @@ func names(device, maker string) bool {
 	first, _, _ := strings.Cut(maker, " ")
 	word, _, _ := strings.Cut(device, " ")
 	return strings.EqualFold(word, first)
-}
-
-// roleTitle is a role as a heading.
-func roleTitle(role string) string {
-	if role == string(boat.RoleAIS) {
-		return "AIS"
-	}
-	return strings.ToUpper(role[:1]) + role[1:]
 }
 
 func remark(p snapshot.Pair, c *snapshot.Comparison) string {
@@ -238,29 +192,14 @@ func remark(p snapshot.Pair, c *snapshot.Comparison) string {
 	return "unchanged"
 }
 
-func dash(s string) string { return cmp.Or(s, "–") }
-
-func (r *Record) figures(before, after *boat.Report) {
-	r.Network = append(r.Network, Figure{"Devices on the network", fmt.Sprint(len(snapshot.Aboard(before))), fmt.Sprint(len(snapshot.Aboard(after)))})
-	for _, a := range after.Networks {
-		i := slices.IndexFunc(before.Networks, func(b boat.Network) bool { return b.ID == a.ID })
-		var b boat.Network
-		if i >= 0 {
-			b = before.Networks[i]
+// networks pairs each network with what it was before.
+func networks(before, after *boat.Report) []Network {
+	out := make([]Network, len(after.Networks))
+	for i, n := range after.Networks {
+		out[i].After = n
+		if k := slices.IndexFunc(before.Networks, func(b boat.Network) bool { return b.ID == n.ID }); k >= 0 {
+			out[i].Before = before.Networks[k]
 		}
-		load := func(l *boat.Load) string {
-			if l == nil {
-				return "–"
-			}
-			return fmt.Sprintf("%.1f %%, peak %.1f %%", l.Mean*100, l.Peak*100)
-		}
-		r.Network = append(r.Network, Figure{"Load of " + a.ID, load(b.Load), load(a.Load)})
-		if a.Kind == event.NMEA0183 {
-			r.Network = append(r.Network, Figure{"Wrong checksums on " + a.ID, fmt.Sprint(b.Faults.ChecksumErrors), fmt.Sprint(a.Faults.ChecksumErrors)})
-			continue
-		}
-		r.Network = append(r.Network,
-			Figure{"Error frames on " + a.ID, fmt.Sprint(b.Faults.ErrorFrames), fmt.Sprint(a.Faults.ErrorFrames)},
-			Figure{"Broken messages on " + a.ID, fmt.Sprint(b.Faults.BrokenSequences), fmt.Sprint(a.Faults.BrokenSequences)})
 	}
+	return out
 }

@@ -1,39 +1,36 @@
-package backbone
+package render
 
 import (
 	"fmt"
 	"io"
-	"math"
-	"strconv"
 	"strings"
-	"time"
 
+	"muster/internal/backbone"
 	"muster/internal/boat"
-	"muster/internal/record"
 )
 
-// WriteText prints the audit for a terminal.
-func (a *Audit) WriteText(w io.Writer) error {
+// BackboneText prints an audit for a terminal.
+func BackboneText(w io.Writer, a *backbone.Audit) error {
 	var b strings.Builder
 	if a.Boat != "" {
 		fmt.Fprintf(&b, "%s\n", boat.Printable(a.Boat))
 	}
-	for _, f := range a.Figures() {
+	for _, f := range BackboneFigures(a) {
 		fmt.Fprintf(&b, "%-28s %s\n", f[0], boat.Printable(f[1]))
 	}
 	b.WriteString("\nAlong the backbone\n")
-	for _, s := range a.Along() {
+	for _, s := range AlongBackbone(a) {
 		fmt.Fprintf(&b, "  %6.1f m  %-16s %s\n", s.Metres, boat.Printable(s.Name), s.Words)
 		for _, o := range s.Outlets {
-			fmt.Fprintf(&b, "            └ %-14s %s, %s\n", boat.Printable(o.Device), o.Drop(), volts(o.Volts))
+			fmt.Fprintf(&b, "            └ %-14s %s, %s\n", boat.Printable(o.Device), Drop(o), Volts(o.Volts))
 		}
 		if s.Onward != "" {
 			fmt.Fprintf(&b, "            │ %s\n", s.Onward)
 		}
 	}
-	a.writeLive(&b)
+	writeLive(&b, a)
 	if len(a.Findings) == 0 {
-		b.WriteString("\nNothing breaks a rule.\n")
+		b.WriteString("\n" + nothingFound + "\n")
 	} else {
 		b.WriteString("\nFindings\n")
 	}
@@ -54,17 +51,17 @@ func (a *Audit) WriteText(w io.Writer) error {
 
 // Stop is one point on the way along the backbone.
 type Stop struct {
-	Point
+	backbone.Point
 	Words   string // the voltage, and what is there besides
-	Outlets []Outlet
+	Outlets []backbone.Outlet
 	Onward  string // the cable to the next point and its current; empty at the end
 }
 
-// Along goes along the backbone from the first end to the other.
-func (a *Audit) Along() []Stop {
+// AlongBackbone goes along the backbone from the first end to the other.
+func AlongBackbone(a *backbone.Audit) []Stop {
 	var stops []Stop
 	for i, p := range a.Solution.Points {
-		s := Stop{Point: p, Words: p.words()}
+		s := Stop{Point: p, Words: pointWords(p)}
 		for _, o := range a.Solution.Outlets {
 			if o.At == p.Name {
 				s.Outlets = append(s.Outlets, o)
@@ -72,7 +69,7 @@ func (a *Audit) Along() []Stop {
 		}
 		if i < len(a.Solution.Legs) {
 			g := a.Solution.Legs[i]
-			s.Onward = fmt.Sprintf("%s %s, %s", metres(g.Metres), g.Cable, g.current())
+			s.Onward = fmt.Sprintf("%s %s, %s", metres(g.Metres), g.Cable, current(g))
 		}
 		stops = append(stops, s)
 	}
@@ -80,25 +77,24 @@ func (a *Audit) Along() []Stop {
 }
 
 // Drop says how long the drop is and what it carries.
-func (o Outlet) Drop() string { return fmt.Sprintf("drop %.1f m, %s LEN", o.Metres, tenths(o.Load)) }
+func Drop(o backbone.Outlet) string {
+	return fmt.Sprintf("drop %.1f m, %s LEN", o.Metres, backbone.Tenths(o.Load))
+}
 
-// Supplied says which voltage the device gets.
-func (o Outlet) Supplied() string { return volts(o.Volts) }
-
-// words says what a device measured.
-func (s *Supply) words() string {
+// supplyWords says what a device measured.
+func supplyWords(s backbone.Supply) string {
 	if s.Own {
 		return fmt.Sprintf("%s: measures %.2f V at its drop, computed %.2f V", s.Device, s.Measured, s.Computed)
 	}
 	return fmt.Sprintf("%s: measures %.2f V at the power point %s, planned %.2f V", s.Device, s.Measured, s.At, s.Computed)
 }
 
-// Lines say what the live network shows; there are none for nil.
-func (l *Live) Lines() []string {
+// LiveLines say what the live network shows; there are none for nil.
+func LiveLines(l *backbone.Live) []string {
 	if l == nil {
 		return nil
 	}
-	out := []string{fmt.Sprintf("declared %s LEN, planned %s LEN", tenths(l.Load.Value), tenths(l.Load.Limit))}
+	out := []string{fmt.Sprintf("declared %s LEN, planned %s LEN", backbone.Tenths(l.Load.Value), backbone.Tenths(l.Load.Limit))}
 	if l.Unsaid > 0 {
 		out[0] += fmt.Sprintf("; devices that declare none: %d", l.Unsaid)
 	}
@@ -118,19 +114,19 @@ func (l *Live) Lines() []string {
 		out = append(out, "planned without model, role or NAME, so not looked for: "+x)
 	}
 	for _, x := range l.Declared {
-		out = append(out, fmt.Sprintf("%s: planned %s LEN, declares %s LEN", x.Device, tenths(x.Planned), tenths(x.Declared)))
+		out = append(out, fmt.Sprintf("%s: planned %s LEN, declares %s LEN", x.Device, backbone.Tenths(x.Planned), backbone.Tenths(x.Declared)))
 	}
 	for _, x := range l.Supplies {
-		out = append(out, x.words())
+		out = append(out, supplyWords(x))
 	}
 	if l.Lowest != nil {
-		out = append(out, fmt.Sprintf("with loads as declared and supply as measured: %s gets the least, %s; drop %.2f V", l.Lowest.Device, volts(l.Lowest.Volts), l.Spread.Value))
+		out = append(out, fmt.Sprintf("with loads as declared and supply as measured: %s gets the least, %s; drop %.2f V", l.Lowest.Device, Volts(l.Lowest.Volts), l.Spread.Value))
 	}
 	return out
 }
 
-func (a *Audit) writeLive(b *strings.Builder) {
-	if lines := a.Live.Lines(); len(lines) > 0 {
+func writeLive(b *strings.Builder, a *backbone.Audit) {
+	if lines := LiveLines(a.Live); len(lines) > 0 {
 		b.WriteString("\nAgainst the live network\n")
 		for _, x := range lines {
 			fmt.Fprintf(b, "  %s\n", boat.Printable(x))
@@ -151,19 +147,19 @@ func (a *Audit) writeLive(b *strings.Builder) {
 	}
 }
 
-// Figures are the audit's main figures in words, each with its limit.
-func (a *Audit) Figures() [][2]string {
+// BackboneFigures are the audit's main figures in words, each with its limit.
+func BackboneFigures(a *backbone.Audit) [][2]string {
 	out := [][2]string{
 		{"Backbone length", fmt.Sprintf("%.1f m of %.0f m", a.Length.Value, a.Length.Limit)},
 		{"All drops", fmt.Sprintf("%.1f m of %.0f m", a.DropSum.Value, a.DropSum.Limit)},
 		{"Devices", fmt.Sprintf("%.0f of %.0f", a.Devices.Value, a.Devices.Limit)},
-		{"Load equivalency", fmt.Sprintf("%s LEN, %.2f A", tenths(a.Load), a.Load*AmpsPerLoad)},
+		{"Load equivalency", fmt.Sprintf("%s LEN, %.2f A", backbone.Tenths(a.Load), a.Load*backbone.AmpsPerLoad)},
 	}
 	for _, f := range a.Solution.Feeds {
-		text := fmt.Sprintf("%.2f V, %.2f A: %s LEN to one side, %s here, %s to the other", f.Voltage, f.Amps, tenths(f.LoadLeft), tenths(f.LoadHere), tenths(f.LoadRest))
+		text := fmt.Sprintf("%.2f V, %.2f A: %s LEN to one side, %s here, %s to the other", f.Voltage, f.Amps, backbone.Tenths(f.LoadLeft), backbone.Tenths(f.LoadHere), backbone.Tenths(f.LoadRest))
 		for _, p := range a.Solution.Points {
-			if lost := f.Voltage - deref(p.Volts, f.Voltage); p.Name == f.At && lost > .005 {
-				text += fmt.Sprintf("; %.2f V lost on the power cable", lost)
+			if p.Name == f.At && p.Volts != nil && f.Voltage-*p.Volts > .005 {
+				text += fmt.Sprintf("; %.2f V lost on the power cable", f.Voltage-*p.Volts)
 			}
 		}
 		if f.Fuse > 0 {
@@ -172,7 +168,7 @@ func (a *Audit) Figures() [][2]string {
 		out = append(out, [2]string{"Fed at " + f.At, text})
 	}
 	if o := a.Lowest; o != nil {
-		out = append(out, [2]string{"Lowest voltage", fmt.Sprintf("%.2f V at %s (%.0f V needed)", *o.Volts, o.Device, MinVolts)})
+		out = append(out, [2]string{"Lowest voltage", fmt.Sprintf("%.2f V at %s (%.0f V needed)", *o.Volts, o.Device, backbone.MinVolts)})
 	}
 	out = append(out,
 		[2]string{"Voltage drop", fmt.Sprintf("%.2f V of %.1f V", a.Spread.Value, a.Spread.Limit)},
@@ -181,7 +177,7 @@ func (a *Audit) Figures() [][2]string {
 		out = append(out, [2]string{"Best place to feed", fmt.Sprintf("%s: lowest %.2f V (now %.2f V)", b.At, b.Lowest, b.Now)})
 	}
 	if x := a.Adding; x != nil {
-		text := fmt.Sprintf("%s LEN, lowest %.2f V, drop %.2f V", tenths(x.Load), x.Lowest, x.Spread)
+		text := fmt.Sprintf("%s LEN, lowest %.2f V, drop %.2f V", backbone.Tenths(x.Load), x.Lowest, x.Spread)
 		for _, f := range x.Findings {
 			text += ". " + f.Summary
 		}
@@ -196,8 +192,8 @@ func (a *Audit) Figures() [][2]string {
 	return out
 }
 
-func (p Point) words() string {
-	text := volts(p.Volts)
+func pointWords(p backbone.Point) string {
+	text := Volts(p.Volts)
 	if p.Power {
 		text += ", fed here"
 	}
@@ -215,26 +211,15 @@ func metres(v float64) string {
 	return fmt.Sprintf("%.1f m", v)
 }
 
-// tenths writes a load, with one decimal where it has any.
-func tenths(v float64) string {
-	return strings.TrimSuffix(strconv.FormatFloat(math.Round(v*10)/10+0, 'f', 1, 64), ".0") // +0: never -0
-}
-
-func deref(v *float64, none float64) float64 {
-	if v == nil {
-		return none
-	}
-	return *v
-}
-
-func volts(v *float64) string {
+// Volts writes a voltage, which a point without supply has not.
+func Volts(v *float64) string {
 	if v == nil {
 		return "no supply"
 	}
 	return fmt.Sprintf("%.2f V", *v)
 }
 
-func (g Leg) current() string {
+func current(g backbone.Leg) string {
 	switch {
 	case g.Amps < 0:
 		return fmt.Sprintf("%.2f A ↑", -g.Amps)
@@ -242,55 +227,4 @@ func (g Leg) current() string {
 		return fmt.Sprintf("%.2f A ↓", g.Amps)
 	}
 	return "no current"
-}
-
-func reportTitle(job *record.Job) string {
-	return strings.TrimSpace("Commissioning report " + job.Number)
-}
-
-// WritePDF writes the commissioning report. made is the creation date in the file.
-func (a *Audit) WritePDF(w io.Writer, job *record.Job, made time.Time) error {
-	title := reportTitle(job)
-	d := record.NewDocument(title, strings.TrimSuffix(title+" · "+a.Boat, " · "), made)
-	d.Head(job)
-	d.Heading(title)
-	d.Facts(26, append([][2]string{{"Boat", a.Boat}}, job.Facts()...)...)
-	d.Title("Figures")
-	d.Facts(50, a.Figures()...)
-	d.Title("Along the backbone")
-	d.Draw(a.drawing())
-	var rows [][]string
-	for _, p := range a.Along() {
-		rows = append(rows, []string{fmt.Sprintf("%.1f m", p.Metres), p.Name, p.Words, strings.NewReplacer("↑", "back", "↓", "on").Replace(p.Onward)})
-		for _, o := range p.Outlets {
-			rows = append(rows, []string{"", "  " + o.Device, volts(o.Volts), o.Drop()})
-		}
-	}
-	d.Table([]float64{20, 60, 40}, []string{"from the end", "point, device", "voltage", "cable onwards"}, rows)
-	if len(a.Coverage) > 0 {
-		d.Title("Data")
-		rows = nil
-		for _, c := range a.Coverage {
-			rows = append(rows, []string{c.Quantity, c.State, strings.Join(c.From, ", "), c.Note})
-		}
-		d.Table([]float64{46, 22, 60}, []string{"quantity", "state", "from", "note"}, rows)
-	}
-	if a.Live != nil {
-		d.List("Against the live network", a.Live.Lines())
-	}
-	var findings []string
-	for _, f := range a.Findings {
-		findings = append(findings, string(f.Severity)+": "+f.Summary+" – "+f.Remedy)
-	}
-	if len(findings) == 0 {
-		findings = []string{"Nothing breaks a rule."}
-	}
-	d.List("Findings", findings)
-	d.List("Notes", job.Notes)
-	d.List("Cautions", append(append([]string(nil), a.Cautions...), job.Cautions...))
-	d.List("Where the figures come from", a.Sources)
-	if err := d.Output(w); err != nil {
-		return fmt.Errorf("write PDF: %w", err)
-	}
-	return nil
 }

@@ -1,8 +1,8 @@
-package record
+package render
 
 import "unicode"
 
-// glyphs are the characters that the Go fonts draw; go test ./internal/record -run TestGlyphs -update writes them anew.
+// glyphs are the characters that the Go fonts draw; go test ./internal/render -run TestGlyphs -update writes them anew.
 var glyphs = &unicode.RangeTable{R16: []unicode.Range16{
 	{0x0000, 0x0000, 1},
 	{0x000d, 0x000d, 1},

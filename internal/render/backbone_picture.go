@@ -1,4 +1,4 @@
-package backbone
+package render
 
 import (
 	"cmp"
@@ -7,7 +7,7 @@ import (
 	"slices"
 	"unicode/utf8"
 
-	"muster/internal/record"
+	"muster/internal/backbone"
 )
 
 // dot is one point of the picture.
@@ -60,18 +60,18 @@ const (
 	smallLetter  = 5.0  // of 9 pixels
 )
 
-func (a *Audit) picture() picture {
+func pictureOf(a *backbone.Audit) picture {
 	s := a.Solution
 	right := leftEdge
-	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o Outlet) bool { return o.At == end }) {
+	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o backbone.Outlet) bool { return o.At == end }) {
 		right = 150 // room for the texts of its drops
 	}
-	least, sum := s.least(), 0.0
+	least, sum := leastWidths(s), 0.0
 	for _, w := range least {
 		sum += w
 	}
 	room := max(pictureWidth-leftEdge-right, 1.2*sum)
-	scale := s.scale(room, least)
+	scale := scaleOf(s, room, least)
 	for _, o := range s.Outlets {
 		scale = min(scale, deepest/max(o.Metres, 1)) // a small backbone with long drops stays on one sheet
 	}
@@ -81,13 +81,13 @@ func (a *Audit) picture() picture {
 		bad[f.Subject] = true
 	}
 	byLength := slices.Clone(s.Outlets)
-	slices.SortStableFunc(byLength, func(a, b Outlet) int { return cmp.Compare(a.Metres, b.Metres) })
+	slices.SortStableFunc(byLength, func(a, b backbone.Outlet) int { return cmp.Compare(a.Metres, b.Metres) })
 	x := leftEdge
 	for i, at := range s.Points {
 		if i > 0 {
 			x += max(s.Legs[i-1].Metres*scale, least[i-1])
 		}
-		d := dot{X: x, Name: at.Name, Volts: volts(at.Volts), Power: at.Power, Terminator: at.Terminator,
+		d := dot{X: x, Name: at.Name, Volts: Volts(at.Volts), Power: at.Power, Terminator: at.Terminator,
 			Bad: bad["end "+at.Name] || bad["at "+at.Name] || bad["power "+at.Name] || bad["power leg "+at.Name] || bad["fuse "+at.Name] || bad["reading "+at.Name]}
 		d.Name = marked(d.Name, d.Bad)
 		if d.Power {
@@ -103,7 +103,7 @@ func (a *Audit) picture() picture {
 			if o.At == at.Name {
 				y = max(y+rowHeight, p.Top+18+o.Metres*scale+aside)
 				l := line{X: d.X, Y: y, Bad: bad[at.Name+" "+o.Device] || bad["layout "+at.Name+" "+o.Device]}
-				l.Text = marked(o.Device+" "+volts(o.Volts), l.Bad)
+				l.Text = marked(o.Device+" "+Volts(o.Volts), l.Bad)
 				d.Drops = append(d.Drops, l)
 			}
 		}
@@ -133,8 +133,8 @@ func (a *Audit) picture() picture {
 	return p
 }
 
-// least is how wide each leg is drawn at least: where drops hang at both ends, so wide that the first one's text has room, within reason.
-func (s *Solution) least() []float64 {
+// leastWidths is how wide each leg is drawn at least: where drops hang at both ends, so wide that the first one's text has room, within reason.
+func leastWidths(s *backbone.Solution) []float64 {
 	reach := map[string]float64{}
 	for _, o := range s.Outlets {
 		reach[o.At] = max(reach[o.At], 12+letter*float64(utf8.RuneCountInString(o.Device+" 12.00 V")))
@@ -149,8 +149,8 @@ func (s *Solution) least() []float64 {
 	return out
 }
 
-// scale is how many pixels a metre takes so that the backbone fills the room, with points that are too near moved apart.
-func (s *Solution) scale(room float64, least []float64) float64 {
+// scaleOf is how many pixels a metre takes so that the backbone fills the room, with points that are too near moved apart.
+func scaleOf(s *backbone.Solution, room float64, least []float64) float64 {
 	low, high := 0.0, room/max(s.Points[len(s.Points)-1].Metres, 1)
 	length := func(scale float64) (sum float64) {
 		for i, g := range s.Legs {
@@ -197,7 +197,7 @@ func marked(text string, bad bool) string {
 
 // place puts the text of every drop where it crosses no drop and no other text: to the right, to the left, or further down.
 func (p *picture) place() {
-	var taken []box
+	var taken []place
 	for i := range p.Dots {
 		d := &p.Dots[i]
 		free := p.Top
@@ -205,9 +205,9 @@ func (p *picture) place() {
 			l := &d.Drops[k]
 			l.Y = max(l.Y, free)
 			reach := 12 + letter*float64(utf8.RuneCountInString(l.Text))
-			var at box
+			var at place
 			for try := range 12 {
-				right, left := box{l.X, l.X + reach, l.Y}, box{l.X - reach, l.X, l.Y}
+				right, left := place{l.X, l.X + reach, l.Y}, place{l.X - reach, l.X, l.Y}
 				if at, l.Left = right, false; p.clear(right, taken) {
 					break
 				}
@@ -225,11 +225,11 @@ func (p *picture) place() {
 	}
 }
 
-// box is where a text stands, one row high.
-type box struct{ from, to, y float64 }
+// place is where a text stands, one row high.
+type place struct{ from, to, y float64 }
 
 // clear reports whether a text runs into no drop and no other text, and stays on the picture.
-func (p *picture) clear(b box, taken []box) bool {
+func (p *picture) clear(b place, taken []place) bool {
 	for _, d := range p.Dots {
 		if b.from < d.X && d.X < b.to && len(d.Drops) > 0 && b.y <= d.Drop+8 {
 			return false
@@ -243,13 +243,13 @@ func (p *picture) clear(b box, taken []box) bool {
 	return b.from >= 0 && b.to <= p.Width
 }
 
-// drawing is the picture for paper.
-func (a *Audit) drawing() *record.Drawing {
-	p := a.picture()
-	d := &record.Drawing{Width: p.Width, Height: p.Height}
+// backboneDrawing is the picture for paper.
+func backboneDrawing(a *backbone.Audit) *Drawing {
+	p := pictureOf(a)
+	d := &Drawing{Width: p.Width, Height: p.Height}
 	d.Line(p.Left, p.Top, p.Right, p.Top, 4)
 	for _, l := range p.Labels {
-		d.Text(l.X, p.Top-8, 9, record.Middle, l.Text)
+		d.Text(l.X, p.Top-8, 9, Middle, l.Text)
 	}
 	for _, at := range p.Dots {
 		if len(at.Drops) > 0 {
@@ -260,20 +260,20 @@ func (a *Audit) drawing() *record.Drawing {
 		} else {
 			d.Dot(at.X, p.Top, 5)
 		}
-		d.Text(at.X, p.Top-40-at.Up, 11, record.Middle, at.Name)
-		d.Text(at.X, p.Top-26-at.Up, 11, record.Middle, at.Volts)
+		d.Text(at.X, p.Top-40-at.Up, 11, Middle, at.Name)
+		d.Text(at.X, p.Top-26-at.Up, 11, Middle, at.Volts)
 		if at.Up > 0 {
 			d.Line(at.X, p.Top, at.X, p.Top-22-at.Up, .5)
 		}
 		for _, l := range at.Drops {
 			d.Dot(l.X, l.Y, 3)
 			if l.Left {
-				d.Text(l.X-7, l.Y+4, 11, record.End, l.Text)
+				d.Text(l.X-7, l.Y+4, 11, End, l.Text)
 			} else {
-				d.Text(l.X+7, l.Y+4, 11, record.Start, l.Text)
+				d.Text(l.X+7, l.Y+4, 11, Start, l.Text)
 			}
 		}
 	}
-	d.Text(p.Left, p.Height-10, 9, record.Start, scaleNote)
+	d.Text(p.Left, p.Height-10, 9, Start, scaleNote)
 	return d
 }

@@ -1,4 +1,4 @@
-package paper
+package render
 
 import (
 	"bytes"
@@ -18,7 +18,7 @@ func page(text string) g.Node {
 
 func write(t interface{ Fatal(...any) }, n g.Node) string {
 	var b bytes.Buffer
-	if err := Write(&b, n); err != nil {
+	if err := WritePage(&b, n); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()

@@ -1,0 +1,131 @@
+package render
+
+import (
+	_ "embed"
+	"fmt"
+	"io"
+	"strings"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/release"
+)
+
+//go:embed order.css
+var orderStyle string
+
+// OrderHTML writes a work order as one page to print, with boxes to tick. It holds no script and loads nothing.
+func OrderHTML(w io.Writer, o *release.Order) error {
+	title := strings.TrimSpace("Work order " + boatName(o.Boat))
+	page := Page(title, orderStyle,
+		h.H1(g.Text(title)),
+		orderOrigin(o),
+		orderSummary(o),
+		h.Div(h.Class("caution"), Lines(
+			h.H3(g.Text("Cautions")),
+			List(o.Cautions),
+			quiet("Common practice; the maker's instructions and local codes go first."))),
+		h.H2(g.Text("Before starting "), aside(checkedWhen(o))),
+		h.Table(h.Class("checks"), Block(g.Map(o.PreChecks, preCheckRow)...)),
+		listed(h.H2(g.Text("Bring")), ticks(g.Map(o.Bring, bringTick)), len(o.Bring)),
+		Lines(g.Map(o.Groups, groupSection)...),
+		Section("Left alone", remarks(o.LeftAlone)),
+		Section("Not reachable here", remarks(o.NotReachable)),
+		Section("Kept back", remarks(o.KeptBack)),
+		listed(h.H2(g.Text("To be settled")), tickTexts(problems(o.Problems)), len(o.Problems)),
+		h.Div(h.Class("end"), Lines(
+			h.H2(g.Text("At the end")),
+			tickTexts(o.Finish),
+			h.Div(h.Class("sign"), h.Div(g.Text("Technician")), h.Div(g.Text("Date"))))))
+	return WritePage(w, page)
+}
+
+// orderOrigin says when the order was made, and from which snapshot.
+func orderOrigin(o *release.Order) g.Node {
+	text := "From the snapshot"
+	if o.Made != 0 {
+		text = "Made " + minute(o.Made) + ". " + text
+	}
+	if o.Snapshot.TakenAt != 0 {
+		text += " of " + minute(o.Snapshot.TakenAt)
+	}
+	return quiet(text + ", " + o.Snapshot.Digest)
+}
+
+// orderSummary says how much there is to do.
+func orderSummary(o *release.Order) g.Node {
+	return h.P(h.B(g.Text(updates(o))), g.Text(" in "+inGroups(o)+": about "),
+		h.B(g.Textf("%d min", o.Minutes)), g.Textf(" side by side, %d min one by one. Supply at ", o.MinutesAlone),
+		h.B(g.Textf("%.1f V", o.SupplyVolts)), g.Text(" or more throughout."))
+}
+
+// preCheckRow is one pre-check. What has not passed is left to be ticked by hand.
+func preCheckRow(c release.PreCheck) g.Node {
+	mark := tickBox()
+	if c.Result == release.Passed {
+		mark = h.Span(h.Class("box"), g.Text("x"))
+	}
+	return h.Tr(h.Class(string(c.Result)), h.Td(mark), h.Td(g.Text(string(c.Result))), h.Td(g.Text(c.Text)))
+}
+
+func bringTick(x release.Bring) g.Node {
+	files := g.Map(x.Files, func(file string) g.Node { return h.Li(g.Text("file " + file)) })
+	return tick(g.Text(bringWords(x)), g.If(len(files) > 0, h.Ul(files)))
+}
+
+// groupSection is a group of steps with what must be true before it starts.
+func groupSection(x release.Group) g.Node {
+	about := fmt.Sprintf("about %d min", x.Minutes)
+	if len(x.Steps) > 1 {
+		about += "; these may run side by side"
+	}
+	return Lines(
+		h.H2(g.Textf("Group %d ", x.Number), aside(about)),
+		h.P(h.Class("hold"), tickBox(), h.B(g.Text("Hold.")), g.Text(" "+x.Hold)),
+		Lines(g.Map(x.Steps, stepSheet)...))
+}
+
+// stepSheet is what the technician needs for one step, with room for what he notes.
+func stepSheet(s release.Step) g.Node {
+	return h.Div(h.Class("step"), Block(
+		h.H3(tickBox(), g.Text(s.ID+" "+unitWords(&s.Device))),
+		stepFacts(s),
+		g.If(s.Note != "", h.P(g.Text(s.Note))),
+		Lines(g.Map(s.After, func(d release.DependsOn) g.Node { return quiet("After " + d.Step + ": " + d.Why) })...),
+		Lines(g.Map(s.Cautions, func(text string) g.Node { return h.P(h.B(g.Text("Caution:")), g.Text(" "+text)) })...),
+		listed(h.H4(g.Text("Before")), tickTexts(s.Before), len(s.Before)),
+		h.Table(h.Class("record"), Row("version before", "left at", "back at", "version after", "lowest supply, V")),
+		listed(h.H4(g.Text("After")), tickTexts(s.AfterSteps), len(s.AfterSteps))))
+}
+
+func stepFacts(s release.Step) g.Node {
+	released := ""
+	if s.Released != "" {
+		released = " of " + s.Released
+	}
+	names := g.Map([]string{"version", "by", "takes", "supply"}, func(name string) g.Node { return h.Th(g.Text(name)) })
+	return h.Table(h.Class("facts"), Lines(h.Tr(names), h.Tr(
+		h.Td(h.B(g.Text(s.From+" → "+s.To)), g.Text(released)),
+		h.Td(g.Text(MediumFile(s.Medium))),
+		h.Td(g.Textf("%d min", s.Minutes)),
+		h.Td(g.Textf("at least %.1f V", s.SupplyVolts)))))
+}
+
+// listed is a list of n things under its heading; nil for none.
+func listed(heading, list g.Node, n int) g.Node { return g.If(n > 0, Lines(heading, list)) }
+
+func ticks(items []g.Node) g.Node { return h.Ul(h.Class("ticks"), Block(items...)) }
+
+func tickTexts(texts []string) g.Node {
+	return ticks(g.Map(texts, func(text string) g.Node { return tick(g.Text(text)) }))
+}
+
+func tick(what ...g.Node) g.Node { return h.Li(tickBox(), g.Group(what)) }
+
+// tickBox is a box to tick on
+func tickBox() g.Node { return h.Span(h.Class("box"), g.Raw("&nbsp;")) }
+
+func quiet(text string) g.Node { return h.P(h.Class("quiet"), g.Text(text)) }
+
+func aside(text string) g.Node { return h.Span(h.Class("quiet"), g.Text(text)) }

@@ -1,0 +1,195 @@
+package render
+
+import (
+	"cmp"
+	_ "embed"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/job"
+)
+
+//go:embed record.css
+var recordStyle string
+
+// howToCheck says how anybody can check the record.
+const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files; the digest is the SHA-256 of the canonical JSON (RFC 8785) " +
+	"of the snapshot without its seal, the signature is Ed25519 (RFC 8037, RFC 7515 detached)."
+
+// The columns of the record's tables.
+var (
+	deviceColumns = []string{"device", "serial", "before", "after", "remark"}
+	stepColumns   = []string{"step", "result", "began", "ended", "note"}
+	figureColumns = []string{"figure", "before", "after"}
+)
+
+func deviceCells(d job.Row) []string {
+	return []string{d.Device, d.Serial, cmp.Or(d.Before, "–"), cmp.Or(d.After, "–"), d.Remark}
+}
+
+func stepCells(s job.Step) []string { return []string{s.Title, s.State, s.Began, s.Ended, s.Note} }
+
+// figureCells are the measured figures before and after.
+func figureCells(r *job.Record) [][]string {
+	out := [][]string{{"Devices on the network", strconv.Itoa(r.Aboard.Before), strconv.Itoa(r.Aboard.After)}}
+	for _, n := range r.Networks {
+		b, a := n.Before, n.After
+		count := func(name string, before, after uint64) {
+			out = append(out, []string{name + " on " + a.ID, strconv.FormatUint(before, 10), strconv.FormatUint(after, 10)})
+		}
+		out = append(out, []string{"Load of " + a.ID, load(b.Load), load(a.Load)})
+		if a.Kind == event.NMEA0183 {
+			count("Wrong checksums", b.Faults.ChecksumErrors, a.Faults.ChecksumErrors)
+			continue
+		}
+		count("Error frames", b.Faults.ErrorFrames, a.Faults.ErrorFrames)
+		count("Broken messages", b.Faults.BrokenSequences, a.Faults.BrokenSequences)
+	}
+	return out
+}
+
+func load(l *boat.Load) string {
+	if l == nil {
+		return "–"
+	}
+	return fmt.Sprintf("%.1f %%, peak %.1f %%", l.Mean*100, l.Peak*100)
+}
+
+// roleTitle is a role as a heading.
+func roleTitle(role boat.Role) string {
+	if role == boat.RoleAIS {
+		return "AIS"
+	}
+	return strings.ToUpper(string(role[:1])) + string(role[1:])
+}
+
+// recordCautions are the usual ones of the trade (common practice, no source), and the job's own.
+func recordCautions(of *job.Job) []string {
+	return append([]string{
+		"Electronics are aids. Check position, depth and heading against independent means before relying on them.",
+		"Work on wiring, batteries and shore power follows the maker's instructions, local codes and, where required, licensed practice.",
+		"This record shows what the network reported at the times given. It is no navigation aid and no survey of the boat.",
+	}, of.Cautions...)
+}
+
+// recordTitle heads the record: with the shop's job number, when there is one.
+func recordTitle(r *job.Record) string { return strings.TrimSpace("Service record " + r.Job.Number) }
+
+// recordFacts are what the record is about.
+func recordFacts(r *job.Record) [][2]string {
+	return told(append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...))
+}
+
+// ServiceRecordHTML writes the record as one page that stands alone and prints well.
+func ServiceRecordHTML(w io.Writer, r *job.Record) error {
+	title := recordTitle(r)
+	page := Page(strings.TrimSuffix(title+": "+r.Boat.Name, ": "), recordStyle,
+		letterhead(r.Job),
+		h.H1(g.Text(title)),
+		Facts(recordFacts(r)...),
+		h.H2(g.Text("Devices and their software")), recordDevices(r.Groups),
+		g.Iff(len(r.Steps) > 0, func() g.Node {
+			return Lines(h.H2(g.Text("Work order")), headedTable(stepColumns, h.TBody(Lines(rows(r.Steps, stepCells)...))))
+		}),
+		items("What was found", r.Found),
+		items("What was put right", r.Resolved),
+		items("What remains, and why", r.Remains),
+		items("What is new since", r.Fresh),
+		Section("Other changes", r.Changes),
+		h.H2(g.Text("Network")), headedTable(figureColumns, h.TBody(Lines(g.Map(figureCells(r), func(texts []string) g.Node { return Row(texts...) })...))),
+		Section("Notes", r.Job.Notes),
+		Section("Cautions", recordCautions(r.Job)),
+		h.H2(g.Text("Proof")),
+		h.P(proofNode("Before", r.Before), h.Br(), g.Text("\n"), proofNode("After", r.After)),
+		h.P(h.Small(g.Text(howToCheck))))
+	if err := WritePage(w, page); err != nil {
+		return fmt.Errorf("write service record: %w", err)
+	}
+	return nil
+}
+
+func recordDevices(groups []job.Group) g.Node {
+	return headedTable(deviceColumns, g.Map(groups, func(x job.Group) g.Node {
+		return h.TBody(Block(h.Tr(h.Th(h.Scope("rowgroup"), h.ColSpan("5"), g.Text(roleTitle(x.Role)))), Lines(rows(x.Devices, deviceCells)...)))
+	})...)
+}
+
+// items are findings under a heading; nil for none.
+func items(title string, of []job.Item) g.Node {
+	if len(of) == 0 {
+		return nil
+	}
+	return Lines(h.H2(g.Text(title)), h.Ul(Block(g.Map(of, func(x job.Item) g.Node {
+		return h.Li(g.Text(string(x.Severity)+": "+x.Summary), g.If(x.Note != "", g.Group{g.Text(" "), h.Small(g.Text(x.Note))}))
+	})...)))
+}
+
+// proofNode says when a snapshot was taken, and what anybody can hold it against.
+func proofNode(which string, m job.Moment) g.Node {
+	signed := g.If(m.Signed != "", g.Group{g.Text(", signed by "), h.Code(g.Text(m.Signed))})
+	return g.Group{g.Textf("%s: taken %s, SHA-256 ", which, minute(m.Taken)), h.Code(g.Text(m.SHA256)), signed, g.Text(".")}
+}
+
+// ServiceRecordPDF writes the record as PDF. made is the creation date in the file.
+func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
+	title := recordTitle(r)
+	d := NewDocument(title, strings.TrimSuffix(title+" · "+r.Boat.Name, " · "), made)
+	d.Head(r.Job)
+	d.Heading(title)
+	d.Facts(26, recordFacts(r)...)
+	d.Title("Devices and their software")
+	widths := []float64{58, 30, 24, 24}
+	d.Table(widths, deviceColumns, nil)
+	for _, g := range r.Groups {
+		d.Band(roleTitle(g.Role))
+		d.Table(widths, nil, cells(g.Devices, deviceCells))
+	}
+	if len(r.Steps) > 0 {
+		d.Title("Work order")
+		d.Table([]float64{58, 22, 30, 30}, stepColumns, cells(r.Steps, stepCells))
+	}
+	d.List("What was found", itemTexts(r.Found))
+	d.List("What was put right", itemTexts(r.Resolved))
+	d.List("What remains, and why", itemTexts(r.Remains))
+	d.List("What is new since", itemTexts(r.Fresh))
+	d.List("Other changes", r.Changes)
+	d.Title("Network")
+	d.Table([]float64{66, 44}, figureColumns, figureCells(r))
+	d.List("Notes", r.Job.Notes)
+	d.List("Cautions", recordCautions(r.Job))
+	d.Title("Proof")
+	d.Facts(18, [2]string{"before", proofText(r.Before)}, [2]string{"after", proofText(r.After)})
+	d.Paragraph(howToCheck)
+	if err := d.Output(w); err != nil {
+		return fmt.Errorf("write PDF: %w", err)
+	}
+	return nil
+}
+
+func proofText(m job.Moment) string {
+	text := "taken " + minute(m.Taken) + ", SHA-256 " + m.SHA256
+	if m.Signed != "" {
+		text += ", signed by " + m.Signed
+	}
+	return text
+}
+
+func itemTexts(items []job.Item) []string {
+	var out []string
+	for _, x := range items {
+		text := string(x.Severity) + ": " + x.Summary
+		if x.Note != "" {
+			text += " – " + x.Note
+		}
+		out = append(out, text)
+	}
+	return out
+}
