@@ -1,8 +1,15 @@
 package render
 
 import (
+	"encoding/base64"
+	"slices"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/job"
 )
 
 // boatName is "Wagtail (wagtail)", with what is known of the two.
@@ -29,3 +36,27 @@ func moment(t event.Time, form string) string {
 }
 
 func devices(n int) string { return boat.Counted(n, "device", "devices") }
+
+// letterhead is the head of a page: the shop, and its logo within the page, so that the page stands alone.
+func letterhead(of *job.Job) g.Node {
+	shop := []g.Node{h.P(h.Strong(g.Text(of.Shop.Name)))}
+	for _, line := range of.Shop.Address {
+		shop = append(shop, h.P(g.Text(line)))
+	}
+	if of.Shop.Contact != "" {
+		shop = append(shop, h.P(g.Text(of.Shop.Contact)))
+	}
+	return h.Header(Block(h.Div(shop...), g.Iff(of.Logo != nil, func() g.Node {
+		return h.Img(h.Src("data:image/"+of.Logo.Format+";base64,"+base64.StdEncoding.EncodeToString(of.Logo.Data)), h.Alt(of.Shop.Name))
+	})))
+}
+
+// jobFacts are what a job tells besides its shop.
+func jobFacts(of *job.Job) [][2]string {
+	return told([][2]string{{"Customer", of.Customer}, {"Place", of.Place}, {"Date", of.Date}, {"Technician", of.Technician}, {"Work", of.Work}})
+}
+
+// told leaves out the facts that nobody told.
+func told(facts [][2]string) [][2]string {
+	return slices.DeleteFunc(facts, func(f [2]string) bool { return f[1] == "" })
+}
