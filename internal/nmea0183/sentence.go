@@ -65,77 +65,16 @@ func (s *Sentence) reset() {
 // scan reads the sentence whose start character is at line[at].
 func (s *Sentence) scan(line []byte, at int) (rest []byte, err error) {
 	b := line[at:]
-	n := addressLen(b[1:])
-	s.Start = b[0]
-	var sum byte
-	for i := range n {
-		c := b[1+i]
-		s.Address[i] = upper(c)
-		s.Lower = s.Lower || c-'a' < 26
-		sum ^= c
-	}
-	var (
-		i      = n + 1
-		end    = -1 // end of Raw, once known
-		fields = 0
-		cut    = false
-	)
-	s.first = uint16(i + 1)
-scanning:
-	for ; i < len(b); i++ {
-		c := b[i]
-		if !special[c] {
-			sum ^= c
-			continue
-		}
-		switch {
-		case c == ',':
-			if fields > 0 && fields <= MaxFields && i <= MaxLength {
-				s.ends[fields-1] = uint16(i)
-			}
-			fields++
-		case c == '*':
-			if i+2 < len(b) && isHex(b[i+1]) && isHex(b[i+2]) {
-				s.Checksum = ChecksumBad
-				if hex(b[i+1])<<4|hex(b[i+2]) == sum {
-					s.Checksum = ChecksumGood
-				}
-				end = i + 3
-				break scanning
-			}
-			if torn := lineLen(b[i+1:]); torn <= 2 {
-				s.Checksum = ChecksumBad
-				end = i + 1 + torn
-				break scanning
-			}
-		case c == '$' || c == '!':
-			if m := addressLen(b[i+1:]); m > 0 && i+1+m < len(b) {
-				cut = true
-				break scanning
-			}
-		case c == '\r' || c == '\n':
-			break scanning
-		case c < 0x20 || c > 0x7E:
-			s.Foreign++
-		}
-		sum ^= c
-	}
-	body := i // end of the last field
-	if end < 0 {
-		for body > n+1 && (b[body-1] == 0 || b[body-1] == ' ') {
-			body--
-			if b[body] == 0 {
-				s.Foreign--
-				s.Noise++
-			}
-		}
+	from := s.setAddress(b)
+	fields, body, cut := s.setFields(b, from)
+	end := s.setChecksum(b, body)
+	rest = s.remainder(line, at+end)
+	if s.Checksum == ChecksumMissing {
+		body = s.trim(b, from, body)
 		end = body
 	}
 	s.Raw = b[:end]
-	if fields > 0 && fields <= MaxFields && body <= MaxLength {
-		s.ends[fields-1] = uint16(body)
-	}
-	rest = s.remainder(line, at+max(end, i))
+	s.endField(fields, body)
 	switch {
 	case end > MaxLength:
 		err = ReasonTooLong
@@ -146,21 +85,114 @@ scanning:
 	case fields > MaxFields:
 		err = ReasonTooManyFields
 	}
-	if err == nil || fields <= MaxFields && end <= MaxLength {
+	if fields <= MaxFields && end <= MaxLength {
 		s.fields = fields
 	}
 	return rest, err
 }
 
-// special marks the bytes that scan must look at: delimiters, and what does not print. It is never written to.
-var special = func() (is [256]bool) {
-	for c := range is {
-		is[c] = c < 0x20 || c > 0x7E
+// setAddress takes start character and address, and is the index after them.
+func (s *Sentence) setAddress(b []byte) int {
+	n := 1 + addressLen(b[1:])
+	s.Start = b[0]
+	for i, c := range b[1:n] {
+		s.Address[i] = upper(c)
+		s.Lower = s.Lower || c-'a' < 26
 	}
-	for _, c := range ",*$!" {
-		is[c] = true
+	s.first = uint16(n + 1)
+	return n
+}
+
+// setFields finds the fields from the end of the address on. The body ends before the checksum, at the end of the line, or where the next
+// sentence begins: then this one was cut.
+func (s *Sentence) setFields(b []byte, from int) (fields, body int, cut bool) {
+	for i := from; i < len(b); i++ {
+		switch classes[b[i]] {
+		case separator:
+			s.endField(fields, i)
+			fields++
+		case asterisk:
+			if digitsLen(b[i+1:]) >= 0 {
+				return fields, i, false
+			}
+		case beginning:
+			if m := addressLen(b[i+1:]); m > 0 && i+1+m < len(b) {
+				return fields, i, true
+			}
+		case lineEnd:
+			return fields, i, false
+		case foreign:
+			s.Foreign++
+		}
 	}
-	return is
+	return fields, len(b), false
+}
+
+// endField notes where the last of so many fields ends.
+func (s *Sentence) endField(fields, at int) {
+	if fields > 0 && fields <= MaxFields && at <= MaxLength {
+		s.ends[fields-1] = uint16(at)
+	}
+}
+
+// setChecksum judges the checksum after the body, and is the index after it.
+func (s *Sentence) setChecksum(b []byte, body int) int {
+	if body == len(b) || b[body] != '*' {
+		return body
+	}
+	digits := b[body+1:][:digitsLen(b[body+1:])]
+	s.Checksum = ChecksumBad
+	if len(digits) == 2 && isHex(digits[0]) && isHex(digits[1]) && hex(digits[0])<<4|hex(digits[1]) == Sum(b[1:body]) {
+		s.Checksum = ChecksumGood
+	}
+	return body + 1 + len(digits)
+}
+
+// digitsLen is the length of a checksum's digits, which may be torn off or wrong at the end of a line, or -1 when there is none: then the
+// asterisk before it is text.
+func digitsLen(b []byte) int {
+	if len(b) >= 2 && isHex(b[0]) && isHex(b[1]) {
+		return 2
+	}
+	if n := lineLen(b); n <= 2 {
+		return n
+	}
+	return -1
+}
+
+// trim takes zero bytes and spaces from the end of a body without a checksum; zero bytes are noise.
+func (s *Sentence) trim(b []byte, from, body int) int {
+	for body > from && (b[body-1] == 0 || b[body-1] == ' ') {
+		body--
+		if b[body] == 0 {
+			s.Foreign--
+			s.Noise++
+		}
+	}
+	return body
+}
+
+// class says what a byte means within a sentence.
+type class uint8
+
+const (
+	plainText class = iota
+	separator
+	asterisk
+	beginning // of a sentence
+	lineEnd
+	foreign // it does not print
+)
+
+// classes of all bytes. Read-only.
+var classes = func() (of [256]class) {
+	for c := range of {
+		if c < 0x20 || c > 0x7E {
+			of[c] = foreign
+		}
+	}
+	of[','], of['*'], of['$'], of['!'], of['\r'], of['\n'] = separator, asterisk, beginning, beginning, lineEnd, lineEnd
+	return of
 }()
 
 // findStart is the index of the first start character that an address follows, or of the first tag block, whichever comes first;
