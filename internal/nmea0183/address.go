@@ -3,10 +3,11 @@ package nmea0183
 // MaxAddress is the longest address field taken for one. Standard addresses have five characters; makers use more.
 const MaxAddress = 16
 
-// Address is a sentence's address field in upper case, padded with zero bytes. It is comparable, so a map can be keyed by it.
+// Address is a sentence's address field in upper case, padded with zero bytes. It is comparable, so a map can be keyed
+// by it.
 //
-// A standard address is a talker of two characters and a formatter of three ("GP" "RMC"). A proprietary one is "P", three characters
-// for the maker and what the maker likes. A query is the asker's talker, the asked talker and "Q".
+// A standard address is a talker of two characters and a formatter of three ("GP" "RMC"). A proprietary one is "P",
+// three characters for the maker and what the maker likes. A query is the asker's talker, the asked talker and "Q".
 type Address [MaxAddress]byte
 
 // AddressOf makes an Address of text such as "GPRMC"; what is beyond MaxAddress is cut.
@@ -75,8 +76,8 @@ func (a *Address) formatter() []byte {
 	return a[min(2, n):n]
 }
 
-// addressLen is the length of the address field at the front of b, or 0 when there is none: five letters or digits, or "P" and
-// three to fifteen more, ended by a comma, an asterisk, a line end or the end of b.
+// addressLen is the length of the address field at the front of b, or 0 when there is none: five letters or digits, or
+// "P" and three to fifteen more, ended by a comma, an asterisk, a line end or the end of b.
 func addressLen(b []byte) int {
 	n := 0
 	for n < len(b) && isAlnum(b[n]) {

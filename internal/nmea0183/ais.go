@@ -19,7 +19,8 @@ type AIS struct {
 	Bits     int        // length of the message
 }
 
-// SixBitText is a text of AIS's alphabet without the fill at its end, padded with zero bytes. An empty one was not available.
+// SixBitText is a text of AIS's alphabet without the fill at its end, padded with zero bytes. An empty one was not
+// available.
 type SixBitText [20]byte
 
 // String is the text.
@@ -38,8 +39,8 @@ const (
 	maxAISSymbol = maxAISParts * 64
 )
 
-// Joiner puts AIS messages together from the VDM and VDO sentences of one source. The zero value is ready. It holds at most sixteen
-// unfinished messages and allocates nothing.
+// Joiner puts AIS messages together from the VDM and VDO sentences of one source. The zero value is ready. It holds at
+// most sixteen unfinished messages and allocates nothing.
 type Joiner struct {
 	Lost   uint64 // unfinished messages given up: a part missing or too late, or too many at a time
 	groups [joinGroups]group
@@ -66,7 +67,8 @@ type groupKey struct {
 // aisPart is a sentence's place in its message.
 type aisPart struct{ total, number, fill int }
 
-// aisPartOf reads the place of s. Nothing but an unspoilt VDM or VDO sentence has one; the error is ReasonValue when such a one cannot be read.
+// aisPartOf reads the place of s. Nothing but an unspoilt VDM or VDO sentence has one; the error is ReasonValue when
+// such a one cannot be read.
 func aisPartOf(s *Sentence) (aisPart, error) {
 	formatter := string(s.Formatter())
 	if s.Start != '!' || s.Checksum == ChecksumBad || formatter != "VDM" && formatter != "VDO" {
@@ -80,8 +82,9 @@ func aisPartOf(s *Sentence) (aisPart, error) {
 	return p, nil
 }
 
-// Add reads s at event time t. It reports whether s completes a message, which is then in m; s may be of any type. ReasonValue means
-// that the sentence is not what VDM should be; ReasonParts that it continues a message whose earlier part is missing.
+// Add reads s at event time t. It reports whether s completes a message, which is then in m; s may be of any type.
+// ReasonValue means that the sentence is not what VDM should be; ReasonParts that it continues a message whose earlier
+// part is missing.
 func (j *Joiner) Add(s *Sentence, t event.Time, m *AIS) (done bool, err error) {
 	p, err := aisPartOf(s)
 	if err != nil || p.total == 0 {
@@ -113,8 +116,9 @@ func (j *Joiner) Add(s *Sentence, t event.Time, m *AIS) (done bool, err error) {
 	return m.decode(g.text[:g.n], p.fill, s)
 }
 
-// Begin reads what s alone tells of an AIS message: all of it when it has one part, of several the first, which holds the sender and, of
-// type 5, the texts. It is false for a later part and for what is no such sentence, and then changes nothing.
+// Begin reads what s alone tells of an AIS message: all of it when it has one part, of several the first, which holds
+// the sender and, of type 5, the texts. It is false for a later part and for what is no such sentence, and then changes
+// nothing.
 func (m *AIS) Begin(s *Sentence) bool {
 	p, err := aisPartOf(s)
 	if err != nil || p.number != 1 {
@@ -124,7 +128,8 @@ func (m *AIS) Begin(s *Sentence) bool {
 	return ok
 }
 
-// group finds the unfinished message of that key, or makes one. It gives up what is too old, and the oldest when there is no room.
+// group finds the unfinished message of that key, or makes one. It gives up what is too old, and the oldest when there
+// is no room.
 func (j *Joiner) group(key groupKey, t event.Time, begin bool) *group {
 	var free, oldest *group
 	for i := range j.groups {

@@ -6,7 +6,8 @@ import (
 	"muster/internal/event"
 )
 
-// Pace of the queries (common practice, no source): equipment answers some seconds late, and an old one may be busy with each.
+// Pace of the queries (common practice, no source): equipment answers some seconds late, and an old one may be busy
+// with each.
 const (
 	askFirst  = 5 * time.Second  // after a talker was first heard
 	askAgain  = time.Minute      // between two queries to one talker
@@ -66,7 +67,8 @@ func (a *Asker) Append(dst []byte, t event.Time) []byte {
 	}
 	for i := range a.talkers {
 		x := &a.talkers[i]
-		if x.told || x.tries >= askTries || t.Sub(x.first) < askFirst || t.Sub(x.heard) > askHeard || x.at != 0 && t.Sub(x.at) < askAgain {
+		if x.told || x.tries >= askTries || t.Sub(x.first) < askFirst || t.Sub(x.heard) > askHeard ||
+			x.at != 0 && t.Sub(x.at) < askAgain {
 			continue
 		}
 		x.at, a.last = t, t
@@ -76,12 +78,14 @@ func (a *Asker) Append(dst []byte, t event.Time) []byte {
 	return dst
 }
 
-// Unanswered reports whether the equipment that was asked that many times, last at the given moment, can be said at t not to answer.
+// Unanswered reports whether the equipment that was asked that many times, last at the given moment, can be said at t
+// not to answer.
 func Unanswered(queries int, last, t event.Time) bool {
 	return queries >= askTries && t.Sub(last) >= AskPause
 }
 
-// AsksVersion reports whether s asks another talker for its VER sentence, and the letters of that talker, which alias s.
+// AsksVersion reports whether s asks another talker for its VER sentence, and the letters of that talker, which alias
+// s.
 func AsksVersion(s *Sentence) (letters []byte, ok bool) {
 	if !s.Address.Query() || s.Checksum != ChecksumGood || string(s.Field(0)) != "VER" {
 		return nil, false

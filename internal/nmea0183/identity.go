@@ -21,17 +21,17 @@ type Version struct {
 
 // Versions joins the VER sentences of one talker. The zero value is ready.
 //
-// A VER sentence has total, number, device type, vendor id, unique id, serial, model, software revision, hardware revision, sequence id
-// (two manuals of marine radio and radar equipment). Long texts are split over several sentences with the same sequence id: a later one
-// fills what is empty and lengthens what is not (from memory).
+// A VER sentence has total, number, device type, vendor id, unique id, serial, model, software revision, hardware
+// revision, sequence id (two manuals of marine radio and radar equipment). Long texts are split over several sentences
+// with the same sequence id: a later one fills what is empty and lengthens what is not (from memory).
 type Versions struct {
 	version     Version
 	total, next int64
 	sequence    [8]byte
 }
 
-// Add reads s and reports whether it completes a Version. When a part is missing the whole group is given up, so that no text is
-// ever half of one. A sentence that is not VER, or has a bad checksum, changes nothing.
+// Add reads s and reports whether it completes a Version. When a part is missing the whole group is given up, so that
+// no text is ever half of one. A sentence that is not VER, or has a bad checksum, changes nothing.
 func (j *Versions) Add(s *Sentence) (Version, bool) {
 	if string(s.Formatter()) != "VER" || s.Start != '$' || s.Checksum == ChecksumBad || s.NumFields() < 3 {
 		return Version{}, false
@@ -51,7 +51,8 @@ func (j *Versions) Add(s *Sentence) (Version, bool) {
 		return Version{}, false
 	}
 	v := &j.version
-	for i, text := range [...]*string{&v.DeviceType, &v.Vendor, &v.UniqueID, &v.Serial, &v.Model, &v.Software, &v.Hardware} {
+	texts := [...]*string{&v.DeviceType, &v.Vendor, &v.UniqueID, &v.Serial, &v.Model, &v.Software, &v.Hardware}
+	for i, text := range texts {
 		if part := unescape(s.Field(2 + i)); part != "" && len(*text)+len(part) <= maxVersionText {
 			*text += part
 		}
@@ -113,8 +114,8 @@ func ReadText(s *Sentence) (x Text, ok bool) {
 	return x, true
 }
 
-// unescape is a text field with every ^hh replaced by the byte it stands for (ISO 8859-1, from memory), without spaces around it, and
-// with a question mark for what does not print. UTF-8, which the standard does not know, is kept.
+// unescape is a text field with every ^hh replaced by the byte it stands for (ISO 8859-1, from memory), without spaces
+// around it, and with a question mark for what does not print. UTF-8, which the standard does not know, is kept.
 func unescape(b []byte) string {
 	var text strings.Builder
 	for i := 0; i < len(b); i++ {

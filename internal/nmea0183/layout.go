@@ -19,10 +19,10 @@ type field struct {
 	tied    bool // to the value in the field before, which is worth nothing with another letter
 }
 
-// layoutOf reads a layout written as one word a field: num is a decimal number, int a whole one, time is hhmmss with or without a fraction,
-// date ddmmyy, lat and lon are degrees and minutes, status is A or V, modes are letters of modes, text is text, and - is not read. Other words
-// are letters of which one may stand there, in either case; with a ? behind them another is let pass and not read. A comma instead of the
-// space ties a letter to the value before it.
+// layoutOf reads a layout written as one word a field: num is a decimal number, int a whole one, time is hhmmss with or
+// without a fraction, date ddmmyy, lat and lon are degrees and minutes, status is A or V, modes are letters of modes,
+// text is text, and - is not read. Other words are letters of which one may stand there, in either case; with a ?
+// behind them another is let pass and not read. A comma instead of the space ties a letter to the value before it.
 func layoutOf(words string) (l layout) {
 	words, l.repeats = strings.CutSuffix(words, " ...")
 	for item := range strings.FieldsSeq(words) {
@@ -55,8 +55,8 @@ var checks = map[string]func(string) (string, bool){
 // reserved takes from a text what would end it for go-nmea.
 var reserved = strings.NewReplacer(`\`, "_", "*", "_")
 
-// clean gives the fields of s as the layout wants them, each of its fields one: what is missing, not read or not of its kind is empty.
-// It is bad when something stood in a field that is not of its kind.
+// clean gives the fields of s as the layout wants them, each of its fields one: what is missing, not read or not of its
+// kind is empty. It is bad when something stood in a field that is not of its kind.
 func (l layout) clean(s *Sentence) (fields []string, bad bool) {
 	list := l.fields
 	if l.repeats {
@@ -123,7 +123,8 @@ func modes(s string) (string, bool) {
 	return known, len(known) == len(s)
 }
 
-// isDecimal reports whether the text is digits with at most one point and a sign: no exponent, no hexadecimal, no words.
+// isDecimal reports whether the text is digits with at most one point and a sign: no exponent, no hexadecimal, no
+// words.
 func isDecimal(s string) bool {
 	s = strings.TrimLeft(s[:min(1, len(s))], "+-") + s[min(1, len(s)):]
 	whole, fraction, _ := strings.Cut(s, ".")
@@ -137,7 +138,8 @@ func isDigits(s string) bool {
 // isClock reports whether the text is a time of day. A leap second is one.
 func isClock(s string) bool {
 	whole, fraction, _ := strings.Cut(s, ".")
-	return len(s) < 32 && len(whole) == 6 && isDigits(whole) && isDigits(fraction) && whole[:2] < "24" && whole[2:4] < "60" && whole[4:] < "61"
+	return len(s) < 32 && len(whole) == 6 && isDigits(whole) && isDigits(fraction) &&
+		whole[:2] < "24" && whole[2:4] < "60" && whole[4:] < "61"
 }
 
 // isCoordinate reports whether the text is degrees and minutes as dddmm.mmmm, up to limit degrees.

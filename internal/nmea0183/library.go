@@ -9,8 +9,8 @@ import (
 // panics names the types at which go-nmea 1.10 panics, and the fields that they need.
 var panics = map[string]int{"ALC": 4, "TXT": 3}
 
-// byLibrary has go-nmea read a sentence of the type from fields that a layout has cleaned. The error is a Reason: ReasonValue when it
-// refuses them, ReasonCrash when it panicked.
+// byLibrary has go-nmea read a sentence of the type from fields that a layout has cleaned. The error is a Reason:
+// ReasonValue when it refuses them, ReasonCrash when it panicked.
 func byLibrary(name string, fields []string) (nmea.Sentence, error) {
 	if len(fields) < panics[name] {
 		return nil, ReasonValue
@@ -39,8 +39,8 @@ func guard(read func() (nmea.Sentence, error)) (m nmea.Sentence, err error) {
 	return m, nil
 }
 
-// The functions below turn go-nmea's structures into readings. It gives 0 for what is empty, so whether a value is there is asked of the
-// fields. Where no source is named the form is that of the gpsd NMEA page.
+// The functions below turn go-nmea's structures into readings. It gives 0 for what is empty, so whether a value is
+// there is asked of the fields. Where no source is named the form is that of the gpsd NMEA page.
 
 // fromDBK and the like: depth in feet, f, metres, M, fathoms, F.
 func fromDBK(r *reader, m nmea.DBK) { r.depth(Keel, m.DepthFeet, m.DepthMeters, m.DepthFathoms) }
@@ -56,7 +56,8 @@ func (r *reader) depth(ref Reference, feet, metres, fathoms float64) {
 
 // fromDPT: depth below the transducer, offset, largest range; the depth may stand alone.
 func fromDPT(r *reader, m nmea.DPT) {
-	r.put(Reading{Quantity: Depth, Reference: Transducer, Value: m.Depth, Available: r.has(0) && m.Depth >= 0, Offset: m.Offset, HasOffset: r.has(1)})
+	r.put(Reading{Quantity: Depth, Reference: Transducer, Value: m.Depth, Available: r.has(0) && m.Depth >= 0,
+		Offset: m.Offset, HasOffset: r.has(1)})
 }
 
 // fromGLL: latitude, N/S, longitude, E/W, time, status, mode; the oldest form ends after the longitude.
@@ -68,7 +69,8 @@ func fromGLL(r *reader, m nmea.GLL) {
 	}
 }
 
-// fromGNS: time, latitude, N/S, longitude, E/W, a mode letter for each satellite system, satellites, HDOP, altitude. The best mode counts.
+// fromGNS: time, latitude, N/S, longitude, E/W, a mode letter for each satellite system, satellites, HDOP, altitude.
+// The best mode counts.
 func fromGNS(r *reader, m nmea.GNS) {
 	mode := ModeUnknown
 	for _, letter := range m.Mode {
@@ -84,8 +86,8 @@ func fromGNS(r *reader, m nmea.GNS) {
 	r.put(Reading{Quantity: Altitude, Value: m.Altitude, Mode: mode, Available: fix && r.has(8)})
 }
 
-// fromHDG: sensor heading, deviation, E/W, variation, E/W; what comes after the heading may be missing. The magnetic heading is the
-// sensor's with the deviation added; an empty deviation is taken for none (common practice, no source).
+// fromHDG: sensor heading, deviation, E/W, variation, E/W; what comes after the heading may be missing. The magnetic
+// heading is the sensor's with the deviation added; an empty deviation is taken for none (common practice, no source).
 func fromHDG(r *reader, m nmea.HDG) {
 	deviation, known := r.eastward(1, m.Deviation, m.DeviationDirection)
 	r.angle(Heading, Magnetic, wrapDegrees(m.Heading+deviation), r.has(0))
@@ -104,8 +106,8 @@ func fromHDM(r *reader, m nmea.HDM) { r.angle(Heading, Magnetic, m.Heading, r.ha
 // fromHDT: heading, T.
 func fromHDT(r *reader, m nmea.HDT) { r.angle(Heading, True, m.Heading, r.has(0)) }
 
-// fromMDA: pressure, I, pressure, B, air temperature, C, water temperature, C, relative humidity, absolute humidity, dew point, C,
-// wind direction, T, direction, M, speed, N, speed, M for metres a second.
+// fromMDA: pressure, I, pressure, B, air temperature, C, water temperature, C, relative humidity, absolute humidity,
+// dew point, C, wind direction, T, direction, M, speed, N, speed, M for metres a second.
 func fromMDA(r *reader, m nmea.MDA) {
 	pressure, has := r.first(given{2, m.PressureBar, bar}, given{0, m.PressureInch, inchMercury})
 	r.value(Pressure, ReferenceNone, pressure, has)
@@ -137,7 +139,8 @@ func fromMWD(r *reader, m nmea.MWD) {
 // winds and speeds of a MWV sentence. Read-only.
 var (
 	winds  = map[string]Reference{nmea.RelativeMWV: Apparent, nmea.TheoreticalMWV: Theoretical}
-	speeds = map[string]float64{nmea.UnitKMHMWV: kmh, nmea.UnitMSMWV: 1, nmea.UnitKnotsMWV: knot, nmea.UnitSMilesHMWV: statuteMile / 3600}
+	speeds = map[string]float64{nmea.UnitKMHMWV: kmh, nmea.UnitMSMWV: 1, nmea.UnitKnotsMWV: knot,
+		nmea.UnitSMilesHMWV: statuteMile / 3600}
 )
 
 // fromMWV: wind angle from the bow, R apparent or T true, speed, its unit, status.
@@ -147,7 +150,8 @@ func fromMWV(r *reader, m nmea.MWV) {
 	r.value(WindSpeed, winds[m.Reference], m.WindSpeed*speeds[m.WindSpeedUnit], known && r.has(2) && r.has(3))
 }
 
-// fromRMC: time, status, latitude, N/S, longitude, E/W, speed, course, date, variation, E/W, mode. What comes after the course may be missing.
+// fromRMC: time, status, latitude, N/S, longitude, E/W, speed, course, date, variation, E/W, mode. What comes after the
+// course may be missing.
 func fromRMC(r *reader, m nmea.RMC) {
 	valid, mode := r.valid(1, m.FFAMode)
 	r.dateTime(m.Date, m.Time, mode, valid)
@@ -171,7 +175,8 @@ func fromRPM(r *reader, m nmea.RPM) {
 	}
 	engine, known := r.within(1, m.EngineNumber, 0, 253)
 	status := m.Status == nmea.StatusValid || !r.s.Has(4)
-	r.put(Reading{Quantity: EngineSpeed, Instance: uint8(engine), Value: m.SpeedRPM, Available: r.has(2) && known && status})
+	r.put(Reading{Quantity: EngineSpeed, Instance: uint8(engine), Value: m.SpeedRPM,
+		Available: r.has(2) && known && status})
 }
 
 // fromRSA: starboard or single rudder angle, status, port angle, status; the second pair may be missing.
@@ -194,7 +199,8 @@ func fromTHS(r *reader, m nmea.THS) {
 	r.angle(Heading, True, m.Heading, r.has(0) && m.Status != nmea.InvalidTHS)
 }
 
-// fromVBW: speed through water along the keel, across it, status, and the same over ground: along the keel only, so that is no speed over ground.
+// fromVBW: speed through water along the keel, across it, status, and the same over ground: along the keel only, so
+// that is no speed over ground.
 func fromVBW(r *reader, m nmea.VBW) {
 	r.value(SpeedThroughWater, Water, m.LongitudinalWaterSpeedKnots*knot, r.has(0) && m.WaterSpeedStatusValid)
 }
@@ -235,7 +241,8 @@ func (r *reader) oldWind(ref Reference, degrees float64, side string, knots, met
 	r.value(WindSpeed, ref, speed, has)
 }
 
-// transducers are the names in common use (common practice, no source), by type and unit; the first that fits counts. Read-only.
+// transducers are the names in common use (common practice, no source), by type and unit; the first that fits counts.
+// Read-only.
 var transducers = []struct {
 	kind     string // type and unit
 	names    []string
@@ -252,7 +259,8 @@ var transducers = []struct {
 	{"HP", []string{"AIR", "HUMI", "OUTSIDE"}, Humidity, 1, 0},
 }
 
-// fromXDR: groups of a transducer's type, value, unit and name. Names are free text, so what is not in common use is left alone.
+// fromXDR: groups of a transducer's type, value, unit and name. Names are free text, so what is not in common use is
+// left alone.
 func fromXDR(r *reader, m nmea.XDR) {
 	for i, x := range m.Measurements {
 		for _, t := range transducers {

@@ -8,7 +8,8 @@ import (
 
 // The readers below are of the types that go-nmea lacks or has wrong: see formats for what.
 
-// readGGA reads time, latitude, N/S, longitude, E/W, quality, satellites, HDOP, altitude, M (gpsd NMEA page), and shorter forms.
+// readGGA reads time, latitude, N/S, longitude, E/W, quality, satellites, HDOP, altitude, M (gpsd NMEA page), and
+// shorter forms.
 func readGGA(r *reader) {
 	mode := ModeUnknown
 	if r.has(5) {
@@ -27,7 +28,10 @@ func readGGA(r *reader) {
 }
 
 // qualities of a GGA sentence, from 0 to 8. Read-only.
-var qualities = [...]Mode{ModeNone, ModeAutonomous, ModeDifferential, ModePrecise, ModeKinematic, ModeFloat, ModeEstimated, ModeManual, ModeSimulated}
+var qualities = [...]Mode{
+	ModeNone, ModeAutonomous, ModeDifferential, ModePrecise, ModeKinematic, ModeFloat, ModeEstimated, ModeManual,
+	ModeSimulated,
+}
 
 // fourNumbers is the old form of VTG and VHW without letters: true, magnetic, knots, km/h.
 var fourNumbers = layoutOf("num num num num")

@@ -2,8 +2,8 @@ package nmea0183
 
 import "math"
 
-// plainGGA reads time, latitude, N/S, longitude, E/W, quality, satellites, HDOP, altitude, M (gpsd NMEA page), and shorter forms.
-// Quality 7 and 8 (typed in, simulated) and letters without a position are accepted.
+// plainGGA reads time, latitude, N/S, longitude, E/W, quality, satellites, HDOP, altitude, M (gpsd NMEA page), and
+// shorter forms. Quality 7 and 8 (typed in, simulated) and letters without a position are accepted.
 func plainGGA(r *plain) {
 	mode := ModeUnknown
 	if r.s.Has(5) {
@@ -11,7 +11,7 @@ func plainGGA(r *plain) {
 		if quality < '0' || quality > '8' {
 			r.bad = true
 		} else {
-			mode = [...]Mode{ModeNone, ModeAutonomous, ModeDifferential, ModePrecise, ModeKinematic, ModeFloat, ModeEstimated, ModeManual, ModeSimulated}[quality-'0']
+			mode = Mode("NADPRFEMS"[quality-'0'])
 		}
 	}
 	r.timeOfDay(0, mode)
@@ -21,11 +21,12 @@ func plainGGA(r *plain) {
 	n, ok := r.number(7)
 	r.put(Reading{Quantity: HorizontalDilution, Value: n, Available: ok && mode != ModeNone, Mode: mode})
 	n, ok = r.number(8)
-	r.put(Reading{Quantity: Altitude, Value: n, Available: ok && mode != ModeNone && (r.is(9, 'M') || !r.s.Has(9)), Mode: mode})
+	r.put(Reading{Quantity: Altitude, Value: n, Mode: mode,
+		Available: ok && mode != ModeNone && (r.is(9, 'M') || !r.s.Has(9))})
 }
 
-// plainGNS reads time, latitude, N/S, longitude, E/W, a mode letter for each satellite system, satellites, HDOP, altitude. The best mode
-// counts.
+// plainGNS reads time, latitude, N/S, longitude, E/W, a mode letter for each satellite system, satellites, HDOP,
+// altitude. The best mode counts.
 func plainGNS(r *plain) {
 	mode := ModeUnknown
 	for _, letter := range r.s.Field(5) {
@@ -46,7 +47,8 @@ func plainGNS(r *plain) {
 	r.put(Reading{Quantity: Altitude, Value: n, Mode: mode, Available: fix && ok})
 }
 
-// plainGLL reads latitude, N/S, longitude, E/W, time, status, mode (gpsd NMEA page); the oldest form ends after the longitude.
+// plainGLL reads latitude, N/S, longitude, E/W, time, status, mode (gpsd NMEA page); the oldest form ends after the
+// longitude.
 func plainGLL(r *plain) {
 	valid, mode := r.status(5, 6)
 	r.position(0, mode, valid)
@@ -55,8 +57,8 @@ func plainGLL(r *plain) {
 	}
 }
 
-// plainRMC reads time, status, latitude, N/S, longitude, E/W, speed, course, date, variation, E/W, mode (gpsd NMEA page). What comes
-// after the course may be missing.
+// plainRMC reads time, status, latitude, N/S, longitude, E/W, speed, course, date, variation, E/W, mode (gpsd NMEA
+// page). What comes after the course may be missing.
 func plainRMC(r *plain) {
 	valid, mode := r.status(1, 11)
 	r.dateTime(valid, mode)
@@ -71,8 +73,8 @@ func plainRMC(r *plain) {
 	}
 }
 
-// plainVTG reads course, T, course, M, speed, N, speed, K, mode (gpsd NMEA page) and the old form without the letters: true course,
-// magnetic course, knots, km/h.
+// plainVTG reads course, T, course, M, speed, N, speed, K, mode (gpsd NMEA page) and the old form without the letters:
+// true course, magnetic course, knots, km/h.
 func plainVTG(r *plain) {
 	step := 2
 	if r.s.NumFields() == 4 {
@@ -91,7 +93,8 @@ func plainVTG(r *plain) {
 	r.put(Reading{Quantity: SpeedOverGround, Value: speed, Available: ok && valid, Mode: mode})
 }
 
-// plainVHW reads heading, T, heading, M, speed, N, speed, K (gpsd NMEA page) and a form of four numbers without the letters (from memory).
+// plainVHW reads heading, T, heading, M, speed, N, speed, K (gpsd NMEA page) and a form of four numbers without the
+// letters (from memory).
 func plainVHW(r *plain) {
 	step := 2
 	if r.s.NumFields() == 4 && r.letter(1) != 'T' {
@@ -125,7 +128,8 @@ func plainHDT(r *plain) {
 	r.angle(Heading, True, heading, ok)
 }
 
-// Where no source is named the forms are those of the gpsd NMEA page, as go-nmea reads them too: the tests hold one to the other.
+// Where no source is named the forms are those of the gpsd NMEA page, as go-nmea reads them too: the tests hold one to
+// the other.
 
 // plainHDM reads heading, M.
 func plainHDM(r *plain) {
@@ -146,8 +150,9 @@ func plainTHS(r *plain) {
 	r.angle(Heading, True, heading, ok)
 }
 
-// plainHDG reads sensor heading, deviation, E/W, variation, E/W (gpsd NMEA page); what comes after the heading may be missing. The
-// magnetic heading is the sensor's with the deviation added; an empty deviation is taken for none (common practice, no source).
+// plainHDG reads sensor heading, deviation, E/W, variation, E/W (gpsd NMEA page); what comes after the heading may be
+// missing. The magnetic heading is the sensor's with the deviation added; an empty deviation is taken for none (common
+// practice, no source).
 func plainHDG(r *plain) {
 	heading, ok := r.number(0)
 	deviation, known := r.eastWest(1)
@@ -179,7 +184,8 @@ func (r *plain) eastWest(i int) (float64, bool) {
 func plainDPT(r *plain) {
 	depth, ok := r.number(0)
 	offset, has := r.number(1)
-	r.put(Reading{Quantity: Depth, Reference: Transducer, Value: depth, Available: ok && depth >= 0, Offset: offset, HasOffset: has})
+	r.put(Reading{Quantity: Depth, Reference: Transducer, Value: depth, Available: ok && depth >= 0,
+		Offset: offset, HasOffset: has})
 }
 
 // plainDBT reads depth below the transducer in feet, f, metres, M, fathoms, F (gpsd NMEA page); feet may stand alone.
@@ -237,7 +243,8 @@ func (r *plain) mode(i int) Mode { return plainModeOf(r.letter(i)) }
 func plainModeOf(letter byte) Mode {
 	m := Mode(letter)
 	switch m {
-	case ModeAutonomous, ModeDifferential, ModeEstimated, ModeFloat, ModeManual, ModeNone, ModePrecise, ModeKinematic, ModeSimulated:
+	case ModeAutonomous, ModeDifferential, ModeEstimated, ModeFloat, ModeManual,
+		ModeNone, ModePrecise, ModeKinematic, ModeSimulated:
 		return m
 	}
 	return ModeUnknown
@@ -247,7 +254,8 @@ func plainModeOf(letter byte) Mode {
 func (r *plain) position(i int, mode Mode, valid bool) {
 	latitude, okLat := r.coordinate(i, 90, 'N', 'S')
 	longitude, okLon := r.coordinate(i+2, 180, 'E', 'W')
-	r.put(Reading{Quantity: Position, Value: latitude, Longitude: longitude, Available: okLat && okLon && valid, Mode: mode})
+	r.put(Reading{Quantity: Position, Value: latitude, Longitude: longitude, Mode: mode,
+		Available: okLat && okLon && valid})
 }
 
 // coordinate reads degrees and minutes as dddmm.mmmm and the letter of the half of the globe, in degrees.

@@ -1,9 +1,10 @@
 package nmea0183
 
-// Where a reader names no source, its form is that of the gpsd NMEA page, and go-nmea is held to agree with it in the tests.
+// Where a reader names no source, its form is that of the gpsd NMEA page, and go-nmea is held to agree with it in the
+// tests.
 
-// plainVBW reads speed through water along the keel, across it, status, and the same over ground: along the keel only, so that is no
-// speed over ground.
+// plainVBW reads speed through water along the keel, across it, status, and the same over ground: along the keel only,
+// so that is no speed over ground.
 func plainVBW(r *plain) {
 	speed, ok := r.number(0)
 	r.value(SpeedThroughWater, Water, speed*knot, r.valid(2) && ok)
@@ -92,8 +93,8 @@ func plainMTW(r *plain) { r.celsius(WaterTemperature, 0) }
 // plainMTA reads air temperature, C.
 func plainMTA(r *plain) { r.celsius(AirTemperature, 0) }
 
-// plainMDA reads pressure, I, pressure, B, air temperature, C, water temperature, C, relative humidity, absolute humidity, dew point, C,
-// wind direction, T, direction, M, speed, N, speed, M for metres a second.
+// plainMDA reads pressure, I, pressure, B, air temperature, C, water temperature, C, relative humidity, absolute
+// humidity, dew point, C, wind direction, T, direction, M, speed, N, speed, M for metres a second.
 func plainMDA(r *plain) {
 	pressure, ok := r.lettered(2, 'B')
 	pressure *= bar
@@ -128,7 +129,8 @@ func plainMHU(r *plain) {
 	r.value(Humidity, ReferenceNone, humidity, ok)
 }
 
-// plainRPM reads E engine or S shaft, its number, revolutions a minute, pitch, status. A shaft's speed is not the engine's.
+// plainRPM reads E engine or S shaft, its number, revolutions a minute, pitch, status. A shaft's speed is not the
+// engine's.
 func plainRPM(r *plain) {
 	if source := r.letter(0); source != 'E' {
 		r.bad = r.bad || source != 'S' && r.s.Has(0)
@@ -140,7 +142,8 @@ func plainRPM(r *plain) {
 	r.put(Reading{Quantity: EngineSpeed, Instance: uint8(engine), Value: speed, Available: ok && known && status})
 }
 
-// plainRSA reads starboard or single rudder angle, status, port angle, status (gpsd NMEA page); the second pair may be missing.
+// plainRSA reads starboard or single rudder angle, status, port angle, status (gpsd NMEA page); the second pair may be
+// missing.
 func plainRSA(r *plain) {
 	for i := range 2 {
 		if i == 1 && r.s.NumFields() < 3 {
@@ -154,8 +157,8 @@ func plainRSA(r *plain) {
 	}
 }
 
-// plainXDR reads groups of a transducer's type, value, unit and name. Those whose names are in common use (common practice, no source)
-// are taken; names are free text, so the others are left alone.
+// plainXDR reads groups of a transducer's type, value, unit and name. Those whose names are in common use (common
+// practice, no source) are taken; names are free text, so the others are left alone.
 func plainXDR(r *plain) {
 	n := r.s.NumFields()
 	if n%4 != 0 {
@@ -224,7 +227,8 @@ func (r *plain) bothNorths(q Quantity, i int) {
 	}
 }
 
-// speedAt is a field with a speed, and the letter of its unit that follows it: M for metres a second, N for knots, K for km/h.
+// speedAt is a field with a speed, and the letter of its unit that follows it: M for metres a second, N for knots, K
+// for km/h.
 type speedAt struct {
 	field  int
 	letter byte

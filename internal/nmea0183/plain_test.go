@@ -5,7 +5,8 @@ import (
 	"strconv"
 )
 
-// plain reads the values of a sentence without the library, field by field: what the readers of the package are held to.
+// plain reads the values of a sentence without the library, field by field: what the readers of the package are held
+// to.
 type plain struct {
 	s   *Sentence
 	out []Reading
@@ -37,7 +38,8 @@ func (r *plain) angle(q Quantity, ref Reference, degrees float64, available bool
 	r.value(q, ref, wrap(degrees*radian), available)
 }
 
-// number reads a decimal number. An empty or absent field is not available; anything that is not a plain decimal number is bad.
+// number reads a decimal number. An empty or absent field is not available; anything that is not a plain decimal number
+// is bad.
 func (r *plain) number(i int) (float64, bool) {
 	b := r.s.Field(i)
 	if len(b) == 0 {
@@ -50,7 +52,8 @@ func (r *plain) number(i int) (float64, bool) {
 	return x, ok
 }
 
-// is reports whether the field is the letter, in either case. Another letter there is bad; an empty or absent field is not.
+// is reports whether the field is the letter, in either case. Another letter there is bad; an empty or absent field is
+// not.
 func (r *plain) is(i int, letter byte) bool {
 	b := r.s.Field(i)
 	if len(b) == 1 && upper(b[0]) == letter {
@@ -68,7 +71,8 @@ func (r *plain) letter(i int) byte {
 	return 0
 }
 
-// signed applies a direction letter: minus makes the value negative, plus leaves it. Without either a value is not available.
+// signed applies a direction letter: minus makes the value negative, plus leaves it. Without either a value is not
+// available.
 func (r *plain) signed(i int, plus, minus byte) (float64, bool) {
 	x, ok := r.number(i)
 	if !ok {

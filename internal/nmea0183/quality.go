@@ -31,7 +31,8 @@ type Verdict struct {
 	Baud      uint32 // the talker's likely rate when the one in use is wrong; 0 when it cannot be told
 }
 
-// Quality gathers what a line's bytes show. The zero value is ready; the past fades, so that a mended line is soon judged good.
+// Quality gathers what a line's bytes show. The zero value is ready; the past fades, so that a mended line is soon
+// judged good.
 type Quality struct {
 	lines, whole uint32 // lines, and those with a whole sentence
 	bytes        uint32
@@ -48,7 +49,8 @@ const (
 	manyBytes = 8192 // at this all counts are halved
 )
 
-// Add takes one raw line and the number of whole sentences in it: those that Parse gave without an error and whose checksum is not bad.
+// Add takes one raw line and the number of whole sentences in it: those that Parse gave without an error and whose
+// checksum is not bad.
 func (q *Quality) Add(line []byte, whole int) {
 	q.lines++
 	if whole > 0 {
@@ -85,7 +87,8 @@ func (q *Quality) count(n int) {
 	}
 }
 
-// stretches has for each byte one bit for each of slowdowns: whether a receiver too fast by that can have read it. It is never written to.
+// stretches has for each byte one bit for each of slowdowns: whether a receiver too fast by that can have read it. It
+// is never written to.
 var stretches = func() (fits [256]uint8) {
 	for c := range fits {
 		for i, k := range slowdowns {
@@ -97,7 +100,8 @@ var stretches = func() (fits [256]uint8) {
 	return fits
 }()
 
-// stretched reports whether a receiver k times too fast can have read c: it samples each bit of the line k times, the start bit included.
+// stretched reports whether a receiver k times too fast can have read c: it samples each bit of the line k times, the
+// start bit included.
 func stretched(c byte, k uint32) bool {
 	frame := uint32(c) << 1 // bit 0 is the start bit
 	for bit := uint32(1); bit < 9; bit++ {
@@ -110,8 +114,8 @@ func stretched(c byte, k uint32) bool {
 
 // Verdict judges the line, which is read at the given baud (0 when there is none, as on TCP).
 //
-// A receiver that is two to eight times too fast sees each bit of the line stretched, which tells the talker's rate. One that is too slow sees
-// noise that tells nothing, so the faster of the standard's two rates is named.
+// A receiver that is two to eight times too fast sees each bit of the line stretched, which tells the talker's rate.
+// One that is too slow sees noise that tells nothing, so the faster of the standard's two rates is named.
 func (q *Quality) Verdict(baud uint32) Verdict {
 	switch {
 	case q.bytes < fewBytes:

@@ -95,8 +95,8 @@ func (r *reader) eastward(i int, degrees float64, side string) (float64, bool) {
 	return degrees, true
 }
 
-// valid tells what the status in field i and the mode letter say. A missing status is taken for valid: old forms had none. A mode
-// that is none of the standard's is some maker's own and counts as unknown.
+// valid tells what the status in field i and the mode letter say. A missing status is taken for valid: old forms had
+// none. A mode that is none of the standard's is some maker's own and counts as unknown.
 func (r *reader) valid(i int, mode string) (valid bool, m Mode) {
 	m = modeOf(mode)
 	return (r.fields[i] == nmea.StatusValid || !r.s.Has(i)) && m != ModeNone, m
@@ -119,7 +119,8 @@ func letter(field []byte) byte {
 
 // position appends the latitude in field i with its letter, and the longitude behind it.
 func (r *reader) position(i int, latitude, longitude float64, mode Mode, valid bool) {
-	r.put(Reading{Quantity: Position, Value: latitude, Longitude: longitude, Available: valid && r.has(i) && r.has(i+2), Mode: mode})
+	r.put(Reading{Quantity: Position, Value: latitude, Longitude: longitude, Mode: mode,
+		Available: valid && r.has(i) && r.has(i+2)})
 }
 
 // timeOfDay appends a time. A receiver without a fix tells its own clock's time, which is not available.

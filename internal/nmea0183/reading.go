@@ -39,10 +39,12 @@ const (
 	quantityCount
 )
 
-var quantityNames = [quantityCount]string{"none", "time", "time-of-day", "position", "course-over-ground", "speed-over-ground", "heading",
-	"deviation", "variation", "rate-of-turn", "depth", "speed-through-water", "wind-angle", "wind-speed", "water-temperature",
-	"air-temperature", "pressure", "humidity", "pitch", "roll", "rudder-angle", "distance-log", "trip-log", "current-set",
-	"current-drift", "engine-speed", "altitude", "satellites-used", "horizontal-dilution"}
+var quantityNames = [quantityCount]string{
+	"none", "time", "time-of-day", "position", "course-over-ground", "speed-over-ground", "heading", "deviation",
+	"variation", "rate-of-turn", "depth", "speed-through-water", "wind-angle", "wind-speed", "water-temperature",
+	"air-temperature", "pressure", "humidity", "pitch", "roll", "rudder-angle", "distance-log", "trip-log",
+	"current-set", "current-drift", "engine-speed", "altitude", "satellites-used", "horizontal-dilution",
+}
 
 // String is the quantity's name in lower case.
 func (q Quantity) String() string {
@@ -70,7 +72,9 @@ const (
 	referenceCount
 )
 
-var referenceNames = [referenceCount]string{"none", "true", "magnetic", "apparent", "theoretical", "transducer", "surface", "keel", "water", "ground"}
+var referenceNames = [referenceCount]string{
+	"none", "true", "magnetic", "apparent", "theoretical", "transducer", "surface", "keel", "water", "ground",
+}
 
 // String is the reference's name in lower case.
 func (r Reference) String() string {
@@ -97,8 +101,8 @@ const (
 	ModeSimulated    Mode = 'S'
 )
 
-// Reading is one value of a sentence, finite always. A field that is empty, or that the sender declares invalid, gives a Reading
-// that is not Available: its numbers mean nothing.
+// Reading is one value of a sentence, finite always. A field that is empty, or that the sender declares invalid, gives
+// a Reading that is not Available: its numbers mean nothing.
 type Reading struct {
 	Quantity  Quantity
 	Reference Reference

@@ -2,7 +2,8 @@ package nmea0183
 
 import "fmt"
 
-// Reason says why bytes of a line gave no sentence or a sentence no values. It is an error, and small enough to label a metric.
+// Reason says why bytes of a line gave no sentence or a sentence no values. It is an error, and small enough to label a
+// metric.
 type Reason uint8
 
 // The reasons.
@@ -22,7 +23,10 @@ const (
 	reasonCount
 )
 
-var reasonNames = [reasonCount]string{"none", "empty", "tag-alone", "no-start", "address", "cut", "binary", "too-long", "too-many-fields", "value", "parts", "crash"}
+var reasonNames = [reasonCount]string{
+	"none", "empty", "tag-alone", "no-start", "address", "cut", "binary", "too-long", "too-many-fields", "value",
+	"parts", "crash",
+}
 
 // String is the reason as a word for labels.
 func (r Reason) String() string {

@@ -29,10 +29,12 @@ type Sentence struct {
 	first  uint16            // start of field 0 within Raw
 }
 
-// Parse reads the first sentence of line into s, all of which it sets, and returns what is left of the line after it: nil, or at
-// least one more sentence or tag block that was run together with the first. The error is nil or a Reason. Parse allocates nothing.
+// Parse reads the first sentence of line into s, all of which it sets, and returns what is left of the line after it:
+// nil, or at least one more sentence or tag block that was run together with the first. The error is nil or a Reason.
+// Parse allocates nothing.
 //
-// A wrong or missing checksum is no error: see Sentence.Checksum. Line ends may be present or not; a line may hold many.
+// A wrong or missing checksum is no error: see Sentence.Checksum. Line ends may be present or not; a line may hold
+// many.
 func Parse(line []byte, s *Sentence) (rest []byte, err error) {
 	s.reset()
 	line = bytes.TrimPrefix(line, datagramHeader)
@@ -103,8 +105,8 @@ func (s *Sentence) setAddress(b []byte) int {
 	return n
 }
 
-// setFields finds the fields from the end of the address on. The body ends before the checksum, at the end of the line, or where the next
-// sentence begins: then this one was cut.
+// setFields finds the fields from the end of the address on. The body ends before the checksum, at the end of the line,
+// or where the next sentence begins: then this one was cut.
 func (s *Sentence) setFields(b []byte, from int) (fields, body int, cut bool) {
 	for i := from; i < len(b); i++ {
 		switch classes[b[i]] {
@@ -148,8 +150,8 @@ func (s *Sentence) setChecksum(b []byte, body int) int {
 	return body + 1 + len(digits)
 }
 
-// digitsLen is the length of a checksum's digits, which may be torn off or wrong at the end of a line, or -1 when there is none: then the
-// asterisk before it is text.
+// digitsLen is the length of a checksum's digits, which may be torn off or wrong at the end of a line, or -1 when there
+// is none: then the asterisk before it is text.
 func digitsLen(b []byte) int {
 	if len(b) >= 2 && isHex(b[0]) && isHex(b[1]) {
 		return 2
@@ -195,8 +197,8 @@ var classes = func() (of [256]class) {
 	return of
 }()
 
-// findStart is the index of the first start character that an address follows, or of the first tag block, whichever comes first;
-// -1 when there is neither. What it skips is counted as noise.
+// findStart is the index of the first start character that an address follows, or of the first tag block, whichever
+// comes first; -1 when there is neither. What it skips is counted as noise.
 func (s *Sentence) findStart(line []byte) int {
 	for i, c := range line {
 		switch c {
@@ -248,7 +250,8 @@ func (s *Sentence) Formatter() []byte { return s.Address.formatter() }
 // NumFields is the number of fields after the address.
 func (s *Sentence) NumFields() int { return s.fields }
 
-// Field is the field with the given index, 0 being the one after the address. It is empty, not an error, beyond the last.
+// Field is the field with the given index, 0 being the one after the address. It is empty, not an error, beyond the
+// last.
 func (s *Sentence) Field(i int) []byte {
 	if i < 0 || i >= s.fields {
 		return nil
@@ -263,7 +266,8 @@ func (s *Sentence) Field(i int) []byte {
 // Has reports whether the field is there and not empty.
 func (s *Sentence) Has(i int) bool { return len(s.Field(i)) > 0 }
 
-// WireLength is the number of characters that the sentence took on the line with carriage return, line feed and tag blocks.
+// WireLength is the number of characters that the sentence took on the line with carriage return, line feed and tag
+// blocks.
 func (s *Sentence) WireLength() int { return len(s.tags) + len(s.Raw) + 2 }
 
 // Overlong reports whether the sentence has more than the standard's 82 characters; tag blocks do not count.

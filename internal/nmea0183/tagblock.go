@@ -53,8 +53,9 @@ func (s *Sentence) HasTags() bool { return len(s.tags) > 0 }
 // Tags are the tag blocks before the sentence with their backslashes, nil when there are none. They alias the line.
 func (s *Sentence) Tags() []byte { return s.tags }
 
-// Tag is the value of a key in the tag blocks before the sentence: 'c' time, 'd' destination, 'g' group, 'n' line count,
-// 'r' relative time, 's' source, 't' or 'i' text. The value aliases the line. Check TagChecksum before trusting it.
+// Tag is the value of a key in the tag blocks before the sentence: 'c' time, 'd' destination, 'g' group, 'n' line
+// count, 'r' relative time, 's' source, 't' or 'i' text. The value aliases the line. Check TagChecksum before trusting
+// it.
 func (s *Sentence) Tag(key byte) (value []byte, ok bool) {
 	for rest := s.tags; len(rest) > 0; {
 		var block []byte

@@ -79,7 +79,9 @@ var titles = [][2]string{
 
 // Title says in plain words what sentences of that type tell, "" when it is not known.
 func Title(formatter string) string {
-	i, ok := slices.BinarySearchFunc(titles, formatter, func(t [2]string, f string) int { return strings.Compare(t[0], f) })
+	i, ok := slices.BinarySearchFunc(titles, formatter, func(t [2]string, f string) int {
+		return strings.Compare(t[0], f)
+	})
 	if !ok {
 		return ""
 	}

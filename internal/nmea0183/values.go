@@ -21,15 +21,16 @@ type format struct {
 // notKnown is the reason of a type that go-nmea has nothing for.
 const notKnown = "does not know it"
 
-// formats is sorted by name. Those with a reason are read by our own code, HBT, TXT and VER in identity.go, AIS in ais.go; all others by
-// go-nmea. TestAgainstLibrary holds the reasons to be true. Read-only.
+// formats is sorted by name. Those with a reason are read by our own code, HBT, TXT and VER in identity.go, AIS in
+// ais.go; all others by go-nmea. TestAgainstLibrary holds the reasons to be true. Read-only.
 var formats = []format{
 	{"DBK", []Quantity{Depth}, depths, reads(fromDBK), nil, ""},
 	{"DBS", []Quantity{Depth}, depths, reads(fromDBS), nil, ""},
 	{"DBT", []Quantity{Depth}, depths, reads(fromDBT), nil, ""},
 	{"DPT", []Quantity{Depth}, layoutOf("num num"), reads(fromDPT), nil, ""},
 	{"GGA", []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude},
-		layoutOf("time lat,NS lon,EW 012345678 int num num,M - - - -"), nil, readGGA, "refuses quality 7 and 8: typed in, simulated"},
+		layoutOf("time lat,NS lon,EW 012345678 int num num,M - - - -"), nil, readGGA,
+		"refuses quality 7 and 8: typed in, simulated"},
 	{"GLL", []Quantity{Position, TimeOfDay}, layoutOf("lat,NS lon,EW time status ADEFMNPRS?"), reads(fromGLL), nil, ""},
 	{"GNS", []Quantity{TimeOfDay, Position, SatellitesUsed, HorizontalDilution, Altitude},
 		layoutOf("time lat,NS lon,EW modes int num num - - -"), reads(fromGNS), nil, ""},
@@ -57,13 +58,15 @@ var formats = []format{
 	{"VDO", nil, layout{}, nil, nil, "joins no parts and reads no message"},
 	{"VDR", []Quantity{CurrentSet, CurrentDrift}, layoutOf("num,T num,M num,N"), reads(fromVDR), nil, ""},
 	{"VER", nil, layout{}, nil, nil, notKnown},
-	{"VHW", []Quantity{Heading, SpeedThroughWater}, layoutOf("num,T num,M num,N num,K"), nil, readVHW, "reads the old form of four numbers wrong"},
+	{"VHW", []Quantity{Heading, SpeedThroughWater}, layoutOf("num,T num,M num,N num,K"), nil, readVHW,
+		"reads the old form of four numbers wrong"},
 	{"VLW", []Quantity{DistanceLog, TripLog}, layoutOf("num,N num,N num,N num,N"), reads(fromVLW), nil, ""},
 	{"VTG", []Quantity{CourseOverGround, SpeedOverGround}, layoutOf("num,T num,M num,N num,K ADEFMNPRS?"), nil, readVTG,
 		"reads the old form of four numbers wrong"},
 	{"VWR", []Quantity{WindAngle, WindSpeed}, oldWinds, reads(fromVWR), nil, ""},
 	{"VWT", []Quantity{WindAngle, WindSpeed}, oldWinds, reads(fromVWT), nil, ""},
-	{"XDR", []Quantity{Pitch, Roll, WaterTemperature, AirTemperature, Pressure, Humidity}, layoutOf("ACHP? num BCDP? text ..."), reads(fromXDR), nil, ""},
+	{"XDR", []Quantity{Pitch, Roll, WaterTemperature, AirTemperature, Pressure, Humidity},
+		layoutOf("ACHP? num BCDP? text ..."), reads(fromXDR), nil, ""},
 	{"ZDA", []Quantity{Time}, layoutOf("time int int int - -"), reads(fromZDA), nil, ""},
 }
 
@@ -79,7 +82,9 @@ func reads[T nmea.Sentence](from func(*reader, T)) func(*reader, nmea.Sentence) 
 
 // formatOf finds a sentence type, nil when its contents are not read.
 func formatOf(formatter string) *format {
-	i, ok := slices.BinarySearchFunc(formats, formatter, func(f format, name string) int { return strings.Compare(f.name, name) })
+	i, ok := slices.BinarySearchFunc(formats, formatter, func(f format, name string) int {
+		return strings.Compare(f.name, name)
+	})
 	if !ok {
 		return nil
 	}
@@ -94,7 +99,8 @@ func Nominal(formatter string) time.Duration {
 	return 0
 }
 
-// Carries lists the quantities that a sentence type can carry, none for a type whose values are not read. The list is the caller's to read only.
+// Carries lists the quantities that a sentence type can carry, none for a type whose values are not read. The list is
+// the caller's to read only.
 func Carries(formatter string) []Quantity {
 	if f := formatOf(formatter); f != nil {
 		return f.carries
@@ -102,9 +108,9 @@ func Carries(formatter string) []Quantity {
 	return nil
 }
 
-// Read appends the readings of s to readings and returns it. A sentence type that it does not know, and a sentence with a bad
-// checksum, gives none and no error. ReasonValue means that a field was not what the type wants there; the readings of the other fields
-// are given. ReasonCrash means that the library gave up, and there are none.
+// Read appends the readings of s to readings and returns it. A sentence type that it does not know, and a sentence with
+// a bad checksum, gives none and no error. ReasonValue means that a field was not what the type wants there; the
+// readings of the other fields are given. ReasonCrash means that the library gave up, and there are none.
 func Read(s *Sentence, readings []Reading) ([]Reading, error) {
 	if s.Start != '$' || s.Checksum == ChecksumBad || s.Address.Proprietary() || s.Address.Query() {
 		return readings, nil
