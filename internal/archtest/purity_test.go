@@ -28,10 +28,12 @@ var impure = map[string]string{
 
 // accepted third parties of pure packages, each with what makes it pure enough.
 var accepted = map[string]string{
-	"github.com/adrianmo/go-nmea": "it reads text; its functions that read a clock or change what all share are in library",
-	"github.com/goccy/go-yaml":    "it reads text",
-	"go.einride.tech/can":         "its frames are values",
-	"maragu.dev/gomponents":       "it makes text",
+	"github.com/adrianmo/go-nmea":    "it reads text; its functions that read a clock or change what all share are in library",
+	"github.com/go-pdf/fpdf":         "it makes bytes: pictures and fonts are given to it as such",
+	"github.com/goccy/go-yaml":       "it reads text",
+	"go.einride.tech/can":            "its frames are values",
+	"golang.org/x/image/font/gofont": "its fonts are values",
+	"maragu.dev/gomponents":          "it makes text",
 }
 
 // library are functions of go-nmea that a pure package does not call.
