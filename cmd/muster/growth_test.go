@@ -21,7 +21,7 @@ func crowd(b *testing.B, devices, messages int) *boat.Boat {
 	b.Helper()
 	at := event.At(time.Date(2026, 6, 1, 8, 0, 0, 0, time.UTC))
 	whole := boat.New(boat.Options{ID: "kittiwake"})
-	whole.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})
+	whole.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})
 	send := func(number uint32, source int, data []byte) {
 		frames, err := transport.Split(nil, pgn.MakeID(6, number, uint8(source), pgn.Global), 0, data)
 		if err != nil {
@@ -29,7 +29,7 @@ func crowd(b *testing.B, devices, messages int) *boat.Boat {
 		}
 		for _, f := range frames {
 			at = at.Add(50 * time.Microsecond)
-			whole.Feed(&event.Event{Kind: event.KindFrame, Time: at, Frame: f})
+			whole.Feed(event.Event{Kind: event.KindFrame, Time: at, Frame: f})
 		}
 	}
 	for i := range devices {

@@ -11,8 +11,7 @@ import (
 
 // Model is what a Watch needs of the boat: *boat.Boat has it.
 type Model interface {
-	Feed(*event.Event)
-	FeedFrames(numbers []uint16, events []event.Event, from, until event.Time) (taken int, latest event.Time)
+	Feed(...event.Event)
 	Tick(now event.Time)
 	Report() *boat.Report
 }
@@ -60,22 +59,22 @@ func (w *Watch) Configure(rules check.Settings, alerts Settings) {
 // Book is the Watch's own, for acknowledging, silencing and keeping.
 func (w *Watch) Book() *Book { return w.book }
 
-// Feed hands the event to the boat, after running the checks for every full interval that ends at or before it.
-func (w *Watch) Feed(ev *event.Event) {
-	if ev.Time >= w.next || ev.Time < w.last {
-		w.move(ev.Time)
-	} else if ev.Time > w.last {
-		w.last = ev.Time
+// Feed hands the events to the boat, in their order, and runs the checks for every full interval that ends at or before one of them.
+func (w *Watch) Feed(events ...event.Event) {
+	fed := 0
+	for i := range events {
+		t := events[i].Time
+		switch {
+		case t.IsZero(): // an unstamped source has no event time
+		case t >= w.next, t < w.last-maxBack*event.Time(w.settings.Every):
+			w.model.Feed(events[fed:i]...)
+			fed = i
+			w.move(t)
+		case t > w.last:
+			w.last = t
+		}
 	}
-	w.model.Feed(ev)
-}
-
-// FeedFrames is Feed for the frames at the front of events as Boat.FeedFrames takes them, as long as no check comes due and none is so late
-// that the clock may have been set back.
-func (w *Watch) FeedFrames(numbers []uint16, events []event.Event) int {
-	n, latest := w.model.FeedFrames(numbers, events, w.next-maxBack*event.Time(w.settings.Every), w.next)
-	w.last = max(w.last, latest)
-	return n
+	w.model.Feed(events[fed:]...)
 }
 
 // Advance moves event time on when no event does, as a live clock says. It must not run ahead of events still to come: stay as far
@@ -118,9 +117,6 @@ const (
 
 // move runs the checks for the intervals that end up to t.
 func (w *Watch) move(t event.Time) {
-	if t.IsZero() {
-		return // an unstamped source has no event time
-	}
 	every := event.Time(w.settings.Every)
 	ends := t - t%every // the last interval that ends up to t
 	switch {

@@ -18,9 +18,10 @@ type fake struct {
 	judged    []event.Time
 }
 
-func (f *fake) Feed(ev *event.Event) { f.now, f.last = max(f.now, ev.Time), ev.Time }
-func (f *fake) FeedFrames([]uint16, []event.Event, event.Time, event.Time) (taken int, latest event.Time) {
-	return 0, 0
+func (f *fake) Feed(events ...event.Event) {
+	for _, e := range events {
+		f.now, f.last = max(f.now, e.Time), e.Time
+	}
 }
 func (f *fake) Tick(now event.Time) { f.now = max(f.now, now) }
 func (f *fake) Report() *boat.Report {
@@ -37,9 +38,9 @@ func TestWatchRunsAtFullIntervals(t *testing.T) {
 	f := &fake{}
 	w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
 	for _, s := range []int{3, 7, 10, 12, 45} { // t0 is a multiple of ten seconds
-		w.Feed(&event.Event{Time: at(s)})
+		w.Feed(event.Event{Time: at(s)})
 	}
-	w.Feed(&event.Event{}) // an unstamped event moves nothing
+	w.Feed(event.Event{}) // an unstamped event moves nothing
 	w.Advance(at(52))
 	w.Finish()
 	want := []event.Time{at(10), at(20), at(30), at(40), at(50), at(52)}
@@ -54,8 +55,8 @@ func TestWatchRunsAtFullIntervals(t *testing.T) {
 func TestWatchLongGapsAndClocksSetBack(t *testing.T) {
 	f := &fake{}
 	w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
-	w.Feed(&event.Event{Time: at(0) - 50*365*24*3600*1e9})
-	w.Feed(&event.Event{Time: at(0)})
+	w.Feed(event.Event{Time: at(0) - 50*365*24*3600*1e9})
+	w.Feed(event.Event{Time: at(0)})
 	if n := len(f.judged); n != maxSteps+1 {
 		t.Errorf("%d runs for fifty years, want %d", n, maxSteps+1)
 	}
@@ -64,8 +65,8 @@ func TestWatchLongGapsAndClocksSetBack(t *testing.T) {
 	}
 	before := len(f.judged)
 	f.now = 0
-	w.Feed(&event.Event{Time: at(-3605)})
-	w.Feed(&event.Event{Time: at(-3600)})
+	w.Feed(event.Event{Time: at(-3605)})
+	w.Feed(event.Event{Time: at(-3600)})
 	if n := len(f.judged) - before; n != 1 {
 		t.Errorf("%d runs after the clock was set back, want 1", n)
 	}
@@ -76,14 +77,14 @@ func TestWatchTellsChanges(t *testing.T) {
 	w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
 	var got []string
 	w.OnChange = func(c Change) { got = append(got, words([]Change{c})[0]+" "+c.At.Sub(t0).String()) }
-	w.Feed(&event.Event{Time: at(5)})
-	w.Feed(&event.Event{Time: at(305)})
-	w.Feed(&event.Event{Time: at(310)})
+	w.Feed(event.Event{Time: at(5)})
+	w.Feed(event.Event{Time: at(305)})
+	w.Feed(event.Event{Time: at(310)})
 	w.Advance(at(318))
-	w.Feed(&event.Event{Time: at(320)})
-	w.Feed(&event.Event{Time: at(329)})
-	w.Feed(&event.Event{Time: at(338)})
-	w.Feed(&event.Event{Time: at(345)})
+	w.Feed(event.Event{Time: at(320)})
+	w.Feed(event.Event{Time: at(329)})
+	w.Feed(event.Event{Time: at(338)})
+	w.Feed(event.Event{Time: at(345)})
 	want := []string{"raised silent:a 2m10s", "cleared silent:a 5m40s"}
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got)\n%s", diff)
@@ -101,14 +102,14 @@ func TestWatchDoesNotDependOnTheClock(t *testing.T) {
 		run := func(live bool) []boat.Alert {
 			w := NewWatch(&fake{}, check.DefaultSettings(), DefaultSettings())
 			now := t0
-			w.Feed(&event.Event{Time: now})
+			w.Feed(event.Event{Time: now})
 			for _, ms := range gaps {
 				next := now.Add(time.Duration(ms) * time.Millisecond)
 				for tick := now; live && tick < next; tick = tick.Add(time.Second) {
 					w.Advance(tick)
 				}
 				now = next
-				w.Feed(&event.Event{Time: now})
+				w.Feed(event.Event{Time: now})
 			}
 			w.Finish()
 			return w.Alerts()
@@ -125,7 +126,7 @@ func BenchmarkWatchFeed(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		ev.Time += 1000 // a million events a second of event time
-		w.Feed(&ev)
+		w.Feed(ev)
 	}
 }
 
@@ -139,12 +140,12 @@ func TestWatchConfigureKeepsAlerts(t *testing.T) {
 	}}})
 	w.Configure(check.DefaultSettings(), DefaultSettings())
 	for s := range 40 {
-		w.Feed(&event.Event{Time: at(s)})
+		w.Feed(event.Event{Time: at(s)})
 	}
 	faster := check.DefaultSettings()
 	faster.Every = 5 * time.Second
 	w.Configure(faster, Settings{FlapCount: 1})
-	w.Feed(&event.Event{Time: at(45)})
+	w.Feed(event.Event{Time: at(45)})
 	if got := w.Alerts(); len(got) != 1 || got[0].ID != "software-behind:a" || got[0].Since != at(10) {
 		t.Errorf("alerts %+v", got)
 	}

@@ -235,16 +235,16 @@ func TestTalkersCover(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			b, now := boat.New(boat.Options{}), event.Time(1_777_636_800_000_000_000)
-			b.Feed(&event.Event{Time: now, Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000}})
-			b.Feed(&event.Event{Time: now, Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+			b.Feed(event.Event{Time: now, Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000}})
+			b.Feed(event.Event{Time: now, Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 			for range 10 {
 				now = now.Add(time.Second)
-				b.Feed(&event.Event{Time: now, Kind: event.KindFrame, Frame: frame(130824, 99, depth)}) // somebody is heard
+				b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(130824, 99, depth)}) // somebody is heard
 				for i := range c.sounders {
-					b.Feed(&event.Event{Time: now, Kind: event.KindFrame, Frame: frame(128267, uint8(40+i), depth)})
+					b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(128267, uint8(40+i), depth)})
 				}
 				for _, line := range c.lines {
-					b.Feed(&event.Event{Time: now, Kind: event.KindLine, Network: 1, Line: []byte(sealed(line))})
+					b.Feed(event.Event{Time: now, Kind: event.KindLine, Network: 1, Line: []byte(sealed(line))})
 				}
 			}
 			l := sound()

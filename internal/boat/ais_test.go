@@ -71,12 +71,12 @@ type lineWriter struct {
 
 func (l *lineWriter) add(line string) {
 	l.now += 1e9
-	l.b.Feed(&event.Event{Kind: event.KindLine, Time: l.now, Line: []byte(line)})
+	l.b.Feed(event.Event{Kind: event.KindLine, Time: l.now, Line: []byte(line)})
 }
 
 func newLineWriter() *lineWriter {
 	l := &lineWriter{b: New(Options{}), now: epoch}
-	l.b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ais", Kind: event.NMEA0183, BitRate: 38400}})
+	l.b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ais", Kind: event.NMEA0183, BitRate: 38400}})
 	return l
 }
 
@@ -129,7 +129,7 @@ func TestAISAllocatesNothingOnceWarm(t *testing.T) {
 		for i := range events {
 			l.now += 1e9
 			events[i].Time = l.now
-			l.b.Feed(&events[i])
+			l.b.Feed(events[i : i+1]...)
 		}
 	}
 	feed()

@@ -37,17 +37,14 @@ func fleetOf(devices, messages int) (*Boat, []event.Event) {
 func benchmarkFeed(b *testing.B, devices, messages int) {
 	_, events := fleetOf(devices, messages)
 	boat := New(Options{})
-	for i := range events {
-		boat.Feed(&events[i])
-	}
+	boat.Feed(events...)
 	loop := events[len(events)-devices*messages:]
 	span := loop[len(loop)-1].Time.Sub(loop[0].Time) + time.Millisecond
 	b.ReportAllocs()
 	i := 0
 	for b.Loop() {
-		ev := &loop[i]
-		ev.Time = ev.Time.Add(span)
-		boat.Feed(ev)
+		loop[i].Time = loop[i].Time.Add(span)
+		boat.Feed(loop[i : i+1]...)
 		if i++; i == len(loop) {
 			i = 0
 		}

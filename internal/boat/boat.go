@@ -95,7 +95,7 @@ type Boat struct {
 	manual   []Manual
 	sources  sourceBook
 	past     map[pastKey]*Past
-	noRoutes bool // for tests: every frame is looked up anew
+	lengths  transport.Lengths
 }
 
 // New returns a boat of which nothing is known yet.
@@ -129,73 +129,33 @@ func (b *Boat) Tick(t event.Time) {
 	}
 }
 
-// Feed takes the next event. The event is not kept.
-func (b *Boat) Feed(ev *event.Event) {
-	var n *network
-	if i := int(ev.Network); i < len(b.nets) && ev.Kind != event.KindNetwork {
-		n = b.nets[i]
-	}
-	if n == nil {
-		if n = b.network(ev); n == nil {
-			return
-		}
-	}
-	if t := ev.Time; t >= n.last && t >= b.now && t >= b.to && t < n.turn { // as nearly always
-		n.last, b.now, b.to = t, t, t
-	} else if t != 0 {
-		b.advance(n, t)
-	}
-	switch ev.Kind {
-	case event.KindFrame:
-		n.frame(ev)
-	case event.KindLine:
-		n.line(ev)
-	default:
-		n.happening(ev)
-	}
-}
-
-// FeedFrames is Feed for the frames at the front of events, of any networks that the boat knows, as long as each is in time: neither before
-// from nor before the one before it on its network, and before until. Numbers are the boat's for those that the events hold; events that
-// were taken hold the boat's. It returns how many these are, none when the first wants Feed, and the latest of their times.
-func (b *Boat) FeedFrames(numbers []uint16, events []event.Event, from, until event.Time) (taken int, latest event.Time) {
-	for taken < len(events) {
-		local := int(events[taken].Network)
-		if local >= len(numbers) || int(numbers[local]) >= len(b.nets) || b.nets[numbers[local]] == nil {
-			break
-		}
-		n := b.nets[numbers[local]]
-		k := n.run(numbers[local], events[taken:], max(from, n.last), min(until, n.turn))
-		if k == 0 {
-			break
-		}
-		taken, latest = taken+k, max(latest, n.last)
-	}
-	return taken, latest
-}
-
-// run takes the frames of one network that are in time, at the front of events, of which there are some.
-func (n *network) run(number uint16, events []event.Event, from, until event.Time) int {
-	b, local := n.boat, events[0].Network
+// Feed takes the next events, in their order. None is kept.
+func (b *Boat) Feed(events ...event.Event) {
 	for i := range events {
 		ev := &events[i]
-		if ev.Kind != event.KindFrame || ev.Network != local || ev.Time < from || ev.Time >= until {
-			return i
+		var n *network
+		if k := int(ev.Network); k < len(b.nets) && ev.Kind != event.KindNetwork {
+			n = b.nets[k]
 		}
-		from = ev.Time
-		n.last = from
-		if from > b.now {
-			b.now = from
+		if n == nil {
+			if n = b.network(ev); n == nil {
+				continue
+			}
 		}
-		if from > b.to {
-			b.to = from
+		if t := ev.Time; t >= n.last && t >= b.now && t >= b.to && t < n.turn { // as nearly always
+			n.last, b.now, b.to = t, t, t
+		} else if t != 0 {
+			b.advance(n, t)
 		}
-		if number != local {
-			ev.Network = number
+		switch ev.Kind {
+		case event.KindFrame:
+			n.frame(ev)
+		case event.KindLine:
+			n.line(ev)
+		default:
+			n.happening(ev)
 		}
-		n.frame(ev)
 	}
-	return len(events)
 }
 
 // network takes a network's introduction, or makes one for a stream that did not introduce it.

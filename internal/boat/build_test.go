@@ -97,7 +97,7 @@ func (w *wire) add(ev event.Event) *wire {
 func (w *wire) feed(opt Options) *Boat {
 	b := New(opt)
 	for i := range w.events {
-		b.Feed(&w.events[i])
+		b.Feed(w.events[i])
 	}
 	return b
 }

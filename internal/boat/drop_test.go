@@ -12,7 +12,7 @@ func TestDrop(t *testing.T) {
 	const now = event.Time(1e18)
 	b := New(Options{})
 	for i, id := range []string{"can0", "can1"} {
-		b.Feed(&event.Event{Kind: event.KindNetwork, Network: uint16(i), Time: now, Info: &event.Network{ID: id, Kind: event.NMEA2000}})
+		b.Feed(event.Event{Kind: event.KindNetwork, Network: uint16(i), Time: now, Info: &event.Network{ID: id, Kind: event.NMEA2000}})
 		b.nets[i].devices = append(b.nets[i].devices, newDevice(b.nets[i], 35, pgn.NAME(i+7), true, now))
 	}
 	var all []*source
@@ -50,7 +50,7 @@ func TestDrop(t *testing.T) {
 	if r := b.Report(); len(r.Networks) != 1 || len(r.Devices) != 1 || r.Devices[0].Network != "can0" {
 		t.Errorf("networks %+v", r.Networks)
 	}
-	b.Feed(&event.Event{Kind: event.KindNetwork, Network: 1, Time: now, Info: &event.Network{ID: "gps", Kind: event.NMEA0183}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Network: 1, Time: now, Info: &event.Network{ID: "gps", Kind: event.NMEA0183}})
 	if r := b.Report(); len(r.Networks) != 2 || r.Networks[1].ID != "gps" || len(r.Devices) != 1 {
 		t.Errorf("networks %+v", r.Networks)
 	}

@@ -18,9 +18,9 @@ import (
 
 func feedLines(opt Options, lines ...string) *Report {
 	b := New(opt)
-	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 	for i, l := range lines {
-		b.Feed(&event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
+		b.Feed(event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
 	}
 	return b.Report()
 }
@@ -75,11 +75,11 @@ func TestGives(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			b := New(Options{})
-			b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+			b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 			at := epoch
 			for _, l := range c.lines {
 				at = at.Add(time.Second)
-				b.Feed(&event.Event{Kind: event.KindLine, Time: at, Line: []byte(sealed(l))})
+				b.Feed(event.Event{Kind: event.KindLine, Time: at, Line: []byte(sealed(l))})
 			}
 			b.Tick(at.Add(c.later))
 			r := b.Report()
@@ -150,9 +150,9 @@ func TestLikelyBaud(t *testing.T) {
 		lines = append(lines, string([]byte{0x00, 0x80, 0x80, 0x00, 0x80, 0x00, 0x80, 0x00, 0x00, 0x00, 0x80, 0x80}))
 	}
 	b := New(Options{})
-	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400}})
 	for i, l := range lines {
-		b.Feed(&event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
+		b.Feed(event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
 	}
 	if got := b.Report().Networks[0].Line; got.Condition != "wrong-baud" || got.LikelyBaud != 4800 {
 		t.Errorf("%+v", got)
@@ -175,7 +175,7 @@ func TestTalkerThatDoesNotAnswer(t *testing.T) {
 	run := func(after time.Duration, steps ...func(*Boat, event.Time)) Talker {
 		t.Helper()
 		b := New(Options{})
-		b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+		b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 		at := epoch
 		for _, step := range steps {
 			step(b, at)
@@ -195,7 +195,7 @@ func TestTalkerThatDoesNotAnswer(t *testing.T) {
 	}
 	line := func(text string, sent bool) func(*Boat, event.Time) {
 		return func(b *Boat, at event.Time) {
-			b.Feed(&event.Event{Kind: event.KindLine, Time: at, Line: []byte(text), Sent: sent})
+			b.Feed(event.Event{Kind: event.KindLine, Time: at, Line: []byte(text), Sent: sent})
 		}
 	}
 	speaks, ours, theirs := line(sealed("GPRMC,,V,,,,,,,,,,N"), false), line(sealed("IIGPQ,VER"), true), line(sealed("CCGPQ,VER"), false)
@@ -228,7 +228,7 @@ func TestTalkerThatDoesNotAnswer(t *testing.T) {
 // model larger: not new talkers, formatters, texts and versions, nor noise, torn messages and vessels.
 func TestMemoryOfLinesIsBounded(t *testing.T) {
 	b := New(Options{MaxTalkers: 16, MaxSentences: 16})
-	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400}})
 	at, random := epoch, rand.New(rand.NewPCG(1, 2))
 	var text, line []byte
 	letters := func(n int) {
@@ -273,7 +273,7 @@ func TestMemoryOfLinesIsBounded(t *testing.T) {
 			}
 			line = nmea0183.Append(line[:0], start, string(text))
 			ev.Time, ev.Line = at, line
-			b.Feed(&ev)
+			b.Feed(ev)
 		}
 	}
 	heap := func() uint64 {
@@ -306,11 +306,11 @@ func TestOnSentence(t *testing.T) {
 	b := New(Options{MaxTalkers: 1, OnSentence: func(s *nmea0183.Sentence, in Line) {
 		got = append(got, fmt.Sprintf("%s %d %v %s %s%s", in.Network, in.Time, in.Sent, s.Checksum, s.Tags(), s.Raw))
 	}})
-	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "bow", Kind: event.NMEA0183}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "bow", Kind: event.NMEA0183}})
 	for i, line := range []string{"$SDDPT,1.0,0.0*56", "$SDDPT,1.0,0.0*00", "$IIMTW,18.5,C", "UdPbC\x00\\s:x*31\\!AIVDM,1,1,,B,15N4cJ`005Jrek0H@9n`DW5608EP,0*13\r\n", "noise", "$GPZDA,1$GPZDA,2*56"} {
-		b.Feed(&event.Event{Kind: event.KindLine, Time: event.Time(i + 1), Line: []byte(line)})
+		b.Feed(event.Event{Kind: event.KindLine, Time: event.Time(i + 1), Line: []byte(line)})
 	}
-	b.Feed(&event.Event{Kind: event.KindLine, Time: 7, Line: []byte("$CCSDQ,VER*2B"), Sent: true})
+	b.Feed(event.Event{Kind: event.KindLine, Time: 7, Line: []byte("$CCSDQ,VER*2B"), Sent: true})
 	want := []string{"bow 1 false good $SDDPT,1.0,0.0*56", "bow 2 false bad $SDDPT,1.0,0.0*00", "bow 3 false missing $IIMTW,18.5,C",
 		"bow 4 false good \\s:x*31\\!AIVDM,1,1,,B,15N4cJ`005Jrek0H@9n`DW5608EP,0*13", "bow 6 false good $GPZDA,2*56", "bow 7 true good $CCSDQ,VER*2B"}
 	if diff := cmp.Diff(want, got); diff != "" {

@@ -19,15 +19,6 @@ const (
 	pgnConfiguration = 126998
 )
 
-// managed reports whether manage or its callers read the PGN.
-func managed(number uint32) bool {
-	switch number {
-	case pgnAck, pgnRequest, pgnClaim, pgnList, pgnProduct, pgnConfiguration:
-		return true
-	}
-	return false
-}
-
 // manage reads a message about the network or its devices.
 func (n *network) manage(m *transport.Message, d *device, number uint32) {
 	switch number {
@@ -99,7 +90,6 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 		n.faults.InvalidMessages++
 		return n.byAddress[src]
 	}
-	n.reroute()
 	t := m.Time
 	contested := n.contend(src, name, t)
 	d, here := n.byName[name], n.byAddress[src]
@@ -185,7 +175,6 @@ func (n *network) room() bool {
 
 // forget takes a device off the list.
 func (n *network) forget(d *device) {
-	n.reroute()
 	n.devices = slices.DeleteFunc(n.devices, func(e *device) bool { return e == d })
 	n.streams -= len(d.streams)
 	if d.named {
@@ -248,7 +237,6 @@ func (n *network) succeed(src uint8, t event.Time) {
 	}
 	n.rival[src] = nil
 	if !d.cannot && d.address == pgn.Null {
-		n.reroute()
 		n.occupy(d, src, t)
 	}
 }
@@ -321,7 +309,6 @@ func (n *network) cannotClaim(m *transport.Message) {
 		n.faults.InvalidMessages++
 		return
 	}
-	n.reroute()
 	d := n.byName[name]
 	if d == nil {
 		if d = n.newNamed(pgn.Null, name, m.Time); d == nil {

@@ -17,10 +17,8 @@ type network struct {
 	state  string
 	asm    *transport.Assembler // NMEA 2000 only
 	frames uint64
-	faults Faults                  // without what asm counts
-	fails  uint64                  // asm's failures when last looked at
-	routes *[1 << routeTable]route // with asm
-	era    uint64                  // counts, above the bits of an identifier, how often the owner of an address changed
+	faults Faults // without what asm counts
+	fails  uint64 // asm's failures when last looked at
 
 	last  event.Time // latest stamp
 	start event.Time // first stamp
@@ -75,7 +73,7 @@ func (r *run) begun(now event.Time) event.Time {
 }
 
 func newNetwork(b *Boat, info event.Network) *network {
-	n := &network{boat: b, era: 1 << routeBits, byName: map[pgn.NAME]*device{}, contests: map[uint8]*contest{}}
+	n := &network{boat: b, byName: map[pgn.NAME]*device{}, contests: map[uint8]*contest{}}
 	n.introduce(info)
 	return n
 }
@@ -83,7 +81,7 @@ func newNetwork(b *Boat, info event.Network) *network {
 func (n *network) introduce(info event.Network) {
 	n.info = info
 	if info.Kind != event.NMEA0183 && n.asm == nil {
-		n.asm, n.routes = transport.NewAssembler(n.boat.opt.Assembly), new([1 << routeTable]route)
+		n.asm = transport.NewAssembler(n.boat.opt.Assembly)
 	}
 	for _, d := range n.devices {
 		d.nameIt()
@@ -127,60 +125,31 @@ func (n *network) turnOver(t event.Time) {
 func (n *network) frame(ev *event.Event) {
 	f := &ev.Frame
 	n.frames++
+	n.bits += uint64(n.boat.lengths.FrameBits(f))
 	if !f.IsExtended || f.IsRemote || f.Length > can.MaxDataLength || n.asm == nil {
-		n.bits += uint64(transport.FrameBits(f))
 		n.oddFrame(ev)
 		return
 	}
-	r := n.slot(f.ID)
-	if r.key != n.era|uint64(f.ID) {
-		r.begin(n.era, f.ID)
-	}
-	switch {
-	case ev.Count != 0:
-		n.bits += uint64(ev.Count)
-	case f.Length == can.MaxDataLength:
-		n.bits += uint64(r.head.FrameBits(&f.Data))
-	default:
-		n.bits += uint64(transport.FrameBits(f))
-	}
-	switch {
-	case r.device == nil:
-		n.take(ev, r)
-	case r.whole && n.asm.Pass(ev.Time):
-		n.pass(r, f.Data[:f.Length], ev.Time)
-	default:
-		m := n.asm.Feed(ev)
-		if n.asm.Failures() != n.fails {
-			n.failed(ev.Time)
-		}
-		if m == nil {
-			r.device.heard(ev.Time)
-			return
-		}
-		n.pass(r, m.Data, m.Time)
-		if n.boat.opt.OnMessage != nil {
-			n.boat.opt.OnMessage(m, &r.device.sender)
-		}
-	}
-}
-
-// take takes a frame of which no route tells where it goes, and makes one for those that follow.
-func (n *network) take(ev *event.Event, r *route) {
 	m := n.asm.Feed(ev)
 	if n.asm.Failures() != n.fails {
 		n.failed(ev.Time)
 	}
-	src := uint8(ev.Frame.ID)
+	src := uint8(f.ID)
 	if src >= pgn.Null {
 		n.nobody(m, src)
 		return
 	}
-	n.succeed(src, ev.Time)
-	d := n.byAddress[src]
-	if m != nil && m.PGN() == pgnClaim {
+	if n.rival[src] != nil {
+		n.succeed(src, ev.Time)
+	}
+	d, number := n.byAddress[src], uint32(0)
+	if m != nil {
+		number = m.PGN()
+	}
+	switch {
+	case number == pgnClaim:
 		d = n.claim(m, src)
-	} else if d == nil {
+	case d == nil:
 		d = n.provisional(src, ev.Time)
 	}
 	if d == nil {
@@ -191,8 +160,7 @@ func (n *network) take(ev *event.Event, r *route) {
 	}
 	d.heard(ev.Time)
 	if m != nil {
-		n.message(m, d)
-		n.point(r, m, d)
+		n.message(m, d, number)
 	}
 }
 
@@ -214,8 +182,7 @@ func (n *network) failed(t event.Time) {
 }
 
 // message counts a whole message for the device that sent it and reads those about the network itself.
-func (n *network) message(m *transport.Message, d *device) {
-	number := m.PGN()
+func (n *network) message(m *transport.Message, d *device, number uint32) {
 	if s := d.stream(number, m.Data); s != nil {
 		s.hear(d, m.Data, m.Time)
 	} else {

@@ -311,7 +311,7 @@ func TestNoClock(t *testing.T) {
 func TestUnannouncedNetworks(t *testing.T) {
 	b := New(Options{})
 	for i := range 100 {
-		b.Feed(&event.Event{Kind: event.KindFrame, Time: epoch, Network: uint16(i), Frame: can.Frame{ID: 0x09F11223, Length: 8, IsExtended: true}})
+		b.Feed(event.Event{Kind: event.KindFrame, Time: epoch, Network: uint16(i), Frame: can.Frame{ID: 0x09F11223, Length: 8, IsExtended: true}})
 	}
 	r := b.Report()
 	if len(r.Networks) != 32 || r.Networks[3].ID != "net3" {

@@ -38,9 +38,9 @@ func TestTalkerSoftware(t *testing.T) {
 	versions := func(past []Past, lines ...string) (got []string, r *Report) {
 		b := New(Options{})
 		b.Remember(past)
-		b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+		b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 		for i, l := range lines {
-			b.Feed(&event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
+			b.Feed(event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
 		}
 		r = b.Report()
 		for _, s := range r.Talkers[0].Software {

@@ -196,7 +196,7 @@ func TestReportDoesNotDependOnTicks(t *testing.T) {
 				live.Tick(next)
 				live.Report()
 			}
-			live.Feed(&w.events[i])
+			live.Feed(w.events[i])
 		}
 		for ; next < end; next += step {
 			live.Tick(next)
@@ -214,7 +214,7 @@ func TestReportSharesNothing(t *testing.T) {
 	before := encode(t, r)
 	w := story()
 	for i := range w.events {
-		b.Feed(&w.events[i])
+		b.Feed(w.events[i])
 	}
 	if d := cmp.Diff(string(before), string(encode(t, r))); d != "" {
 		t.Error(d)
@@ -226,13 +226,13 @@ func TestFeedDoesNotAllocate(t *testing.T) {
 	b := w.feed(storyOptions())
 	_, events := fleetOf(8, 20)
 	for i := range events {
-		b.Feed(&events[i])
+		b.Feed(events[i])
 	}
 	if n := testing.AllocsPerRun(20, func() {
 		for i := range events {
 			events[i].Time = events[i].Time.Add(time.Minute)
 			if events[i].Kind == event.KindFrame && pgn.ID(events[i].Frame.ID).PGN() != pgnClaim {
-				b.Feed(&events[i])
+				b.Feed(events[i : i+1]...)
 			}
 		}
 	}); n != 0 {
@@ -263,7 +263,7 @@ func FuzzFeed(f *testing.F) {
 			if ev.Kind == event.KindLine {
 				ev.Line = in[1:15]
 			}
-			b.Feed(&ev)
+			b.Feed(ev)
 		}
 		r := b.Report()
 		for _, n := range r.Networks {

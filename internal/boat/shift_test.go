@@ -13,7 +13,7 @@ func TestShift(t *testing.T) {
 	const boot, past = event.Time(90 * time.Second), event.Time(5 * time.Second)
 	const by = 56 * 365 * 24 * time.Hour
 	b := New(Options{})
-	b.Feed(&event.Event{Kind: event.KindNetwork, Time: boot, Info: &event.Network{ID: "can0", Kind: event.NMEA2000}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Time: boot, Info: &event.Network{ID: "can0", Kind: event.NMEA2000}})
 	d := newDevice(b.nets[0], 35, pgn.NAME(7), true, boot)
 	d.firstSeen = past
 	b.nets[0].devices = append(b.nets[0].devices, d)

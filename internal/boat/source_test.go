@@ -205,15 +205,15 @@ func TestSourcesAreBounded(t *testing.T) {
 // TestMeasuringDoesNotAllocate: a sentence costs no memory beyond the reading of its values.
 func TestMeasuringDoesNotAllocate(t *testing.T) {
 	b := New(Options{})
-	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 	now := epoch
 	lines := [][]byte{[]byte(sealed("GPRMC,080000.00,A,5406.0000,N,01048.0000,E,9.7,57.3,040526,,,A")), []byte(sealed("SDDPT,10.0,0.5,")), []byte(sealed("IIVHW,,,5.7,M,6.1,N,,"))}
-	var ev event.Event
+	ev := make([]event.Event, 1)
 	feed := func() {
 		for _, l := range lines {
 			now = now.Add(300 * time.Millisecond)
-			ev = event.Event{Kind: event.KindLine, Time: now, Line: l}
-			b.Feed(&ev)
+			ev[0] = event.Event{Kind: event.KindLine, Time: now, Line: l}
+			b.Feed(ev...)
 		}
 	}
 	feed()
@@ -256,11 +256,11 @@ func FuzzLines(f *testing.F) {
 	f.Add([]byte("\\g:1-2-3*00\\$SDTXT,01,01,01,x$SDVER,1,1,SD,GAN,1,42,M^2C,1.4,A,0"))
 	f.Fuzz(func(t *testing.T, in []byte) {
 		b := New(Options{MaxTalkers: 4, MaxSentences: 4})
-		b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+		b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 		at := epoch
 		for _, l := range bytes.Split(in, []byte("\n")) {
 			at = at.Add(time.Second)
-			b.Feed(&event.Event{Kind: event.KindLine, Time: at, Line: l})
+			b.Feed(event.Event{Kind: event.KindLine, Time: at, Line: l})
 		}
 		r := b.Report()
 		if len(r.Talkers) > 4 {
@@ -273,7 +273,7 @@ func FuzzLines(f *testing.F) {
 // BenchmarkLines feeds the sentences of a position receiver, a sounder and a compass.
 func BenchmarkLines(b *testing.B) {
 	boat := New(Options{})
-	boat.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+	boat.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 	var lines [][]byte
 	for i := range 64 {
 		lines = append(lines, []byte(sealed(fmt.Sprintf("GPRMC,0800%02d.00,A,5406.%04d,N,01048.0000,E,9.7,57.3,040526,,,A", i%60, i))),
@@ -285,7 +285,7 @@ func BenchmarkLines(b *testing.B) {
 	for b.Loop() {
 		at = at.Add(300 * time.Millisecond)
 		ev = event.Event{Kind: event.KindLine, Time: at, Line: lines[i%len(lines)]}
-		boat.Feed(&ev)
+		boat.Feed(ev)
 		i++
 	}
 }

@@ -21,13 +21,13 @@ import (
 func TestLoopThroughALine(t *testing.T) {
 	for _, closed := range []bool{true, false} {
 		b := boat.New(boat.Options{Clock: boat.ClockCapture})
-		b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})
-		b.Feed(&event.Event{Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+		b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})
+		b.Feed(event.Event{Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 		start := event.Time(1_780_000_000e9)
 		frame := func(at event.Time, id uint32, data []byte) {
 			ev := event.Event{Kind: event.KindFrame, Time: at, Frame: can.Frame{ID: id, IsExtended: true, Length: uint8(len(data))}}
 			copy(ev.Frame.Data[:], data)
-			b.Feed(&ev)
+			b.Feed(ev)
 		}
 		for i := range uint32(2) { // NAMEs of the invented makers 2002 and 2003
 			frame(start, 0x18EEFF00|(35+i), binary.LittleEndian.AppendUint64(nil, 0xC0_96_82_00_00_00_00_00|uint64(2002+i)<<21|uint64(i+1)))
@@ -44,7 +44,7 @@ func TestLoopThroughALine(t *testing.T) {
 			cm := bottom(float64(i))
 			depth(at, 35, cm)
 			line := nmea0183.Append(nil, '$', fmt.Sprintf("SDDPT,%.1f,0.5,", cm/100))
-			b.Feed(&event.Event{Kind: event.KindLine, Network: 1, Time: at.Add(300 * time.Millisecond), Line: line[:len(line)-2]})
+			b.Feed(event.Event{Kind: event.KindLine, Network: 1, Time: at.Add(300 * time.Millisecond), Line: line[:len(line)-2]})
 			if closed {
 				depth(at.Add(700*time.Millisecond), 36, math.Round(cm/10)*10)
 			}

@@ -26,10 +26,10 @@ func pair(first, second sent) []check.Finding {
 	feed := func(id uint32, data []byte) {
 		ev := event.Event{Kind: event.KindFrame, Time: at, Frame: can.Frame{ID: id, IsExtended: true, Length: uint8(len(data))}}
 		copy(ev.Frame.Data[:], data)
-		b.Feed(&ev)
+		b.Feed(ev)
 		at = at.Add(50 * time.Millisecond)
 	}
-	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})
 	for i := range uint32(2) { // NAMEs of the invented maker 2002
 		feed(0x18EEFF00|(35+i), binary.LittleEndian.AppendUint64(nil, 0xC0_96_82_00_00_00_00_00|2002<<21|uint64(i+1)))
 	}

@@ -30,7 +30,7 @@ func TestDemoBoat(t *testing.T) {
 	for s.Now() < start.Add(6*time.Minute) {
 		n, err := s.Read(events[:])
 		for i := range events[:n] {
-			b.Feed(&events[i])
+			b.Feed(events[i])
 			if b.Now() < next {
 				continue
 			}

@@ -90,7 +90,7 @@ func (b *board) set(to time.Time) { b.wall = to }
 func (b *board) hear(events ...event.Event) {
 	b.d.onClock(events)
 	for i := range events {
-		if err := b.d.feed(b.d.inputs()[0], &events[i]); err != nil {
+		if err := b.d.feed(b.d.inputs()[0], events[i:i+1]); err != nil {
 			b.t.Fatal(err)
 		}
 	}

@@ -366,7 +366,7 @@ func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
 			}
 			b := in.queue.take()
 			d.onClock(b.events)
-			if err := d.feedAll(in, b.events); err != nil {
+			if err := d.feed(in, b.events); err != nil {
 				return err
 			}
 			fed = fed || len(b.events) > 0
@@ -417,7 +417,7 @@ func (d *Daemon) drain() error {
 			}
 			b := in.queue.take()
 			d.onClock(b.events)
-			if err := d.feedAll(in, b.events); err != nil {
+			if err := d.feed(in, b.events); err != nil {
 				return err
 			}
 		default:

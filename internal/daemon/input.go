@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"sync/atomic"
 
@@ -190,71 +191,72 @@ func (d *Daemon) count(in *input, events []event.Event) {
 	}
 }
 
-// feed gives one event to the model under the boat's own network number.
-// An error ends the daemon.
-func (d *Daemon) feed(in *input, e *event.Event) error {
-	local := int(e.Network)
-	for len(in.numbers) <= local {
-		if len(in.numbers) > maxNetworks {
-			return nil
+// feed gives events to the model, in their order, under the boat's own network numbers. An error ends the daemon.
+func (d *Daemon) feed(in *input, events []event.Event) error {
+	for i := range events {
+		e := &events[i]
+		local := int(e.Network)
+		if local < len(in.numbers) {
+			e.Network = in.numbers[local]
+		} else {
+			e.Network = d.number(in, local)
 		}
-		in.numbers = append(in.numbers, d.nextNetwork())
-	}
-	e.Network = in.numbers[local]
-	if e.Kind == event.KindNetwork && e.Info != nil {
-		info := *e.Info
-		info.ID = d.networkID(in, local, info.ID)
-		e.Info = &info
-		if !slices.Contains(in.ids, info.ID) {
-			in.ids = append(in.ids, info.ID)
-			if info.Queue > 0 {
-				d.log.Debug().Str("network", info.ID).Int("bytes", info.Queue).
-					Msg("the kernel lets only this much wait to be read, so a busy moment may lose frames: raise net.core.rmem_max")
-			}
+		if e.Kind == event.KindNetwork && e.Info != nil {
+			d.introduce(in, local, e)
 		}
-	}
-	if in.ask != nil {
-		err := in.ask.hear(local, e, e.Time.Add(-d.time.moved))
-		switch {
-		case err != nil && in.joined:
-			in.ask.off = true
-			d.log.Error().Err(err).Str("source", in.name).Msg("nothing is asked there")
-		case err != nil:
-			return fmt.Errorf("ask on %s: %w", in.name, err)
-		}
-	}
-	d.watch.Feed(e)
-	d.gauge.Feed(e)
-	return nil
-}
-
-// feedAll is feed for events in a row. Frames go to the model by the run of them.
-func (d *Daemon) feedAll(in *input, events []event.Event) error {
-	for len(events) > 0 {
-		n := d.feedFrames(in, events)
-		if n == 0 {
-			if err := d.feed(in, &events[0]); err != nil {
+		if in.ask != nil {
+			if err := d.hear(in, local, e); err != nil {
 				return err
 			}
-			n = 1
 		}
-		events = events[n:]
 	}
-	return nil
-}
-
-// feedFrames takes the frames at the front of events that ask for nothing but the model, and returns how many.
-func (d *Daemon) feedFrames(in *input, events []event.Event) int {
-	if in.ask != nil {
-		return 0
-	}
-	n := d.watch.FeedFrames(in.numbers, events)
+	d.watch.Feed(events...)
 	if !d.opt.replay || d.opt.OnReport != nil { // somebody may ask for the conditions
-		for i := range events[:n] {
+		for i := range events {
 			d.gauge.Feed(&events[i])
 		}
 	}
-	return n
+	return nil
+}
+
+// number is the boat's number of a source's network; the boat knows none of those above the bound.
+func (d *Daemon) number(in *input, local int) uint16 {
+	if local >= maxNetworks {
+		return math.MaxUint16
+	}
+	for len(in.numbers) <= local {
+		in.numbers = append(in.numbers, d.nextNetwork())
+	}
+	return in.numbers[local]
+}
+
+// introduce puts the boat's name into the introduction of a network.
+func (d *Daemon) introduce(in *input, local int, e *event.Event) {
+	info := *e.Info
+	info.ID = d.networkID(in, local, info.ID)
+	e.Info = &info
+	if slices.Contains(in.ids, info.ID) {
+		return
+	}
+	in.ids = append(in.ids, info.ID)
+	if info.Queue > 0 {
+		d.log.Debug().Str("network", info.ID).Int("bytes", info.Queue).
+			Msg("the kernel lets only this much wait to be read, so a busy moment may lose frames: raise net.core.rmem_max")
+	}
+}
+
+// hear lets our presence on the source hear an event.
+func (d *Daemon) hear(in *input, local int, e *event.Event) error {
+	err := in.ask.hear(local, e, e.Time.Add(-d.time.moved))
+	switch {
+	case err == nil:
+	case in.joined:
+		in.ask.off = true
+		d.log.Error().Err(err).Str("source", in.name).Msg("nothing is asked there")
+	default:
+		return fmt.Errorf("ask on %s: %w", in.name, err)
+	}
+	return nil
 }
 
 // maxNetworks bounds how many networks one source can bring.

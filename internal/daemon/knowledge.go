@@ -197,11 +197,14 @@ func (d *Daemon) heardConditions() web.Conditions {
 	return web.Conditions{}
 }
 
-// lookDue tells of a replay once for every second of its own time.
-func (d *Daemon) lookDue(now event.Time) {
-	if wait := d.nextLook.Sub(now); now == 0 || wait > 0 && wait < 2*time.Second { // more: the stamps went back
-		return
-	}
+// dueToLook reports whether the second after the look before is over, for a replay, which is told of once for every second of its own time.
+func (d *Daemon) dueToLook(now event.Time) bool {
+	wait := d.nextLook.Sub(now)
+	return now != 0 && (wait <= 0 || wait >= 2*time.Second) // more: the stamps went back
+}
+
+// look tells of a replay.
+func (d *Daemon) look(now event.Time) {
 	d.nextLook = now.Add(time.Second)
 	d.model.Tick(now)
 	d.tellReport(d.watch.Report())

@@ -60,7 +60,7 @@ func played(t testing.TB, file string) *Daemon {
 			d.watch.Advance(now.Add(-lateness))
 			d.publish()
 		}
-		if err := d.feed(d.inputs()[0], &heard[i]); err != nil {
+		if err := d.feed(d.inputs()[0], heard[i:i+1]); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -252,7 +252,7 @@ func TestMetricsAreBounded(t *testing.T) {
 		}
 	}()
 	feed := func(e event.Event) {
-		if err := d.feed(d.inputs()[0], &e); err != nil {
+		if err := d.feed(d.inputs()[0], []event.Event{e}); err != nil {
 			t.Fatal(err)
 		}
 	}

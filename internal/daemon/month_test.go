@@ -123,7 +123,7 @@ func TestMonth(t *testing.T) {
 				fed += n
 				d.onClock(events[:n])
 				for i := range events[:n] {
-					if err := d.feed(d.inputs()[0], &events[i]); err != nil {
+					if err := d.feed(d.inputs()[0], events[i:i+1]); err != nil {
 						t.Fatal(err)
 					}
 				}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"math"
 	"strconv"
 	"time"
 
@@ -16,14 +17,13 @@ import (
 // cursor is where a replay stands in one source.
 type cursor struct {
 	in     *input
-	ahead  *ahead // nil: read on the caller's goroutine
-	events []event.Event
-	next   int // the first of events not yet fed
+	events []event.Event // read and not yet fed
+	room   []event.Event
 	ended  bool
 }
 
 // Replay reads captures and simulations to their end, or to the end of a span of their own time, as fast as they can be
-// read, and returns the report. Several sources are read side by side in the order of their times. Files are read ahead; the model
+// read, and returns the report. Several sources are read side by side in the order of their times. The model
 // runs on the caller's goroutine and looks at no clock, so that the same input gives the same report. progress may be nil; it is told how many
 // bytes of how many have been read.
 //
@@ -41,18 +41,11 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 	if d.asks() {
 		size = 1 // what we ask comes back in the order of the bus
 	}
-	var cursors []*cursor
+	p := replaying{d: d, span: span, progress: progress}
 	for _, in := range d.inputs() {
-		c := &cursor{in: in}
-		if f, ok := in.src.(tap.Recorded); ok && size > 1 && sized(f) {
-			c.ahead = readAhead(f, aheadEvents)
-			defer c.ahead.close()
-		} else {
-			c.events = make([]event.Event, 0, size)
-		}
-		cursors = append(cursors, c)
+		p.cursors = append(p.cursors, &cursor{in: in, room: make([]event.Event, size)})
 	}
-	err = d.replay(ctx, cursors, span, progress)
+	err = p.play(ctx)
 	d.noteUnansweredBefore()
 	d.finish()
 	r := d.Report()
@@ -62,70 +55,108 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 	return r, err
 }
 
-func (d *Daemon) replay(ctx context.Context, cursors []*cursor, span time.Duration, progress func(read, total int64)) error {
-	var end event.Time
-	var failed []error
-	for {
-		var first *cursor
-		for _, c := range cursors {
-			if c.next == len(c.events) && !c.ended {
-				if err := c.refill(); err != nil && ctx.Err() == nil {
-					failed = append(failed, NewSourceError(c.in.spec, err))
-				}
-				if progress != nil {
-					progress(progressOf(cursors))
-				}
-			}
-			if c.next < len(c.events) && (first == nil || c.events[c.next].Time < first.events[first.next].Time) {
-				first = c
-			}
-		}
-		if first == nil {
-			return errors.Join(failed...)
-		}
-		// Alone, a source is fed by the batch; side by side, one event at a time.
-		upTo := first.next + 1
-		if len(cursors) == 1 {
-			upTo = len(first.events)
-			if span == 0 && d.opt.OnReport == nil && first.in.ask == nil { // nothing is to be done between the events
-				if err := d.feedAll(first.in, first.events[first.next:]); err != nil {
-					return err
-				}
-				first.next = upTo
-			}
-		}
-		for ; first.next < upTo; first.next++ {
-			e := &first.events[first.next]
-			if span > 0 && e.Time != 0 {
-				if end == 0 {
-					end = e.Time.Add(span)
-				} else if e.Time >= end {
-					return errors.Join(failed...)
-				}
-			}
-			now := e.Time
-			if err := d.feed(first.in, e); err != nil {
-				return err
-			}
-			if d.opt.OnReport != nil {
-				d.lookDue(now)
-			}
-			if first.in.ask != nil && now != 0 {
-				if err := first.in.ask.replay(now); err != nil && ctx.Err() == nil { // whoever ends a replay closes its sources at once
-					return NewSourceError(first.in.spec, err)
-				}
-			}
-		}
-		if ctx.Err() != nil {
-			return errors.Join(failed...)
-		}
-	}
+// replaying is a replay under way.
+type replaying struct {
+	d        *Daemon
+	cursors  []*cursor
+	span     time.Duration // 0: to the end
+	end      event.Time    // of the span, once an event has begun it
+	over     bool          // the span is
+	progress func(read, total int64)
 }
 
-// sized reports whether the source is a file of known length, whose reads never wait for more to come.
-func sized(f tap.Recorded) bool {
-	_, total := f.Progress()
-	return total > 0
+// play feeds the sources to their end.
+func (p *replaying) play(ctx context.Context) error {
+	var failed []error
+	for !p.over {
+		for _, c := range p.cursors {
+			if len(c.events) > 0 || c.ended {
+				continue
+			}
+			if err := c.refill(); err != nil && ctx.Err() == nil {
+				failed = append(failed, NewSourceError(c.in.spec, err))
+			}
+			if p.progress != nil {
+				p.progress(progressOf(p.cursors))
+			}
+		}
+		in, run := p.next()
+		if in == nil {
+			break
+		}
+		if err := p.d.feed(in, run); err != nil {
+			return err
+		}
+		if err := p.between(in, run); err != nil && ctx.Err() == nil { // whoever ends a replay closes its sources at once
+			return NewSourceError(in.spec, err)
+		}
+		if ctx.Err() != nil {
+			break
+		}
+	}
+	return errors.Join(failed...)
+}
+
+// next takes from the source whose next event is the earliest those events that come before the next of any other, up to the one after
+// which somebody wants to look, within the span. The source is nil when all are at their end.
+func (p *replaying) next() (*input, []event.Event) {
+	var first *cursor
+	until := event.Time(math.MaxInt64)
+	for _, c := range p.cursors {
+		switch {
+		case len(c.events) == 0:
+		case first == nil:
+			first = c
+		case c.events[0].Time < first.events[0].Time:
+			until, first = first.events[0].Time, c
+		default:
+			until = min(until, c.events[0].Time)
+		}
+	}
+	if first == nil {
+		return nil, nil
+	}
+	n := 0
+	for n < len(first.events) {
+		t := first.events[n].Time
+		switch {
+		case n > 0 && t >= until:
+			return first.take(n)
+		case p.span == 0 || t == 0:
+		case p.end == 0:
+			p.end = t.Add(p.span)
+		case t >= p.end:
+			p.over = true
+			return first.take(n)
+		}
+		n++
+		if p.d.opt.OnReport != nil && p.d.dueToLook(t) {
+			break
+		}
+	}
+	return first.take(n)
+}
+
+// between is what is done after events were fed.
+func (p *replaying) between(in *input, run []event.Event) error {
+	if len(run) == 0 {
+		return nil
+	}
+	now := run[len(run)-1].Time
+	if p.d.opt.OnReport != nil && p.d.dueToLook(now) {
+		p.d.look(now)
+	}
+	if in.ask != nil && now != 0 {
+		return in.ask.replay(now)
+	}
+	return nil
+}
+
+// take gives the first events of those that were read.
+func (c *cursor) take(n int) (*input, []event.Event) {
+	run := c.events[:n]
+	c.events = c.events[n:]
+	return c.in, run
 }
 
 // ownBefore are the NAMEs that were our own when the traffic was heard.
@@ -161,14 +192,8 @@ func (d *Daemon) noteUnansweredBefore() {
 
 // refill reads on. At the end it returns nil, and then nothing more is read.
 func (c *cursor) refill() error {
-	var err error
-	if c.next = 0; c.ahead != nil {
-		c.events, err = c.ahead.next()
-	} else {
-		var n int
-		n, err = c.in.src.Read(c.events[:cap(c.events)])
-		c.events = c.events[:n]
-	}
+	n, err := c.in.src.Read(c.room)
+	c.events = c.room[:n]
 	if err == nil {
 		return nil
 	}

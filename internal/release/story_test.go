@@ -49,7 +49,7 @@ func (s *story) until(at event.Time) *boat.Report {
 		}
 		n, err := s.sim.ReadUntil(min(at, s.asked.Add(15*time.Second)), events)
 		for i := range n {
-			s.boat.Feed(&events[i])
+			s.boat.Feed(events[i])
 			s.gauge.Feed(&events[i])
 		}
 		if errors.Is(err, io.EOF) || n == 0 && s.sim.Now() >= at {

@@ -84,7 +84,11 @@ func (a *Assembler) Feed(ev *event.Event) *Message {
 	if ev.Kind != event.KindFrame || !f.IsExtended || f.IsRemote || f.Length > can.MaxDataLength {
 		return nil
 	}
-	a.Expire(ev.Time)
+	if ev.Time < a.last || a.Open() > 0 {
+		a.Expire(ev.Time)
+	} else {
+		a.last = ev.Time
+	}
 	id := pgn.ID(f.ID)
 	n := id.PGN()
 	switch a.class.of(n) {
@@ -99,18 +103,6 @@ func (a *Assembler) Feed(ev *event.Event) *Message {
 	m.Time, m.Network, m.ID, m.Destination, m.Frames = ev.Time, ev.Network, id, id.Destination(), 1
 	m.Data = f.Data[:f.Length:f.Length]
 	return m
-}
-
-// Whole reports whether each frame of the PGN is a whole message.
-func (a *Assembler) Whole(number uint32) bool { return a.class.of(number) == classSingle }
-
-// Pass does what Expire does if that is no more than to take note of the time, and otherwise reports false.
-func (a *Assembler) Pass(now event.Time) bool {
-	if now < a.last || a.Open() > 0 {
-		return false
-	}
-	a.last = now
-	return true
 }
 
 // Expire gives up what has waited too long at the time now. Feed does it by itself; a caller needs it only when the bus is quiet.

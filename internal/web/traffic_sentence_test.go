@@ -18,9 +18,9 @@ import (
 // heard feeds lines to a model of a boat that tells the traffic of their sentences.
 func heard(tr *Traffic, network string, lines ...string) {
 	b := boat.New(boat.Options{OnSentence: tr.NoteSentence})
-	b.Feed(&event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: network, Kind: event.NMEA0183, BitRate: 38400}})
+	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: network, Kind: event.NMEA0183, BitRate: 38400}})
 	for i, line := range lines {
-		b.Feed(&event.Event{Kind: event.KindLine, Time: event.ClockSet.Add(time.Duration(i+1) * time.Second), Line: []byte(line)})
+		b.Feed(event.Event{Kind: event.KindLine, Time: event.ClockSet.Add(time.Duration(i+1) * time.Second), Line: []byte(line)})
 	}
 }
 
