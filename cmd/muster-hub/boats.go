@@ -10,7 +10,7 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
 	"muster/internal/config"
@@ -29,26 +29,23 @@ type enrollCmd struct {
 	Force  bool
 }
 
-func newEnroll(a *app) cli.Command {
+func newEnroll(a *app) *cobra.Command {
 	c := enrollCmd{}
-	return cli.Command{Name: "enroll", Short: "Let a boat in: one credentials file for its board.",
-		Long: `A boat that is enrolled again gets new credentials, and the earlier ones, of a lost board perhaps, are worth nothing any more.
-
-Examples:
-
-    muster-hub enroll wagtail
-    muster-hub enroll wagtail --url tls://hub.example.org:4222 -o /media/stick/wagtail.creds`,
-		Args: []cli.Arg{
-			{Name: "boat", Help: "The boat's id: lower-case letters, digits and hyphens.", One: &c.Boat, Words: cli.Fixed()},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *enrollCmd) flags(f *pflag.FlagSet) {
-	c.data.flags(f)
-	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where the credentials go; BOAT.creds by default, - for the standard output.")
-	f.Var(cli.Text(&c.URL, "URL"), "url", "Where boats reach the hub, for the lines that the board's config needs.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+	cmd := &cobra.Command{
+		Use: "enroll BOAT", Short: "Enrol a boat and write its credentials file",
+		Long: `Enrol a boat and write its credentials file. BOAT is its id: lower-case letters, digits and hyphens. If the boat was enrolled before, any earlier
+credentials stop working.`,
+		Example: `  muster-hub enroll wagtail
+  muster-hub enroll wagtail --url tls://hub.example.org:4222 -o /media/stick/wagtail.creds`,
+		Args: cobra.ExactArgs(1), ValidArgsFunction: cobra.NoFileCompletions,
+		RunE: func(_ *cobra.Command, args []string) error { c.Boat = args[0]; return c.run(a) },
+	}
+	f := cmd.Flags()
+	c.data.flags(cmd)
+	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`, or - for standard output. Default: BOAT.creds")
+	f.StringVar(&c.URL, "url", "", "`URL` where boats reach the hub, for the lines to add to the boat's config")
+	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
+	return cmd
 }
 
 // run lets a boat in.
@@ -151,13 +148,15 @@ type revokeCmd struct {
 	Boat string
 }
 
-func newRevoke(a *app) cli.Command {
+func newRevoke(a *app) *cobra.Command {
 	c := revokeCmd{}
-	return cli.Command{Name: "revoke", Short: "Shut a boat out.",
-		Args: []cli.Arg{
-			{Name: "boat", Help: "The boat's id.", One: &c.Boat, Words: c.boats},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
+	cmd := &cobra.Command{
+		Use: "revoke BOAT", Short: "Revoke a boat's access",
+		Args: cobra.ExactArgs(1), ValidArgsFunction: c.boats,
+		RunE: func(_ *cobra.Command, args []string) error { c.Boat = args[0]; return c.run(a) },
+	}
+	c.data.flags(cmd)
+	return cmd
 }
 
 // run shuts a boat out.
@@ -180,17 +179,17 @@ func (c *revokeCmd) run(a *app) error {
 	return nil
 }
 
-// boats are those that were let in, for completion.
-func (d *data) boats(string) (words []string, files bool) {
+// boats completes the id of an enrolled boat.
+func (d *data) boats(*cobra.Command, []string, string) (words []cobra.Completion, _ cobra.ShellCompDirective) {
 	t, err := d.existing()
 	if err != nil {
-		return nil, false // told when the command is run
+		return nil, cobra.ShellCompDirectiveNoFileComp // reported when the command is run
 	}
 	list, _, _ := t.Boats()
 	for _, e := range list {
 		words = append(words, e.Boat)
 	}
-	return words, false
+	return words, cobra.ShellCompDirectiveNoFileComp
 }
 
 func (d data) existing() (*trust.Trust, error) {
@@ -209,15 +208,16 @@ type boatsCmd struct {
 	Format string
 }
 
-func newBoats(a *app) cli.Command {
-	c := boatsCmd{Format: "text"}
-	return cli.Command{Name: "boats", Short: "List the boats that were let in.",
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *boatsCmd) flags(f *pflag.FlagSet) {
-	c.data.flags(f)
-	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json"), "format", "text or json.")
+func newBoats(a *app) *cobra.Command {
+	c := boatsCmd{}
+	cmd := &cobra.Command{
+		Use: "boats", Short: "List the enrolled boats",
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	c.data.flags(cmd)
+	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the list", "text", "json")
+	return cmd
 }
 
 // run lists the boats.
@@ -256,17 +256,19 @@ type hubCredsCmd struct {
 	Force  bool
 }
 
-func newHubCreds(a *app) cli.Command {
+func newHubCreds(a *app) *cobra.Command {
 	c := hubCredsCmd{}
-	return cli.Command{Name: "hub-creds", Short: "Make credentials for a hub on another machine.",
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *hubCredsCmd) flags(f *pflag.FlagSet) {
-	c.data.flags(f)
-	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where the credentials go.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
-	cli.Require(f, "output")
+	cmd := &cobra.Command{
+		Use: "hub-creds -o FILE", Short: "Make credentials for a hub on another computer",
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	f := cmd.Flags()
+	c.data.flags(cmd)
+	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`")
+	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
+	cli.Require(cmd, "output")
+	return cmd
 }
 
 // run makes credentials for a hub on another machine.

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -13,7 +14,7 @@ import (
 	"time"
 
 	"github.com/rs/zerolog"
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
 	"muster/internal/cli"
@@ -26,21 +27,30 @@ type app struct {
 	stderr io.Writer
 }
 
-const description = `Keeps what every boat of a marina reports, hours late if need be, and answers for the whole fleet.
+const description = `Collect the reports of every enrolled boat, even hours late, nothing lost and nothing twice. Answer for the whole fleet: which boats need a
+visit, who still runs what, how far a campaign is. The message server and its streams are inside; --nats uses a server or a cluster outside.
+
+The Debian package runs it as the user muster-hub on the folder /var/lib/muster-hub, for this computer alone until /etc/default/muster-hub
+says otherwise. That user enrols a boat:
+
+    sudo -u muster-hub muster-hub enroll wagtail --data /var/lib/muster-hub --url tls://hub.example.org:4222 -o - > wagtail.creds
+
+The folder trust holds the fleet's keys: with them, anybody can enrol boats. Keep a copy of it in a safe place; without it, every boat must be
+enrolled again. The folder streams holds what boats sent.
 
 Exit status: 0 done, 2 bad usage or bad input, 3 the message server failed.`
 
 // run parses the arguments and runs the subcommand. It returns the exit status.
 func (a *app) run(ctx context.Context, args []string) int {
 	a.ctx = ctx
-	return a.fail(a.program().Run(args))
+	return a.fail(cli.Run(ctx, a.program(), args, a.stdout, a.stderr))
 }
 
 // program is the command line: the subcommands, each in a file of its own.
-func (a *app) program() *cli.Program {
-	return cli.New(cli.Command{Name: "muster-hub", Long: description, Commands: []cli.Command{
-		newRun(a), newEnroll(a), newRevoke(a), newBoats(a), newMove(a), newServerConfig(a), newHubCreds(a),
-	}}, a.stdout)
+func (a *app) program() *cobra.Command {
+	root := &cobra.Command{Use: "muster-hub", Short: "The marina's hub of boats that run muster", Long: description}
+	root.AddCommand(newRun(a), newEnroll(a), newRevoke(a), newBoats(a), newMove(a), newServerConfig(a), newHubCreds(a))
+	return root
 }
 
 // data is the hub's folder, which most subcommands need.
@@ -48,10 +58,9 @@ type data struct {
 	Data string
 }
 
-func (d *data) flags(f *pflag.FlagSet) {
-	d.Data = "muster-hub-data"
-	f.Var(cli.Text(&d.Data, "DIR"), "data", "Folder of the hub's keys and streams; made when it is missing.")
-	cli.Env(f, "data", "MUSTER_HUB_DATA")
+func (d *data) flags(cmd *cobra.Command) {
+	preset := cmp.Or(os.Getenv("MUSTER_HUB_DATA"), "muster-hub-data")
+	cmd.Flags().StringVar(&d.Data, "data", preset, "`DIR` of the hub's keys and streams, created if missing; also from $MUSTER_HUB_DATA")
 }
 
 func (d data) trust() string   { return filepath.Join(d.Data, "trust") }

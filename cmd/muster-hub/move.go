@@ -4,7 +4,7 @@ import (
 	"errors"
 	"fmt"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
 	"muster/internal/fleet/hub"
@@ -21,32 +21,34 @@ type moveCmd struct {
 	Log       string
 }
 
-func newMove(a *app) cli.Command {
-	c := moveCmd{Replicas: 3, Log: "info"}
-	return cli.Command{Name: "move", Short: "Copy everything from one message server to another.",
-		Long: `Copies every message with its id, and the buckets, in order, and counts both ends. It may be broken off and run again: what is there
-already is not copied twice. Boats may go on reporting meanwhile.
+func newMove(a *app) *cobra.Command {
+	c := moveCmd{}
+	cmd := &cobra.Command{
+		Use: "move --from URL --to URL,...", Short: "Copy everything from one message server to another",
+		Long: `Copy every message with its id, and the buckets, in order, and count both ends. The command can be interrupted and run again: what was copied is
+not copied twice. Boats can report meanwhile.
 
-From the server within to a cluster:
+From the server inside to a cluster:
 
-    1. print a config for each node with muster-hub server-config, and start them
-    2. muster-hub move --from nats://127.0.0.1:4222 --to tls://hub1:4222,tls://hub2:4222,tls://hub3:4222
-    3. point the boats' name for the hub to the new servers
-    4. end the hub, start the server within once more as muster-hub run --listen off, and run move again for what came in between
-    5. muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *moveCmd) flags(f *pflag.FlagSet) {
-	c.data.flags(f)
-	f.Var(cli.Text(&c.From, "URL"), "from", "Server to copy from.")
-	f.Var(cli.Text(&c.To, "URL,…"), "to", "Servers to copy to.")
-	f.Var(cli.Text(&c.FromCreds, "FILE"), "from-creds", "Hub's credentials for the first; this folder's keys by default.")
-	f.Var(cli.Text(&c.ToCreds, "FILE"), "to-creds", "Hub's credentials for the others; this folder's keys by default.")
-	f.Var(cli.Text(&c.CA, "FILE"), "ca", "Authority that signed their certificates, PEM.")
-	f.Var(cli.Int(&c.Replicas, "N"), "replicas", "Copies of everything at the new place: 1, 3 or 5.")
-	f.Var(cli.Choice(&c.Log, "LEVEL", "debug", "info", "warn", "error"), "log", "Least level that is logged: debug, info, warn, error.")
-	cli.Require(f, "from", "to")
+1. Print a config for each node with muster-hub server-config, and start the nodes.
+2. Run muster-hub move --from nats://127.0.0.1:4222 --to tls://hub1:4222,tls://hub2:4222,tls://hub3:4222
+3. Point the boats' name for the hub to the new servers.
+4. Stop the hub. Start the server inside once more with muster-hub run --listen off, and run move again to copy what arrived meanwhile.
+5. Run muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	f := cmd.Flags()
+	c.data.flags(cmd)
+	f.StringVar(&c.From, "from", "", "`URL` of the server to copy from")
+	f.StringVar(&c.To, "to", "", "`URL,...` of the servers to copy to")
+	f.StringVar(&c.FromCreds, "from-creds", "", "`FILE` with the hub's credentials for --from. Default: this folder's keys")
+	f.StringVar(&c.ToCreds, "to-creds", "", "`FILE` with the hub's credentials for --to. Default: this folder's keys")
+	f.StringVar(&c.CA, "ca", "", "PEM `FILE` of the authority that signed their certificates")
+	f.IntVar(&c.Replicas, "replicas", 3, "Copies of everything at the new place, `N` being 1, 3 or 5")
+	cli.Choice(cmd, &c.Log, "log", "info", "Minimum log `LEVEL`", "debug", "info", "warn", "error")
+	cli.Require(cmd, "from", "to")
+	return cmd
 }
 
 // run copies.

@@ -15,7 +15,7 @@ import (
 	"github.com/coreos/go-systemd/v22/daemon"
 	"github.com/nats-io/nats.go"
 	"github.com/rs/zerolog"
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 	"golang.org/x/sync/errgroup"
 
 	"muster/internal/cli"
@@ -44,33 +44,34 @@ type runCmd struct {
 	Log         string
 }
 
-func newRun(a *app) cli.Command {
-	c := runCmd{Listen: "127.0.0.1:8633", BoatsListen: "127.0.0.1:4222", Replicas: 1, KeepDays: 400, Log: "info"}
-	return cli.Command{Name: "run", Short: "Keep the fleet: message server, streams and pages.",
-		Long: `Examples:
-
-    muster-hub run
-    muster-hub run --boats-listen :4222 --tls-cert cert.pem --tls-key key.pem --listen :8633 --token-file token --sheets sheets
-    muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *runCmd) flags(f *pflag.FlagSet) {
-	c.data.flags(f)
-	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Address of the pages; off for none. Beyond this machine they need a token or TLS.")
-	f.Var(cli.Text(&c.BoatsListen, "HOST:PORT"), "boats-listen", "Where boats reach the hub. Beyond this machine it needs TLS.")
-	f.Var(cli.Text(&c.TLSCert, "FILE"), "tls-cert", "Certificate of the pages and for boats, PEM.")
-	f.Var(cli.Text(&c.TLSKey, "FILE"), "tls-key", "Its key.")
-	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "Token for the pages; a second line is a token that may only read.")
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of the shop's release sheets: gives versions their order. SIGHUP reads it again.")
-	f.Var(cli.Text(&c.NATS, "URL,…"), "nats", "Message servers outside, in the place of the one within.")
-	f.Var(cli.Text(&c.Creds, "FILE"), "creds", "Credentials for them; this folder's keys when it has them.")
-	f.Var(cli.Text(&c.CA, "FILE"), "ca", "Authority that signed their certificate, PEM.")
-	f.Var(cli.Int(&c.Replicas, "N"), "replicas", "Copies of everything in a cluster: 1, 3 or 5.")
-	f.Var(cli.Int(&c.KeepDays, "DAYS"), "keep-days", "How long the history is kept; the latest report of each boat stays.")
-	f.Var(cli.Int(&c.MaxGB, "GB"), "max-gb", "Most that the history may take; otherwise, or with 0, as much as the disk allows.")
-	f.Var(cli.Duration(&c.SyncEvery), "sync-every", "How often what came is forced to the disk; otherwise, or with 0, before each acknowledgement, so that a power cut loses nothing.")
-	f.Var(cli.Choice(&c.Log, "LEVEL", "debug", "info", "warn", "error"), "log", "Least level that is logged: debug, info, warn, error.")
+func newRun(a *app) *cobra.Command {
+	c := runCmd{}
+	cmd := &cobra.Command{
+		Use: "run", Short: "Run the hub: message server, streams and pages",
+		Long: "Run the hub. The message server and its streams are inside; --nats uses a server or a cluster outside instead, which several hubs can share.",
+		Example: `  muster-hub run
+  muster-hub run --boats-listen :4222 --tls-cert cert.pem --tls-key key.pem --listen :8633 --token-file token --sheets sheets
+  muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	f := cmd.Flags()
+	c.data.flags(cmd)
+	f.StringVar(&c.Listen, "listen", "127.0.0.1:8633", "`HOST:PORT` of the pages, or off. Beyond this computer they need a token or TLS")
+	f.StringVar(&c.BoatsListen, "boats-listen", "127.0.0.1:4222", "`HOST:PORT` for boats. Beyond this computer it needs TLS")
+	f.StringVar(&c.TLSCert, "tls-cert", "", "PEM `FILE` with the certificate, for the pages and for boats")
+	f.StringVar(&c.TLSKey, "tls-key", "", "PEM `FILE` with its key")
+	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` with the token for the pages; a second line is a read-only token")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of the shop's release sheets, which order versions. SIGHUP reads it again")
+	f.StringVar(&c.NATS, "nats", "", "`URL,...` of message servers outside, instead of the one inside")
+	f.StringVar(&c.Creds, "creds", "", "`FILE` with credentials for them. Default: this folder's keys, if any")
+	f.StringVar(&c.CA, "ca", "", "PEM `FILE` of the authority that signed their certificate")
+	f.IntVar(&c.Replicas, "replicas", 1, "Copies of everything in a cluster, `N` being 1, 3 or 5")
+	f.IntVar(&c.KeepDays, "keep-days", 400, "Keep the history this many `DAYS`; the latest report of each boat stays")
+	f.IntVar(&c.MaxGB, "max-gb", 0, "Maximum size of the history in `GB`; 0 means as much as the disk allows")
+	f.DurationVar(&c.SyncEvery, "sync-every", 0, "Disk sync `INTERVAL`; 0 syncs before each acknowledgement, so a power cut loses nothing")
+	cli.Choice(cmd, &c.Log, "log", "info", "Minimum log `LEVEL`", "debug", "info", "warn", "error")
+	return cmd
 }
 
 // stopWithin bounds each part of ending.

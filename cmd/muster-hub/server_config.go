@@ -6,9 +6,8 @@ import (
 	"path"
 	"strings"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
-	"muster/internal/cli"
 	"muster/internal/fleet/broker"
 )
 
@@ -24,27 +23,27 @@ type serverConfigCmd struct {
 	Route         []string
 }
 
-func newServerConfig(a *app) cli.Command {
-	c := serverConfigCmd{Name: "hub1", Listen: "0.0.0.0:4222", Store: "/var/lib/nats", ClusterListen: "0.0.0.0:6222"}
-	return cli.Command{Name: "server-config", Short: "Print the config of a message server outside, which trusts the same boats.",
-		Long: `Examples:
-
-    muster-hub server-config --name hub1 --cluster marina --route hub2:6222 --route hub3:6222 \
-        --tls-cert /etc/nats/cert.pem --tls-key /etc/nats/key.pem > nats-server.conf
-    muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *serverConfigCmd) flags(f *pflag.FlagSet) {
-	c.data.flags(f)
-	f.Var(cli.Text(&c.Name, cli.AnyText), "name", "Name of the server, unique in the cluster.")
-	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Where boats and hubs reach it.")
-	f.Var(cli.Text(&c.TLSCert, "FILE"), "tls-cert", "Certificate on that machine, PEM.")
-	f.Var(cli.Text(&c.TLSKey, "FILE"), "tls-key", "Its key.")
-	f.Var(cli.Text(&c.Store, "DIR"), "store", "Folder of streams on that machine.")
-	f.Var(cli.Text(&c.Cluster, cli.AnyText), "cluster", "Name of the cluster; none for a server alone.")
-	f.Var(cli.Text(&c.ClusterListen, "HOST:PORT"), "cluster-listen", "Where the other nodes reach it.")
-	f.Var(cli.List(&c.Route, "HOST:PORT"), "route", "Another node; repeat it for each.")
+func newServerConfig(a *app) *cobra.Command {
+	c := serverConfigCmd{}
+	cmd := &cobra.Command{
+		Use: "server-config", Short: "Print the config of a message server outside, which trusts the same boats",
+		Example: `  muster-hub server-config --name hub1 --cluster marina --route hub2:6222 --route hub3:6222 \
+      --tls-cert /etc/nats/cert.pem --tls-key /etc/nats/key.pem > nats-server.conf
+  muster-hub run --nats tls://hub1:4222,tls://hub2:4222,tls://hub3:4222 --replicas 3`,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	f := cmd.Flags()
+	c.data.flags(cmd)
+	f.StringVar(&c.Name, "name", "hub1", "`NAME` of the server, unique in the cluster")
+	f.StringVar(&c.Listen, "listen", "0.0.0.0:4222", "`HOST:PORT` for boats and hubs")
+	f.StringVar(&c.TLSCert, "tls-cert", "", "PEM `FILE` with the certificate on that computer")
+	f.StringVar(&c.TLSKey, "tls-key", "", "PEM `FILE` with its key")
+	f.StringVar(&c.Store, "store", "/var/lib/nats", "`DIR` of streams on that computer")
+	f.StringVar(&c.Cluster, "cluster", "", "`NAME` of the cluster. Default: a single server")
+	f.StringVar(&c.ClusterListen, "cluster-listen", "0.0.0.0:6222", "`HOST:PORT` for the other nodes")
+	f.StringSliceVar(&c.Route, "route", nil, "`HOST:PORT` of another node; repeat it for each")
+	return cmd
 }
 
 // run prints the config.

@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -23,30 +23,26 @@ type auditCmd struct {
 	Config  string
 }
 
-func newAudit(a *app) cli.Command {
-	c := auditCmd{Format: "text"}
-	return cli.Command{Name: "audit", Short: "Read sources and print the device report.",
-		Long: `Captures are read to their end; live sources for the time of --for, or until you press Ctrl-C.
-
-Examples:
-
-    muster audit quay.log
-    muster audit can0 --ask --for 20s
-    muster audit quay.pcapng.zst --format json > quay.json
-    muster audit quay.log --fail-on warning`,
-		Args: []cli.Arg{
-			{Name: "source", Help: "What to read: interfaces, ports, captures.", Many: &c.Sources, Words: sources},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *auditCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html"), "format", "text, json or html.")
-	f.Var(cli.Duration(&c.For), "for", "Read for so long, such as 30s or 5m. Captures: so much of them.")
-	f.Var(cli.Choice(&c.FailOn, "SEVERITY", "info", "warning", "critical"), "fail-on", "End with status 1 when a finding is info, warning or critical, or worse.")
-	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are.")
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets: says which devices are behind.")
-	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
+func newAudit(a *app) *cobra.Command {
+	c := auditCmd{}
+	cmd := &cobra.Command{
+		Use: "audit SOURCE...", Short: "List every device and report faults and mismatches",
+		Long: "Read sources and print the device report. A capture is read to its end, a live source for the time of --for or until Ctrl-C.",
+		Example: `  muster audit quay.log
+  muster audit can0 --ask --for 20s
+  muster audit quay.pcapng.zst --format json > quay.json
+  muster audit quay.log --fail-on warning`,
+		Args: cobra.MinimumNArgs(1), ValidArgsFunction: sources,
+		RunE: func(_ *cobra.Command, args []string) error { c.Sources = args; return c.run(a) },
+	}
+	f := cmd.Flags()
+	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the report", "text", "json", "html")
+	f.DurationVar(&c.For, "for", 0, "Read for this `TIME`, such as 30s or 5m; of a capture, this much of it")
+	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a finding has this `SEVERITY` or a higher one", severities...)
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; reports which devices are behind")
+	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
+	return cmd
 }
 
 // run prints the report.

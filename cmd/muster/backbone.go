@@ -8,7 +8,7 @@ import (
 	"io/fs"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
@@ -27,27 +27,30 @@ type backboneCmd struct {
 	Force    bool
 }
 
-func newBackbone(a *app) cli.Command {
+func newBackbone(a *app) *cobra.Command {
 	c := backboneCmd{}
-	return cli.Command{Name: "backbone", Short: "Judge the plan of a backbone: lengths, loads, voltages, terminators.",
-		Long: `Examples:
-
-    muster backbone layout.yaml
-    muster backbone layout.yaml after.json --fail-on warning
-    muster backbone layout.yaml after.json --job job.yaml -o commissioning.pdf`,
-		Args: []cli.Arg{
-			{Name: "layout", Help: "Layout file of the backbone; deploy/examples/layout.yaml shows every key.", One: &c.Layout},
-			{Name: "snapshot", Help: "Snapshot to hold it against.", One: &c.Snapshot, Optional: true},
+	cmd := &cobra.Command{
+		Use: "backbone LAYOUT [SNAPSHOT]", Short: "Check a backbone layout: lengths, loads, voltages, terminators",
+		Long: "Check a backbone layout and, with a snapshot, compare it with what was received. deploy/examples/layout.yaml shows every key of a layout.",
+		Example: `  muster backbone layout.yaml
+  muster backbone layout.yaml after.json --fail-on warning
+  muster backbone layout.yaml after.json --job job.yaml -o commissioning.pdf`,
+		Args: cobra.RangeArgs(1, 2),
+		RunE: func(_ *cobra.Command, args []string) error {
+			c.Layout = args[0]
+			if len(args) > 1 {
+				c.Snapshot = args[1]
+			}
+			return c.run(a)
 		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *backboneCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html", "pdf"), "format", "text, json, html or pdf; otherwise what the name after -o says, or text.")
-	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to, instead of the standard output.")
-	f.Var(cli.Text(&c.Job, "FILE"), "job", "Job file, which heads the commissioning report, a page or a PDF.")
-	f.Var(cli.Choice(&c.FailOn, "SEVERITY", "info", "warning", "critical"), "fail-on", "End with status 1 when a finding is info, warning or critical, or worse.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
+	}
+	f := cmd.Flags()
+	cli.Choice(cmd, &c.Format, "format", "", "`FORMAT` of the result. Default: from the extension of --output, else text", "text", "json", "html", "pdf")
+	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`. Default: standard output")
+	f.StringVar(&c.Job, "job", "", "Job `FILE` for the heading of the commissioning report (HTML or PDF)")
+	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a finding has this `SEVERITY` or a higher one", severities...)
+	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
+	return cmd
 }
 
 // run judges the layout.

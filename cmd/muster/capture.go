@@ -10,7 +10,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
 	"muster/internal/daemon"
@@ -26,33 +26,34 @@ type captureCmd struct {
 	Force    bool
 }
 
-func newCapture(a *app) cli.Command {
+func newCapture(a *app) *cobra.Command {
 	c := captureCmd{}
-	return cli.Command{Name: "capture", Short: "Keep the raw traffic of a source in files.",
-		Long: `Ends with Ctrl-C. Nothing is sent.
-
-Examples:
-
-    muster capture can0 -o quay.log
-    muster capture can0 -o sea.pcapng.zst --max-size 50MB --max-files 20
-    muster capture '0183:/dev/ttyUSB0?baud=4800' -o wind.nmea --for 10m`,
-		Args: []cli.Arg{
-			{Name: "source", Help: "What to keep.", One: &c.Source, Words: sources},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
+	cmd := &cobra.Command{
+		Use: "capture SOURCE -o FILE", Short: "Record the raw traffic of a source in files",
+		Long: "Record the raw traffic of a source until --for or Ctrl-C. Nothing is sent.",
+		Example: `  muster capture can0 -o quay.log
+  muster capture can0 -o sea.pcapng.zst --max-size 50MB --max-files 20
+  muster capture '0183:/dev/ttyUSB0?baud=4800' -o wind.nmea --for 10m`,
+		Args: cobra.ExactArgs(1), ValidArgsFunction: sources,
+		RunE: func(_ *cobra.Command, args []string) error { c.Source = args[0]; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`; its extension sets the format: .log, .pcapng, .pcap or .nmea. Add .gz or .zst to compress")
+	f.Var((*byteSize)(&c.MaxSize), "max-size", "Start a new numbered file at this `SIZE`, such as 100MB")
+	f.IntVar(&c.MaxFiles, "max-files", 0, "Keep the latest `N` files; needs --max-size")
+	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME`, such as 10m; of a capture, copy this much of it")
+	f.BoolVar(&c.Force, "force", false, "Overwrite existing files")
+	cli.Require(cmd, "output")
+	return cmd
 }
 
-func (c *captureCmd) flags(f *pflag.FlagSet) {
-	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs.")
-	f.Var(cli.Parsed(&c.MaxSize, "SIZE", parseByteSize), "max-size", "Begin a new, numbered file at this size, such as 100MB.")
-	f.Var(cli.Int(&c.MaxFiles, "N"), "max-files", "Keep the latest N files; needs --max-size.")
-	f.Var(cli.Duration(&c.For), "for", "End after this time, such as 10m. Captures: so much of them.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite files that exist.")
-	cli.Require(f, "output")
-}
+// byteSize is a flag that takes a number of bytes, written as 500kB, 100MB or 1GiB.
+type byteSize int64
 
-// parseByteSize reads a number of bytes written as 500kB, 100MB or 1GiB.
-func parseByteSize(text string) (int64, error) {
+func (b *byteSize) String() string { return "" } // no default
+func (b *byteSize) Type() string   { return "size" }
+
+func (b *byteSize) Set(text string) error {
 	in := strings.TrimSpace(text)
 	digits := strings.TrimRight(in, "kKMGiB ")
 	unit := strings.TrimSpace(strings.TrimPrefix(in, digits))
@@ -60,9 +61,10 @@ func parseByteSize(text string) (int64, error) {
 	n, err := strconv.ParseFloat(digits, 64)
 	factor, known := factors[unit]
 	if err != nil || !known || !(n > 0) || n*factor > math.MaxInt64/2 {
-		return 0, fmt.Errorf("%q is no size: write 500kB, 100MB or 1GiB", in)
+		return errors.New("it is not a size. Example: 500kB, 100MB or 1GiB")
 	}
-	return int64(n * factor), nil
+	*b = byteSize(n * factor)
+	return nil
 }
 
 const leastFile = 4096 // bytes: smaller files would hold little but their heads

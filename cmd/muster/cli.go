@@ -5,8 +5,13 @@ import (
 	"io"
 	"os"
 
+	"github.com/spf13/cobra"
+
 	"muster/internal/cli"
 )
+
+// severities are what --fail-on takes.
+var severities = []string{"info", "warning", "critical"}
 
 // app is what the subcommands get from outside.
 type app struct {
@@ -16,27 +21,38 @@ type app struct {
 	stderr io.Writer
 }
 
-const description = `Knows every device on a boat's NMEA 2000 backbone and NMEA 0183 ports, and says what does not match.
+const description = `List every device on NMEA 2000 and NMEA 0183 with its software, and report faults and mismatches.
 
-A SOURCE is can0 · socketcan:can0 · serial:/dev/ttyACM0 · udp:239.74.163.2:5000 · 0183:/dev/ttyUSB0?baud=4800 ·
-0183+tcp:host:port · 0183+tcp::port (others connect) · 0183+udp::port · FILE (a capture, .gz and .zst too) · - (standard input) · sim:SCENARIO.
+SOURCE is one of:
+
+    can0, socketcan:can0               a CAN interface
+    serial:/dev/ttyACM0                an SLCAN adapter
+    udp:239.74.163.2:5000              CAN frames by UDP
+    0183:/dev/ttyUSB0?baud=4800        an NMEA 0183 port
+    0183+tcp:host:port, 0183+udp::port NMEA 0183 by network
+    0183+tcp::port                     the same; up to 8 programs or gateways connect to this computer
+    FILE                               a capture: candump, pcap, pcapng or NMEA 0183; .gz and .zst are opened
+    -                                  standard input
+    sim:SCENARIO                       a simulated boat
 
 Exit status: 0 done, 1 findings at or above --fail-on or a work order not done, 2 bad usage or bad input, 3 a source failed.`
 
 // run parses the arguments and runs the subcommand. It returns the exit status.
 func (a *app) run(ctx context.Context, args []string) int {
 	a.ctx = ctx
-	return a.fail(a.program().Run(args))
+	return a.fail(cli.Run(ctx, a.program(), args, a.stdout, a.stderr))
 }
 
 // program is the command line: the subcommands, each in a file of its own.
-func (a *app) program() *cli.Program {
-	return cli.New(cli.Command{Name: "muster", Long: description, Commands: []cli.Command{
+func (a *app) program() *cobra.Command {
+	root := &cobra.Command{Use: "muster", Short: "Audit a boat's electronics: devices, software, health", Long: description}
+	root.AddCommand(
 		newDemo(a), newAudit(a), newRun(a), newCapture(a), newSimulate(a),
 		newSnapshot(a), newVerify(a), newCompare(a),
 		newPlan(a), newFollow(a), newNote(a), newServiceRecord(a), newHistory(a),
 		newBackbone(a), newKey(a), newSchema(a),
-	}}, a.stdout)
+	)
+	return root
 }
 
 // outputStyle is how text goes to the standard output: wrapped and in colour on a terminal only, and no colour when

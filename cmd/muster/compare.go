@@ -5,7 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -23,28 +23,22 @@ type compareCmd struct {
 	FailOn      string
 }
 
-func newCompare(a *app) cli.Command {
-	c := compareCmd{Format: "text"}
-	return cli.Command{Name: "compare", Short: "Say what changed between two snapshots.",
-		Long: `Without a release sheet, a change of software is told but not called newer or older.
-
-Examples:
-
-    muster compare before.json after.json
-    muster compare before.json after.json --sheets sheets --fail-on critical
-    muster compare before.json after.json --format html > changes.html`,
-		Args: []cli.Arg{
-			{Name: "before", Help: "The earlier snapshot.", One: &c.Before},
-			{Name: "after", Help: "The later snapshot.", One: &c.After},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *compareCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html"), "format", "text, json or html.")
-	f.BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two boats.")
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets, which say which version is newer.")
-	f.Var(cli.Choice(&c.FailOn, "SEVERITY", "info", "warning", "critical"), "fail-on", "End with status 1 when a change is info, warning or critical, or worse.")
+func newCompare(a *app) *cobra.Command {
+	c := compareCmd{}
+	cmd := &cobra.Command{
+		Use: "compare BEFORE AFTER", Short: "List what changed between two snapshots",
+		Long: "List what changed between two snapshots. Without release sheets, changed software is reported, but not as newer or older.",
+		Example: `  muster compare before.json after.json
+  muster compare before.json after.json --sheets sheets --fail-on critical
+  muster compare before.json after.json --format html > changes.html`,
+		Args: cobra.ExactArgs(2),
+		RunE: func(_ *cobra.Command, args []string) error { c.Before, c.After = args[0], args[1]; return c.run(a) },
+	}
+	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the result", "text", "json", "html")
+	cmd.Flags().BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two different boats")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; they say which version is newer")
+	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a change has this `SEVERITY` or a higher one", severities...)
+	return cmd
 }
 
 // run prints what changed.

@@ -3,10 +3,9 @@ package main
 import (
 	"fmt"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/backbone"
-	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/sim"
@@ -17,24 +16,24 @@ type demoCmd struct {
 	Listen   string
 }
 
-func newDemo(a *app) cli.Command {
-	c := demoCmd{Scenario: "demo", Listen: "127.0.0.1:8632"}
-	return cli.Command{Name: "demo", Short: "Show a simulated boat with its pages, nothing to install.",
-		Long: `Plays a simulated boat by the clock and watches it, in one process.
-
-Examples:
-
-    muster demo
-    muster demo fifty
-    muster demo --listen 127.0.0.1:0`,
-		Args: []cli.Arg{
-			{Name: "scenario", Help: "Built-in scenario or scenario file.", One: &c.Scenario, Optional: true, Words: scenarios},
+func newDemo(a *app) *cobra.Command {
+	c := demoCmd{Scenario: "demo"}
+	cmd := &cobra.Command{
+		Use: "demo [SCENARIO]", Short: "Show a simulated boat and its pages; nothing to install",
+		Long: "Simulate a boat in real time and watch it, in one process. SCENARIO is the name of a built-in scenario or a file. Default: demo.",
+		Example: `  muster demo
+  muster demo fifty
+  muster demo --listen 127.0.0.1:0`,
+		Args: cobra.MaximumNArgs(1), ValidArgsFunction: scenarios,
+		RunE: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				c.Scenario = args[0]
+			}
+			return c.run(a)
 		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *demoCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Address of the pages.")
+	}
+	cmd.Flags().StringVar(&c.Listen, "listen", "127.0.0.1:8632", "`HOST:PORT` of the pages")
+	return cmd
 }
 
 // run shows the boat until interrupted.

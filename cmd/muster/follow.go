@@ -10,7 +10,7 @@ import (
 	"slices"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
 	"muster/internal/daemon"
@@ -30,35 +30,32 @@ type followCmd struct {
 	TokenFile string
 }
 
-func newFollow(a *app) cli.Command {
+func newFollow(a *app) *cobra.Command {
 	c := followCmd{}
-	return cli.Command{Name: "follow", Short: "Watch a work order being worked off, and tick its steps.",
-		Long: `Prints each step as its device leaves, comes back and tells its version, and at the end how every step stands. On a terminal a table at its
-foot shows all steps with the time that each spent in each state, and the supply voltage. Ends when all are verified,
-at --for, with the capture, or with Ctrl-C. Exit status 1 says that a step failed or is not done.
+	cmd := &cobra.Command{
+		Use: "follow ORDER SOURCE", Short: "Follow a work order live and tick off each step",
+		Long: `Follow a work order live. ORDER is written by muster plan -o order.json; SOURCE is a source or the http(s) URL of a running muster.
 
-Examples:
-
-    muster follow order.json can0 --ask --before before.json --state work.json
-    muster follow order.json http://127.0.0.1:8632 --state work.json
-    muster follow order.json quay.log.zst --before before.json
-    muster follow order.json can0 --state work.json --confirm 2.1=1.4 --by Ana`,
-		Args: []cli.Arg{
-			{Name: "order", Help: "Work order, as muster plan -o order.json writes it.", One: &c.Order},
-			{Name: "source", Help: "What to watch, or the http(s) URL of a running muster.", One: &c.Source, Words: sources},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *followCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Text(&c.Before, "FILE"), "before", "Snapshot that the order was made from: what each device must have kept. Otherwise the first half minute tells.")
-	f.Var(cli.Text(&c.State, "FILE"), "state", "Keep how far each step is in this file, and go on from it.")
-	f.Var(cli.Duration(&c.For), "for", "Watch for so long, such as 2h. Captures: so much of them.")
-	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are, so that each tells its version when it is back.")
-	f.Var(cli.Pairs(&c.Confirm, "STEP", "VERSION"), "confirm", "Take a version that was read off the device's own screen.")
-	f.Var(cli.Text(&c.By, "NAME"), "by", "Who read it; otherwise the name you are logged in under.")
-	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
-	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "File whose first line is the token that a URL asks for.")
+Each step is printed when its device leaves, comes back and reports its version. The end shows the state of every step. On a terminal, a table
+shows all steps, the time of each in each state, and the supply voltage. The command stops when all steps are verified, at --for, at the end of
+the capture, or with Ctrl-C. Exit status 1 means that a step failed or is not done.`,
+		Example: `  muster follow order.json can0 --ask --before before.json --state work.json
+  muster follow order.json http://127.0.0.1:8632 --state work.json
+  muster follow order.json quay.log.zst --before before.json
+  muster follow order.json can0 --state work.json --confirm 2.1=1.4 --by Ana`,
+		Args: cobra.ExactArgs(2), ValidArgsFunction: fileThenSource,
+		RunE: func(_ *cobra.Command, args []string) error { c.Order, c.Source = args[0], args[1]; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&c.Before, "before", "", "Snapshot `FILE` to check that settings survived. Default: the first 30 s of traffic")
+	f.StringVar(&c.State, "state", "", "Keep the state of each step in this `FILE`, and continue from it")
+	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME`, such as 2h; of a capture, read this much of it")
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices, so that each reports its version when it is back")
+	f.StringToStringVar(&c.Confirm, "confirm", nil, "Record a version read on the device's own screen: `STEP=VERSION`")
+	f.StringVar(&c.By, "by", "", "`NAME` of the person who read it. Default: your login name")
+	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
+	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
+	return cmd
 }
 
 // run follows the order.

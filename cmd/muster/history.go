@@ -10,7 +10,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
 	"muster/internal/render"
@@ -23,25 +23,20 @@ type historyCmd struct {
 	TokenFile string
 }
 
-func newHistory(a *app) cli.Command {
-	c := historyCmd{Format: "text"}
-	return cli.Command{Name: "history", Short: "Show a boat's software over time.",
-		Long: `Of a folder, the snapshots in it are taken and other files are left alone.
-
-Examples:
-
-    muster history boats/wagtail
-    muster history http://127.0.0.1:8632
-    muster history 2024.json 2025.json 2026.json --format json`,
-		Args: []cli.Arg{
-			{Name: "from", Help: "Snapshots, folders that hold them, or the URL of a running muster, which tells what its store keeps.", Many: &c.From},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *historyCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json"), "format", "text or json.")
-	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "File with the token of a running muster, when it asks for one.")
+func newHistory(a *app) *cobra.Command {
+	c := historyCmd{}
+	cmd := &cobra.Command{
+		Use: "history FROM...", Short: "Show a boat's software over time",
+		Long: "Show a boat's software over time. FROM is a snapshot, a folder of snapshots (other files are ignored), or the URL of a running muster.",
+		Example: `  muster history boats/wagtail
+  muster history http://127.0.0.1:8632
+  muster history 2024.json 2025.json 2026.json --format json`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error { c.From = args; return c.run(a) },
+	}
+	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the result", "text", "json")
+	cmd.Flags().StringVar(&c.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
+	return cmd
 }
 
 // run prints the software of one boat's devices over time.

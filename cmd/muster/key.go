@@ -6,37 +6,36 @@ import (
 	"io/fs"
 	"os"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
 	"muster/internal/snapshot"
 )
 
-func newKey(a *app) cli.Command {
-	return cli.Command{Name: "key", Short: "Make keys to sign snapshots with.",
-		Commands: []cli.Command{newKeyNew(a)}}
+func newKey(a *app) *cobra.Command {
+	cmd := &cobra.Command{Use: "key", Short: "Make keys for signing snapshots"}
+	cmd.AddCommand(newKeyNew(a))
+	return cmd
 }
 
 type keyNewCmd struct {
 	Output string
 }
 
-func newKeyNew(a *app) cli.Command {
+func newKeyNew(a *app) *cobra.Command {
 	c := keyNewCmd{}
-	return cli.Command{Name: "new", Short: "Make a key to sign snapshots with.",
-		Long: `A key is never overwritten.
-
-Examples:
-
-    muster key new -o shop.key
-    muster snapshot can0 -o before.json --sign shop.key
-    muster verify before.json --key shop.key.pub`,
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *keyNewCmd) flags(f *pflag.FlagSet) {
-	f.VarP(cli.Text(&c.Output, "NAME").Complete(cli.Files), "output", "o", "Writes NAME, to be kept secret, and NAME.pub, to be handed out.")
-	cli.Require(f, "output")
+	cmd := &cobra.Command{
+		Use: "new -o NAME", Short: "Make a key for signing snapshots",
+		Long: "Make a key for signing snapshots. An existing key is never overwritten.",
+		Example: `  muster key new -o shop.key
+  muster snapshot can0 -o before.json --sign shop.key
+  muster verify before.json --key shop.key.pub`,
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	cmd.Flags().StringVarP(&c.Output, "output", "o", "", "Write `NAME` (keep it secret) and NAME.pub (hand it out)")
+	cli.Require(cmd, "output")
+	return cmd
 }
 
 // run writes both halves, or none.

@@ -12,6 +12,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"github.com/spf13/cobra"
 	"github.com/spf13/pflag"
 
 	"muster/internal/boat"
@@ -20,19 +21,19 @@ import (
 	"muster/internal/event"
 )
 
-func newNote(a *app) cli.Command {
-	return cli.Command{Name: "note", Short: "Note devices that no network shows.",
-		Long: `Devices that no network shows take part in checks, plans and snapshots when the config names the notes file:
+func newNote(a *app) *cobra.Command {
+	cmd := &cobra.Command{
+		Use: "note", Short: "Record devices that are not on any network",
+		Long: `Record devices that are not on any network. They take part in checks, plans and snapshots when the config names the notes file:
 
-    notes: notes.yaml
-
-Examples:
-
-    muster note add -f notes.yaml --model 'Larkfin LT1' --maker 'Larkfin Marine' --software 1.3 --by Ana
-    muster note add -f notes.yaml --id n1 --software 1.4 --by Ana
-    muster note list -f notes.yaml
-    muster note remove -f notes.yaml n1`,
-		Commands: []cli.Command{newNoteAdd(a), newNoteList(a), newNoteRemove(a)}}
+    notes: notes.yaml`,
+		Example: `  muster note add -f notes.yaml --model 'Larkfin LT1' --maker 'Larkfin Marine' --software 1.3 --by Ana
+  muster note add -f notes.yaml --id n1 --software 1.4 --by Ana
+  muster note list -f notes.yaml
+  muster note remove -f notes.yaml n1`,
+	}
+	cmd.AddCommand(newNoteAdd(a), newNoteList(a), newNoteRemove(a))
+	return cmd
 }
 
 // noteFile says where the notes are.
@@ -42,8 +43,8 @@ type noteFile struct {
 }
 
 func (f *noteFile) flags(flags *pflag.FlagSet) {
-	flags.VarP(cli.Text(&f.File, "FILE"), "file", "f", "Notes file; otherwise the one that the config names.")
-	flags.VarP(cli.Text(&f.Config, "FILE"), "config", "c", "Config file whose notes key names the notes file.")
+	flags.StringVarP(&f.File, "file", "f", "", "Notes `FILE`. Default: the one that the config names")
+	flags.StringVarP(&f.Config, "config", "c", "", "Config `FILE` whose notes key names the notes file")
 }
 
 type noteAddCmd struct {
@@ -59,23 +60,27 @@ type noteAddCmd struct {
 	By       string
 }
 
-func newNoteAdd(a *app) cli.Command {
+func newNoteAdd(a *app) *cobra.Command {
 	c := noteAddCmd{}
-	return cli.Command{Name: "add", Short: "Note a device, or what is new of one.",
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *noteAddCmd) flags(f *pflag.FlagSet) {
+	cmd := &cobra.Command{
+		Use: "add", Short: "Record a device, or a change of one",
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	f := cmd.Flags()
 	c.noteFile.flags(f)
-	f.Var(cli.Text(&c.ID, "ID").Complete(c.ids), "id", "Note what is new of this device, such as its version; what is not given stays.")
-	f.Var(cli.Text(&c.Model, cli.AnyText), "model", "What the device is.")
-	f.Var(cli.Text(&c.Maker, cli.AnyText), "maker", "Who made it.")
-	f.Var(cli.Text(&c.Role, "ROLE").Complete(roles), "role", "What it is for: head, sonar, radar, radio and so on.")
-	f.Var(cli.Text(&c.Serial, cli.AnyText), "serial", "Its serial number.")
-	f.Var(cli.Text(&c.Software, cli.AnyText), "software", "Its version, as its own screen shows it.")
-	f.Var(cli.Text(&c.Place, cli.AnyText), "place", "Where aboard it is.")
-	f.Var(cli.Text(&c.Note, cli.AnyText), "note", "Anything else.")
-	f.Var(cli.Text(&c.By, "NAME"), "by", "Who notes it; otherwise the name you are logged in under.")
+	f.StringVar(&c.ID, "id", "", "`ID` of a recorded device to change; what is not given stays")
+	f.StringVar(&c.Model, "model", "", "Its model `NAME`")
+	f.StringVar(&c.Maker, "maker", "", "Its manufacturer's `NAME`")
+	f.StringVar(&c.Role, "role", "", "Its `ROLE`: head, sonar, radar, radio and so on")
+	f.StringVar(&c.Serial, "serial", "", "Its serial `NUMBER`")
+	f.StringVar(&c.Software, "software", "", "Its software `VERSION`, as its own screen shows it")
+	f.StringVar(&c.Place, "place", "", "`PLACE` on board")
+	f.StringVar(&c.Note, "note", "", "Other `TEXT`")
+	f.StringVar(&c.By, "by", "", "`NAME` of the person who records it. Default: your login name")
+	cli.Complete(cmd, "id", c.ids)
+	cli.Complete(cmd, "role", roles)
+	return cmd
 }
 
 type noteListCmd struct {
@@ -83,15 +88,16 @@ type noteListCmd struct {
 	Format string
 }
 
-func newNoteList(a *app) cli.Command {
-	c := noteListCmd{Format: "text"}
-	return cli.Command{Name: "list", Short: "Show the noted devices.",
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *noteListCmd) flags(f *pflag.FlagSet) {
-	c.noteFile.flags(f)
-	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json"), "format", "text or json.")
+func newNoteList(a *app) *cobra.Command {
+	c := noteListCmd{}
+	cmd := &cobra.Command{
+		Use: "list", Short: "List the recorded devices",
+		Args: cobra.NoArgs,
+		RunE: func(*cobra.Command, []string) error { return c.run(a) },
+	}
+	c.noteFile.flags(cmd.Flags())
+	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the list", "text", "json")
+	return cmd
 }
 
 type noteRemoveCmd struct {
@@ -99,13 +105,15 @@ type noteRemoveCmd struct {
 	ID string
 }
 
-func newNoteRemove(a *app) cli.Command {
+func newNoteRemove(a *app) *cobra.Command {
 	c := noteRemoveCmd{}
-	return cli.Command{Name: "remove", Short: "Take a device off the notes.",
-		Args: []cli.Arg{
-			{Name: "id", Help: "The device's id, as muster note list shows it.", One: &c.ID, Words: c.ids},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
+	cmd := &cobra.Command{
+		Use: "remove ID", Short: "Remove a device from the notes",
+		Args: cobra.ExactArgs(1), ValidArgsFunction: c.ids,
+		RunE: func(_ *cobra.Command, args []string) error { c.ID = args[0]; return c.run(a) },
+	}
+	c.noteFile.flags(cmd.Flags())
+	return cmd
 }
 
 // path is the notes file.
@@ -138,20 +146,20 @@ func (f *noteFile) load() (string, []boat.Manual, error) {
 	return name, list, err
 }
 
-// ids are the noted devices, for completion.
-func (f *noteFile) ids(string) (words []string, files bool) {
-	_, list, _ := f.load() // what is wrong with the notes is told when they are used
+// ids completes the id of a recorded device.
+func (f *noteFile) ids(*cobra.Command, []string, string) (ids []cobra.Completion, _ cobra.ShellCompDirective) {
+	_, list, _ := f.load() // a mistake in the notes is reported when they are used
 	for i := range list {
-		words = append(words, list[i].ID+"\t"+list[i].Model)
+		ids = append(ids, list[i].ID+"\t"+list[i].Model)
 	}
-	return words, false
+	return ids, cobra.ShellCompDirectiveNoFileComp
 }
 
-func roles(string) (words []string, files bool) {
+func roles(*cobra.Command, []string, string) (words []cobra.Completion, _ cobra.ShellCompDirective) {
 	for _, r := range boat.Roles() {
 		words = append(words, string(r))
 	}
-	return words, false
+	return words, cobra.ShellCompDirectiveNoFileComp
 }
 
 func saveNotes(name string, list []boat.Manual) error {

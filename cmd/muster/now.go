@@ -6,7 +6,7 @@ import (
 	"fmt"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -28,12 +28,14 @@ type nowFlags struct {
 	TokenFile string
 }
 
-func (n *nowFlags) flags(f *pflag.FlagSet) {
-	f.Var(cli.Text(&n.Now, "SOURCE").Complete(sources), "now", "Make the pre-checks on what is heard now: a source, or the http(s) URL of a running muster.")
-	f.Var(cli.Duration(&n.For), "for", "Listen so long to --now, such as 11m for the trend of the supply; otherwise until all is known, 30s at most. Captures: so much of them.")
-	f.BoolVar(&n.Ask, "ask", false, "Claim an address and ask devices who they are.")
-	f.VarP(cli.Text(&n.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
-	f.Var(cli.Text(&n.TokenFile, "FILE"), "token-file", "File whose first line is the token that a URL asks for.")
+func (n *nowFlags) flags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.StringVar(&n.Now, "now", "", "Make the pre-checks on live data from this `SOURCE`: a source, or the http(s) URL of a running muster")
+	f.DurationVar(&n.For, "for", 0, "Listen to --now for this `TIME`, such as 11m for the trend of the supply voltage. Default: until all is known, at most 30s")
+	f.BoolVar(&n.Ask, "ask", false, "Claim an address and ask devices for their product information")
+	f.StringVarP(&n.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
+	f.StringVar(&n.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
+	cli.Complete(cmd, "now", sources)
 }
 
 func (n *nowFlags) check() error {

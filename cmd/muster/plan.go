@@ -8,7 +8,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -25,39 +25,49 @@ type planCmd struct {
 	InWater  *bool
 	Force    bool
 
+	afloat, ashore bool
+
 	nowFlags
 }
 
-func newPlan(a *app) cli.Command {
+func newPlan(a *app) *cobra.Command {
 	c := planCmd{}
-	return cli.Command{Name: "plan", Short: "Make the work order: which devices to update, in which order, with what.",
-		Long: `Pre-checks, such as the supply voltage and that the boat does not move, are as of the snapshot, which knows neither; with --now they are
-made on what is heard now. What nobody told stays unknown.
+	cmd := &cobra.Command{
+		Use: "plan SNAPSHOT --sheets DIR", Short: "Make the work order: what to update, in which order, on which medium",
+		Long: `Make the work order from a snapshot and release sheets. A snapshot does not hold the pre-checks' live values, such as the supply voltage and the
+speed; --now reads them. Values not received are shown as unknown.
 
-What cannot be settled is told on standard error, one line each, and stands in the order too; the rest of the order holds.
-
-Examples:
-
-    muster plan before.json --sheets sheets
-    muster plan before.json --sheets sheets -o order.json
-    muster plan before.json --sheets sheets --now can0 --ask -o order.json
-    muster plan before.json --sheets sheets --now http://127.0.0.1:8632
-    muster plan before.json --sheets sheets --no-in-water -o order.html`,
-		Args: []cli.Arg{
-			{Name: "snapshot", Help: "Snapshot of the boat as it is now.", One: &c.Snapshot},
+Unresolved problems are listed on standard error and in the order; the other steps remain valid.`,
+		Example: `  muster plan before.json --sheets sheets
+  muster plan before.json --sheets sheets -o order.json
+  muster plan before.json --sheets sheets --now can0 --ask -o order.json
+  muster plan before.json --sheets sheets --now http://127.0.0.1:8632
+  muster plan before.json --sheets sheets --no-in-water -o order.html`,
+		Args: cobra.ExactArgs(1),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c.Snapshot = args[0]
+			switch f := cmd.Flags(); {
+			case f.Changed("in-water"):
+				c.InWater = &c.afloat
+			case f.Changed("no-in-water"):
+				c.afloat = !c.ashore
+				c.InWater = &c.afloat
+			}
+			return c.run(a)
 		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *planCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets.")
-	f.Var(cli.Choice(&c.Format, "FORMAT", "text", "json", "html"), "format", "text, json or html; otherwise what the name after -o says, or text. muster follow takes json.")
-	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to, instead of the standard output.")
-	f.Var(cli.Int(&c.Cards, "N"), "cards", "Update at most so many devices at one time; otherwise as many as the order allows.")
-	cli.Either(f, &c.InWater, "in-water", "The boat is afloat, or with --no-in-water ashore; some devices answer only afloat.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
-	c.nowFlags.flags(f)
-	cli.Require(f, "sheets")
+	}
+	f := cmd.Flags()
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets")
+	cli.Choice(cmd, &c.Format, "format", "", "`FORMAT` of the order; muster follow reads json. Default: from the extension of --output, else text", "text", "json", "html")
+	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`. Default: standard output")
+	f.IntVar(&c.Cards, "cards", 0, "Update at most `N` devices at one time. Default: as many as the order allows")
+	f.BoolVar(&c.afloat, "in-water", false, "The boat is afloat; some devices answer only afloat")
+	f.BoolVar(&c.ashore, "no-in-water", false, "The boat is ashore")
+	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
+	c.nowFlags.flags(cmd)
+	cli.Require(cmd, "sheets")
+	cmd.MarkFlagsMutuallyExclusive("in-water", "no-in-water")
+	return cmd
 }
 
 // run makes the work order.

@@ -7,7 +7,7 @@ import (
 	"os/signal"
 	"syscall"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/backbone"
 	"muster/internal/cli"
@@ -25,32 +25,31 @@ type runCmd struct {
 	Listen  string
 }
 
-func newRun(a *app) cli.Command {
+func newRun(a *app) *cobra.Command {
 	c := runCmd{}
-	return cli.Command{Name: "run", Short: "Watch a boat: the daemon with pages, API and metrics.",
-		Long: `A hangup signal (systemctl reload muster) or POST /api/v1/reload reads the config file again while it runs: what is known of the boat stays,
-new sources are begun and those no longer named end. A file that cannot be used changes nothing. What takes effect only after a restart
-is named in the log and in the answer: boat, listen, maker_file, state_dir, store, turning tls on or off, and another id or ask of a source.
+	cmd := &cobra.Command{
+		Use: "run [SOURCE...]", Short: "Watch a boat: the daemon with pages, API and metrics",
+		Long: `Watch a boat. Sources given here override those of the config file; muster.yaml(5) describes that file.
 
-Examples:
-
-    muster run can0
-    muster run --ask can0 '0183:/dev/ttyUSB0?baud=4800'
-    muster run --config /etc/muster/muster.yaml
-    muster run --config /etc/muster/muster.yaml --check`,
-		Args: []cli.Arg{
-			{Name: "source", Help: "Sources to watch, in the place of those of the config file.", Many: &c.Sources, Optional: true, Words: sources},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *runCmd) flags(f *pflag.FlagSet) {
-	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file; deploy/muster.yaml shows every key.")
-	f.BoolVar(&c.Check, "check", false, "Check the config and end.")
-	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are.")
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets, in the place of the config's: says which devices are behind.")
-	f.Var(cli.List(&c.Layout, "FILE"), "layout", "Plan of the backbone, in the place of the config's: held against the network. May be given once for each network.")
-	f.Var(cli.Text(&c.Listen, "HOST:PORT"), "listen", "Address of the pages, in the place of the config's; off for none.")
+A hangup signal (systemctl reload muster) or POST /api/v1/reload reads the config file again while the daemon runs. The boat's devices and alerts
+are kept, new sources are opened and removed ones closed. A config file with a mistake changes nothing. These keys take effect after a restart
+only, and the log and the answer name them: boat, listen, maker_file, state_dir, store, turning tls on or off, and another id or ask of a source.
+SIGINT and SIGTERM write what must be kept and exit.`,
+		Example: `  muster run can0
+  muster run --ask can0 '0183:/dev/ttyUSB0?baud=4800'
+  muster run --config /etc/muster/muster.yaml
+  muster run --config /etc/muster/muster.yaml --check`,
+		ValidArgsFunction: sources,
+		RunE:              func(_ *cobra.Command, args []string) error { c.Sources = args; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE`; deploy/muster.yaml shows every key")
+	f.BoolVar(&c.Check, "check", false, "Check the config and exit")
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; overrides the config's")
+	f.StringSliceVar(&c.Layout, "layout", nil, "Backbone layout `FILE` to compare with the network; overrides the config's. Repeat it for each network")
+	f.StringVar(&c.Listen, "listen", "", "`HOST:PORT` of the pages, or off; overrides the config's")
+	return cmd
 }
 
 // run watches until interrupted.

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"github.com/spf13/cobra"
+
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -28,31 +30,37 @@ var schemas = []struct {
 }
 
 // schemaNames are the schemas, for completion.
-func schemaNames(string) (words []string, files bool) {
+func schemaNames(*cobra.Command, []string, string) (words []cobra.Completion, _ cobra.ShellCompDirective) {
 	for _, s := range schemas {
 		words = append(words, s.name+"\t"+s.of)
 	}
-	return words, false
+	return words, cobra.ShellCompDirectiveNoFileComp
 }
 
 type schemaCmd struct {
 	Name string
 }
 
-func newSchema(a *app) cli.Command {
+func newSchema(a *app) *cobra.Command {
 	c := schemaCmd{}
-	return cli.Command{Name: "schema", Short: "Print the JSON Schema of a file that muster reads or writes.",
-		Long: `Editors complete and check a file by its schema. Keep the schema of release sheets in their folder:
+	return &cobra.Command{
+		Use: "schema [NAME]", Short: "Print the JSON Schema of a file that muster reads or writes",
+		Long: `Print the JSON Schema of a file that muster reads or writes; without NAME, list them. Editors use a schema to complete and check a file.
+Keep the schema of release sheets in their folder:
 
     muster schema sheet > sheets/sheet.schema.json
 
-and begin each sheet with the line
+and start each sheet with this line:
 
     # yaml-language-server: $schema=sheet.schema.json`,
-		Args: []cli.Arg{
-			{Name: "name", Help: "Which one; without it they are listed.", One: &c.Name, Optional: true, Words: schemaNames},
+		Args: cobra.MaximumNArgs(1), ValidArgsFunction: schemaNames,
+		RunE: func(_ *cobra.Command, args []string) error {
+			if len(args) > 0 {
+				c.Name = args[0]
+			}
+			return c.run(a)
 		},
-		Run: func() error { return c.run(a) }}
+	}
 }
 
 // run prints a schema, or the list.

@@ -88,12 +88,14 @@ func TestNumbered(t *testing.T) {
 
 func TestByteSize(t *testing.T) {
 	for in, want := range map[string]int64{"4096": 4096, "500kB": 500_000, "100MB": 100_000_000, "1.5 GiB": 3 << 29, "7B": 7} {
-		if got, err := parseByteSize(in); err != nil || got != want {
+		var got byteSize
+		if err := got.Set(in); err != nil || int64(got) != want {
 			t.Errorf("%s: %d, %v; want %d", in, got, err, want)
 		}
 	}
 	for _, in := range []string{"", "much", "-1MB", "0", "5XB", "NaN", "1e300GB", "MB"} {
-		if got, err := parseByteSize(in); err == nil {
+		var got byteSize
+		if err := got.Set(in); err == nil {
 			t.Errorf("%q: accepted as %d", in, got)
 		}
 	}

@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -31,30 +31,25 @@ type serviceRecordCmd struct {
 	Force    bool
 }
 
-func newServiceRecord(a *app) cli.Command {
+func newServiceRecord(a *app) *cobra.Command {
 	c := serviceRecordCmd{}
-	return cli.Command{Name: "service-record", Short: "Write the service record for the invoice.",
-		Long: `Both snapshots must be of one boat and prove themselves.
-
-Examples:
-
-    muster service-record before.json after.json --job job.yaml -o record.pdf
-    muster service-record before.json after.json --job job.yaml --order order.json --progress progress.json -o record.html`,
-		Args: []cli.Arg{
-			{Name: "before", Help: "The snapshot taken before the work.", One: &c.Before},
-			{Name: "after", Help: "The snapshot taken after it.", One: &c.After},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *serviceRecordCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Text(&c.Job, "FILE"), "job", "Job file: number, technician, shop; deploy/examples/job.yaml shows every key.")
-	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where to; .pdf or .html says how.")
-	f.Var(cli.Text(&c.Order, "FILE"), "order", "The work order that was followed.")
-	f.Var(cli.Text(&c.Progress, "FILE"), "progress", "How far the order was followed, with its times; needs --order.")
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets, which say which version is newer.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
-	cli.Require(f, "job", "output")
+	cmd := &cobra.Command{
+		Use: "service-record BEFORE AFTER --job FILE -o FILE", Short: "Write the service record for the invoice",
+		Long: "Write the service record for the invoice. Both snapshots must be of the same boat and pass muster verify.",
+		Example: `  muster service-record before.json after.json --job job.yaml -o record.pdf
+  muster service-record before.json after.json --job job.yaml --order order.json --progress progress.json -o record.html`,
+		Args: cobra.ExactArgs(2),
+		RunE: func(_ *cobra.Command, args []string) error { c.Before, c.After = args[0], args[1]; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&c.Job, "job", "", "Job `FILE`: number, technician, shop; deploy/examples/job.yaml shows every key")
+	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`, .pdf or .html")
+	f.StringVar(&c.Order, "order", "", "Work order `FILE` that was followed")
+	f.StringVar(&c.Progress, "progress", "", "State `FILE` of muster follow, with the times of each step; needs --order")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; they say which version is newer")
+	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
+	cli.Require(cmd, "job", "output")
+	return cmd
 }
 
 // run writes the record.

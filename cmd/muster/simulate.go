@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
 	"muster/internal/daemon"
@@ -22,37 +22,42 @@ import (
 type simulateCmd struct {
 	Scenario string
 	To       string
-	Speed    *float64
+	Speed    *float64 // nil by default
+	factor   float64
 	For      time.Duration
 	Seed     uint64
 	Force    bool
 }
 
-func newSimulate(a *app) cli.Command {
+func newSimulate(a *app) *cobra.Command {
 	c := simulateCmd{}
-	return cli.Command{Name: "simulate", Short: "Put a simulated boat on a bus or into a file.",
-		Long: `Sends on the bus it is given. Devices answer what others ask there. Ends with Ctrl-C.
-
-Examples:
-
-    muster simulate demo --to vcan0
-    muster simulate fifty --to quay.log --for 5m
-    muster simulate saturated --to udp:239.74.163.2:5000
-    muster simulate demo --to 0183+tcp:127.0.0.1:10110
-    muster simulate my-boat.yaml --to can0 --speed 2`,
-		Args: []cli.Arg{
-			{Name: "scenario", Help: "Built-in scenario (demo, fifty, saturated, faults) or scenario file.", One: &c.Scenario, Words: scenarios},
+	cmd := &cobra.Command{
+		Use: "simulate SCENARIO --to DEST", Short: "Put a simulated boat on a bus or into a file",
+		Long: `Put a simulated boat on a bus or into a file, until --for or Ctrl-C. It sends on the bus, and its devices answer requests. SCENARIO is the name
+of a built-in scenario (demo, fifty, saturated, faults) or a file.`,
+		Example: `  muster simulate demo --to vcan0
+  muster simulate fifty --to quay.log --for 5m
+  muster simulate saturated --to udp:239.74.163.2:5000
+  muster simulate demo --to 0183+tcp:127.0.0.1:10110
+  muster simulate my-boat.yaml --to can0 --speed 2`,
+		Args: cobra.ExactArgs(1), ValidArgsFunction: scenarios,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c.Scenario = args[0]
+			if cmd.Flags().Changed("speed") {
+				c.Speed = &c.factor
+			}
+			return c.run(a)
 		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *simulateCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Text(&c.To, "DEST").Complete(destinations), "to", "can0 or vcan0, serial:, udp:, pty: for a serial adapter of its own, 0183+tcp: or 0183+udp: for its NMEA 0183 lines, or a file ending in .log, .pcapng, .pcap or .nmea, .gz or .zst.")
-	f.Var(cli.Float(&c.Speed, "N"), "speed", "N times as fast as the clock; 0 as fast as it goes. Default 1, and 0 into a file.")
-	f.Var(cli.Duration(&c.For), "for", "End after so much of the boat's time, such as 5m.")
-	f.Var(cli.Uint(&c.Seed, "N"), "seed", "Another seed than 0 makes another run of the same scenario.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite a file that exists.")
-	cli.Require(f, "to")
+	}
+	f := cmd.Flags()
+	f.StringVar(&c.To, "to", "", "`DEST`: can0 or vcan0, serial:, udp:, pty: (makes a serial adapter), 0183+tcp: or 0183+udp: (its NMEA 0183 lines), or a capture file; its extension sets the format")
+	f.Float64Var(&c.factor, "speed", 1, "Run `N` times as fast as real time; 0 means as fast as possible, which is the default into a file")
+	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME` of the boat, such as 5m")
+	f.Uint64Var(&c.Seed, "seed", 0, "Seed `N` of the random numbers; another seed gives another run of the same scenario")
+	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
+	cli.Complete(cmd, "to", destinations)
+	cli.Require(cmd, "to")
+	return cmd
 }
 
 // run plays the scenario.

@@ -11,7 +11,7 @@ import (
 	"strings"
 	"time"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -35,36 +35,32 @@ type snapshotCmd struct {
 	Force       bool
 }
 
-func newSnapshot(a *app) cli.Command {
-	c := snapshotCmd{Limit: time.Minute}
-	return cli.Command{Name: "snapshot", Short: "Take and seal a snapshot of a boat.",
-		Long: `Ends when every device present has told who it is or was given up on, at --limit, or with Ctrl-C, and writes what is known then.
-Captures and simulations are read to their end.
-
-Examples:
-
-    muster snapshot can0 --ask -o before.json
-    muster snapshot can0 --ask -o before.json --sign shop.key --keep-capture before.log.zst
-    muster snapshot quay.pcapng.zst -o before.json --sheets sheets
-    muster snapshot http://127.0.0.1:8632 -o after.json`,
-		Args: []cli.Arg{
-			{Name: "source", Help: "What to read, or the http(s) URL of a running muster.", One: &c.Source, Words: sources},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *snapshotCmd) flags(f *pflag.FlagSet) {
-	f.VarP(cli.Text(&c.Output, "FILE"), "output", "o", "Where the snapshot goes.")
-	f.Var(cli.Text(&c.Sign, "KEY").Complete(cli.Files), "sign", "Sign with this key; muster key new makes one.")
-	f.Var(cli.Text(&c.KeepCapture, "FILE"), "keep-capture", "Keep the raw traffic too; .log, .pcapng, .pcap or .nmea says how, .gz or .zst after it packs.")
-	f.Var(cli.Duration(&c.For), "for", "Listen at least so long, so that rates are known; default 10s. Captures: so much of them.")
-	f.Var(cli.Duration(&c.Limit), "limit", "Wait at most so long for devices to tell who they are.")
-	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices who they are.")
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of release sheets: says which devices are behind; the snapshot notes which sheets they are.")
-	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file with thresholds, maker names and the boat's name.")
-	f.Var(cli.Text(&c.TokenFile, "FILE"), "token-file", "File whose first line is the token that a URL asks for.")
-	f.BoolVar(&c.Force, "force", false, "Overwrite files that exist.")
-	cli.Require(f, "output")
+func newSnapshot(a *app) *cobra.Command {
+	c := snapshotCmd{}
+	cmd := &cobra.Command{
+		Use: "snapshot SOURCE -o FILE", Short: "Take and seal a snapshot of a boat",
+		Long: `Take and seal a snapshot of a boat. SOURCE is a source or the http(s) URL of a running muster. The command stops when every device has been
+identified, or has failed to answer, at --limit, or with Ctrl-C. A capture or a simulation is read to its end.`,
+		Example: `  muster snapshot can0 --ask -o before.json
+  muster snapshot can0 --ask -o before.json --sign shop.key --keep-capture before.log.zst
+  muster snapshot quay.pcapng.zst -o before.json --sheets sheets
+  muster snapshot http://127.0.0.1:8632 -o after.json`,
+		Args: cobra.ExactArgs(1), ValidArgsFunction: sources,
+		RunE: func(_ *cobra.Command, args []string) error { c.Source = args[0]; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`")
+	f.StringVar(&c.Sign, "sign", "", "Sign with this `KEY`; muster key new makes one")
+	f.StringVar(&c.KeepCapture, "keep-capture", "", "Keep the raw traffic in this `FILE` too: .log, .pcapng, .pcap or .nmea. Add .gz or .zst to compress")
+	f.DurationVar(&c.For, "for", 0, "Listen at least this `TIME`, so that rates are known; of a capture, read this much of it. Default: 10s")
+	f.DurationVar(&c.Limit, "limit", time.Minute, "Wait at most this `TIME` for devices to identify themselves")
+	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; reports which devices are behind. The snapshot lists the sheets")
+	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
+	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
+	f.BoolVar(&c.Force, "force", false, "Overwrite existing files")
+	cli.Require(cmd, "output")
+	return cmd
 }
 
 // leastListening is how long a live source is heard at least: the slowest of the usual messages come every 2.5 s, and a rate needs

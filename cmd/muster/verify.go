@@ -8,7 +8,7 @@ import (
 	"os"
 	"path/filepath"
 
-	"github.com/spf13/pflag"
+	"github.com/spf13/cobra"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -25,28 +25,24 @@ type verifyCmd struct {
 	Config  string
 }
 
-func newVerify(a *app) cli.Command {
+func newVerify(a *app) *cobra.Command {
 	c := verifyCmd{}
-	return cli.Command{Name: "verify", Short: "Check the seal of snapshots, and the capture that was kept.",
-		Long: `Checks the seal and the signature. Where the raw traffic was kept and lies beside the snapshot, its digest is checked, the report
-is made from it again, and any difference is named.
-
-Examples:
-
-    muster verify before.json after.json
-    muster verify before.json --key shop.key.pub
-    muster verify before.json --capture archive/before.log.zst`,
-		Args: []cli.Arg{
-			{Name: "file", Help: "Snapshots to check.", Many: &c.Files},
-		},
-		Flags: c.flags, Run: func() error { return c.run(a) }}
-}
-
-func (c *verifyCmd) flags(f *pflag.FlagSet) {
-	f.Var(cli.Text(&c.Key, "PUB").Complete(cli.Files), "key", "They must be signed with this key: the .pub file of muster key new.")
-	f.Var(cli.Text(&c.Capture, "FILE"), "capture", "The kept capture, when it does not lie beside the snapshot.")
-	f.Var(cli.Text(&c.Sheets, "DIR"), "sheets", "Folder of the release sheets that the snapshot was taken with.")
-	f.VarP(cli.Text(&c.Config, "FILE"), "config", "c", "Config file that the snapshot was taken with, for the same thresholds.")
+	cmd := &cobra.Command{
+		Use: "verify FILE...", Short: "Check the seal of snapshots and their capture",
+		Long: `Check the seal and the signature of snapshots. If the raw traffic was kept and lies beside the snapshot, its digest is checked, the report is made
+from it again, and every difference is listed.`,
+		Example: `  muster verify before.json after.json
+  muster verify before.json --key shop.key.pub
+  muster verify before.json --capture archive/before.log.zst`,
+		Args: cobra.MinimumNArgs(1),
+		RunE: func(_ *cobra.Command, args []string) error { c.Files = args; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&c.Key, "key", "", "Require a signature by this key: the .pub `FILE` of muster key new")
+	f.StringVar(&c.Capture, "capture", "", "Capture `FILE`, if it does not lie beside the snapshot")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of the release sheets that the snapshot was taken with")
+	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` that the snapshot was taken with, for the same thresholds")
+	return cmd
 }
 
 // run prints one line for each file.

@@ -6,34 +6,46 @@ import (
 	"path/filepath"
 	"strings"
 
-	"muster/internal/cli"
+	"github.com/spf13/cobra"
+
 	"muster/internal/sim"
 )
 
-// scenarios are the built-in ones, beside files, for completion.
-func scenarios(prefix string) (words []string, files bool) {
-	return append(sim.Names(), cli.FilesNamed(prefix)...), true
+// scenarios completes a SCENARIO: the built-in ones, or files.
+func scenarios(_ *cobra.Command, args []string, _ string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	if len(args) > 0 {
+		return nil, cobra.ShellCompDirectiveNoFileComp
+	}
+	return sim.Names(), cobra.ShellCompDirectiveDefault
 }
 
-// sources are what a SOURCE can be on this machine, for completion.
-func sources(prefix string) (words []string, files bool) {
-	words = interfaces()
+// sources completes a SOURCE: what there is on this computer, or files.
+func sources(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	words := interfaces()
 	for _, port := range ports() {
 		words = append(words, "serial:"+port+"\tSLCAN adapter", "0183:"+port+"?baud=4800\tNMEA 0183 port")
 	}
 	for _, name := range sim.Names() {
 		words = append(words, "sim:"+name+"\tsimulated boat")
 	}
-	return append(words, cli.FilesNamed(prefix)...), true
+	return words, cobra.ShellCompDirectiveDefault
 }
 
-// destinations are where a simulation can go, for completion.
-func destinations(prefix string) (words []string, files bool) {
-	words = append(interfaces(), "udp:", "pty:", "0183+tcp:", "0183+udp:")
+// fileThenSource completes a file, and a SOURCE after it.
+func fileThenSource(c *cobra.Command, args []string, prefix string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	if len(args) == 0 {
+		return nil, cobra.ShellCompDirectiveDefault
+	}
+	return sources(c, args, prefix)
+}
+
+// destinations completes where a simulation can go.
+func destinations(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
+	words := append(interfaces(), "udp:", "pty:", "0183+tcp:", "0183+udp:")
 	for _, port := range ports() {
 		words = append(words, "serial:"+port+"\tSLCAN adapter")
 	}
-	return append(words, cli.FilesNamed(prefix)...), true
+	return words, cobra.ShellCompDirectiveDefault
 }
 
 // interfaces are those that carry CAN.

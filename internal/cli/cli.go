@@ -1,5 +1,4 @@
-// Package cli is what the programs' command lines have in common: subcommands with their arguments and flags, help, completion, and errors
-// with a way out.
+// Package cli is what the programs' command lines share: errors with a way out, and a few additions to cobra.
 package cli
 
 import (

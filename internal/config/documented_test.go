@@ -80,7 +80,7 @@ func TestEveryKeyIsDocumented(t *testing.T) {
 		t.Errorf("keys of the config (-) and of deploy/muster.yaml (+):\n%s", d)
 	}
 
-	man, err := os.ReadFile("../../deploy/package/muster.1")
+	man, err := os.ReadFile("../../deploy/package/muster.yaml.5")
 	if err != nil {
 		t.Fatal(err)
 	}
