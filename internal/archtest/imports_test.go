@@ -24,7 +24,6 @@ var order = [][]string{
 	{"internal/render"},
 	{"internal/config"},
 	{"internal/cli"},
-	{"internal/cli/clitest"},
 	{"internal/fleet"},
 	{"internal/fleet/trust"},
 	{"internal/fleet/broker"},
@@ -52,7 +51,7 @@ var owners = map[string][]string{
 	"github.com/nats-io/jwt/v2":               {"internal/fleet/trust", "internal/fleet/broker"},
 	"github.com/prometheus/client_golang":     {"internal/web", "internal/daemon", "internal/fleet/pages", "cmd/muster-hub"},
 	"github.com/prometheus/client_model":      {"internal/web", "internal/daemon"},
-	"github.com/spf13/cobra":                  {"internal/cli"},
+	"github.com/spf13/cobra":                  {"cmd/muster", "cmd/muster-hub", "internal/cli"},
 	"github.com/spf13/pflag":                  {"cmd/muster", "cmd/muster-hub", "internal/cli"},
 	"github.com/gopacket/gopacket":            {"internal/capture"},
 	"github.com/mdlayher/netlink":             {"internal/tap"},
@@ -114,7 +113,7 @@ func TestThirdParties(t *testing.T) {
 }
 
 // helpers are packages for the tests of others.
-var helpers = []string{"internal/hosttest", "internal/web/webtest", "internal/cli/clitest"}
+var helpers = []string{"internal/hosttest", "internal/web/webtest"}
 
 // TestNoTestingInPrograms: nothing that ships links the test framework.
 func TestNoTestingInPrograms(t *testing.T) {
