@@ -183,7 +183,7 @@ func (d *device) newStream(number uint32, data []byte) *stream {
 	if len(d.streams) >= d.net.boat.opt.MaxStreams || d.net.streams >= d.net.boat.opt.MaxNetStreams {
 		return nil
 	}
-	s := &stream{pgn: number, def: pgn.Lookup(number), take: takesOf(number)}
+	s := &stream{pgn: number, def: pgn.Lookup(number), take: takes[number]}
 	s.split = s.def.Field("instance") != nil
 	if s.split {
 		s.key = keyOf(s.def, data)

@@ -12,103 +12,79 @@ import (
 // take reads what a message measures. The payload may be of any length.
 type take func(s *source, st *stream, p []byte, at event.Time)
 
-// takesOf has the messages that measure something. Places and units are those of the message set's table of fields.
-func takesOf(number uint32) take {
-	switch number {
-	case 126992:
-		return takeSystemTime
-	case 127245:
-		return func(s *source, st *stream, p []byte, at event.Time) {
-			if v, ok := int16At(p, 4, 1e-4); ok {
-				s.instance(RudderAngle, st, v, at)
-			}
+// takes are the messages that measure something, by PGN. Places and units are those of the message set's table of fields.
+var takes = map[uint32]take{
+	126992: takeSystemTime,
+	127245: func(s *source, st *stream, p []byte, at event.Time) {
+		if v, ok := int16At(p, 4, 1e-4); ok {
+			s.instance(RudderAngle, st, v, at)
 		}
-	case 127250:
-		return takeHeading
-	case 127251:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
-			if raw, ok := int32At(p, 1); ok {
-				s.put(RateOfTurn, float64(raw)/32e6, 0, at)
-			}
+	},
+	127250: takeHeading,
+	127251: func(s *source, _ *stream, p []byte, at event.Time) {
+		if raw, ok := int32At(p, 1); ok {
+			s.put(RateOfTurn, float64(raw)/32e6, 0, at)
 		}
-	case 127257:
-		return takeAttitude
-	case 127258:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
-			if v, ok := int16At(p, 4, 1e-4); ok {
-				s.vary(v, at)
-			}
+	},
+	127257: takeAttitude,
+	127258: func(s *source, _ *stream, p []byte, at event.Time) {
+		if v, ok := int16At(p, 4, 1e-4); ok {
+			s.vary(v, at)
 		}
-	case 127508:
-		return takeVoltage(1, 0.01)
-	case 127751:
-		return takeVoltage(2, 0.1)
-	case 128259:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
-			if v, ok := uint16At(p, 1, 0.01); ok {
-				s.put(SpeedThroughWater, v, 0, at)
-			}
+	},
+	127508: takeVoltage(1, 0.01),
+	127751: takeVoltage(2, 0.1),
+	128259: func(s *source, _ *stream, p []byte, at event.Time) {
+		if v, ok := uint16At(p, 1, 0.01); ok {
+			s.put(SpeedThroughWater, v, 0, at)
 		}
-	case 128267:
-		return takeDepth
-	case 129025:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
-			lat, ok := int32At(p, 0)
-			lon, too := int32At(p, 4)
-			s.place(float64(lat)*1e-7, float64(lon)*1e-7, ok && too, at)
+	},
+	128267: takeDepth,
+	129025: func(s *source, _ *stream, p []byte, at event.Time) {
+		lat, ok := int32At(p, 0)
+		lon, too := int32At(p, 4)
+		s.place(float64(lat)*1e-7, float64(lon)*1e-7, ok && too, at)
+	},
+	129026: takeCourse,
+	129029: takeFix,
+	129033: func(s *source, _ *stream, p []byte, at event.Time) { s.clock(p, 0, at) },
+	130306: takeWind,
+	130310: func(s *source, _ *stream, p []byte, at event.Time) {
+		s.linear(WaterTemperature, p, 1, 0.01, at)
+		s.linear(Pressure, p, 5, 100, at)
+	},
+	130311: func(s *source, _ *stream, p []byte, at event.Time) {
+		if len(p) > 1 && p[1]&0x3F == seaTemperature {
+			s.linear(WaterTemperature, p, 2, 0.01, at)
 		}
-	case 129026:
-		return takeCourse
-	case 129029:
-		return takeFix
-	case 129033:
-		return func(s *source, _ *stream, p []byte, at event.Time) { s.clock(p, 0, at) }
-	case 130306:
-		return takeWind
-	case 130310:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
-			s.linear(WaterTemperature, p, 1, 0.01, at)
-			s.linear(Pressure, p, 5, 100, at)
+		s.linear(Pressure, p, 6, 100, at)
+		if v, ok := int16At(p, 4, 1.0/250); ok && p[1]>>6 == outsideHumidity {
+			s.put(Humidity, v, 0, at)
 		}
-	case 130311:
-		return func(s *source, _ *stream, p []byte, at event.Time) {
-			if len(p) > 1 && p[1]&0x3F == seaTemperature {
-				s.linear(WaterTemperature, p, 2, 0.01, at)
-			}
-			s.linear(Pressure, p, 6, 100, at)
-			if v, ok := int16At(p, 4, 1.0/250); ok && p[1]>>6 == outsideHumidity {
-				s.put(Humidity, v, 0, at)
-			}
+	},
+	130312: func(s *source, st *stream, p []byte, at event.Time) {
+		if v, ok := uint16At(p, 3, 0.01); ok && p[2] == seaTemperature {
+			s.instance(WaterTemperature, st, v, at)
 		}
-	case 130312:
-		return func(s *source, st *stream, p []byte, at event.Time) {
-			if v, ok := uint16At(p, 3, 0.01); ok && p[2] == seaTemperature {
-				s.instance(WaterTemperature, st, v, at)
-			}
+	},
+	130313: func(s *source, st *stream, p []byte, at event.Time) {
+		if v, ok := int16At(p, 3, 1.0/250); ok && p[2] == outsideHumidity {
+			s.instance(Humidity, st, v, at)
 		}
-	case 130313:
-		return func(s *source, st *stream, p []byte, at event.Time) {
-			if v, ok := int16At(p, 3, 1.0/250); ok && p[2] == outsideHumidity {
-				s.instance(Humidity, st, v, at)
-			}
+	},
+	130314: func(s *source, st *stream, p []byte, at event.Time) {
+		if v, ok := int32At(p, 3); ok && p[2] == atmosphere {
+			s.instance(Pressure, st, float64(v)*0.1, at)
 		}
-	case 130314:
-		return func(s *source, st *stream, p []byte, at event.Time) {
-			if v, ok := int32At(p, 3); ok && p[2] == atmosphere {
-				s.instance(Pressure, st, float64(v)*0.1, at)
-			}
+	},
+	130316: func(s *source, st *stream, p []byte, at event.Time) {
+		if len(p) < 6 || p[2] != seaTemperature {
+			return
 		}
-	case 130316:
-		return func(s *source, st *stream, p []byte, at event.Time) {
-			if len(p) < 6 || p[2] != seaTemperature {
-				return
-			}
-			if raw := uint32(p[3]) | uint32(p[4])<<8 | uint32(p[5])<<16; raw < 0xFFFFFD {
-				s.instance(WaterTemperature, st, float64(raw)*0.001, at)
-			}
+		if raw := uint32(p[3]) | uint32(p[4])<<8 | uint32(p[5])<<16; raw < 0xFFFFFD {
+			s.instance(WaterTemperature, st, float64(raw)*0.001, at)
 		}
-	}
-	return nil
+	},
 }
 
 // Codes of what is measured, among the temperature, pressure and humidity sources of the message set.
@@ -352,68 +328,84 @@ func (n *network) measureSentence(of *sentence, p *nmea0183.Sentence, at event.T
 	for i := range l.readings {
 		if r := &l.readings[i]; r.Available {
 			of.gave(r.Quantity, at)
-			s.read(r, at)
+			if read := reads[r.Quantity]; read != nil {
+				read(s, r, at)
+			}
 		}
 	}
 }
 
-func (s *source) read(r *nmea0183.Reading, at event.Time) {
-	magnetic := r.Reference == nmea0183.Magnetic
-	switch r.Quantity {
-	case nmea0183.Position:
-		s.place(r.Value, r.Longitude, true, at)
-	case nmea0183.CourseOverGround:
-		s.direction(CourseTrue, CourseMagnetic, r.Value, magnetic, at)
-	case nmea0183.SpeedOverGround:
-		s.put(SpeedOverGround, r.Value, 0, at)
-	case nmea0183.Heading: // its deviation is in it
-		s.direction(HeadingTrue, HeadingMagnetic, r.Value, magnetic, at)
-	case nmea0183.RateOfTurn:
-		s.put(RateOfTurn, r.Value, 0, at)
-	case nmea0183.Pitch:
-		s.put(Pitch, r.Value, 0, at)
-	case nmea0183.Roll:
-		s.put(Roll, r.Value, 0, at)
-	case nmea0183.Depth:
-		switch r.Reference {
-		case nmea0183.Surface:
-			s.put(DepthSurface, r.Value, 0, at)
-		case nmea0183.Keel:
-			s.put(DepthKeel, r.Value, 0, at)
-		default:
-			s.depth(r.Value, r.Offset, r.HasOffset, at)
-		}
-	case nmea0183.SpeedThroughWater:
-		s.put(SpeedThroughWater, r.Value, 0, at)
-	case nmea0183.WindAngle:
-		switch r.Reference {
-		case nmea0183.Apparent:
-			s.put(ApparentWindAngle, r.Value, 0, at)
-		case nmea0183.Theoretical:
-			s.put(TrueWindAngle, r.Value, 0, at)
-		default:
-			s.direction(GroundWindDirection, GroundWindDirection, r.Value, magnetic, at)
-		}
-	case nmea0183.WindSpeed:
-		switch r.Reference {
-		case nmea0183.Apparent:
-			s.put(ApparentWindSpeed, r.Value, 0, at)
-		case nmea0183.Theoretical:
-			s.put(TrueWindSpeed, r.Value, 0, at)
-		default:
-			s.put(GroundWindSpeed, r.Value, 0, at)
-		}
-	case nmea0183.WaterTemperature:
-		s.put(WaterTemperature, r.Value, 0, at)
-	case nmea0183.Pressure:
-		s.put(Pressure, r.Value, 0, at)
-	case nmea0183.Humidity:
-		s.put(Humidity, r.Value, 0, at)
-	case nmea0183.RudderAngle:
-		if r.Instance == 0 {
-			s.put(RudderAngle, r.Value, 0, at)
-		}
-	case nmea0183.Time:
-		s.time(event.Time(r.Value*1e9), at)
+// reads are what becomes of the quantities of sentences.
+var reads = map[nmea0183.Quantity]func(s *source, r *nmea0183.Reading, at event.Time){
+	nmea0183.Position:          readPosition,
+	nmea0183.CourseOverGround:  readDirection(CourseTrue, CourseMagnetic),
+	nmea0183.SpeedOverGround:   readValue(SpeedOverGround),
+	nmea0183.Heading:           readDirection(HeadingTrue, HeadingMagnetic), // its deviation is in it
+	nmea0183.RateOfTurn:        readValue(RateOfTurn),
+	nmea0183.Pitch:             readValue(Pitch),
+	nmea0183.Roll:              readValue(Roll),
+	nmea0183.Depth:             readDepth,
+	nmea0183.SpeedThroughWater: readValue(SpeedThroughWater),
+	nmea0183.WindAngle:         readWindAngle,
+	nmea0183.WindSpeed:         readWindSpeed,
+	nmea0183.WaterTemperature:  readValue(WaterTemperature),
+	nmea0183.Pressure:          readValue(Pressure),
+	nmea0183.Humidity:          readValue(Humidity),
+	nmea0183.RudderAngle:       readRudder,
+	nmea0183.Time:              readTime,
+}
+
+func readValue(m Measure) func(*source, *nmea0183.Reading, event.Time) {
+	return func(s *source, r *nmea0183.Reading, at event.Time) { s.put(m, r.Value, 0, at) }
+}
+
+func readDirection(trueNorth, magnetic Measure) func(*source, *nmea0183.Reading, event.Time) {
+	return func(s *source, r *nmea0183.Reading, at event.Time) {
+		s.direction(trueNorth, magnetic, r.Value, r.Reference == nmea0183.Magnetic, at)
+	}
+}
+
+func readPosition(s *source, r *nmea0183.Reading, at event.Time) {
+	s.place(r.Value, r.Longitude, true, at)
+}
+
+func readTime(s *source, r *nmea0183.Reading, at event.Time) { s.time(event.Time(r.Value*1e9), at) }
+
+func readDepth(s *source, r *nmea0183.Reading, at event.Time) {
+	switch r.Reference {
+	case nmea0183.Surface:
+		s.put(DepthSurface, r.Value, 0, at)
+	case nmea0183.Keel:
+		s.put(DepthKeel, r.Value, 0, at)
+	default:
+		s.depth(r.Value, r.Offset, r.HasOffset, at)
+	}
+}
+
+func readWindAngle(s *source, r *nmea0183.Reading, at event.Time) {
+	switch r.Reference {
+	case nmea0183.Apparent:
+		s.put(ApparentWindAngle, r.Value, 0, at)
+	case nmea0183.Theoretical:
+		s.put(TrueWindAngle, r.Value, 0, at)
+	default:
+		s.direction(GroundWindDirection, GroundWindDirection, r.Value, r.Reference == nmea0183.Magnetic, at)
+	}
+}
+
+func readWindSpeed(s *source, r *nmea0183.Reading, at event.Time) {
+	switch r.Reference {
+	case nmea0183.Apparent:
+		s.put(ApparentWindSpeed, r.Value, 0, at)
+	case nmea0183.Theoretical:
+		s.put(TrueWindSpeed, r.Value, 0, at)
+	default:
+		s.put(GroundWindSpeed, r.Value, 0, at)
+	}
+}
+
+func readRudder(s *source, r *nmea0183.Reading, at event.Time) {
+	if r.Instance == 0 {
+		s.put(RudderAngle, r.Value, 0, at)
 	}
 }

@@ -1,114 +1,51 @@
 package boat
 
-import (
-	"slices"
-)
+import "slices"
 
-// roleOf finds what a device does aboard from its class and function (NMEA 2000 appendix B.6 as publicly listed); "" when they do not
-// say. A function decides before its class does.
+// kind is a device class and a function of it.
+type kind struct{ class, function uint8 }
+
+// rest stands for the functions of a class that have no row of their own.
+const rest = 255
+
+// roles say what devices do aboard, by class and function (NMEA 2000 appendix B.6 as publicly listed).
+var roles = map[kind]Role{
+	{0, 128}: RoleEngine, {0, 129}: RoleEngine, {0, 130}: RoleHead,
+	{10, rest}: RoleTool,                                                                   // system tools
+	{20, rest}: RoleOther, {20, 110}: RoleHead, {20, 130}: RoleRadio, {20, 135}: RoleRadio, // safety systems
+	{25, rest}: RoleGateway,                                             // inter/intranetwork device
+	{30, rest}: RolePower,                                               // electrical distribution
+	{35, rest}: RolePower, {35, 140}: RoleEngine, {35, 180}: RoleEngine, // electrical generation
+	// steering and control surfaces
+	{40, rest}: RoleDeck, {40, 130}: RoleAutopilot, {40, 140}: RoleAutopilot, {40, 150}: RoleAutopilot,
+	{40, 155}: RoleRudder, {40, 160}: RoleHeading,
+	// propulsion
+	{50, rest}: RoleEngine, {50, 141}: RolePower, {50, 151}: RolePower,
+	{50, 190}: RoleHead, {50, 200}: RoleHead, {50, 210}: RoleHead,
+	// navigation; speed through water comes from the same through-hull sensors as depth
+	{60, rest}: RoleOther, {60, 130}: RoleDepth, {60, 135}: RoleDepth, {60, 136}: RoleDepth, {60, 155}: RoleDepth,
+	{60, 140}: RoleHeading, {60, 160}: RoleHeading, {60, 145}: RolePosition, {60, 150}: RolePosition,
+	{60, 170}: RoleHead, {60, 175}: RoleHead, {60, 190}: RoleHead,
+	{60, 205}: RoleHead, {60, 210}: RoleHead, {60, 230}: RoleHead,
+	{60, 195}: RoleAIS, {60, 200}: RoleRadar, {60, 220}: RoleRadio,
+	{70, rest}: RoleRadio, {70, 140}: RoleAIS, // communication
+	{75, rest}: RoleEnvironment, {75, 150}: RoleTank, {75, 160}: RoleTank, // sensor communication interface
+	// instrumentation/general systems
+	{80, rest}: RoleOther, {80, 150}: RoleHead, {80, 160}: RoleHead, {80, 180}: RoleWind, {80, 200}: RoleGateway,
+	{85, rest}: RoleWind, {85, 160}: RoleEnvironment, // wind sensors and weather stations
+	{90, rest}:  RoleEnvironment, // internal environment
+	{100, rest}: RoleDeck,        // deck, cargo and fishing equipment
+	{110, rest}: RoleDeck,        // human interface
+	{120, rest}: RoleHead,        // display
+	{125, rest}: RoleEntertainment,
+}
+
+// roleOf finds what a device does aboard; "" when its class and function do not say.
 func roleOf(class, function uint8) Role {
-	switch class {
-	case 0:
-		switch function {
-		case 128, 129:
-			return RoleEngine
-		case 130:
-			return RoleHead
-		}
-	case 10: // system tools
-		return RoleTool
-	case 20: // safety systems
-		switch function {
-		case 130, 135:
-			return RoleRadio
-		case 110:
-			return RoleHead
-		}
-		return RoleOther
-	case 25: // inter/intranetwork device
-		return RoleGateway
-	case 30: // electrical distribution
-		return RolePower
-	case 35: // electrical generation
-		switch function {
-		case 140, 180:
-			return RoleEngine
-		}
-		return RolePower
-	case 40: // steering and control surfaces
-		switch function {
-		case 130, 140, 150:
-			return RoleAutopilot
-		case 155:
-			return RoleRudder
-		case 160:
-			return RoleHeading
-		}
-		return RoleDeck
-	case 50: // propulsion
-		switch function {
-		case 141, 151:
-			return RolePower
-		case 190, 200, 210:
-			return RoleHead
-		}
-		return RoleEngine
-	case 60: // navigation
-		switch function {
-		case 130, 135, 136:
-			return RoleDepth
-		case 140, 160:
-			return RoleHeading
-		case 145, 150:
-			return RolePosition
-		case 155:
-			return RoleDepth // speed through water comes from the same through-hull sensors
-		case 170, 175, 190, 205, 210, 230:
-			return RoleHead
-		case 195:
-			return RoleAIS
-		case 200:
-			return RoleRadar
-		case 220:
-			return RoleRadio
-		}
-		return RoleOther
-	case 70: // communication
-		if function == 140 {
-			return RoleAIS
-		}
-		return RoleRadio
-	case 75: // sensor communication interface
-		switch function {
-		case 150, 160:
-			return RoleTank
-		}
-		return RoleEnvironment
-	case 80: // instrumentation/general systems
-		switch function {
-		case 150, 160:
-			return RoleHead
-		case 180:
-			return RoleWind
-		case 200:
-			return RoleGateway
-		}
-		return RoleOther
-	case 85: // external environment
-		if function == 160 {
-			return RoleEnvironment
-		}
-		return RoleWind // atmospheric: wind sensors and weather stations
-	case 90: // internal environment
-		return RoleEnvironment
-	case 100, 110: // deck, cargo and fishing equipment; human interface
-		return RoleDeck
-	case 120: // display
-		return RoleHead
-	case 125: // entertainment
-		return RoleEntertainment
+	if r, ok := roles[kind{class, function}]; ok {
+		return r
 	}
-	return ""
+	return roles[kind{class, rest}]
 }
 
 // telltales are messages that give a role away, the most telling first. A device whose NAME says nothing has the role of the first one

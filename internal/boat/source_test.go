@@ -240,7 +240,7 @@ func FuzzTakes(f *testing.F) {
 		b := New(Options{})
 		s := &source{net: newNetwork(b, event.Network{ID: "can0", Kind: event.NMEA2000})}
 		s.d = newDevice(s.net, 1, nameHead, true, epoch)
-		if take := takesOf(126992 + number%3325); take != nil {
+		if take := takes[126992+number%3325]; take != nil {
 			take(s, &stream{}, p, epoch)
 		}
 		for _, x := range s.series {
