@@ -6,11 +6,12 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 type auditCmd struct {
@@ -99,14 +100,14 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error)
 func (a *app) printReport(r *boat.Report, format string) error {
 	switch format {
 	case "json":
-		text, err := web.EncodeReport(r)
+		text, err := api.EncodeReport(r)
 		if err != nil {
 			return err
 		}
 		_, err = a.stdout.Write(text)
 		return err
 	case "html":
-		return web.WriteHTML(a.stdout, r, cli.Version())
+		return ui.WriteHTML(a.stdout, r, cli.Version())
 	}
 	return writeTextReport(a.stdout, r, a.outputStyle())
 }

@@ -16,12 +16,12 @@ import (
 	"github.com/rs/zerolog"
 	"go.einride.tech/can"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/daemon"
 	"muster/internal/event"
 	"muster/internal/release"
 	"muster/internal/tap"
-	"muster/internal/web"
 )
 
 // told is what a running muster answers at one moment; an empty report stands for one that is away.
@@ -43,11 +43,11 @@ func demoTold(t *testing.T, started, until time.Duration) (list []told) {
 		return &lateSource{src, begin}, err
 	}
 	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) {
-		text, err := web.EncodeReport(r)
+		text, err := api.EncodeReport(r)
 		if err != nil {
 			t.Error(err)
 		}
-		cond, err := json.Marshal(web.Conditions{At: r.TakenAt, Conditions: c})
+		cond, err := json.Marshal(api.Conditions{At: r.TakenAt, Conditions: c})
 		if err != nil {
 			t.Error(err)
 		}

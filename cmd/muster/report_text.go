@@ -12,7 +12,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // textStyle says what the report is printed on.
@@ -92,7 +92,7 @@ func (t *textReport) header() {
 		t.line(0, "nothing was received")
 		return
 	}
-	t.line(0, fmt.Sprintf("taken %s (%s clock), over %s", web.Stamp(r.TakenAt), r.Clock, web.Span(r.Window)))
+	t.line(0, fmt.Sprintf("taken %s (%s clock), over %s", ui.Stamp(r.TakenAt), r.Clock, ui.Span(r.Window)))
 }
 
 func (t *textReport) networks() {
@@ -102,14 +102,14 @@ func (t *textReport) networks() {
 	}
 	for i := range t.report.Networks {
 		n := &t.report.Networks[i]
-		words := append([]string{boat.Printable(n.ID)}, web.NetworkWords(n)...)
+		words := append([]string{boat.Printable(n.ID)}, ui.NetworkWords(n)...)
 		unit := "frames"
 		if n.Kind == event.NMEA0183 {
 			unit = "lines"
 		}
-		words = append(words, web.Grouped(n.Frames)+" "+unit)
+		words = append(words, ui.Grouped(n.Frames)+" "+unit)
 		if n.Load != nil {
-			words = append(words, fmt.Sprintf("load %s mean, %s peak", web.Percent(n.Load.Mean), web.Percent(n.Load.Peak)))
+			words = append(words, fmt.Sprintf("load %s mean, %s peak", ui.Percent(n.Load.Mean), ui.Percent(n.Load.Peak)))
 		}
 		if n.ListenOnly {
 			words = append(words, "listen-only")
@@ -118,7 +118,7 @@ func (t *textReport) networks() {
 			words = append(words, t.paint("controller "+n.State, text.FgRed))
 		}
 		t.line(2, strings.Join(words, " · "))
-		if faults := web.FaultWords(n.Faults); len(faults) > 0 {
+		if faults := ui.FaultWords(n.Faults); len(faults) > 0 {
 			t.line(4, t.paint(strings.Join(faults, ", "), text.FgYellow))
 		}
 	}
@@ -139,13 +139,13 @@ func (t *textReport) alerts() {
 	if len(t.report.Alerts) == 0 {
 		t.line(2, "none")
 	}
-	for _, a := range web.SortedAlerts(t.report) {
+	for _, a := range ui.SortedAlerts(t.report) {
 		head := t.paint(string(a.Severity), severityColour(a.Severity), text.Bold) + " " + a.Check
 		if a.State != "" && a.State != boat.AlertOpen {
 			head += " (" + string(a.State) + ")"
 		}
 		if !a.Since.IsZero() {
-			head += " since " + web.Stamp(a.Since)
+			head += " since " + ui.Stamp(a.Since)
 		}
 		t.line(2, head)
 		t.line(4, boat.Printable(a.Summary))
@@ -165,7 +165,7 @@ func (t *textReport) alerts() {
 func evidenceWords(evidence map[string]any) string {
 	var words []string
 	for k, v := range evidence {
-		words = append(words, boat.Printable(strings.ReplaceAll(k, "_", " ")+" "+web.EvidenceValue(v)))
+		words = append(words, boat.Printable(strings.ReplaceAll(k, "_", " ")+" "+ui.EvidenceValue(v)))
 	}
 	slices.Sort(words)
 	return strings.Join(words, ", ")
@@ -173,7 +173,7 @@ func evidenceWords(evidence map[string]any) string {
 
 func (t *textReport) devices() {
 	counts := map[boat.State]int{}
-	groups := web.Groups(t.report)
+	groups := ui.Groups(t.report)
 	for _, g := range groups {
 		for _, d := range g.Devices {
 			counts[d.State]++
@@ -238,7 +238,7 @@ func deviceTexts(d *boat.Device) (software, serial, load string) {
 	return boat.Printable(d.Product.Software), boat.Printable(d.Product.Serial), load
 }
 
-func (t *textReport) deviceTable(groups []web.Group) {
+func (t *textReport) deviceTable(groups []ui.Group) {
 	if len(groups) == 0 || t.err != nil {
 		return
 	}
@@ -256,12 +256,12 @@ func (t *textReport) deviceTable(groups []web.Group) {
 				role = ""
 			}
 			software, serial, load := deviceTexts(d)
-			title := web.DeviceTitle(d)
+			title := ui.DeviceTitle(d)
 			if d.Own {
 				title += " (this program)"
 			}
-			rows = append(rows, []string{role, t.address(d), string(d.State), web.DeviceMaker(d), title, software, serial,
-				web.DeviceInstances(d), load})
+			rows = append(rows, []string{role, t.address(d), string(d.State), ui.DeviceMaker(d), title, software, serial,
+				ui.DeviceInstances(d), load})
 		}
 	}
 	var columns []table.ColumnConfig
@@ -322,11 +322,11 @@ func fitColumns(rows [][]string, width int) []int {
 	return widths
 }
 
-func (t *textReport) deviceBlocks(groups []web.Group) {
+func (t *textReport) deviceBlocks(groups []ui.Group) {
 	for _, g := range groups {
 		t.line(2, t.paint(string(g.Role), text.Bold))
 		for _, d := range g.Devices {
-			t.line(4, fmt.Sprintf("%s, address %s, %s", web.DeviceTitle(d), t.address(d), t.paintState(d.State)))
+			t.line(4, fmt.Sprintf("%s, address %s, %s", ui.DeviceTitle(d), t.address(d), t.paintState(d.State)))
 			software, serial, load := deviceTexts(d)
 			var words []string
 			add := func(label, value string) {
@@ -334,10 +334,10 @@ func (t *textReport) deviceBlocks(groups []web.Group) {
 					words = append(words, label+value)
 				}
 			}
-			add("", web.DeviceMaker(d))
+			add("", ui.DeviceMaker(d))
 			add("software ", software)
 			add("serial ", serial)
-			add("instance ", web.DeviceInstances(d))
+			add("instance ", ui.DeviceInstances(d))
 			add("LEN ", load)
 			if len(words) > 0 {
 				t.line(6, strings.Join(words, ", "))
@@ -367,7 +367,7 @@ func (t *textReport) talkers() {
 		t.line(2, head)
 		var words []string
 		for _, s := range k.Sentences {
-			w := boat.Printable(s.Formatter) + " × " + web.Grouped(s.Count)
+			w := boat.Printable(s.Formatter) + " × " + ui.Grouped(s.Count)
 			if s.Interval != nil {
 				w += fmt.Sprintf(" every %.0f ms", s.Interval.Mean)
 			}
@@ -402,10 +402,10 @@ func aisWords(a *boat.AIS) string {
 	}
 	words = append(words, number(a.Targets, "target"))
 	for _, m := range a.Messages {
-		words = append(words, fmt.Sprintf("type %d × %s", m.Type, web.Grouped(m.Count)))
+		words = append(words, fmt.Sprintf("type %d × %s", m.Type, ui.Grouped(m.Count)))
 	}
 	if a.Lost > 0 {
-		words = append(words, fmt.Sprintf("%s incomplete", web.Grouped(a.Lost)))
+		words = append(words, fmt.Sprintf("%s incomplete", ui.Grouped(a.Lost)))
 	}
 	return "AIS: " + strings.Join(words, ", ")
 }

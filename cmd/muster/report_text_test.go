@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"encoding/json"
 	"flag"
 	"os"
 	"path/filepath"
@@ -13,21 +12,14 @@ import (
 	"github.com/jedib0t/go-pretty/v6/text"
 
 	"muster/internal/boat"
+	"muster/internal/ui/webtest"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
 
 func sampleReport(t *testing.T) *boat.Report {
 	t.Helper()
-	data, err := os.ReadFile("../../internal/web/testdata/report.json")
-	if err != nil {
-		t.Fatal(err)
-	}
-	var r boat.Report
-	if err := json.Unmarshal(data, &r); err != nil {
-		t.Fatal(err)
-	}
-	return &r
+	return webtest.Sample(t)
 }
 
 func TestTextReport(t *testing.T) {

@@ -14,10 +14,10 @@ import (
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/job"
+	"muster/internal/pages"
 	"muster/internal/release"
 	"muster/internal/render"
 	"muster/internal/snapshot"
-	"muster/internal/web"
 )
 
 type serviceRecordCmd struct {
@@ -135,7 +135,7 @@ func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]job.Step, 
 	if err != nil {
 		return nil, err
 	}
-	return web.RecordSteps(f.Status()), nil
+	return pages.RecordSteps(f.Status()), nil
 }
 
 // follower goes on from the progress file. Without one, what the snapshots show is what is known.

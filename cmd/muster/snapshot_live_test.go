@@ -14,11 +14,11 @@ import (
 	"testing"
 	"time"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
 	"muster/internal/snapshot"
-	"muster/internal/web"
 )
 
 // tell runs the program and returns its exit status and standard error.
@@ -144,7 +144,7 @@ func TestSnapshotURL(t *testing.T) {
 				d.Product = &boat.Product{Model: "Gannet SD2 sounder", Software: "5.02"}
 				now.Devices = []boat.Device{d}
 			}
-			text, err := web.EncodeReport(&now)
+			text, err := api.EncodeReport(&now)
 			if err != nil {
 				t.Error(err)
 			}

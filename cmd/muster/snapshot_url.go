@@ -13,11 +13,11 @@ import (
 	"strings"
 	"time"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/release"
-	"muster/internal/web"
 )
 
 func isURL(source string) bool {
@@ -130,7 +130,7 @@ func (m running) conditions(ctx context.Context) (release.Conditions, error) {
 	if err != nil {
 		return release.Conditions{}, err
 	}
-	var c web.Conditions
+	var c api.Conditions
 	if err := json.Unmarshal(text, &c); err != nil {
 		return release.Conditions{}, m.foreign("that of its conditions")
 	}

@@ -10,11 +10,11 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/snapshot"
-	"muster/internal/web"
 )
 
 type verifyCmd struct {
@@ -150,11 +150,11 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 	if err != nil {
 		return "", err
 	}
-	want, err := web.EncodeReport(s.Report)
+	want, err := api.EncodeReport(s.Report)
 	if err != nil {
 		return "", err
 	}
-	got, err := web.EncodeReport(again)
+	got, err := api.EncodeReport(again)
 	if err != nil {
 		return "", err
 	}

@@ -28,9 +28,11 @@ var order = [][]string{
 	{"internal/fleet/trust"},
 	{"internal/fleet/broker"},
 	{"internal/fleet/hub"},
-	{"internal/web", "internal/web/webtest"},
-	{"internal/fleet/pages"}, // shows a boat as its own pages do
+	{"internal/ui", "internal/ui/webtest"},
+	{"internal/api"},
+	{"internal/pages", "internal/fleet/pages"},
 	{"internal/daemon"},
+	{"internal/daemon/daemontest"},
 	{"cmd/muster", "cmd/muster-hub"},
 	{"internal/archtest"},
 }
@@ -49,8 +51,8 @@ var owners = map[string][]string{
 	"github.com/nats-io/nats-server/v2":       {"internal/fleet/broker"},
 	"github.com/nats-io/nkeys":                {"internal/fleet", "internal/fleet/trust"},
 	"github.com/nats-io/jwt/v2":               {"internal/fleet/trust", "internal/fleet/broker"},
-	"github.com/prometheus/client_golang":     {"internal/web", "internal/daemon", "internal/fleet/pages", "cmd/muster-hub"},
-	"github.com/prometheus/client_model":      {"internal/web", "internal/daemon"},
+	"github.com/prometheus/client_golang":     {"internal/api", "internal/daemon", "internal/fleet/pages", "cmd/muster-hub"},
+	"github.com/prometheus/client_model":      {"internal/api", "internal/daemon"},
 	"github.com/spf13/cobra":                  {"cmd/muster", "cmd/muster-hub", "internal/cli"},
 	"github.com/spf13/pflag":                  {"cmd/muster", "cmd/muster-hub", "internal/cli"},
 	"github.com/gopacket/gopacket":            {"internal/capture"},
@@ -62,8 +64,8 @@ var owners = map[string][]string{
 	"github.com/go-jose/go-jose/v4":           {"internal/snapshot"},
 	"github.com/gowebpki/jcs":                 {"internal/snapshot"},
 	"github.com/coreos/go-systemd/v22/daemon": {"internal/daemon", "cmd/muster-hub"},
-	"github.com/chromedp/chromedp":            {"internal/web/webtest"},
-	"github.com/danielgtaylor/huma/v2":        {"internal/web", "internal/fleet/pages"},
+	"github.com/chromedp/chromedp":            {"internal/ui/webtest"},
+	"github.com/danielgtaylor/huma/v2":        {"internal/api", "internal/fleet/pages"},
 }
 
 func rank(name string) int {
@@ -113,7 +115,7 @@ func TestThirdParties(t *testing.T) {
 }
 
 // helpers are packages for the tests of others.
-var helpers = []string{"internal/hosttest", "internal/web/webtest"}
+var helpers = []string{"internal/hosttest", "internal/ui/webtest", "internal/daemon/daemontest"}
 
 // TestNoTestingInPrograms: nothing that ships links the test framework.
 func TestNoTestingInPrograms(t *testing.T) {

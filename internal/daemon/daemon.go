@@ -15,16 +15,17 @@ import (
 	"github.com/rs/zerolog"
 
 	"muster/internal/alert"
+	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/job"
+	"muster/internal/pages"
 	"muster/internal/release"
 	"muster/internal/store"
 	"muster/internal/tap"
-	"muster/internal/web"
 )
 
 // Options say what a Daemon watches and how.
@@ -65,7 +66,7 @@ type Daemon struct {
 	opt     Options
 	log     zerolog.Logger
 	sources atomic.Pointer[[]*input] // a reload changes them
-	web     *web.Server              // nil when nothing listens
+	web     *api.Server              // nil when nothing listens
 	model   *boat.Boat
 	watch   *alert.Watch
 	live    bool        // the clock of this machine moves event time
@@ -79,11 +80,11 @@ type Daemon struct {
 	known       knowledge     // of the config's files
 	manualCount int
 	follower    *release.Follower // nil when no work order is followed
-	work        atomic.Pointer[web.Work]
+	work        atomic.Pointer[api.Work]
 	finished    *release.Follower        // of the order that was followed last and is no longer; nil for none
-	workBefore  atomic.Pointer[web.Work] // how that one ended, for other goroutines
+	workBefore  atomic.Pointer[api.Work] // how that one ended, for other goroutines
 	gauge       release.Gauge
-	conditions  atomic.Pointer[web.Conditions]
+	conditions  atomic.Pointer[api.Conditions]
 	silences    atomic.Pointer[[]alert.Silence]
 	baseline    atomic.Pointer[baseline]
 	reloading   sync.Mutex                     // one Reload at a time
@@ -176,9 +177,9 @@ func New(opt Options) (_ *Daemon, err error) {
 		clock = opt.Known.Clock
 	}
 	model := boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: append(d.ownNames(), ownBefore(opt.Known)...)}
-	var traffic *web.Traffic
+	var traffic *api.Traffic
 	if c.Listen != "off" {
-		traffic = web.NewTraffic(0)
+		traffic = api.NewTraffic(0)
 		model.OnMessage, model.OnSentence = traffic.Note, traffic.NoteSentence
 	}
 	d.model = boat.New(model)
@@ -217,12 +218,13 @@ func New(opt Options) (_ *Daemon, err error) {
 		if c.StateDir != "" {
 			snapshots = filepath.Join(c.StateDir, "snapshots")
 		}
-		d.web, err = web.New(web.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
+		d.web, err = api.New(api.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
 			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Checks: d.checksNow.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Metrics: d.counts.registry(), Taken: d.tellSnapshot, Printed: d.tellRecord,
 			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
 		if err != nil {
 			return nil, err
 		}
+		pages.Add(d.web)
 	}
 	return d, nil
 }
@@ -235,7 +237,7 @@ func (d *Daemon) URL() string {
 	return d.web.URL()
 }
 
-// Report is the latest report: shared and read-only. It implements web.Reports.
+// Report is the latest report: shared and read-only. It implements api.Reports.
 func (d *Daemon) Report() *boat.Report { return d.latest.Load() }
 
 // Ready is nil while every source is read.

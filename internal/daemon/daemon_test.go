@@ -19,13 +19,13 @@ import (
 	"github.com/rs/zerolog"
 	"go.einride.tech/can"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/hosttest"
 	"muster/internal/sim"
 	"muster/internal/tap"
-	"muster/internal/web"
 	"muster/pgn"
 )
 
@@ -462,7 +462,7 @@ func TestReplayTwice(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if texts[i], err = web.EncodeReport(r); err != nil {
+		if texts[i], err = api.EncodeReport(r); err != nil {
 			t.Fatal(err)
 		}
 		if len(r.Devices) == 0 || r.Clock != boat.ClockCapture {

@@ -5,10 +5,10 @@ import (
 	"fmt"
 	"slices"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/release"
-	"muster/internal/web"
 )
 
 // maxManual bounds the devices entered by hand.
@@ -51,7 +51,7 @@ func (d *Daemon) actTime() event.Time {
 	return now
 }
 
-// Acknowledge implements web.Desk.
+// Acknowledge implements api.Desk.
 func (d *Daemon) Acknowledge(ctx context.Context, id, by string) error {
 	return d.do(ctx, func() error {
 		change, err := d.watch.Book().Acknowledge(id, by, d.actTime())
@@ -62,11 +62,11 @@ func (d *Daemon) Acknowledge(ctx context.Context, id, by string) error {
 	})
 }
 
-// AddManual implements web.Desk.
+// AddManual implements api.Desk.
 func (d *Daemon) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error) {
 	err := d.do(ctx, func() error {
 		if len(d.manual) >= maxManual {
-			return fmt.Errorf("enter a device: %w: %d are entered, remove some", web.ErrFull, len(d.manual))
+			return fmt.Errorf("enter a device: %w: %d are entered, remove some", api.ErrFull, len(d.manual))
 		}
 		d.manualCount++
 		m.ID, m.At = fmt.Sprintf("m%d", d.manualCount), d.actTime()
@@ -78,12 +78,12 @@ func (d *Daemon) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, err
 	return m, err
 }
 
-// RemoveManual implements web.Desk.
+// RemoveManual implements api.Desk.
 func (d *Daemon) RemoveManual(ctx context.Context, id string) error {
 	return d.do(ctx, func() error {
 		i := slices.IndexFunc(d.manual, func(m boat.Manual) bool { return m.ID == id })
 		if i < 0 {
-			return fmt.Errorf("device %q entered by hand: %w", id, web.ErrNoSuch)
+			return fmt.Errorf("device %q entered by hand: %w", id, api.ErrNoSuch)
 		}
 		d.manual = slices.Delete(slices.Clone(d.manual), i, i+1)
 		d.model.SetManual(d.entered())
@@ -92,16 +92,16 @@ func (d *Daemon) RemoveManual(ctx context.Context, id string) error {
 	})
 }
 
-// Work implements web.Desk.
-func (d *Daemon) Work() web.Work {
+// Work implements api.Desk.
+func (d *Daemon) Work() api.Work {
 	if w := d.work.Load(); w != nil {
 		return *w
 	}
-	return web.Work{}
+	return api.Work{}
 }
 
-// LastWork implements web.Desk.
-func (d *Daemon) LastWork() web.Work {
+// LastWork implements api.Desk.
+func (d *Daemon) LastWork() api.Work {
 	w := d.Work()
 	if before := d.workBefore.Load(); w.Order == nil && before != nil {
 		return *before
@@ -109,12 +109,12 @@ func (d *Daemon) LastWork() web.Work {
 	return w
 }
 
-// Follow implements web.Desk.
+// Follow implements api.Desk.
 func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 	return d.do(ctx, func() error {
 		if o == nil {
 			if d.follower == nil {
-				return fmt.Errorf("work order: %w: none is being followed", web.ErrNoSuch)
+				return fmt.Errorf("work order: %w: none is being followed", api.ErrNoSuch)
 			}
 			d.takeWork(nil)
 			return nil
@@ -144,17 +144,17 @@ func (d *Daemon) takeWork(f *release.Follower) {
 // endedWork makes an order the one that was followed last.
 func (d *Daemon) endedWork(f *release.Follower) {
 	d.finished = f
-	d.workBefore.Store(&web.Work{Order: f.Order(), Status: f.Status(), Done: f.Done()})
+	d.workBefore.Store(&api.Work{Order: f.Order(), Status: f.Status(), Done: f.Done()})
 }
 
-// Confirm implements web.Desk.
+// Confirm implements api.Desk.
 func (d *Daemon) Confirm(ctx context.Context, step, version, by string) error {
 	return d.do(ctx, func() error {
 		if d.follower == nil {
-			return fmt.Errorf("confirm step %q: %w: no work order is being followed", step, web.ErrNoSuch)
+			return fmt.Errorf("confirm step %q: %w: no work order is being followed", step, api.ErrNoSuch)
 		}
 		if steps := d.follower.Order().Steps(); !slices.ContainsFunc(steps, func(s *release.Step) bool { return s.ID == step }) {
-			return fmt.Errorf("confirm step %q: %w in the order", step, web.ErrNoSuch)
+			return fmt.Errorf("confirm step %q: %w in the order", step, api.ErrNoSuch)
 		}
 		changes, err := d.follower.Confirm(d.model.Now(), step, version, by)
 		d.logSteps(changes)
@@ -175,7 +175,7 @@ func (d *Daemon) follow(r *boat.Report) {
 	if d.follower.Waiting() {
 		d.preChecks = d.follower.Order().Check(r, c)
 	}
-	d.work.Store(&web.Work{Order: d.follower.Order(), Status: d.follower.Status(), Done: d.follower.Done(), PreChecks: d.preChecks})
+	d.work.Store(&api.Work{Order: d.follower.Order(), Status: d.follower.Status(), Done: d.follower.Done(), PreChecks: d.preChecks})
 }
 
 func (d *Daemon) logSteps(changes []release.StepChange) {

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"muster/internal/alert"
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/config"
@@ -17,7 +18,6 @@ import (
 	"muster/internal/release"
 	"muster/internal/snapshot"
 	"muster/internal/store"
-	"muster/internal/web"
 )
 
 // Keys of the store.
@@ -534,7 +534,7 @@ type baseline struct {
 	named              bool // by the config
 }
 
-// Baseline implements web.Desk.
+// Baseline implements api.Desk.
 func (d *Daemon) Baseline() (*snapshot.Snapshot, bool) {
 	if b := d.baseline.Load(); b != nil {
 		return b.Snapshot, b.named
@@ -542,7 +542,7 @@ func (d *Daemon) Baseline() (*snapshot.Snapshot, bool) {
 	return nil, false
 }
 
-// SetBaseline implements web.Desk. What is set is kept over a restart.
+// SetBaseline implements api.Desk. What is set is kept over a restart.
 func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 	var text []byte
 	if s != nil {
@@ -553,10 +553,10 @@ func (d *Daemon) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
 	}
 	return d.do(ctx, func() error {
 		if d.opt.Config.Baseline != "" {
-			return fmt.Errorf("baseline: %w", web.ErrNamed)
+			return fmt.Errorf("baseline: %w", api.ErrNamed)
 		}
 		if was, _ := d.Baseline(); s == nil && was == nil {
-			return fmt.Errorf("baseline: %w: none is set", web.ErrNoSuch)
+			return fmt.Errorf("baseline: %w: none is set", api.ErrNoSuch)
 		}
 		if s == nil {
 			d.store.Delete(store.Baseline, baselineKey)

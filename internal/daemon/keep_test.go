@@ -16,6 +16,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/alert"
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/config"
@@ -23,7 +24,6 @@ import (
 	"muster/internal/nmea0183"
 	"muster/internal/snapshot"
 	"muster/internal/tap"
-	"muster/internal/web"
 )
 
 // aboard is a daemon with a store that runs until the returned function stops it.
@@ -297,7 +297,7 @@ func TestBaselineOfTheConfig(t *testing.T) {
 		t.Errorf("the baseline of the config: %v, named %v", s, named)
 	}
 	for _, s := range []*snapshot.Snapshot{other, nil} {
-		if err := d.SetBaseline(t.Context(), s); !errors.Is(err, web.ErrNamed) {
+		if err := d.SetBaseline(t.Context(), s); !errors.Is(err, api.ErrNamed) {
 			t.Errorf("%v", err)
 		}
 	}
@@ -306,7 +306,7 @@ func TestBaselineOfTheConfig(t *testing.T) {
 	if _, err := d.Reload(t.Context(), c); err != nil {
 		t.Fatal(err)
 	}
-	if err := d.SetBaseline(t.Context(), nil); !errors.Is(err, web.ErrNoSuch) {
+	if err := d.SetBaseline(t.Context(), nil); !errors.Is(err, api.ErrNoSuch) {
 		t.Errorf("%v", err)
 	}
 	if err := d.SetBaseline(t.Context(), other); err != nil {

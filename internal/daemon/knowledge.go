@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/check"
@@ -15,7 +16,6 @@ import (
 	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/release"
-	"muster/internal/web"
 )
 
 // knowledge is what people wrote down: release sheets, devices that no network shows, plans of backbones, and the shop's job file.
@@ -140,7 +140,7 @@ func (d *Daemon) learn(k knowledge) {
 	d.model.SetManual(d.entered())
 }
 
-// plans are those in force. It is web.Options.Plans.
+// plans are those in force. It is api.Options.Plans.
 func (d *Daemon) plans() []*backbone.Plan {
 	if p := d.plansNow.Load(); p != nil {
 		return *p
@@ -183,18 +183,18 @@ func (d *Daemon) tellReport(r *boat.Report) {
 	d.sheetsNow.Store(d.known.sheets)
 	now := d.model.Now()
 	c := d.gauge.Conditions(now)
-	d.conditions.Store(&web.Conditions{At: r.TakenAt, Conditions: c})
+	d.conditions.Store(&api.Conditions{At: r.TakenAt, Conditions: c})
 	if d.opt.OnReport != nil {
 		d.opt.OnReport(now, r, c)
 	}
 }
 
-// heardConditions are those of the latest report. It is web.Options.Conditions.
-func (d *Daemon) heardConditions() web.Conditions {
+// heardConditions are those of the latest report. It is api.Options.Conditions.
+func (d *Daemon) heardConditions() api.Conditions {
 	if c := d.conditions.Load(); c != nil {
 		return *c
 	}
-	return web.Conditions{}
+	return api.Conditions{}
 }
 
 // dueToLook reports whether the second after the look before is over, for a replay, which is told of once for every second of its own time.

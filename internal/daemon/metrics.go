@@ -7,8 +7,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 	dto "github.com/prometheus/client_model/go"
 
+	"muster/internal/api"
 	"muster/internal/event"
-	"muster/internal/web"
 )
 
 // Descriptions of the daemon's own metrics. The file deploy/metrics.md is written from them.
@@ -83,7 +83,7 @@ func (m *counts) Describe(out chan<- *prometheus.Desc) {
 
 // Collect implements prometheus.Collector.
 func (m *counts) Collect(out chan<- prometheus.Metric) {
-	s := web.Scrape(out)
+	s := api.Scrape(out)
 	for _, in := range m.d.inputs() {
 		s.Bool(upDesc, in.up.Load() && !in.ended.Load(), in.name)
 		s.Counter(eventsDesc, in.frames.Load(), in.name)
@@ -106,7 +106,7 @@ func (m *counts) Collect(out chan<- prometheus.Metric) {
 }
 
 // collectReports tells how long reports took, and the count and the sum of that under names of their own.
-func (m *counts) collectReports(s web.Scrape) {
+func (m *counts) collectReports(s api.Scrape) {
 	s <- m.took
 	var h dto.Metric
 	if m.took.Write(&h) == nil {
@@ -116,7 +116,7 @@ func (m *counts) collectReports(s web.Scrape) {
 }
 
 // collectKept tells of the store and of deliveries.
-func (m *counts) collectKept(s web.Scrape) {
+func (m *counts) collectKept(s api.Scrape) {
 	if m.d.store == nil {
 		return
 	}
@@ -140,7 +140,7 @@ func (m *counts) collectKept(s web.Scrape) {
 }
 
 // collectFleet tells of the uplink, if there is one.
-func (m *counts) collectFleet(s web.Scrape) {
+func (m *counts) collectFleet(s api.Scrape) {
 	up := m.d.up.Load()
 	if up == nil {
 		return

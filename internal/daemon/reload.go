@@ -10,8 +10,8 @@ import (
 
 	sd "github.com/coreos/go-systemd/v22/daemon"
 
+	"muster/internal/api"
 	"muster/internal/config"
-	"muster/internal/web"
 )
 
 // Reload takes another config while running. What is known of the boat stays; a source that is no longer named ends, and its network is
@@ -108,17 +108,17 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 // SetLoader says how the config is read again. Call it before Run.
 func (d *Daemon) SetLoader(load func() (config.Config, error)) { d.load = load }
 
-// ReloadConfig implements web.Desk. What is wrong is logged and counted too. While the daemon starts it waits until that has been done.
-func (d *Daemon) ReloadConfig(ctx context.Context) (web.Reloaded, error) {
+// ReloadConfig implements api.Desk. What is wrong is logged and counted too. While the daemon starts it waits until that has been done.
+func (d *Daemon) ReloadConfig(ctx context.Context) (api.Reloaded, error) {
 	if d.load == nil {
-		return web.Reloaded{}, errors.New("reload: there is no config to read again: start muster run")
+		return api.Reloaded{}, errors.New("reload: there is no config to read again: start muster run")
 	}
 	select {
 	case <-d.begun:
 	case <-d.done:
-		return web.Reloaded{}, errStopped
+		return api.Reloaded{}, errStopped
 	case <-ctx.Done():
-		return web.Reloaded{}, ctx.Err()
+		return api.Reloaded{}, ctx.Err()
 	}
 	// Type=notify-reload of systemd 253 wants the time; earlier ones, which know notify alone, pass over it.
 	notify(sd.SdNotifyReloading + "\n" + sd.SdNotifyMonotonicUsec())
@@ -136,7 +136,7 @@ func (d *Daemon) ReloadConfig(ctx context.Context) (web.Reloaded, error) {
 		status += "; after a restart: " + strings.Join(late, ", ")
 	}
 	notify(sd.SdNotifyReady + "\nSTATUS=" + strings.Join(strings.Fields(status), " "))
-	return web.Reloaded{AfterRestart: late}, err
+	return api.Reloaded{AfterRestart: late}, err
 }
 
 // ReloadFailed notes that a config could not be used, for the log and the metrics.

@@ -19,11 +19,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/rs/zerolog"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/tap"
-	"muster/internal/web"
 	"muster/pgn"
 )
 
@@ -268,7 +268,7 @@ func TestReloadTokens(t *testing.T) {
 	}()
 	defer http.DefaultClient.CloseIdleConnections()
 	url := strings.Replace(d.URL(), "[::]", "127.0.0.1", 1)
-	reload := func(token string) (int, web.Reloaded) {
+	reload := func(token string) (int, api.Reloaded) {
 		t.Helper()
 		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, url+"/api/v1/reload", nil)
 		if err != nil {
@@ -280,7 +280,7 @@ func TestReloadTokens(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer resp.Body.Close()
-		var answer web.Reloaded
+		var answer api.Reloaded
 		text, err := io.ReadAll(resp.Body)
 		if err != nil || resp.StatusCode == http.StatusOK && json.Unmarshal(text, &answer) != nil {
 			t.Fatalf("%v: %s", err, text)
@@ -289,7 +289,7 @@ func TestReloadTokens(t *testing.T) {
 	}
 	next.Token, next.Listen = second, "127.0.0.1:1"
 	status, answer := reload(first)
-	if diff := cmp.Diff(web.Reloaded{AfterRestart: []string{"listen"}}, answer); status != 200 || diff != "" {
+	if diff := cmp.Diff(api.Reloaded{AfterRestart: []string{"listen"}}, answer); status != 200 || diff != "" {
 		t.Errorf("%d %s", status, diff)
 	}
 	if status, _ := reload(first); status != http.StatusUnauthorized {

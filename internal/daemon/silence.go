@@ -7,14 +7,14 @@ import (
 	"time"
 
 	"muster/internal/alert"
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/release"
-	"muster/internal/web"
 )
 
-// Silences implements web.Desk.
+// Silences implements api.Desk.
 func (d *Daemon) Silences() []alert.Silence {
 	if list := d.silences.Load(); list != nil {
 		return *list
@@ -22,7 +22,7 @@ func (d *Daemon) Silences() []alert.Silence {
 	return nil
 }
 
-// Silence implements web.Desk.
+// Silence implements api.Desk.
 func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error) {
 	err := d.do(ctx, func() error {
 		if s.Check != "" && !slices.Contains(check.IDs(), s.Check) {
@@ -39,11 +39,11 @@ func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duratio
 	return s, err
 }
 
-// EndSilence implements web.Desk.
+// EndSilence implements api.Desk.
 func (d *Daemon) EndSilence(ctx context.Context, scope alert.Silence) error {
 	return d.do(ctx, func() error {
 		if err := d.watch.Book().EndSilence(scope); err != nil {
-			return fmt.Errorf("%w: %w", web.ErrNoSuch, err)
+			return fmt.Errorf("%w: %w", api.ErrNoSuch, err)
 		}
 		d.keeping.silenced = true
 		return nil

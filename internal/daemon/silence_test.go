@@ -8,8 +8,8 @@ import (
 	"time"
 
 	"muster/internal/alert"
+	"muster/internal/api"
 	"muster/internal/event"
-	"muster/internal/web"
 )
 
 // TestSilencesByAPI: a silence is set, kept over a restart, and ended; what makes no sense is refused.
@@ -58,7 +58,7 @@ func TestSilencesByAPI(t *testing.T) {
 	opt = keptOptions(t, dir)
 	d, _ = aboard(t, opt)
 	eventually(t, func() bool { return len(d.Silences()) == 1 })
-	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent"}); !errors.Is(err, web.ErrNoSuch) {
+	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent"}); !errors.Is(err, api.ErrNoSuch) {
 		t.Errorf("another scope: %v", err)
 	}
 	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent", Device: "a"}); err != nil || len(d.Silences()) != 0 {

@@ -12,11 +12,11 @@ import (
 	"time"
 
 	"muster/internal/alert"
+	"muster/internal/api"
 	"muster/internal/event"
 	"muster/internal/release"
 	"muster/internal/sim"
 	"muster/internal/store"
-	"muster/internal/web"
 )
 
 // twoHeads is a boat one of whose heads is updated: it is away from 60 s to 210 s.
@@ -190,7 +190,7 @@ func TestEndedWorkIsKept(t *testing.T) {
 	}
 	snapshot := func(y *yard) (id string) {
 		t.Helper()
-		var kept web.Kept
+		var kept api.Kept
 		resp, err := http.Post(y.d.URL()+"/api/v1/snapshots", "", nil)
 		if err != nil {
 			t.Fatal(err)

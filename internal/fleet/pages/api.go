@@ -10,9 +10,9 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
 )
 
 // BoatRow is one boat of the fleet.
@@ -65,7 +65,7 @@ type BoatPath struct {
 	ID string `path:"id" maxLength:"64"`
 }
 
-// openAPI is what web.Describe writes of the operations; TestDescription holds it to them.
+// openAPI is what api.Describe writes of the operations; TestDescription holds it to them.
 //
 //go:embed openapi.json
 var openAPI []byte
@@ -73,17 +73,17 @@ var openAPI []byte
 // apiAbout says in the description what the API is.
 const apiAbout = "What the boats of a fleet have told. Times are RFC 3339 in UTC; missing knowledge is an absent key."
 
-func (s *Server) addAPI(mux *http.ServeMux) { web.ServeAPI(mux, openAPI, s.operations) }
+func (s *Server) addAPI(mux *http.ServeMux) { api.ServeAPI(mux, openAPI, s.operations) }
 
 // operations registers every operation.
-func (s *Server) operations(api huma.API) {
-	s.addBoats(api)
-	s.addLists(api)
-	s.addEvents(api)
+func (s *Server) operations(ops huma.API) {
+	s.addBoats(ops)
+	s.addLists(ops)
+	s.addEvents(ops)
 }
 
-func (s *Server) addLists(api huma.API) {
-	web.Read(api, "search", "/search", "Devices of the fleet; those whose order to below is not known come last", "search",
+func (s *Server) addLists(ops huma.API) {
+	api.Read(ops, "search", "/search", "Devices of the fleet; those whose order to below is not known come last", "search",
 		func(_ context.Context, in *struct {
 			Text    string `query:"q" maxLength:"100" doc:"In any of maker, model, serial, software, role, boat."`
 			Boat    string `query:"boat" maxLength:"64"`
@@ -99,11 +99,11 @@ func (s *Server) addLists(api huma.API) {
 				Role: in.Role, Version: in.Version, Below: in.Below, Limit: in.Limit})
 			return orEmpty(hits), problem(err)
 		}, 422, 503)
-	web.Read(api, "list-campaigns", "/campaigns", "How the fleet stands to the shop's sheets, most behind first", "campaigns",
+	api.Read(ops, "list-campaigns", "/campaigns", "How the fleet stands to the shop's sheets, most behind first", "campaigns",
 		func(context.Context, *struct{}) ([]Campaign, error) {
 			return s.campaigns(s.boats()), nil
 		})
-	web.Read(api, "get-campaign", "/campaigns/{model}", "One campaign with its devices and days", "campaigns",
+	api.Read(ops, "get-campaign", "/campaigns/{model}", "One campaign with its devices and days", "campaigns",
 		func(ctx context.Context, in *struct {
 			Model string `path:"model" maxLength:"100"`
 		}) (*CampaignDetail, error) {
@@ -114,10 +114,10 @@ func (s *Server) addLists(api huma.API) {
 			c.Days = s.days(ctx, c.Model)
 			return c, nil
 		}, 404, 422)
-	web.Read(api, "list-alerts", "/alerts", "Open alerts by check, worst first", "alerts", func(context.Context, *struct{}) ([]AlertGroup, error) {
+	api.Read(ops, "list-alerts", "/alerts", "Open alerts by check, worst first", "alerts", func(context.Context, *struct{}) ([]AlertGroup, error) {
 		return alertGroups(s.boats()), nil
 	})
-	web.Read(api, "list-refusals", "/refusals", "What was kept aside and why, latest first", "refusals", func(ctx context.Context, in *struct {
+	api.Read(ops, "list-refusals", "/refusals", "What was kept aside and why, latest first", "refusals", func(ctx context.Context, in *struct {
 		Limit int `query:"limit" minimum:"1" maximum:"10000" default:"200"`
 	}) ([]hub.Refusal, error) {
 		list, err := s.opt.Fleet.Refusals(ctx, in.Limit)
@@ -125,11 +125,11 @@ func (s *Server) addLists(api huma.API) {
 	}, 422, 503)
 }
 
-func (s *Server) addBoats(api huma.API) {
-	web.Read(api, "get-fleet", "/fleet", "The fleet in numbers", "fleet", func(context.Context, *struct{}) (Summary, error) {
+func (s *Server) addBoats(ops huma.API) {
+	api.Read(ops, "get-fleet", "/fleet", "The fleet in numbers", "fleet", func(context.Context, *struct{}) (Summary, error) {
 		return s.summarize(s.boats()), nil
 	})
-	web.Read(api, "list-boats", "/boats", "Boats, worst first", "fleet", func(_ context.Context, in *struct {
+	api.Read(ops, "list-boats", "/boats", "Boats, worst first", "fleet", func(_ context.Context, in *struct {
 		Verdict string `query:"verdict" enum:"well,watch,visit,unheard,never"`
 		Text    string `query:"q" maxLength:"100" doc:"In the id or the name."`
 		Offset  int    `query:"offset" minimum:"0" default:"0"`
@@ -146,21 +146,21 @@ func (s *Server) addBoats(api huma.API) {
 	unknown := func(id string) error {
 		return huma.Error404NotFound(fmt.Sprintf("no boat has the id %q: /api/v1/boats lists them", id))
 	}
-	web.Read(api, "get-boat", "/boats/{id}", "One boat", "fleet", func(_ context.Context, in *BoatPath) (BoatDetail, error) {
+	api.Read(ops, "get-boat", "/boats/{id}", "One boat", "fleet", func(_ context.Context, in *BoatPath) (BoatDetail, error) {
 		r := s.boat(in.ID)
 		if r == nil {
 			return BoatDetail{}, unknown(in.ID)
 		}
 		return BoatDetail{*r.Boat, r.Verdict, r.Behind}, nil
 	}, 404, 422)
-	web.Read(api, "get-boat-report", "/boats/{id}/report", "A report of a boat", "fleet", func(ctx context.Context, in *struct {
+	api.Read(ops, "get-boat-report", "/boats/{id}/report", "A report of a boat", "fleet", func(ctx context.Context, in *struct {
 		BoatPath
 		At uint64 `query:"at" doc:"Its number in the history; the latest when it is left out."`
 	}) (*boat.Report, error) {
 		r, err := s.opt.Fleet.Report(ctx, in.ID, in.At)
 		return r, problem(err)
 	}, 404, 422, 503)
-	web.Read(api, "get-boat-history", "/boats/{id}/history", "What a boat sent, latest first", "fleet", func(ctx context.Context, in *struct {
+	api.Read(ops, "get-boat-history", "/boats/{id}/history", "What a boat sent, latest first", "fleet", func(ctx context.Context, in *struct {
 		BoatPath
 		Limit int `query:"limit" minimum:"1" maximum:"10000" default:"200"`
 	}) ([]hub.Past, error) {
@@ -173,8 +173,8 @@ func (s *Server) addBoats(api huma.API) {
 }
 
 // addEvents registers the event stream. Its mark changes with the fleet and, as verdicts do with time, every minute.
-func (s *Server) addEvents(api huma.API) {
-	huma.Register(api, huma.Operation{OperationID: "stream-fleet", Method: http.MethodGet, Path: "/api/v1/events", Tags: []string{"fleet"},
+func (s *Server) addEvents(ops huma.API) {
+	huma.Register(ops, huma.Operation{OperationID: "stream-fleet", Method: http.MethodGet, Path: "/api/v1/events", Tags: []string{"fleet"},
 		Summary: "Says when the fleet has changed: events named report, whose id and data are a mark of its state", Errors: []int{401, 503},
 		Responses: map[string]*huma.Response{"200": {Description: "Events until the reader goes away.",
 			Content: map[string]*huma.MediaType{"text/event-stream": {Schema: &huma.Schema{Type: "string"}}}}}},

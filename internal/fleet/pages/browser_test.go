@@ -13,7 +13,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
-	"muster/internal/web/webtest"
+	"muster/internal/ui/webtest"
 )
 
 var screenshots = flag.String("screenshots", "", "folder into which TestScreenshots puts pictures of every page")

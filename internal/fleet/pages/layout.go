@@ -14,7 +14,7 @@ import (
 
 	"muster/internal/event"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // This file holds what all pages of the fleet share. What text and addresses go through is told in web's markup.go.
@@ -23,7 +23,7 @@ import (
 func (s *Server) write(w http.ResponseWriter, status int, name, title string, content g.Node) {
 	var b bytes.Buffer
 	_ = s.layout(name, title, content).Render(&b) // a buffer takes everything
-	web.WritePage(w, status, b.Bytes())
+	ui.WritePage(w, status, b.Bytes())
 }
 
 func (s *Server) layout(name, title string, content g.Node) g.Node {
@@ -31,21 +31,21 @@ func (s *Server) layout(name, title string, content g.Node) g.Node {
 		title += " · "
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
-		web.Head(title+"Fleet · muster", h.Link(h.Rel("stylesheet"), h.Href("/static/fleet.css"))),
+		ui.Head(title+"Fleet · muster", h.Link(h.Rel("stylesheet"), h.Href("/static/fleet.css"))),
 		h.Body(h.Data("lost", "The hub does not answer; this is what it said last."),
-			web.Skip,
+			ui.Skip,
 			h.Header(h.Class("top"),
 				h.P(h.Class("boat"), h.A(h.Href("/"), g.Text("Fleet"))),
 				g.If(name != "login", menu(name))),
-			web.Main(g.If(name != "login" && name != "failed", g.Attr("data-live")), content),
+			ui.Main(g.If(name != "login" && name != "failed", g.Attr("data-live")), content),
 			h.Footer(h.Class("foot"),
 				h.P(g.Text("muster-hub "+s.opt.Version+" · "), h.A(h.Href("/api/v1/openapi.json"), g.Text("API")), g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics"))),
-				g.If(s.opt.Token != "" && name != "login", web.Post("/logout", web.Button("Log out")))))))
+				g.If(s.opt.Token != "" && name != "login", ui.Post("/logout", ui.Button("Log out")))))))
 }
 
 func menu(name string) g.Node {
 	entry := func(address, words, page string, below ...string) g.Node {
-		return web.MenuEntry(name, address, words, page, below...)
+		return ui.MenuEntry(name, address, words, page, below...)
 	}
 	return h.Nav(h.Aria("label", "Pages"), h.Ul(
 		entry("/", "Boats", "fleet", "boat"),
@@ -62,12 +62,12 @@ var verdictWords = map[hub.Verdict]string{hub.Visit: "needs a visit", hub.Watch:
 	hub.Never: "never heard"}
 
 // verdict is the symbol and the words of a verdict.
-func verdict(v hub.Verdict) g.Node { return web.StateAs(marks[v], verdictWords[v]) }
+func verdict(v hub.Verdict) g.Node { return ui.StateAs(marks[v], verdictWords[v]) }
 
 // verdict is how the boat stands, or that it is shut out.
 func (r *row) verdict() g.Node {
 	if r.shutOut() {
-		return web.StateAs("stopped", "shut out")
+		return ui.StateAs("stopped", "shut out")
 	}
 	return verdict(r.Verdict)
 }
@@ -78,7 +78,7 @@ func boatLink(id string, words g.Node) g.Node {
 }
 
 // named is how a boat is called.
-func named(name, id string) g.Node { return g.Text(web.Either(name, id)) }
+func named(name, id string) g.Node { return g.Text(ui.Either(name, id)) }
 
 // sentence is what a page says first.
 func sentence(words string) g.Node {
@@ -86,12 +86,12 @@ func sentence(words string) g.Node {
 }
 
 // when is a moment as people read it.
-func when(t time.Time) string { return web.Stamp(event.At(t)) }
+func when(t time.Time) string { return ui.Stamp(event.At(t)) }
 
 func kilobytes(n int) string { return fmt.Sprintf("%.1f kB", float64(n)/1000) }
 
 // numbered is a sheet's line about a device's serial number; without one it is nothing.
-func numbered(serial string) string { return web.After("no. ", serial) }
+func numbered(serial string) string { return ui.After("no. ", serial) }
 
 // perPage is how many boats, or hits, one page shows.
 const perPage = 100

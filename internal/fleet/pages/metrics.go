@@ -9,9 +9,9 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/fleet"
-	"muster/internal/web"
 )
 
 // Descriptions of the fleet's metrics. The file deploy/metrics.md is written from them.
@@ -58,7 +58,7 @@ func (c collector) Describe(out chan<- *prometheus.Desc) {
 
 // Collect implements prometheus.Collector.
 func (c collector) Collect(out chan<- prometheus.Metric) {
-	s, opt := web.Scrape(out), &c.s.opt
+	s, opt := api.Scrape(out), &c.s.opt
 	s.Gauge(buildDesc, 1, opt.Version)
 	s.Bool(readyDesc, opt.Fleet.Ready() == nil)
 	st := opt.Fleet.Stats()
@@ -86,7 +86,7 @@ func (c collector) Collect(out chan<- prometheus.Metric) {
 type pair struct{ a, b string }
 
 // collectBoats tells when each boat was last heard, and counts what the boats have told.
-func (c collector) collectBoats(s web.Scrape, rows []*row) {
+func (c collector) collectBoats(s api.Scrape, rows []*row) {
 	alerts, devices := map[pair]int{}, map[pair]int{}
 	series, leftOut := 0, 0
 	for _, r := range rows {
@@ -115,7 +115,7 @@ func (c collector) collectBoats(s web.Scrape, rows []*row) {
 }
 
 // collectCommon tells the most frequent pairs and the sum of the rest as other.
-func collectCommon(s web.Scrape, d *prometheus.Desc, counts map[pair]int, most int, other pair) {
+func collectCommon(s api.Scrape, d *prometheus.Desc, counts map[pair]int, most int, other pair) {
 	keys := make([]pair, 0, len(counts))
 	for k := range counts {
 		if k != other {

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"muster/internal/hosttest"
-	"muster/internal/web/webtest"
+	"muster/internal/ui/webtest"
 )
 
 // need finds a program, or skips by its name; nothing is skipped when everything must be tested.

@@ -9,25 +9,25 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // alertsPage lists the open alerts of the fleet by check.
 func (s *Server) alertsPage(*http.Request) (string, g.Node, error) {
 	groups := g.Map(alertGroups(s.boats()), AlertGroup.section)
-	return "Alerts", g.Group{h.H1(g.Text("Alerts")), web.OrElse(groups, h.P(web.Mark("well"), g.Text(" No alert is open.")))}, nil
+	return "Alerts", g.Group{h.H1(g.Text("Alerts")), ui.OrElse(groups, h.P(ui.Mark("well"), g.Text(" No alert is open.")))}, nil
 }
 
 // shownAlerts bounds the alerts of one check that the page lists.
 const shownAlerts = 50
 
 func (x AlertGroup) section() g.Node {
-	id := "check-" + web.Slug(x.Check)
+	id := "check-" + ui.Slug(x.Check)
 	on := boat.Counted(len(x.Alerts), "alert", "alerts") + " on " + boat.Counted(x.Boats, "boat", "boats")
 	return h.Section(h.Aria("labelledby", id),
-		h.H2(h.ID(id), web.State(x.Severity), g.Text(" "+web.Words(boat.Printable(x.Check))), web.Small(on)),
-		web.Plain(g.Map(x.Alerts[:min(len(x.Alerts), shownAlerts)], FleetAlert.line)...),
-		g.If(len(x.Alerts) > shownAlerts, web.Meta(g.Textf("The worst %d; the API lists all.", shownAlerts))))
+		h.H2(h.ID(id), ui.State(x.Severity), g.Text(" "+ui.Words(boat.Printable(x.Check))), ui.Small(on)),
+		ui.Plain(g.Map(x.Alerts[:min(len(x.Alerts), shownAlerts)], FleetAlert.line)...),
+		g.If(len(x.Alerts) > shownAlerts, ui.Meta(g.Textf("The worst %d; the API lists all.", shownAlerts))))
 }
 
 func (a FleetAlert) line() g.Node {
@@ -38,7 +38,7 @@ func (a FleetAlert) line() g.Node {
 	if a.State == string(boat.AlertAcknowledged) {
 		about += " · acknowledged"
 	}
-	return h.Li(boatLink(a.Boat, h.B(named(a.Name, a.Boat))), g.Text(" "), web.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), web.Small(about))
+	return h.Li(boatLink(a.Boat, h.B(named(a.Name, a.Boat))), g.Text(" "), ui.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), ui.Small(about))
 }
 
 // refusalsPage lists what boats sent and nothing was made of.
@@ -51,28 +51,28 @@ func (s *Server) refusalsPage(r *http.Request) (string, g.Node, error) {
 	var two g.Group
 	for _, b := range s.boats() {
 		if b.Turns > 0 {
-			two = append(two, h.Li(web.Mark("warning"), g.Text(" "), boatLink(b.ID, named(b.Name, b.ID)), web.Small(fmt.Sprintf("%d boards, %d turns", len(b.Boards), b.Turns))))
+			two = append(two, h.Li(ui.Mark("warning"), g.Text(" "), boatLink(b.ID, named(b.Name, b.ID)), ui.Small(fmt.Sprintf("%d boards, %d turns", len(b.Boards), b.Turns))))
 		}
 	}
 	refused := g.Map(list, func(x hub.Refusal) g.Node {
-		from := h.Code(web.Printable(x.Subject))
+		from := h.Code(ui.Printable(x.Subject))
 		if x.Boat != "" {
-			from = boatLink(x.Boat, h.B(web.Printable(x.Boat)))
+			from = boatLink(x.Boat, h.B(ui.Printable(x.Boat)))
 		}
 		return refusal(x, from, g.Text(": "))
 	})
 	return "Kept aside", g.Group{
 		h.H1(g.Text("Kept aside")),
-		web.Problem(problem),
-		g.If(len(two) > 0, web.Section("two", "Boats with two boards",
-			web.Meta(g.Text("Two boards send for one boat in turn: take one off, or enrol it as another boat.")), web.Plain(two...))),
-		web.Section("refused", "Messages",
-			web.Meta(g.Text("Nothing of these changed what is shown. The latest 200.")),
-			web.Plain(web.OrElse(refused, h.Li(web.Mark("well"), g.Text(" None."))))),
+		ui.Problem(problem),
+		g.If(len(two) > 0, ui.Section("two", "Boats with two boards",
+			ui.Meta(g.Text("Two boards send for one boat in turn: take one off, or enrol it as another boat.")), ui.Plain(two...))),
+		ui.Section("refused", "Messages",
+			ui.Meta(g.Text("Nothing of these changed what is shown. The latest 200.")),
+			ui.Plain(ui.OrElse(refused, h.Li(ui.Mark("well"), g.Text(" None."))))),
 	}, nil
 }
 
 // refusal is why one message was kept aside; from says of whom it is, where that is not known anyhow.
 func refusal(x hub.Refusal, from ...g.Node) g.Node {
-	return h.Li(web.Mark("warning"), g.Text(" "), g.Group(from), web.Printable(x.Reason), web.Small(when(x.At)+" · "+kilobytes(x.Bytes)))
+	return h.Li(ui.Mark("warning"), g.Text(" "), g.Group(from), ui.Printable(x.Reason), ui.Small(when(x.At)+" · "+kilobytes(x.Bytes)))
 }

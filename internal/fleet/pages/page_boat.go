@@ -18,7 +18,7 @@ import (
 	"muster/internal/fleet/hub"
 	"muster/internal/render"
 	"muster/internal/snapshot"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // boatPage is what is known of one boat.
@@ -69,7 +69,7 @@ func (s *Server) boatPage(r *http.Request) (string, g.Node, error) {
 			}
 		}
 	}
-	return web.Either(b.Name, b.ID), s.showBoat(&p), nil
+	return ui.Either(b.Name, b.ID), s.showBoat(&p), nil
 }
 
 // note keeps the first of what went wrong.
@@ -111,19 +111,19 @@ func (s *Server) compare(ctx context.Context, id string, before, after uint64) (
 
 func (s *Server) showBoat(p *boatPage) g.Node {
 	documents := g.Map(p.documents, func(x hub.Past) g.Node {
-		return h.Li(h.A(h.Href(fmt.Sprintf("%s/documents/%d", p.address(), x.Stream)), g.Text(x.Kind+" of "+when(x.Received))), web.Small(kilobytes(x.Bytes)))
+		return h.Li(h.A(h.Href(fmt.Sprintf("%s/documents/%d", p.address(), x.Stream)), g.Text(x.Kind+" of "+when(x.Received))), ui.Small(kilobytes(x.Bytes)))
 	})
 	refusals := g.Map(p.refusals, func(x hub.Refusal) g.Node { return refusal(x) })
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/#boat-"+url.PathEscape(p.ID)), g.Text("Boats"))),
 		h.H1(named(p.Name, p.ID)),
-		web.Meta(p.verdict(), g.Text(s.standing(p.row))),
-		web.Problem(p.problem),
+		ui.Meta(p.verdict(), g.Text(s.standing(p.row))),
+		ui.Problem(p.problem),
 		h.Div(h.Class("columns"),
-			web.Section("link-aboard", "Its link", h.Ul(h.Class("sheet"), s.link(p.row))),
-			web.Section("documents", "Snapshots and records", web.Plain(web.OrElse(documents, h.Li(h.Class("empty"), g.Text("None sent.")))))),
-		g.If(len(refusals) > 0, web.Section("refused", "Kept aside", web.Plain(refusals...))),
-		g.If(len(p.history) > 0, web.Section("history", "Reports", p.historyForm())),
+			ui.Section("link-aboard", "Its link", h.Ul(h.Class("sheet"), s.link(p.row))),
+			ui.Section("documents", "Snapshots and records", ui.Plain(ui.OrElse(documents, h.Li(h.Class("empty"), g.Text("None sent.")))))),
+		g.If(len(refusals) > 0, ui.Section("refused", "Kept aside", ui.Plain(refusals...))),
+		g.If(len(p.history) > 0, ui.Section("history", "Reports", p.historyForm())),
 		g.Iff(p.comparison != nil, func() g.Node { return compared(p.comparison) }),
 		p.shownReport(),
 	}
@@ -149,22 +149,22 @@ func (s *Server) standing(b *row) string {
 
 // link is the lines about how the boat's word comes here.
 func (s *Server) link(b *row) g.Node {
-	lines := g.Group{web.Row("id", h.Code(g.Text(b.ID)))}
+	lines := g.Group{ui.Row("id", h.Code(g.Text(b.ID)))}
 	if !b.Enrolled.IsZero() {
-		lines = append(lines, web.Row("enrolled", g.Text(when(b.Enrolled))))
+		lines = append(lines, ui.Row("enrolled", g.Text(when(b.Enrolled))))
 	}
-	lines = append(lines, web.TextRow("muster aboard", b.Version))
+	lines = append(lines, ui.TextRow("muster aboard", b.Version))
 	if !b.MadeAt.IsZero() {
-		lines = append(lines, web.Row("report made", g.Text(when(b.MadeAt)), web.Small(fmt.Sprintf("by its %s clock", b.Clock))))
+		lines = append(lines, ui.Row("report made", g.Text(when(b.MadeAt)), ui.Small(fmt.Sprintf("by its %s clock", b.Clock))))
 	}
 	for _, x := range b.Boards {
-		lines = append(lines, web.Row("board", h.Code(web.Printable(x.ID)), web.Small(fmt.Sprintf("message %d, last %s", x.Seq, s.since(x.Last)))))
+		lines = append(lines, ui.Row("board", h.Code(ui.Printable(x.ID)), ui.Small(fmt.Sprintf("message %d, last %s", x.Seq, s.since(x.Last)))))
 	}
 	if b.Turns > 0 {
-		lines = append(lines, web.Row("boards in turn", web.Flag(fmt.Sprintf("%d times", b.Turns)), g.Text(": two boards send for this boat")))
+		lines = append(lines, ui.Row("boards in turn", ui.Flag(fmt.Sprintf("%d times", b.Turns)), g.Text(": two boards send for this boat")))
 	}
 	if b.Refused > 0 {
-		lines = append(lines, h.Li(h.Span(g.Text("kept aside")), g.Text(" "), web.Flag(fmt.Sprintf("%d of its messages", b.Refused))))
+		lines = append(lines, h.Li(h.Span(g.Text("kept aside")), g.Text(" "), ui.Flag(fmt.Sprintf("%d of its messages", b.Refused))))
 	}
 	return lines
 }
@@ -173,7 +173,7 @@ func (s *Server) link(b *row) g.Node {
 func (p *boatPage) historyForm() g.Node {
 	return h.Form(h.Method("get"), h.Action(p.address()),
 		h.Table(h.Class("snapshots history"), h.THead(render.Columns("Received", "Size", "Before", "After")), h.TBody(g.Map(p.history, p.historyRow))),
-		h.P(web.Button("Compare")))
+		h.P(ui.Button("Compare")))
 }
 
 func (p *boatPage) historyRow(x hub.Past) g.Node {
@@ -191,24 +191,24 @@ func (p *boatPage) historyRow(x hub.Past) g.Node {
 // compared is what changed from one report to another.
 func compared(c *snapshot.Comparison) g.Node {
 	groups := g.Map(render.ByClass(c), func(x render.Changes) g.Node {
-		return g.Group{h.H3(g.Text(x.Title)), web.Plain(g.Map(x.Changes, func(c snapshot.Change) g.Node {
-			return h.Li(web.State(c.Severity), g.Text(" "+boat.Printable(c.Summary)))
+		return g.Group{h.H3(g.Text(x.Title)), ui.Plain(g.Map(x.Changes, func(c snapshot.Change) g.Node {
+			return h.Li(ui.State(c.Severity), g.Text(" "+boat.Printable(c.Summary)))
 		})...)}
 	})
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("What changed")),
-		web.Meta(g.Textf("From %s to %s; %s unchanged.", web.Stamp(c.Before.TakenAt), web.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
-		web.OrElse(groups, h.P(web.Mark("well"), g.Text(" Nothing changed."))))
+		ui.Meta(g.Textf("From %s to %s; %s unchanged.", ui.Stamp(c.Before.TakenAt), ui.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
+		ui.OrElse(groups, h.P(ui.Mark("well"), g.Text(" Nothing changed."))))
 }
 
 // shownReport is the report as the boat's own pages show it.
 func (p *boatPage) shownReport() g.Node {
 	if p.report == nil {
-		return web.Empty("No report yet.")
+		return ui.Empty("No report yet.")
 	}
 	return h.Div(h.Class("report"), h.ID("report"),
-		g.If(p.at != 0, h.P(h.Class("notice"), web.Mark("info"), g.Text(" An earlier report. "), h.A(h.Href(p.address()), g.Text("The latest")))),
-		web.ReportNode(p.report))
+		g.If(p.at != 0, h.P(h.Class("notice"), ui.Mark("info"), g.Text(" An earlier report. "), h.A(h.Href(p.address()), g.Text("The latest")))),
+		ui.ReportNode(p.report))
 }
 
 // document gives a snapshot or a service record to keep. It is never shown in the place of a page: a boat wrote it.

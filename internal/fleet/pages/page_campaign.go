@@ -15,7 +15,7 @@ import (
 	"muster/internal/fleet/hub"
 	"muster/internal/release"
 	"muster/internal/render"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // campaignsPage lists the campaigns.
@@ -28,23 +28,23 @@ func (s *Server) campaignsPage(*http.Request) (string, g.Node, error) {
 	rows := g.Map(s.campaigns(s.boats()), Campaign.row)
 	return title, g.Group{
 		h.H1(g.Text(title)),
-		web.Meta(g.Text("One for each model of the shop's sheets that is aboard somewhere. "), h.A(h.Href("/week"), g.Text("The list for the week")), g.Text(" has what to bring.")),
+		ui.Meta(g.Text("One for each model of the shop's sheets that is aboard somewhere. "), h.A(h.Href("/week"), g.Text("The list for the week")), g.Text(" has what to bring.")),
 		h.Table(h.THead(render.Columns("Model", "Current", "Behind", "Not known", "Up to date")),
-			h.TBody(web.OrElse(rows, h.Tr(h.Td(h.ColSpan("5"), h.Class("empty"), g.Text("No boat has a model of the sheets aboard.")))))),
+			h.TBody(ui.OrElse(rows, h.Tr(h.Td(h.ColSpan("5"), h.Class("empty"), g.Text("No boat has a model of the sheets aboard.")))))),
 	}, nil
 }
 
 func (c Campaign) row() g.Node {
 	current := h.Small(g.Text("none: withdrawn"))
 	if c.Current != "" {
-		current = web.Printable(c.Current)
+		current = ui.Printable(c.Current)
 	}
-	behind := web.StateAs("verified", "0")
+	behind := ui.StateAs("verified", "0")
 	if n := c.Counts.Behind; n > 0 {
-		behind = g.Group{web.StateAs("warning", fmt.Sprint(n)), web.Small("on " + boat.Counted(c.Boats, "boat", "boats"))}
+		behind = g.Group{ui.StateAs("warning", fmt.Sprint(n)), ui.Small("on " + boat.Counted(c.Boats, "boat", "boats"))}
 	}
-	return h.Tr(h.Th(h.Scope("row"), h.A(h.Href("/campaigns/"+url.PathEscape(c.Model)), web.Printable(c.Model))), h.Td(current),
-		h.Td(behind), h.Td(web.Number(c.Counts.Unknown)), h.Td(web.Number(c.Counts.Current)))
+	return h.Tr(h.Th(h.Scope("row"), h.A(h.Href("/campaigns/"+url.PathEscape(c.Model)), ui.Printable(c.Model))), h.Td(current),
+		h.Td(behind), h.Td(ui.Number(c.Counts.Unknown)), h.Td(ui.Number(c.Counts.Current)))
 }
 
 // shownDevices bounds the devices that a campaign's page lists.
@@ -66,23 +66,23 @@ func (s *Server) campaignPage(r *http.Request) (string, g.Node, error) {
 	}
 	return boat.Printable(c.Model), g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/campaigns"), g.Text("Campaigns"))),
-		h.H1(g.Text(boat.Printable(c.Model) + web.After(" to ", c.Current))),
+		h.H1(g.Text(boat.Printable(c.Model) + ui.After(" to ", c.Current))),
 		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d not known.", boat.Counted(c.Counts.Behind, "device", "devices"), boat.Counted(c.Boats, "boat", "boats"),
 			c.Counts.Current, c.Counts.Unknown)),
-		web.Meta(g.Text(medium)),
-		web.Section("days", "Day by day", progress(days)),
-		web.Section("devices", "Devices",
+		ui.Meta(g.Text(medium)),
+		ui.Section("days", "Day by day", progress(days)),
+		ui.Section("devices", "Devices",
 			h.Ul(h.Class("hits"), g.Map(c.Devices[:len(c.Devices)-left], CampaignDevice.row)),
-			g.If(left > 0, web.Meta(g.Textf("And %d more: the API lists all.", left)))),
+			g.If(left > 0, ui.Meta(g.Textf("And %d more: the API lists all.", left)))),
 	}, nil
 }
 
 func (d CampaignDevice) row() g.Node {
-	about := strings.TrimSpace(numbered(d.Device.Serial) + web.After(" ", d.Reason))
+	about := strings.TrimSpace(numbered(d.Device.Serial) + ui.After(" ", d.Reason))
 	return h.Li(where(d.Boat, d.Name), g.Text(" "),
 		h.Span(g.Text(boat.Printable(d.Device.Model)+" "), h.Small(g.Text(about))), g.Text(" "),
 		h.Span(version(d.Device.Software)), g.Text(" "),
-		web.StateAs(standingMark(d.Standing), web.Words(string(d.Standing))))
+		ui.StateAs(standingMark(d.Standing), ui.Words(string(d.Standing))))
 }
 
 // standingMark is the state whose symbol and colour a standing has.

@@ -12,7 +12,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // fleetPage lists the boats; the worst first.
@@ -35,20 +35,20 @@ func (s *Server) fleetPage(r *http.Request) (string, g.Node, error) {
 		s.verdict(sum),
 		verdictCounts(sum, chosen),
 		h.Form(h.Class("panel"), h.Method("get"), h.Action("/"), h.Aria("label", "Filter"),
-			g.If(chosen != "", web.Hidden("verdict", string(chosen))),
-			web.ValueField("Boat", "q", 100, text, h.Type("search")), g.Text(" "), web.Button("Show")),
-		web.Section("boats", heading,
-			h.Ul(h.Class("fleet"), web.OrElse(g.Map(rows, s.fleetRow), h.Li(h.Class("empty"), g.Text("None.")))),
+			g.If(chosen != "", ui.Hidden("verdict", string(chosen))),
+			ui.ValueField("Boat", "q", 100, text, h.Type("search")), g.Text(" "), ui.Button("Show")),
+		ui.Section("boats", heading,
+			h.Ul(h.Class("fleet"), ui.OrElse(g.Map(rows, s.fleetRow), h.Li(h.Class("empty"), g.Text("None.")))),
 			part.links()),
 	}, nil
 }
 
 // verdict is the fleet in one sentence.
 func (s *Server) verdict(sum Summary) g.Node {
-	return h.Section(h.Class("verdict "+sum.mark), h.Aria("label", "Verdict"), web.Mark(sum.mark),
+	return h.Section(h.Class("verdict "+sum.mark), h.Aria("label", "Verdict"), ui.Mark(sum.mark),
 		h.Div(h.H1(g.Text("Fleet")), sentence(sum.Sentence),
-			web.Meta(g.Text(s.figures(sum)+". As of "),
-				h.Time(g.Text(web.Stamp(event.At(s.opt.Now())))), g.Text("."))))
+			ui.Meta(g.Text(s.figures(sum)+". As of "),
+				h.Time(g.Text(ui.Stamp(event.At(s.opt.Now())))), g.Text("."))))
 }
 
 // figures are what the boats have aboard together.
@@ -70,7 +70,7 @@ func verdictCounts(sum Summary, chosen hub.Verdict) g.Node {
 	return h.Ul(h.Class("counts"), h.Aria("label", "By verdict"),
 		h.Li(h.A(h.Href("/"), current(""), g.Textf("all %d", sum.Boats))),
 		g.Map(verdicts, func(v hub.Verdict) g.Node {
-			return h.Li(h.A(h.Href("/?verdict="+url.QueryEscape(string(v))), current(v), web.Mark(marks[v]), g.Textf(" %s %d", verdictWords[v], sum.Verdicts[v])))
+			return h.Li(h.A(h.Href("/?verdict="+url.QueryEscape(string(v))), current(v), ui.Mark(marks[v]), g.Textf(" %s %d", verdictWords[v], sum.Verdicts[v])))
 		}))
 }
 
@@ -95,9 +95,9 @@ func (s *Server) fleetRow(r *row) g.Node {
 	}
 	cell := func(what ...g.Node) g.Node { return g.Group{g.Text(" "), h.Span(h.Class("cell"), g.Group(what))} }
 	return h.Li(h.ID("boat-"+r.ID), r.verdict(), g.Text(" "),
-		h.Span(h.Class("who"), boatLink(r.ID, named(r.Name, r.ID)), web.Small(about)),
+		h.Span(h.Class("who"), boatLink(r.ID, named(r.Name, r.ID)), ui.Small(about)),
 		cell(h.Small(g.Text("last word")), g.Text(" "+s.since(r.LastWord))), cell(alerts), cell(behind))
 }
 
 // counted is a number and what it counts.
-func counted(n int, what string) g.Node { return g.Group{g.Textf("%d", n), web.Small(what)} }
+func counted(n int, what string) g.Node { return g.Group{g.Textf("%d", n), ui.Small(what)} }

@@ -10,7 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // searchPage finds devices in the whole fleet.
@@ -24,26 +24,26 @@ func (s *Server) searchPage(r *http.Request) (string, g.Node, error) {
 	}
 	hits, err := s.opt.Fleet.Search(q)
 	if err != nil {
-		return "Search", append(content, web.Problem(boat.Printable(err.Error()))), nil
+		return "Search", append(content, ui.Problem(boat.Printable(err.Error()))), nil
 	}
 	return "Search", append(content, s.found(r, q, hits)), nil
 }
 
 func searchForm(q hub.Query) g.Node {
 	field := func(label, name, value string, more ...g.Node) g.Node {
-		return web.ValueField(label, name, 100, value, more...)
+		return ui.ValueField(label, name, 100, value, more...)
 	}
 	return h.Form(h.Class("panel grid"), h.Method("get"), h.Action("/search"), h.Aria("label", "Search"),
 		field("Anything", "q", q.Text, h.Type("search")),
 		field("Maker", "maker", q.Maker),
 		field("Model", "model", q.Model),
 		field("Serial number", "serial", q.Serial),
-		web.Choice("Role", "role", web.AnyOption("any"), g.Map(boat.Roles(), func(role boat.Role) g.Node {
-			return web.Option("", string(role), string(role) == q.Role)
+		ui.Choice("Role", "role", ui.AnyOption("any"), g.Map(boat.Roles(), func(role boat.Role) g.Node {
+			return ui.Option("", string(role), string(role) == q.Role)
 		})),
 		field("Exactly version", "version", q.Version),
 		field("Older than version", "below", q.Below),
-		h.P(web.Button("Search", h.Class("main"))))
+		h.P(ui.Button("Search", h.Class("main"))))
 }
 
 // found lists one page of hits. Those whose order is not known come last, apart from the others.
@@ -68,7 +68,7 @@ func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 		sentence(words + "."),
 		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, s.hit))),
 		g.If(len(apart) > 0, h.Section(h.Aria("labelledby", "apart"),
-			h.H2(h.ID("apart"), web.Mark("unknown"), g.Text(" Order not known")), h.Ul(h.Class("hits"), g.Map(apart, s.hit)))),
+			h.H2(h.ID("apart"), ui.Mark("unknown"), g.Text(" Order not known")), h.Ul(h.Class("hits"), g.Map(apart, s.hit)))),
 		part.links(),
 	}
 }
@@ -76,7 +76,7 @@ func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 // hit is one device that was found.
 func (s *Server) hit(x hub.Hit) g.Node {
 	d := x.Device
-	about := boat.Printable(d.Maker) + web.After(" · ", string(d.Role))
+	about := boat.Printable(d.Maker) + ui.After(" · ", string(d.Role))
 	if d.ByHand {
 		about += " · entered by hand"
 	}
@@ -84,9 +84,9 @@ func (s *Server) hit(x hub.Hit) g.Node {
 		about += " · its boat is shut out"
 	}
 	return h.Li(where(x.Boat, x.Name), g.Text(" "),
-		h.Span(g.Text(web.Either(d.Model, d.ID)+" "), h.Small(g.Text(about))), g.Text(" "),
+		h.Span(g.Text(ui.Either(d.Model, d.ID)+" "), h.Small(g.Text(about))), g.Text(" "),
 		h.Span(h.Small(g.Text("software")), g.Text(" "), version(d.Software)), g.Text(" "),
-		h.Span(g.If(d.Serial != "", h.Small(g.Text(numbered(d.Serial)))), web.Small(boat.Printable(x.Unknown))))
+		h.Span(g.If(d.Serial != "", h.Small(g.Text(numbered(d.Serial)))), ui.Small(boat.Printable(x.Unknown))))
 }
 
 // where leads to the boat that a device is aboard of.
@@ -99,5 +99,5 @@ func version(software string) g.Node {
 	if software == "" {
 		return g.Text("not told")
 	}
-	return h.B(web.Printable(software))
+	return h.B(ui.Printable(software))
 }

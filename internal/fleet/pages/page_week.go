@@ -10,7 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 // mostVisits bounds the list for the week.
@@ -48,18 +48,18 @@ func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
 	return "Week", g.Group{
 		h.H1(g.Text("The list for the week")),
 		h.P(h.Class("sentence"), g.Text(words+".")),
-		web.Meta(g.Text("As of " + s.opt.Now().UTC().Format("2 January 2006") +
+		ui.Meta(g.Text("As of " + s.opt.Now().UTC().Format("2 January 2006") +
 			". The worst alert comes first. Before each boat, make its work order: it holds the order of the steps and the cautions.")),
-		g.If(len(bring) > 0, web.Section("bring", "To bring", ticks(g.Map(bring, func(what string) g.Node { return h.Li(web.Printable(what)) })...))),
-		web.Section("visits", "Boats", h.Ol(h.Class("visits"), web.OrElse(g.Map(shown, s.visit), h.Li(h.Class("empty"), g.Text("No boat needs a visit."))))),
-		g.If(len(unheard) > 0, web.Section("unheard", "Unheard: look whether the board has power", ticks(g.Map(unheard, s.unheard)...))),
+		g.If(len(bring) > 0, ui.Section("bring", "To bring", ticks(g.Map(bring, func(what string) g.Node { return h.Li(ui.Printable(what)) })...))),
+		ui.Section("visits", "Boats", h.Ol(h.Class("visits"), ui.OrElse(g.Map(shown, s.visit), h.Li(h.Class("empty"), g.Text("No boat needs a visit."))))),
+		g.If(len(unheard) > 0, ui.Section("unheard", "Unheard: look whether the board has power", ticks(g.Map(unheard, s.unheard)...))),
 	}, nil
 }
 
 func ticks(lines ...g.Node) g.Node { return h.Ul(h.Class("ticks"), g.Group(lines)) }
 
 func (s *Server) unheard(r *row) g.Node {
-	return h.Li(boatLink(r.ID, named(r.Name, r.ID)), web.Small("last word "+s.since(r.LastWord)))
+	return h.Li(boatLink(r.ID, named(r.Name, r.ID)), ui.Small("last word "+s.since(r.LastWord)))
 }
 
 func (s *Server) visit(v visit) g.Node {
@@ -70,17 +70,17 @@ func (s *Server) visit(v visit) g.Node {
 	var lines g.Group
 	for _, a := range v.Alerts {
 		if a.Severity != boat.Info {
-			lines = append(lines, h.Li(web.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), web.Small(boat.Printable(a.Remedy))))
+			lines = append(lines, h.Li(ui.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), ui.Small(boat.Printable(a.Remedy))))
 		}
 	}
 	for _, u := range v.Updates {
 		lines = append(lines, u.line())
 	}
 	return h.Li(h.Class("visit"), h.ID("visit-"+v.ID),
-		h.H3(verdict(v.Verdict), g.Text(" "), boatLink(v.ID, named(v.Name, v.ID)), web.Small(about)), ticks(lines...))
+		h.H3(verdict(v.Verdict), g.Text(" "), boatLink(v.ID, named(v.Name, v.ID)), ui.Small(about)), ticks(lines...))
 }
 
 func (u task) line() g.Node {
-	return h.Li(web.Printable(u.Device.Model), web.Small(numbered(u.Device.Serial)), g.Text(": "),
-		h.B(g.Text(boat.Printable(u.From)+" → "+boat.Printable(u.To))), web.Small(fmt.Sprintf("%s · %d min", boat.Printable(u.Medium), u.Minutes)))
+	return h.Li(ui.Printable(u.Device.Model), ui.Small(numbered(u.Device.Serial)), g.Text(": "),
+		h.B(g.Text(boat.Printable(u.From)+" → "+boat.Printable(u.To))), ui.Small(fmt.Sprintf("%s · %d min", boat.Printable(u.Medium), u.Minutes)))
 }

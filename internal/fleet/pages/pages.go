@@ -12,16 +12,17 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
+	"muster/internal/ui"
 )
 
 //go:embed fleet.css
 var style []byte
 
 func (s *Server) addPages(mux *http.ServeMux) {
-	mux.Handle("GET /static/", http.StripPrefix("/static/", web.Static()))
+	mux.Handle("GET /static/", http.StripPrefix("/static/", ui.Static()))
 	mux.HandleFunc("GET /static/fleet.css", func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Cache-Control", "no-cache")
 		http.ServeContent(w, r, "fleet.css", time.Time{}, bytes.NewReader(style))
@@ -36,7 +37,7 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /refusals", "refusals", s.refusalsPage)
 	mux.HandleFunc("GET /boats/{id}/documents/{number}", s.document)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
-		if !web.OtherMethod(mux, w, r) {
+		if !api.OtherMethod(mux, w, r) {
 			s.failed(w, fmt.Errorf("page %q: %w: the menu leads to all there are", r.URL.Path, hub.ErrNotFound))
 		}
 	})
@@ -66,7 +67,7 @@ func (s *Server) failed(w http.ResponseWriter, err error) {
 	const title = "That did not work"
 	s.write(w, status, "failed", title, g.Group{
 		h.H1(g.Text(title)),
-		web.Problem(boat.Printable(err.Error()), h.Role("alert")),
+		ui.Problem(boat.Printable(err.Error()), h.Role("alert")),
 		h.P(h.A(h.Href("/"), g.Text("To the fleet"))),
 	})
 }
@@ -79,11 +80,11 @@ func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, w
 	}
 	s.write(w, status, "login", "Token", g.Group{
 		h.H1(g.Text("This fleet asks for its token")),
-		web.Problem(wrong, h.Role("alert")),
+		ui.Problem(wrong, h.Role("alert")),
 		h.Form(h.Class("panel"), h.Method("post"), h.Action("/login"),
-			web.Hidden("next", web.OwnPath(cmp.Or(next, "/"))),
-			web.Field("Token", "token", h.Type("password"), h.Required(), web.MaxLength(200), h.AutoComplete("current-password")), g.Text(" "),
-			web.Button("Open")),
-		web.Meta(g.Text("The token stands in the file that the hub was given with --token-file.")),
+			ui.Hidden("next", api.OwnPath(cmp.Or(next, "/"))),
+			ui.Field("Token", "token", h.Type("password"), h.Required(), ui.MaxLength(200), h.AutoComplete("current-password")), g.Text(" "),
+			ui.Button("Open")),
+		ui.Meta(g.Text("The token stands in the file that the hub was given with --token-file.")),
 	})
 }

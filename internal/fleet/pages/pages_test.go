@@ -20,9 +20,9 @@ import (
 
 	"golang.org/x/net/html"
 
+	"muster/internal/api"
 	"muster/internal/fleet/hub"
-	"muster/internal/web"
-	"muster/internal/web/webtest"
+	"muster/internal/ui/webtest"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -184,7 +184,7 @@ func golden(t *testing.T, file, got string) {
 
 // TestDescription holds the description that is served to the operations as they are.
 func TestDescription(t *testing.T) {
-	text, err := web.Describe(apiAbout, new(Server).operations)
+	text, err := api.Describe(apiAbout, new(Server).operations)
 	if err != nil {
 		t.Fatal(err)
 	}

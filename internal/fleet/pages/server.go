@@ -14,9 +14,9 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
 
+	"muster/internal/api"
 	"muster/internal/fleet/hub"
 	"muster/internal/release"
-	"muster/internal/web"
 )
 
 // Options say what a Server shows and to whom.
@@ -42,8 +42,8 @@ type Server struct {
 	opt      Options
 	listener net.Listener
 	http     *http.Server
-	door     *web.Door
-	turns    *web.Turns
+	door     *api.Door
+	turns    *api.Turns
 	cache    cache
 	stopOnce sync.Once
 }
@@ -71,15 +71,16 @@ func New(opt Options) (*Server, error) {
 	if opt.Metrics == nil {
 		opt.Metrics = prometheus.NewRegistry()
 	}
-	s := &Server{opt: opt, turns: web.NewTurns(256, opt.EventEvery)}
-	s.door = web.NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "fleet", s.loginPage)
+	s := &Server{opt: opt, turns: api.NewTurns(256, opt.EventEvery)}
+	s.door = api.NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "fleet")
+	s.door.Ask(s.loginPage)
 	if err := opt.Metrics.Register(collector{s}); err != nil {
 		return nil, fmt.Errorf("register the metrics of the fleet: %w", err)
 	}
 	mux := http.NewServeMux()
 	s.addPages(mux)
 	s.addAPI(mux)
-	mux.Handle("GET /metrics", web.Metrics(opt.Metrics, opt.Log))
+	mux.Handle("GET /metrics", api.Metrics(opt.Metrics, opt.Log))
 	mux.HandleFunc("GET /sd/boats", s.discovery)
 	mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
 	mux.HandleFunc("GET /-/ready", func(w http.ResponseWriter, _ *http.Request) {
@@ -90,10 +91,10 @@ func New(opt Options) (*Server, error) {
 		_, _ = io.WriteString(w, "ready\n")
 	})
 	var err error
-	if s.listener, err = web.Listen(opt.Listen, opt.TLSCert, opt.TLSKey, opt.Token); err != nil {
+	if s.listener, err = api.Listen(opt.Listen, opt.TLSCert, opt.TLSKey, opt.Token); err != nil {
 		return nil, err
 	}
-	s.http = web.NewHTTP(s.door.Guard(mux), opt.Log)
+	s.http = api.NewHTTP(s.door.Guard(mux), opt.Log)
 	return s, nil
 }
 

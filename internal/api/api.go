@@ -1,0 +1,333 @@
+package api
+
+import (
+	"cmp"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"net/http"
+	"path"
+	"reflect"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/ui"
+)
+
+// EncodeReport writes the report as the API and `--format json` give it: indented, with a final line end.
+func EncodeReport(r *boat.Report) ([]byte, error) {
+	text, err := json.MarshalIndent(r, "", "  ")
+	if err != nil {
+		return nil, fmt.Errorf("report: %w", err)
+	}
+	return append(text, '\n'), nil
+}
+
+// encoder keeps the etag of the latest report, and its text if somebody asked for it, so that many readers cost one encoding.
+type encoder struct {
+	mu     sync.Mutex
+	report *boat.Report
+	tag    string
+	text   []byte // nil until it is asked for
+}
+
+// etag tells whether a report differs from another. It is the digest of the report without the spaces and lines of its text, which take
+// several times as long to lay out as the report takes to encode: open pages ask for it every second.
+func (e *encoder) etag(r *boat.Report) (string, error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return e.look(r)
+}
+
+// encode is the text with its etag.
+func (e *encoder) encode(r *boat.Report) (text []byte, etag string, err error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if _, err = e.look(r); err == nil && e.text == nil {
+		e.text, err = EncodeReport(r)
+	}
+	return e.text, e.tag, err
+}
+
+// look works out the etag of a report other than the one before. Called with mu held.
+func (e *encoder) look(r *boat.Report) (string, error) {
+	if r != e.report || e.tag == "" {
+		sum := sha256.New()
+		if err := json.NewEncoder(sum).Encode(r); err != nil {
+			return "", fmt.Errorf("report: %w", err)
+		}
+		e.report, e.text, e.tag = r, nil, `"`+hex.EncodeToString(sum.Sum(nil)[:12])+`"`
+	}
+	return e.tag, nil
+}
+
+// matches reports whether an If-None-Match header names the etag (RFC 9110, 13.1.2: weak comparison).
+func matches(header, etag string) bool {
+	for tag := range strings.SplitSeq(header, ",") {
+		if tag = strings.TrimPrefix(strings.TrimSpace(tag), "W/"); tag == etag || tag == "*" {
+			return true
+		}
+	}
+	return false
+}
+
+// Prefix begins the paths of the API.
+const Prefix = "/api/v1"
+
+// addAPI serves every operation.
+func (s *Server) addAPI(mux *http.ServeMux) { ServeAPI(mux, openAPI, s.operations) }
+
+// operations registers every operation.
+func (s *Server) operations(api huma.API) {
+	s.addReading(api)
+	s.addBackbones(api)
+	s.addActing(api)
+	s.addKeeping(api)
+	s.addBaseline(api)
+	s.addStreams(api)
+}
+
+// ServeAPI serves the operations that register registers at /api/v1, with the description that Describe wrote of them, and answers what is
+// none of them.
+func ServeAPI(mux *http.ServeMux, description []byte, register func(huma.API)) {
+	api := newAPI(mux)
+	register(api)
+	serveDescription(mux, description)
+	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
+		if !OtherMethod(mux, w, r) {
+			refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q: %s/openapi.json lists them", r.URL.Path, Prefix))
+		}
+	})
+}
+
+func newAPI(mux *http.ServeMux) huma.API {
+	config := huma.DefaultConfig("muster", "1")
+	config.OpenAPIPath, config.SchemasPath, config.DocsPath, config.CreateHooks = "", "", "", nil
+	config.RejectUnknownQueryParameters = true
+	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
+	config.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[event.Time](), reflect.TypeFor[time.Time]())
+	config.Components.SecuritySchemes = map[string]*huma.SecurityScheme{
+		"token": {Type: "http", Scheme: "bearer", Description: "Asked for when the server has a token_file."}}
+	config.Security = []map[string][]string{{}, {"token": {}}}
+	config.Servers = []*huma.Server{{URL: "/"}}
+	return humago.New(mux, config)
+}
+
+// schemaName tells types of one name in different packages apart.
+func schemaName(t reflect.Type, hint string) string {
+	name := huma.DefaultSchemaNamer(t, hint)
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	if p := path.Base(t.PkgPath()); t.PkgPath() != "" && p != "api" && p != "pages" && p != "v2" {
+		name = strings.ToUpper(p[:1]) + p[1:] + name
+	}
+	return name
+}
+
+// problem turns an error into the answer that says whose mistake it is.
+func problem(err error) error {
+	switch {
+	case err == nil:
+		return nil
+	case errors.Is(err, alert.ErrUnknown), errors.Is(err, ErrNoSuch):
+		return huma.Error404NotFound(err.Error())
+	case errors.Is(err, ErrFull), errors.Is(err, ErrNamed):
+		return huma.Error409Conflict(err.Error())
+	case errors.Is(err, errNoDesk):
+		return huma.Error501NotImplemented(err.Error())
+	case NoRoom(err):
+		return huma.Error503ServiceUnavailable(err.Error() + ": " + MakeRoom)
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		return huma.Error503ServiceUnavailable("the boat's model did not answer in time: try again")
+	}
+	return huma.Error422UnprocessableEntity(err.Error())
+}
+
+// jsonResponse describes the answer of an operation that writes it itself.
+func jsonResponse[T any](api huma.API, kind, words string) map[string]*huma.Response {
+	schema := api.OpenAPI().Components.Schemas.Schema(reflect.TypeFor[T](), true, "")
+	return map[string]*huma.Response{"200": {Description: words, Content: map[string]*huma.MediaType{kind: {Schema: schema}}}}
+}
+
+// answering registers an operation that answers with a T.
+func answering[I, T any](api huma.API, op huma.Operation, f func(context.Context, *I) (T, error)) {
+	huma.Register(api, op, func(ctx context.Context, in *I) (*struct{ Body T }, error) {
+		v, err := f(ctx, in)
+		return &struct{ Body T }{v}, err
+	})
+}
+
+// read registers a reading operation.
+func read[I, T any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (T, error), errs ...int) {
+	answering(api, huma.Operation{OperationID: id, Method: http.MethodGet, Path: Prefix + route, Summary: summary, Tags: []string{tag},
+		Errors: append(errs, 401)}, f)
+}
+
+func (s *Server) addReading(api huma.API) {
+	op := huma.Operation{OperationID: "get-report", Method: http.MethodGet, Path: Prefix + "/report", Summary: "The whole device report",
+		Tags: []string{"boat"}, Errors: []int{401}, Responses: jsonResponse[boat.Report](api, "application/json", "The report.")}
+	op.Responses["200"].Headers = map[string]*huma.Param{"ETag": {Schema: &huma.Schema{Type: "string"}, Description: "Changes with the report."}}
+	op.Responses["304"] = &huma.Response{Description: "The report is the one that If-None-Match names."}
+	huma.Register(api, op, func(_ context.Context, in *struct {
+		IfNoneMatch string `header:"If-None-Match"`
+	}) (*huma.StreamResponse, error) {
+		text, etag, err := s.encoded.encode(s.opt.Reports.Report())
+		if err != nil {
+			return nil, huma.Error500InternalServerError("the report cannot be written", err)
+		}
+		return &huma.StreamResponse{Body: func(ctx huma.Context) {
+			ctx.SetHeader("ETag", etag)
+			ctx.SetHeader("Cache-Control", "no-cache")
+			if matches(in.IfNoneMatch, etag) {
+				ctx.SetStatus(http.StatusNotModified)
+				return
+			}
+			ctx.SetHeader("Content-Type", "application/json")
+			_, _ = ctx.BodyWriter().Write(text)
+		}}, nil
+	})
+	read(api, "list-devices", "/devices", "Devices on the networks", "boat", func(_ context.Context, in *struct {
+		Network string `query:"network" maxLength:"64"`
+		State   string `query:"state" enum:"present,silent,gone,no-address,provisional"`
+		Role    string `query:"role" maxLength:"32"`
+	}) ([]boat.Device, error) {
+		if in.Role != "" && !slices.Contains(boat.Roles(), boat.Role(in.Role)) {
+			return nil, huma.Error422UnprocessableEntity(fmt.Sprintf("role: %q is none: take one of the roles of the report, such as head or radio", in.Role))
+		}
+		list := []boat.Device{}
+		for _, d := range s.opt.Reports.Report().Devices {
+			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || in.Role == string(d.Role)) {
+				list = append(list, d)
+			}
+		}
+		return list, nil
+	}, 422)
+	read(api, "get-device", "/devices/{id}", "One device", "boat", func(_ context.Context, in *struct {
+		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, network/address for a provisional device, or network/letters for an NMEA 0183 talker that told what it is."`
+	}) (*boat.Device, error) {
+		r := s.opt.Reports.Report()
+		d := r.Device(in.ID)
+		if t := r.TalkerByID(in.ID); d == nil && t != nil {
+			if shown, ok := t.Device(r.TakenAt); ok {
+				d = &shown
+			}
+		}
+		if d == nil {
+			return nil, huma.Error404NotFound(fmt.Sprintf("no device has the id %q: %s/devices lists them", in.ID, Prefix))
+		}
+		return d, nil
+	}, 404, 422)
+	read(api, "list-alerts", "/alerts", "Alerts, worst first", "alerts", func(_ context.Context, in *struct {
+		State    string `query:"state" enum:"open,acknowledged,cleared"`
+		Severity string `query:"severity" enum:"info,warning,critical"`
+		Device   string `query:"device" maxLength:"100"`
+	}) ([]boat.Alert, error) {
+		list := slices.DeleteFunc(ui.SortedAlerts(s.opt.Reports.Report()), func(a boat.Alert) bool {
+			return in.State != "" && in.State != string(a.State) || in.Severity != "" && in.Severity != string(a.Severity) ||
+				in.Device != "" && !slices.Contains(a.Devices, in.Device)
+		})
+		return list, nil
+	}, 422)
+	read(api, "list-networks", "/networks", "Networks with their load over the last hours", "boat", func(context.Context, *struct{}) ([]NetworkState, error) {
+		list := []NetworkState{}
+		for _, n := range s.opt.Reports.Report().Networks {
+			list = append(list, NetworkState{n, s.history.of(n.ID)})
+		}
+		return list, nil
+	})
+}
+
+// NetworkState is a network with its last hours.
+type NetworkState struct {
+	boat.Network
+	Minutes []Minute `json:"minutes" doc:"Up to six hours, oldest first."`
+}
+
+// Minute is one minute of a network.
+type Minute struct {
+	At     event.Time `json:"at"` // start of the minute
+	Load   float64    `json:"load" doc:"Share of the bit rate in use, 0 to 1."`
+	Faults uint64     `json:"faults,omitempty"`
+}
+
+// By is who does something.
+type By struct {
+	By string `json:"by" minLength:"1" maxLength:"60" doc:"Who does it."`
+}
+
+func (s *Server) addActing(api huma.API) {
+	post := func(id, method, route, summary, tag string, status int, errs ...int) huma.Operation {
+		return huma.Operation{OperationID: id, Method: method, Path: Prefix + route, Summary: summary, Tags: []string{tag}, DefaultStatus: status,
+			MaxBodyBytes: BodyLimit, BodyReadTimeout: s.opt.bodyWithin, Errors: append([]int{401, 403, 422, 501, 503}, errs...)}
+	}
+	huma.Register(api, post("acknowledge-alert", http.MethodPost, "/alerts/{id}/acknowledge", "Note that somebody knows of an alert", "alerts", 204, 404, 413),
+		func(ctx context.Context, in *struct {
+			ID   string `path:"id" maxLength:"300"`
+			Body By
+		}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.Acknowledge(ctx, in.ID, strings.TrimSpace(in.Body.By)))
+		})
+	read(api, "list-manual-devices", "/manual-devices", "Devices entered by hand", "work", func(context.Context, *struct{}) ([]boat.Manual, error) {
+		return append([]boat.Manual{}, s.opt.Reports.Report().Manual...), nil
+	})
+	answering(api, post("add-manual-device", http.MethodPost, "/manual-devices", "Enter a device that no network shows", "work", 201, 409, 413),
+		func(ctx context.Context, in *struct{ Body ManualEntry }) (boat.Manual, error) {
+			m, err := in.Body.Manual()
+			if err == nil {
+				m, err = s.opt.Desk.AddManual(ctx, m)
+			}
+			return m, problem(err)
+		})
+	huma.Register(api, post("remove-manual-device", http.MethodDelete, "/manual-devices/{id}", "Take a device entered by hand off the list", "work", 204, 404),
+		func(ctx context.Context, in *struct {
+			ID string `path:"id" maxLength:"64"`
+		}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.RemoveManual(ctx, in.ID))
+		})
+	s.addOrders(api, post)
+	s.addSilences(api, post)
+}
+
+// ManualEntry is what a person tells of a device that no network shows.
+type ManualEntry struct {
+	Role     string `json:"role,omitempty" maxLength:"32"`
+	Maker    string `json:"maker,omitempty" maxLength:"80"`
+	Model    string `json:"model" minLength:"1" maxLength:"80"`
+	Serial   string `json:"serial,omitempty" maxLength:"80"`
+	Software string `json:"software,omitempty" maxLength:"80"`
+	Place    string `json:"place,omitempty" maxLength:"80"`
+	Note     string `json:"note,omitempty" maxLength:"400"`
+	By       string `json:"by,omitempty" maxLength:"60"`
+}
+
+// Manual checks what a schema cannot.
+func (e ManualEntry) Manual() (boat.Manual, error) {
+	for _, p := range []*string{&e.Role, &e.Maker, &e.Model, &e.Serial, &e.Software, &e.Place, &e.Note, &e.By} {
+		*p = boat.Printable(strings.TrimSpace(*p))
+	}
+	if e.Model == "" {
+		return boat.Manual{}, errors.New("model: it is missing: say what the device is")
+	}
+	role := boat.Role(cmp.Or(e.Role, string(boat.RoleOther)))
+	if !slices.Contains(boat.Roles(), role) {
+		return boat.Manual{}, fmt.Errorf("role: %q is none: take one of the roles of the report, such as head or radio", e.Role)
+	}
+	for _, v := range []string{e.Maker, e.Model, e.Serial, e.Software, e.Place, e.Note, e.By} {
+		if len(v) > 1600 {
+			return boat.Manual{}, errors.New("a text is too long: keep each to 80 characters, the note to 400")
+		}
+	}
+	return boat.Manual{Role: role, Maker: e.Maker, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place, Note: e.Note, By: e.By}, nil
+}

@@ -1,0 +1,129 @@
+package api
+
+import (
+	"context"
+	"net/http"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"muster/internal/backbone"
+	"muster/internal/boat"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+// addKeeping registers snapshots and comparisons.
+func (s *Server) addKeeping(api huma.API) {
+	read(api, "list-snapshots", "/snapshots", "Snapshots kept here, latest first", "proof", func(context.Context, *struct{}) ([]Kept, error) {
+		return s.Snapshots(), nil
+	})
+	answering(api, huma.Operation{OperationID: "take-snapshot", Method: http.MethodPost, Path: Prefix + "/snapshots", DefaultStatus: 201,
+		Summary: "Take and seal a snapshot of the present report", Tags: []string{"proof"}, Errors: []int{401, 403, 409, 422, 503}},
+		func(context.Context, *struct{}) (Kept, error) {
+			k, err := s.TakeSnapshot()
+			return k, problem(err)
+		})
+	read(api, "get-snapshot", "/snapshots/{id}", "One snapshot with its seal", "proof", func(_ context.Context, in *struct {
+		ID string `path:"id" maxLength:"40"`
+	}) (*snapshot.Snapshot, error) {
+		snap, err := s.shelf.get(in.ID)
+		return snap, problem(err)
+	}, 404, 422)
+	read(api, "compare-snapshots", "/comparison", "What changed from one snapshot to another", "proof", func(_ context.Context, in *struct {
+		Before string `query:"before" required:"true" maxLength:"40"`
+		After  string `query:"after" required:"true" maxLength:"40"`
+	}) (*snapshot.Comparison, error) {
+		_, _, c, err := s.Compare(in.Before, in.After)
+		return c, problem(err)
+	}, 404, 422)
+}
+
+// Snapshots lists what is kept, latest first.
+func (s *Server) Snapshots() []Kept { return s.shelf.kept() }
+
+// TakeSnapshot keeps a snapshot of the present report and tells of it.
+func (s *Server) TakeSnapshot() (Kept, error) {
+	k, err := s.shelf.take(s.opt.Reports.Report(), s.opt.Version)
+	if err != nil || s.opt.Taken == nil {
+		return k, err
+	}
+	if snap, err := s.shelf.get(k.ID); err == nil {
+		s.opt.Taken(snap)
+	}
+	return k, nil
+}
+
+// Compare holds one kept snapshot against another.
+func (s *Server) Compare(before, after string) (b, a *snapshot.Snapshot, c *snapshot.Comparison, err error) {
+	if b, err = s.shelf.get(before); err != nil {
+		return nil, nil, nil, err
+	}
+	if a, err = s.shelf.get(after); err != nil {
+		return nil, nil, nil, err
+	}
+	c, err = snapshot.Compare(b, a, snapshot.Options{Order: s.versionOrder()})
+	return b, a, c, err
+}
+
+type operation func(id, method, route, summary, tag string, status int, errs ...int) huma.Operation
+
+// addOrders registers work orders.
+func (s *Server) addOrders(api huma.API, post operation) {
+	read(api, "list-work-orders", "/work-orders", "The work order being followed, with its progress; an empty list when there is none", "work",
+		func(context.Context, *struct{}) ([]Work, error) {
+			list := []Work{}
+			if work := s.opt.Desk.Work(); work.Order != nil {
+				list = append(list, work)
+			}
+			return list, nil
+		})
+	read(api, "get-conditions", "/conditions", "What the traffic of the last seconds tells of the boat: supply, engines, speed; what is not known is an absent key", "work",
+		func(context.Context, *struct{}) (Conditions, error) {
+			return s.opt.Conditions(), nil
+		})
+	answering(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order, in the place of the present one", "work", 201, 413),
+		func(ctx context.Context, in *struct {
+			RawBody []byte
+			Body    release.Order
+		}) (Work, error) {
+			order, err := release.ParseOrder(in.RawBody)
+			if err == nil {
+				err = s.opt.Desk.Follow(ctx, order)
+			}
+			return s.opt.Desk.Work(), problem(err)
+		})
+	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "End following", "work", 204, 404),
+		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.Follow(ctx, nil))
+		})
+	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read off a device's own screen", "work", 204, 404, 413),
+		func(ctx context.Context, in *struct {
+			Step string `path:"step" maxLength:"20"`
+			Body struct {
+				By
+				Version string `json:"version" minLength:"1" maxLength:"80"`
+			}
+		}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.Confirm(ctx, in.Step, in.Body.Version, in.Body.By.By))
+		})
+}
+
+// addBackbones registers the layouts.
+func (s *Server) addBackbones(api huma.API) {
+	read(api, "list-backbones", "/backbones", "Layouts of the boat's backbones as judged, each held against its network", "boat",
+		func(context.Context, *struct{}) ([]*backbone.Audit, error) {
+			list := []*backbone.Audit{}
+			for _, plan := range s.opt.Plans() {
+				list = append(list, plan.Now(s.opt.Reports.Report()))
+			}
+			return list, nil
+		})
+}
+
+// versionOrder is how the release sheets put two versions in order; nil without sheets.
+func (s *Server) versionOrder() func(*boat.Device, string, string) (int, bool) {
+	if sheets := s.opt.Sheets(); sheets != nil {
+		return sheets.Order
+	}
+	return nil
+}

@@ -1,0 +1,99 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"time"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+// Desk takes what people do. What it takes has happened when the method returns; the next report shows it.
+// Its methods may be called from anywhere.
+type Desk interface {
+	// Acknowledge notes who knows of a standing alert; alert.ErrUnknown when none has the id.
+	Acknowledge(ctx context.Context, alertID, by string) error
+	// AddManual enters a device by hand and returns it with its id and time.
+	AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error)
+	// RemoveManual takes a device entered by hand off the list; ErrNoSuch when there is none.
+	RemoveManual(ctx context.Context, id string) error
+	// Work is the order being followed, shared and read-only; its Order is nil when none is.
+	Work() Work
+	// LastWork is the order being followed, or else the one that was followed last, by this run of the program or one before; shared and
+	// read-only. Its Order is nil when none ever was.
+	LastWork() Work
+	// Follow begins to follow an order in the place of the present one; nil ends following, ErrNoSuch when no order is followed.
+	Follow(ctx context.Context, o *release.Order) error
+	// Confirm takes a version that somebody read off a device's own screen; ErrNoSuch when no order has the step.
+	Confirm(ctx context.Context, step, version, by string) error
+
+	// Silences lists the silences in the order in which they were set, shared and read-only.
+	Silences() []alert.Silence
+	// Silence begins a silence of this length now, in the place of one with the same scope, and returns it with its times.
+	Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error)
+	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
+	EndSilence(ctx context.Context, scope alert.Silence) error
+	// Baseline is the snapshot that the boat is held against, shared and read-only; nil for none. named says that the config names it.
+	Baseline() (s *snapshot.Snapshot, named bool)
+	// SetBaseline holds the boat against a snapshot from now on, nil against none; ErrNamed when the config names one, ErrNoSuch when there is
+	// none to end.
+	SetBaseline(ctx context.Context, s *snapshot.Snapshot) error
+	// ReloadConfig takes the config file as it is now; on an error the present config stays in force.
+	ReloadConfig(ctx context.Context) (Reloaded, error)
+}
+
+// Errors of a Desk that the API answers with a status of their own.
+var (
+	ErrNoSuch = errors.New("there is none with this id")
+	ErrFull   = errors.New("the list is full")
+	ErrNamed  = errors.New("the config names it: change the config and reload it")
+)
+
+// Work is a work order and how far it is.
+type Work struct {
+	Order  *release.Order       `json:"order"`
+	Status []release.StepStatus `json:"status"`
+	Done   bool                 `json:"done"` // every step is verified
+
+	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As last heard before the first step was begun."`
+}
+
+// Reloaded says what came of reading the config again.
+type Reloaded struct {
+	AfterRestart []string `json:"after_restart" doc:"Keys whose new values take effect when the program is started again; until then the present ones hold."`
+}
+
+// Conditions are what the traffic of late tells of the boat.
+type Conditions struct {
+	At event.Time `json:"at,omitzero" doc:"Time of the report that they belong to."`
+	release.Conditions
+}
+
+// NoDesk only shows.
+type NoDesk struct{}
+
+var errNoDesk = errors.New("this server only shows: start muster run or muster demo to act")
+
+func (NoDesk) Acknowledge(context.Context, string, string) error { return errNoDesk }
+func (NoDesk) AddManual(context.Context, boat.Manual) (boat.Manual, error) {
+	return boat.Manual{}, errNoDesk
+}
+func (NoDesk) RemoveManual(context.Context, string) error            { return errNoDesk }
+func (NoDesk) Work() Work                                            { return Work{} }
+func (NoDesk) LastWork() Work                                        { return Work{} }
+func (NoDesk) Follow(context.Context, *release.Order) error          { return errNoDesk }
+func (NoDesk) Confirm(context.Context, string, string, string) error { return errNoDesk }
+func (NoDesk) Silences() []alert.Silence                             { return nil }
+func (NoDesk) Silence(context.Context, alert.Silence, time.Duration) (alert.Silence, error) {
+	return alert.Silence{}, errNoDesk
+}
+func (NoDesk) EndSilence(context.Context, alert.Silence) error { return errNoDesk }
+func (NoDesk) Baseline() (*snapshot.Snapshot, bool)            { return nil, false }
+func (NoDesk) SetBaseline(context.Context, *snapshot.Snapshot) error {
+	return errNoDesk
+}
+func (NoDesk) ReloadConfig(context.Context) (Reloaded, error) { return Reloaded{}, errNoDesk }

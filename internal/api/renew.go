@@ -1,0 +1,60 @@
+package api
+
+import (
+	"crypto/tls"
+	"fmt"
+	"net"
+	"sync/atomic"
+)
+
+// shownCert is the certificate that a server shows, which can be renewed while it runs.
+type shownCert struct {
+	now atomic.Pointer[tls.Certificate]
+}
+
+// load reads the files; the configuration is nil without any.
+func (c *shownCert) load(certFile, keyFile string) (*tls.Config, error) {
+	cert, err := readCertificate(certFile, keyFile)
+	if cert == nil || err != nil {
+		return nil, err
+	}
+	c.now.Store(cert)
+	return &tls.Config{MinVersion: tls.VersionTLS12,
+		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return c.now.Load(), nil }}, nil
+}
+
+// readCertificate is nil without files.
+func readCertificate(certFile, keyFile string) (*tls.Certificate, error) {
+	if certFile == "" {
+		return nil, nil
+	}
+	cert, err := tls.LoadX509KeyPair(certFile, keyFile)
+	if err != nil {
+		return nil, fmt.Errorf("api: tls: %w", err)
+	}
+	return &cert, nil
+}
+
+// NeedsToken reports whether other machines can reach the server and no TLS protects it, so that it must not go without a token.
+func (s *Server) NeedsToken() bool { return s.opt.TLSCert == "" && !loopback(s.listener) }
+
+// loopback reports whether only this machine can reach the listener.
+func loopback(l net.Listener) bool {
+	addr, ok := l.Addr().(*net.TCPAddr)
+	return !ok || addr.IP.IsLoopback()
+}
+
+// Renew makes ready to ask for other tokens and to show the certificate as its files hold it now; what it returns does so, from the next
+// request and the next connection on; open streams of whoever showed another token end. A server without TLS stays without, and one with TLS keeps what it shows when no files are named.
+func (s *Server) Renew(token, readToken, certFile, keyFile string) (func(), error) {
+	cert, err := readCertificate(certFile, keyFile)
+	if err != nil {
+		return nil, err
+	}
+	return func() {
+		s.door.tokens.Store(&tokens{token, readToken})
+		if cert != nil {
+			s.cert.now.Store(cert)
+		}
+	}, nil
+}

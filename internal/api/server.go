@@ -1,0 +1,252 @@
+package api
+
+import (
+	"cmp"
+	"context"
+	"crypto/rand"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"io"
+	stdlog "log"
+	"net"
+	"net/http"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/rs/zerolog"
+	"golang.org/x/net/netutil"
+
+	"muster/internal/backbone"
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/job"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+// Reports is where the pages take what they show.
+type Reports interface {
+	// Report returns the latest report, the same pointer until a newer one is made. It is shared: nobody changes it.
+	Report() *boat.Report
+	// Ready is nil when the sources are read and a report can be given, otherwise it says what is missing.
+	Ready() error
+}
+
+// Options says what a Server shows and to whom.
+type Options struct {
+	Listen            string // host:port; port 0 takes any free one
+	TLSCert, TLSKey   string // PEM files; both empty for plain HTTP
+	Token             string // who shows it may act; empty for none, which only a loopback address or TLS may have
+	ReadToken         string // who shows it may read; empty for none
+	Reports           Reports
+	Desk              Desk                                  // nil when nothing can be done but look
+	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
+	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
+	Job               func() *job.Job                       // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
+	Checks            func() *check.Settings                // thresholds in force, those of an empty config when nil; may be called from anywhere
+	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
+	Traffic           *Traffic                              // nil for one that stays empty
+	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
+	Metrics           *prometheus.Registry                  // of the program; those of the latest report join it; nil for one of their own
+	Taken             func(*snapshot.Snapshot)              // is told each snapshot that somebody takes; may be nil
+	Printed           func(name, media string, data []byte) // is told each service record printed as PDF; may be nil
+	Version           string
+	Log               zerolog.Logger
+	EventEvery        time.Duration // how often the event stream looks for a new report; default 1 s
+	MaxEventListeners int           // event streams at one time; default 256
+
+	headerWithin time.Duration // for a request's head, and for a handshake; default 5 s
+	bodyWithin   time.Duration // for a whole request; default 15 s
+	slowestRead  time.Duration // a reader of a stream that takes longer for one write is cut off; default 10 s
+}
+
+// Server serves the pages, the API and the metrics. New binds its address, Serve answers until Stop.
+type Server struct {
+	opt      Options
+	listener net.Listener
+	http     *http.Server
+	encoded  encoder
+	door     *Door
+	mux      *http.ServeMux
+	cert     shownCert
+	history  history
+	shelf    *shelf
+	run      string // tells message numbers of one run from those of another
+	turns    turns
+	stopOnce sync.Once
+}
+
+// New binds the address and builds the handler. It starts nothing.
+func New(opt Options) (*Server, error) {
+	if opt.Reports == nil {
+		return nil, errors.New("api: no source of reports")
+	}
+	if opt.EventEvery <= 0 {
+		opt.EventEvery = time.Second
+	}
+	if opt.MaxEventListeners <= 0 {
+		opt.MaxEventListeners = 256
+	}
+	opt.headerWithin = cmp.Or(opt.headerWithin, 5*time.Second)
+	opt.bodyWithin = cmp.Or(opt.bodyWithin, 15*time.Second)
+	opt.slowestRead = cmp.Or(opt.slowestRead, 10*time.Second)
+	if opt.Desk == nil {
+		opt.Desk = NoDesk{}
+	}
+	if opt.Conditions == nil {
+		opt.Conditions = func() Conditions { return Conditions{} }
+	}
+	if opt.Sheets == nil {
+		opt.Sheets = func() *release.Sheets { return nil }
+	}
+	if opt.Job == nil {
+		opt.Job = func() *job.Job { return nil }
+	}
+	if opt.Checks == nil {
+		shipped := check.DefaultSettings()
+		opt.Checks = func() *check.Settings { return &shipped }
+	}
+	if opt.Plans == nil {
+		opt.Plans = func() []*backbone.Plan { return nil }
+	}
+	if opt.Traffic == nil {
+		opt.Traffic = NewTraffic(1)
+	}
+	if opt.Metrics == nil {
+		opt.Metrics = prometheus.NewRegistry()
+	}
+	if err := opt.Metrics.Register(newReportCollector(opt.Reports, opt.Version)); err != nil {
+		return nil, fmt.Errorf("api: register the metrics of the report: %w", err)
+	}
+	s := &Server{opt: opt, run: rand.Text()[:8], door: NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "boat"), mux: http.NewServeMux()}
+	s.turns = turns{make(chan struct{}, opt.MaxEventListeners), make(chan struct{}), opt.EventEvery, opt.slowestRead}
+	var passed, err error
+	if s.shelf, passed, err = openShelf(opt.SnapshotDir); err != nil {
+		return nil, err
+	}
+	if passed != nil {
+		opt.Log.Warn().Err(passed).Msg("files passed over in the folder of snapshots")
+	}
+	tlsConfig, err := s.cert.load(opt.TLSCert, opt.TLSKey)
+	if err != nil {
+		return nil, err
+	}
+	listener, err := listen(opt.Listen, tlsConfig, opt.Token)
+	if err != nil {
+		return nil, err
+	}
+	s.listener = listener
+	s.addRoutes()
+	s.http = newHTTP(s.door.Guard(s.mux), opt.headerWithin, opt.bodyWithin, opt.Log)
+	return s, nil
+}
+
+// listen binds an address. Beyond this machine it wants a token or TLS.
+func listen(address string, tlsConfig *tls.Config, token string) (net.Listener, error) {
+	listener, err := net.Listen("tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("api: listen on %s: %w", address, err)
+	}
+	if !loopback(listener) && token == "" && tlsConfig == nil {
+		_ = listener.Close()
+		return nil, fmt.Errorf("api: listen on %s: other machines can reach it: protect it with a token or TLS, or listen on 127.0.0.1", address)
+	}
+	listener = netutil.LimitListener(listener, maxConnections)
+	if tlsConfig != nil {
+		listener = tls.NewListener(listener, tlsConfig)
+	}
+	return listener, nil
+}
+
+func newHTTP(handler http.Handler, headerWithin, bodyWithin time.Duration, log zerolog.Logger) *http.Server {
+	return &http.Server{
+		Handler:           handler,
+		ReadHeaderTimeout: headerWithin,
+		ReadTimeout:       bodyWithin,
+		WriteTimeout:      30 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    16 << 10,
+		ErrorLog:          stdlog.New(errorLog{log}, "", 0),
+	}
+}
+
+// errorLog takes what the HTTP server complains about: broken connections and handshakes, which nobody must act on.
+type errorLog struct{ log zerolog.Logger }
+
+func (l errorLog) Write(p []byte) (int, error) {
+	l.log.Debug().Str("message", strings.TrimSpace(string(p))).Msg("http")
+	return len(p), nil
+}
+
+var _ io.Writer = errorLog{}
+
+// URL is where the pages are.
+func (s *Server) URL() string {
+	scheme := "http"
+	if s.opt.TLSCert != "" {
+		scheme = "https"
+	}
+	return scheme + "://" + s.listener.Addr().String()
+}
+
+// Serve answers requests until Stop; it returns nil then.
+func (s *Server) Serve() error {
+	if err := s.http.Serve(s.listener); !errors.Is(err, http.ErrServerClosed) {
+		return fmt.Errorf("api: %w", err)
+	}
+	return nil
+}
+
+// Stop ends the event streams, waits for the other requests as long as ctx allows, and closes what is left.
+// It may be called more than once, and without Serve.
+func (s *Server) Stop(ctx context.Context) error {
+	s.stopOnce.Do(func() { close(s.turns.stopping) })
+	err := s.http.Shutdown(ctx)
+	if err != nil {
+		err = errors.Join(err, s.http.Close())
+	}
+	_ = s.listener.Close() // Shutdown closes it only after Serve
+	return err
+}
+
+// maxConnections bounds the connections, open and half-open, at one time.
+const maxConnections = 1024
+
+// Observe takes a report into the history. Whoever makes reports calls it with each.
+func (s *Server) Observe(r *boat.Report) { s.history.observe(r) }
+
+// Minutes are the last hours of a network, oldest first.
+func (s *Server) Minutes(network string) []Minute { return s.history.of(network) }
+
+// Mark tells a report from others: it is the one that the event stream gives.
+func (s *Server) Mark(r *boat.Report) (string, error) {
+	tag, err := s.encoded.etag(r)
+	return strings.Trim(tag, `"`), err
+}
+
+// Options are what the server was made with, completed by the defaults.
+func (s *Server) Options() Options { return s.opt }
+
+// Door is who may do what.
+func (s *Server) Door() *Door { return s.door }
+
+// Mux is where pages are added to the API, before Serve.
+func (s *Server) Mux() *http.ServeMux { return s.mux }
+
+func (s *Server) addRoutes() {
+	s.addAPI(s.mux)
+	s.mux.Handle("GET /metrics", Metrics(s.opt.Metrics, s.opt.Log))
+	s.mux.HandleFunc("GET /-/healthy", func(w http.ResponseWriter, _ *http.Request) { _, _ = io.WriteString(w, "healthy\n") })
+	s.mux.HandleFunc("GET /-/ready", s.ready)
+}
+
+func (s *Server) ready(w http.ResponseWriter, _ *http.Request) {
+	if err := s.opt.Reports.Ready(); err != nil {
+		http.Error(w, "not ready: "+err.Error(), http.StatusServiceUnavailable)
+		return
+	}
+	_, _ = io.WriteString(w, "ready\n")
+}

@@ -1,0 +1,101 @@
+// Package daemontest runs daemons on simulated boats, for the tests of those who show them.
+package daemontest
+
+import (
+	"context"
+	"os"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"muster/internal/backbone"
+	"muster/internal/config"
+	"muster/internal/daemon"
+	"muster/internal/event"
+	"muster/internal/release"
+	"muster/internal/sim"
+	"muster/internal/tap"
+)
+
+// Demo runs a daemon on a built-in scenario, so many times as fast as the clock.
+func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Options)) *daemon.Daemon {
+	t.Helper()
+	sc, err := sim.Load(scenario)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The tests outlast the story at this pace: the heads go on to differ.
+	sc.Timeline = slices.DeleteFunc(sc.Timeline, func(a sim.Action) bool { return a.Do == "update" || a.Do == "restore" })
+	began := time.Now()
+	c := config.Default()
+	c.Listen, c.Boat.Name, c.Boat.ID = "127.0.0.1:0", sc.Boat.Name, "demo"
+	c.Sources = []config.Source{{Source: "sim:" + scenario, Ask: true}}
+	c.Makers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Petrel Power"}
+	opt := daemon.Options{Config: c, Log: zerolog.Nop(), Version: "v0.0.0-test", ReportEvery: 500 * time.Millisecond,
+		Now: func() time.Time { return began.Add(time.Duration(float64(time.Since(began)) * speed)) },
+		Open: func(string, bool) (tap.Source, error) {
+			return sim.NewPlayer(sim.New(sc, sc.Seed, event.At(began)), speed), nil
+		}}
+	if text := sim.Layout(scenario); text != nil {
+		l, err := backbone.Parse(text)
+		if err != nil {
+			t.Fatal(err)
+		}
+		opt.Layouts = []*backbone.Layout{l}
+	}
+	if change != nil {
+		change(&opt)
+	}
+	d, err := daemon.New(opt)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.SetLoader(func() (config.Config, error) { return opt.Config, nil })
+	done := make(chan error, 1)
+	go func() { done <- d.Run(context.Background()) }()
+	t.Cleanup(func() {
+		if err := d.Stop(); err != nil {
+			t.Error(err)
+		}
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+	})
+	return d
+}
+
+// Until waits for something that comes true in its own time.
+func Until(t testing.TB, what string, true func() bool) {
+	t.Helper()
+	for range 6000 {
+		if true() {
+			return
+		}
+		time.Sleep(50 * time.Millisecond)
+	}
+	t.Fatalf("it never came true that %s", what)
+}
+
+// OpenAlert reports whether an alert of a check stands.
+func OpenAlert(d *daemon.Daemon, check string) bool {
+	for _, a := range d.Report().Alerts {
+		if a.Check == check {
+			return true
+		}
+	}
+	return false
+}
+
+// Order is a work order for the boat as it is now.
+func Order(t testing.TB, d *daemon.Daemon) *release.Order {
+	t.Helper()
+	sheets, err := release.LoadFS(os.DirFS("../../deploy/sheets"), "sheets")
+	if err != nil {
+		t.Fatal(err)
+	}
+	o, _ := release.Plan(d.Report(), "sha256:"+strings.Repeat("0", 64), "", sheets, release.Options{})
+	return o
+}

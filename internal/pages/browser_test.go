@@ -1,0 +1,203 @@
+package pages_test
+
+import (
+	"context"
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"maps"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"muster/internal/daemon"
+	"muster/internal/daemon/daemontest"
+	"muster/internal/ui/webtest"
+)
+
+var (
+	screenshots = flag.String("screenshots", "", "folder into which TestScreenshots puts pictures of every page")
+	scenario    = flag.String("scenario", "demo", "simulated boat of TestScreenshots")
+	high        = flag.Int64("high", webtest.High, "how much of a page TestScreenshots takes, in pixels from the top")
+)
+
+// paths are the pages of a boat that has something to show on each.
+func paths(t *testing.T, d *daemon.Daemon) map[string]string {
+	t.Helper()
+	daemontest.Until(t, "the heads differ", func() bool {
+		return daemontest.OpenAlert(d, "software-differs") && daemontest.OpenAlert(d, "instance-clash")
+	})
+	id := ""
+	for _, dev := range d.Report().Devices {
+		if dev.Product != nil && dev.Product.Model == "Gannet GP1 receiver" {
+			id = dev.ID
+		}
+	}
+	talker, line := "", ""
+	for _, k := range d.Report().Talkers {
+		if k.Talker == "GP" {
+			talker, line = k.ID(), k.Network
+		}
+	}
+	if err := d.Follow(t.Context(), daemontest.Order(t, d)); err != nil {
+		t.Fatal(err)
+	}
+	post(t, d.URL()+"/work/manual", url.Values{"model": {"Gannet VR2 radio"}, "role": {"radio"}, "maker": {"Gannet Instruments"}, "place": {"chart table"}})
+	post(t, d.URL()+"/silences", url.Values{"check": {"many-sources"}, "for": {"168h"}, "why": {"two receivers on purpose"}, "by": {"Jo"}})
+	post(t, d.URL()+"/proof/take", nil)
+	before := d.Report().TakenAt
+	daemontest.Until(t, "time goes on", func() bool { return d.Report().TakenAt.Sub(before) > 5*time.Second })
+	post(t, d.URL()+"/proof/take", nil)
+	var kept []struct{ ID string }
+	webtest.Must(t, json.Unmarshal(webtest.Fetch(t, d.URL()+"/api/v1/snapshots"), &kept))
+	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "editor": "/backbone/edit", "network": "/network", "work": "/work", "proof": "/proof",
+		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "sentences": "/traffic?network=" + url.QueryEscape(line), "login": "/login"}
+}
+
+func post(t *testing.T, to string, form url.Values) {
+	t.Helper()
+	resp, err := http.PostForm(to, form)
+	if err != nil {
+		t.Fatal(err)
+	}
+	resp.Body.Close()
+	if resp.StatusCode != http.StatusOK {
+		t.Fatalf("POST %s: %s", to, resp.Status)
+	}
+}
+
+// TestScreenshots makes the pictures of the README: go test ./internal/pages -run TestScreenshots -screenshots DIR.
+func TestScreenshots(t *testing.T) {
+	if *screenshots == "" {
+		t.Skip("no folder was given: -screenshots DIR")
+	}
+	d := daemontest.Demo(t, *scenario, 20, nil)
+	webtest.Pictures(t, webtest.Browser(t), d.URL(), paths(t, d), *screenshots, *high)
+}
+
+// TestBrowser walks the pages as a technician does.
+func TestBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short")
+	}
+	engine := webtest.Axe(t)
+	d := daemontest.Demo(t, "demo", 20, nil)
+	pages := paths(t, d)
+	ctx := webtest.Browser(t)
+
+	for _, name := range slices.Sorted(maps.Keys(pages)) {
+		t.Run(name, func(t *testing.T) { webtest.Hold(t, ctx, engine, d.URL()+pages[name]) })
+	}
+	const timeText = "document.querySelector('time').textContent"
+	t.Run("lives without a reload and keeps what is typed", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+"/", 1100, false)
+		webtest.Script[bool](t, ctx, "window.kept = true")
+		const form = "[id^='ack-software-differs']" // by its alert: others may come and stand before it
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(form+" summary"), chromedp.SendKeys(form+" input[name=by]", "Jo")))
+		for range 2 {
+			webtest.Poll(t, ctx, fmt.Sprintf("%s !== %q", timeText, webtest.Script[string](t, ctx, timeText)))
+		}
+		if !webtest.Script[bool](t, ctx, "window.kept === true") {
+			t.Error("the page was loaded anew")
+		}
+		if typed := webtest.Script[string](t, ctx, fmt.Sprintf("document.querySelector(%q).value", form+" input[name=by]")); typed != "Jo" {
+			t.Errorf("typed text became %q", typed)
+		}
+	})
+	t.Run("acknowledges", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+"/", 360, false)
+		const form = "[id^='ack-software-differs']"
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(form+" summary"), chromedp.SendKeys(form+" input[name=by]", "Robin"), chromedp.Click(form+" button"), chromedp.WaitVisible(".said")))
+		webtest.Poll(t, ctx, "document.querySelector('[id^=\"alert-software-differs\"]').textContent.includes('acknowledged by Robin')")
+	})
+	t.Run("takes and compares snapshots", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+"/proof", 1100, false)
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("button.main"), chromedp.WaitVisible(".said"), chromedp.Click("tbody tr:last-child input[name=before]"),
+			chromedp.Click("tbody tr:first-child input[name=after]"), chromedp.Click("form[method=get] button"), chromedp.WaitVisible("#result")))
+		if words := webtest.Script[string](t, ctx, "document.querySelector('#result').textContent"); !strings.Contains(words, "devices unchanged") {
+			t.Errorf("comparison says %q", words)
+		}
+	})
+	t.Run("draws a backbone", func(t *testing.T) {
+		ctx, cancel := context.WithTimeout(ctx, 10*time.Minute)
+		defer cancel()
+		webtest.Show(t, ctx, d.URL()+"/network", 1100, false)
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("a[href^='/backbone/edit']"), chromedp.WaitVisible("#drop-0")))
+		if first := webtest.Script[string](t, ctx, "document.querySelector('[name=\"p0.name\"]').value"); first != "fore cabin" {
+			t.Errorf("the editor begins at %q, not with the layout in force", first)
+		}
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#point-1 button[value='remove-point 1']"), chromedp.WaitVisible("[name='p1.name'][value='helm']")))
+		if at := webtest.Script[string](t, ctx, "document.querySelector('#drop-1 [name=\"d1.at\"]').selectedOptions[0].textContent"); at != "helm" {
+			t.Errorf("its device went to %q", at)
+		}
+		webtest.Must(t, chromedp.Do(ctx, chromedp.SetValue("[name='p0.length']", "150 m"), chromedp.SendKeys("[name='p0.length']", "\r"), chromedp.WaitVisible("[name='p0.length'][value='150 m']")))
+		if words := webtest.Script[string](t, ctx, "document.querySelector('#judged').closest('section').textContent"); !strings.Contains(words, "The backbone is 1") {
+			t.Errorf("judged: %s", words)
+		}
+	})
+	t.Run("prints the service record of an order alone", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+pages["comparison"], webtest.Phone, false)
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("form[action='/proof/record'] button"), chromedp.WaitVisible("header + h1"))) // only the record has that
+		for _, want := range []string{"Service record\n", "Work order", "Larkfin LF9 head", "waiting", "4.47", "4.52"} {
+			if words := webtest.Script[string](t, ctx, "document.body.innerText"); !strings.Contains(words, want) {
+				t.Errorf("the record lacks %q: %.600s", want, words)
+			}
+		}
+	})
+	t.Run("shows sentences as they come", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+pages["sentences"], webtest.Phone, false)
+		webtest.Script[int](t, ctx, "document.getElementById('traffic').replaceChildren(), 0") // what stands there then is the script's
+		webtest.Poll(t, ctx, "[...document.querySelectorAll('#traffic li')].some(e => e.textContent.includes('GPRMC') && /[$]GPRMC,.*[*]/.test(e.querySelector('code').textContent) && e.textContent.includes('speed over ground'))")
+		if words := webtest.Script[string](t, ctx, "document.querySelector('#traffic').textContent"); strings.Contains(words, "instance") {
+			t.Errorf("messages of a bus stand there too: %.300s", words)
+		}
+	})
+	t.Run("pauses traffic", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+"/traffic", 1100, false)
+		webtest.Poll(t, ctx, "document.querySelector('#rate').textContent.startsWith('Showing')")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#pause")))
+		webtest.Script[int](t, ctx, "new MutationObserver(() => window.changed = 1).observe(document.getElementById('traffic'), {childList: true}), 0")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Sleep(2*time.Second)))
+		if webtest.Script[int](t, ctx, "window.changed || 0") != 0 {
+			t.Error("the list changed while it was paused")
+		}
+	})
+}
+
+// TestBrowserFaults walks the pages of a boat with one of each fault.
+func TestBrowserFaults(t *testing.T) {
+	if testing.Short() {
+		t.Skip("short")
+	}
+	engine := webtest.Axe(t)
+	d := daemontest.Demo(t, "faults", 20, nil)
+	pages := paths(t, d)
+	ctx := webtest.Browser(t)
+	for _, name := range slices.Sorted(maps.Keys(pages)) {
+		t.Run(name, func(t *testing.T) { webtest.Hold(t, ctx, engine, d.URL()+pages[name]) })
+	}
+}
+
+// TestTidy holds every page to a packaged HTML checker.
+func TestTidy(t *testing.T) {
+	d := daemontest.Demo(t, "demo", 20, nil)
+	pages := paths(t, d)
+	for name, path := range pages {
+		t.Run(name, func(t *testing.T) {
+			resp, err := http.Get(d.URL() + path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer resp.Body.Close()
+			page, err := io.ReadAll(resp.Body)
+			webtest.Must(t, err)
+			webtest.Tidy(t, page)
+		})
+	}
+}

@@ -1,0 +1,43 @@
+package pages
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"muster/internal/alert"
+	"muster/internal/api"
+	"muster/internal/boat"
+	"muster/internal/release"
+)
+
+// fakeDesk notes what it is told.
+type fakeDesk struct {
+	api.NoDesk
+	told []string
+}
+
+func (d *fakeDesk) Acknowledge(_ context.Context, id, by string) error {
+	if !strings.HasPrefix(id, "software-differs") {
+		return fmt.Errorf("acknowledge alert %q: %w", id, alert.ErrUnknown)
+	}
+	d.told = append(d.told, id+" "+by)
+	return nil
+}
+
+func (d *fakeDesk) AddManual(_ context.Context, m boat.Manual) (boat.Manual, error) {
+	m.ID = "m1"
+	d.told = append(d.told, m.Model)
+	return m, nil
+}
+
+func (d *fakeDesk) RemoveManual(_ context.Context, id string) error {
+	return fmt.Errorf("device %q: %w", id, api.ErrNoSuch)
+}
+
+func (d *fakeDesk) Follow(_ context.Context, o *release.Order) error {
+	if o == nil {
+		return fmt.Errorf("work order: %w: none is being followed", api.ErrNoSuch)
+	}
+	return nil
+}

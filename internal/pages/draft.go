@@ -1,0 +1,364 @@
+package pages
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"muster/internal/backbone"
+	"muster/internal/boat"
+)
+
+// draft is a layout as the editor's form holds it: texts as people type them. The points stand in the order of the backbone, so
+// that it is one line whatever is typed.
+type draft struct {
+	Boat, Network, Resistance string
+	Points                    []draftPoint
+	Drops                     []draftDrop
+	Coverage                  []draftCoverage
+}
+
+// draftPoint is one point with what is there, and the cable to the next.
+type draftPoint struct {
+	Name, Ports, Reading        string
+	Terminator, Isolates, Power bool
+	Voltage, Fuse               string
+	LegLength, LegCable         string // of the power leg
+	Length, Cable               string // to the next point
+}
+
+type draftDrop struct {
+	Device, Model, Role, Name, Length, Cable, Load, Instance string
+	At                                                       int    // index of its point
+	Measures                                                 string // index of a power point, drop, or empty
+	Planned                                                  bool   // thought of only
+}
+
+type draftCoverage struct{ Quantity, From string }
+
+// Bounds of a draft: what a layout may have, and one more that tells.
+const (
+	draftPoints   = 152
+	draftDrops    = 151
+	draftCoverMax = 40
+)
+
+// newDraft is where somebody begins who has no layout.
+func newDraft() draft {
+	return draft{Points: []draftPoint{{Name: "bow", Terminator: true, Length: "5 m"}, {Name: "helm", Power: true, Voltage: "12.6 V", Fuse: "3 A", Length: "5 m"},
+		{Name: "stern", Terminator: true}}}
+}
+
+// draftOf is the draft of a layout that was parsed.
+func draftOf(l *backbone.Layout) draft {
+	d := draft{Boat: l.Boat, Network: l.Network}
+	if r := l.Readings.Resistance; r != nil {
+		d.Resistance = plain(float64(*r)) + " ohm"
+	}
+	at := map[string]int{}
+	for i, name := range l.Points() {
+		at[name] = i
+		p := draftPoint{Name: name, Terminator: slices.Contains(l.Terminators, name)}
+		if i < len(l.Segments) {
+			p.Length, p.Cable = metres(l.Segments[i].Length), l.Segments[i].Cable
+		}
+		d.Points = append(d.Points, p)
+	}
+	for _, f := range l.Power {
+		p := &d.Points[at[f.At]]
+		p.Power, p.Voltage, p.LegCable = true, plain(float64(f.Voltage))+" V", f.Cable
+		if f.Fuse > 0 {
+			p.Fuse = plain(float64(f.Fuse)) + " A"
+		}
+		if f.Length > 0 {
+			p.LegLength = metres(f.Length)
+		}
+	}
+	for _, r := range l.Readings.Voltage {
+		d.Points[at[r.At]].Reading = plain(float64(r.Voltage)) + " V"
+	}
+	drop := func(x backbone.Drop, planned bool) {
+		o := draftDrop{Device: x.Device, Model: x.Model, Role: x.Role, Name: x.Name, Length: metres(x.Length), Cable: x.Cable, Load: plain(x.Load),
+			At: at[x.At], Planned: planned, Measures: x.Measures}
+		if k, ok := at[x.Measures]; ok {
+			o.Measures = strconv.Itoa(k)
+		}
+		if x.Instance != nil {
+			o.Instance = strconv.Itoa(int(*x.Instance))
+		}
+		d.Drops = append(d.Drops, o)
+	}
+	for _, t := range l.Tees {
+		p := &d.Points[at[t.At]]
+		p.Isolates = t.Isolates
+		if t.Ports > 0 {
+			p.Ports = strconv.Itoa(t.Ports)
+		}
+		for _, x := range t.Drops {
+			drop(x, false)
+		}
+	}
+	for _, x := range l.Adding {
+		drop(x, true)
+	}
+	slices.SortStableFunc(d.Drops, func(a, b draftDrop) int { return cmp.Compare(a.At, b.At) })
+	for _, c := range l.Coverage {
+		d.Coverage = append(d.Coverage, draftCoverage(c))
+	}
+	return d
+}
+
+func metres(l backbone.Length) string { return plain(float64(l)) + " m" }
+
+// plain writes a figure without more decimals than it needs, three at most.
+func plain(v float64) string {
+	return strings.TrimSuffix(strings.TrimRight(strconv.FormatFloat(v, 'f', 3, 64), "0"), ".")
+}
+
+// draftFrom reads the form.
+func draftFrom(form url.Values) draft {
+	get := func(key string) string { return strings.TrimSpace(form.Get(key)) }
+	d := draft{Boat: get("boat"), Network: get("network"), Resistance: get("resistance")}
+	for i := range draftPoints {
+		p := fmt.Sprintf("p%d.", i)
+		if !form.Has(p + "name") {
+			break
+		}
+		at := draftPoint{Name: get(p + "name"), Ports: get(p + "ports"), Reading: get(p + "reading"),
+			Terminator: form.Has(p + "terminator"), Isolates: form.Has(p + "isolates"), Power: form.Has(p + "power"),
+			Voltage: get(p + "voltage"), Fuse: get(p + "fuse"), LegLength: get(p + "leg"), LegCable: get(p + "legcable"),
+			Length: get(p + "length"), Cable: get(p + "cable")}
+		if at.Power && !form.Has(p+"voltage") { // ticked just now
+			at.Voltage, at.Fuse = "12 V", "3 A"
+		}
+		d.Points = append(d.Points, at)
+	}
+	for len(d.Points) < 2 { // the ends, which drops and buttons count on
+		d.Points = append(d.Points, draftPoint{Length: "1 m"})
+	}
+	for i := range draftDrops {
+		p := fmt.Sprintf("d%d.", i)
+		if !form.Has(p + "at") {
+			break
+		}
+		at, err := strconv.Atoi(get(p + "at"))
+		if err != nil || at < 0 || at >= len(d.Points) {
+			at = 0
+		}
+		d.Drops = append(d.Drops, draftDrop{Device: get(p + "device"), Model: get(p + "model"), Role: get(p + "role"), Name: get(p + "id"),
+			Length: get(p + "length"), Cable: get(p + "cable"), Load: get(p + "load"), Instance: get(p + "instance"), At: at,
+			Measures: get(p + "measures"), Planned: form.Has(p + "planned")})
+	}
+	for i := range draftCoverMax {
+		p := fmt.Sprintf("c%d.", i)
+		if !form.Has(p + "quantity") {
+			break
+		}
+		d.Coverage = append(d.Coverage, draftCoverage{get(p + "quantity"), get(p + "from")})
+	}
+	return d
+}
+
+// change does what a button of the form says: a verb, and for most the number of a row. What it does not know changes nothing.
+func (d *draft) change(do string, r *boat.Report) {
+	verb, number, _ := strings.Cut(do, " ")
+	n, err := strconv.Atoi(number)
+	if err != nil {
+		n = -1
+	}
+	switch {
+	case verb == "add-point" && n >= 0 && n <= len(d.Points) && len(d.Points) < draftPoints:
+		d.Points = slices.Insert(d.Points, n, draftPoint{Length: "1 m"})
+		d.move(func(at int) int {
+			if at >= n {
+				return at + 1
+			}
+			return at
+		})
+	case verb == "remove-point" && n >= 0 && n < len(d.Points) && len(d.Points) > 2:
+		d.Points = slices.Delete(d.Points, n, n+1)
+		d.move(func(at int) int {
+			if at > n || at == len(d.Points) {
+				return at - 1
+			}
+			return at
+		})
+	case verb == "add-drop" && n >= 0 && n < len(d.Points):
+		d.addDrop(draftDrop{At: n, Length: "1 m", Load: "1"})
+	case verb == "remove-drop" && n >= 0 && n < len(d.Drops):
+		d.Drops = slices.Delete(d.Drops, n, n+1)
+	case verb == "add-quantity" && len(d.Coverage) < draftCoverMax:
+		d.Coverage = append(d.Coverage, draftCoverage{})
+	case verb == "remove-quantity" && n >= 0 && n < len(d.Coverage):
+		d.Coverage = slices.Delete(d.Coverage, n, n+1)
+	case verb == "take-devices":
+		d.takeDevices(r)
+	}
+}
+
+// move puts drops, and what they measure, where their points are now.
+func (d *draft) move(to func(int) int) {
+	for i := range d.Drops {
+		x := &d.Drops[i]
+		x.At = to(x.At)
+		if k, err := strconv.Atoi(x.Measures); err == nil {
+			x.Measures = strconv.Itoa(to(k))
+		}
+	}
+}
+
+func (d *draft) addDrop(x draftDrop) {
+	if len(d.Drops) < draftDrops {
+		d.Drops = append(d.Drops, x)
+	}
+}
+
+// takeDevices adds the devices of the network that the draft does not know, at the first point.
+func (d *draft) takeDevices(r *boat.Report) {
+	known := map[string]int{}
+	for _, x := range d.Drops {
+		known[strings.ToLower(x.Model)]++
+		known[strings.ToLower(x.Name)]++
+	}
+	network, err := (&backbone.Layout{Network: d.Network}).On(r)
+	if err != nil {
+		return
+	}
+	for i := range r.Devices {
+		x := &r.Devices[i]
+		if x.Own || x.Network != network || x.State == boat.Gone || x.Product == nil || x.Product.Model == "" {
+			continue
+		}
+		o := draftDrop{Device: boat.Printable(x.Product.Model), Model: x.Product.Model, Role: string(x.Role), Length: "1 m", Load: "1"}
+		if o.Device != o.Model { // a file does not hold such a text
+			if o.Model = ""; x.Name != nil {
+				o.Name = x.ID
+			}
+		}
+		if key := strings.ToLower(o.Model + o.Name); known[key] > 0 {
+			known[key]--
+			continue
+		}
+		if load := x.Product.LoadEquivalency; load != nil {
+			o.Load = strconv.Itoa(int(*load))
+		}
+		d.addDrop(o)
+	}
+}
+
+// bare is a text that means the same to YAML without quotes.
+var bare = regexp.MustCompile(`^[A-Za-z][A-Za-z0-9 /_.-]*$|^[0-9]+(\.[0-9]+)?( ?(m|ft|V|A|ohm))?$`)
+
+// reserved are bare words that YAML takes for something else than text.
+var reserved = []string{"true", "false", "null", "yes", "no", "on", "off", "y", "n"}
+
+// scalar writes a text for YAML.
+func scalar(s string) string {
+	if bare.MatchString(s) && !slices.Contains(reserved, strings.ToLower(s)) {
+		return s
+	}
+	text, _ := json.Marshal(s) // of a string: its escapes are YAML's too
+	return string(text)
+}
+
+// pairs writes a flow mapping, without the keys that have no value.
+func pairs(keyed ...string) string {
+	var words []string
+	for i := 0; i+1 < len(keyed); i += 2 {
+		if keyed[i+1] != "" {
+			words = append(words, keyed[i]+": "+scalar(keyed[i+1]))
+		}
+	}
+	return "{" + strings.Join(words, ", ") + "}"
+}
+
+// yaml writes the draft as a layout file.
+func (d *draft) yaml() string {
+	var b strings.Builder
+	list := func(key string, items []string) {
+		if len(items) > 0 {
+			fmt.Fprintf(&b, "%s:\n  - %s\n", key, strings.Join(items, "\n  - "))
+		}
+	}
+	for _, f := range [][2]string{{"boat", d.Boat}, {"network", d.Network}} {
+		if f[1] != "" {
+			fmt.Fprintf(&b, "%s: %s\n", f[0], scalar(f[1]))
+		}
+	}
+	name := func(i int) string {
+		if i >= 0 && i < len(d.Points) {
+			return d.Points[i].Name
+		}
+		return ""
+	}
+	var segments, tees, terminators, power, readings, adding, coverage []string
+	drops := make([][]string, len(d.Points))
+	for _, x := range d.Drops {
+		measures, at := x.Measures, ""
+		if k, err := strconv.Atoi(measures); err == nil {
+			measures = name(k)
+		}
+		if x.Planned {
+			at = name(x.At)
+		}
+		text := pairs("at", at, "length", x.Length, "cable", x.Cable, "device", x.Device, "model", x.Model, "role", x.Role, "name", x.Name, "load", x.Load,
+			"measures", measures, "instance", x.Instance)
+		if x.Planned {
+			adding = append(adding, text)
+		} else {
+			drops[x.At] = append(drops[x.At], text)
+		}
+	}
+	for i, p := range d.Points {
+		if i+1 < len(d.Points) {
+			segments = append(segments, pairs("from", p.Name, "to", name(i+1), "length", p.Length, "cable", cmp.Or(p.Cable, "micro")))
+		}
+		if p.Terminator {
+			terminators = append(terminators, scalar(p.Name))
+		}
+		if p.Power {
+			power = append(power, pairs("at", p.Name, "voltage", p.Voltage, "fuse", p.Fuse, "cable", p.LegCable, "length", p.LegLength))
+		}
+		if p.Reading != "" {
+			readings = append(readings, pairs("at", p.Name, "voltage", p.Reading))
+		}
+		if len(drops[i]) == 0 && p.Ports == "" && !p.Isolates {
+			continue
+		}
+		text := "at: " + scalar(p.Name)
+		if p.Ports != "" {
+			text += "\n    ports: " + scalar(p.Ports)
+		}
+		if p.Isolates {
+			text += "\n    isolates: true"
+		}
+		if len(drops[i]) > 0 {
+			text += "\n    drops:\n      - " + strings.Join(drops[i], "\n      - ")
+		}
+		tees = append(tees, text)
+	}
+	for _, c := range d.Coverage {
+		coverage = append(coverage, pairs("quantity", c.Quantity, "from", c.From))
+	}
+	list("segments", segments)
+	list("tees", tees)
+	list("terminators", terminators)
+	list("power", power)
+	if d.Resistance != "" || len(readings) > 0 {
+		b.WriteString("readings:\n")
+		if d.Resistance != "" {
+			fmt.Fprintf(&b, "  resistance: %s\n", scalar(d.Resistance))
+		}
+		if len(readings) > 0 {
+			fmt.Fprintf(&b, "  voltage:\n    - %s\n", strings.Join(readings, "\n    - "))
+		}
+	}
+	list("adding", adding)
+	list("coverage", coverage)
+	return b.String()
+}

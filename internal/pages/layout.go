@@ -1,0 +1,84 @@
+package pages
+
+import (
+	"slices"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/ui"
+)
+
+// content is what a page shows between the menu and the foot.
+type content interface{ show(v *view) g.Node }
+
+// view is what every page is told.
+type view struct {
+	ui.Showing
+	Version string
+	Page    string // which page of the menu it is
+	Title   string
+	Act     bool // the reader may act
+	Leave   bool // the reader came in by logging in
+	Said    string
+	Refused *refused // a form of the page that was just sent; nil when none was refused
+	Mark    string   // of the report, as the stream of events gives it
+	Content content
+}
+
+// document is a whole page of the daemon.
+func (v *view) document() g.Node {
+	title := "muster"
+	if name := v.Report.Boat.Name; name != "" {
+		title = boat.Printable(name) + " · " + title
+	}
+	if v.Title != "" {
+		title = v.Title + " · " + title
+	}
+	return h.Doctype(h.HTML(h.Lang("en"),
+		ui.Head(title),
+		h.Body(
+			ui.Skip,
+			v.head(),
+			ui.Main(
+				g.If(v.live(), h.Data("live", v.Mark)),
+				g.If(v.Said != "", h.P(h.Class("notice said"), ui.Mark("well"), ui.Space, g.Text(v.Said))),
+				g.Iff(v.Refused != nil, func() g.Node { return ui.Problem("That did not work: "+v.Refused.Why, h.Role("alert")) }),
+				v.Content.show(v)),
+			v.foot())))
+}
+
+var footLinks = ui.Fixed(g.Group{
+	g.Text(" · "), h.A(h.Href("/silences"), g.Text("silences")),
+	g.Text(" · "), h.A(h.Href("/api/v1/report"), g.Text("report")),
+	g.Text(" · "), h.A(h.Href("/api/v1/openapi.json"), g.Text("API")),
+	g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics")),
+})
+
+// live reports whether the page follows the boat. What is being typed into the editor, what was typed into a form that was refused, and
+// the list of traffic, keep still.
+func (v *view) live() bool {
+	return v.Refused == nil && !slices.Contains([]string{"login", "failed", "traffic", "editor"}, v.Page)
+}
+
+func (v *view) head() g.Node {
+	return h.Header(h.Class("top"),
+		h.P(h.Class("boat"), h.A(h.Href("/"), g.Text(ui.Either(v.Report.Boat.Name, "muster")))),
+		g.If(v.Page != "login", h.Nav(h.Aria("label", "Pages"), h.Ul(
+			v.menu("/", "Boat", "boat", "device", "silences"),
+			v.menu("/network", "Network", "network", "editor"),
+			v.menu("/work", "Work", "work"),
+			v.menu("/proof", "Proof", "proof"),
+			v.menu("/traffic", "Traffic", "traffic")))))
+}
+
+func (v *view) menu(address, words, page string, below ...string) g.Node {
+	return ui.MenuEntry(v.Page, address, words, page, below...)
+}
+
+func (v *view) foot() g.Node {
+	return h.Footer(h.Class("foot"),
+		h.P(g.Text("muster "+v.Version), footLinks),
+		g.If(v.Leave && v.Page != "login", ui.Post("/logout", ui.Button("Log out"))))
+}

@@ -1,0 +1,145 @@
+package pages
+
+import (
+	"bytes"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/api"
+	"muster/internal/backbone"
+	"muster/internal/boat"
+	"muster/internal/job"
+	"muster/internal/render"
+	"muster/internal/ui"
+)
+
+// shownPlan is the layout of a backbone as judged and held against the network.
+type shownPlan struct {
+	*backbone.Audit
+	ID  string  // for the page: unlike those of other plans
+	Job job.Job // what the form of its commissioning report begins with
+}
+
+// node is the plan with what may be made of it.
+func (p *shownPlan) node() g.Node {
+	id := ui.Slug(p.ID)
+	return g.Group{
+		h.H3(h.ID("layout-"+id), g.Text("Layout of the backbone"), ui.Small(boat.Printable(p.Boat))),
+		g.If(p.Problem != "", h.P(h.Class("notice"), ui.Mark("warning"),
+			g.Text(" The layout is not held against the network: "+boat.Printable(p.Problem)+"."))),
+		p.audit(),
+		ui.More("report-"+id, false, g.Text("Commissioning report"),
+			h.Form(h.Method("get"), h.Action("/backbone/report"), h.Class("panel grid"),
+				ui.Hidden("network", p.Network),
+				jobFields(&p.Job),
+				printButtons("/backbone/report.pdf"))),
+		h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+ui.Query(p.Network)), g.Text("Open it in the layout editor"))),
+	}
+}
+
+// audit is the picture of the backbone with what was found, the figures and where they come from.
+func (p *shownPlan) audit() g.Node {
+	id := ui.Slug(p.ID)
+	return g.Group{
+		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), render.BackbonePicture(p.Audit)),
+		ui.More("along-"+id, false, g.Text("Along the backbone, in words"), h.Ol(h.Class("plain along"), g.Map(render.AlongBackbone(p.Audit), stop))),
+		h.Div(h.Class("columns"),
+			h.Div(h.H4(g.Text("Findings")), p.findings(), p.live(), p.coverage()),
+			h.Div(h.H4(g.Text("Figures")), h.Ul(h.Class("sheet"), g.Map(render.BackboneFigures(p.Audit), func(f [2]string) g.Node {
+				return ui.Row(boat.Printable(f[0]), ui.Printable(f[1]))
+			})))),
+		h.Ul(h.Class("cautions"), g.Map(p.Cautions, func(s string) g.Node { return h.Li(ui.Mark("warning"), g.Text(" "+s)) })),
+		ui.More("sources-"+id, false, g.Text("Where the figures come from"), ui.Lines(p.Sources)),
+	}
+}
+
+// stop is one point of the way along the backbone, with its drops and the cable onward.
+func stop(s render.Stop) g.Node {
+	return h.Li(h.B(ui.Printable(s.Name)), ui.Small(fmt.Sprintf("%.1f m", s.Metres)), g.Text(" "+s.Words),
+		g.If(len(s.Outlets) > 0, h.Ul(g.Map(s.Outlets, func(o backbone.Outlet) g.Node {
+			return h.Li(g.Text(boat.Printable(o.Device)+": "+render.Volts(o.Volts)), ui.Small(render.Drop(o)))
+		}))),
+		g.If(s.Onward != "", h.Small(g.Text(s.Onward))))
+}
+
+func (p *shownPlan) findings() g.Node {
+	return ui.Plain(ui.OrElse(g.Map(p.Findings, func(f backbone.Finding) g.Node {
+		return h.Li(ui.State(f.Severity), g.Text(" "+boat.Printable(f.Summary)+". "), h.Small(ui.Printable(f.Remedy), ui.Space, h.Code(g.Text(f.Check))))
+	}), h.Li(ui.Mark("well"), g.Text(" Nothing breaks a rule."))))
+}
+
+// live is what the network says of the layout; a layout that was not held against one says nothing.
+func (p *shownPlan) live() g.Node {
+	lines := render.LiveLines(p.Live)
+	return g.If(len(lines) > 0, g.Group{h.H4(g.Text("Against the network")), ui.Lines(lines)})
+}
+
+func (p *shownPlan) coverage() g.Node {
+	return g.If(len(p.Coverage) > 0, g.Group{
+		h.H4(g.Text("Data that this boat must have")),
+		ui.Plain(g.Map(p.Coverage, func(c backbone.Covered) g.Node {
+			from := make([]string, len(c.From))
+			for i, device := range c.From {
+				from[i] = boat.Printable(device)
+			}
+			words := ""
+			if len(from) > 0 {
+				words = " from " + strings.Join(from, ", ")
+			}
+			return h.Li(h.B(g.Text(c.Quantity)), ui.Space, ui.State(c.State), g.Text(words), ui.Small(boat.Printable(c.Note)))
+		}))})
+}
+
+// addPlans puts every layout to its network, and those whose network is not there to the rest.
+func (s *site) addPlans(p *networkPage, r *boat.Report) {
+	for _, plan := range s.opt.Plans() {
+		a := plan.Now(r)
+		at := slices.IndexFunc(p.Networks, func(n shownNetwork) bool { return a.Problem == "" && n.ID == a.Network })
+		id := a.Network
+		if at < 0 {
+			id = "plan-" + id
+		}
+		shown := &shownPlan{Audit: a, ID: id, Job: s.sharedJob()}
+		if at < 0 {
+			p.Plans = append(p.Plans, shown)
+		} else {
+			p.Networks[at].Plan = shown
+		}
+	}
+}
+
+// commissioningReport makes the printed report of a layout held against its network; PDF when the path says so.
+func (s *site) commissioningReport(w http.ResponseWriter, r *http.Request) {
+	q, report := r.URL.Query(), s.opt.Reports.Report()
+	var a *backbone.Audit
+	for _, plan := range s.opt.Plans() {
+		if now := plan.Now(report); a == nil && (q.Get("network") == "" || now.Network == q.Get("network")) {
+			a = now
+		}
+	}
+	if a == nil {
+		s.failed(w, r, fmt.Errorf("layout of network %q: %w: name its file under layout in the config", q.Get("network"), api.ErrNoSuch))
+		return
+	}
+	job, err := jobOf(q, nil, s.sharedJob())
+	var out bytes.Buffer
+	kind := "text/html; charset=utf-8"
+	switch {
+	case err != nil:
+	case strings.HasSuffix(r.URL.Path, ".pdf"):
+		kind, err = "application/pdf", render.BackbonePDF(&out, a, job, report.TakenAt.UTC())
+	default:
+		err = render.BackboneHTML(&out, a, job)
+	}
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	standAlone(w, kind)
+	_, _ = out.WriteTo(w)
+}

@@ -1,0 +1,18 @@
+package pages
+
+import (
+	"net/http"
+
+	g "maragu.dev/gomponents"
+
+	"muster/internal/boat"
+	"muster/internal/ui"
+)
+
+type boatPage struct{ ui.BoatReport }
+
+func (s *site) boatData(_ *http.Request, r *boat.Report) (string, content, error) {
+	return "", boatPage{ui.NewBoatReport(r)}, nil
+}
+
+func (p boatPage) show(v *view) g.Node { return p.Node(&v.Showing) }

@@ -1,0 +1,187 @@
+package pages
+
+import (
+	"cmp"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/api"
+	"muster/internal/boat"
+	"muster/internal/ui"
+)
+
+type devicePage struct {
+	*boat.Device
+	Talker *shownTalker // it is an NMEA 0183 talker, and no device
+	Alerts ui.AlertLists
+}
+
+func (s *site) deviceData(req *http.Request, r *boat.Report) (string, content, error) {
+	id := req.PathValue("id")
+	p := devicePage{Device: r.Device(id)}
+	t := r.TalkerByID(id)
+	switch {
+	case p.Device == nil && t == nil:
+		return "", nil, fmt.Errorf("device %q: %w: it may have got another one since", id, api.ErrNoSuch)
+	case p.Device == nil:
+		st := showTalker(r, t)
+		for i := range st.Lines {
+			st.Lines[i].Values = sentenceValues(st.Lines[i].Latest)
+		}
+		p.Talker = &st
+	}
+	for _, a := range ui.Alerts(r) {
+		about := slices.ContainsFunc(a.About, func(l ui.Link) bool { return l.ID == id })
+		if about || p.Talker != nil && a.Network == t.Network {
+			p.Alerts.Add(a)
+		}
+	}
+	if p.Talker != nil {
+		return p.Talker.Title, p, nil
+	}
+	return ui.DeviceTitle(p.Device), p, nil
+}
+
+func (p devicePage) show(v *view) g.Node {
+	if p.Talker != nil {
+		return p.showTalker(v)
+	}
+	return p.showDevice(v)
+}
+
+func (p *devicePage) showTalker(v *view) g.Node {
+	r, t := v.Report, p.Talker
+	words := fmt.Sprintf(" · %s · NMEA 0183 talker on %s", t.Role(), boat.Printable(t.Network))
+	if t.Baud != 0 {
+		words += fmt.Sprintf(" at %d baud", t.Baud)
+	}
+	return g.Group{
+		h.P(h.Class("crumb"), h.A(h.Href("/network#"+url.PathEscape("talker-"+ui.Slug(t.ID()))), g.Text("Network"))),
+		h.H1(g.Text(t.Title)),
+		ui.Meta(ui.State(t.State), g.Text(words+" · heard "+ui.Ago(r.TakenAt, t.Last))),
+		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts of its line"),
+		ui.Section("sends", "What it is and sends",
+			ui.Meta(g.Text("Under each sentence stands the latest of it, as heard and with its values.")),
+			legend(),
+			t.node(r, true)),
+		h.P(h.Class("links"), h.A(h.Href("/traffic?device="+ui.Query(t.ID())), g.Text("Its sentences as they come")), g.Text(" · "),
+			h.A(h.Href("/network#quantities"), g.Text("Who else supplies what it sends"))),
+		ui.ClearedAlerts(&v.Showing, &p.Alerts),
+	}
+}
+
+func (p *devicePage) showDevice(v *view) g.Node {
+	d := p.Device
+	words := " "
+	if d.Role != "" {
+		words += "· " + string(d.Role) + " "
+	}
+	return g.Group{
+		h.P(h.Class("crumb"), h.A(h.Href("/#"+url.PathEscape("device-"+d.ID)), g.Text("Roll"))),
+		h.H1(g.Text(ui.DeviceTitle(d))),
+		ui.Meta(ui.State(d.State), g.Text(words+"· heard "+ui.Ago(v.Report.TakenAt, d.LastSeen))),
+		ui.AlertSection(&v.Showing, &p.Alerts, "Its alerts"),
+		h.Div(h.Class("columns"),
+			ui.Section("identity", "Identity", identitySheet(d)),
+			ui.Section("history", "History", historySheet(d))),
+		ui.Section("sends", "What it sends", sends(d)),
+		ui.ClearedAlerts(&v.Showing, &p.Alerts),
+	}
+}
+
+// identitySheet is what the device says of itself.
+func identitySheet(d *boat.Device) g.Node {
+	return h.Ul(h.Class("sheet"),
+		ui.Row("id", h.Code(ui.Printable(d.ID))),
+		productRows(d),
+		ui.TextRow("maker", d.Maker()),
+		nameRows(d.Name),
+		g.Iff(d.Installation != nil, func() g.Node {
+			in := d.Installation
+			return g.Group{ui.TextRow("installation 1", in.Description1), ui.TextRow("installation 2", in.Description2), ui.TextRow("maker's text", in.ManufacturerInformation)}
+		}))
+}
+
+func productRows(d *boat.Device) g.Node {
+	p := d.Product
+	if p == nil {
+		return ui.Row("product", g.Text("not told"+ui.After(": ", d.Unanswered)))
+	}
+	return g.Group{
+		ui.TextRow("model", p.Model),
+		ui.TextRow("model version", p.ModelVersion),
+		g.If(p.Software != "", ui.Row("software", h.B(ui.Printable(p.Software)))),
+		ui.TextRow("serial", p.Serial),
+		ui.NumberRow("product code", p.Code, ""),
+		ui.NumberRow("load equivalency", p.LoadEquivalency, " LEN (50 mA each)"),
+		ui.NumberRow("certification level", p.CertificationLevel, ""),
+	}
+}
+
+func nameRows(n *boat.Name) g.Node {
+	if n == nil {
+		return nil
+	}
+	function := cmp.Or(n.DeviceFunction.Name, fmt.Sprint(n.DeviceFunction.Code))
+	class := cmp.Or(n.DeviceClass.Name, fmt.Sprintf("class %d", n.DeviceClass.Code))
+	return g.Group{
+		ui.Row("function", g.Text(function), ui.Small("("+class+")")),
+		ui.Row("device instance", ui.Number(n.DeviceInstance)),
+		ui.Row("system instance", ui.Number(n.SystemInstance)),
+		ui.Row("unique number", ui.Number(n.UniqueNumber)),
+	}
+}
+
+// historySheet is what muster saw of the device.
+func historySheet(d *boat.Device) g.Node {
+	address := "none"
+	if d.Address != nil {
+		address = fmt.Sprint(*d.Address)
+	}
+	return h.Ul(h.Class("sheet"),
+		ui.Row("network", ui.Printable(d.Network)),
+		ui.Row("address now", g.Text(address)),
+		g.Map(d.Addresses, func(a boat.AddressUse) g.Node {
+			return ui.Row("had address", g.Textf("%d since %s", a.Address, ui.Stamp(a.Since)))
+		}),
+		ui.Row("first heard", g.Text(ui.Stamp(d.FirstSeen))),
+		ui.Row("last heard", g.Text(ui.Stamp(d.LastSeen))),
+		ui.Row("restarts seen", ui.Number(d.Restarts)),
+		g.Map(d.Software, softwareRow))
+}
+
+// softwareRow is one version of a history.
+func softwareRow(s boat.Software) g.Node {
+	return ui.Row("software", h.B(ui.Printable(s.Version)), g.If(!s.Since.IsZero(), g.Text(" since "+ui.Stamp(s.Since))))
+}
+
+func sends(d *boat.Device) g.Node {
+	if len(d.Transmits) == 0 {
+		return ui.Empty("Nothing yet.")
+	}
+	return g.Group{legend(), h.Ul(h.Class("sends"), g.Map(d.Transmits, func(t boat.Transmit) g.Node { return transmitLine(d.ID, &t) }))}
+}
+
+// transmitLine is a message that the device sends, with the way to its latest values.
+func transmitLine(id string, t *boat.Transmit) g.Node {
+	number := fmt.Sprint(t.PGN)
+	words := ""
+	if t.Instance != nil {
+		words += fmt.Sprintf(" · instance %d", *t.Instance)
+	}
+	if t.Selector != nil {
+		words += fmt.Sprintf(" · kind %d", *t.Selector)
+	}
+	return h.Li(
+		h.Span(h.Class("what"), h.B(g.Text(ui.Either(t.Title, "unlisted message"))), ui.Space, h.Small(
+			h.A(h.Href("/traffic?device="+ui.Query(id)+"&pgn="+number), g.Text(number)),
+			g.Text(words+" · "+ui.Grouped(t.Count)+"×"),
+			g.If(t.Available != nil && !*t.Available, g.Group{g.Text(" · "), ui.Flag("carries no value")}))), ui.Space,
+		every(t.Interval), ui.Space,
+		h.Span(h.Class("plot"), intervalPlot(t.Interval, t.Nominal)))
+}

@@ -1,0 +1,143 @@
+package pages
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"strings"
+
+	"muster/internal/api"
+	"muster/internal/backbone"
+	"muster/internal/boat"
+	"muster/internal/ui"
+)
+
+// editorPath is where layouts are drawn. What is sent there is judged and sent back: nothing aboard changes, so that who may read may use it.
+const editorPath = "/backbone/edit"
+
+// editorPage is the layout editor with what was typed last.
+type editorPage struct {
+	Draft    draft
+	Audit    *shownPlan // nil while there are problems
+	Problems []string
+	YAML     string
+	Pasted   string // a file that cannot be read, to be mended
+}
+
+// editor shows the form, with the layout in force to begin with, and answers each of its buttons with the whole of it.
+func (s *site) editor(w http.ResponseWriter, r *http.Request) {
+	report := s.opt.Reports.Report()
+	p := &editorPage{Draft: s.begun(r, report)}
+	if r.Method == http.MethodPost {
+		err := r.ParseForm() // by itself: what it says of a body that is too large gets lost below
+		if err == nil {
+			err = r.ParseMultipartForm(api.BodyLimit)
+		}
+		if err != nil && !errors.Is(err, http.ErrNotMultipart) {
+			s.failed(w, r, err)
+			return
+		}
+		switch do := r.PostForm.Get("do"); do {
+		case "open":
+			text, err := opened(r)
+			if err == nil {
+				err = p.open(text)
+			}
+			if err != nil {
+				p.Problems, p.Pasted = mistakes(err, true), text
+			}
+		case "save":
+			d := draftFrom(r.PostForm)
+			w.Header().Set("Content-Type", "application/yaml")
+			w.Header().Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": "layout.yaml"}))
+			_, _ = io.WriteString(w, d.yaml())
+			return
+		default:
+			p.Draft = draftFrom(r.PostForm)
+			p.Draft.change(do, report)
+		}
+	}
+	p.YAML = p.Draft.yaml()
+	if p.Pasted == "" {
+		p.judge(report)
+	}
+	v := s.view(r, report, "editor")
+	v.Title, v.Content = "Layout editor", p
+	ui.WritePage(w, http.StatusOK, v.render())
+}
+
+// begun is the layout to begin with: the one in force for the network that the address names, or the first, or a new one.
+func (s *site) begun(r *http.Request, report *boat.Report) draft {
+	network := r.URL.Query().Get("network")
+	for _, plan := range s.opt.Plans() {
+		if id, _ := plan.Layout().On(report); network == "" || id == network {
+			return draftOf(plan.Layout())
+		}
+	}
+	d := newDraft()
+	if len(s.opt.Plans()) > 0 {
+		d.Network = network
+	}
+	return d
+}
+
+// opened is the text of a layout file that was chosen, or else pasted.
+func opened(r *http.Request) (string, error) {
+	file, _, err := r.FormFile("file")
+	if err != nil {
+		return r.PostForm.Get("text"), nil
+	}
+	defer file.Close()
+	text, err := io.ReadAll(file)
+	if err != nil {
+		return "", fmt.Errorf("read the layout: %w", err)
+	}
+	if len(text) == 0 {
+		return r.PostForm.Get("text"), nil
+	}
+	return string(text), nil
+}
+
+func (p *editorPage) open(text string) error {
+	if strings.TrimSpace(text) == "" {
+		return errors.New("choose a layout file, or paste its text")
+	}
+	l, err := backbone.Parse([]byte(text))
+	if err == nil {
+		p.Draft = draftOf(l)
+	}
+	return err
+}
+
+func (p *editorPage) judge(report *boat.Report) {
+	l, err := backbone.Parse([]byte(p.YAML))
+	if err != nil {
+		p.Problems = mistakes(err, false) // places are those of a text that nobody typed
+		return
+	}
+	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), ID: "draft"}
+}
+
+// mistakes are the lines of joined errors, with their places or without.
+func mistakes(err error, placed bool) []string {
+	all := []error{err}
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		all = joined.Unwrap()
+	}
+	const most = 20
+	var lines []string
+	for i, err := range all {
+		if i == most {
+			lines = append(lines, fmt.Sprintf("and %d more", len(all)-most))
+			break
+		}
+		text := err.Error()
+		if e, ok := errors.AsType[*backbone.Error](err); ok && !placed {
+			text = e.Message
+		}
+		lines = append(lines, boat.Printable(text))
+	}
+	return lines
+}

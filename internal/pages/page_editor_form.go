@@ -1,0 +1,207 @@
+package pages
+
+import (
+	"cmp"
+	"fmt"
+	"strconv"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/backbone"
+	"muster/internal/boat"
+	"muster/internal/ui"
+)
+
+func (p *editorPage) show(*view) g.Node {
+	return g.Group{
+		h.P(h.Class("crumb"), h.A(h.Href("/network"), g.Text("Network"))),
+		h.H1(g.Text("Layout editor")),
+		ui.Meta(g.Text("Draw the backbone from one end to the other; every button judges it anew. Nothing is kept aboard: save the file, name it under "),
+			h.Code(g.Text("layout:")), g.Text(" in muster.yaml, and muster watches over it.")),
+		p.problems(),
+		p.judged(),
+		p.Draft.form(),
+		ui.More("text", false, g.Text("The file"),
+			h.Pre(h.Class("file"), h.TabIndex("0"), h.Role("region"), h.Aria("label", "The layout as a file"), g.Text(p.YAML))),
+		ui.More("open", p.Pasted != "", g.Text("Open another file"), p.openForm()),
+	}
+}
+
+func (p *editorPage) problems() g.Node {
+	if len(p.Problems) == 0 {
+		return nil
+	}
+	return h.Section(h.Class("notice bad"), h.Aria("labelledby", "problems"), h.H2(h.ID("problems"), g.Text("To be mended")),
+		ui.Plain(g.Map(p.Problems, func(line string) g.Node { return h.Li(ui.Mark("critical"), ui.Space, g.Text(line)) })))
+}
+
+// judged is what the rules and the network say of the layout.
+func (p *editorPage) judged() g.Node {
+	if p.Audit == nil {
+		return nil
+	}
+	var problem g.Node
+	if p.Audit.Problem != "" {
+		problem = ui.Meta(g.Text("Not held against a network: " + boat.Printable(p.Audit.Problem) + "."))
+	}
+	return ui.Section("judged", "As drawn", problem, p.Audit.audit())
+}
+
+func (p *editorPage) openForm() g.Node {
+	text := g.Text("\n" + p.Pasted) // browsers leave out a line break at the start
+	return ui.Post(editorPath, h.EncType("multipart/form-data"), h.Class("panel"),
+		ui.Field("Layout file", "file", h.Type("file"), h.Accept(".yaml,.yml,application/yaml,text/plain")), ui.Space,
+		h.Label(g.Text("or its text "), h.Textarea(h.Name("text"), h.Rows("12"), h.Cols("60"), g.Attr("spellcheck", "false"), text)),
+		h.P(h.Button(h.Name("do"), h.Value("open"), g.Text("Open it"))))
+}
+
+// fields make the inputs of one row of the form: their names begin with its letter and number.
+type fields string
+
+func (f fields) text(label, name string, most int, value, example string) g.Node {
+	return ui.ValueField(label, string(f)+name, most, value, g.If(example != "", h.Placeholder(example)))
+}
+
+func (f fields) tick(label, name string, ticked bool) g.Node {
+	return ui.Tick(label, string(f)+name, ticked)
+}
+
+func (f fields) choice(label, name string, options ...g.Node) g.Node {
+	return ui.Choice(label, string(f)+name, options...)
+}
+
+func (f fields) cable(label, name, now string) g.Node {
+	return f.choice(label, name, ui.TextOptions(backbone.CableNames(), now))
+}
+
+// doing is a button that sends the whole form to have something done, and shows the part of the page that it is about.
+func doing(do, part, words, about string) g.Node {
+	return h.Button(h.Name("do"), h.Value(do), h.FormAction(editorPath+"#"+part), g.Text(words), g.If(about != "", ui.Unseen(" "+about)))
+}
+
+func grid(body ...g.Node) g.Node { return h.Div(h.Class("grid"), g.Group(body)) }
+
+func bar(buttons ...g.Node) g.Node { return h.P(h.Class("bar"), g.Group(buttons)) }
+
+// form is the draft to be changed.
+func (d *draft) form() g.Node {
+	mainButtons := bar(h.Button(h.Class("main"), h.Name("do"), h.Value("judge"), g.Text("Judge")), ui.Space, h.Button(h.Name("do"), h.Value("save"), g.Text("Save the file")))
+	end := len(d.Points)
+	var points, drops, coverage g.Group
+	for i := range d.Points {
+		points = append(points, d.point(i))
+	}
+	for i := range d.Drops {
+		drops = append(drops, d.drop(i))
+	}
+	for i := range d.Coverage {
+		coverage = append(coverage, d.coverage(i))
+	}
+	return ui.Post(editorPath, h.Class("draw"), mainButtons,
+		h.Div(h.Class("panel grid"),
+			ui.ValueField("Boat", "boat", 60, d.Boat),
+			ui.ValueField("Network, where the boat has several", "network", 60, d.Network),
+			ui.ValueField("Resistance between the data wires, power off", "resistance", 20, d.Resistance, h.Placeholder("60 ohm"))),
+		h.H2(h.ID("points"), g.Text("Points, from end to end")),
+		points,
+		h.P(doing(fmt.Sprint("add-point ", end), fmt.Sprint("point-", end), "Add a point at the end", "")),
+		h.H2(h.ID("drops"), g.Text("Drops and their devices")),
+		ui.OrElse(drops, ui.Empty("No devices yet.")),
+		bar(doing("add-drop 0", "drops", "Add a device", ""), ui.Space, doing("take-devices", "drops", "Take those on the network", "")),
+		h.H2(h.ID("coverage"), g.Text("Data that this boat must have")),
+		ui.OrElse(coverage, ui.Empty("None yet.")),
+		bar(doing("add-quantity", "coverage", "Add a quantity", "")),
+		mainButtons)
+}
+
+// pointName is what a point is called while it has no name, too.
+func (d *draft) pointName(i int) string {
+	return boat.Printable(cmp.Or(d.Points[i].Name, fmt.Sprintf("point %d", i+1)))
+}
+
+// point is one point of the backbone, with the cable to the next.
+func (d *draft) point(i int) g.Node {
+	q, f, name := &d.Points[i], fields(fmt.Sprintf("p%d.", i)), d.pointName(i)
+	return h.FieldSet(h.Class("panel"), h.ID(fmt.Sprint("point-", i)), h.Legend(g.Text(name)),
+		grid(
+			f.text("Name", "name", 60, q.Name, ""),
+			f.tick("Terminator", "terminator", q.Terminator),
+			f.tick("Power comes in", "power", q.Power),
+			g.If(q.Power, q.supply(f))),
+		h.Details(h.Class("more"), h.ID(fmt.Sprint("block-", i)), g.If(q.Reading != "" || q.Ports != "" || q.Isolates, g.Attr("open")),
+			h.Summary(g.Text("Meter, multi-port block, isolating tee")),
+			grid(
+				f.text("Meter reading, power on", "reading", 20, q.Reading, "12.1 V"),
+				f.text("Ports of its block", "ports", 3, q.Ports, ""),
+				f.tick("Isolating tee", "isolates", q.Isolates))),
+		bar(doing(fmt.Sprint("add-drop ", i), "drops", "Add a device here", ""), ui.Space, doing(fmt.Sprint("remove-point ", i), "points", "Remove", name)),
+		g.If(i+1 < len(d.Points), h.Div(h.Class("grid onward"),
+			f.text("Cable onward, length", "length", 20, q.Length, "5 m or 16 ft"),
+			f.cable("Cable onward", "cable", q.Cable),
+			h.P(doing(fmt.Sprint("add-point ", i+1), fmt.Sprint("point-", i+1), "Add a point behind", "")))))
+}
+
+// supply is what feeds the backbone at a point.
+func (q *draftPoint) supply(f fields) g.Node {
+	return g.Group{
+		f.text("Supply", "voltage", 20, q.Voltage, "12.6 V"),
+		f.text("Fuse", "fuse", 20, q.Fuse, "3 A"),
+		f.text("Power cable, length", "leg", 20, q.LegLength, "2 m"),
+		f.cable("Power cable", "legcable", q.LegCable),
+	}
+}
+
+// drop is one device with its cable.
+func (d *draft) drop(i int) g.Node {
+	x, f := &d.Drops[i], fields(fmt.Sprintf("d%d.", i))
+	name := boat.Printable(cmp.Or(x.Device, x.Model, fmt.Sprintf("device %d", i+1)))
+	return h.FieldSet(h.Class("panel"), h.ID(fmt.Sprint("drop-", i)), h.Legend(g.Text(name)),
+		grid(
+			f.text("Device", "device", 60, x.Device, ""),
+			f.choice("At", "at", d.pointOptions(x.At)),
+			f.text("Drop, length", "length", 20, x.Length, "2 m or 6 ft"),
+			f.cable("Drop, cable", "cable", x.Cable),
+			f.text("Load equivalency (50 mA each)", "load", 6, x.Load, ""),
+			f.tick("Only thought of", "planned", x.Planned)),
+		ui.More(fmt.Sprint("who-", i), false, g.Text("How it is recognised, and what it measures"), grid(
+			f.text("Model, as it tells it", "model", 60, x.Model, ""),
+			f.choice("Role", "role", ui.AnyOption("any"), g.Map(boat.Roles(), func(r boat.Role) g.Node { return ui.Option("", string(r), string(r) == x.Role) })),
+			f.text("NAME, 16 digits", "id", 16, x.Name, ""),
+			f.choice("Its voltage is that of", "measures", ui.AnyOption("nothing here"), ui.Option("drop", "its own connection", x.Measures == "drop"), d.supplyOptions(x.Measures)),
+			f.text("Battery instance", "instance", 3, x.Instance, ""))),
+		bar(doing(fmt.Sprint("remove-drop ", i), "drops", "Remove", name)))
+}
+
+// pointOptions are the points, to choose where something is.
+func (d *draft) pointOptions(now int) g.Node {
+	var list g.Group
+	for i := range d.Points {
+		list = append(list, ui.Option(strconv.Itoa(i), d.pointName(i), i == now))
+	}
+	return list
+}
+
+// supplyOptions are the points where power comes in, to choose whose voltage something measures.
+func (d *draft) supplyOptions(now string) g.Node {
+	var list g.Group
+	for i, q := range d.Points {
+		if key := strconv.Itoa(i); q.Power {
+			list = append(list, ui.Option(key, "the supply at "+boat.Printable(q.Name), key == now))
+		}
+	}
+	return list
+}
+
+// coverage is a quantity that the boat must have.
+func (d *draft) coverage(i int) g.Node {
+	c, f := &d.Coverage[i], fields(fmt.Sprintf("c%d.", i))
+	var quantities []string
+	for _, q := range boat.Quantities() {
+		quantities = append(quantities, q.Name)
+	}
+	return h.Div(h.Class("panel grid"),
+		f.choice("Quantity", "quantity", ui.TextOptions(quantities, c.Quantity)),
+		f.text("From, a device above", "from", 60, c.From, ""),
+		h.P(doing(fmt.Sprint("remove-quantity ", i), "coverage", "Remove", cmp.Or(c.Quantity, quantities[0]))))
+}

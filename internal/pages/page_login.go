@@ -1,0 +1,47 @@
+package pages
+
+import (
+	"cmp"
+	"net/http"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/api"
+	"muster/internal/boat"
+	"muster/internal/ui"
+)
+
+// tokenForm is where a person shows the token.
+type tokenForm struct {
+	Next  string // page to go on to
+	Wrong string // what was wrong with the token before
+}
+
+func (p tokenForm) show(*view) g.Node {
+	return g.Group{
+		tokenTitle,
+		ui.Problem(p.Wrong, h.Role("alert")),
+		ui.Post("/login", h.Class("panel"), ui.Hidden("next", p.Next), tokenField),
+		tokenHint,
+	}
+}
+
+// What is the same on every page that asks for the token.
+var (
+	tokenTitle = ui.Fixed(h.H1(g.Text("This boat asks for its token")))
+	tokenField = ui.Fixed(g.Group{
+		ui.Field("Token", "token", h.Type("password"), h.Required(), ui.MaxLength(200), h.AutoComplete("current-password")), ui.Space, ui.Button("Open"),
+	})
+	tokenHint = ui.Fixed(ui.Meta(g.Text("The token stands in the file that token_file names in the boat's config.")))
+)
+
+// loginPage asks for the token.
+func (s *site) loginPage(w http.ResponseWriter, r *http.Request, status int, wrong string) {
+	next := r.PostFormValue("next")
+	if r.Method == http.MethodGet && r.URL.Path != "/login" {
+		next = r.URL.RequestURI()
+	}
+	v := &view{Showing: ui.Showing{Report: &boat.Report{}}, Version: s.opt.Version, Page: "login", Title: "Token", Content: tokenForm{api.OwnPath(cmp.Or(next, "/")), wrong}}
+	ui.WritePage(w, status, v.render())
+}

@@ -1,0 +1,382 @@
+package pages
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/ui"
+)
+
+type networkPage struct {
+	Networks   []shownNetwork
+	Plans      []*shownPlan // of networks that are not there
+	Quantities []supplied
+}
+
+type shownNetwork struct {
+	boat.Network
+	Plot       g.Node
+	Busy, Full float64        // load at which the network counts as busy and as overloaded
+	Unjudged   string         // the check of that, when it is off
+	Faults     []string       // in words
+	Devices    []*boat.Device // by address; what has none comes last
+	LEN        int            // load equivalency that the devices heard of late declare
+	Away       int            // and that silent ones and those that left declare
+	Unsaid     int            // devices that declare none
+	Talkers    []shownTalker
+	Legend     bool       // the first with talkers explains the plots
+	Plan       *shownPlan // nil without a layout
+}
+
+// supplied is a quantity and who sends it.
+type supplied struct {
+	Name  string
+	State string // none, one, two for more, silent when all have stopped
+	Words string
+	From  []supplier
+}
+
+type supplier struct {
+	ui.Link
+	Network string
+	State   boat.State
+	Sends   string
+}
+
+func (s *site) networkData(_ *http.Request, r *boat.Report) (string, content, error) {
+	var p networkPage
+	explained := false
+	limits := s.opt.Checks()
+	for _, n := range r.Networks {
+		sn := shownNetwork{Network: n, Faults: faultsOfLate(&n), Busy: limits.BusBusy.Warning, Full: limits.BusBusy.Critical}
+		judge, off := "bus-busy", limits.BusBusy.Off
+		if n.Kind == event.NMEA0183 {
+			sn.Busy, sn.Full = limits.LineSaturated.Warning, limits.LineSaturated.Critical
+			judge, off = "line-saturated", limits.LineSaturated.Off
+		}
+		if off {
+			sn.Unjudged = judge
+		}
+		sn.Plot = loadPlot(n.ID, s.boat.Minutes(n.ID), sn.Busy, sn.Full)
+		sn.addDevices(r)
+		for i := range r.Talkers {
+			if t := &r.Talkers[i]; t.Network == n.ID {
+				sn.Talkers = append(sn.Talkers, showTalker(r, t))
+			}
+		}
+		sn.Legend = !explained
+		explained = explained || len(sn.Talkers) > 0
+		p.Networks = append(p.Networks, sn)
+	}
+	for _, q := range boat.Quantities() {
+		p.Quantities = append(p.Quantities, supplies(r, q))
+	}
+	s.addPlans(&p, r)
+	return "Network", p, nil
+}
+
+func (n *shownNetwork) addDevices(r *boat.Report) {
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		if d.Network != n.ID {
+			continue
+		}
+		n.Devices = append(n.Devices, d)
+		said := d.Product != nil && d.Product.LoadEquivalency != nil
+		switch away := d.State == boat.Silent || d.State == boat.Gone; {
+		case d.Own:
+		case said && away:
+			n.Away += int(*d.Product.LoadEquivalency)
+		case said:
+			n.LEN += int(*d.Product.LoadEquivalency)
+		case !away:
+			n.Unsaid++
+		}
+	}
+	slices.SortStableFunc(n.Devices, func(a, b *boat.Device) int { return cmp.Compare(addressOr(a, 256), addressOr(b, 256)) })
+}
+
+// faultsOfLate tells the faults of a network, and how many of them are of the last minute.
+func faultsOfLate(n *boat.Network) []string {
+	var words []string
+	late := ui.FaultList(n.Recent)
+	for i, f := range ui.FaultList(n.Faults) {
+		if f.Count == 0 {
+			continue
+		}
+		word := f.Words()
+		if late[i].Count > 0 {
+			word += ", " + ui.Grouped(late[i].Count) + " of them in the last minute"
+		}
+		words = append(words, word)
+	}
+	return words
+}
+
+// supplies tells who sends a quantity, and between how many of them a head has to choose, as the check many-sources sees it.
+// Devices and talkers that have stopped are told too, but do not count.
+func supplies(r *boat.Report, q boat.Quantity) supplied {
+	sup := supplied{Name: q.Name, State: "none", Words: "nobody"}
+	now := r.Suppliers(q, r.TakenAt)
+	known := map[string]bool{}
+	for _, s := range now {
+		known[s.ID] = true
+		sup.From = append(sup.From, shownSupplier(r, &s))
+	}
+	sup.addStopped(r, q, known)
+	rivals := boat.Rivals(now)
+	switch {
+	case len(rivals) > 0:
+		sup.State = "two"
+		var words []string
+		for _, list := range rivals {
+			word := strconv.Itoa(len(list)) + " compete"
+			if len(list) < len(now) {
+				word += " on " + boat.Printable(list[0].Network)
+			}
+			words = append(words, word)
+		}
+		sup.Words = strings.Join(words, ", ")
+	case len(now) > 1:
+		sup.State, sup.Words = "one", fmt.Sprintf("one on each of %d networks", len(now))
+	case len(now) == 1:
+		sup.State, sup.Words = "one", "one source"
+	case len(sup.From) > 0:
+		sup.State, sup.Words = "silent", "silent"
+		if slices.ContainsFunc(sup.From, func(s supplier) bool { return s.State == ui.NoValue }) {
+			sup.Words = "sent " + ui.NoValue
+		}
+	}
+	return sup
+}
+
+func (sup *supplied) addStopped(r *boat.Report, q boat.Quantity, known map[string]bool) {
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		messages, ok := d.Sends(q)
+		if !ok || d.Own || d.Renamed || d.State == boat.Gone || known[d.ID] {
+			continue
+		}
+		s := shownSupplier(r, &boat.Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})
+		if s.State == boat.Present || s.State == boat.Provisional {
+			s.State = "stopped"
+		}
+		sup.From = append(sup.From, s)
+	}
+	for i := range r.Talkers {
+		t := &r.Talkers[i]
+		sentences, ok := t.Sends(q)
+		if !ok || known[t.ID()] {
+			continue
+		}
+		s := shownSupplier(r, &boat.Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: sentences})
+		switch {
+		case slices.ContainsFunc(sentences, func(x boat.Sentence) bool { return r.TakenAt.Sub(x.Last) <= boat.StillSent }):
+			s.State = ui.NoValue
+		case s.State == boat.Present:
+			s.State = "stopped"
+		}
+		sup.From = append(sup.From, s)
+	}
+}
+
+func shownSupplier(r *boat.Report, s *boat.Supplier) supplier {
+	var words []string
+	add := func(word string, in *boat.Interval) {
+		if in != nil {
+			word += " every " + millis(in.Mean)
+		}
+		words = append(words, word)
+	}
+	for _, m := range s.Messages {
+		add(strconv.Itoa(int(m.PGN)), m.Interval)
+	}
+	for _, m := range s.Sentences {
+		add(boat.Printable(m.Formatter), m.Interval)
+	}
+	out := supplier{Link: ui.Link{ID: s.ID}, Network: s.Network, Sends: strings.Join(words, ", ")}
+	if s.Talker != nil {
+		out.Text, out.State = ui.TalkerTitle(s.Talker), s.Talker.State(r.TakenAt)
+	} else {
+		out.Text, out.State = ui.TitleAt(s.Device), s.Device.State
+	}
+	return out
+}
+
+func addressOr(d *boat.Device, none int) int {
+	if d.Address == nil {
+		return none
+	}
+	return int(*d.Address)
+}
+
+// lineConditions are what an NMEA 0183 line's bytes show of it, in words.
+var lineConditions = map[string]string{
+	"good":           "clean: whole sentences come through",
+	"noisy":          "noisy: sentences come through, but many are damaged",
+	"wrong-baud":     "wrong speed or reversed wires: nothing can be read",
+	"other-protocol": "text, but no NMEA 0183",
+}
+
+func (p networkPage) show(v *view) g.Node {
+	return g.Group{
+		h.H1(g.Text("Network")),
+		ui.OrElse(g.Map(p.Networks, func(n shownNetwork) g.Node { return n.node(v.Report) }), ui.Empty("No network has been heard yet.")),
+		g.Map(p.Plans, func(plan *shownPlan) g.Node {
+			return h.Section(h.Aria("labelledby", "layout-"+ui.Slug(plan.ID)), plan.node())
+		}),
+		ui.Section("quantities", "Who supplies what", h.Ul(h.Class("supplies"), g.Map(p.Quantities, supplied.node))),
+	}
+}
+
+func (n *shownNetwork) node(r *boat.Report) g.Node {
+	name := boat.Printable(n.ID)
+	return h.Section(h.Aria("label", "Network "+name),
+		h.H2(h.ID("net-"+ui.Slug(n.ID)), g.Text(name), ui.Small(ui.NetworkKind(&n.Network))),
+		h.Div(h.Class("columns"),
+			h.Figure(n.plot(), h.FigCaption(h.Class("meta"), g.Text(n.caption()))),
+			h.Div(h.H3(g.Text("Faults")), n.faults(), n.supply())),
+		n.layout(),
+		g.If(len(n.Devices) > 0, n.backbone()),
+		g.If(len(n.Talkers) > 0, n.talkers(r)))
+}
+
+func (n *shownNetwork) plot() g.Node {
+	if n.Plot == nil {
+		return ui.Empty("No load to show yet.")
+	}
+	return n.Plot
+}
+
+// caption explains the plot of the load.
+func (n *shownNetwork) caption() string {
+	words := "Load by the minute"
+	if n.Load != nil {
+		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", ui.Percent(n.LoadRecent), ui.Percent(n.Load.Mean), ui.Percent(n.Load.Peak))
+	}
+	share := func(f float64) string { return strconv.FormatFloat(math.Round(f*1000)/10, 'f', -1, 64) + " %" }
+	off := ""
+	if n.Unjudged != "" {
+		off = ", but " + n.Unjudged + " is switched off in the config"
+	}
+	return words + fmt.Sprintf(". Dashed: busy at %s, overloaded at %s%s. Triangles: minutes with faults. %s in all.", share(n.Busy), share(n.Full), off, ui.Frames(&n.Network))
+}
+
+func (n *shownNetwork) faults() g.Node {
+	if len(n.Faults) == 0 {
+		return h.P(ui.Mark("well"), g.Text(" None seen."))
+	}
+	return ui.Plain(g.Map(n.Faults, func(s string) g.Node { return h.Li(ui.Mark("warning"), g.Text(" "+s)) }))
+}
+
+// supply is what the network feeds, or what an NMEA 0183 line is like.
+func (n *shownNetwork) supply() g.Node {
+	if n.Kind == event.NMEA2000 {
+		words := fmt.Sprintf("%d LEN declared", n.LEN)
+		if n.Away > 0 {
+			words += fmt.Sprintf("; %d more by devices not heard now", n.Away)
+		}
+		if n.Unsaid > 0 {
+			words += "; " + boat.Counted(n.Unsaid, "device", "devices") + " did not say"
+		}
+		return g.Group{h.H3(g.Text("Power")), h.P(g.Text(words + ". One LEN is 50 mA."))}
+	}
+	words := "Speed unknown"
+	if n.BitRate != 0 {
+		words = fmt.Sprintf("%d baud", n.BitRate)
+	}
+	words += ui.After("; ", lineConditions[n.Line.Condition])
+	if n.Line.LikelyBaud != 0 {
+		words += fmt.Sprintf(". The talker most likely sends at %d baud", n.Line.LikelyBaud)
+	}
+	return g.Group{h.H3(g.Text("Line")), h.P(g.Text(words + "."))}
+}
+
+// layout is the layout of the backbone, or the way to draw one.
+func (n *shownNetwork) layout() g.Node {
+	switch {
+	case n.Plan != nil:
+		return n.Plan.node()
+	case n.Kind == event.NMEA2000:
+		return h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+ui.Query(n.ID)), g.Text("Draw the layout of this backbone")))
+	}
+	return nil
+}
+
+func (n *shownNetwork) backbone() g.Node {
+	id := "backbone-" + ui.Slug(n.ID)
+	return g.Group{
+		h.H3(h.ID(id), g.Text("Backbone")),
+		ui.Meta(g.Text("In the order of addresses: the wire does not tell where along the backbone a device sits.")),
+		h.Ul(h.Class("backbone"), h.Aria("labelledby", id), g.Map(n.Devices, tap)),
+	}
+}
+
+// tap is a device on the drawing of a backbone.
+func tap(d *boat.Device) g.Node {
+	words := "no address"
+	if d.Address != nil {
+		words = fmt.Sprintf("address %d", *d.Address)
+	}
+	if p := d.Product; p != nil && p.LoadEquivalency != nil {
+		words += fmt.Sprintf(" · %d LEN", *p.LoadEquivalency)
+	}
+	if d.Own {
+		words += " · muster itself"
+	}
+	return h.Li(h.Class(string(d.State)),
+		h.Span(h.Class("tap"), ui.DeviceLink(d.ID, g.Text(ui.DeviceTitle(d))), ui.Small(words), ui.Space, ui.State(d.State)))
+}
+
+func (n *shownNetwork) talkers(r *boat.Report) g.Node {
+	id := "talkers-" + ui.Slug(n.ID)
+	return g.Group{
+		h.H3(h.ID(id), g.Text("Talkers")),
+		g.If(n.Legend, legend()),
+		h.Ul(h.Class("talkers"), h.Aria("labelledby", id), g.Map(n.Talkers, func(s shownTalker) g.Node { return s.folded(r) })),
+	}
+}
+
+// folded is the talker with its troubles in view, and all else behind them.
+func (s *shownTalker) folded(r *boat.Report) g.Node {
+	id := ui.Slug(s.ID())
+	words := boat.Counted(len(s.Lines), "sentence", "sentences")
+	if s.Rate != 0 {
+		words += fmt.Sprintf(", %.2g a second", s.Rate)
+	}
+	return h.Li(h.ID("talker-"+id), h.Details(h.ID("what-"+id), g.If(s.Trouble(), g.Attr("open")),
+		h.Summary(h.B(g.Text(s.Title)), ui.Space, ui.State(s.State), ui.Space, h.Small(g.Text(words),
+			g.If(s.Damaged > 0, g.Group{g.Text("; "), ui.Mark("warning"), g.Text(" " + ui.Grouped(s.Damaged) + " with a wrong checksum")}),
+			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + boat.Counted(s.AIS.Targets, "AIS target", "AIS targets")) }))),
+		s.node(r, false),
+		h.P(h.Class("links"), ui.DeviceLink(s.ID(), g.Text("Page of "+s.Title)))))
+}
+
+func (sup supplied) node() g.Node {
+	state := sup.State
+	switch state {
+	case "one":
+		state = "present"
+	case "two":
+		state = "warning"
+	}
+	return h.Li(h.Class(sup.State), h.B(g.Text(sup.Name)), ui.Space,
+		h.Span(h.Class("state "+state), ui.Mark(sup.State), g.Text(" "+sup.Words)),
+		g.If(len(sup.From) > 0, g.Group{ui.Space, h.Span(g.Map(sup.From, supplier.node))}))
+}
+
+func (s supplier) node() g.Node {
+	return h.Span(h.Class("source"), ui.DeviceLink(s.ID, g.Text(s.Text)), ui.Space, h.Small(
+		g.Text(boat.Printable(s.Network)+" · "+s.Sends),
+		g.If(s.State != boat.Present, g.Group{g.Text(" · "), ui.Mark(s.State), g.Text(" " + ui.Words(string(s.State)))})))
+}

@@ -1,0 +1,168 @@
+package pages
+
+import (
+	"cmp"
+	"context"
+	"net/http"
+	"slices"
+	"time"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/alert"
+	"muster/internal/api"
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/ui"
+)
+
+// silencesPage is what keeps alerts from being told, and whom it concerns now.
+type silencesPage struct {
+	Silences []silenceRow
+	Held     []ui.Alert // stand, and nobody is told of them
+	Standing []ui.Alert // those that could be silenced
+	Devices  []ui.Link  // by title
+	Alert    string     // id of the alert that the form begins with
+	Device   string     // id of the device that the form begins with
+}
+
+type silenceRow struct {
+	alert.Silence
+	What string
+	Left string // until its end
+}
+
+type span struct{ For, Words string }
+
+// spans are the lengths that the page offers; the API takes any up to maxSilence.
+var spans = []span{{"30m", "half an hour"}, {"2h", "2 hours"}, {"8h", "8 hours"}, {"24h", "a day"}, {"168h", "a week"}, {"720h", "30 days"}, {"2160h", "90 days"}}
+
+func (s *site) silencesData(r *http.Request, report *boat.Report) (string, content, error) {
+	p := &silencesPage{Alert: r.URL.Query().Get("alert"), Device: r.URL.Query().Get("device")}
+	for _, silence := range s.opt.Desk.Silences() {
+		p.Silences = append(p.Silences, silenceRow{silence, silenced(report, &silence), left(silence.Until.Sub(report.TakenAt))})
+	}
+	for _, a := range ui.Alerts(report) {
+		switch {
+		case a.State == boat.AlertCleared:
+		case a.SilencedUntil != 0 || a.Accepted != "":
+			p.Held = append(p.Held, a)
+		default:
+			p.Standing = append(p.Standing, a)
+		}
+	}
+	for i := range report.Devices {
+		if d := &report.Devices[i]; !d.Own {
+			p.Devices = append(p.Devices, ui.Link{ID: d.ID, Text: ui.TitleAt(d)})
+		}
+	}
+	slices.SortStableFunc(p.Devices, func(a, b ui.Link) int { return cmp.Compare(a.Text, b.Text) })
+	return "Silences", p, nil
+}
+
+func (p *silencesPage) show(v *view) g.Node {
+	return g.Group{
+		h.P(h.Class("crumb"), h.A(h.Href("/#alerts"), g.Text("Alerts"))),
+		h.H1(g.Text("Silences")),
+		ui.Meta(g.Text("A silenced alert is still shown, and nobody is told of it. What still stands when its silence ends is told then.")),
+		ui.Section("set", "In force", h.Ul(h.Class("manual"), ui.OrElse(g.Map(p.Silences, func(s silenceRow) g.Node { return s.node(v) }),
+			h.Li(h.Class("empty"), g.Text("None: everybody is told of every alert."))))),
+		g.If(v.Act, ui.Section("new", "Silence something", ui.Meta(g.Text("One alert; or all alerts of a check, of a device, or of a check on a device.")), p.form())),
+		g.If(len(p.Held) > 0, ui.Section("held", "Held back now", ui.Plain(g.Map(p.Held, heldItem)))),
+	}
+}
+
+// node is a silence in force, and the way to end it.
+func (s *silenceRow) node(v *view) g.Node {
+	words := s.Left + " more, until " + ui.Stamp(s.Until) + ui.After(" · ", s.Why) + ui.After(" · by ", s.By)
+	if s.Work {
+		words += " · ends with the work order"
+	}
+	return h.Li(h.Span(h.B(g.Text(s.What)), h.Br(), h.Small(g.Text(words))), ui.Space,
+		g.If(v.Act && !s.Work, ui.Post("/silences/end", ui.Hidden("alert", s.Alert), ui.Hidden("check", s.Check), ui.Hidden("device", s.Device),
+			h.Button(g.Text("End it"), ui.Unseen(": "+s.What)))))
+}
+
+var checkOptions = ui.Fixed(g.Group{ui.AnyOption("any"), ui.TextOptions(check.IDs(), "")})
+
+func (p *silencesPage) form() g.Node {
+	return ui.Post("/silences", h.Class("panel grid"),
+		ui.Choice("Alert", "alert", ui.AnyOption("not one alone"), g.Map(p.Standing, func(a ui.Alert) g.Node {
+			return ui.Option(a.ID, string(a.Severity)+": "+boat.Printable(a.Summary), a.ID == p.Alert)
+		})),
+		ui.Choice("Check", "check", checkOptions),
+		ui.Choice("Device", "device", ui.AnyOption("any"), linkOptions(p.Devices, p.Device)),
+		ui.Choice("For", "for", g.Map(spans, func(s span) g.Node { return ui.Option(s.For, s.Words, s.For == "8h") })),
+		ui.Field("Why", "why", h.Required(), ui.MaxLength(200)),
+		yourName(),
+		h.P(ui.Button("Silence it")))
+}
+
+// heldItem is an alert that nobody is told of, and why.
+func heldItem(a ui.Alert) g.Node {
+	why := "until " + ui.Stamp(a.SilencedUntil)
+	if a.Accepted != "" {
+		why = "accepted in the config: " + boat.Printable(a.Accepted)
+	}
+	return h.Li(ui.State(a.Severity), ui.Space, ui.Printable(a.Summary), ui.Small(why))
+}
+
+// silenced says in words what a silence holds back.
+func silenced(r *boat.Report, s *alert.Silence) string {
+	device := s.Device
+	if d := r.Device(s.Device); d != nil {
+		device = ui.TitleAt(d)
+	}
+	words := "Everything"
+	switch {
+	case s.Work:
+		words = "What work brings about"
+	case s.Alert != "":
+		words = s.Alert
+		for i := range r.Alerts {
+			if r.Alerts[i].ID == s.Alert {
+				words = cmp.Or(r.Alerts[i].Summary, s.Alert)
+			}
+		}
+	case s.Check != "":
+		words = "Check " + s.Check
+	}
+	if s.Device != "" {
+		words += " on " + device
+	}
+	if s.Network != "" {
+		words += " on " + s.Network
+	}
+	return boat.Printable(words)
+}
+
+// left is a time to come in the unit that people would take.
+func left(d time.Duration) string {
+	switch {
+	case d <= time.Minute:
+		return "a minute at most"
+	case d < 2*time.Hour:
+		return boat.Counted(int(d.Round(time.Minute)/time.Minute), "minute", "minutes")
+	case d < 48*time.Hour:
+		return boat.Counted(int(d.Round(time.Hour)/time.Hour), "hour", "hours")
+	}
+	return boat.Counted(int(d.Round(24*time.Hour)/(24*time.Hour)), "day", "days")
+}
+
+// addSilencesPage registers the page of silences and its forms.
+func (s *site) addSilencesPage(mux *http.ServeMux) {
+	s.page(mux, "GET /silences", "silences", s.silencesData)
+	s.form(mux, "POST /silences", "/silences", "silenced", func(ctx context.Context, r *http.Request) error {
+		f := r.PostForm.Get
+		silence, length, err := api.SilenceEntry{Alert: f("alert"), Check: f("check"), Device: f("device"), For: f("for"), By: f("by"), Why: f("why")}.Silence()
+		if err == nil {
+			_, err = s.opt.Desk.Silence(ctx, silence, length)
+		}
+		return err
+	})
+	s.form(mux, "POST /silences/end", "/silences", "unsilenced", func(ctx context.Context, r *http.Request) error {
+		f := r.PostForm.Get
+		return s.opt.Desk.EndSilence(ctx, alert.Silence{Alert: f("alert"), Check: f("check"), Device: f("device")})
+	})
+}

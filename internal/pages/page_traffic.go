@@ -1,0 +1,219 @@
+package pages
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"net/http"
+	"net/url"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/api"
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/nmea0183"
+	"muster/internal/ui"
+	"muster/pgn"
+)
+
+type trafficPage struct {
+	Filter    api.Filter
+	Formatter string // only sentences of that type
+	Networks  []ui.Link
+	Devices   []ui.Link
+	Kinds     []ui.Link   // of messages and sentences
+	Rows      []api.Heard // latest first
+	Names     map[string]string
+	Stream    string
+	Problem   string
+}
+
+// trafficRows is how many messages the page shows.
+const trafficRows = 40
+
+func (s *site) trafficData(req *http.Request, r *boat.Report) (string, content, error) {
+	q := req.URL.Query()
+	p := trafficPage{Filter: api.Filter{Network: q.Get("network"), Device: q.Get("device")}, Names: map[string]string{}}
+	p.choose(cmp.Or(q.Get("message"), q.Get("pgn")))
+	for i := range r.Networks {
+		id := boat.Printable(r.Networks[i].ID)
+		p.Networks = append(p.Networks, ui.Link{ID: id, Text: id})
+	}
+	numbers := map[uint32]string{}
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		p.name(d.ID, ui.TitleAt(d))
+		for _, t := range d.Transmits {
+			numbers[t.PGN] = t.Title
+		}
+	}
+	formatters := map[string]bool{}
+	for i := range r.Talkers {
+		t := &r.Talkers[i]
+		p.name(t.ID(), ui.TalkerTitle(t))
+		for _, s := range t.Sentences {
+			formatters[s.Formatter] = true
+		}
+	}
+	for n, title := range numbers {
+		if title == "" {
+			if def := pgn.Lookup(n); def != nil {
+				title = def.Title
+			}
+		}
+		p.Kinds = append(p.Kinds, ui.Link{ID: strconv.Itoa(int(n)), Text: strings.TrimSpace(strconv.Itoa(int(n)) + " " + title)})
+	}
+	slices.SortFunc(p.Kinds, func(a, b ui.Link) int { return cmp.Or(cmp.Compare(len(a.ID), len(b.ID)), cmp.Compare(a.ID, b.ID)) })
+	for _, f := range slices.Sorted(maps.Keys(formatters)) {
+		id := boat.Printable(f)
+		p.Kinds = append(p.Kinds, ui.Link{ID: id, Text: strings.TrimSpace(id + " " + nmea0183.Title(f))})
+	}
+	p.take(s.opt.Traffic)
+	return "Traffic", p, nil
+}
+
+var formatterText = regexp.MustCompile(`^[A-Z0-9]{1,15}$`)
+
+// choose takes the number of a message or the type of a sentence.
+func (p *trafficPage) choose(text string) {
+	n, err := strconv.ParseUint(text, 10, 17)
+	formatter := strings.ToUpper(text)
+	switch {
+	case text == "":
+	case err == nil:
+		p.Filter.PGN = uint32(n)
+	case formatterText.MatchString(formatter) && strings.Trim(text, "0123456789") != "":
+		p.Formatter = formatter
+	default:
+		p.Problem = fmt.Sprintf("%s is no message: give a number from 0 to 131071, or the type of a sentence, such as RMC.", boat.Printable(strconv.Quote(text)))
+	}
+}
+
+func (p *trafficPage) name(id, text string) {
+	p.Devices = append(p.Devices, ui.Link{ID: boat.Printable(id), Text: text})
+	p.Names[id] = text
+}
+
+// take takes the latest of the traffic that the filter wants, and notes where more will come from.
+func (p *trafficPage) take(t *api.Traffic) {
+	var messages []*api.Message
+	var sentences []*api.TrafficSentence
+	if p.Formatter == "" {
+		messages, _, _ = t.Since(0, p.Filter, trafficRows)
+	}
+	if p.Filter.PGN == 0 {
+		sentences, _, _ = t.Sentences(0, api.SentenceFilter{Network: p.Filter.Network, Device: p.Filter.Device, Formatter: p.Formatter}, trafficRows)
+	}
+	p.Rows = api.InOrder(messages, sentences)
+	slices.Reverse(p.Rows)
+	p.Rows = p.Rows[:min(len(p.Rows), trafficRows)]
+	stream := url.Values{"latest": {"true"}, "sentences": {"true"}}
+	for key, value := range map[string]string{"network": p.Filter.Network, "device": p.Filter.Device, "pgn": p.chosenPGN(), "formatter": p.Formatter} {
+		if value != "" {
+			stream.Set(key, value)
+		}
+	}
+	p.Stream = api.Prefix + "/messages/stream?" + stream.Encode()
+}
+
+// chosenPGN is the number of the messages that are shown, "" for all.
+func (p *trafficPage) chosenPGN() string {
+	if p.Filter.PGN == 0 {
+		return ""
+	}
+	return strconv.Itoa(int(p.Filter.PGN))
+}
+
+func (p trafficPage) show(*view) g.Node {
+	return g.Group{
+		h.H1(g.Text("Traffic")),
+		ui.Problem(p.Problem),
+		p.filterForm(),
+		ui.Meta(g.Text("The newest first; on a busy bus or line the newest of each kind at every turn. Fields without a value are left out; the API gives all. "),
+			h.Span(h.ID("rate"))),
+		h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
+			ui.OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("Nothing yet.")))),
+	}
+}
+
+func (p *trafficPage) filterForm() g.Node {
+	return h.Form(h.Class("panel filter"), h.Method("get"), h.Action("/traffic"), h.Aria("label", "Filter"),
+		g.If(len(p.Networks) > 1, ui.Choice("Network", "network", ui.AnyOption("all"), linkOptions(p.Networks, p.Filter.Network))),
+		ui.Choice("Device", "device", h.ID("devices"), ui.AnyOption("all"), linkOptions(p.Devices, p.Filter.Device)),
+		ui.Choice("Message", "message", ui.AnyOption("all"), linkOptions(p.Kinds, p.chosenPGN()+p.Formatter)), ui.Space,
+		ui.Button("Show"), ui.Space,
+		ui.Button("Pause", h.Type("button"), h.ID("pause"), h.Aria("pressed", "false"), g.Attr("hidden")))
+}
+
+func linkOptions(list []ui.Link, now string) g.Node {
+	return g.Map(list, func(l ui.Link) g.Node { return ui.Option(l.ID, l.Text, l.ID == now) })
+}
+
+// row is a line of the list; the script writes those that come later alike.
+func (p *trafficPage) row(r api.Heard) g.Node {
+	if r.Sentence != nil {
+		return p.sentence(r.Sentence)
+	}
+	m := r.Message
+	number := fmt.Sprint(m.PGN)
+	if m.Instance != nil {
+		number += fmt.Sprintf(" · instance %d", *m.Instance)
+	}
+	return p.line(m.Time, m.Device, ui.Either(m.Title, "unlisted message"), number, nil, m.Fields, m.Data, false)
+}
+
+func (p *trafficPage) sentence(m *api.TrafficSentence) g.Node {
+	return p.line(m.Time, m.Device, ui.Either(m.Title, "unlisted sentence"), m.Talker+m.Formatter, notes(m), m.Fields, m.Tags+m.Sentence, true)
+}
+
+// notes say what is odd about a sentence.
+func notes(m *api.TrafficSentence) (list []string) {
+	for _, n := range []struct {
+		odd  bool
+		text string
+	}{
+		{m.Checksum == "bad", "wrong checksum"}, {m.Checksum == "missing", "no checksum"}, {m.TagChecksum == "bad", "wrong checksum of its tag block"},
+		{m.Sent, "sent by muster"},
+	} {
+		if n.odd {
+			list = append(list, n.text)
+		}
+	}
+	return list
+}
+
+// line shows what came, with its data where it told no value, or always.
+func (p *trafficPage) line(at event.Time, device, title, number string, notes []string, fields []api.MessageField, data string, always bool) g.Node {
+	shown, more := told(fields)
+	return h.Li(
+		h.Span(h.Class("at"), g.Text(at.UTC().Format("15:04:05.000"))), ui.Space,
+		h.Span(h.Class("from"), g.Text(cmp.Or(p.Names[device], boat.Printable(device)))), ui.Space,
+		h.B(g.Text(title)), ui.Small(number), ui.Space,
+		g.Map(notes, func(n string) g.Node { return g.Group{h.Span(h.Class("flag"), g.Text(n)), ui.Space} }),
+		h.Span(h.Class("fields"), g.Map(shown, func(f api.MessageField) g.Node { return g.Group{value(f.Name, f.Text), ui.Space} }),
+			g.If(more > 0, h.Span(g.Textf("and %d more", more))),
+			g.If(always || len(shown) == 0, h.Code(g.Text(data)))))
+}
+
+// shownFields is how many fields of one message a page shows.
+const shownFields = 10
+
+// told are the fields that have a value, as many as a page shows, and how many more there are.
+func told(fields []api.MessageField) (list []api.MessageField, more int) {
+	for _, f := range fields {
+		switch {
+		case f.State != "":
+		case len(list) < shownFields:
+			list = append(list, f)
+		default:
+			more++
+		}
+	}
+	return list, more
+}

@@ -1,0 +1,54 @@
+package pages
+
+import (
+	"strings"
+	"testing"
+
+	"muster/internal/api"
+	"muster/internal/ui/webtest"
+)
+
+func TestTrafficPage(t *testing.T) {
+	tr := api.NewTraffic(0)
+	s := serve(t, api.Options{Reports: webtest.NewReports(webtest.Sample(t)), Traffic: tr})
+	webtest.Note(tr, 128267, []byte{0, 0xD2, 4, 0, 0, 0, 0, 0xFF})
+	webtest.Hear(tr, "ttyUSB0", webtest.Sealed("$SDDPT,1.5,0.0"), "$GPZDA,1*00", `\s:x*00\$HCHDM,90.0,M`)
+	ask := func(query string) string {
+		resp, page := webtest.Get(t, s.URL()+"/traffic"+query)
+		if resp.StatusCode != 200 {
+			t.Fatal(resp.Status)
+		}
+		_, rest, _ := strings.Cut(page, `<ol class="traffic"`)
+		return rest
+	}
+	for _, tt := range []struct {
+		query     string
+		has, lack []string
+	}{
+		{"", []string{"Water Depth", "$SDDPT,1.5,0.0*", "1.5 m", "wrong checksum<", "no checksum<", "wrong checksum of its tag block", `\s:x*00\$HCHDM`, "sentences=true"}, []string{"Nothing yet"}},
+		{"?message=DPT", []string{"$SDDPT", "formatter=DPT"}, []string{"Water Depth", "$GPZDA"}},
+		{"?message=dpt", []string{"$SDDPT", "formatter=DPT"}, []string{"Water Depth"}},
+		{"?message=128267", []string{"Water Depth", "pgn=128267"}, []string{"$SDDPT"}},
+		{"?pgn=128267", []string{"Water Depth", "pgn=128267"}, []string{"$SDDPT"}},
+		{"?device=ttyUSB0%2FGP", []string{"$GPZDA", "device=ttyUSB0%2FGP"}, []string{"Water Depth", "$SDDPT"}},
+		{"?network=ttyUSB0", []string{"$GPZDA", "network=ttyUSB0"}, []string{"Water Depth"}},
+		{"?network=can0", []string{"Water Depth"}, []string{"$GPZDA"}},
+	} {
+		text := ask(tt.query)
+		for _, want := range tt.has {
+			if !strings.Contains(text, want) {
+				t.Errorf("%q lacks %q: %s", tt.query, want, text)
+			}
+		}
+		for _, no := range tt.lack {
+			if strings.Contains(text, no) {
+				t.Errorf("%q has %q", tt.query, no)
+			}
+		}
+	}
+	for _, wrong := range []string{"200000", "-1", "%3Cb%3E", "D%20T"} {
+		if _, page := webtest.Get(t, s.URL()+"/traffic?message="+wrong); !strings.Contains(page, "is no message: give a number") {
+			t.Errorf("%s is a message", wrong)
+		}
+	}
+}

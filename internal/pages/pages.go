@@ -1,0 +1,247 @@
+package pages
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"muster/internal/api"
+	"muster/internal/boat"
+	"muster/internal/release"
+	"muster/internal/ui"
+)
+
+// sayings are what a page may tell after a form, by the key in its address.
+var sayings = map[string]string{
+	"acknowledged": "Acknowledged.",
+	"taken":        "The snapshot is taken and sealed.",
+	"entered":      "The device is entered.",
+	"removed":      "The device is removed.",
+	"following":    "The work order is being followed.",
+	"ended":        "The work order is no longer followed.",
+	"confirmed":    "The version is noted.",
+	"accepted":     "The snapshot is the baseline from now on.",
+	"no-baseline":  "The boat is held against no baseline.",
+	"silenced":     "Silenced.",
+	"unsilenced":   "The silence is ended.",
+}
+
+// pageCache keeps the pages of the latest report, so that many readers cost one rendering.
+type pageCache struct {
+	mu     sync.Mutex
+	report *boat.Report
+	pages  map[string][]byte
+}
+
+// cachedPages bounds the cache: addresses with filters of a reader's own choice could fill it.
+const cachedPages = 64
+
+func (c *pageCache) get(r *boat.Report, key string, render func() ([]byte, error)) ([]byte, error) {
+	c.mu.Lock()
+	if c.report != r || len(c.pages) >= cachedPages {
+		c.report, c.pages = r, map[string][]byte{}
+	}
+	page, ok := c.pages[key]
+	c.mu.Unlock()
+	if ok {
+		return page, nil
+	}
+	page, err := render()
+	if err != nil {
+		return nil, err
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.report == r {
+		c.pages[key] = page
+	}
+	return page, nil
+}
+
+func (c *pageCache) clear() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.report = nil
+}
+
+// site is the pages of one boat.
+type site struct {
+	boat    *api.Server
+	door    *api.Door
+	opt     api.Options
+	shown   pageCache
+	finders map[string]found // pages by their paths
+}
+
+// Add gives a server the pages of its boat. It is called before Serve.
+func Add(boat *api.Server) { newSite(boat) }
+
+func newSite(boat *api.Server) *site {
+	s := &site{boat: boat, door: boat.Door(), opt: boat.Options(), finders: map[string]found{}}
+	s.door.Ask(s.loginPage)
+	s.door.Allow(editorPath)
+	s.addPages(boat.Mux())
+	return s
+}
+
+func (s *site) addPages(mux *http.ServeMux) {
+	mux.Handle("GET /static/", http.StripPrefix("/static/", ui.Static()))
+	s.page(mux, "GET /{$}", "boat", s.boatData)
+	s.page(mux, "GET /devices/{id}", "device", s.deviceData)
+	s.page(mux, "GET /network", "network", s.networkData)
+	s.page(mux, "GET /work", "work", s.workData)
+	s.page(mux, "GET /proof", "proof", s.proofData)
+	s.page(mux, "GET /traffic", "traffic", s.trafficData)
+	s.addSilencesPage(mux)
+	s.addBaselineForms(mux)
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
+		if !api.IsPage(r) && api.OtherMethod(mux, w, r) {
+			return
+		}
+		s.failed(w, r, fmt.Errorf("%w at %s: the menu leads to all there are", errNoPage, strconv.Quote(r.URL.Path)))
+	})
+	mux.HandleFunc("GET /backbone/report", s.commissioningReport)
+	mux.HandleFunc("GET /backbone/report.pdf", s.commissioningReport)
+	mux.HandleFunc("GET "+editorPath, s.editor)
+	mux.HandleFunc("POST "+editorPath, s.editor)
+	mux.HandleFunc("GET /proof/record", s.serviceRecord)
+	mux.HandleFunc("GET /proof/record.pdf", s.serviceRecord)
+	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
+	mux.HandleFunc("POST /login", s.door.Login)
+	mux.HandleFunc("POST /logout", s.door.Logout)
+
+	s.form(mux, "POST /alerts/acknowledge", "/", "acknowledged", func(ctx context.Context, r *http.Request) error {
+		by := strings.TrimSpace(r.PostForm.Get("by"))
+		if by == "" || len(by) > 240 {
+			return errors.New("say who acknowledges, in up to 60 characters")
+		}
+		return s.opt.Desk.Acknowledge(ctx, r.PostForm.Get("alert"), by)
+	})
+	s.form(mux, "POST /proof/take", "/proof", "taken", func(context.Context, *http.Request) error {
+		_, err := s.boat.TakeSnapshot()
+		return err
+	})
+	s.form(mux, "POST /work/manual", "/work", "entered", func(ctx context.Context, r *http.Request) error {
+		f := r.PostForm.Get
+		m, err := api.ManualEntry{Role: f("role"), Maker: f("maker"), Model: f("model"), Serial: f("serial"), Software: f("software"),
+			Place: f("place"), Note: f("note"), By: f("by")}.Manual()
+		if err == nil {
+			_, err = s.opt.Desk.AddManual(ctx, m)
+		}
+		return err
+	})
+	s.form(mux, "POST /work/manual/remove", "/work", "removed", func(ctx context.Context, r *http.Request) error {
+		return s.opt.Desk.RemoveManual(ctx, r.PostForm.Get("id"))
+	})
+	s.form(mux, "POST /work/confirm", "/work", "confirmed", func(ctx context.Context, r *http.Request) error {
+		f := r.PostForm.Get
+		return s.opt.Desk.Confirm(ctx, f("step"), strings.TrimSpace(f("version")), strings.TrimSpace(f("by")))
+	})
+	s.form(mux, "POST /work/order", "/work", "following", func(ctx context.Context, r *http.Request) error {
+		file, _, err := r.FormFile("order")
+		if err != nil {
+			return errors.New("choose the file of a work order, as muster plan writes it")
+		}
+		defer file.Close()
+		text, err := io.ReadAll(file)
+		if err != nil {
+			return fmt.Errorf("read the work order: %w", err)
+		}
+		order, err := release.ParseOrder(text)
+		if err != nil {
+			return err
+		}
+		return s.opt.Desk.Follow(ctx, order)
+	})
+	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.opt.Desk.Follow(ctx, nil) })
+}
+
+// finder gives the content of a page.
+type finder func(*http.Request, *boat.Report) (title string, _ content, _ error)
+
+// found is a page by its name in the menu, and what finds its content.
+type found struct {
+	name string
+	find finder
+}
+
+// page registers a page whose content find gives; an error of ErrNoSuch is answered with 404.
+func (s *site) page(mux *http.ServeMux, pattern, name string, find finder) {
+	if path, ok := strings.CutPrefix(pattern, "GET "); ok {
+		s.finders[strings.TrimSuffix(path, "{$}")] = found{name, find}
+	}
+	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		report := s.opt.Reports.Report()
+		v := s.view(r, report, name)
+		render := func() ([]byte, error) {
+			var err error
+			if v.Mark, err = s.boat.Mark(report); err != nil {
+				return nil, err
+			}
+			if v.Title, v.Content, err = find(r, report); err != nil {
+				return nil, err
+			}
+			return v.render(), nil
+		}
+		var page []byte
+		var err error
+		if name == "traffic" {
+			page, err = render()
+		} else {
+			page, err = s.shown.get(report, fmt.Sprint(v.Act, v.Leave, " ", r.URL.EscapedPath(), "?", r.URL.RawQuery), render)
+		}
+		if err != nil {
+			s.failed(w, r, err)
+			return
+		}
+		ui.WritePage(w, http.StatusOK, page)
+	})
+}
+
+func (s *site) view(r *http.Request, report *boat.Report, name string) *view {
+	if report == nil {
+		report = &boat.Report{}
+	}
+	v := &view{Showing: ui.Showing{Report: report}, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
+		Act: s.door.MayAct(r)}
+	if v.Act {
+		v.Acts = v.alertActs
+	}
+	return v
+}
+
+// render writes a page of the daemon.
+func (v *view) render() []byte { return ui.Rendered(v.document()) }
+
+// actWithin bounds how long a person waits for the model.
+const actWithin = 5 * time.Second
+
+// form registers what a form of a page does; then the reader is sent to the page next, which says so. On an error the page is shown again,
+// with what was wrong and what was typed.
+func (s *site) form(mux *http.ServeMux, pattern, next, said string, act func(context.Context, *http.Request) error) {
+	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+		err := r.ParseForm() // by itself: ParseMultipartForm hides its error
+		if err == nil {
+			if err = r.ParseMultipartForm(api.BodyLimit); errors.Is(err, http.ErrNotMultipart) {
+				err = nil
+			}
+		}
+		if err == nil {
+			ctx, cancel := context.WithTimeout(r.Context(), actWithin)
+			defer cancel()
+			err = act(ctx, r)
+		}
+		if err != nil {
+			s.again(w, r, next, err)
+			return
+		}
+		s.shown.clear()
+		http.Redirect(w, r, next+"?said="+said, http.StatusSeeOther)
+	})
+}

@@ -1,0 +1,56 @@
+package pages
+
+import (
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/job"
+	"muster/internal/ui"
+)
+
+// legend explains the interval plots.
+func legend() g.Node {
+	return ui.Meta(g.Text("Intervals from 10 ms to 100 s, a line for each power of ten: " +
+		"line = shortest to longest, box = usual spread, bar = mean, diamond = published or usual."))
+}
+
+// yourName asks who acts.
+func yourName() g.Node { return nameField("") }
+
+// nameField is yourName with the name that was given before.
+func nameField(name string) g.Node {
+	return ui.Field("Your name", "by", h.Required(), ui.MaxLength(60), h.AutoComplete("name"), g.If(name != "", h.Value(name)))
+}
+
+// jobFields are the lines of a form that a printed document begins with.
+func jobFields(j *job.Job) g.Node {
+	return g.Group{
+		ui.ValueField("Job number", "number", 80, j.Number),
+		ui.ValueField("Date", "date", 80, j.Date),
+		ui.ValueField("Technician", "technician", 80, j.Technician, h.AutoComplete("name")),
+		ui.ValueField("Customer", "customer", 80, j.Customer),
+		ui.ValueField("Place", "place", 80, j.Place),
+		ui.ValueField("Shop", "shop", 80, j.Shop.Name, h.AutoComplete("organization")),
+		ui.ValueField("Contact", "contact", 80, j.Shop.Contact),
+		ui.ValueField("Work ordered", "work", 400, j.Work),
+		ui.Field("Note", "note", ui.MaxLength(400)),
+	}
+}
+
+// printButtons send a form for a document as a page, or as a PDF that stands at its own address.
+func printButtons(pdf string) g.Node {
+	return h.P(ui.Button("As a page"), ui.Space, ui.Button("As a PDF", h.FormAction(pdf)))
+}
+
+// alertActs is what a reader who may act can do about an alert.
+func (v *view) alertActs(a *ui.Alert) g.Node {
+	was := v.typed("/alerts/acknowledge", "alert", a.ID)
+	return g.Group{
+		g.If(a.State == boat.AlertOpen, h.Details(h.Class("act"), h.ID("ack-"+ui.Slug(a.ID)), g.If(was != nil, g.Attr("open")), h.Summary(g.Text("Acknowledge")),
+			ui.Post("/alerts/acknowledge", v.wrong(was), ui.Hidden("alert", a.ID), nameField(was.Get("by")), ui.Space, ui.Button("I know of it")))),
+		ui.Space, // between the two, which stand in one line
+		g.If(a.State != boat.AlertCleared && a.SilencedUntil.IsZero() && a.Accepted == "",
+			h.P(h.Class("act"), h.A(h.Href("/silences?alert="+ui.Query(a.ID)+"#new"), g.Text("Silence")))),
+	}
+}

@@ -1,0 +1,190 @@
+package pages
+
+import (
+	"bytes"
+	"cmp"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/job"
+	"muster/internal/release"
+	"muster/internal/render"
+	"muster/internal/snapshot"
+	"muster/internal/ui"
+)
+
+// remaining lists the checks whose findings a comparison shows before and after, or only after.
+func remaining(c *snapshot.Comparison) []string {
+	var checks []string
+	if c == nil {
+		return nil
+	}
+	for _, x := range c.Changes {
+		if x.Class == snapshot.FindingRemaining || x.Class == snapshot.FindingNew {
+			checks = append(checks, x.After)
+		}
+	}
+	slices.Sort(checks)
+	return slices.Compact(checks)
+}
+
+// firstJob is what the form of the proof page begins with: what the config's job file gives, else what the snapshots and the work
+// order tell.
+func (s *site) firstJob(c *snapshot.Comparison, o *release.Order) *job.Job {
+	job := s.sharedJob()
+	if job.Date == "" && !c.After.TakenAt.IsZero() {
+		job.Date = c.After.TakenAt.UTC().Format("2 January 2006")
+	}
+	if job.Work == "" && o != nil {
+		job.Work = orderWork(o)
+	}
+	return &job
+}
+
+// sharedJob is what the config's job file gives.
+func (s *site) sharedJob() job.Job {
+	if job := s.opt.Job(); job != nil {
+		return *job
+	}
+	return job.Job{}
+}
+
+// Bounds of the form's texts in characters.
+const (
+	shortText = 80
+	longText  = 400
+)
+
+// orderWork tells in a sentence what a work order wants.
+func orderWork(o *release.Order) string {
+	var words []string
+	for _, st := range o.Steps() {
+		words = append(words, fmt.Sprintf("%s from %s to %s", st.Device.Label, st.From, st.To))
+	}
+	text := []rune(boat.Printable("Update " + ui.Enumerate(words) + "."))
+	switch {
+	case len(words) == 0:
+		return ""
+	case len(text) > longText:
+		return fmt.Sprintf("Update %s by the work order.", boat.Counted(len(words), "device", "devices"))
+	}
+	return string(text)
+}
+
+// jobOf reads what the form of the proof page tells of the job; what it does not ask, or leaves out, stays as in base.
+func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
+	var err error
+	text := func(key, was string, most int) string {
+		if !q.Has(key) {
+			return was
+		}
+		v := boat.Printable(strings.TrimSpace(q.Get(key)))
+		if n := len([]rune(v)); n > most {
+			err = cmp.Or(err, fmt.Errorf("%s: %d characters are more than %d: shorten it", key, n, most))
+		}
+		return v
+	}
+	j := base
+	for _, f := range []struct {
+		key  string
+		to   *string
+		most int
+	}{
+		{"number", &j.Number, shortText}, {"date", &j.Date, shortText}, {"technician", &j.Technician, shortText},
+		{"customer", &j.Customer, shortText}, {"place", &j.Place, shortText}, {"work", &j.Work, longText},
+		{"shop", &j.Shop.Name, shortText}, {"contact", &j.Shop.Contact, shortText},
+	} {
+		*f.to = text(f.key, *f.to, f.most)
+	}
+	if note := text("note", "", longText); note != "" {
+		j.Notes = append(slices.Clone(base.Notes), note)
+	}
+	j.Remains = nil
+	for _, check := range checks {
+		if why := text("why-"+check, base.Why(check), longText); why != "" {
+			j.Remains = append(j.Remains, job.Reason{Check: check, Why: why})
+		}
+	}
+	return &j, err
+}
+
+// RecordSteps are the steps of a work order as the service record tells them.
+func RecordSteps(status []release.StepStatus) []job.Step {
+	var out []job.Step
+	for _, st := range status {
+		notes := slices.Clone(st.Notes)
+		for _, x := range st.Failures {
+			notes = append(notes, x.Text)
+		}
+		if b := st.ByHand; b != nil {
+			notes = append(notes, strings.TrimSpace("read off its screen by "+b.By))
+		}
+		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: string(st.State),
+			Began: minuteOf(st.LeftAt), Ended: minuteOf(cmp.Or(st.VerifiedAt, st.FailedAt)), Note: strings.Join(notes, "; ")})
+	}
+	return out
+}
+
+func minuteOf(t event.Time) string {
+	if t == 0 {
+		return ""
+	}
+	return t.UTC().Format("2006-01-02 15:04")
+}
+
+// serviceRecord makes the printed proof of two snapshots; PDF when the path says so.
+func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	before, after, c, err := s.boat.Compare(q.Get("before"), q.Get("after"))
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	j, err := jobOf(q, remaining(c), s.sharedJob())
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	var steps []job.Step
+	if work := s.opt.Desk.LastWork(); q.Get("order") != "" && work.Order != nil {
+		if err := work.Order.CheckBoat(before.Report); err != nil {
+			s.failed(w, r, err)
+			return
+		}
+		steps = RecordSteps(work.Status)
+	}
+	rec, err := job.NewRecord(before, after, c, j, steps)
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	var out bytes.Buffer
+	kind := "text/html; charset=utf-8"
+	if r.URL.Path == "/proof/record.pdf" {
+		kind = "application/pdf"
+		err = render.ServiceRecordPDF(&out, rec, after.TakenAt().UTC())
+	} else {
+		err = render.ServiceRecordHTML(&out, rec)
+	}
+	if err != nil {
+		s.failed(w, r, err)
+		return
+	}
+	if kind == "application/pdf" && s.opt.Printed != nil {
+		s.opt.Printed("service-record-"+q.Get("after")+".pdf", kind, bytes.Clone(out.Bytes()))
+	}
+	standAlone(w, kind)
+	_, _ = out.WriteTo(w)
+}
+
+// standAlone sets the headers of a document for paper, which brings its style along and holds no script.
+func standAlone(w http.ResponseWriter, kind string) {
+	h := w.Header()
+	h.Set("Content-Type", kind)
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'")
+}

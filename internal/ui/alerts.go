@@ -1,0 +1,160 @@
+package ui
+
+import (
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+)
+
+// Showing is how a report is shown.
+type Showing struct {
+	Report  *boat.Report
+	Printed bool                // it stands alone: no links, no forms
+	Acts    func(*Alert) g.Node // what the reader may do about an alert; nil for nothing
+}
+
+// Alert is an alert with links to what it is about, and its evidence in words.
+type Alert struct {
+	boat.Alert
+	About []Link
+	Facts []Fact
+}
+
+// Fact is a name and what stands behind it.
+type Fact struct{ Name, Text string }
+
+// Link is the id of something that has a page, or of a choice, and its text.
+type Link struct{ ID, Text string }
+
+// Alerts are the alerts of a report, the gravest first, cleared ones last.
+func Alerts(r *boat.Report) []Alert {
+	var list []Alert
+	for _, a := range SortedAlerts(r) {
+		s := Alert{Alert: a}
+		for _, id := range a.Devices {
+			if d := r.Device(id); d != nil {
+				s.About = append(s.About, Link{id, TitleAt(d)})
+			}
+		}
+		keys := slices.Sorted(maps.Keys(a.Evidence))
+		texts := make([]string, len(keys))
+		for i, key := range keys {
+			texts[i] = boat.Printable(EvidenceValue(a.Evidence[key]))
+		}
+		for i := range r.Talkers {
+			t := &r.Talkers[i]
+			if slices.Contains(a.Devices, t.ID()) || slices.ContainsFunc(texts, func(text string) bool { return strings.Contains(text, t.ID()) }) {
+				s.About = append(s.About, Link{t.ID(), TalkerTitle(t)})
+			}
+		}
+		var names, about []string
+		for _, l := range s.About {
+			names, about = append(names, l.ID, l.Text), append(about, l.Text)
+		}
+		named := strings.NewReplacer(names...)
+		for i, text := range texts {
+			name := Words(boat.Printable(keys[i]))
+			text = named.Replace(text)
+			if keys[i] == "sources" && text == Enumerate(about) { // told already
+				continue
+			}
+			s.Facts = append(s.Facts, Fact{name, text})
+		}
+		list = append(list, s)
+	}
+	return list
+}
+
+// AlertLists are alerts as a page shows them: the milder and the cleared ones folded away.
+type AlertLists struct {
+	Open     []Alert // warnings and worse
+	Remarks  []Alert // the milder ones that stand
+	Accepted []Alert // stand, and the owner lives with them
+	Cleared  []Alert
+}
+
+// Add takes an alert to those of its kind.
+func (l *AlertLists) Add(a Alert) {
+	switch {
+	case a.State == boat.AlertCleared:
+		l.Cleared = append(l.Cleared, a)
+	case a.Accepted != "":
+		l.Accepted = append(l.Accepted, a)
+	case a.Severity.Rank() > boat.Info.Rank():
+		l.Open = append(l.Open, a)
+	default:
+		l.Remarks = append(l.Remarks, a)
+	}
+}
+
+// AlertSection shows the alerts that stand; without any it is nothing.
+func AlertSection(v *Showing, l *AlertLists, title string) g.Node {
+	if len(l.Open)+len(l.Remarks)+len(l.Accepted) == 0 {
+		return nil
+	}
+	remarks := g.Group{Mark("info"), Space, g.Text(boat.Counted(len(l.Remarks), "remark", "remarks"))}
+	return Section("alerts", title,
+		g.If(len(l.Open) > 0, alertList(v, l.Open)),
+		g.If(len(l.Remarks) > 0, More("remarks", v.Printed, remarks, alertList(v, l.Remarks))),
+		g.If(len(l.Accepted) > 0, More("accepted", v.Printed, g.Text(strconv.Itoa(len(l.Accepted))+" accepted by the owner"), alertList(v, l.Accepted))))
+}
+
+// ClearedAlerts are those that cleared, folded away; without any it is nothing.
+func ClearedAlerts(v *Showing, l *AlertLists) g.Node {
+	if len(l.Cleared) == 0 {
+		return nil
+	}
+	return More("cleared", false, g.Text(boat.Counted(len(l.Cleared), "cleared alert", "cleared alerts")), alertList(v, l.Cleared))
+}
+
+func alertList(v *Showing, list []Alert) g.Node {
+	return h.Ol(h.Class("alerts"), g.Map(list, func(a Alert) g.Node { return a.item(v) }))
+}
+
+// item is an alert with all there is to it, and what the reader may do about it.
+func (a *Alert) item(v *Showing) g.Node {
+	id := Slug(a.ID)
+	return h.Li(h.Class("alert "+string(a.Severity)), h.ID("alert-"+id),
+		h.H3(State(a.Severity), Space, Printable(a.Summary)),
+		Meta(g.Text(a.times(v.Report)+" · "), h.Code(g.Text(a.Check))),
+		g.If(a.Remedy != "", h.P(h.Class("remedy"), h.B(g.Text("What to do:")), Space, Printable(a.Remedy))),
+		g.If(len(a.Facts)+len(a.About) > 0, h.Ul(h.Class("facts"),
+			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
+			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),
+		g.Iff(v.Acts != nil, func() g.Node { return v.Acts(a) }))
+}
+
+// times tells since when the alert stands and what people did about it.
+func (a *Alert) times(r *boat.Report) string {
+	var words string
+	if a.State == boat.AlertCleared {
+		words = "cleared " + Ago(r.TakenAt, a.Until) + ", "
+	}
+	if !a.Since.IsZero() {
+		words += "since " + Stamp(a.Since)
+	}
+	if a.Flapping {
+		words += " · comes and goes"
+	}
+	if a.State == boat.AlertAcknowledged {
+		words += " · acknowledged" + After(" by ", a.AcknowledgedBy)
+	}
+	if !a.SilencedUntil.IsZero() {
+		words += " · silenced until " + Stamp(a.SilencedUntil)
+	}
+	return words + After(" · accepted: ", a.Accepted)
+}
+
+// node leads to what an alert is about; on paper it is its text.
+func (l Link) node(v *Showing) g.Node {
+	if v.Printed {
+		return g.Text(l.Text)
+	}
+	return DeviceLink(l.ID, g.Text(l.Text))
+}

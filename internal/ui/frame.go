@@ -1,0 +1,125 @@
+package ui
+
+import (
+	"bytes"
+	"embed"
+	"fmt"
+	"io"
+	"io/fs"
+	"net/http"
+	"slices"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+)
+
+//go:embed static
+var staticFiles embed.FS
+
+// Static serves the style, the script and the icon.
+func Static() http.Handler {
+	sub, err := fs.Sub(staticFiles, "static")
+	if err != nil {
+		return http.NotFoundHandler()
+	}
+	files := http.FileServerFS(sub)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "" { // it would list them
+			http.NotFound(w, r)
+			return
+		}
+		w.Header().Set("Cache-Control", "no-cache")
+		files.ServeHTTP(w, r)
+	})
+}
+
+// Head is the head of a page of a boat or of the fleet; more are style sheets besides the usual one.
+func Head(title string, more ...g.Node) g.Node {
+	return h.Head(charset, viewport, schemes, h.TitleEl(g.Text(title)), looks, g.Group(more), script)
+}
+
+// Main is what stands between the menu and the foot. A page that follows what it shows has the attribute data-live.
+func Main(content ...g.Node) g.Node {
+	return h.Main(h.ID("content"), h.TabIndex("-1"), connection, g.Group(content))
+}
+
+// Skip is the first link of a page: over the menu to the content.
+var Skip = Fixed(h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")))
+
+// What stands on every page.
+var (
+	charset  = Fixed(h.Meta(h.Charset("utf-8")))
+	viewport = Fixed(h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")))
+	schemes  = Fixed(h.Meta(h.Name("color-scheme"), h.Content("light dark")))
+	looks    = Fixed(g.Group{
+		h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
+		h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
+	})
+	script     = Fixed(h.Script(h.Src("/static/muster.js"), h.Defer()))
+	connection = Fixed(h.P(h.ID("link"), h.Class("notice"), h.Role("status"))) // the script tells there when the boat is lost
+
+)
+
+// MenuEntry is an entry of the menu on the page now: it may lead to that very page, or to one that this belongs to.
+func MenuEntry(now, address, words, page string, below ...string) g.Node {
+	return h.Li(h.A(h.Href(address),
+		g.If(now == page, h.Aria("current", "page")),
+		g.If(slices.Contains(below, now), h.Aria("current", "true")),
+		g.Text(words)))
+}
+
+// Fixed is a part that never changes, set once for all pages. It holds nothing that came from outside.
+func Fixed(n g.Node) g.Node {
+	text := bytes.Clone(Rendered(n)) // without the room to grow
+	return g.NodeFunc(func(w io.Writer) error {
+		_, err := w.Write(text)
+		return err
+	})
+}
+
+func Rendered(n g.Node) []byte {
+	var page bytes.Buffer
+	page.Grow(4096)     // as much as the smallest page takes
+	_ = n.Render(&page) // a buffer takes everything
+	return page.Bytes()
+}
+
+// WritePage answers with a page.
+func WritePage(w http.ResponseWriter, status int, page []byte) {
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(page)
+}
+
+// WriteHTML writes the report as one page that needs nothing else, to be kept or printed.
+func WriteHTML(w io.Writer, r *boat.Report, version string) error {
+	style, err := staticFiles.ReadFile("static/muster.css")
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	if _, err := w.Write(Rendered(alone(r, version, string(style)))); err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	return nil
+}
+
+// alone is a report as a file that needs nothing else.
+func alone(r *boat.Report, version, style string) g.Node {
+	title := "device report"
+	if name := r.Boat.Name; name != "" {
+		title = boat.Printable(name) + ": " + title
+	}
+	return h.Doctype(h.HTML(h.Lang("en"),
+		h.Head(
+			charset,
+			h.Meta(g.Attr("http-equiv", "Content-Security-Policy"), h.Content("default-src 'none'; style-src 'unsafe-inline'")),
+			viewport,
+			h.TitleEl(g.Text(title)),
+			h.StyleEl(g.Raw(style))),
+		h.Body(
+			h.Main(NewBoatReport(r).Node(&Showing{Report: r, Printed: true})),
+			h.Footer(h.Class("foot"), h.P(g.Text("muster "+version))))))
+}

@@ -1,0 +1,299 @@
+package ui
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+
+	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// verdict is the boat in one sentence.
+type verdict struct {
+	Mark     string // symbol: well, info, warning, critical, quiet
+	Sentence string
+	More     string
+}
+
+func judge(r *boat.Report) verdict {
+	counts := map[boat.Severity]int{}
+	known, quiet, accepted := 0, 0, 0
+	for i := range r.Alerts {
+		if a := &r.Alerts[i]; a.State != boat.AlertCleared {
+			if a.Accepted != "" {
+				accepted++
+				continue
+			}
+			counts[a.Severity]++
+			if a.State == boat.AlertAcknowledged {
+				known++
+			}
+			if a.SilencedUntil != 0 {
+				quiet++
+			}
+		}
+	}
+	total, here := 0, 0
+	for _, group := range Groups(r) {
+		for _, d := range group.Devices {
+			switch {
+			case d.Own, d.Renamed: // the unit answers under its other NAME
+				continue
+			case d.State == boat.Present:
+				here++
+			}
+			total++
+		}
+	}
+	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, boat.Counted(total, "device", "devices"))}
+	if n := len(r.Talkers); total == 0 && n > 0 {
+		v.More = boat.Counted(n, "talker is", "talkers are") + " heard on NMEA 0183"
+	} else if total == 0 {
+		v.More = "No device is on the roll"
+	}
+	if known > 0 {
+		v.More += fmt.Sprintf("; %s acknowledged", boat.Counted(known, "alert", "alerts"))
+	}
+	if quiet > 0 {
+		v.More += fmt.Sprintf("; %s silenced", boat.Counted(quiet, "alert", "alerts"))
+	}
+	if accepted > 0 {
+		v.More += fmt.Sprintf("; %s accepted", boat.Counted(accepted, "alert", "alerts"))
+	}
+	v.More += "."
+	switch {
+	case r.TakenAt.IsZero():
+		return verdict{Mark: "quiet", Sentence: "Nothing has been heard yet.", More: "As soon as a network speaks, its devices stand here."}
+	case counts[boat.Critical] > 0:
+		v.Mark, v.Sentence = "critical", fmt.Sprintf("Not fit: %s to see to now", boat.Counted(counts[boat.Critical], "critical alert", "critical alerts"))
+		if n := counts[boat.Warning]; n > 0 {
+			v.Sentence += ", and " + boat.Counted(n, "warning", "warnings")
+		}
+		v.Sentence += "."
+	case counts[boat.Warning] > 0:
+		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", boat.Counted(counts[boat.Warning], "warning", "warnings"))
+	case total == 0 && !traffic(r):
+		v.Mark, v.Sentence = "quiet", "No network has said anything yet."
+		v.More = "See that the networks are switched on and plugged in, and that their speed is right."
+	case counts[boat.Info] > 0:
+		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", boat.Counted(counts[boat.Info], "remark", "remarks"))
+	case total == 0 && len(r.Talkers) > 0:
+		v.Mark, v.Sentence = "info", "Data is heard; no talker has told what it is."
+	case total == 0:
+		v.Mark, v.Sentence = "info", "Traffic, but no device has made itself known."
+	default:
+		v.Mark, v.Sentence = "well", "All in order."
+	}
+	return v
+}
+
+// traffic reports whether any network has been heard.
+func traffic(r *boat.Report) bool {
+	return slices.ContainsFunc(r.Networks, func(n boat.Network) bool { return n.Frames > 0 })
+}
+
+// rollGroup is the devices of one role as the roll shows them.
+type rollGroup struct {
+	Role boat.Role
+	Rows []rollRow
+}
+
+type rollRow struct {
+	*boat.Device
+	Open  int           // alerts that stand
+	Worst boat.Severity // of them
+}
+
+// BoatReport is a whole report as the page of a boat shows it.
+type BoatReport struct {
+	Verdict verdict
+	Alerts  AlertLists
+	Roll    []rollGroup
+}
+
+// NewBoatReport sorts what a report tells.
+func NewBoatReport(r *boat.Report) BoatReport {
+	p := BoatReport{Verdict: judge(r)}
+	open, worst := map[string]int{}, map[string]boat.Severity{}
+	for _, a := range Alerts(r) {
+		p.Alerts.Add(a)
+		if a.State == boat.AlertCleared || a.Accepted != "" {
+			continue
+		}
+		for _, l := range a.About {
+			open[l.ID]++
+			if a.Severity.Rank() > worst[l.ID].Rank() {
+				worst[l.ID] = a.Severity
+			}
+		}
+	}
+	for _, group := range Groups(r) {
+		rows := rollGroup{Role: group.Role}
+		for _, d := range group.Devices {
+			rows.Rows = append(rows.Rows, rollRow{d, open[d.ID], worst[d.ID]})
+		}
+		p.Roll = append(p.Roll, rows)
+	}
+	return p
+}
+
+// Node is the report as it is shown.
+func (p BoatReport) Node(v *Showing) g.Node {
+	r := v.Report
+	return g.Group{
+		p.Verdict.node(v),
+		AlertSection(v, &p.Alerts, "Alerts"),
+		Section("roll", "Roll", OrElse(g.Map(p.Roll, func(group rollGroup) g.Node { return group.node(v) }), Empty("No device yet."))),
+		g.If(len(r.Talkers) > 0, Section("talkers", "NMEA 0183 talkers", Plain(g.Map(r.Talkers, func(t boat.Talker) g.Node { return talkerLine(v, &t) })))),
+		g.If(len(r.Manual) > 0, Section("byhand", "Entered by hand", Plain(g.Map(r.Manual, func(m boat.Manual) g.Node {
+			return h.Li(h.B(Printable(m.Model)), Small(ManualWords(&m)))
+		})))),
+		Section("networks", "Networks", Plain(OrElse(g.Map(r.Networks, func(n boat.Network) g.Node { return networkLine(&n) }), h.Li(g.Text("None."))))),
+		ClearedAlerts(v, &p.Alerts),
+	}
+}
+
+func (j *verdict) node(v *Showing) g.Node {
+	r := v.Report
+	more := g.Group{g.Text(j.More)}
+	if !r.TakenAt.IsZero() {
+		more = append(more, g.Text(" As of "), h.Time(g.Text(Stamp(r.TakenAt))), g.Textf(" (%s clock), over %s.", r.Clock, Span(r.Window)))
+	}
+	return h.Section(h.Class("verdict "+j.Mark), h.Aria("label", "Verdict"), Mark(j.Mark), h.Div(
+		h.H1(Printable(cmp.Or(r.Boat.Name, r.Boat.ID, "Unnamed boat"))),
+		h.P(h.Class("sentence"), g.If(!v.Printed, h.Role("status")), g.Text(j.Sentence)),
+		Meta(more)))
+}
+
+func (group *rollGroup) node(v *Showing) g.Node {
+	return g.Group{
+		h.H3(h.Class("role"), h.ID("role-"+string(group.Role)), g.Text(string(group.Role))),
+		h.Ul(h.Class("roll"), g.Map(group.Rows, func(row rollRow) g.Node { return row.node(v) })),
+	}
+}
+
+func (d *rollRow) node(v *Showing) g.Node {
+	return h.Li(h.ID("device-"+d.ID), h.Class(string(d.State)),
+		State(d.State), Space,
+		h.Span(h.Class("who"), d.link(v), g.If(d.Own, Small("muster itself")), d.alerts(), Space, h.Small(g.Text(d.words()))), Space,
+		h.Span(h.Class("cell software"), h.Small(g.Text("software")), Space, d.software()), Space,
+		d.place(), Space,
+		h.Span(h.Class("cell"), h.Small(g.Text("heard")), g.Text(" "+Ago(v.Report.TakenAt, d.LastSeen))))
+}
+
+// link leads to the device's own page; on paper it is its title.
+func (d *rollRow) link(v *Showing) g.Node {
+	title := g.Text(DeviceTitle(d.Device))
+	if v.Printed {
+		return h.B(title)
+	}
+	return DeviceLink(d.ID, title)
+}
+
+// alerts tells how many alerts stand about the device.
+func (d *rollRow) alerts() g.Node {
+	if d.Open == 0 {
+		return nil
+	}
+	words := boat.Counted(d.Open, "alert", "alerts")
+	if d.Worst == boat.Info {
+		words = boat.Counted(d.Open, "remark", "remarks")
+	}
+	return g.Group{Space, h.Small(h.Class("state "+string(d.Worst)), Mark(d.Worst), g.Text(" "+words))}
+}
+
+// words tell who made the device, where it is said to be and which of its kind it is.
+func (d *rollRow) words() string {
+	words := DeviceMaker(d.Device)
+	if in := d.Installation; in != nil {
+		words += After(" · ", in.Description1) + After(", ", in.Description2)
+	}
+	return words + After(" · instance ", DeviceInstances(d.Device))
+}
+
+func (d *rollRow) software() g.Node {
+	p := d.Product
+	if p == nil {
+		return g.Text("not told")
+	}
+	version := g.Text("not told")
+	if p.Software != "" {
+		version = h.B(Printable(p.Software))
+	}
+	return g.Group{version, g.If(p.Serial != "", g.Group{Space, h.Small(h.Class("serial"), g.Text(After("no. ", p.Serial)))})}
+}
+
+// place is the device's address, or the letters of a talker.
+func (d *rollRow) place() g.Node {
+	name, at := "address", "none"
+	switch {
+	case d.Talker != "":
+		name, at = "talker", boat.Printable(d.Talker)
+	case d.Address != nil:
+		at = strconv.Itoa(int(*d.Address))
+	}
+	return h.Span(h.Class("cell"), h.Small(g.Text(name)), g.Text(" "+at))
+}
+
+func talkerLine(v *Showing, t *boat.Talker) g.Node {
+	name := h.B(Printable(t.Talker))
+	if !v.Printed {
+		name = DeviceLink(t.ID(), name)
+	}
+	words := After(" on ", t.Network)
+	if id := t.Identity; id != nil {
+		words += After(", ", id.Model) + After(" ", id.Software)
+	}
+	sentences := make([]string, len(t.Sentences))
+	for i, s := range t.Sentences {
+		sentences[i] = boat.Printable(s.Formatter) + " × " + Grouped(s.Count)
+	}
+	return h.Li(name, g.Text(words), Small(After("did not say what it is: ", t.Unanswered)), g.Text(": "+strings.Join(sentences, ", ")))
+}
+
+// ManualWords tell about a device that was entered by hand.
+func ManualWords(m *boat.Manual) string {
+	return string(m.Role) + After(" · ", m.Maker) + After(" · no. ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place)
+}
+
+func networkLine(n *boat.Network) g.Node {
+	words := " " + Frames(n)
+	if n.Load != nil {
+		words += fmt.Sprintf(", load %s mean, %s peak", Percent(n.Load.Mean), Percent(n.Load.Peak))
+	}
+	if list := FaultWords(n.Faults); len(list) > 0 {
+		words += "; " + strings.Join(list, ", ")
+	}
+	return h.Li(h.B(Printable(n.ID)), Small(NetworkKind(n)), g.Text(words))
+}
+
+// NetworkKind tells what a network is and how muster listens to it.
+func NetworkKind(n *boat.Network) string {
+	words := strings.Join(NetworkWords(n), ", ")
+	if n.ListenOnly {
+		words += ", listen-only"
+	}
+	if n.State != "" {
+		words += ", " + n.State
+	}
+	return words
+}
+
+// Frames is how many frames or lines a network has carried.
+func Frames(n *boat.Network) string {
+	if n.Kind == event.NMEA0183 {
+		return Grouped(n.Frames) + " lines"
+	}
+	return Grouped(n.Frames) + " frames"
+}
+
+// ReportNode is the report as the boat's own page shows it, without links and forms, for a page of another server.
+func ReportNode(r *boat.Report) g.Node {
+	return NewBoatReport(r).Node(&Showing{Report: r, Printed: true})
+}

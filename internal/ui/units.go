@@ -1,0 +1,67 @@
+package ui
+
+import (
+	"fmt"
+	"math"
+	"strconv"
+	"strings"
+	"time"
+
+	"muster/internal/nmea0183"
+)
+
+// InUnit writes a number of an SI unit, or of degrees of a position, in the unit that people aboard use; "" when it is used as it is.
+func InUnit(n float64, unit string) string {
+	switch unit {
+	case "rad":
+		return fmt.Sprintf("%.1f°", n*180/math.Pi)
+	case "rad/s":
+		return fmt.Sprintf("%.1f°/min", n*180/math.Pi*60)
+	case "K":
+		return fmt.Sprintf("%.1f °C", n-273.15)
+	case "Pa":
+		return fmt.Sprintf("%.1f hPa", n/100)
+	case "m/s":
+		return fmt.Sprintf("%.2f kn", n*3600/1852)
+	case "deg": // seven digits are a centimetre, however fine the field is
+		return strconv.FormatFloat(math.Round(n*1e7)/1e7, 'f', -1, 64) + "°"
+	case "m":
+		return strconv.FormatFloat(math.Round(n*1e3)/1e3, 'f', -1, 64) + " m"
+	}
+	return ""
+}
+
+// ReadingName is what a reading is of.
+func ReadingName(r *nmea0183.Reading) string {
+	name := strings.ReplaceAll(r.Quantity.String(), "-", " ")
+	if r.Reference != nmea0183.ReferenceNone {
+		name += ", " + r.Reference.String()
+	}
+	return name
+}
+
+// ReadingUnits are the units of the quantities of sentences, as the library gives them; a quantity that is not here is a bare number.
+var ReadingUnits = map[nmea0183.Quantity]string{
+	nmea0183.CourseOverGround: "rad", nmea0183.Heading: "rad", nmea0183.Deviation: "rad", nmea0183.Variation: "rad", nmea0183.WindAngle: "rad",
+	nmea0183.Pitch: "rad", nmea0183.Roll: "rad", nmea0183.RudderAngle: "rad", nmea0183.CurrentSet: "rad", nmea0183.RateOfTurn: "rad/s",
+	nmea0183.SpeedOverGround: "m/s", nmea0183.SpeedThroughWater: "m/s", nmea0183.WindSpeed: "m/s", nmea0183.CurrentDrift: "m/s",
+	nmea0183.Depth: "m", nmea0183.DistanceLog: "m", nmea0183.TripLog: "m", nmea0183.Altitude: "m",
+	nmea0183.WaterTemperature: "K", nmea0183.AirTemperature: "K", nmea0183.Pressure: "Pa", nmea0183.Humidity: "%", nmea0183.EngineSpeed: "1/min",
+}
+
+// ReadingText is a reading in the unit that people aboard use.
+func ReadingText(r *nmea0183.Reading) string {
+	switch r.Quantity {
+	case nmea0183.Position:
+		return InUnit(r.Value, "deg") + " " + InUnit(r.Longitude, "deg")
+	case nmea0183.Time:
+		return time.UnixMilli(int64(math.Round(r.Value * 1000))).UTC().Format("2006-01-02 15:04:05.000 UTC")
+	case nmea0183.TimeOfDay:
+		return time.UnixMilli(int64(math.Round(r.Value * 1000))).UTC().Format("15:04:05.000 UTC")
+	}
+	unit := ReadingUnits[r.Quantity]
+	if text := InUnit(r.Value, unit); text != "" {
+		return text
+	}
+	return strings.TrimSpace(strconv.FormatFloat(math.Round(r.Value*1e3)/1e3, 'f', -1, 64) + " " + unit)
+}

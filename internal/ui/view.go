@@ -1,0 +1,256 @@
+package ui
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"reflect"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+)
+
+// Group is the devices of one role.
+type Group struct {
+	Role    boat.Role
+	Devices []*boat.Device // in the report's order, talkers that told their identity last
+}
+
+// Groups sorts devices, and talkers that told their identity, by role, in the order of boat.Roles. A device without a role is put under RoleOther.
+func Groups(r *boat.Report) []Group {
+	byRole := map[boat.Role][]*boat.Device{}
+	known := boat.Roles()
+	for i := range r.Devices {
+		d := &r.Devices[i]
+		role := d.Role
+		if !slices.Contains(known, role) {
+			role = boat.RoleOther
+		}
+		byRole[role] = append(byRole[role], d)
+	}
+	for i := range r.Talkers {
+		if d, ok := r.Talkers[i].Device(r.TakenAt); ok {
+			byRole[d.Role] = append(byRole[d.Role], &d)
+		}
+	}
+	var groups []Group
+	for _, role := range known {
+		if devices := byRole[role]; len(devices) > 0 {
+			groups = append(groups, Group{Role: role, Devices: devices})
+		}
+	}
+	return groups
+}
+
+// SortedAlerts returns the alerts with the gravest first, cleared ones last; otherwise in the report's order.
+func SortedAlerts(r *boat.Report) []boat.Alert {
+	alerts := slices.Clone(r.Alerts)
+	slices.SortStableFunc(alerts, func(a, b boat.Alert) int {
+		aCleared, bCleared := a.State == boat.AlertCleared, b.State == boat.AlertCleared
+		if aCleared != bCleared {
+			if aCleared {
+				return 1
+			}
+			return -1
+		}
+		return cmp.Compare(b.Severity.Rank(), a.Severity.Rank())
+	})
+	return alerts
+}
+
+// DeviceTitle is what a technician calls the device: its model, else its maker and function, else its id.
+// Text that came from the device is made printable.
+func DeviceTitle(d *boat.Device) string {
+	if d.Product != nil && d.Product.Model != "" {
+		return boat.Printable(d.Product.Model)
+	}
+	if d.Name != nil && d.Name.DeviceFunction.Name != "" {
+		return boat.Printable(d.Name.DeviceFunction.Name)
+	}
+	if d.State == boat.Provisional && d.Address != nil {
+		return "unclaimed address"
+	}
+	return boat.Printable(d.ID)
+}
+
+// DeviceMaker is the maker's name, "maker 2001" when only the code is known, or nothing.
+func DeviceMaker(d *boat.Device) string { return boat.Printable(d.Maker()) }
+
+// DeviceInstances is the device instance, with the system instance when it is not 0 and the data instances when
+// there are any: "0", "1 (system 2)", "0 data 0,1".
+func DeviceInstances(d *boat.Device) string {
+	var s string
+	if d.Name != nil && d.Talker == "" {
+		s = strconv.Itoa(int(d.Name.DeviceInstance))
+		if d.Name.SystemInstance != 0 {
+			s += fmt.Sprintf(" (system %d)", d.Name.SystemInstance)
+		}
+	}
+	var data []int
+	for i := range d.Transmits {
+		if in := d.Transmits[i].Instance; in != nil && !slices.Contains(data, int(*in)) {
+			data = append(data, int(*in))
+		}
+	}
+	if len(data) == 0 {
+		return s
+	}
+	slices.Sort(data)
+	var words []string
+	for _, n := range data {
+		words = append(words, strconv.Itoa(n))
+	}
+	return strings.TrimSpace(s + " data " + strings.Join(words, ","))
+}
+
+// Percent writes a share 0..1 with one decimal.
+func Percent(share float64) string { return strconv.FormatFloat(share*100, 'f', 1, 64) + " %" }
+
+// Stamp writes a time for people, to the second in UTC, or "unset".
+func Stamp(t event.Time) string {
+	if t.IsZero() {
+		return "unset"
+	}
+	return t.UTC().Format("2006-01-02 15:04:05 UTC")
+}
+
+// Span writes how long a window lasts, to the second, or to the millisecond below one.
+func Span(w boat.Window) string {
+	d := w.To.Sub(w.From)
+	if d < time.Second {
+		return d.Round(time.Millisecond).String()
+	}
+	return d.Round(time.Second).String()
+}
+
+// Grouped writes a count with a space between each three digits.
+func Grouped(n uint64) string {
+	s := strconv.FormatUint(n, 10)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + " " + s[i:]
+	}
+	return s
+}
+
+// NetworkWords tells the kind and speed of a network: "NMEA 2000", "250 kbit/s".
+func NetworkWords(n *boat.Network) []string {
+	words, unit, rate := "NMEA 2000", "kbit/s", float64(n.BitRate)/1000
+	if n.Kind == event.NMEA0183 {
+		words, unit, rate = "NMEA 0183", "baud", float64(n.BitRate)
+	}
+	if rate == 0 {
+		return []string{words}
+	}
+	return []string{words, fmt.Sprintf("%g %s", rate, unit)}
+}
+
+// FaultWords lists the counts that are not zero, each as "3 broken sequences".
+func FaultWords(f boat.Faults) []string {
+	var words []string
+	for _, e := range FaultList(f) {
+		if e.Count > 0 {
+			words = append(words, e.Words())
+		}
+	}
+	return words
+}
+
+// Fault is how often something went wrong on a network.
+type Fault struct {
+	Reason string // the key of the report, which is also the metric label
+	Count  uint64
+}
+
+// Words is the fault for people: "3 broken sequences".
+func (f Fault) Words() string { return Grouped(f.Count) + " " + strings.ReplaceAll(f.Reason, "_", " ") }
+
+// FaultList is every fault of a network in the report's order.
+func FaultList(f boat.Faults) []Fault {
+	return []Fault{
+		{"error_frames", f.ErrorFrames}, {"bus_off", f.BusOff}, {"dropped", f.Dropped},
+		{"broken_sequences", f.BrokenSequences}, {"transport_errors", f.TransportErrors},
+		{"assemblies_shed", f.AssembliesShed}, {"standard_frames", f.StandardFrames},
+		{"remote_frames", f.RemoteFrames}, {"oversize_frames", f.OversizeFrames},
+		{"invalid_messages", f.InvalidMessages}, {"damaged_records", f.DamagedRecords},
+		{"time_jumps", f.TimeJumps}, {"untracked", f.Untracked}, {"source_lost", f.SourceLost},
+		{"checksum_errors", f.ChecksumErrors}, {"garbled_lines", f.GarbledLines}, {"unchecked_lines", f.UncheckedLines},
+	}
+}
+
+// EvidenceValue writes one value of an alert's evidence for people.
+func EvidenceValue(v any) string {
+	switch v := v.(type) {
+	case nil:
+		return "unknown"
+	case string:
+		if t, err := time.Parse(time.RFC3339Nano, v); err == nil { // of a list, or read from a report's text
+			return Stamp(event.At(t))
+		}
+		return v
+	case float64:
+		return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64) // a millionth of a degree is a hand's breadth
+	case event.Time:
+		return Stamp(v)
+	case fmt.Stringer:
+		return v.String()
+	}
+	switch r := reflect.ValueOf(v); r.Kind() {
+	case reflect.Slice, reflect.Array:
+		words := make([]string, r.Len())
+		for i := range words {
+			words[i] = EvidenceValue(r.Index(i).Interface())
+		}
+		return Enumerate(words)
+	case reflect.Map:
+		var words []string
+		for _, k := range r.MapKeys() {
+			words = append(words, fmt.Sprintf("%v (%s)", k, EvidenceValue(r.MapIndex(k).Interface())))
+		}
+		slices.Sort(words)
+		return Enumerate(words)
+	}
+	return fmt.Sprint(v)
+}
+
+// Enumerate writes a list for people, who are told how many more there are instead of all of a long one.
+func Enumerate(words []string) string {
+	const most = 8
+	if len(words) > most+1 {
+		return fmt.Sprintf("%s and %d more", strings.Join(words[:most], ", "), len(words)-most)
+	}
+	return strings.Join(words, ", ")
+}
+
+// TitleAt is the device's title with its address, which tells two of one model apart.
+func TitleAt(d *boat.Device) string {
+	if d.Address == nil {
+		return DeviceTitle(d)
+	}
+	return fmt.Sprintf("%s (%d)", DeviceTitle(d), *d.Address)
+}
+
+// Ago says how long before now t was.
+func Ago(now, t event.Time) string {
+	if t.IsZero() || now.IsZero() {
+		return "unknown"
+	}
+	switch d := now.Sub(t); {
+	case d < 2*time.Second:
+		return "just now"
+	case d < 2*time.Minute:
+		return fmt.Sprintf("%.0f s ago", d.Seconds())
+	case d < 2*time.Hour:
+		return fmt.Sprintf("%.0f min ago", d.Minutes())
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%.0f h ago", d.Hours())
+	default:
+		return fmt.Sprintf("%.0f days ago", d.Hours()/24)
+	}
+}
+
+// TalkerTitle is what a technician calls the talker: its model when it told it, and its letters and network.
+func TalkerTitle(t *boat.Talker) string { return boat.Printable(t.Label()) }

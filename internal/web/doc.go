@@ -1,2 +1,0 @@
-// Package web shows a boat over HTTP: JSON, pages, metrics.
-package web
