@@ -19,6 +19,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/fleet"
 	"muster/internal/hosttest"
+	"muster/internal/report"
 )
 
 // BenchmarkHub measures the program as a marina runs it, each acknowledgement on the disk: reports a second of boats of 20 devices, its
@@ -54,9 +55,9 @@ func benchHub(b *testing.B, boats int) {
 	var messages []*nats.Msg // one connection speaks for all boats: their encoding is not what is measured
 	for i := range boats {
 		id := fmt.Sprintf("boat-%d", i)
-		r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: id}, TakenAt: event.At(time.Now()), Clock: boat.ClockSystem}
+		r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: id}, TakenAt: event.At(time.Now()), Clock: boat.ClockSystem}
 		for j := range 20 {
-			r.Devices = append(r.Devices, boat.Device{ID: fmt.Sprintf("%016x", j+1), Network: "can0", State: boat.Present, Role: boat.RoleHead,
+			r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", j+1), Network: "can0", State: boat.Present, Role: boat.RoleHead,
 				Name:    &boat.Name{UniqueNumber: uint32(j), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}},
 				Product: &boat.Product{Model: fmt.Sprintf("Larkfin LF%d head", 7+j%7), Serial: fmt.Sprintf("%s-%d", id, j), Software: fmt.Sprintf("4.%d", 40+i%12)}})
 		}

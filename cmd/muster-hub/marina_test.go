@@ -29,6 +29,7 @@ import (
 	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
 	"muster/internal/hosttest"
+	"muster/internal/report"
 	"muster/internal/sim"
 	"muster/internal/tap"
 )
@@ -363,7 +364,7 @@ func (b *teller) tell(t *testing.T, url string, n int) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "wagtail"}, TakenAt: event.At(time.Now()), Clock: boat.ClockSystem}
+	r := report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail"}, TakenAt: event.At(time.Now()), Clock: boat.ClockSystem}
 	body, err := json.Marshal(&r)
 	if err != nil {
 		t.Fatal(err)

@@ -6,11 +6,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"muster/internal/alert"
 	"muster/internal/api"
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -67,11 +69,11 @@ func (c *auditCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return failOn(report, boat.Severity(c.FailOn))
+	return failOn(report, check.Severity(c.FailOn))
 }
 
 // audit reads the sources and returns the report. With an error it may still return what was read until then.
-func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error) {
+func (a *app) audit(cfg config.Config, span time.Duration) (*report.Report, error) {
 	cfg = once(cfg)
 	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version()}
 	if replayable(cfg.Sources) {
@@ -97,7 +99,7 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*boat.Report, error)
 }
 
 // printReport writes the report to the standard output.
-func (a *app) printReport(r *boat.Report, format string) error {
+func (a *app) printReport(r *report.Report, format string) error {
 	switch format {
 	case "json":
 		text, err := api.EncodeReport(r)
@@ -113,13 +115,13 @@ func (a *app) printReport(r *boat.Report, format string) error {
 }
 
 // failOn gives the error that ends with status 1 when alerts that have not cleared are least or worse. "" never fails.
-func failOn(r *boat.Report, least boat.Severity) error {
+func failOn(r *report.Report, least check.Severity) error {
 	if least == "" {
 		return nil
 	}
 	n := 0
 	for i := range r.Alerts {
-		if al := &r.Alerts[i]; al.State != boat.AlertCleared && al.Accepted == "" && al.Severity.Rank() >= least.Rank() {
+		if al := &r.Alerts[i]; al.State != alert.StatusCleared && al.Accepted == "" && al.Severity.Rank() >= least.Rank() {
 			n++
 		}
 	}

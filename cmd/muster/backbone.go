@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"muster/internal/backbone"
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/cli"
 	"muster/internal/job"
 	"muster/internal/render"
@@ -89,7 +89,7 @@ func (c *backboneCmd) run(a *app) error {
 	if err := c.write(a, format, audit, of, at); err != nil {
 		return err
 	}
-	least := boat.Severity(c.FailOn)
+	least := check.Severity(c.FailOn)
 	n := 0
 	for _, f := range audit.Findings {
 		if c.FailOn != "" && f.Severity.Rank() >= least.Rank() {

@@ -7,10 +7,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/cli"
 	"muster/internal/release"
 	"muster/internal/render"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -62,7 +63,7 @@ func (c *compareCmd) run(a *app) error {
 	if _, err := a.stdout.Write(out.Bytes()); err != nil {
 		return err
 	}
-	least := boat.Severity(c.FailOn)
+	least := check.Severity(c.FailOn)
 	n := 0
 	for i := range cmp.Changes {
 		if c.FailOn != "" && cmp.Changes[i].Severity.Rank() >= least.Rank() {
@@ -100,7 +101,7 @@ func compareFiles(before, after, sheetsDir string, anotherBoat bool) (*snapshot.
 }
 
 // orderBy is how sheets put two versions in order; nil without sheets.
-func orderBy(sheets *release.Sheets) func(*boat.Device, string, string) (int, bool) {
+func orderBy(sheets *release.Sheets) func(*report.Device, string, string) (int, bool) {
 	if sheets == nil {
 		return nil
 	}

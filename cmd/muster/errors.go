@@ -7,7 +7,7 @@ import (
 	"io/fs"
 	"path/filepath"
 
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/cli"
 	"muster/internal/daemon"
 )
@@ -23,7 +23,7 @@ const (
 // findingsError ends a command whose work is done but whose findings are at or above --fail-on.
 type findingsError struct {
 	count int
-	least boat.Severity
+	least check.Severity
 	what  string // "finding" when empty
 }
 

@@ -13,6 +13,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/release"
 	"muster/internal/render"
+	"muster/internal/report"
 )
 
 // How long a boat is heard before it is judged (common practice, no source): the slowest of the usual messages come every 2.5 s, heads
@@ -35,7 +36,7 @@ type following struct {
 	stop      func()
 
 	first, last event.Time // of the reports
-	latest      *boat.Report
+	latest      *report.Report
 	heard       event.Time // when somebody was heard first
 	silent      bool       // it was told that nobody is
 	aboard      bool       // the boat is the order's
@@ -46,7 +47,7 @@ type following struct {
 }
 
 // look takes a report. It implements daemon.Options.OnReport.
-func (f *following) look(now event.Time, r *boat.Report, c release.Conditions) {
+func (f *following) look(now event.Time, r *report.Report, c release.Conditions) {
 	if f.err != nil || now.IsZero() || f.begun && f.follower.Done() {
 		return
 	}
@@ -86,7 +87,7 @@ func (f *following) fail(err error) {
 }
 
 // isAboard reports whether the boat is known to be the order's. Where only the devices can tell, they get a while to be heard.
-func (f *following) isAboard(r *boat.Report) bool {
+func (f *following) isAboard(r *report.Report) bool {
 	if f.aboard {
 		return true
 	}
@@ -110,7 +111,7 @@ func (f *following) isAboard(r *boat.Report) bool {
 }
 
 // isKnown reports whether the report tells what each device of the order has, as well as it ever will.
-func (f *following) isKnown(r *boat.Report) bool {
+func (f *following) isKnown(r *report.Report) bool {
 	heard := f.last.Sub(f.first)
 	if from := r.Window.From; from != 0 {
 		heard = f.last.Sub(from)
@@ -127,7 +128,7 @@ func (f *following) isKnown(r *boat.Report) bool {
 }
 
 // step moves the steps on, prints what changed and keeps it.
-func (f *following) step(now event.Time, r *boat.Report, c release.Conditions) error {
+func (f *following) step(now event.Time, r *report.Report, c release.Conditions) error {
 	keep := !f.begun
 	if f.follower == nil {
 		var err error
@@ -178,7 +179,7 @@ func (f *following) begin() {
 }
 
 // check says once which pre-checks are not passed now: as soon as all is known, or it was listened long enough to know that it is not.
-func (f *following) check(r *boat.Report, c release.Conditions) {
+func (f *following) check(r *report.Report, c release.Conditions) {
 	known := c.SupplyVolts != nil && c.EngineRPM != nil && c.SpeedMS != nil
 	if f.checked || !known && f.last.Sub(f.first) < knownAfter {
 		return

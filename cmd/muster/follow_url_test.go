@@ -17,10 +17,10 @@ import (
 	"go.einride.tech/can"
 
 	"muster/internal/api"
-	"muster/internal/boat"
 	"muster/internal/daemon"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/tap"
 )
 
@@ -42,7 +42,7 @@ func demoTold(t *testing.T, started, until time.Duration) (list []told) {
 		src, err := a.opener(false)(spec, transmit)
 		return &lateSource{src, begin}, err
 	}
-	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) {
+	opt.OnReport = func(_ event.Time, r *report.Report, c release.Conditions) {
 		text, err := api.EncodeReport(r)
 		if err != nil {
 			t.Error(err)

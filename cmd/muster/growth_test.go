@@ -7,10 +7,12 @@ import (
 	"testing"
 	"time"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/transport"
 	"muster/pgn"
@@ -71,17 +73,18 @@ func BenchmarkGrowth(b *testing.B) {
 	const messages = 60
 	for _, devices := range []int{63, 126, 252} {
 		whole := crowd(b, devices, messages)
-		report := whole.Report()
-		if len(report.Devices) != devices || len(report.Devices[0].Transmits) < messages {
-			b.Fatalf("%d devices, %d messages of the first", len(report.Devices), len(report.Devices[0].Transmits))
+		state := whole.State()
+		r := report.New(state, nil)
+		if len(r.Devices) != devices || len(r.Devices[0].Transmits) < messages {
+			b.Fatalf("%d devices, %d messages of the first", len(r.Devices), len(r.Devices[0].Transmits))
 		}
 		settings := check.DefaultSettings()
 		found := slices.Concat(check.All(), release.Rules(sheets))
-		for _, f := range check.RunRules(found, report, report.TakenAt, &settings) {
-			report.Alerts = append(report.Alerts, boat.Alert{Check: f.Check, Severity: f.Severity, State: boat.AlertOpen, Since: report.TakenAt,
+		for _, f := range check.RunRules(found, state, state.TakenAt, &settings) {
+			r.Alerts = append(r.Alerts, alert.Alert{Check: f.Check, Severity: f.Severity, State: alert.StatusOpen, Since: r.TakenAt,
 				Network: f.Network, Devices: f.Devices, Summary: f.Summary})
 		}
-		before, after := snapshot.New(report), snapshot.New(later(report))
+		before, after := snapshot.New(r), snapshot.New(later(r))
 		for _, s := range []*snapshot.Snapshot{before, after} {
 			if err := s.Close(nil); err != nil {
 				b.Fatal(err)
@@ -92,8 +95,8 @@ func BenchmarkGrowth(b *testing.B) {
 			name string
 			do   func() int // gives how much came out
 		}{
-			{"report", func() int { return len(whole.Report().Devices) }},
-			{"checks", func() int { return len(check.RunRules(rules, report, report.TakenAt, &settings)) }},
+			{"report", func() int { return len(report.New(whole.State(), nil).Devices) }},
+			{"checks", func() int { return len(check.RunRules(rules, state, state.TakenAt, &settings)) }},
 			{"comparison", func() int {
 				c, err := snapshot.Compare(before, after, snapshot.Options{Proved: true})
 				if err != nil {
@@ -102,7 +105,7 @@ func BenchmarkGrowth(b *testing.B) {
 				return len(c.Changes)
 			}},
 			{"plan", func() int {
-				o, _ := release.Plan(report, "", "", sheets, release.Options{})
+				o, _ := release.Plan(r, "", "", sheets, release.Options{})
 				return len(o.Steps())
 			}},
 		} {
@@ -120,7 +123,7 @@ func BenchmarkGrowth(b *testing.B) {
 }
 
 // later is the boat after the work: every tenth device runs another version, and every tenth lost its instances.
-func later(r *boat.Report) *boat.Report {
+func later(r *report.Report) *report.Report {
 	out := *r
 	out.Devices = slices.Clone(r.Devices)
 	for i := range out.Devices {

@@ -9,7 +9,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"muster/internal/boat"
+	"muster/internal/alert"
 )
 
 // logged are the lines of a daemon's log: level, message and what it is about.
@@ -107,7 +107,7 @@ func busOff(t *testing.T, dir string) {
 	} {
 		r := readReport(t, filepath.Join(dir, step.name+".json"))
 		got := ""
-		if i := slices.IndexFunc(r.Alerts, func(a boat.Alert) bool { return a.Check == "bus-off" }); i >= 0 {
+		if i := slices.IndexFunc(r.Alerts, func(a alert.Alert) bool { return a.Check == "bus-off" }); i >= 0 {
 			got = string(r.Alerts[i].Severity) + " " + string(r.Alerts[i].State)
 		}
 		if n := r.Networks[0]; n.State != step.state || n.Faults.BusOff != 1 || got != step.alert {

@@ -19,9 +19,9 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"muster/internal/boat"
 	"muster/internal/capture"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/pgn"
 )
@@ -154,13 +154,13 @@ func messages(t *testing.T, file string) []message {
 	return all
 }
 
-func readReport(t *testing.T, file string) *boat.Report {
+func readReport(t *testing.T, file string) *report.Report {
 	t.Helper()
 	data, err := os.ReadFile(file)
 	if err != nil {
 		t.Fatal(err)
 	}
-	r := new(boat.Report)
+	r := new(report.Report)
 	if err := json.Unmarshal(data, r); err != nil {
 		t.Fatalf("%s: %v: %.200s", file, err, data)
 	}
@@ -278,7 +278,7 @@ func TestKernel(t *testing.T) {
 		if status := a.run(t.Context(), []string{"audit", at("replay", "candump.log"), "--format", "json"}); status != exitDone {
 			t.Fatalf("status %d: %s", status, errs.String())
 		}
-		replay := new(boat.Report)
+		replay := new(report.Report)
 		if err := json.Unmarshal([]byte(replayed.String()), replay); err != nil {
 			t.Fatal(err)
 		}

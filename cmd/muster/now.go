@@ -8,11 +8,11 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 // nowLimit is how long a live source is heard when not told otherwise: heads repeat their claims within half a minute, the slowest of
@@ -72,7 +72,7 @@ func (n *nowFlags) check() error {
 
 // heard is a boat as it is now.
 type heard struct {
-	report     *boat.Report
+	report     *report.Report
 	conditions release.Conditions
 }
 
@@ -93,7 +93,7 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 	var h heard
 	live := !replayable(cfg.Sources)
 	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live)}
-	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) { h = heard{r, c} }
+	opt.OnReport = func(_ event.Time, r *report.Report, c release.Conditions) { h = heard{r, c} }
 	if !live {
 		if s := endless(cfg.Sources); s != "" && n.For == 0 {
 			return h, cli.WithHint(fmt.Errorf("--now %s: the scenario has no end", s), "add --for 1m to read one minute of it")
@@ -110,7 +110,7 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 	defer cancel()
 	bar := a.roll()
 	defer bar.done()
-	opt.OnReport = func(_ event.Time, r *boat.Report, c release.Conditions) {
+	opt.OnReport = func(_ event.Time, r *report.Report, c release.Conditions) {
 		h = heard{r, c}
 		bar.set(r)
 		if n.For == 0 && enough(h) && r.TakenAt.Sub(r.Window.From) >= leastListening {

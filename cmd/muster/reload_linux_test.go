@@ -14,8 +14,8 @@ import (
 	"testing"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/hosttest"
+	"muster/internal/report"
 )
 
 // TestReloadByHangup: a running program takes its config file anew on a hangup, also on one that comes while it is still reading it for the
@@ -82,7 +82,7 @@ func TestReloadByHangup(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer resp.Body.Close()
-		var r boat.Report
+		var r report.Report
 		if err := json.NewDecoder(resp.Body).Decode(&r); err != nil {
 			t.Fatal(err)
 		}

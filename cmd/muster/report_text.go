@@ -10,8 +10,11 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -28,12 +31,12 @@ const tableWidth = 90
 type textReport struct {
 	textStyle
 	w      io.Writer
-	report *boat.Report
+	report *report.Report
 	err    error
 }
 
 // writeTextReport prints the report and returns the first write error.
-func writeTextReport(w io.Writer, r *boat.Report, style textStyle) error {
+func writeTextReport(w io.Writer, r *report.Report, style textStyle) error {
 	t := &textReport{textStyle: style, w: w, report: r}
 	t.header()
 	t.networks()
@@ -84,7 +87,7 @@ func (t *textReport) header() {
 		name += " (" + boat.Printable(r.Boat.ID) + ")"
 	}
 	t.line(0, t.paint("Boat "+name, text.Bold))
-	switch heard := slices.ContainsFunc(r.Networks, func(n boat.Network) bool { return n.Frames > 0 }); {
+	switch heard := slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.Frames > 0 }); {
 	case r.TakenAt.IsZero() && heard:
 		t.line(0, "the traffic carries no times, so there are no rates and most checks cannot judge")
 		return
@@ -124,11 +127,11 @@ func (t *textReport) networks() {
 	}
 }
 
-func severityColour(s boat.Severity) text.Color {
+func severityColour(s check.Severity) text.Color {
 	switch s {
-	case boat.Critical:
+	case check.Critical:
 		return text.FgRed
-	case boat.Warning:
+	case check.Warning:
 		return text.FgYellow
 	}
 	return text.FgCyan
@@ -141,7 +144,7 @@ func (t *textReport) alerts() {
 	}
 	for _, a := range ui.SortedAlerts(t.report) {
 		head := t.paint(string(a.Severity), severityColour(a.Severity), text.Bold) + " " + a.Check
-		if a.State != "" && a.State != boat.AlertOpen {
+		if a.State != "" && a.State != alert.StatusOpen {
 			head += " (" + string(a.State) + ")"
 		}
 		if !a.Since.IsZero() {
@@ -172,7 +175,7 @@ func evidenceWords(evidence map[string]any) string {
 }
 
 func (t *textReport) devices() {
-	counts := map[boat.State]int{}
+	counts := map[boat.DeviceState]int{}
 	groups := ui.Groups(t.report)
 	for _, g := range groups {
 		for _, d := range g.Devices {
@@ -180,7 +183,7 @@ func (t *textReport) devices() {
 		}
 	}
 	var words []string
-	for _, s := range []boat.State{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
+	for _, s := range []boat.DeviceState{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
 		if counts[s] > 0 {
 			words = append(words, fmt.Sprintf("%d %s", counts[s], s))
 		}
@@ -196,7 +199,7 @@ func (t *textReport) devices() {
 	t.deviceTable(groups)
 }
 
-func (t *textReport) paintState(s boat.State) string {
+func (t *textReport) paintState(s boat.DeviceState) string {
 	switch s {
 	case boat.Present:
 		return t.paint(string(s), text.FgGreen)
@@ -207,7 +210,7 @@ func (t *textReport) paintState(s boat.State) string {
 }
 
 // address writes "35", with the network in front when there is more than one backbone; a talker's letters; "-" for a device without.
-func (t *textReport) address(d *boat.Device) string {
+func (t *textReport) address(d *report.Device) string {
 	if d.Talker != "" {
 		return boat.Printable(d.Talker)
 	}
@@ -228,7 +231,7 @@ func (t *textReport) address(d *boat.Device) string {
 }
 
 // deviceTexts is model, software, serial and load equivalency, empty where unknown.
-func deviceTexts(d *boat.Device) (software, serial, load string) {
+func deviceTexts(d *report.Device) (software, serial, load string) {
 	if d.Product == nil {
 		return "", "", ""
 	}
@@ -276,7 +279,7 @@ func (t *textReport) deviceTable(groups []ui.Group) {
 			case i == 0:
 				c = t.paint(c, text.Faint)
 			case j == 2:
-				c = t.paintState(boat.State(c))
+				c = t.paintState(boat.DeviceState(c))
 			}
 			cells[j] = c
 		}

@@ -11,13 +11,13 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/jedib0t/go-pretty/v6/text"
 
-	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui/webtest"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
 
-func sampleReport(t *testing.T) *boat.Report {
+func sampleReport(t *testing.T) *report.Report {
 	t.Helper()
 	return webtest.Sample(t)
 }

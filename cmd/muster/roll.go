@@ -6,8 +6,8 @@ import (
 
 	"github.com/schollz/progressbar/v3"
 
-	"muster/internal/boat"
 	"muster/internal/cli"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -27,7 +27,7 @@ func (a *app) roll() *roll {
 }
 
 // set tells what is known now.
-func (p *roll) set(r *boat.Report) {
+func (p *roll) set(r *report.Report) {
 	if p.bar == nil {
 		return
 	}

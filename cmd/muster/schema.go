@@ -8,10 +8,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"muster/internal/backbone"
-	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/sim"
 )
 
@@ -24,7 +24,7 @@ var schemas = []struct {
 	{"alert-change", "what a webhook is told of an alert", daemon.MessageSchema},
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
 	{"order", "a work order, which muster plan writes", release.OrderSchema},
-	{"report", "the device report, which audits and snapshots hold", boat.Schema},
+	{"report", "the device report, which audits and snapshots hold", report.Schema},
 	{"scenario", "a simulated boat, which sim:FILE plays", sim.Schema},
 	{"sheet", "a release sheet, which a shop writes", release.SheetSchema},
 }

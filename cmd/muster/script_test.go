@@ -10,7 +10,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 func TestMain(m *testing.M) {
@@ -48,8 +48,8 @@ func status(ts *testscript.TestScript, neg bool, args []string) {
 // isReport wants a file, or stdout, to be a device report and nothing else.
 func isReport(ts *testscript.TestScript, neg bool, args []string) {
 	d := json.NewDecoder(bytes.NewReader([]byte(ts.ReadFile(args[0]))))
-	var r boat.Report
-	if err := d.Decode(&r); err != nil || r.Schema != boat.ReportSchema || d.More() {
+	var r report.Report
+	if err := d.Decode(&r); err != nil || r.Schema != report.V1 || d.More() {
 		ts.Fatalf("no report: %v, schema %q", err, r.Schema)
 	}
 }

@@ -18,6 +18,7 @@ import (
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -161,7 +162,7 @@ func (c *snapshotCmd) load() (config.Config, error) {
 }
 
 // take gets the report and, where there is one, the capture that it rests on.
-func (c *snapshotCmd) take(a *app, cfg config.Config) (*boat.Report, *snapshot.File, error) {
+func (c *snapshotCmd) take(a *app, cfg config.Config) (*report.Report, *snapshot.File, error) {
 	if isURL(c.Source) {
 		r, err := c.fetch(a)
 		return r, nil, err
@@ -181,7 +182,7 @@ func (c *snapshotCmd) take(a *app, cfg config.Config) (*boat.Report, *snapshot.F
 }
 
 // takeWithCapture keeps the traffic and makes the report from what was kept, so that it can be made again.
-func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*boat.Report, *snapshot.File, error) {
+func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*report.Report, *snapshot.File, error) {
 	k, err := newKeeper(c.KeepCapture)
 	if err != nil {
 		return nil, nil, err
@@ -203,7 +204,7 @@ func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*boat.Report, 
 }
 
 // hear reads the source; k, when not nil, keeps its traffic.
-func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*boat.Report, error) {
+func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report, error) {
 	cfg = once(cfg)
 	live := !replayable(cfg.Sources)
 	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: k.around(a.opener(live))}
@@ -262,7 +263,7 @@ func (c *snapshotCmd) times() (least, limit time.Duration) {
 }
 
 // asking is how long it takes to ask each talker of a line once, who are asked in turn. Most never answer, so nobody waits for more.
-func (c *snapshotCmd) asking(r *boat.Report) (more time.Duration) {
+func (c *snapshotCmd) asking(r *report.Report) (more time.Duration) {
 	for i := range r.Talkers {
 		if t := &r.Talkers[i]; c.Ask && c.For == 0 && t.Identity == nil && t.Unanswered == "" && t.Talker != "P" {
 			more += nmea0183.AskPause
@@ -271,12 +272,12 @@ func (c *snapshotCmd) asking(r *boat.Report) (more time.Duration) {
 	return more
 }
 
-func silent(r *boat.Report) bool {
-	return len(r.Talkers) == 0 && !slices.ContainsFunc(r.Devices, func(d boat.Device) bool { return !d.Own })
+func silent(r *report.Report) bool {
+	return len(r.Talkers) == 0 && !slices.ContainsFunc(r.Devices, func(d report.Device) bool { return !d.Own })
 }
 
 // complete reports whether somebody is aboard and everybody has told who he is or was given up on.
-func complete(r *boat.Report) bool { return !silent(r) && len(snapshot.Waiting(r)) == 0 }
+func complete(r *report.Report) bool { return !silent(r) && len(snapshot.Waiting(r)) == 0 }
 
 // tell says on standard error what was written, and who is still unidentified.
 func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
@@ -305,7 +306,7 @@ func number(n int, what string) string {
 }
 
 // count is how many devices are aboard, muster itself left out.
-func count(r *boat.Report) int { return len(snapshot.Aboard(r)) }
+func count(r *report.Report) int { return len(snapshot.Aboard(r)) }
 
 func isFile(name string) bool {
 	fi, err := os.Stat(name)

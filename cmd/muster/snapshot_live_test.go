@@ -14,10 +14,12 @@ import (
 	"testing"
 	"time"
 
+	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -101,7 +103,7 @@ func TestSnapshotAsksOnALine(t *testing.T) {
 // TestSnapshotTimeToAsk: a line is heard long enough to ask each talker once.
 func TestSnapshotTimeToAsk(t *testing.T) {
 	known := &boat.TalkerIdentity{Model: "Gannet GP1"}
-	r := &boat.Report{Talkers: []boat.Talker{{Talker: "GP", Identity: known}, {Talker: "SD"}, {Talker: "WI"}, {Talker: "P"}, {Talker: "HC", Unanswered: "no answer, 3 requests"}}}
+	r := &report.Report{Talkers: []report.Talker{{Talker: "GP", Identity: known}, {Talker: "SD"}, {Talker: "WI"}, {Talker: "P"}, {Talker: "HC", Unanswered: "no answer, 3 requests"}}}
 	for _, tt := range []struct {
 		c    snapshotCmd
 		want time.Duration
@@ -126,10 +128,10 @@ func TestSnapshotOfNothing(t *testing.T) {
 // TestSnapshotURL: a running daemon is asked until every device has told who it is.
 func TestSnapshotURL(t *testing.T) {
 	from := event.Time(1_750_000_000_000_000_000)
-	report := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "wagtail"}, TakenAt: from, Clock: boat.ClockSystem,
-		Window: boat.Window{From: from, To: from.Add(2 * leastListening)}, Networks: []boat.Network{}, Talkers: []boat.Talker{},
-		Manual: []boat.Manual{}, Alerts: []boat.Alert{},
-		Devices: []boat.Device{{ID: "C0788700FA401B5B", Network: "can0", State: boat.Present}}}
+	served := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail"}, TakenAt: from, Clock: boat.ClockSystem,
+		Window: boat.Window{From: from, To: from.Add(2 * leastListening)}, Networks: []report.Network{}, Talkers: []report.Talker{},
+		Manual: []boat.Manual{}, Alerts: []alert.Alert{},
+		Devices: []report.Device{{ID: "C0788700FA401B5B", Network: "can0", State: boat.Present}}}
 	var asked atomic.Int32
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {
@@ -138,11 +140,11 @@ func TestSnapshotURL(t *testing.T) {
 		case r.Header.Get("Authorization") != "Bearer sesame":
 			http.Error(w, "token", http.StatusUnauthorized)
 		default:
-			now := *report
+			now := *served
 			if asked.Add(1) > 1 {
-				d := report.Devices[0]
+				d := served.Devices[0]
 				d.Product = &boat.Product{Model: "Gannet SD2 sounder", Software: "5.02"}
-				now.Devices = []boat.Device{d}
+				now.Devices = []report.Device{d}
 			}
 			text, err := api.EncodeReport(&now)
 			if err != nil {

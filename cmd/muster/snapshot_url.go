@@ -14,10 +14,10 @@ import (
 	"time"
 
 	"muster/internal/api"
-	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 func isURL(source string) bool {
@@ -25,7 +25,7 @@ func isURL(source string) bool {
 }
 
 // fetch reads the report of a running muster until it is complete.
-func (c *snapshotCmd) fetch(a *app) (*boat.Report, error) {
+func (c *snapshotCmd) fetch(a *app) (*report.Report, error) {
 	token, err := readToken(c.TokenFile)
 	if err != nil {
 		return nil, err
@@ -34,7 +34,7 @@ func (c *snapshotCmd) fetch(a *app) (*boat.Report, error) {
 	least, limit := c.times()
 	bar := a.roll()
 	defer bar.done()
-	var r *boat.Report
+	var r *report.Report
 	for began := time.Now(); ; {
 		next, err := muster.report(a.ctx)
 		switch {
@@ -112,14 +112,14 @@ func (m running) foreign(what string) error {
 }
 
 // report asks for the report.
-func (m running) report(ctx context.Context) (*boat.Report, error) {
+func (m running) report(ctx context.Context) (*report.Report, error) {
 	text, err := m.get(ctx, "report")
 	if err != nil {
 		return nil, err
 	}
-	r := new(boat.Report)
-	if err := json.NewDecoder(bytes.NewReader(text)).Decode(r); err != nil || r.Schema != boat.ReportSchema || len(text) > maxReport {
-		return nil, m.foreign("a " + boat.ReportSchema)
+	r := new(report.Report)
+	if err := json.NewDecoder(bytes.NewReader(text)).Decode(r); err != nil || r.Schema != report.V1 || len(text) > maxReport {
+		return nil, m.foreign("a " + report.V1)
 	}
 	return r, nil
 }
@@ -138,7 +138,7 @@ func (m running) conditions(ctx context.Context) (release.Conditions, error) {
 }
 
 // now asks for the report and the conditions.
-func (m running) now(ctx context.Context) (*boat.Report, release.Conditions, error) {
+func (m running) now(ctx context.Context) (*report.Report, release.Conditions, error) {
 	r, err := m.report(ctx)
 	if err != nil {
 		return nil, release.Conditions{}, err

@@ -9,7 +9,6 @@ import (
 	"slices"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
 )
@@ -77,7 +76,7 @@ type Change struct {
 	At       event.Time `json:"at,omitzero"`
 	Kind     ChangeKind `json:"kind"`
 	Silenced bool       `json:"silenced,omitempty"` // to be kept, but nobody is to be told
-	Alert    boat.Alert `json:"alert"`
+	Alert    Alert      `json:"alert"`
 }
 
 // ID is the id of the alert that a finding makes.
@@ -267,7 +266,7 @@ func (b *Book) Acknowledge(id, who string, at event.Time) (Change, error) {
 }
 
 // Alerts lists what stands and what cleared, worst first, then by check and subject. The evidence is shared: read-only.
-func (b *Book) Alerts() []boat.Alert {
+func (b *Book) Alerts() []Alert {
 	type row struct {
 		id string
 		e  *entry
@@ -282,23 +281,23 @@ func (b *Book) Alerts() []boat.Alert {
 		return cmp.Or(cmp.Compare(y.e.finding.Severity.Rank(), x.e.finding.Severity.Rank()),
 			cmp.Compare(x.e.finding.Check, y.e.finding.Check), cmp.Compare(x.e.finding.Subject, y.e.finding.Subject))
 	})
-	alerts := make([]boat.Alert, 0, len(rows))
+	alerts := make([]Alert, 0, len(rows))
 	for _, r := range rows {
 		alerts = append(alerts, b.alert(r.id, r.e))
 	}
 	return alerts
 }
 
-func (b *Book) alert(id string, e *entry) boat.Alert {
-	state := boat.AlertOpen
+func (b *Book) alert(id string, e *entry) Alert {
+	state := StatusOpen
 	switch {
 	case e.phase == cleared:
-		state = boat.AlertCleared
+		state = StatusCleared
 	case e.ackBy != "":
-		state = boat.AlertAcknowledged
+		state = StatusAcknowledged
 	}
 	f := &e.finding
-	return boat.Alert{
+	return Alert{
 		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: e.until, Flapping: b.flapping(e),
 		AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, SilencedUntil: b.silencedUntil(b.now, e), Accepted: b.accepted(e),
 		Devices: f.Devices, Network: f.Network, Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy,

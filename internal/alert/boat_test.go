@@ -1,7 +1,6 @@
 package alert
 
 import (
-	"encoding/json"
 	"slices"
 	"testing"
 	"time"
@@ -46,13 +45,13 @@ type judgedBoat struct {
 	judged []event.Time
 }
 
-func (b *judgedBoat) Report() *boat.Report {
+func (b *judgedBoat) State() *boat.State {
 	b.judged = append(b.judged, b.Now())
-	return b.Boat.Report()
+	return b.Boat.State()
 }
 
 // watched is what a Watch over a boat makes of events that come so many at a time.
-func watched(t testing.TB, events []event.Event, batch int) (report []byte, changes []string, judged []event.Time) {
+func watched(events []event.Event, batch int) (last *boat.State, changes []string, judged []event.Time) {
 	b := &judgedBoat{Boat: boat.New(boat.Options{})}
 	w := NewWatch(b, check.DefaultSettings(), DefaultSettings())
 	w.OnChange = func(c Change) { changes = append(changes, c.At.Sub(t0).String()+" "+string(c.Kind)+" "+c.Alert.Check) }
@@ -60,15 +59,11 @@ func watched(t testing.TB, events []event.Event, batch int) (report []byte, chan
 		w.Feed(some...)
 	}
 	w.Finish()
-	report, err := json.Marshal(w.Report())
-	if err != nil {
-		t.Fatal(err)
-	}
-	return report, changes, b.judged
+	return w.State(), changes, b.judged
 }
 
 func TestWatchOverABoat(t *testing.T) {
-	report, got, _ := watched(t, traffic(), 1)
+	last, got, _ := watched(traffic(), 1)
 	want := []string{
 		"10s raised many-sources",
 		"10s raised wrong-bit-rate",
@@ -81,8 +76,9 @@ func TestWatchOverABoat(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("changes (-want +got)\n%s", diff)
 	}
-	if again, _, _ := watched(t, traffic(), len(traffic())); string(report) != string(again) {
-		t.Error("the same traffic gave two reports")
+	again, _, _ := watched(traffic(), len(traffic()))
+	if diff := cmp.Diff(last, again); diff != "" {
+		t.Errorf("the same traffic gave two states\n%s", diff)
 	}
 }
 
@@ -115,17 +111,17 @@ func TestWatchTwoNetworks(t *testing.T) {
 			frame.Time += event.Time(time.Second / 2)
 			put(at(170), frame)
 
-			report, changes, judged := watched(t, events, 1)
+			last, changes, judged := watched(events, 1)
 			for _, batch := range []int{7, 256, len(events)} {
-				again, same, alike := watched(t, events, batch)
+				again, same, alike := watched(events, batch)
 				if diff := cmp.Diff(changes, same); diff != "" || len(changes) < 10 {
 					t.Errorf("%d changes (-one by one +by %d)\n%s", len(changes), batch, diff)
 				}
 				if diff := cmp.Diff(judged, alike); diff != "" {
 					t.Errorf("judged at (-one by one +by %d)\n%s", batch, diff)
 				}
-				if string(report) != string(again) {
-					t.Error("the same traffic gave two reports")
+				if diff := cmp.Diff(last, again); diff != "" {
+					t.Errorf("the same traffic gave two states\n%s", diff)
 				}
 			}
 		})

@@ -11,7 +11,6 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 
-	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
 )
@@ -21,7 +20,7 @@ const t0 = event.Time(1_700_000_000 * 1e9)
 func at(seconds int) event.Time { return t0.Add(time.Duration(seconds) * time.Second) }
 
 func finding(id, subject string, hold time.Duration) check.Finding {
-	return check.Finding{Check: id, Subject: subject, Severity: boat.Warning, Hold: hold, Devices: []string{subject}, Network: "can0", Summary: id}
+	return check.Finding{Check: id, Subject: subject, Severity: check.Warning, Hold: hold, Devices: []string{subject}, Network: "can0", Summary: id}
 }
 
 // step is one update: the subjects that are found at that second, and the changes expected.
@@ -50,7 +49,7 @@ func TestBook(t *testing.T) {
 	old := held
 	old.Since = at(-100)
 	worse := now
-	worse.Severity = boat.Critical
+	worse.Severity = check.Critical
 	is := func(f ...check.Finding) []check.Finding { return f }
 	tests := []struct {
 		name  string
@@ -102,7 +101,7 @@ func TestAlertFields(t *testing.T) {
 	f.Since = at(-120)
 	f.Remedy = "plug it in"
 	b.Update(at(0), []check.Finding{f})
-	want := []boat.Alert{{ID: "silent:a", Check: "silent", Severity: boat.Warning, State: boat.AlertOpen, Since: at(-120), Devices: []string{"a"},
+	want := []Alert{{ID: "silent:a", Check: "silent", Severity: check.Warning, State: StatusOpen, Since: at(-120), Devices: []string{"a"},
 		Network: "can0", Summary: "silent", Remedy: "plug it in"}}
 	if diff := cmp.Diff(want, b.Alerts()); diff != "" {
 		t.Fatalf("open (-want +got)\n%s", diff)
@@ -111,13 +110,13 @@ func TestAlertFields(t *testing.T) {
 	if err != nil || change.Kind != Acknowledged {
 		t.Fatalf("acknowledge: %v, %v", change, err)
 	}
-	want[0].State, want[0].AcknowledgedBy, want[0].AcknowledgedAt = boat.AlertAcknowledged, "Rosa", at(5)
+	want[0].State, want[0].AcknowledgedBy, want[0].AcknowledgedAt = StatusAcknowledged, "Rosa", at(5)
 	if diff := cmp.Diff(want, b.Alerts()); diff != "" {
 		t.Fatalf("acknowledged (-want +got)\n%s", diff)
 	}
 	b.Update(at(10), nil)
 	b.Update(at(40), nil)
-	want[0].State, want[0].Until = boat.AlertCleared, at(10)
+	want[0].State, want[0].Until = StatusCleared, at(10)
 	if diff := cmp.Diff(want, b.Alerts()); diff != "" {
 		t.Fatalf("cleared (-want +got)\n%s", diff)
 	}
@@ -132,8 +131,8 @@ func TestAlertFields(t *testing.T) {
 func TestAlertsWorstFirst(t *testing.T) {
 	b := New(DefaultSettings())
 	list := []check.Finding{finding("silent", "b", 0), finding("silent", "a", 0), finding("bus-busy", "can0", 0), finding("bus-off", "can0", 0), finding("many-sources", "x", 0)}
-	list[3].Severity = boat.Critical
-	list[4].Severity = boat.Info
+	list[3].Severity = check.Critical
+	list[4].Severity = check.Info
 	b.Update(at(0), list)
 	var got []string
 	for _, a := range b.Alerts() {
@@ -331,7 +330,7 @@ func TestRaisedOnceClearedOnce(t *testing.T) {
 			}
 			standing := 0
 			for _, a := range b.Alerts() {
-				if a.State != boat.AlertCleared {
+				if a.State != StatusCleared {
 					standing++
 					if !up[a.ID] {
 						t.Fatalf("%s stands without a raise", a.ID)

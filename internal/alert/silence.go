@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"slices"
 
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 )
 
@@ -38,7 +38,7 @@ func (b *Book) Accept(list []Accepted) { b.accepts = list }
 // accepted is why the owner lives with an alert; empty when it is to be told.
 func (b *Book) accepted(e *entry) string {
 	f := &e.finding
-	if f.Severity == boat.Critical {
+	if f.Severity == check.Critical {
 		return ""
 	}
 	for i := range b.accepts {

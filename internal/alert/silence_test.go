@@ -5,7 +5,6 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"muster/internal/boat"
 	"muster/internal/check"
 )
 
@@ -16,7 +15,7 @@ func TestWorkSilence(t *testing.T) {
 		t.Fatal(err)
 	}
 	find := func(rule, device string) check.Finding {
-		return check.Finding{Check: rule, Subject: device, Devices: []string{device}, Severity: boat.Warning}
+		return check.Finding{Check: rule, Subject: device, Devices: []string{device}, Severity: check.Warning}
 	}
 	list := []check.Finding{find("silent", "a"), find("silent", "b"), find("slow-data", "a")}
 	if diff := cmp.Diff([]string{"raised silent:a (silenced)", "raised silent:b", "raised slow-data:a"}, words(b.Update(at(1), list))); diff != "" {
@@ -38,7 +37,7 @@ func TestAccepted(t *testing.T) {
 	two, other := finding("many-sources", "position", 0), finding("many-sources", "depth", 0)
 	two.Devices, other.Devices = []string{"gnss-a", "gnss-b"}, []string{"sounder"}
 	grave := two
-	grave.Severity = boat.Critical
+	grave.Severity = check.Critical
 	b := New(Settings{})
 	b.Accept([]Accepted{{Check: "silent", Why: "not this"}, {Check: "many-sources", Device: "gnss-b", Network: "can0", Why: "two receivers on purpose"}})
 	for _, s := range []step{

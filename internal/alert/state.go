@@ -7,7 +7,6 @@ import (
 	"slices"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
 )
@@ -27,7 +26,7 @@ type State struct {
 type Kept struct {
 	Check          string         `json:"check"`
 	Subject        string         `json:"subject"`
-	Severity       boat.Severity  `json:"severity"`
+	Severity       check.Severity `json:"severity"`
 	Cleared        bool           `json:"cleared,omitempty"`
 	Since          event.Time     `json:"since,omitzero"`
 	Until          event.Time     `json:"until,omitzero"`

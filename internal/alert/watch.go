@@ -13,7 +13,7 @@ import (
 type Model interface {
 	Feed(...event.Event)
 	Tick(now event.Time)
-	Report() *boat.Report
+	State() *boat.State
 }
 
 // Watch runs the checks over a boat at every full interval of event time and keeps the Book. Everything that is fed to the boat goes
@@ -100,15 +100,11 @@ func (w *Watch) Shift(from, to event.Time, by time.Duration) {
 // Finish runs the checks for the last moment, whether or not an interval is full.
 func (w *Watch) Finish() { w.judge(w.last) }
 
-// Report is the model's report with the alerts in it.
-func (w *Watch) Report() *boat.Report {
-	r := w.model.Report()
-	r.Alerts = w.book.Alerts()
-	return r
-}
+// State is the boat as the checks see it.
+func (w *Watch) State() *boat.State { return w.model.State() }
 
 // Alerts lists the alerts of the Book.
-func (w *Watch) Alerts() []boat.Alert { return w.book.Alerts() }
+func (w *Watch) Alerts() []Alert { return w.book.Alerts() }
 
 const (
 	maxSteps = 360 // runs for one gap in time: the rest of a longer gap is passed over but for its last interval
@@ -141,7 +137,7 @@ func (w *Watch) move(t event.Time) {
 
 // judge runs the checks as of now.
 func (w *Watch) judge(now event.Time) {
-	changes := w.book.Update(now, check.RunRules(w.rules, w.model.Report(), now, &w.settings))
+	changes := w.book.Update(now, check.RunRules(w.rules, w.model.State(), now, &w.settings))
 	if w.OnChange == nil {
 		return
 	}

@@ -24,14 +24,14 @@ func (f *fake) Feed(events ...event.Event) {
 	}
 }
 func (f *fake) Tick(now event.Time) { f.now = max(f.now, now) }
-func (f *fake) Report() *boat.Report {
+func (f *fake) State() *boat.State {
 	f.judged = append(f.judged, f.now)
 	d := boat.Device{ID: "a", Network: "can0", State: boat.Present, LastSeen: f.last}
 	if f.now.Sub(f.last) > 10*time.Second {
 		d.State = boat.Silent
 	}
 	other := boat.Device{ID: "b", Network: "can0", State: boat.Present}
-	return &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000}}, Devices: []boat.Device{d, other}}
+	return &boat.State{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000}}, Devices: []boat.Device{d, other}}
 }
 
 func TestWatchRunsAtFullIntervals(t *testing.T) {
@@ -89,9 +89,9 @@ func TestWatchTellsChanges(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got)\n%s", diff)
 	}
-	r := w.Report()
-	if len(r.Alerts) != 1 || r.Alerts[0].State != boat.AlertCleared || r.Alerts[0].Since != at(5) {
-		t.Errorf("alerts %+v", r.Alerts)
+	alerts := w.Alerts()
+	if len(alerts) != 1 || alerts[0].State != StatusCleared || alerts[0].Since != at(5) {
+		t.Errorf("alerts %+v", alerts)
 	}
 }
 
@@ -99,7 +99,7 @@ func TestWatchTellsChanges(t *testing.T) {
 func TestWatchDoesNotDependOnTheClock(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		gaps := rapid.SliceOfN(rapid.IntRange(0, 200_000), 1, 60).Draw(t, "gaps")
-		run := func(live bool) []boat.Alert {
+		run := func(live bool) []Alert {
 			w := NewWatch(&fake{}, check.DefaultSettings(), DefaultSettings())
 			now := t0
 			w.Feed(event.Event{Time: now})
@@ -135,7 +135,7 @@ func TestWatchConfigureKeepsAlerts(t *testing.T) {
 	if w.Every() != check.DefaultSettings().Every {
 		t.Errorf("interval %v", w.Every())
 	}
-	w.SetExtra([]check.Rule{{ID: "software-behind", Severity: boat.Warning, Check: func(p *check.Pass) {
+	w.SetExtra([]check.Rule{{ID: "software-behind", Severity: check.Warning, Check: func(p *check.Pass) {
 		p.Find(finding("software-behind", "a", 0))
 	}}})
 	w.Configure(check.DefaultSettings(), DefaultSettings())

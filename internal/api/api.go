@@ -22,11 +22,12 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
 // EncodeReport writes the report as the API and `--format json` give it: indented, with a final line end.
-func EncodeReport(r *boat.Report) ([]byte, error) {
+func EncodeReport(r *report.Report) ([]byte, error) {
 	text, err := json.MarshalIndent(r, "", "  ")
 	if err != nil {
 		return nil, fmt.Errorf("report: %w", err)
@@ -37,21 +38,21 @@ func EncodeReport(r *boat.Report) ([]byte, error) {
 // encoder keeps the etag of the latest report, and its text if somebody asked for it, so that many readers cost one encoding.
 type encoder struct {
 	mu     sync.Mutex
-	report *boat.Report
+	report *report.Report
 	tag    string
 	text   []byte // nil until it is asked for
 }
 
 // etag tells whether a report differs from another. It is the digest of the report without the spaces and lines of its text, which take
 // several times as long to lay out as the report takes to encode: open pages ask for it every second.
-func (e *encoder) etag(r *boat.Report) (string, error) {
+func (e *encoder) etag(r *report.Report) (string, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	return e.look(r)
 }
 
 // encode is the text with its etag.
-func (e *encoder) encode(r *boat.Report) (text []byte, etag string, err error) {
+func (e *encoder) encode(r *report.Report) (text []byte, etag string, err error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if _, err = e.look(r); err == nil && e.text == nil {
@@ -61,7 +62,7 @@ func (e *encoder) encode(r *boat.Report) (text []byte, etag string, err error) {
 }
 
 // look works out the etag of a report other than the one before. Called with mu held.
-func (e *encoder) look(r *boat.Report) (string, error) {
+func (e *encoder) look(r *report.Report) (string, error) {
 	if r != e.report || e.tag == "" {
 		sum := sha256.New()
 		if err := json.NewEncoder(sum).Encode(r); err != nil {
@@ -130,7 +131,11 @@ func schemaName(t reflect.Type, hint string) string {
 	for t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
-	if p := path.Base(t.PkgPath()); t.PkgPath() != "" && p != "api" && p != "pages" && p != "v2" {
+	p := path.Base(t.PkgPath())
+	if p == "report" || t == reflect.TypeFor[alert.Alert]() { // clients know the parts of a report as the boat's
+		p = "boat"
+	}
+	if t.PkgPath() != "" && p != "api" && p != "pages" && p != "v2" {
 		name = strings.ToUpper(p[:1]) + p[1:] + name
 	}
 	return name
@@ -177,7 +182,7 @@ func read[I, T any](api huma.API, id, route, summary, tag string, f func(context
 
 func (s *Server) addReading(api huma.API) {
 	op := huma.Operation{OperationID: "get-report", Method: http.MethodGet, Path: Prefix + "/report", Summary: "The whole device report",
-		Tags: []string{"boat"}, Errors: []int{401}, Responses: jsonResponse[boat.Report](api, "application/json", "The report.")}
+		Tags: []string{"boat"}, Errors: []int{401}, Responses: jsonResponse[report.Report](api, "application/json", "The report.")}
 	op.Responses["200"].Headers = map[string]*huma.Param{"ETag": {Schema: &huma.Schema{Type: "string"}, Description: "Changes with the report."}}
 	op.Responses["304"] = &huma.Response{Description: "The report is the one that If-None-Match names."}
 	huma.Register(api, op, func(_ context.Context, in *struct {
@@ -202,11 +207,11 @@ func (s *Server) addReading(api huma.API) {
 		Network string `query:"network" maxLength:"64"`
 		State   string `query:"state" enum:"present,silent,gone,no-address,provisional"`
 		Role    string `query:"role" maxLength:"32"`
-	}) ([]boat.Device, error) {
+	}) ([]report.Device, error) {
 		if in.Role != "" && !slices.Contains(boat.Roles(), boat.Role(in.Role)) {
 			return nil, huma.Error422UnprocessableEntity(fmt.Sprintf("role: %q is none: take one of the roles of the report, such as head or radio", in.Role))
 		}
-		list := []boat.Device{}
+		list := []report.Device{}
 		for _, d := range s.opt.Reports.Report().Devices {
 			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || in.Role == string(d.Role)) {
 				list = append(list, d)
@@ -216,7 +221,7 @@ func (s *Server) addReading(api huma.API) {
 	}, 422)
 	read(api, "get-device", "/devices/{id}", "One device", "boat", func(_ context.Context, in *struct {
 		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, network/address for a provisional device, or network/letters for an NMEA 0183 talker that told what it is."`
-	}) (*boat.Device, error) {
+	}) (*report.Device, error) {
 		r := s.opt.Reports.Report()
 		d := r.Device(in.ID)
 		if t := r.TalkerByID(in.ID); d == nil && t != nil {
@@ -233,8 +238,8 @@ func (s *Server) addReading(api huma.API) {
 		State    string `query:"state" enum:"open,acknowledged,cleared"`
 		Severity string `query:"severity" enum:"info,warning,critical"`
 		Device   string `query:"device" maxLength:"100"`
-	}) ([]boat.Alert, error) {
-		list := slices.DeleteFunc(ui.SortedAlerts(s.opt.Reports.Report()), func(a boat.Alert) bool {
+	}) ([]alert.Alert, error) {
+		list := slices.DeleteFunc(ui.SortedAlerts(s.opt.Reports.Report()), func(a alert.Alert) bool {
 			return in.State != "" && in.State != string(a.State) || in.Severity != "" && in.Severity != string(a.Severity) ||
 				in.Device != "" && !slices.Contains(a.Devices, in.Device)
 		})
@@ -251,7 +256,7 @@ func (s *Server) addReading(api huma.API) {
 
 // NetworkState is a network with its last hours.
 type NetworkState struct {
-	boat.Network
+	report.Network
 	Minutes []Minute `json:"minutes" doc:"Up to six hours, oldest first."`
 }
 

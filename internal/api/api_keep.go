@@ -7,8 +7,8 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"muster/internal/backbone"
-	"muster/internal/boat"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -121,7 +121,7 @@ func (s *Server) addBackbones(api huma.API) {
 }
 
 // versionOrder is how the release sheets put two versions in order; nil without sheets.
-func (s *Server) versionOrder() func(*boat.Device, string, string) (int, bool) {
+func (s *Server) versionOrder() func(*report.Device, string, string) (int, bool) {
 	if sheets := s.opt.Sheets(); sheets != nil {
 		return sheets.Order
 	}

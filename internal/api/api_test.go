@@ -17,6 +17,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/internal/ui/webtest"
 	"muster/pgn"
@@ -177,7 +178,7 @@ func TestShelfIsBounded(t *testing.T) {
 	if len(s.list) != shelfInMemory || len(s.held) != shelfInMemory {
 		t.Errorf("%d listed, %d held", len(s.list), len(s.held))
 	}
-	if _, err := s.take(&boat.Report{}, ""); err == nil {
+	if _, err := s.take(&report.Report{}, ""); err == nil {
 		t.Error("a snapshot of nothing")
 	}
 }
@@ -287,8 +288,8 @@ func FuzzMessage(f *testing.F) {
 func TestHistory(t *testing.T) {
 	var h history
 	at := func(minute int, load float64, errors uint64) {
-		h.observe(&boat.Report{Networks: []boat.Network{{ID: "can0", RecentFrom: event.Time(1).Add(time.Duration(minute) * time.Minute), LoadRecent: load,
-			Recent: boat.Faults{ErrorFrames: errors}}}})
+		h.observe(&report.Report{Networks: []report.Network{{ID: "can0", Live: &boat.Network{ID: "can0",
+			RecentFrom: event.Time(1).Add(time.Duration(minute) * time.Minute), LoadRecent: load, Recent: boat.Faults{ErrorFrames: errors}}}}})
 	}
 	at(0, .1, 0)
 	at(0, .2, 3)
@@ -307,7 +308,7 @@ func TestHistory(t *testing.T) {
 		t.Errorf("after a step back: %d points", len(got))
 	}
 	for i := range 200 {
-		h.observe(&boat.Report{Networks: []boat.Network{{ID: fmt.Sprint(i), RecentFrom: 1}}})
+		h.observe(&report.Report{Networks: []report.Network{{ID: fmt.Sprint(i), Live: &boat.Network{ID: fmt.Sprint(i), RecentFrom: 1}}}})
 	}
 	if len(h.networks) > historyNetworks {
 		t.Errorf("%d networks", len(h.networks))

@@ -4,7 +4,7 @@ import (
 	"sync"
 	"time"
 
-	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -22,15 +22,15 @@ type history struct {
 }
 
 // observe takes the last full minute of each network.
-func (h *history) observe(r *boat.Report) {
+func (h *history) observe(r *report.Report) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.networks == nil {
 		h.networks = map[string][]Minute{}
 	}
 	for i := range r.Networks {
-		n := &r.Networks[i]
-		if n.RecentFrom == 0 {
+		n := r.Networks[i].Live
+		if n == nil || n.RecentFrom == 0 {
 			continue
 		}
 		list, known := h.networks[n.ID]

@@ -5,7 +5,9 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -93,10 +95,10 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 }
 
 // collectNetwork tells of a network and counts its devices.
-func collectNetwork(s Scrape, r *boat.Report, n *boat.Network) {
+func collectNetwork(s Scrape, r *report.Report, n *report.Network) {
 	s.Counter(framesDesc, n.Frames, n.ID)
 	if n.Load != nil {
-		s.Gauge(loadDesc, n.LoadRecent, n.ID)
+		s.Gauge(loadDesc, n.LoadRecent(), n.ID)
 		s.Gauge(peakDesc, n.Load.Peak, n.ID)
 	}
 	for _, f := range ui.FaultList(n.Faults) {
@@ -105,19 +107,19 @@ func collectNetwork(s Scrape, r *boat.Report, n *boat.Network) {
 	if n.Kind == "nmea0183" {
 		return
 	}
-	counts := map[boat.State]int{}
+	counts := map[boat.DeviceState]int{}
 	for i := range r.Devices {
 		if d := &r.Devices[i]; d.Network == n.ID && !d.Own {
 			counts[d.State]++
 		}
 	}
-	for _, state := range []boat.State{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
+	for _, state := range []boat.DeviceState{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
 		s.Gauge(devicesDesc, float64(counts[state]), n.ID, string(state))
 	}
 }
 
 // collectDevices tells of each device that said who it is; another comes and goes with its address.
-func (c *reportCollector) collectDevices(s Scrape, r *boat.Report) {
+func (c *reportCollector) collectDevices(s Scrape, r *report.Report) {
 	leftOut, told := 0, map[[2]string]bool{} // two units may claim one NAME
 	for i := range r.Devices {
 		d := &r.Devices[i]
@@ -140,14 +142,14 @@ func (c *reportCollector) collectDevices(s Scrape, r *boat.Report) {
 }
 
 // collectAlerts counts the alerts that have not cleared.
-func collectAlerts(s Scrape, r *boat.Report) {
+func collectAlerts(s Scrape, r *report.Report) {
 	type key struct{ check, severity, state string }
 	alerts := map[key]int{}
 	for i := range r.Alerts {
 		a := &r.Alerts[i]
 		state := string(a.State)
 		switch {
-		case a.State == boat.AlertCleared:
+		case a.State == alert.StatusCleared:
 			continue
 		case a.Accepted != "":
 			state = "accepted"
@@ -161,7 +163,7 @@ func collectAlerts(s Scrape, r *boat.Report) {
 	}
 }
 
-func infoOf(d *boat.Device) deviceInfo {
+func infoOf(d *report.Device) deviceInfo {
 	i := deviceInfo{network: d.Network, id: d.ID, role: string(d.Role), maker: ui.DeviceMaker(d)}
 	if d.Product != nil {
 		i.model, i.software = boat.Printable(d.Product.Model), boat.Printable(d.Product.Software)

@@ -7,6 +7,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/testutil"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui/webtest"
 )
 
@@ -15,7 +16,7 @@ func TestReportMetrics(t *testing.T) {
 	r := webtest.Sample(t)
 	r.Networks = r.Networks[:1]
 	first := &r.Devices[0]
-	r.Devices = append(r.Devices, boat.Device{ID: first.ID, Network: first.Network, Name: first.Name, Own: first.Own, State: boat.Gone})
+	r.Devices = append(r.Devices, report.Device{ID: first.ID, Network: first.Network, Name: first.Name, Own: first.Own, State: boat.Gone})
 	c := newReportCollector(webtest.NewReports(r), "v1")
 	want := `# HELP muster_alerts Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.
 # TYPE muster_alerts gauge

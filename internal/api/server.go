@@ -20,17 +20,17 @@ import (
 	"golang.org/x/net/netutil"
 
 	"muster/internal/backbone"
-	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/job"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
 // Reports is where the pages take what they show.
 type Reports interface {
 	// Report returns the latest report, the same pointer until a newer one is made. It is shared: nobody changes it.
-	Report() *boat.Report
+	Report() *report.Report
 	// Ready is nil when the sources are read and a report can be given, otherwise it says what is missing.
 	Ready() error
 }
@@ -216,13 +216,13 @@ func (s *Server) Stop(ctx context.Context) error {
 const maxConnections = 1024
 
 // Observe takes a report into the history. Whoever makes reports calls it with each.
-func (s *Server) Observe(r *boat.Report) { s.history.observe(r) }
+func (s *Server) Observe(r *report.Report) { s.history.observe(r) }
 
 // Minutes are the last hours of a network, oldest first.
 func (s *Server) Minutes(network string) []Minute { return s.history.of(network) }
 
 // Mark tells a report from others: it is the one that the event stream gives.
-func (s *Server) Mark(r *boat.Report) (string, error) {
+func (s *Server) Mark(r *report.Report) (string, error) {
 	tag, err := s.encoded.etag(r)
 	return strings.Trim(tag, `"`), err
 }

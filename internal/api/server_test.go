@@ -11,7 +11,7 @@ import (
 
 	"github.com/rs/zerolog"
 
-	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui/webtest"
 )
 
@@ -30,7 +30,7 @@ func serve(t testing.TB, opt Options) *Server {
 func TestReport(t *testing.T) {
 	s := serve(t, Options{Reports: webtest.NewReports(webtest.Sample(t))})
 	resp, body := webtest.Get(t, s.URL()+"/api/v1/report")
-	var r boat.Report
+	var r report.Report
 	if err := json.Unmarshal([]byte(body), &r); err != nil || len(r.Devices) != 6 {
 		t.Errorf("%v, %d devices", err, len(r.Devices))
 	}
@@ -41,7 +41,7 @@ func TestReport(t *testing.T) {
 }
 
 func TestHealth(t *testing.T) {
-	f := webtest.NewReports(&boat.Report{})
+	f := webtest.NewReports(&report.Report{})
 	f.Missing = errors.New("can0 is down")
 	s := serve(t, Options{Reports: f})
 	if resp, _ := webtest.Get(t, s.URL()+"/-/healthy"); resp.StatusCode != 200 {

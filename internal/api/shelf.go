@@ -13,8 +13,9 @@ import (
 	"sync"
 	"syscall"
 
-	"muster/internal/boat"
+	"muster/internal/alert"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/store"
 )
@@ -92,7 +93,7 @@ func about(id string, s *snapshot.Snapshot) Kept {
 		}
 	}
 	for i := range s.Report.Alerts {
-		if s.Report.Alerts[i].State != boat.AlertCleared {
+		if s.Report.Alerts[i].State != alert.StatusCleared {
 			k.Alerts++
 		}
 	}
@@ -108,7 +109,7 @@ func idOf(s *snapshot.Snapshot) string {
 }
 
 // take seals a snapshot of the report and keeps it. The same report gives the same snapshot.
-func (s *shelf) take(r *boat.Report, program string) (Kept, error) {
+func (s *shelf) take(r *report.Report, program string) (Kept, error) {
 	if r == nil || r.TakenAt.IsZero() {
 		return Kept{}, errors.New("nothing was received yet: wait for traffic and take it then")
 	}

@@ -18,6 +18,7 @@ var order = [][]string{
 	{"internal/boat"},
 	{"internal/check"},
 	{"internal/alert"},
+	{"internal/report"},
 	{"internal/snapshot", "internal/release", "internal/store"},
 	{"internal/backbone"},
 	{"internal/job"},
@@ -39,7 +40,7 @@ var order = [][]string{
 
 // pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
 var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/boat", "internal/check",
-	"internal/alert", "internal/node", "internal/mistake", "internal/release"}
+	"internal/alert", "internal/report", "internal/node", "internal/mistake", "internal/release"}
 
 // printers are as pure, and set what packages to their left give them, some of which read files.
 var printers = []string{"internal/render"}

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"muster/internal/boat"
+	"muster/internal/check"
 )
 
 // AuditSchema names the version of the audit's shape.
@@ -69,7 +69,7 @@ type Compared struct {
 // Finding is one broken rule.
 type Finding struct {
 	Check    string         `json:"check"`
-	Severity boat.Severity  `json:"severity"`
+	Severity check.Severity `json:"severity"`
 	Subject  string         `json:"subject"`
 	Devices  []string       `json:"devices,omitempty"` // ids of devices on the network
 	Summary  string         `json:"summary"`
@@ -232,7 +232,7 @@ func (a *Audit) find(f Finding) { a.Findings = append(a.Findings, f) }
 
 func (a *Audit) lengths(l *Layout, drops []Drop) {
 	if a.Length.Value > a.Length.Limit {
-		a.find(Finding{Check: "backbone-too-long", Severity: boat.Warning, Subject: "backbone",
+		a.find(Finding{Check: "backbone-too-long", Severity: check.Warning, Subject: "backbone",
 			Summary:  fmt.Sprintf("The backbone is %.1f m long; %.0f m are allowed for its lightest cable", a.Length.Value, a.Length.Limit),
 			Evidence: map[string]any{"metres": round(a.Length.Value), "limit_metres": a.Length.Limit},
 			Remedy:   "Shorten the backbone, use heavier cable throughout, or part it into two networks."})
@@ -240,20 +240,20 @@ func (a *Audit) lengths(l *Layout, drops []Drop) {
 	for _, d := range drops {
 		if d.Length > MaxDrop {
 			name := cmp.Or(d.Device, d.Model, "the drop")
-			a.find(Finding{Check: "drop-too-long", Severity: boat.Warning, Subject: d.At + " " + name,
+			a.find(Finding{Check: "drop-too-long", Severity: check.Warning, Subject: d.At + " " + name,
 				Summary:  fmt.Sprintf("The drop from %s to %s is %.1f m long; %.0f m are allowed", d.At, name, float64(d.Length), MaxDrop),
 				Evidence: map[string]any{"metres": round(float64(d.Length)), "limit_metres": MaxDrop},
 				Remedy:   "Extend the backbone to within 6 m of the device and give it a tee there."})
 		}
 	}
 	if a.DropSum.Value > a.DropSum.Limit {
-		a.find(Finding{Check: "drop-too-long", Severity: boat.Warning, Subject: "all drops",
+		a.find(Finding{Check: "drop-too-long", Severity: check.Warning, Subject: "all drops",
 			Summary:  fmt.Sprintf("All drops together are %.1f m long; %.0f m are allowed", a.DropSum.Value, a.DropSum.Limit),
 			Evidence: map[string]any{"metres": round(a.DropSum.Value), "limit_metres": a.DropSum.Limit},
 			Remedy:   "Shorten drops or move tees nearer to the devices."})
 	}
 	if a.Devices.Value > a.Devices.Limit {
-		a.find(Finding{Check: "too-many-devices", Severity: boat.Warning, Subject: "layout",
+		a.find(Finding{Check: "too-many-devices", Severity: check.Warning, Subject: "layout",
 			Summary:  fmt.Sprintf("The layout has %.0f devices; one network may carry %.0f", a.Devices.Value, a.Devices.Limit),
 			Evidence: map[string]any{"devices": a.Devices.Value, "limit": a.Devices.Limit},
 			Remedy:   "Part it into two networks with a gateway or bridge between them."})
@@ -267,29 +267,29 @@ func (a *Audit) power(l *Layout, s *Solution) {
 		case o.Volts == nil:
 			dead = append(dead, o.Device)
 		case *o.Volts < MinVolts:
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: o.At + " " + o.Device,
+			a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: o.At + " " + o.Device,
 				Summary:  fmt.Sprintf("%s at %s would get %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
 				Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts}, Remedy: a.feedRemedy()})
 		}
 		if o.Load > MaxDeviceLoad {
-			a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: o.At + " " + o.Device,
+			a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: o.At + " " + o.Device,
 				Summary:  fmt.Sprintf("%s takes %s load equivalency; one device may take %.0f (1 A) from the backbone", o.Device, Tenths(o.Load), MaxDeviceLoad),
 				Evidence: map[string]any{"load": o.Load, "limit": MaxDeviceLoad}, Remedy: "Give this device a supply of its own."})
 		}
 	}
 	if len(dead) > 0 {
-		a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: "no supply",
+		a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: "no supply",
 			Summary: fmt.Sprintf("No supply reaches %v", dead), Evidence: map[string]any{"devices": dead},
 			Remedy: "Feed the part behind the isolating tee, or take the isolating tee out."})
 	}
 	if a.Spread.Value > a.Spread.Limit {
-		a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: "spread",
+		a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: "spread",
 			Summary:  fmt.Sprintf("The voltage differs by %.2f V along the network; %.1f V are allowed", a.Spread.Value, a.Spread.Limit),
 			Evidence: map[string]any{"volts": round(a.Spread.Value), "limit_volts": a.Spread.Limit, "rule_of_thumb_volts": round(a.RuleOfThumb)}, Remedy: a.feedRemedy()})
 	}
 	for _, g := range s.Legs {
 		if c, _ := cableOf(g.Cable); math.Abs(g.Amps) > c.Rating {
-			a.find(Finding{Check: "load-too-high", Severity: boat.Critical, Subject: g.From + " " + g.To,
+			a.find(Finding{Check: "load-too-high", Severity: check.Critical, Subject: g.From + " " + g.To,
 				Summary:  fmt.Sprintf("%.1f A flow from %s to %s; %s cable is rated for %.0f A", math.Abs(g.Amps), g.From, g.To, g.Cable, c.Rating),
 				Evidence: map[string]any{"amps": round(math.Abs(g.Amps)), "rating_amps": c.Rating},
 				Remedy:   "Use heavier cable there, or feed the backbone nearer to the load."})
@@ -302,18 +302,18 @@ func (a *Audit) feeds(l *Layout, s *Solution) {
 	for i, f := range s.Feeds {
 		p := l.Power[i]
 		if f.Voltage > MaxVolts {
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: "power " + f.At,
+			a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: "power " + f.At,
 				Summary:  fmt.Sprintf("The supply at %s has %.1f V; devices bear %.0f V", f.At, f.Voltage, MaxVolts),
 				Evidence: map[string]any{"volts": f.Voltage, "maximum_volts": MaxVolts}, Remedy: "Feed the backbone from 12 V; on a 24 V boat from a converter."})
 		}
 		if f.Fuse > 0 && f.Amps > f.Fuse {
-			a.find(Finding{Check: "load-too-high", Severity: boat.Critical, Subject: "power " + f.At,
+			a.find(Finding{Check: "load-too-high", Severity: check.Critical, Subject: "power " + f.At,
 				Summary:  fmt.Sprintf("The supply at %s gives %.1f A through a fuse of %.0f A", f.At, f.Amps, f.Fuse),
 				Evidence: map[string]any{"amps": round(f.Amps), "fuse_amps": f.Fuse}, Remedy: "Divide the load over two supplies with an isolating tee; never fit a larger fuse than the cable allows."})
 		}
 		leg, _ := cableOf(orMicro(p.Cable))
 		if p.Length > 0 && f.Amps > leg.Rating {
-			a.find(Finding{Check: "load-too-high", Severity: boat.Critical, Subject: "power leg " + f.At,
+			a.find(Finding{Check: "load-too-high", Severity: check.Critical, Subject: "power leg " + f.At,
 				Summary:  fmt.Sprintf("%.1f A flow through the power leg at %s; %s cable is rated for %.0f A", f.Amps, f.At, leg.Name, leg.Rating),
 				Evidence: map[string]any{"amps": round(f.Amps), "rating_amps": leg.Rating}, Remedy: "Use heavier cable for the power leg, or divide the load over two supplies with an isolating tee."})
 		}
@@ -322,13 +322,13 @@ func (a *Audit) feeds(l *Layout, s *Solution) {
 			c = leg
 		}
 		if f.Fuse > c.Rating {
-			a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "fuse " + f.At,
+			a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "fuse " + f.At,
 				Summary:  fmt.Sprintf("The fuse at %s is %.0f A; the %s cable behind it is rated for %.0f A", f.At, f.Fuse, c.Name, c.Rating),
 				Evidence: map[string]any{"fuse_amps": f.Fuse, "rating_amps": c.Rating}, Remedy: "Fit a fuse that protects the cable."})
 		}
 	}
 	for _, together := range l.unparted() {
-		a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "supplies " + strings.Join(together, " "),
+		a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "supplies " + strings.Join(together, " "),
 			Summary:  fmt.Sprintf("The supplies at %s feed the same wire: nothing parts them", strings.Join(together, " and ")),
 			Evidence: map[string]any{"power_points": together},
 			Remedy:   "Feed the backbone from one of them, or part its positive wire between them with an isolating tee."})
@@ -359,7 +359,7 @@ func (l *Layout) unparted() [][]string {
 func (a *Audit) readings() {
 	for _, r := range a.Readings {
 		if math.Abs(r.Measured-r.Computed) > apart {
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: "reading " + r.At,
+			a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: "reading " + r.At,
 				Summary:  fmt.Sprintf("The meter read %.2f V at %s; computed are %.2f V", r.Measured, r.At, r.Computed),
 				Evidence: map[string]any{"measured_volts": r.Measured, "computed_volts": round(r.Computed)},
 				Remedy:   "Look for a corroded contact, a longer or lighter cable than planned, or a load that the plan does not know."})
@@ -386,7 +386,7 @@ func (a *Audit) feedRemedy() string {
 
 func (a *Audit) termination(l *Layout) {
 	bad := func(subject, summary, remedy string, evidence map[string]any) {
-		a.find(Finding{Check: "terminator", Severity: boat.Warning, Subject: subject, Summary: summary, Remedy: remedy, Evidence: evidence})
+		a.find(Finding{Check: "terminator", Severity: check.Warning, Subject: subject, Summary: summary, Remedy: remedy, Evidence: evidence})
 	}
 	line := l.line()
 	ends := []string{line[0], line[len(line)-1]}

@@ -20,6 +20,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -75,11 +76,11 @@ func TestGolden(t *testing.T) {
 }
 
 // live is what answers on Wagtail's backbone: no compass, a radio that nobody planned, one head with another load.
-func live() *boat.Report {
-	device := func(id string, role boat.Role, model string, load uint8, pgns ...uint32) boat.Device {
-		d := boat.Device{ID: id, State: boat.Present, Role: role, Product: &boat.Product{Model: model, Serial: id[14:], LoadEquivalency: ptr(load)}}
+func live() *report.Report {
+	device := func(id string, role boat.Role, model string, load uint8, pgns ...uint32) report.Device {
+		d := report.Device{ID: id, State: boat.Present, Role: role, Product: &boat.Product{Model: model, Serial: id[14:], LoadEquivalency: ptr(load)}}
 		for _, p := range pgns {
-			d.Transmits = append(d.Transmits, boat.Transmit{PGN: p, Title: "message", Count: 9, Nominal: 1000, Interval: &boat.Interval{Mean: 1000}, Available: ptr(true)})
+			d.Transmits = append(d.Transmits, report.Transmit{PGN: p, Title: "message", Count: 9, Nominal: 1000, Interval: &boat.Interval{Mean: 1000}, Available: ptr(true)})
 		}
 		return d
 	}
@@ -91,7 +92,7 @@ func live() *boat.Report {
 	}
 	slowWind := device("00000000000000A5", boat.RoleWind, "GW3 wind", 2, 130306)
 	slowWind.Transmits[0].Interval.Mean = 4000
-	r := &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 9}}, Devices: []boat.Device{
+	r := &report.Report{Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 9}}, Devices: []report.Device{
 		head,
 		device("00000000000000A2", boat.RoleHead, "LF9 head", 9, 129025),
 		device("00000000000000A3", boat.RoleDepth, "SD2 sounder", 4, 128267),
@@ -102,9 +103,9 @@ func live() *boat.Report {
 	for i := range r.Devices {
 		r.Devices[i].Network = "can0"
 	}
-	r.Talkers = []boat.Talker{
-		{Network: "ttyUSB0", Talker: "GP", Sentences: []boat.Sentence{{Formatter: "RMC", Count: 9, Gives: []string{"position", "time"}}}},
-		{Network: "ttyUSB0", Talker: "II", Sentences: []boat.Sentence{{Formatter: "MTW", Count: 9, Gives: []string{"water temperature"}}}},
+	r.Talkers = []report.Talker{
+		{Network: "ttyUSB0", Talker: "GP", Sentences: []report.Sentence{{Formatter: "RMC", Count: 9, Gives: []string{"position", "time"}}}},
+		{Network: "ttyUSB0", Talker: "II", Sentences: []report.Sentence{{Formatter: "MTW", Count: 9, Gives: []string{"water temperature"}}}},
 	}
 	return r
 }

@@ -9,8 +9,10 @@ import (
 	"strings"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 )
 
 // Live is the layout held against the network as it is.
@@ -59,7 +61,7 @@ type Covered struct {
 const slow = 2
 
 // On is the id of the report's network that the layout is the plan of: the one that the layout names, or the only one of its kind.
-func (l *Layout) On(r *boat.Report) (string, error) {
+func (l *Layout) On(r *report.Report) (string, error) {
 	var ids []string
 	for i := range r.Networks {
 		if n := &r.Networks[i]; n.Kind == event.NMEA2000 {
@@ -75,7 +77,7 @@ func (l *Layout) On(r *boat.Report) (string, error) {
 		return "", fmt.Errorf("there are %d networks: write which one it is the plan of, network: %s for one", len(ids), ids[0])
 	}
 	id := cmp.Or(l.Network, ids[0])
-	if k := slices.IndexFunc(r.Networks, func(n boat.Network) bool { return n.ID == id }); r.Networks[k].Frames == 0 || !r.Networks[k].DownSince.IsZero() {
+	if k := slices.IndexFunc(r.Networks, func(n report.Network) bool { return n.ID == id }); r.Networks[k].Silent() {
 		return "", fmt.Errorf("nothing is heard on %s", id)
 	}
 	return id, nil
@@ -84,27 +86,27 @@ func (l *Layout) On(r *boat.Report) (string, error) {
 // match is the layout's drops beside the devices of one network.
 type match struct {
 	drops        []Drop
-	found        []*boat.Device // of each drop, nil for none
-	aboard       []*boat.Device // those that answer
-	extra        []*boat.Device
-	added        []*boat.Device // only thought of in the layout
-	unidentified []*boat.Device
+	found        []*report.Device // of each drop, nil for none
+	aboard       []*report.Device // those that answer
+	extra        []*report.Device
+	added        []*report.Device // only thought of in the layout
+	unidentified []*report.Device
 }
 
 // away reports whether a device has stopped speaking, which is told by itself.
-func away(d *boat.Device) bool { return d.State == boat.Silent || d.State == boat.Gone }
+func away(d *report.Device) bool { return d.State == boat.Silent || d.State == boat.Gone }
 
 // match finds the device of every drop: by NAME, by model, by role. A device that has not said its model yet is taken for the planned
 // one of its role.
-func (l *Layout) match(report *boat.Report, network string) *match {
+func (l *Layout) match(r *report.Report, network string) *match {
 	m := &match{drops: l.drops(nil)}
-	var known []*boat.Device
-	for i := range report.Devices {
-		if d := &report.Devices[i]; !d.Own && d.Network == network {
+	var known []*report.Device
+	for i := range r.Devices {
+		if d := &r.Devices[i]; !d.Own && d.Network == network {
 			known = append(known, d)
 		}
 	}
-	slices.SortStableFunc(known, func(a, b *boat.Device) int { // who answers is taken before who is away
+	slices.SortStableFunc(known, func(a, b *report.Device) int { // who answers is taken before who is away
 		switch {
 		case away(a) == away(b):
 			return 0
@@ -113,15 +115,15 @@ func (l *Layout) match(report *boat.Report, network string) *match {
 		}
 		return -1
 	})
-	taken := map[*boat.Device]bool{}
-	assign := func(drops []Drop) []*boat.Device {
-		found := make([]*boat.Device, len(drops))
-		for _, fits := range []func(Drop, *boat.Device) bool{fitsName, fitsModel, fitsRole, fitsUnsaid} {
+	taken := map[*report.Device]bool{}
+	assign := func(drops []Drop) []*report.Device {
+		found := make([]*report.Device, len(drops))
+		for _, fits := range []func(Drop, *report.Device) bool{fitsName, fitsModel, fitsRole, fitsUnsaid} {
 			for i, d := range drops {
 				if found[i] != nil {
 					continue
 				}
-				if k := slices.IndexFunc(known, func(x *boat.Device) bool { return !taken[x] && fits(d, x) }); k >= 0 {
+				if k := slices.IndexFunc(known, func(x *report.Device) bool { return !taken[x] && fits(d, x) }); k >= 0 {
 					found[i], taken[known[k]] = known[k], true
 				}
 			}
@@ -152,12 +154,12 @@ func (l *Layout) match(report *boat.Report, network string) *match {
 // Against adds what the live network shows: which planned devices answer, which extra ones do, and what they declare.
 // A voltage that a device tells is compared where the layout says what it measures. It returns an error, and adds nothing, when the
 // report does not tell which network the layout is the plan of.
-func (a *Audit) Against(l *Layout, report *boat.Report) error {
-	network, err := l.On(report)
+func (a *Audit) Against(l *Layout, r *report.Report) error {
+	network, err := l.On(r)
 	if err != nil {
 		return err
 	}
-	m := l.match(report, network)
+	m := l.match(r, network)
 	a.Network = network
 	a.Live = &Live{Load: Measure{Limit: a.Load}}
 	for _, x := range m.aboard {
@@ -169,13 +171,13 @@ func (a *Audit) Against(l *Layout, report *boat.Report) error {
 	}
 	a.roll(m)
 	if a.Live.Load.Value > a.Live.Load.Limit {
-		a.find(Finding{Check: "load-too-high", Severity: boat.Warning, Subject: "declared",
+		a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "declared",
 			Summary:  fmt.Sprintf("The devices declare %s load equivalency; the plan has %s", Tenths(a.Live.Load.Value), Tenths(a.Live.Load.Limit)),
 			Evidence: map[string]any{"declared": a.Live.Load.Value, "planned": a.Live.Load.Limit},
 			Remedy:   "Put the declared figures into the layout and judge it again."})
 	}
 	a.supplies(l, m)
-	a.cover(l, report, network)
+	a.cover(l, r, network)
 	return nil
 }
 
@@ -192,7 +194,7 @@ func (a *Audit) roll(m *match) {
 			if len(m.unidentified) > 0 {
 				break // it may be one of them
 			}
-			a.find(Finding{Check: "missing", Severity: boat.Warning, Subject: "layout " + d.At + " " + name,
+			a.find(Finding{Check: "missing", Severity: check.Warning, Subject: "layout " + d.At + " " + name,
 				Summary:  fmt.Sprintf("%s is planned at %s, but no such device is on the network", name, d.At),
 				Evidence: planned(d),
 				Remedy:   "See whether it is connected and switched on. A device that only listens is heard when it is asked. If it was not fitted, take it out of the layout."})
@@ -205,7 +207,7 @@ func (a *Audit) roll(m *match) {
 	}
 	for _, x := range m.extra {
 		live.Extra = append(live.Extra, x.Label())
-		a.find(Finding{Check: "newcomer", Severity: boat.Info, Subject: "layout " + x.ID, Devices: []string{x.ID},
+		a.find(Finding{Check: "newcomer", Severity: check.Info, Subject: "layout " + x.ID, Devices: []string{x.ID},
 			Summary: fmt.Sprintf("%s is on the network, but not in the layout", x.Label()),
 			Remedy:  "Put it into the layout with its drop and its load, and judge the backbone again."})
 	}
@@ -231,7 +233,7 @@ func planned(d Drop) map[string]any {
 }
 
 // told is the message in which a device tells a voltage: that of the instance, or of the lowest. It is nil when there is none.
-func told(x *boat.Device, instance *uint8) *boat.Transmit {
+func told(x *report.Device, instance *uint8) *report.Transmit {
 	if x == nil || away(x) {
 		return nil
 	}
@@ -284,7 +286,7 @@ func (a *Audit) supplies(l *Layout, m *match) {
 		a.Live.Supplies = append(a.Live.Supplies, s)
 		now.Power[k].Voltage = Volts(s.Measured)
 		if s.Computed-s.Measured > apart { // a higher one, as while charging, does no harm
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Info, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
+			a.find(Finding{Check: "voltage-drop", Severity: check.Info, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
 				Summary:  fmt.Sprintf("%s measures %.2f V at the power point %s, planned are %.2f V", s.Device, s.Measured, s.At, s.Computed),
 				Evidence: map[string]any{"measured_volts": s.Measured, "planned_volts": round(s.Computed)},
 				Remedy:   "Put the voltage that the supply really has into the layout and judge it again."})
@@ -302,7 +304,7 @@ func (a *Audit) supplies(l *Layout, m *match) {
 		s := Supply{Device: m.found[i].Label(), At: d.At, Own: true, Measured: *t.Volts, Told: t.VoltsAt, Computed: *o.Volts}
 		a.Live.Supplies = append(a.Live.Supplies, s)
 		if math.Abs(s.Measured-s.Computed) > apart {
-			a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
+			a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
 				Summary:  fmt.Sprintf("%s measures %.2f V, computed are %.2f V", s.Device, s.Measured, s.Computed),
 				Evidence: map[string]any{"measured_volts": s.Measured, "computed_volts": round(s.Computed)},
 				Remedy:   "Look for a corroded contact, a longer or lighter cable than planned, or a load that the plan does not know."})
@@ -314,7 +316,7 @@ func (a *Audit) supplies(l *Layout, m *match) {
 func (a *Audit) asItIs(s *Solution) {
 	a.Live.Spread = &Measure{s.Spread(), MaxDropVolts}
 	if a.Live.Spread.Value > MaxDropVolts && a.Spread.Value <= MaxDropVolts {
-		a.find(Finding{Check: "voltage-drop", Severity: boat.Warning, Subject: "spread now",
+		a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: "spread now",
 			Summary:  fmt.Sprintf("With what the devices declare, the voltage differs by %.2f V along the network; %.1f V are allowed", a.Live.Spread.Value, MaxDropVolts),
 			Evidence: map[string]any{"volts": round(a.Live.Spread.Value), "limit_volts": MaxDropVolts},
 			Remedy:   "Put the declared loads into the layout and judge it again: it names the best place to feed the backbone."})
@@ -325,31 +327,31 @@ func (a *Audit) asItIs(s *Solution) {
 	}
 	a.Live.Lowest = &o
 	if *o.Volts < MinVolts && a.Lowest != nil && *a.Lowest.Volts >= MinVolts {
-		a.find(Finding{Check: "voltage-drop", Severity: boat.Critical, Subject: o.At + " " + o.Device + " now",
+		a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: o.At + " " + o.Device + " now",
 			Summary:  fmt.Sprintf("With the supply as it is measured, %s at %s gets %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
 			Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts},
 			Remedy:   "Charge, and measure again. When the voltage stays low, look for a bad contact, fuse or earth between the battery and the power point."})
 	}
 }
 
-func fitsName(d Drop, x *boat.Device) bool { return d.Name != "" && strings.EqualFold(d.Name, x.ID) }
+func fitsName(d Drop, x *report.Device) bool { return d.Name != "" && strings.EqualFold(d.Name, x.ID) }
 
-func fitsModel(d Drop, x *boat.Device) bool {
+func fitsModel(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Model != "" && x.Product != nil && strings.EqualFold(d.Model, x.Product.Model)
 }
 
-func fitsRole(d Drop, x *boat.Device) bool {
+func fitsRole(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Model == "" && d.Role != "" && d.Role == string(x.Role)
 }
 
 // fitsUnsaid takes a device that has not said its model by its role.
-func fitsUnsaid(d Drop, x *boat.Device) bool {
+func fitsUnsaid(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Role != "" && d.Role == string(x.Role) && x.Product == nil
 }
 
 // cover goes through the commissioning list: each quantity from exactly one preferred source at its nominal rate. Talkers of the boat's
 // NMEA 0183 lines are sources too, but do not contest a device of the backbone: it may be the gateway that carries what they tell.
-func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
+func (a *Audit) cover(l *Layout, r *report.Report, network string) {
 	quantities := boat.Quantities()
 	for _, want := range l.Coverage {
 		c := Covered{Quantity: want.Quantity, State: "missing"}
@@ -358,7 +360,7 @@ func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 			continue // a parsed layout has none
 		}
 		preferred := false
-		for _, s := range report.Suppliers(quantities[i], report.TakenAt) {
+		for _, s := range r.Suppliers(quantities[i], r.TakenAt) {
 			if s.Device != nil && s.Network != network {
 				continue // of another backbone
 			}
@@ -376,7 +378,7 @@ func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 		devices := len(c.From) - len(c.Talkers)
 		switch {
 		case len(c.From) == 0:
-			a.find(Finding{Check: "missing", Severity: boat.Warning, Subject: "layout quantity " + c.Quantity,
+			a.find(Finding{Check: "missing", Severity: check.Warning, Subject: "layout quantity " + c.Quantity,
 				Summary:  fmt.Sprintf("Nobody on the network or on an NMEA 0183 line sends %s, which the layout says this boat must have", c.Quantity),
 				Evidence: map[string]any{"quantity": c.Quantity, "planned_from": cmp.Or(want.From, "any device")},
 				Remedy:   "See whether its device is connected and has data: a receiver wants its aerial, a transducer water."})
@@ -397,7 +399,7 @@ func (a *Audit) cover(l *Layout, report *boat.Report, network string) {
 }
 
 // late says which of the source's messages or sentences comes much more rarely than is usual, "" for none.
-func late(s *boat.Supplier) string {
+func late(s *report.Supplier) string {
 	seldom := func(title string, in *boat.Interval, nominal float64) string {
 		if in == nil || nominal == 0 || in.Mean <= slow*nominal {
 			return ""
@@ -418,7 +420,7 @@ func late(s *boat.Supplier) string {
 }
 
 // isDevice reports whether a device is the one that the plan calls name: by the drop's name for it, or by model.
-func (l *Layout) isDevice(name string, x *boat.Device) bool {
+func (l *Layout) isDevice(name string, x *report.Device) bool {
 	if x.Product != nil && strings.EqualFold(name, x.Product.Model) {
 		return true
 	}

@@ -4,8 +4,8 @@ import (
 	"slices"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/report"
 )
 
 // Plan is a layout that was judged once, to be held against report after report. It may be used from anywhere.
@@ -21,7 +21,7 @@ func NewPlan(l *Layout) *Plan { return &Plan{l, Judge(l)} }
 func (p *Plan) Layout() *Layout { return p.layout }
 
 // Now is the audit against a report; its Problem says why the network is left out when the report does not tell which it is.
-func (p *Plan) Now(r *boat.Report) *Audit {
+func (p *Plan) Now(r *report.Report) *Audit {
 	a := *p.judged
 	a.Findings = slices.Clip(a.Findings)
 	if err := a.Against(p.layout, r); err != nil {
@@ -45,7 +45,7 @@ func Rules(plans []*Plan) []check.Rule {
 	}
 	find := func(id string, p *check.Pass) {
 		for _, plan := range plans {
-			a := check.Once(p, plan, func() *Audit { return plan.Now(p.Report) })
+			a := check.Once(p, plan, func() *Audit { return plan.Now(report.Of(p)) })
 			for _, f := range a.Findings {
 				if f.Check == id {
 					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Devices: slices.Clone(f.Devices), Network: plan.layout.Network,
@@ -70,7 +70,7 @@ func Rules(plans []*Plan) []check.Rule {
 	}
 	rules := make([]check.Rule, 0, len(docs))
 	for _, d := range docs {
-		rules = append(rules, check.Rule{ID: d.id, Severity: boat.Warning, Hold: d.hold, Doc: d.doc, Check: func(p *check.Pass) { find(d.id, p) }})
+		rules = append(rules, check.Rule{ID: d.id, Severity: check.Warning, Hold: d.hold, Doc: d.doc, Check: func(p *check.Pass) { find(d.id, p) }})
 	}
 	return rules
 }

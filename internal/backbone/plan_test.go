@@ -14,6 +14,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/pgn"
 )
 
@@ -95,24 +96,26 @@ func TestAdding(t *testing.T) {
 }
 
 // bus is a network with devices.
-func bus(devices ...boat.Device) *boat.Report {
-	r := &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 9}, {ID: "line", Kind: event.NMEA0183, Frames: 9}}}
+func bus(devices ...boat.Device) *report.Report { return report.New(busState(devices...), nil) }
+
+func busState(devices ...boat.Device) *boat.State {
+	s := &boat.State{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 9}, {ID: "line", Kind: event.NMEA0183, Frames: 9}}}
 	for _, d := range devices {
 		d.Network = "can0"
-		r.Devices = append(r.Devices, d)
+		s.Devices = append(s.Devices, d)
 	}
-	return r
+	return s
 }
 
 func TestOn(t *testing.T) {
 	two := bus()
-	two.Networks = append(two.Networks, boat.Network{ID: "can1", Kind: event.NMEA2000, Frames: 1})
+	two.Networks = append(two.Networks, report.Network{ID: "can1", Kind: event.NMEA2000, Frames: 1})
 	away := bus()
-	away.Networks[0].DownSince = event.At(time.Unix(1, 0))
+	away.Networks[0].Live = &boat.Network{DownSince: event.At(time.Unix(1, 0))}
 	for _, c := range []struct {
 		name    string
 		network string
-		report  *boat.Report
+		report  *report.Report
 		want    string
 		problem string
 	}{
@@ -120,8 +123,8 @@ func TestOn(t *testing.T) {
 		{"named", "can1", two, "can1", ""},
 		{"several", "", two, "", "there are 2 networks: write which one it is the plan of, network: can0 for one"},
 		{"a line is none", "line", bus(), "", `network "line" was not heard: write one of can0`},
-		{"none", "", &boat.Report{}, "", "no NMEA 2000 network was heard"},
-		{"no traffic", "", &boat.Report{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000}}}, "", "nothing is heard on can0"},
+		{"none", "", &report.Report{}, "", "no NMEA 2000 network was heard"},
+		{"no traffic", "", &report.Report{Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000}}}, "", "nothing is heard on can0"},
 		{"adapter away", "", away, "", "nothing is heard on can0"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -249,16 +252,16 @@ func TestTalkersCover(t *testing.T) {
 			}
 			l := sound()
 			l.Coverage = []Coverage{c.want}
-			live := b.Report()
+			live := report.New(b.State(), nil)
 			text, err := json.Marshal(live)
 			if err != nil {
 				t.Fatal(err)
 			}
-			var kept boat.Report
+			var kept report.Report
 			if err := json.Unmarshal(text, &kept); err != nil {
 				t.Fatal(err)
 			}
-			for name, r := range map[string]*boat.Report{"live": live, "kept": &kept} {
+			for name, r := range map[string]*report.Report{"live": live, "kept": &kept} {
 				a := Judge(l)
 				if err := a.Against(l, r); err != nil {
 					t.Fatal(err)
@@ -301,7 +304,7 @@ func TestRules(t *testing.T) {
 	if !slices.IsSortedFunc(rules, func(a, b check.Rule) int { return strings.Compare(a.ID, b.ID) }) || Rules(nil) != nil {
 		t.Error("the rules are not sorted, or no plan has some")
 	}
-	tell := func(r *boat.Report) (got []string) {
+	tell := func(r *boat.State) (got []string) {
 		for _, f := range check.RunRules(rules, r, 0, nil) {
 			got = append(got, f.Check+" "+f.Subject+" "+f.Hold.String())
 		}
@@ -310,15 +313,15 @@ func TestRules(t *testing.T) {
 	load := uint8(8)
 	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleHead, Product: &boat.Product{Model: "LF9 head", LoadEquivalency: &load}}
 	want := []string{"missing layout b sounder 5m0s", "missing layout quantity depth 5m0s", "terminator end c 0s"}
-	if diff := cmp.Diff(want, tell(bus(head))); diff != "" {
+	if diff := cmp.Diff(want, tell(busState(head))); diff != "" {
 		t.Error(diff)
 	}
-	if diff := cmp.Diff(want[2:], tell(&boat.Report{})); diff != "" {
+	if diff := cmp.Diff(want[2:], tell(&boat.State{})); diff != "" {
 		t.Error(diff)
 	}
 	s := check.DefaultSettings()
 	s.Terminator.Off = true
-	if f := check.RunRules(rules, &boat.Report{}, 0, &s); len(f) > 0 {
+	if f := check.RunRules(rules, &boat.State{}, 0, &s); len(f) > 0 {
 		t.Errorf("switched off: %v", f)
 	}
 }

@@ -95,7 +95,7 @@ func TestAISUnit(t *testing.T) {
 	aisLines(l, "AIVDO", static)
 	l.add(string(nmea0183.Append(nil, '!', "AIVDM,2,2,7,A,00000000,0"))) // its first part never came
 
-	r := l.b.Report()
+	r := l.b.State()
 	want := &AIS{Targets: maxTargets, Messages: []AISCount{{Type: 1, Count: 1500}},
 		Own: &AISVessel{MMSI: 211999001, Static: true, Name: "WAGTAIL", CallSign: "DWAGT", ShipType: 36}}
 	if len(r.Talkers) != 1 {
@@ -110,7 +110,7 @@ func TestAISUnitWithoutSettings(t *testing.T) {
 	l := newLineWriter()
 	aisLines(l, "AIVDO", append([][2]int{{24, 6}, {0, 2}, {0, 30}, {0, 2}}, sixBits("", 20)...))
 	want := &AIS{Own: &AISVessel{Static: true}}
-	if diff := cmp.Diff(want, l.b.Report().Talkers[0].AIS); diff != "" {
+	if diff := cmp.Diff(want, l.b.State().Talkers[0].AIS); diff != "" {
 		t.Error(diff)
 	}
 }

@@ -62,7 +62,7 @@ func BenchmarkReport(b *testing.B) {
 			boat, _ := fleetOf(devices, 60)
 			b.ReportAllocs()
 			for b.Loop() {
-				boat.Report()
+				boat.State()
 			}
 		})
 	}

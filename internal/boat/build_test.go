@@ -102,7 +102,7 @@ func (w *wire) feed(opt Options) *Boat {
 	return b
 }
 
-func (w *wire) report() *Report { return w.feed(Options{}).Report() }
+func (w *wire) state() *State { return w.feed(Options{}).State() }
 
 func testName(unique uint32, class, function uint8) pgn.NAME {
 	return pgn.NameFields{UniqueNumber: unique, Manufacturer: 2001, DeviceClass: class, DeviceFunction: function, IndustryGroup: 4,
@@ -119,4 +119,10 @@ var (
 	heading      = []byte{0x01, 0x10, 0x27, 0xFF, 0x7F, 0xFF, 0x7F, 0xFD}
 	headingEmpty = []byte{0x01, 0xFF, 0xFF, 0xFF, 0x7F, 0xFF, 0x7F, 0xFD}
 	depth        = []byte{0x01, 0x39, 0x05, 0x00, 0x00, 0x00, 0x00, 0xFF}
+)
+
+// What a state is written as, and the schema of that: set by the tests that may import what writes it.
+var (
+	Write  func(*State) ([]byte, error)
+	Schema []byte
 )

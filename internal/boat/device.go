@@ -308,7 +308,7 @@ func periodic(s *stream) bool {
 func (d *device) isRenamed() bool { return d.renamed != 0 && d.lastSeen <= d.renamed }
 
 // state is the device's state at the time now and since when.
-func (d *device) state(now event.Time) (State, event.Time) {
+func (d *device) state(now event.Time) (DeviceState, event.Time) {
 	silent := d.silentAt(now)
 	switch {
 	case d.isRenamed():

@@ -47,11 +47,11 @@ func TestDrop(t *testing.T) {
 			t.Errorf("links of %d: %v", i, x.links[:5])
 		}
 	}
-	if r := b.Report(); len(r.Networks) != 1 || len(r.Devices) != 1 || r.Devices[0].Network != "can0" {
+	if r := b.State(); len(r.Networks) != 1 || len(r.Devices) != 1 || r.Devices[0].Network != "can0" {
 		t.Errorf("networks %+v", r.Networks)
 	}
 	b.Feed(event.Event{Kind: event.KindNetwork, Network: 1, Time: now, Info: &event.Network{ID: "gps", Kind: event.NMEA0183}})
-	if r := b.Report(); len(r.Networks) != 2 || r.Networks[1].ID != "gps" || len(r.Devices) != 1 {
+	if r := b.State(); len(r.Networks) != 2 || r.Networks[1].ID != "gps" || len(r.Devices) != 1 {
 		t.Errorf("networks %+v", r.Networks)
 	}
 }

@@ -102,7 +102,7 @@ func TestFeedInBatches(t *testing.T) {
 			boats[1].Feed(rest[:n]...)
 			rest = rest[n:]
 		}
-		if d := cmp.Diff(boats[0].Report(), boats[1].Report()); d != "" {
+		if d := cmp.Diff(boats[0].State(), boats[1].State()); d != "" {
 			t.Fatalf("(-one by one +in batches): %s", d)
 		}
 		if d := cmp.Diff(told[0], told[1]); d != "" {

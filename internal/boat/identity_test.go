@@ -11,7 +11,7 @@ import (
 	"muster/pgn"
 )
 
-func deviceOf(t *testing.T, r *Report, id string) *Device {
+func deviceOf(t *testing.T, r *State, id string) *Device {
 	t.Helper()
 	for i := range r.Devices {
 		if r.Devices[i].ID == id {
@@ -24,13 +24,13 @@ func deviceOf(t *testing.T, r *Report, id string) *Device {
 
 func TestProvisionalDeviceIsAbsorbed(t *testing.T) {
 	w := newWire().every(100*time.Millisecond, 5, 127250, 35, heading...).product(35, "Larkfin LF9 head", "2.1")
-	r := w.report()
+	r := w.state()
 	d := deviceOf(t, r, "can0/35")
 	if d.State != Provisional || d.Name != nil || *d.Address != 35 || d.Product == nil {
 		t.Errorf("before the claim: %+v", d)
 	}
 	w.claim(35, nameHead).every(100*time.Millisecond, 5, 127250, 35, heading...)
-	r = w.report()
+	r = w.state()
 	if len(r.Devices) != 1 {
 		t.Fatalf("%d devices", len(r.Devices))
 	}
@@ -49,7 +49,7 @@ func TestKnownDeviceAbsorbsItsNewAddress(t *testing.T) {
 	w := newWire().claim(35, nameHead).every(100*time.Millisecond, 10, 127250, 35, heading...)
 	w.every(100*time.Millisecond, 10, 127250, 40, heading...) // its frames, heard before the claim that was lost comes again
 	w.claim(40, nameHead)
-	r := w.report()
+	r := w.state()
 	if len(r.Devices) != 1 {
 		t.Fatalf("%d devices", len(r.Devices))
 	}
@@ -87,7 +87,7 @@ func TestRestarts(t *testing.T) {
 		{"three starts", running().claim(35, nameHead).wait(time.Minute).claim(35, nameHead).wait(time.Minute).claim(35, nameHead), 3},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			d := deviceOf(t, tt.wire.report(), nameHead.String())
+			d := deviceOf(t, tt.wire.state(), nameHead.String())
 			if d.Restarts != tt.want || len(d.LastRestarts) != tt.want {
 				t.Errorf("%d restarts %v, want %d", d.Restarts, d.LastRestarts, tt.want)
 			}
@@ -99,7 +99,7 @@ func TestSoftwareHistory(t *testing.T) {
 	w := newWire().claim(35, nameHead).wait(time.Second).product(35, "Larkfin LF9 head", "2.1")
 	first := w.now
 	w.wait(time.Minute).product(35, "Larkfin LF9 head", "2.1").wait(time.Minute).product(35, "Larkfin LF9 head", "2.2")
-	d := deviceOf(t, w.report(), nameHead.String())
+	d := deviceOf(t, w.state(), nameHead.String())
 	want := []Software{{"2.1", first}, {"2.2", w.now}}
 	if diff := cmp.Diff(want, d.Software); diff != "" {
 		t.Error(diff)
@@ -117,7 +117,7 @@ func TestProductWithNothingAvailable(t *testing.T) {
 	for i := range p {
 		p[i] = 0xFF
 	}
-	d := deviceOf(t, newWire().claim(35, nameHead).send(pgnProduct, 35, pgn.Global, p...).report(), nameHead.String())
+	d := deviceOf(t, newWire().claim(35, nameHead).send(pgnProduct, 35, pgn.Global, p...).state(), nameHead.String())
 	if diff := cmp.Diff(&Product{}, d.Product); diff != "" || d.Software != nil {
 		t.Error(diff, d.Software)
 	}
@@ -128,7 +128,7 @@ func TestConfigurationAndLists(t *testing.T) {
 	config := append(append(text("Flybridge"), text("")...), text("Larkfin Marine")...)
 	w := newWire().claim(35, nameHead).send(pgnConfiguration, 35, 255, config...)
 	w.send(pgnList, 35, 255, 0, 0x12, 0xF1, 0x01, 0x10, 0xF0, 0x01).send(pgnList, 35, 255, 1, 0x0B, 0xF5, 0x01)
-	d := deviceOf(t, w.report(), nameHead.String())
+	d := deviceOf(t, w.state(), nameHead.String())
 	if diff := cmp.Diff(&Installation{Description1: "Flybridge", ManufacturerInformation: "Larkfin Marine"}, d.Installation); diff != "" {
 		t.Error(diff)
 	}
@@ -140,15 +140,15 @@ func TestConfigurationAndLists(t *testing.T) {
 func TestUnanswered(t *testing.T) {
 	nak := []byte{1, 0xFF, 0xFF, 0xFF, 0xFF, 0x14, 0xF0, 0x01}
 	w := newWire().claim(35, nameHead).send(pgnAck, 35, 7, nak...)
-	if d := deviceOf(t, w.report(), nameHead.String()); d.Unanswered == "" {
+	if d := deviceOf(t, w.state(), nameHead.String()); d.Unanswered == "" {
 		t.Error("refusal not noted")
 	}
-	if d := deviceOf(t, w.product(35, "m", "1").report(), nameHead.String()); d.Unanswered != "" {
+	if d := deviceOf(t, w.product(35, "m", "1").state(), nameHead.String()); d.Unanswered != "" {
 		t.Errorf("still %q", d.Unanswered)
 	}
 	b := w.feed(Options{})
 	b.GaveUp(0, nameHead, "no answer to 5 requests")
-	if d := deviceOf(t, b.Report(), nameHead.String()); d.Unanswered != "no answer to 5 requests" {
+	if d := deviceOf(t, b.State(), nameHead.String()); d.Unanswered != "no answer to 5 requests" {
 		t.Errorf("%q", d.Unanswered)
 	}
 }
@@ -157,13 +157,13 @@ func TestInvalidManagementMessages(t *testing.T) {
 	w := newWire().send(pgnClaim, 35, 255, 1, 2, 3).send(pgnClaim, 254, 255, 1).send(pgnRequest, 35, 255, 1, 2).
 		send(pgnAck, 35, 255, 1).send(pgnProduct, 35, 255, 1, 2, 3, 4, 5, 6, 7, 8, 9).send(pgnList, 35, 255, 2, 1, 2, 3).
 		send(pgnClaim, 255, 255, 1, 2, 3, 4, 5, 6, 7, 8)
-	if got := w.report().Networks[0].Faults.InvalidMessages; got != 7 {
+	if got := w.state().Networks[0].Faults.InvalidMessages; got != 7 {
 		t.Errorf("%d invalid, want 7", got)
 	}
 }
 
 func TestOwnDevice(t *testing.T) {
-	r := newWire().claim(35, nameHead).claim(36, nameDepth).feed(Options{Own: []pgn.NAME{nameDepth}}).Report()
+	r := newWire().claim(35, nameHead).claim(36, nameDepth).feed(Options{Own: []pgn.NAME{nameDepth}}).State()
 	if deviceOf(t, r, nameHead.String()).Own || !deviceOf(t, r, nameDepth.String()).Own {
 		t.Error("own device not told apart")
 	}

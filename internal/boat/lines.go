@@ -183,7 +183,7 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 	s := &sentence{talker: t, formatter: a.Formatter()}
 	s.measured = len(nmea0183.Carries(s.formatter)) > 0
 	for _, q := range Quantities() {
-		if q.sentIn(s.formatter) {
+		if q.SentIn(s.formatter) {
 			g := given{name: q.Name, carried: q.carried}
 			if q.formatter != "" {
 				g.carried = nil

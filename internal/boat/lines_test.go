@@ -16,13 +16,13 @@ import (
 	"muster/internal/nmea0183"
 )
 
-func feedLines(opt Options, lines ...string) *Report {
+func feedLines(opt Options, lines ...string) *State {
 	b := New(opt)
 	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 	for i, l := range lines {
 		b.Feed(event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
 	}
-	return b.Report()
+	return b.State()
 }
 
 // sealed adds the checksum.
@@ -82,7 +82,7 @@ func TestGives(t *testing.T) {
 				b.Feed(event.Event{Kind: event.KindLine, Time: at, Line: []byte(sealed(l))})
 			}
 			b.Tick(at.Add(c.later))
-			r := b.Report()
+			r := b.State()
 			if diff := cmp.Diff(c.want, r.Talkers[0].Sentences[0].Gives); diff != "" {
 				t.Error(diff)
 			}
@@ -154,7 +154,7 @@ func TestLikelyBaud(t *testing.T) {
 	for i, l := range lines {
 		b.Feed(event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
 	}
-	if got := b.Report().Networks[0].Line; got.Condition != "wrong-baud" || got.LikelyBaud != 4800 {
+	if got := b.State().Networks[0].Line; got.Condition != "wrong-baud" || got.LikelyBaud != 4800 {
 		t.Errorf("%+v", got)
 	}
 }
@@ -182,7 +182,7 @@ func TestTalkerThatDoesNotAnswer(t *testing.T) {
 			at = at.Add(time.Minute)
 		}
 		b.Tick(b.Now().Add(after))
-		r := b.Report()
+		r := b.State()
 		i := slices.IndexFunc(r.Talkers, func(x Talker) bool { return x.Talker == "GP" })
 		if i < 0 {
 			t.Fatalf("%+v", r.Talkers)
@@ -289,7 +289,7 @@ func TestMemoryOfLinesIsBounded(t *testing.T) {
 	if after := heap(); after > before+64<<10 {
 		t.Errorf("the heap grew from %d to %d bytes", before, after)
 	}
-	r := b.Report()
+	r := b.State()
 	if n := r.Networks[0]; len(r.Talkers) != 16 || n.Faults.Untracked == 0 || n.Faults.GarbledLines == 0 {
 		t.Errorf("%d talkers, %+v", len(r.Talkers), n.Faults)
 	}

@@ -17,7 +17,7 @@ import (
 func stateAt(w *wire, d time.Duration) *Device {
 	b := w.feed(Options{})
 	b.Tick(w.now.Add(d))
-	r := b.Report()
+	r := b.State()
 	return &r.Devices[0]
 }
 
@@ -32,7 +32,7 @@ func TestStates(t *testing.T) {
 		name string
 		wire *wire
 		wait time.Duration
-		want State
+		want DeviceState
 	}{
 		{"speaks", fast(), 0, Present},
 		{"pauses", fast(), 9 * time.Second, Present},
@@ -75,7 +75,7 @@ func TestContest(t *testing.T) {
 	for range 3 {
 		w.claim(35, nameDepth).wait(2*time.Millisecond).claim(35, nameHead).wait(2 * time.Millisecond)
 	}
-	n := w.report().Networks[0]
+	n := w.state().Networks[0]
 	want := []Contest{{Address: 35, Names: []string{nameDepth.String(), nameHead.String()}, Claims: 6, Since: began, Last: w.now.Add(-2 * time.Millisecond)}}
 	if nameDepth > nameHead {
 		want[0].Names = []string{nameHead.String(), nameDepth.String()}
@@ -87,7 +87,7 @@ func TestContest(t *testing.T) {
 
 func TestSuccessorIsNoContest(t *testing.T) {
 	w := newWire().claim(35, nameHead).every(100*time.Millisecond, 20, 127250, 35, heading...).wait(time.Minute).claim(35, nameDepth)
-	r := w.report()
+	r := w.state()
 	if c := r.Networks[0].Contests; len(c) != 0 {
 		t.Errorf("%+v", c)
 	}
@@ -104,11 +104,11 @@ func TestLowerNameKeepsTheAddress(t *testing.T) {
 	if low > high {
 		low, high = high, low
 	}
-	r := newWire().claim(35, low).every(100*time.Millisecond, 20, 127250, 35, heading...).claim(35, high).report()
+	r := newWire().claim(35, low).every(100*time.Millisecond, 20, 127250, 35, heading...).claim(35, high).state()
 	if d := deviceOf(t, r, low.String()); d.Address == nil {
 		t.Error("the lower NAME lost its address")
 	}
-	r = newWire().claim(35, high).every(100*time.Millisecond, 20, 127250, 35, heading...).claim(35, low).report()
+	r = newWire().claim(35, high).every(100*time.Millisecond, 20, 127250, 35, heading...).claim(35, low).state()
 	if d := deviceOf(t, r, low.String()); d.Address == nil {
 		t.Error("the lower NAME did not get the address")
 	}
@@ -136,7 +136,7 @@ func TestSwappedUnit(t *testing.T) {
 		{"higher, then took another", speak(newWire().claim(35, low)).claim(35, high).wait(time.Millisecond).claim(36, high).wait(300 * time.Millisecond), low},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			r := speak(tt.wire).report()
+			r := speak(tt.wire).state()
 			for _, name := range []pgn.NAME{low, high} {
 				d := deviceOf(t, r, name.String())
 				at := d.Address != nil && *d.Address == 35
@@ -153,17 +153,17 @@ func TestTwins(t *testing.T) {
 	for range 20 {
 		w.every(50*time.Millisecond, 1, 127250, 35, heading...).every(50*time.Millisecond, 1, 127250, 36, heading...)
 	}
-	twins := w.report().Networks[0].Twins
+	twins := w.state().Networks[0].Twins
 	if len(twins) != 1 || twins[0].Name != nameHead.String() || cmp.Diff([]uint8{35, 36}, twins[0].Addresses) != "" {
 		t.Errorf("speaking from two addresses: %+v", twins)
 	}
 	w = newWire().claim(35, nameHead).wait(time.Second).claim(36, nameHead).wait(time.Second).claim(35, nameHead).wait(time.Second).claim(36, nameHead)
-	twins = w.report().Networks[0].Twins
+	twins = w.state().Networks[0].Twins
 	if len(twins) != 1 || twins[0].Changes != 3 {
 		t.Errorf("claiming in turn: %+v", twins)
 	}
 	w = newWire().claim(35, nameHead).wait(time.Second).claim(36, nameHead).every(100*time.Millisecond, 20, 127250, 36, heading...)
-	if twins := w.report().Networks[0].Twins; len(twins) != 0 {
+	if twins := w.state().Networks[0].Twins; len(twins) != 0 {
 		t.Errorf("a move is no twin: %+v", twins)
 	}
 }
@@ -173,14 +173,14 @@ func TestLoad(t *testing.T) {
 	f := can.Frame{ID: uint32(pgn.MakeID(6, 127250, 35, 255)), Length: 8, IsExtended: true}
 	copy(f.Data[:], heading)
 	w.every(10*time.Millisecond, 1001, 127250, 35, heading...) // 100 frames a second for 10 s
-	r := w.report()
+	r := w.state()
 	load := r.Networks[0].Load
 	bits := float64(transport.FrameBits(&f))
 	want := &Load{Mean: share(1001 * bits / 10 / 250_000), Peak: share(1001 * bits / 10 / 250_000)}
 	if d := cmp.Diff(want, load); d != "" {
 		t.Error(d)
 	}
-	if w := newWire().every(0, 1, 127250, 35, heading...); w.report().Networks[0].Load != nil {
+	if w := newWire().every(0, 1, 127250, 35, heading...); w.state().Networks[0].Load != nil {
 		t.Error("a load without any time")
 	}
 }
@@ -189,7 +189,7 @@ func TestFaultsOfTheLastMinute(t *testing.T) {
 	w := newWire().every(100*time.Millisecond, 10, 127250, 35, heading...)
 	w.add(event.Event{Kind: event.KindDropped, Count: 5}).wait(30 * time.Second).add(event.Event{Kind: event.KindDropped, Count: 2})
 	began := w.now.Add(-30 * time.Second)
-	n := w.report().Networks[0]
+	n := w.state().Networks[0]
 	if n.Faults.Dropped != 7 || n.Recent.Dropped != 7 || n.FaultSince.Dropped != began || n.RecentFrom != epoch {
 		t.Errorf("at once: %+v", n)
 	}
@@ -200,7 +200,7 @@ func TestFaultsOfTheLastMinute(t *testing.T) {
 	}{{30 * time.Second, 7, false}, {61 * time.Second, 7, true}, {2 * time.Minute, 0, true}} {
 		b := w.feed(Options{})
 		b.Tick(w.now.Add(tt.wait))
-		n := b.Report().Networks[0]
+		n := b.State().Networks[0]
 		if n.Recent.Dropped != tt.recent || (n.FaultSince.Dropped == 0) != tt.over {
 			t.Errorf("after %v: recent %d, since %v", tt.wait, n.Recent.Dropped, n.FaultSince.Dropped)
 		}
@@ -242,7 +242,7 @@ func TestHappenings(t *testing.T) {
 			for _, ev := range tt.events {
 				w.wait(time.Millisecond).add(ev)
 			}
-			n := w.report().Networks[0]
+			n := w.state().Networks[0]
 			if d := cmp.Diff(tt.want, want{n.State, n.Faults}); d != "" {
 				t.Error(d)
 			}
@@ -259,7 +259,7 @@ func TestHostileNames(t *testing.T) {
 		w.claim(uint8(i%252), testName(uint32(i), 60, 130)).wait(10 * time.Microsecond)
 	}
 	b := w.feed(Options{})
-	r := b.Report()
+	r := b.State()
 	if len(r.Devices) > 1024 || r.Networks[0].Faults.Untracked == 0 {
 		t.Errorf("%d devices, %d untracked", len(r.Devices), r.Networks[0].Faults.Untracked)
 	}
@@ -270,7 +270,7 @@ func TestHostileStreams(t *testing.T) {
 	for i := range 2000 {
 		w.send(uint32(0x1F000+i%2000), 35, 255, byte(i)).wait(time.Millisecond)
 	}
-	r := w.report()
+	r := w.state()
 	if n := len(r.Devices[0].Transmits); n > 256 || r.Networks[0].Faults.Untracked == 0 {
 		t.Errorf("%d streams, %d untracked", n, r.Networks[0].Faults.Untracked)
 	}
@@ -281,7 +281,7 @@ func TestClockJumpsBack(t *testing.T) {
 	w.wait(-time.Hour).every(100*time.Millisecond, 100, 127250, 35, heading...)
 	b := w.feed(Options{})
 	b.Tick(w.now.Add(20 * time.Second))
-	r := b.Report()
+	r := b.State()
 	if r.Networks[0].Faults.TimeJumps != 1 || r.Devices[0].State != Silent {
 		t.Errorf("%d jumps, %s", r.Networks[0].Faults.TimeJumps, r.Devices[0].State)
 	}
@@ -297,7 +297,7 @@ func TestNoClock(t *testing.T) {
 	for i := range w.events {
 		w.events[i].Time = 0
 	}
-	r := w.report()
+	r := w.state()
 	if r.TakenAt != 0 || r.Networks[0].Load != nil || len(r.Devices) != 1 || r.Devices[0].State != Present {
 		t.Errorf("%+v", r)
 	}
@@ -313,7 +313,7 @@ func TestUnannouncedNetworks(t *testing.T) {
 	for i := range 100 {
 		b.Feed(event.Event{Kind: event.KindFrame, Time: epoch, Network: uint16(i), Frame: can.Frame{ID: 0x09F11223, Length: 8, IsExtended: true}})
 	}
-	r := b.Report()
+	r := b.State()
 	if len(r.Networks) != 32 || r.Networks[3].ID != "net3" {
 		t.Errorf("%d networks, %q", len(r.Networks), r.Networks[3].ID)
 	}
@@ -321,19 +321,19 @@ func TestUnannouncedNetworks(t *testing.T) {
 
 func TestAvailable(t *testing.T) {
 	w := newWire().claim(35, nameHead).every(100*time.Millisecond, 10, 127250, 35, heading...)
-	full := *transmitOf(w.report(), 127250)
+	full := *transmitOf(w.state(), 127250)
 	w.every(100*time.Millisecond, 10, 127250, 35, headingEmpty...)
 	began := w.now.Add(-time.Second)
-	mixed := *transmitOf(w.report(), 127250)
+	mixed := *transmitOf(w.state(), 127250)
 	w.every(100*time.Millisecond, 700, 127250, 35, headingEmpty...)
-	empty := *transmitOf(w.report(), 127250)
+	empty := *transmitOf(w.state(), 127250)
 	got := fmt.Sprintln(*full.Available, full.EmptySince, *mixed.Available, mixed.EmptySince, *empty.Available, empty.EmptySince)
 	if want := fmt.Sprintln(true, event.Time(0), true, began, false, began); got != want {
 		t.Errorf("got %swant %s", got, want)
 	}
 }
 
-func transmitOf(r *Report, number uint32) *Transmit {
+func transmitOf(r *State, number uint32) *Transmit {
 	for i := range r.Devices {
 		for k := range r.Devices[i].Transmits {
 			if t := &r.Devices[i].Transmits[k]; t.PGN == number {
@@ -349,7 +349,7 @@ func TestInstancesAreSplit(t *testing.T) {
 	for range 5 {
 		w.send(127508, 35, 255, 0, 0xE2, 4, 0xFF, 0x7F, 0xFF, 0xFF, 0xFF).send(127508, 35, 255, 1, 0xE2, 4, 0xFF, 0x7F, 0xFF, 0xFF, 0xFF).wait(1500 * time.Millisecond)
 	}
-	tr := w.report().Devices[0].Transmits
+	tr := w.state().Devices[0].Transmits
 	if len(tr) != 2 || *tr[0].Instance != 0 || *tr[1].Instance != 1 || tr[0].Interval.Mean != 1500 || tr[1].Count != 5 {
 		t.Errorf("%+v", tr)
 	}

@@ -35,14 +35,14 @@ func TestTalkerSoftware(t *testing.T) {
 	ver := func(serial, software string) string {
 		return sealed("GPVER,1,1,GP,LFN,GN5-" + serial + "," + serial + ",GN5 receiver," + software + ",B")
 	}
-	versions := func(past []Past, lines ...string) (got []string, r *Report) {
+	versions := func(past []Past, lines ...string) (got []string, r *State) {
 		b := New(Options{})
 		b.Remember(past)
 		b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 		for i, l := range lines {
 			b.Feed(event.Event{Kind: event.KindLine, Time: epoch.Add(time.Duration(i) * time.Second), Line: []byte(l)})
 		}
-		r = b.Report()
+		r = b.State()
 		for _, s := range r.Talkers[0].Software {
 			got = append(got, s.Version)
 		}
@@ -76,7 +76,7 @@ func TestTalkerSoftware(t *testing.T) {
 			}
 		})
 	}
-	if _, r := versions(nil, ver("77", "1.0"), ver("78", "1.1")); r.Talkers[0].Software[0].Since != epoch.Add(time.Second) || r.Talkers[0].Unit() != "GN5 receiver 78" {
-		t.Errorf("%+v of %q", r.Talkers[0].Software, r.Talkers[0].Unit())
+	if _, r := versions(nil, ver("77", "1.0"), ver("78", "1.1")); r.Talkers[0].Software[0].Since != epoch.Add(time.Second) || r.Talkers[0].Identity.Unit() != "GN5 receiver 78" {
+		t.Errorf("%+v of %q", r.Talkers[0].Software, r.Talkers[0].Identity.Unit())
 	}
 }

@@ -47,43 +47,23 @@ func Quantities() []Quantity {
 	}
 }
 
-// In reports whether the message carries the quantity: of temperatures for instance only that of the sea is water temperature. A message
-// that may carry several quantities carries those that it gave a value of.
-func (q *Quantity) In(t *Transmit) bool {
-	if slices.Contains(q.PGNs, t.PGN) {
-		return t.Selector == nil || *t.Selector == q.selector
+// In reports whether a message carries the quantity: of temperatures for instance only that of the sea is water temperature. A message
+// that may carry several quantities carries those of whose measures it gave values.
+func (q *Quantity) In(number uint32, selector *uint8, measures []string) bool {
+	if slices.Contains(q.PGNs, number) {
+		return selector == nil || *selector == q.selector
 	}
-	return slices.Contains(q.mixed, t.PGN) &&
-		slices.ContainsFunc(q.Measures, func(m Measure) bool { return slices.Contains(t.Measures, m.String()) })
+	return slices.Contains(q.mixed, number) &&
+		slices.ContainsFunc(q.Measures, func(m Measure) bool { return slices.Contains(measures, m.String()) })
 }
 
 // mixed reports whether the message is one of the environment's, of which only what they measured tells what they carry.
 func mixed(number uint32) bool { return number == 130310 || number == 130311 }
 
-// Sends reports whether the device sends the quantity with a value, and the messages it sends it in.
-func (d *Device) Sends(q Quantity) (messages []*Transmit, ok bool) {
-	for i := range d.Transmits {
-		if t := &d.Transmits[i]; q.In(t) && (t.Available == nil || *t.Available) {
-			messages = append(messages, t)
-		}
-	}
-	return messages, len(messages) > 0
-}
-
-// sentIn reports whether sentences of the type carry the quantity.
-func (q *Quantity) sentIn(formatter string) bool {
+// SentIn reports whether sentences of the type carry the quantity.
+func (q *Quantity) SentIn(formatter string) bool {
 	return q.formatter != "" && formatter == q.formatter ||
 		slices.ContainsFunc(nmea0183.Carries(formatter), func(c nmea0183.Quantity) bool { return slices.Contains(q.carried, c) })
-}
-
-// Sends reports whether the talker sends the quantity, with a value or without, and the sentences it sends it in.
-func (t *Talker) Sends(q Quantity) (sentences []Sentence, ok bool) {
-	for _, s := range t.Sentences {
-		if q.sentIn(s.Formatter) {
-			sentences = append(sentences, s)
-		}
-	}
-	return sentences, len(sentences) > 0
 }
 
 // Measure is one value that sources are compared in, with its reference: values of different references are kept apart.

@@ -18,7 +18,7 @@ func TestUnitUnderAnotherName(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		wire *wire
-		old  State
+		old  DeviceState
 	}{
 		{"changed in place", newWire().claim(3, first).wait(50*time.Millisecond).claim(3, second), Gone},
 		{"back from an update at another address", newWire().claim(3, first).wait(40*time.Second).claim(9, second), Gone},
@@ -29,7 +29,7 @@ func TestUnitUnderAnotherName(t *testing.T) {
 		{"it speaks again", newWire().claim(3, first).wait(40*time.Second).claim(9, second).wait(time.Second).claim(3, first), Present},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			if d := deviceOf(t, c.wire.report(), first.String()); d.State != c.old {
+			if d := deviceOf(t, c.wire.state(), first.String()); d.State != c.old {
 				t.Errorf("the old NAME is %s, want %s", d.State, c.old)
 			}
 		})
@@ -48,7 +48,7 @@ func TestUnitUnderItsEarlierName(t *testing.T) {
 		for _, name := range []pgn.NAME{names[0], names[1], names[0]} {
 			w.claim(35, name).wait(300*time.Millisecond).every(100*time.Millisecond, 20, 127250, 35, heading...)
 		}
-		r := w.report()
+		r := w.state()
 		if d := deviceOf(t, r, names[1].String()); d.State != Gone || d.Address != nil {
 			t.Errorf("%s is %s at %v", d.ID, d.State, d.Address)
 		}

@@ -44,14 +44,14 @@ func TestRolesAreKnown(t *testing.T) {
 
 func TestRoleByTraffic(t *testing.T) {
 	w := newWire().every(time.Second, 2, 128267, 50, depth...)
-	if r := w.report().Devices[0].Role; r != RoleDepth {
+	if r := w.state().Devices[0].Role; r != RoleDepth {
 		t.Errorf("unclaimed: %q", r)
 	}
 	w.claim(50, testName(9, 127, 0))
-	if r := w.report().Devices[0].Role; r != RoleDepth {
+	if r := w.state().Devices[0].Role; r != RoleDepth {
 		t.Errorf("class says nothing: %q", r)
 	}
-	if r := newWire().claim(50, testName(9, 127, 0)).report().Devices[0].Role; r != RoleOther {
+	if r := newWire().claim(50, testName(9, 127, 0)).state().Devices[0].Role; r != RoleOther {
 		t.Errorf("nothing known: %q", r)
 	}
 }

@@ -18,9 +18,9 @@ func TestShift(t *testing.T) {
 	d.firstSeen = past
 	b.nets[0].devices = append(b.nets[0].devices, d)
 	b.Tick(boot.Add(time.Second))
-	before := b.Report().Window
+	before := b.State().Window
 	b.Shift(by)
-	after := b.Report().Window
+	after := b.State().Window
 	if got := after.MovedSince(before); got != by {
 		t.Errorf("moved by %v", got)
 	}

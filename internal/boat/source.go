@@ -214,7 +214,7 @@ func (b *sourceBook) look(m Measure, x *series) {
 }
 
 // reportSources lists who gives what, and who repeats whom.
-func (b *Boat) reportSources(r *Report) {
+func (b *Boat) reportSources(r *State) {
 	for m := range measureCount {
 		slots := b.sources.slots[m]
 		from := len(r.Sources)

@@ -62,7 +62,7 @@ func TestMeasureTable(t *testing.T) {
 	}
 }
 
-func valueOf(r *Report, m Measure, id string) (Source, bool) {
+func valueOf(r *State, m Measure, id string) (Source, bool) {
 	for _, s := range r.Sources {
 		if s.Measure == m && s.ID == id {
 			return s, true
@@ -87,7 +87,7 @@ func TestReferencesAreMadeEqual(t *testing.T) {
 	for _, l := range []string{"HCHDG,5.7,,,,", "SDDPT,10.0,-1.5,", "SDDBT,,f,12.0,M,,F", "WIMWV,57.3,R,10.0,M,A", "GPRMC,080000.00,A,5406.0000,N,01048.0000,E,9.7,57.3,040526,,,A"} {
 		w.add(event.Event{Kind: event.KindLine, Network: 1, Line: []byte(sealed(l))})
 	}
-	r := w.report()
+	r := w.state()
 	head, depth := nameHead.String(), nameDepth.String()
 	for _, tt := range []struct {
 		m    Measure
@@ -115,7 +115,7 @@ func TestReferencesAreMadeEqual(t *testing.T) {
 }
 
 // sea runs two depth sources on one bus, and a talker, for some minutes. copied is how the second one comes by its values.
-func sea(copied func(now time.Duration, of func(time.Duration) float64) float64) *Report {
+func sea(copied func(now time.Duration, of func(time.Duration) float64) float64) *State {
 	w := newWire()
 	w.claim(35, nameHead).claim(36, nameDepth)
 	w.add(event.Event{Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
@@ -139,10 +139,10 @@ func sea(copied func(now time.Duration, of func(time.Duration) float64) float64)
 		send(35, copied(w.now.Sub(start), bottom))
 		w.wait(100 * time.Millisecond)
 	}
-	return w.report()
+	return w.state()
 }
 
-func echoOf(r *Report, from, to string) Echo {
+func echoOf(r *State, from, to string) Echo {
 	for _, e := range r.Echoes {
 		if e.Measure == DepthSurface && e.From == from && e.To == to {
 			return e
@@ -193,7 +193,7 @@ func TestSourcesAreBounded(t *testing.T) {
 	}
 	w.wait(15 * time.Minute)
 	w.claim(100, nameDepth).send(128267, 100, 255, depth...)
-	r := w.report()
+	r := w.state()
 	if len(r.Sources) != maxSources {
 		t.Errorf("%d sources", len(r.Sources))
 	}
@@ -262,7 +262,7 @@ func FuzzLines(f *testing.F) {
 			at = at.Add(time.Second)
 			b.Feed(event.Event{Kind: event.KindLine, Time: at, Line: l})
 		}
-		r := b.Report()
+		r := b.State()
 		if len(r.Talkers) > 4 {
 			t.Fatalf("%d talkers", len(r.Talkers))
 		}

@@ -13,25 +13,25 @@ const StillSent = time.Minute
 // Supplier is a device or a talker that sends a quantity, and what it sends it in.
 type Supplier struct {
 	ID, Network string
-	Device      *Device     // nil for a talker; aliases the report
-	Messages    []*Transmit // alias the report
-	Talker      *Talker     // nil for a device; aliases the report
+	Device      *Device     // nil for a talker; aliases the state
+	Messages    []*Transmit // alias the state
+	Talker      *Talker     // nil for a device; aliases the state
 	Sentences   []Sentence
 }
 
-// Suppliers lists who sends the quantity with a value at a moment: devices, then talkers, in the report's order. muster itself is none
+// Suppliers lists who sends the quantity with a value at a moment: devices, then talkers, in the state's order. muster itself is none
 // of them, nor is what has stopped.
-func (r *Report) Suppliers(q Quantity, now event.Time) []Supplier {
+func (s *State) Suppliers(q Quantity, now event.Time) []Supplier {
 	var all []Supplier
-	for i := range r.Devices {
-		d := &r.Devices[i]
+	for i := range s.Devices {
+		d := &s.Devices[i]
 		if d.Own || d.Renamed || d.State != Present && d.State != Provisional {
 			continue
 		}
 		var messages []*Transmit
 		for j := range d.Transmits {
 			t := &d.Transmits[j]
-			if q.In(t) && t.Sending(now) && (t.Available == nil || *t.Available) {
+			if q.In(t.PGN, t.Selector, t.Measures) && t.Sending(now) && (t.Available == nil || *t.Available) {
 				messages = append(messages, t)
 			}
 		}
@@ -39,12 +39,12 @@ func (r *Report) Suppliers(q Quantity, now event.Time) []Supplier {
 			all = append(all, Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})
 		}
 	}
-	for i := range r.Talkers {
-		t := &r.Talkers[i]
+	for i := range s.Talkers {
+		t := &s.Talkers[i]
 		var list []Sentence
-		for _, s := range t.Sentences {
-			if slices.Contains(s.Gives, q.Name) {
-				list = append(list, s)
+		for _, x := range t.Sentences {
+			if slices.Contains(x.Gives, q.Name) {
+				list = append(list, x)
 			}
 		}
 		if list != nil {
@@ -59,27 +59,25 @@ func (t *Transmit) Sending(now event.Time) bool {
 	return t.Last.IsZero() || now.Sub(t.Last) <= StillSent
 }
 
+// Competes gives what Rivals go by.
+func (s Supplier) Competes() (network string, talker bool) { return s.Network, s.Talker != nil }
+
 // Rivals are the suppliers of one quantity between which a head has to choose. Backbones are looked at each for itself, unless a talker
 // supplies it too: a talker may reach any of them.
-func Rivals(all []Supplier) [][]Supplier {
-	if len(all) < 2 {
-		return nil
-	}
-	if slices.ContainsFunc(all, func(s Supplier) bool { return s.Talker != nil }) {
-		return [][]Supplier{all}
-	}
-	if !slices.ContainsFunc(all, func(s Supplier) bool { return s.Network != all[0].Network }) {
-		return [][]Supplier{all}
-	}
-	byNetwork := map[string][]Supplier{}
+func Rivals[S interface{ Competes() (string, bool) }](all []S) [][]S {
+	byNetwork := map[string][]S{}
 	var order []string
 	for _, s := range all {
-		if byNetwork[s.Network] == nil {
-			order = append(order, s.Network)
+		network, talker := s.Competes()
+		if talker && len(all) > 1 {
+			return [][]S{all}
 		}
-		byNetwork[s.Network] = append(byNetwork[s.Network], s)
+		if byNetwork[network] == nil {
+			order = append(order, network)
+		}
+		byNetwork[network] = append(byNetwork[network], s)
 	}
-	var rivals [][]Supplier
+	var rivals [][]S
 	for _, network := range order {
 		if here := byNetwork[network]; len(here) > 1 {
 			rivals = append(rivals, here)

@@ -10,13 +10,13 @@ import (
 	"muster/pgn"
 )
 
-// Report is what is known at present. It shares nothing with the boat but the published names, and taking it changes nothing: it
-// depends only on what was fed and on the present moment, not on how often Tick or Report were called. Alerts are left to the caller.
-func (b *Boat) Report() *Report {
-	r := &Report{
-		Schema: ReportSchema, Boat: Identity{ID: b.opt.ID, Name: b.opt.Name}, TakenAt: b.now, Clock: b.clock(),
-		Window:   Window{From: b.from, To: b.to, MovedMS: b.moved.Seconds() * 1e3},
-		Networks: []Network{}, Devices: []Device{}, Talkers: []Talker{}, Manual: append([]Manual{}, b.manual...), Alerts: []Alert{},
+// State is what is known at present. It shares nothing with the boat but the published names, and taking it changes nothing: it
+// depends only on what was fed and on the present moment, not on how often Tick or State were called.
+func (b *Boat) State() *State {
+	r := &State{
+		Boat: Identity{ID: b.opt.ID, Name: b.opt.Name}, TakenAt: b.now, Clock: b.clock(),
+		Window: Window{From: b.from, To: b.to, MovedMS: b.moved.Seconds() * 1e3},
+		Manual: slices.Clone(b.manual),
 	}
 	for _, n := range b.nets {
 		if n == nil {

@@ -41,7 +41,7 @@ func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
 		t.queries = 0
 		if v, ok := t.versions.Add(p); ok {
 			t.identity = TalkerIdentity(v)
-			if unit := t.identity.unit(); unit != "" && unit != t.unit {
+			if unit := t.identity.Unit(); unit != "" && unit != t.unit {
 				if t.unit != "" {
 					t.software = nil // of the unit that was there before
 				}
@@ -58,17 +58,12 @@ func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
 	}
 }
 
-// unit tells one unit of a model from another, as far as it told a number of its own.
-func (v *TalkerIdentity) unit() string {
-	return strings.TrimSpace(v.Model + " " + cmp.Or(v.Serial, v.UniqueID))
-}
-
 // Unit is what tells the talker's equipment from other equipment with the same letters; empty when it told nothing.
-func (t *Talker) Unit() string {
-	if t.Identity == nil {
+func (v *TalkerIdentity) Unit() string {
+	if v == nil {
 		return ""
 	}
-	return t.Identity.unit()
+	return strings.TrimSpace(v.Model + " " + cmp.Or(v.Serial, v.UniqueID))
 }
 
 func (t *talker) beats(p *nmea0183.Sentence, at event.Time) {
@@ -148,16 +143,19 @@ func (t *talker) report(network string, now event.Time) Talker {
 func (t *Talker) ID() string { return t.Network + "/" + t.Talker }
 
 // Label is what people know the talker by: "GP on ttyUSB0", and its model when it told that.
-func (t *Talker) Label() string {
-	where := t.Talker + " on " + t.Network
-	if t.Identity != nil && t.Identity.Model != "" {
-		return t.Identity.Model + " (" + where + ")"
+func (t *Talker) Label() string { return TalkerLabel(t.Network, t.Talker, t.Identity) }
+
+// TalkerLabel is the Label of a talker that told the identity, or nil when it told none.
+func TalkerLabel(network, letters string, identity *TalkerIdentity) string {
+	where := letters + " on " + network
+	if identity != nil && identity.Model != "" {
+		return identity.Model + " (" + where + ")"
 	}
 	return where
 }
 
 // State is silent when nothing was heard of the talker for a minute before now.
-func (t *Talker) State(now event.Time) State {
+func (t *Talker) State(now event.Time) DeviceState {
 	if now.Sub(t.Last) > time.Minute {
 		return Silent
 	}
@@ -167,21 +165,22 @@ func (t *Talker) State(now event.Time) State {
 // Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its maker has
 // no code. A talker without an identity gives false.
 func (t *Talker) Device(now event.Time) (Device, bool) {
-	v := t.Identity
-	if v == nil || v.Model == "" && v.Software == "" {
-		return Device{}, false
-	}
-	return Device{
-		ID: t.ID(), Network: t.Network, Talker: t.Talker, State: t.State(now), Role: t.Role(), LastSeen: t.Last,
-		Software: slices.Clone(t.Software),
-		Name:     &Name{Manufacturer: Coded{Name: v.Vendor}},
-		Product:  &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software},
-	}, true
+	name, product, ok := t.Identity.Product()
+	return Device{ID: t.ID(), Network: t.Network, State: t.State(now), Role: TalkerRole(t.Talker), LastSeen: t.Last,
+		Software: slices.Clone(t.Software), Name: name, Product: product}, ok
 }
 
-// Role is what equipment with the talker's letters does aboard (gpsd NMEA page).
-func (t *Talker) Role() Role {
-	switch t.Talker {
+// Product is the identity in the terms in which devices tell theirs, false when it tells neither a model nor its software.
+func (v *TalkerIdentity) Product() (*Name, *Product, bool) {
+	if v == nil || v.Model == "" && v.Software == "" {
+		return nil, nil, false
+	}
+	return &Name{Manufacturer: Coded{Name: v.Vendor}}, &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software}, true
+}
+
+// TalkerRole is what equipment with a talker's letters does aboard (gpsd NMEA page).
+func TalkerRole(letters string) Role {
+	switch letters {
 	case "GP", "GN", "GL", "GA", "GB", "GQ":
 		return RolePosition
 	case "HC", "HE", "HN", "HF", "TI":

@@ -9,8 +9,8 @@ import (
 
 // addressContested: an address that keeps changing its owner. One change at start-up is how claiming works.
 func addressContested(p *Pass) {
-	for i := range p.Report.Networks {
-		n := &p.Report.Networks[i]
+	for i := range p.State.Networks {
+		n := &p.State.Networks[i]
 		for _, c := range n.Contests {
 			if c.Claims < p.Settings.AddressContested.Claims || len(c.Names) < 2 || slices.ContainsFunc(c.Names, p.isOwn) {
 				continue // muster gives way by itself

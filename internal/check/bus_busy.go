@@ -3,7 +3,6 @@ package check
 import (
 	"fmt"
 
-	"muster/internal/boat"
 	"muster/internal/event"
 )
 
@@ -14,9 +13,9 @@ func busBusy(p *Pass) {
 		if n.LoadRecent < s.Warning {
 			continue
 		}
-		severity, limit := boat.Warning, s.Warning
+		severity, limit := Warning, s.Warning
 		if n.LoadRecent >= s.Critical {
-			severity, limit = boat.Critical, s.Critical
+			severity, limit = Critical, s.Critical
 		}
 		facts := []any{"load", round(n.LoadRecent), "limit", limit}
 		if n.Load != nil {

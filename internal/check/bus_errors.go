@@ -3,7 +3,6 @@ package check
 import (
 	"fmt"
 
-	"muster/internal/boat"
 	"muster/internal/event"
 )
 
@@ -15,9 +14,9 @@ func busErrors(p *Pass) {
 		if isBusOff(n) || n.Recent.ErrorFrames < s.Warning && !passive {
 			continue
 		}
-		severity := boat.Warning
+		severity := Warning
 		if n.Recent.ErrorFrames >= s.Critical || passive {
-			severity = boat.Critical
+			severity = Critical
 		}
 		summary := fmt.Sprintf("%s on %s within a minute", plural(n.Recent.ErrorFrames, "bus error"), n.ID)
 		if passive {

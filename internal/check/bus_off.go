@@ -25,7 +25,7 @@ func busOff(p *Pass) {
 				"Let the interface restart by itself: ip link set " + n.ID + " type can restart-ms 1000. " + cautionWiring,
 		}
 		if !now {
-			f.Severity = boat.Warning
+			f.Severity = Warning
 			f.Summary = fmt.Sprintf("muster's adapter on %s went off the bus and came back within the last minute", n.ID)
 		}
 		p.Find(f)

@@ -13,7 +13,7 @@ import (
 // Finding is what a check says about one moment.
 type Finding struct {
 	Check    string
-	Severity boat.Severity
+	Severity Severity
 	Subject  string        // with Check it identifies the finding over time: a device, an address, a message, a network
 	Devices  []string      // ids of the devices concerned, sorted
 	Network  string        // id of the network, empty when the finding is about several
@@ -27,7 +27,7 @@ type Finding struct {
 // Rule is one check.
 type Rule struct {
 	ID       string
-	Severity boat.Severity
+	Severity Severity
 	Hold     time.Duration // how long a finding must last to become an alert
 	Doc      string        // one sentence for help and documentation
 	Check    func(*Pass)
@@ -45,7 +45,7 @@ func (r *Rule) settings(s *Settings) *Common {
 
 // Pass is one run of the checks over one report.
 type Pass struct {
-	Report   *boat.Report
+	State    *boat.State
 	Now      event.Time
 	Settings *Settings
 
@@ -92,7 +92,7 @@ func All() []Rule { return slices.Clone(rules[:]) }
 // Entry is what help and documentation say about one check.
 type Entry struct {
 	ID       string        `json:"id"`
-	Severity boat.Severity `json:"severity"` // as shipped
+	Severity Severity      `json:"severity"` // as shipped
 	Hold     time.Duration `json:"hold"`     // as shipped
 	Doc      string        `json:"doc"`
 }
@@ -108,17 +108,17 @@ func Catalogue() []Entry {
 
 // Run lets every rule that the settings leave on judge the report as of now; nil settings stand for DefaultSettings.
 // The findings are sorted by check, network and subject. They share nothing with the report but strings.
-func Run(report *boat.Report, now event.Time, s *Settings) []Finding {
-	return RunRules(All(), report, now, s)
+func Run(state *boat.State, now event.Time, s *Settings) []Finding {
+	return RunRules(All(), state, now, s)
 }
 
 // RunRules is Run with a choice of rules, such as All and those that need release sheets or a layout.
-func RunRules(rules []Rule, report *boat.Report, now event.Time, s *Settings) []Finding {
+func RunRules(rules []Rule, state *boat.State, now event.Time, s *Settings) []Finding {
 	if s == nil {
 		d := DefaultSettings()
 		s = &d
 	}
-	p := &Pass{Report: report, Now: now, Settings: s}
+	p := &Pass{State: state, Now: now, Settings: s}
 	for i := range rules {
 		if rules[i].settings(s).Off {
 			continue

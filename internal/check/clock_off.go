@@ -41,7 +41,7 @@ func clockOff(p *Pass) {
 		return // whose time to hold the computer's clock against is not known
 	}
 	off := (low.Value + high.Value) / 2
-	if p.Report.Clock != boat.ClockSystem || seconds(math.Abs(off)) <= s.System {
+	if p.State.Clock != boat.ClockSystem || seconds(math.Abs(off)) <= s.System {
 		return
 	}
 	way := "behind"

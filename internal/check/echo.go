@@ -28,17 +28,17 @@ func echo(p *Pass) {
 		matched  int
 	}
 	network := map[string]string{}
-	for i := range p.Report.Sources {
-		network[p.Report.Sources[i].ID] = p.Report.Sources[i].Network
+	for i := range p.State.Sources {
+		network[p.State.Sources[i].ID] = p.State.Sources[i].Network
 	}
 	links := map[edge]*copied{}
 	back := map[string]*boat.Echo{}
-	for i := range p.Report.Echoes {
-		e := &p.Report.Echoes[i]
+	for i := range p.State.Echoes {
+		e := &p.State.Echoes[i]
 		back[fmt.Sprint(e.Measure, e.From, "\x00", e.To)] = e
 	}
-	for i := range p.Report.Echoes {
-		e := &p.Report.Echoes[i]
+	for i := range p.State.Echoes {
+		e := &p.State.Echoes[i]
 		if e.Tried < p.Settings.Echo.Changes || float64(e.Matched) < copies*float64(e.Tried) || e.Lag <= 0 {
 			continue
 		}

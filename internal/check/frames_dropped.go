@@ -6,8 +6,8 @@ import (
 
 // framesDropped: frames of the last full minute that never reached muster.
 func framesDropped(p *Pass) {
-	for i := range p.Report.Networks {
-		n := &p.Report.Networks[i]
+	for i := range p.State.Networks {
+		n := &p.State.Networks[i]
 		if n.Recent.Dropped < p.Settings.FramesDropped.PerMinute {
 			continue
 		}

@@ -55,8 +55,8 @@ func familyOf(pgn uint32) int {
 
 func instanceClash(p *Pass) {
 	list := p.others(speaking)
-	for i := range p.Report.Networks {
-		n := &p.Report.Networks[i]
+	for i := range p.State.Networks {
+		n := &p.State.Networks[i]
 		here := on(list, n.ID)
 		p.dataClash(n.ID, here)
 		p.deviceClash(n.ID, here)
@@ -187,7 +187,7 @@ func (p *Pass) deviceClash(network string, list []*boat.Device) {
 			continue
 		}
 		p.Find(Finding{
-			Severity: boat.Info,
+			Severity: Info,
 			Subject:  fmt.Sprintf("%s maker %d class %d function %d instance %d.%d", network, k.maker, k.class, k.function, k.device, k.system),
 			Devices:  ids(group), Network: network,
 			Summary: fmt.Sprintf("%s share device instance %d and system instance %d", labels(group), k.device, k.system),

@@ -3,7 +3,6 @@ package check
 import (
 	"fmt"
 
-	"muster/internal/boat"
 	"muster/internal/event"
 )
 
@@ -14,9 +13,9 @@ func lineSaturated(p *Pass) {
 		if n.BitRate == 0 || n.LoadRecent < s.Warning {
 			continue
 		}
-		severity, limit := boat.Warning, s.Warning
+		severity, limit := Warning, s.Warning
 		if n.LoadRecent >= s.Critical {
-			severity, limit = boat.Critical, s.Critical
+			severity, limit = Critical, s.Critical
 		}
 		p.Find(Finding{
 			Severity: severity, Subject: n.ID, Network: n.ID,

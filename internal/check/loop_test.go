@@ -50,7 +50,7 @@ func TestLoopThroughALine(t *testing.T) {
 			}
 		}
 		var found []string
-		for _, f := range check.Run(b.Report(), b.Now(), nil) {
+		for _, f := range check.Run(b.State(), b.Now(), nil) {
 			if f.Check == "echo" {
 				found = append(found, f.Summary)
 			}

@@ -10,7 +10,7 @@ import (
 // manySources: several devices or talkers send one quantity. That is often wanted; it needs a choice on every head.
 func manySources(p *Pass) {
 	for _, q := range boat.Quantities() {
-		for _, rivals := range boat.Rivals(p.Report.Suppliers(q, p.Now)) {
+		for _, rivals := range boat.Rivals(p.State.Suppliers(q, p.Now)) {
 			p.many(q, rivals)
 		}
 	}

@@ -23,7 +23,7 @@ func restarted(p *Pass) {
 		}
 		if together := p.together(list, last); len(together) >= 3 && 2*len(together) > len(known) {
 			p.Find(Finding{
-				Severity: boat.Warning,
+				Severity: Warning,
 				Subject:  n.ID, Devices: ids(together), Network: n.ID, Since: last,
 				Summary:  fmt.Sprintf("%d of %d devices on %s restarted together %s ago: the backbone lost its supply", len(together), len(known), n.ID, span(p.Now.Sub(last))),
 				Evidence: evidence("devices", len(together), "at", last),
@@ -34,9 +34,9 @@ func restarted(p *Pass) {
 		}
 		for _, d := range list {
 			times := p.restarts(d)
-			severity, words := boat.Info, fmt.Sprintf("restarted %s ago", span(p.Now.Sub(times[len(times)-1])))
+			severity, words := Info, fmt.Sprintf("restarted %s ago", span(p.Now.Sub(times[len(times)-1])))
 			if len(times) >= s.Often {
-				severity, words = boat.Warning, fmt.Sprintf("restarted %d times within %s", len(times), span(p.Now.Sub(times[0])))
+				severity, words = Warning, fmt.Sprintf("restarted %d times within %s", len(times), span(p.Now.Sub(times[0])))
 			}
 			p.Find(Finding{
 				Severity: severity,

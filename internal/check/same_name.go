@@ -8,8 +8,8 @@ import (
 
 // sameName: one NAME that is at home at two addresses. One device that moves settles; two with one NAME never do.
 func sameName(p *Pass) {
-	for i := range p.Report.Networks {
-		n := &p.Report.Networks[i]
+	for i := range p.State.Networks {
+		n := &p.State.Networks[i]
 		for _, t := range n.Twins {
 			if p.Now.Sub(t.Last) > recent || p.isOwn(t.Name) {
 				continue

@@ -8,8 +8,8 @@ import (
 // sentenceLate: sentences that come much more rarely than usual or have stopped while the line still speaks; one finding a talker.
 func sentenceLate(p *Pass) {
 	s := &p.Settings.SentenceLate
-	for i := range p.Report.Talkers {
-		t := &p.Report.Talkers[i]
+	for i := range p.State.Talkers {
+		t := &p.State.Talkers[i]
 		if !p.lineSpeaks(t.Network) {
 			continue
 		}
@@ -46,13 +46,13 @@ func sentenceLate(p *Pass) {
 
 // lineSpeaks reports whether anything was heard on the line just now; a line that is dead as a whole is not late.
 func (p *Pass) lineSpeaks(network string) bool {
-	for i := range p.Report.Networks {
-		if n := &p.Report.Networks[i]; n.ID == network && !n.DownSince.IsZero() {
+	for i := range p.State.Networks {
+		if n := &p.State.Networks[i]; n.ID == network && !n.DownSince.IsZero() {
 			return false
 		}
 	}
-	for i := range p.Report.Talkers {
-		if t := &p.Report.Talkers[i]; t.Network == network && p.Now.Sub(t.Last) <= fresh {
+	for i := range p.State.Talkers {
+		if t := &p.State.Talkers[i]; t.Network == network && p.Now.Sub(t.Last) <= fresh {
 			return true
 		}
 	}

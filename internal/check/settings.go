@@ -12,7 +12,7 @@ import (
 // Common is what can be set for every check.
 type Common struct {
 	Off      bool           `yaml:"off,omitempty"`      // do not run the check
-	Severity boat.Severity  `yaml:"severity,omitempty"` // instead of the check's own
+	Severity Severity       `yaml:"severity,omitempty"` // instead of the check's own
 	Hold     *time.Duration `yaml:"hold,omitempty"`     // instead of the check's own
 }
 

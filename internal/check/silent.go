@@ -14,8 +14,8 @@ func silent(p *Pass) {
 	quiet := func(d *boat.Device) bool { return d.State == boat.Silent || d.State == boat.Gone }
 	all := p.others(quiet)
 	known := p.others(func(*boat.Device) bool { return true })
-	for i := range p.Report.Networks {
-		n := &p.Report.Networks[i]
+	for i := range p.State.Networks {
+		n := &p.State.Networks[i]
 		list := on(all, n.ID)
 		switch {
 		case !n.DownSince.IsZero():

@@ -15,8 +15,8 @@ func softwareDiffers(p *Pass) {
 	list := p.others(func(d *boat.Device) bool {
 		return d.State != boat.Gone && d.Name != nil && d.Product != nil && d.Product.Software != "" && (d.Product.Model != "" || d.Product.Code != nil)
 	})
-	for i := range p.Report.Talkers {
-		if d, ok := p.Report.Talkers[i].Device(p.Now); ok && d.Product.Software != "" && d.Product.Model != "" {
+	for i := range p.State.Talkers {
+		if d, ok := p.State.Talkers[i].Device(p.Now); ok && d.Product.Software != "" && d.Product.Model != "" {
 			list = append(list, &d)
 		}
 	}

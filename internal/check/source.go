@@ -14,8 +14,8 @@ const fresh = 10 * time.Second
 // sources yields the sources that gave the measure just now.
 func (p *Pass) sources(m boat.Measure) []*boat.Source {
 	var list []*boat.Source
-	for i := range p.Report.Sources {
-		if s := &p.Report.Sources[i]; s.Measure == m && p.Now.Sub(s.At) <= fresh {
+	for i := range p.State.Sources {
+		if s := &p.State.Sources[i]; s.Measure == m && p.Now.Sub(s.At) <= fresh {
 			list = append(list, s)
 		}
 	}
@@ -24,10 +24,10 @@ func (p *Pass) sources(m boat.Measure) []*boat.Source {
 
 // sourceLabel names a source of either world.
 func (p *Pass) sourceLabel(id string) string {
-	if d := p.Report.Device(id); d != nil {
+	if d := p.State.Device(id); d != nil {
 		return label(d)
 	}
-	if t := p.Report.TalkerByID(id); t != nil {
+	if t := p.State.TalkerByID(id); t != nil {
 		return t.Label()
 	}
 	return id
@@ -37,9 +37,9 @@ func (p *Pass) sourceLabel(id string) string {
 func (p *Pass) deviceIDs(all []string) []string {
 	type known struct{}
 	devices := Once(p, known{}, func() map[string]bool {
-		ids := make(map[string]bool, len(p.Report.Devices))
-		for i := range p.Report.Devices {
-			ids[p.Report.Devices[i].ID] = true
+		ids := make(map[string]bool, len(p.State.Devices))
+		for i := range p.State.Devices {
+			ids[p.State.Devices[i].ID] = true
 		}
 		return ids
 	})

@@ -11,7 +11,7 @@ import (
 )
 
 // gives adds a source's latest value to a report.
-func gives(r *boat.Report, m boat.Measure, id string, value float64, lon ...float64) *boat.Report {
+func gives(r *boat.State, m boat.Measure, id string, value float64, lon ...float64) *boat.State {
 	network := "can0"
 	if at, _, ok := strings.Cut(id, "/"); ok {
 		network = at
@@ -25,7 +25,7 @@ func gives(r *boat.Report, m boat.Measure, id string, value float64, lon ...floa
 }
 
 // speaks adds a talker on the line ttyUSB0.
-func speaks(r *boat.Report, letters string, identity *boat.TalkerIdentity, sentences ...boat.Sentence) *boat.Report {
+func speaks(r *boat.State, letters string, identity *boat.TalkerIdentity, sentences ...boat.Sentence) *boat.State {
 	if len(r.Talkers) == 0 {
 		r.Networks = append(r.Networks, boat.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800})
 	}
@@ -35,42 +35,41 @@ func speaks(r *boat.Report, letters string, identity *boat.TalkerIdentity, sente
 
 func says(formatter string, every, last time.Duration) boat.Sentence {
 	s := boat.Sentence{Formatter: formatter, Count: 500, Recent: every, Last: ago(last), Nominal: time.Second}
-	t := boat.Talker{Sentences: []boat.Sentence{s}}
 	for _, q := range boat.Quantities() {
-		if _, sends := t.Sends(q); sends && last <= boat.StillSent {
+		if q.SentIn(formatter) && last <= boat.StillSent {
 			s.Gives = append(s.Gives, q.Name)
 		}
 	}
 	return s
 }
 
-func repeats(r *boat.Report, m boat.Measure, from, to string, lag time.Duration, tried, matched int) *boat.Report {
+func repeats(r *boat.State, m boat.Measure, from, to string, lag time.Duration, tried, matched int) *boat.State {
 	r.Echoes = append(r.Echoes, boat.Echo{Measure: m, From: from, To: to, Tried: tried, Matched: matched, Lag: lag})
 	return r
 }
 
 func sourceSamples() []sample {
 	rad := func(deg float64) float64 { return deg * math.Pi / 180 }
-	two := func() *boat.Report { return aboard(sounder("B1", 36), head("A1", 35)) }
-	both := func() *boat.Report { return speaks(two(), "SD", nil, says("DPT", time.Second, 0)) }
-	clocks := func(kind boat.Clock, a, b float64) *boat.Report {
+	two := func() *boat.State { return aboard(sounder("B1", 36), head("A1", 35)) }
+	both := func() *boat.State { return speaks(two(), "SD", nil, says("DPT", time.Second, 0)) }
+	clocks := func(kind boat.Clock, a, b float64) *boat.State {
 		r := two()
 		r.Clock = kind
 		return gives(gives(r, boat.ClockOffset, "A1", a), boat.ClockOffset, "B1", b)
 	}
 	stale := gives(gives(both(), boat.DepthSurface, "B1", 12), boat.DepthSurface, "ttyUSB0/SD", 8.5)
 	stale.Sources[1].At = ago(time.Minute)
-	courses := func(speed float64) *boat.Report {
+	courses := func(speed float64) *boat.State {
 		r := gives(gives(two(), boat.CourseTrue, "A1", rad(350)), boat.CourseTrue, "B1", rad(40))
 		return gives(r, boat.SpeedOverGround, "A1", speed)
 	}
-	circle := func(matched int) *boat.Report {
+	circle := func(matched int) *boat.State {
 		r := gives(gives(gives(both(), boat.DepthSurface, "A1", 8), boat.DepthSurface, "B1", 8), boat.DepthSurface, "ttyUSB0/SD", 8)
 		r = repeats(r, boat.DepthSurface, "B1", "A1", 900*time.Millisecond, 80, matched)
 		r = repeats(r, boat.DepthSurface, "B1", "ttyUSB0/SD", 400*time.Millisecond, 80, 79)
 		return repeats(r, boat.DepthSurface, "ttyUSB0/SD", "A1", 500*time.Millisecond, 80, matched)
 	}
-	bank := func(volts float64) *boat.Report {
+	bank := func(volts float64) *boat.State {
 		return aboard(battery("C1", 40, sends(boat.Transmit{PGN: 127508, Title: "Battery Status", Instance: ptr(uint8(0)), Volts: &volts, VoltsAt: now})))
 	}
 	gps := func(software string) *boat.TalkerIdentity {

@@ -3,8 +3,6 @@ package check
 import (
 	"cmp"
 	"fmt"
-
-	"muster/internal/boat"
 )
 
 // supplyLow: the voltage that a battery monitor tells. Limits are given for 12 V and hold in proportion for 24 and 48 V; which of them
@@ -23,12 +21,12 @@ func supplyLow(p *Pass) {
 			}
 			nominal = cmp.Or(float64(s.Nominal), nominal)
 			factor := nominal / 12
-			severity, limit := boat.Warning, s.Warning*factor
+			severity, limit := Warning, s.Warning*factor
 			if *t.Volts >= limit {
 				continue
 			}
 			if *t.Volts < s.Critical*factor {
-				severity, limit = boat.Critical, s.Critical*factor
+				severity, limit = Critical, s.Critical*factor
 			}
 			p.Find(Finding{
 				Severity: severity, Subject: d.ID + " " + messageKey(t), Devices: []string{d.ID}, Network: d.Network,

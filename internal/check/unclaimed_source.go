@@ -32,7 +32,7 @@ func unclaimedSource(p *Pass) {
 		}
 		for _, d := range list {
 			p.Find(Finding{
-				Severity: boat.Warning,
+				Severity: Warning,
 				Subject:  d.ID, Devices: []string{d.ID}, Network: n.ID, Since: d.FirstSeen,
 				Summary:  fmt.Sprintf("Frames from %s on %s, which nobody claims even when asked", addressOf(d), n.ID),
 				Evidence: evidence("asked", true, "messages", messages(d), "first_seen", d.FirstSeen, "last_seen", d.LastSeen),

@@ -19,8 +19,8 @@ const (
 // others yields the devices that match keep; muster itself and the past of units that go by another NAME are none of them.
 func (p *Pass) others(keep func(*boat.Device) bool) []*boat.Device {
 	var list []*boat.Device
-	for i := range p.Report.Devices {
-		if d := &p.Report.Devices[i]; !d.Own && !d.Renamed && keep(d) {
+	for i := range p.State.Devices {
+		if d := &p.State.Devices[i]; !d.Own && !d.Renamed && keep(d) {
 			list = append(list, d)
 		}
 	}
@@ -41,8 +41,8 @@ func on(list []*boat.Device, network string) []*boat.Device {
 // networks yields the networks of one kind.
 func (p *Pass) networks(kind event.NetworkKind) []*boat.Network {
 	var list []*boat.Network
-	for i := range p.Report.Networks {
-		if n := &p.Report.Networks[i]; n.Kind == kind {
+	for i := range p.State.Networks {
+		if n := &p.State.Networks[i]; n.Kind == kind {
 			list = append(list, n)
 		}
 	}
@@ -51,12 +51,12 @@ func (p *Pass) networks(kind event.NetworkKind) []*boat.Network {
 
 // asking reports whether muster itself holds an address on the network and so puts the standard questions.
 func (p *Pass) asking(network string) bool {
-	return slices.ContainsFunc(p.Report.Devices, func(d boat.Device) bool { return d.Own && d.Network == network })
+	return slices.ContainsFunc(p.State.Devices, func(d boat.Device) bool { return d.Own && d.Network == network })
 }
 
 // isOwn reports whether a NAME is muster's.
 func (p *Pass) isOwn(name string) bool {
-	return slices.ContainsFunc(p.Report.Devices, func(d boat.Device) bool { return d.Own && d.ID == name })
+	return slices.ContainsFunc(p.State.Devices, func(d boat.Device) bool { return d.Own && d.ID == name })
 }
 
 func speaking(d *boat.Device) bool { return d.State == boat.Present || d.State == boat.Provisional }

@@ -70,12 +70,12 @@ type Store struct {
 
 // Target is somebody who is told of alerts: exactly one of Webhook and Alertmanager is set.
 type Target struct {
-	ID           string        `yaml:"id"`           // short name for logs and metrics; the kind and its number when empty
-	Webhook      string        `yaml:"webhook"`      // URL that each change is posted to as JSON
-	Alertmanager string        `yaml:"alertmanager"` // URL of an Alertmanager, without /api/v2
-	TokenFile    string        `yaml:"token_file"`   // file whose first line is shown as bearer token
-	Severity     boat.Severity `yaml:"severity"`     // the least that is told; info when empty
-	Token        string        `yaml:"-"`
+	ID           string         `yaml:"id"`           // short name for logs and metrics; the kind and its number when empty
+	Webhook      string         `yaml:"webhook"`      // URL that each change is posted to as JSON
+	Alertmanager string         `yaml:"alertmanager"` // URL of an Alertmanager, without /api/v2
+	TokenFile    string         `yaml:"token_file"`   // file whose first line is shown as bearer token
+	Severity     check.Severity `yaml:"severity"`     // the least that is told; info when empty
+	Token        string         `yaml:"-"`
 }
 
 // Key names the target in logs, metrics and the store.

@@ -37,7 +37,7 @@ checks:
 	want.Checks.BusBusy.Warning = 0.6
 	want.Checks.Silent.Off = true
 	hold := 5 * time.Second
-	want.Checks.Restarted.Within, want.Checks.Restarted.Hold, want.Checks.Restarted.Severity = 2*time.Hour, &hold, boat.Info
+	want.Checks.Restarted.Within, want.Checks.Restarted.Hold, want.Checks.Restarted.Severity = 2*time.Hour, &hold, check.Info
 	if d := cmp.Diff(want, c); d != "" {
 		t.Error(d)
 	}

@@ -14,7 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/alert"
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/config"
 )
 
@@ -68,7 +68,7 @@ func TestAlertmanagerOutage(t *testing.T) {
 		server := httptest.NewServer(f)
 		opt := keptOptions(t, dir)
 		opt.firstRetry = time.Millisecond
-		opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: server.URL, Severity: boat.Warning}}
+		opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: server.URL, Severity: check.Warning}}
 		d, stop := aboard(t, opt)
 		return d, func() {
 			stop()
@@ -76,7 +76,7 @@ func TestAlertmanagerOutage(t *testing.T) {
 		}
 	}
 	over := change(alert.Cleared, "a", false)
-	over.Alert.State, over.Alert.Until, over.At = boat.AlertCleared, t0+1e9, t0+2e9
+	over.Alert.State, over.Alert.Until, over.At = alert.StatusCleared, t0+1e9, t0+2e9
 	unset := change(alert.Raised, "b", false)
 	unset.At, unset.Alert.Since = 5e9, 1e9 // by a clock that starts in 1970
 	d, stop := run(&amFake{down: true})

@@ -19,6 +19,7 @@ import (
 	"github.com/rs/zerolog"
 	"go.etcd.io/bbolt"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/config"
@@ -108,11 +109,11 @@ func TestFullCard(t *testing.T) {
 			}
 			speak := func(now event.Time) { src.events <- []event.Event{depth(now)} }
 			standing := func() string { return a.alert("store-failing", "") }
-			a.until("an alert", func() bool { return standing() == string(boat.AlertOpen) }, speak)
+			a.until("an alert", func() bool { return standing() == string(alert.StatusOpen) }, speak)
 			room(t, 1<<40)
 			enter()
 			hears()
-			a.until("the end of the alert", func() bool { return standing() == string(boat.AlertCleared) }, speak)
+			a.until("the end of the alert", func() bool { return standing() == string(alert.StatusCleared) }, speak)
 			eventually(t, func() bool { return a.said(again) > 0 })
 			if st := a.d.store.Stats(); a.said(fails) != 1 || a.said(again) != 1 || st.Syncs == 0 {
 				t.Errorf("%+v; said %s", st, a.log.String())
@@ -205,10 +206,10 @@ func TestDamagedStore(t *testing.T) {
 	if kept, err := os.ReadFile(file + ".damaged-1"); err != nil || string(kept) != string(text) {
 		t.Errorf("what was set aside: %v", err)
 	}
-	a.until("an alert", func() bool { return a.alert("store-failing", "") == string(boat.AlertOpen) },
+	a.until("an alert", func() bool { return a.alert("store-failing", "") == string(alert.StatusOpen) },
 		func(now event.Time) { src.events <- []event.Event{depth(now)} })
 	alerts := a.d.Report().Alerts
-	i := slices.IndexFunc(alerts, func(x boat.Alert) bool { return x.Check == "store-failing" })
+	i := slices.IndexFunc(alerts, func(x alert.Alert) bool { return x.Check == "store-failing" })
 	if e := alerts[i].Evidence; e["file"] != file || e["set_aside_as"] != file+".damaged-1" || e["lost"] != lost || e["error"] == "" {
 		t.Errorf("the alert's evidence: %v", e)
 	}
@@ -243,7 +244,7 @@ func TestSetAsideLater(t *testing.T) {
 	d := &Daemon{store: s, log: zerolog.New(&said), opt: Options{Now: time.Now}}
 	evidence := func() map[string]any {
 		settings := check.DefaultSettings()
-		found := check.RunRules([]check.Rule{d.asideRule()}, &boat.Report{}, t0, &settings)
+		found := check.RunRules([]check.Rule{d.asideRule()}, &boat.State{}, t0, &settings)
 		if len(found) != 1 {
 			t.Fatalf("%d findings", len(found))
 		}

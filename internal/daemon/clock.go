@@ -159,17 +159,17 @@ func (d *Daemon) clock() boat.Clock {
 	return boat.ClockUnset
 }
 
-// hearSatellites lets event time follow the satellite time that the report shows, while this machine's clock is not set.
-func (d *Daemon) hearSatellites(r *boat.Report) (moved bool) {
+// hearSatellites lets event time follow the satellite time that the sources tell, while this machine's clock is not set.
+func (d *Daemon) hearSatellites(s *boat.State) (moved bool) {
 	if !d.live || !d.opt.Config.GNSSTime || event.At(d.opt.Now()) >= event.ClockSet {
 		return false
 	}
-	off, from, ok := d.time.satellites.look(r)
+	off, from, ok := d.time.satellites.look(s)
 	if !ok || d.time.gnss && off.Abs() < jumpOf {
 		return false
 	}
 	if !d.time.gnss {
-		d.log.Info().Str("source", from).Time("time", r.TakenAt.Add(off).UTC()).Msg("satellite time taken, for this machine's clock is not set")
+		d.log.Info().Str("source", from).Time("time", s.TakenAt.Add(off).UTC()).Msg("satellite time taken, for this machine's clock is not set")
 	}
 	d.time.gnss = true
 	d.time.ahead.Add(int64(off))
@@ -196,14 +196,14 @@ type satellites struct {
 	from  string     // who told
 }
 
-// look takes what the report's sources tell. It gives by how much event time is to be moved and whose time that is, when every source
+// look takes what the sources of time tell. It gives by how much event time is to be moved and whose time that is, when every source
 // agrees and they have gone on evenly.
-func (s *satellites) look(r *boat.Report) (off time.Duration, from string, ok bool) {
+func (s *satellites) look(now *boat.State) (off time.Duration, from string, ok bool) {
 	low, high, at := math.Inf(1), math.Inf(-1), event.Time(0)
-	for i := range r.Sources {
-		x := &r.Sources[i]
+	for i := range now.Sources {
+		x := &now.Sources[i]
 		// A receiver without a fix, or one whose week number ran over, tells a time that cannot be.
-		if x.Measure != boat.ClockOffset || r.TakenAt.Sub(x.At) > freshFor || float64(x.At)+x.Value*1e9 < float64(event.ClockSet) || x.Value > math.MaxInt64/1e9 {
+		if x.Measure != boat.ClockOffset || now.TakenAt.Sub(x.At) > freshFor || float64(x.At)+x.Value*1e9 < float64(event.ClockSet) || x.Value > math.MaxInt64/1e9 {
 			continue
 		}
 		if x.Value > high {

@@ -24,6 +24,7 @@ import (
 	"muster/internal/job"
 	"muster/internal/pages"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/store"
 	"muster/internal/tap"
 )
@@ -40,7 +41,7 @@ type Options struct {
 
 	// Known is a report of the same traffic, made while it was heard. It tells Replay what no capture holds: what kept the
 	// time, which devices were our own, and which did not say who they are when asked. May be nil.
-	Known *boat.Report
+	Known *report.Report
 
 	// Manual are devices entered by hand in the place of those of the config's notes file. May be nil.
 	Manual []boat.Manual
@@ -50,7 +51,7 @@ type Options struct {
 
 	// OnReport is told every report, and in a replay one for every second of event time. It may be nil, keeps nothing that it
 	// changes, and is called by the goroutine of Run or Replay.
-	OnReport func(now event.Time, r *boat.Report, c release.Conditions)
+	OnReport func(now event.Time, r *report.Report, c release.Conditions)
 
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
 	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
@@ -72,7 +73,7 @@ type Daemon struct {
 	live    bool        // the clock of this machine moves event time
 	endsRun bool        // Run returns when every source has ended
 	ready   chan *input // sources of which something waits, each once
-	latest  atomic.Pointer[boat.Report]
+	latest  atomic.Pointer[report.Report]
 	counts  *counts
 
 	acts        chan func()   // what people do, run by the model's goroutine
@@ -210,7 +211,7 @@ func New(opt Options) (_ *Daemon, err error) {
 		}
 		d.up.Store(up)
 	}
-	d.latest.Store(d.watch.Report())
+	d.latest.Store(d.made(d.watch.State()))
 
 	d.counts = newCounts(d)
 	if c.Listen != "off" {
@@ -238,7 +239,7 @@ func (d *Daemon) URL() string {
 }
 
 // Report is the latest report: shared and read-only. It implements api.Reports.
-func (d *Daemon) Report() *boat.Report { return d.latest.Load() }
+func (d *Daemon) Report() *report.Report { return d.latest.Load() }
 
 // Ready is nil while every source is read.
 func (d *Daemon) Ready() error {
@@ -460,14 +461,18 @@ func (d *Daemon) RunFor(ctx context.Context, span time.Duration) error {
 	return d.Run(ctx)
 }
 
+// made is the report of a state, with the alerts as they stand.
+func (d *Daemon) made(s *boat.State) *report.Report { return report.New(s, d.watch.Alerts()) }
+
 // publish makes the report that everybody sees until the next.
 func (d *Daemon) publish() {
 	began := time.Now()
 	d.noteUnanswered()
-	r := d.watch.Report()
-	if d.hearSatellites(r) {
-		r = d.watch.Report()
+	state := d.watch.State()
+	if d.hearSatellites(state) {
+		state = d.watch.State()
 	}
+	r := d.made(state)
 	d.follow(r)
 	d.tellReport(r)
 	d.lookAtPlans(r)
@@ -487,7 +492,7 @@ func (d *Daemon) changed(c alert.Change) {
 		d.keeping.changes = append(d.keeping.changes, noted{c, d.clock()})
 	}
 	e := d.log.Info()
-	if c.Kind == alert.Raised && !c.Silenced && c.Alert.Severity.Rank() > boat.Info.Rank() {
+	if c.Kind == alert.Raised && !c.Silenced && c.Alert.Severity.Rank() > check.Info.Rank() {
 		e = d.log.Warn()
 	}
 	if c.Silenced {

@@ -24,6 +24,7 @@ import (
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/hosttest"
+	"muster/internal/report"
 	"muster/internal/sim"
 	"muster/internal/tap"
 	"muster/pgn"
@@ -151,7 +152,7 @@ func TestRun(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	var r boat.Report
+	var r report.Report
 	if err := json.NewDecoder(resp.Body).Decode(&r); err != nil {
 		t.Error(err)
 	}
@@ -382,8 +383,8 @@ func TestFlood(t *testing.T) {
 	}
 	eventually(t, func() bool {
 		all := d.Report().Networks // in the order in which they were heard
-		return slices.ContainsFunc(all, func(n boat.Network) bool { return n.Frames == frames && n.Faults.Dropped == 0 }) &&
-			slices.ContainsFunc(all, func(n boat.Network) bool { return n.Faults.Dropped > 0 })
+		return slices.ContainsFunc(all, func(n report.Network) bool { return n.Frames == frames && n.Faults.Dropped == 0 }) &&
+			slices.ContainsFunc(all, func(n report.Network) bool { return n.Faults.Dropped > 0 })
 	})
 	if n := in[1].dropped.Load(); n != 0 {
 		t.Errorf("%d frames of the other source dropped", n)

@@ -20,8 +20,10 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/store"
 )
 
@@ -124,8 +126,8 @@ func (d *Daemon) startTellers(ctx context.Context, targets []config.Target) {
 }
 
 // wants reports whether the target is told of an alert of this severity.
-func wants(t *config.Target, s boat.Severity) bool {
-	return s.Rank() >= max(t.Severity.Rank(), boat.Info.Rank())
+func wants(t *config.Target, s check.Severity) bool {
+	return s.Rank() >= max(t.Severity.Rank(), check.Info.Rank())
 }
 
 // queueChange puts a change before every target that is told of it. Runs on the model's goroutine.
@@ -306,7 +308,7 @@ func (t *teller) tellChange(ctx context.Context, it store.Item) error {
 		return nil
 	}
 	a := &m.Alert
-	am := toAlertmanager(&boat.Report{Boat: m.Boat}, a)
+	am := toAlertmanager(&report.Report{Boat: m.Boat}, a)
 	am.Generator = t.d.URL()
 	key, now := standingKey(a), t.d.now()
 	switch m.Kind {
@@ -327,7 +329,7 @@ func (t *teller) tellChange(ctx context.Context, it store.Item) error {
 	return t.postAlerts(ctx, []amAlert{am})
 }
 
-func standingKey(a *boat.Alert) string { return string(a.Severity) + " " + a.ID }
+func standingKey(a *alert.Alert) string { return string(a.Severity) + " " + a.ID }
 
 // known leaves out a moment that only a clock which is not set can show.
 func known(at time.Time) time.Time {
@@ -360,7 +362,7 @@ func (t *teller) tellStanding(ctx context.Context) error {
 	var list []amAlert
 	for i := range r.Alerts {
 		a := &r.Alerts[i]
-		if a.State == boat.AlertCleared || a.SilencedUntil != 0 || a.Accepted != "" || !wants(&t.target, a.Severity) {
+		if a.State == alert.StatusCleared || a.SilencedUntil != 0 || a.Accepted != "" || !wants(&t.target, a.Severity) {
 			continue
 		}
 		am := toAlertmanager(r, a)
@@ -385,7 +387,7 @@ func (t *teller) tellStanding(ctx context.Context) error {
 	return nil
 }
 
-func toAlertmanager(r *boat.Report, a *boat.Alert) amAlert {
+func toAlertmanager(r *report.Report, a *alert.Alert) amAlert {
 	am := amAlert{StartsAt: known(a.Since.UTC()), Annotations: map[string]string{"summary": boat.Printable(a.Summary)},
 		Labels: map[string]string{"alertname": a.Check, "alert": a.ID, "severity": string(a.Severity), "job": "muster"}}
 	if a.Remedy != "" {

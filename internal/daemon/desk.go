@@ -9,6 +9,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 // maxManual bounds the devices entered by hand.
@@ -163,7 +164,7 @@ func (d *Daemon) Confirm(ctx context.Context, step, version, by string) error {
 }
 
 // follow lets the work order see the report.
-func (d *Daemon) follow(r *boat.Report) {
+func (d *Daemon) follow(r *report.Report) {
 	if d.follower == nil {
 		d.work.Store(nil)
 		return

@@ -16,6 +16,7 @@ import (
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/store"
 )
@@ -120,7 +121,7 @@ func (d *Daemon) tellAside() {
 
 // asideRule finds that what was kept before is lost. It does so until the program ends: somebody must see it.
 func (d *Daemon) asideRule() check.Rule {
-	return check.Rule{ID: "store-failing", Severity: boat.Warning, Doc: "The store of before cannot be read.", Check: func(p *check.Pass) {
+	return check.Rule{ID: "store-failing", Severity: check.Warning, Doc: "The store of before cannot be read.", Check: func(p *check.Pass) {
 		a := d.aside.Load()
 		if a == nil {
 			return
@@ -237,7 +238,7 @@ func (d *Daemon) keptWork(orderKey, stateKey string) (*release.Follower, error) 
 }
 
 // keep puts what is new in the report and around it into the store; it writes nothing itself.
-func (d *Daemon) keep(r *boat.Report) {
+func (d *Daemon) keep(r *report.Report) {
 	if d.store == nil {
 		return
 	}
@@ -303,7 +304,7 @@ const nanosADay = int64(24 * time.Hour)
 
 // keepDevices keeps the past of devices that changed: when each was last heard only to the day, so that a quiet boat costs
 // the card one small write a day.
-func (d *Daemon) keepDevices(r *boat.Report) {
+func (d *Daemon) keepDevices(r *report.Report) {
 	for i := range r.Devices {
 		dev := &r.Devices[i]
 		if dev.Name == nil || dev.Own {
@@ -335,21 +336,21 @@ func (d *Daemon) keepDevices(r *boat.Report) {
 }
 
 // keepTalkers keeps the software of talkers that told it.
-func (d *Daemon) keepTalkers(r *boat.Report) {
+func (d *Daemon) keepTalkers(r *report.Report) {
 	for i := range r.Talkers {
 		t := &r.Talkers[i]
 		n := len(t.Software)
 		if n == 0 {
 			continue
 		}
-		k := kept{versions: n, software: t.Software[n-1].Version, unit: t.Unit(), day: int64(t.Last) / nanosADay}
+		k := kept{versions: n, software: t.Software[n-1].Version, unit: t.Identity.Unit(), day: int64(t.Last()) / nanosADay}
 		key := t.Network + "/" + t.ID()
 		if d.keeping.devices[key] == k {
 			continue
 		}
 		d.keeping.devices[key] = k
 		last := event.Time(k.day * nanosADay)
-		if t.Last < event.ClockSet {
+		if t.Last() < event.ClockSet {
 			last = 0
 		}
 		d.put(store.Devices, key, keptDevice{LastSeen: last, Past: boat.Past{ID: t.ID(), Network: t.Network, Software: dated(t.Software), Unit: k.unit}})
@@ -431,7 +432,7 @@ func (d *Daemon) writeStore() {
 
 // cardRule finds that the card does not take what is written.
 func (d *Daemon) cardRule() check.Rule {
-	return check.Rule{ID: "store-failing", Severity: boat.Warning, Doc: "The card does not take what muster keeps.", Check: func(p *check.Pass) {
+	return check.Rule{ID: "store-failing", Severity: check.Warning, Doc: "The card does not take what muster keeps.", Check: func(p *check.Pass) {
 		fault := d.card.Load()
 		if fault == nil {
 			return
@@ -479,11 +480,11 @@ func (d *Daemon) stillAway() []check.Rule {
 	if len(d.keeping.away) == 0 {
 		return nil
 	}
-	return []check.Rule{{ID: "silent", Severity: boat.Warning, Doc: "A device that was silent before the start has not been heard since.",
+	return []check.Rule{{ID: "silent", Severity: check.Warning, Doc: "A device that was silent before the start has not been heard since.",
 		Check: func(p *check.Pass) {
 			for i := range d.keeping.away {
 				k := &d.keeping.away[i]
-				if p.Report.Device(k.Subject) != nil || d.mayHaveSpoken(p.Report, k.Subject) {
+				if p.State.Device(k.Subject) != nil || d.mayHaveSpoken(p.State, k.Subject) {
 					continue
 				}
 				p.Find(check.Finding{Subject: k.Subject, Severity: k.Severity, Devices: k.Devices, Network: k.Network, Since: k.Since,
@@ -493,8 +494,8 @@ func (d *Daemon) stillAway() []check.Rule {
 }
 
 // mayHaveSpoken reports whether somebody without a NAME speaks from the address that the device had.
-func (d *Daemon) mayHaveSpoken(r *boat.Report, id string) bool {
-	return slices.ContainsFunc(r.Devices, func(o boat.Device) bool {
+func (d *Daemon) mayHaveSpoken(s *boat.State, id string) bool {
+	return slices.ContainsFunc(s.Devices, func(o boat.Device) bool {
 		k := d.keeping.past[o.Network+"/"+id]
 		return k.Address != nil && o.Network == k.Network && o.State == boat.Provisional && o.Address != nil && *o.Address == *k.Address
 	})

@@ -22,6 +22,7 @@ import (
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/tap"
 )
@@ -119,8 +120,8 @@ func (r *receiver) got() []string {
 }
 
 func change(kind alert.ChangeKind, id string, silenced bool) alert.Change {
-	return alert.Change{At: t0, Kind: kind, Silenced: silenced, Alert: boat.Alert{ID: id, Check: "silent", Severity: boat.Warning,
-		State: boat.AlertOpen, Since: t0, Summary: "Gannet SD2 sounder has not spoken"}}
+	return alert.Change{At: t0, Kind: kind, Silenced: silenced, Alert: alert.Alert{ID: id, Check: "silent", Severity: check.Warning,
+		State: alert.StatusOpen, Since: t0, Summary: "Gannet SD2 sounder has not spoken"}}
 }
 
 // TestTalkerSurvivesRestart: what a talker ran is known after a restart, as long as the same unit speaks.
@@ -167,11 +168,11 @@ func TestWebhook(t *testing.T) {
 	defer server.Close()
 	opt := keptOptions(t, t.TempDir())
 	opt.firstRetry = time.Millisecond
-	opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL, Severity: boat.Warning}}
+	opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL, Severity: check.Warning}}
 	d, stop := aboard(t, opt)
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Raised, "quiet", true), change(alert.Cleared, "a", false))
 	low := change(alert.Raised, "low", false)
-	low.Alert.Severity = boat.Info
+	low.Alert.Severity = check.Info
 	tell(t, d, low, change(alert.Raised, "b", false))
 	want := []string{"raised a", "cleared a", "raised b"}
 	eventually(t, func() bool { return len(r.got()) >= len(want) })
@@ -221,7 +222,7 @@ func TestAlertStaysRaised(t *testing.T) {
 	dir := t.TempDir()
 	d, stop := aboard(t, keptOptions(t, dir))
 	err := d.do(t.Context(), func() error {
-		f := check.Finding{Check: "silent", Subject: nameA.String(), Devices: []string{nameA.String()}, Severity: boat.Warning,
+		f := check.Finding{Check: "silent", Subject: nameA.String(), Devices: []string{nameA.String()}, Severity: check.Warning,
 			Network: "can0", Since: event.At(time.Now()), Summary: "it has not spoken"}
 		for _, c := range d.watch.Book().Update(event.At(time.Now()), []check.Finding{f}) {
 			d.changed(c)
@@ -243,7 +244,7 @@ func TestAlertStaysRaised(t *testing.T) {
 		t.Fatal(err)
 	}
 	alerts := d.Report().Alerts
-	if len(alerts) != 1 || alerts[0].State != boat.AlertOpen {
+	if len(alerts) != 1 || alerts[0].State != alert.StatusOpen {
 		t.Errorf("alerts %+v", alerts)
 	}
 }
@@ -280,7 +281,7 @@ func TestBaselineIsKept(t *testing.T) {
 func TestBaselineOfTheConfig(t *testing.T) {
 	now := event.At(time.Now())
 	opt := keptOptions(t, t.TempDir(), network(now, "can0", false), claim(now, nameA, 35))
-	other := snapshot.New(&boat.Report{Schema: "muster.report/v1", TakenAt: now})
+	other := snapshot.New(&report.Report{Schema: "muster.report/v1", TakenAt: now})
 	if err := other.Close(nil); err != nil {
 		t.Fatal(err)
 	}

@@ -16,6 +16,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 // knowledge is what people wrote down: release sheets, devices that no network shows, plans of backbones, and the shop's job file.
@@ -150,7 +151,7 @@ func (d *Daemon) plans() []*backbone.Plan {
 
 // lookAtPlans says in the log, once for each change, which plan is not held against a network and why. It waits until networks had time
 // to be heard.
-func (d *Daemon) lookAtPlans(r *boat.Report) {
+func (d *Daemon) lookAtPlans(r *report.Report) {
 	if r.Window.To.Sub(r.Window.From) < time.Minute {
 		return
 	}
@@ -179,7 +180,7 @@ func (k *knowledge) rules() []check.Rule {
 func (d *Daemon) entered() []boat.Manual { return slices.Concat(d.known.noted, d.manual) }
 
 // tellReport tells who asked for it of a report and of what the traffic of late says.
-func (d *Daemon) tellReport(r *boat.Report) {
+func (d *Daemon) tellReport(r *report.Report) {
 	d.sheetsNow.Store(d.known.sheets)
 	now := d.model.Now()
 	c := d.gauge.Conditions(now)
@@ -207,5 +208,5 @@ func (d *Daemon) dueToLook(now event.Time) bool {
 func (d *Daemon) look(now event.Time) {
 	d.nextLook = now.Add(time.Second)
 	d.model.Tick(now)
-	d.tellReport(d.watch.Report())
+	d.tellReport(d.made(d.watch.State()))
 }

@@ -8,9 +8,11 @@ import (
 	"testing"
 	"time"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 const someNote = "schema: muster.notes/v1\ndevices:\n  - {id: n1, maker: Larkfin Marine, model: LT1, software: \"1.3\", by: Ana, at: 2026-05-02T07:00:00Z}\n"
@@ -25,7 +27,7 @@ func TestKnowledge(t *testing.T) {
 	opt.Config.Sheets, opt.Config.Notes = "../../deploy/sheets", notes
 	var times []event.Time
 	engine := 0
-	opt.OnReport = func(now event.Time, _ *boat.Report, c release.Conditions) {
+	opt.OnReport = func(now event.Time, _ *report.Report, c release.Conditions) {
 		times = append(times, now)
 		if c.EngineRPM != nil && *c.EngineRPM > 0 && c.SupplyVolts != nil {
 			engine++
@@ -38,7 +40,7 @@ func TestKnowledge(t *testing.T) {
 	if len(r.Manual) != 1 || r.Manual[0].ID != "n1" {
 		t.Errorf("entered by hand: %+v", r.Manual)
 	}
-	if !slices.ContainsFunc(r.Alerts, func(a boat.Alert) bool { return a.Check == "software-behind" && slices.Contains(a.Devices, "n1") }) {
+	if !slices.ContainsFunc(r.Alerts, func(a alert.Alert) bool { return a.Check == "software-behind" && slices.Contains(a.Devices, "n1") }) {
 		t.Error("the noted device is not behind")
 	}
 	if len(times) < 29 || len(times) > 32 || !slices.IsSorted(times) || engine < 25 {

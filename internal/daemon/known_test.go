@@ -13,6 +13,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/tap"
 	"muster/pgn"
 )
@@ -21,7 +22,7 @@ import (
 func TestReplayKnown(t *testing.T) {
 	const start = event.Time(1_750_000_000_000_000_000)
 	own, mute := pgn.NAME(0xC0148200FF02B059), pgn.NAME(0xC0788700FA401B5B)
-	replay := func(known *boat.Report) *boat.Report {
+	replay := func(known *report.Report) *report.Report {
 		t.Helper()
 		cfg := config.Default()
 		cfg.Sources = []config.Source{{Source: "a.log"}}
@@ -37,7 +38,7 @@ func TestReplayKnown(t *testing.T) {
 	if plain.Clock != boat.ClockCapture || plain.Devices[0].Own || plain.Devices[1].Unanswered != "" {
 		t.Errorf("without: clock %s, own %v, unanswered %q", plain.Clock, plain.Devices[0].Own, plain.Devices[1].Unanswered)
 	}
-	known := &boat.Report{Clock: boat.ClockSystem, Devices: []boat.Device{
+	known := &report.Report{Clock: boat.ClockSystem, Devices: []report.Device{
 		{ID: "C0148200FF02B059", Own: true},
 		{ID: "C0788700FA401B5B", Unanswered: "asked three times"},
 		{ID: "C0AA8200FA402354", Unanswered: "not in this traffic"},

@@ -6,9 +6,9 @@ import (
 	"testing"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 	"muster/internal/tap"
 )
 
@@ -41,7 +41,7 @@ func TestSourceComesLater(t *testing.T) {
 	}
 	done := make(chan error, 1)
 	go func() { done <- d.Run(t.Context()) }()
-	line := func() *boat.Network {
+	line := func() *report.Network {
 		for _, n := range d.Report().Networks {
 			if n.ID == address {
 				return &n

@@ -10,7 +10,7 @@ import (
 
 	"github.com/rs/zerolog"
 
-	"muster/internal/boat"
+	"muster/internal/alert"
 )
 
 // A backbone of the simulated boat: one terminator, a radio that nobody has, and depth, which she has.
@@ -47,7 +47,7 @@ func TestLayoutAlerts(t *testing.T) {
 	}
 	var got []string
 	for _, a := range r.Alerts {
-		if slices.Contains([]string{"terminator", "missing", "newcomer", "load-too-high"}, a.Check) && a.State != boat.AlertCleared {
+		if slices.Contains([]string{"terminator", "missing", "newcomer", "load-too-high"}, a.Check) && a.State != alert.StatusCleared {
 			got = append(got, a.Summary)
 		}
 	}

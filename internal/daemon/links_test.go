@@ -9,6 +9,7 @@ import (
 
 	"github.com/rs/zerolog"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/tap"
@@ -123,7 +124,7 @@ func TestNetworksFailAlone(t *testing.T) {
 		for range 2 {
 			bow.events <- []event.Event{{Kind: event.KindDown, Time: event.Time(a.wall.Load()), Line: []byte("network is down")}}
 		}
-		a.until("an alert", func() bool { return a.alert("silent", "can0") == string(boat.AlertOpen) }, speak)
+		a.until("an alert", func() bool { return a.alert("silent", "can0") == string(alert.StatusOpen) }, speak)
 		if err := a.d.Ready(); err == nil || !strings.Contains(err.Error(), "can0") {
 			t.Errorf("ready: %v", err)
 		}
@@ -140,7 +141,7 @@ func TestNetworksFailAlone(t *testing.T) {
 		}
 		down = false
 		bow.events <- []event.Event{{Kind: event.KindUp, Time: event.Time(a.wall.Load())}}
-		a.until("the end of the alert", func() bool { s := a.alert("silent", "can0"); return s == "" || s == string(boat.AlertCleared) }, speak)
+		a.until("the end of the alert", func() bool { s := a.alert("silent", "can0"); return s == "" || s == string(alert.StatusCleared) }, speak)
 		if err := a.d.Ready(); err != nil {
 			t.Error(err)
 		}

@@ -17,6 +17,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -70,7 +71,7 @@ func fitsMessage(body []byte) error {
 func TestMessageSchema(t *testing.T) {
 	c := change(alert.Cleared, "silent:c0ffee0000000001", false)
 	a := &c.Alert
-	a.State, a.Until, a.Flapping, a.AcknowledgedBy, a.AcknowledgedAt = boat.AlertCleared, t0+2e9, true, "Jo", t0+1e9
+	a.State, a.Until, a.Flapping, a.AcknowledgedBy, a.AcknowledgedAt = alert.StatusCleared, t0+2e9, true, "Jo", t0+1e9
 	a.Devices, a.Network, a.Evidence, a.Remedy = []string{"c0ffee0000000001"}, "can0", map[string]any{"silent_s": 65}, "Look at its breaker."
 	d := &Daemon{}
 	d.opt.Config.Boat = boat.Identity{ID: "kestrel", Name: "Kestrel"}
@@ -90,16 +91,16 @@ func TestMessageSchema(t *testing.T) {
 	}
 	golden(t, "alert-change.json", append(pretty.Bytes(), '\n'))
 
-	var own, report struct {
+	var own, whole struct {
 		Defs map[string]any `json:"$defs"`
 	}
-	for text, v := range map[*[]byte]any{&MessageSchema: &own, &boat.Schema: &report} {
+	for text, v := range map[*[]byte]any{&MessageSchema: &own, &report.Schema: &whole} {
 		if err := json.Unmarshal(*text, v); err != nil {
 			t.Fatal(err)
 		}
 	}
 	for _, def := range []string{"alert", "severity"} {
-		if d := cmp.Diff(report.Defs[def], own.Defs[def]); d != "" {
+		if d := cmp.Diff(whole.Defs[def], own.Defs[def]); d != "" {
 			t.Errorf("%s differs from the report's: %s", def, d)
 		}
 	}

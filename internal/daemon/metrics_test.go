@@ -22,6 +22,7 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/tap"
@@ -45,7 +46,7 @@ func played(t testing.TB, file string) *Daemon {
 		t.Fatal(err)
 	}
 	tellers := []*teller{d.newTeller(config.Target{ID: "office", Webhook: "http://127.0.0.1:9/"}),
-		d.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", Severity: boat.Warning})}
+		d.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", Severity: check.Warning})}
 	d.telling.Store(&tellers)
 	served := make(chan error, 1)
 	go func() { served <- d.web.Serve() }()

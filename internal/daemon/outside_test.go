@@ -99,8 +99,8 @@ func TestAlertmanager(t *testing.T) {
 	opt.Config.Checks.Every = time.Hour // only the test judges
 	opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: "http://" + address}}
 	d, _ := aboard(t, opt)
-	f := check.Finding{Check: "silent", Subject: "a", Severity: boat.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Remedy: "Look at its breaker."}
-	quiet := check.Finding{Check: "bus-busy", Subject: "can0", Severity: boat.Warning, Summary: "busy"}
+	f := check.Finding{Check: "silent", Subject: "a", Severity: check.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Remedy: "Look at its breaker."}
+	quiet := check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Summary: "busy"}
 	now := event.At(time.Now())
 	if err := d.do(t.Context(), func() error {
 		return d.watch.Book().Silence(alert.Silence{Check: "bus-busy", From: now - 1, Until: now.Add(time.Hour)})
@@ -132,7 +132,7 @@ func TestPrometheus(t *testing.T) {
 	opt.Config.Tell = []config.Target{{ID: "office", Webhook: "http://127.0.0.1:9/"}}
 	d, _ := aboard(t, opt)
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
-	standing(t, d, check.Finding{Check: "bus-busy", Subject: "can0", Severity: boat.Warning, Network: "can0", Summary: "busy"})
+	standing(t, d, check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy"})
 
 	lint := exec.Command(tool, "check", "metrics")
 	lint.Stdin = strings.NewReader(scrape(t, d))

@@ -20,9 +20,9 @@ import (
 	"github.com/rs/zerolog"
 
 	"muster/internal/api"
-	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/tap"
 	"muster/pgn"
 )
@@ -92,7 +92,7 @@ func (f *fakes) get(spec string) *fakeSource {
 }
 
 // heard are the networks with their devices' addresses and the frames heard.
-func heard(r *boat.Report) map[string]uint8 {
+func heard(r *report.Report) map[string]uint8 {
 	all := map[string]uint8{}
 	for _, n := range r.Networks {
 		all[n.ID] = 0
@@ -120,7 +120,7 @@ func TestReloadSources(t *testing.T) {
 	}
 	frames := func(id string) uint64 {
 		r := d.Report()
-		i := slices.IndexFunc(r.Networks, func(n boat.Network) bool { return n.ID == id })
+		i := slices.IndexFunc(r.Networks, func(n report.Network) bool { return n.ID == id })
 		return r.Networks[i].Frames
 	}
 

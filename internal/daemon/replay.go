@@ -10,6 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/tap"
 	"muster/pgn"
 )
@@ -28,7 +29,7 @@ type cursor struct {
 // bytes of how many have been read.
 //
 // The report holds what was read even when there is an error.
-func Replay(ctx context.Context, opt Options, span time.Duration, progress func(read, total int64)) (*boat.Report, error) {
+func Replay(ctx context.Context, opt Options, span time.Duration, progress func(read, total int64)) (*report.Report, error) {
 	opt.Config.Listen, opt.replay = "off", true
 	d, err := New(opt)
 	if err != nil {
@@ -160,7 +161,7 @@ func (c *cursor) take(n int) (*input, []event.Event) {
 }
 
 // ownBefore are the NAMEs that were our own when the traffic was heard.
-func ownBefore(known *boat.Report) []pgn.NAME {
+func ownBefore(known *report.Report) []pgn.NAME {
 	var names []pgn.NAME
 	for _, d := range devicesOf(known) {
 		if name, err := strconv.ParseUint(d.ID, 16, 64); err == nil && d.Own {
@@ -170,7 +171,7 @@ func ownBefore(known *boat.Report) []pgn.NAME {
 	return names
 }
 
-func devicesOf(r *boat.Report) []boat.Device {
+func devicesOf(r *report.Report) []report.Device {
 	if r == nil {
 		return nil
 	}

@@ -8,7 +8,6 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/api"
-	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/release"
@@ -28,7 +27,7 @@ func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duratio
 		if s.Check != "" && !slices.Contains(check.IDs(), s.Check) {
 			return fmt.Errorf("silence: check: there is no check %q: the config and the alerts show their ids", s.Check)
 		}
-		if s.Alert != "" && !slices.ContainsFunc(d.latest.Load().Alerts, func(a boat.Alert) bool { return a.ID == s.Alert && a.State != boat.AlertCleared }) {
+		if s.Alert != "" && !slices.ContainsFunc(d.latest.Load().Alerts, func(a alert.Alert) bool { return a.ID == s.Alert && a.State != alert.StatusCleared }) {
 			return fmt.Errorf("silence alert %q: %w: the report lists the ids", s.Alert, alert.ErrUnknown)
 		}
 		now := d.actTime()

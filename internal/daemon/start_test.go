@@ -5,9 +5,9 @@ import (
 	"testing"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/tap"
 	"muster/pgn"
 )
@@ -21,13 +21,13 @@ func BenchmarkStart(b *testing.B) {
 	for i := range 50 {
 		traffic = append(traffic, claim(now, nameA+pgn.NAME(i), uint8(i)))
 	}
-	var listening, report time.Duration
+	var listening, reported time.Duration
 	b.ReportAllocs()
 	for b.Loop() {
 		opt := options("127.0.0.1:0", map[string]tap.Source{"can0": newFake(nil, traffic)}, "can0")
 		opt.Config.StateDir, opt.ReportEvery = dir, 0
 		heard := make(chan time.Time, 1)
-		opt.OnReport = func(_ event.Time, r *boat.Report, _ release.Conditions) {
+		opt.OnReport = func(_ event.Time, r *report.Report, _ release.Conditions) {
 			if len(r.Devices) == 50 {
 				select {
 				case heard <- time.Now():
@@ -50,7 +50,7 @@ func BenchmarkStart(b *testing.B) {
 			}
 		}
 		listening += time.Since(began)
-		report += (<-heard).Sub(began)
+		reported += (<-heard).Sub(began)
 		http.DefaultClient.CloseIdleConnections()
 		if err := d.Stop(); err != nil {
 			b.Fatal(err)
@@ -60,5 +60,5 @@ func BenchmarkStart(b *testing.B) {
 		}
 	}
 	b.ReportMetric(float64(listening.Milliseconds())/float64(b.N), "ms-to-listening")
-	b.ReportMetric(float64(report.Milliseconds())/float64(b.N), "ms-to-report")
+	b.ReportMetric(float64(reported.Milliseconds())/float64(b.N), "ms-to-report")
 }

@@ -73,10 +73,10 @@ func TestToldEverywhere(t *testing.T) {
 			return nil
 		}
 	}
-	deep := check.Finding{Check: "supply-low", Subject: "house", Severity: boat.Warning, Hold: 10 * time.Second, Summary: "11.2 V"}
+	deep := check.Finding{Check: "supply-low", Subject: "house", Severity: check.Warning, Hold: 10 * time.Second, Summary: "11.2 V"}
 	deeper := deep
-	deeper.Severity = boat.Critical
-	busy := check.Finding{Check: "bus-busy", Subject: "can0", Severity: boat.Warning, Summary: "61 %"}
+	deeper.Severity = check.Critical
+	busy := check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Summary: "61 %"}
 	scope := alert.Silence{Check: "bus-busy", From: began, Until: began.Add(time.Hour)}
 	for _, step := range []struct {
 		name    string
@@ -113,7 +113,7 @@ func TestToldEverywhere(t *testing.T) {
 		if err := d.do(t.Context(), step.act); err != nil {
 			t.Fatalf("%s: %v", step.name, err)
 		}
-		var list []boat.Alert
+		var list []alert.Alert
 		if !fetch(d.URL()+"/api/v1/alerts", &list) {
 			t.Fatalf("%s: the API does not answer", step.name)
 		}

@@ -4,7 +4,7 @@ import (
 	"hash/maphash"
 	"time"
 
-	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 // Times of reporting.
@@ -61,7 +61,7 @@ var seed = maphash.MakeSeed()
 
 // looks digests what counts as a change of a report: what devices are and run and whether they speak, and the alerts. Counters,
 // intervals, addresses and times do not.
-func looks(r *boat.Report) uint64 {
+func looks(r *report.Report) uint64 {
 	var h maphash.Hash
 	h.SetSeed(seed)
 	put := func(texts ...string) {

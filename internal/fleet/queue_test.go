@@ -9,8 +9,11 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/store"
 )
 
@@ -148,50 +151,50 @@ func TestPace(t *testing.T) {
 }
 
 // report is one of a boat with n devices, as a day of traffic leaves it.
-func report(n int) *boat.Report {
-	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "kestrel"}, TakenAt: 1_777_000_000_000_000_000, Clock: boat.ClockSystem,
-		Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000, Frames: 1e8, Load: &boat.Load{Mean: 0.31, Peak: 0.52}}}}
+func reportOf(n int) *report.Report {
+	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "kestrel"}, TakenAt: 1_777_000_000_000_000_000, Clock: boat.ClockSystem,
+		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000, Frames: 1e8, Load: &boat.Load{Mean: 0.31, Peak: 0.52}}}}
 	for i := range n {
 		address, code := uint8(i), uint16(1000+i)
-		d := boat.Device{ID: fmt.Sprintf("c0788c0fa2%06x", i), Network: "can0", Address: &address, State: boat.Present, Role: boat.RoleDepth,
+		d := report.Device{ID: fmt.Sprintf("c0788c0fa2%06x", i), Network: "can0", Address: &address, State: boat.Present, Role: boat.RoleDepth,
 			Name:      &boat.Name{UniqueNumber: uint32(i), Manufacturer: boat.Coded{Code: 2002, Name: "Gannet Instruments"}},
 			Product:   &boat.Product{Code: &code, Model: "Gannet SD2 sounder", Serial: fmt.Sprintf("G2-%06d", i*7919%1000000), Software: "2.3.1"},
 			Software:  []boat.Software{{Version: "2.3.1", Since: r.TakenAt}},
 			FirstSeen: r.TakenAt, LastSeen: r.TakenAt}
 		for k := range 8 {
-			d.Transmits = append(d.Transmits, boat.Transmit{PGN: uint32(127250 + 7*k), Title: "Water Depth", Count: uint64(90000*(i+1) + 13*k), Nominal: 1000,
+			d.Transmits = append(d.Transmits, report.Transmit{PGN: uint32(127250 + 7*k), Title: "Water Depth", Count: uint64(90000*(i+1) + 13*k), Nominal: 1000,
 				Interval: &boat.Interval{Mean: 1000.3 + float64(i*k)/7, Min: 912.1, Max: 1100.8 + float64(i)/3, SD: 12.345 + float64(k)/9}})
 		}
 		r.Devices = append(r.Devices, d)
 	}
-	r.Alerts = []boat.Alert{{ID: "silent:x", Check: "silent", Severity: boat.Warning, State: boat.AlertOpen, Since: r.TakenAt, Summary: "Gannet SD2 sounder has not spoken"}}
+	r.Alerts = []alert.Alert{{ID: "silent:x", Check: "silent", Severity: check.Warning, State: alert.StatusOpen, Since: r.TakenAt, Summary: "Gannet SD2 sounder has not spoken"}}
 	return r
 }
 
 // TestLooks: what changes the look of a report, and what does not.
 func TestLooks(t *testing.T) {
-	base := looks(report(3))
+	base := looks(reportOf(3))
 	for _, tt := range []struct {
 		name   string
-		change func(*boat.Report)
+		change func(*report.Report)
 		differ bool
 	}{
-		{"nothing", func(*boat.Report) {}, false},
-		{"counter", func(r *boat.Report) { r.Devices[0].Transmits[0].Count++ }, false},
-		{"interval", func(r *boat.Report) { r.Devices[0].Transmits[0].Interval.SD++ }, false},
-		{"time", func(r *boat.Report) { r.TakenAt++; r.Devices[1].LastSeen++ }, false},
-		{"load", func(r *boat.Report) { r.Networks[0].Load.Mean = 0.4 }, false},
-		{"software", func(r *boat.Report) { r.Devices[2].Product.Software = "2.4.0" }, true},
-		{"serial", func(r *boat.Report) { r.Devices[2].Product.Serial = "X" }, true},
-		{"product code", func(r *boat.Report) { r.Devices[2].Product.Code = nil }, true},
-		{"state", func(r *boat.Report) { r.Devices[0].State = boat.Silent }, true},
-		{"device gone", func(r *boat.Report) { r.Devices = r.Devices[1:] }, true},
-		{"alert acknowledged", func(r *boat.Report) { r.Alerts[0].State = boat.AlertAcknowledged }, true},
-		{"entered by hand", func(r *boat.Report) { r.Manual = []boat.Manual{{ID: "m1", Model: "Petrel BM1"}} }, true},
-		{"talker", func(r *boat.Report) { r.Talkers = []boat.Talker{{Network: "wind", Talker: "WI"}} }, true},
+		{"nothing", func(*report.Report) {}, false},
+		{"counter", func(r *report.Report) { r.Devices[0].Transmits[0].Count++ }, false},
+		{"interval", func(r *report.Report) { r.Devices[0].Transmits[0].Interval.SD++ }, false},
+		{"time", func(r *report.Report) { r.TakenAt++; r.Devices[1].LastSeen++ }, false},
+		{"load", func(r *report.Report) { r.Networks[0].Load.Mean = 0.4 }, false},
+		{"software", func(r *report.Report) { r.Devices[2].Product.Software = "2.4.0" }, true},
+		{"serial", func(r *report.Report) { r.Devices[2].Product.Serial = "X" }, true},
+		{"product code", func(r *report.Report) { r.Devices[2].Product.Code = nil }, true},
+		{"state", func(r *report.Report) { r.Devices[0].State = boat.Silent }, true},
+		{"device gone", func(r *report.Report) { r.Devices = r.Devices[1:] }, true},
+		{"alert acknowledged", func(r *report.Report) { r.Alerts[0].State = alert.StatusAcknowledged }, true},
+		{"entered by hand", func(r *report.Report) { r.Manual = []boat.Manual{{ID: "m1", Model: "Petrel BM1"}} }, true},
+		{"talker", func(r *report.Report) { r.Talkers = []report.Talker{{Network: "wind", Talker: "WI"}} }, true},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			r := report(3)
+			r := reportOf(3)
 			tt.change(r)
 			if differ := looks(r) != base; differ != tt.differ {
 				t.Errorf("differs: %v", differ)
@@ -203,7 +206,7 @@ func TestLooks(t *testing.T) {
 // TestReports: the reporter tells the first report once it is quiet.
 func TestReports(t *testing.T) {
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{"nats://127.0.0.1:1"}})
-	a.queueReport(classChange, report(20))
+	a.queueReport(classChange, reportOf(20))
 	if err := a.store.Sync(); err != nil {
 		t.Fatal(err)
 	}
@@ -237,8 +240,8 @@ func BenchmarkReport(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	u := &Uplink{codec: c, opt: Options{Store: st, Sync: func() {}, Now: time.Now, Report: func() *boat.Report { return nil }}}
-	r := report(20)
+	u := &Uplink{codec: c, opt: Options{Store: st, Sync: func() {}, Now: time.Now, Report: func() *report.Report { return nil }}}
+	r := reportOf(20)
 	b.ReportAllocs()
 	for b.Loop() {
 		u.queueReport(classChange, r)
@@ -247,7 +250,7 @@ func BenchmarkReport(b *testing.B) {
 }
 
 func BenchmarkLooks(b *testing.B) {
-	r := report(20)
+	r := reportOf(20)
 	b.ReportAllocs()
 	for b.Loop() {
 		looks(r)
@@ -261,7 +264,7 @@ func BenchmarkAlert(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	u := &Uplink{opt: Options{Store: st, Now: time.Now, Report: func() *boat.Report { return nil }}}
+	u := &Uplink{opt: Options{Store: st, Now: time.Now, Report: func() *report.Report { return nil }}}
 	change := []byte(`{"schema":"muster.alert-change/v1","kind":"raised","alert":{"id":"silent:x","check":"silent","severity":"warning","summary":"Gannet SD2 sounder has not spoken"}}`)
 	b.ReportAllocs()
 	for b.Loop() {

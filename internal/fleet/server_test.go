@@ -22,6 +22,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/hosttest"
+	"muster/internal/report"
 	"muster/internal/store"
 )
 
@@ -230,7 +231,7 @@ func newAboard(t *testing.T, dir string, opt Options) *aboard {
 	opt.Boat, opt.Store, opt.firstRetry = boat.Identity{ID: "kestrel", Name: "Kestrel"}, st, time.Millisecond
 	opt.Log = zerolog.New(a.log)
 	if opt.Report == nil {
-		opt.Report = func() *boat.Report { return nil }
+		opt.Report = func() *report.Report { return nil }
 	}
 	opt.Sync = func() {}
 	if a.Uplink, err = NewUplink(opt); err != nil {

@@ -17,6 +17,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/store"
 )
 
@@ -30,9 +31,9 @@ type Options struct {
 	Metrics     string        // URL where this board can be scraped; may be empty
 	Version     string        // of muster
 
-	Report func() *boat.Report // the latest, shared and read-only; nil when there is none
-	Store  *store.Store        // keeps what waits
-	Sync   func()              // asks the store's owner to write it soon and then to call Wake; it does not block
+	Report func() *report.Report // the latest, shared and read-only; nil when there is none
+	Store  *store.Store          // keeps what waits
+	Sync   func()                // asks the store's owner to write it soon and then to call Wake; it does not block
 	Log    zerolog.Logger
 	Now    func() time.Time // default time.Now
 
@@ -177,7 +178,7 @@ func (u *Uplink) report(ctx context.Context) {
 		tick.Stop()
 	}
 	began, p := time.Now(), newPace(u.opt.Every)
-	var last *boat.Report
+	var last *report.Report
 	var looked uint64
 	for {
 		var now time.Duration
@@ -206,7 +207,7 @@ func (u *Uplink) report(ctx context.Context) {
 	}
 }
 
-func (u *Uplink) queueReport(c class, r *boat.Report) {
+func (u *Uplink) queueReport(c class, r *report.Report) {
 	body, err := json.Marshal(r)
 	if err == nil {
 		err = u.queue(c, body)

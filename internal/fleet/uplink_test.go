@@ -16,6 +16,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 // TestOfflineFirst: what was told before there was a hub arrives when there is one, in order, once.
@@ -230,8 +231,8 @@ func TestUnsetClock(t *testing.T) {
 	h.declare(nil)
 	creds := h.enroll("kestrel", asBoat)
 	past := func() time.Time { return time.Unix(300, 0) }
-	r := &boat.Report{Schema: boat.ReportSchema, Clock: boat.ClockSystem}
-	a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: creds, Now: past, Report: func() *boat.Report { return r }})
+	r := &report.Report{Schema: report.V1, Clock: boat.ClockSystem}
+	a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: creds, Now: past, Report: func() *report.Report { return r }})
 	a.run()
 	a.Alert([]byte(`{"schema":"muster.alert-change/v1"}`))
 	a.written()

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -85,7 +86,7 @@ func TestLogo(t *testing.T) {
 
 func TestRecordNeedsSeals(t *testing.T) {
 	sealed := func() *snapshot.Snapshot {
-		s := snapshot.New(&boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "wagtail"}})
+		s := snapshot.New(&report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail"}})
 		if err := s.Close(nil); err != nil {
 			t.Fatal(err)
 		}

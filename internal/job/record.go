@@ -7,8 +7,11 @@ import (
 	"slices"
 	"strings"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -49,7 +52,7 @@ type Row struct {
 
 // Item is one finding.
 type Item struct {
-	Severity boat.Severity
+	Severity check.Severity
 	Summary  string
 	Note     string // the remedy, or why it remains
 }
@@ -63,7 +66,7 @@ type Step struct {
 type Count struct{ Before, After int }
 
 // Network is one network that was there after the work; what it was before is zero when it is new.
-type Network struct{ Before, After boat.Network }
+type Network struct{ Before, After report.Network }
 
 // ErrUnsealed says that a record can rest only on sealed snapshots.
 var ErrUnsealed = errors.New("the snapshot does not prove itself")
@@ -82,9 +85,9 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		Aboard: Count{len(snapshot.Aboard(before.Report)), len(snapshot.Aboard(after.Report))}, Networks: networks(before.Report, after.Report)}
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {
-		if a.State != boat.AlertCleared {
+		if a.State != alert.StatusCleared {
 			remedy := a.Remedy
-			if a.Severity == boat.Info {
+			if a.Severity == check.Info {
 				remedy = "" // remarks; a small boat's record stays on a page or two
 			}
 			r.Found = append(r.Found, Item{a.Severity, a.Summary, remedy})
@@ -117,7 +120,7 @@ func moment(s *snapshot.Snapshot) Moment {
 // rows lists every device of both snapshots in role groups, software before and after.
 func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) {
 	byRole := map[boat.Role][]Row{}
-	add := func(d *boat.Device, before, after, remark string) {
+	add := func(d *report.Device, before, after, remark string) {
 		row := Row{Device: d.Label(), Before: before, After: after, Remark: remark}
 		if p := d.Product; p != nil && p.Model != "" {
 			row.Device, row.Serial = p.Model, p.Serial
@@ -193,11 +196,11 @@ func remark(p snapshot.Pair, c *snapshot.Comparison) string {
 }
 
 // networks pairs each network with what it was before.
-func networks(before, after *boat.Report) []Network {
+func networks(before, after *report.Report) []Network {
 	out := make([]Network, len(after.Networks))
 	for i, n := range after.Networks {
 		out[i].After = n
-		if k := slices.IndexFunc(before.Networks, func(b boat.Network) bool { return b.ID == n.ID }); k >= 0 {
+		if k := slices.IndexFunc(before.Networks, func(b report.Network) bool { return b.ID == n.ID }); k >= 0 {
 			out[i].Before = before.Networks[k]
 		}
 	}

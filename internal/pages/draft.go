@@ -12,6 +12,7 @@ import (
 
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 // draft is a layout as the editor's form holds it: texts as people type them. The points stand in the order of the backbone, so
@@ -165,7 +166,7 @@ func draftFrom(form url.Values) draft {
 }
 
 // change does what a button of the form says: a verb, and for most the number of a row. What it does not know changes nothing.
-func (d *draft) change(do string, r *boat.Report) {
+func (d *draft) change(do string, r *report.Report) {
 	verb, number, _ := strings.Cut(do, " ")
 	n, err := strconv.Atoi(number)
 	if err != nil {
@@ -219,7 +220,7 @@ func (d *draft) addDrop(x draftDrop) {
 }
 
 // takeDevices adds the devices of the network that the draft does not know, at the first point.
-func (d *draft) takeDevices(r *boat.Report) {
+func (d *draft) takeDevices(r *report.Report) {
 	known := map[string]int{}
 	for _, x := range d.Drops {
 		known[strings.ToLower(x.Model)]++

@@ -19,6 +19,7 @@ import (
 	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/internal/ui"
 	"muster/internal/ui/webtest"
@@ -32,10 +33,10 @@ const (
 )
 
 // evilReport is a boat on which every text is evil.
-func evilReport(t *testing.T, more string) *boat.Report { return reportSaying(t, evilID, evil+more) }
+func evilReport(t *testing.T, more string) *report.Report { return reportSaying(t, evilID, evil+more) }
 
 // reportSaying is a boat that says one text wherever it can, and id where there must be an id.
-func reportSaying(t *testing.T, id, text string) *boat.Report {
+func reportSaying(t *testing.T, id, text string) *report.Report {
 	t.Helper()
 	r := webtest.Sample(t)
 	r.Boat.Name, r.Networks[0].ID, r.Networks[1].ID = text, id, id+"2"
@@ -49,13 +50,13 @@ func reportSaying(t *testing.T, id, text string) *boat.Report {
 	r.Devices[0].ID = id
 	r.Manual = []boat.Manual{{ID: id, Model: text, Note: text, By: text}}
 	a := &r.Alerts[0]
-	a.State, a.Summary, a.Remedy, a.ID, a.AcknowledgedBy, a.Devices = boat.AlertOpen, text, text, id, text, []string{id}
+	a.State, a.Summary, a.Remedy, a.ID, a.AcknowledgedBy, a.Devices = alert.StatusOpen, text, text, id, text, []string{id}
 	a.Evidence = map[string]any{text: []string{text}}
-	r.Talkers = []boat.Talker{{Network: id + "2", Talker: "GP", Last: r.TakenAt, Unanswered: text, Texts: []boat.Text{{ID: text, Text: text}},
+	r.Talkers = []report.Talker{{Network: id + "2", Talker: "GP", Live: &boat.Talker{Last: r.TakenAt}, Unanswered: text, Texts: []boat.Text{{ID: text, Text: text}},
 		Identity:  &boat.TalkerIdentity{Model: text, Software: text, Vendor: text, Serial: text, UniqueID: text, Hardware: text, DeviceType: text},
 		AIS:       &boat.AIS{Own: &boat.AISVessel{Name: text, CallSign: text}},
 		Software:  []boat.Software{{Version: text}},
-		Sentences: []boat.Sentence{{Formatter: text, Count: 1, Last: r.TakenAt, Latest: "$GPTXT," + text, Gives: []string{text}}}}}
+		Sentences: []report.Sentence{{Formatter: text, Count: 1, Live: &boat.Sentence{Last: r.TakenAt, Latest: "$GPTXT," + text}, Gives: []string{text}}}}}
 	return r
 }
 

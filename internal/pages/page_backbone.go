@@ -15,6 +15,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/job"
 	"muster/internal/render"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -96,7 +97,7 @@ func (p *shownPlan) coverage() g.Node {
 }
 
 // addPlans puts every layout to its network, and those whose network is not there to the rest.
-func (s *site) addPlans(p *networkPage, r *boat.Report) {
+func (s *site) addPlans(p *networkPage, r *report.Report) {
 	for _, plan := range s.opt.Plans() {
 		a := plan.Now(r)
 		at := slices.IndexFunc(p.Networks, func(n shownNetwork) bool { return a.Problem == "" && n.ID == a.Network })

@@ -5,13 +5,13 @@ import (
 
 	g "maragu.dev/gomponents"
 
-	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
 type boatPage struct{ ui.BoatReport }
 
-func (s *site) boatData(_ *http.Request, r *boat.Report) (string, content, error) {
+func (s *site) boatData(_ *http.Request, r *report.Report) (string, content, error) {
 	return "", boatPage{ui.NewBoatReport(r)}, nil
 }
 

@@ -12,16 +12,17 @@ import (
 
 	"muster/internal/api"
 	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
 type devicePage struct {
-	*boat.Device
+	*report.Device
 	Talker *shownTalker // it is an NMEA 0183 talker, and no device
 	Alerts ui.AlertLists
 }
 
-func (s *site) deviceData(req *http.Request, r *boat.Report) (string, content, error) {
+func (s *site) deviceData(req *http.Request, r *report.Report) (string, content, error) {
 	id := req.PathValue("id")
 	p := devicePage{Device: r.Device(id)}
 	t := r.TalkerByID(id)
@@ -63,7 +64,7 @@ func (p *devicePage) showTalker(v *view) g.Node {
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/network#"+url.PathEscape("talker-"+ui.Slug(t.ID()))), g.Text("Network"))),
 		h.H1(g.Text(t.Title)),
-		ui.Meta(ui.State(t.State), g.Text(words+" · heard "+ui.Ago(r.TakenAt, t.Last))),
+		ui.Meta(ui.State(t.State), g.Text(words+" · heard "+ui.Ago(r.TakenAt, t.Last()))),
 		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts of its line"),
 		ui.Section("sends", "What it is and sends",
 			ui.Meta(g.Text("Under each sentence stands the latest of it, as heard and with its values.")),
@@ -95,7 +96,7 @@ func (p *devicePage) showDevice(v *view) g.Node {
 }
 
 // identitySheet is what the device says of itself.
-func identitySheet(d *boat.Device) g.Node {
+func identitySheet(d *report.Device) g.Node {
 	return h.Ul(h.Class("sheet"),
 		ui.Row("id", h.Code(ui.Printable(d.ID))),
 		productRows(d),
@@ -107,7 +108,7 @@ func identitySheet(d *boat.Device) g.Node {
 		}))
 }
 
-func productRows(d *boat.Device) g.Node {
+func productRows(d *report.Device) g.Node {
 	p := d.Product
 	if p == nil {
 		return ui.Row("product", g.Text("not told"+ui.After(": ", d.Unanswered)))
@@ -138,7 +139,7 @@ func nameRows(n *boat.Name) g.Node {
 }
 
 // historySheet is what muster saw of the device.
-func historySheet(d *boat.Device) g.Node {
+func historySheet(d *report.Device) g.Node {
 	address := "none"
 	if d.Address != nil {
 		address = fmt.Sprint(*d.Address)
@@ -160,15 +161,15 @@ func softwareRow(s boat.Software) g.Node {
 	return ui.Row("software", h.B(ui.Printable(s.Version)), g.If(!s.Since.IsZero(), g.Text(" since "+ui.Stamp(s.Since))))
 }
 
-func sends(d *boat.Device) g.Node {
+func sends(d *report.Device) g.Node {
 	if len(d.Transmits) == 0 {
 		return ui.Empty("Nothing yet.")
 	}
-	return g.Group{legend(), h.Ul(h.Class("sends"), g.Map(d.Transmits, func(t boat.Transmit) g.Node { return transmitLine(d.ID, &t) }))}
+	return g.Group{legend(), h.Ul(h.Class("sends"), g.Map(d.Transmits, func(t report.Transmit) g.Node { return transmitLine(d.ID, &t) }))}
 }
 
 // transmitLine is a message that the device sends, with the way to its latest values.
-func transmitLine(id string, t *boat.Transmit) g.Node {
+func transmitLine(id string, t *report.Transmit) g.Node {
 	number := fmt.Sprint(t.PGN)
 	words := ""
 	if t.Instance != nil {

@@ -11,6 +11,7 @@ import (
 	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -69,7 +70,7 @@ func (s *site) editor(w http.ResponseWriter, r *http.Request) {
 }
 
 // begun is the layout to begin with: the one in force for the network that the address names, or the first, or a new one.
-func (s *site) begun(r *http.Request, report *boat.Report) draft {
+func (s *site) begun(r *http.Request, report *report.Report) draft {
 	network := r.URL.Query().Get("network")
 	for _, plan := range s.opt.Plans() {
 		if id, _ := plan.Layout().On(report); network == "" || id == network {
@@ -111,7 +112,7 @@ func (p *editorPage) open(text string) error {
 	return err
 }
 
-func (p *editorPage) judge(report *boat.Report) {
+func (p *editorPage) judge(report *report.Report) {
 	l, err := backbone.Parse([]byte(p.YAML))
 	if err != nil {
 		p.Problems = mistakes(err, false) // places are those of a text that nobody typed

@@ -17,7 +17,7 @@ import (
 
 	"muster/internal/api"
 	"muster/internal/backbone"
-	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui/webtest"
 )
 
@@ -267,7 +267,7 @@ func FuzzDraft(f *testing.F) {
 			return
 		}
 		d := draftFrom(form)
-		d.change(do, &boat.Report{})
+		d.change(do, &report.Report{})
 		l, err := backbone.Parse([]byte(d.yaml()))
 		if err != nil {
 			return

@@ -8,7 +8,7 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/api"
-	"muster/internal/boat"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -42,6 +42,6 @@ func (s *site) loginPage(w http.ResponseWriter, r *http.Request, status int, wro
 	if r.Method == http.MethodGet && r.URL.Path != "/login" {
 		next = r.URL.RequestURI()
 	}
-	v := &view{Showing: ui.Showing{Report: &boat.Report{}}, Version: s.opt.Version, Page: "login", Title: "Token", Content: tokenForm{api.OwnPath(cmp.Or(next, "/")), wrong}}
+	v := &view{Showing: ui.Showing{Report: &report.Report{}}, Version: s.opt.Version, Page: "login", Title: "Token", Content: tokenForm{api.OwnPath(cmp.Or(next, "/")), wrong}}
 	ui.WritePage(w, status, v.render())
 }

@@ -14,6 +14,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -24,15 +25,15 @@ type networkPage struct {
 }
 
 type shownNetwork struct {
-	boat.Network
+	report.Network
 	Plot       g.Node
-	Busy, Full float64        // load at which the network counts as busy and as overloaded
-	Unjudged   string         // the check of that, when it is off
-	Faults     []string       // in words
-	Devices    []*boat.Device // by address; what has none comes last
-	LEN        int            // load equivalency that the devices heard of late declare
-	Away       int            // and that silent ones and those that left declare
-	Unsaid     int            // devices that declare none
+	Busy, Full float64          // load at which the network counts as busy and as overloaded
+	Unjudged   string           // the check of that, when it is off
+	Faults     []string         // in words
+	Devices    []*report.Device // by address; what has none comes last
+	LEN        int              // load equivalency that the devices heard of late declare
+	Away       int              // and that silent ones and those that left declare
+	Unsaid     int              // devices that declare none
 	Talkers    []shownTalker
 	Legend     bool       // the first with talkers explains the plots
 	Plan       *shownPlan // nil without a layout
@@ -49,11 +50,11 @@ type supplied struct {
 type supplier struct {
 	ui.Link
 	Network string
-	State   boat.State
+	State   boat.DeviceState
 	Sends   string
 }
 
-func (s *site) networkData(_ *http.Request, r *boat.Report) (string, content, error) {
+func (s *site) networkData(_ *http.Request, r *report.Report) (string, content, error) {
 	var p networkPage
 	explained := false
 	limits := s.opt.Checks()
@@ -85,7 +86,7 @@ func (s *site) networkData(_ *http.Request, r *boat.Report) (string, content, er
 	return "Network", p, nil
 }
 
-func (n *shownNetwork) addDevices(r *boat.Report) {
+func (n *shownNetwork) addDevices(r *report.Report) {
 	for i := range r.Devices {
 		d := &r.Devices[i]
 		if d.Network != n.ID {
@@ -103,13 +104,13 @@ func (n *shownNetwork) addDevices(r *boat.Report) {
 			n.Unsaid++
 		}
 	}
-	slices.SortStableFunc(n.Devices, func(a, b *boat.Device) int { return cmp.Compare(addressOr(a, 256), addressOr(b, 256)) })
+	slices.SortStableFunc(n.Devices, func(a, b *report.Device) int { return cmp.Compare(addressOr(a, 256), addressOr(b, 256)) })
 }
 
 // faultsOfLate tells the faults of a network, and how many of them are of the last minute.
-func faultsOfLate(n *boat.Network) []string {
+func faultsOfLate(n *report.Network) []string {
 	var words []string
-	late := ui.FaultList(n.Recent)
+	late := ui.FaultList(n.Recent())
 	for i, f := range ui.FaultList(n.Faults) {
 		if f.Count == 0 {
 			continue
@@ -125,7 +126,7 @@ func faultsOfLate(n *boat.Network) []string {
 
 // supplies tells who sends a quantity, and between how many of them a head has to choose, as the check many-sources sees it.
 // Devices and talkers that have stopped are told too, but do not count.
-func supplies(r *boat.Report, q boat.Quantity) supplied {
+func supplies(r *report.Report, q boat.Quantity) supplied {
 	sup := supplied{Name: q.Name, State: "none", Words: "nobody"}
 	now := r.Suppliers(q, r.TakenAt)
 	known := map[string]bool{}
@@ -160,14 +161,14 @@ func supplies(r *boat.Report, q boat.Quantity) supplied {
 	return sup
 }
 
-func (sup *supplied) addStopped(r *boat.Report, q boat.Quantity, known map[string]bool) {
+func (sup *supplied) addStopped(r *report.Report, q boat.Quantity, known map[string]bool) {
 	for i := range r.Devices {
 		d := &r.Devices[i]
 		messages, ok := d.Sends(q)
-		if !ok || d.Own || d.Renamed || d.State == boat.Gone || known[d.ID] {
+		if !ok || d.Own || d.Renamed() || d.State == boat.Gone || known[d.ID] {
 			continue
 		}
-		s := shownSupplier(r, &boat.Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})
+		s := shownSupplier(r, &report.Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})
 		if s.State == boat.Present || s.State == boat.Provisional {
 			s.State = "stopped"
 		}
@@ -179,9 +180,9 @@ func (sup *supplied) addStopped(r *boat.Report, q boat.Quantity, known map[strin
 		if !ok || known[t.ID()] {
 			continue
 		}
-		s := shownSupplier(r, &boat.Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: sentences})
+		s := shownSupplier(r, &report.Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: sentences})
 		switch {
-		case slices.ContainsFunc(sentences, func(x boat.Sentence) bool { return r.TakenAt.Sub(x.Last) <= boat.StillSent }):
+		case slices.ContainsFunc(sentences, func(x report.Sentence) bool { return x.Sent(r.TakenAt) }):
 			s.State = ui.NoValue
 		case s.State == boat.Present:
 			s.State = "stopped"
@@ -190,7 +191,7 @@ func (sup *supplied) addStopped(r *boat.Report, q boat.Quantity, known map[strin
 	}
 }
 
-func shownSupplier(r *boat.Report, s *boat.Supplier) supplier {
+func shownSupplier(r *report.Report, s *report.Supplier) supplier {
 	var words []string
 	add := func(word string, in *boat.Interval) {
 		if in != nil {
@@ -213,7 +214,7 @@ func shownSupplier(r *boat.Report, s *boat.Supplier) supplier {
 	return out
 }
 
-func addressOr(d *boat.Device, none int) int {
+func addressOr(d *report.Device, none int) int {
 	if d.Address == nil {
 		return none
 	}
@@ -239,7 +240,7 @@ func (p networkPage) show(v *view) g.Node {
 	}
 }
 
-func (n *shownNetwork) node(r *boat.Report) g.Node {
+func (n *shownNetwork) node(r *report.Report) g.Node {
 	name := boat.Printable(n.ID)
 	return h.Section(h.Aria("label", "Network "+name),
 		h.H2(h.ID("net-"+ui.Slug(n.ID)), g.Text(name), ui.Small(ui.NetworkKind(&n.Network))),
@@ -262,7 +263,7 @@ func (n *shownNetwork) plot() g.Node {
 func (n *shownNetwork) caption() string {
 	words := "Load by the minute"
 	if n.Load != nil {
-		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", ui.Percent(n.LoadRecent), ui.Percent(n.Load.Mean), ui.Percent(n.Load.Peak))
+		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", ui.Percent(n.LoadRecent()), ui.Percent(n.Load.Mean), ui.Percent(n.Load.Peak))
 	}
 	share := func(f float64) string { return strconv.FormatFloat(math.Round(f*1000)/10, 'f', -1, 64) + " %" }
 	off := ""
@@ -295,9 +296,11 @@ func (n *shownNetwork) supply() g.Node {
 	if n.BitRate != 0 {
 		words = fmt.Sprintf("%d baud", n.BitRate)
 	}
-	words += ui.After("; ", lineConditions[n.Line.Condition])
-	if n.Line.LikelyBaud != 0 {
-		words += fmt.Sprintf(". The talker most likely sends at %d baud", n.Line.LikelyBaud)
+	if n.Live != nil {
+		words += ui.After("; ", lineConditions[n.Live.Line.Condition])
+		if baud := n.Live.Line.LikelyBaud; baud != 0 {
+			words += fmt.Sprintf(". The talker most likely sends at %d baud", baud)
+		}
 	}
 	return g.Group{h.H3(g.Text("Line")), h.P(g.Text(words + "."))}
 }
@@ -323,7 +326,7 @@ func (n *shownNetwork) backbone() g.Node {
 }
 
 // tap is a device on the drawing of a backbone.
-func tap(d *boat.Device) g.Node {
+func tap(d *report.Device) g.Node {
 	words := "no address"
 	if d.Address != nil {
 		words = fmt.Sprintf("address %d", *d.Address)
@@ -338,7 +341,7 @@ func tap(d *boat.Device) g.Node {
 		h.Span(h.Class("tap"), ui.DeviceLink(d.ID, g.Text(ui.DeviceTitle(d))), ui.Small(words), ui.Space, ui.State(d.State)))
 }
 
-func (n *shownNetwork) talkers(r *boat.Report) g.Node {
+func (n *shownNetwork) talkers(r *report.Report) g.Node {
 	id := "talkers-" + ui.Slug(n.ID)
 	return g.Group{
 		h.H3(h.ID(id), g.Text("Talkers")),
@@ -348,7 +351,7 @@ func (n *shownNetwork) talkers(r *boat.Report) g.Node {
 }
 
 // folded is the talker with its troubles in view, and all else behind them.
-func (s *shownTalker) folded(r *boat.Report) g.Node {
+func (s *shownTalker) folded(r *report.Report) g.Node {
 	id := ui.Slug(s.ID())
 	words := boat.Counted(len(s.Lines), "sentence", "sentences")
 	if s.Rate != 0 {

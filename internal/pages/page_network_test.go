@@ -11,38 +11,42 @@ import (
 	"testing"
 	"time"
 
+	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/ui/webtest"
 )
 
 // aboard is the sample with a receiver on the backbone, and a talker that gives the position too.
-func aboard(t testing.TB) *boat.Report {
+func aboard(t testing.TB) *report.Report {
 	t.Helper()
 	r := webtest.Sample(t)
 	yes, no := true, false
 	now := r.TakenAt
-	r.Devices = append(r.Devices, boat.Device{ID: "C0788C00FA400100", Network: "can0", Address: new(uint8(40)), State: boat.Present, Role: boat.RolePosition,
+	r.Devices = append(r.Devices, report.Device{ID: "C0788C00FA400100", Network: "can0", Address: new(uint8(40)), State: boat.Present, Role: boat.RolePosition,
 		Product: &boat.Product{Model: "Gannet GP1 receiver"}, LastSeen: now,
-		Transmits: []boat.Transmit{{PGN: 129025, Count: 900, Available: &yes, Last: now, Interval: &boat.Interval{Mean: 100, Min: 90, Max: 110, SD: 1}}}})
-	r.Networks = append(r.Networks, boat.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400, Frames: 900, Load: &boat.Load{Mean: .4, Peak: .9}, LoadRecent: .5,
-		Line: boat.LineState{Condition: "noisy"}, Faults: boat.Faults{ChecksumErrors: 7, GarbledLines: 3}, Recent: boat.Faults{ChecksumErrors: 2}})
-	r.Talkers[0].Last = now.Add(-2 * time.Minute) // the wind has stopped
-	r.Talkers[0].Sentences[0].Last = r.Talkers[0].Last
+		Transmits: []report.Transmit{{PGN: 129025, Count: 900, Available: &yes, Live: &boat.Transmit{Last: now}, Interval: &boat.Interval{Mean: 100, Min: 90, Max: 110, SD: 1}}}})
+	r.Networks = append(r.Networks, report.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 38400, Frames: 900, Load: &boat.Load{Mean: .4, Peak: .9}, Faults: boat.Faults{ChecksumErrors: 7, GarbledLines: 3},
+		Live: &boat.Network{LoadRecent: .5, Line: boat.LineState{Condition: "noisy"}, Recent: boat.Faults{ChecksumErrors: 2}}})
+	stopped := now.Add(-2 * time.Minute) // the wind has stopped
+	r.Talkers[0].Live = &boat.Talker{Last: stopped}
+	r.Talkers[0].Sentences[0].Live = &boat.Sentence{Last: stopped}
 	r.Talkers = append(r.Talkers,
-		boat.Talker{Network: "ttyUSB0", Talker: "GP", Last: now,
+		report.Talker{Network: "ttyUSB0", Talker: "GP", Live: &boat.Talker{Last: now},
 			Identity:  &boat.TalkerIdentity{Model: "Gannet GP2", Software: "1.04", Vendor: "GAN", Serial: "700042", Hardware: "B", UniqueID: "GP2-0042", DeviceType: "GP"},
 			Heartbeat: &boat.Heartbeat{At: now.Add(-9 * time.Second), Normal: &no, IntervalSec: 30, Lost: 2},
 			Texts:     []boat.Text{{At: now, ID: "25", Text: "ANTENNA SHORT"}},
-			Sentences: []boat.Sentence{
-				{Formatter: "RMC", Count: 300, Last: now, Recent: time.Second, Nominal: time.Second, Interval: &boat.Interval{Mean: 1003, Min: 900, Max: 1200, SD: 40}, ChecksumErrors: 7,
-					Gives:  []string{"position", "course and speed over ground", "time"},
-					Latest: sealAgain("$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*00")},
-				{Formatter: "ZDA", Count: 20, Last: now.Add(-5 * time.Minute)}}},
-		boat.Talker{Network: "ttyUSB0", Talker: "AI", Last: now, Unanswered: "no answer, 3 requests",
-			Sentences: []boat.Sentence{{Formatter: "VDM", Count: 100, Last: now, Gives: []string{"AIS"}}, {Formatter: "VDO", Count: 9, Last: now}},
+			Sentences: []report.Sentence{
+				{Formatter: "RMC", Count: 300, Interval: &boat.Interval{Mean: 1003, Min: 900, Max: 1200, SD: 40}, ChecksumErrors: 7,
+					Gives: []string{"position", "course and speed over ground", "time"},
+					Live: &boat.Sentence{Last: now, Recent: time.Second, Nominal: time.Second,
+						Latest: sealAgain("$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*00")}},
+				{Formatter: "ZDA", Count: 20, Live: &boat.Sentence{Last: now.Add(-5 * time.Minute)}}}},
+		report.Talker{Network: "ttyUSB0", Talker: "AI", Live: &boat.Talker{Last: now}, Unanswered: "no answer, 3 requests",
+			Sentences: []report.Sentence{{Formatter: "VDM", Count: 100, Live: &boat.Sentence{Last: now}, Gives: []string{"AIS"}}, {Formatter: "VDO", Count: 9, Live: &boat.Sentence{Last: now}}},
 			AIS: &boat.AIS{Own: &boat.AISVessel{MMSI: 2573, Static: true, CallSign: "LX12"}, Targets: 12, Lost: 4,
 				Messages: []boat.AISCount{{Type: 1, Count: 70}, {Type: 5, Count: 3}, {Type: 18, Count: 20}, {Type: 21, Count: 7}}}})
 	return r
@@ -53,10 +57,33 @@ func words(page string) string {
 	return strings.Join(strings.Fields(html.UnescapeString(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(page, " "))), " ")
 }
 
+// stateOf is what the report's suppliers are made of.
+func stateOf(r *report.Report) *boat.State {
+	s := &boat.State{TakenAt: r.TakenAt}
+	for _, d := range r.Devices {
+		as := boat.Device{ID: d.ID, Network: d.Network, Address: d.Address, State: d.State, Own: d.Own, Product: d.Product}
+		for _, t := range d.Transmits {
+			as.Transmits = append(as.Transmits, boat.Transmit{PGN: t.PGN, Selector: t.Selector, Available: t.Available, Measures: t.Measures})
+			if t.Live != nil {
+				as.Transmits[len(as.Transmits)-1].Last = t.Live.Last
+			}
+		}
+		s.Devices = append(s.Devices, as)
+	}
+	for _, t := range r.Talkers {
+		as := boat.Talker{Network: t.Network, Talker: t.Talker, Identity: t.Identity, Last: t.Last()}
+		for _, x := range t.Sentences {
+			as.Sentences = append(as.Sentences, boat.Sentence{Formatter: x.Formatter, Gives: x.Gives})
+		}
+		s.Talkers = append(s.Talkers, as)
+	}
+	return s
+}
+
 // TestSuppliers: who supplies what, in words, by the rule of the check many-sources.
 func TestSuppliers(t *testing.T) {
 	r := aboard(t)
-	r.Talkers = append(r.Talkers, boat.Talker{Network: "ttyUSB0", Talker: "TI", Last: r.TakenAt, Sentences: []boat.Sentence{{Formatter: "ROT", Count: 9, Last: r.TakenAt}}})
+	r.Talkers = append(r.Talkers, report.Talker{Network: "ttyUSB0", Talker: "TI", Live: &boat.Talker{Last: r.TakenAt}, Sentences: []report.Sentence{{Formatter: "ROT", Count: 9, Live: &boat.Sentence{Last: r.TakenAt}}}})
 	s := serve(t, api.Options{Reports: webtest.NewReports(r)})
 	_, page := webtest.Get(t, s.URL()+"/network")
 	text := words(page)
@@ -72,13 +99,13 @@ func TestSuppliers(t *testing.T) {
 			t.Errorf("the page does not say %q:\n%s", want, text[strings.Index(text, "Who supplies"):])
 		}
 	}
-	competing := func(r *boat.Report) (page, found []string) {
+	competing := func(r *report.Report) (page, found []string) {
 		for _, q := range boat.Quantities() {
 			if supplies(r, q).State == "two" {
 				page = append(page, q.Name)
 			}
 		}
-		for _, f := range check.Run(r, r.TakenAt, nil) {
+		for _, f := range check.Run(stateOf(r), r.TakenAt, nil) {
 			if f.Check == "many-sources" {
 				found = append(found, f.Evidence["quantity"].(string))
 			}
@@ -134,7 +161,7 @@ func TestLoadLimits(t *testing.T) {
 // TestTalkers: all that a talker told stands on the network page and on its own.
 func TestTalkers(t *testing.T) {
 	r := aboard(t)
-	r.Alerts = append(r.Alerts, boat.Alert{ID: "sources-disagree:position", Check: "sources-disagree", Severity: boat.Warning, State: boat.AlertOpen,
+	r.Alerts = append(r.Alerts, alert.Alert{ID: "sources-disagree:position", Check: "sources-disagree", Severity: check.Warning, State: alert.StatusOpen,
 		Summary: "Sources of position are 1112 m apart", Evidence: map[string]any{"odd": "ttyUSB0/GP", "values": map[string]any{"ttyUSB0/GP": []float64{50.057849999999995, -4.5}}}})
 	s := serve(t, api.Options{Reports: webtest.NewReports(r)})
 	_, page := webtest.Get(t, s.URL()+"/network")
@@ -276,10 +303,10 @@ func TestPowerDeclared(t *testing.T) {
 	r := webtest.Sample(t)
 	r.Devices = nil
 	for i, d := range []struct {
-		state boat.State
+		state boat.DeviceState
 		len   *uint8
 	}{{boat.Present, new(uint8(4))}, {boat.Present, new(uint8(2))}, {boat.Silent, new(uint8(3))}, {boat.Gone, new(uint8(1))}, {boat.Present, nil}, {boat.Gone, nil}} {
-		r.Devices = append(r.Devices, boat.Device{ID: fmt.Sprint(i), Network: "can0", State: d.state, Product: &boat.Product{LoadEquivalency: d.len}})
+		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprint(i), Network: "can0", State: d.state, Product: &boat.Product{LoadEquivalency: d.len}})
 	}
 	_, page := webtest.Get(t, serve(t, api.Options{Reports: webtest.NewReports(r)}).URL()+"/network")
 	if want := "6 LEN declared; 4 more by devices not heard now; 1 device did not say."; !strings.Contains(words(page), want) {

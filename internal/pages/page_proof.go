@@ -13,6 +13,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/job"
 	"muster/internal/render"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/ui"
 )
@@ -29,7 +30,7 @@ type proofPage struct {
 	Remaining     []string // checks whose findings remain, sorted
 }
 
-func (s *site) proofData(r *http.Request, _ *boat.Report) (string, content, error) {
+func (s *site) proofData(r *http.Request, _ *report.Report) (string, content, error) {
 	q := r.URL.Query()
 	p := &proofPage{Kept: s.boat.Snapshots(), Baseline: s.boat.Baseline(), Before: q.Get("before"), After: q.Get("after")}
 	if p.Before != "" || p.After != "" {

@@ -14,6 +14,7 @@ import (
 	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -38,14 +39,14 @@ type span struct{ For, Words string }
 // spans are the lengths that the page offers; the API takes any up to maxSilence.
 var spans = []span{{"30m", "half an hour"}, {"2h", "2 hours"}, {"8h", "8 hours"}, {"24h", "a day"}, {"168h", "a week"}, {"720h", "30 days"}, {"2160h", "90 days"}}
 
-func (s *site) silencesData(r *http.Request, report *boat.Report) (string, content, error) {
+func (s *site) silencesData(r *http.Request, report *report.Report) (string, content, error) {
 	p := &silencesPage{Alert: r.URL.Query().Get("alert"), Device: r.URL.Query().Get("device")}
 	for _, silence := range s.opt.Desk.Silences() {
 		p.Silences = append(p.Silences, silenceRow{silence, silenced(report, &silence), left(silence.Until.Sub(report.TakenAt))})
 	}
 	for _, a := range ui.Alerts(report) {
 		switch {
-		case a.State == boat.AlertCleared:
+		case a.State == alert.StatusCleared:
 		case a.SilencedUntil != 0 || a.Accepted != "":
 			p.Held = append(p.Held, a)
 		default:
@@ -109,7 +110,7 @@ func heldItem(a ui.Alert) g.Node {
 }
 
 // silenced says in words what a silence holds back.
-func silenced(r *boat.Report, s *alert.Silence) string {
+func silenced(r *report.Report, s *alert.Silence) string {
 	device := s.Device
 	if d := r.Device(s.Device); d != nil {
 		device = ui.TitleAt(d)

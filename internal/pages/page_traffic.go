@@ -18,6 +18,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 	"muster/internal/ui"
 	"muster/pgn"
 )
@@ -37,7 +38,7 @@ type trafficPage struct {
 // trafficRows is how many messages the page shows.
 const trafficRows = 40
 
-func (s *site) trafficData(req *http.Request, r *boat.Report) (string, content, error) {
+func (s *site) trafficData(req *http.Request, r *report.Report) (string, content, error) {
 	q := req.URL.Query()
 	p := trafficPage{Filter: api.Filter{Network: q.Get("network"), Device: q.Get("device")}, Names: map[string]string{}}
 	p.choose(cmp.Or(q.Get("message"), q.Get("pgn")))

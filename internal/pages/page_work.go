@@ -13,6 +13,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/release"
 	"muster/internal/render"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -34,7 +35,7 @@ type workStep struct {
 	Status release.StepStatus
 }
 
-func (s *site) workData(*http.Request, *boat.Report) (string, content, error) {
+func (s *site) workData(*http.Request, *report.Report) (string, content, error) {
 	p := &workPage{Work: s.opt.Desk.Work()}
 	if p.Order == nil {
 		return "Work", p, nil

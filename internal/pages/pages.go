@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"muster/internal/api"
-	"muster/internal/boat"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
@@ -35,14 +35,14 @@ var sayings = map[string]string{
 // pageCache keeps the pages of the latest report, so that many readers cost one rendering.
 type pageCache struct {
 	mu     sync.Mutex
-	report *boat.Report
+	report *report.Report
 	pages  map[string][]byte
 }
 
 // cachedPages bounds the cache: addresses with filters of a reader's own choice could fill it.
 const cachedPages = 64
 
-func (c *pageCache) get(r *boat.Report, key string, render func() ([]byte, error)) ([]byte, error) {
+func (c *pageCache) get(r *report.Report, key string, render func() ([]byte, error)) ([]byte, error) {
 	c.mu.Lock()
 	if c.report != r || len(c.pages) >= cachedPages {
 		c.report, c.pages = r, map[string][]byte{}
@@ -163,7 +163,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 }
 
 // finder gives the content of a page.
-type finder func(*http.Request, *boat.Report) (title string, _ content, _ error)
+type finder func(*http.Request, *report.Report) (title string, _ content, _ error)
 
 // found is a page by its name in the menu, and what finds its content.
 type found struct {
@@ -204,11 +204,11 @@ func (s *site) page(mux *http.ServeMux, pattern, name string, find finder) {
 	})
 }
 
-func (s *site) view(r *http.Request, report *boat.Report, name string) *view {
-	if report == nil {
-		report = &boat.Report{}
+func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
+	if latest == nil {
+		latest = &report.Report{}
 	}
-	v := &view{Showing: ui.Showing{Report: report}, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
+	v := &view{Showing: ui.Showing{Report: latest}, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
 		Act: s.door.MayAct(r)}
 	if v.Act {
 		v.Acts = v.alertActs

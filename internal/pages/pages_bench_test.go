@@ -14,6 +14,7 @@ import (
 	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/release"
+	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/internal/ui"
 	"muster/internal/ui/webtest"
@@ -21,14 +22,14 @@ import (
 )
 
 // crowded is a boat with about sixty devices, ten messages each.
-func crowded(t testing.TB) *boat.Report {
+func crowded(t testing.TB) *report.Report {
 	r := aboard(t)
-	var devices []boat.Device
+	var devices []report.Device
 	for i := range 60 {
 		d := r.Devices[i%len(r.Devices)]
 		d.ID = fmt.Sprintf("%s%02d", d.ID[:min(len(d.ID), 14)], i)
 		for _, n := range []uint32{127250, 127251, 127257, 128259, 128267, 129025, 129026, 130306, 130310, 130311} {
-			d.Transmits = append(slices.Clip(d.Transmits), boat.Transmit{PGN: n, Title: pgn.Lookup(n).Title, Count: 12345, Nominal: 100,
+			d.Transmits = append(slices.Clip(d.Transmits), report.Transmit{PGN: n, Title: pgn.Lookup(n).Title, Count: 12345, Nominal: 100,
 				Interval: &boat.Interval{Mean: 101, Min: 80, Max: 140, SD: 9}})
 		}
 		devices = append(devices, d)

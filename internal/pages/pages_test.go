@@ -14,7 +14,6 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/api"
-	"muster/internal/boat"
 	"muster/internal/ui"
 	"muster/internal/ui/webtest"
 )
@@ -144,7 +143,7 @@ func TestRefusedForms(t *testing.T) {
 // openAlertOf is an alert of the sample that can be acknowledged.
 func openAlertOf(t *testing.T) string {
 	for _, a := range webtest.Sample(t).Alerts {
-		if a.State == boat.AlertOpen {
+		if a.State == alert.StatusOpen {
 			return a.ID
 		}
 	}

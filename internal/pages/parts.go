@@ -4,7 +4,7 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
-	"muster/internal/boat"
+	"muster/internal/alert"
 	"muster/internal/job"
 	"muster/internal/ui"
 )
@@ -47,10 +47,10 @@ func printButtons(pdf string) g.Node {
 func (v *view) alertActs(a *ui.Alert) g.Node {
 	was := v.typed("/alerts/acknowledge", "alert", a.ID)
 	return g.Group{
-		g.If(a.State == boat.AlertOpen, h.Details(h.Class("act"), h.ID("ack-"+ui.Slug(a.ID)), g.If(was != nil, g.Attr("open")), h.Summary(g.Text("Acknowledge")),
+		g.If(a.State == alert.StatusOpen, h.Details(h.Class("act"), h.ID("ack-"+ui.Slug(a.ID)), g.If(was != nil, g.Attr("open")), h.Summary(g.Text("Acknowledge")),
 			ui.Post("/alerts/acknowledge", v.wrong(was), ui.Hidden("alert", a.ID), nameField(was.Get("by")), ui.Space, ui.Button("I know of it")))),
 		ui.Space, // between the two, which stand in one line
-		g.If(a.State != boat.AlertCleared && a.SilencedUntil.IsZero() && a.Accepted == "",
+		g.If(a.State != alert.StatusCleared && a.SilencedUntil.IsZero() && a.Accepted == "",
 			h.P(h.Class("act"), h.A(h.Href("/silences?alert="+ui.Query(a.ID)+"#new"), g.Text("Silence")))),
 	}
 }

@@ -10,14 +10,15 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 	"muster/internal/ui"
 )
 
 // shownTalker is an NMEA 0183 talker with its line.
 type shownTalker struct {
-	*boat.Talker
+	*report.Talker
 	Title   string
-	State   boat.State
+	State   boat.DeviceState
 	Baud    uint32  // 0 when the source does not know it
 	Rate    float64 // sentences a second of late
 	Damaged uint64  // sentences with a wrong checksum
@@ -26,14 +27,15 @@ type shownTalker struct {
 }
 
 type shownSentence struct {
-	boat.Sentence
+	report.Sentence
 	Carries   string
 	NominalMS float64
 	Stopped   bool
+	Latest    string    // as heard
 	Values    []ui.Fact // of the latest, with units, where a page shows them
 }
 
-func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
+func showTalker(r *report.Report, t *report.Talker) shownTalker {
 	s := shownTalker{Talker: t, Title: ui.TalkerTitle(t), State: t.State(r.TakenAt)}
 	for i := range r.Networks {
 		if r.Networks[i].ID == t.Network {
@@ -41,17 +43,20 @@ func showTalker(r *boat.Report, t *boat.Talker) shownTalker {
 		}
 	}
 	for _, x := range t.Sentences {
-		line := shownSentence{Sentence: x, NominalMS: float64(x.Nominal) / float64(time.Millisecond), Stopped: r.TakenAt.Sub(x.Last) > boat.StillSent}
+		line := shownSentence{Sentence: x, Stopped: !x.Sent(r.TakenAt)}
 		var words []string
 		for _, q := range nmea0183.Carries(x.Formatter) {
 			words = append(words, strings.ReplaceAll(q.String(), "-", " "))
 		}
 		line.Carries = strings.Join(words, ", ")
-		s.Lines = append(s.Lines, line)
 		s.Damaged += x.ChecksumErrors
-		if !line.Stopped && x.Recent > 0 {
-			s.Rate += float64(time.Second) / float64(x.Recent)
+		if live := x.Live; live != nil {
+			line.NominalMS, line.Latest = live.Nominal.Seconds()*1e3, live.Latest
+			if !line.Stopped && live.Recent > 0 {
+				s.Rate += float64(time.Second) / float64(live.Recent)
+			}
 		}
+		s.Lines = append(s.Lines, line)
 	}
 	if t.AIS != nil {
 		s.Heard = aisKinds(t.AIS.Messages)
@@ -110,7 +115,7 @@ func aisKinds(messages []boat.AISCount) []ui.Fact {
 }
 
 // node is what the talker is and sends. Closer, its latest sentences stand there too.
-func (s *shownTalker) node(r *boat.Report, closer bool) g.Node {
+func (s *shownTalker) node(r *report.Report, closer bool) g.Node {
 	return g.Group{
 		s.identity(),
 		g.Iff(s.Heartbeat != nil, func() g.Node { return heartbeat(r, s.Heartbeat) }),
@@ -141,7 +146,7 @@ func (s *shownTalker) identity() g.Node {
 }
 
 // heartbeat tells whether the equipment says that it works, and when it last said so.
-func heartbeat(r *boat.Report, b *boat.Heartbeat) g.Node {
+func heartbeat(r *report.Report, b *boat.Heartbeat) g.Node {
 	says := g.Text("Heartbeat without a status")
 	switch {
 	case b.Normal == nil:

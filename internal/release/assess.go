@@ -6,6 +6,7 @@ import (
 	"fmt"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 // Standing says how the release that a device runs stands to its sheet.
@@ -44,7 +45,7 @@ func (a *Assessment) Withdrawn() bool { return a.Release != nil && a.Release.Wit
 
 // Assess says of every device in the report how it stands: by role, model and id. Muster's own presence, provisional devices and
 // devices that have told neither model nor version are left out.
-func (s *Sheets) Assess(r *boat.Report) []Assessment {
+func (s *Sheets) Assess(r *report.Report) []Assessment {
 	var out []Assessment
 	for _, u := range units(r) {
 		if u.known {

@@ -4,17 +4,18 @@ import (
 	"testing"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 func TestSheetsOrder(t *testing.T) {
 	s := examples(t)
-	device := func(maker uint32, model string) *boat.Device {
-		return &boat.Device{Name: &boat.Name{Manufacturer: boat.Coded{Code: maker}}, Product: &boat.Product{Model: model}}
+	device := func(maker uint32, model string) *report.Device {
+		return &report.Device{Name: &boat.Name{Manufacturer: boat.Coded{Code: maker}}, Product: &boat.Product{Model: model}}
 	}
 	head, sonar := device(2001, "Larkfin LF9 head"), device(2001, "Larkfin LFS3")
 	for _, tt := range []struct {
 		name  string
-		d     *boat.Device
+		d     *report.Device
 		a, b  string
 		order int
 		ok    bool

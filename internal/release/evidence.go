@@ -7,6 +7,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/pgn"
 )
 
@@ -20,7 +21,7 @@ const (
 	installationPGN = 126998
 )
 
-func transmitKey(t *boat.Transmit) string {
+func transmitKey(t *report.Transmit) string {
 	k := fmt.Sprint(t.PGN)
 	if t.Instance != nil {
 		k += fmt.Sprint("/", *t.Instance)
@@ -32,7 +33,7 @@ func transmitKey(t *boat.Transmit) string {
 }
 
 // baseline remembers what a device had before its update.
-func (r *record) baseline(d *boat.Device) {
+func (r *record) baseline(d *report.Device) {
 	if n := d.Name; n != nil {
 		r.Base.Instance = &[2]uint8{n.DeviceInstance, n.SystemInstance}
 	}
@@ -48,7 +49,7 @@ func (r *record) baseline(d *boat.Device) {
 	}
 }
 
-func (r *record) count(d *boat.Device) {
+func (r *record) count(d *report.Device) {
 	clear(r.Counts)
 	for i := range d.Transmits {
 		r.Counts[transmitKey(&d.Transmits[i])] += d.Transmits[i].Count
@@ -111,8 +112,8 @@ func (w *watch) restarted() (event.Time, bool) {
 		return 0, false
 	}
 	w.rec.Restarts = w.device.Restarts
-	if n := len(w.device.LastRestarts); n > 0 {
-		return w.device.LastRestarts[n-1], true
+	if times := w.device.LastRestarts(); len(times) > 0 {
+		return times[len(times)-1], true
 	}
 	return w.now, true
 }
@@ -122,8 +123,8 @@ const many = 3
 
 // outage reports whether the network, or its source, is or was down and the device has had no time yet to come back from that.
 func (w *watch) outage() bool {
-	others, present := w.others(func(d *boat.Device) bool { return d.State == boat.Present })
-	down := slices.ContainsFunc(w.report.Networks, func(n boat.Network) bool {
+	others, present := w.others(func(d *report.Device) bool { return d.State == boat.Present })
+	down := slices.ContainsFunc(w.report.Networks, func(n report.Network) bool {
 		return n.ID == w.step.Device.Network && n.State == "down"
 	})
 	switch {
@@ -142,14 +143,14 @@ func (w *watch) outage() bool {
 
 // together reports whether most of the network restarted at that time.
 func (w *watch) together(at event.Time) bool {
-	others, restarted := w.others(func(d *boat.Device) bool {
-		return slices.ContainsFunc(d.LastRestarts, func(t event.Time) bool { return t.Sub(at).Abs() < 15*time.Second })
+	others, restarted := w.others(func(d *report.Device) bool {
+		return slices.ContainsFunc(d.LastRestarts(), func(t event.Time) bool { return t.Sub(at).Abs() < 15*time.Second })
 	})
 	return restarted >= many && 2*restarted >= others
 }
 
 // others counts the other devices on the network, and those of them that fit.
-func (w *watch) others(fits func(*boat.Device) bool) (all, fit int) {
+func (w *watch) others(fits func(*report.Device) bool) (all, fit int) {
 	for i := range w.report.Devices {
 		d := &w.report.Devices[i]
 		if d.Own || d.State == boat.Provisional || d.Network != w.step.Device.Network || d.ID == w.step.Device.ID || d.ID == w.rec.Status.Now {
@@ -172,12 +173,12 @@ func (w *watch) told() bool {
 	if h := w.device.Software; len(h) > 0 && h[len(h)-1].Since > w.rec.Status.LeftAt && h[len(h)-1].Version == v && len(h) > 1 {
 		return true
 	}
-	return !w.f.same(w.i, v, w.step.From) || w.fresh(func(t *boat.Transmit) bool { return t.PGN == productPGN })
+	return !w.f.same(w.i, v, w.step.From) || w.fresh(func(t *report.Transmit) bool { return t.PGN == productPGN })
 }
 
 // fresh reports whether a message that keep picks was sent since the device left. A live model knows when each message came last; a
 // report that was read from JSON only knows how many came.
-func (w *watch) fresh(keep func(*boat.Transmit) bool) bool {
+func (w *watch) fresh(keep func(*report.Transmit) bool) bool {
 	left := w.rec.Status.LeftAt
 	if left == 0 {
 		left = w.rec.Base.At
@@ -188,8 +189,8 @@ func (w *watch) fresh(keep func(*boat.Transmit) bool) bool {
 			continue
 		}
 		switch {
-		case t.Last != 0:
-			if t.Last > left {
+		case t.Live != nil:
+			if t.Live.Last > left {
 				return true
 			}
 		case w.rec.Status.Now != "" || w.report.Window.From > left:

@@ -10,6 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // FollowSchemaID names the version of a saved Follower.
@@ -139,7 +140,7 @@ type baseMessage struct {
 }
 
 // CheckBoat refuses an order for another boat: ids that differ or, when one has no id, an order none of whose devices is aboard.
-func (o *Order) CheckBoat(r *boat.Report) error {
+func (o *Order) CheckBoat(r *report.Report) error {
 	if o.Boat.ID != "" && r.Boat.ID != "" {
 		if o.Boat.ID != r.Boat.ID {
 			return fmt.Errorf("follow: %w: it is for %q, this is %q; make an order from a snapshot of this boat", ErrOtherBoat, o.Boat.ID, r.Boat.ID)
@@ -159,7 +160,7 @@ func (o *Order) CheckBoat(r *boat.Report) error {
 }
 
 // NewFollower begins to follow an order. before is the boat as it was before the work, which tells what each device must have kept.
-func NewFollower(o *Order, before *boat.Report) (*Follower, error) {
+func NewFollower(o *Order, before *report.Report) (*Follower, error) {
 	if err := o.CheckBoat(before); err != nil {
 		return nil, err
 	}
@@ -262,7 +263,7 @@ func (f *Follower) Waiting() bool {
 
 // Observe takes the boat as of now and returns what changed, in the order in which it did. When the clock was set, what is remembered
 // moves along, so that the spans stay. A capture that is read again from its beginning tells nothing new until it is past what was seen.
-func (f *Follower) Observe(now event.Time, r *boat.Report, c Conditions) []StepChange {
+func (f *Follower) Observe(now event.Time, r *report.Report, c Conditions) []StepChange {
 	f.keepTime(now, r)
 	if now < f.state.Last {
 		return nil
@@ -282,7 +283,7 @@ const clockBack = time.Second
 
 // keepTime moves what is remembered when the clock that stamps the reports was set: by as much as the report says, or, when it went back
 // and nobody says by how much, so that no time passed since the last look.
-func (f *Follower) keepTime(now event.Time, r *boat.Report) {
+func (f *Follower) keepTime(now event.Time, r *report.Report) {
 	by, from := r.Window.MovedSince(f.state.Window), f.state.Window.From
 	f.state.Window = r.Window
 	last := f.seen

@@ -12,6 +12,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // bench is one boat whose only LF9 head is updated. It plays the boat model: present state, counts and times.
@@ -19,7 +20,7 @@ type bench struct {
 	t        *testing.T
 	order    *Order
 	follower *Follower
-	report   *boat.Report
+	report   *report.Report
 	now      event.Time
 	cond     Conditions
 	json     bool // hand reports over as JSON, which does not carry every fact
@@ -27,19 +28,19 @@ type bench struct {
 }
 
 func newBench(t *testing.T) *bench {
-	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "kittiwake"}, TakenAt: start,
+	r := report.New(&boat.State{Boat: boat.Identity{ID: "kittiwake"}, TakenAt: start,
 		Window: boat.Window{From: start.Add(-5 * time.Minute), To: start}, Devices: []boat.Device{
 			device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", "LF9 4.47"),
 			device(4, 2001, boat.RoleSonar, "Larkfin LFS3 sonar", "S3-0001", "2.9.0"),
-		}}
+		}}, nil)
 	h := &r.Devices[0]
 	h.Installation = &boat.Installation{Description1: "Helm"}
 	h.Software = []boat.Software{{Version: "LF9 4.47", Since: start.Add(-5 * time.Minute)}}
-	h.Transmits = []boat.Transmit{
-		{PGN: 126996, Count: 1, Last: start.Add(-4 * time.Minute)},
-		{PGN: 126998, Count: 1, Last: start.Add(-4 * time.Minute)},
-		{PGN: 127505, Title: "Fluid Level", Instance: ptr(uint8(1)), Count: 100, Interval: &boat.Interval{Mean: 2500}, Last: start},
-		{PGN: 128267, Title: "Water Depth", Count: 300, Interval: &boat.Interval{Mean: 1000}, Last: start},
+	h.Transmits = []report.Transmit{
+		{PGN: 126996, Count: 1, Live: &boat.Transmit{Last: start.Add(-4 * time.Minute)}},
+		{PGN: 126998, Count: 1, Live: &boat.Transmit{Last: start.Add(-4 * time.Minute)}},
+		{PGN: 127505, Title: "Fluid Level", Instance: ptr(uint8(1)), Count: 100, Interval: &boat.Interval{Mean: 2500}, Live: &boat.Transmit{Last: start}},
+		{PGN: 128267, Title: "Water Depth", Count: 300, Interval: &boat.Interval{Mean: 1000}, Live: &boat.Transmit{Last: start}},
 	}
 	o, _ := Plan(r, "sha256:0123", "", examples(t), Options{})
 	f, err := NewFollower(o, r)
@@ -49,14 +50,14 @@ func newBench(t *testing.T) *bench {
 	return &bench{t: t, order: o, follower: f, report: r, now: start}
 }
 
-func (b *bench) head() *boat.Device { return &b.report.Devices[0] }
+func (b *bench) head() *report.Device { return &b.report.Devices[0] }
 
 // sends makes the head send a message once now.
 func (b *bench) sends(pgn uint32) {
 	for i := range b.head().Transmits {
 		if t := &b.head().Transmits[i]; t.PGN == pgn {
 			t.Count++
-			t.Last = b.now
+			t.Live.Last = b.now
 		}
 	}
 }
@@ -85,7 +86,7 @@ func (b *bench) look() {
 		if err != nil {
 			b.t.Fatal(err)
 		}
-		r = &boat.Report{}
+		r = &report.Report{}
 		if err := json.Unmarshal(data, r); err != nil {
 			b.t.Fatal(err)
 		}
@@ -112,9 +113,9 @@ func (b *bench) leaves() { b.head().State = boat.Silent }
 // comes brings it back with a version that it tells.
 func (b *bench) comes(version string) {
 	h := b.head()
-	h.State, h.LastSeen, h.ClaimedAt = boat.Present, b.now, b.now
+	h.State, h.LastSeen, h.Live.ClaimedAt = boat.Present, b.now, b.now
 	h.Restarts++
-	h.LastRestarts = append(h.LastRestarts, b.now)
+	h.Live.LastRestarts = append(h.Live.LastRestarts, b.now)
 	h.Product = &boat.Product{Model: h.Product.Model, Serial: h.Product.Serial, Code: h.Product.Code, Software: version}
 	b.sends(126996)
 	b.sends(126998)
@@ -348,7 +349,7 @@ func TestFollowSurvivesRestart(t *testing.T) {
 			sonar := b.report.Devices[1]
 			sonar.FirstSeen = b.now
 			b.report.Window.From = b.now
-			b.report.Devices = []boat.Device{{ID: "nothing", State: boat.Provisional}, sonar}
+			b.report.Devices = []report.Device{{ID: "nothing", State: boat.Provisional}, sonar}
 			tt.then(b)
 			b.run(2 * time.Minute)
 			b.want(tt.want...)
@@ -358,13 +359,13 @@ func TestFollowSurvivesRestart(t *testing.T) {
 
 // appears puts the head into a model that has begun anew.
 func (b *bench) appears(version string) {
-	h := device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", version)
+	h := shown(device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", version))
 	h.FirstSeen, h.LastSeen = b.now, b.now
-	h.Transmits = []boat.Transmit{{PGN: 126996}, {PGN: 127505, Instance: ptr(uint8(1))}, {PGN: 128267}}
+	h.Transmits = []report.Transmit{{PGN: 126996, Live: &boat.Transmit{}}, {PGN: 127505, Instance: ptr(uint8(1)), Live: &boat.Transmit{}}, {PGN: 128267, Live: &boat.Transmit{}}}
 	b.report.Devices[0] = h
 	b.sends(126996)
 	for i := range b.head().Transmits {
-		b.head().Transmits[i].Last++ // a moment after the window began
+		b.head().Transmits[i].Live.Last++ // a moment after the window began
 	}
 }
 
@@ -382,7 +383,7 @@ func TestFollowUpdatedUnseen(t *testing.T) {
 
 func TestFollowByHand(t *testing.T) {
 	o := planned(t)
-	r := report()
+	r := sample()
 	f, err := NewFollower(o, r)
 	if err != nil {
 		t.Fatal(err)
@@ -426,7 +427,7 @@ func TestFollowByHand(t *testing.T) {
 
 func TestFollowAlreadyDone(t *testing.T) {
 	o := planned(t)
-	r := report()
+	r := sample()
 	r.Devices[0].Product.Software = "LF9 4.50"
 	f, err := NewFollower(o, r)
 	if err != nil {
@@ -439,13 +440,13 @@ func TestFollowAlreadyDone(t *testing.T) {
 
 func TestFollowRefusesOtherBoat(t *testing.T) {
 	o := planned(t)
-	other := report()
+	other := sample()
 	other.Boat.ID = "guillemot"
 	if _, err := NewFollower(o, other); !errors.Is(err, ErrOtherBoat) || !strings.Contains(err.Error(), `it is for "kittiwake", this is "guillemot"`) {
 		t.Errorf("another boat: %v", err)
 	}
 	b := newBench(t)
-	unnamed := &boat.Report{Devices: []boat.Device{device(99, 2003, boat.RolePower, "Petrel BM1", "", "")}}
+	unnamed := &report.Report{Devices: []report.Device{shown(device(99, 2003, boat.RolePower, "Petrel BM1", "", ""))}}
 	if _, err := NewFollower(b.order, unnamed); !errors.Is(err, ErrOtherBoat) {
 		t.Errorf("a boat without id and without any of the devices: %v", err)
 	}
@@ -498,15 +499,15 @@ func (b *bench) set(by time.Duration) {
 	b.report.Window.MovedMS += by.Seconds() * 1e3
 	for i := range b.report.Devices {
 		d := &b.report.Devices[i]
-		move(&d.FirstSeen, &d.LastSeen, &d.ClaimedAt)
-		for j := range d.LastRestarts {
-			move(&d.LastRestarts[j])
+		move(&d.FirstSeen, &d.LastSeen, &d.Live.ClaimedAt)
+		for j := range d.Live.LastRestarts {
+			move(&d.Live.LastRestarts[j])
 		}
 		for j := range d.Software {
 			move(&d.Software[j].Since)
 		}
 		for j := range d.Transmits {
-			move(&d.Transmits[j].Last)
+			move(&d.Transmits[j].Live.Last)
 		}
 	}
 }
@@ -548,7 +549,7 @@ func TestFollowClockIsSet(t *testing.T) {
 			}, []string{"1.1 waiting>left", "1.1 left>failed not-back"}},
 			{"does not tell", func(b *bench) {
 				h := b.head()
-				h.State, h.LastSeen, h.ClaimedAt = boat.Present, b.now, b.now
+				h.State, h.LastSeen, h.Live.ClaimedAt = boat.Present, b.now, b.now
 				b.run(time.Minute)
 				set(b)
 				b.run(50 * time.Second)
@@ -593,7 +594,7 @@ func TestFollowStampsGoBack(t *testing.T) {
 
 func FuzzRestore(f *testing.F) {
 	o := planned(f)
-	r := report()
+	r := sample()
 	fo, err := NewFollower(o, r)
 	if err != nil {
 		f.Fatal(err)
@@ -618,7 +619,7 @@ func FuzzRestore(f *testing.F) {
 
 func BenchmarkObserve(b *testing.B) {
 	o := planned(b)
-	r := report()
+	r := sample()
 	f, err := NewFollower(o, r)
 	if err != nil {
 		b.Fatal(err)
@@ -670,7 +671,7 @@ func TestFollowIgnoresOutage(t *testing.T) {
 			b.run(away)
 		}, nil},
 		{"source down", func(b *bench) {
-			b.report.Networks = []boat.Network{{ID: "can0", State: "down"}}
+			b.report.Networks = []report.Network{{ID: "can0", State: "down"}}
 			b.leaves()
 			b.run(away)
 			b.report.Networks[0].State = "active"
@@ -681,7 +682,7 @@ func TestFollowIgnoresOutage(t *testing.T) {
 		{"all restarted", func(b *bench) {
 			for i := range b.report.Devices[1:] {
 				b.report.Devices[i+1].Restarts++
-				b.report.Devices[i+1].LastRestarts = []event.Time{b.now.Add(time.Second)}
+				b.report.Devices[i+1].Live.LastRestarts = []event.Time{b.now.Add(time.Second)}
 			}
 			b.comes("LF9 4.47")
 			b.run(away)
@@ -698,7 +699,7 @@ func TestFollowIgnoresOutage(t *testing.T) {
 			b.run(31 * time.Minute)
 		}, []string{"1.1 waiting>left", "1.1 left>failed not-back"}},
 		{"updated in the middle of it", func(b *bench) {
-			b.report.Networks = []boat.Network{{ID: "can0", State: "down"}}
+			b.report.Networks = []report.Network{{ID: "can0", State: "down"}}
 			b.leaves()
 			b.run(away)
 			b.report.Networks[0].State = "active"
@@ -713,8 +714,8 @@ func TestFollowIgnoresOutage(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t)
-			b.report.Devices = append(b.report.Devices, device(5, 2002, boat.RoleWind, "Gannet W1", "1", "1"),
-				device(6, 2002, boat.RoleDepth, "Gannet SD2", "1", "1"), device(7, 2003, boat.RolePower, "Petrel BM1", "1", "1"))
+			b.report.Devices = append(b.report.Devices, shown(device(5, 2002, boat.RoleWind, "Gannet W1", "1", "1")),
+				shown(device(6, 2002, boat.RoleDepth, "Gannet SD2", "1", "1")), shown(device(7, 2003, boat.RolePower, "Petrel BM1", "1", "1")))
 			b.run(10 * time.Second)
 			tt.do(b)
 			got := b.log[:0:0]
@@ -733,16 +734,16 @@ func TestFollowIgnoresOutage(t *testing.T) {
 func TestFollowFromSnapshots(t *testing.T) {
 	for _, tt := range []struct {
 		name string
-		do   func(*boat.Device)
+		do   func(*report.Device)
 		want []string
 	}{
-		{"good", func(*boat.Device) {}, []string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>verified"}},
-		{"not updated", func(d *boat.Device) { d.Product.Software = "LF9 4.47" }, nil},
-		{"message missing", func(d *boat.Device) { d.Transmits = d.Transmits[:3] },
+		{"good", func(*report.Device) {}, []string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>verified"}},
+		{"not updated", func(d *report.Device) { d.Product.Software = "LF9 4.47" }, nil},
+		{"message missing", func(d *report.Device) { d.Transmits = d.Transmits[:3] },
 			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>failed message-missing"}},
-		{"instance", func(d *boat.Device) { d.ID = "C0788203FA2003E9"; d.Name.DeviceInstance = 3 },
+		{"instance", func(d *report.Device) { d.ID = "C0788203FA2003E9"; d.Name.DeviceInstance = 3 },
 			[]string{"1.1 waiting>left (it left and came back unseen)", "1.1 left>back", "1.1 back>identified", "1.1 identified>failed instance-changed"}},
-		{"text", func(d *boat.Device) { d.Installation = nil },
+		{"text", func(d *report.Device) { d.Installation = nil },
 			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>failed installation-lost"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -8,14 +8,15 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // Options are what a plan can be told. The zero value is usable.
 type Options struct {
-	Made       event.Time   // when the order is made; left out when unset
-	SideBySide int          // most devices to update at one time, as by the number of cards; 0 for no bound
-	Conditions Conditions   // as of the report
-	Earlier    *boat.Report // an earlier report, from which devices that this one does not show are known; may be nil
+	Made       event.Time     // when the order is made; left out when unset
+	SideBySide int            // most devices to update at one time, as by the number of cards; 0 for no bound
+	Conditions Conditions     // as of the report
+	Earlier    *report.Report // an earlier report, from which devices that this one does not show are known; may be nil
 }
 
 // The cautions of every order (common practice, no source).
@@ -45,7 +46,7 @@ type planner struct {
 
 // Plan makes the work order for the boat in the report. What cannot be settled is among the problems, which are in the order too; the
 // rest of the order stands. boatID, when not empty, goes before the id in the report.
-func Plan(r *boat.Report, snapshotDigest, boatID string, s *Sheets, opts Options) (*Order, []Problem) {
+func Plan(r *report.Report, snapshotDigest, boatID string, s *Sheets, opts Options) (*Order, []Problem) {
 	if s == nil {
 		s = &Sheets{}
 	}

@@ -9,10 +9,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 // anyBoat makes up a boat and sheets for it, full of needs, met ones and unmet ones, many of which go round in circles.
-func anyBoat(t testing.TB, rng *rand.Rand) (*boat.Report, *Sheets, Options) {
+func anyBoat(t testing.TB, rng *rand.Rand) (*report.Report, *Sheets, Options) {
 	t.Helper()
 	kinds := 2 + rng.IntN(7)
 	circles := rng.IntN(2) == 0
@@ -43,14 +44,14 @@ func anyBoat(t testing.TB, rng *rand.Rand) (*boat.Report, *Sheets, Options) {
 		}
 		entries = append(entries, model(fmt.Sprintf("M%d", k), "2.0", rest))
 	}
-	r := &boat.Report{Boat: boat.Identity{ID: "b"}, TakenAt: start}
+	r := &report.Report{Boat: boat.Identity{ID: "b"}, TakenAt: start}
 	for i := range 1 + rng.IntN(30) {
 		d := device(i, uint16(2001+rng.IntN(2)), boat.Roles()[rng.IntN(4)], fmt.Sprintf("M%d", rng.IntN(kinds)), fmt.Sprint(i),
 			[]string{"1.0", "1.0", "1.0", "1.0", "2.0", "3.0", ""}[rng.IntN(7)])
 		if rng.IntN(15) == 0 {
 			d.State = boat.Gone
 		}
-		r.Devices = append(r.Devices, d)
+		r.Devices = append(r.Devices, shown(d))
 	}
 	return r, sheets(t, entries...), Options{SideBySide: rng.IntN(4)}
 }

@@ -20,8 +20,11 @@ import (
 	"gonum.org/v1/gonum/graph/topo"
 	"pgregory.net/rapid"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/pgn"
 )
 
@@ -42,9 +45,17 @@ func device(n int, maker uint16, role boat.Role, model, serial, software string)
 		LastSeen: start, FirstSeen: start.Add(-time.Minute)}
 }
 
-// report is a boat with something of everything.
-func report() *boat.Report {
-	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "kittiwake", Name: "Kittiwake"}, TakenAt: start, Clock: boat.ClockSystem,
+// shown is the device as a report of a running model has it.
+func shown(d boat.Device) report.Device {
+	return report.New(&boat.State{Devices: []boat.Device{d}}, nil).Devices[0]
+}
+
+// sample is a boat with something of everything.
+func sample() *report.Report { return report.New(sampled(), nil) }
+
+// sampled is its state.
+func sampled() *boat.State {
+	r := &boat.State{Boat: boat.Identity{ID: "kittiwake", Name: "Kittiwake"}, TakenAt: start, Clock: boat.ClockSystem,
 		Window: boat.Window{From: start.Add(-5 * time.Minute), To: start}}
 	r.Devices = []boat.Device{
 		device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", "LF9 4.47\xff\xff"),
@@ -70,7 +81,7 @@ func fullConditions() Conditions {
 
 func planned(t testing.TB) *Order {
 	t.Helper()
-	o, _ := Plan(report(), "sha256:0123", "", examples(t), Options{Made: start.Add(time.Minute), Conditions: fullConditions()})
+	o, _ := Plan(sample(), "sha256:0123", "", examples(t), Options{Made: start.Add(time.Minute), Conditions: fullConditions()})
 	return o
 }
 
@@ -146,7 +157,7 @@ func TestPlanOrder(t *testing.T) {
 	if b := o.Bring[0]; b.Count != 2 || b.Medium.Kind != "microSD card" || !slices.Equal(b.Files, []string{"LF-4.50.upd"}) {
 		t.Errorf("bring %+v", o.Bring)
 	}
-	one, _ := Plan(report(), "", "", examples(t), Options{SideBySide: 1, Conditions: fullConditions()})
+	one, _ := Plan(sample(), "", "", examples(t), Options{SideBySide: 1, Conditions: fullConditions()})
 	if len(one.Groups) != 5 || one.Minutes != one.MinutesAlone || one.Bring[0].Count != 1 {
 		t.Errorf("one by one: %d groups, %d minutes, %+v", len(one.Groups), one.Minutes, one.Bring)
 	}
@@ -170,8 +181,10 @@ func sheets(t testing.TB, models ...string) *Sheets {
 	return s
 }
 
-func aboard(models ...string) *boat.Report {
-	r := &boat.Report{Boat: boat.Identity{ID: "b"}, TakenAt: start}
+func aboard(models ...string) *report.Report { return report.New(stateOf(models...), nil) }
+
+func stateOf(models ...string) *boat.State {
+	r := &boat.State{Boat: boat.Identity{ID: "b"}, TakenAt: start}
 	for i, m := range models {
 		name, version, _ := strings.Cut(m, " ")
 		r.Devices = append(r.Devices, device(i, 2001, boat.RoleOther, name, "", version))
@@ -255,15 +268,15 @@ func TestPlanWithdrawn(t *testing.T) {
 
 func TestPlanPresence(t *testing.T) {
 	s := examples(t)
-	r := report()
+	r := sample()
 	r.Devices[0].State = boat.Gone
 	o, _ := Plan(r, "", "", s, Options{Conditions: fullConditions()})
 	if len(o.KeptBack) != 1 || o.KeptBack[0].Device.Model != "Larkfin LF9 head" {
 		t.Errorf("kept back %+v", o.KeptBack)
 	}
 	// A device of an earlier report that this one does not know.
-	r = report()
-	earlier := report()
+	r = sample()
+	earlier := sample()
 	r.Devices = slices.Delete(r.Devices, 4, 5)
 	o, _ = Plan(r, "", "", s, Options{Earlier: earlier, Conditions: fullConditions()})
 	if len(o.NotReachable) != 1 {
@@ -272,18 +285,18 @@ func TestPlanPresence(t *testing.T) {
 	// In the water it should answer: silent is then a fault.
 	c := fullConditions()
 	c.InWater = ptr(true)
-	o, problems := Plan(report(), "", "", s, Options{Conditions: c})
+	o, problems := Plan(sample(), "", "", s, Options{Conditions: c})
 	if len(o.NotReachable) != 0 || !slices.ContainsFunc(problems, func(p Problem) bool { return p.Code == NotPresent }) {
 		t.Errorf("afloat: %+v %v", o.NotReachable, problems)
 	}
-	if o, _ := Plan(report(), "", "petrel", s, Options{}); o.Boat.ID != "petrel" {
+	if o, _ := Plan(sample(), "", "petrel", s, Options{}); o.Boat.ID != "petrel" {
 		t.Errorf("boat id %q", o.Boat.ID)
 	}
 }
 
 func TestPreChecks(t *testing.T) {
 	o := planned(t)
-	results := func(r *boat.Report, c Conditions) map[string]Result {
+	results := func(r *report.Report, c Conditions) map[string]Result {
 		m := map[string]Result{}
 		for _, p := range o.Check(r, c) {
 			m[p.ID] = p.Result
@@ -294,16 +307,16 @@ func TestPreChecks(t *testing.T) {
 		return m
 	}
 	good := map[string]Result{"supply": Passed, "supply-trend": Passed, "engines-stopped": Passed, "not-moving": Passed, "devices-present": Passed, "no-critical-alert": Passed}
-	if d := cmp.Diff(good, results(report(), fullConditions())); d != "" {
+	if d := cmp.Diff(good, results(sample(), fullConditions())); d != "" {
 		t.Error(d)
 	}
 	unknown := map[string]Result{"supply": Unknown, "supply-trend": Unknown, "engines-stopped": Unknown, "not-moving": Unknown, "devices-present": Passed, "no-critical-alert": Passed}
-	if d := cmp.Diff(unknown, results(report(), Conditions{})); d != "" {
+	if d := cmp.Diff(unknown, results(sample(), Conditions{})); d != "" {
 		t.Error(d)
 	}
-	r := report()
+	r := sample()
 	r.Devices[0].State = boat.Silent
-	r.Alerts = []boat.Alert{{Check: "bus-off", Severity: boat.Critical, State: boat.AlertOpen, Summary: "off"}, {Check: "x", Severity: boat.Critical, State: boat.AlertCleared}}
+	r.Alerts = []alert.Alert{{Check: "bus-off", Severity: check.Critical, State: alert.StatusOpen, Summary: "off"}, {Check: "x", Severity: check.Critical, State: alert.StatusCleared}}
 	bad := map[string]Result{"supply": Failed, "supply-trend": Failed, "engines-stopped": Failed, "not-moving": Failed, "devices-present": Failed, "no-critical-alert": Failed}
 	if d := cmp.Diff(bad, results(r, Conditions{SupplyVolts: ptr(11.9), SupplyTrend: ptr(-1.0), EngineRPM: ptr(600.0), SpeedMS: ptr(2.0)})); d != "" {
 		t.Error(d)
@@ -315,9 +328,9 @@ func TestCheckNow(t *testing.T) {
 	later := start.Add(time.Hour)
 	since := start.Add(55 * time.Minute)
 	heard := Conditions{SupplyVolts: ptr(12.8), EngineRPM: ptr(0.0), SupplySince: since, EngineSince: since}
-	texts := func(change func(*boat.Report), c Conditions) map[string]string {
+	texts := func(change func(*report.Report), c Conditions) map[string]string {
 		t.Helper()
-		o, r := planned(t), report()
+		o, r := planned(t), sample()
 		r.TakenAt = later
 		change(r)
 		if err := o.CheckNow(r, c, "can0"); err != nil {
@@ -350,30 +363,30 @@ func TestCheckNow(t *testing.T) {
 		"devices-present":   "passed: every device of the order is on the network, all of them since 07:59:00 UTC",
 		"no-critical-alert": "passed: no critical alert since 07:55:00 UTC",
 		"as-in-snapshot":    "passed: every device runs the version that it ran in the snapshot",
-	}, texts(func(*boat.Report) {}, heard)); d != "" {
+	}, texts(func(*report.Report) {}, heard)); d != "" {
 		t.Error(d)
 	}
-	m := texts(func(r *boat.Report) { r.Devices, r.Manual, r.Window = nil, nil, boat.Window{} }, Conditions{})
+	m := texts(func(r *report.Report) { r.Devices, r.Manual, r.Window = nil, nil, boat.Window{} }, Conditions{})
 	for id, text := range m {
 		if !strings.HasPrefix(text, "unknown: ") {
 			t.Errorf("nothing heard: %s %s", id, text)
 		}
 	}
-	m = texts(func(r *boat.Report) { r.Devices[0].Product.Software = "LF9 4.60" }, heard)
+	m = texts(func(r *report.Report) { r.Devices[0].Product.Software = "LF9 4.60" }, heard)
 	if want := "failed: Larkfin LF9 head (L9-0001) runs LF9 4.60, not 4.47: take a new snapshot and make the order anew"; m["as-in-snapshot"] != want {
 		t.Errorf("another version: %q", m["as-in-snapshot"])
 	}
-	m = texts(func(r *boat.Report) { r.Devices[0].Product = nil }, heard)
+	m = texts(func(r *report.Report) { r.Devices[0].Product = nil }, heard)
 	if !strings.HasPrefix(m["as-in-snapshot"], "unknown: no version was told by ") {
 		t.Errorf("no version: %q", m["as-in-snapshot"])
 	}
-	m = texts(func(r *boat.Report) {
-		r.Alerts = []boat.Alert{{Check: "bus-off", Severity: boat.Critical, State: boat.AlertOpen, Summary: "off", Since: since}}
+	m = texts(func(r *report.Report) {
+		r.Alerts = []alert.Alert{{Check: "bus-off", Severity: check.Critical, State: alert.StatusOpen, Summary: "off", Since: since}}
 	}, heard)
 	if want := "failed: critical: bus-off: off, since 08:55:00 UTC"; m["no-critical-alert"] != want {
 		t.Errorf("alert: %q", m["no-critical-alert"])
 	}
-	other := report()
+	other := sample()
 	other.Boat.ID = "petrel"
 	if err := planned(t).CheckNow(other, heard, "can0"); !errors.Is(err, ErrOtherBoat) {
 		t.Errorf("another boat: %v", err)
@@ -508,7 +521,7 @@ func FuzzParseOrder(f *testing.F) {
 		if _, err := json.Marshal(o); err != nil {
 			return
 		}
-		r := report()
+		r := sample()
 		r.Boat.ID = o.Boat.ID
 		fo, err := NewFollower(o, r)
 		if err == nil {
@@ -520,11 +533,11 @@ func FuzzParseOrder(f *testing.F) {
 func BenchmarkPlan(b *testing.B) {
 	s := examples(b)
 	for _, n := range []int{1, 10, 50, 252} {
-		r := report()
+		r := sample()
 		r.Devices = r.Devices[:0]
 		for i := range n {
 			kind := []string{"Larkfin LF9 head", "Larkfin LFS3 sonar"}[i%2]
-			r.Devices = append(r.Devices, device(i, 2001, boat.RoleOther, kind, fmt.Sprint(i), []string{"4.40", "2.9.0"}[i%2]))
+			r.Devices = append(r.Devices, shown(device(i, 2001, boat.RoleOther, kind, fmt.Sprint(i), []string{"4.40", "2.9.0"}[i%2])))
 		}
 		b.Run(fmt.Sprint(n, "-devices"), func(b *testing.B) {
 			b.ReportAllocs()

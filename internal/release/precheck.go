@@ -5,8 +5,11 @@ import (
 	"strings"
 	"time"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // Limits of the pre-checks (common practice, no source).
@@ -46,7 +49,7 @@ type Checked struct {
 }
 
 // Check evaluates the pre-checks against the boat as it is in the report.
-func (o *Order) Check(r *boat.Report, c Conditions) []PreCheck {
+func (o *Order) Check(r *report.Report, c Conditions) []PreCheck {
 	list := []PreCheck{o.supply(c), supplyTrend(c), engines(c), moving(c), o.present(r), alerts(r)}
 	if o.Checked != nil || r.TakenAt != o.Snapshot.TakenAt {
 		list = append(list, o.asPlanned(r))
@@ -56,7 +59,7 @@ func (o *Order) Check(r *boat.Report, c Conditions) []PreCheck {
 
 // CheckNow evaluates the pre-checks anew against the boat as it is heard now on a source, and puts them in the place of those as of
 // the snapshot. It refuses another boat.
-func (o *Order) CheckNow(r *boat.Report, c Conditions, on string) error {
+func (o *Order) CheckNow(r *report.Report, c Conditions, on string) error {
 	if err := o.CheckBoat(r); err != nil {
 		return err
 	}
@@ -125,10 +128,10 @@ func moving(c Conditions) PreCheck {
 }
 
 // nothingHeard reports whether the report can say nothing of who is aboard.
-func nothingHeard(r *boat.Report) bool { return len(r.Devices) == 0 && len(r.Talkers) == 0 }
+func nothingHeard(r *report.Report) bool { return len(r.Devices) == 0 && len(r.Talkers) == 0 }
 
 // present looks for the devices of the steps; those entered by hand are on no network.
-func (o *Order) present(r *boat.Report) PreCheck {
+func (o *Order) present(r *report.Report) PreCheck {
 	p := PreCheck{ID: "devices-present", Result: Passed, Text: "every device of the order is on the network"}
 	var missing []string
 	wanted := false
@@ -155,7 +158,7 @@ func (o *Order) present(r *boat.Report) PreCheck {
 }
 
 // onNetwork reports whether a device, or a talker that told who it is, is present, and since when.
-func onNetwork(r *boat.Report, id string) (event.Time, bool) {
+func onNetwork(r *report.Report, id string) (event.Time, bool) {
 	if d := r.Device(id); d != nil {
 		return presentSince(d), d.State == boat.Present
 	}
@@ -168,19 +171,22 @@ func onNetwork(r *boat.Report, id string) (event.Time, bool) {
 }
 
 // presentSince is unset when it is not known: a report read from JSON does not tell when a device came back.
-func presentSince(d *boat.Device) event.Time {
-	if d.StateSince == 0 && d.Restarts == 0 {
+func presentSince(d *report.Device) event.Time {
+	switch {
+	case d.Live != nil && d.Live.StateSince != 0:
+		return d.Live.StateSince
+	case d.Restarts == 0:
 		return d.FirstSeen
 	}
-	return d.StateSince
+	return 0
 }
 
 // alerts looks for critical alerts that have not cleared.
-func alerts(r *boat.Report) PreCheck {
+func alerts(r *report.Report) PreCheck {
 	p := PreCheck{ID: "no-critical-alert", Result: Passed, Text: "no critical alert", Since: r.Window.From}
 	var open []string
 	for _, a := range r.Alerts {
-		if a.Severity == boat.Critical && a.State != boat.AlertCleared {
+		if a.Severity == check.Critical && a.State != alert.StatusCleared {
 			open = append(open, a.Check+": "+a.Summary)
 			if len(open) == 1 || a.Since < p.Since {
 				p.Since = a.Since
@@ -202,7 +208,7 @@ func alerts(r *boat.Report) PreCheck {
 }
 
 // asPlanned looks whether the devices of the steps still run what they ran in the snapshot.
-func (o *Order) asPlanned(r *boat.Report) PreCheck {
+func (o *Order) asPlanned(r *report.Report) PreCheck {
 	p := PreCheck{ID: "as-in-snapshot", Result: Passed, Text: "every device runs the version that it ran in the snapshot"}
 	var other, mute []string
 	for _, s := range o.Steps() {
@@ -227,7 +233,7 @@ func (o *Order) asPlanned(r *boat.Report) PreCheck {
 }
 
 // versionIn is what a device of the report, on a network or entered by hand, runs; there is false when it is not in the report.
-func versionIn(r *boat.Report, id string) (told string, there bool) {
+func versionIn(r *report.Report, id string) (told string, there bool) {
 	if d := r.Device(id); d != nil {
 		return d.Version(), true
 	}

@@ -13,6 +13,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // Place is a spot in a sheet, for messages that say where.
@@ -89,30 +90,30 @@ type ByHand struct {
 
 // Unit is one device aboard as this package looks at it: from the device list or entered by hand.
 type Unit struct {
-	ID        string       `json:"id"`
-	Label     string       `json:"label"` // as a technician would name it
-	Role      boat.Role    `json:"role,omitempty"`
-	Maker     string       `json:"maker,omitempty"`
-	MakerCode *uint32      `json:"maker_code,omitempty"`
-	Product   *uint16      `json:"product,omitempty"` // product code
-	Model     string       `json:"model,omitempty"`
-	Serial    string       `json:"serial,omitempty"`
-	Software  string       `json:"software,omitempty"` // as it is on the wire or was read off the screen
-	Network   string       `json:"network,omitempty"`
-	Address   *uint8       `json:"address,omitempty"`
-	State     boat.State   `json:"state,omitempty"`
-	Place     string       `json:"place,omitempty"`
-	ByHand    *ByHand      `json:"by_hand,omitempty"`
-	known     bool         // it told at least a model or a version
-	text      [2]string    // installation descriptions
-	instance  *[2]uint8    // device and system instance
-	seen      event.Time   // last seen
-	device    *boat.Device // nil for one entered by hand
+	ID        string           `json:"id"`
+	Label     string           `json:"label"` // as a technician would name it
+	Role      boat.Role        `json:"role,omitempty"`
+	Maker     string           `json:"maker,omitempty"`
+	MakerCode *uint32          `json:"maker_code,omitempty"`
+	Product   *uint16          `json:"product,omitempty"` // product code
+	Model     string           `json:"model,omitempty"`
+	Serial    string           `json:"serial,omitempty"`
+	Software  string           `json:"software,omitempty"` // as it is on the wire or was read off the screen
+	Network   string           `json:"network,omitempty"`
+	Address   *uint8           `json:"address,omitempty"`
+	State     boat.DeviceState `json:"state,omitempty"`
+	Place     string           `json:"place,omitempty"`
+	ByHand    *ByHand          `json:"by_hand,omitempty"`
+	known     bool             // it told at least a model or a version
+	text      [2]string        // installation descriptions
+	instance  *[2]uint8        // device and system instance
+	seen      event.Time       // last seen
+	device    *report.Device   // nil for one entered by hand
 }
 
 // units lists the devices of a report, and the talkers that told who they are, in a stable order: by role, then model, then id; muster
 // itself and provisional devices are not among them.
-func units(r *boat.Report) []Unit {
+func units(r *report.Report) []Unit {
 	var out []Unit
 	for i := range r.Devices {
 		d := &r.Devices[i]
@@ -150,7 +151,7 @@ func units(r *boat.Report) []Unit {
 	return out
 }
 
-func unitOf(d *boat.Device) Unit {
+func unitOf(d *report.Device) Unit {
 	u := Unit{ID: d.ID, Label: d.Label(), Role: d.Role, Network: d.Network, Address: d.Address, State: d.State, seen: d.LastSeen, device: d}
 	if n := d.Name; n != nil {
 		code := n.Manufacturer.Code

@@ -7,6 +7,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/report"
 )
 
 // Rules are the checks that need release sheets, sorted by id; whoever runs the checks appends them to check's own table. They are
@@ -14,7 +15,7 @@ import (
 // one compares the models of a release family.
 func Rules(s *Sheets) []check.Rule {
 	assess := func(p *check.Pass) []Assessment {
-		return check.Once(p, s, func() []Assessment { return s.Assess(p.Report) })
+		return check.Once(p, s, func() []Assessment { return s.Assess(report.Of(p)) })
 	}
 	each := func(f func(*check.Pass, *Assessment, []Assessment)) func(*check.Pass) {
 		return func(p *check.Pass) {
@@ -27,13 +28,13 @@ func Rules(s *Sheets) []check.Rule {
 		}
 	}
 	return []check.Rule{
-		{ID: "companion-too-old", Severity: boat.Warning, Check: each(companion),
+		{ID: "companion-too-old", Severity: check.Warning, Check: each(companion),
 			Doc: "A device runs a release that needs another device aboard to run a newer one than it does."},
-		{ID: "order-unknown", Severity: boat.Info, Check: each(orderUnknown),
+		{ID: "order-unknown", Severity: check.Info, Check: each(orderUnknown),
 			Doc: "A device tells a version that its release sheet does not put in order, so nobody can say whether it is old."},
-		{ID: "software-behind", Severity: boat.Warning, Check: each(behind),
+		{ID: "software-behind", Severity: check.Warning, Check: each(behind),
 			Doc: "A device runs an older release than the current one of its sheet, or a release that was withdrawn."},
-		{ID: "software-differs", Severity: boat.Warning, Check: func(p *check.Pass) { familyDiffers(p, assess(p)) },
+		{ID: "software-differs", Severity: check.Warning, Check: func(p *check.Pass) { familyDiffers(p, assess(p)) },
 			Doc: "Models of one release family run different releases."},
 	}
 }

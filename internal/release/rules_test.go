@@ -12,7 +12,7 @@ import (
 	"muster/internal/check"
 )
 
-func found(t *testing.T, s *Sheets, r *boat.Report) []string {
+func found(t *testing.T, s *Sheets, r *boat.State) []string {
 	t.Helper()
 	out := []string{}
 	for _, f := range check.RunRules(Rules(s), r, start, nil) {
@@ -62,7 +62,7 @@ func TestRules(t *testing.T) {
 		{"one model differs", []string{"C 2.0", "C 1.0"}, []string{"software-behind: C at address 11 runs 1.0; the current release is 2.0"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			r := aboard(tt.aboard...)
+			r := stateOf(tt.aboard...)
 			if tt.name == "companion too old" {
 				needy := sheets(t, "  - name: A\n"+withdrawn, model("B", "2.0", needs("A", "2.0")))
 				if d := cmp.Diff(tt.want, found(t, needy, r)); d != "" {
@@ -84,8 +84,7 @@ func TestRules(t *testing.T) {
 
 // Devices entered by hand take part and are marked.
 func TestRulesByHand(t *testing.T) {
-	r := report()
-	fs := check.RunRules(Rules(examples(t)), r, start, nil)
+	fs := check.RunRules(Rules(examples(t)), sampled(), start, nil)
 	i := slices.IndexFunc(fs, func(f check.Finding) bool { return f.Subject == "manual-1" })
 	if i < 0 {
 		t.Fatalf("nothing about the device entered by hand: %v", fs)
@@ -100,19 +99,19 @@ func TestRulesByHand(t *testing.T) {
 func TestRulesCanBeSet(t *testing.T) {
 	rules := Rules(sheets(t, model("A", "2.0", "")))
 	set := check.DefaultSettings()
-	set.SoftwareBehind.Severity = boat.Critical
-	if got := check.RunRules(rules, aboard("A 1.0"), start, &set); len(got) != 1 || got[0].Severity != boat.Critical {
+	set.SoftwareBehind.Severity = check.Critical
+	if got := check.RunRules(rules, stateOf("A 1.0"), start, &set); len(got) != 1 || got[0].Severity != check.Critical {
 		t.Errorf("%v", got)
 	}
 	set.SoftwareBehind.Off = true
-	if got := check.RunRules(rules, aboard("A 1.0"), start, &set); len(got) > 0 {
+	if got := check.RunRules(rules, stateOf("A 1.0"), start, &set); len(got) > 0 {
 		t.Errorf("%v", got)
 	}
 }
 
 func TestAssess(t *testing.T) {
 	got := []string{}
-	for _, a := range examples(t).Assess(report()) {
+	for _, a := range examples(t).Assess(sample()) {
 		got = append(got, fmt.Sprintf("%s: %s %s", a.Unit.Label, a.Standing, a.Running))
 	}
 	want := []string{
@@ -133,7 +132,7 @@ func TestAssess(t *testing.T) {
 func BenchmarkRules(b *testing.B) {
 	rules := Rules(examples(b))
 	for _, n := range []int{1, 10, 50, 252} {
-		r := report()
+		r := sampled()
 		r.Devices = r.Devices[:0]
 		for i := range n {
 			kind := []string{"Larkfin LF9 head", "Larkfin LFS3 sonar"}[i%2]

@@ -11,6 +11,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 	"muster/internal/sim"
 	"muster/pgn"
 )
@@ -33,7 +34,7 @@ func newStory(t *testing.T, scenario string) *story {
 }
 
 // until runs the boat to a moment, asking for identities every 15 s.
-func (s *story) until(at event.Time) *boat.Report {
+func (s *story) until(at event.Time) *report.Report {
 	s.t.Helper()
 	events := make([]event.Event, 64)
 	for {
@@ -60,7 +61,7 @@ func (s *story) until(at event.Time) *boat.Report {
 		}
 	}
 	s.boat.Tick(at)
-	return s.boat.Report()
+	return report.New(s.boat.State(), nil)
 }
 
 // The whole walk on the demo boat: the flybridge head browns out, is updated, and comes back without its settings.

@@ -5,13 +5,14 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 // A talker that told its version stands beside the devices, known by its line.
 func TestAssessTalker(t *testing.T) {
-	r := report()
+	r := sample()
 	identity := boat.TalkerIdentity{Vendor: "Gannet Instruments", Model: "Gannet SD2 sounder", Software: "B2"}
-	r.Talkers = []boat.Talker{{Network: "ttyUSB0", Talker: "SD", Identity: &identity, Last: start.Add(-time.Second)}, {Network: "ttyUSB0", Talker: "GP", Last: start}}
+	r.Talkers = []report.Talker{{Network: "ttyUSB0", Talker: "SD", Identity: &identity, Live: &boat.Talker{Last: start.Add(-time.Second)}}, {Network: "ttyUSB0", Talker: "GP", Live: &boat.Talker{Last: start}}}
 	found := false
 	for _, a := range examples(t).Assess(r) {
 		if a.Unit.ID != "ttyUSB0/SD" {

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"time"
 
-	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 // verify judges a device that has told its version.
@@ -54,7 +54,7 @@ func (w *watch) losses() (out []Failure, wait bool) {
 			n.DeviceInstance, n.SystemInstance, base.Instance[0], base.Instance[1])})
 	}
 	for i, was := range base.Text {
-		if was == "" || !w.fresh(func(t *boat.Transmit) bool { return t.PGN == installationPGN }) {
+		if was == "" || !w.fresh(func(t *report.Transmit) bool { return t.PGN == installationPGN }) {
 			continue // not told again: nothing is known
 		}
 		var is string
@@ -66,7 +66,7 @@ func (w *watch) losses() (out []Failure, wait bool) {
 		}
 	}
 	for _, m := range base.Messages {
-		if w.fresh(func(t *boat.Transmit) bool { return transmitKey(t) == m.Key }) {
+		if w.fresh(func(t *report.Transmit) bool { return transmitKey(t) == m.Key }) {
 			continue
 		}
 		limit := max(messagesWithin, time.Duration(3*m.MeanMS)*time.Millisecond)
@@ -93,7 +93,7 @@ func (w *watch) missing(m baseMessage) Failure {
 		if t.PGN != m.PGN || t.Instance == nil || m.Instance == nil || slices.ContainsFunc(w.rec.Base.Messages, func(b baseMessage) bool { return b.Key == transmitKey(t) }) {
 			continue
 		}
-		if w.fresh(func(o *boat.Transmit) bool { return o == t }) {
+		if w.fresh(func(o *report.Transmit) bool { return o == t }) {
 			return Failure{ReasonInstance, fmt.Sprintf("%s came with instance %d, it had %d: set it again", name, *t.Instance, *m.Instance)}
 		}
 	}

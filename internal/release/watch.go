@@ -6,8 +6,8 @@ import (
 	"strings"
 	"time"
 
-	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // watch is one look at one step.
@@ -17,11 +17,11 @@ type watch struct {
 	step    *Step
 	rec     *record
 	now     event.Time
-	report  *boat.Report
+	report  *report.Report
 	cond    Conditions
 	changes []StepChange
 
-	device *boat.Device // nil when it is not in the report
+	device *report.Device // nil when it is not in the report
 }
 
 func (r *record) note(s string) {
@@ -185,10 +185,11 @@ func (w *watch) leave() bool {
 // backAt is when the device came back, as well as the report knows.
 func (w *watch) backAt() event.Time {
 	left := w.since(w.rec.Status.LeftAt)
-	for _, at := range []event.Time{w.device.ClaimedAt, w.device.FirstSeen} {
-		if at != 0 && at >= left {
-			return at
-		}
+	switch live := w.device.Live; {
+	case live != nil && live.ClaimedAt != 0 && live.ClaimedAt >= left:
+		return live.ClaimedAt
+	case w.device.FirstSeen != 0 && w.device.FirstSeen >= left:
+		return w.device.FirstSeen
 	}
 	return w.now
 }

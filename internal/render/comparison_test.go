@@ -8,7 +8,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/snapshot"
 )
 
@@ -25,7 +25,7 @@ func TestEveryChangeIsTold(t *testing.T) {
 		snapshot.FindingResolved, snapshot.FindingRemaining, snapshot.FindingNew}
 	c := &snapshot.Comparison{}
 	for _, class := range classes {
-		c.Changes = append(c.Changes, snapshot.Change{Class: class, Severity: boat.Info})
+		c.Changes = append(c.Changes, snapshot.Change{Class: class, Severity: check.Info})
 	}
 	if got := ByClass(c); len(got) != len(classes) {
 		t.Errorf("%d classes are printed of %d", len(got), len(classes))

@@ -17,9 +17,12 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"golang.org/x/net/html"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/job"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 )
 
@@ -44,8 +47,8 @@ notes: [Old release kept on the card in the chart table]
 
 func ptr[T any](v T) *T { return &v }
 
-func device(id string, role boat.Role, model, serial, software string, n uint32) boat.Device {
-	return boat.Device{ID: id, Network: "can0", Address: ptr(uint8(n)), State: boat.Present, Role: role,
+func device(id string, role boat.Role, model, serial, software string, n uint32) report.Device {
+	return report.Device{ID: id, Network: "can0", Address: ptr(uint8(n)), State: boat.Present, Role: role,
 		Name:    &boat.Name{UniqueNumber: n, Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}},
 		Product: &boat.Product{Model: model, Serial: serial, Software: software}}
 }
@@ -56,19 +59,19 @@ func sealed(t *testing.T, after bool, devices int) *snapshot.Snapshot {
 	if after {
 		software = "4.5"
 	}
-	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}, TakenAt: noon, Clock: boat.ClockSystem,
-		Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
-		Devices: []boat.Device{device("A1", boat.RoleHead, "LF9 head", "H-1", software, 1),
+	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}, TakenAt: noon, Clock: boat.ClockSystem,
+		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
+		Devices: []report.Device{device("A1", boat.RoleHead, "LF9 head", "H-1", software, 1),
 			device("A2", boat.RoleDepth, "SD2 sounder", "S-7", "1.2", 2)},
-		Talkers: []boat.Talker{}, Manual: []boat.Manual{{ID: "radio", Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR1", Software: "7", By: "Ilse"}},
-		Alerts: []boat.Alert{{Check: "bus-busy", Severity: boat.Warning, State: boat.AlertOpen, Network: "can0", Summary: "can0 is busy", Remedy: "Split the backbone."}}}
+		Talkers: []report.Talker{}, Manual: []boat.Manual{{ID: "radio", Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR1", Software: "7", By: "Ilse"}},
+		Alerts: []alert.Alert{{Check: "bus-busy", Severity: check.Warning, State: alert.StatusOpen, Network: "can0", Summary: "can0 is busy", Remedy: "Split the backbone."}}}
 	for i := 2; i < devices; i++ {
 		r.Devices = append(r.Devices, device("B"+strings.Repeat("x", i), boat.RoleTank, "PT1 tank sensor with a rather long name that has to wrap", "T-"+strings.Repeat("9", i%20+1), "1.0", uint32(i+1)))
 	}
 	if after {
 		r.TakenAt = noon.Add(3 * time.Hour)
 	} else {
-		r.Alerts = append(r.Alerts, boat.Alert{Check: "software-differs", Severity: boat.Warning, State: boat.AlertOpen, Devices: []string{"A1"}, Summary: "the heads run different software", Remedy: "Update the older one."})
+		r.Alerts = append(r.Alerts, alert.Alert{Check: "software-differs", Severity: check.Warning, State: alert.StatusOpen, Devices: []string{"A1"}, Summary: "the heads run different software", Remedy: "Update the older one."})
 	}
 	s := snapshot.New(r)
 	if err := s.Close(nil); err != nil {
@@ -122,7 +125,7 @@ func TestHTMLHostile(t *testing.T) {
 		j.Logo = &job.Logo{Data: []byte("\xfb\xff\xfe"), Format: "png"}
 		r.Job, r.Boat = &j, boat.Identity{ID: text, Name: text}
 		r.Groups[0].Devices[0], r.Changes = job.Row{Device: text, Serial: text, Before: text, After: text, Remark: text}, []string{text}
-		r.Fresh, r.Before.Signed = []job.Item{{Severity: boat.Warning, Summary: text, Note: text}}, text
+		r.Fresh, r.Before.Signed = []job.Item{{Severity: check.Warning, Summary: text, Note: text}}, text
 		var page bytes.Buffer
 		if err := ServiceRecordHTML(&page, r); err != nil {
 			t.Fatal(err)

@@ -7,8 +7,11 @@ import (
 	"slices"
 	"strings"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // ComparisonSchema names the version of the comparison's shape.
@@ -38,16 +41,16 @@ const (
 
 // Change is one difference between two snapshots.
 type Change struct {
-	Class    Class         `json:"class"`
-	Severity boat.Severity `json:"severity"`
-	Device   string        `json:"device,omitempty"`  // id in the later snapshot, or in the earlier one when it is gone
-	Earlier  string        `json:"earlier,omitempty"` // id in the earlier snapshot when it differs
-	Role     boat.Role     `json:"role,omitempty"`
-	Label    string        `json:"label,omitempty"`
-	Before   string        `json:"before,omitempty"`
-	After    string        `json:"after,omitempty"`
-	Order    string        `json:"order,omitempty"` // of a software change: newer, older or unknown
-	Summary  string        `json:"summary"`
+	Class    Class          `json:"class"`
+	Severity check.Severity `json:"severity"`
+	Device   string         `json:"device,omitempty"`  // id in the later snapshot, or in the earlier one when it is gone
+	Earlier  string         `json:"earlier,omitempty"` // id in the earlier snapshot when it differs
+	Role     boat.Role      `json:"role,omitempty"`
+	Label    string         `json:"label,omitempty"`
+	Before   string         `json:"before,omitempty"`
+	After    string         `json:"after,omitempty"`
+	Order    string         `json:"order,omitempty"` // of a software change: newer, older or unknown
+	Summary  string         `json:"summary"`
 }
 
 // Side identifies one of the two snapshots.
@@ -79,7 +82,7 @@ type Options struct {
 	// them out anew takes far longer than comparing.
 	Proved bool
 	// Order compares two versions of one device: negative when a is older than b. ok is false when the order is unknown. May be nil.
-	Order func(d *boat.Device, a, b string) (order int, ok bool)
+	Order func(d *report.Device, a, b string) (order int, ok bool)
 }
 
 // ErrAnotherBoat says that the two snapshots are of different boats.
@@ -112,10 +115,10 @@ func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 		}
 	}
 	for _, d := range gone {
-		c.add(d, Change{Class: Gone, Severity: boat.Critical, Before: d.Version(), Summary: d.Label() + " is gone"})
+		c.add(d, Change{Class: Gone, Severity: check.Critical, Before: d.Version(), Summary: d.Label() + " is gone"})
 	}
 	for _, d := range added {
-		c.add(d, Change{Class: Added, Severity: boat.Info, After: d.Version(), Summary: d.Label() + " is new"})
+		c.add(d, Change{Class: Added, Severity: check.Info, After: d.Version(), Summary: d.Label() + " is new"})
 	}
 	c.sources(before.Sources, after.Sources)
 	c.loads(b, a)
@@ -146,7 +149,7 @@ func side(s *Snapshot, proved bool) (Side, error) {
 	return out, err
 }
 
-func (c *Comparison) add(d *boat.Device, x Change) {
+func (c *Comparison) add(d *report.Device, x Change) {
 	if d != nil {
 		x.Device, x.Role, x.Label = d.ID, d.Role, d.Label()
 	}
@@ -163,15 +166,15 @@ func (c *Comparison) device(p Pair, o Options) {
 		c.add(a, x)
 	}
 	if replaced(b, a) {
-		add(Change{Class: Replaced, Severity: boat.Warning, Before: b.Label(), After: a.Label(), Summary: fmt.Sprintf("%s took the place of %s", a.Label(), b.Label())})
+		add(Change{Class: Replaced, Severity: check.Warning, Before: b.Label(), After: a.Label(), Summary: fmt.Sprintf("%s took the place of %s", a.Label(), b.Label())})
 	}
 	if x, y := b.Version(), a.Version(); x != y && x != "" && y != "" {
-		change := Change{Class: SoftwareChanged, Severity: boat.Warning, Before: x, After: y, Order: "unknown"}
+		change := Change{Class: SoftwareChanged, Severity: check.Warning, Before: x, After: y, Order: "unknown"}
 		if o.Order != nil {
 			if order, ok := o.Order(a, x, y); ok && order != 0 {
-				change.Order, change.Severity = "newer", boat.Info
+				change.Order, change.Severity = "newer", check.Info
 				if order > 0 {
-					change.Order, change.Severity = "older", boat.Critical
+					change.Order, change.Severity = "older", check.Critical
 				}
 			}
 		}
@@ -180,25 +183,25 @@ func (c *Comparison) device(p Pair, o Options) {
 	}
 	if b.Address != nil && a.Address != nil && *b.Address != *a.Address {
 		x, y := fmt.Sprint(*b.Address), fmt.Sprint(*a.Address)
-		add(Change{Class: Moved, Severity: boat.Info, Before: x, After: y, Summary: fmt.Sprintf("%s moved from address %s to %s; that is no fault", a.Label(), x, y)})
+		add(Change{Class: Moved, Severity: check.Info, Before: x, After: y, Summary: fmt.Sprintf("%s moved from address %s to %s; that is no fault", a.Label(), x, y)})
 	}
 	c.settings(p, add)
 	for _, t := range b.Transmits {
 		if t.Nominal == 0 || t.Count < 3 { // sent on request or on an event: its absence says nothing
 			continue
 		}
-		if !slices.ContainsFunc(a.Transmits, func(u boat.Transmit) bool { return u.PGN == t.PGN }) &&
+		if !slices.ContainsFunc(a.Transmits, func(u report.Transmit) bool { return u.PGN == t.PGN }) &&
 			!slices.ContainsFunc(c.Changes, func(x Change) bool {
 				return x.Class == MessageStopped && x.Device == a.ID && x.Before == fmt.Sprint(t.PGN)
 			}) {
-			add(Change{Class: MessageStopped, Severity: boat.Warning, Before: fmt.Sprint(t.PGN), Summary: fmt.Sprintf("%s no longer sends %s", a.Label(), message(t))})
+			add(Change{Class: MessageStopped, Severity: check.Warning, Before: fmt.Sprint(t.PGN), Summary: fmt.Sprintf("%s no longer sends %s", a.Label(), message(t))})
 		}
 	}
 }
 
 var orderWords = map[string]string{"newer": "newer", "older": "older than before", "unknown": "which is newer is unknown"}
 
-func message(t boat.Transmit) string {
+func message(t report.Transmit) string {
 	if t.Title == "" {
 		return fmt.Sprintf("message %d", t.PGN)
 	}
@@ -214,29 +217,29 @@ func (c *Comparison) settings(p Pair, add func(Change)) {
 	changed := before != "" && after != "" && before != after
 	atZero := a.Name != nil && a.Name.DeviceInstance == 0 && a.Name.SystemInstance == 0
 	if changed && atZero && (lost || textsBefore == "") && !replaced(b, a) {
-		add(Change{Class: SettingsLost, Severity: boat.Critical, Before: strings.TrimSuffix(before+"; "+textsBefore, "; "), After: after,
+		add(Change{Class: SettingsLost, Severity: check.Critical, Before: strings.TrimSuffix(before+"; "+textsBefore, "; "), After: after,
 			Summary: a.Label() + " is back at factory defaults; enter its settings again"})
 		return
 	}
 	if changed {
-		add(Change{Class: InstanceChanged, Severity: boat.Warning, Before: before, After: after, Summary: fmt.Sprintf("%s: %s → %s", a.Label(), before, after)})
+		add(Change{Class: InstanceChanged, Severity: check.Warning, Before: before, After: after, Summary: fmt.Sprintf("%s: %s → %s", a.Label(), before, after)})
 	}
 	switch {
 	case lost:
-		add(Change{Class: TextLost, Severity: boat.Warning, Before: textsBefore, Summary: fmt.Sprintf("%s lost its installation text %q", a.Label(), textsBefore)})
+		add(Change{Class: TextLost, Severity: check.Warning, Before: textsBefore, Summary: fmt.Sprintf("%s lost its installation text %q", a.Label(), textsBefore)})
 	case textsBefore != textsAfter && textsAfter != "" && b.Installation != nil:
-		add(Change{Class: TextChanged, Severity: boat.Info, Before: textsBefore, After: textsAfter, Summary: fmt.Sprintf("%s: installation text %q → %q", a.Label(), textsBefore, textsAfter)})
+		add(Change{Class: TextChanged, Severity: check.Info, Before: textsBefore, After: textsAfter, Summary: fmt.Sprintf("%s: installation text %q → %q", a.Label(), textsBefore, textsAfter)})
 	}
 }
 
-func instances(d *boat.Device) string {
+func instances(d *report.Device) string {
 	if d.Name == nil {
 		return ""
 	}
 	return fmt.Sprintf("device instance %d, system instance %d", d.Name.DeviceInstance, d.Name.SystemInstance)
 }
 
-func texts(d *boat.Device) string {
+func texts(d *report.Device) string {
 	if d.Installation == nil {
 		return ""
 	}
@@ -254,17 +257,17 @@ func (c *Comparison) sources(before, after []Supply) {
 	for _, a := range after {
 		i := slices.IndexFunc(before, func(b Supply) bool { return b.Quantity == a.Quantity })
 		if i < 0 {
-			c.add(nil, Change{Class: SourceChanged, Severity: boat.Info, After: name(a.Devices), Summary: fmt.Sprintf("%s now comes from %s", a.Quantity, name(a.Devices))})
+			c.add(nil, Change{Class: SourceChanged, Severity: check.Info, After: name(a.Devices), Summary: fmt.Sprintf("%s now comes from %s", a.Quantity, name(a.Devices))})
 			continue
 		}
 		if x, y := c.later(before[i].Devices), a.Devices; !slices.Equal(x, y) {
-			c.add(nil, Change{Class: SourceChanged, Severity: boat.Warning, Before: name(x), After: name(y), Summary: fmt.Sprintf("%s came from %s and now comes from %s", a.Quantity, name(x), name(y))})
+			c.add(nil, Change{Class: SourceChanged, Severity: check.Warning, Before: name(x), After: name(y), Summary: fmt.Sprintf("%s came from %s and now comes from %s", a.Quantity, name(x), name(y))})
 		}
 	}
 	for _, b := range before {
 		if !slices.ContainsFunc(after, func(a Supply) bool { return a.Quantity == b.Quantity }) {
 			ids := c.later(b.Devices)
-			c.add(nil, Change{Class: SourceChanged, Severity: boat.Critical, Before: name(ids), Summary: fmt.Sprintf("%s came from %s and now comes from nowhere", b.Quantity, name(ids))})
+			c.add(nil, Change{Class: SourceChanged, Severity: check.Critical, Before: name(ids), Summary: fmt.Sprintf("%s came from %s and now comes from nowhere", b.Quantity, name(ids))})
 		}
 	}
 }
@@ -296,23 +299,23 @@ func (c *Comparison) label(id string) string {
 // loadStep is the change of mean load that is worth a line: five points of a hundred (own choice).
 const loadStep = 0.05
 
-func (c *Comparison) loads(before, after *boat.Report) {
+func (c *Comparison) loads(before, after *report.Report) {
 	for _, a := range after.Networks {
 		for _, b := range before.Networks {
 			if a.ID != b.ID || a.Load == nil || b.Load == nil || math.Abs(a.Load.Mean-b.Load.Mean) < loadStep {
 				continue
 			}
 			x, y := fmt.Sprintf("%.1f %%", b.Load.Mean*100), fmt.Sprintf("%.1f %%", a.Load.Mean*100)
-			c.add(nil, Change{Class: LoadChanged, Severity: boat.Info, Before: x, After: y, Summary: fmt.Sprintf("load on %s went from %s to %s", a.ID, x, y)})
+			c.add(nil, Change{Class: LoadChanged, Severity: check.Info, Before: x, After: y, Summary: fmt.Sprintf("load on %s went from %s to %s", a.ID, x, y)})
 		}
 	}
 }
 
-func (c *Comparison) findings(before, after *boat.Report) {
-	open := func(r *boat.Report) []*boat.Alert {
-		var out []*boat.Alert
+func (c *Comparison) findings(before, after *report.Report) {
+	open := func(r *report.Report) []*alert.Alert {
+		var out []*alert.Alert
 		for i := range r.Alerts {
-			if r.Alerts[i].State != boat.AlertCleared {
+			if r.Alerts[i].State != alert.StatusCleared {
 				out = append(out, &r.Alerts[i])
 			}
 		}
@@ -320,7 +323,7 @@ func (c *Comparison) findings(before, after *boat.Report) {
 	}
 	earlier, now := open(before), open(after)
 	taken, remains := make([]bool, len(earlier)), make([]bool, len(now))
-	pair := func(key func(*boat.Alert) string) {
+	pair := func(key func(*alert.Alert) string) {
 		same := map[string][]int{} // places in earlier
 		for i, b := range earlier {
 			if k := key(b); k != "" && !taken[i] {
@@ -334,8 +337,8 @@ func (c *Comparison) findings(before, after *boat.Report) {
 			}
 		}
 	}
-	pair(func(a *boat.Alert) string { return a.ID }) // what it is about stays when one more device has it, or one fewer
-	pair(func(a *boat.Alert) string { return fmt.Sprintf("%q %q %q", a.Check, a.Network, c.later(a.Devices)) })
+	pair(func(a *alert.Alert) string { return a.ID }) // what it is about stays when one more device has it, or one fewer
+	pair(func(a *alert.Alert) string { return fmt.Sprintf("%q %q %q", a.Check, a.Network, c.later(a.Devices)) })
 	for j, a := range now {
 		class := FindingNew
 		if remains[j] {
@@ -345,7 +348,7 @@ func (c *Comparison) findings(before, after *boat.Report) {
 	}
 	for i, b := range earlier {
 		if !taken[i] {
-			c.add(nil, Change{Class: FindingResolved, Severity: boat.Info, Before: b.Check, Summary: b.Summary})
+			c.add(nil, Change{Class: FindingResolved, Severity: check.Info, Before: b.Check, Summary: b.Summary})
 		}
 	}
 }

@@ -12,11 +12,14 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/report"
 )
 
 // decimal is the order of the invented maker's releases.
-func decimal(_ *boat.Device, a, b string) (int, bool) {
+func decimal(_ *report.Device, a, b string) (int, bool) {
 	var x, y float64
 	if _, err := fmt.Sscan(a+" "+b, &x, &y); err != nil {
 		return 0, false
@@ -33,45 +36,45 @@ func decimal(_ *boat.Device, a, b string) (int, bool) {
 func TestCompareClasses(t *testing.T) {
 	for _, c := range []struct {
 		name string
-		edit func(*boat.Report)
+		edit func(*report.Report)
 		want []string // class severity device order
 	}{
-		{"nothing", func(*boat.Report) {}, nil},
-		{"newer software", func(r *boat.Report) { r.Devices[0].Product.Software = "4.5" }, []string{"software-changed info A1 newer"}},
-		{"older software", func(r *boat.Report) { r.Devices[0].Product.Software = "4.2" }, []string{"software-changed critical A1 older"}},
-		{"unknown order", func(r *boat.Report) { r.Devices[0].Product.Software = "beta" }, []string{"software-changed warning A1 unknown"}},
-		{"moved", func(r *boat.Report) { r.Devices[0].Address = ptr(uint8(9)) }, []string{"address-moved info A1"}},
-		{"gone", func(r *boat.Report) { r.Devices = r.Devices[:2] }, []string{"gone critical A3"}},
-		{"gone by state", func(r *boat.Report) { r.Devices[2].State = boat.Gone }, []string{"gone critical A3"}},
-		{"new", func(r *boat.Report) {
+		{"nothing", func(*report.Report) {}, nil},
+		{"newer software", func(r *report.Report) { r.Devices[0].Product.Software = "4.5" }, []string{"software-changed info A1 newer"}},
+		{"older software", func(r *report.Report) { r.Devices[0].Product.Software = "4.2" }, []string{"software-changed critical A1 older"}},
+		{"unknown order", func(r *report.Report) { r.Devices[0].Product.Software = "beta" }, []string{"software-changed warning A1 unknown"}},
+		{"moved", func(r *report.Report) { r.Devices[0].Address = ptr(uint8(9)) }, []string{"address-moved info A1"}},
+		{"gone", func(r *report.Report) { r.Devices = r.Devices[:2] }, []string{"gone critical A3"}},
+		{"gone by state", func(r *report.Report) { r.Devices[2].State = boat.Gone }, []string{"gone critical A3"}},
+		{"new", func(r *report.Report) {
 			r.Devices = append(r.Devices, device("00000000000000A9", 50, boat.RoleWind, "GW3 wind", "W-1", "1.0", 9, 0))
 		}, []string{"new info A9"}},
-		{"instance changed, and so the NAME", func(r *boat.Report) {
+		{"instance changed, and so the NAME", func(r *report.Report) {
 			r.Devices[1].Name.DeviceInstance, r.Devices[1].ID = 4, "00000000000000B2"
 		}, []string{"instance-changed warning B2"}},
-		{"back at defaults", func(r *boat.Report) {
+		{"back at defaults", func(r *report.Report) {
 			r.Devices[1].Name.DeviceInstance, r.Devices[1].ID = 0, "00000000000000B2"
 			r.Devices[1].Installation = &boat.Installation{}
 		}, []string{"settings-at-defaults critical B2"}},
-		{"text lost", func(r *boat.Report) { r.Devices[0].Installation = &boat.Installation{} }, []string{"installation-text-lost warning A1"}},
-		{"text not told again", func(r *boat.Report) { r.Devices[0].Installation = nil }, nil},
-		{"text changed", func(r *boat.Report) { r.Devices[0].Installation.Description1 = "flybridge" }, []string{"installation-text-changed info A1"}},
-		{"replaced", func(r *boat.Report) {
+		{"text lost", func(r *report.Report) { r.Devices[0].Installation = &boat.Installation{} }, []string{"installation-text-lost warning A1"}},
+		{"text not told again", func(r *report.Report) { r.Devices[0].Installation = nil }, nil},
+		{"text changed", func(r *report.Report) { r.Devices[0].Installation.Description1 = "flybridge" }, []string{"installation-text-changed info A1"}},
+		{"replaced", func(r *report.Report) {
 			d := device("00000000000000C3", 41, boat.RolePower, "BM1 battery monitor", "B-9", "2.1", 77, 0)
 			r.Devices[2] = d
 		}, []string{"replaced warning C3", "software-changed info C3 newer", "address-moved info C3"}},
-		{"same unit, new unique number", func(r *boat.Report) {
+		{"same unit, new unique number", func(r *report.Report) {
 			r.Devices[2].ID, r.Devices[2].Name.UniqueNumber = "00000000000000C3", 77
 		}, nil},
-		{"stopped", func(r *boat.Report) { r.Devices[1].Transmits = nil },
+		{"stopped", func(r *report.Report) { r.Devices[1].Transmits = nil },
 			[]string{"source-changed critical ", "message-stopped warning A2"}},
-		{"source changed", func(r *boat.Report) {
+		{"source changed", func(r *report.Report) {
 			r.Devices[2].Transmits, r.Devices[1].Transmits = r.Devices[1].Transmits, nil
 		}, []string{"message-stopped warning A2", "source-changed warning "}},
-		{"load", func(r *boat.Report) { r.Networks[0].Load.Mean = .6 }, []string{"load-changed info "}},
-		{"resolved and new", func(r *boat.Report) {
-			r.Alerts[0].State = boat.AlertCleared
-			r.Alerts = append(r.Alerts, boat.Alert{Check: "silent", Severity: boat.Critical, State: boat.AlertOpen, Devices: []string{"00000000000000A3"}, Summary: "silent"})
+		{"load", func(r *report.Report) { r.Networks[0].Load.Mean = .6 }, []string{"load-changed info "}},
+		{"resolved and new", func(r *report.Report) {
+			r.Alerts[0].State = alert.StatusCleared
+			r.Alerts = append(r.Alerts, alert.Alert{Check: "silent", Severity: check.Critical, State: alert.StatusOpen, Devices: []string{"00000000000000A3"}, Summary: "silent"})
 		}, []string{"finding-new critical ", "finding-resolved info "}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -100,7 +103,7 @@ func TestCompareClasses(t *testing.T) {
 // A fault that one device more or fewer has is the same fault: it was not put right.
 func TestSameFaultOfOtherDevices(t *testing.T) {
 	before, after := fixture(), fixture()
-	for _, r := range []*boat.Report{before, after} {
+	for _, r := range []*report.Report{before, after} {
 		r.Alerts[0].ID = "software-differs:2001 LF9 head"
 	}
 	after.TakenAt = noon.Add(time.Hour)
@@ -132,7 +135,7 @@ func TestCompareRefusesAnotherBoat(t *testing.T) {
 }
 
 // worked is the story of one update: the head updated, the sounder back at its defaults, the battery monitor replaced.
-func worked() *boat.Report {
+func worked() *report.Report {
 	r := fixture()
 	r.TakenAt = noon.Add(3 * time.Hour)
 	r.Devices[0].Product.Software = "4.5"

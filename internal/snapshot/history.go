@@ -6,6 +6,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // Run is a span of time in which a device ran one version.
@@ -43,7 +44,7 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 				}
 			}
 		}
-		take := func(d *boat.Device, same func(History) bool) {
+		take := func(d *report.Device, same func(History) bool) {
 			k := slices.IndexFunc(out, same)
 			if k < 0 {
 				out = append(out, History{Device: d.ID, Role: d.Role, Label: d.Label()})
@@ -64,7 +65,7 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 }
 
 // extend adds what one snapshot shows of the device.
-func (h *History) extend(d *boat.Device, at event.Time) {
+func (h *History) extend(d *report.Device, at event.Time) {
 	for i, v := range d.Software {
 		to := v.Since
 		if i+1 < len(d.Software) {

@@ -9,6 +9,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 func TestHistories(t *testing.T) {
@@ -57,9 +58,9 @@ func TestVersionComesBack(t *testing.T) {
 
 // TestTalkersHistories: a talker that tells its software has a history too, each unit of its letters one of its own.
 func TestTalkersHistories(t *testing.T) {
-	talks := func(r *boat.Report, serial, software string) *Snapshot {
+	talks := func(r *report.Report, serial, software string) *Snapshot {
 		r.Devices = nil
-		r.Talkers = []boat.Talker{{Network: "ttyUSB0", Talker: "II"}, {Network: "ttyUSB0", Talker: "GP", Last: r.TakenAt,
+		r.Talkers = []report.Talker{{Network: "ttyUSB0", Talker: "II"}, {Network: "ttyUSB0", Talker: "GP", Live: &boat.Talker{Last: r.TakenAt},
 			Identity: &boat.TalkerIdentity{Model: "GN5 receiver", Serial: serial, Software: software},
 			Software: []boat.Software{{Version: software, Since: r.TakenAt}}}}
 		return New(r)

@@ -6,6 +6,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/report"
 )
 
 // baselineHold is how long a difference from the baseline must last: after a start it takes a while until every device has
@@ -19,11 +20,11 @@ func Rules(base *Snapshot) []check.Rule {
 		return nil
 	}
 	return []check.Rule{
-		{ID: "missing", Severity: boat.Warning, Hold: baselineHold, Check: func(p *check.Pass) { missing(p, base) },
+		{ID: "missing", Severity: check.Warning, Hold: baselineHold, Check: func(p *check.Pass) { missing(p, base) },
 			Doc: "A device of the baseline has not been met since."},
-		{ID: "newcomer", Severity: boat.Info, Hold: baselineHold, Check: func(p *check.Pass) { newcomer(p, base) },
+		{ID: "newcomer", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { newcomer(p, base) },
 			Doc: "A device that the baseline does not know is on the network."},
-		{ID: "replaced", Severity: boat.Info, Hold: baselineHold, Check: func(p *check.Pass) { exchanged(p, base) },
+		{ID: "replaced", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { exchanged(p, base) },
 			Doc: "Another unit stands in the place of one of the baseline."},
 	}
 }
@@ -37,13 +38,13 @@ func baseEvidence(base *Snapshot) map[string]any {
 }
 
 // matched pairs the devices of the baseline with those of now, for all the rules of a pass.
-func matched(p *check.Pass, base *Snapshot) (pairs []Pair, gone, added []*boat.Device) {
+func matched(p *check.Pass, base *Snapshot) (pairs []Pair, gone, added []*report.Device) {
 	type result struct {
 		pairs       []Pair
-		gone, added []*boat.Device
+		gone, added []*report.Device
 	}
 	r := check.Once(p, base, func() (r result) {
-		r.pairs, r.gone, r.added = match(base.Report, p.Report)
+		r.pairs, r.gone, r.added = match(base.Report, report.Of(p))
 		return r
 	})
 	return r.pairs, r.gone, r.added
@@ -52,7 +53,7 @@ func matched(p *check.Pass, base *Snapshot) (pairs []Pair, gone, added []*boat.D
 func missing(p *check.Pass, base *Snapshot) {
 	_, gone, _ := matched(p, base)
 	for _, d := range gone {
-		if d.Own || d.State == boat.Provisional || !heard(p.Report, d.Network) || mayBe(p.Report, d) {
+		if d.Own || d.State == boat.Provisional || !heard(report.Of(p), d.Network) || mayBe(report.Of(p), d) {
 			continue
 		}
 		e := baseEvidence(base)
@@ -69,10 +70,10 @@ func missing(p *check.Pass, base *Snapshot) {
 }
 
 // heard reports whether there is traffic on the network: without any, nothing can be said of its devices.
-func heard(r *boat.Report, network string) bool {
+func heard(r *report.Report, network string) bool {
 	for i := range r.Networks {
 		if n := &r.Networks[i]; n.ID == network {
-			return n.Frames > 0 && n.DownSince.IsZero()
+			return !n.Silent()
 		}
 	}
 	return false
@@ -80,7 +81,7 @@ func heard(r *boat.Report, network string) bool {
 
 // mayBe reports whether the device may be there after all: it is listed as silent, which is told by itself, or somebody who has
 // not claimed a NAME speaks from its address.
-func mayBe(r *boat.Report, d *boat.Device) bool {
+func mayBe(r *report.Report, d *report.Device) bool {
 	for i := range r.Devices {
 		o := &r.Devices[i]
 		if o.ID == d.ID && o.Network == d.Network {
@@ -109,7 +110,7 @@ func newcomer(p *check.Pass, base *Snapshot) {
 	}
 }
 
-func known(r *boat.Report, network string) bool {
+func known(r *report.Report, network string) bool {
 	for i := range r.Networks {
 		if r.Networks[i].ID == network {
 			return true

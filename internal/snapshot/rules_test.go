@@ -8,6 +8,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 func TestRules(t *testing.T) {
@@ -16,33 +17,33 @@ func TestRules(t *testing.T) {
 			Manufacturer: boat.Coded{Code: 2001}, DeviceFunction: boat.Coded{Code: 130}, DeviceInstance: instance},
 			Product: &boat.Product{Model: "Larkfin LF9 head", Serial: serial}}
 	}
-	report := func(devices ...boat.Device) *boat.Report {
-		return &boat.Report{TakenAt: 1e18, Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 10}}, Devices: devices}
+	aboard := func(devices ...boat.Device) *boat.State {
+		return &boat.State{TakenAt: 1e18, Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 10}}, Devices: devices}
 	}
 	at := func(d boat.Device, address uint8) boat.Device { d.Address = &address; return d }
 	head := unit("a1", 1, 0, "S1")
 	provisional := boat.Device{ID: "can0/35", Network: "can0", State: boat.Provisional}
 	silent := head
 	silent.State = boat.Silent
-	quiet := report()
+	quiet := aboard()
 	quiet.Networks[0].Frames = 0
 	for _, tc := range []struct {
 		name      string
-		base, now *boat.Report
+		base, now *boat.State
 		want      []string
 	}{
-		{"the same", report(head), report(head), nil},
-		{"missing", report(head), report(), []string{"missing a1"}},
-		{"silent is told by itself", report(head), report(silent), nil},
-		{"nothing is heard", report(head), quiet, nil},
-		{"its address speaks without a name", report(at(head, 35)), report(at(provisional, 35)), nil},
-		{"newcomer", report(), report(head), []string{"newcomer a1"}},
-		{"another instance is the same unit", report(head), report(unit("a2", 1, 3, "S1")), nil},
-		{"replaced", report(head), report(unit("b1", 2, 0, "S2")), []string{"replaced b1"}},
+		{"the same", aboard(head), aboard(head), nil},
+		{"missing", aboard(head), aboard(), []string{"missing a1"}},
+		{"silent is told by itself", aboard(head), aboard(silent), nil},
+		{"nothing is heard", aboard(head), quiet, nil},
+		{"its address speaks without a name", aboard(at(head, 35)), aboard(at(provisional, 35)), nil},
+		{"newcomer", aboard(), aboard(head), []string{"newcomer a1"}},
+		{"another instance is the same unit", aboard(head), aboard(unit("a2", 1, 3, "S1")), nil},
+		{"replaced", aboard(head), aboard(unit("b1", 2, 0, "S2")), []string{"replaced b1"}},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			var got []string
-			for _, f := range check.RunRules(Rules(New(tc.base)), tc.now, 1e18, nil) {
+			for _, f := range check.RunRules(Rules(New(report.New(tc.base, nil))), tc.now, 1e18, nil) {
 				got = append(got, f.Check+" "+f.Subject)
 			}
 			if diff := cmp.Diff(tc.want, got); diff != "" {

@@ -10,6 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // Schema names the version of the snapshot's shape.
@@ -17,15 +18,15 @@ const Schema = "muster.snapshot/v1"
 
 // Snapshot is a device report that was taken to be kept, with what is needed to prove and compare it.
 type Snapshot struct {
-	Schema   string       `json:"schema"`
-	Report   *boat.Report `json:"report"`
-	Complete bool         `json:"complete"`          // every device present was identified or given up on
-	Waiting  []string     `json:"waiting,omitempty"` // ids of devices that were still unidentified
-	Sources  []Supply     `json:"sources,omitempty"` // who supplies which quantity
-	Sheets   []File       `json:"sheets,omitempty"`  // release sheets in force
-	Capture  *File        `json:"capture,omitempty"` // the raw traffic, when it was kept
-	Program  string       `json:"program,omitempty"` // version of muster that took it
-	Seal     *Seal        `json:"seal,omitempty"`    // absent until sealed
+	Schema   string         `json:"schema"`
+	Report   *report.Report `json:"report"`
+	Complete bool           `json:"complete"`          // every device present was identified or given up on
+	Waiting  []string       `json:"waiting,omitempty"` // ids of devices that were still unidentified
+	Sources  []Supply       `json:"sources,omitempty"` // who supplies which quantity
+	Sheets   []File         `json:"sheets,omitempty"`  // release sheets in force
+	Capture  *File          `json:"capture,omitempty"` // the raw traffic, when it was kept
+	Program  string         `json:"program,omitempty"` // version of muster that took it
+	Seal     *Seal          `json:"seal,omitempty"`    // absent until sealed
 }
 
 // File is a file the snapshot rests on.
@@ -42,14 +43,14 @@ type Supply struct {
 }
 
 // New makes an unsealed snapshot of a report.
-func New(report *boat.Report) *Snapshot {
+func New(report *report.Report) *Snapshot {
 	s := &Snapshot{Schema: Schema, Report: report, Waiting: Waiting(report), Sources: supplies(report)}
 	s.Complete = len(s.Waiting) == 0
 	return s
 }
 
 // Waiting lists the devices that are present but neither identified nor given up on, in report order.
-func Waiting(report *boat.Report) []string {
+func Waiting(report *report.Report) []string {
 	var ids []string
 	for i := range report.Devices {
 		d := &report.Devices[i]
@@ -64,7 +65,7 @@ func Waiting(report *boat.Report) []string {
 }
 
 // supplies reads who sends which quantity.
-func supplies(report *boat.Report) []Supply {
+func supplies(report *report.Report) []Supply {
 	var out []Supply
 	for _, q := range boat.Quantities() {
 		var ids []string

@@ -17,8 +17,11 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/gowebpki/jcs"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -28,30 +31,30 @@ var noon = event.At(time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC))
 func ptr[T any](v T) *T { return &v }
 
 // device is one invented device; unique is its unique number, instance its device instance.
-func device(id string, address uint8, role boat.Role, model, serial, software string, unique uint32, instance uint8) boat.Device {
-	return boat.Device{ID: id, Network: "can0", Address: ptr(address), State: boat.Present, Role: role,
+func device(id string, address uint8, role boat.Role, model, serial, software string, unique uint32, instance uint8) report.Device {
+	return report.Device{ID: id, Network: "can0", Address: ptr(address), State: boat.Present, Role: role,
 		Name:    &boat.Name{UniqueNumber: unique, Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}, DeviceInstance: instance},
 		Product: &boat.Product{Model: model, Serial: serial, Software: software}}
 }
 
 // fixture is a small boat before the work.
-func fixture() *boat.Report {
+func fixture() *report.Report {
 	head := device("00000000000000A1", 3, boat.RoleHead, "LF9 head", "H-1", "4.47", 1, 0)
 	head.Installation = &boat.Installation{Description1: "helm"}
 	sounder := device("00000000000000A2", 35, boat.RoleDepth, "SD2 sounder", "S-7", "1.2", 2, 3)
 	sounder.Installation = &boat.Installation{Description1: "transom, port"}
-	sounder.Transmits = []boat.Transmit{{PGN: 128267, Title: "Water Depth", Count: 60, Nominal: 1000, Available: ptr(true)}}
+	sounder.Transmits = []report.Transmit{{PGN: 128267, Title: "Water Depth", Count: 60, Nominal: 1000, Available: ptr(true)}}
 	battery := device("00000000000000A3", 40, boat.RolePower, "BM1 battery monitor", "B-3", "2.0", 3, 0)
-	return &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}, TakenAt: noon, Clock: boat.ClockSystem,
+	return &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}, TakenAt: noon, Clock: boat.ClockSystem,
 		Window:   boat.Window{From: noon.Add(-time.Minute), To: noon},
-		Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
-		Devices:  []boat.Device{head, sounder, battery}, Talkers: []boat.Talker{}, Manual: []boat.Manual{},
-		Alerts: []boat.Alert{
-			{Check: "software-differs", Severity: boat.Warning, State: boat.AlertOpen, Devices: []string{"00000000000000A1"}, Summary: "two LF9 heads run different software", Remedy: "update the older one"},
-			{Check: "bus-busy", Severity: boat.Info, State: boat.AlertOpen, Network: "can0", Summary: "can0 is busy"}}}
+		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
+		Devices:  []report.Device{head, sounder, battery}, Talkers: []report.Talker{}, Manual: []boat.Manual{},
+		Alerts: []alert.Alert{
+			{Check: "software-differs", Severity: check.Warning, State: alert.StatusOpen, Devices: []string{"00000000000000A1"}, Summary: "two LF9 heads run different software", Remedy: "update the older one"},
+			{Check: "bus-busy", Severity: check.Info, State: alert.StatusOpen, Network: "can0", Summary: "can0 is busy"}}}
 }
 
-func seal(t *testing.T, r *boat.Report, key ed25519.PrivateKey) *Snapshot {
+func seal(t *testing.T, r *report.Report, key ed25519.PrivateKey) *Snapshot {
 	t.Helper()
 	s := New(r)
 	if err := s.Close(key); err != nil {

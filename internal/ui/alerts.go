@@ -9,19 +9,22 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/report"
 )
 
 // Showing is how a report is shown.
 type Showing struct {
-	Report  *boat.Report
+	Report  *report.Report
 	Printed bool                // it stands alone: no links, no forms
 	Acts    func(*Alert) g.Node // what the reader may do about an alert; nil for nothing
 }
 
 // Alert is an alert with links to what it is about, and its evidence in words.
 type Alert struct {
-	boat.Alert
+	alert.Alert
 	About []Link
 	Facts []Fact
 }
@@ -33,7 +36,7 @@ type Fact struct{ Name, Text string }
 type Link struct{ ID, Text string }
 
 // Alerts are the alerts of a report, the gravest first, cleared ones last.
-func Alerts(r *boat.Report) []Alert {
+func Alerts(r *report.Report) []Alert {
 	var list []Alert
 	for _, a := range SortedAlerts(r) {
 		s := Alert{Alert: a}
@@ -82,11 +85,11 @@ type AlertLists struct {
 // Add takes an alert to those of its kind.
 func (l *AlertLists) Add(a Alert) {
 	switch {
-	case a.State == boat.AlertCleared:
+	case a.State == alert.StatusCleared:
 		l.Cleared = append(l.Cleared, a)
 	case a.Accepted != "":
 		l.Accepted = append(l.Accepted, a)
-	case a.Severity.Rank() > boat.Info.Rank():
+	case a.Severity.Rank() > check.Info.Rank():
 		l.Open = append(l.Open, a)
 	default:
 		l.Remarks = append(l.Remarks, a)
@@ -131,9 +134,9 @@ func (a *Alert) item(v *Showing) g.Node {
 }
 
 // times tells since when the alert stands and what people did about it.
-func (a *Alert) times(r *boat.Report) string {
+func (a *Alert) times(r *report.Report) string {
 	var words string
-	if a.State == boat.AlertCleared {
+	if a.State == alert.StatusCleared {
 		words = "cleared " + Ago(r.TakenAt, a.Until) + ", "
 	}
 	if !a.Since.IsZero() {
@@ -142,7 +145,7 @@ func (a *Alert) times(r *boat.Report) string {
 	if a.Flapping {
 		words += " · comes and goes"
 	}
-	if a.State == boat.AlertAcknowledged {
+	if a.State == alert.StatusAcknowledged {
 		words += " · acknowledged" + After(" by ", a.AcknowledgedBy)
 	}
 	if !a.SilencedUntil.IsZero() {

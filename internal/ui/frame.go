@@ -13,6 +13,7 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
+	"muster/internal/report"
 )
 
 //go:embed static
@@ -95,7 +96,7 @@ func WritePage(w http.ResponseWriter, status int, page []byte) {
 }
 
 // WriteHTML writes the report as one page that needs nothing else, to be kept or printed.
-func WriteHTML(w io.Writer, r *boat.Report, version string) error {
+func WriteHTML(w io.Writer, r *report.Report, version string) error {
 	style, err := staticFiles.ReadFile("static/muster.css")
 	if err != nil {
 		return fmt.Errorf("report: %w", err)
@@ -107,7 +108,7 @@ func WriteHTML(w io.Writer, r *boat.Report, version string) error {
 }
 
 // alone is a report as a file that needs nothing else.
-func alone(r *boat.Report, version, style string) g.Node {
+func alone(r *report.Report, version, style string) g.Node {
 	title := "device report"
 	if name := r.Boat.Name; name != "" {
 		title = boat.Printable(name) + ": " + title

@@ -10,8 +10,11 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // verdict is the boat in one sentence.
@@ -21,17 +24,17 @@ type verdict struct {
 	More     string
 }
 
-func judge(r *boat.Report) verdict {
-	counts := map[boat.Severity]int{}
+func judge(r *report.Report) verdict {
+	counts := map[check.Severity]int{}
 	known, quiet, accepted := 0, 0, 0
 	for i := range r.Alerts {
-		if a := &r.Alerts[i]; a.State != boat.AlertCleared {
+		if a := &r.Alerts[i]; a.State != alert.StatusCleared {
 			if a.Accepted != "" {
 				accepted++
 				continue
 			}
 			counts[a.Severity]++
-			if a.State == boat.AlertAcknowledged {
+			if a.State == alert.StatusAcknowledged {
 				known++
 			}
 			if a.SilencedUntil != 0 {
@@ -43,7 +46,7 @@ func judge(r *boat.Report) verdict {
 	for _, group := range Groups(r) {
 		for _, d := range group.Devices {
 			switch {
-			case d.Own, d.Renamed: // the unit answers under its other NAME
+			case d.Own, d.Renamed(): // the unit answers under its other NAME
 				continue
 			case d.State == boat.Present:
 				here++
@@ -70,19 +73,19 @@ func judge(r *boat.Report) verdict {
 	switch {
 	case r.TakenAt.IsZero():
 		return verdict{Mark: "quiet", Sentence: "Nothing has been heard yet.", More: "As soon as a network speaks, its devices stand here."}
-	case counts[boat.Critical] > 0:
-		v.Mark, v.Sentence = "critical", fmt.Sprintf("Not fit: %s to see to now", boat.Counted(counts[boat.Critical], "critical alert", "critical alerts"))
-		if n := counts[boat.Warning]; n > 0 {
+	case counts[check.Critical] > 0:
+		v.Mark, v.Sentence = "critical", fmt.Sprintf("Not fit: %s to see to now", boat.Counted(counts[check.Critical], "critical alert", "critical alerts"))
+		if n := counts[check.Warning]; n > 0 {
 			v.Sentence += ", and " + boat.Counted(n, "warning", "warnings")
 		}
 		v.Sentence += "."
-	case counts[boat.Warning] > 0:
-		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", boat.Counted(counts[boat.Warning], "warning", "warnings"))
+	case counts[check.Warning] > 0:
+		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", boat.Counted(counts[check.Warning], "warning", "warnings"))
 	case total == 0 && !traffic(r):
 		v.Mark, v.Sentence = "quiet", "No network has said anything yet."
 		v.More = "See that the networks are switched on and plugged in, and that their speed is right."
-	case counts[boat.Info] > 0:
-		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", boat.Counted(counts[boat.Info], "remark", "remarks"))
+	case counts[check.Info] > 0:
+		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", boat.Counted(counts[check.Info], "remark", "remarks"))
 	case total == 0 && len(r.Talkers) > 0:
 		v.Mark, v.Sentence = "info", "Data is heard; no talker has told what it is."
 	case total == 0:
@@ -94,8 +97,8 @@ func judge(r *boat.Report) verdict {
 }
 
 // traffic reports whether any network has been heard.
-func traffic(r *boat.Report) bool {
-	return slices.ContainsFunc(r.Networks, func(n boat.Network) bool { return n.Frames > 0 })
+func traffic(r *report.Report) bool {
+	return slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.Frames > 0 })
 }
 
 // rollGroup is the devices of one role as the roll shows them.
@@ -105,9 +108,9 @@ type rollGroup struct {
 }
 
 type rollRow struct {
-	*boat.Device
-	Open  int           // alerts that stand
-	Worst boat.Severity // of them
+	*report.Device
+	Open  int            // alerts that stand
+	Worst check.Severity // of them
 }
 
 // BoatReport is a whole report as the page of a boat shows it.
@@ -118,12 +121,12 @@ type BoatReport struct {
 }
 
 // NewBoatReport sorts what a report tells.
-func NewBoatReport(r *boat.Report) BoatReport {
+func NewBoatReport(r *report.Report) BoatReport {
 	p := BoatReport{Verdict: judge(r)}
-	open, worst := map[string]int{}, map[string]boat.Severity{}
+	open, worst := map[string]int{}, map[string]check.Severity{}
 	for _, a := range Alerts(r) {
 		p.Alerts.Add(a)
-		if a.State == boat.AlertCleared || a.Accepted != "" {
+		if a.State == alert.StatusCleared || a.Accepted != "" {
 			continue
 		}
 		for _, l := range a.About {
@@ -150,11 +153,11 @@ func (p BoatReport) Node(v *Showing) g.Node {
 		p.Verdict.node(v),
 		AlertSection(v, &p.Alerts, "Alerts"),
 		Section("roll", "Roll", OrElse(g.Map(p.Roll, func(group rollGroup) g.Node { return group.node(v) }), Empty("No device yet."))),
-		g.If(len(r.Talkers) > 0, Section("talkers", "NMEA 0183 talkers", Plain(g.Map(r.Talkers, func(t boat.Talker) g.Node { return talkerLine(v, &t) })))),
+		g.If(len(r.Talkers) > 0, Section("talkers", "NMEA 0183 talkers", Plain(g.Map(r.Talkers, func(t report.Talker) g.Node { return talkerLine(v, &t) })))),
 		g.If(len(r.Manual) > 0, Section("byhand", "Entered by hand", Plain(g.Map(r.Manual, func(m boat.Manual) g.Node {
 			return h.Li(h.B(Printable(m.Model)), Small(ManualWords(&m)))
 		})))),
-		Section("networks", "Networks", Plain(OrElse(g.Map(r.Networks, func(n boat.Network) g.Node { return networkLine(&n) }), h.Li(g.Text("None."))))),
+		Section("networks", "Networks", Plain(OrElse(g.Map(r.Networks, func(n report.Network) g.Node { return networkLine(&n) }), h.Li(g.Text("None."))))),
 		ClearedAlerts(v, &p.Alerts),
 	}
 }
@@ -202,7 +205,7 @@ func (d *rollRow) alerts() g.Node {
 		return nil
 	}
 	words := boat.Counted(d.Open, "alert", "alerts")
-	if d.Worst == boat.Info {
+	if d.Worst == check.Info {
 		words = boat.Counted(d.Open, "remark", "remarks")
 	}
 	return g.Group{Space, h.Small(h.Class("state "+string(d.Worst)), Mark(d.Worst), g.Text(" "+words))}
@@ -241,7 +244,7 @@ func (d *rollRow) place() g.Node {
 	return h.Span(h.Class("cell"), h.Small(g.Text(name)), g.Text(" "+at))
 }
 
-func talkerLine(v *Showing, t *boat.Talker) g.Node {
+func talkerLine(v *Showing, t *report.Talker) g.Node {
 	name := h.B(Printable(t.Talker))
 	if !v.Printed {
 		name = DeviceLink(t.ID(), name)
@@ -262,7 +265,7 @@ func ManualWords(m *boat.Manual) string {
 	return string(m.Role) + After(" · ", m.Maker) + After(" · no. ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place)
 }
 
-func networkLine(n *boat.Network) g.Node {
+func networkLine(n *report.Network) g.Node {
 	words := " " + Frames(n)
 	if n.Load != nil {
 		words += fmt.Sprintf(", load %s mean, %s peak", Percent(n.Load.Mean), Percent(n.Load.Peak))
@@ -274,7 +277,7 @@ func networkLine(n *boat.Network) g.Node {
 }
 
 // NetworkKind tells what a network is and how muster listens to it.
-func NetworkKind(n *boat.Network) string {
+func NetworkKind(n *report.Network) string {
 	words := strings.Join(NetworkWords(n), ", ")
 	if n.ListenOnly {
 		words += ", listen-only"
@@ -286,7 +289,7 @@ func NetworkKind(n *boat.Network) string {
 }
 
 // Frames is how many frames or lines a network has carried.
-func Frames(n *boat.Network) string {
+func Frames(n *report.Network) string {
 	if n.Kind == event.NMEA0183 {
 		return Grouped(n.Frames) + " lines"
 	}
@@ -294,6 +297,6 @@ func Frames(n *boat.Network) string {
 }
 
 // ReportNode is the report as the boat's own page shows it, without links and forms, for a page of another server.
-func ReportNode(r *boat.Report) g.Node {
+func ReportNode(r *report.Report) g.Node {
 	return NewBoatReport(r).Node(&Showing{Report: r, Printed: true})
 }

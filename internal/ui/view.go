@@ -10,19 +10,21 @@ import (
 	"strings"
 	"time"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/report"
 )
 
 // Group is the devices of one role.
 type Group struct {
 	Role    boat.Role
-	Devices []*boat.Device // in the report's order, talkers that told their identity last
+	Devices []*report.Device // in the report's order, talkers that told their identity last
 }
 
 // Groups sorts devices, and talkers that told their identity, by role, in the order of boat.Roles. A device without a role is put under RoleOther.
-func Groups(r *boat.Report) []Group {
-	byRole := map[boat.Role][]*boat.Device{}
+func Groups(r *report.Report) []Group {
+	byRole := map[boat.Role][]*report.Device{}
 	known := boat.Roles()
 	for i := range r.Devices {
 		d := &r.Devices[i]
@@ -47,10 +49,10 @@ func Groups(r *boat.Report) []Group {
 }
 
 // SortedAlerts returns the alerts with the gravest first, cleared ones last; otherwise in the report's order.
-func SortedAlerts(r *boat.Report) []boat.Alert {
+func SortedAlerts(r *report.Report) []alert.Alert {
 	alerts := slices.Clone(r.Alerts)
-	slices.SortStableFunc(alerts, func(a, b boat.Alert) int {
-		aCleared, bCleared := a.State == boat.AlertCleared, b.State == boat.AlertCleared
+	slices.SortStableFunc(alerts, func(a, b alert.Alert) int {
+		aCleared, bCleared := a.State == alert.StatusCleared, b.State == alert.StatusCleared
 		if aCleared != bCleared {
 			if aCleared {
 				return 1
@@ -64,7 +66,7 @@ func SortedAlerts(r *boat.Report) []boat.Alert {
 
 // DeviceTitle is what a technician calls the device: its model, else its maker and function, else its id.
 // Text that came from the device is made printable.
-func DeviceTitle(d *boat.Device) string {
+func DeviceTitle(d *report.Device) string {
 	if d.Product != nil && d.Product.Model != "" {
 		return boat.Printable(d.Product.Model)
 	}
@@ -78,11 +80,11 @@ func DeviceTitle(d *boat.Device) string {
 }
 
 // DeviceMaker is the maker's name, "maker 2001" when only the code is known, or nothing.
-func DeviceMaker(d *boat.Device) string { return boat.Printable(d.Maker()) }
+func DeviceMaker(d *report.Device) string { return boat.Printable(d.Maker()) }
 
 // DeviceInstances is the device instance, with the system instance when it is not 0 and the data instances when
 // there are any: "0", "1 (system 2)", "0 data 0,1".
-func DeviceInstances(d *boat.Device) string {
+func DeviceInstances(d *report.Device) string {
 	var s string
 	if d.Name != nil && d.Talker == "" {
 		s = strconv.Itoa(int(d.Name.DeviceInstance))
@@ -137,7 +139,7 @@ func Grouped(n uint64) string {
 }
 
 // NetworkWords tells the kind and speed of a network: "NMEA 2000", "250 kbit/s".
-func NetworkWords(n *boat.Network) []string {
+func NetworkWords(n *report.Network) []string {
 	words, unit, rate := "NMEA 2000", "kbit/s", float64(n.BitRate)/1000
 	if n.Kind == event.NMEA0183 {
 		words, unit, rate = "NMEA 0183", "baud", float64(n.BitRate)
@@ -226,7 +228,7 @@ func Enumerate(words []string) string {
 }
 
 // TitleAt is the device's title with its address, which tells two of one model apart.
-func TitleAt(d *boat.Device) string {
+func TitleAt(d *report.Device) string {
 	if d.Address == nil {
 		return DeviceTitle(d)
 	}
@@ -253,4 +255,4 @@ func Ago(now, t event.Time) string {
 }
 
 // TalkerTitle is what a technician calls the talker: its model when it told it, and its letters and network.
-func TalkerTitle(t *boat.Talker) string { return boat.Printable(t.Label()) }
+func TalkerTitle(t *report.Talker) string { return boat.Printable(t.Label()) }

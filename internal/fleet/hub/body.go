@@ -12,6 +12,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/fleet"
+	"muster/internal/report"
 )
 
 // changeSchema names the shape of a changed alert.
@@ -74,7 +75,7 @@ func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error)
 	}
 	switch kind {
 	case fleet.KindReport:
-		var r boat.Report
+		var r report.Report
 		if r, err = readReport(m.envelope.Body, who); err == nil {
 			m.devices, m.alerts = rows(&r), alerts(r.Alerts)
 		}
@@ -96,14 +97,14 @@ func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error)
 	return m, err
 }
 
-func readReport(body []byte, who string) (boat.Report, error) {
-	var r boat.Report
+func readReport(body []byte, who string) (report.Report, error) {
+	var r report.Report
 	if err := json.Unmarshal(body, &r); err != nil {
 		return r, refuse("the report cannot be read: %v", err)
 	}
 	switch {
-	case r.Schema != boat.ReportSchema:
-		return r, refuse("report of schema %q is not %q: this hub may be older than the boat's muster", clip(r.Schema), boat.ReportSchema)
+	case r.Schema != report.V1:
+		return r, refuse("report of schema %q is not %q: this hub may be older than the boat's muster", clip(r.Schema), report.V1)
 	case r.Boat.ID != "" && r.Boat.ID != who:
 		return r, refuse("the report is of boat %q, and was sent as %q", clip(r.Boat.ID), who)
 	case len(r.Devices)+len(r.Talkers)+len(r.Manual) > maxDevices:
@@ -145,7 +146,7 @@ func readChange(body []byte, who string) (*alert.Change, error) {
 	return &c.Change, checkAlert(&c.Alert)
 }
 
-func checkAlert(a *boat.Alert) error {
+func checkAlert(a *alert.Alert) error {
 	if a.Severity.Rank() == 0 || a.Check == "" {
 		return refuse("impossible alert: check %q, severity %q", clip(a.Check), clip(string(a.Severity)))
 	}
@@ -154,7 +155,7 @@ func checkAlert(a *boat.Alert) error {
 
 // rows lists what can be searched for: the devices of the networks but muster itself, the talkers that told who they are, and those
 // that were entered by hand.
-func rows(r *boat.Report) []Device {
+func rows(r *report.Report) []Device {
 	out := make([]Device, 0, len(r.Devices)+len(r.Manual))
 	for i := range r.Devices {
 		if d := &r.Devices[i]; !d.Own {
@@ -175,8 +176,8 @@ func rows(r *boat.Report) []Device {
 	return out
 }
 
-func row(d *boat.Device) Device {
-	out := Device{ID: clip(d.ID), Network: clip(d.Network), Role: clip(string(d.Role)), State: boat.State(clip(string(d.State)))}
+func row(d *report.Device) Device {
+	out := Device{ID: clip(d.ID), Network: clip(d.Network), Role: clip(string(d.Role)), State: boat.DeviceState(clip(string(d.State)))}
 	if n := d.Name; n != nil {
 		out.Maker = clip(n.Manufacturer.Name)
 		if code := n.Manufacturer.Code; code != 0 || n.Manufacturer.Name != "" {
@@ -189,17 +190,17 @@ func row(d *boat.Device) Device {
 	return out
 }
 
-func alerts(list []boat.Alert) []Alert {
+func alerts(list []alert.Alert) []Alert {
 	var out []Alert
 	for i := range list {
-		if list[i].State != boat.AlertCleared && list[i].Accepted == "" {
+		if list[i].State != alert.StatusCleared && list[i].Accepted == "" {
 			out = append(out, alertOf(&list[i]))
 		}
 	}
 	return out
 }
 
-func alertOf(a *boat.Alert) Alert {
+func alertOf(a *alert.Alert) Alert {
 	return Alert{ID: clip(a.ID), Check: clip(a.Check), Severity: a.Severity, State: clip(string(a.State)), Since: a.Since.UTC(),
 		Summary: clip(a.Summary), Remedy: clip(a.Remedy)}
 }

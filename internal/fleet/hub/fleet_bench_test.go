@@ -13,7 +13,8 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
-	"muster/internal/boat"
+	"muster/internal/alert"
+	"muster/internal/check"
 	"muster/internal/fleet"
 	"muster/internal/fleet/broker"
 )
@@ -46,7 +47,7 @@ func benchFleet(b *testing.B, boats int) {
 	message := func(i int, seq uint64, software string) *nats.Msg {
 		s.id = fmt.Sprintf("boat-%d", i)
 		rep := testReport(s.id, 20, software)
-		rep.Alerts = []boat.Alert{testAlert(boat.Warning, "a")}
+		rep.Alerts = []alert.Alert{testAlert(check.Warning, "a")}
 		m := nats.NewMsg(fleet.Subject(s.id, fleet.KindReport))
 		m.Data = s.encode(b, rep)
 		m.Header.Set(nats.MsgIdHdr, fleet.MessageID("b"+strconv.Itoa(i), seq))

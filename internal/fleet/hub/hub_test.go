@@ -7,7 +7,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/alert"
-	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/fleet"
 )
 
@@ -19,13 +19,13 @@ func TestStory(t *testing.T) {
 
 	s.send(t, fleet.KindReport, testReport("wagtail", 3, "4.47"))
 	until(t, "the report", func() bool { b := h.Boat("wagtail"); return b != nil && len(b.Devices) == 3 })
-	s.send(t, fleet.KindAlert, testChange("wagtail", alert.Raised, testAlert(boat.Warning, "a")))
+	s.send(t, fleet.KindAlert, testChange("wagtail", alert.Raised, testAlert(check.Warning, "a")))
 	until(t, "the alert", func() bool { return len(h.Boat("wagtail").Alerts) == 1 })
 	b := h.Boat("wagtail")
 	if got := b.Verdict(b.LastWord, time.Hour); got != Watch {
 		t.Errorf("verdict %s, want watch", got)
 	}
-	s.send(t, fleet.KindAlert, testChange("wagtail", alert.Cleared, testAlert(boat.Warning, "a")))
+	s.send(t, fleet.KindAlert, testChange("wagtail", alert.Cleared, testAlert(check.Warning, "a")))
 	until(t, "the end of the alert", func() bool { return len(h.Boat("wagtail").Alerts) == 0 })
 	s.send(t, fleet.KindRecord, fleet.Document{Name: "record.pdf", Media: "application/pdf", Data: []byte("%PDF")})
 	until(t, "the record", func() bool { return h.Stats().Messages[fleet.KindRecord] == 1 })

@@ -3,6 +3,7 @@ package hub
 import (
 	"muster/internal/boat"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 // Kind is what devices of one model and version have in common, and all that release sheets look at.
@@ -30,18 +31,18 @@ func (d *Device) Kind() Kind {
 
 // Assess says how devices of the kind stand to the sheets; the Model is nil when none describes them.
 func (k Kind) Assess(sheets *release.Sheets) release.Assessment {
-	r := boat.Report{}
+	r := report.Report{}
 	if k.byHand {
 		r.Manual = []boat.Manual{{ID: "x", Maker: k.Maker, Model: k.Model, Software: k.Software}}
 	} else {
-		d := boat.Device{ID: "x", State: boat.Present, Product: &boat.Product{Model: k.Model, Software: k.Software}}
+		d := report.Device{ID: "x", State: boat.Present, Product: &boat.Product{Model: k.Model, Software: k.Software}}
 		if k.hasCode {
 			d.Product.Code = &k.code
 		}
 		if k.hasMakerNo || k.Maker != "" {
 			d.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: k.Maker}}
 		}
-		r.Devices = []boat.Device{d}
+		r.Devices = []report.Device{d}
 	}
 	if all := sheets.Assess(&r); len(all) > 0 {
 		return all[0]

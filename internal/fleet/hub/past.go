@@ -12,15 +12,15 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
-	"muster/internal/boat"
 	"muster/internal/fleet"
+	"muster/internal/report"
 )
 
 // ErrNotFound says that a boat or a message of it is not there (any more).
 var ErrNotFound = errors.New("not found")
 
 // Report reads a report of a boat; 0 asks for the latest.
-func (h *Hub) Report(ctx context.Context, id string, number uint64) (*boat.Report, error) {
+func (h *Hub) Report(ctx context.Context, id string, number uint64) (*report.Report, error) {
 	var data []byte
 	if number == 0 {
 		e, err := h.reports.Get(ctx, key(id))

@@ -156,7 +156,7 @@ func (r *record) alert(s stamp, c *alert.Change) bool {
 	if !known && len(r.Changes) >= maxChanges {
 		return false // the next report has them all
 	}
-	r.Changes[id] = change{At: s, Open: c.Kind != alert.Cleared && c.Alert.State != boat.AlertCleared, Alert: a}
+	r.Changes[id] = change{At: s, Open: c.Kind != alert.Cleared && c.Alert.State != alert.StatusCleared, Alert: a}
 	return true
 }
 

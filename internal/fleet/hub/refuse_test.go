@@ -10,6 +10,7 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/fleet"
 )
 
@@ -39,7 +40,7 @@ func TestRefused(t *testing.T) {
 	twice := testReport("wagtail", 2, "1.0")
 	twice.Devices[1].ID = twice.Devices[0].ID
 	bad := testReport("wagtail", 1, "1.0")
-	bad.Alerts = []boat.Alert{{Check: "x", Severity: "dreadful"}}
+	bad.Alerts = []alert.Alert{{Check: "x", Severity: "dreadful"}}
 	e := s.envelope(testReport("wagtail", 1, "1.0"))
 	e.Schema = "muster.uplink/v7"
 	later, err := json.Marshal(e)
@@ -138,7 +139,7 @@ func TestOrder(t *testing.T) {
 	if b := step(2, "board1", 9, fleet.KindReport, testReport("wagtail", 9, "1.0")); len(b.Devices) != 10 || b.MadeAt.Year() != 1970 || time.Since(b.LastWord) > time.Hour {
 		t.Errorf("a late report counts: %d devices, made %v, word %v", len(b.Devices), b.MadeAt, b.LastWord)
 	}
-	step(3, "board1", 12, fleet.KindAlert, testChange("wagtail", alert.Raised, testAlert(boat.Critical, "a")))
+	step(3, "board1", 12, fleet.KindAlert, testChange("wagtail", alert.Raised, testAlert(check.Critical, "a")))
 	if b := step(4, "board1", 11, fleet.KindReport, testReport("wagtail", 11, "1.0")); len(b.Devices) != 11 || len(b.Alerts) != 1 {
 		t.Errorf("an alert newer than the report is gone: %+v", b.Alerts)
 	}
@@ -174,7 +175,7 @@ func TestHeard(t *testing.T) {
 func FuzzRead(f *testing.F) {
 	codec := newCodec(f)
 	s := &sender{id: "wagtail", board: "b", codec: codec}
-	for _, body := range []any{testReport("wagtail", 2, "1.0"), testChange("wagtail", alert.Raised, testAlert(boat.Warning, "a")), fleet.Document{Name: "x", Media: "text/html", Data: []byte("x")}, []int{1}} {
+	for _, body := range []any{testReport("wagtail", 2, "1.0"), testChange("wagtail", alert.Raised, testAlert(check.Warning, "a")), fleet.Document{Name: "x", Media: "text/html", Data: []byte("x")}, []int{1}} {
 		text, err := json.Marshal(s.envelope(body))
 		if err != nil {
 			f.Fatal(err)

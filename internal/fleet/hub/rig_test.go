@@ -14,10 +14,12 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/fleet"
 	"muster/internal/fleet/broker"
 	"muster/internal/fleet/trust"
+	"muster/internal/report"
 )
 
 // rig is a folder of keys with a server in this process that trusts it.
@@ -243,24 +245,24 @@ func (s *sender) send(t testing.TB, k fleet.Kind, body any) {
 	})
 }
 
-func testReport(id string, devices int, software string) *boat.Report {
-	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: id}, TakenAt: event.At(time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)),
-		Clock: boat.ClockSystem, Networks: []boat.Network{}, Devices: []boat.Device{}, Talkers: []boat.Talker{}, Manual: []boat.Manual{}, Alerts: []boat.Alert{}}
+func testReport(id string, devices int, software string) *report.Report {
+	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: id}, TakenAt: event.At(time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)),
+		Clock: boat.ClockSystem, Networks: []report.Network{}, Devices: []report.Device{}, Talkers: []report.Talker{}, Manual: []boat.Manual{}, Alerts: []alert.Alert{}}
 	for i := range devices {
 		code, address := uint16(100+i%7), uint8(i)
-		r.Devices = append(r.Devices, boat.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", Address: &address, State: boat.Present, Role: boat.RoleHead,
+		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", Address: &address, State: boat.Present, Role: boat.RoleHead,
 			Name:    &boat.Name{UniqueNumber: uint32(i), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}, ArbitraryAddress: true},
 			Product: &boat.Product{Code: &code, Model: fmt.Sprintf("Larkfin LF%d head", i%7), Serial: fmt.Sprintf("%s-%04d", id, i), Software: software}})
 	}
 	return r
 }
 
-func testAlert(severity boat.Severity, what string) boat.Alert {
-	return boat.Alert{ID: "silent:" + what, Check: "silent", Severity: severity, State: boat.AlertOpen, Since: event.At(time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)),
+func testAlert(severity check.Severity, what string) alert.Alert {
+	return alert.Alert{ID: "silent:" + what, Check: "silent", Severity: severity, State: alert.StatusOpen, Since: event.At(time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)),
 		Summary: what + " is silent", Remedy: "look at its plug"}
 }
 
-func testChange(id string, k alert.ChangeKind, a boat.Alert) any {
+func testChange(id string, k alert.ChangeKind, a alert.Alert) any {
 	return struct {
 		Schema string `json:"schema"`
 		alert.Change

@@ -6,7 +6,9 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/fleet"
+	"muster/internal/report"
 )
 
 // Verdict is one word on a boat.
@@ -52,9 +54,9 @@ func (b *Boat) Verdict(now time.Time, silence time.Duration) Verdict {
 		return Well
 	}
 	switch b.Alerts[0].Severity { // worst first
-	case boat.Critical:
+	case check.Critical:
 		return Visit
-	case boat.Warning:
+	case check.Warning:
 		return Watch
 	}
 	return Well
@@ -70,28 +72,28 @@ type Board struct {
 
 // Device is what can be searched for, of one device of one boat.
 type Device struct {
-	ID       string     `json:"id"`
-	Network  string     `json:"network,omitempty"`
-	Role     string     `json:"role,omitempty"`
-	Maker    string     `json:"maker,omitempty"`
-	Code     *uint16    `json:"code,omitempty"`       // product code
-	MakerNo  *uint32    `json:"maker_code,omitempty"` // manufacturer code of its NAME
-	Model    string     `json:"model,omitempty"`
-	Serial   string     `json:"serial,omitempty"`
-	Software string     `json:"software,omitempty"`
-	State    boat.State `json:"state,omitempty"`
-	ByHand   bool       `json:"by_hand,omitempty"`
+	ID       string           `json:"id"`
+	Network  string           `json:"network,omitempty"`
+	Role     string           `json:"role,omitempty"`
+	Maker    string           `json:"maker,omitempty"`
+	Code     *uint16          `json:"code,omitempty"`       // product code
+	MakerNo  *uint32          `json:"maker_code,omitempty"` // manufacturer code of its NAME
+	Model    string           `json:"model,omitempty"`
+	Serial   string           `json:"serial,omitempty"`
+	Software string           `json:"software,omitempty"`
+	State    boat.DeviceState `json:"state,omitempty"`
+	ByHand   bool             `json:"by_hand,omitempty"`
 }
 
 // Alert is one open alert of one boat.
 type Alert struct {
-	ID       string        `json:"id,omitempty"`
-	Check    string        `json:"check"`
-	Severity boat.Severity `json:"severity"`
-	State    string        `json:"state,omitempty"`
-	Since    time.Time     `json:"since,omitzero"`
-	Summary  string        `json:"summary"`
-	Remedy   string        `json:"remedy,omitempty"`
+	ID       string         `json:"id,omitempty"`
+	Check    string         `json:"check"`
+	Severity check.Severity `json:"severity"`
+	State    string         `json:"state,omitempty"`
+	Since    time.Time      `json:"since,omitzero"`
+	Summary  string         `json:"summary"`
+	Remedy   string         `json:"remedy,omitempty"`
 }
 
 // Query says which devices are wanted. Empty fields want everything; texts are matched anywhere, without regard to case.
@@ -151,7 +153,7 @@ type Fleet interface {
 	Changed() <-chan struct{} // closed at the next change
 
 	Search(q Query) ([]Hit, error)
-	Report(ctx context.Context, boat string, stream uint64) (*boat.Report, error) // 0 for the latest
+	Report(ctx context.Context, boat string, stream uint64) (*report.Report, error) // 0 for the latest
 	Document(ctx context.Context, boat string, stream uint64) (*fleet.Envelope, fleet.Kind, error)
 	History(ctx context.Context, boat string, limit int) ([]Past, error) // latest first
 	Refusals(ctx context.Context, limit int) ([]Refusal, error)          // latest first

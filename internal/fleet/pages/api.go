@@ -11,8 +11,8 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"muster/internal/api"
-	"muster/internal/boat"
 	"muster/internal/fleet/hub"
+	"muster/internal/report"
 )
 
 // BoatRow is one boat of the fleet.
@@ -156,7 +156,7 @@ func (s *Server) addBoats(ops huma.API) {
 	api.Read(ops, "get-boat-report", "/boats/{id}/report", "A report of a boat", "fleet", func(ctx context.Context, in *struct {
 		BoatPath
 		At uint64 `query:"at" doc:"Its number in the history; the latest when it is left out."`
-	}) (*boat.Report, error) {
+	}) (*report.Report, error) {
 		r, err := s.opt.Fleet.Report(ctx, in.ID, in.At)
 		return r, problem(err)
 	}, 404, 422, 503)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/fleet/hub"
 	"muster/internal/release"
 	"muster/internal/render"
@@ -230,10 +231,10 @@ func visits(rows []*row) []visit {
 
 // AlertGroup is the open alerts of one check across the fleet.
 type AlertGroup struct {
-	Check    string        `json:"check"`
-	Severity boat.Severity `json:"severity" doc:"The worst of them."`
-	Boats    int           `json:"boats"`
-	Alerts   []FleetAlert  `json:"alerts" doc:"Worst first, then oldest."`
+	Check    string         `json:"check"`
+	Severity check.Severity `json:"severity" doc:"The worst of them."`
+	Boats    int            `json:"boats"`
+	Alerts   []FleetAlert   `json:"alerts" doc:"Worst first, then oldest."`
 }
 
 // FleetAlert is an alert with its boat.

@@ -16,10 +16,12 @@ import (
 	"github.com/rs/zerolog"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 var noon = time.Date(2026, 6, 10, 12, 0, 0, 0, time.UTC)
@@ -27,7 +29,7 @@ var noon = time.Date(2026, 6, 10, 12, 0, 0, 0, time.UTC)
 // fakeFleet holds invented boats.
 type fakeFleet struct {
 	boats   []*hub.Boat
-	reports map[uint64]*boat.Report
+	reports map[uint64]*report.Report
 	past    []hub.Past
 	refused []hub.Refusal
 	ready   error
@@ -70,7 +72,7 @@ func (f *fakeFleet) Search(q hub.Query) ([]hub.Hit, error) {
 	return append(out, apart...), nil
 }
 
-func (f *fakeFleet) Report(_ context.Context, id string, n uint64) (*boat.Report, error) {
+func (f *fakeFleet) Report(_ context.Context, id string, n uint64) (*report.Report, error) {
 	b := f.Boat(id)
 	if b == nil || b.Report == 0 {
 		return nil, fmt.Errorf("report of boat %q: %w", id, hub.ErrNotFound)
@@ -121,12 +123,12 @@ func head(id, serial, software string) hub.Device {
 // fakeBoats are five boats, one of each verdict, with text that tries to be markup.
 func fakeBoats(t testing.TB) *fakeFleet {
 	t.Helper()
-	report := func(file string) *boat.Report {
+	reportIn := func(file string) *report.Report {
 		text, err := os.ReadFile(file)
 		if err != nil {
 			t.Fatal(err)
 		}
-		var r boat.Report
+		var r report.Report
 		if err := json.Unmarshal(text, &r); err != nil {
 			t.Fatal(err)
 		}
@@ -134,7 +136,7 @@ func fakeBoats(t testing.TB) *fakeFleet {
 		return &r
 	}
 	const sample = "../../web/testdata/report.json"
-	earlier, later := report(sample), report(sample)
+	earlier, later := reportIn(sample), reportIn(sample)
 	for i := range later.Devices {
 		if p := later.Devices[i].Product; p != nil && p.Software != "" {
 			p.Software += ".1"
@@ -143,7 +145,7 @@ func fakeBoats(t testing.TB) *fakeFleet {
 	}
 	later.TakenAt = event.At(noon.Add(-time.Hour))
 	ago := func(d time.Duration) time.Time { return noon.Add(-d) }
-	alert := func(check string, s boat.Severity, text string) hub.Alert {
+	alert := func(check string, s check.Severity, text string) hub.Alert {
 		return hub.Alert{ID: check + " 1", Check: check, Severity: s, State: "open", Since: ago(5 * time.Hour), Summary: text, Remedy: "See that it has power."}
 	}
 	meter := hub.Device{ID: "c0fa1e0000000003", Network: "can0", Role: "power", Maker: "Petrel Power", MakerNo: number(uint32(2003)),
@@ -154,14 +156,14 @@ func fakeBoats(t testing.TB) *fakeFleet {
 			{ID: "knot", Enrolled: ago(time.Hour)},
 			{ID: "plover", Name: "Plover", LastWord: ago(time.Hour), Turns: 4, Devices: []hub.Device{head("c0fa1e0000000001", "LF9-3", "4.47")},
 				Boards: []hub.Board{{ID: "b2", Seq: 9, Last: ago(time.Hour)}, {ID: "b1", Seq: 4, Last: ago(2 * time.Hour)}},
-				Alerts: []hub.Alert{alert("software-differs", boat.Warning, "Two heads run different software.")}, Metrics: "https://plover.example:8632/muster/metrics"},
+				Alerts: []hub.Alert{alert("software-differs", check.Warning, "Two heads run different software.")}, Metrics: "https://plover.example:8632/muster/metrics"},
 			{ID: "sanderling", Name: "Sanderling <b>", LastWord: ago(time.Minute), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
 			{ID: "wagtail", Name: "Wagtail", LastWord: ago(10 * time.Minute), Report: 2, Clock: boat.ClockSystem, MadeAt: ago(10 * time.Minute), Version: "v1.0.0",
 				Devices: []hub.Device{head("c0fa1e0000000001", "LF9-1", "4.40"), head("c0fa1e0000000002", "LF9-9", "4.47"), meter}, Refused: 1,
-				Alerts:  []hub.Alert{alert("silent", boat.Critical, "Gannet SD2 sounder has fallen silent."), alert("software-differs", boat.Warning, "Two heads run different software.")},
+				Alerts:  []hub.Alert{alert("silent", check.Critical, "Gannet SD2 sounder has fallen silent."), alert("software-differs", check.Warning, "Two heads run different software.")},
 				Metrics: "http://192.0.2.7:8632/metrics", Boards: []hub.Board{{ID: "b1", Seq: 12, Last: ago(10 * time.Minute)}}},
 		},
-		reports: map[uint64]*boat.Report{1: earlier, 2: later},
+		reports: map[uint64]*report.Report{1: earlier, 2: later},
 		past: []hub.Past{{Stream: 3, Received: ago(9 * time.Minute), Kind: "record", Bytes: 1200}, {Stream: 2, Received: ago(10 * time.Minute), Kind: "report", Bytes: 900},
 			{Stream: 1, Received: ago(26 * time.Hour), Kind: "report", Bytes: 890}},
 		refused: []hub.Refusal{{Boat: "wagtail", Subject: "muster.v1.boat.wagtail.report", At: ago(3 * time.Hour), Reason: "schema \"<i>\" is not known", Bytes: 77}},

@@ -17,6 +17,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/fleet"
@@ -24,6 +25,7 @@ import (
 	"muster/internal/fleet/hub"
 	"muster/internal/fleet/trust"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 // BenchmarkMarina measures what somebody before the page waits for, with a hub at work behind it: a search by version, and a change from its
@@ -135,12 +137,12 @@ func timed(n int, f func() time.Duration) []time.Duration {
 }
 
 // marinaReport is a boat of 20 devices of seven models.
-func marinaReport(id, software string) *boat.Report {
-	r := &boat.Report{Schema: boat.ReportSchema, Boat: boat.Identity{ID: id}, TakenAt: event.At(noon), Clock: boat.ClockSystem, Networks: []boat.Network{},
-		Devices: []boat.Device{}, Talkers: []boat.Talker{}, Manual: []boat.Manual{}, Alerts: []boat.Alert{}}
+func marinaReport(id, software string) *report.Report {
+	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: id}, TakenAt: event.At(noon), Clock: boat.ClockSystem, Networks: []report.Network{},
+		Devices: []report.Device{}, Talkers: []report.Talker{}, Manual: []boat.Manual{}, Alerts: []alert.Alert{}}
 	for i := range 20 {
 		code := uint16(100 + i%7)
-		r.Devices = append(r.Devices, boat.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", State: boat.Present, Role: boat.RoleHead,
+		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", State: boat.Present, Role: boat.RoleHead,
 			Name:    &boat.Name{UniqueNumber: uint32(i), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}, ArbitraryAddress: true},
 			Product: &boat.Product{Code: &code, Model: fmt.Sprintf("Larkfin LF%d head", 7+i%7), Serial: fmt.Sprintf("%s-%04d", id, i), Software: software}})
 	}

@@ -7,6 +7,7 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/fleet/hub"
 	"muster/internal/ui"
@@ -35,7 +36,7 @@ func (a FleetAlert) line() g.Node {
 	if !a.Since.IsZero() {
 		about = "since " + when(a.Since)
 	}
-	if a.State == string(boat.AlertAcknowledged) {
+	if a.State == string(alert.StatusAcknowledged) {
 		about += " · acknowledged"
 	}
 	return h.Li(boatLink(a.Boat, h.B(named(a.Name, a.Boat))), g.Text(" "), ui.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), ui.Small(about))

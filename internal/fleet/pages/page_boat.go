@@ -17,6 +17,7 @@ import (
 	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
 	"muster/internal/render"
+	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/ui"
 )
@@ -25,7 +26,7 @@ import (
 type boatPage struct {
 	*row
 	at            uint64 // number of the report that is shown; 0 for the latest
-	report        *boat.Report
+	report        *report.Report
 	history       []hub.Past
 	documents     []hub.Past
 	before, after uint64 // numbers of the reports that are compared, or chosen for it

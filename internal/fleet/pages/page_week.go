@@ -9,6 +9,7 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/fleet/hub"
 	"muster/internal/ui"
 )
@@ -69,7 +70,7 @@ func (s *Server) visit(v visit) g.Node {
 	}
 	var lines g.Group
 	for _, a := range v.Alerts {
-		if a.Severity != boat.Info {
+		if a.Severity != check.Info {
 			lines = append(lines, h.Li(ui.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), ui.Small(boat.Printable(a.Remedy))))
 		}
 	}

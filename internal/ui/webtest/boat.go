@@ -11,6 +11,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/pgn"
 )
@@ -19,9 +20,9 @@ import (
 var sample []byte
 
 // Sample is a boat with six devices and two talkers, of which some have trouble and some say what must not reach a page as it is.
-func Sample(t testing.TB) *boat.Report {
+func Sample(t testing.TB) *report.Report {
 	t.Helper()
-	var r boat.Report
+	var r report.Report
 	if err := json.Unmarshal(sample, &r); err != nil {
 		t.Fatal(err)
 	}
@@ -31,15 +32,15 @@ func Sample(t testing.TB) *boat.Report {
 // Reports gives whatever report it holds.
 type Reports struct {
 	mu      sync.Mutex
-	report  *boat.Report
+	report  *report.Report
 	Missing error // why it is not ready, nil when it is
 }
 
 // NewReports gives r until another one is set.
-func NewReports(r *boat.Report) *Reports { return &Reports{report: r} }
+func NewReports(r *report.Report) *Reports { return &Reports{report: r} }
 
 // Report returns what is held.
-func (f *Reports) Report() *boat.Report {
+func (f *Reports) Report() *report.Report {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.report
@@ -49,7 +50,7 @@ func (f *Reports) Report() *boat.Report {
 func (f *Reports) Ready() error { return f.Missing }
 
 // Set holds r from now on.
-func (f *Reports) Set(r *boat.Report) {
+func (f *Reports) Set(r *report.Report) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.report = r

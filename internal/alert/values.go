@@ -1,0 +1,36 @@
+package alert
+
+import (
+	"muster/internal/check"
+	"muster/internal/event"
+)
+
+// Status says where an alert stands.
+type Status string
+
+// The statuses of an alert.
+const (
+	StatusOpen         Status = "open"
+	StatusAcknowledged Status = "acknowledged"
+	StatusCleared      Status = "cleared"
+)
+
+// Alert is a finding that has lasted.
+type Alert struct {
+	ID             string         `json:"id,omitempty"` // the same for the same fault over time: check, a colon, what it is about
+	Check          string         `json:"check"`
+	Severity       check.Severity `json:"severity"`
+	State          Status         `json:"state"`
+	Since          event.Time     `json:"since,omitzero"`
+	Until          event.Time     `json:"until,omitzero"` // when it cleared
+	Flapping       bool           `json:"flapping,omitempty"`
+	AcknowledgedBy string         `json:"acknowledged_by,omitempty"`
+	AcknowledgedAt event.Time     `json:"acknowledged_at,omitzero"`
+	SilencedUntil  event.Time     `json:"silenced_until,omitzero"`
+	Accepted       string         `json:"accepted,omitempty"` // why the owner lives with it, from the config: nobody is told
+	Devices        []string       `json:"devices,omitempty"`
+	Network        string         `json:"network,omitempty"`
+	Summary        string         `json:"summary"`
+	Evidence       map[string]any `json:"evidence,omitempty"`
+	Remedy         string         `json:"remedy,omitempty"`
+}

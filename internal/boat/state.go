@@ -1,0 +1,151 @@
+package boat
+
+import (
+	"time"
+
+	"muster/internal/event"
+)
+
+// State is what is known of one boat at one moment: all that checks and outputs within the process go by. It has no written form: what
+// leaves the process is a report made of it, and no State is made of a report again. It shares nothing with the Boat it came from.
+// What is not known is nil, empty or zero.
+type State struct {
+	Boat     Identity
+	TakenAt  event.Time // event time of the last thing fed
+	Clock    Clock
+	Window   Window
+	Networks []Network
+	Devices  []Device // sorted by network, then NAME
+	Talkers  []Talker
+	Manual   []Manual
+	Sources  []Source // by measure, network and id
+	Echoes   []Echo   // by measure, From and To
+}
+
+// Network is one NMEA 2000 backbone or NMEA 0183 line.
+type Network struct {
+	ID         string
+	Kind       event.NetworkKind
+	BitRate    uint32 // bit/s or baud
+	ListenOnly bool
+	State      string // CAN controller state: active, warning, passive, bus-off, stopped; or down
+	Frames     uint64 // data frames, or lines on NMEA 0183
+	Load       *Load
+	Faults     Faults
+
+	LoadRecent  float64    // load over the last full minute, 0..1
+	RecentFrom  event.Time // start of the interval that the Recent counters cover
+	Recent      Faults     // faults of the last full minute
+	FaultSince  FaultTimes // when faults of the present run of faults began
+	Line        LineState  // of an NMEA 0183 line
+	Contests    []Contest  // addresses that two NAMEs claimed
+	Twins       []Twin     // NAMEs that claim from two places at once
+	DownSince   event.Time
+	BusOffSince event.Time
+}
+
+// LineState is what the bytes of an NMEA 0183 line show of the line.
+type LineState struct {
+	Condition  string // good, noisy, wrong-baud or other-protocol; "" while too little was heard
+	LikelyBaud uint32 // of the talker when the rate in use is wrong; 0 when it cannot be told
+}
+
+// FaultTimes says since when the present run of each fault lasts (no run ends before a minute without the fault).
+type FaultTimes struct {
+	ErrorFrames, Dropped, BrokenSequences event.Time
+}
+
+// Contest is one address that more than one NAME claimed.
+type Contest struct {
+	Address uint8
+	Names   []string // NAMEs as 16 hex digits, sorted
+	Claims  int      // changes of owner within the last minute
+	Since   event.Time
+	Last    event.Time
+}
+
+// Twin is one NAME that claims two addresses in turn, as two devices of the same NAME do.
+type Twin struct {
+	Name      string
+	Addresses []uint8
+	Changes   int // moves within the last minute
+	Since     event.Time
+	Last      event.Time
+}
+
+// Device is one device of the device list.
+type Device struct {
+	ID           string // NAME as 16 hex digits; "can0/35" for a provisional device
+	Network      string
+	Address      *uint8 // nil when it has none
+	Addresses    []AddressUse
+	State        DeviceState
+	Role         Role
+	Own          bool // muster's own presence
+	Name         *Name
+	Product      *Product
+	Installation *Installation
+	Transmits    []Transmit // sorted by PGN, then instance
+	Receives     []uint32   // PGNs it says it receives
+	Declares     []uint32   // PGNs it says it transmits
+	FirstSeen    event.Time
+	LastSeen     event.Time
+	Restarts     int
+	Software     []Software // oldest first
+	Unanswered   string     // why asking it for its identity was given up
+
+	StateSince   event.Time
+	Renamed      bool         // the unit came back under another NAME; this entry is only its past
+	LastRestarts []event.Time // up to eight, oldest first
+	ClaimedAt    event.Time
+}
+
+// Transmit is one message that a device sends, split by data instance.
+type Transmit struct {
+	PGN       uint32
+	Title     string
+	Instance  *uint8 // the data instance inside the message, when it has one
+	Selector  *uint8 // what the instance is one of, where its number alone is not unique: fluid type, temperature source
+	Count     uint64
+	Interval  *Interval // needs two messages
+	Nominal   float64   // the published interval
+	Available *bool     // whether any message of the last minute carried a value
+	Measures  []string  // of a message of several quantities, which of them the last minute gave values of
+
+	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was told; nil for other messages.
+	Volts   *float64
+	VoltsAt event.Time
+
+	First, Last event.Time
+	EmptySince  event.Time    // since when no value was available
+	Recent      time.Duration // smoothed interval of late, 0 when unknown
+}
+
+// Talker is one NMEA 0183 talker on one line.
+type Talker struct {
+	Network   string
+	Talker    string
+	Sentences []Sentence
+	Identity  *TalkerIdentity
+	Heartbeat *Heartbeat // the latest HBT sentence
+	Texts     []Text     // what TXT sentences told, up to eight, each text once, oldest first
+	AIS       *AIS       // what its AIS sentences told
+	Software  []Software // of the unit that it told it is, oldest first
+
+	Unanswered string     // why asking it for its identity was given up
+	Last       event.Time // when it was last heard
+}
+
+// Sentence is one sentence type that a talker sends.
+type Sentence struct {
+	Formatter      string
+	Count          uint64
+	Interval       *Interval
+	ChecksumErrors uint64
+	Gives          []string // names of the Quantities of which the last minute gave values
+
+	Last    event.Time
+	Recent  time.Duration // smoothed interval of late, 0 when unknown
+	Nominal time.Duration // usual interval of the type, 0 when there is none
+	Latest  string        // the sentence as last heard, for the pages; what goes beyond 160 bytes is cut
+}

@@ -1,0 +1,62 @@
+package report
+
+import (
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/check"
+)
+
+// New makes the report of a boat. It shares what it holds with the state and the alerts, which nobody changes from then on.
+func New(s *boat.State, alerts []alert.Alert) *Report {
+	r := &Report{
+		Schema: V1, Boat: s.Boat, TakenAt: s.TakenAt, Clock: s.Clock, Window: s.Window,
+		Networks: make([]Network, len(s.Networks)), Devices: make([]Device, len(s.Devices)), Talkers: make([]Talker, len(s.Talkers)),
+		Manual: append([]boat.Manual{}, s.Manual...), Alerts: append([]alert.Alert{}, alerts...),
+	}
+	for i := range s.Networks {
+		n := &s.Networks[i]
+		r.Networks[i] = Network{ID: n.ID, Kind: n.Kind, BitRate: n.BitRate, ListenOnly: n.ListenOnly, State: n.State, Frames: n.Frames,
+			Load: n.Load, Faults: n.Faults, Live: n}
+	}
+	for i := range s.Devices {
+		r.Devices[i] = device(&s.Devices[i])
+	}
+	for i := range s.Talkers {
+		r.Talkers[i] = talker(&s.Talkers[i])
+	}
+	return r
+}
+
+func device(d *boat.Device) Device {
+	r := Device{
+		ID: d.ID, Network: d.Network, Address: d.Address, Addresses: d.Addresses, State: d.State, Role: d.Role, Own: d.Own,
+		Name: d.Name, Product: d.Product, Installation: d.Installation, Receives: d.Receives, Declares: d.Declares,
+		FirstSeen: d.FirstSeen, LastSeen: d.LastSeen, Restarts: d.Restarts, Software: d.Software, Unanswered: d.Unanswered, Live: d,
+	}
+	if len(d.Transmits) > 0 {
+		r.Transmits = make([]Transmit, len(d.Transmits))
+	}
+	for i := range d.Transmits {
+		t := &d.Transmits[i]
+		r.Transmits[i] = Transmit{PGN: t.PGN, Title: t.Title, Instance: t.Instance, Selector: t.Selector, Count: t.Count, Interval: t.Interval,
+			Nominal: t.Nominal, Available: t.Available, Measures: t.Measures, Volts: t.Volts, VoltsAt: t.VoltsAt, Live: t}
+	}
+	return r
+}
+
+func talker(t *boat.Talker) Talker {
+	r := Talker{Network: t.Network, Talker: t.Talker, Identity: t.Identity, Heartbeat: t.Heartbeat, Texts: t.Texts, AIS: t.AIS,
+		Software: t.Software, Unanswered: t.Unanswered, Live: t}
+	for i := range t.Sentences {
+		x := &t.Sentences[i]
+		r.Sentences = append(r.Sentences, Sentence{Formatter: x.Formatter, Count: x.Count, Interval: x.Interval,
+			ChecksumErrors: x.ChecksumErrors, Gives: x.Gives, Live: x})
+	}
+	return r
+}
+
+// Of is the report of the state that a pass judges, for rules that go by no more than that. It is made once a pass.
+func Of(p *check.Pass) *Report {
+	type made struct{}
+	return check.Once(p, made{}, func() *Report { return New(p.State, nil) })
+}
