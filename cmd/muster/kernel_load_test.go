@@ -12,24 +12,19 @@ import (
 
 // TestKernelLoad holds muster against full and overfull CAN interfaces of a real kernel.
 func TestKernelLoad(t *testing.T) {
-	if testing.Short() {
-		t.Skip("boots a kernel; -short is set")
-	}
-	out := boot(t, "load.sh")
-	at := func(parts ...string) string { return filepath.Join(append([]string{out}, parts...)...) }
-
 	t.Run("saturated bus", func(t *testing.T) {
-		sent := framesSent(t, at("saturated", "simulate.log"))
-		n := readReport(t, at("saturated", "report.json")).Networks[0]
+		dir := pcPart(t, "saturated")
+		sent := framesSent(t, filepath.Join(dir, "simulate.log"))
+		n := readReport(t, filepath.Join(dir, "report.json")).Networks[0]
 		if n.Frames != sent || n.Faults.Dropped != 0 {
 			t.Errorf("%d frames heard, %d sent, %d dropped", n.Frames, sent, n.Faults.Dropped)
 		}
-		m := regexp.MustCompile(`VmHWM:\s+(\d+) kB`).FindStringSubmatch(content(t, at("saturated", "status.txt")))
+		m := regexp.MustCompile(`VmHWM:\s+(\d+) kB`).FindStringSubmatch(content(t, filepath.Join(dir, "status.txt")))
 		if m == nil {
 			t.Fatal("no memory figure")
 		}
 		kb, _ := strconv.Atoi(m[1])
-		t.Logf("%d frames, load %.1f %%, memory at most %d kB; %s", n.Frames, n.Load.Mean*100, kb, spent(t, at("saturated", "ticks.txt"), sent))
+		t.Logf("%d frames, load %.1f %%, memory at most %d kB; %s", n.Frames, n.Load.Mean*100, kb, spent(t, filepath.Join(dir, "ticks.txt"), sent))
 		if kb > 32<<10 {
 			t.Errorf("the daemon took %d kB, want at most 32 MB", kb)
 		}
@@ -38,38 +33,43 @@ func TestKernelLoad(t *testing.T) {
 	// The bus is sent with the least right to the processor and stands still while this machine has no time for it, so that a slow machine
 	// hears fewer buses a second, and loses nothing all the same.
 	t.Run("ten saturated buses in one", func(t *testing.T) {
-		f := readFlood(t, at("flood"))
+		dir := pcPart(t, "flood")
+		f := readFlood(t, dir)
 		if f.heard != f.Sent || f.dropped != 0 {
 			t.Errorf("lost frames: %s", f)
 		}
-		t.Logf("%s; %s", f, spent(t, at("flood", "ticks.txt"), f.Sent))
+		t.Logf("%s; %s", f, spent(t, filepath.Join(dir, "ticks.txt"), f.Sent))
 	})
 
 	t.Run("serial adapter on a full bus", func(t *testing.T) {
-		f := readFlood(t, at("slcan"))
+		dir := pcPart(t, "slcanload")
+		f := readFlood(t, dir)
 		if f.heard != f.Sent || f.dropped != 0 {
 			t.Errorf("lost frames: %s", f)
 		}
-		t.Logf("%s; %s", f, spent(t, at("slcan", "ticks.txt"), f.Sent))
+		t.Logf("%s; %s", f, spent(t, filepath.Join(dir, "ticks.txt"), f.Sent))
 	})
 
 	// The kernel keeps a number of frames, whatever their pace: 768 bytes each of twice the buffer granted.
-	for _, c := range []struct {
-		step, who string
-		least     uint64
-	}{
-		{"still-root", "with the privilege to ask for any buffer", 21_000},
-		{"still-user", "without it, on a system as it comes", 500},
-		{"still-package", "without it, with the limit that the package sets", 21_000},
-	} {
-		t.Run("standing still "+c.who, func(t *testing.T) {
-			f := readFlood(t, at(c.step))
-			if f.heard < c.least || f.dropped == 0 {
-				t.Errorf("want %d frames kept and some lost: %s", c.least, f)
-			}
-			t.Logf("%d frames kept: %.2f s of a full bus, %.3f s of ten", f.heard, float64(f.heard)/fullBus, float64(f.heard)/fullBus/10)
-		})
-	}
+	t.Run("standing still", func(t *testing.T) {
+		dir := pcPart(t, "still")
+		for _, c := range []struct {
+			step, who string
+			least     uint64
+		}{
+			{"still-root", "with the privilege to ask for any buffer", 21_000},
+			{"still-user", "without it, on a system as it comes", 500},
+			{"still-package", "without it, with the limit that the package sets", 21_000},
+		} {
+			t.Run(c.who, func(t *testing.T) {
+				f := readFlood(t, filepath.Join(dir, c.step))
+				if f.heard < c.least || f.dropped == 0 {
+					t.Errorf("want %d frames kept and some lost: %s", c.least, f)
+				}
+				t.Logf("%d frames kept: %.2f s of a full bus, %.3f s of ten", f.heard, float64(f.heard)/fullBus, float64(f.heard)/fullBus/10)
+			})
+		}
+	})
 }
 
 // fullBus is how many frames a second the saturated scenario sends.

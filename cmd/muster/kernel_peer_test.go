@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -72,9 +71,6 @@ func peer(t *testing.T, dir string) {
 
 // gpsdHour: gpsd reads an hour of traffic without a complaint and still prints positions at its end.
 func gpsdHour(t *testing.T, dir string) {
-	if os.Getenv("MUSTER_TEST_ALL") != "1" {
-		t.Skip("takes three minutes; set MUSTER_TEST_ALL=1")
-	}
 	harmless := regexp.MustCompile(`shmctl|DBUS|IPv6 socket|PGN not found 00126993|terminating signal|exiting|cycle-start detector failed`) // the guest's lack of services; the heartbeat, which gpsd
 	// does not know; its end; pauses by the clock, from which it guesses where a second's messages begin, on a machine that has its own
 	for _, line := range strings.Split(content(t, filepath.Join(dir, "gpsd.log")), "\n") {

@@ -14,7 +14,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"muster": func() { os.Exit(run()) }})
+	testscript.Main(benchTests{m}, map[string]func(){"muster": func() { os.Exit(run()) }})
 }
 
 // TestScripts drives the program from outside: flags, exit status, both outputs.

@@ -1,18 +1,17 @@
 #!/bin/sh
-# Runs as pid 1 of a user-mode Linux whose root is the host's file tree: lays a layer of memory over it, so that nothing on the host
+# Runs as pid 1 of an emulated PC whose root is the host's file tree: lays a layer of memory over it, so that nothing on the host
 # changes, and starts systemd on that with try.sh as its one service.
 export PATH=/usr/sbin:/usr/bin:/sbin:/bin
 here=$(dirname "$0")
-mount -t proc proc /proc
 exec >"$here/init.log" 2>&1
-insmod "/usr/lib/uml/modules/$(uname -r)/kernel/fs/overlayfs/overlay.ko"
+. "$here/env"
+modprobe -d "$KERNEL" overlay
 mount -t tmpfs -o size=400m tmp /mnt
 mkdir /mnt/upper /mnt/work /mnt/root
 mount -t overlay overlay -o lowerdir=/,upperdir=/mnt/upper,workdir=/mnt/work /mnt/root || exit 1
-umount /proc
 cd /mnt/root || exit 1
 mkdir -p "./$here"
-mount -t hostfs none -o "$here" "./$here" # where the package comes from and the log goes to
+mount --bind "$here" "./$here" # where the package comes from and the log goes to
 rm -rf etc/systemd/system/*.wants var/lib/man-db/auto-update
 : >etc/fstab
 echo uninitialized >etc/machine-id

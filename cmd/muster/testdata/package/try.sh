@@ -6,9 +6,8 @@ active() { say "$1" "$(systemctl is-active muster)"; }
 await() { for _ in $(seq 240); do "$@" >/dev/null 2>&1 && break; sleep 0.5; done; } # command, until it succeeds
 ready() { curl -sf http://127.0.0.1:8632/-/ready; }
 restarted() { [ "$(systemctl show "$1" -p NRestarts --value)" -ge 1 ] && [ "$(systemctl is-active "$1")" = active ]; } # service
-for m in net/can/can net/can/can-raw drivers/net/can/dev/can-dev drivers/net/can/vcan; do
-	insmod "/usr/lib/uml/modules/$(uname -r)/kernel/$m.ko"
-done
+. "$here/env"
+modprobe -d "$KERNEL" -a can-raw vcan
 ip link set lo up
 ip link add can0 type vcan && ip link set can0 up
 
