@@ -238,7 +238,8 @@ func pcCommand(ctx context.Context, dir, script string) (c *exec.Cmd, console st
 		"-kernel", filepath.Join(kernel, "vmlinuz"), "-initrd", disk,
 		"-append", "console=ttyS0 quiet panic=-1 mitigations=off bench=" + filepath.Join(dir, script),
 		"-serial", "file:" + console, "-serial", "stdio",
-		"-fsdev", "local,id=host,path=/,security_model=none,multidevs=remap", "-device", "virtio-9p-pci,fsdev=host,mount_tag=host"}
+		"-fsdev", "local,id=host,path=/,security_model=none,multidevs=remap", "-device", "virtio-9p-pci,fsdev=host,mount_tag=host",
+		"-fsdev", "local,id=out,path=" + filepath.Join(dir, "out") + ",security_model=none", "-device", "virtio-9p-pci,fsdev=out,mount_tag=out"}
 	for _, wire := range []string{"a", "b"} {
 		args = append(args, "-object", "can-bus,id="+wire, "-device", "kvaser_pci,canbus="+wire, "-device", "kvaser_pci,canbus="+wire)
 	}

@@ -93,6 +93,9 @@ func TestDebianPackage(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "env"), []byte("KERNEL="+kernel+"\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
+	if err := os.Mkdir(filepath.Join(dir, "out"), 0o755); err != nil {
+		t.Fatal(err)
+	}
 	for _, name := range []string{"init.sh", "try.sh"} {
 		text, err := os.ReadFile(filepath.Join("testdata/package", name))
 		if err := errors.Join(err, os.WriteFile(filepath.Join(dir, name), text, 0o755)); err != nil {

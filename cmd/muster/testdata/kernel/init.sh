@@ -7,6 +7,7 @@ here=$(dirname "$0")
 . "$here/env"
 exec 3<>/dev/ttyS1 # held open: what comes while nobody has it open is lost
 stty raw -echo <&3
+mount -t 9p -o trans=virtio,version=9p2000.L,msize=262144,cache=none out "$here/out" # what is written is on the host at once
 mkdir -p /dev/pts
 mount -t devpts devpts /dev/pts
 mount -t tmpfs tmp /run
@@ -19,7 +20,6 @@ while read -r name out net; do
   {
     unshare $net --mount --pid --fork --kill-child --mount-proc sh "$here/part.sh" "$name" "$out" 3>&-
     status=$?
-    sync
     echo "$out $status" >&3
   } &
 done <&3

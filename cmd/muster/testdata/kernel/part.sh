@@ -24,8 +24,12 @@ ask() { curl -s "http://127.0.0.1:8632/api/v1/report" >"$1.json"; } # name
 counted() { [ "$(grep -c "$2" run.log)" -ge "$1" ]; } # times words
 said() { await counted "$1" "$2"; } # times words, in muster's log
 listening() { [ "$(grep -c "^ *$1 " /proc/net/can/rcvlist_all)" -ge "$2" ]; } # interface sockets that hear all of it
-talking() { grep -q "^ *$1 " /proc/net/can/rcvlist_fil; } # interface that the kernel's J1939 stack hears, for a socket that is bound
+talking() { grep -q "^ *$1 " /proc/net/can/rcvlist_fil; } # interface of which a socket hears some, as the kernel's J1939 stack does for one that is bound
 serves() { grep -q ":$(printf %04X "$1") 00000000:0000 0A" /proc/net/tcp; } # port
+all() { # interface log: the log of candump has all that was sent until now; the test leaves the mark out
+  cansend "$1" 1FFFFFFF#
+  await grep -q '1FFFFFFF#$' "$2"
+}
 same() { last=$now; now=$(cat "$@" | wc -c); sleep 1; [ "$now" = "$last" ]; }
 quiet() { now=; await same "$@"; } # files, until nothing more comes
 heard() { [ "$(curl -s "http://127.0.0.1:8632/api/v1/report" | sed -n 's/.*"frames": *\([0-9]*\).*/\1/p' | head -1)" -ge "$1" ]; } # frames

@@ -11,7 +11,7 @@ mkdir /mnt/upper /mnt/work /mnt/root
 mount -t overlay overlay -o lowerdir=/,upperdir=/mnt/upper,workdir=/mnt/work /mnt/root || exit 1
 cd /mnt/root || exit 1
 mkdir -p "./$here"
-mount --bind "$here" "./$here" # where the package comes from and the log goes to
+mount -t 9p -o trans=virtio,version=9p2000.L,msize=262144,cache=none out "./$here/out" # where the package comes from and the log goes to
 rm -rf etc/systemd/system/*.wants var/lib/man-db/auto-update
 : >etc/fstab
 echo uninitialized >etc/machine-id

@@ -4,5 +4,5 @@ $MUSTER simulate fifty --to fifty.log --for 4s >simulate.log 2>&1
 candump -r 4000000 -L can4 >candump.log & dump=$!
 await listening can4 1
 canplayer -t -I fifty.log can4=$(awk '/^\(/{print $2; exit}' fifty.log)
-quiet candump.log
+all can4 candump.log
 end $dump

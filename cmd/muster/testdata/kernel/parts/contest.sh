@@ -14,5 +14,6 @@ for side in lower higher; do
   j1939acd -r "$((0x$address))" -a "$((0x$address))" -c "$PWD/$side.jacd" "$name" "can$number" >"$side.acd" 2>&1 & acd=$!
   await claims "$((claims + 2))" "$side.log"; sleep 3 # the claim, and muster's word on it
   echo "$address" >"$side.address"
-  end $acd $run $dump
+  end $acd $run
+  all "can$number" "$side.log"; end $dump
 done

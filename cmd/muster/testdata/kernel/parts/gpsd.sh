@@ -21,5 +21,6 @@ $MUSTER simulate "$here/ais.yaml" --to can14 --for 24s --speed 2 >ais.simulate 2
 $MUSTER simulate "$here/instruments.yaml" --to can15 --for 12s >instruments.simulate 2>&1 & instruments=$!
 $MUSTER simulate "$here/gnss.yaml" --to can3 --for 12s >gnss.simulate 2>&1
 wait $power $ais $instruments
-sleep 1; quiet *.candump *.json *.log
+for b in can3:gnss can15:instruments can13:power can14:ais; do all "${b%:*}" "${b#*:}.candump"; done
+quiet *.json *.log
 end $ends

@@ -10,5 +10,5 @@ name=$(sed -n 's/.*18EEFF..#\(..\)\(..\)\(..\)\(..\)\(..\)\(..\)\(..\)\(..\).*/\
 testj1939 -B -s100 can17:0x50 "can17:,0x1ef00,0x$name" >byname.txt 2>&1
 sleep 2
 "$here/bin/talk" can17 >talk.log 2>&1
-quiet candump.log
+all can17 candump.log
 end $run $receiver $dump

@@ -6,5 +6,5 @@ testj1939 -B -s30 can2:0x50 can2:0xff,0x1f014 # 30 bytes to all
 testj1939 -r can2:0x51,0x1ef00 >/dev/null & receiver=$!
 await talking can2; sleep 0.2
 testj1939 -B -s100 can2:0x50 can2:0x51,0x1ef00
-sleep 1; quiet candump.log
+await grep -q 'EC5051#13' candump.log # acknowledged
 end $receiver $dump
