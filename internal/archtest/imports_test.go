@@ -10,7 +10,7 @@ import (
 
 // order is the direction of the data flow, left to right. A package imports only packages of lines above its own.
 var order = [][]string{
-	{"pgn", "internal/event", "internal/mistake", "internal/hosttest"},
+	{"pgn", "internal/event", "internal/mistake", "internal/input", "internal/input/inputtest", "internal/hosttest"},
 	{"internal/transport", "internal/nmea0183", "internal/capture"},
 	{"internal/node"},
 	{"internal/sim"},
@@ -116,7 +116,7 @@ func TestThirdParties(t *testing.T) {
 }
 
 // helpers are packages for the tests of others.
-var helpers = []string{"internal/hosttest", "internal/ui/webtest", "internal/daemon/daemontest"}
+var helpers = []string{"internal/hosttest", "internal/input/inputtest", "internal/ui/webtest", "internal/daemon/daemontest"}
 
 // TestNoTestingInPrograms: nothing that ships links the test framework.
 func TestNoTestingInPrograms(t *testing.T) {
