@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -122,7 +123,7 @@ func (f *noteFile) path() (string, error) {
 		return f.File, nil
 	}
 	if f.Config != "" {
-		cfg, err := config.Load(f.Config)
+		cfg, err := config.Load(context.Background(), f.Config)
 		if err != nil {
 			return "", err
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"io/fs"
 	"maps"
@@ -99,7 +100,7 @@ func loadConfig(file string, sources []string, ask bool) (config.Config, error) 
 	c := config.Default()
 	if file != "" {
 		var err error
-		if c, err = config.Load(file); err != nil {
+		if c, err = config.Load(context.Background(), file); err != nil {
 			if _, missing := os.Stat(file); errors.Is(missing, fs.ErrNotExist) {
 				return c, cli.WithHint(err, "give the path of a config file; deploy/muster.yaml shows every key")
 			}

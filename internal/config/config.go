@@ -3,11 +3,11 @@ package config
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"maps"
 	"net"
-	"os"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -18,6 +18,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/input"
 )
 
 // Config is the validated config file. Default is usable as it is, except that it names no source.
@@ -102,33 +103,14 @@ func Default() Config {
 		Store: Store{Every: time.Minute, MaxAge: 2 * 365 * 24 * time.Hour, MaxMB: 16}, Fleet: Fleet{Every: 15 * time.Minute}}
 }
 
-// Error is a mistake in a config file, told with its place. Error() is one line.
-type Error struct {
-	File         string
-	Line, Column int    // from 1; 0 when the place is unknown
-	Key          string // dotted key; empty when the file cannot be read as YAML
-	Message      string // what is wrong and how to mend it
-}
-
-func (e *Error) Error() string {
-	s := e.File
-	if e.Line > 0 {
-		s += fmt.Sprintf(":%d:%d", e.Line, e.Column)
-	}
-	if e.Key != "" {
-		s += ": " + e.Key
-	}
-	return s + ": " + e.Message
-}
-
 // Load reads and validates the file, and reads the maker and token files that it names; their paths are relative to
-// the config file. A mistake is an *Error, several are joined.
-func Load(file string) (Config, error) {
-	text, err := os.ReadFile(file)
+// the config file. A mistake is an *input.Mistake, several are joined.
+func Load(ctx context.Context, file string) (Config, error) {
+	text, err := input.File(ctx, file, input.MaxYAML)
 	if err != nil {
-		return Config{}, fmt.Errorf("config: %w", err)
+		return Config{}, outside("config", err)
 	}
-	c, err := Parse(file, text)
+	c, err := parse(ctx, file, text)
 	if err != nil {
 		return Config{}, err
 	}
@@ -145,7 +127,7 @@ func Load(file string) (Config, error) {
 	}
 	c.Fleet.locate(dir)
 	if c.MakerFile != "" {
-		if c.Makers, err = LoadMakers(c.MakerFile); err != nil {
+		if c.Makers, err = LoadMakers(ctx, c.MakerFile); err != nil {
 			return Config{}, err
 		}
 	}
@@ -171,8 +153,12 @@ func Load(file string) (Config, error) {
 
 // Parse validates the text of a config file; name is what errors call it. It reads no other file.
 func Parse(name string, text []byte) (Config, error) {
+	return parse(context.Background(), name, text)
+}
+
+func parse(ctx context.Context, name string, text []byte) (Config, error) {
 	c := Default()
-	d, err := decodeStrict(name, text, &c)
+	d, err := read(ctx, name, text, &c, "deploy/muster.yaml lists them all")
 	if err != nil {
 		return Config{}, err
 	}
@@ -183,12 +169,48 @@ func Parse(name string, text []byte) (Config, error) {
 	return c, nil
 }
 
+// read reads a YAML file over what v already holds; known says where the known keys are.
+func read(ctx context.Context, name string, text []byte, v any, known string) (*input.Document, error) {
+	d, err := input.YAML(ctx, name, text, v)
+	if m, ok := errors.AsType[*input.Mistake](err); ok && strings.HasPrefix(m.Text, "unknown key ") {
+		m.Text += ": " + known
+	}
+	return d, err
+}
+
+// outside says which file could not be read, unless the mistake does.
+func outside(what string, err error) error {
+	if m, ok := errors.AsType[*input.Mistake](err); ok {
+		return m
+	}
+	return fmt.Errorf("%s: %w", what, err)
+}
+
+// settingMistakes places the errors of a Validate below section. Each starts with its key and a colon.
+func settingMistakes(d *input.Document, section string, err error) []error {
+	if err == nil {
+		return nil
+	}
+	all := []error{err}
+	if joined, ok := err.(interface{ Unwrap() []error }); ok {
+		all = joined.Unwrap()
+	}
+	for i, e := range all {
+		key, message, _ := strings.Cut(e.Error(), ": ")
+		all[i] = d.Mistake(section+"."+key, "%s", message)
+	}
+	return all
+}
+
+// maxSources is the most sources of one boat computer: each is opened, and has its own model.
+const maxSources = 64
+
 var boatID = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?$`)
 
-func (c *Config) validate(d *document) error {
+func (c *Config) validate(d *input.Document) error {
 	var errs []error
 	bad := func(key, format string, args ...any) {
-		errs = append(errs, d.errorAt(key, fmt.Sprintf(format, args...)))
+		errs = append(errs, d.Mistake(key, format, args...))
 	}
 
 	if c.Boat.ID != "" && !boatID.MatchString(c.Boat.ID) {
@@ -196,6 +218,10 @@ func (c *Config) validate(d *document) error {
 	}
 	if strings.ContainsFunc(c.Boat.Name, func(r rune) bool { return r < ' ' }) {
 		bad("boat.name", "%q holds a control character: write the name in one plain line", c.Boat.Name)
+	}
+	if n := len(c.Sources); n > maxSources {
+		bad("sources", "%d sources are more than %d: run another muster for the others", n, maxSources)
+		return input.Mistakes(errs...)
 	}
 	ids := map[string]int{}
 	for i, s := range c.Sources {
@@ -237,9 +263,9 @@ func (c *Config) validate(d *document) error {
 	if c.Store.MaxMB < 1 || c.Store.MaxMB > 1024 {
 		bad("store.max_mb", "%d must be 1 to 1024", c.Store.MaxMB)
 	}
-	errs = append(errs, d.settingErrors("checks", c.Checks.Validate())...)
-	errs = append(errs, d.settingErrors("alerts", c.Alerts.Validate())...)
-	return errors.Join(errs...)
+	errs = append(errs, settingMistakes(d, "checks", c.Checks.Validate())...)
+	errs = append(errs, settingMistakes(d, "alerts", c.Alerts.Validate())...)
+	return input.Mistakes(errs...)
 }
 
 // CheckListen says what is wrong with an address to listen on: host:port, or off. Without protection (a token or TLS) it
@@ -268,18 +294,18 @@ func Loopback(host string) bool {
 }
 
 // LoadMakers reads a maker file: a YAML mapping of maker codes (0..2047) to names.
-func LoadMakers(file string) (map[uint16]string, error) {
-	text, err := os.ReadFile(file)
+func LoadMakers(ctx context.Context, file string) (map[uint16]string, error) {
+	text, err := input.File(ctx, file, input.MaxYAML)
 	if err != nil {
-		return nil, fmt.Errorf("config: maker_file: %w", err)
+		return nil, outside("config: maker_file", err)
 	}
-	return ParseMakers(file, text)
+	return ParseMakers(ctx, file, text)
 }
 
 // ParseMakers reads the text of a maker file; name is what errors call it.
-func ParseMakers(name string, text []byte) (map[uint16]string, error) {
+func ParseMakers(ctx context.Context, name string, text []byte) (map[uint16]string, error) {
 	var makers map[uint16]string
-	d, err := decodeStrict(name, text, &makers)
+	d, err := input.YAML(ctx, name, text, &makers)
 	if err != nil {
 		return nil, err
 	}
@@ -287,32 +313,35 @@ func ParseMakers(name string, text []byte) (map[uint16]string, error) {
 	for _, code := range slices.Sorted(maps.Keys(makers)) {
 		key := strconv.Itoa(int(code))
 		if code > 2047 {
-			errs = append(errs, d.errorAt(key, "a maker code is 0 to 2047"))
+			errs = append(errs, d.Mistake(key, "a maker code is 0 to 2047"))
 		}
 		if strings.TrimSpace(makers[code]) == "" {
-			errs = append(errs, d.errorAt(key, "the name is missing: write code: name"))
+			errs = append(errs, d.Mistake(key, "the name is missing: write code: name"))
 		}
 	}
-	return makers, errors.Join(errs...)
+	return makers, input.Mistakes(errs...)
 }
 
 // minToken is the least length of a token: shorter ones can be guessed.
 const minToken = 16
 
+// maxTokens is the most that a token file holds, in bytes.
+const maxTokens = 64 << 10
+
 // LoadTokens reads the token to act, and the one to read when there is a second line.
 func LoadTokens(file string) (act, read string, err error) {
-	text, err := os.ReadFile(file)
+	text, err := input.File(context.Background(), file, maxTokens)
 	if err != nil {
-		return "", "", fmt.Errorf("token file: %w", err)
+		return "", "", outside("token file", err)
 	}
 	first, rest, _ := strings.Cut(string(text), "\n")
 	second, _, _ := strings.Cut(rest, "\n")
 	act, read = strings.TrimSpace(first), strings.TrimSpace(second)
 	switch {
 	case len(act) < minToken || read != "" && len(read) < minToken:
-		return "", "", &Error{File: file, Message: fmt.Sprintf("each line must hold a token of at least %d characters: openssl rand -hex 16 makes one", minToken)}
+		return "", "", &input.Mistake{File: file, Text: fmt.Sprintf("each line must hold a token of at least %d characters: openssl rand -hex 16 makes one", minToken)}
 	case act == read:
-		return "", "", &Error{File: file, Message: "both lines hold the same token, so that who may only read could act: give two different ones, or one line"}
+		return "", "", &input.Mistake{File: file, Text: "both lines hold the same token, so that who may only read could act: give two different ones, or one line"}
 	}
 	return act, read, nil
 }

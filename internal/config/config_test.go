@@ -53,28 +53,28 @@ func TestMistakes(t *testing.T) {
 		{"unknown key", "boat: {id: kestrel}\nlissen: x\n", `muster.yaml:2:1: unknown key "lissen": deploy/muster.yaml lists them all`},
 		{"unknown nested key", "sources:\n  - source: can0\n    asks: true\n", `muster.yaml:3:5: unknown key "asks": deploy/muster.yaml lists them all`},
 		{"unknown check", "checks:\n  loose-cable: {off: true}\n", `muster.yaml:2:3: unknown key "loose-cable": deploy/muster.yaml lists them all`},
-		{"wrong type", "sources:\n  - {source: can0, ask: perhaps}\n", `muster.yaml:2:25: true or false must stand here`},
+		{"wrong type", "sources:\n  - {source: can0, ask: perhaps}\n", `muster.yaml:2:25: expected true or false. Example: ask: true`},
 		{"no YAML", "boat: [\n", `muster.yaml:1:7: the [ that begins here has no ] at its end`},
-		{"repeated key", "listen: off\nlisten: off\n", `muster.yaml:2:1: key "listen" stands here a second time`},
+		{"repeated key", "listen: off\nlisten: off\n", `muster.yaml:2:1: key "listen" is there twice: remove one`},
 		{"second document", "listen: off\n---\nlisten: off\n", `muster.yaml:3:7: a second document starts here: keep one in the file`},
-		{"boat id", "boat:\n  id: The Kestrel\n", `muster.yaml:2:3: boat.id: "The Kestrel" must be up to 63 lower-case letters, digits and inner hyphens, such as kestrel-2`},
-		{"boat name", "boat:\n  name: \"a\\nb\"\n", `muster.yaml:2:3: boat.name: "a\nb" holds a control character: write the name in one plain line`},
+		{"boat id", "boat:\n  id: The Kestrel\n", `muster.yaml:2:7: boat.id: "The Kestrel" must be up to 63 lower-case letters, digits and inner hyphens, such as kestrel-2`},
+		{"boat name", "boat:\n  name: \"a\\nb\"\n", `muster.yaml:2:9: boat.name: "a\nb" holds a control character: write the name in one plain line`},
 		{"no source", "sources:\n  - id: a\n", `muster.yaml:2:5: sources.0: source is missing: say where traffic comes in, such as source: can0`},
 		{"same source", "sources:\n  - source: can0\n  - source: can0\n", `muster.yaml:3:5: sources.1: "can0" is already the name of source 1: give each an id of its own`},
-		{"source id", "sources:\n  - source: can0\n    id: a b\n", `muster.yaml:3:5: sources.0.id: "a b" must not hold spaces or slashes`},
-		{"listen", "listen: here\n", `muster.yaml:1:1: listen: "here" is not host:port, such as 127.0.0.1:8632: write off for no pages`},
-		{"open listen", "listen: :8632\n", `muster.yaml:1:1: listen: ":8632" can be reached from other machines: protect it with a token or TLS, or listen on 127.0.0.1:8632`},
-		{"half a tls", "tls: {cert: a.pem}\n", `muster.yaml:1:1: tls: cert and key come together: give both or neither`},
-		{"level", "log: {level: loud}\n", `muster.yaml:1:7: log.level: "loud" is not one of error, warn, info, debug, trace`},
-		{"format", "log: {format: pretty}\n", `muster.yaml:1:7: log.format: "pretty" is not one of auto, text, json`},
-		{"threshold", "checks:\n  bus-busy:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:5: checks.bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +
-			"muster.yaml:4:5: checks.bus-busy.critical: 60 must lie between bus-busy.warning and 1"},
+		{"source id", "sources:\n  - source: can0\n    id: a b\n", `muster.yaml:3:9: sources.0.id: "a b" must not hold spaces or slashes`},
+		{"listen", "listen: here\n", `muster.yaml:1:9: listen: "here" is not host:port, such as 127.0.0.1:8632: write off for no pages`},
+		{"open listen", "listen: :8632\n", `muster.yaml:1:9: listen: ":8632" can be reached from other machines: protect it with a token or TLS, or listen on 127.0.0.1:8632`},
+		{"half a tls", "tls: {cert: a.pem}\n", `muster.yaml:1:6: tls: cert and key come together: give both or neither`},
+		{"level", "log: {level: loud}\n", `muster.yaml:1:14: log.level: "loud" is not one of error, warn, info, debug, trace`},
+		{"format", "log: {format: pretty}\n", `muster.yaml:1:15: log.format: "pretty" is not one of auto, text, json`},
+		{"threshold", "checks:\n  bus-busy:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:14: checks.bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +
+			"muster.yaml:4:15: checks.bus-busy.critical: 60 must lie between bus-busy.warning and 1"},
 		{"accepted without a check", "accepted:\n  - why: on purpose\n", `muster.yaml:2:5: accepted.0: check is missing: give the id of the check whose alerts are accepted, such as many-sources`},
 		{"accepted without a reason", "accepted:\n  - check: many-sources\n    why: \" \"\n", `muster.yaml:2:5: accepted.0: why is missing: say why it is accepted, for those who wonder later`},
-		{"accepted by no check", "accepted:\n  - {check: loose-cable, why: it is}\n", `muster.yaml:2:6: accepted.0.check: there is no check "loose-cable": the alerts and deploy/muster.yaml show their ids`},
-		{"accepted twice", "accepted:\n  - {check: silent, device: a, why: spare}\n  - {check: silent, device: a, why: broken}\n", `muster.yaml:3:6: accepted.1: it is accepted already, by entry 1: leave one out`},
-		{"accepted with an odd reason", "accepted:\n  - {check: silent, why: \"a\\e[31m\"}\n", `muster.yaml:2:21: accepted.0.why: "a\x1b[31m" must be up to 200 characters in one plain line`},
-		{"duration", "checks:\n  every: soon\n", `muster.yaml:2:10: "soon" is no duration: write 10s, 5m or 2h`},
+		{"accepted by no check", "accepted:\n  - {check: loose-cable, why: it is}\n", `muster.yaml:2:13: accepted.0.check: there is no check "loose-cable": the alerts and deploy/muster.yaml show their ids`},
+		{"accepted twice", "accepted:\n  - {check: silent, device: a, why: spare}\n  - {check: silent, device: a, why: broken}\n", `muster.yaml:3:5: accepted.1: it is accepted already, by entry 1: leave one out`},
+		{"accepted with an odd reason", "accepted:\n  - {check: silent, why: \"a\\e[31m\"}\n", `muster.yaml:2:26: accepted.0.why: "a\x1b[31m" must be up to 200 characters in one plain line`},
+		{"duration", "checks:\n  every: soon\n", `muster.yaml:2:10: "soon" is not a time: write 10s, 5m or 2h`},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -90,12 +90,12 @@ func TestMistakes(t *testing.T) {
 }
 
 func TestMakers(t *testing.T) {
-	got, err := ParseMakers("makers.yaml", []byte("2001: Larkfin Marine\n2002: Gannet Instruments\n"))
+	got, err := ParseMakers(t.Context(), "makers.yaml", []byte("2001: Larkfin Marine\n2002: Gannet Instruments\n"))
 	if d := cmp.Diff(map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments"}, got); err != nil || d != "" {
 		t.Errorf("%v %s", err, d)
 	}
-	_, err = ParseMakers("makers.yaml", []byte("2001: Larkfin Marine\n5000: Nobody\n"))
-	if want := "makers.yaml:2:1: 5000: a maker code is 0 to 2047"; err == nil || err.Error() != want {
+	_, err = ParseMakers(t.Context(), "makers.yaml", []byte("2001: Larkfin Marine\n5000: Nobody\n"))
+	if want := "makers.yaml:2:7: 5000: a maker code is 0 to 2047"; err == nil || err.Error() != want {
 		t.Errorf("got %v, want %s", err, want)
 	}
 }
@@ -110,7 +110,7 @@ func TestLoad(t *testing.T) {
 	write("muster.yaml", "listen: 0.0.0.0:0\ntoken_file: token\nmaker_file: makers.yaml\n")
 	write("token", "0123456789abcdef\n")
 	write("makers.yaml", "2001: Larkfin Marine\n")
-	c, err := Load(filepath.Join(dir, "muster.yaml"))
+	c, err := Load(t.Context(), filepath.Join(dir, "muster.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -118,7 +118,7 @@ func TestLoad(t *testing.T) {
 		t.Errorf("got token %q, makers %v", c.Token, c.Makers)
 	}
 	write("token", "short\n")
-	if _, err := Load(filepath.Join(dir, "muster.yaml")); err == nil {
+	if _, err := Load(t.Context(), filepath.Join(dir, "muster.yaml")); err == nil {
 		t.Error("a token that can be guessed was accepted")
 	}
 }
@@ -180,6 +180,6 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte("sources:\n - &a {source: x}\n - *a\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		_, _ = Parse("muster.yaml", text)
-		_, _ = ParseMakers("makers.yaml", text)
+		_, _ = ParseMakers(t.Context(), "makers.yaml", text)
 	})
 }

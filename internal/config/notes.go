@@ -2,18 +2,17 @@ package config
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
-	"os"
 	"regexp"
 	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
 
-	"github.com/goccy/go-yaml"
-
 	"muster/internal/boat"
+	"muster/internal/input"
 )
 
 // NotesSchema names the version of the notes file's shape.
@@ -31,9 +30,9 @@ var noteID = regexp.MustCompile(`^n[1-9][0-9]{0,5}$`)
 
 // LoadNotes reads a notes file: devices that no network shows, each with who noted it and when.
 func LoadNotes(file string) ([]boat.Manual, error) {
-	text, err := os.ReadFile(file)
+	text, err := input.File(context.Background(), file, input.MaxYAML)
 	if err != nil {
-		return nil, fmt.Errorf("notes: %w", err)
+		return nil, outside("notes", err)
 	}
 	return ParseNotes(file, text)
 }
@@ -41,18 +40,15 @@ func LoadNotes(file string) ([]boat.Manual, error) {
 // ParseNotes reads the text of a notes file, YAML or JSON; name is what errors call it.
 func ParseNotes(name string, text []byte) ([]boat.Manual, error) {
 	var n notes
-	d, err := decodeStrict(name, text, &n)
-	if e, ok := errors.AsType[*Error](err); ok {
-		e.Message = strings.ReplaceAll(e.Message, ": deploy/muster.yaml lists them all", ": muster note add writes the known ones")
-	}
+	d, err := read(context.Background(), name, text, &n, "muster note add writes the known ones")
 	if err != nil {
 		return nil, err
 	}
 	if n.Schema != NotesSchema {
-		return nil, d.errorAt("schema", fmt.Sprintf("%q is not %s: give a file that muster note wrote", n.Schema, NotesSchema))
+		return nil, d.Mistake("schema", "%q is not %s: give a file that muster note wrote", n.Schema, NotesSchema)
 	}
 	if len(n.Devices) > MaxNotes {
-		return nil, d.errorAt("devices", fmt.Sprintf("%d devices are more than %d: remove some", len(n.Devices), MaxNotes))
+		return nil, d.Mistake("devices", "%d devices are more than %d: remove some", len(n.Devices), MaxNotes)
 	}
 	var errs []error
 	seen := map[string]bool{}
@@ -60,14 +56,14 @@ func ParseNotes(name string, text []byte) ([]boat.Manual, error) {
 		m := &n.Devices[i]
 		key := "devices." + strconv.Itoa(i)
 		if !noteID.MatchString(m.ID) || seen[m.ID] {
-			errs = append(errs, d.errorAt(key+".id", fmt.Sprintf("%q must be n and a number that no other device has, such as n1", m.ID)))
+			errs = append(errs, d.Mistake(key+".id", "%q must be n and a number that no other device has, such as n1", m.ID))
 		}
 		seen[m.ID] = true
 		if field, err := CheckNote(m); err != nil {
-			errs = append(errs, d.errorAt(key+"."+field, err.Error()))
+			errs = append(errs, d.Mistake(key+"."+field, "%v", err))
 		}
 	}
-	return n.Devices, errors.Join(errs...)
+	return n.Devices, input.Mistakes(errs...)
 }
 
 // CheckNote says what is wrong with one noted device but its id, and in which field.
@@ -108,7 +104,7 @@ func roleNames() string {
 func EncodeNotes(devices []boat.Manual) ([]byte, error) {
 	var b bytes.Buffer
 	b.WriteString("# Devices that no network shows, as people noted them. muster note add and remove keep this file.\n")
-	text, err := yaml.MarshalWithOptions(notes{NotesSchema, devices}, yaml.IndentSequence(true))
+	text, err := input.EncodeYAML(notes{NotesSchema, devices})
 	if err != nil {
 		return nil, fmt.Errorf("write notes: %w", err)
 	}

@@ -9,6 +9,8 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"reflect"
+	"slices"
 	"strconv"
 	"unicode/utf8"
 )
@@ -52,29 +54,42 @@ func Mistakes(errs ...error) error {
 // maxQuote bounds how much of a file a message repeats, in bytes.
 const maxQuote = 60
 
+// maxWords bounds a part of a message, in bytes.
+const maxWords = 400
+
 // Quote is a piece of a file for a message: quoted, and shortened when it is long.
 func Quote(s string) string {
 	if len(s) <= maxQuote {
 		return strconv.Quote(s)
 	}
-	cut := maxQuote
-	for cut > 0 && !utf8.RuneStart(s[cut]) {
-		cut--
-	}
-	return strconv.Quote(s[:cut]) + "…"
+	return strconv.Quote(cut(s, maxQuote)) + "…"
 }
 
-// shorten cuts a message that another library made.
+// shorten cuts what another library says.
 func shorten(s string) string {
-	const most = 200
-	if len(s) <= most {
+	if len(s) <= maxWords {
 		return s
 	}
-	cut := most
-	for cut > 0 && !utf8.RuneStart(s[cut]) {
-		cut--
+	return cut(s, maxWords) + "…"
+}
+
+// cut is the beginning of s, of so many bytes or a few less.
+func cut(s string, most int) string {
+	for most > 0 && !utf8.RuneStart(s[most]) {
+		most--
 	}
-	return s[:cut] + "…"
+	return s[:most]
+}
+
+// words sets a message. Texts from a file are shortened; what is ours, such as a list of the known names, is never so long.
+func words(format string, args []any) string {
+	short := slices.Clone(args)
+	for i, arg := range short {
+		if v := reflect.ValueOf(arg); v.Kind() == reflect.String && v.Len() > maxWords {
+			short[i] = cut(v.String(), maxWords) + "…"
+		}
+	}
+	return fmt.Sprintf(format, short...)
 }
 
 // File reads a file of at most so many bytes. A longer one is a *Mistake; what the system refuses is its own error.

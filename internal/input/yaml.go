@@ -186,7 +186,7 @@ func dropEmpty(n ast.Node) {
 
 // Mistake is a mistake at a key, such as sources.0.id or tees[0].drops[1]; at what holds it, when the document does not have the key.
 func (d *Document) Mistake(key, format string, args ...any) *Mistake {
-	return d.on(d.find(key), key, fmt.Sprintf(format, args...))
+	return d.on(d.find(key), key, words(format, args))
 }
 
 func (d *Document) on(n ast.Node, key, text string) *Mistake {
@@ -261,7 +261,7 @@ func (t *Text) UnmarshalYAML(n ast.Node) error {
 
 // Mistake is a mistake at the text. Whoever decodes the document adds the file.
 func (t *Text) Mistake(format string, args ...any) *Mistake {
-	return &Mistake{Line: t.Line, Column: t.Column, Text: fmt.Sprintf(format, args...)}
+	return &Mistake{Line: t.Line, Column: t.Column, Text: words(format, args)}
 }
 
 // mistake puts what the library or an UnmarshalYAML says into one line with its place.
