@@ -10,7 +10,7 @@ import (
 
 // order is the direction of the data flow, left to right. A package imports only packages of lines above its own.
 var order = [][]string{
-	{"pgn", "internal/event", "internal/mistake", "internal/input", "internal/input/inputtest", "internal/hosttest"},
+	{"pgn", "internal/event", "internal/input", "internal/input/inputtest", "internal/hosttest"},
 	{"internal/transport", "internal/nmea0183", "internal/capture"},
 	{"internal/node"},
 	{"internal/sim"},
@@ -40,10 +40,13 @@ var order = [][]string{
 
 // pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
 var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/boat", "internal/check",
-	"internal/alert", "internal/report", "internal/node", "internal/mistake", "internal/release"}
+	"internal/alert", "internal/report", "internal/node", "internal/release"}
 
 // printers are as pure, and set what packages to their left give them, some of which read files.
 var printers = []string{"internal/render"}
+
+// reader may be imported by pure packages, which read only what they are given.
+const reader = "internal/input"
 
 // owners: a third party enters through these packages and no other.
 var owners = map[string][]string{
@@ -55,6 +58,7 @@ var owners = map[string][]string{
 	"github.com/prometheus/client_golang":     {"internal/api", "internal/daemon", "internal/fleet/pages", "cmd/muster-hub"},
 	"github.com/prometheus/client_model":      {"internal/api", "internal/daemon"},
 	"github.com/spf13/cobra":                  {"cmd/muster", "cmd/muster-hub", "internal/cli"},
+	"github.com/goccy/go-yaml":                {reader},
 	"github.com/spf13/pflag":                  {"cmd/muster", "cmd/muster-hub", "internal/cli"},
 	"github.com/gopacket/gopacket":            {"internal/capture"},
 	"github.com/mdlayher/netlink":             {"internal/tap"},
@@ -88,7 +92,7 @@ func TestImportDirection(t *testing.T) {
 			if theirs := rank(imported); theirs >= mine {
 				t.Errorf("%s imports %s, which is not to its left in the data flow", name, imported)
 			}
-			if slices.Contains(pure, name) && !slices.Contains(pure, imported) {
+			if slices.Contains(pure, name) && !slices.Contains(pure, imported) && imported != reader {
 				t.Errorf("%s is pure and imports %s, which is not", name, imported)
 			}
 		}

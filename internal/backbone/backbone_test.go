@@ -20,6 +20,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/input"
 	"muster/internal/report"
 )
 
@@ -376,7 +377,7 @@ func TestTooMuch(t *testing.T) {
 	if _, err := Parse([]byte(many.String())); err == nil || !strings.Contains(err.Error(), "151 are more than any backbone has") {
 		t.Error(err)
 	}
-	if _, err := Parse(bytes.Repeat([]byte("#\n"), MaxFile)); err == nil || !strings.Contains(err.Error(), "it has more than 1048576 bytes") {
+	if _, err := Parse(bytes.Repeat([]byte("#\n"), input.MaxYAML)); err == nil || !strings.Contains(err.Error(), "it has more than 524288 bytes") {
 		t.Error(err)
 	}
 }
@@ -390,7 +391,7 @@ func TestLoad(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err := Load(file)
-	want := "layout " + file + `:2:42: segment 1 (a to b): unknown cable "rope": use micro, mid, mini` + "\nlayout " + file +
+	want := file + `:2:42: segment 1 (a to b): unknown cable "rope": use micro, mid, mini` + "\n" + file +
 		": power: no point feeds the backbone: give at and voltage"
 	if err == nil || err.Error() != want {
 		t.Errorf("got  %v\nwant %s", err, want)

@@ -3,11 +3,10 @@ package backbone
 
 import (
 	_ "embed"
-	"fmt"
 	"strconv"
 	"strings"
 
-	"github.com/goccy/go-yaml/ast"
+	"muster/internal/input"
 )
 
 // Schema is the JSON Schema of the layout file, for editors.
@@ -103,76 +102,62 @@ type (
 
 const metresPerFoot = 0.3048 // exact by definition
 
-// scalar is the text of a figure as it is written, and what makes an error about it.
-func scalar(n ast.Node) (text string, bad func(format string, args ...any) error) {
-	if a, ok := n.(*ast.AnchorNode); ok {
-		n = a.Value
-	}
-	if _, ok := n.(ast.ScalarNode); ok {
-		text = strings.TrimSpace(n.GetToken().Value)
-	}
-	at := n.GetToken().Position
-	return text, func(format string, args ...any) error {
-		return &Error{Line: at.Line, Column: at.Column, Message: fmt.Sprintf(format, args...)}
-	}
-}
-
 // UnmarshalYAML reads a length.
-func (l *Length) UnmarshalYAML(n ast.Node) error {
-	s, bad := scalar(n)
-	if s == "" {
-		return bad("a length must stand here: write it as 4.5 m or 15 ft")
+func (l *Length) UnmarshalYAML(decode func(any) error) error {
+	var t input.Text
+	if decode(&t) != nil || t.Value == "" {
+		return t.Mistake("expected a length: write it as 4.5 m or 15 ft")
 	}
-	unit := 1.0
+	s, unit := t.Value, 1.0
 	number, found := strings.CutSuffix(s, "ft")
 	if found {
 		unit = metresPerFoot
 	} else if number, found = strings.CutSuffix(s, "m"); !found {
-		if c := s[len(s)-1]; c < '0' || c > '9' {
-			return bad("length %q is no number with a unit: write it as 4.5 m or 15 ft", s)
+		if c := s[len(s)-1]; c >= '0' && c <= '9' {
+			return t.Mistake("length %q has no unit: write %q or %q", s, s+" m", s+" ft")
 		}
-		return bad("length %q has no unit: write %q or %q", s, s+" m", s+" ft")
 	}
 	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
-	if err != nil || v != v {
-		return bad("length %q is no number with a unit: write it as 4.5 m or 15 ft", s)
+	if !found || err != nil || v != v {
+		return t.Mistake("length %q is no number with a unit: write it as 4.5 m or 15 ft", s)
 	}
 	*l = Length(v * unit)
 	return nil
 }
 
 // figure reads a number with one of the units or none.
-func figure(n ast.Node, units ...string) (float64, error) {
-	s, bad := scalar(n)
-	number := s
+func figure(decode func(any) error, units ...string) (float64, error) {
+	var t input.Text
+	_ = decode(&t) // what is no scalar has no text, which is no number
+	number := t.Value
 	for _, u := range units {
-		if cut, ok := strings.CutSuffix(s, u); ok {
+		if cut, ok := strings.CutSuffix(number, u); ok {
 			number = cut
 			break
 		}
 	}
 	v, err := strconv.ParseFloat(strings.TrimSpace(number), 64)
 	if err != nil || v != v {
-		return 0, bad("%q is no number in %s: write it as 12 %s", s, units[0], units[0])
+		return 0, t.Mistake("%q is no number in %s: write it as 12 %s", t.Value, units[0], units[0])
 	}
 	return v, nil
 }
 
 // UnmarshalYAML reads a voltage.
-func (v *Volts) UnmarshalYAML(n ast.Node) (err error) {
-	*(*float64)(v), err = figure(n, "V")
+func (v *Volts) UnmarshalYAML(decode func(any) error) (err error) {
+	*(*float64)(v), err = figure(decode, "V")
 	return err
 }
 
 // UnmarshalYAML reads a current.
-func (a *Amps) UnmarshalYAML(n ast.Node) (err error) {
-	*(*float64)(a), err = figure(n, "A")
+func (a *Amps) UnmarshalYAML(decode func(any) error) (err error) {
+	*(*float64)(a), err = figure(decode, "A")
 	return err
 }
 
 // UnmarshalYAML reads a resistance.
-func (o *Ohms) UnmarshalYAML(n ast.Node) (err error) {
-	*(*float64)(o), err = figure(n, "ohm", "Ω")
+func (o *Ohms) UnmarshalYAML(decode func(any) error) (err error) {
+	*(*float64)(o), err = figure(decode, "ohm", "Ω")
 	return err
 }
 

@@ -1,49 +1,19 @@
 package backbone
 
 import (
+	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"regexp"
 	"slices"
 	"strings"
 	"unicode/utf8"
 
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
-
 	"muster/internal/boat"
-	"muster/internal/mistake"
+	"muster/internal/input"
 )
 
-// Error is a mistake in a layout, told with its place.
-type Error struct {
-	File         string // empty when it did not come from a file
-	Line, Column int    // from 1; 0 when the place is unknown
-	Message      string // what is wrong and how to mend it
-}
-
-// Error is one line: layout FILE:LINE:COLUMN: what is wrong.
-func (e *Error) Error() string {
-	s := "layout"
-	if e.File != "" {
-		s += " " + e.File
-	}
-	switch {
-	case e.Line > 0 && e.File != "":
-		s += fmt.Sprintf(":%d:%d", e.Line, e.Column)
-	case e.Line > 0:
-		s += fmt.Sprintf(" line %d, column %d", e.Line, e.Column)
-	}
-	return s + ": " + e.Message
-}
-
-// MaxFile is how many bytes a layout may have.
-const MaxFile = 1 << 20
-
-// Load reads a layout file. Mistakes in it are an *Error each, joined.
+// Load reads a layout file. A mistake in it is an *input.Mistake, several are joined.
 func Load(file string) (*Layout, error) {
 	data, err := read(file)
 	if err != nil {
@@ -52,22 +22,16 @@ func Load(file string) (*Layout, error) {
 	return parse(file, data)
 }
 
-// read takes one byte more than a layout may have, for parse to see.
 func read(file string) ([]byte, error) {
-	f, err := os.Open(file)
-	if err != nil {
-		return nil, fmt.Errorf("layout: %w", err)
+	data, err := input.File(context.Background(), file, input.MaxYAML)
+	if _, bad := errors.AsType[*input.Mistake](err); err != nil && !bad {
+		err = fmt.Errorf("layout: %w", err)
 	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, MaxFile+1))
-	if err != nil {
-		return nil, fmt.Errorf("layout: %w", err)
-	}
-	return data, nil
+	return data, err
 }
 
-// Belongs holds a layout that Load read from the file against the NMEA 2000 networks that there will be. A layout that can be the plan
-// of none of them is an *Error with the place of the key network, when the file has it.
+// Belongs compares a layout that Load read from the file with the NMEA 2000 networks that there will be. A layout that can be of none of
+// them is an *input.Mistake with the place of the key network, when the file has it.
 func (l *Layout) Belongs(file string, networks []string) error {
 	var message string
 	switch {
@@ -80,39 +44,22 @@ func (l *Layout) Belongs(file string, networks []string) error {
 	default:
 		return nil
 	}
-	d := &document{file: file}
 	if data, err := read(file); err == nil {
-		d.yaml, _ = parser.ParseBytes(data, 0) // it was parsed before
+		if d, err := input.YAML(context.Background(), file, data, new(Layout)); err == nil {
+			return unkeyed(d.Mistake("network", "%s", message))
+		}
 	}
-	return d.errorAt("network", message)
+	return &input.Mistake{File: file, Text: message}
 }
 
-// Parse reads the text of a layout and checks that it makes sense as a backbone. Mistakes in it are an *Error each, joined.
+// Parse reads the text of a layout and checks that it makes sense as a backbone. A mistake in it is an *input.Mistake, several are joined.
 func Parse(data []byte) (*Layout, error) { return parse("", data) }
 
-func parse(file string, data []byte) (l *Layout, err error) {
-	d := &document{file: file}
-	defer func() { // the YAML reader is not ours: what it trips over is a mistake of the file
-		if p := recover(); p != nil {
-			l, err = nil, d.errorAt("", fmt.Sprintf("the YAML cannot be read: %v", p))
-		}
-	}()
-	if len(data) > MaxFile {
-		return nil, d.errorAt("", fmt.Sprintf("it has more than %d bytes: give the plan of one backbone", MaxFile))
-	}
-	f, err := parser.ParseBytes(data, 0)
+func parse(file string, data []byte) (*Layout, error) {
+	l := new(Layout)
+	d, err := input.YAML(context.Background(), file, data, l)
 	if err != nil {
-		return nil, d.yamlError(err)
-	}
-	d.yaml = f
-	if len(f.Docs) > 1 && f.Docs[1].Body != nil {
-		return nil, d.errorAt("", "a second document begins in it: keep one in the file")
-	}
-	l = new(Layout)
-	if len(f.Docs) > 0 && f.Docs[0].Body != nil {
-		if err := yaml.NodeToValue(f.Docs[0].Body, l, yaml.Strict()); err != nil {
-			return nil, d.yamlError(err)
-		}
+		return nil, err
 	}
 	for i := range l.Tees {
 		for k := range l.Tees[i].Drops {
@@ -125,54 +72,10 @@ func parse(file string, data []byte) (l *Layout, err error) {
 	return l, nil
 }
 
-// document is a parsed file that can say where a key stands.
-type document struct {
-	file string
-	yaml *ast.File
-}
-
-// yamlError turns the library's error, which shows several lines of the file, into one line with its place.
-func (d *document) yamlError(err error) *Error {
-	if e, ok := errors.AsType[*Error](err); ok { // of a figure
-		e.File = d.file
-		return e
-	}
-	e := &Error{File: d.file}
-	e.Line, e.Column, e.Message = mistake.YAML(err)
-	return e
-}
-
-// errorAt makes an error about a path such as segments[2].length. A key that the file does not hold is placed at what it belongs to.
-func (d *document) errorAt(path, message string) *Error {
-	e := &Error{File: d.file, Message: message}
-	for at := "$." + path; d.yaml != nil && at != "$" && at != "$."; at = at[:max(strings.LastIndexAny(at, ".["), 1)] {
-		p, err := yaml.PathString(at)
-		if err != nil {
-			continue
-		}
-		n, err := p.FilterFile(d.yaml)
-		if err != nil || n == nil {
-			continue
-		}
-		if t := first(n).GetToken(); t != nil && t.Position != nil {
-			e.Line, e.Column = t.Position.Line, t.Position.Column
-			break
-		}
-	}
-	return e
-}
-
-// first is the node whose token opens n: the own token of a mapping in block style is the colon behind its first key.
-func first(n ast.Node) ast.Node {
-	switch n := n.(type) {
-	case *ast.MappingNode:
-		if !n.IsFlowStyle && len(n.Values) > 0 {
-			return n.Values[0].Key
-		}
-	case *ast.MappingValueNode:
-		return n.Key
-	}
-	return n
+// unkeyed leaves the key out of a message that names the part of the backbone itself.
+func unkeyed(m *input.Mistake) *input.Mistake {
+	m.Key = ""
+	return m
 }
 
 // Bounds of a layout. A cable longer than absurd metres is taken for a slip of the pen (own choice: the longest backbone is 200 m);
@@ -195,16 +98,16 @@ var nameDigits = regexp.MustCompile(`^[0-9A-Fa-f]{16}$`)
 // validator goes through a layout and collects what is wrong with it.
 type validator struct {
 	l    *Layout
-	d    *document
+	d    *input.Document
 	ends map[string][]int // point → the segments that begin or end there, from 1
 	errs []error
 }
 
 func (v *validator) bad(path, format string, args ...any) {
-	v.errs = append(v.errs, v.d.errorAt(path, fmt.Sprintf(format, args...)))
+	v.errs = append(v.errs, unkeyed(v.d.Mistake(path, format, args...)))
 }
 
-func (l *Layout) validate(d *document) error {
+func (l *Layout) validate(d *input.Document) error {
 	v := &validator{l: l, d: d, ends: map[string][]int{}}
 	v.segments()
 	for i, t := range l.Tees {
@@ -244,7 +147,7 @@ func (l *Layout) validate(d *document) error {
 	for i, c := range l.Coverage {
 		v.coverage(i, c)
 	}
-	return errors.Join(v.errs...)
+	return input.Mistakes(v.errs...)
 }
 
 func (v *validator) segments() {

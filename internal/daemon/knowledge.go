@@ -96,7 +96,7 @@ func LoadLayouts(c *config.Config) ([]*backbone.Layout, error) {
 			if taken && l.Network != "" {
 				message = fmt.Sprintf("%s is the plan of network %q too: write the other one's name", other, l.Network)
 			}
-			errs = append(errs, &backbone.Error{File: file, Message: message})
+			errs = append(errs, fmt.Errorf("%s: %s", file, message))
 		}
 		of[l.Network] = file
 		layouts = append(layouts, l)

@@ -83,6 +83,9 @@ func Documents(ctx context.Context, name string, data []byte) (docs []*Document,
 	return docs, nil
 }
 
+// Empty reports whether the document says nothing.
+func (d *Document) Empty() bool { return d.body == nil }
+
 // Decode takes the values of the document into v. An empty document leaves v as it is.
 func (d *Document) Decode(v any) (err error) {
 	if d.body == nil {

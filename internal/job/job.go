@@ -3,18 +3,14 @@ package job
 
 import (
 	"bytes"
-	"errors"
+	"context"
 	"fmt"
 	"image"
 	_ "image/jpeg" // logos
 	_ "image/png"  // logos
-	"io"
-	"os"
 	"path/filepath"
 
-	"github.com/goccy/go-yaml"
-
-	"muster/internal/mistake"
+	"muster/internal/input"
 )
 
 // Job is the job file: who did what for whom. It is written by hand for each job.
@@ -54,30 +50,33 @@ type Logo struct {
 	Height int
 }
 
-// maxLogo bounds the logo file in bytes.
-const maxLogo = 4 << 20
+// Bounds of the logo.
+const (
+	maxLogo   = 4 << 20 // bytes of the file
+	maxPixels = 4_000_000
+)
 
 // Load reads a job file and its logo.
-func Load(path string) (*Job, error) { return load(path, Parse) }
+func Load(path string) (*Job, error) { return load(path, parse) }
 
 // LoadShared reads a job file that serves many jobs: it gives what they share, such as the shop, and need not have a number.
-func LoadShared(path string) (*Job, error) { return load(path, parse) }
+func LoadShared(path string) (*Job, error) { return load(path, parseShared) }
 
-func load(path string, read func([]byte) (*Job, error)) (*Job, error) {
-	data, err := os.ReadFile(path)
+func load(path string, read func(name string, data []byte) (*Job, error)) (*Job, error) {
+	data, err := input.File(context.Background(), path, input.MaxYAML)
 	if err != nil {
 		return nil, fmt.Errorf("job file: %w", err)
 	}
-	job, err := read(data)
+	job, err := read(path, data)
 	if err != nil {
-		return nil, fmt.Errorf("job file %s: %w", path, err)
+		return nil, fmt.Errorf("job file %w", err)
 	}
 	if job.Shop.Logo != "" {
 		file := job.Shop.Logo
 		if !filepath.IsAbs(file) {
 			file = filepath.Join(filepath.Dir(path), file)
 		}
-		picture, err := os.ReadFile(file)
+		picture, err := input.File(context.Background(), file, maxLogo)
 		if err != nil {
 			return nil, fmt.Errorf("job file %s: logo: %w", path, err)
 		}
@@ -88,43 +87,35 @@ func load(path string, read func([]byte) (*Job, error)) (*Job, error) {
 	return job, nil
 }
 
-// Parse reads the text of a job file. Unknown keys are errors that give line and column.
-func Parse(data []byte) (*Job, error) {
-	job, err := parse(data)
+// Parse reads the text of a job file. A mistake in it is an *input.Mistake.
+func Parse(data []byte) (*Job, error) { return parse("", data) }
+
+func parse(name string, data []byte) (*Job, error) {
+	job, err := parseShared(name, data)
 	if err != nil {
 		return nil, err
 	}
 	if job.Number == "" {
-		return nil, errors.New("number is missing: give the shop's job number, as in number: \"2026-114\"")
+		return nil, &input.Mistake{File: name, Text: "number is missing: give the shop's job number, as in number: \"2026-114\""}
 	}
 	return job, nil
 }
 
-func parse(data []byte) (job *Job, err error) {
-	defer func() { // the YAML reader is not ours: what it trips over is a mistake of the file
-		if p := recover(); p != nil {
-			job, err = nil, fmt.Errorf("the YAML cannot be read: %v", p)
-		}
-	}()
-	job = new(Job)
-	if err := yaml.NewDecoder(bytes.NewReader(data), yaml.Strict()).Decode(job); err != nil {
-		if line, column, words := mistake.YAML(err); line > 0 {
-			return nil, fmt.Errorf("line %d, column %d: %s", line, column, words)
-		}
-		if !errors.Is(err, io.EOF) { // an empty file: every key is missing
-			return nil, err
-		}
+func parseShared(name string, data []byte) (*Job, error) {
+	job := new(Job)
+	if _, err := input.YAML(context.Background(), name, data, job); err != nil {
+		return nil, err
 	}
 	return job, nil
 }
 
 func readLogo(data []byte) (*Logo, error) {
-	if len(data) > maxLogo {
-		return nil, fmt.Errorf("%d bytes are too many: make it smaller than %d", len(data), maxLogo)
-	}
 	c, format, err := image.DecodeConfig(bytes.NewReader(data))
 	if err != nil {
 		return nil, fmt.Errorf("%w: give a PNG or JPEG picture", err)
+	}
+	if c.Width*c.Height > maxPixels {
+		return nil, fmt.Errorf("%d x %d pixels are too many: make it smaller than 2000 x 2000", c.Width, c.Height)
 	}
 	if _, _, err := image.Decode(bytes.NewReader(data)); err != nil {
 		return nil, fmt.Errorf("%w: the picture is damaged", err)

@@ -11,6 +11,7 @@ import (
 	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/input"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -91,7 +92,7 @@ func opened(r *http.Request) (string, error) {
 		return r.PostForm.Get("text"), nil
 	}
 	defer file.Close()
-	text, err := io.ReadAll(file)
+	text, err := input.Read(r.Context(), "", file, input.MaxYAML)
 	if err != nil {
 		return "", fmt.Errorf("read the layout: %w", err)
 	}
@@ -135,8 +136,8 @@ func mistakes(err error, placed bool) []string {
 			break
 		}
 		text := err.Error()
-		if e, ok := errors.AsType[*backbone.Error](err); ok && !placed {
-			text = e.Message
+		if e, ok := errors.AsType[*input.Mistake](err); ok && !placed {
+			text = e.Text
 		}
 		lines = append(lines, boat.Printable(text))
 	}

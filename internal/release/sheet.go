@@ -2,6 +2,7 @@ package release
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -13,6 +14,7 @@ import (
 	_ "embed"
 
 	"muster/internal/boat"
+	"muster/internal/input"
 )
 
 // SheetSchemaID names the version of the sheet's shape.
@@ -101,8 +103,11 @@ type SheetFile struct {
 	Data []byte
 }
 
-// maxSheet bounds one sheet's size.
-const maxSheet = 4 << 20
+// Bounds of all sheets of a folder together. Models are compared with each other.
+const (
+	maxModels = 1000
+	maxBytes  = 4 << 20
+)
 
 // LoadFS reads every .yaml and .yml file at the top of a folder. dir is the folder as the user wrote it, for messages:
 // LoadFS(os.DirFS(dir), dir).
@@ -115,20 +120,33 @@ func LoadFS(folder fs.FS, dir string) (*Sheets, error) {
 		return nil, fmt.Errorf("read release sheets in %q: %w: name the folder that holds the shop's sheets", dir, err)
 	}
 	var files []SheetFile
+	size := 0
 	for _, e := range entries {
 		if ext := path.Ext(e.Name()); e.IsDir() || ext != ".yaml" && ext != ".yml" {
 			continue
 		}
-		data, err := fs.ReadFile(folder, e.Name())
-		if err != nil {
+		f := SheetFile{Name: path.Join(dir, e.Name())}
+		if f.Data, err = readSheet(folder, e.Name(), f.Name); err != nil {
 			return nil, fmt.Errorf("read release sheets in %q: %w", dir, err)
 		}
-		files = append(files, SheetFile{path.Join(dir, e.Name()), data})
+		if size += len(f.Data); size > maxBytes {
+			return nil, fmt.Errorf("read release sheets in %q: together they have more than %d bytes; keep the sheets of this shop's work in it", dir, maxBytes)
+		}
+		files = append(files, f)
 	}
 	if len(files) == 0 {
 		return nil, fmt.Errorf("read release sheets: %q holds no .yaml file; put the shop's sheets there", dir)
 	}
 	return Load(files...)
+}
+
+func readSheet(folder fs.FS, name, shown string) ([]byte, error) {
+	f, err := folder.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return input.Read(context.Background(), shown, f, input.MaxYAML)
 }
 
 // Load reads sheets. A sheet that cannot be read, or that is wrong in itself, is an error with file, line and column; sheets that
@@ -142,7 +160,10 @@ func Load(files ...SheetFile) (*Sheets, error) {
 		s.Models = append(s.Models, models...)
 	}
 	if len(errs) > 0 {
-		return nil, errors.Join(errs...)
+		return nil, input.Mistakes(errs...)
+	}
+	if n := len(s.Models); n > maxModels {
+		return nil, fmt.Errorf("read release sheets: %d models are more than %d; keep those of this shop's work", n, maxModels)
 	}
 	slices.SortStableFunc(s.Models, func(a, b *Model) int { return strings.Compare(a.Name, b.Name) })
 	s.contradictions()

@@ -153,7 +153,7 @@ func TestBadSheets(t *testing.T) {
 	}{
 		{name: "unknown key", old: "minutes: 15", new: "minutes: 15\n    colour: red", want: `s.yaml:13:5: unknown key "colour"`},
 		{name: "syntax", old: "{scheme: decimal}", new: "{scheme: decimal", want: "s.yaml:7:5: ", beyond: true},
-		{name: "twice", old: "minutes: 15", new: "minutes: 15\n    minutes: 16", want: `s.yaml:13:5: key "minutes" stands here a second time`, beyond: true},
+		{name: "twice", old: "minutes: 15", new: "minutes: 15\n    minutes: 16", want: `s.yaml:13:5: key "minutes" is there twice: remove one`, beyond: true},
 		{name: "schema", old: "sheet/v1", new: "sheet/v2", want: `s.yaml:1:9: schema is "muster.sheet/v2"; write schema: muster.sheet/v1`},
 		{name: "no name", old: "name: LF9 head\n    family", new: "family", want: "a model has no name"},
 		{name: "role", old: "family: larkfin-heads", new: "role: helm", want: `s.yaml:4:11: role "helm" is not known`},
@@ -180,7 +180,7 @@ func TestBadSheets(t *testing.T) {
 		{name: "need without release", old: "needs: []", new: "needs: [{model: a}]", want: `the need for "a" does not say at_least`},
 		{name: "matches all", old: `, model: "Larkfin LF9*"`, new: "", want: "would match anything"},
 		{name: "maker code", old: "2001", new: "9999", want: "not a whole number from 0 to 2047"},
-		{name: "list for text", old: "name: LF9 head", new: "name: [LF9]", want: "s.yaml:3:11: a text or number must stand here"},
+		{name: "list for text", old: "name: LF9 head", new: "name: [LF9]", want: "s.yaml:3:11: expected a text or number"},
 		{name: "empty", old: minimal, new: "", want: "s.yaml", beyond: true},
 		{name: "no models", old: minimal, new: "schema: muster.sheet/v1\n", want: "describes no model"},
 	} {

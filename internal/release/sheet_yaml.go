@@ -1,55 +1,18 @@
 package release
 
 import (
-	"errors"
-	"fmt"
+	"context"
 	"slices"
 	"strconv"
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
-
 	"muster/internal/boat"
-	"muster/internal/mistake"
+	"muster/internal/input"
 )
 
-// text is a scalar as it is written, so that 4.50 stays 4.50, with its place.
-type text struct {
-	value        string
-	line, column int
-}
-
-// placed is an error at a place in a sheet.
-type placed struct {
-	line, column int
-	text         string
-}
-
-func (e *placed) Error() string { return fmt.Sprintf("%d:%d: %s", e.line, e.column, e.text) }
-
-// UnmarshalYAML takes any scalar by the characters it is written with.
-func (t *text) UnmarshalYAML(n ast.Node) error {
-	if a, ok := n.(*ast.AnchorNode); ok {
-		n = a.Value
-	}
-	tok := n.GetToken()
-	t.line, t.column = tok.Position.Line, tok.Position.Column
-	switch n := n.(type) {
-	case *ast.StringNode:
-		t.value = n.Value
-	case *ast.LiteralNode:
-		t.value = n.Value.Value
-	case *ast.IntegerNode, *ast.FloatNode, *ast.BoolNode:
-		t.value = tok.Value
-	default:
-		return &placed{t.line, t.column, "a text or number must stand here"}
-	}
-	t.value = strings.TrimSpace(t.value)
-	return nil
-}
+// text is a scalar of a sheet, with its place.
+type text = input.Text
 
 type sheetYAML struct {
 	Schema text        `yaml:"schema"`
@@ -112,44 +75,38 @@ type reader struct {
 
 func (r *reader) fail(t text, format string, args ...any) {
 	p := r.at(t)
-	r.errs = append(r.errs, fmt.Errorf("%s: %s", p, fmt.Sprintf(format, args...)))
+	m := (&text{Line: p.Line, Column: p.Column}).Mistake(format, args...)
+	m.File = r.file
+	r.errs = append(r.errs, m)
 }
 
 // at is where t stands, or the model's place when t is not given.
 func (r *reader) at(t text) Place {
-	if t.line == 0 {
+	if t.Line == 0 {
 		return r.top
 	}
-	return Place{r.file, t.line, t.column}
+	return Place{r.file, t.Line, t.Column}
 }
 
 // parseSheet reads one sheet.
 func parseSheet(f SheetFile) (models []*Model, errs []error) {
-	defer func() { // the YAML reader is not ours: what it trips over is an error of the sheet
-		if p := recover(); p != nil {
-			models, errs = nil, []error{fmt.Errorf("%s: the YAML cannot be read: %v", f.Name, p)}
-		}
-	}()
-	if len(f.Data) > maxSheet {
-		return nil, []error{fmt.Errorf("%s: the sheet is %d bytes long, more than %d; split it", f.Name, len(f.Data), maxSheet)}
-	}
-	file, err := parser.ParseBytes(f.Data, 0)
+	docs, err := input.Documents(context.Background(), f.Name, f.Data)
 	if err != nil {
-		return nil, []error{yamlError(f.Name, err)}
+		return nil, []error{err}
 	}
-	r := &reader{file: f.Name, top: Place{f.Name, 1, 1}}
-	for _, doc := range file.Docs {
-		if doc == nil || doc.Body == nil {
+	r := &reader{file: f.Name}
+	for _, doc := range docs {
+		if doc.Empty() {
 			continue
 		}
 		var y sheetYAML
-		if err := yaml.NodeToValue(doc.Body, &y, yaml.Strict()); err != nil {
-			r.errs = append(r.errs, yamlError(f.Name, err))
+		if err := doc.Decode(&y); err != nil {
+			r.errs = append(r.errs, err)
 			continue
 		}
 		r.top = Place{f.Name, 1, 1}
-		if y.Schema.value != SheetSchemaID {
-			r.fail(y.Schema, "schema is %q; write schema: %s", y.Schema.value, SheetSchemaID)
+		if y.Schema.Value != SheetSchemaID {
+			r.fail(y.Schema, "schema is %q; write schema: %s", y.Schema.Value, SheetSchemaID)
 			continue
 		}
 		for i := range y.Models {
@@ -157,26 +114,15 @@ func parseSheet(f SheetFile) (models []*Model, errs []error) {
 		}
 	}
 	if len(models) == 0 && len(r.errs) == 0 {
+		r.top = Place{f.Name, 1, 1}
 		r.fail(text{}, "the sheet describes no model; write models:")
 	}
 	return models, r.errs
 }
 
-// yamlError puts file, line and column before what the YAML reader says.
-func yamlError(file string, err error) error {
-	var p *placed
-	if errors.As(err, &p) {
-		return fmt.Errorf("%s:%w", file, p)
-	}
-	if line, column, words := mistake.YAML(err); line > 0 {
-		return fmt.Errorf("%s:%d:%d: %s", file, line, column, words)
-	}
-	return fmt.Errorf("%s: %w", file, err)
-}
-
 func (r *reader) model(y *modelYAML) *Model {
 	r.top = r.at(y.Name)
-	m := &Model{Name: y.Name.value, Family: y.Family.value, Role: boat.Role(y.Role.value), Place: r.top}
+	m := &Model{Name: y.Name.Value, Family: y.Family.Value, Role: boat.Role(y.Role.Value), Place: r.top}
 	if m.Name == "" {
 		r.fail(y.Name, "a model has no name; add name:")
 	}
@@ -184,13 +130,13 @@ func (r *reader) model(y *modelYAML) *Model {
 		r.fail(y.Role, "role %q is not known; the roles are %v", m.Role, boat.Roles())
 	}
 	r.match(m, y)
-	m.Numbering = Numbering{Scheme: y.Numbering.Scheme.value, Pattern: y.Numbering.Pattern.value, Order: values(y.Numbering.Order)}
+	m.Numbering = Numbering{Scheme: y.Numbering.Scheme.Value, Pattern: y.Numbering.Pattern.Value, Order: values(y.Numbering.Order)}
 	scheme, err := m.Numbering.Compile()
 	if err != nil {
 		r.fail(y.Numbering.Scheme, "%v", err)
 	}
 	m.scheme = scheme
-	m.Medium = Medium{Kind: y.Medium.Kind.value, FileSystem: y.Medium.FileSystem.value, File: y.Medium.File.value,
+	m.Medium = Medium{Kind: y.Medium.Kind.Value, FileSystem: y.Medium.FileSystem.Value, File: y.Medium.File.Value,
 		MinGB: r.whole(y.Medium.MinGB, 0, 4096), MaxGB: r.whole(y.Medium.MaxGB, 0, 4096)}
 	if m.Medium.Kind == "" {
 		r.fail(y.Medium.Kind, "the medium has no kind; add medium: {kind: …}")
@@ -198,28 +144,28 @@ func (r *reader) model(y *modelYAML) *Model {
 	if m.Medium.MaxGB != 0 && m.Medium.MinGB > m.Medium.MaxGB {
 		r.fail(y.Medium.MinGB, "min_gb %d is above max_gb %d", m.Medium.MinGB, m.Medium.MaxGB)
 	}
-	if m.Minutes = r.whole(y.Minutes, 1, 24*60); m.Minutes == 0 && y.Minutes.line == 0 {
+	if m.Minutes = r.whole(y.Minutes, 1, 24*60); m.Minutes == 0 && y.Minutes.Line == 0 {
 		r.fail(y.Minutes, "minutes is missing; say how long one update takes")
 	}
 	// Twice the time and never under ten minutes before a device counts as lost (common practice, no source).
 	m.BackWithin = time.Duration(max(10, 2*m.Minutes)) * time.Minute
-	if y.BackWithin.line > 0 {
+	if y.BackWithin.Line > 0 {
 		m.BackWithin = time.Duration(r.whole(y.BackWithin, 1, 24*60)) * time.Minute
 	}
 	m.Before, m.After = r.steps(y.Before), r.steps(y.After)
 	m.Needs = r.needs(y.Needs)
-	if t := y.SupplyVolts; t.line > 0 {
-		v, err := strconv.ParseFloat(t.value, 64)
+	if t := y.SupplyVolts; t.Line > 0 {
+		v, err := strconv.ParseFloat(t.Value, 64)
 		if err != nil || !(v >= 6 && v <= 60) {
-			r.fail(t, "supply_volts %q is not a voltage from 6 to 60", t.value)
+			r.fail(t, "supply_volts %q is not a voltage from 6 to 60", t.Value)
 		}
 		m.SupplyVolts = v
 	}
 	for _, t := range y.Reachable {
-		if t.value != InWater && t.value != EngineOn {
-			r.fail(t, "reachable %q is not known; use %s or %s", t.value, InWater, EngineOn)
+		if t.Value != InWater && t.Value != EngineOn {
+			r.fail(t, "reachable %q is not known; use %s or %s", t.Value, InWater, EngineOn)
 		}
-		m.Reachable = append(m.Reachable, t.value)
+		m.Reachable = append(m.Reachable, t.Value)
 	}
 	m.Cautions = values(y.Cautions)
 	if scheme != nil {
@@ -229,8 +175,8 @@ func (r *reader) model(y *modelYAML) *Model {
 }
 
 func (r *reader) match(m *Model, y *modelYAML) {
-	m.Match = Match{Maker: y.Match.Maker.value, Model: y.Match.Model.value}
-	if t := y.Match.MakerCode; t.line > 0 {
+	m.Match = Match{Maker: y.Match.Maker.Value, Model: y.Match.Model.Value}
+	if t := y.Match.MakerCode; t.Line > 0 {
 		code := uint32(r.whole(t, 0, 2047))
 		m.Match.MakerCode = &code
 	}
@@ -241,7 +187,7 @@ func (r *reader) match(m *Model, y *modelYAML) {
 		r.fail(y.Match.Model, "match gives neither a model nor products, so %q would match anything", m.Name)
 	}
 	for _, t := range []text{y.Match.Maker, y.Match.Model} {
-		if len(t.value) > 100 {
+		if len(t.Value) > 100 {
 			r.fail(t, "match text is longer than 100 characters")
 		}
 	}
@@ -252,8 +198,8 @@ func (r *reader) releases(m *Model, y *modelYAML) {
 		r.fail(text{}, "%q lists no releases; add releases:", m.Name)
 	}
 	for _, yr := range y.Releases {
-		rel := Release{Version: yr.Version.value, Date: yr.Date.value, Note: yr.Note.value, Withdrawn: yr.Withdrawn.value,
-			File: yr.File.value, Needs: r.needs(yr.Needs), Place: r.at(yr.Version)}
+		rel := Release{Version: yr.Version.Value, Date: yr.Date.Value, Note: yr.Note.Value, Withdrawn: yr.Withdrawn.Value,
+			File: yr.File.Value, Needs: r.needs(yr.Needs), Place: r.at(yr.Version)}
 		var err error
 		if rel.version, err = m.scheme.ParseListed(rel.Version); err != nil {
 			r.fail(yr.Version, "version of %q: %v", m.Name, err)
@@ -274,7 +220,7 @@ func (r *reader) releases(m *Model, y *modelYAML) {
 		m.Releases = append(m.Releases, rel)
 	}
 	slices.SortStableFunc(m.Releases, func(a, b Release) int { c, _ := Compare(a.version, b.version); return c })
-	if y.Current.value == "" {
+	if y.Current.Value == "" {
 		for i := range m.Releases {
 			if m.Releases[i].Withdrawn == "" {
 				m.Current = &m.Releases[i]
@@ -282,22 +228,22 @@ func (r *reader) releases(m *Model, y *modelYAML) {
 		}
 		return
 	}
-	v, err := m.scheme.ParseListed(y.Current.value)
+	v, err := m.scheme.ParseListed(y.Current.Value)
 	if err == nil {
 		m.Current = m.release(v)
 	}
 	switch {
 	case m.Current == nil:
-		r.fail(y.Current, "current %q of %q is not among its releases", y.Current.value, m.Name)
+		r.fail(y.Current, "current %q of %q is not among its releases", y.Current.Value, m.Name)
 	case m.Current.Withdrawn != "":
-		r.fail(y.Current, "current %q of %q is withdrawn at %s", y.Current.value, m.Name, m.Current.Place)
+		r.fail(y.Current, "current %q of %q is withdrawn at %s", y.Current.Value, m.Name, m.Current.Place)
 	}
 }
 
 func (r *reader) needs(ys []needYAML) []Need {
 	var out []Need
 	for _, y := range ys {
-		n := Need{Model: y.Model.value, Family: y.Family.value, AtLeast: y.AtLeast.value, Place: r.at(y.AtLeast)}
+		n := Need{Model: y.Model.Value, Family: y.Family.Value, AtLeast: y.AtLeast.Value, Place: r.at(y.AtLeast)}
 		switch {
 		case (n.Model == "") == (n.Family == ""):
 			r.fail(y.AtLeast, "a need names either a model or a family")
@@ -329,14 +275,14 @@ var stepWords = map[string]string{
 func (r *reader) steps(ts []text) []string {
 	var out []string
 	for _, t := range ts {
-		s, ok := stepWords[t.value]
+		s, ok := stepWords[t.Value]
 		switch {
 		case ok:
 			out = append(out, s)
-		case strings.Contains(t.value, " "):
-			out = append(out, t.value)
+		case strings.Contains(t.Value, " "):
+			out = append(out, t.Value)
 		default:
-			r.fail(t, "step %q is not known; write a sentence or one of %s", t.value, strings.Join(sortedKeys(stepWords), ", "))
+			r.fail(t, "step %q is not known; write a sentence or one of %s", t.Value, strings.Join(sortedKeys(stepWords), ", "))
 		}
 	}
 	return out
@@ -344,12 +290,12 @@ func (r *reader) steps(ts []text) []string {
 
 // whole reads a whole number in a range; 0 when t is not given or wrong.
 func (r *reader) whole(t text, low, high int) int {
-	if t.line == 0 {
+	if t.Line == 0 {
 		return 0
 	}
-	n, err := strconv.Atoi(t.value)
+	n, err := strconv.Atoi(t.Value)
 	if err != nil || n < low || n > high {
-		r.fail(t, "%q is not a whole number from %d to %d", t.value, low, high)
+		r.fail(t, "%q is not a whole number from %d to %d", t.Value, low, high)
 		return 0
 	}
 	return n
@@ -358,7 +304,7 @@ func (r *reader) whole(t text, low, high int) int {
 func values(ts []text) []string {
 	var out []string
 	for _, t := range ts {
-		out = append(out, t.value)
+		out = append(out, t.Value)
 	}
 	return out
 }

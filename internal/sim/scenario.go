@@ -2,22 +2,18 @@
 package sim
 
 import (
+	"context"
 	"embed"
 	"errors"
 	"fmt"
 	"hash/fnv"
 	"io/fs"
-	"os"
 	"path"
 	"slices"
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/ast"
-	"github.com/goccy/go-yaml/parser"
-
-	"muster/internal/mistake"
+	"muster/internal/input"
 	"muster/pgn"
 )
 
@@ -184,7 +180,7 @@ func Load(name string) (*Scenario, error) {
 			return Parse(name, src)
 		}
 	}
-	src, err := os.ReadFile(name)
+	src, err := input.File(context.Background(), name, input.MaxYAML)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("scenario %q: no such file and no built-in scenario of that name; built in are %s", name, strings.Join(Names(), ", "))
 	}
@@ -194,91 +190,33 @@ func Load(name string) (*Scenario, error) {
 	return Parse(name, src)
 }
 
-// Parse reads a scenario from YAML. Errors are one line: name:line:column, what is wrong, and how to mend it.
-func Parse(name string, src []byte) (sc *Scenario, err error) {
-	defer func() { // the YAML library is not ours
-		if r := recover(); r != nil {
-			sc, err = nil, fmt.Errorf("scenario %s: cannot be read as YAML: %v", name, r)
-		}
-	}()
-	sc = new(Scenario)
-	if err := yaml.UnmarshalWithOptions(src, sc, yaml.Strict()); err != nil {
-		line, column, words := mistake.YAML(err)
-		if line > 0 {
-			return nil, fmt.Errorf("scenario %s:%d:%d: %s", name, line, column, words)
-		}
-		if line, column, value := badDuration(src); line > 0 {
-			return nil, fmt.Errorf("scenario %s:%d:%d: %q is not a time; write 500ms, 30s, 5m or 1h30m", name, line, column, value)
-		}
-		return nil, fmt.Errorf("scenario %s: %s", name, words)
+// Parse reads a scenario from YAML. A mistake in it is an *input.Mistake.
+func Parse(name string, src []byte) (*Scenario, error) {
+	sc := new(Scenario)
+	d, err := input.YAML(context.Background(), name, src, sc)
+	if err != nil {
+		return nil, fmt.Errorf("scenario %w", err)
 	}
 	if sc.Name == "" {
 		sc.Name = strings.TrimSuffix(path.Base(name), ".yaml")
 	}
 	if problem := sc.complete(); problem != nil {
-		line, column := locate(src, problem.path)
-		return nil, fmt.Errorf("scenario %s:%d:%d: %s", name, line, column, problem.text)
+		m := d.Mistake(problem.path, "%s", problem.text)
+		m.Key = ""
+		return nil, fmt.Errorf("scenario %w", m)
 	}
 	return sc, nil
 }
 
-// badDuration finds the first duration that is none: the library tells of it without its place.
-func badDuration(src []byte) (line, column int, value string) {
-	file, err := parser.ParseBytes(src, 0)
-	if err != nil {
-		return 0, 0, ""
-	}
-	var find visitor = func(key string, node ast.Node) {
-		switch key {
-		case "every", "at", "for", "repeat", "duration":
-			if _, err := time.ParseDuration(node.GetToken().Value); err != nil && line == 0 {
-				line, column, value = node.GetToken().Position.Line, node.GetToken().Position.Column, node.GetToken().Value
-			}
-		}
-	}
-	for _, doc := range file.Docs {
-		if doc.Body != nil {
-			ast.Walk(find, doc.Body)
-		}
-	}
-	return line, column, value
-}
-
-// visitor is called with every key and its value.
-type visitor func(key string, value ast.Node)
-
-// Visit implements ast.Visitor.
-func (v visitor) Visit(node ast.Node) ast.Visitor {
-	if m, ok := node.(*ast.MappingValueNode); ok && m.Key != nil && m.Value != nil {
-		v(m.Key.String(), m.Value)
-	}
-	return v
-}
-
-// problem is something wrong at a YAML path.
+// problem is something wrong at a key.
 type problem struct{ path, text string }
-
-// locate finds the line and column of a YAML path, or of the nearest thing above it.
-func locate(src []byte, at string) (line, column int) {
-	for at != "$" && at != "" {
-		if p, err := yaml.PathString(at); err == nil {
-			if node, err := p.ReadNode(strings.NewReader(string(src))); err == nil && node != nil {
-				if t := node.GetToken(); t != nil && t.Position != nil {
-					return t.Position.Line, t.Position.Column
-				}
-			}
-		}
-		at = at[:max(strings.LastIndexAny(at, ".["), 0)]
-	}
-	return 1, 1
-}
 
 // Bounds on what a scenario may ask for.
 const (
 	maxDevices  = 252 // addresses on a backbone
 	maxSends    = 64
 	maxLines    = 16
-	maxTimeline = 10_000
+	maxTimeline = 2000
 	minEvery    = 5 * time.Millisecond
 )
 
@@ -292,28 +230,28 @@ func (sc *Scenario) complete() *problem {
 	}
 	switch {
 	case sc.Boat.Latitude < -80 || sc.Boat.Latitude > 80:
-		return &problem{"$.boat.latitude", "latitude must lie within 80 degrees of the equator"}
+		return &problem{"boat.latitude", "latitude must lie within 80 degrees of the equator"}
 	case sc.Boat.Longitude < -180 || sc.Boat.Longitude > 180:
-		return &problem{"$.boat.longitude", "longitude must lie between -180 and 180 degrees"}
+		return &problem{"boat.longitude", "longitude must lie between -180 and 180 degrees"}
 	case sc.Boat.Variation < -180 || sc.Boat.Variation > 180:
-		return &problem{"$.boat.variation", "variation must lie between -180 and 180 degrees"}
+		return &problem{"boat.variation", "variation must lie between -180 and 180 degrees"}
 	case sc.Load < 0 || sc.Load > 0.99:
-		return &problem{"$.load", "load must lie between 0 and 0.99"}
+		return &problem{"load", "load must lie between 0 and 0.99"}
 	case sc.Generate < 0 || sc.Generate > maxDevices || len(sc.Devices) > maxDevices:
-		return &problem{"$.generate", fmt.Sprintf("a backbone has addresses for %d devices at most", maxDevices)}
+		return &problem{"generate", fmt.Sprintf("a backbone has addresses for %d devices at most", maxDevices)}
 	case len(sc.Lines) > maxLines:
-		return &problem{"$.lines", fmt.Sprintf("at most %d lines", maxLines)}
+		return &problem{"lines", fmt.Sprintf("at most %d lines", maxLines)}
 	case len(sc.Timeline) > maxTimeline:
-		return &problem{"$.timeline", fmt.Sprintf("at most %d entries", maxTimeline)}
+		return &problem{"timeline", fmt.Sprintf("at most %d entries", maxTimeline)}
 	case sc.Repeat < 0 || sc.Repeat > 0 && sc.Repeat < time.Second:
-		return &problem{"$.repeat", "repeat must be at least 1s"}
+		return &problem{"repeat", "repeat must be at least 1s"}
 	case sc.Duration < 0:
-		return &problem{"$.duration", "duration must not be negative"}
+		return &problem{"duration", "duration must not be negative"}
 	}
 	sc.generate()
 	devices, names := map[string]bool{}, map[pgn.NAME]string{}
 	for i := range sc.Devices {
-		d, at := &sc.Devices[i], fmt.Sprintf("$.devices[%d]", i)
+		d, at := &sc.Devices[i], fmt.Sprintf("devices[%d]", i)
 		if p := d.complete(i, at); p != nil {
 			return p
 		}
@@ -328,7 +266,7 @@ func (sc *Scenario) complete() *problem {
 	}
 	lines := map[string]bool{}
 	for i := range sc.Lines {
-		l, at := &sc.Lines[i], fmt.Sprintf("$.lines[%d]", i)
+		l, at := &sc.Lines[i], fmt.Sprintf("lines[%d]", i)
 		if p := l.complete(at); p != nil {
 			return p
 		}
@@ -338,7 +276,7 @@ func (sc *Scenario) complete() *problem {
 		lines[l.ID] = true
 	}
 	for i := range sc.Timeline {
-		if p := sc.Timeline[i].complete(fmt.Sprintf("$.timeline[%d]", i), devices, lines); p != nil {
+		if p := sc.Timeline[i].complete(fmt.Sprintf("timeline[%d]", i), devices, lines); p != nil {
 			return p
 		}
 	}
