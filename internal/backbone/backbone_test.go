@@ -331,7 +331,7 @@ func TestEveryCheckFires(t *testing.T) {
 func TestParseRefuses(t *testing.T) {
 	const sound = "segments:\n  - {from: a, to: b, length: 1 m, cable: micro}\npower:\n  - {at: a, voltage: 12}\n"
 	for _, c := range []struct{ name, in, want string }{
-		{"typo", strings.Replace(sound, "power", "pwoer", 1), `layout line 3, column 1: unknown key "pwoer"`},
+		{"typo", strings.Replace(sound, "power", "pwoer", 1), `line 3, column 1: unknown key "pwoer"`},
 		{"no unit", strings.Replace(sound, "1 m", "1", 1), `write "1 m" or "1 ft"`},
 		{"negative", strings.Replace(sound, "1 m", "-1 m", 1), "segment 1 (a to b): length -1 m is not between 0 and 500 m"},
 		{"absurd", strings.Replace(sound, "1 m", "9000 ft", 1), "is not between 0 and 500 m"},
@@ -343,8 +343,8 @@ func TestParseRefuses(t *testing.T) {
 		{"loop", strings.Replace(sound, "power", "  - {from: b, to: c, length: 1 m, cable: micro}\n  - {from: c, to: a, length: 1 m, cable: micro}\npower", 1),
 			"segment 1 (a to b): the segments form a loop"},
 		{"apart", strings.Replace(sound, "power", "  - {from: c, to: d, length: 1 m, cable: micro}\npower", 1), "segment 2 (c to d): it is not connected with a"},
-		{"place", strings.Replace(sound, "1 m", "600 m", 1), "layout line 2, column 30: segment 1 (a to b): length 600 m"},
-		{"block style", "segments:\n  - from: a\n    to: b\n    length: 1 m\n    cable: rope\n", "layout line 5, column 12: segment 1 (a to b): unknown cable"},
+		{"place", strings.Replace(sound, "1 m", "600 m", 1), "line 2, column 30: segment 1 (a to b): length 600 m"},
+		{"block style", "segments:\n  - from: a\n    to: b\n    length: 1 m\n    cable: rope\n", "line 5, column 12: segment 1 (a to b): unknown cable"},
 		{"two documents", sound + "---\nboat: b\n", "a second document begins in it"},
 		{"role", sound + "tees:\n  - {at: a, drops: [{role: hed, load: 1}]}\n", `tee a: unknown role "hed": use head, `},
 		{"NAME", sound + "tees:\n  - {at: a, drops: [{name: A1, load: 1}]}\n", `tee a: name "A1" is no NAME`},
@@ -501,7 +501,7 @@ func TestMeasuresBadPlace(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = Parse(bytes.Replace(text, []byte("measures: engine room"), []byte("measures: bow"), 1))
-	if want := `layout line 20, column 87: tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
+	if want := `line 20, column 87: tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
 		t.Errorf("got %v\nwant %s", err, want)
 	}
 }

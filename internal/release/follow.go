@@ -1,7 +1,7 @@
 package release
 
 import (
-	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,6 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/input"
 	"muster/internal/report"
 )
 
@@ -214,9 +215,7 @@ func Restore(o *Order, saved []byte) (*Follower, error) {
 	if err != nil {
 		return nil, err
 	}
-	d := json.NewDecoder(bytes.NewReader(saved))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&f.state); err != nil {
+	if err := input.JSON(context.Background(), "", saved, &f.state); err != nil {
 		return nil, fmt.Errorf("restore the following of an order: %w; begin anew", err)
 	}
 	if f.state.Schema != FollowSchemaID {

@@ -2,16 +2,17 @@ package release
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
 
 	_ "embed"
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/input"
 )
 
 // OrderSchemaID names the version of the work order's shape.
@@ -138,13 +139,8 @@ const maxOrder = 1000
 // errors.
 func ParseOrder(data []byte) (*Order, error) {
 	var o Order
-	d := json.NewDecoder(bytes.NewReader(data))
-	d.DisallowUnknownFields()
-	if err := d.Decode(&o); err != nil {
-		return nil, fmt.Errorf("read work order: %w; make it anew with muster plan", err)
-	}
-	if d.More() {
-		return nil, errors.New("read work order: something follows after its end; make it anew with muster plan")
+	if err := input.JSON(context.Background(), "", data, &o); err != nil {
+		return nil, fmt.Errorf("read work order: %w; make it again with muster plan", err)
 	}
 	if o.Schema != OrderSchemaID {
 		return nil, fmt.Errorf("read work order: schema is %q, not %q; give a file that muster plan wrote", o.Schema, OrderSchemaID)

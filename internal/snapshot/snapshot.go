@@ -3,6 +3,7 @@ package snapshot
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -10,6 +11,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/input"
 	"muster/internal/report"
 )
 
@@ -102,8 +104,8 @@ func Decode(data []byte) (*Snapshot, error) {
 	var head struct {
 		Schema string `json:"schema"`
 	}
-	if err := json.Unmarshal(data, &head); err != nil {
-		return nil, fmt.Errorf("read snapshot: %w", place(data, err))
+	if err := input.OpenJSON(context.Background(), "", data, &head); err != nil {
+		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
 	switch {
 	case head.Schema == Schema:
@@ -112,42 +114,14 @@ func Decode(data []byte) (*Snapshot, error) {
 	default:
 		return nil, fmt.Errorf("read snapshot: schema %q is not %s: is this a file that muster snapshot wrote?", head.Schema, Schema)
 	}
-	dec := json.NewDecoder(bytes.NewReader(data))
-	dec.DisallowUnknownFields()
 	s := new(Snapshot)
-	if err := dec.Decode(s); err != nil {
-		return nil, fmt.Errorf("read snapshot: %w", place(data, err))
+	if err := input.JSON(context.Background(), "", data, s); err != nil {
+		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
 	if s.Report == nil {
 		return nil, errors.New("read snapshot: it holds no report")
 	}
 	return s, nil
-}
-
-// place adds line and column to a JSON syntax error and says what a cut-off file is.
-func place(data []byte, err error) error {
-	var syntax *json.SyntaxError
-	var kind *json.UnmarshalTypeError
-	var offset int64
-	switch {
-	case errors.As(err, &syntax):
-		offset = syntax.Offset
-	case errors.As(err, &kind):
-		offset = kind.Offset
-	default:
-		return err
-	}
-	offset = min(offset, int64(len(data)))
-	atEnd := syntax != nil && offset == int64(len(data))
-	if syntax != nil && !atEnd {
-		offset-- // it counts the bad byte too
-	}
-	line := 1 + bytes.Count(data[:offset], []byte{'\n'})
-	column := offset - int64(bytes.LastIndexByte(data[:offset], '\n'))
-	if atEnd {
-		return fmt.Errorf("line %d column %d: the file ends too early: %w", line, column, err)
-	}
-	return fmt.Errorf("line %d column %d: %w", line, column, err)
 }
 
 // TakenAt is the moment the report describes.

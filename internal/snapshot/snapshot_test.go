@@ -216,14 +216,14 @@ func TestDecodeRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ name, in, want string }{
-		{"empty", "", "line 1 column 1: the file ends too early"},
+		{"empty", "", "line 1, column 1: the file ends too early"},
 		{"cut off", string(good[:len(good)/2]), "the file ends too early"},
 		{"not JSON", "(1.0) can0 123#", "is this a file that muster snapshot wrote?"},
 		{"a list", "[1]", "is this a file that muster snapshot wrote?"},
 		{"other JSON", `{"schema":"muster.report/v1"}`, "is this a file that muster snapshot wrote?"},
 		{"newer", `{"schema":"muster.snapshot/v2"}`, "update muster"},
 		{"unknown field", strings.Replace(string(good), `"complete"`, `"finished"`, 1), "finished"},
-		{"wrong type", strings.Replace(string(good), `"complete": true`, `"complete": "yes"`, 1), "complete"},
+		{"wrong type", strings.Replace(string(good), `"complete": true`, `"complete": "yes"`, 1), "expected true or false"},
 		{"no report", `{"schema":"muster.snapshot/v1"}`, "it holds no report"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
