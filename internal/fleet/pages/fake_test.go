@@ -22,6 +22,7 @@ import (
 	"muster/internal/fleet/hub"
 	"muster/internal/release"
 	"muster/internal/report"
+	"muster/internal/ui/webtest"
 )
 
 var noon = time.Date(2026, 6, 10, 12, 0, 0, 0, time.UTC)
@@ -123,20 +124,12 @@ func head(id, serial, software string) hub.Device {
 // fakeBoats are five boats, one of each verdict, with text that tries to be markup.
 func fakeBoats(t testing.TB) *fakeFleet {
 	t.Helper()
-	reportIn := func(file string) *report.Report {
-		text, err := os.ReadFile(file)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var r report.Report
-		if err := json.Unmarshal(text, &r); err != nil {
-			t.Fatal(err)
-		}
+	told := func() *report.Report {
+		r := webtest.Sample(t)
 		r.Boat = boat.Identity{ID: "wagtail", Name: "Wagtail"}
-		return &r
+		return r
 	}
-	const sample = "../../web/testdata/report.json"
-	earlier, later := reportIn(sample), reportIn(sample)
+	earlier, later := told(), told()
 	for i := range later.Devices {
 		if p := later.Devices[i].Product; p != nil && p.Software != "" {
 			p.Software += ".1"

@@ -12,7 +12,6 @@ import (
 	"net/url"
 	"os/exec"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -89,9 +88,6 @@ func TestPages(t *testing.T) {
 	}
 }
 
-// lines are where the golden files get a line of their own, which the pages do not have.
-var lines = regexp.MustCompile(`<(html|head|meta|title|link|script|body|header|nav|main|footer|section|div|h[1-6]|p|ul|ol|li|form|label|table|thead|tbody|tr|svg class="progress"|rect)[ >]|</(body|main|section|ul|table)>`)
-
 // TestGolden holds every page to what was looked at. The report of a boat is rendered by the boat's own pages, which have their tests.
 func TestGolden(t *testing.T) {
 	s := serve(t, fakeBoats(t), nil)
@@ -102,7 +98,7 @@ func TestGolden(t *testing.T) {
 				_, foot, _ := strings.Cut(report, "</main>")
 				body = head + "…</main>" + foot
 			}
-			golden(t, filepath.Join("pages", name+".html"), lines.ReplaceAllString(body, "\n$0")+"\n")
+			webtest.GoldenPage(t, filepath.Join("testdata", "pages", name+".html"), body, *update)
 		})
 	}
 }
