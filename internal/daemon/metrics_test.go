@@ -187,7 +187,7 @@ func TestMetricsTable(t *testing.T) {
 	// Told only once the hub has answered.
 	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last took a message in; absent before the first. |\n"
 	hub := metricRows(t, foreignMetrics.ReplaceAllString(read("../fleet/pages/testdata/metrics.txt"), ""))
-	for file, rows := range map[string]map[string]string{"metrics.go": boat, "../web/metrics.go": boat, "../fleet/pages/metrics.go": hub} {
+	for file, rows := range map[string]map[string]string{"metrics.go": boat, "../api/metrics.go": boat, "../fleet/pages/metrics.go": hub} {
 		all := declared.FindAllStringSubmatch(read(file), -1)
 		if len(all) == 0 {
 			t.Errorf("%s describes no metric", file)
