@@ -12,6 +12,8 @@ import (
 	"testing"
 
 	"github.com/goccy/go-yaml"
+
+	"muster/internal/hosttest"
 )
 
 // outside runs a program of the system on what deploy/ ships, or skips when it is not installed.
@@ -229,7 +231,7 @@ func TestDashboardTypes(t *testing.T) {
 func TestQueries(t *testing.T) {
 	known := map[string]bool{"up": true, "process_resident_memory_bytes": true, "muster_fleet_last_ack_timestamp_seconds": true}
 	for _, m := range regexp.MustCompile(`(?m)^# HELP (\S+) `).FindAllStringSubmatch(
-		readAll(t, "../../internal/daemon/testdata/metrics.txt", "../../internal/fleet/pages/testdata/metrics.txt"), -1) {
+		readAll(t, hosttest.Testdata(t, "evidence/metrics-boat.txt"), hosttest.Testdata(t, "evidence/metrics-hub.txt")), -1) {
 		known[m[1]] = true
 	}
 	var queries []string

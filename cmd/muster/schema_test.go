@@ -9,6 +9,8 @@ import (
 
 	"github.com/goccy/go-yaml"
 	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"muster/internal/hosttest"
 )
 
 // TestSchema: what the program prints is a schema, and the files that are shipped, and that the program writes, fit it.
@@ -20,7 +22,7 @@ func TestSchema(t *testing.T) {
 	}
 	muster(t, "snapshot", "sim:demo", "--for", "40s", "--ask", "-o", before)
 	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", "sim:demo", "--for", "1m", "-o", order)
-	files := map[string]string{"alert-change": "../../internal/daemon/testdata/alert-change.json", "layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
+	files := map[string]string{"alert-change": hosttest.Testdata(t, "evidence/alert-change.json"), "layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
 		"scenario": "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
 	list := muster(t, "schema")
 	for _, s := range schemas {

@@ -20,6 +20,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/input"
 	"muster/internal/report"
 )
@@ -30,7 +31,7 @@ func ptr[T any](v T) *T { return &v }
 
 func wagtail(t *testing.T) *Layout {
 	t.Helper()
-	data, err := os.ReadFile("testdata/wagtail.yaml")
+	data, err := os.ReadFile(hosttest.Testdata(t, "layouts/wagtail.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -47,32 +48,24 @@ func TestGolden(t *testing.T) {
 	if err := a.Against(l, live()); err != nil {
 		t.Fatal(err)
 	}
-	for name, write := range map[string]func(*bytes.Buffer) error{
-		"wagtail.json": func(b *bytes.Buffer) error {
-			e := json.NewEncoder(b)
-			e.SetIndent("", "  ")
-			return e.Encode(a)
-		},
-	} {
-		t.Run(name, func(t *testing.T) {
-			var b bytes.Buffer
-			if err := write(&b); err != nil {
-				t.Fatal(err)
-			}
-			file := filepath.Join("testdata", name)
-			if *update {
-				if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
-					t.Fatal(err)
-				}
-			}
-			want, err := os.ReadFile(file)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if diff := cmp.Diff(string(want), b.String()); diff != "" {
-				t.Error(diff)
-			}
-		})
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetIndent("", "  ")
+	if err := e.Encode(a); err != nil {
+		t.Fatal(err)
+	}
+	file := hosttest.Testdata(t, "evidence/audit.json")
+	if *update {
+		if err := os.WriteFile(file, b.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(string(want), b.String()); diff != "" {
+		t.Error(diff)
 	}
 }
 
@@ -411,7 +404,7 @@ func TestSchema(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	data, err := os.ReadFile("testdata/wagtail.yaml")
+	data, err := os.ReadFile(hosttest.Testdata(t, "layouts/wagtail.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -429,7 +422,7 @@ func TestSchema(t *testing.T) {
 }
 
 func FuzzParse(f *testing.F) {
-	data, err := os.ReadFile("testdata/wagtail.yaml")
+	data, err := os.ReadFile(hosttest.Testdata(f, "layouts/wagtail.yaml"))
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -496,7 +489,7 @@ func TestMeasuredOnTheBus(t *testing.T) {
 }
 
 func TestMeasuresBadPlace(t *testing.T) {
-	text, err := os.ReadFile("testdata/wagtail.yaml")
+	text, err := os.ReadFile(hosttest.Testdata(t, "layouts/wagtail.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}

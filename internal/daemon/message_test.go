@@ -17,15 +17,15 @@ import (
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/report"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
 
-// golden holds text to a file of testdata.
+// golden holds text to a file.
 func golden(t *testing.T, file string, got []byte) {
 	t.Helper()
-	file = "testdata/" + file
 	if *update {
 		if err := os.WriteFile(file, got, 0o644); err != nil {
 			t.Fatal(err)
@@ -89,7 +89,7 @@ func TestMessageSchema(t *testing.T) {
 	if err := json.Indent(&pretty, body, "", "  "); err != nil {
 		t.Fatal(err)
 	}
-	golden(t, "alert-change.json", append(pretty.Bytes(), '\n'))
+	golden(t, hosttest.Testdata(t, "evidence/alert-change.json"), append(pretty.Bytes(), '\n'))
 
 	var own, whole struct {
 		Defs map[string]any `json:"$defs"`

@@ -25,6 +25,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/tap"
 	"muster/internal/transport"
 	"muster/pgn"
@@ -133,7 +134,7 @@ func TestMetricsPage(t *testing.T) {
 		program(t, "promtool", "prometheus")
 	}
 	text = measured.ReplaceAllString(foreignMetrics.ReplaceAllString(text, ""), "$1 measured")
-	golden(t, "metrics.txt", []byte(text))
+	golden(t, hosttest.Testdata(t, "evidence/metrics-boat.txt"), []byte(text))
 }
 
 // metricRows are the metrics of a page, as a table: name, kind, labels, meaning.
@@ -183,10 +184,10 @@ func TestMetricsTable(t *testing.T) {
 		}
 		return string(text)
 	}
-	boat := metricRows(t, read("testdata/metrics.txt"))
+	boat := metricRows(t, read(hosttest.Testdata(t, "evidence/metrics-boat.txt")))
 	// Told only once the hub has answered.
 	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last took a message in; absent before the first. |\n"
-	hub := metricRows(t, foreignMetrics.ReplaceAllString(read("../fleet/pages/testdata/metrics.txt"), ""))
+	hub := metricRows(t, foreignMetrics.ReplaceAllString(read(hosttest.Testdata(t, "evidence/metrics-hub.txt")), ""))
 	for file, rows := range map[string]map[string]string{"metrics.go": boat, "../api/metrics.go": boat, "../fleet/pages/metrics.go": hub} {
 		all := declared.FindAllStringSubmatch(read(file), -1)
 		if len(all) == 0 {

@@ -1,4 +1,4 @@
-// Package hosttest helps tests through what a machine that others use as well does to them.
+// Package hosttest helps tests through what a machine that others use as well does to them, and finds what several packages test with.
 package hosttest
 
 import (
@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"os"
+	"path/filepath"
 	"sync"
 	"testing"
 
@@ -56,6 +57,24 @@ func free(port int) error {
 		return err
 	}
 	return u.Close()
+}
+
+// Testdata is the path of a file of the module's testdata, whose README.md says of each what it is. Tests run in the folder of their
+// package; the module begins in the nearest one above that has a go.mod.
+func Testdata(t testing.TB, name string) string {
+	t.Helper()
+	dir, err := filepath.Abs(".")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for top := dir; ; top = filepath.Dir(top) {
+		if _, err := os.Stat(filepath.Join(top, "go.mod")); err == nil {
+			return filepath.Join(top, "testdata", filepath.FromSlash(name))
+		}
+		if top == filepath.Dir(top) {
+			t.Fatalf("testdata/%s: no go.mod above %s", name, dir)
+		}
+	}
 }
 
 // tests wait, when they are through, for goroutines that are about to end.

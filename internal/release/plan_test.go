@@ -7,7 +7,6 @@ import (
 	"flag"
 	"fmt"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -24,6 +23,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/report"
 	"muster/pgn"
 )
@@ -85,9 +85,8 @@ func planned(t testing.TB) *Order {
 	return o
 }
 
-func golden(t *testing.T, name string, got []byte) {
+func golden(t *testing.T, path string, got []byte) {
 	t.Helper()
-	path := filepath.Join("testdata", name)
 	if *update {
 		if err := os.WriteFile(path, got, 0o644); err != nil {
 			t.Fatal(err)
@@ -108,7 +107,7 @@ func TestOrderGolden(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	golden(t, "order.json", j)
+	golden(t, hosttest.Testdata(t, "evidence/order.json"), j)
 
 	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(j))
 	if err != nil {

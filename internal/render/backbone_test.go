@@ -11,11 +11,12 @@ import (
 	"time"
 
 	"muster/internal/backbone"
+	"muster/internal/hosttest"
 	"muster/internal/job"
 )
 
 func readAudit(t *testing.T) *backbone.Audit {
-	return decoded[backbone.Audit](t, "../backbone/testdata/wagtail.json")
+	return decoded[backbone.Audit](t, hosttest.Testdata(t, "evidence/audit.json"))
 }
 
 func TestBackboneGolden(t *testing.T) {
@@ -70,7 +71,7 @@ func TestLiveLines(t *testing.T) {
 }
 
 func FuzzBackbone(f *testing.F) {
-	text, err := os.ReadFile("../backbone/testdata/wagtail.yaml")
+	text, err := os.ReadFile(hosttest.Testdata(f, "layouts/wagtail.yaml"))
 	if err != nil {
 		f.Fatal(err)
 	}

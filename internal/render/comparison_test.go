@@ -9,11 +9,12 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/check"
+	"muster/internal/hosttest"
 	"muster/internal/snapshot"
 )
 
 func TestComparisonGolden(t *testing.T) {
-	c := decoded[snapshot.Comparison](t, "../snapshot/testdata/comparison.json")
+	c := decoded[snapshot.Comparison](t, hosttest.Testdata(t, "evidence/comparison.json"))
 	golden(t, "comparison.txt", func(w io.Writer) error { return ComparisonText(w, c) })
 	golden(t, "comparison.html", func(w io.Writer) error { return ComparisonHTML(w, c) })
 }

@@ -11,14 +11,13 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/release"
 )
 
-const orderFile = "../release/testdata/order.json"
-
 func readOrder(t testing.TB) *release.Order {
 	t.Helper()
-	text, err := os.ReadFile(orderFile)
+	text, err := os.ReadFile(hosttest.Testdata(t, "evidence/order.json"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +61,7 @@ func TestOrderIsHarmless(t *testing.T) {
 }
 
 func FuzzOrder(f *testing.F) {
-	text, err := os.ReadFile(orderFile)
+	text, err := os.ReadFile(hosttest.Testdata(f, "evidence/order.json"))
 	if err != nil {
 		f.Fatal(err)
 	}

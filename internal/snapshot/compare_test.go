@@ -15,6 +15,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/hosttest"
 	"muster/internal/report"
 )
 
@@ -154,7 +155,7 @@ func TestCompareGolden(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	const file = "testdata/comparison.json"
+	file := hosttest.Testdata(t, "evidence/comparison.json")
 	if *update {
 		if err := os.WriteFile(file, append(got, '\n'), 0o644); err != nil {
 			t.Fatal(err)

@@ -124,12 +124,12 @@ func head(id, serial, software string) hub.Device {
 // fakeBoats are five boats, one of each verdict, with text that tries to be markup.
 func fakeBoats(t testing.TB) *fakeFleet {
 	t.Helper()
-	told := func() *report.Report {
+	sample := func() *report.Report {
 		r := webtest.Sample(t)
 		r.Boat = boat.Identity{ID: "wagtail", Name: "Wagtail"}
 		return r
 	}
-	earlier, later := told(), told()
+	earlier, later := sample(), sample()
 	for i := range later.Devices {
 		if p := later.Devices[i].Product; p != nil && p.Software != "" {
 			p.Software += ".1"

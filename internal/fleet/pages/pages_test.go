@@ -21,6 +21,7 @@ import (
 
 	"muster/internal/api"
 	"muster/internal/fleet/hub"
+	"muster/internal/hosttest"
 	"muster/internal/ui/webtest"
 )
 
@@ -216,7 +217,7 @@ func TestAPI(t *testing.T) {
 func TestMetrics(t *testing.T) {
 	s := serve(t, fakeBoats(t), func(o *Options) { o.BoatSeries = 2 })
 	_, text := get(t, s.URL()+"/metrics")
-	golden(t, "metrics.txt", text)
+	webtest.Golden(t, hosttest.Testdata(t, "evidence/metrics-hub.txt"), []byte(text), *update)
 	cmd := exec.Command(need(t, "promtool"), "check", "metrics")
 	cmd.Stdin = strings.NewReader(text)
 	if out, err := cmd.CombinedOutput(); err != nil {

@@ -1,29 +1,31 @@
 package webtest
 
 import (
-	_ "embed"
 	"encoding/json"
 	"fmt"
+	"os"
 	"sync"
 	"testing"
 	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/hosttest"
 	"muster/internal/nmea0183"
 	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/pgn"
 )
 
-//go:embed report.json
-var sample []byte
-
 // Sample is a boat with six devices and two talkers, of which some have trouble and some say what must not reach a page as it is.
 func Sample(t testing.TB) *report.Report {
 	t.Helper()
+	text, err := os.ReadFile(hosttest.Testdata(t, "boats/trouble.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
 	var r report.Report
-	if err := json.Unmarshal(sample, &r); err != nil {
+	if err := json.Unmarshal(text, &r); err != nil {
 		t.Fatal(err)
 	}
 	return &r
