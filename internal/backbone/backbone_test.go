@@ -338,7 +338,7 @@ func TestParseRefuses(t *testing.T) {
 		{"apart", strings.Replace(sound, "power", "  - {from: c, to: d, length: 1 m, cable: micro}\npower", 1), "segment 2 (c to d): it is not connected with a"},
 		{"place", strings.Replace(sound, "1 m", "600 m", 1), "line 2, column 30: segment 1 (a to b): length 600 m"},
 		{"block style", "segments:\n  - from: a\n    to: b\n    length: 1 m\n    cable: rope\n", "line 5, column 12: segment 1 (a to b): unknown cable"},
-		{"two documents", sound + "---\nboat: b\n", "a second document begins in it"},
+		{"two documents", sound + "---\nboat: b\n", "a second document starts here"},
 		{"role", sound + "tees:\n  - {at: a, drops: [{role: hed, load: 1}]}\n", `tee a: unknown role "hed": use head, `},
 		{"NAME", sound + "tees:\n  - {at: a, drops: [{name: A1, load: 1}]}\n", `tee a: name "A1" is no NAME`},
 		{"load that is no number", sound + "tees:\n  - {at: a, drops: [{load: .nan}]}\n", "load equivalency NaN is not between"},

@@ -197,7 +197,7 @@ func TestEditorOpens(t *testing.T) {
 	}
 	page := press(t, to, url.Values{"text": {"segments:\n  - {from: a, to: a, length: 1 m, cable: rope}\n"}}, "open")
 	text := words(page)
-	for _, want := range []string{"layout line 2, column 19: segment 1 (a to a): both ends are one point", "layout line 2, column 42: segment 1 (a to a): unknown cable", "cable: rope}"} {
+	for _, want := range []string{"line 2, column 19: segment 1 (a to a): both ends are one point", "line 2, column 42: segment 1 (a to a): unknown cable", "cable: rope}"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q in %s", want, text)
 		}

@@ -484,7 +484,7 @@ func TestParseOrderRefuses(t *testing.T) {
 	}
 	for _, tt := range []struct{ name, old, new, want string }{
 		{"schema", "order/v1", "order/v2", `schema is "muster.order/v2"`},
-		{"unknown key", `"minutes":`, `"hours":`, "unknown field"},
+		{"unknown key", `"minutes":`, `"hours":`, `unknown key "hours"`},
 		{"cut short", `"finish"`, ``, "read work order"},
 		{"twice", `"id": "1.2"`, `"id": "1.1"`, "stands there twice"},
 		{"numbering", `"scheme": "decimal"`, `"scheme": "roman"`, "not known"},
