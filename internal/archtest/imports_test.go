@@ -119,6 +119,23 @@ func TestThirdParties(t *testing.T) {
 	}
 }
 
+// TestChosenLibraries: the product itself uses each of the libraries that it is built on, not its tests alone.
+func TestChosenLibraries(t *testing.T) {
+	unused := map[string]bool{"go.einride.tech/can": true, "github.com/adrianmo/go-nmea": true,
+		"github.com/prometheus/client_golang/prometheus": true, "github.com/rs/zerolog": true}
+	for name, p := range packages(t) {
+		if slices.Contains(helpers, name) {
+			continue
+		}
+		for _, path := range p.Imports { // those of tests are not among them
+			delete(unused, path)
+		}
+	}
+	for path := range unused {
+		t.Errorf("only tests import %s", path)
+	}
+}
+
 // helpers are packages for the tests of others.
 var helpers = []string{"internal/hosttest", "internal/input/inputtest", "internal/ui/webtest", "internal/daemon/daemontest"}
 
