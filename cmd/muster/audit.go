@@ -12,6 +12,7 @@ import (
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
+	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -111,7 +112,7 @@ func (a *app) printReport(r *report.Report, format string) error {
 	case "html":
 		return ui.WriteHTML(a.stdout, r, cli.Version())
 	}
-	return writeTextReport(a.stdout, r, a.outputStyle())
+	return render.ReportText(a.stdout, r, a.outputStyle())
 }
 
 // failOn gives the error that ends with status 1 when alerts that have not cleared are least or worse. "" never fails.

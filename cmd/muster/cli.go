@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
+	"muster/internal/render"
 )
 
 // severities are what --fail-on takes.
@@ -57,7 +58,7 @@ func (a *app) program() *cobra.Command {
 
 // outputStyle is how text goes to the standard output: wrapped and in colour on a terminal only, and no colour when
 // NO_COLOR is set (no-color.org).
-func (a *app) outputStyle() textStyle {
+func (a *app) outputStyle() render.TextStyle {
 	width, ok := cli.Terminal(a.stdout)
-	return textStyle{Width: width, Colour: ok && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"}
+	return render.TextStyle{Width: width, Colour: ok && os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"}
 }

@@ -13,7 +13,7 @@ import (
 	"muster/internal/capture"
 	"muster/internal/cli"
 	"muster/internal/event"
-	"muster/internal/ui"
+	"muster/internal/render"
 )
 
 // captureFormat finds the format that a file's name asks for, and its compression suffix.
@@ -221,9 +221,9 @@ func (r *rotation) Write(e *event.Event) error {
 
 // tell says what was written and what was left out.
 func (r *rotation) tell(w io.Writer) {
-	fmt.Fprintf(w, "%s events, %s bytes in %s", ui.Grouped(r.events-r.skipped), ui.Grouped(uint64(r.bytes)), strings.Join(r.written, " "))
+	fmt.Fprintf(w, "%s events, %s bytes in %s", render.Grouped(r.events-r.skipped), render.Grouped(uint64(r.bytes)), strings.Join(r.written, " "))
 	if r.skipped > 0 {
-		fmt.Fprintf(w, "; %s events have no place in this format", ui.Grouped(r.skipped))
+		fmt.Fprintf(w, "; %s events have no place in this format", render.Grouped(r.skipped))
 	}
 	fmt.Fprintln(w)
 }

@@ -14,9 +14,9 @@ import (
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
+	"muster/internal/render"
 	"muster/internal/sim"
 	"muster/internal/tap"
-	"muster/internal/ui"
 )
 
 type simulateCmd struct {
@@ -156,9 +156,9 @@ func (c *simulateCmd) toBus(a *app, scenario *sim.Scenario) error {
 	stopped := a.ctx.Err() != nil || err == nil && ctx.Err() == nil
 	to.Close()
 	herr := <-heard
-	fmt.Fprintf(a.stderr, "%s frames sent", ui.Grouped(sink.sent))
+	fmt.Fprintf(a.stderr, "%s frames sent", render.Grouped(sink.sent))
 	if sink.refused > 0 {
-		fmt.Fprintf(a.stderr, ", %s not taken by %s: %v", ui.Grouped(sink.refused), c.To, sink.last)
+		fmt.Fprintf(a.stderr, ", %s not taken by %s: %v", render.Grouped(sink.refused), c.To, sink.last)
 	}
 	fmt.Fprintln(a.stderr)
 	if err == nil && !stopped {

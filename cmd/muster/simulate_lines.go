@@ -14,8 +14,8 @@ import (
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
+	"muster/internal/render"
 	"muster/internal/sim"
-	"muster/internal/ui"
 )
 
 // Bounds on those that connect to simulated lines.
@@ -56,7 +56,7 @@ func (c *simulateCmd) toLine(a *app, scenario *sim.Scenario) error {
 	}
 	fmt.Fprintf(a.stderr, "lines on %s\n", to.Address())
 	err = sim.Run(a.ctx, sim.NewPlayer(sim.New(scenario, c.Seed, event.At(time.Now())), c.speed(1)), to)
-	fmt.Fprintf(a.stderr, "%s lines sent\n", ui.Grouped(to.Lines()))
+	fmt.Fprintf(a.stderr, "%s lines sent\n", render.Grouped(to.Lines()))
 	if err != nil {
 		return daemon.NewSourceError(c.To, err)
 	}

@@ -22,8 +22,8 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/render"
 	"muster/internal/report"
-	"muster/internal/ui"
 )
 
 // EncodeReport writes the report as the API and `--format json` give it: indented, with a final line end.
@@ -239,7 +239,7 @@ func (s *Server) addReading(api huma.API) {
 		Severity string `query:"severity" enum:"info,warning,critical"`
 		Device   string `query:"device" maxLength:"100"`
 	}) ([]alert.Alert, error) {
-		list := slices.DeleteFunc(ui.SortedAlerts(s.opt.Reports.Report()), func(a alert.Alert) bool {
+		list := slices.DeleteFunc(render.SortedAlerts(s.opt.Reports.Report()), func(a alert.Alert) bool {
 			return in.State != "" && in.State != string(a.State) || in.Severity != "" && in.Severity != string(a.Severity) ||
 				in.Device != "" && !slices.Contains(a.Devices, in.Device)
 		})

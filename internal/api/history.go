@@ -4,8 +4,8 @@ import (
 	"sync"
 	"time"
 
+	"muster/internal/render"
 	"muster/internal/report"
-	"muster/internal/ui"
 )
 
 // historyPoints bounds what is kept of one network: six hours of minutes.
@@ -38,7 +38,7 @@ func (h *history) observe(r *report.Report) {
 			continue
 		}
 		m := Minute{At: n.RecentFrom, Load: n.LoadRecent}
-		for _, f := range ui.FaultList(n.Recent) {
+		for _, f := range render.FaultList(n.Recent) {
 			m.Faults += f.Count
 		}
 		switch last := len(list) - 1; {

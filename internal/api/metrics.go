@@ -7,8 +7,8 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/render"
 	"muster/internal/report"
-	"muster/internal/ui"
 )
 
 // Descriptions of the metrics that a report gives. The file deploy/metrics.md is written from them.
@@ -101,7 +101,7 @@ func collectNetwork(s Scrape, r *report.Report, n *report.Network) {
 		s.Gauge(loadDesc, n.LoadRecent(), n.ID)
 		s.Gauge(peakDesc, n.Load.Peak, n.ID)
 	}
-	for _, f := range ui.FaultList(n.Faults) {
+	for _, f := range render.FaultList(n.Faults) {
 		s.Counter(faultsDesc, f.Count, n.ID, f.Reason)
 	}
 	if n.Kind == "nmea0183" {
@@ -164,7 +164,7 @@ func collectAlerts(s Scrape, r *report.Report) {
 }
 
 func infoOf(d *report.Device) deviceInfo {
-	i := deviceInfo{network: d.Network, id: d.ID, role: string(d.Role), maker: ui.DeviceMaker(d)}
+	i := deviceInfo{network: d.Network, id: d.ID, role: string(d.Role), maker: render.DeviceMaker(d)}
 	if d.Product != nil {
 		i.model, i.software = boat.Printable(d.Product.Model), boat.Printable(d.Product.Software)
 	}

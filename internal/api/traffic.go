@@ -10,8 +10,8 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/render"
 	"muster/internal/transport"
-	"muster/internal/ui"
 	"muster/pgn"
 )
 
@@ -151,7 +151,7 @@ func field(v *pgn.Value) MessageField {
 // humane writes a value in the units that people aboard use; a field of another unit as the message set writes it.
 func humane(v *pgn.Value) string {
 	if v.State == pgn.Available && v.Of == nil {
-		if text := ui.InUnit(v.Number, v.Field.Unit); text != "" {
+		if text := render.InUnit(v.Number, v.Field.Unit); text != "" {
 			return text
 		}
 	}

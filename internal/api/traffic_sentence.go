@@ -11,7 +11,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
-	"muster/internal/ui"
+	"muster/internal/render"
 )
 
 // TrafficSentence is one NMEA 0183 sentence as the API gives it.
@@ -193,18 +193,18 @@ func appendReading(list []MessageField, r *nmea0183.Reading) []MessageField {
 	if r.Reference != nmea0183.ReferenceNone {
 		key += "-" + r.Reference.String()
 	}
-	f := MessageField{Key: strings.ReplaceAll(key, "-", "_"), Name: ui.ReadingName(r), Unit: ui.ReadingUnits[r.Quantity]}
+	f := MessageField{Key: strings.ReplaceAll(key, "-", "_"), Name: render.ReadingName(r), Unit: render.ReadingUnits[r.Quantity]}
 	if !r.Available {
 		f.State = "not available"
 		return append(list, f)
 	}
 	if r.Quantity == nmea0183.Position {
 		latitude, longitude := r.Value, r.Longitude
-		return append(list, MessageField{Key: "latitude", Name: "latitude", Text: ui.InUnit(latitude, "deg"), Number: &latitude, Unit: "deg"},
-			MessageField{Key: "longitude", Name: "longitude", Text: ui.InUnit(longitude, "deg"), Number: &longitude, Unit: "deg"})
+		return append(list, MessageField{Key: "latitude", Name: "latitude", Text: render.InUnit(latitude, "deg"), Number: &latitude, Unit: "deg"},
+			MessageField{Key: "longitude", Name: "longitude", Text: render.InUnit(longitude, "deg"), Number: &longitude, Unit: "deg"})
 	}
 	number := r.Value
-	f.Text, f.Number = ui.ReadingText(r), &number
+	f.Text, f.Number = render.ReadingText(r), &number
 	return append(list, f)
 }
 

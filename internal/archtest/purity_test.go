@@ -31,6 +31,7 @@ var accepted = map[string]string{
 	"github.com/adrianmo/go-nmea":    "it reads text; its functions that read a clock or change what all share are in library",
 	"github.com/go-pdf/fpdf":         "it makes bytes: pictures and fonts are given to it as such",
 	"github.com/goccy/go-yaml":       "it reads text",
+	"github.com/jedib0t/go-pretty":   "it makes text",
 	"go.einride.tech/can":            "its frames are values",
 	"golang.org/x/image/font/gofont": "its fonts are values",
 	"maragu.dev/gomponents":          "it makes text",

@@ -12,6 +12,7 @@ import (
 
 	"muster/internal/api"
 	"muster/internal/boat"
+	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -45,7 +46,7 @@ func (s *site) deviceData(req *http.Request, r *report.Report) (string, content,
 	if p.Talker != nil {
 		return p.Talker.Title, p, nil
 	}
-	return ui.DeviceTitle(p.Device), p, nil
+	return render.DeviceTitle(p.Device), p, nil
 }
 
 func (p devicePage) show(v *view) g.Node {
@@ -64,7 +65,7 @@ func (p *devicePage) showTalker(v *view) g.Node {
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/network#"+url.PathEscape("talker-"+ui.Slug(t.ID()))), g.Text("Network"))),
 		h.H1(g.Text(t.Title)),
-		ui.Meta(ui.State(t.State), g.Text(words+" · heard "+ui.Ago(r.TakenAt, t.Last()))),
+		ui.Meta(ui.State(t.State), g.Text(words+" · heard "+render.Ago(r.TakenAt, t.Last()))),
 		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts of its line"),
 		ui.Section("sends", "What it is and sends",
 			ui.Meta(g.Text("Under each sentence stands the latest of it, as heard and with its values.")),
@@ -84,8 +85,8 @@ func (p *devicePage) showDevice(v *view) g.Node {
 	}
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/#"+url.PathEscape("device-"+d.ID)), g.Text("Roll"))),
-		h.H1(g.Text(ui.DeviceTitle(d))),
-		ui.Meta(ui.State(d.State), g.Text(words+"· heard "+ui.Ago(v.Report.TakenAt, d.LastSeen))),
+		h.H1(g.Text(render.DeviceTitle(d))),
+		ui.Meta(ui.State(d.State), g.Text(words+"· heard "+render.Ago(v.Report.TakenAt, d.LastSeen))),
 		ui.AlertSection(&v.Showing, &p.Alerts, "Its alerts"),
 		h.Div(h.Class("columns"),
 			ui.Section("identity", "Identity", identitySheet(d)),
@@ -148,17 +149,17 @@ func historySheet(d *report.Device) g.Node {
 		ui.Row("network", ui.Printable(d.Network)),
 		ui.Row("address now", g.Text(address)),
 		g.Map(d.Addresses, func(a boat.AddressUse) g.Node {
-			return ui.Row("had address", g.Textf("%d since %s", a.Address, ui.Stamp(a.Since)))
+			return ui.Row("had address", g.Textf("%d since %s", a.Address, render.Stamp(a.Since)))
 		}),
-		ui.Row("first heard", g.Text(ui.Stamp(d.FirstSeen))),
-		ui.Row("last heard", g.Text(ui.Stamp(d.LastSeen))),
+		ui.Row("first heard", g.Text(render.Stamp(d.FirstSeen))),
+		ui.Row("last heard", g.Text(render.Stamp(d.LastSeen))),
 		ui.Row("restarts seen", ui.Number(d.Restarts)),
 		g.Map(d.Software, softwareRow))
 }
 
 // softwareRow is one version of a history.
 func softwareRow(s boat.Software) g.Node {
-	return ui.Row("software", h.B(ui.Printable(s.Version)), g.If(!s.Since.IsZero(), g.Text(" since "+ui.Stamp(s.Since))))
+	return ui.Row("software", h.B(ui.Printable(s.Version)), g.If(!s.Since.IsZero(), g.Text(" since "+render.Stamp(s.Since))))
 }
 
 func sends(d *report.Device) g.Node {
@@ -181,7 +182,7 @@ func transmitLine(id string, t *report.Transmit) g.Node {
 	return h.Li(
 		h.Span(h.Class("what"), h.B(g.Text(ui.Either(t.Title, "unlisted message"))), ui.Space, h.Small(
 			h.A(h.Href("/traffic?device="+ui.Query(id)+"&pgn="+number), g.Text(number)),
-			g.Text(words+" · "+ui.Grouped(t.Count)+"×"),
+			g.Text(words+" · "+render.Grouped(t.Count)+"×"),
 			g.If(t.Available != nil && !*t.Available, g.Group{g.Text(" · "), ui.Flag("carries no value")}))), ui.Space,
 		every(t.Interval), ui.Space,
 		h.Span(h.Class("plot"), intervalPlot(t.Interval, t.Nominal)))

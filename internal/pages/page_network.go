@@ -14,6 +14,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -110,14 +111,14 @@ func (n *shownNetwork) addDevices(r *report.Report) {
 // faultsOfLate tells the faults of a network, and how many of them are of the last minute.
 func faultsOfLate(n *report.Network) []string {
 	var words []string
-	late := ui.FaultList(n.Recent())
-	for i, f := range ui.FaultList(n.Faults) {
+	late := render.FaultList(n.Recent())
+	for i, f := range render.FaultList(n.Faults) {
 		if f.Count == 0 {
 			continue
 		}
 		word := f.Words()
 		if late[i].Count > 0 {
-			word += ", " + ui.Grouped(late[i].Count) + " of them in the last minute"
+			word += ", " + render.Grouped(late[i].Count) + " of them in the last minute"
 		}
 		words = append(words, word)
 	}
@@ -207,9 +208,9 @@ func shownSupplier(r *report.Report, s *report.Supplier) supplier {
 	}
 	out := supplier{Link: ui.Link{ID: s.ID}, Network: s.Network, Sends: strings.Join(words, ", ")}
 	if s.Talker != nil {
-		out.Text, out.State = ui.TalkerTitle(s.Talker), s.Talker.State(r.TakenAt)
+		out.Text, out.State = render.TalkerTitle(s.Talker), s.Talker.State(r.TakenAt)
 	} else {
-		out.Text, out.State = ui.TitleAt(s.Device), s.Device.State
+		out.Text, out.State = render.TitleAt(s.Device), s.Device.State
 	}
 	return out
 }
@@ -263,7 +264,7 @@ func (n *shownNetwork) plot() g.Node {
 func (n *shownNetwork) caption() string {
 	words := "Load by the minute"
 	if n.Load != nil {
-		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", ui.Percent(n.LoadRecent()), ui.Percent(n.Load.Mean), ui.Percent(n.Load.Peak))
+		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", render.Percent(n.LoadRecent()), render.Percent(n.Load.Mean), render.Percent(n.Load.Peak))
 	}
 	share := func(f float64) string { return strconv.FormatFloat(math.Round(f*1000)/10, 'f', -1, 64) + " %" }
 	off := ""
@@ -338,7 +339,7 @@ func tap(d *report.Device) g.Node {
 		words += " · muster itself"
 	}
 	return h.Li(h.Class(string(d.State)),
-		h.Span(h.Class("tap"), ui.DeviceLink(d.ID, g.Text(ui.DeviceTitle(d))), ui.Small(words), ui.Space, ui.State(d.State)))
+		h.Span(h.Class("tap"), ui.DeviceLink(d.ID, g.Text(render.DeviceTitle(d))), ui.Small(words), ui.Space, ui.State(d.State)))
 }
 
 func (n *shownNetwork) talkers(r *report.Report) g.Node {
@@ -359,7 +360,7 @@ func (s *shownTalker) folded(r *report.Report) g.Node {
 	}
 	return h.Li(h.ID("talker-"+id), h.Details(h.ID("what-"+id), g.If(s.Trouble(), g.Attr("open")),
 		h.Summary(h.B(g.Text(s.Title)), ui.Space, ui.State(s.State), ui.Space, h.Small(g.Text(words),
-			g.If(s.Damaged > 0, g.Group{g.Text("; "), ui.Mark("warning"), g.Text(" " + ui.Grouped(s.Damaged) + " with a wrong checksum")}),
+			g.If(s.Damaged > 0, g.Group{g.Text("; "), ui.Mark("warning"), g.Text(" " + render.Grouped(s.Damaged) + " with a wrong checksum")}),
 			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + boat.Counted(s.AIS.Targets, "AIS target", "AIS targets")) }))),
 		s.node(r, false),
 		h.P(h.Class("links"), ui.DeviceLink(s.ID(), g.Text("Page of "+s.Title)))))

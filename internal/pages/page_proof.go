@@ -74,7 +74,7 @@ func (p *proofPage) table() g.Node {
 }
 
 func (p *proofPage) row(k api.Kept) g.Node {
-	taken := ui.Stamp(k.TakenAt)
+	taken := render.Stamp(k.TakenAt)
 	choice := func(name, chosen string) g.Node {
 		return h.Td(h.Label(h.Input(h.Type("radio"), h.Name(name), h.Value(k.ID), h.Required(), g.If(k.ID == chosen, h.Checked())), ui.Unseen(taken+" is "+name)))
 	}
@@ -93,7 +93,7 @@ func (p *proofPage) comparison() g.Node {
 	}
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("What changed")),
-		ui.Meta(g.Textf("From %s to %s; %s unchanged.", ui.Stamp(c.Before.TakenAt), ui.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
+		ui.Meta(g.Textf("From %s to %s; %s unchanged.", render.Stamp(c.Before.TakenAt), render.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
 		ui.OrElse(g.Map(render.ByClass(c), group), h.P(ui.Mark("well"), g.Text(" Nothing changed."))),
 		h.H3(g.Text("Service record")),
 		ui.Meta(g.Text("Nothing has to be filled in: a line left empty is left out of the record.")),
@@ -123,7 +123,7 @@ func (p *proofPage) baseline(v *view) g.Node {
 		may = may && !b.Named
 		told = g.Group{
 			h.P(g.Textf("The boat is held against the snapshot of %s, with %s: what is missing, new or exchanged since then is an alert.",
-				ui.Stamp(b.TakenAt), boat.Counted(b.Devices, "device", "devices"))),
+				render.Stamp(b.TakenAt), boat.Counted(b.Devices, "device", "devices"))),
 			g.If(b.Named, ui.Meta(g.Text("The config names it."))),
 		}
 	}
@@ -133,7 +133,7 @@ func (p *proofPage) baseline(v *view) g.Node {
 }
 
 func keptOption(k api.Kept) g.Node {
-	words := ui.Stamp(k.TakenAt) + ", " + boat.Counted(k.Devices, "device", "devices")
+	words := render.Stamp(k.TakenAt) + ", " + boat.Counted(k.Devices, "device", "devices")
 	if !k.Complete {
 		words += ", incomplete"
 	}

@@ -14,6 +14,7 @@ import (
 	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -55,7 +56,7 @@ func (s *site) silencesData(r *http.Request, report *report.Report) (string, con
 	}
 	for i := range report.Devices {
 		if d := &report.Devices[i]; !d.Own {
-			p.Devices = append(p.Devices, ui.Link{ID: d.ID, Text: ui.TitleAt(d)})
+			p.Devices = append(p.Devices, ui.Link{ID: d.ID, Text: render.TitleAt(d)})
 		}
 	}
 	slices.SortStableFunc(p.Devices, func(a, b ui.Link) int { return cmp.Compare(a.Text, b.Text) })
@@ -76,7 +77,7 @@ func (p *silencesPage) show(v *view) g.Node {
 
 // node is a silence in force, and the way to end it.
 func (s *silenceRow) node(v *view) g.Node {
-	words := s.Left + " more, until " + ui.Stamp(s.Until) + ui.After(" · ", s.Why) + ui.After(" · by ", s.By)
+	words := s.Left + " more, until " + render.Stamp(s.Until) + ui.After(" · ", s.Why) + ui.After(" · by ", s.By)
 	if s.Work {
 		words += " · ends with the work order"
 	}
@@ -102,7 +103,7 @@ func (p *silencesPage) form() g.Node {
 
 // heldItem is an alert that nobody is told of, and why.
 func heldItem(a ui.Alert) g.Node {
-	why := "until " + ui.Stamp(a.SilencedUntil)
+	why := "until " + render.Stamp(a.SilencedUntil)
 	if a.Accepted != "" {
 		why = "accepted in the config: " + boat.Printable(a.Accepted)
 	}
@@ -113,7 +114,7 @@ func heldItem(a ui.Alert) g.Node {
 func silenced(r *report.Report, s *alert.Silence) string {
 	device := s.Device
 	if d := r.Device(s.Device); d != nil {
-		device = ui.TitleAt(d)
+		device = render.TitleAt(d)
 	}
 	words := "Everything"
 	switch {

@@ -18,6 +18,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
 	"muster/pgn"
@@ -49,7 +50,7 @@ func (s *site) trafficData(req *http.Request, r *report.Report) (string, content
 	numbers := map[uint32]string{}
 	for i := range r.Devices {
 		d := &r.Devices[i]
-		p.name(d.ID, ui.TitleAt(d))
+		p.name(d.ID, render.TitleAt(d))
 		for _, t := range d.Transmits {
 			numbers[t.PGN] = t.Title
 		}
@@ -57,7 +58,7 @@ func (s *site) trafficData(req *http.Request, r *report.Report) (string, content
 	formatters := map[string]bool{}
 	for i := range r.Talkers {
 		t := &r.Talkers[i]
-		p.name(t.ID(), ui.TalkerTitle(t))
+		p.name(t.ID(), render.TalkerTitle(t))
 		for _, s := range t.Sentences {
 			formatters[s.Formatter] = true
 		}

@@ -113,7 +113,7 @@ func (p *workPage) followed(v *view) g.Node {
 func orderSummary(o *release.Order) string {
 	words := "For " + ui.Either(o.Boat.Name, o.Boat.ID)
 	if !o.Made.IsZero() {
-		words += ", made " + ui.Stamp(o.Made)
+		words += ", made " + render.Stamp(o.Made)
 	}
 	return fmt.Sprintf("%s. About %d min. Supply at %.1f V or more throughout.", words, o.Minutes, o.SupplyVolts)
 }

@@ -14,7 +14,7 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/api"
-	"muster/internal/ui"
+	"muster/internal/render"
 	"muster/internal/ui/webtest"
 )
 
@@ -91,7 +91,7 @@ func TestSilencedWords(t *testing.T) {
 		{alert.Silence{Alert: "x:empty"}, "x:empty"},
 		{alert.Silence{Alert: "gone:a"}, "gone:a"},
 		{alert.Silence{Check: "silent", Network: "can0"}, "Check silent on can0"},
-		{alert.Silence{Check: "silent", Device: device}, "Check silent on " + ui.TitleAt(&r.Devices[0])},
+		{alert.Silence{Check: "silent", Device: device}, "Check silent on " + render.TitleAt(&r.Devices[0])},
 		{alert.Silence{Work: true, Device: "none"}, "What work brings about on none"},
 	} {
 		if got := silenced(r, &tt.of); got != tt.want {

@@ -15,7 +15,6 @@ import (
 	"muster/internal/release"
 	"muster/internal/render"
 	"muster/internal/snapshot"
-	"muster/internal/ui"
 )
 
 // remaining lists the checks whose findings a comparison shows before and after, or only after.
@@ -66,7 +65,7 @@ func orderWork(o *release.Order) string {
 	for _, st := range o.Steps() {
 		words = append(words, fmt.Sprintf("%s from %s to %s", st.Device.Label, st.From, st.To))
 	}
-	text := []rune(boat.Printable("Update " + ui.Enumerate(words) + "."))
+	text := []rune(boat.Printable("Update " + render.Enumerate(words) + "."))
 	switch {
 	case len(words) == 0:
 		return ""

@@ -10,6 +10,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/nmea0183"
+	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -36,7 +37,7 @@ type shownSentence struct {
 }
 
 func showTalker(r *report.Report, t *report.Talker) shownTalker {
-	s := shownTalker{Talker: t, Title: ui.TalkerTitle(t), State: t.State(r.TakenAt)}
+	s := shownTalker{Talker: t, Title: render.TalkerTitle(t), State: t.State(r.TakenAt)}
 	for i := range r.Networks {
 		if r.Networks[i].ID == t.Network {
 			s.Baud = r.Networks[i].BitRate
@@ -77,7 +78,7 @@ func sentenceValues(raw string) []ui.Fact {
 		if !r.Available {
 			continue
 		}
-		list = append(list, ui.Fact{Name: ui.ReadingName(r), Text: ui.ReadingText(r)})
+		list = append(list, ui.Fact{Name: render.ReadingName(r), Text: render.ReadingText(r)})
 	}
 	return list
 }
@@ -108,7 +109,7 @@ func aisKinds(messages []boat.AISCount) []ui.Fact {
 	var list []ui.Fact
 	for i, n := range counts {
 		if n > 0 {
-			list = append(list, ui.Fact{Name: names[i], Text: ui.Grouped(n)})
+			list = append(list, ui.Fact{Name: names[i], Text: render.Grouped(n)})
 		}
 	}
 	return list
@@ -155,7 +156,7 @@ func heartbeat(r *report.Report, b *boat.Heartbeat) g.Node {
 	default:
 		says = h.Span(h.Class("state critical"), ui.Mark("critical"), g.Text(" reports a fault of its own"))
 	}
-	words := ": heartbeat " + ui.Ago(r.TakenAt, b.At)
+	words := ": heartbeat " + render.Ago(r.TakenAt, b.At)
 	if b.IntervalSec != 0 {
 		words += fmt.Sprintf(", due every %v s", b.IntervalSec)
 	}
@@ -166,8 +167,8 @@ func heartbeat(r *report.Report, b *boat.Heartbeat) g.Node {
 func (l *shownSentence) node(closer bool) g.Node {
 	return h.Li(
 		h.Span(h.Class("what"), h.B(ui.Printable(l.Formatter)), g.Text(" "+l.Carries+" "), h.Small(
-			g.Text(ui.Grouped(l.Count)+"×"),
-			g.If(l.ChecksumErrors > 0, g.Group{g.Text(" · "), ui.Flag(ui.Grouped(l.ChecksumErrors) + " with a wrong checksum")}),
+			g.Text(render.Grouped(l.Count)+"×"),
+			g.If(l.ChecksumErrors > 0, g.Group{g.Text(" · "), ui.Flag(render.Grouped(l.ChecksumErrors) + " with a wrong checksum")}),
 			g.If(l.Stopped, g.Group{g.Text(" · "), h.Span(h.Class("flag"), ui.Mark("silent"), g.Text(" stopped"))}))), ui.Space,
 		every(l.Interval), ui.Space,
 		h.Span(h.Class("plot"), intervalPlot(l.Interval, l.NominalMS)),
@@ -190,7 +191,7 @@ func values(list []ui.Fact) g.Node {
 func value(name, text string) g.Node { return h.Span(g.Text(name+" "), h.B(g.Text(text))) }
 
 func toldText(t boat.Text) g.Node {
-	words := ui.Stamp(t.At)
+	words := render.Stamp(t.At)
 	if t.ID != "" {
 		words = "no. " + boat.Printable(t.ID) + " · " + words
 	}
@@ -203,7 +204,7 @@ func (s *shownTalker) ais() g.Node {
 		ownVessel(s.AIS.Own),
 		ui.Row("targets heard", ui.Number(s.AIS.Targets)),
 		g.Map(s.Heard, func(f ui.Fact) g.Node { return ui.Row(f.Name, g.Text(f.Text+" messages")) }),
-		g.If(s.AIS.Lost > 0, h.Li(h.Span(g.Text("incomplete")), ui.Space, ui.Flag(ui.Grouped(s.AIS.Lost)+" messages lost a part"))))}
+		g.If(s.AIS.Lost > 0, h.Li(h.Span(g.Text("incomplete")), ui.Space, ui.Flag(render.Grouped(s.AIS.Lost)+" messages lost a part"))))}
 }
 
 func ownVessel(own *boat.AISVessel) g.Node {

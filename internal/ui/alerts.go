@@ -12,6 +12,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/render"
 	"muster/internal/report"
 )
 
@@ -38,22 +39,22 @@ type Link struct{ ID, Text string }
 // Alerts are the alerts of a report, the gravest first, cleared ones last.
 func Alerts(r *report.Report) []Alert {
 	var list []Alert
-	for _, a := range SortedAlerts(r) {
+	for _, a := range render.SortedAlerts(r) {
 		s := Alert{Alert: a}
 		for _, id := range a.Devices {
 			if d := r.Device(id); d != nil {
-				s.About = append(s.About, Link{id, TitleAt(d)})
+				s.About = append(s.About, Link{id, render.TitleAt(d)})
 			}
 		}
 		keys := slices.Sorted(maps.Keys(a.Evidence))
 		texts := make([]string, len(keys))
 		for i, key := range keys {
-			texts[i] = boat.Printable(EvidenceValue(a.Evidence[key]))
+			texts[i] = boat.Printable(render.EvidenceValue(a.Evidence[key]))
 		}
 		for i := range r.Talkers {
 			t := &r.Talkers[i]
 			if slices.Contains(a.Devices, t.ID()) || slices.ContainsFunc(texts, func(text string) bool { return strings.Contains(text, t.ID()) }) {
-				s.About = append(s.About, Link{t.ID(), TalkerTitle(t)})
+				s.About = append(s.About, Link{t.ID(), render.TalkerTitle(t)})
 			}
 		}
 		var names, about []string
@@ -64,7 +65,7 @@ func Alerts(r *report.Report) []Alert {
 		for i, text := range texts {
 			name := Words(boat.Printable(keys[i]))
 			text = named.Replace(text)
-			if keys[i] == "sources" && text == Enumerate(about) { // told already
+			if keys[i] == "sources" && text == render.Enumerate(about) { // told already
 				continue
 			}
 			s.Facts = append(s.Facts, Fact{name, text})
@@ -137,10 +138,10 @@ func (a *Alert) item(v *Showing) g.Node {
 func (a *Alert) times(r *report.Report) string {
 	var words string
 	if a.State == alert.StatusCleared {
-		words = "cleared " + Ago(r.TakenAt, a.Until) + ", "
+		words = "cleared " + render.Ago(r.TakenAt, a.Until) + ", "
 	}
 	if !a.Since.IsZero() {
-		words += "since " + Stamp(a.Since)
+		words += "since " + render.Stamp(a.Since)
 	}
 	if a.Flapping {
 		words += " · comes and goes"
@@ -149,7 +150,7 @@ func (a *Alert) times(r *report.Report) string {
 		words += " · acknowledged" + After(" by ", a.AcknowledgedBy)
 	}
 	if !a.SilencedUntil.IsZero() {
-		words += " · silenced until " + Stamp(a.SilencedUntil)
+		words += " · silenced until " + render.Stamp(a.SilencedUntil)
 	}
 	return words + After(" · accepted: ", a.Accepted)
 }

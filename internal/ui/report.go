@@ -14,6 +14,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/render"
 	"muster/internal/report"
 )
 
@@ -43,7 +44,7 @@ func judge(r *report.Report) verdict {
 		}
 	}
 	total, here := 0, 0
-	for _, group := range Groups(r) {
+	for _, group := range render.Groups(r) {
 		for _, d := range group.Devices {
 			switch {
 			case d.Own, d.Renamed(): // the unit answers under its other NAME
@@ -136,7 +137,7 @@ func NewBoatReport(r *report.Report) BoatReport {
 			}
 		}
 	}
-	for _, group := range Groups(r) {
+	for _, group := range render.Groups(r) {
 		rows := rollGroup{Role: group.Role}
 		for _, d := range group.Devices {
 			rows.Rows = append(rows.Rows, rollRow{d, open[d.ID], worst[d.ID]})
@@ -166,7 +167,7 @@ func (j *verdict) node(v *Showing) g.Node {
 	r := v.Report
 	more := g.Group{g.Text(j.More)}
 	if !r.TakenAt.IsZero() {
-		more = append(more, g.Text(" As of "), h.Time(g.Text(Stamp(r.TakenAt))), g.Textf(" (%s clock), over %s.", r.Clock, Span(r.Window)))
+		more = append(more, g.Text(" As of "), h.Time(g.Text(render.Stamp(r.TakenAt))), g.Textf(" (%s clock), over %s.", r.Clock, render.Span(r.Window)))
 	}
 	return h.Section(h.Class("verdict "+j.Mark), h.Aria("label", "Verdict"), Mark(j.Mark), h.Div(
 		h.H1(Printable(cmp.Or(r.Boat.Name, r.Boat.ID, "Unnamed boat"))),
@@ -187,12 +188,12 @@ func (d *rollRow) node(v *Showing) g.Node {
 		h.Span(h.Class("who"), d.link(v), g.If(d.Own, Small("muster itself")), d.alerts(), Space, h.Small(g.Text(d.words()))), Space,
 		h.Span(h.Class("cell software"), h.Small(g.Text("software")), Space, d.software()), Space,
 		d.place(), Space,
-		h.Span(h.Class("cell"), h.Small(g.Text("heard")), g.Text(" "+Ago(v.Report.TakenAt, d.LastSeen))))
+		h.Span(h.Class("cell"), h.Small(g.Text("heard")), g.Text(" "+render.Ago(v.Report.TakenAt, d.LastSeen))))
 }
 
 // link leads to the device's own page; on paper it is its title.
 func (d *rollRow) link(v *Showing) g.Node {
-	title := g.Text(DeviceTitle(d.Device))
+	title := g.Text(render.DeviceTitle(d.Device))
 	if v.Printed {
 		return h.B(title)
 	}
@@ -213,11 +214,11 @@ func (d *rollRow) alerts() g.Node {
 
 // words tell who made the device, where it is said to be and which of its kind it is.
 func (d *rollRow) words() string {
-	words := DeviceMaker(d.Device)
+	words := render.DeviceMaker(d.Device)
 	if in := d.Installation; in != nil {
 		words += After(" · ", in.Description1) + After(", ", in.Description2)
 	}
-	return words + After(" · instance ", DeviceInstances(d.Device))
+	return words + After(" · instance ", render.DeviceInstances(d.Device))
 }
 
 func (d *rollRow) software() g.Node {
@@ -255,7 +256,7 @@ func talkerLine(v *Showing, t *report.Talker) g.Node {
 	}
 	sentences := make([]string, len(t.Sentences))
 	for i, s := range t.Sentences {
-		sentences[i] = boat.Printable(s.Formatter) + " × " + Grouped(s.Count)
+		sentences[i] = boat.Printable(s.Formatter) + " × " + render.Grouped(s.Count)
 	}
 	return h.Li(name, g.Text(words), Small(After("did not say what it is: ", t.Unanswered)), g.Text(": "+strings.Join(sentences, ", ")))
 }
@@ -268,9 +269,9 @@ func ManualWords(m *boat.Manual) string {
 func networkLine(n *report.Network) g.Node {
 	words := " " + Frames(n)
 	if n.Load != nil {
-		words += fmt.Sprintf(", load %s mean, %s peak", Percent(n.Load.Mean), Percent(n.Load.Peak))
+		words += fmt.Sprintf(", load %s mean, %s peak", render.Percent(n.Load.Mean), render.Percent(n.Load.Peak))
 	}
-	if list := FaultWords(n.Faults); len(list) > 0 {
+	if list := render.FaultWords(n.Faults); len(list) > 0 {
 		words += "; " + strings.Join(list, ", ")
 	}
 	return h.Li(h.B(Printable(n.ID)), Small(NetworkKind(n)), g.Text(words))
@@ -278,7 +279,7 @@ func networkLine(n *report.Network) g.Node {
 
 // NetworkKind tells what a network is and how muster listens to it.
 func NetworkKind(n *report.Network) string {
-	words := strings.Join(NetworkWords(n), ", ")
+	words := strings.Join(render.NetworkWords(n), ", ")
 	if n.ListenOnly {
 		words += ", listen-only"
 	}
@@ -291,9 +292,9 @@ func NetworkKind(n *report.Network) string {
 // Frames is how many frames or lines a network has carried.
 func Frames(n *report.Network) string {
 	if n.Kind == event.NMEA0183 {
-		return Grouped(n.Frames) + " lines"
+		return render.Grouped(n.Frames) + " lines"
 	}
-	return Grouped(n.Frames) + " frames"
+	return render.Grouped(n.Frames) + " frames"
 }
 
 // ReportNode is the report as the boat's own page shows it, without links and forms, for a page of another server.

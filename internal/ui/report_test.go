@@ -49,10 +49,3 @@ func TestVerdictOfLittle(t *testing.T) {
 		}
 	}
 }
-
-// TestEvidenceTimes: a time of a list reads as one that stands alone.
-func TestEvidenceTimes(t *testing.T) {
-	if got := EvidenceValue([]any{"2026-11-26T06:42:21.248891637Z", "2.10"}); got != "2026-11-26 06:42:21 UTC, 2.10" {
-		t.Error(got)
-	}
-}

@@ -14,6 +14,7 @@ import (
 
 	"muster/internal/event"
 	"muster/internal/fleet/hub"
+	"muster/internal/render"
 	"muster/internal/ui"
 )
 
@@ -86,7 +87,7 @@ func sentence(words string) g.Node {
 }
 
 // when is a moment as people read it.
-func when(t time.Time) string { return ui.Stamp(event.At(t)) }
+func when(t time.Time) string { return render.Stamp(event.At(t)) }
 
 func kilobytes(n int) string { return fmt.Sprintf("%.1f kB", float64(n)/1000) }
 

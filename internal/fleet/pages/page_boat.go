@@ -198,7 +198,7 @@ func compared(c *snapshot.Comparison) g.Node {
 	})
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("What changed")),
-		ui.Meta(g.Textf("From %s to %s; %s unchanged.", ui.Stamp(c.Before.TakenAt), ui.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
+		ui.Meta(g.Textf("From %s to %s; %s unchanged.", render.Stamp(c.Before.TakenAt), render.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
 		ui.OrElse(groups, h.P(ui.Mark("well"), g.Text(" Nothing changed."))))
 }
 

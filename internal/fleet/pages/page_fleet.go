@@ -12,6 +12,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/fleet/hub"
+	"muster/internal/render"
 	"muster/internal/ui"
 )
 
@@ -48,7 +49,7 @@ func (s *Server) verdict(sum Summary) g.Node {
 	return h.Section(h.Class("verdict "+sum.mark), h.Aria("label", "Verdict"), ui.Mark(sum.mark),
 		h.Div(h.H1(g.Text("Fleet")), sentence(sum.Sentence),
 			ui.Meta(g.Text(s.figures(sum)+". As of "),
-				h.Time(g.Text(ui.Stamp(event.At(s.opt.Now())))), g.Text("."))))
+				h.Time(g.Text(render.Stamp(event.At(s.opt.Now())))), g.Text("."))))
 }
 
 // figures are what the boats have aboard together.

@@ -1,8 +1,7 @@
-package main
+package render
 
 import (
 	"bytes"
-	"flag"
 	"os"
 	"path/filepath"
 	"strings"
@@ -15,8 +14,6 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-var update = flag.Bool("update", false, "rewrite the golden files")
-
 func sampleReport(t *testing.T) *report.Report {
 	t.Helper()
 	return webtest.Sample(t)
@@ -25,11 +22,11 @@ func sampleReport(t *testing.T) *report.Report {
 func TestTextReport(t *testing.T) {
 	for _, tt := range []struct {
 		name  string
-		style textStyle
-	}{{"wide", textStyle{}}, {"120", textStyle{Width: 120}}, {"60", textStyle{Width: 60}}} {
+		style TextStyle
+	}{{"wide", TextStyle{}}, {"120", TextStyle{Width: 120}}, {"60", TextStyle{Width: 60}}} {
 		t.Run(tt.name, func(t *testing.T) {
 			var out bytes.Buffer
-			if err := writeTextReport(&out, sampleReport(t), tt.style); err != nil {
+			if err := ReportText(&out, sampleReport(t), tt.style); err != nil {
 				t.Fatal(err)
 			}
 			golden := filepath.Join("testdata", "report-"+tt.name+".txt")
@@ -61,10 +58,10 @@ func TestTextReport(t *testing.T) {
 func TestColour(t *testing.T) {
 	text.EnableColors()
 	var plain, coloured bytes.Buffer
-	if err := writeTextReport(&plain, sampleReport(t), textStyle{Width: 120}); err != nil {
+	if err := ReportText(&plain, sampleReport(t), TextStyle{Width: 120}); err != nil {
 		t.Fatal(err)
 	}
-	if err := writeTextReport(&coloured, sampleReport(t), textStyle{Width: 120, Colour: true}); err != nil {
+	if err := ReportText(&coloured, sampleReport(t), TextStyle{Width: 120, Colour: true}); err != nil {
 		t.Fatal(err)
 	}
 	if !strings.Contains(coloured.String(), "\x1b[") {
@@ -72,5 +69,12 @@ func TestColour(t *testing.T) {
 	}
 	if d := cmp.Diff(plain.String(), text.StripEscape(coloured.String())); d != "" {
 		t.Error(d)
+	}
+}
+
+// TestEvidenceTimes: a time of a list reads as one that stands alone.
+func TestEvidenceTimes(t *testing.T) {
+	if got := EvidenceValue([]any{"2026-11-26T06:42:21.248891637Z", "2.10"}); got != "2026-11-26 06:42:21 UTC, 2.10" {
+		t.Error(got)
 	}
 }

@@ -1,4 +1,4 @@
-package main
+package render
 
 import (
 	"fmt"
@@ -15,11 +15,10 @@ import (
 	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/report"
-	"muster/internal/ui"
 )
 
-// textStyle says what the report is printed on.
-type textStyle struct {
+// TextStyle is what a report is printed on.
+type TextStyle struct {
 	Width  int  // columns; 0 for no limit
 	Colour bool // colour is allowed; every state is a word all the same
 }
@@ -29,15 +28,15 @@ const tableWidth = 90
 
 // textReport writes one report for a person to read.
 type textReport struct {
-	textStyle
+	TextStyle
 	w      io.Writer
 	report *report.Report
 	err    error
 }
 
-// writeTextReport prints the report and returns the first write error.
-func writeTextReport(w io.Writer, r *report.Report, style textStyle) error {
-	t := &textReport{textStyle: style, w: w, report: r}
+// ReportText prints a report for a person to read and returns the first write error.
+func ReportText(w io.Writer, r *report.Report, style TextStyle) error {
+	t := &textReport{TextStyle: style, w: w, report: r}
 	t.header()
 	t.networks()
 	t.alerts()
@@ -95,7 +94,7 @@ func (t *textReport) header() {
 		t.line(0, "nothing was received")
 		return
 	}
-	t.line(0, fmt.Sprintf("taken %s (%s clock), over %s", ui.Stamp(r.TakenAt), r.Clock, ui.Span(r.Window)))
+	t.line(0, fmt.Sprintf("taken %s (%s clock), over %s", Stamp(r.TakenAt), r.Clock, Span(r.Window)))
 }
 
 func (t *textReport) networks() {
@@ -105,14 +104,14 @@ func (t *textReport) networks() {
 	}
 	for i := range t.report.Networks {
 		n := &t.report.Networks[i]
-		words := append([]string{boat.Printable(n.ID)}, ui.NetworkWords(n)...)
+		words := append([]string{boat.Printable(n.ID)}, NetworkWords(n)...)
 		unit := "frames"
 		if n.Kind == event.NMEA0183 {
 			unit = "lines"
 		}
-		words = append(words, ui.Grouped(n.Frames)+" "+unit)
+		words = append(words, Grouped(n.Frames)+" "+unit)
 		if n.Load != nil {
-			words = append(words, fmt.Sprintf("load %s mean, %s peak", ui.Percent(n.Load.Mean), ui.Percent(n.Load.Peak)))
+			words = append(words, fmt.Sprintf("load %s mean, %s peak", Percent(n.Load.Mean), Percent(n.Load.Peak)))
 		}
 		if n.ListenOnly {
 			words = append(words, "listen-only")
@@ -121,7 +120,7 @@ func (t *textReport) networks() {
 			words = append(words, t.paint("controller "+n.State, text.FgRed))
 		}
 		t.line(2, strings.Join(words, " · "))
-		if faults := ui.FaultWords(n.Faults); len(faults) > 0 {
+		if faults := FaultWords(n.Faults); len(faults) > 0 {
 			t.line(4, t.paint(strings.Join(faults, ", "), text.FgYellow))
 		}
 	}
@@ -142,13 +141,13 @@ func (t *textReport) alerts() {
 	if len(t.report.Alerts) == 0 {
 		t.line(2, "none")
 	}
-	for _, a := range ui.SortedAlerts(t.report) {
+	for _, a := range SortedAlerts(t.report) {
 		head := t.paint(string(a.Severity), severityColour(a.Severity), text.Bold) + " " + a.Check
 		if a.State != "" && a.State != alert.StatusOpen {
 			head += " (" + string(a.State) + ")"
 		}
 		if !a.Since.IsZero() {
-			head += " since " + ui.Stamp(a.Since)
+			head += " since " + Stamp(a.Since)
 		}
 		t.line(2, head)
 		t.line(4, boat.Printable(a.Summary))
@@ -168,7 +167,7 @@ func (t *textReport) alerts() {
 func evidenceWords(evidence map[string]any) string {
 	var words []string
 	for k, v := range evidence {
-		words = append(words, boat.Printable(strings.ReplaceAll(k, "_", " ")+" "+ui.EvidenceValue(v)))
+		words = append(words, boat.Printable(strings.ReplaceAll(k, "_", " ")+" "+EvidenceValue(v)))
 	}
 	slices.Sort(words)
 	return strings.Join(words, ", ")
@@ -176,7 +175,7 @@ func evidenceWords(evidence map[string]any) string {
 
 func (t *textReport) devices() {
 	counts := map[boat.DeviceState]int{}
-	groups := ui.Groups(t.report)
+	groups := Groups(t.report)
 	for _, g := range groups {
 		for _, d := range g.Devices {
 			counts[d.State]++
@@ -241,7 +240,7 @@ func deviceTexts(d *report.Device) (software, serial, load string) {
 	return boat.Printable(d.Product.Software), boat.Printable(d.Product.Serial), load
 }
 
-func (t *textReport) deviceTable(groups []ui.Group) {
+func (t *textReport) deviceTable(groups []Group) {
 	if len(groups) == 0 || t.err != nil {
 		return
 	}
@@ -259,12 +258,12 @@ func (t *textReport) deviceTable(groups []ui.Group) {
 				role = ""
 			}
 			software, serial, load := deviceTexts(d)
-			title := ui.DeviceTitle(d)
+			title := DeviceTitle(d)
 			if d.Own {
 				title += " (this program)"
 			}
-			rows = append(rows, []string{role, t.address(d), string(d.State), ui.DeviceMaker(d), title, software, serial,
-				ui.DeviceInstances(d), load})
+			rows = append(rows, []string{role, t.address(d), string(d.State), DeviceMaker(d), title, software, serial,
+				DeviceInstances(d), load})
 		}
 	}
 	var columns []table.ColumnConfig
@@ -325,11 +324,11 @@ func fitColumns(rows [][]string, width int) []int {
 	return widths
 }
 
-func (t *textReport) deviceBlocks(groups []ui.Group) {
+func (t *textReport) deviceBlocks(groups []Group) {
 	for _, g := range groups {
 		t.line(2, t.paint(string(g.Role), text.Bold))
 		for _, d := range g.Devices {
-			t.line(4, fmt.Sprintf("%s, address %s, %s", ui.DeviceTitle(d), t.address(d), t.paintState(d.State)))
+			t.line(4, fmt.Sprintf("%s, address %s, %s", DeviceTitle(d), t.address(d), t.paintState(d.State)))
 			software, serial, load := deviceTexts(d)
 			var words []string
 			add := func(label, value string) {
@@ -337,10 +336,10 @@ func (t *textReport) deviceBlocks(groups []ui.Group) {
 					words = append(words, label+value)
 				}
 			}
-			add("", ui.DeviceMaker(d))
+			add("", DeviceMaker(d))
 			add("software ", software)
 			add("serial ", serial)
-			add("instance ", ui.DeviceInstances(d))
+			add("instance ", DeviceInstances(d))
 			add("LEN ", load)
 			if len(words) > 0 {
 				t.line(6, strings.Join(words, ", "))
@@ -370,7 +369,7 @@ func (t *textReport) talkers() {
 		t.line(2, head)
 		var words []string
 		for _, s := range k.Sentences {
-			w := boat.Printable(s.Formatter) + " × " + ui.Grouped(s.Count)
+			w := boat.Printable(s.Formatter) + " × " + Grouped(s.Count)
 			if s.Interval != nil {
 				w += fmt.Sprintf(" every %.0f ms", s.Interval.Mean)
 			}
@@ -403,12 +402,12 @@ func aisWords(a *boat.AIS) string {
 			}
 		}
 	}
-	words = append(words, number(a.Targets, "target"))
+	words = append(words, boat.Counted(a.Targets, "AIS target", "AIS targets"))
 	for _, m := range a.Messages {
-		words = append(words, fmt.Sprintf("type %d × %s", m.Type, ui.Grouped(m.Count)))
+		words = append(words, fmt.Sprintf("type %d × %s", m.Type, Grouped(m.Count)))
 	}
 	if a.Lost > 0 {
-		words = append(words, fmt.Sprintf("%s incomplete", ui.Grouped(a.Lost)))
+		words = append(words, fmt.Sprintf("%s incomplete", Grouped(a.Lost)))
 	}
 	return "AIS: " + strings.Join(words, ", ")
 }
