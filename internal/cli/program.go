@@ -50,7 +50,7 @@ func prepare(c *cobra.Command) {
 	}
 	if check := c.Args; check != nil {
 		c.Args = func(c *cobra.Command, args []string) error {
-			return usage(c, cmp.Or(check(c, args), missing(c, args), c.ValidateRequiredFlags()))
+			return usage(c, cmp.Or(check(c, args), missing(c, args), c.ValidateRequiredFlags(), c.ValidateFlagGroups()))
 		}
 	}
 	for _, sub := range c.Commands() {
