@@ -15,6 +15,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/release"
+	"muster/internal/snapshot"
 	"muster/internal/ui/webtest"
 )
 
@@ -202,5 +203,23 @@ func TestProofDocuments(t *testing.T) {
 	}
 	if resp, text := webtest.Get(t, record+"&technician="+strings.Repeat("x", 81)); resp.StatusCode != 422 || !strings.Contains(text, "shorten it") {
 		t.Errorf("a long name: %s %s", resp.Status, text)
+	}
+}
+
+// namedBaseline is a desk whose config names the baseline.
+type namedBaseline struct {
+	api.NoDesk
+	snap *snapshot.Snapshot
+}
+
+func (d *namedBaseline) Baseline() (*snapshot.Snapshot, bool) { return d.snap, true }
+
+// TestNamedBaseline: a baseline that the config names is told as such, and no form changes it.
+func TestNamedBaseline(t *testing.T) {
+	r := webtest.Sample(t)
+	s := serve(t, api.Options{Reports: webtest.NewReports(r), Desk: &namedBaseline{snap: snapshot.New(r)}})
+	_, page := webtest.Get(t, s.URL()+"/proof")
+	if !strings.Contains(page, "The config names it.") || strings.Contains(page, "End the baseline") || strings.Contains(page, "Accept as baseline") {
+		t.Errorf("the page says of a baseline of the config:\n%s", page)
 	}
 }
