@@ -53,7 +53,7 @@ func followed(t *testing.T, dir string) {
 	}
 	head, _ := json.Marshal(steps[0])
 	if s := &steps[0]; s.State != release.StepFailed || s.Version != "4.52" || s.Now == "" || s.Now == s.Device || s.Attempt != 1 ||
-		strings.Join(reasons, " ") != "instance-changed installation-lost installation-lost supply-low" {
+		strings.Join(reasons, " ") != "instance-changed installation-lost installation-lost low-voltage" {
 		t.Errorf("the head's step is %s", head)
 	}
 	last, back := absence(t, filepath.Join(dir, "candump.log"), steps[0].Device, steps[0].Now)

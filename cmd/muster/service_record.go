@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"muster/internal/alert"
+	"muster/internal/check"
 	"muster/internal/cli"
 	"muster/internal/job"
 	"muster/internal/pages"
@@ -74,7 +75,7 @@ func (c *serviceRecordCmd) run(a *app) error {
 		return err
 	}
 	for _, reason := range of.Remains {
-		found := func(alert alert.Alert) bool { return alert.Check == reason.Check }
+		found := func(alert alert.Alert) bool { return check.ID(alert.Check) == check.ID(reason.Check) }
 		if !slices.ContainsFunc(before.Report.Alerts, found) && !slices.ContainsFunc(after.Report.Alerts, found) {
 			fmt.Fprintf(a.stderr, "%s: remains: no finding of either snapshot is of the check %q; the reason given for it is not printed\n", c.Job, reason.Check)
 		}

@@ -65,12 +65,12 @@ func watched(events []event.Event, batch int) (last *boat.State, changes []strin
 func TestWatchOverABoat(t *testing.T) {
 	last, got, _ := watched(traffic(), 1)
 	want := []string{
-		"10s raised many-sources",
+		"10s raised multiple-sources",
 		"10s raised wrong-bit-rate",
 		"1m10s raised not-identified",
-		"1m40s cleared many-sources",
+		"1m40s cleared multiple-sources",
 		"3m0s raised silent",
-		"4m10s raised many-sources",
+		"4m10s raised multiple-sources",
 		"4m40s cleared silent",
 	}
 	if diff := cmp.Diff(want, got); diff != "" {

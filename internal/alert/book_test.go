@@ -130,7 +130,7 @@ func TestAlertFields(t *testing.T) {
 
 func TestAlertsWorstFirst(t *testing.T) {
 	b := New(DefaultSettings())
-	list := []check.Finding{finding("silent", "b", 0), finding("silent", "a", 0), finding("bus-busy", "can0", 0), finding("bus-off", "can0", 0), finding("many-sources", "x", 0)}
+	list := []check.Finding{finding("silent", "b", 0), finding("silent", "a", 0), finding("bus-load-high", "can0", 0), finding("bus-off", "can0", 0), finding("multiple-sources", "x", 0)}
 	list[3].Severity = check.Critical
 	list[4].Severity = check.Info
 	b.Update(at(0), list)
@@ -138,7 +138,7 @@ func TestAlertsWorstFirst(t *testing.T) {
 	for _, a := range b.Alerts() {
 		got = append(got, a.ID)
 	}
-	if diff := cmp.Diff([]string{"bus-off:can0", "bus-busy:can0", "silent:a", "silent:b", "many-sources:x"}, got); diff != "" {
+	if diff := cmp.Diff([]string{"bus-off:can0", "bus-load-high:can0", "silent:a", "silent:b", "multiple-sources:x"}, got); diff != "" {
 		t.Errorf("(-want +got)\n%s", diff)
 	}
 }

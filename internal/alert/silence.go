@@ -23,6 +23,9 @@ type Silence struct {
 	Why     string     `json:"why,omitempty"`
 }
 
+// Current gives a silence that was written for an earlier version the ids of today: see check.ID.
+func (s *Silence) Current() { s.Alert, s.Check = CurrentID(s.Alert), check.ID(s.Check) }
+
 // Accepted is a known matter that the owner lives with: two receivers on purpose, a spare unit that is off. The alerts that it matches
 // are shown with the reason and told to nobody. A critical alert is never accepted. Every key that is set must match.
 type Accepted struct {
@@ -51,7 +54,7 @@ func (b *Book) accepted(e *entry) string {
 }
 
 // workChecks find what updating, unplugging and exchanging a device brings about.
-var workChecks = [...]string{"silent", "missing", "newcomer", "replaced", "restarted", "not-identified", "software-differs"}
+var workChecks = [...]string{"silent", "missing", "new-device", "replaced", "restarted", "not-identified", "software-differs"}
 
 func (s *Silence) matches(id string, e *entry) bool {
 	f := &e.finding

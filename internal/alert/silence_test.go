@@ -34,32 +34,32 @@ func TestWorkSilence(t *testing.T) {
 
 // TestAccepted: nobody is told of what the owner lives with, unless it is critical or accepted no more; it is shown with the reason.
 func TestAccepted(t *testing.T) {
-	two, other := finding("many-sources", "position", 0), finding("many-sources", "depth", 0)
+	two, other := finding("multiple-sources", "position", 0), finding("multiple-sources", "depth", 0)
 	two.Devices, other.Devices = []string{"gnss-a", "gnss-b"}, []string{"sounder"}
 	grave := two
 	grave.Severity = check.Critical
 	b := New(Settings{})
-	b.Accept([]Accepted{{Check: "silent", Why: "not this"}, {Check: "many-sources", Device: "gnss-b", Network: "can0", Why: "two receivers on purpose"}})
+	b.Accept([]Accepted{{Check: "silent", Why: "not this"}, {Check: "multiple-sources", Device: "gnss-b", Network: "can0", Why: "two receivers on purpose"}})
 	for _, s := range []step{
-		{0, []check.Finding{two, other}, []string{"raised many-sources:depth", "raised many-sources:position (silenced)"}},
-		{10, []check.Finding{other}, []string{"cleared many-sources:position (silenced)"}},
-		{20, []check.Finding{two, other}, []string{"raised many-sources:position (silenced)"}},
-		{30, []check.Finding{grave, other}, []string{"regraded many-sources:position"}},
-		{40, []check.Finding{two, other}, []string{"regraded many-sources:position (silenced)"}},
-		{50, []check.Finding{other}, []string{"cleared many-sources:position"}}, // they were told of it
-		{60, []check.Finding{two, other}, []string{"raised many-sources:position (silenced)"}},
+		{0, []check.Finding{two, other}, []string{"raised multiple-sources:depth", "raised multiple-sources:position (silenced)"}},
+		{10, []check.Finding{other}, []string{"cleared multiple-sources:position (silenced)"}},
+		{20, []check.Finding{two, other}, []string{"raised multiple-sources:position (silenced)"}},
+		{30, []check.Finding{grave, other}, []string{"regraded multiple-sources:position"}},
+		{40, []check.Finding{two, other}, []string{"regraded multiple-sources:position (silenced)"}},
+		{50, []check.Finding{other}, []string{"cleared multiple-sources:position"}}, // they were told of it
+		{60, []check.Finding{two, other}, []string{"raised multiple-sources:position (silenced)"}},
 	} {
 		if diff := cmp.Diff(s.want, words(b.Update(at(s.second), s.found))); diff != "" {
 			t.Errorf("second %d (-want +got)\n%s", s.second, diff)
 		}
 	}
 	for _, a := range b.Alerts() {
-		if want := map[string]string{"many-sources:position": "two receivers on purpose"}[a.ID]; a.Accepted != want {
+		if want := map[string]string{"multiple-sources:position": "two receivers on purpose"}[a.ID]; a.Accepted != want {
 			t.Errorf("%s is accepted for %q, want %q", a.ID, a.Accepted, want)
 		}
 	}
 	b.Accept(nil)
-	if diff := cmp.Diff([]string{"unsilenced many-sources:position"}, words(b.Update(at(70), []check.Finding{two, other}))); diff != "" {
+	if diff := cmp.Diff([]string{"unsilenced multiple-sources:position"}, words(b.Update(at(70), []check.Finding{two, other}))); diff != "" {
 		t.Errorf("accepted no more (-want +got)\n%s", diff)
 	}
 }

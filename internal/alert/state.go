@@ -70,7 +70,7 @@ func (b *Book) State() State {
 	return s
 }
 
-// Restore fills an empty Book. Nothing clears until Settle has passed since the next Update.
+// Restore fills an empty Book, also from the State of an earlier version. Nothing clears until Settle has passed since the next Update.
 func (b *Book) Restore(s State) error {
 	if s.Version != StateVersion {
 		return fmt.Errorf("restore alerts: version %d is not the %d that this program knows: use the program that wrote it", s.Version, StateVersion)
@@ -87,7 +87,7 @@ func (b *Book) Restore(s State) error {
 		e := &entry{
 			phase: standing, start: k.Since, until: k.Until, away: !k.AwaySince.IsZero(), awayAt: k.AwaySince,
 			ackBy: k.AcknowledgedBy, ackAt: k.AcknowledgedAt, told: k.Told,
-			finding: check.Finding{Check: k.Check, Severity: k.Severity, Subject: k.Subject, Devices: k.Devices, Network: k.Network, Hold: k.Hold,
+			finding: check.Finding{Check: check.ID(k.Check), Severity: k.Severity, Subject: k.Subject, Devices: k.Devices, Network: k.Network, Hold: k.Hold,
 				Summary: k.Summary, Evidence: k.Evidence, Remedy: k.Remedy},
 		}
 		if k.Cleared {
@@ -101,6 +101,9 @@ func (b *Book) Restore(s State) error {
 		b.entries[ID(&e.finding)] = e
 	}
 	b.silences = slices.Clone(s.Silences[:min(len(s.Silences), b.settings.MaxSilence)])
+	for i := range b.silences {
+		b.silences[i].Current()
+	}
 	b.now = cmp.Or(s.At, b.now)
 	b.restored = true
 	return nil

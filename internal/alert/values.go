@@ -1,6 +1,8 @@
 package alert
 
 import (
+	"strings"
+
 	"muster/internal/check"
 	"muster/internal/event"
 )
@@ -33,4 +35,15 @@ type Alert struct {
 	Summary        string         `json:"summary"`
 	Evidence       map[string]any `json:"evidence,omitempty"`
 	Remedy         string         `json:"remedy,omitempty"`
+}
+
+// Current gives an alert that an earlier version made the ids of today: see check.ID.
+func (a *Alert) Current() { a.ID, a.Check = CurrentID(a.ID), check.ID(a.Check) }
+
+// CurrentID is the id of today of an alert that an earlier version made.
+func CurrentID(id string) string {
+	if name, subject, ok := strings.Cut(id, ":"); ok {
+		return check.ID(name) + ":" + subject
+	}
+	return id
 }

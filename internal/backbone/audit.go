@@ -240,14 +240,14 @@ func (a *Audit) lengths(l *Layout, drops []Drop) {
 	for _, d := range drops {
 		if d.Length > MaxDrop {
 			name := cmp.Or(d.Device, d.Model, "the drop")
-			a.find(Finding{Check: "drop-too-long", Severity: check.Warning, Subject: d.At + " " + name,
+			a.find(Finding{Check: "drop-cable-too-long", Severity: check.Warning, Subject: d.At + " " + name,
 				Summary:  fmt.Sprintf("The drop from %s to %s is %.1f m long; %.0f m are allowed", d.At, name, float64(d.Length), MaxDrop),
 				Evidence: map[string]any{"metres": round(float64(d.Length)), "limit_metres": MaxDrop},
 				Remedy:   "Extend the backbone to within 6 m of the device and give it a tee there."})
 		}
 	}
 	if a.DropSum.Value > a.DropSum.Limit {
-		a.find(Finding{Check: "drop-too-long", Severity: check.Warning, Subject: "all drops",
+		a.find(Finding{Check: "drop-cable-too-long", Severity: check.Warning, Subject: "all drops",
 			Summary:  fmt.Sprintf("All drops together are %.1f m long; %.0f m are allowed", a.DropSum.Value, a.DropSum.Limit),
 			Evidence: map[string]any{"metres": round(a.DropSum.Value), "limit_metres": a.DropSum.Limit},
 			Remedy:   "Shorten drops or move tees nearer to the devices."})

@@ -314,7 +314,7 @@ func TestEveryCheckFires(t *testing.T) {
 	for _, f := range Judge(bad).Findings {
 		found[f.Check] = true
 	}
-	for _, id := range []string{"backbone-too-long", "drop-too-long", "load-too-high", "terminator", "voltage-drop"} {
+	for _, id := range []string{"backbone-too-long", "drop-cable-too-long", "load-too-high", "terminator", "voltage-drop"} {
 		if !found[id] {
 			t.Errorf("%s did not fire", id)
 		}

@@ -207,7 +207,7 @@ func (a *Audit) roll(m *match) {
 	}
 	for _, x := range m.extra {
 		live.Extra = append(live.Extra, x.Label())
-		a.find(Finding{Check: "newcomer", Severity: check.Info, Subject: "layout " + x.ID, Devices: []string{x.ID},
+		a.find(Finding{Check: "new-device", Severity: check.Info, Subject: "layout " + x.ID, Devices: []string{x.ID},
 			Summary: fmt.Sprintf("%s is on the network, but not in the layout", x.Label()),
 			Remedy:  "Put it into the layout with its drop and its load, and judge the backbone again."})
 	}

@@ -60,10 +60,10 @@ func Rules(plans []*Plan) []check.Rule {
 		doc  string
 	}{
 		{"backbone-too-long", 0, "The backbone is longer than its cable allows."},
-		{"drop-too-long", 0, "A drop, or the sum of all drops, is too long."},
+		{"drop-cable-too-long", 0, "A drop, or the sum of all drops, is too long."},
 		{"load-too-high", sagging, "A device, cable or fuse carries more than it may, or the devices declare more than was planned."},
 		{"missing", settle, "A device or a quantity that the layout plans is not on the network."},
-		{"newcomer", settle, "A device that the layout does not know is on the network."},
+		{"new-device", settle, "A device that the layout does not know is on the network."},
 		{"terminator", 0, "The backbone does not end in exactly one terminator at each end."},
 		{"too-many-devices", 0, "The layout has more devices than one network may carry."},
 		{"voltage-drop", sagging, "The voltage falls too far along the backbone, or is not what was computed."},

@@ -87,7 +87,7 @@ func TestAdding(t *testing.T) {
 	if len(a.Findings) > 0 || a.Adding == nil || a.Adding.Load != 30 || a.Adding.Lowest >= *a.Lowest.Volts {
 		t.Fatalf("%+v, findings %v", a.Adding, a.Findings)
 	}
-	if f := a.Adding.Findings; len(f) != 2 || f[0].Check != "drop-too-long" || f[1].Check != "voltage-drop" {
+	if f := a.Adding.Findings; len(f) != 2 || f[0].Check != "drop-cable-too-long" || f[1].Check != "voltage-drop" {
 		t.Errorf("would break %+v", f)
 	}
 	if len(l.Tees) != 1 || len(l.Tees[0].Drops) != 2 {
@@ -161,7 +161,7 @@ func TestRoll(t *testing.T) {
 		{"sounder not there", []boat.Device{head}, []string{"missing: sounder"}, []string{"missing layout b sounder"}},
 		{"perhaps it is the one that says nothing", []boat.Device{head, claim},
 			[]string{"missing: sounder", "unidentified: device 00000000000000A5"}, nil},
-		{"one too many", []boat.Device{head, depth, radio}, []string{"extra: VR1 radio 00000000000000A4"}, []string{"newcomer layout 00000000000000A4"}},
+		{"one too many", []boat.Device{head, depth, radio}, []string{"extra: VR1 radio 00000000000000A4"}, []string{"new-device layout 00000000000000A4"}},
 		{"silent is told by itself", []boat.Device{head, silent}, []string{"missing: sounder (silent)"}, nil},
 		{"exchanged for its like", []boat.Device{old, head, depth}, nil, nil},
 	} {

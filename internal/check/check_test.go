@@ -175,9 +175,9 @@ func samples() []sample {
 	each := func(i int) string { return fmt.Sprint("S", i) }
 	minute := func(f boat.Faults) boat.Network { return boat.Network{Recent: f, Faults: f, State: "active"} }
 	return append([]sample{
-		{"same-name", "both speak", twin(0), 1},
-		{"same-name", "one was taken off", twin(2 * time.Minute), 0},
-		{"same-name", "muster's own", with(twin(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 0},
+		{"duplicate-name", "both speak", twin(0), 1},
+		{"duplicate-name", "one was taken off", twin(2 * time.Minute), 0},
+		{"duplicate-name", "muster's own", with(twin(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 0},
 		{"address-contested", "with muster itself", with(contest(4), func() boat.Device { d := own(); d.ID = "B1"; return d }()), 0},
 		{"no-address", "lost it", aboard(head("A1", 35, lost()), sounder("B1", 36)), 1},
 		{"no-address", "fixed address", aboard(head("A1", 35, lost(), func(d *boat.Device) { d.Name.ArbitraryAddress = false })), 1},
@@ -222,10 +222,10 @@ func samples() []sample {
 		{"instance-clash", "fluid unknown", aboard(battery("C1", 40, tank(0, nil)), battery("C2", 41, tank(0, nil))), 0},
 		{"instance-clash", "no instance", aboard(battery("C1", 40, volts(255)), battery("C2", 41, volts(255))), 0},
 		{"instance-clash", "own instances", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(1))), 0},
-		{"many-sources", "two positions", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, true))), 1},
-		{"many-sources", "one has no value", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, false))), 0},
-		{"many-sources", "one has stopped", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(time.Hour, true))), 0},
-		{"many-sources", "one is muster", with(aboard(head("A1", 35, manyGPS(0, true))), func() boat.Device { d := own(); manyGPS(0, true)(&d); return d }()), 0},
+		{"multiple-sources", "two positions", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, true))), 1},
+		{"multiple-sources", "one has no value", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, false))), 0},
+		{"multiple-sources", "one has stopped", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(time.Hour, true))), 0},
+		{"multiple-sources", "one is muster", with(aboard(head("A1", 35, manyGPS(0, true))), func() boat.Device { d := own(); manyGPS(0, true)(&d); return d }()), 0},
 		{"slow-data", "depth every ten seconds", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent = 10 * time.Second }))), 1},
 		{"slow-data", "mean when nothing better is known", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Interval = 0, &boat.Interval{Mean: 7500} }))), 1},
 		{"slow-data", "a little slow", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent = 2 * time.Second }))), 0},
@@ -234,18 +234,18 @@ func samples() []sample {
 		{"empty-data", "no depth", aboard(sounder("B1", 36, depth(empty))), 1},
 		{"empty-data", "depth", aboard(sounder("B1", 36, depth())), 0},
 		{"empty-data", "unreadable", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Available = nil }))), 0},
-		{"bus-busy", "over half", bus(boat.Network{LoadRecent: 0.56, Load: &boat.Load{Mean: 0.4, Peak: 0.7}}), 1},
-		{"bus-busy", "over three quarters", bus(boat.Network{LoadRecent: 0.801}), 1},
-		{"bus-busy", "idle", bus(boat.Network{LoadRecent: 0.21}), 0},
+		{"bus-load-high", "over half", bus(boat.Network{LoadRecent: 0.56, Load: &boat.Load{Mean: 0.4, Peak: 0.7}}), 1},
+		{"bus-load-high", "over three quarters", bus(boat.Network{LoadRecent: 0.801}), 1},
+		{"bus-load-high", "idle", bus(boat.Network{LoadRecent: 0.21}), 0},
 		{"bus-errors", "some", bus(minute(boat.Faults{ErrorFrames: 12})), 1},
 		{"bus-errors", "error-passive", bus(boat.Network{State: "passive", Recent: boat.Faults{ErrorFrames: 1}}), 1},
 		{"bus-errors", "none", bus(minute(boat.Faults{Dropped: 12})), 0},
 		{"bus-off", "now", bus(boat.Network{State: "bus-off", BusOffSince: ago(40 * time.Second)}), 1},
 		{"bus-off", "came back", bus(minute(boat.Faults{BusOff: 1})), 1},
 		{"bus-off", "active", bus(boat.Network{State: "active", Faults: boat.Faults{BusOff: 3}}), 0},
-		{"broken-sequences", "on the backbone", bus(minute(boat.Faults{BrokenSequences: 4, TransportErrors: 1})), 1},
-		{"broken-sequences", "lost by muster", bus(minute(boat.Faults{BrokenSequences: 4, Dropped: 9})), 1},
-		{"broken-sequences", "one at the start", bus(minute(boat.Faults{BrokenSequences: 1})), 0},
+		{"incomplete-messages", "on the backbone", bus(minute(boat.Faults{BrokenSequences: 4, TransportErrors: 1})), 1},
+		{"incomplete-messages", "lost by muster", bus(minute(boat.Faults{BrokenSequences: 4, Dropped: 9})), 1},
+		{"incomplete-messages", "one at the start", bus(minute(boat.Faults{BrokenSequences: 1})), 0},
 		{"frames-dropped", "some", bus(minute(boat.Faults{Dropped: 9})), 1},
 		{"frames-dropped", "none of late", bus(boat.Network{Faults: boat.Faults{Dropped: 9}}), 0},
 		{"wrong-bit-rate", "500 kbit/s", bus(boat.Network{BitRate: 500_000}), 1},
@@ -432,7 +432,7 @@ func TestSettingsOverride(t *testing.T) {
 	s := DefaultSettings()
 	text := `
 every: 5s
-bus-busy: {off: true}
+bus-load-high: {off: true}
 wrong-bit-rate: {severity: info, hold: 2m}
 slow-data: {factor: 3}
 `
@@ -486,7 +486,7 @@ func TestSettingsValidate(t *testing.T) {
 		want string
 	}{
 		{"every", func(s *Settings) { s.Every = 0 }, "every: 0s is too short: give 1s or more"},
-		{"share", func(s *Settings) { s.BusBusy.Warning = 50 }, "bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\nbus-busy.critical: 0.75 must lie between bus-busy.warning and 1"},
+		{"share", func(s *Settings) { s.BusLoadHigh.Warning = 50 }, "bus-load-high.warning: 50 must be a share above 0 and up to 1, such as 0.5\nbus-load-high.critical: 0.75 must lie between bus-load-high.warning and 1"},
 		{"severity", func(s *Settings) { s.Silent.Severity = "bad" }, `silent.severity: "bad" is not one of info, warning, critical`},
 		{"hold", func(s *Settings) { s.Silent.Hold = ptr(-time.Second) }, "silent.hold: must not be negative"},
 		{"per minute", func(s *Settings) { s.BadChecksum.PerMinute = 0 }, "bad-checksum.per_minute: 0 would fire without a fault: give 1 or more"},

@@ -18,7 +18,7 @@ type family struct {
 }
 
 // families are the messages in which the data instance tells one thing aboard from another. Titles and the place of the instance:
-// reference table of the message set. Rudder is left out: pilots repeat it by design, see many-sources.
+// reference table of the message set. Rudder is left out: pilots repeat it by design, see multiple-sources.
 var families = [...]family{
 	{"engine", []uint32{127488, 127489, 127493, 127497}, false},
 	{"electric drive", []uint32{127490}, false},

@@ -51,7 +51,7 @@ func TestLoopThroughALine(t *testing.T) {
 		}
 		var found []string
 		for _, f := range check.Run(b.State(), b.Now(), nil) {
-			if f.Check == "echo" {
+			if f.Check == "data-loop" {
 				found = append(found, f.Summary)
 			}
 		}

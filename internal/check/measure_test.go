@@ -101,14 +101,14 @@ func TestMeasuresOfMessages(t *testing.T) {
 			many, disagree := "", ""
 			for _, f := range pair(tt.a, tt.b) {
 				switch f.Check {
-				case "many-sources":
+				case "multiple-sources":
 					many += f.Subject
 				case "sources-disagree":
 					disagree += f.Subject
 				}
 			}
 			if many != tt.many || disagree != tt.disagree {
-				t.Errorf("many-sources %q, want %q; sources-disagree %q, want %q", many, tt.many, disagree, tt.disagree)
+				t.Errorf("multiple-sources %q, want %q; sources-disagree %q, want %q", many, tt.many, disagree, tt.disagree)
 			}
 		})
 	}

@@ -20,51 +20,51 @@ type Common struct {
 type Settings struct {
 	Every time.Duration `yaml:"every"` // event time from one run of the checks to the next
 
-	AddressContested AddressContestedSettings `yaml:"address-contested"`
-	BadChecksum      PerMinuteSettings        `yaml:"bad-checksum"`
-	BrokenSequences  PerMinuteSettings        `yaml:"broken-sequences"`
-	BusBusy          BusBusySettings          `yaml:"bus-busy"`
-	BusErrors        BusErrorsSettings        `yaml:"bus-errors"`
-	BusOff           Common                   `yaml:"bus-off"`
-	ClockOff         ClockOffSettings         `yaml:"clock-off"`
-	Echo             EchoSettings             `yaml:"echo"`
-	EmptyData        EmptyDataSettings        `yaml:"empty-data"`
-	FramesDropped    PerMinuteSettings        `yaml:"frames-dropped"`
-	GarbledLine      PerMinuteSettings        `yaml:"garbled-line"`
-	InstanceClash    Common                   `yaml:"instance-clash"`
-	LineSaturated    LineSaturatedSettings    `yaml:"line-saturated"`
-	ManySources      Common                   `yaml:"many-sources"`
-	NoAddress        Common                   `yaml:"no-address"`
-	NotIdentified    NotIdentifiedSettings    `yaml:"not-identified"`
-	Restarted        RestartedSettings        `yaml:"restarted"`
-	SameName         Common                   `yaml:"same-name"`
-	SentenceLate     SentenceLateSettings     `yaml:"sentence-late"`
-	Silent           Common                   `yaml:"silent"`
-	SlowData         SlowDataSettings         `yaml:"slow-data"`
-	SoftwareDiffers  Common                   `yaml:"software-differs"`
-	SourcesDisagree  SourcesDisagreeSettings  `yaml:"sources-disagree"`
-	SupplyLow        SupplyLowSettings        `yaml:"supply-low"`
-	TooManyDevices   TooManyDevicesSettings   `yaml:"too-many-devices"`
-	UnclaimedSource  Common                   `yaml:"unclaimed-source"`
-	WrongBitRate     Common                   `yaml:"wrong-bit-rate"`
+	AddressContested   AddressContestedSettings `yaml:"address-contested"`
+	BadChecksum        PerMinuteSettings        `yaml:"bad-checksum"`
+	BusErrors          BusErrorsSettings        `yaml:"bus-errors"`
+	BusLoadHigh        BusLoadHighSettings      `yaml:"bus-load-high"`
+	BusOff             Common                   `yaml:"bus-off"`
+	ClockMismatch      ClockMismatchSettings    `yaml:"clock-mismatch"`
+	DataLoop           DataLoopSettings         `yaml:"data-loop"`
+	DuplicateName      Common                   `yaml:"duplicate-name"`
+	EmptyData          EmptyDataSettings        `yaml:"empty-data"`
+	FramesDropped      PerMinuteSettings        `yaml:"frames-dropped"`
+	GarbledLine        PerMinuteSettings        `yaml:"garbled-line"`
+	IncompleteMessages PerMinuteSettings        `yaml:"incomplete-messages"`
+	InstanceClash      Common                   `yaml:"instance-clash"`
+	LineSaturated      LineSaturatedSettings    `yaml:"line-saturated"`
+	LowVoltage         LowVoltageSettings       `yaml:"low-voltage"`
+	MultipleSources    Common                   `yaml:"multiple-sources"`
+	NoAddress          Common                   `yaml:"no-address"`
+	NotIdentified      NotIdentifiedSettings    `yaml:"not-identified"`
+	Restarted          RestartedSettings        `yaml:"restarted"`
+	SentenceLate       SentenceLateSettings     `yaml:"sentence-late"`
+	Silent             Common                   `yaml:"silent"`
+	SlowData           SlowDataSettings         `yaml:"slow-data"`
+	SoftwareDiffers    Common                   `yaml:"software-differs"`
+	SourcesDisagree    SourcesDisagreeSettings  `yaml:"sources-disagree"`
+	TooManyDevices     TooManyDevicesSettings   `yaml:"too-many-devices"`
+	UnclaimedSource    Common                   `yaml:"unclaimed-source"`
+	WrongBitRate       Common                   `yaml:"wrong-bit-rate"`
 
 	// Checks that need release sheets, a layout of the backbone, a baseline or the store, and live with them.
-	BackboneTooLong Common `yaml:"backbone-too-long"`
-	CompanionTooOld Common `yaml:"companion-too-old"`
-	DropTooLong     Common `yaml:"drop-too-long"`
-	LoadTooHigh     Common `yaml:"load-too-high"`
-	Missing         Common `yaml:"missing"`
-	Newcomer        Common `yaml:"newcomer"`
-	OrderUnknown    Common `yaml:"order-unknown"`
-	Replaced        Common `yaml:"replaced"`
-	SoftwareBehind  Common `yaml:"software-behind"`
-	StoreFailing    Common `yaml:"store-failing"`
-	Terminator      Common `yaml:"terminator"`
-	VoltageDrop     Common `yaml:"voltage-drop"`
+	BackboneTooLong  Common `yaml:"backbone-too-long"`
+	CompanionTooOld  Common `yaml:"companion-too-old"`
+	DropCableTooLong Common `yaml:"drop-cable-too-long"`
+	LoadTooHigh      Common `yaml:"load-too-high"`
+	Missing          Common `yaml:"missing"`
+	NewDevice        Common `yaml:"new-device"`
+	OrderUnknown     Common `yaml:"order-unknown"`
+	Replaced         Common `yaml:"replaced"`
+	SoftwareBehind   Common `yaml:"software-behind"`
+	StoreFailing     Common `yaml:"store-failing"`
+	Terminator       Common `yaml:"terminator"`
+	VoltageDrop      Common `yaml:"voltage-drop"`
 }
 
 // elsewhere lists the checks that live in other packages, sorted.
-var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-too-long", "load-too-high", "missing", "newcomer",
+var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-cable-too-long", "load-too-high", "missing", "new-device",
 	"order-unknown", "replaced", "software-behind", "store-failing", "terminator", "voltage-drop"}
 
 // IDs lists the ids of all checks, those of other packages too, sorted.
@@ -84,14 +84,14 @@ func (s *Settings) more(id string) *Common {
 		return &s.BackboneTooLong
 	case "companion-too-old":
 		return &s.CompanionTooOld
-	case "drop-too-long":
-		return &s.DropTooLong
+	case "drop-cable-too-long":
+		return &s.DropCableTooLong
 	case "load-too-high":
 		return &s.LoadTooHigh
 	case "missing":
 		return &s.Missing
-	case "newcomer":
-		return &s.Newcomer
+	case "new-device":
+		return &s.NewDevice
 	case "order-unknown":
 		return &s.OrderUnknown
 	case "replaced":
@@ -124,8 +124,8 @@ type PerMinuteSettings struct {
 	PerMinute uint64 `yaml:"per_minute"` // faults within a minute from which it is a finding
 }
 
-// BusBusySettings are the thresholds of bus-busy, as shares of the bit rate from 0 to 1.
-type BusBusySettings struct {
+// BusLoadHighSettings are the thresholds of bus-load-high, as shares of the bit rate from 0 to 1.
+type BusLoadHighSettings struct {
 	Common   `yaml:",inline"`
 	Warning  float64 `yaml:"warning"`
 	Critical float64 `yaml:"critical"`
@@ -175,25 +175,25 @@ type TooManyDevicesSettings struct {
 // backbone, which the standard's public summaries give.
 func DefaultSettings() Settings {
 	return Settings{
-		Every:            10 * time.Second,
-		AddressContested: AddressContestedSettings{Claims: 3},
-		BadChecksum:      PerMinuteSettings{PerMinute: 3},
-		BrokenSequences:  PerMinuteSettings{PerMinute: 3},
-		BusBusy:          BusBusySettings{Warning: 0.50, Critical: 0.75},
-		BusErrors:        BusErrorsSettings{Warning: 1, Critical: 100},
-		ClockOff:         ClockOffSettings{Sources: 3 * time.Second, System: 3 * time.Second},
-		Echo:             EchoSettings{Changes: 20},
-		EmptyData:        EmptyDataSettings{Count: 20},
-		FramesDropped:    PerMinuteSettings{PerMinute: 1},
-		GarbledLine:      PerMinuteSettings{PerMinute: 3},
-		LineSaturated:    LineSaturatedSettings{Warning: 0.80, Critical: 0.95},
-		NotIdentified:    NotIdentifiedSettings{After: time.Minute},
-		Restarted:        RestartedSettings{Within: time.Hour, Often: 3, Together: 15 * time.Second},
-		SentenceLate:     SentenceLateSettings{Factor: 5, Count: 20},
-		SlowData:         SlowDataSettings{Factor: 5, Count: 20},
-		SourcesDisagree:  defaultTolerances(),
-		SupplyLow:        SupplyLowSettings{Warning: 11.5, Critical: 10.5},
-		TooManyDevices:   TooManyDevicesSettings{Devices: 50},
+		Every:              10 * time.Second,
+		AddressContested:   AddressContestedSettings{Claims: 3},
+		BadChecksum:        PerMinuteSettings{PerMinute: 3},
+		BusErrors:          BusErrorsSettings{Warning: 1, Critical: 100},
+		BusLoadHigh:        BusLoadHighSettings{Warning: 0.50, Critical: 0.75},
+		ClockMismatch:      ClockMismatchSettings{Sources: 3 * time.Second, System: 3 * time.Second},
+		DataLoop:           DataLoopSettings{Changes: 20},
+		EmptyData:          EmptyDataSettings{Count: 20},
+		FramesDropped:      PerMinuteSettings{PerMinute: 1},
+		GarbledLine:        PerMinuteSettings{PerMinute: 3},
+		IncompleteMessages: PerMinuteSettings{PerMinute: 3},
+		LineSaturated:      LineSaturatedSettings{Warning: 0.80, Critical: 0.95},
+		LowVoltage:         LowVoltageSettings{Warning: 11.5, Critical: 10.5},
+		NotIdentified:      NotIdentifiedSettings{After: time.Minute},
+		Restarted:          RestartedSettings{Within: time.Hour, Often: 3, Together: 15 * time.Second},
+		SentenceLate:       SentenceLateSettings{Factor: 5, Count: 20},
+		SlowData:           SlowDataSettings{Factor: 5, Count: 20},
+		SourcesDisagree:    defaultTolerances(),
+		TooManyDevices:     TooManyDevicesSettings{Devices: 50},
 	}
 }
 
@@ -207,16 +207,16 @@ func (s *Settings) Validate() error {
 	}
 	bad(s.Every < time.Second, "every: %v is too short: give 1s or more", s.Every)
 	bad(s.AddressContested.Claims < 1, "address-contested.claims: %d must be 1 or more", s.AddressContested.Claims)
-	bad(s.BusBusy.Warning <= 0 || s.BusBusy.Warning > 1, "bus-busy.warning: %v must be a share above 0 and up to 1, such as 0.5", s.BusBusy.Warning)
-	bad(s.BusBusy.Critical < s.BusBusy.Warning || s.BusBusy.Critical > 1, "bus-busy.critical: %v must lie between bus-busy.warning and 1", s.BusBusy.Critical)
+	bad(s.BusLoadHigh.Warning <= 0 || s.BusLoadHigh.Warning > 1, "bus-load-high.warning: %v must be a share above 0 and up to 1, such as 0.5", s.BusLoadHigh.Warning)
+	bad(s.BusLoadHigh.Critical < s.BusLoadHigh.Warning || s.BusLoadHigh.Critical > 1, "bus-load-high.critical: %v must lie between bus-load-high.warning and 1", s.BusLoadHigh.Critical)
 	bad(s.BusErrors.Critical < s.BusErrors.Warning, "bus-errors.critical: %d must not be below bus-errors.warning", s.BusErrors.Critical)
-	bad(s.ClockOff.Sources <= 0 || s.ClockOff.System <= 0, "clock-off: sources and system must be above 0")
-	bad(s.Echo.Changes < 5 || s.Echo.Changes > 60, "echo.changes: %d must lie between 5 and 60", s.Echo.Changes)
+	bad(s.ClockMismatch.Sources <= 0 || s.ClockMismatch.System <= 0, "clock-mismatch: sources and system must be above 0")
+	bad(s.DataLoop.Changes < 5 || s.DataLoop.Changes > 60, "data-loop.changes: %d must lie between 5 and 60", s.DataLoop.Changes)
 	bad(s.LineSaturated.Warning <= 0 || s.LineSaturated.Warning > 1, "line-saturated.warning: %v must be a share above 0 and up to 1, such as 0.8", s.LineSaturated.Warning)
 	bad(s.LineSaturated.Critical < s.LineSaturated.Warning || s.LineSaturated.Critical > 1, "line-saturated.critical: %v must lie between line-saturated.warning and 1", s.LineSaturated.Critical)
 	bad(!(s.SentenceLate.Factor > 1), "sentence-late.factor: %v must be above 1", s.SentenceLate.Factor)
-	bad(!(s.SupplyLow.Critical > 0) || !(s.SupplyLow.Warning >= s.SupplyLow.Critical), "supply-low: warning %v must not be below critical %v, and both must be above 0", s.SupplyLow.Warning, s.SupplyLow.Critical)
-	bad(!slices.Contains([]int{0, 12, 24, 48}, s.SupplyLow.Nominal), "supply-low.nominal: %d must be 12, 24 or 48, or 0 to take it from the voltage", s.SupplyLow.Nominal)
+	bad(!(s.LowVoltage.Critical > 0) || !(s.LowVoltage.Warning >= s.LowVoltage.Critical), "low-voltage: warning %v must not be below critical %v, and both must be above 0", s.LowVoltage.Warning, s.LowVoltage.Critical)
+	bad(!slices.Contains([]int{0, 12, 24, 48}, s.LowVoltage.Nominal), "low-voltage.nominal: %d must be 12, 24 or 48, or 0 to take it from the voltage", s.LowVoltage.Nominal)
 	for _, m := range boat.Measures() {
 		bad(!(s.SourcesDisagree.tolerance(m) >= 0), "sources-disagree: the tolerance of %s must be 0, to leave it out, or more", m)
 	}
@@ -229,7 +229,7 @@ func (s *Settings) Validate() error {
 		key string
 		n   uint64
 	}{
-		{"bad-checksum.per_minute", s.BadChecksum.PerMinute}, {"broken-sequences.per_minute", s.BrokenSequences.PerMinute},
+		{"bad-checksum.per_minute", s.BadChecksum.PerMinute}, {"incomplete-messages.per_minute", s.IncompleteMessages.PerMinute},
 		{"bus-errors.warning", s.BusErrors.Warning}, {"frames-dropped.per_minute", s.FramesDropped.PerMinute},
 		{"garbled-line.per_minute", s.GarbledLine.PerMinute},
 	} {

@@ -6,15 +6,15 @@ import (
 	"muster/internal/boat"
 )
 
-// ClockOffSettings are the thresholds of clock-off.
-type ClockOffSettings struct {
+// ClockMismatchSettings are the thresholds of clock-mismatch.
+type ClockMismatchSettings struct {
 	Common  `yaml:",inline"`
 	Sources time.Duration `yaml:"sources"` // how far two sources of satellite time may be apart
 	System  time.Duration `yaml:"system"`  // how far the computer's clock may be off
 }
 
-// EchoSettings are the thresholds of echo.
-type EchoSettings struct {
+// DataLoopSettings are the thresholds of data-loop.
+type DataLoopSettings struct {
 	Common  `yaml:",inline"`
 	Changes int `yaml:"changes"` // changes of a value needed for a judgement
 }
@@ -33,8 +33,8 @@ type SentenceLateSettings struct {
 	Count  uint64  `yaml:"count"`  // sentences needed for a judgement
 }
 
-// SupplyLowSettings are the thresholds of supply-low in V for a bank of 12 V nominal.
-type SupplyLowSettings struct {
+// LowVoltageSettings are the thresholds of low-voltage in V for a bank of 12 V nominal.
+type LowVoltageSettings struct {
 	Common   `yaml:",inline"`
 	Warning  float64 `yaml:"warning"`
 	Critical float64 `yaml:"critical"`

@@ -48,7 +48,7 @@ func TestDemoBoat(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for _, check := range []string{"echo", "clock-off", "line-saturated", "garbled-line", "sentence-late"} {
+	for _, check := range []string{"data-loop", "clock-mismatch", "line-saturated", "garbled-line", "sentence-late"} {
 		for key := range seen {
 			if strings.HasPrefix(key, check+":") {
 				t.Errorf("the sound part of the boat has %s", key)

@@ -86,7 +86,7 @@ func (p *Pass) meaningless(m boat.Measure) bool {
 		return p.lowest(boat.TrueWindSpeed, light) < light
 	case boat.GroundWindDirection:
 		return p.lowest(boat.GroundWindSpeed, light) < light
-	case boat.ClockOffset: // see clock-off
+	case boat.ClockOffset: // see clock-mismatch
 		return true
 	}
 	return false

@@ -23,7 +23,7 @@ sources:
   - source: 0183:/dev/ttyUSB0?baud=4800
     id: wind
 checks:
-  bus-busy: {warning: 0.6}
+  bus-load-high: {warning: 0.6}
   silent: {off: true}
   restarted: {within: 2h, hold: 5s, severity: info}
 `))
@@ -34,7 +34,7 @@ checks:
 	want.Boat = boat.Identity{ID: "kestrel", Name: "Kestrel"}
 	want.BoatKeys = boatKeys(want.Boat)
 	want.Sources = []Source{{Source: "can0", Ask: true}, {Source: "0183:/dev/ttyUSB0?baud=4800", ID: "wind"}}
-	want.Checks.BusBusy.Warning = 0.6
+	want.Checks.BusLoadHigh.Warning = 0.6
 	want.Checks.Silent.Off = true
 	hold := 5 * time.Second
 	want.Checks.Restarted.Within, want.Checks.Restarted.Hold, want.Checks.Restarted.Severity = 2*time.Hour, &hold, check.Info
@@ -67,10 +67,10 @@ func TestMistakes(t *testing.T) {
 		{"half a tls", "tls: {cert: a.pem}\n", `muster.yaml:1:6: tls: cert and key come together: give both or neither`},
 		{"level", "log: {level: loud}\n", `muster.yaml:1:14: log.level: "loud" is not one of error, warn, info, debug, trace`},
 		{"format", "log: {format: pretty}\n", `muster.yaml:1:15: log.format: "pretty" is not one of auto, text, json`},
-		{"threshold", "checks:\n  bus-busy:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:14: checks.bus-busy.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +
-			"muster.yaml:4:15: checks.bus-busy.critical: 60 must lie between bus-busy.warning and 1"},
-		{"accepted without a check", "accepted:\n  - why: on purpose\n", `muster.yaml:2:5: accepted.0: check is missing: give the id of the check whose alerts are accepted, such as many-sources`},
-		{"accepted without a reason", "accepted:\n  - check: many-sources\n    why: \" \"\n", `muster.yaml:2:5: accepted.0: why is missing: say why it is accepted, for those who wonder later`},
+		{"threshold", "checks:\n  bus-load-high:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:14: checks.bus-load-high.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +
+			"muster.yaml:4:15: checks.bus-load-high.critical: 60 must lie between bus-load-high.warning and 1"},
+		{"accepted without a check", "accepted:\n  - why: on purpose\n", `muster.yaml:2:5: accepted.0: check is missing: give the id of the check whose alerts are accepted, such as multiple-sources`},
+		{"accepted without a reason", "accepted:\n  - check: multiple-sources\n    why: \" \"\n", `muster.yaml:2:5: accepted.0: why is missing: say why it is accepted, for those who wonder later`},
 		{"accepted by no check", "accepted:\n  - {check: loose-cable, why: it is}\n", `muster.yaml:2:13: accepted.0.check: there is no check "loose-cable": the alerts and deploy/muster.yaml show their ids`},
 		{"accepted twice", "accepted:\n  - {check: silent, device: a, why: spare}\n  - {check: silent, device: a, why: broken}\n", `muster.yaml:3:5: accepted.1: it is accepted already, by entry 1: leave one out`},
 		{"accepted with an odd reason", "accepted:\n  - {check: silent, why: \"a\\e[31m\"}\n", `muster.yaml:2:26: accepted.0.why: "a\x1b[31m" must be up to 200 characters in one plain line`},
@@ -176,7 +176,7 @@ func yamlKeys(of any) map[string]reflect.Type {
 
 func FuzzParse(f *testing.F) {
 	f.Add([]byte("boat: {id: kestrel}\nsources: [{source: can0}]\n"))
-	f.Add([]byte("checks: {bus-busy: {warning: 2}}"))
+	f.Add([]byte("checks: {bus-load-high: {warning: 2}}"))
 	f.Add([]byte("sources:\n - &a {source: x}\n - *a\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		_, _ = Parse("muster.yaml", text)

@@ -31,7 +31,7 @@ func (c *Config) validateAccepted(bad func(key, format string, args ...any)) {
 		key := "accepted." + strconv.Itoa(i)
 		switch {
 		case a.Check == "":
-			bad(key, "check is missing: give the id of the check whose alerts are accepted, such as many-sources")
+			bad(key, "check is missing: give the id of the check whose alerts are accepted, such as multiple-sources")
 			continue
 		case !slices.Contains(check.IDs(), a.Check):
 			bad(key+".check", "there is no check %q: the alerts and deploy/muster.yaml show their ids", a.Check)

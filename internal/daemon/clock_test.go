@@ -260,7 +260,7 @@ func TestClockOfTheNextRun(t *testing.T) {
 	b := newBoard(t, dir, right)
 	b.pass(30, sounder)
 	first := b.d.Report().Devices[0].FirstSeen
-	f := check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy", Since: event.At(right)}
+	f := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy", Since: event.At(right)}
 	for _, c := range b.d.watch.Book().Update(event.At(b.wall), []check.Finding{f}) {
 		b.d.changed(c)
 	}
@@ -284,11 +284,11 @@ func TestClockOfTheNextRun(t *testing.T) {
 		t.Errorf("first seen %v, was %v", r.Devices[0].FirstSeen, first)
 	}
 	i := 0
-	for i < len(r.Alerts) && r.Alerts[i].Check != "bus-busy" {
+	for i < len(r.Alerts) && r.Alerts[i].Check != "bus-load-high" {
 		i++
 	}
 	if i == len(r.Alerts) || r.Alerts[i].Since != since || r.Alerts[i].State != alert.StatusOpen {
-		t.Errorf("alerts %+v, want bus-busy since %v", r.Alerts, since)
+		t.Errorf("alerts %+v, want bus-load-high since %v", r.Alerts, since)
 	}
 }
 
@@ -298,7 +298,7 @@ func TestAlertsMove(t *testing.T) {
 	b := newBoard(t, "", start)
 	b.d.opt.Config.Alerts = alert.Settings{}
 	b.pass(20, func(event.Time) []event.Event { return nil })
-	f := check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy"}
+	f := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy"}
 	b.d.watch.Book().Update(event.At(b.wall), []check.Finding{f})
 	b.set(right)
 	b.pass(1, func(event.Time) []event.Event { return nil })

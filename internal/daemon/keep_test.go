@@ -260,7 +260,7 @@ func TestBaselineIsKept(t *testing.T) {
 	stop()
 	opt := keptOptions(t, dir, network(now, "can0", false), claim(now, nameA+1<<21, 36))
 	zero := time.Duration(0)
-	opt.Config.Checks.Missing.Hold, opt.Config.Checks.Newcomer.Hold = &zero, &zero
+	opt.Config.Checks.Missing.Hold, opt.Config.Checks.NewDevice.Hold = &zero, &zero
 	d, _ = aboard(t, opt)
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
 	if err := d.do(t.Context(), func() error { d.watch.Finish(); return nil }); err != nil {
@@ -270,7 +270,7 @@ func TestBaselineIsKept(t *testing.T) {
 	for _, a := range d.Report().Alerts {
 		ids = append(ids, a.Check)
 	}
-	for _, want := range []string{"missing", "newcomer"} {
+	for _, want := range []string{"missing", "new-device"} {
 		if !strings.Contains(strings.Join(ids, " "), want) {
 			t.Errorf("alerts %q lack %s", ids, want)
 		}

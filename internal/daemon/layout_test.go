@@ -47,7 +47,7 @@ func TestLayoutAlerts(t *testing.T) {
 	}
 	var got []string
 	for _, a := range r.Alerts {
-		if slices.Contains([]string{"terminator", "missing", "newcomer", "load-too-high"}, a.Check) && a.State != alert.StatusCleared {
+		if slices.Contains([]string{"terminator", "missing", "new-device", "load-too-high"}, a.Check) && a.State != alert.StatusCleared {
 			got = append(got, a.Summary)
 		}
 	}

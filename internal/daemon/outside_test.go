@@ -100,10 +100,10 @@ func TestAlertmanager(t *testing.T) {
 	opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: "http://" + address}}
 	d, _ := aboard(t, opt)
 	f := check.Finding{Check: "silent", Subject: "a", Severity: check.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Remedy: "Look at its breaker."}
-	quiet := check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Summary: "busy"}
+	quiet := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Summary: "busy"}
 	now := event.At(time.Now())
 	if err := d.do(t.Context(), func() error {
-		return d.watch.Book().Silence(alert.Silence{Check: "bus-busy", From: now - 1, Until: now.Add(time.Hour)})
+		return d.watch.Book().Silence(alert.Silence{Check: "bus-load-high", From: now - 1, Until: now.Add(time.Hour)})
 	}); err != nil {
 		t.Fatal(err)
 	}
@@ -132,7 +132,7 @@ func TestPrometheus(t *testing.T) {
 	opt.Config.Tell = []config.Target{{ID: "office", Webhook: "http://127.0.0.1:9/"}}
 	d, _ := aboard(t, opt)
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
-	standing(t, d, check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy"})
+	standing(t, d, check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy"})
 
 	lint := exec.Command(tool, "check", "metrics")
 	lint.Stdin = strings.NewReader(scrape(t, d))
@@ -164,7 +164,7 @@ func TestPrometheus(t *testing.T) {
 		t.Errorf("of boat %q", b)
 	}
 	eventually(t, func() bool {
-		return fetch("http://"+address+"/api/v1/query?query="+url.QueryEscape(`ALERTS{alertname="MusterAlert",check="bus-busy",boat="kestrel"}`), &answer) && len(answer.Data.Result) == 1
+		return fetch("http://"+address+"/api/v1/query?query="+url.QueryEscape(`ALERTS{alertname="MusterAlert",check="bus-load-high",boat="kestrel"}`), &answer) && len(answer.Data.Result) == 1
 	})
 	var board struct {
 		Panels []struct {

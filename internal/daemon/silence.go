@@ -23,6 +23,7 @@ func (d *Daemon) Silences() []alert.Silence {
 
 // Silence implements api.Desk.
 func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error) {
+	s.Current()
 	err := d.do(ctx, func() error {
 		if s.Check != "" && !slices.Contains(check.IDs(), s.Check) {
 			return fmt.Errorf("silence: check: there is no check %q: the config and the alerts show their ids", s.Check)
@@ -40,6 +41,7 @@ func (d *Daemon) Silence(ctx context.Context, s alert.Silence, span time.Duratio
 
 // EndSilence implements api.Desk.
 func (d *Daemon) EndSilence(ctx context.Context, scope alert.Silence) error {
+	scope.Current()
 	return d.do(ctx, func() error {
 		if err := d.watch.Book().EndSilence(scope); err != nil {
 			return fmt.Errorf("%w: %w", api.ErrNoSuch, err)

@@ -73,11 +73,11 @@ func TestToldEverywhere(t *testing.T) {
 			return nil
 		}
 	}
-	deep := check.Finding{Check: "supply-low", Subject: "house", Severity: check.Warning, Hold: 10 * time.Second, Summary: "11.2 V"}
+	deep := check.Finding{Check: "low-voltage", Subject: "house", Severity: check.Warning, Hold: 10 * time.Second, Summary: "11.2 V"}
 	deeper := deep
 	deeper.Severity = check.Critical
-	busy := check.Finding{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Summary: "61 %"}
-	scope := alert.Silence{Check: "bus-busy", From: began, Until: began.Add(time.Hour)}
+	busy := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Summary: "61 %"}
+	scope := alert.Silence{Check: "bus-load-high", From: began, Until: began.Add(time.Hour)}
 	for _, step := range []struct {
 		name    string
 		act     func() error
@@ -85,30 +85,30 @@ func TestToldEverywhere(t *testing.T) {
 		metrics []string
 	}{
 		{"held", update(0, deep), nil, nil},
-		{"raised", update(10, deep), []string{"supply-low:house open"}, []string{`supply-low",severity="warning",state="open"} 1`}},
-		{"regraded", update(12, deeper), []string{"supply-low:house open"}, []string{`supply-low",severity="critical",state="open"} 1`}},
+		{"raised", update(10, deep), []string{"low-voltage:house open"}, []string{`low-voltage",severity="warning",state="open"} 1`}},
+		{"regraded", update(12, deeper), []string{"low-voltage:house open"}, []string{`low-voltage",severity="critical",state="open"} 1`}},
 		{"acknowledged", func() error {
-			c, err := d.watch.Book().Acknowledge("supply-low:house", "Jo", began.Add(13*time.Second))
+			c, err := d.watch.Book().Acknowledge("low-voltage:house", "Jo", began.Add(13*time.Second))
 			d.changed(c)
 			return err
-		}, []string{"supply-low:house acknowledged"}, []string{`supply-low",severity="critical",state="acknowledged"} 1`}},
+		}, []string{"low-voltage:house acknowledged"}, []string{`low-voltage",severity="critical",state="acknowledged"} 1`}},
 		{"silenced", func() error {
 			if err := d.watch.Book().Silence(scope); err != nil {
 				return err
 			}
 			return update(14, deeper, busy)()
-		}, []string{"supply-low:house acknowledged", "bus-busy:can0 open silenced"},
-			[]string{`bus-busy",severity="warning",state="silenced"} 1`, `supply-low",severity="critical",state="acknowledged"} 1`}},
+		}, []string{"low-voltage:house acknowledged", "bus-load-high:can0 open silenced"},
+			[]string{`bus-load-high",severity="warning",state="silenced"} 1`, `low-voltage",severity="critical",state="acknowledged"} 1`}},
 		{"silenced no more", func() error {
 			if err := d.watch.Book().EndSilence(scope); err != nil {
 				return err
 			}
 			return update(15, deeper, busy)()
-		}, []string{"supply-low:house acknowledged", "bus-busy:can0 open"},
-			[]string{`bus-busy",severity="warning",state="open"} 1`, `supply-low",severity="critical",state="acknowledged"} 1`}},
-		{"away", update(20, busy), []string{"supply-low:house acknowledged", "bus-busy:can0 open"},
-			[]string{`bus-busy",severity="warning",state="open"} 1`, `supply-low",severity="critical",state="acknowledged"} 1`}},
-		{"cleared", update(40, busy), []string{"bus-busy:can0 open", "supply-low:house cleared"}, []string{`bus-busy",severity="warning",state="open"} 1`}},
+		}, []string{"low-voltage:house acknowledged", "bus-load-high:can0 open"},
+			[]string{`bus-load-high",severity="warning",state="open"} 1`, `low-voltage",severity="critical",state="acknowledged"} 1`}},
+		{"away", update(20, busy), []string{"low-voltage:house acknowledged", "bus-load-high:can0 open"},
+			[]string{`bus-load-high",severity="warning",state="open"} 1`, `low-voltage",severity="critical",state="acknowledged"} 1`}},
+		{"cleared", update(40, busy), []string{"bus-load-high:can0 open", "low-voltage:house cleared"}, []string{`bus-load-high",severity="warning",state="open"} 1`}},
 	} {
 		if err := d.do(t.Context(), step.act); err != nil {
 			t.Fatalf("%s: %v", step.name, err)
@@ -139,7 +139,7 @@ func TestToldEverywhere(t *testing.T) {
 		}
 	}
 
-	told := []string{"raised supply-low:house", "regraded supply-low:house", "acknowledged supply-low:house", "unsilenced bus-busy:can0", "cleared supply-low:house"}
+	told := []string{"raised low-voltage:house", "regraded low-voltage:house", "acknowledged low-voltage:house", "unsilenced bus-load-high:can0", "cleared low-voltage:house"}
 	eventually(t, func() bool { return len(hook.got()) >= len(told) && d.store.Unsent("am") == 0 })
 	var hub []string
 	for _, it := range d.store.Waiting(fleet.Target, 100) {
@@ -164,13 +164,13 @@ func TestToldEverywhere(t *testing.T) {
 			t.Errorf("the %s was told (-want +got)\n%s", who, diff)
 		}
 	}
-	if diff := cmp.Diff([]string{"raised supply-low:house warning", "regraded supply-low:house critical", "acknowledged supply-low:house critical",
-		"raised bus-busy:can0 warning silenced", "unsilenced bus-busy:can0 warning", "cleared supply-low:house critical"}, log.lines); diff != "" {
+	if diff := cmp.Diff([]string{"raised low-voltage:house warning", "regraded low-voltage:house critical", "acknowledged low-voltage:house critical",
+		"raised bus-load-high:can0 warning silenced", "unsilenced bus-load-high:can0 warning", "cleared low-voltage:house critical"}, log.lines); diff != "" {
 		t.Errorf("the log says (-want +got)\n%s", diff)
 	}
 	// An Alertmanager knows an alert by its labels: another severity is another alert, and the end of the first is told.
-	want := []string{"stands warning supply-low:house", "stands critical supply-low:house", "over warning supply-low:house", "stands warning bus-busy:can0",
-		"over critical supply-low:house"}
+	want := []string{"stands warning low-voltage:house", "stands critical low-voltage:house", "over warning low-voltage:house", "stands warning bus-load-high:can0",
+		"over critical low-voltage:house"}
 	slices.Sort(want)
 	slices.Sort(am.told)
 	if diff := cmp.Diff(want, am.told); diff != "" {

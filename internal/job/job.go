@@ -10,6 +10,7 @@ import (
 	_ "image/png"  // logos
 	"path/filepath"
 
+	"muster/internal/check"
 	"muster/internal/input"
 )
 
@@ -124,9 +125,9 @@ func readLogo(data []byte) (*Logo, error) {
 }
 
 // Why says why the findings of a check remain, if the job tells it.
-func (j *Job) Why(check string) string {
+func (j *Job) Why(id string) string {
 	for _, r := range j.Remains {
-		if r.Check == check {
+		if check.ID(r.Check) == id {
 			return r.Why
 		}
 	}

@@ -27,7 +27,7 @@ shop:
   address: [Slipway 3, Sampleport]
   contact: office@quay.example
 remains:
-  - check: bus-busy
+  - check: bus-load-high
     why: a second backbone is ordered
 notes: [Old release kept on the card in the chart table]
 `

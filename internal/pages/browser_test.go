@@ -49,7 +49,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 		t.Fatal(err)
 	}
 	post(t, d.URL()+"/work/manual", url.Values{"model": {"Gannet VR2 radio"}, "role": {"radio"}, "maker": {"Gannet Instruments"}, "place": {"chart table"}})
-	post(t, d.URL()+"/silences", url.Values{"check": {"many-sources"}, "for": {"168h"}, "why": {"two receivers on purpose"}, "by": {"Jo"}})
+	post(t, d.URL()+"/silences", url.Values{"check": {"multiple-sources"}, "for": {"168h"}, "why": {"two receivers on purpose"}, "by": {"Jo"}})
 	post(t, d.URL()+"/proof/take", nil)
 	before := d.Report().TakenAt
 	daemontest.Until(t, "time goes on", func() bool { return d.Report().TakenAt.Sub(before) > 5*time.Second })

@@ -74,7 +74,7 @@ func TestBackbonesAPI(t *testing.T) {
 	if err := json.Unmarshal([]byte(text), &list); err != nil || len(list) != 2 {
 		t.Fatalf("%v: %.300s", err, text)
 	}
-	if a := list[0]; a.Network != "can0" || a.Live == nil || a.Findings[0].Check != "drop-too-long" || len(a.Live.Missing) != 1 {
+	if a := list[0]; a.Network != "can0" || a.Live == nil || a.Findings[0].Check != "drop-cable-too-long" || len(a.Live.Missing) != 1 {
 		t.Errorf("%+v", a)
 	}
 	if a := list[1]; a.Problem == "" || a.Live != nil {

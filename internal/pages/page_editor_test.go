@@ -233,7 +233,7 @@ func TestEditorNewcomers(t *testing.T) {
 		}
 	}
 	if told != 2 || !strings.Contains(text, "there, not planned: 2 devices") {
-		t.Errorf("%d newcomers are told: %s", told, text)
+		t.Errorf("%d new devices are shown: %s", told, text)
 	}
 }
 

@@ -60,8 +60,8 @@ func (s *site) networkData(_ *http.Request, r *report.Report) (string, content, 
 	explained := false
 	limits := s.opt.Checks()
 	for _, n := range r.Networks {
-		sn := shownNetwork{Network: n, Faults: faultsOfLate(&n), Busy: limits.BusBusy.Warning, Full: limits.BusBusy.Critical}
-		judge, off := "bus-busy", limits.BusBusy.Off
+		sn := shownNetwork{Network: n, Faults: faultsOfLate(&n), Busy: limits.BusLoadHigh.Warning, Full: limits.BusLoadHigh.Critical}
+		judge, off := "bus-load-high", limits.BusLoadHigh.Off
 		if n.Kind == event.NMEA0183 {
 			sn.Busy, sn.Full = limits.LineSaturated.Warning, limits.LineSaturated.Critical
 			judge, off = "line-saturated", limits.LineSaturated.Off
@@ -125,7 +125,7 @@ func faultsOfLate(n *report.Network) []string {
 	return words
 }
 
-// supplies tells who sends a quantity, and between how many of them a head has to choose, as the check many-sources sees it.
+// supplies tells who sends a quantity, and between how many of them a head has to choose, as the check multiple-sources sees it.
 // Devices and talkers that have stopped are told too, but do not count.
 func supplies(r *report.Report, q boat.Quantity) supplied {
 	sup := supplied{Name: q.Name, State: "none", Words: "nobody"}

@@ -80,7 +80,7 @@ func stateOf(r *report.Report) *boat.State {
 	return s
 }
 
-// TestSuppliers: who supplies what, in words, by the rule of the check many-sources.
+// TestSuppliers: who supplies what, in words, by the rule of the check multiple-sources.
 func TestSuppliers(t *testing.T) {
 	r := aboard(t)
 	r.Talkers = append(r.Talkers, report.Talker{Network: "ttyUSB0", Talker: "TI", Live: &boat.Talker{Last: r.TakenAt}, Sentences: []report.Sentence{{Formatter: "ROT", Count: 9, Live: &boat.Sentence{Last: r.TakenAt}}}})
@@ -106,7 +106,7 @@ func TestSuppliers(t *testing.T) {
 			}
 		}
 		for _, f := range check.Run(stateOf(r), r.TakenAt, nil) {
-			if f.Check == "many-sources" {
+			if f.Check == "multiple-sources" {
 				found = append(found, f.Evidence["quantity"].(string))
 			}
 		}
@@ -140,7 +140,7 @@ func TestSuppliers(t *testing.T) {
 // TestLoadLimits: the load is marked at the thresholds in force, and where a check is off that is said.
 func TestLoadLimits(t *testing.T) {
 	inForce := check.DefaultSettings()
-	inForce.BusBusy.Warning, inForce.BusBusy.Critical = .55, .6
+	inForce.BusLoadHigh.Warning, inForce.BusLoadHigh.Critical = .55, .6
 	inForce.LineSaturated.Warning, inForce.LineSaturated.Off = .33, true
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Checks: func() *check.Settings { return &inForce }})
 	_, page := webtest.Get(t, s.URL()+"/network")

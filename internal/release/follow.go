@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/input"
 	"muster/internal/report"
@@ -42,7 +43,7 @@ const (
 	ReasonInstance      Reason = "instance-changed"  // came back with another instance
 	ReasonText          Reason = "installation-lost" // lost its installation text
 	ReasonMessage       Reason = "message-missing"   // stopped sending a message that it sent before
-	ReasonSupply        Reason = "supply-low"        // supply fell below the limit while it was away
+	ReasonSupply        Reason = "low-voltage"       // supply fell below the limit while it was away
 )
 
 // Failure is one thing that went wrong with a step.
@@ -228,6 +229,10 @@ func Restore(o *Order, saved []byte) (*Follower, error) {
 		rec := &f.state.Steps[i]
 		if rec.Status.Step != f.steps[i].ID {
 			return nil, fmt.Errorf("restore the following of an order: step %q stands where %q should; begin anew", rec.Status.Step, f.steps[i].ID)
+		}
+		for j := range rec.Status.Failures { // an earlier version called low-voltage as it called the check
+			reason := &rec.Status.Failures[j].Reason
+			*reason = Reason(check.ID(string(*reason)))
 		}
 		if rec.Counts == nil {
 			rec.Counts = map[string]uint64{}

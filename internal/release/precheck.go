@@ -187,7 +187,7 @@ func alerts(r *report.Report) PreCheck {
 	var open []string
 	for _, a := range r.Alerts {
 		if a.Severity == check.Critical && a.State != alert.StatusCleared {
-			open = append(open, a.Check+": "+a.Summary)
+			open = append(open, check.ID(a.Check)+": "+a.Summary)
 			if len(open) == 1 || a.Since < p.Since {
 				p.Since = a.Since
 			}

@@ -93,7 +93,7 @@ func TestStoryOfTheDemo(t *testing.T) {
 	b.want(
 		"1.1 waiting>left", "1.1 left>back", "1.1 back>identified", "1.1 identified>failed old-version", // the brown-out
 		"1.1 failed>left", "1.1 left>left", "1.1 left>back", "1.1 back>identified",
-		"1.1 identified>failed instance-changed installation-lost installation-lost supply-low")
+		"1.1 identified>failed instance-changed installation-lost installation-lost low-voltage")
 	st := b.follower.Status()[0]
 	if st.Now == "" || st.Now == st.Device || st.Version != "4.52" || st.Attempt != 2 || *st.LowestVolts >= 12 {
 		t.Errorf("%+v", st)

@@ -314,9 +314,10 @@ func (c *Comparison) loads(before, after *report.Report) {
 func (c *Comparison) findings(before, after *report.Report) {
 	open := func(r *report.Report) []*alert.Alert {
 		var out []*alert.Alert
-		for i := range r.Alerts {
-			if r.Alerts[i].State != alert.StatusCleared {
-				out = append(out, &r.Alerts[i])
+		for _, a := range r.Alerts {
+			if a.State != alert.StatusCleared {
+				a.Current()
+				out = append(out, &a)
 			}
 		}
 		return out

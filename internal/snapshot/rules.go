@@ -14,7 +14,7 @@ import (
 const baselineHold = 5 * time.Minute
 
 // Rules are the checks that hold the boat against a baseline, sorted by id; nil stands for no baseline and gives none. They pair
-// devices as Compare does, so that a changed instance or address is neither a missing device nor a newcomer.
+// devices as Compare does, so that a changed instance or address is neither a missing device nor a new one.
 func Rules(base *Snapshot) []check.Rule {
 	if base == nil {
 		return nil
@@ -22,7 +22,7 @@ func Rules(base *Snapshot) []check.Rule {
 	return []check.Rule{
 		{ID: "missing", Severity: check.Warning, Hold: baselineHold, Check: func(p *check.Pass) { missing(p, base) },
 			Doc: "A device of the baseline has not been met since."},
-		{ID: "newcomer", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { newcomer(p, base) },
+		{ID: "new-device", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { newDevice(p, base) },
 			Doc: "A device that the baseline does not know is on the network."},
 		{ID: "replaced", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { exchanged(p, base) },
 			Doc: "Another unit stands in the place of one of the baseline."},
@@ -94,7 +94,7 @@ func mayBe(r *report.Report, d *report.Device) bool {
 	return false
 }
 
-func newcomer(p *check.Pass, base *Snapshot) {
+func newDevice(p *check.Pass, base *Snapshot) {
 	_, _, added := matched(p, base)
 	for _, d := range added {
 		if d.Own || d.State != boat.Present || !known(base.Report, d.Network) {

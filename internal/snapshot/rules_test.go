@@ -37,7 +37,7 @@ func TestRules(t *testing.T) {
 		{"silent is told by itself", aboard(head), aboard(silent), nil},
 		{"nothing is heard", aboard(head), quiet, nil},
 		{"its address speaks without a name", aboard(at(head, 35)), aboard(at(provisional, 35)), nil},
-		{"newcomer", aboard(), aboard(head), []string{"newcomer a1"}},
+		{"new-device", aboard(), aboard(head), []string{"new-device a1"}},
 		{"another instance is the same unit", aboard(head), aboard(unit("a2", 1, 3, "S1")), nil},
 		{"replaced", aboard(head), aboard(unit("b1", 2, 0, "S2")), []string{"replaced b1"}},
 	} {

@@ -109,7 +109,7 @@ await got(422, reading.GET("/api/v1/alerts", { params: { query: { severity: "mil
 await got(200, reading.GET("/api/v1/networks"));
 await got(200, reading.GET("/api/v1/conditions"));
 const backbone = have((await got(200, reading.GET("/api/v1/backbones"))).data?.[0], "backbone");
-if (backbone.live === undefined || !backbone.findings?.some((f) => f.check === "drop-too-long")) wrong.push("the backbone is not judged, or not held against its network");
+if (backbone.live === undefined || !backbone.findings?.some((f) => f.check === "drop-cable-too-long")) wrong.push("the backbone is not judged, or not held against its network");
 const messages = have((await got(200, reading.GET("/api/v1/messages", { params: { query: { limit: 500 } } }))).data, "messages");
 if (messages.length === 0) wrong.push("there are no messages");
 await got(422, reading.GET("/api/v1/messages", { params: { query: { limit: 0 } } }));

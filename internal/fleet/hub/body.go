@@ -11,6 +11,7 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/fleet"
 	"muster/internal/report"
 )
@@ -201,7 +202,7 @@ func alerts(list []alert.Alert) []Alert {
 }
 
 func alertOf(a *alert.Alert) Alert {
-	return Alert{ID: clip(a.ID), Check: clip(a.Check), Severity: a.Severity, State: clip(string(a.State)), Since: a.Since.UTC(),
+	return Alert{ID: clip(alert.CurrentID(a.ID)), Check: clip(check.ID(a.Check)), Severity: a.Severity, State: clip(string(a.State)), Since: a.Since.UTC(),
 		Summary: clip(a.Summary), Remedy: clip(a.Remedy)}
 }
 

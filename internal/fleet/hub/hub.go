@@ -265,8 +265,8 @@ func (h *Hub) sawRecord(e jetstream.KeyValueEntry) {
 	if _, have := h.index.record(e.Key()); have >= e.Revision() {
 		return // written here
 	}
-	var r record
-	if err := json.Unmarshal(e.Value(), &r); err != nil {
+	r, err := decodeRecord(e.Value())
+	if err != nil {
 		h.opt.Log.Error().Err(err).Str("boat", e.Key()).Msg("the boat's record cannot be read; its next word makes a new one")
 		return
 	}

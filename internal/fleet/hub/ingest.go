@@ -198,10 +198,9 @@ func (h *Hub) readRecord(ctx context.Context, id string) (*record, uint64, error
 	if err != nil {
 		return nil, 0, fmt.Errorf("record of boat %s: %w", id, err)
 	}
-	var r record
-	if err := json.Unmarshal(e.Value(), &r); err != nil {
+	r, err := decodeRecord(e.Value())
+	if err != nil {
 		h.opt.Log.Error().Err(err).Str("boat", id).Msg("the boat's record cannot be read and is made anew")
-		r = record{}
 	}
 	return &r, e.Revision(), nil
 }

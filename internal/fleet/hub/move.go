@@ -231,8 +231,8 @@ func moveForgotten(ctx context.Context, source jetstream.JetStream, first uint64
 		return m, err
 	}
 	err = eachEntry(ctx, boats, func(e jetstream.KeyValueEntry) error {
-		var r record
-		if err := json.Unmarshal(e.Value(), &r); err != nil || r.Report.Seq == 0 || r.Report.Stream >= first {
+		r, err := decodeRecord(e.Value())
+		if err != nil || r.Report.Seq == 0 || r.Report.Stream >= first {
 			return nil
 		}
 		m.Here++

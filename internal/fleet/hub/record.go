@@ -2,6 +2,7 @@ package hub
 
 import (
 	"cmp"
+	"encoding/json"
 	"slices"
 	"time"
 
@@ -39,6 +40,23 @@ type record struct {
 	Alerts   []Alert           `json:"alerts,omitempty"`  // of the latest report
 	Changes  map[string]change `json:"changes,omitempty"` // newer than it, by id
 	Refused  uint64            `json:"refused,omitempty"`
+}
+
+// decodeRecord reads a record as it is kept. One of an earlier version gets the ids of today of its alerts.
+func decodeRecord(text []byte) (record, error) {
+	var r record
+	if err := json.Unmarshal(text, &r); err != nil {
+		return record{}, err
+	}
+	for i := range r.Alerts {
+		r.Alerts[i].current()
+	}
+	for id, c := range r.Changes {
+		c.Alert.current()
+		delete(r.Changes, id)
+		r.Changes[alert.CurrentID(id)] = c
+	}
+	return r, nil
 }
 
 // board is one store aboard with the numbers that came from it.

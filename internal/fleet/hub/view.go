@@ -5,6 +5,7 @@ import (
 	"context"
 	"time"
 
+	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/fleet"
@@ -95,6 +96,9 @@ type Alert struct {
 	Summary  string         `json:"summary"`
 	Remedy   string         `json:"remedy,omitempty"`
 }
+
+// current gives an alert that an earlier version made the ids of today.
+func (a *Alert) current() { a.ID, a.Check = alert.CurrentID(a.ID), check.ID(a.Check) }
 
 // Query says which devices are wanted. Empty fields want everything; texts are matched anywhere, without regard to case.
 type Query struct {

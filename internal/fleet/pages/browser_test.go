@@ -89,7 +89,7 @@ func TestBrowser(t *testing.T) {
 		webtest.Must(t, chromedp.Do(ctx, chromedp.SendKeys("input[name=q]", "plo")))
 		webtest.Poll(t, ctx, "document.querySelector('#boat-sanderling .state').textContent.includes('in order')")
 		f.news("sanderling", func(b *hub.Boat) {
-			b.Alerts = []hub.Alert{{ID: "supply-low 1", Check: "supply-low", Severity: check.Critical, State: "open", Since: noon, Summary: "The supply is at 10.9 V."}}
+			b.Alerts = []hub.Alert{{ID: "low-voltage 1", Check: "low-voltage", Severity: check.Critical, State: "open", Since: noon, Summary: "The supply is at 10.9 V."}}
 		})
 		webtest.Poll(t, ctx, "document.querySelector('#boat-sanderling .state').textContent.includes('needs a visit')")
 		webtest.Poll(t, ctx, "document.querySelector('.verdict .sentence').textContent.includes('2 of 5 boats need a visit')")

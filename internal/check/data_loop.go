@@ -17,9 +17,9 @@ const (
 	maxPaths = 8
 )
 
-// echo: a source on a network that repeats, a little later, what another source on the same network said before: its data went out
+// dataLoop: a source on a network that repeats, a little later, what another source on the same network said before: its data went out
 // through a gateway and came back.
-func echo(p *Pass) {
+func dataLoop(p *Pass) {
 	type edge struct{ from, to string }
 	type copied struct {
 		measures []string
@@ -39,7 +39,7 @@ func echo(p *Pass) {
 	}
 	for i := range p.State.Echoes {
 		e := &p.State.Echoes[i]
-		if e.Tried < p.Settings.Echo.Changes || float64(e.Matched) < copies*float64(e.Tried) || e.Lag <= 0 {
+		if e.Tried < p.Settings.DataLoop.Changes || float64(e.Matched) < copies*float64(e.Tried) || e.Lag <= 0 {
 			continue
 		}
 		if b := back[fmt.Sprint(e.Measure, e.To, "\x00", e.From)]; b != nil && float64(b.Matched) > chance*float64(b.Tried) {

@@ -7,8 +7,8 @@ import (
 	"muster/internal/boat"
 )
 
-// manySources: several devices or talkers send one quantity. That is often wanted; it needs a choice on every head.
-func manySources(p *Pass) {
+// multipleSources: several devices or talkers send one quantity. That is often wanted; it needs a choice on every head.
+func multipleSources(p *Pass) {
 	for _, q := range boat.Quantities() {
 		for _, rivals := range boat.Rivals(p.State.Suppliers(q, p.Now)) {
 			p.many(q, rivals)

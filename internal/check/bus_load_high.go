@@ -6,9 +6,9 @@ import (
 	"muster/internal/event"
 )
 
-// busBusy: the load of the last full minute.
-func busBusy(p *Pass) {
-	s := &p.Settings.BusBusy
+// busLoadHigh: the load of the last full minute.
+func busLoadHigh(p *Pass) {
+	s := &p.Settings.BusLoadHigh
 	for _, n := range p.networks(event.NMEA2000) {
 		if n.LoadRecent < s.Warning {
 			continue

@@ -12,10 +12,10 @@ func TestSupplyOfOtherBanks(t *testing.T) {
 	r := aboard(battery("C1", 40, sends(boat.Transmit{PGN: 127508, Title: "Battery Status", Instance: ptr(uint8(0)), Volts: &volts, VoltsAt: now})))
 	for nominal, want := range map[int]int{0: 0, 12: 0, 24: 1, 48: 1} {
 		s := DefaultSettings()
-		s.SupplyLow.Nominal = nominal
+		s.LowVoltage.Nominal = nominal
 		got := 0
 		for _, f := range Run(r, now, &s) {
-			if f.Check == "supply-low" {
+			if f.Check == "low-voltage" {
 				got++
 			}
 		}
@@ -24,7 +24,7 @@ func TestSupplyOfOtherBanks(t *testing.T) {
 		}
 	}
 	s := DefaultSettings()
-	s.SupplyLow.Nominal = 36
+	s.LowVoltage.Nominal = 36
 	if err := s.Validate(); err == nil {
 		t.Error("36 V was taken")
 	}

@@ -5,10 +5,10 @@ import (
 	"fmt"
 )
 
-// supplyLow: the voltage that a battery monitor tells. Limits are given for 12 V and hold in proportion for 24 and 48 V; which of them
+// lowVoltage: the voltage that a battery monitor tells. Limits are given for 12 V and hold in proportion for 24 and 48 V; which of them
 // a bank is shows in its voltage, unless the settings say it: a bank of 24 V that is nearly empty looks like one of 12 V.
-func supplyLow(p *Pass) {
-	s := &p.Settings.SupplyLow
+func lowVoltage(p *Pass) {
+	s := &p.Settings.LowVoltage
 	for _, d := range p.others(speaking) {
 		for i := range d.Transmits {
 			t := &d.Transmits[i]

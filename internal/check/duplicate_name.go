@@ -6,8 +6,8 @@ import (
 	"muster/internal/boat"
 )
 
-// sameName: one NAME that is at home at two addresses. One device that moves settles; two with one NAME never do.
-func sameName(p *Pass) {
+// duplicateName: one NAME that is at home at two addresses. One device that moves settles; two with one NAME never do.
+func duplicateName(p *Pass) {
 	for i := range p.State.Networks {
 		n := &p.State.Networks[i]
 		for _, t := range n.Twins {

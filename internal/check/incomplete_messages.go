@@ -6,11 +6,11 @@ import (
 	"muster/internal/event"
 )
 
-// brokenSequences: multi-frame messages of the last full minute that did not arrive whole.
-func brokenSequences(p *Pass) {
+// incompleteMessages: multi-frame messages of the last full minute that did not arrive whole.
+func incompleteMessages(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		lost := n.Recent.BrokenSequences + n.Recent.TransportErrors
-		if lost < p.Settings.BrokenSequences.PerMinute {
+		if lost < p.Settings.IncompleteMessages.PerMinute {
 			continue
 		}
 		remedy := "Frames go missing on the backbone: look for bus errors, a busy bus and loose plugs near the device that sends them. " + cautionWiring

@@ -11,9 +11,9 @@ import (
 // rollover is the span after which the week number of GPS begins again: 1024 weeks.
 const rollover = 1024 * 7 * 24 * time.Hour
 
-// clockOff: satellite time of one source against that of the others, and against the computer's clock where times come from it.
-func clockOff(p *Pass) {
-	s := &p.Settings.ClockOff
+// clockMismatch: satellite time of one source against that of the others, and against the computer's clock where times come from it.
+func clockMismatch(p *Pass) {
+	s := &p.Settings.ClockMismatch
 	list := p.sources(boat.ClockOffset)
 	if len(list) == 0 {
 		return
