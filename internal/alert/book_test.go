@@ -368,3 +368,32 @@ func BenchmarkBookUpdate(b *testing.B) {
 		})
 	}
 }
+
+// TestRestoreFormerIDs: alerts and silences that an earlier version kept go on under the ids of today.
+func TestRestoreFormerIDs(t *testing.T) {
+	b := New(DefaultSettings())
+	if err := b.Restore(State{Version: StateVersion, At: at(0),
+		Entries: []Kept{
+			{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Since: at(0), AcknowledgedBy: "Rosa", AcknowledgedAt: at(0), Told: true},
+			{Check: "same-name", Subject: "a", Severity: check.Critical, Since: at(0), Told: true},
+		},
+		Silences: []Silence{{Alert: "same-name:a", From: at(0), Until: at(900)}, {Check: "many-sources", From: at(0), Until: at(900)}},
+	}); err != nil {
+		t.Fatal(err)
+	}
+	now := []check.Finding{finding("bus-load-high", "can0", 0), finding("duplicate-name", "a", 0), finding("multiple-sources", "depth", 0)}
+	now[1].Severity = check.Critical
+	if diff := cmp.Diff([]string{"raised multiple-sources:depth (silenced)"}, words(b.Update(at(10), now))); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+	got := map[string]string{}
+	for _, a := range b.Alerts() {
+		got[a.ID] = a.AcknowledgedBy
+		if a.ID == "duplicate-name:a" && a.SilencedUntil != at(900) {
+			t.Errorf("%s is silenced until %v", a.ID, a.SilencedUntil)
+		}
+	}
+	if diff := cmp.Diff(map[string]string{"bus-load-high:can0": "Rosa", "duplicate-name:a": "", "multiple-sources:depth": ""}, got); diff != "" {
+		t.Errorf("alerts (-want +got)\n%s", diff)
+	}
+}

@@ -124,6 +124,29 @@ func TestSameFaultOfOtherDevices(t *testing.T) {
 	}
 }
 
+// A snapshot of an earlier version names its findings by former ids: they are the same findings.
+func TestCompareFormerIDs(t *testing.T) {
+	before, after := fixture(), fixture()
+	before.Alerts = []alert.Alert{{ID: "bus-busy:can0", Check: "bus-busy", Severity: check.Warning, State: alert.StatusOpen, Summary: "can0 was busy"},
+		{ID: "echo:a", Check: "echo", Severity: check.Warning, State: alert.StatusOpen, Summary: "depth came back"}}
+	after.TakenAt = noon.Add(time.Hour)
+	after.Alerts = []alert.Alert{{ID: "bus-load-high:can0", Check: "bus-load-high", Severity: check.Warning, State: alert.StatusOpen, Summary: "can0 is busy"}}
+	got, err := Compare(New(before), New(after), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var have []string
+	for _, x := range got.Changes {
+		have = append(have, string(x.Class)+" "+x.Before+x.After)
+	}
+	if diff := cmp.Diff([]string{"finding-remaining bus-load-high", "finding-resolved data-loop"}, have); diff != "" {
+		t.Errorf("(-want +got)\n%s", diff)
+	}
+	if before.Alerts[0].Check != "bus-busy" {
+		t.Error("comparing changed a sealed snapshot")
+	}
+}
+
 func TestCompareRefusesAnotherBoat(t *testing.T) {
 	other := fixture()
 	other.Boat = boat.Identity{ID: "avocet", Name: "Avocet"}
