@@ -58,11 +58,16 @@ func (c *demoCmd) run(a *app) error {
 		}
 		layouts = append(layouts, l)
 	}
-	return a.watch(cfg, layouts, func(d *daemon.Daemon) error {
-		if scenario.Title != "" {
-			fmt.Fprintln(a.stdout, scenario.Title)
-		}
-		_, err := fmt.Fprintf(a.stdout, "The boat's pages are on %s until you press Ctrl-C.\n", d.URL())
+	d, err := a.watcher(cfg, daemon.Options{Layouts: layouts})
+	if err != nil {
 		return err
-	})
+	}
+	defer d.Stop()
+	if scenario.Title != "" {
+		fmt.Fprintln(a.stdout, scenario.Title)
+	}
+	if _, err := fmt.Fprintf(a.stdout, "The boat's pages are on %s until you press Ctrl-C.\n", d.URL()); err != nil {
+		return err
+	}
+	return d.Run(a.ctx)
 }

@@ -5,11 +5,11 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"sync"
 	"syscall"
 
 	"github.com/spf13/cobra"
 
-	"muster/internal/backbone"
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
@@ -77,11 +77,17 @@ func (c *runCmd) run(a *app) error {
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
 		return err
 	}
-	return a.watch(cfg, nil, func(d *daemon.Daemon) error {
-		d.SetLoader(c.load)
-		go reloadOnHangup(a.ctx, d, hangup)
-		return nil
-	})
+	d, err := a.watcher(cfg, daemon.Options{Load: c.load})
+	if err != nil {
+		return err
+	}
+	defer d.Stop()
+	ctx, cancel := context.WithCancel(a.ctx)
+	var reloads sync.WaitGroup
+	reloads.Go(func() { reloadOnHangup(ctx, d, hangup) })
+	defer reloads.Wait()
+	defer cancel()
+	return d.Run(ctx)
 }
 
 // load reads the config with what the command line puts in its place.
@@ -126,22 +132,14 @@ func orDefaults(file string) string {
 	return file
 }
 
-// watch runs the daemon until interrupted, with layouts in the place of those that the config names, if there are any. started is called
-// before with the daemon; it may be nil.
-func (a *app) watch(cfg config.Config, layouts []*backbone.Layout, started func(*daemon.Daemon) error) error {
+// watcher makes the daemon that watches what the config names; opt says what else it does.
+func (a *app) watcher(cfg config.Config, opt daemon.Options) (*daemon.Daemon, error) {
 	if len(cfg.Sources) == 0 {
-		return errNoSource
+		return nil, errNoSource
 	}
 	log := a.log(cfg.Log)
-	d, err := daemon.New(daemon.Options{Config: cfg, Layouts: layouts, Open: a.opener(true), Later: a.openerOf(true, true), Log: log.logger(), SetLog: log.set, Version: cli.Version()})
-	if err != nil {
-		return err
-	}
-	defer d.Stop()
-	if started != nil {
-		if err := started(d); err != nil {
-			return err
-		}
-	}
-	return d.Run(a.ctx)
+	opt.Config, opt.Version = cfg, cli.Version()
+	opt.Open, opt.Later = a.opener(true), a.openerOf(true, true)
+	opt.Log, opt.SetLog = log.logger(), log.set
+	return daemon.New(opt)
 }

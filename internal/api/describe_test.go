@@ -42,7 +42,7 @@ func (l loader) Load(url string) (any, error) {
 func TestSchemas(t *testing.T) {
 	d := daemontest.Demo(t, "demo", 20, nil)
 	daemontest.Until(t, "the heads differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
-	if err := d.Follow(t.Context(), daemontest.Order(t, d)); err != nil {
+	if err := d.Desk().Follow(t.Context(), daemontest.Order(t, d)); err != nil {
 		t.Fatal(err)
 	}
 	var names map[string]string

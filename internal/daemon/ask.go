@@ -42,11 +42,13 @@ func newAsking(in *input, version string) (*asking, error) {
 	}
 	sender, ok := in.src.(tap.Sender)
 	if !ok {
-		return nil, fmt.Errorf("ask on %s: nothing can be sent there: ask on a CAN interface, a serial adapter, udp:GROUP:PORT, or an NMEA 0183 serial port or TCP address, or only listen", in.name)
+		return nil, fmt.Errorf("ask on %s: nothing can be sent there: ask on a CAN interface, a serial adapter, "+
+			"udp:GROUP:PORT, or an NMEA 0183 serial port or TCP address, or only listen", in.name)
 	}
 	a := &asking{sender: sender, queue: make(chan can.Frame, sendQueue)}
 	unique := ownUnique(in.name)
-	a.asker = node.NewAsker(node.New(node.OwnOptions(unique, version, fmt.Sprintf("%06X", unique)), &a.out), node.AskOptions{})
+	own := node.OwnOptions(unique, version, fmt.Sprintf("%06X", unique))
+	a.asker = node.NewAsker(node.New(own, &a.out), node.AskOptions{})
 	return a, nil
 }
 
@@ -64,9 +66,9 @@ func ownUnique(network string) uint32 {
 }
 
 // ownNames are our NAMEs, which the device list marks as our own.
-func (d *Daemon) ownNames() []pgn.NAME {
+func (s *sources) ownNames() []pgn.NAME {
 	var names []pgn.NAME
-	for _, in := range d.inputs() {
+	for _, in := range s.inputs() {
 		if in.ask != nil {
 			names = append(names, in.ask.asker.Node().Name())
 		}
@@ -74,9 +76,10 @@ func (d *Daemon) ownNames() []pgn.NAME {
 	return names
 }
 
-func (d *Daemon) asks() bool { return len(d.ownNames()) > 0 }
+func (s *sources) asks() bool { return len(s.ownNames()) > 0 }
 
-var errListenOnly = errors.New("the interface is in listen-only mode, so nothing can be asked: leave out --ask, or set ListenOnly=no for it")
+var errListenOnly = errors.New("the interface is in listen-only mode, so nothing can be asked: " +
+	"leave out --ask, or set ListenOnly=no for it")
 
 // hear lets our presence hear the bus at a time that no set clock has moved. Its error ends the daemon.
 func (a *asking) hear(local int, e *event.Event, at event.Time) error {
@@ -103,25 +106,24 @@ func (a *asking) tick(now event.Time) {
 	a.flush()
 }
 
-// tickAskers lets time pass for our presences.
-func (d *Daemon) tickAskers() {
-	now := d.time.wall.shows(d.opt.elapsed()).Add(time.Duration(d.time.ahead.Load()) - d.time.moved)
-	for _, in := range d.inputs() {
+// tickAskers lets time that no set clock has moved pass for our presences.
+func (s *sources) tickAskers(now event.Time) {
+	for _, in := range s.inputs() {
 		if in.ask != nil && !in.ask.off && len(in.numbers) > 0 && !in.ended.Load() {
 			in.ask.tick(now)
 		}
 	}
 }
 
-// noteUnanswered tells the model which devices did not say who they are, and why.
-func (d *Daemon) noteUnanswered() {
-	for _, in := range d.inputs() {
+// unanswered tells which devices did not say who they are, and why.
+func (s *sources) unanswered(tell func(network uint16, name pgn.NAME, why string)) {
+	for _, in := range s.inputs() {
 		if in.ask == nil || len(in.numbers) == 0 {
 			continue
 		}
 		for _, u := range in.ask.asker.Unanswered() {
 			if u.PGN == productInformation {
-				d.model.GaveUp(in.numbers[0], u.Name, u.Reason)
+				tell(in.numbers[0], u.Name, u.Reason)
 			}
 		}
 	}
@@ -142,7 +144,7 @@ func (a *asking) flush() {
 }
 
 // send puts our frames on the bus until ctx ends. A bus that takes none is told once per change.
-func (d *Daemon) send(ctx context.Context, in *input) {
+func (s *sources) send(ctx context.Context, in *input) {
 	failing := false
 	for {
 		select {
@@ -154,9 +156,9 @@ func (d *Daemon) send(ctx context.Context, in *input) {
 			if failing != (err != nil) && ctx.Err() == nil {
 				failing = err != nil
 				if failing {
-					d.log.Warn().Err(err).Str("source", in.name).Msg("cannot send")
+					s.log.Warn().Err(err).Str("source", in.name).Msg("cannot send")
 				} else {
-					d.log.Info().Str("source", in.name).Msg("can send again")
+					s.log.Info().Str("source", in.name).Msg("can send again")
 				}
 			}
 		case <-ctx.Done():

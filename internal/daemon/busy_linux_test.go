@@ -91,14 +91,14 @@ func BenchmarkBusy(b *testing.B) {
 			})
 		}
 		time.Sleep(time.Second) // the start is not counted
-		before, began, frames := used(b), time.Now(), d.inputs()[0].frames.Load()
+		before, began, frames := used(b), time.Now(), d.sources.inputs()[0].frames.Load()
 		time.Sleep(10 * time.Second)
 		took, spent := time.Since(began), used(b)-before
-		frames = d.inputs()[0].frames.Load() - frames
+		frames = d.sources.inputs()[0].frames.Load() - frames
 		b.ReportMetric(100*spent.Seconds()/took.Seconds(), "%-of-a-core")
 		b.ReportMetric(float64(frames)/took.Seconds(), "frames/s")
 		b.ReportMetric(1e6*spent.Seconds()/float64(frames), "µs/frame")
-		b.ReportMetric(float64(d.inputs()[0].dropped.Load()), "lost")
+		b.ReportMetric(float64(d.sources.inputs()[0].dropped.Load()), "lost")
 		if err := d.Stop(); err != nil {
 			b.Fatal(err)
 		}

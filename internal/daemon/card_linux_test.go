@@ -84,7 +84,7 @@ func TestFullCard(t *testing.T) {
 			}
 			enter := func() {
 				t.Helper()
-				if _, err := a.d.AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 head"}); err != nil {
+				if _, err := a.d.Desk().AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 head"}); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -92,7 +92,7 @@ func TestFullCard(t *testing.T) {
 			hears()
 			if when == "amid a run" {
 				enter()
-				if a.said(fails) != 0 || a.d.store.Stats().Failures != 0 {
+				if a.said(fails) != 0 || a.d.keeper.store.Stats().Failures != 0 {
 					t.Errorf("before: %s", a.log.String())
 				}
 				full()
@@ -104,8 +104,8 @@ func TestFullCard(t *testing.T) {
 			tell(t, a.d, change("raised", "silent:x", false))
 			eventually(t, func() bool { return slices.Contains(hook.got(), "raised silent:x") })
 			eventually(t, func() bool { return a.said(fails) > 0 }) // whoever finds the fault says so a moment later
-			if a.said(fails) != 1 || a.said(again) != 0 || a.d.store.Stats().Failures < 3 || a.d.store.Stats().Pending == 0 {
-				t.Errorf("%+v; said %s", a.d.store.Stats(), a.log.String())
+			if a.said(fails) != 1 || a.said(again) != 0 || a.d.keeper.store.Stats().Failures < 3 || a.d.keeper.store.Stats().Pending == 0 {
+				t.Errorf("%+v; said %s", a.d.keeper.store.Stats(), a.log.String())
 			}
 			speak := func(now event.Time) { src.events <- []event.Event{depth(now)} }
 			standing := func() string { return a.alert("store-failing", "") }
@@ -115,7 +115,7 @@ func TestFullCard(t *testing.T) {
 			hears()
 			a.until("the end of the alert", func() bool { return standing() == string(alert.StatusCleared) }, speak)
 			eventually(t, func() bool { return a.said(again) > 0 })
-			if st := a.d.store.Stats(); a.said(fails) != 1 || a.said(again) != 1 || st.Syncs == 0 {
+			if st := a.d.keeper.store.Stats(); a.said(fails) != 1 || a.said(again) != 1 || st.Syncs == 0 {
 				t.Errorf("%+v; said %s", st, a.log.String())
 			}
 			entered, known := len(a.d.Report().Manual), int(heardFrom)
@@ -217,8 +217,8 @@ func TestDamagedStore(t *testing.T) {
 		t.Error(err)
 	}
 	d, _ = aboard(t, keptOptions(t, dir))
-	if d.store.SetAside() != nil || len(d.store.All(store.Devices)) != 1 {
-		t.Errorf("the next run: %v, %d devices", d.store.SetAside(), len(d.store.All(store.Devices)))
+	if d.keeper.store.SetAside() != nil || len(d.keeper.store.All(store.Devices)) != 1 {
+		t.Errorf("the next run: %v, %d devices", d.keeper.store.SetAside(), len(d.keeper.store.All(store.Devices)))
 	}
 }
 
@@ -241,24 +241,24 @@ func TestSetAsideLater(t *testing.T) {
 	}
 	defer s.Close()
 	var said bytes.Buffer
-	d := &Daemon{store: s, log: zerolog.New(&said), opt: Options{Now: time.Now}}
+	k := &keeper{store: s, log: zerolog.New(&said), now: time.Now}
 	evidence := func() map[string]any {
 		settings := check.DefaultSettings()
-		found := check.RunRules([]check.Rule{d.asideRule()}, &boat.State{}, t0, &settings)
+		found := check.RunRules([]check.Rule{k.asideRule()}, &boat.State{}, t0, &settings)
 		if len(found) != 1 {
 			t.Fatalf("%d findings", len(found))
 		}
 		return found[0].Evidence
 	}
 	lines := func() int { return strings.Count(said.String(), "the store of before cannot be read") }
-	d.tellAside()
-	d.writeStore()
+	k.tellAside()
+	k.write()
 	if e := evidence(); lines() != 1 || strings.Contains(said.String(), "set_aside_as") || e["set_aside_as"] != nil || e["file"] != file {
 		t.Errorf("%v; said %s", e, said.String())
 	}
 	locked = false
-	d.writeStore()
-	d.writeStore()
+	k.write()
+	k.write()
 	if e := evidence(); lines() != 2 || !strings.Contains(said.String(), `"set_aside_as":"`+file+`.damaged-1","lost":"`) || e["set_aside_as"] != file+".damaged-1" {
 		t.Errorf("%v; said %s", e, said.String())
 	}

@@ -5,6 +5,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/rs/zerolog"
+
 	"muster/internal/boat"
 	"muster/internal/event"
 )
@@ -42,8 +44,14 @@ func (w *wallClock) shows(elapsed time.Duration) event.Time {
 
 // timekeeper keeps event time running evenly, whatever becomes of this machine's clock. While that is set, event time is what it shows.
 // While it is not, event time goes on from the last moment that the store knows, or follows satellite time. It belongs to the model's
-// goroutine.
+// goroutine, except now.
 type timekeeper struct {
+	log      zerolog.Logger
+	machine  func() time.Time     // what this machine's clock shows
+	elapsed  func() time.Duration // a clock that nobody sets
+	live     bool                 // this machine's clock moves event time
+	takeGNSS bool                 // satellite time may stand in for it
+
 	wall       wallClock
 	ahead      atomic.Int64  // event time less this machine's clock, in nanoseconds, while that is not set; read from anywhere
 	jump       time.Duration // by which the clock was last set: what was stamped before is moved by it
@@ -53,76 +61,70 @@ type timekeeper struct {
 	gnss       bool // event time follows satellite time
 }
 
+// unset reports whether a moment that this machine's clock shows says that nobody has set it.
+func unset(now time.Time) bool { return event.At(now) < event.ClockSet }
+
 // now is the time as far as it is known: that of this machine, or event time while its clock is not set. Callable from anywhere.
-func (d *Daemon) now() time.Time {
-	now := d.opt.Now()
-	if event.At(now) < event.ClockSet {
-		now = now.Add(time.Duration(d.time.ahead.Load()))
+func (k *timekeeper) now() time.Time {
+	now := k.machine()
+	if unset(now) {
+		now = now.Add(time.Duration(k.ahead.Load()))
 	}
 	return now
 }
 
-// startClock begins event time. A clock that is not set lets it go on where the run before ended, so that nothing happens before its past.
-func (d *Daemon) startClock() {
-	now := d.opt.Now()
-	if last := d.lastKnown(); d.live && event.At(now) < event.ClockSet && last > event.At(now) {
-		d.time.ahead.Store(int64(last.Sub(event.At(now))))
+// start begins event time. A clock that is not set lets it go on where the run before ended, so that nothing happens before its past.
+func (k *timekeeper) start(last event.Time) {
+	now := k.machine()
+	if k.live && unset(now) && last > event.At(now) {
+		k.ahead.Store(int64(last.Sub(event.At(now))))
 	}
-	d.time.wall.look(now, d.opt.elapsed())
-	d.time.from = event.At(d.now())
-	d.markClock()
-	if d.live && event.At(now) < event.ClockSet {
-		d.log.Warn().Time("shows", now).Msg("this machine's clock is not set; times are right when it is, or when satellite time is heard")
+	k.wall.look(now, k.elapsed())
+	k.from = event.At(k.now())
+	if k.live && unset(now) {
+		k.log.Warn().Time("shows", now).
+			Msg("this machine's clock is not set; times are right when it is, or when satellite time is heard")
 	}
 }
 
-// lookAtClock tells when the clock was set. What was stamped in this run is moved onto the clock as it is now, so that the order of
-// events and the spans between them stay.
-func (d *Daemon) lookAtClock() {
-	now := d.opt.Now()
-	jump := d.time.wall.look(now, d.opt.elapsed())
+// look tells whether the clock was set, and by how much event time is to be moved for that. What was stamped in this run is moved onto
+// the clock as it is now, so that the order of events and the spans between them stay.
+func (k *timekeeper) look() (by time.Duration, set bool) {
+	now := k.machine()
+	jump := k.wall.look(now, k.elapsed())
 	if jump == 0 {
-		return
+		return 0, false
 	}
-	d.time.jump = jump
-	ahead := time.Duration(d.time.ahead.Load())
-	d.log.Warn().Stringer("by", jump.Round(time.Millisecond)).Msg("this machine's clock was set")
-	if event.At(now) < event.ClockSet {
-		d.time.ahead.Store(int64(ahead - jump)) // it shows nonsense: event time goes on
-	} else {
-		d.time.ahead.Store(0)
-		d.time.gnss = false
-		d.moveTime(jump - ahead)
+	k.jump = jump
+	ahead := time.Duration(k.ahead.Load())
+	k.log.Warn().Stringer("by", jump.Round(time.Millisecond)).Msg("this machine's clock was set")
+	if unset(now) {
+		k.ahead.Store(int64(ahead - jump)) // it shows nonsense: event time goes on
+		return 0, true
 	}
-	d.markClock()
+	k.ahead.Store(0)
+	k.gnss = false
+	return jump - ahead, true
 }
 
-// moveTime moves event time, and with it what happened in this run.
-func (d *Daemon) moveTime(by time.Duration) {
-	now := d.model.Now()
-	d.model.Shift(by)
-	d.watch.Shift(d.time.from, now.Add(2*lateness), by)
-	d.gauge.Shift(by)
-	if f := d.card.Load(); f != nil {
-		d.card.CompareAndSwap(f, &cardFault{f.since.Add(by), f.why})
-	}
-	d.time.from = d.time.from.Add(by)
-	d.time.moved += by
-	d.keeping.moved = true
+// move moves event time.
+func (k *timekeeper) move(by time.Duration) {
+	k.from = k.from.Add(by)
+	k.moved += by
 }
 
-// onClock puts live events on event time: the clock may have been set since they were stamped, or just before.
-func (d *Daemon) onClock(events []event.Event) {
-	if !d.live || len(events) == 0 {
-		return
-	}
-	shows := d.time.wall.shows(d.opt.elapsed())
-	if t := events[len(events)-1].Time; t != 0 && t.Sub(shows).Abs() >= jumpOf {
-		d.lookAtClock()
-		shows = d.time.wall.shows(d.opt.elapsed())
-	}
-	ahead := time.Duration(d.time.ahead.Load())
-	if d.time.jump == 0 && ahead == 0 {
+// shows is the moment that live events of now are stamped with.
+func (k *timekeeper) shows() event.Time { return k.wall.shows(k.elapsed()) }
+
+// steady is the moment of now by a time that no set clock has moved.
+func (k *timekeeper) steady() event.Time {
+	return k.shows().Add(time.Duration(k.ahead.Load()) - k.moved)
+}
+
+// stamp puts live events on event time: the clock, which shows this now, may have been set since they were stamped.
+func (k *timekeeper) stamp(events []event.Event, shows event.Time) {
+	ahead := time.Duration(k.ahead.Load())
+	if k.jump == 0 && ahead == 0 {
 		return
 	}
 	for i := range events {
@@ -130,8 +132,8 @@ func (d *Daemon) onClock(events []event.Event) {
 		if e.Time == 0 {
 			continue
 		}
-		if off := e.Time.Sub(shows); off.Abs() >= jumpOf && (off+d.time.jump).Abs() < off.Abs() {
-			e.Time = e.Time.Add(d.time.jump) // stamped before the clock was set
+		if off := e.Time.Sub(shows); off.Abs() >= jumpOf && (off+k.jump).Abs() < off.Abs() {
+			e.Time = e.Time.Add(k.jump) // stamped before the clock was set
 		}
 		if e.Time < event.ClockSet {
 			e.Time = e.Time.Add(ahead)
@@ -139,44 +141,86 @@ func (d *Daemon) onClock(events []event.Event) {
 	}
 }
 
-// markClock says in every report of live traffic how good its times are.
-func (d *Daemon) markClock() {
-	if d.live {
-		d.model.SetClock(d.clock())
-	}
-}
-
 // clock says where event time comes from now.
-func (d *Daemon) clock() boat.Clock {
+func (k *timekeeper) clock() boat.Clock {
 	switch {
-	case !d.live:
+	case !k.live:
 		return boat.ClockCapture
-	case event.At(d.opt.Now()) >= event.ClockSet:
+	case !unset(k.machine()):
 		return boat.ClockSystem
-	case d.time.gnss:
+	case k.gnss:
 		return boat.ClockGNSS
 	}
 	return boat.ClockUnset
 }
 
-// hearSatellites lets event time follow the satellite time that the sources tell, while this machine's clock is not set.
-func (d *Daemon) hearSatellites(s *boat.State) (moved bool) {
-	if !d.live || !d.opt.Config.GNSSTime || event.At(d.opt.Now()) >= event.ClockSet {
-		return false
+// hear lets event time follow the satellite time that the sources tell, while this machine's clock is not set. It gives by how much event
+// time is to be moved for that.
+func (k *timekeeper) hear(s *boat.State) (by time.Duration, follows bool) {
+	if !k.live || !k.takeGNSS || !unset(k.machine()) {
+		return 0, false
 	}
-	off, from, ok := d.time.satellites.look(s)
-	if !ok || d.time.gnss && off.Abs() < jumpOf {
-		return false
+	off, from, ok := k.satellites.look(s)
+	if !ok || k.gnss && off.Abs() < jumpOf {
+		return 0, false
 	}
-	if !d.time.gnss {
-		d.log.Info().Str("source", from).Time("time", s.TakenAt.Add(off).UTC()).Msg("satellite time taken, for this machine's clock is not set")
+	if !k.gnss {
+		k.log.Info().Str("source", from).Time("time", s.TakenAt.Add(off).UTC()).
+			Msg("satellite time taken, for this machine's clock is not set")
 	}
-	d.time.gnss = true
-	d.time.ahead.Add(int64(off))
-	d.time.satellites = satellites{}
-	d.moveTime(off)
-	d.markClock()
-	return true
+	k.gnss = true
+	k.ahead.Add(int64(off))
+	k.satellites = satellites{}
+	return off, true
+}
+
+// lookAtClock moves everything when this machine's clock was set.
+func (m *model) lookAtClock() {
+	if by, set := m.time.look(); set {
+		m.moveTime(by)
+	}
+}
+
+// onClock puts live events on event time, which is moved first when the clock was set just before they were stamped.
+func (m *model) onClock(events []event.Event) {
+	if !m.time.live || len(events) == 0 {
+		return
+	}
+	shows := m.time.shows()
+	if t := events[len(events)-1].Time; t != 0 && t.Sub(shows).Abs() >= jumpOf {
+		m.lookAtClock()
+		shows = m.time.shows()
+	}
+	m.time.stamp(events, shows)
+}
+
+// hearSatellites moves everything onto the satellite time that the sources tell, where that is followed.
+func (m *model) hearSatellites(s *boat.State) (moved bool) {
+	by, moved := m.time.hear(s)
+	if moved {
+		m.moveTime(by)
+	}
+	return moved
+}
+
+// moveTime moves event time by so much, and with it what happened in this run.
+func (m *model) moveTime(by time.Duration) {
+	if by != 0 {
+		now := m.boat.Now()
+		m.boat.Shift(by)
+		m.watch.Shift(m.time.from, now.Add(2*lateness), by)
+		m.gauge.Shift(by)
+		m.keeping.shift(by)
+		m.time.move(by)
+	}
+	m.markClock()
+}
+
+// markClock says in every report of live traffic how good its times are.
+func (m *model) markClock() {
+	if m.time.live {
+		m.boat.SetClock(m.time.clock())
+	}
 }
 
 // When satellite time is believed (common practice, no source).
@@ -203,7 +247,8 @@ func (s *satellites) look(now *boat.State) (off time.Duration, from string, ok b
 	for i := range now.Sources {
 		x := &now.Sources[i]
 		// A receiver without a fix, or one whose week number ran over, tells a time that cannot be.
-		if x.Measure != boat.ClockOffset || now.TakenAt.Sub(x.At) > freshFor || float64(x.At)+x.Value*1e9 < float64(event.ClockSet) || x.Value > math.MaxInt64/1e9 {
+		if x.Measure != boat.ClockOffset || now.TakenAt.Sub(x.At) > freshFor ||
+			float64(x.At)+x.Value*1e9 < float64(event.ClockSet) || x.Value > math.MaxInt64/1e9 {
 			continue
 		}
 		if x.Value > high {

@@ -80,17 +80,17 @@ func (b *board) pass(seconds int, frames func(now event.Time) []event.Event) {
 func (b *board) second(frames func(now event.Time) []event.Event) {
 	b.wall, b.elapsed = b.wall.Add(time.Second), b.elapsed+time.Second
 	b.hear(frames(event.At(b.wall).Add(-10 * time.Millisecond))...)
-	b.d.lookAtClock()
-	b.d.watch.Advance(event.At(b.d.now()).Add(-lateness))
-	b.d.publish()
+	b.d.model.lookAtClock()
+	b.d.model.watch.Advance(event.At(b.d.model.time.now()).Add(-lateness))
+	b.d.model.publish()
 }
 
 func (b *board) set(to time.Time) { b.wall = to }
 
 func (b *board) hear(events ...event.Event) {
-	b.d.onClock(events)
+	b.d.model.onClock(events)
 	for i := range events {
-		if err := b.d.feed(b.d.inputs()[0], events[i:i+1]); err != nil {
+		if err := b.d.model.feed(b.d.sources.inputs()[0], events[i:i+1]); err != nil {
 			b.t.Fatal(err)
 		}
 	}
@@ -213,7 +213,7 @@ func TestSatelliteTime(t *testing.T) {
 				return
 			}
 			b.wants(boat.ClockGNSS, right.Add(20*time.Second))
-			if got := b.d.now().Sub(right.Add(20 * time.Second)); got.Abs() > time.Second {
+			if got := b.d.model.time.now().Sub(right.Add(20 * time.Second)); got.Abs() > time.Second {
 				t.Errorf("now is off by %v", got)
 			}
 			b.set(right.Add(21 * time.Second)) // the network is there
@@ -225,7 +225,7 @@ func TestSatelliteTime(t *testing.T) {
 	}
 	t.Run("not wanted", func(t *testing.T) {
 		b := newBoard(t, "", start)
-		b.d.opt.Config.GNSSTime = false
+		b.d.model.time.takeGNSS = false
 		b.pass(20, func(now event.Time) []event.Event {
 			return []event.Event{claim(now, nameA, 35), satellite(now, 35, utc(now))}
 		})
@@ -261,12 +261,12 @@ func TestClockOfTheNextRun(t *testing.T) {
 	b.pass(30, sounder)
 	first := b.d.Report().Devices[0].FirstSeen
 	f := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy", Since: event.At(right)}
-	for _, c := range b.d.watch.Book().Update(event.At(b.wall), []check.Finding{f}) {
-		b.d.changed(c)
+	for _, c := range b.d.model.watch.Book().Update(event.At(b.wall), []check.Finding{f}) {
+		b.d.model.changed(c)
 	}
-	b.d.publish()
+	b.d.model.publish()
 	since := b.d.Report().Alerts[0].Since
-	b.d.finish()
+	b.d.model.finish()
 	if err := b.d.Stop(); err != nil {
 		t.Fatal(err)
 	}
@@ -299,7 +299,7 @@ func TestAlertsMove(t *testing.T) {
 	b.d.opt.Config.Alerts = alert.Settings{}
 	b.pass(20, func(event.Time) []event.Event { return nil })
 	f := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Network: "can0", Summary: "busy"}
-	b.d.watch.Book().Update(event.At(b.wall), []check.Finding{f})
+	b.d.model.watch.Book().Update(event.At(b.wall), []check.Finding{f})
 	b.set(right)
 	b.pass(1, func(event.Time) []event.Event { return nil })
 	if a := b.d.Report().Alerts[0]; a.Since.Sub(event.At(right)).Abs() > 2*time.Second {

@@ -1,4 +1,15 @@
 // Package daemon runs the parts of muster together and owns every goroutine.
+//
+// New makes the parts, Run lets them run and waits for them, Stop ends Run. Each part owns its state:
+//
+//   - sources reads, and sends, with two goroutines for each source;
+//   - model is the boat and what is made of it: one goroutine, that of Run, feeds it and lets others see a view;
+//   - keeper writes the store, with one goroutine;
+//   - telling tells the targets of the config and the hub, with a goroutine for each;
+//   - the server of the API and the pages, with its own, sees the view and acts by the desk.
+//
+// Locks, in the order in which they are taken: reload.mu, and with it none but those of the parts' own packages;
+// life.mu and queue.mu are each held alone. None is held over input or output but reload.mu, which only reloads wait for.
 package daemon
 
 import (
@@ -7,14 +18,12 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
-	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"github.com/rs/zerolog"
 
-	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
@@ -25,22 +34,28 @@ import (
 	"muster/internal/pages"
 	"muster/internal/release"
 	"muster/internal/report"
-	"muster/internal/store"
 	"muster/internal/tap"
 )
 
 // Options say what a Daemon watches and how.
 type Options struct {
 	Config  config.Config
-	Open    func(spec string, transmit bool) (tap.Source, error) // opens a source as the command line writes it
-	Later   func(spec string, transmit bool) (tap.Source, error) // opens one that is not there yet, while others are; nil when all must be there at the start
+	Version string
 	Log     zerolog.Logger
 	SetLog  func(config.Log) // gives Log another level and format; a reload does not change them when nil
-	Version string
 	Now     func() time.Time // default time.Now
 
-	// Known is a report of the same traffic, made while it was heard. It tells Replay what no capture holds: what kept the
-	// time, which devices were our own, and which did not say who they are when asked. May be nil.
+	// Open opens a source as the command line writes it.
+	Open func(spec string, transmit bool) (tap.Source, error)
+
+	// Later opens a source that is not there yet, while others are; nil when all must be there at the start.
+	Later func(spec string, transmit bool) (tap.Source, error)
+
+	// Load reads the config again for a reload. May be nil, and then there is none to read.
+	Load func() (config.Config, error)
+
+	// Known is a report of the same traffic, made while it was heard. It tells Replay what no capture holds: what kept
+	// the time, which devices were our own, and which did not say who they are when asked. May be nil.
 	Known *report.Report
 
 	// Manual are devices entered by hand in the place of those of the config's notes file. May be nil.
@@ -49,8 +64,8 @@ type Options struct {
 	// Layouts are plans of backbones in the place of those of the config's layout files. May be nil.
 	Layouts []*backbone.Layout
 
-	// OnReport is told every report, and in a replay one for every second of event time. It may be nil, keeps nothing that it
-	// changes, and is called by the goroutine of Run or Replay.
+	// OnReport is told every report, and in a replay one for every second of event time. It may be nil, keeps nothing
+	// that it changes, and is called by the goroutine of Run or Replay.
 	OnReport func(now event.Time, r *report.Report, c release.Conditions)
 
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
@@ -62,56 +77,23 @@ type Options struct {
 	fleetLook  <-chan time.Duration // fleet.Options.Look
 }
 
-// Daemon watches one boat. Its model belongs to the goroutine of Run; everything else talks to it by values.
+// Daemon watches one boat. It wires the parts and holds nothing of the boat itself.
 type Daemon struct {
-	opt     Options
+	opt     Options // Config is the one in force: it belongs to Reload
 	log     zerolog.Logger
-	sources atomic.Pointer[[]*input] // a reload changes them
-	web     *api.Server              // nil when nothing listens
-	model   *boat.Boat
-	watch   *alert.Watch
-	live    bool        // the clock of this machine moves event time
-	endsRun bool        // Run returns when every source has ended
-	ready   chan *input // sources of which something waits, each once
-	latest  atomic.Pointer[report.Report]
+	sources *sources
+	model   *model
+	keeper  *keeper     // nil in a replay
+	telling *telling    // nil in a replay
+	web     *api.Server // nil when nothing listens
 	counts  *counts
+	reload  reloading
+	life    life
+}
 
-	acts        chan func()   // what people do, run by the model's goroutine
-	manual      []boat.Manual // entered at the desk
-	known       knowledge     // of the config's files
-	manualCount int
-	follower    *release.Follower // nil when no work order is followed
-	work        atomic.Pointer[api.Work]
-	finished    *release.Follower        // of the order that was followed last and is no longer; nil for none
-	workBefore  atomic.Pointer[api.Work] // how that one ended, for other goroutines
-	gauge       release.Gauge
-	conditions  atomic.Pointer[api.Conditions]
-	silences    atomic.Pointer[[]alert.Silence]
-	baseline    atomic.Pointer[baseline]
-	reloading   sync.Mutex                     // one Reload at a time
-	load        func() (config.Config, error)  // reads the config again; nil when there is nothing to read
-	sheetsNow   atomic.Pointer[release.Sheets] // sheets, for other goroutines
-	job         atomic.Pointer[job.Job]        // what service records begin with; nil without any
-	preChecks   []release.PreCheck             // as last made before the first step was begun
-	plansNow    atomic.Pointer[[]*backbone.Plan]
-	nextLook    event.Time // when a replay tells OnReport next
-
-	store                   *store.Store // nil in a replay
-	storeOnce               sync.Once
-	keeping                 keeping
-	card                    atomic.Pointer[cardFault]      // nil while the card takes what is written
-	checksNow               atomic.Pointer[check.Settings] // in force
-	aside                   atomic.Pointer[store.Aside]    // what the log told of last
-	reloads, reloadFailures atomic.Uint64
-	time                    timekeeper
-	toKeep                  chan struct{} // asks the keeper to write now
-	telling                 atomic.Pointer[[]*teller]
-	up                      atomic.Pointer[uplink] // nil when no hub is told
-	helpers                 sync.WaitGroup         // the keeper, the tellers and the uplink
-	readers                 sync.WaitGroup         // of the sources, and who sends there
-	running                 context.Context        // ends with Run; belongs to the model's goroutine
-
-	life     sync.Mutex // guards the beginning of Run against Stop
+// life is how far a Daemon is between New and Stop.
+type life struct {
+	mu       sync.Mutex // guards the beginning of Run against Stop
 	ended    bool       // Stop came before Run
 	started  atomic.Bool
 	stop     context.CancelFunc
@@ -119,11 +101,8 @@ type Daemon struct {
 	begun    chan struct{} // closed when Run has told that it runs
 	done     chan struct{} // closed when Run has returned
 	cleanup  sync.Once
-	stopErr  error
+	stopErr  error // of the cleanup
 }
-
-// lateness is how far behind the clock event time is kept when nothing is heard: a live source may deliver that late.
-const lateness = time.Second
 
 // New opens the sources and binds the listener; on an error everything is closed again. It starts nothing.
 func New(opt Options) (_ *Daemon, err error) {
@@ -136,98 +115,92 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	opt.ReportEvery = cmp.Or(opt.ReportEvery, time.Second)
 	opt.StopWithin = cmp.Or(opt.StopWithin, 5*time.Second)
-	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger(), ready: make(chan *input, 64),
-		begun: make(chan struct{}), done: make(chan struct{}), acts: make(chan func()), toKeep: make(chan struct{}, 1), live: !opt.replay}
-	d.stopping, d.stop = context.WithCancel(context.Background())
+	d := &Daemon{opt: opt, log: opt.Log.With().Str("component", "daemon").Logger()}
+	d.life.begun, d.life.done = make(chan struct{}), make(chan struct{})
+	d.life.stopping, d.life.stop = context.WithCancel(context.Background())
+	d.counts = newCounts(d)
+	d.sources = newSources(opt.Open, opt.Version, d.log)
 	defer func() {
 		if err != nil {
 			d.closeAll()
 			_ = d.closeStore()
 		}
 	}()
-	c := &opt.Config
-	if len(c.Sources) == 0 {
-		return nil, errNoSource
+	c := &d.opt.Config
+	if err := d.sources.openAll(c.Sources, opt.Later); err != nil {
+		return nil, err
 	}
-	var missing []error
-	for _, s := range c.Sources {
-		in, err := d.openInput(s, d.opt.Open)
-		late := err != nil && d.mayCome(s, err)
-		if late {
-			missing = append(missing, err)
-			in, err = d.openInput(s, d.opt.Later)
-		}
-		if err != nil {
-			return nil, err
-		}
-		in.joined = late
-		list := append(slices.Clone(d.inputs()), in)
-		d.sources.Store(&list)
-		if in.recorded {
-			d.live = false
-		}
-	}
-	if len(missing) == len(c.Sources) {
-		return nil, missing[0]
-	}
-	clock := boat.ClockSystem
-	if !d.live {
-		clock = boat.ClockCapture
-	}
-	if opt.Known != nil {
-		clock = opt.Known.Clock
-	}
-	model := boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: clock, MakerNames: c.Makers, Own: append(d.ownNames(), ownBefore(opt.Known)...)}
 	var traffic *api.Traffic
 	if c.Listen != "off" {
 		traffic = api.NewTraffic(0)
-		model.OnMessage, model.OnSentence = traffic.Note, traffic.NoteSentence
 	}
-	d.model = boat.New(model)
-	d.watch = alert.NewWatch(d.model, c.Checks, c.Alerts)
-	d.checksNow.Store(&c.Checks)
-	d.watch.Book().Accept(c.Accepted)
-	known, err := d.loadKnowledge(c)
+	d.model = newModel(&d.opt, d.sources, traffic, d.log)
+	d.model.took, d.model.done = d.counts.took, d.life.done
+	known, err := loadKnowledge(&d.opt, c, d.log)
 	if err != nil {
 		return nil, err
 	}
-	d.learn(known)
-	d.watch.SetExtra(d.known.rules())
+	var base baseline
 	if !opt.replay {
-		d.watch.OnChange = d.changed
-		if d.store, err = openStore(c, d.now); err != nil {
+		if base, err = d.takeUp(); err != nil {
 			return nil, err
 		}
-		d.restore()
-		d.startClock()
-		base, err := d.loadBaseline(c.Baseline)
-		if err != nil {
-			return nil, err
-		}
-		d.setRules(base)
-		up, err := d.newUplink(c)
-		if err != nil {
-			return nil, err
-		}
-		d.up.Store(up)
 	}
-	d.latest.Store(d.made(d.watch.State()))
-
-	d.counts = newCounts(d)
+	d.model.learn(known, base)
+	d.model.show(d.model.report(), release.Conditions{})
 	if c.Listen != "off" {
-		snapshots := ""
-		if c.StateDir != "" {
-			snapshots = filepath.Join(c.StateDir, "snapshots")
-		}
-		d.web, err = api.New(api.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
-			Reports: d, Desk: d, Conditions: d.heardConditions, Sheets: d.sheetsNow.Load, Job: d.job.Load, Checks: d.checksNow.Load, Plans: d.plans, Traffic: traffic, SnapshotDir: snapshots, Metrics: d.counts.registry(), Taken: d.tellSnapshot, Printed: d.tellRecord,
-			Version: opt.Version, Log: opt.Log.With().Str("component", "web").Logger()})
-		if err != nil {
+		if err := d.listen(traffic); err != nil {
 			return nil, err
 		}
-		pages.Add(d.web)
 	}
 	return d, nil
+}
+
+// takeUp opens the store, lets the model go on from there, and makes ready who is told.
+func (d *Daemon) takeUp() (base baseline, err error) {
+	c, m := &d.opt.Config, d.model
+	if d.keeper, err = openKeeper(c, m.time.now, d.log); err != nil {
+		return base, err
+	}
+	d.telling = &telling{log: d.log, boat: c.Boat, version: d.opt.Version, keeper: d.keeper, report: d.Report, url: d.URL,
+		now: m.time.now, delay: d.counts.delay, firstRetry: d.opt.firstRetry, hubLook: d.opt.fleetLook,
+		hubLog: d.opt.Log.With().Str("component", "fleet").Logger()}
+	m.keeping.keeper, m.telling = d.keeper, d.telling
+	m.watch.OnChange = m.changed
+	m.restore()
+	m.time.start(m.keeping.lastKnown())
+	m.markClock()
+	if base, err = loadBaseline(c, d.keeper.store); err != nil {
+		return base, err
+	}
+	up, err := d.telling.newUplink(c)
+	d.telling.up.Store(up)
+	return base, err
+}
+
+// listen binds the address of the API and the pages.
+func (d *Daemon) listen(traffic *api.Traffic) (err error) {
+	c, m := &d.opt.Config, d.model
+	o := api.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
+		Reports: d, Desk: d.Desk(), Traffic: traffic, Metrics: d.counts.registry(),
+		Conditions: func() api.Conditions { return m.view.Load().conditions },
+		Sheets:     func() *release.Sheets { return m.view.Load().sheets },
+		Job:        func() *job.Job { return m.view.Load().job },
+		Checks:     func() *check.Settings { return m.view.Load().checks },
+		Plans:      func() []*backbone.Plan { return m.view.Load().plans },
+		Version:    d.opt.Version, Log: d.opt.Log.With().Str("component", "web").Logger()}
+	if c.StateDir != "" {
+		o.SnapshotDir = filepath.Join(c.StateDir, "snapshots")
+	}
+	if d.telling != nil {
+		o.Taken, o.Printed = d.telling.tellSnapshot, d.telling.tellRecord
+	}
+	if d.web, err = api.New(o); err != nil {
+		return err
+	}
+	pages.Add(d.web)
+	m.observe = d.web.Observe
+	return nil
 }
 
 // URL is where the pages are, or "" when nothing listens.
@@ -239,216 +212,18 @@ func (d *Daemon) URL() string {
 }
 
 // Report is the latest report: shared and read-only. It implements api.Reports.
-func (d *Daemon) Report() *report.Report { return d.latest.Load() }
+func (d *Daemon) Report() *report.Report { return d.model.view.Load().report }
 
 // Ready is nil while every source is read.
 func (d *Daemon) Ready() error {
-	if !d.started.Load() {
+	if !d.life.started.Load() {
 		return errors.New("starting")
 	}
-	for _, in := range d.inputs() {
-		if !in.up.Load() {
-			return fmt.Errorf("source %s is down", in.name)
-		}
-	}
-	return nil
+	return d.sources.down()
 }
 
-// Run watches until ctx ends or Stop is called, and then returns nil; it returns early when every source has failed.
-// It may be called once.
-func (d *Daemon) Run(ctx context.Context) error {
-	d.life.Lock()
-	twice, stopped := d.started.Swap(true), d.ended
-	d.life.Unlock()
-	if twice {
-		return errors.New("daemon: Run was called twice")
-	}
-	defer close(d.done)
-	if stopped {
-		return nil
-	}
-	ctx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	defer context.AfterFunc(d.stopping, cancel)()
-
-	d.running = ctx
-	for _, in := range d.inputs() {
-		d.startInput(in)
-	}
-	var server sync.WaitGroup
-	serveErr := make(chan error, 1)
-	if d.web != nil {
-		server.Go(func() {
-			if err := d.web.Serve(); err != nil {
-				serveErr <- err
-			}
-		})
-	}
-	if d.store != nil {
-		d.startTellers(ctx, d.opt.Config.Tell)
-		d.startUplink(ctx, d.up.Load())
-		d.helpers.Go(func() { d.runKeeper(ctx) })
-	}
-	notify("READY=1")
-	close(d.begun)
-	d.log.Info().Str("url", d.URL()).Int("sources", len(d.inputs())).Msg("started")
-	err := d.loop(ctx, serveErr)
-	notify("STOPPING=1")
-	cancel()
-	d.closeAll()
-	ended := make(chan struct{})
-	go func() { d.readers.Wait(); server.Wait(); d.helpers.Wait(); close(ended) }()
-	select {
-	case <-ended:
-	case <-time.After(d.opt.StopWithin):
-		err = errors.Join(err, fmt.Errorf("daemon: a source or the server did not end within %v", d.opt.StopWithin))
-	}
-	err = errors.Join(err, d.closeStore())
-	d.log.Info().Msg("stopped")
-	return errors.Join(err, d.stopErr)
-}
-
-// Stop ends Run and waits for it, but not for ever. It may be called more than once, from anywhere, and without Run.
-func (d *Daemon) Stop() error {
-	d.stop()
-	d.life.Lock()
-	d.ended = d.ended || !d.started.Load()
-	ended := d.ended
-	d.life.Unlock()
-	if ended {
-		d.closeAll()
-		return errors.Join(d.stopErr, d.closeStore())
-	}
-	select {
-	case <-d.done:
-		return nil
-	case <-time.After(2 * d.opt.StopWithin):
-		return fmt.Errorf("daemon: did not stop within %v", 2*d.opt.StopWithin)
-	}
-}
-
-// closeAll undoes New, last first: no more requests, then no more traffic.
-func (d *Daemon) closeAll() {
-	d.cleanup.Do(func() {
-		var errs []error
-		if d.web != nil {
-			ctx, cancel := context.WithTimeout(context.Background(), d.opt.StopWithin)
-			defer cancel()
-			errs = append(errs, d.web.Stop(ctx))
-		}
-		for _, in := range slices.Backward(d.inputs()) {
-			errs = append(errs, in.close())
-		}
-		d.stopErr = errors.Join(errs...)
-	})
-}
-
-// loop is the one goroutine that touches the model.
-func (d *Daemon) loop(ctx context.Context, serveErr <-chan error) error {
-	tick := time.NewTicker(d.opt.ReportEvery)
-	defer tick.Stop()
-	ask := time.NewTicker(askEvery)
-	defer ask.Stop()
-	asking := true
-	setAsking := func() {
-		was := asking
-		if asking = d.asks(); asking && !was {
-			ask.Reset(askEvery)
-		} else if !asking {
-			ask.Stop()
-		}
-	}
-	setAsking()
-	watchdog := newWatchdog(d.opt.Now)
-	fed := false
-	for {
-		select {
-		case in := <-d.ready:
-			if in.gone {
-				continue
-			}
-			b := in.queue.take()
-			d.onClock(b.events)
-			if err := d.feed(in, b.events); err != nil {
-				return err
-			}
-			fed = fed || len(b.events) > 0
-			if b.end {
-				in.over = true
-				if b.err != nil {
-					in.failed = NewSourceError(in.spec, b.err)
-				}
-				d.publish()
-				if over, err := d.allOver(); over {
-					d.finish()
-					return err
-				}
-			}
-			in.queue.putBack(b)
-		case act := <-d.acts:
-			act()
-			setAsking()
-		case <-ask.C:
-			d.tickAskers()
-		case <-tick.C:
-			if d.live {
-				d.lookAtClock()
-				d.watch.Advance(event.At(d.now()).Add(-lateness))
-			}
-			if fed || d.live {
-				d.publish()
-			}
-			fed = false
-			watchdog.alive()
-		case err := <-serveErr:
-			return err
-		case <-ctx.Done():
-			err := d.drain()
-			d.finish()
-			return err
-		}
-	}
-}
-
-// drain feeds what the readers have handed over already.
-func (d *Daemon) drain() error {
-	for {
-		select {
-		case in := <-d.ready:
-			if in.gone {
-				continue
-			}
-			b := in.queue.take()
-			d.onClock(b.events)
-			if err := d.feed(in, b.events); err != nil {
-				return err
-			}
-		default:
-			return nil
-		}
-	}
-}
-
-// allOver reports whether there is nothing more to come: every source has failed, or ended where that ends the run.
-func (d *Daemon) allOver() (bool, error) {
-	var failed []error
-	for _, in := range d.inputs() {
-		switch {
-		case !in.over, in.failed == nil && !d.endsRun:
-			return false, nil
-		case in.failed != nil:
-			failed = append(failed, in.failed)
-		}
-	}
-	return true, errors.Join(failed...)
-}
-
-// finish makes the last report.
-func (d *Daemon) finish() {
-	d.watch.Finish()
-	d.publish()
-	d.keepAll()
-}
+// Desk is where people act while Run runs. Callable from anywhere.
+func (d *Daemon) Desk() api.Desk { return desk{d.model, d.ReloadConfig} }
 
 // RunFor is Run for a span of the clock's time, 0 for as long as ctx and the sources last.
 func (d *Daemon) RunFor(ctx context.Context, span time.Duration) error {
@@ -457,46 +232,109 @@ func (d *Daemon) RunFor(ctx context.Context, span time.Duration) error {
 		ctx, cancel = context.WithTimeout(ctx, span)
 		defer cancel()
 	}
-	d.endsRun = true
+	d.model.endsRun = true
 	return d.Run(ctx)
 }
 
-// made is the report of a state, with the alerts as they stand.
-func (d *Daemon) made(s *boat.State) *report.Report { return report.New(s, d.watch.Alerts()) }
+// Run watches until ctx ends or Stop is called, and then returns nil; it returns early when every source has failed.
+// It may be called once.
+func (d *Daemon) Run(ctx context.Context) error {
+	d.life.mu.Lock()
+	twice, stopped := d.life.started.Swap(true), d.life.ended
+	d.life.mu.Unlock()
+	if twice {
+		return errors.New("daemon: Run was called twice")
+	}
+	defer close(d.life.done)
+	if stopped {
+		return nil
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(d.life.stopping, cancel)()
 
-// publish makes the report that everybody sees until the next.
-func (d *Daemon) publish() {
-	began := time.Now()
-	d.noteUnanswered()
-	state := d.watch.State()
-	if d.hearSatellites(state) {
-		state = d.watch.State()
-	}
-	r := d.made(state)
-	d.follow(r)
-	d.tellReport(r)
-	d.lookAtPlans(r)
-	silences := d.watch.Book().Silences()
-	d.silences.Store(&silences)
-	d.latest.Store(r)
-	d.keep(r)
+	var tasks sync.WaitGroup
+	serveErr := make(chan error, 1)
+	d.sources.begin(ctx)
 	if d.web != nil {
-		d.web.Observe(r)
+		tasks.Go(func() {
+			if err := d.web.Serve(); err != nil {
+				serveErr <- err
+			}
+		})
 	}
-	d.counts.took.Observe(time.Since(began).Seconds())
+	if d.keeper != nil {
+		d.telling.begin(ctx, d.opt.Config.Tell)
+		every := d.opt.Config.Store.Every
+		tasks.Go(func() { d.keeper.run(ctx, every, d.telling.wake) })
+	}
+	notify("READY=1")
+	close(d.life.begun)
+	d.log.Info().Str("url", d.URL()).Int("sources", len(d.sources.inputs())).Msg("started")
+	err := d.model.run(ctx, d.opt.ReportEvery, serveErr)
+	notify("STOPPING=1")
+	cancel()
+	d.closeAll()
+	err = errors.Join(err, d.await(&tasks), d.closeStore())
+	d.log.Info().Msg("stopped")
+	return errors.Join(err, d.life.stopErr)
 }
 
-// changed logs what happens to alerts, once per change, and notes it for whoever is told.
-func (d *Daemon) changed(c alert.Change) {
-	if d.store != nil {
-		d.keeping.changes = append(d.keeping.changes, noted{c, d.clock()})
+// await waits for every goroutine of the parts, but not for ever.
+func (d *Daemon) await(tasks *sync.WaitGroup) error {
+	ended := make(chan struct{})
+	go func() {
+		d.sources.wait()
+		tasks.Wait()
+		if d.telling != nil {
+			d.telling.wait()
+		}
+		close(ended)
+	}()
+	select {
+	case <-ended:
+		return nil
+	case <-time.After(d.opt.StopWithin):
+		return fmt.Errorf("daemon: a source or the server did not end within %v", d.opt.StopWithin)
 	}
-	e := d.log.Info()
-	if c.Kind == alert.Raised && !c.Silenced && c.Alert.Severity.Rank() > check.Info.Rank() {
-		e = d.log.Warn()
+}
+
+// Stop ends Run and waits for it, but not for ever. It may be called more than once, from anywhere, and without Run.
+func (d *Daemon) Stop() error {
+	d.life.stop()
+	d.life.mu.Lock()
+	d.life.ended = d.life.ended || !d.life.started.Load()
+	ended := d.life.ended
+	d.life.mu.Unlock()
+	if ended {
+		d.closeAll()
+		return errors.Join(d.life.stopErr, d.closeStore())
 	}
-	if c.Silenced {
-		e = e.Bool("silenced", true)
+	select {
+	case <-d.life.done:
+		return nil
+	case <-time.After(2 * d.opt.StopWithin):
+		return fmt.Errorf("daemon: did not stop within %v", 2*d.opt.StopWithin)
 	}
-	e.Str("alert", c.Alert.ID).Str("severity", string(c.Alert.Severity)).Str("summary", c.Alert.Summary).Msg("alert " + string(c.Kind))
+}
+
+// closeAll undoes New, last first: no more requests, then no more traffic.
+func (d *Daemon) closeAll() {
+	d.life.cleanup.Do(func() {
+		var err error
+		if d.web != nil {
+			ctx, cancel := context.WithTimeout(context.Background(), d.opt.StopWithin)
+			defer cancel()
+			err = d.web.Stop(ctx)
+		}
+		d.life.stopErr = errors.Join(err, d.sources.close())
+	})
+}
+
+// closeStore writes what is left, once nobody puts anything into the store.
+func (d *Daemon) closeStore() error {
+	if d.keeper == nil {
+		return nil
+	}
+	return d.keeper.close()
 }

@@ -243,13 +243,13 @@ func TestStopIsBounded(t *testing.T) {
 	}
 	done := make(chan error, 1)
 	go func() { done <- d.Run(t.Context()) }()
-	<-d.begun
+	<-d.life.begun
 	_ = d.Stop()
 	if err := <-done; err == nil || !strings.Contains(err.Error(), "did not end within 1ms") {
 		t.Errorf("got %v", err)
 	}
 	close(deaf.let)
-	d.readers.Wait()
+	d.sources.wait()
 }
 
 func TestSourceFails(t *testing.T) {
@@ -278,15 +278,15 @@ func TestDrops(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer d.Stop()
-	in := d.inputs()[0]
+	in := d.sources.inputs()[0]
 	var reader sync.WaitGroup
-	reader.Go(func() { d.read(t.Context(), in) }) // fills the queue, drops, and waits with the last events
+	reader.Go(func() { d.sources.read(t.Context(), in) }) // fills the queue, drops, and waits with the last events
 	eventually(t, func() bool { return in.dropped.Load() == (more-1)*size })
-	b := (<-d.ready).queue.take()
+	b := (<-d.sources.ready).queue.take()
 	if len(b.events) != waitingEvents || b.end {
 		t.Errorf("%d events waited, end %v", len(b.events), b.end)
 	}
-	b = (<-d.ready).queue.take()
+	b = (<-d.sources.ready).queue.take()
 	reader.Wait()
 	if e := b.events[0]; e.Kind != event.KindDropped || e.Count != (more-1)*size || len(b.events) != 1+size {
 		t.Errorf("told of %+v, then %d events", e, len(b.events)-1)
@@ -314,12 +314,12 @@ func TestWaits(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer d.Stop()
-	in := d.inputs()[0]
+	in := d.sources.inputs()[0]
 	var reader sync.WaitGroup
-	reader.Go(func() { d.read(t.Context(), in) })
+	reader.Go(func() { d.sources.read(t.Context(), in) })
 	heard := 0
 	for over := false; !over; {
-		<-d.ready
+		<-d.sources.ready
 		b := in.queue.take()
 		for _, e := range b.events {
 			if want := t0.Add(time.Duration(heard / size)); e.Time != want {
@@ -369,7 +369,7 @@ func TestFlood(t *testing.T) {
 	}
 	done := make(chan error, 1)
 	go func() { done <- d.Run(t.Context()) }()
-	in := d.inputs()
+	in := d.sources.inputs()
 	eventually(t, func() bool { return in[0].dropped.Load() > 0 && in[1].frames.Load() == frames })
 	for range 20 {
 		resp, err := http.Get(d.URL() + "/")
@@ -430,7 +430,7 @@ func TestAsking(t *testing.T) {
 		go func() { done <- d.Run(t.Context()) }()
 		for f := range src.sent {
 			if id := pgn.ID(f.ID); id.PGN() == 60928 {
-				if name, _ := pgn.DecodeNAME(f.Data[:]); name != d.ownNames()[0] {
+				if name, _ := pgn.DecodeNAME(f.Data[:]); name != d.sources.ownNames()[0] {
 					t.Errorf("claimed as %v", name)
 				}
 				break

@@ -32,7 +32,8 @@ import (
 type Message struct {
 	Schema string `json:"schema"`
 	alert.Change
-	Clock boat.Clock    `json:"clock,omitempty"` // where the times come from, as of the change: from a clock that was not set they only keep the order
+	// Where the times come from, as of the change: those of a clock that was not set only keep the order.
+	Clock boat.Clock    `json:"clock,omitempty"`
 	Boat  boat.Identity `json:"boat"`
 }
 
@@ -49,11 +50,6 @@ type noted struct {
 	clock boat.Clock
 }
 
-// message is the change as those who are told of it get it.
-func (d *Daemon) message(c *noted) ([]byte, error) {
-	return json.Marshal(Message{Schema: messageSchema, Change: c.Change, Clock: c.clock, Boat: d.opt.Config.Boat})
-}
-
 // idHeader carries the number of a message.
 const idHeader = "Muster-Message-Id"
 
@@ -67,8 +63,8 @@ const (
 
 // teller tells one target. Its counters may be read from anywhere.
 type teller struct {
+	telling *telling
 	target  config.Target
-	d       *Daemon
 	log     zerolog.Logger
 	client  *http.Client
 	pending chan struct{}
@@ -81,11 +77,11 @@ type teller struct {
 	down                  atomic.Bool
 }
 
-func (d *Daemon) newTeller(t config.Target) *teller {
-	return &teller{target: t, d: d, log: d.log.With().Str("target", t.Key()).Logger(), pending: make(chan struct{}, 1),
-		client: &http.Client{Timeout: deliverWithin, Transport: &http.Transport{Proxy: http.ProxyFromEnvironment, MaxIdleConns: 1, IdleConnTimeout: 30 * time.Second}},
-		first:  cmp.Or(d.opt.firstRetry, firstRetry), firing: map[string]amAlert{},
-		delay: d.counts.delay.WithLabelValues(t.Key())}
+func (o *telling) newTeller(t config.Target) *teller {
+	transport := &http.Transport{Proxy: http.ProxyFromEnvironment, MaxIdleConns: 1, IdleConnTimeout: 30 * time.Second}
+	return &teller{telling: o, target: t, log: o.log.With().Str("target", t.Key()).Logger(),
+		pending: make(chan struct{}, 1), client: &http.Client{Timeout: deliverWithin, Transport: transport},
+		first: cmp.Or(o.firstRetry, firstRetry), firing: map[string]amAlert{}, delay: o.delay.WithLabelValues(t.Key())}
 }
 
 // wake says that there is something to tell.
@@ -96,59 +92,9 @@ func (t *teller) wake() {
 	}
 }
 
-// tellers are the targets being told.
-func (d *Daemon) tellers() []*teller {
-	if list := d.telling.Load(); list != nil {
-		return *list
-	}
-	return nil
-}
-
-// startTellers tells the targets of the config in the place of those told so far, which end; what waits for one that stays is kept.
-func (d *Daemon) startTellers(ctx context.Context, targets []config.Target) {
-	for _, t := range d.tellers() {
-		t.stop()
-	}
-	d.counts.delay.Reset() // like the other counts of a target
-	var list []*teller
-	for _, target := range targets {
-		t := d.newTeller(target)
-		tctx, stop := context.WithCancel(ctx)
-		t.stop = stop
-		list = append(list, t)
-		d.helpers.Go(func() { t.run(tctx) })
-	}
-	d.telling.Store(&list)
-	d.store.Forget(d.targets()...)
-	for _, t := range list {
-		t.wake()
-	}
-}
-
 // wants reports whether the target is told of an alert of this severity.
 func wants(t *config.Target, s check.Severity) bool {
 	return s.Rank() >= max(t.Severity.Rank(), check.Info.Rank())
-}
-
-// queueChange puts a change before every target that is told of it. Runs on the model's goroutine.
-func (d *Daemon) queueChange(c *noted) {
-	if c.Silenced {
-		return
-	}
-	var body []byte
-	for _, t := range d.tellers() {
-		if !wants(&t.target, c.Alert.Severity) {
-			continue
-		}
-		if body == nil {
-			var err error
-			if body, err = d.message(c); err != nil {
-				d.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("cannot be told")
-				return
-			}
-		}
-		d.store.Queue(t.target.Key(), body)
-	}
 }
 
 // run tells until ctx ends.
@@ -156,53 +102,61 @@ func (t *teller) run(ctx context.Context) {
 	defer t.client.CloseIdleConnections()
 	resend := time.NewTicker(resendEvery)
 	defer resend.Stop()
-	wait := time.Duration(0)
-	for {
-		if wait > 0 {
-			select {
-			case <-time.After(wait):
-			case <-ctx.Done():
-				return
-			}
-		} else {
-			select {
-			case <-t.pending:
-			case <-resend.C:
-			case <-ctx.Done():
-				return
-			}
-		}
-		var err error
+	retry := time.Duration(0) // 0: the last time succeeded
+	for t.waits(ctx, resend.C, retry) {
+		tell := t.tellWebhook
 		if t.target.Alertmanager != "" {
-			err = t.tellAlertmanager(ctx)
-		} else {
-			err = t.tellWebhook(ctx)
+			tell = t.tellAlertmanager
 		}
+		err := tell(ctx)
 		if ctx.Err() != nil {
 			return
 		}
-		if down := err != nil; down != t.down.Swap(down) {
-			if down {
-				t.log.Warn().Err(err).Msg("cannot be told of alerts; trying again")
-			} else {
-				t.log.Info().Msg("can be told again")
-			}
-		}
+		t.noteOutcome(err)
 		switch {
 		case err == nil:
-			wait = 0
-		case wait == 0:
-			wait = t.first
+			retry = 0
+		case retry == 0:
+			retry = t.first
 		default:
-			wait = min(2*wait, lastRetry)
+			retry = min(2*retry, lastRetry)
 		}
+	}
+}
+
+// waits until there is something to tell, or until it is time to try again; false when ctx ended first.
+func (t *teller) waits(ctx context.Context, resend <-chan time.Time, retry time.Duration) bool {
+	pending, again := t.pending, (<-chan time.Time)(nil)
+	if retry > 0 {
+		pending, resend, again = nil, nil, time.After(retry)
+	}
+	select {
+	case <-pending:
+	case <-resend:
+	case <-again:
+	case <-ctx.Done():
+		return false
+	}
+	return true
+}
+
+// noteOutcome says in the log when the target can no longer be told, and when it can again.
+func (t *teller) noteOutcome(err error) {
+	down := err != nil
+	if down == t.down.Swap(down) {
+		return
+	}
+	if down {
+		t.log.Warn().Err(err).Msg("cannot be told of alerts; trying again")
+	} else {
+		t.log.Info().Msg("can be told again")
 	}
 }
 
 // delivered takes a change off the queue.
 func (t *teller) delivered(it store.Item) {
-	t.d.store.Delivered(t.target.Key(), it.ID)
-	if waited := t.d.now().Sub(it.Queued); !it.Queued.IsZero() && waited >= 0 {
+	t.telling.keeper.store.Delivered(t.target.Key(), it.ID)
+	if waited := t.telling.now().Sub(it.Queued); !it.Queued.IsZero() && waited >= 0 {
 		t.delay.Observe(waited.Seconds())
 	}
 }
@@ -210,7 +164,7 @@ func (t *teller) delivered(it store.Item) {
 // tellWebhook sends what waits, in order, each until it is taken.
 func (t *teller) tellWebhook(ctx context.Context) error {
 	for {
-		items := t.d.store.Waiting(t.target.Key(), 20)
+		items := t.telling.keeper.store.Waiting(t.target.Key(), 20)
 		if len(items) == 0 {
 			return nil
 		}
@@ -220,7 +174,7 @@ func (t *teller) tellWebhook(ctx context.Context) error {
 			}
 			t.delivered(it)
 		}
-		t.d.writeStore()
+		t.telling.keeper.write()
 	}
 }
 
@@ -248,7 +202,7 @@ func (t *teller) request(ctx context.Context, url string, body []byte, id uint64
 		return fmt.Errorf("tell: %w", err)
 	}
 	req.Header.Set("Content-Type", "application/json")
-	req.Header.Set("User-Agent", "muster/"+t.d.opt.Version)
+	req.Header.Set("User-Agent", "muster/"+t.telling.version)
 	if id > 0 {
 		req.Header.Set(idHeader, strconv.FormatUint(id, 10))
 	}
@@ -266,7 +220,8 @@ func (t *teller) request(ctx context.Context, url string, body []byte, id uint64
 	case resp.StatusCode < 300:
 		t.sent.Add(1)
 		return nil
-	case resp.StatusCode == http.StatusBadRequest, resp.StatusCode == http.StatusRequestEntityTooLarge, resp.StatusCode == http.StatusUnprocessableEntity:
+	case resp.StatusCode == http.StatusBadRequest, resp.StatusCode == http.StatusRequestEntityTooLarge,
+		resp.StatusCode == http.StatusUnprocessableEntity:
 		return &refusal{resp.Status}
 	}
 	t.failed.Add(1)
@@ -286,7 +241,7 @@ type amAlert struct {
 // told too; then what stands, and the end of what stood when it was last told: an Alertmanager forgets what is not repeated.
 func (t *teller) tellAlertmanager(ctx context.Context) error {
 	for {
-		items := t.d.store.Waiting(t.target.Key(), 20)
+		items := t.telling.keeper.store.Waiting(t.target.Key(), 20)
 		if len(items) == 0 {
 			return t.tellStanding(ctx)
 		}
@@ -296,7 +251,7 @@ func (t *teller) tellAlertmanager(ctx context.Context) error {
 			}
 			t.delivered(it)
 		}
-		t.d.writeStore()
+		t.telling.keeper.write()
 	}
 }
 
@@ -309,8 +264,8 @@ func (t *teller) tellChange(ctx context.Context, it store.Item) error {
 	}
 	a := &m.Alert
 	am := toAlertmanager(&report.Report{Boat: m.Boat}, a)
-	am.Generator = t.d.URL()
-	key, now := standingKey(a), t.d.now()
+	am.Generator = t.telling.url()
+	key, now := standingKey(a), t.telling.now()
 	switch m.Kind {
 	case alert.Raised, alert.Unsilenced, alert.Regraded:
 		t.firing[key] = am
@@ -356,8 +311,8 @@ func (t *teller) postAlerts(ctx context.Context, list []amAlert) error {
 
 // tellStanding sends what stands, and the end of what stood.
 func (t *teller) tellStanding(ctx context.Context) error {
-	now := t.d.now()
-	r := t.d.Report()
+	now := t.telling.now()
+	r := t.telling.report()
 	firing := map[string]amAlert{}
 	var list []amAlert
 	for i := range r.Alerts {
@@ -366,7 +321,7 @@ func (t *teller) tellStanding(ctx context.Context) error {
 			continue
 		}
 		am := toAlertmanager(r, a)
-		am.Generator = t.d.URL()
+		am.Generator = t.telling.url()
 		am.EndsAt = known(now.Add(4 * resendEvery))
 		firing[standingKey(a)] = am
 		list = append(list, am)

@@ -4,123 +4,90 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
+	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/boat"
-	"muster/internal/event"
+	"muster/internal/check"
 	"muster/internal/release"
-	"muster/internal/report"
+	"muster/internal/snapshot"
+	"muster/internal/store"
 )
 
-// maxManual bounds the devices entered by hand.
-const maxManual = 200
-
-// do runs act on the model's goroutine, and makes a new report when it has succeeded.
-func (d *Daemon) do(ctx context.Context, act func() error) error {
-	answer := make(chan error, 1)
-	asked := func() {
-		err := act()
-		if err == nil {
-			d.publish()
-		}
-		answer <- err
-	}
-	select {
-	case d.acts <- asked:
-	case <-d.done:
-		return errStopped
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case err := <-answer:
-		if err == nil && d.store != nil {
-			d.writeStore() // what a person was told is done must not be lost
-		}
-		return err
-	case <-d.done:
-		return errStopped
-	}
+// desk is where people act; each act runs on the model's goroutine. It implements api.Desk.
+type desk struct {
+	*model
+	reload func(ctx context.Context) (api.Reloaded, error)
 }
 
-// actTime is the event time of what a person does now. In the first second after a start the model knows none yet.
-func (d *Daemon) actTime() event.Time {
-	now := d.model.Now()
-	if d.live {
-		now = max(now, event.At(d.now()).Add(-lateness))
-	}
-	return now
-}
+// ReloadConfig implements api.Desk.
+func (k desk) ReloadConfig(ctx context.Context) (api.Reloaded, error) { return k.reload(ctx) }
 
 // Acknowledge implements api.Desk.
-func (d *Daemon) Acknowledge(ctx context.Context, id, by string) error {
-	return d.do(ctx, func() error {
-		change, err := d.watch.Book().Acknowledge(id, by, d.actTime())
+func (k desk) Acknowledge(ctx context.Context, id, by string) error {
+	return k.do(ctx, func() error {
+		change, err := k.watch.Book().Acknowledge(id, by, k.actTime())
 		if err == nil {
-			d.changed(change)
+			k.changed(change)
 		}
 		return err
 	})
 }
 
 // AddManual implements api.Desk.
-func (d *Daemon) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error) {
-	err := d.do(ctx, func() error {
-		if len(d.manual) >= maxManual {
-			return fmt.Errorf("enter a device: %w: %d are entered, remove some", api.ErrFull, len(d.manual))
+func (k desk) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error) {
+	err := k.do(ctx, func() error {
+		if len(k.manual.list) >= maxManual {
+			return fmt.Errorf("enter a device: %w: %d are entered, remove some", api.ErrFull, len(k.manual.list))
 		}
-		d.manualCount++
-		m.ID, m.At = fmt.Sprintf("m%d", d.manualCount), d.actTime()
-		d.manual = append(slices.Clone(d.manual), m)
-		d.model.SetManual(d.entered())
-		d.keepManual()
+		k.manual.count++
+		m.ID, m.At = fmt.Sprintf("m%d", k.manual.count), k.actTime()
+		k.manual.list = append(slices.Clone(k.manual.list), m)
+		k.boat.SetManual(k.entered())
+		k.manual.keep(k.keeping.keeper.store)
 		return nil
 	})
 	return m, err
 }
 
 // RemoveManual implements api.Desk.
-func (d *Daemon) RemoveManual(ctx context.Context, id string) error {
-	return d.do(ctx, func() error {
-		i := slices.IndexFunc(d.manual, func(m boat.Manual) bool { return m.ID == id })
+func (k desk) RemoveManual(ctx context.Context, id string) error {
+	return k.do(ctx, func() error {
+		i := slices.IndexFunc(k.manual.list, func(m boat.Manual) bool { return m.ID == id })
 		if i < 0 {
 			return fmt.Errorf("device %q entered by hand: %w", id, api.ErrNoSuch)
 		}
-		d.manual = slices.Delete(slices.Clone(d.manual), i, i+1)
-		d.model.SetManual(d.entered())
-		d.keepManual()
+		k.manual.list = slices.Delete(slices.Clone(k.manual.list), i, i+1)
+		k.boat.SetManual(k.entered())
+		k.manual.keep(k.keeping.keeper.store)
 		return nil
 	})
 }
 
 // Work implements api.Desk.
-func (d *Daemon) Work() api.Work {
-	if w := d.work.Load(); w != nil {
-		return *w
-	}
-	return api.Work{}
-}
+func (k desk) Work() api.Work { return k.view.Load().work }
 
 // LastWork implements api.Desk.
-func (d *Daemon) LastWork() api.Work {
-	w := d.Work()
-	if before := d.workBefore.Load(); w.Order == nil && before != nil {
-		return *before
+func (k desk) LastWork() api.Work {
+	v := k.view.Load()
+	if v.work.Order == nil {
+		return v.ended
 	}
-	return w
+	return v.work
 }
 
 // Follow implements api.Desk.
-func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
-	return d.do(ctx, func() error {
+func (k desk) Follow(ctx context.Context, o *release.Order) error {
+	return k.do(ctx, func() error {
 		if o == nil {
-			if d.follower == nil {
+			if k.work.follower == nil {
 				return fmt.Errorf("work order: %w: none is being followed", api.ErrNoSuch)
 			}
-			d.takeWork(nil)
+			k.takeWork(nil)
 			return nil
 		}
-		r := d.latest.Load()
+		r := k.view.Load().report
 		if err := o.CheckBoat(r); err != nil {
 			return err
 		}
@@ -128,60 +95,90 @@ func (d *Daemon) Follow(ctx context.Context, o *release.Order) error {
 		if err != nil {
 			return err
 		}
-		d.takeWork(f)
+		k.takeWork(f)
 		return nil
 	})
 }
 
-// takeWork lets an order, or none, be followed in the place of the present one, which is kept as it ended.
-func (d *Daemon) takeWork(f *release.Follower) {
-	d.endWorkSilences()
-	if d.follower != nil {
-		d.endedWork(d.follower)
-	}
-	d.follower, d.preChecks, d.keeping.work = f, nil, true
-}
-
-// endedWork makes an order the one that was followed last.
-func (d *Daemon) endedWork(f *release.Follower) {
-	d.finished = f
-	d.workBefore.Store(&api.Work{Order: f.Order(), Status: f.Status(), Done: f.Done()})
-}
-
 // Confirm implements api.Desk.
-func (d *Daemon) Confirm(ctx context.Context, step, version, by string) error {
-	return d.do(ctx, func() error {
-		if d.follower == nil {
+func (k desk) Confirm(ctx context.Context, step, version, by string) error {
+	return k.do(ctx, func() error {
+		if k.work.follower == nil {
 			return fmt.Errorf("confirm step %q: %w: no work order is being followed", step, api.ErrNoSuch)
 		}
-		if steps := d.follower.Order().Steps(); !slices.ContainsFunc(steps, func(s *release.Step) bool { return s.ID == step }) {
+		steps := k.work.follower.Order().Steps()
+		if !slices.ContainsFunc(steps, func(s *release.Step) bool { return s.ID == step }) {
 			return fmt.Errorf("confirm step %q: %w in the order", step, api.ErrNoSuch)
 		}
-		changes, err := d.follower.Confirm(d.model.Now(), step, version, by)
-		d.logSteps(changes)
+		changes, err := k.work.follower.Confirm(k.boat.Now(), step, version, by)
+		k.logSteps(changes)
 		return err
 	})
 }
 
-// follow lets the work order see the report.
-func (d *Daemon) follow(r *report.Report) {
-	if d.follower == nil {
-		d.work.Store(nil)
-		return
-	}
-	now := d.model.Now()
-	c := d.gauge.Conditions(now)
-	d.logSteps(d.follower.Observe(now, r, c))
-	d.silenceWork(now)
-	if d.follower.Waiting() {
-		d.preChecks = d.follower.Order().Check(r, c)
-	}
-	d.work.Store(&api.Work{Order: d.follower.Order(), Status: d.follower.Status(), Done: d.follower.Done(), PreChecks: d.preChecks})
+// Silences implements api.Desk.
+func (k desk) Silences() []alert.Silence { return k.view.Load().silences }
+
+// Silence implements api.Desk.
+func (k desk) Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error) {
+	s.Current()
+	err := k.do(ctx, func() error {
+		if s.Check != "" && !slices.Contains(check.IDs(), s.Check) {
+			return fmt.Errorf("silence: check: there is no check %q: the config and the alerts show their ids", s.Check)
+		}
+		if s.Alert != "" && !slices.ContainsFunc(k.view.Load().report.Alerts, func(a alert.Alert) bool {
+			return a.ID == s.Alert && a.State != alert.StatusCleared
+		}) {
+			return fmt.Errorf("silence alert %q: %w: the report lists the ids", s.Alert, alert.ErrUnknown)
+		}
+		now := k.actTime()
+		s.From, s.Until = k.silenceFrom(now), now.Add(span)
+		k.keeping.silenced = true
+		return k.watch.Book().Silence(s)
+	})
+	return s, err
 }
 
-func (d *Daemon) logSteps(changes []release.StepChange) {
-	d.keeping.work = d.keeping.work || len(changes) > 0
-	for _, c := range changes {
-		d.log.Info().Str("step", c.Step).Str("device", c.Label).Str("state", string(c.To)).Str("note", c.Note).Msg("work order")
+// EndSilence implements api.Desk.
+func (k desk) EndSilence(ctx context.Context, scope alert.Silence) error {
+	scope.Current()
+	return k.do(ctx, func() error {
+		if err := k.watch.Book().EndSilence(scope); err != nil {
+			return fmt.Errorf("%w: %w", api.ErrNoSuch, err)
+		}
+		k.keeping.silenced = true
+		return nil
+	})
+}
+
+// Baseline implements api.Desk.
+func (k desk) Baseline() (s *snapshot.Snapshot, named bool) {
+	b := k.view.Load().baseline
+	return b.Snapshot, b.named
+}
+
+// SetBaseline implements api.Desk. What is set is kept over a restart.
+func (k desk) SetBaseline(ctx context.Context, s *snapshot.Snapshot) error {
+	var text []byte
+	if s != nil {
+		var err error
+		if text, err = s.Encode(); err != nil {
+			return err
+		}
 	}
+	return k.do(ctx, func() error {
+		if k.base.named {
+			return fmt.Errorf("baseline: %w", api.ErrNamed)
+		}
+		if s == nil && k.base.Snapshot == nil {
+			return fmt.Errorf("baseline: %w: none is set", api.ErrNoSuch)
+		}
+		if s == nil {
+			k.keeping.keeper.store.Delete(store.Baseline, baselineKey)
+		} else {
+			k.keeping.keeper.store.Put(store.Baseline, baselineKey, text)
+		}
+		k.setBaseline(baseline{Snapshot: s})
+		return nil
+	})
 }

@@ -51,12 +51,12 @@ func BenchmarkFeed(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
 				for i := range batches {
-					for _, in := range d.inputs() {
+					for _, in := range d.sources.inputs() {
 						batch = append(batch[:0], batches[i]...)
 						for j := range batch {
 							batch[j].Time = batch[j].Time.Add(moved)
 						}
-						if err := d.feed(in, batch); err != nil {
+						if err := d.model.feed(in, batch); err != nil {
 							b.Fatal(err)
 						}
 						frames += len(batch)

@@ -63,7 +63,7 @@ func TestSurvivesRestart(t *testing.T) {
 	d, stop := aboard(t, keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35)))
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
 	first := d.Report().Devices[0].FirstSeen
-	m, err := d.AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 head"})
+	m, err := d.Desk().AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 head"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,7 +80,7 @@ func TestSurvivesRestart(t *testing.T) {
 	if diff := cmp.Diff([]boat.Manual{m}, d.Report().Manual); diff != "" {
 		t.Error(diff)
 	}
-	m2, err := d.AddManual(t.Context(), boat.Manual{Model: "Gannet SD2 sounder"})
+	m2, err := d.Desk().AddManual(t.Context(), boat.Manual{Model: "Gannet SD2 sounder"})
 	if err != nil || m2.ID == m.ID {
 		t.Errorf("second device %v: %v", m2, err)
 	}
@@ -151,9 +151,9 @@ func TestTalkerSurvivesRestart(t *testing.T) {
 // tell makes the daemon note changes as the checks would.
 func tell(t testing.TB, d *Daemon, changes ...alert.Change) {
 	t.Helper()
-	err := d.do(t.Context(), func() error {
+	err := d.model.do(t.Context(), func() error {
 		for _, c := range changes {
-			d.changed(c)
+			d.model.changed(c)
 		}
 		return nil
 	})
@@ -202,7 +202,7 @@ func TestWebhookAcrossRestart(t *testing.T) {
 	r := &receiver{fail: -1}
 	d, stop := run(r)
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Cleared, "a", false))
-	eventually(t, func() bool { return d.tellers()[0].failed.Load() > 0 })
+	eventually(t, func() bool { return d.telling.tellers()[0].failed.Load() > 0 })
 	stop()
 	if got := r.got(); len(got) != 0 {
 		t.Fatalf("told %q", got)
@@ -221,11 +221,11 @@ func TestWebhookAcrossRestart(t *testing.T) {
 func TestAlertStaysRaised(t *testing.T) {
 	dir := t.TempDir()
 	d, stop := aboard(t, keptOptions(t, dir))
-	err := d.do(t.Context(), func() error {
+	err := d.model.do(t.Context(), func() error {
 		f := check.Finding{Check: "silent", Subject: nameA.String(), Devices: []string{nameA.String()}, Severity: check.Warning,
 			Network: "can0", Since: event.At(time.Now()), Summary: "it has not spoken"}
-		for _, c := range d.watch.Book().Update(event.At(time.Now()), []check.Finding{f}) {
-			d.changed(c)
+		for _, c := range d.model.watch.Book().Update(event.At(time.Now()), []check.Finding{f}) {
+			d.model.changed(c)
 		}
 		return nil
 	})
@@ -236,8 +236,8 @@ func TestAlertStaysRaised(t *testing.T) {
 	opt := keptOptions(t, dir)
 	opt.Config.Alerts.Clear, opt.Config.Alerts.Settle = 0, 0
 	d, _ = aboard(t, opt)
-	err = d.do(t.Context(), func() error {
-		d.watch.Finish()
+	err = d.model.do(t.Context(), func() error {
+		d.model.watch.Finish()
 		return nil
 	})
 	if err != nil {
@@ -254,7 +254,7 @@ func TestBaselineIsKept(t *testing.T) {
 	now := event.At(time.Now())
 	d, stop := aboard(t, keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35)))
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
-	if err := d.SetBaseline(t.Context(), snapshot.New(d.Report())); err != nil {
+	if err := d.Desk().SetBaseline(t.Context(), snapshot.New(d.Report())); err != nil {
 		t.Fatal(err)
 	}
 	stop()
@@ -263,7 +263,7 @@ func TestBaselineIsKept(t *testing.T) {
 	opt.Config.Checks.Missing.Hold, opt.Config.Checks.NewDevice.Hold = &zero, &zero
 	d, _ = aboard(t, opt)
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
-	if err := d.do(t.Context(), func() error { d.watch.Finish(); return nil }); err != nil {
+	if err := d.model.do(t.Context(), func() error { d.model.watch.Finish(); return nil }); err != nil {
 		t.Fatal(err)
 	}
 	var ids []string
@@ -294,11 +294,11 @@ func TestBaselineOfTheConfig(t *testing.T) {
 		t.Fatal(err)
 	}
 	d, _ := aboard(t, opt)
-	if s, named := d.Baseline(); s == nil || !named {
+	if s, named := d.Desk().Baseline(); s == nil || !named {
 		t.Errorf("the baseline of the config: %v, named %v", s, named)
 	}
 	for _, s := range []*snapshot.Snapshot{other, nil} {
-		if err := d.SetBaseline(t.Context(), s); !errors.Is(err, api.ErrNamed) {
+		if err := d.Desk().SetBaseline(t.Context(), s); !errors.Is(err, api.ErrNamed) {
 			t.Errorf("%v", err)
 		}
 	}
@@ -307,13 +307,13 @@ func TestBaselineOfTheConfig(t *testing.T) {
 	if _, err := d.Reload(t.Context(), c); err != nil {
 		t.Fatal(err)
 	}
-	if err := d.SetBaseline(t.Context(), nil); !errors.Is(err, api.ErrNoSuch) {
+	if err := d.Desk().SetBaseline(t.Context(), nil); !errors.Is(err, api.ErrNoSuch) {
 		t.Errorf("%v", err)
 	}
-	if err := d.SetBaseline(t.Context(), other); err != nil {
+	if err := d.Desk().SetBaseline(t.Context(), other); err != nil {
 		t.Error(err)
 	}
-	if s, named := d.Baseline(); s == nil || named {
+	if s, named := d.Desk().Baseline(); s == nil || named {
 		t.Errorf("the baseline that was set: %v, named %v", s, named)
 	}
 }

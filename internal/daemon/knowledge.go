@@ -8,15 +8,17 @@ import (
 	"slices"
 	"time"
 
-	"muster/internal/api"
+	"github.com/rs/zerolog"
+
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/config"
-	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/report"
+	"muster/internal/snapshot"
+	"muster/internal/store"
 )
 
 // knowledge is what people wrote down: release sheets, devices that no network shows, plans of backbones, and the shop's job file.
@@ -28,17 +30,17 @@ type knowledge struct {
 	job    *job.Job // what service records begin with; nil without any
 }
 
-// loadKnowledge reads what the config names.
-func (d *Daemon) loadKnowledge(c *config.Config) (k knowledge, err error) {
+// loadKnowledge reads what the config names, where the options put nothing in its place.
+func loadKnowledge(opt *Options, c *config.Config, log zerolog.Logger) (k knowledge, err error) {
 	if c.Sheets != "" {
 		if k.sheets, err = release.LoadFS(os.DirFS(c.Sheets), c.Sheets); err != nil {
 			return k, err
 		}
 		for _, p := range k.sheets.Problems {
-			d.log.Warn().Str("code", string(p.Code)).Strs("places", p.Places).Msg(p.Text)
+			log.Warn().Str("code", string(p.Code)).Strs("places", p.Places).Msg(p.Text)
 		}
 	}
-	layouts := d.opt.Layouts
+	layouts := opt.Layouts
 	if layouts == nil {
 		if layouts, err = LoadLayouts(c); err != nil {
 			return k, err
@@ -53,7 +55,7 @@ func (d *Daemon) loadKnowledge(c *config.Config) (k knowledge, err error) {
 			return k, err
 		}
 	}
-	if k.noted = d.opt.Manual; k.noted == nil && c.Notes != "" {
+	if k.noted = opt.Manual; k.noted == nil && c.Notes != "" {
 		k.noted, err = config.LoadNotes(c.Notes)
 	}
 	return k, err
@@ -133,40 +135,6 @@ func CheckLayouts(c *config.Config, backbone func(source string) (id string, kno
 	return errors.Join(errs...)
 }
 
-// learn takes what people wrote down in the place of what was known. It belongs to the model's goroutine.
-func (d *Daemon) learn(k knowledge) {
-	d.known = k
-	d.plansNow.Store(&k.plans)
-	d.job.Store(k.job)
-	d.model.SetManual(d.entered())
-}
-
-// plans are those in force. It is api.Options.Plans.
-func (d *Daemon) plans() []*backbone.Plan {
-	if p := d.plansNow.Load(); p != nil {
-		return *p
-	}
-	return nil
-}
-
-// lookAtPlans says in the log, once for each change, which plan is not held against a network and why. It waits until networks had time
-// to be heard.
-func (d *Daemon) lookAtPlans(r *report.Report) {
-	if r.Window.To.Sub(r.Window.From) < time.Minute {
-		return
-	}
-	for i, p := range d.known.plans {
-		why := ""
-		if _, err := p.Layout().On(r); err != nil {
-			why = err.Error()
-		}
-		if why != "" && why != d.known.adrift[i] {
-			d.log.Warn().Str("boat", p.Layout().Boat).Str("why", why).Msg("the layout is not held against the network")
-		}
-		d.known.adrift[i] = why
-	}
-}
-
 // rules are the checks that need what people wrote down.
 func (k *knowledge) rules() []check.Rule {
 	rules := backbone.Rules(k.plans)
@@ -176,37 +144,58 @@ func (k *knowledge) rules() []check.Rule {
 	return rules
 }
 
-// entered are all devices entered by hand: those of the notes file, then those of the desk.
-func (d *Daemon) entered() []boat.Manual { return slices.Concat(d.known.noted, d.manual) }
-
-// tellReport tells who asked for it of a report and of what the traffic of late says.
-func (d *Daemon) tellReport(r *report.Report) {
-	d.sheetsNow.Store(d.known.sheets)
-	now := d.model.Now()
-	c := d.gauge.Conditions(now)
-	d.conditions.Store(&api.Conditions{At: r.TakenAt, Conditions: c})
-	if d.opt.OnReport != nil {
-		d.opt.OnReport(now, r, c)
+// lookAtPlans says in the log, once for each change, which plan is not held against a network and why. It waits until networks had time
+// to be heard.
+func (k *knowledge) lookAtPlans(r *report.Report, log zerolog.Logger) {
+	if r.Window.To.Sub(r.Window.From) < time.Minute {
+		return
+	}
+	for i, p := range k.plans {
+		why := ""
+		if _, err := p.Layout().On(r); err != nil {
+			why = err.Error()
+		}
+		if why != "" && why != k.adrift[i] {
+			log.Warn().Str("boat", p.Layout().Boat).Str("why", why).Msg("the layout is not held against the network")
+		}
+		k.adrift[i] = why
 	}
 }
 
-// heardConditions are those of the latest report. It is api.Options.Conditions.
-func (d *Daemon) heardConditions() api.Conditions {
-	if c := d.conditions.Load(); c != nil {
-		return *c
+// baselineKey is that of the store.
+const baselineKey = "snapshot"
+
+// baseline is what the boat is held against.
+type baseline struct {
+	*snapshot.Snapshot      // nil for none
+	named              bool // by the config
+}
+
+// loadBaseline reads the snapshot that the config names, or takes the one that was set before.
+func loadBaseline(c *config.Config, kept *store.Store) (baseline, error) {
+	if c.Baseline != "" {
+		s, err := readBaseline(c.Baseline)
+		return baseline{s, true}, err
 	}
-	return api.Conditions{}
+	text := kept.Get(store.Baseline, baselineKey)
+	if text == nil {
+		return baseline{}, nil
+	}
+	s, err := snapshot.Decode(text)
+	if err != nil {
+		return baseline{}, fmt.Errorf("baseline set while running: %w", err)
+	}
+	return baseline{Snapshot: s}, nil
 }
 
-// dueToLook reports whether the second after the look before is over, for a replay, which is told of once for every second of its own time.
-func (d *Daemon) dueToLook(now event.Time) bool {
-	wait := d.nextLook.Sub(now)
-	return now != 0 && (wait <= 0 || wait >= 2*time.Second) // more: the stamps went back
-}
-
-// look tells of a replay.
-func (d *Daemon) look(now event.Time) {
-	d.nextLook = now.Add(time.Second)
-	d.model.Tick(now)
-	d.tellReport(d.made(d.watch.State()))
+func readBaseline(file string) (*snapshot.Snapshot, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, fmt.Errorf("baseline: %w", err)
+	}
+	s, err := snapshot.Decode(text)
+	if err != nil {
+		return nil, fmt.Errorf("baseline %s: %w", file, err)
+	}
+	return s, nil
 }

@@ -77,14 +77,14 @@ func TestKnowledgeReload(t *testing.T) {
 	if _, err := d.Reload(t.Context(), c); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := d.AddManual(t.Context(), boat.Manual{Model: "Gannet VR1 radio", By: "Ben"}); err != nil {
+	if _, err := d.Desk().AddManual(t.Context(), boat.Manual{Model: "Gannet VR1 radio", By: "Ben"}); err != nil {
 		t.Fatal(err)
 	}
 	var ids []string
 	for _, m := range d.Report().Manual {
 		ids = append(ids, m.ID)
 	}
-	if job := d.job.Load(); job == nil || job.Shop.Name != "Quay Electronics" {
+	if job := d.model.view.Load().job; job == nil || job.Shop.Name != "Quay Electronics" {
 		t.Errorf("the job file gives %+v", job)
 	}
 	if got := strings.Join(ids, " "); got != "n1 m1" {

@@ -69,8 +69,8 @@ func TestLayoutReload(t *testing.T) {
 	opt := keptOptions(t, t.TempDir(), network(t0, "can0", true))
 	opt.Config.Layout = []string{write(t, file, someLayout)}
 	d, _ := aboard(t, opt)
-	length := func() float64 { return d.plans()[0].Now(d.Report()).Length.Value }
-	if !d.watch.Runs("terminator") || length() != 8 {
+	length := func() float64 { return d.model.view.Load().plans[0].Now(d.Report()).Length.Value }
+	if !d.model.watch.Runs("terminator") || length() != 8 {
 		t.Fatalf("%g m", length())
 	}
 	c := d.opt.Config
@@ -89,8 +89,8 @@ func TestLayoutReload(t *testing.T) {
 		t.Errorf("the better layout is not in force: %g m", length())
 	}
 	c.Layout = nil
-	if _, err := d.Reload(t.Context(), c); err != nil || len(d.plans()) > 0 {
-		t.Errorf("%v, %d layouts without any", err, len(d.plans()))
+	if _, err := d.Reload(t.Context(), c); err != nil || len(d.model.view.Load().plans) > 0 {
+		t.Errorf("%v, %d layouts without any", err, len(d.model.view.Load().plans))
 	}
 }
 
@@ -110,7 +110,7 @@ func TestLayoutAdrift(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 3 {
-		d.lookAtPlans(r)
+		d.model.known.lookAtPlans(r, d.log)
 	}
 	if n := strings.Count(log.String(), `"why":"network \"can7\" was not heard: write one of n2k"`); n != 1 {
 		t.Errorf("told %d times in\n%s", n, log.String())

@@ -73,8 +73,7 @@ func TestMessageSchema(t *testing.T) {
 	a := &c.Alert
 	a.State, a.Until, a.Flapping, a.AcknowledgedBy, a.AcknowledgedAt = alert.StatusCleared, t0+2e9, true, "Jo", t0+1e9
 	a.Devices, a.Network, a.Evidence, a.Remedy = []string{"c0ffee0000000001"}, "can0", map[string]any{"silent_s": 65}, "Look at its breaker."
-	d := &Daemon{}
-	d.opt.Config.Boat = boat.Identity{ID: "kestrel", Name: "Kestrel"}
+	d := &telling{boat: boat.Identity{ID: "kestrel", Name: "Kestrel"}}
 	body, err := d.message(&noted{c, boat.ClockSystem})
 	if err != nil {
 		t.Fatal(err)
@@ -110,13 +109,13 @@ func TestMessageSchema(t *testing.T) {
 func TestMessageSaysItsClock(t *testing.T) {
 	b := newBoard(t, "", time.Unix(60, 0))
 	ctx, stop := context.WithCancel(t.Context())
-	defer func() { stop(); b.d.helpers.Wait() }()
-	b.d.opt.firstRetry = time.Hour
-	b.d.startTellers(ctx, []config.Target{{ID: "hook", Webhook: "http://127.0.0.1:9/"}})
+	defer func() { stop(); b.d.telling.wait() }()
+	b.d.telling.firstRetry = time.Hour
+	b.d.telling.begin(ctx, []config.Target{{ID: "hook", Webhook: "http://127.0.0.1:9/"}})
 	raise := func(id string) {
 		c := change(alert.Raised, id, false)
-		c.At = event.At(b.d.now())
-		b.d.changed(c)
+		c.At = event.At(b.d.model.time.now())
+		b.d.model.changed(c)
 	}
 	raise("early")
 	b.pass(1, func(event.Time) []event.Event { return nil })
@@ -124,10 +123,10 @@ func TestMessageSaysItsClock(t *testing.T) {
 	b.set(t0.UTC())
 	b.pass(1, func(event.Time) []event.Event { return nil })
 	raise("late")
-	b.d.publish()
-	b.d.writeStore()
+	b.d.model.publish()
+	b.d.keeper.write()
 	got := map[string]boat.Clock{}
-	for _, it := range b.d.store.Waiting("hook", 10) {
+	for _, it := range b.d.keeper.store.Waiting("hook", 10) {
 		var m Message
 		if err := json.Unmarshal(it.Body, &m); err != nil {
 			t.Fatal(err)

@@ -84,13 +84,13 @@ func (m *counts) Describe(out chan<- *prometheus.Desc) {
 // Collect implements prometheus.Collector.
 func (m *counts) Collect(out chan<- prometheus.Metric) {
 	s := api.Scrape(out)
-	for _, in := range m.d.inputs() {
+	for _, in := range m.d.sources.inputs() {
 		s.Bool(upDesc, in.up.Load() && !in.ended.Load(), in.name)
 		s.Counter(eventsDesc, in.frames.Load(), in.name)
 		s.Counter(droppedDesc, in.dropped.Load(), in.name)
 		if t := in.lastSeen.Load(); t != 0 {
 			if event.Time(t) < event.ClockSet {
-				t += m.d.time.ahead.Load()
+				t += m.d.model.time.ahead.Load()
 			}
 			s.Gauge(lastDesc, math.Round(float64(t)/1e6)/1e3, in.name)
 		}
@@ -117,31 +117,34 @@ func (m *counts) collectReports(s api.Scrape) {
 
 // collectKept tells of the store and of deliveries.
 func (m *counts) collectKept(s api.Scrape) {
-	if m.d.store == nil {
+	if m.d.keeper == nil {
 		return
 	}
-	st := m.d.store.Stats()
+	st := m.d.keeper.store.Stats()
 	s.Gauge(keptDesc, float64(st.Bytes))
 	s.Counter(writtenDesc, st.Written)
 	s.Counter(writesDesc, st.Syncs, "written")
 	s.Counter(writesDesc, st.Failures, "failed")
 	s.Counter(shedDesc, st.Shed)
 	s.Gauge(unwrittenDesc, float64(st.Pending))
-	s.Counter(reloadsDesc, m.d.reloads.Load(), "loaded")
-	s.Counter(reloadsDesc, m.d.reloadFailures.Load(), "refused")
-	for _, t := range m.d.tellers() {
+	s.Counter(reloadsDesc, m.d.reload.done.Load(), "loaded")
+	s.Counter(reloadsDesc, m.d.reload.failed.Load(), "refused")
+	for _, t := range m.d.telling.tellers() {
 		key := t.target.Key()
 		s.Counter(sentDesc, t.sent.Load(), key, "sent")
 		s.Counter(sentDesc, t.failed.Load(), key, "failed")
 		s.Counter(sentDesc, t.refused.Load(), key, "refused")
 		s.Bool(targetDesc, !t.down.Load(), key)
-		s.Gauge(waitingDesc, float64(m.d.store.Unsent(key)), key)
+		s.Gauge(waitingDesc, float64(m.d.keeper.store.Unsent(key)), key)
 	}
 }
 
 // collectFleet tells of the uplink, if there is one.
 func (m *counts) collectFleet(s api.Scrape) {
-	up := m.d.up.Load()
+	if m.d.telling == nil {
+		return
+	}
+	up := m.d.telling.up.Load()
 	if up == nil {
 		return
 	}

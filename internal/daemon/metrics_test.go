@@ -46,9 +46,9 @@ func played(t testing.TB, file string) *Daemon {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tellers := []*teller{d.newTeller(config.Target{ID: "office", Webhook: "http://127.0.0.1:9/"}),
-		d.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", Severity: check.Warning})}
-	d.telling.Store(&tellers)
+	tellers := []*teller{d.telling.newTeller(config.Target{ID: "office", Webhook: "http://127.0.0.1:9/"}),
+		d.telling.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", Severity: check.Warning})}
+	d.telling.targets.Store(&tellers)
 	served := make(chan error, 1)
 	go func() { served <- d.web.Serve() }()
 	t.Cleanup(func() {
@@ -59,18 +59,18 @@ func played(t testing.TB, file string) *Daemon {
 	})
 	for i := range heard {
 		for ; now < heard[i].Time.Add(-time.Second); now = now.Add(time.Second) {
-			d.watch.Advance(now.Add(-lateness))
-			d.publish()
+			d.model.watch.Advance(now.Add(-lateness))
+			d.model.publish()
 		}
-		if err := d.feed(d.inputs()[0], heard[i:i+1]); err != nil {
+		if err := d.model.feed(d.sources.inputs()[0], heard[i:i+1]); err != nil {
 			t.Fatal(err)
 		}
 	}
-	d.publish()
-	d.inputs()[0].up.Store(true)
-	d.inputs()[0].frames.Store(uint64(len(heard)))
-	d.inputs()[0].lastSeen.Store(int64(now))
-	d.writeStore()
+	d.model.publish()
+	d.sources.inputs()[0].up.Store(true)
+	d.sources.inputs()[0].frames.Store(uint64(len(heard)))
+	d.sources.inputs()[0].lastSeen.Store(int64(now))
+	d.keeper.write()
 	return d
 }
 
@@ -254,7 +254,7 @@ func TestMetricsAreBounded(t *testing.T) {
 		}
 	}()
 	feed := func(e event.Event) {
-		if err := d.feed(d.inputs()[0], []event.Event{e}); err != nil {
+		if err := d.model.feed(d.sources.inputs()[0], []event.Event{e}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -273,8 +273,8 @@ func TestMetricsAreBounded(t *testing.T) {
 			}
 		}
 		now = now.Add(time.Second)
-		d.watch.Advance(now.Add(-lateness))
-		d.publish()
+		d.model.watch.Advance(now.Add(-lateness))
+		d.model.publish()
 		for line := range strings.Lines(scrape(t, d)) {
 			name, value, ok := strings.Cut(strings.TrimSpace(line), "} ")
 			if n, isCount := strings.CutPrefix(strings.TrimSpace(line), "muster_devices_left_out "); isCount {
@@ -299,16 +299,16 @@ func TestDeliveryDelay(t *testing.T) {
 	server := httptest.NewServer(&receiver{})
 	defer server.Close()
 	b := newBoard(t, "", time.Unix(60, 0))
-	hook := b.d.newTeller(config.Target{ID: "hook", Webhook: server.URL})
+	hook := b.d.telling.newTeller(config.Target{ID: "hook", Webhook: server.URL})
 	defer hook.client.CloseIdleConnections()
 	for _, queued := range []time.Time{time.Unix(60, 0), t0.UTC()} {
 		b.set(queued)
-		body, err := b.d.message(&noted{Change: change(alert.Raised, "a", false)})
+		body, err := b.d.telling.message(&noted{Change: change(alert.Raised, "a", false)})
 		if err != nil {
 			t.Fatal(err)
 		}
-		b.d.store.Queue("hook", body)
-		b.d.writeStore()
+		b.d.keeper.store.Queue("hook", body)
+		b.d.keeper.write()
 		b.set(queued.Add(90 * time.Second))
 		if err := hook.tellWebhook(t.Context()); err != nil {
 			t.Fatal(err)

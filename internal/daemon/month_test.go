@@ -89,8 +89,8 @@ func TestMonth(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer func() {
 		cancel()
-		d.helpers.Wait()
-		for _, l := range d.tellers() {
+		d.telling.wait()
+		for _, l := range d.telling.tellers() {
 			l.client.CloseIdleConnections()
 		}
 		if err := d.Stop(); err != nil {
@@ -98,14 +98,14 @@ func TestMonth(t *testing.T) {
 		}
 	}()
 	raised := 0
-	told := d.watch.OnChange
-	d.watch.OnChange = func(c alert.Change) {
+	told := d.model.watch.OnChange
+	d.model.watch.OnChange = func(c alert.Change) {
 		if c.Kind == alert.Raised {
 			raised++
 		}
 		told(c)
 	}
-	d.startTellers(ctx, opt.Config.Tell)
+	d.telling.begin(ctx, opt.Config.Tell)
 
 	var turns []turn
 	events, fed, began := make([]event.Event, batchEvents), 0, time.Now()
@@ -121,18 +121,18 @@ func TestMonth(t *testing.T) {
 					break
 				}
 				fed += n
-				d.onClock(events[:n])
+				d.model.onClock(events[:n])
 				for i := range events[:n] {
-					if err := d.feed(d.inputs()[0], events[i:i+1]); err != nil {
+					if err := d.model.feed(d.sources.inputs()[0], events[i:i+1]); err != nil {
 						t.Fatal(err)
 					}
 				}
 			}
-			d.lookAtClock()
-			d.watch.Advance(now.Add(-lateness))
-			d.publish()
-			d.writeStore()
-			for _, l := range d.tellers() {
+			d.model.lookAtClock()
+			d.model.watch.Advance(now.Add(-lateness))
+			d.model.publish()
+			d.keeper.write()
+			for _, l := range d.telling.tellers() {
 				l.wake()
 			}
 		}
@@ -140,7 +140,7 @@ func TestMonth(t *testing.T) {
 		raised = 0
 	}
 	spent := time.Since(began)
-	eventually(t, func() bool { return d.store.Unsent("hook") == 0 })
+	eventually(t, func() bool { return d.keeper.store.Unsent("hook") == 0 })
 
 	third := len(turns) / 3
 	early, late := most(turns[:third]), most(turns[len(turns)-third:])
@@ -173,11 +173,11 @@ func measure(t *testing.T, d *Daemon, raised int) turn {
 	runtime.GC() // pools are emptied by the second
 	var m runtime.MemStats
 	runtime.ReadMemStats(&m)
-	f, err := os.Stat(d.store.Path())
+	f, err := os.Stat(d.keeper.store.Path())
 	if err != nil {
 		t.Fatal(err)
 	}
-	return turn{heap: m.HeapAlloc, goroutines: runtime.NumGoroutine(), file: f.Size(), written: d.store.Stats().Written, raised: raised}
+	return turn{heap: m.HeapAlloc, goroutines: runtime.NumGoroutine(), file: f.Size(), written: d.keeper.store.Stats().Written, raised: raised}
 }
 
 func most(turns []turn) (m turn) {

@@ -72,9 +72,9 @@ func fetch(url string, v any) bool {
 
 func standing(t *testing.T, d *Daemon, findings ...check.Finding) {
 	t.Helper()
-	err := d.do(t.Context(), func() error {
-		for _, c := range d.watch.Book().Update(event.At(time.Now()), findings) {
-			d.changed(c)
+	err := d.model.do(t.Context(), func() error {
+		for _, c := range d.model.watch.Book().Update(event.At(time.Now()), findings) {
+			d.model.changed(c)
 		}
 		return nil
 	})
@@ -102,8 +102,8 @@ func TestAlertmanager(t *testing.T) {
 	f := check.Finding{Check: "silent", Subject: "a", Severity: check.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Remedy: "Look at its breaker."}
 	quiet := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Summary: "busy"}
 	now := event.At(time.Now())
-	if err := d.do(t.Context(), func() error {
-		return d.watch.Book().Silence(alert.Silence{Check: "bus-load-high", From: now - 1, Until: now.Add(time.Hour)})
+	if err := d.model.do(t.Context(), func() error {
+		return d.model.watch.Book().Silence(alert.Silence{Check: "bus-load-high", From: now - 1, Until: now.Add(time.Hour)})
 	}); err != nil {
 		t.Fatal(err)
 	}

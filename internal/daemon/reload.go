@@ -5,8 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
-	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 
 	sd "github.com/coreos/go-systemd/v22/daemon"
 
@@ -14,115 +15,133 @@ import (
 	"muster/internal/config"
 )
 
-// Reload takes another config while running. What is known of the boat stays; a source that is no longer named ends, and its network is
-// forgotten. It returns an error, and changes nothing, when the config cannot be used. Keys that need a restart keep their present values:
-// they are returned, and named in the log.
+// reloading is how configs are reloaded.
+type reloading struct {
+	mu           sync.Mutex // one Reload at a time; it guards Options.Config too
+	done, failed atomic.Uint64
+}
+
+// prepared is a config that can be taken, with what was made ready for it.
+type prepared struct {
+	config  config.Config // as it will be in force
+	base    baseline
+	known   knowledge
+	uplink  *uplink // nil for none
+	renew   func()  // of the server's tokens and certificate
+	sources *sourceChange
+	late    []string // keys that need a restart
+}
+
+// Reload takes another config while running. What is known of the boat stays; a source that is no longer named ends, and
+// its network is forgotten. It returns an error, and changes nothing, when the config cannot be used. Keys that need a
+// restart keep their present values: they are returned, and named in the log.
 func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []string, err error) {
-	if d.store == nil {
+	if d.keeper == nil {
 		return nil, errors.New("reload: not in a replay")
 	}
-	d.reloading.Lock()
-	defer d.reloading.Unlock()
+	d.reload.mu.Lock()
+	defer d.reload.mu.Unlock()
 	defer func() {
 		if err != nil {
 			err = fmt.Errorf("reload: %w", err)
 		}
 	}()
-	base, err := d.loadBaseline(c.Baseline)
+	next, err := d.prepare(c)
 	if err != nil {
 		return nil, err
 	}
-	known, err := d.loadKnowledge(&c)
-	if err != nil {
-		return nil, err
-	}
-	up, err := d.nextUplink(&c)
-	if err != nil {
-		return nil, err
-	}
-	now := &d.opt.Config // only a reload changes it
-	late := needRestart(now, &c)
-	if d.opt.SetLog == nil && now.Log != c.Log {
-		late = append(late, "log")
-	}
-	renew := func() {}
-	if d.web != nil {
-		if c.Token == "" && now.Token != "" && d.web.NeedsToken() {
-			late = append(late, "token_file (other machines can reach "+now.Listen+")")
-			c.TokenFile, c.Token, c.ReadToken = now.TokenFile, now.Token, now.ReadToken
-		}
-		if renew, err = d.web.Renew(c.Token, c.ReadToken, c.TLS.Cert, c.TLS.Key); err != nil {
-			return nil, err
-		}
-	}
-	sources, err := d.changeSources(c.Sources)
-	if err != nil {
-		return nil, err
-	}
-	late = append(late, sources.late...)
 	taken := false
-	err = d.do(ctx, func() error {
+	err = d.model.do(ctx, func() error {
 		taken = true
-		renew()
-		if d.opt.SetLog != nil {
-			d.opt.SetLog(c.Log)
-			now.Log = c.Log
-		}
-		d.takeSources(sources)
-		d.watch.Configure(c.Checks, c.Alerts)
-		d.checksNow.Store(&c.Checks)
-		d.watch.Book().Accept(c.Accepted)
-		now.Baseline = c.Baseline
-		d.learn(known)
-		d.setRules(base)
-		if d.running != nil {
-			if !reflect.DeepEqual(now.Tell, c.Tell) {
-				d.startTellers(d.running, c.Tell)
-			}
-			d.startUplink(d.running, up)
-		}
-		now.GNSSTime, now.Fleet, now.Accepted = c.GNSSTime, c.Fleet, c.Accepted
-		now.TokenFile, now.Token, now.ReadToken = c.TokenFile, c.Token, c.ReadToken
-		now.Sources = nil
-		for _, in := range sources.list {
-			now.Sources = append(now.Sources, in.config)
-		}
-		now.Checks, now.Alerts, now.Tell, now.Sheets, now.Notes, now.Layout, now.Job = c.Checks, c.Alerts, c.Tell, c.Sheets, c.Notes, c.Layout, c.Job
-		d.reloads.Add(1)
+		d.take(next)
 		return nil
 	})
 	if !taken {
-		return nil, errors.Join(err, closeInputs(sources.fresh))
+		return nil, errors.Join(err, closeInputs(next.sources.fresh))
 	}
-	if cerr := closeInputs(sources.gone); cerr != nil {
+	if cerr := closeInputs(next.sources.gone); cerr != nil {
 		d.log.Warn().Err(cerr).Msg("a source that the config no longer names")
 	}
-	if len(late) > 0 {
-		d.log.Warn().Strs("keys", late).Msg("config reloaded; these keys take effect after a restart")
+	if len(next.late) > 0 {
+		d.log.Warn().Strs("keys", next.late).Msg("config reloaded; these keys take effect after a restart")
 	} else {
 		d.log.Info().Msg("config reloaded")
 	}
-	return late, err
+	return next.late, err
 }
 
-// SetLoader says how the config is read again. Call it before Run.
-func (d *Daemon) SetLoader(load func() (config.Config, error)) { d.load = load }
+// prepare makes ready what a config needs. On an error nothing is left open.
+func (d *Daemon) prepare(c config.Config) (next *prepared, err error) {
+	now := &d.opt.Config
+	next = &prepared{renew: func() {}, late: needRestart(now, &c)}
+	if next.base, err = loadBaseline(&c, d.keeper.store); err != nil {
+		return nil, err
+	}
+	if next.known, err = loadKnowledge(&d.opt, &c, d.log); err != nil {
+		return nil, err
+	}
+	if next.uplink, err = d.telling.nextUplink(&c); err != nil {
+		return nil, err
+	}
+	if d.opt.SetLog == nil && now.Log != c.Log {
+		next.late = append(next.late, "log")
+		c.Log = now.Log
+	}
+	if d.web != nil {
+		if c.Token == "" && now.Token != "" && d.web.NeedsToken() {
+			next.late = append(next.late, "token_file (other machines can reach "+now.Listen+")")
+			c.TokenFile, c.Token, c.ReadToken = now.TokenFile, now.Token, now.ReadToken
+		}
+		if next.renew, err = d.web.Renew(c.Token, c.ReadToken, c.TLS.Cert, c.TLS.Key); err != nil {
+			return nil, err
+		}
+	}
+	if next.sources, err = d.sources.change(c.Sources); err != nil {
+		return nil, err
+	}
+	next.late = append(next.late, next.sources.late...)
+	c.Sources = nil
+	for _, in := range next.sources.list {
+		c.Sources = append(c.Sources, in.config)
+	}
+	c.Boat, c.Listen, c.TLS, c.Makers, c.StateDir, c.Store = now.Boat, now.Listen, now.TLS, now.Makers, now.StateDir, now.Store
+	next.config = c
+	return next, nil
+}
 
-// ReloadConfig implements api.Desk. What is wrong is logged and counted too. While the daemon starts it waits until that has been done.
+// take puts a config in force. Runs on the model's goroutine, while Reload waits.
+func (d *Daemon) take(next *prepared) {
+	c, m := &next.config, d.model
+	next.renew()
+	if d.opt.SetLog != nil {
+		d.opt.SetLog(c.Log)
+	}
+	m.takeSources(next.sources)
+	m.watch.Configure(c.Checks, c.Alerts)
+	m.watch.Book().Accept(c.Accepted)
+	m.checks, m.time.takeGNSS = &c.Checks, c.GNSSTime
+	m.learn(next.known, next.base)
+	d.telling.change(c.Tell, next.uplink)
+	d.opt.Config = *c
+	d.reload.done.Add(1)
+}
+
+// ReloadConfig takes the config as Options.Load reads it. What is wrong is logged and counted too. While the daemon starts
+// it waits until that has been done.
 func (d *Daemon) ReloadConfig(ctx context.Context) (api.Reloaded, error) {
-	if d.load == nil {
+	if d.opt.Load == nil {
 		return api.Reloaded{}, errors.New("reload: there is no config to read again: start muster run")
 	}
 	select {
-	case <-d.begun:
-	case <-d.done:
+	case <-d.life.begun:
+	case <-d.life.done:
 		return api.Reloaded{}, errStopped
 	case <-ctx.Done():
 		return api.Reloaded{}, ctx.Err()
 	}
 	// Type=notify-reload of systemd 253 wants the time; earlier ones, which know notify alone, pass over it.
 	notify(sd.SdNotifyReloading + "\n" + sd.SdNotifyMonotonicUsec())
-	c, err := d.load()
+	c, err := d.opt.Load()
 	var late []string
 	if err == nil {
 		late, err = d.Reload(ctx, c)
@@ -130,19 +149,14 @@ func (d *Daemon) ReloadConfig(ctx context.Context) (api.Reloaded, error) {
 	status := "config reloaded"
 	switch {
 	case err != nil:
-		d.ReloadFailed(err)
+		d.reload.failed.Add(1)
+		d.log.Error().Err(err).Msg("config not reloaded; the present one stays in force")
 		status = "config not reloaded: " + err.Error()
 	case len(late) > 0:
 		status += "; after a restart: " + strings.Join(late, ", ")
 	}
 	notify(sd.SdNotifyReady + "\nSTATUS=" + strings.Join(strings.Fields(status), " "))
 	return api.Reloaded{AfterRestart: late}, err
-}
-
-// ReloadFailed notes that a config could not be used, for the log and the metrics.
-func (d *Daemon) ReloadFailed(err error) {
-	d.reloadFailures.Add(1)
-	d.log.Error().Err(err).Msg("config not reloaded; the present one stays in force")
 }
 
 // needRestart lists the keys that differ and cannot be changed while running.
@@ -160,102 +174,4 @@ func needRestart(a, b *config.Config) []string {
 		}
 	}
 	return keys
-}
-
-// sourceChange is what a reload does to the sources.
-type sourceChange struct {
-	list        []*input // all from now on
-	fresh, gone []*input
-	late        []string // what takes effect after a restart
-}
-
-// changeSources opens what is new in the list; a source that stays is read on. On an error nothing is left open.
-func (d *Daemon) changeSources(list []config.Source) (_ *sourceChange, err error) {
-	present := d.inputs()
-	c := &sourceChange{list: present}
-	if slices.EqualFunc(present, list, func(in *input, s config.Source) bool { return in.config == s }) {
-		return c, nil
-	}
-	if len(list) == 0 {
-		return nil, errNoSource
-	}
-	if !d.live {
-		c.late = []string{"sources (a capture is read from its beginning)"}
-		return c, nil
-	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, closeInputs(c.fresh))
-		}
-	}()
-	c.list = nil
-	stays := func(same func(*input) bool) bool {
-		i := slices.IndexFunc(present, func(in *input) bool { return same(in) && !slices.Contains(c.list, in) })
-		if i >= 0 {
-			c.list = append(c.list, present[i])
-		}
-		return i >= 0
-	}
-	var changed []config.Source
-	for _, s := range list {
-		if !stays(func(in *input) bool { return in.config == s }) {
-			changed = append(changed, s)
-		}
-	}
-	for _, s := range changed {
-		// The device is in use: with another id it is another network, and to ask it is opened in another way.
-		if stays(func(in *input) bool { return in.spec == s.Source }) {
-			c.late = append(c.late, "sources (id or ask of "+s.Source+")")
-			continue
-		}
-		in, err := d.openInput(s, d.opt.Open)
-		if err != nil {
-			return nil, err
-		}
-		c.list, c.fresh = append(c.list, in), append(c.fresh, in)
-		if in.recorded {
-			return nil, fmt.Errorf("source %s: a capture cannot join what is heard live: read it with muster audit", s.Source)
-		}
-	}
-	for _, in := range present {
-		if !slices.Contains(c.list, in) {
-			c.gone = append(c.gone, in)
-		}
-	}
-	return c, nil
-}
-
-// takeSources begins and ends sources. Runs on the model's goroutine; who asked for it closes those that are gone.
-func (d *Daemon) takeSources(c *sourceChange) {
-	d.sources.Store(&c.list)
-	d.model.SetOwn(d.ownNames())
-	for _, in := range c.gone {
-		in.gone = true
-		for _, n := range in.numbers {
-			d.model.Drop(n)
-		}
-		away := d.keeping.away[:0:0]
-		for _, k := range d.keeping.away {
-			if !slices.Contains(in.ids, k.Network) {
-				away = append(away, k)
-			}
-		}
-		d.keeping.away = away
-		d.log.Info().Str("source", in.name).Msg("source ended: the config no longer names it")
-	}
-	for _, in := range c.fresh {
-		in.joined = true
-		d.log.Info().Str("source", in.name).Msg("source begun")
-		if d.running != nil {
-			d.startInput(in)
-		}
-	}
-}
-
-func closeInputs(list []*input) error {
-	var errs []error
-	for _, in := range list {
-		errs = append(errs, in.close())
-	}
-	return errors.Join(errs...)
 }

@@ -39,8 +39,8 @@ func TestReload(t *testing.T) {
 		t.Errorf("a broken config changed the interval to %v", got)
 	}
 	c.Baseline = ""
-	if late, err := d.Reload(t.Context(), c); err != nil || len(late) != 0 || d.watch.Every() != 2*time.Second || d.checksNow.Load().Every != 2*time.Second {
-		t.Errorf("%v, every %v, after a restart %q", err, d.watch.Every(), late)
+	if late, err := d.Reload(t.Context(), c); err != nil || len(late) != 0 || d.model.watch.Every() != 2*time.Second || d.model.view.Load().checks.Every != 2*time.Second {
+		t.Errorf("%v, every %v, after a restart %q", err, d.model.watch.Every(), late)
 	}
 	c.Listen, c.Log.Level, c.StateDir, c.TLS.Cert = "127.0.0.1:1", "debug", "/elsewhere", "cert.pem"
 	for range 2 { // they keep their present values, so the second time says it again
@@ -127,7 +127,7 @@ func TestReloadSources(t *testing.T) {
 	if _, err := reload(config.Source{Source: "can2"}, config.Source{Source: "can3"}, config.Source{Source: "can9"}); err == nil || !strings.Contains(err.Error(), "can9") {
 		t.Errorf("a source that cannot be opened: %v", err)
 	}
-	if can1.isClosed() || can2.isClosed() || !f.get("can3").isClosed() || len(d.inputs()) != 2 {
+	if can1.isClosed() || can2.isClosed() || !f.get("can3").isClosed() || len(d.sources.inputs()) != 2 {
 		t.Error("a reload that failed changed the sources, or left one open")
 	}
 	if _, err := reload(); !errors.Is(err, errNoSource) {
@@ -186,7 +186,7 @@ func TestReloadCapture(t *testing.T) {
 	d, _ := aboard(t, opt)
 	c := d.opt.Config
 	c.Sources = []config.Source{{Source: "can0"}}
-	if late, err := d.Reload(t.Context(), c); err != nil || len(late) != 1 || len(d.inputs()) != 1 || d.inputs()[0].spec != "quay.log" {
+	if late, err := d.Reload(t.Context(), c); err != nil || len(late) != 1 || len(d.sources.inputs()) != 1 || d.sources.inputs()[0].spec != "quay.log" {
 		t.Errorf("%v, after a restart %q", err, late)
 	}
 
@@ -194,7 +194,7 @@ func TestReloadCapture(t *testing.T) {
 	opt.Config.StateDir = t.TempDir()
 	d, _ = aboard(t, opt)
 	c.Sources = []config.Source{{Source: "can0"}, {Source: "quay.log"}}
-	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "quay.log") || len(d.inputs()) != 1 {
+	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "quay.log") || len(d.sources.inputs()) != 1 {
 		t.Errorf("a capture beside an interface: %v", err)
 	}
 }
@@ -258,7 +258,7 @@ func TestReloadTokens(t *testing.T) {
 		t.Fatal(err)
 	}
 	next := d.opt.Config
-	d.SetLoader(func() (config.Config, error) { return next, nil })
+	d.opt.Load = func() (config.Config, error) { return next, nil }
 	done := make(chan error, 1)
 	go func() { done <- d.Run(t.Context()) }()
 	defer func() {
@@ -339,11 +339,11 @@ func TestNotify(t *testing.T) {
 	}
 	broken := errors.New("muster.yaml:3:5: checks.every:\nwrong")
 	answer := broken
-	d.SetLoader(func() (config.Config, error) {
+	d.opt.Load = func() (config.Config, error) {
 		c := d.opt.Config
 		c.Checks.Every, c.Log.Level = 3*time.Second, "debug"
 		return c, answer
-	})
+	}
 	early := make(chan error, 1)
 	go func() { // a hangup before the start
 		_, err := d.ReloadConfig(t.Context())
@@ -351,12 +351,12 @@ func TestNotify(t *testing.T) {
 	}()
 	done := make(chan error, 1)
 	go func() { done <- d.Run(t.Context()) }()
-	if err := <-early; !errors.Is(err, broken) || d.reloadFailures.Load() != 1 {
-		t.Errorf("%v, %d failures", err, d.reloadFailures.Load())
+	if err := <-early; !errors.Is(err, broken) || d.reload.failed.Load() != 1 {
+		t.Errorf("%v, %d failures", err, d.reload.failed.Load())
 	}
 	answer = nil
-	if late, err := d.ReloadConfig(t.Context()); err != nil || d.watch.Every() != 3*time.Second || len(late.AfterRestart) != 1 {
-		t.Errorf("%v, every %v, after a restart %q", err, d.watch.Every(), late)
+	if late, err := d.ReloadConfig(t.Context()); err != nil || d.model.watch.Every() != 3*time.Second || len(late.AfterRestart) != 1 {
+		t.Errorf("%v, every %v, after a restart %q", err, d.model.watch.Every(), late)
 	}
 	var all []string
 	for len(all) < 5 {

@@ -39,16 +39,16 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 	defer context.AfterFunc(ctx, d.closeAll)()
 
 	size := batchEvents
-	if d.asks() {
+	if d.sources.asks() {
 		size = 1 // what we ask comes back in the order of the bus
 	}
-	p := replaying{d: d, span: span, progress: progress}
-	for _, in := range d.inputs() {
+	p := replaying{model: d.model, span: span, progress: progress}
+	for _, in := range d.sources.inputs() {
 		p.cursors = append(p.cursors, &cursor{in: in, room: make([]event.Event, size)})
 	}
 	err = p.play(ctx)
-	d.noteUnansweredBefore()
-	d.finish()
+	d.model.noteUnansweredBefore(opt.Known)
+	d.model.finish()
 	r := d.Report()
 	if r.TakenAt.IsZero() {
 		r.Clock = boat.ClockUnset
@@ -58,11 +58,12 @@ func Replay(ctx context.Context, opt Options, span time.Duration, progress func(
 
 // replaying is a replay under way.
 type replaying struct {
-	d        *Daemon
+	model    *model
 	cursors  []*cursor
 	span     time.Duration // 0: to the end
 	end      event.Time    // of the span, once an event has begun it
 	over     bool          // the span is
+	nextLook event.Time    // when OnReport is told next
 	progress func(read, total int64)
 }
 
@@ -85,7 +86,7 @@ func (p *replaying) play(ctx context.Context) error {
 		if in == nil {
 			break
 		}
-		if err := p.d.feed(in, run); err != nil {
+		if err := p.model.feed(in, run); err != nil {
 			return err
 		}
 		if err := p.between(in, run); err != nil && ctx.Err() == nil { // whoever ends a replay closes its sources at once
@@ -131,7 +132,7 @@ func (p *replaying) next() (*input, []event.Event) {
 			return first.take(n)
 		}
 		n++
-		if p.d.opt.OnReport != nil && p.d.dueToLook(t) {
+		if p.dueToLook(t) {
 			break
 		}
 	}
@@ -144,13 +145,27 @@ func (p *replaying) between(in *input, run []event.Event) error {
 		return nil
 	}
 	now := run[len(run)-1].Time
-	if p.d.opt.OnReport != nil && p.d.dueToLook(now) {
-		p.d.look(now)
+	if p.dueToLook(now) {
+		p.look(now)
 	}
 	if in.ask != nil && now != 0 {
 		return in.ask.replay(now)
 	}
 	return nil
+}
+
+// dueToLook reports whether the second after the look before is over, for somebody who is told of once for every second of event time.
+func (p *replaying) dueToLook(now event.Time) bool {
+	wait := p.nextLook.Sub(now)
+	return p.model.onReport != nil && now != 0 && (wait <= 0 || wait >= 2*time.Second) // more: the stamps went back
+}
+
+// look tells of the replay as it is now.
+func (p *replaying) look(now event.Time) {
+	p.nextLook = now.Add(time.Second)
+	m := p.model
+	m.boat.Tick(now)
+	m.onReport(m.boat.Now(), m.report(), m.gauge.Conditions(m.boat.Now()))
 }
 
 // take gives the first events of those that were read.
@@ -179,14 +194,14 @@ func devicesOf(r *report.Report) []report.Device {
 }
 
 // noteUnansweredBefore tells the model which devices did not answer when the traffic was heard.
-func (d *Daemon) noteUnansweredBefore() {
-	for _, dev := range devicesOf(d.opt.Known) {
+func (m *model) noteUnansweredBefore(known *report.Report) {
+	for _, dev := range devicesOf(known) {
 		name, err := strconv.ParseUint(dev.ID, 16, 64)
 		if err != nil || dev.Unanswered == "" {
 			continue
 		}
-		for n := range d.nextNetwork() {
-			d.model.GaveUp(n, pgn.NAME(name), dev.Unanswered)
+		for n := range m.sources.nextNetwork() {
+			m.boat.GaveUp(n, pgn.NAME(name), dev.Unanswered)
 		}
 	}
 }

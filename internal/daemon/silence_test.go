@@ -51,17 +51,17 @@ func TestSilencesByAPI(t *testing.T) {
 	if got := ask(d, "POST", "", `{"check":"silent","device":"a","for":"1h","by":"Rosa","why":"winter berth"}`); got != http.StatusCreated {
 		t.Fatalf("set: %d", got)
 	}
-	if s := d.Silences(); len(s) != 1 || s[0].From < event.ClockSet || s[0].By != "Rosa" || s[0].Until.Sub(s[0].From) < time.Hour {
+	if s := d.Desk().Silences(); len(s) != 1 || s[0].From < event.ClockSet || s[0].By != "Rosa" || s[0].Until.Sub(s[0].From) < time.Hour {
 		t.Errorf("silences %+v", s)
 	}
 	stop()
 	opt = keptOptions(t, dir)
 	d, _ = aboard(t, opt)
-	eventually(t, func() bool { return len(d.Silences()) == 1 })
-	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent"}); !errors.Is(err, api.ErrNoSuch) {
+	eventually(t, func() bool { return len(d.Desk().Silences()) == 1 })
+	if err := d.Desk().EndSilence(t.Context(), alert.Silence{Check: "silent"}); !errors.Is(err, api.ErrNoSuch) {
 		t.Errorf("another scope: %v", err)
 	}
-	if err := d.EndSilence(t.Context(), alert.Silence{Check: "silent", Device: "a"}); err != nil || len(d.Silences()) != 0 {
-		t.Errorf("%v, %d left", err, len(d.Silences()))
+	if err := d.Desk().EndSilence(t.Context(), alert.Silence{Check: "silent", Device: "a"}); err != nil || len(d.Desk().Silences()) != 0 {
+		t.Errorf("%v, %d left", err, len(d.Desk().Silences()))
 	}
 }

@@ -67,8 +67,8 @@ func TestToldEverywhere(t *testing.T) {
 	began := event.At(time.Now().Add(-time.Minute)) // what is over has ended by now
 	update := func(seconds int, findings ...check.Finding) func() error {
 		return func() error {
-			for _, c := range d.watch.Book().Update(began.Add(time.Duration(seconds)*time.Second), findings) {
-				d.changed(c)
+			for _, c := range d.model.watch.Book().Update(began.Add(time.Duration(seconds)*time.Second), findings) {
+				d.model.changed(c)
 			}
 			return nil
 		}
@@ -88,19 +88,19 @@ func TestToldEverywhere(t *testing.T) {
 		{"raised", update(10, deep), []string{"low-voltage:house open"}, []string{`low-voltage",severity="warning",state="open"} 1`}},
 		{"regraded", update(12, deeper), []string{"low-voltage:house open"}, []string{`low-voltage",severity="critical",state="open"} 1`}},
 		{"acknowledged", func() error {
-			c, err := d.watch.Book().Acknowledge("low-voltage:house", "Jo", began.Add(13*time.Second))
-			d.changed(c)
+			c, err := d.model.watch.Book().Acknowledge("low-voltage:house", "Jo", began.Add(13*time.Second))
+			d.model.changed(c)
 			return err
 		}, []string{"low-voltage:house acknowledged"}, []string{`low-voltage",severity="critical",state="acknowledged"} 1`}},
 		{"silenced", func() error {
-			if err := d.watch.Book().Silence(scope); err != nil {
+			if err := d.model.watch.Book().Silence(scope); err != nil {
 				return err
 			}
 			return update(14, deeper, busy)()
 		}, []string{"low-voltage:house acknowledged", "bus-load-high:can0 open silenced"},
 			[]string{`bus-load-high",severity="warning",state="silenced"} 1`, `low-voltage",severity="critical",state="acknowledged"} 1`}},
 		{"silenced no more", func() error {
-			if err := d.watch.Book().EndSilence(scope); err != nil {
+			if err := d.model.watch.Book().EndSilence(scope); err != nil {
 				return err
 			}
 			return update(15, deeper, busy)()
@@ -110,7 +110,7 @@ func TestToldEverywhere(t *testing.T) {
 			[]string{`bus-load-high",severity="warning",state="open"} 1`, `low-voltage",severity="critical",state="acknowledged"} 1`}},
 		{"cleared", update(40, busy), []string{"bus-load-high:can0 open", "low-voltage:house cleared"}, []string{`bus-load-high",severity="warning",state="open"} 1`}},
 	} {
-		if err := d.do(t.Context(), step.act); err != nil {
+		if err := d.model.do(t.Context(), step.act); err != nil {
 			t.Fatalf("%s: %v", step.name, err)
 		}
 		var list []alert.Alert
@@ -140,9 +140,9 @@ func TestToldEverywhere(t *testing.T) {
 	}
 
 	told := []string{"raised low-voltage:house", "regraded low-voltage:house", "acknowledged low-voltage:house", "unsilenced bus-load-high:can0", "cleared low-voltage:house"}
-	eventually(t, func() bool { return len(hook.got()) >= len(told) && d.store.Unsent("am") == 0 })
+	eventually(t, func() bool { return len(hook.got()) >= len(told) && d.keeper.store.Unsent("am") == 0 })
 	var hub []string
-	for _, it := range d.store.Waiting(fleet.Target, 100) {
+	for _, it := range d.keeper.store.Waiting(fleet.Target, 100) {
 		var e fleet.Envelope
 		if it.Body[0] != 'a' { // a report
 			continue

@@ -34,15 +34,15 @@ func fleetOptions(c *config.Config) fleet.Options {
 }
 
 // newUplink makes the uplink that a config asks for, nil for none.
-func (d *Daemon) newUplink(c *config.Config) (*uplink, error) {
+func (o *telling) newUplink(c *config.Config) (*uplink, error) {
 	if !c.Fleet.On() {
 		return nil, nil
 	}
 	opt := fleetOptions(c)
-	opt.Boat = d.opt.Config.Boat // a reload does not change it
-	opt.Version, opt.Report, opt.Store, opt.Sync, opt.Now = d.opt.Version, d.Report, d.store, d.kick, d.now
-	opt.Look = d.opt.fleetLook
-	opt.Log = d.opt.Log.With().Str("component", "fleet").Logger()
+	opt.Boat = o.boat // a reload does not change it
+	opt.Version, opt.Report, opt.Now = o.version, o.report, o.now
+	opt.Store, opt.Sync = o.keeper.store, o.keeper.wake
+	opt.Look, opt.Log = o.hubLook, o.hubLog
 	u, err := fleet.NewUplink(opt)
 	if err != nil {
 		return nil, err
@@ -51,32 +51,31 @@ func (d *Daemon) newUplink(c *config.Config) (*uplink, error) {
 }
 
 // nextUplink makes the uplink for a config that is reloaded. The present one goes on when nothing changed, in its files neither.
-func (d *Daemon) nextUplink(c *config.Config) (*uplink, error) {
-	if up := d.up.Load(); up != nil && reflect.DeepEqual(up.config, c.Fleet) && !up.Stale() {
+func (o *telling) nextUplink(c *config.Config) (*uplink, error) {
+	if up := o.up.Load(); up != nil && reflect.DeepEqual(up.config, c.Fleet) && !up.Stale() {
 		return up, nil
 	}
-	return d.newUplink(c)
+	return o.newUplink(c)
 }
 
 // startUplink lets an uplink, or none, tell the hub in the place of the present one, and begins once that has ended.
-func (d *Daemon) startUplink(ctx context.Context, up *uplink) {
-	was := d.up.Swap(up)
+func (o *telling) startUplink(up *uplink) {
+	was := o.up.Swap(up)
 	if was == up && (up == nil || up.stop != nil) {
 		return
 	}
 	var before <-chan struct{}
-	if was != nil && was != up {
-		if was.stop != nil {
-			was.stop()
-			before = was.done
-		}
+	if was != nil && was != up && was.stop != nil {
+		was.stop()
+		before = was.done
 	}
 	if up == nil {
-		d.store.Forget(d.targets()...)
+		o.forgetOthers()
 		return
 	}
-	ctx, up.stop = context.WithCancel(ctx)
-	d.helpers.Go(func() {
+	var ctx context.Context
+	ctx, up.stop = context.WithCancel(o.running)
+	o.tasks.Go(func() {
 		defer close(up.done)
 		if before != nil {
 			<-before
@@ -85,56 +84,23 @@ func (d *Daemon) startUplink(ctx context.Context, up *uplink) {
 	})
 }
 
-// targets are the keys of everybody for whom the store keeps what waits.
-func (d *Daemon) targets() []string {
-	var keys []string
-	for _, t := range d.tellers() {
-		keys = append(keys, t.target.Key())
-	}
-	if d.up.Load() != nil {
-		keys = append(keys, fleet.Target)
-	}
-	return keys
-}
-
-// tellFleet queues a change of an alert. Runs on the model's goroutine, within the batch that keeps the alert.
-func (d *Daemon) tellFleet(c *noted) {
-	up := d.up.Load()
-	if up == nil || c.Silenced {
-		return
-	}
-	body, err := d.message(c)
-	if err != nil {
-		d.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("cannot be told to the hub")
-		return
-	}
-	up.Alert(body)
-}
-
-// wakeUplink says that the store was written.
-func (d *Daemon) wakeUplink() {
-	if up := d.up.Load(); up != nil {
-		up.Wake()
-	}
-}
-
 // tellSnapshot tells the hub a snapshot taken on the pages or by the API.
-func (d *Daemon) tellSnapshot(s *snapshot.Snapshot) {
-	up := d.up.Load()
+func (o *telling) tellSnapshot(s *snapshot.Snapshot) {
+	up := o.up.Load()
 	if up == nil {
 		return
 	}
 	sealed, err := s.Encode()
 	if err != nil {
-		d.log.Error().Err(err).Msg("the snapshot cannot be told to the hub")
+		o.log.Error().Err(err).Msg("the snapshot cannot be told to the hub")
 		return
 	}
 	up.Snapshot(sealed)
 }
 
 // tellRecord tells the hub a service record printed from the pages.
-func (d *Daemon) tellRecord(name, media string, data []byte) {
-	if up := d.up.Load(); up != nil {
+func (o *telling) tellRecord(name, media string, data []byte) {
+	if up := o.up.Load(); up != nil {
 		up.Record(fleet.Document{Name: name, Media: media, Data: data})
 	}
 }

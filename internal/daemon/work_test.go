@@ -48,8 +48,8 @@ func yardOn(t *testing.T, b *board) *yard {
 		t.Fatal(err)
 	}
 	y := &yard{board: b, sim: sim.New(sc, 1, t0)}
-	told := y.d.watch.OnChange
-	y.d.watch.OnChange = func(c alert.Change) {
+	told := y.d.model.watch.OnChange
+	y.d.model.watch.OnChange = func(c alert.Change) {
 		y.changes = append(y.changes, c)
 		told(c)
 	}
@@ -76,7 +76,7 @@ func (y *yard) work(seconds int) {
 // act does what a person asks for at the desk.
 func (y *yard) act(do func() error) {
 	y.t.Helper()
-	go func() { (<-y.d.acts)() }()
+	go func() { (<-y.d.model.acts)() }()
 	if err := do(); err != nil {
 		y.t.Fatal(err)
 	}
@@ -92,7 +92,7 @@ func (y *yard) follow() {
 	if steps := o.Steps(); len(steps) != 1 || steps[0].From != "4.47" {
 		y.t.Fatalf("%d steps", len(steps))
 	}
-	y.act(func() error { return y.d.Follow(y.t.Context(), o) })
+	y.act(func() error { return y.d.Desk().Follow(y.t.Context(), o) })
 }
 
 // TestWorkWhileClockIsSet: a clock that is set twice while a device is away changes nothing of how its update is judged, and the supply
@@ -115,18 +115,18 @@ func TestWorkWhileClockIsSet(t *testing.T) {
 			y.work(60)
 			y.set(c.at)
 			y.work(60)
-			if s := y.d.Work().Status[0]; s.State != release.StepLeft || len(y.d.Work().Status) != 1 {
+			if s := y.d.Desk().Work().Status[0]; s.State != release.StepLeft || len(y.d.Desk().Work().Status) != 1 {
 				t.Errorf("ten seconds before it comes back: %+v", s)
 			}
 			y.work(100)
-			s := y.d.Work().Status[0]
+			s := y.d.Desk().Work().Status[0]
 			if away := s.BackAt.Sub(s.LeftAt); s.State != release.StepVerified || s.Attempt != 1 || away < 149*time.Second || away > 153*time.Second {
 				t.Errorf("away for %v: %+v", away, s)
 			}
-			if now := event.At(y.d.now()); s.VerifiedAt > now || now.Sub(s.LeftAt).Round(10*time.Second) != 240*time.Second {
+			if now := event.At(y.d.model.time.now()); s.VerifiedAt > now || now.Sub(s.LeftAt).Round(10*time.Second) != 240*time.Second {
 				t.Errorf("at %v: %+v", now, s)
 			}
-			if v := y.d.heardConditions().SupplyVolts; v == nil || *v < 12 || *v > 15 {
+			if v := y.d.model.view.Load().conditions.SupplyVolts; v == nil || *v < 12 || *v > 15 {
 				t.Errorf("supply %v", v)
 			}
 		})
@@ -139,12 +139,12 @@ func TestWorkSilences(t *testing.T) {
 	y := newYard(t, t0.UTC())
 	y.work(45)
 	y.follow()
-	head := y.d.Work().Status[0].Device
-	if s := y.d.Silences(); len(s) != 0 {
+	head := y.d.Desk().Work().Status[0].Device
+	if s := y.d.Desk().Silences(); len(s) != 0 {
 		t.Errorf("before the first step: %+v", s)
 	}
 	y.work(100)
-	if s := y.d.Silences(); len(s) != 1 || !s[0].Work || s[0].Device != head {
+	if s := y.d.Desk().Silences(); len(s) != 1 || !s[0].Work || s[0].Device != head {
 		t.Errorf("while it is away: %+v", s)
 	}
 	y.work(115)
@@ -162,8 +162,8 @@ func TestWorkSilences(t *testing.T) {
 	if got := told(alert.Raised, false); slices.Contains(got, "silent") || slices.Contains(got, "restarted") {
 		t.Errorf("told: %q", got)
 	}
-	y.act(func() error { return y.d.Follow(t.Context(), nil) })
-	if s := y.d.Silences(); len(s) != 0 {
+	y.act(func() error { return y.d.Desk().Follow(t.Context(), nil) })
+	if s := y.d.Desk().Silences(); len(s) != 0 {
 		t.Errorf("after the end: %+v", s)
 	}
 	y.work(15)
@@ -201,13 +201,13 @@ func TestEndedWorkIsKept(t *testing.T) {
 		}
 		return kept.ID
 	}
-	end := func(y *yard) { y.act(func() error { return y.d.Follow(t.Context(), nil) }) }
+	end := func(y *yard) { y.act(func() error { return y.d.Desk().Follow(t.Context(), nil) }) }
 	y, stop := start()
 	y.work(45)
 	before := snapshot(y)
 	y.follow()
 	y.work(255)
-	step := y.d.Work().Status[0]
+	step := y.d.Desk().Work().Status[0]
 	if step.State != release.StepVerified {
 		t.Fatalf("%+v", step)
 	}
@@ -217,7 +217,7 @@ func TestEndedWorkIsKept(t *testing.T) {
 
 	y, stop = start()
 	y.work(45)
-	if w := y.d.Work(); w.Order != nil {
+	if w := y.d.Desk().Work(); w.Order != nil {
 		t.Errorf("an ended order is followed: %+v", w)
 	}
 	resp, err := http.Get(y.d.URL() + "/proof/record?before=" + before + "&after=" + after + "&order=yes&number=7")
@@ -241,7 +241,7 @@ func TestEndedWorkIsKept(t *testing.T) {
 
 	y, stop = start()
 	defer stop()
-	if w := y.d.LastWork(); w.Order == nil || w.Status[0].State != release.StepWaiting || len(y.d.store.All(store.Work)) != 2 {
-		t.Errorf("%+v; kept %d", w, len(y.d.store.All(store.Work)))
+	if w := y.d.Desk().LastWork(); w.Order == nil || w.Status[0].State != release.StepWaiting || len(y.d.keeper.store.All(store.Work)) != 2 {
+		t.Errorf("%+v; kept %d", w, len(y.d.keeper.store.All(store.Work)))
 	}
 }

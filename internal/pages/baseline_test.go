@@ -25,7 +25,7 @@ func TestBaselineOnThePage(t *testing.T) {
 		webtest.Script[int](t, ctx, "document.querySelector('.said').remove(), 0") // so that the next one is the answer to what follows
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(step.button), chromedp.WaitVisible(".said")))
 		webtest.Poll(t, ctx, words+".includes('"+step.says+"')")
-		if s, _ := d.Baseline(); (s != nil) != (step.says[0] == 'i') {
+		if s, _ := d.Desk().Baseline(); (s != nil) != (step.says[0] == 'i') {
 			t.Errorf("the page says that it %s, the daemon has %v", step.says, s)
 		}
 	}

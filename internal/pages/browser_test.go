@@ -45,7 +45,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 			talker, line = k.ID(), k.Network
 		}
 	}
-	if err := d.Follow(t.Context(), daemontest.Order(t, d)); err != nil {
+	if err := d.Desk().Follow(t.Context(), daemontest.Order(t, d)); err != nil {
 		t.Fatal(err)
 	}
 	post(t, d.URL()+"/work/manual", url.Values{"model": {"Gannet VR2 radio"}, "role": {"radio"}, "maker": {"Gannet Instruments"}, "place": {"chart table"}})

@@ -27,7 +27,7 @@ func TestSilencesPage(t *testing.T) {
 	webtest.Script[int](t, ctx, "document.querySelector('.said').remove(), 0") // so that the next one is the answer to what follows
 	webtest.Must(t, chromedp.Do(ctx, chromedp.Click("[aria-labelledby=set] li:last-child button"), chromedp.WaitVisible(".said")))
 	webtest.Poll(t, ctx, "!"+set)
-	if n := len(d.Silences()); n != 0 {
+	if n := len(d.Desk().Silences()); n != 0 {
 		t.Errorf("%d silences are left", n)
 	}
 }

@@ -49,11 +49,11 @@ func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 	if change != nil {
 		change(&opt)
 	}
+	opt.Load = func() (config.Config, error) { return opt.Config, nil }
 	d, err := daemon.New(opt)
 	if err != nil {
 		t.Fatal(err)
 	}
-	d.SetLoader(func() (config.Config, error) { return opt.Config, nil })
 	done := make(chan error, 1)
 	go func() { done <- d.Run(context.Background()) }()
 	t.Cleanup(func() {

@@ -1,0 +1,146 @@
+package daemon
+
+import (
+	"context"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"github.com/rs/zerolog"
+
+	"muster/internal/check"
+	"muster/internal/config"
+	"muster/internal/event"
+	"muster/internal/store"
+)
+
+// keeper owns the store and the goroutine that writes it. Everything about it may be called from anywhere.
+type keeper struct {
+	log   zerolog.Logger
+	store *store.Store
+	now   func() time.Time
+	asked chan struct{}               // capacity 1: somebody wants it written now
+	card  atomic.Pointer[cardFault]   // nil while the card takes what is written
+	aside atomic.Pointer[store.Aside] // what the log told of last
+	once  sync.Once
+}
+
+func openKeeper(c *config.Config, now func() time.Time, log zerolog.Logger) (*keeper, error) {
+	s, err := store.Open(c.StateDir, store.Options{MaxAge: c.Store.MaxAge, MaxBytes: c.Store.MaxMB << 20, Now: now})
+	if err != nil {
+		return nil, err
+	}
+	return &keeper{log: log, store: s, now: now, asked: make(chan struct{}, 1)}, nil
+}
+
+// run writes the store at the interval and when woken, and tells so, until ctx ends.
+func (k *keeper) run(ctx context.Context, every time.Duration, written func()) {
+	tick := time.NewTicker(max(every, time.Second))
+	defer tick.Stop()
+	for {
+		k.write()
+		written()
+		select {
+		case <-k.asked:
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+// wake has the store written now.
+func (k *keeper) wake() {
+	select {
+	case k.asked <- struct{}{}:
+	default:
+	}
+}
+
+// close writes what is left and closes the store, once.
+func (k *keeper) close() (err error) {
+	k.once.Do(func() { err = k.store.Close() })
+	return err
+}
+
+// write writes what was put, and says once when the card takes nothing and once when it does again.
+func (k *keeper) write() {
+	err := k.store.Sync()
+	k.tellAside()
+	switch {
+	case err == nil:
+		if k.card.Swap(nil) != nil {
+			k.log.Info().Msg("the store is written again")
+		}
+	case k.card.CompareAndSwap(nil, &cardFault{event.At(k.now()), err}):
+		k.log.Error().Err(err).Msg("the store cannot be written; muster goes on listening and keeps everything in memory: " +
+			"make room on the card, or replace it")
+	}
+}
+
+// shift moves what it knows of onto another clock.
+func (k *keeper) shift(by time.Duration) {
+	if f := k.card.Load(); f != nil {
+		k.card.CompareAndSwap(f, &cardFault{f.since.Add(by), f.why})
+	}
+}
+
+// cardFault is a card that does not take what is written.
+type cardFault struct {
+	since event.Time
+	why   error
+}
+
+// lost is what a store holds that cannot be read.
+const lost = "the past of devices, alerts and silences, the work order, devices entered by hand, a baseline set while running, " +
+	"messages not yet delivered"
+
+// tellAside says in the log that the store of before could not be read, and again when the card lets it be set aside.
+func (k *keeper) tellAside() {
+	a := k.store.SetAside()
+	if a == nil || k.aside.Swap(a) == a {
+		return
+	}
+	line := k.log.Error().Err(a).Str("file", a.File)
+	if a.As != "" {
+		line.Str("set_aside_as", a.As)
+	}
+	line.Str("lost", lost).Msg("the store of before cannot be read")
+}
+
+// asideRule finds that what was kept before is lost. It does so until the program ends: somebody must see it.
+func (k *keeper) asideRule() check.Rule {
+	const doc = "The store of before cannot be read."
+	return check.Rule{ID: "store-failing", Severity: check.Warning, Doc: doc, Check: func(p *check.Pass) {
+		a := k.aside.Load()
+		if a == nil {
+			return
+		}
+		evidence := map[string]any{"file": a.File, "error": a.Why.Error(), "lost": lost}
+		aside := " It is set aside when the card takes writes again."
+		if a.As != "" {
+			evidence["set_aside_as"] = a.As
+			aside = ""
+		}
+		p.Find(check.Finding{Subject: "store of before", Evidence: evidence,
+			Summary: "What muster kept before this start cannot be read and is lost",
+			Remedy: "Set the baseline, silences and devices entered by hand anew, and follow the work order again. Look at the card: " +
+				"one that damages a file once does so again." + aside + " Acknowledge this when it is done."})
+	}}
+}
+
+// cardRule finds that the card does not take what is written.
+func (k *keeper) cardRule() check.Rule {
+	const doc = "The card does not take what muster keeps."
+	return check.Rule{ID: "store-failing", Severity: check.Warning, Doc: doc, Check: func(p *check.Pass) {
+		fault := k.card.Load()
+		if fault == nil {
+			return
+		}
+		p.Find(check.Finding{Subject: "store", Since: fault.since,
+			Summary:  "The card does not take what muster keeps: history, alerts and work are in memory alone",
+			Evidence: map[string]any{"error": fault.why.Error(), "unwritten": k.store.Stats().Pending},
+			Remedy: "Make room on the card, or replace it: one that is worn out takes no more writes. Everything is written when it does; " +
+				"until then a power cut would lose what came since."})
+	}}
+}

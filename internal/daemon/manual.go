@@ -1,0 +1,62 @@
+package daemon
+
+import (
+	"cmp"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strings"
+
+	"muster/internal/boat"
+	"muster/internal/store"
+)
+
+// maxManual bounds the devices entered by hand.
+const maxManual = 200
+
+// Keys of the store.
+const (
+	countKey  = "count"
+	manualKey = "device/"
+)
+
+// manual are the devices entered at the desk. It belongs to the model's goroutine.
+type manual struct {
+	list  []boat.Manual // replaced whenever it changes
+	count int           // so many were entered ever
+}
+
+// restoreManual takes up what was kept.
+func restoreManual(s *store.Store) (m manual, err error) {
+	all := s.All(store.Manual)
+	if text := all[countKey]; text != nil {
+		if err := json.Unmarshal(text, &m.count); err != nil {
+			return m, err
+		}
+		delete(all, countKey)
+	}
+	var list []boat.Manual
+	for _, text := range all {
+		var dev boat.Manual
+		if err := json.Unmarshal(text, &dev); err != nil {
+			return m, err
+		}
+		list = append(list, dev)
+	}
+	slices.SortFunc(list, func(a, b boat.Manual) int { // m9 before m10
+		return cmp.Or(len(a.ID)-len(b.ID), strings.Compare(a.ID, b.ID))
+	})
+	m.list = list
+	return m, nil
+}
+
+// keep puts them into the store.
+func (m *manual) keep(s *store.Store) {
+	values := map[string][]byte{countKey: fmt.Append(nil, m.count)}
+	for i := range m.list {
+		if text, err := json.Marshal(&m.list[i]); err == nil {
+			values[manualKey+m.list[i].ID] = text
+		}
+	}
+	s.Together(func() { s.Replace(store.Manual, values) })
+}
