@@ -27,7 +27,7 @@ func TestPack(t *testing.T) {
 		{"count given", 129540, map[string]any{"satellites_in_view": 1}, "FF FF 01 FF FF7F FFFF FF7F FFFFFF7F FF", ""},
 		{"strings", 126998, map[string]any{"installation_description_1": "Mast", "manufacturer_information": "Hüb"}, "06 01 4D617374 02 01 08 00 4800 FC00 6200", ""},
 		{"switches", 127501, map[string]any{"instance": 0, "indicator": []any{true, false, nil, "on"}}, "00 71 FF FF FF FF FF FF", ""},
-		{"text", 129809, map[string]any{"message_id": 24, "mmsi": 123456789, "name": "PETREL"}, "18 15CD5B07 50455452454C FFFFFFFFFFFFFFFFFFFFFFFFFFFF FF FF", ""},
+		{"text", 129809, map[string]any{"message_id": 24, "mmsi": 200456789, "name": "DUNLIN"}, "18 55BAF20B 44554E4C494E FFFFFFFFFFFFFFFFFFFFFFFFFFFF FF FF", ""},
 		{"command", 126208, map[string]any{"group_function_code": "command", "target_pgn": 130312, "priority": 8, "parameter": []any{2}, "value": []any{5}}, "01 08FD01 F8 01 02 05", ""},
 
 		{"unknown key", 127251, map[string]any{"speed": 1}, "", `pgn: pack 127251 (Rate of Turn): no field "speed"; it has sid, rate_of_turn`},

@@ -51,7 +51,7 @@ func start(t *testing.T, setup string, program string, args ...string) *shell {
 			t.Fatal(err)
 		}
 	}
-	muster(t, "note", "add", "-f", filepath.Join(dir, "notes.yaml"), "--model", "Larkfin LT1", "--by", "Ana")
+	muster(t, "note", "add", "-f", filepath.Join(dir, "notes.yaml"), "--model", "Larkfin Pemmo 4", "--by", "Ana")
 	cmd := exec.CommandContext(t.Context(), program, args...)
 	cmd.Dir = dir
 	cmd.Env = append(os.Environ(), "TERM=dumb", "INPUTRC=/dev/null", "HISTFILE=", "HOME="+dir, "COLUMNS=200")

@@ -46,7 +46,7 @@ func TestAlertmanagerRoute(t *testing.T) {
 	outside(t, "alertmanager", "amtool", "prometheus-alertmanager", "check-config", "alertmanager.yaml")
 	for severity, receiver := range map[string]string{"critical": "on-call", "warning": "office", "info": "nobody"} {
 		outside(t, "alertmanager", "amtool", "prometheus-alertmanager", "config", "routes", "test", "--config.file=alertmanager.yaml",
-			"--verify.receivers="+receiver, "alertname=silent", "boat=kestrel", "severity="+severity)
+			"--verify.receivers="+receiver, "alertname=silent", "boat=wagtail", "severity="+severity)
 	}
 }
 

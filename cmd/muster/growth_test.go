@@ -36,7 +36,7 @@ func crowd(b *testing.B, devices, messages int) *boat.Boat {
 	}
 	for i := range devices {
 		name := pgn.NameFields{UniqueNumber: uint32(i + 1), Manufacturer: 2001, DeviceClass: 60, DeviceFunction: 170, IndustryGroup: 4, ArbitraryAddress: true}
-		product := pgn.ProductInformation{Model: "Larkfin LS2 sonar", SoftwareVersion: "2.9", Serial: fmt.Sprintf("S%04d", i)}
+		product := pgn.ProductInformation{Model: "Larkfin Olbo 20 sonar", SoftwareVersion: "2.9", Serial: fmt.Sprintf("S%04d", i)}
 		if i < 8 {
 			name.DeviceClass, name.DeviceFunction = 120, 130
 			product.Model, product.SoftwareVersion = "Larkfin LF9 head", "4.40"

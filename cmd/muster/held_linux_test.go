@@ -110,7 +110,7 @@ func beginHeld(b *testing.B, muster, dir string) *held {
 		b.Fatal(err)
 	}
 	config := filepath.Join(state, "muster.yaml")
-	text := fmt.Sprintf("boat: {id: kestrel, name: Kestrel}\nsources:\n  - source: udp:%s\nlisten: 127.0.0.1:0\nstate_dir: %s\n", d.bus, state)
+	text := fmt.Sprintf("boat: {id: wagtail, name: Wagtail}\nsources:\n  - source: udp:%s\nlisten: 127.0.0.1:0\nstate_dir: %s\n", d.bus, state)
 	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
 		b.Fatal(err)
 	}

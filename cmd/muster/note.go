@@ -28,7 +28,7 @@ func newNote(a *app) *cobra.Command {
 		Long: `Record devices that are not on any network. They take part in checks, plans and snapshots when the config names the notes file:
 
     notes: notes.yaml`,
-		Example: `  muster note add -f notes.yaml --model 'Larkfin LT1' --maker 'Larkfin Marine' --software 1.3 --by Ana
+		Example: `  muster note add -f notes.yaml --model 'Larkfin Pemmo 4' --maker 'Larkfin Marine' --software 1.3 --by Ana
   muster note add -f notes.yaml --id n1 --software 1.4 --by Ana
   muster note list -f notes.yaml
   muster note remove -f notes.yaml n1`,

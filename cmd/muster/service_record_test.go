@@ -22,7 +22,7 @@ models:
     match: {maker: Larkfin*, maker_code: 2001, model: "*LF9 head*"}
     numbering: {scheme: decimal}
     releases: [{version: 4.47}, {version: 4.52}]
-    medium: {kind: microSD card, min_gb: 2, max_gb: 32, file_system: FAT32, file: LF.upd}
+    medium: {kind: microSD card, min_gb: 2, max_gb: 32, file_system: FAT32, file: LF.lfw}
     minutes: 15
 `)})
 	if err != nil {

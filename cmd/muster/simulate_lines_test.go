@@ -113,7 +113,7 @@ func TestSimulatedLinesForGPSD(t *testing.T) {
 			vessels[m.MMSI] = true
 		}
 	}
-	for mmsi := uint32(999000000); mmsi < 999000005; mmsi++ {
+	for mmsi := uint32(200000000); mmsi < 200000005; mmsi++ {
 		if !vessels[mmsi] || !fixed {
 			t.Errorf("fix %v, vessels %v", fixed, vessels)
 			break

@@ -17,7 +17,7 @@ import (
 )
 
 // simMakers names the invented makers of the built-in scenarios.
-var simMakers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Petrel Power"}
+var simMakers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}
 
 // simStart is when a simulation that does not follow the clock begins, so that it is the same each time.
 var simStart = time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)

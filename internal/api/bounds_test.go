@@ -121,7 +121,7 @@ func certificate(t *testing.T) (certFile, keyFile string, pool *x509.CertPool) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	template := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "kestrel"}, DNSNames: []string{"localhost", "kestrel"},
+	template := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "wagtail"}, DNSNames: []string{"localhost", "wagtail"},
 		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour)}
 	der, err := x509.CreateCertificate(rand.Reader, template, template, key.Public(), key)
 	if err != nil {
@@ -169,7 +169,7 @@ func TestTLS(t *testing.T) {
 		t.Errorf("the address is given as %s", s.URL())
 	}
 	resp, text, err := ask("https://127.0.0.1:"+port+Prefix+"/report", &tls.Config{RootCAs: pool})
-	if err != nil || resp.StatusCode != 200 || !strings.Contains(text, "Kestrel") || resp.Header.Get("Strict-Transport-Security") == "" || resp.TLS.Version < tls.VersionTLS12 {
+	if err != nil || resp.StatusCode != 200 || !strings.Contains(text, "Wagtail") || resp.Header.Get("Strict-Transport-Security") == "" || resp.TLS.Version < tls.VersionTLS12 {
 		t.Fatalf("%v: %.300s", err, text)
 	}
 	if _, _, err := ask("https://127.0.0.1:"+port+Prefix+"/report", &tls.Config{RootCAs: x509.NewCertPool()}); err == nil {
@@ -178,7 +178,7 @@ func TestTLS(t *testing.T) {
 	if _, _, err := ask("https://127.0.0.1:"+port+Prefix+"/report", &tls.Config{RootCAs: pool, MaxVersion: tls.VersionTLS11}); err == nil {
 		t.Error("TLS 1.1 was spoken")
 	}
-	if resp, text, err := ask("http://127.0.0.1:"+port+Prefix+"/report", nil); err == nil && (resp.StatusCode < 400 || strings.Contains(text, "Kestrel")) {
+	if resp, text, err := ask("http://127.0.0.1:"+port+Prefix+"/report", nil); err == nil && (resp.StatusCode < 400 || strings.Contains(text, "Wagtail")) {
 		t.Errorf("plain HTTP was answered: %s %.200s", resp.Status, text)
 	}
 	for name, opt := range map[string]Options{"no certificate": {TLSCert: filepath.Join(t.TempDir(), "none.pem"), TLSKey: key}, "key for a certificate": {TLSCert: key, TLSKey: key}} {

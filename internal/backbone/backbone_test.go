@@ -80,7 +80,7 @@ func live() *report.Report {
 	}
 	head := device("00000000000000A1", boat.RoleHead, "LF9 head", 8, 127508)
 	head.Transmits[0].Volts, head.Transmits[0].VoltsAt = ptr(11.1), event.Time(0).Add(time.Hour)
-	monitor := device("00000000000000A6", boat.RolePower, "BM1 battery monitor", 1, 127508, 127508)
+	monitor := device("00000000000000A6", boat.RolePower, "Tavrik 7 battery monitor", 1, 127508, 127508)
 	for i, v := range []float64{13.1, 12.0} {
 		monitor.Transmits[i].Instance, monitor.Transmits[i].Volts, monitor.Transmits[i].VoltsAt = ptr(uint8(i)), &v, event.Time(0).Add(time.Hour)
 	}
@@ -464,9 +464,9 @@ func TestMeasuredOnTheBus(t *testing.T) {
 		want        []string
 	}{
 		{"as planned", 11.75, 12.6, nil},
-		{"battery low, drop as computed", 11.15, 12.0, []string{"engine room BM1 battery monitor (A6)"}},
+		{"battery low, drop as computed", 11.15, 12.0, []string{"engine room Tavrik 7 battery monitor (A6)"}},
 		{"bad contact on the way to the head", 10.2, 12.6, []string{"helm LF9 head (A1)"}},
-		{"battery nearly empty", 9.3, 10.0, []string{"engine room BM1 battery monitor (A6)", "mast foot wind now"}},
+		{"battery nearly empty", 9.3, 10.0, []string{"engine room Tavrik 7 battery monitor (A6)", "mast foot wind now"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l, r := wagtail(t), live()
@@ -494,7 +494,7 @@ func TestMeasuresBadPlace(t *testing.T) {
 		t.Fatal(err)
 	}
 	_, err = Parse(bytes.Replace(text, []byte("measures: engine room"), []byte("measures: bow"), 1))
-	if want := `line 20, column 87: tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
+	if want := `line 20, column 92: tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
 		t.Errorf("got %v\nwant %s", err, want)
 	}
 }

@@ -87,17 +87,17 @@ func report1(mmsi int) [][2]int {
 func TestAISUnit(t *testing.T) {
 	l := newLineWriter()
 	for i := range 1500 { // more than are told apart
-		aisLines(l, "AIVDM", report1(211000000+i))
+		aisLines(l, "AIVDM", report1(200000000+i))
 	}
-	aisLines(l, "AIVDO", report1(211999001))
-	static := append([][2]int{{5, 6}, {0, 2}, {211999001, 30}, {0, 2}, {0, 30}}, sixBits("DWAGT", 7)...)
+	aisLines(l, "AIVDO", report1(200999001))
+	static := append([][2]int{{5, 6}, {0, 2}, {200999001, 30}, {0, 2}, {0, 30}}, sixBits("QWAGT", 7)...)
 	static = append(append(static, sixBits("WAGTAIL", 20)...), [2]int{36, 8}, [2]int{0, 60}, [2]int{0, 60}, [2]int{0, 62})
 	aisLines(l, "AIVDO", static)
 	l.add(string(nmea0183.Append(nil, '!', "AIVDM,2,2,7,A,00000000,0"))) // its first part never came
 
 	r := l.b.State()
 	want := &AIS{Targets: maxTargets, Messages: []AISCount{{Type: 1, Count: 1500}},
-		Own: &AISVessel{MMSI: 211999001, Static: true, Name: "WAGTAIL", CallSign: "DWAGT", ShipType: 36}}
+		Own: &AISVessel{MMSI: 200999001, Static: true, Name: "WAGTAIL", CallSign: "QWAGT", ShipType: 36}}
 	if len(r.Talkers) != 1 {
 		t.Fatalf("%d talkers", len(r.Talkers))
 	}
@@ -123,8 +123,8 @@ func TestAISAllocatesNothingOnceWarm(t *testing.T) {
 		line := nmea0183.Append(nil, '!', fmt.Sprintf("%s,1,1,,A,%s,%d", address, payload, fill))
 		events = append(events, event.Event{Kind: event.KindLine, Line: line})
 	}
-	l2("AIVDM", report1(211000001))
-	l2("AIVDO", append([][2]int{{24, 6}, {0, 2}, {211999001, 30}, {0, 2}}, sixBits("WAGTAIL", 20)...))
+	l2("AIVDM", report1(200000001))
+	l2("AIVDO", append([][2]int{{24, 6}, {0, 2}, {200999001, 30}, {0, 2}}, sixBits("WAGTAIL", 20)...))
 	feed := func() {
 		for i := range events {
 			l.now += 1e9

@@ -71,7 +71,7 @@ func device(id string, address uint8, maker boat.Coded, function string, model s
 
 var fuel, water = ptr(uint8(0)), ptr(uint8(1))
 
-var larkfin, gannet, petrel = boat.Coded{Code: 2001, Name: "Larkfin Marine"}, boat.Coded{Code: 2002, Name: "Gannet Instruments"}, boat.Coded{Code: 2003, Name: "Petrel Power"}
+var larkfin, gannet, sanderling = boat.Coded{Code: 2001, Name: "Larkfin Marine"}, boat.Coded{Code: 2002, Name: "Gannet Instruments"}, boat.Coded{Code: 2003, Name: "Sanderling Power"}
 
 func head(id string, address uint8, changes ...change) boat.Device {
 	return device(id, address, larkfin, "Display", "Larkfin LF9 head", changes...)
@@ -82,7 +82,7 @@ func sounder(id string, address uint8, changes ...change) boat.Device {
 }
 
 func battery(id string, address uint8, changes ...change) boat.Device {
-	return device(id, address, petrel, "Battery Monitor", "Petrel BM1 battery monitor", changes...)
+	return device(id, address, sanderling, "Battery Monitor", "Sanderling Tavrik 7 monitor", changes...)
 }
 
 func software(v string) change { return func(d *boat.Device) { d.Product.Software = v } }

@@ -214,7 +214,7 @@ func (c *Config) validate(d *input.Document) error {
 	}
 
 	if c.Boat.ID != "" && !boatID.MatchString(c.Boat.ID) {
-		bad("boat.id", "%q must be up to 63 lower-case letters, digits and inner hyphens, such as kestrel-2", c.Boat.ID)
+		bad("boat.id", "%q must be up to 63 lower-case letters, digits and inner hyphens, such as wagtail-2", c.Boat.ID)
 	}
 	if strings.ContainsFunc(c.Boat.Name, func(r rune) bool { return r < ' ' }) {
 		bad("boat.name", "%q holds a control character: write the name in one plain line", c.Boat.Name)

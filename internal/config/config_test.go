@@ -17,7 +17,7 @@ import (
 
 func TestParse(t *testing.T) {
 	c, err := Parse("muster.yaml", []byte(`
-boat: {id: kestrel, name: Kestrel}
+boat: {id: wagtail, name: Wagtail}
 sources:
   - {source: can0, ask: true}
   - source: 0183:/dev/ttyUSB0?baud=4800
@@ -31,7 +31,7 @@ checks:
 		t.Fatal(err)
 	}
 	want := Default()
-	want.Boat = boat.Identity{ID: "kestrel", Name: "Kestrel"}
+	want.Boat = boat.Identity{ID: "wagtail", Name: "Wagtail"}
 	want.BoatKeys = boatKeys(want.Boat)
 	want.Sources = []Source{{Source: "can0", Ask: true}, {Source: "0183:/dev/ttyUSB0?baud=4800", ID: "wind"}}
 	want.Checks.BusLoadHigh.Warning = 0.6
@@ -50,14 +50,14 @@ checks:
 
 func TestMistakes(t *testing.T) {
 	tests := []struct{ name, in, want string }{
-		{"unknown key", "boat: {id: kestrel}\nlissen: x\n", `muster.yaml:2:1: unknown key "lissen": deploy/muster.yaml lists them all`},
+		{"unknown key", "boat: {id: wagtail}\nlissen: x\n", `muster.yaml:2:1: unknown key "lissen": deploy/muster.yaml lists them all`},
 		{"unknown nested key", "sources:\n  - source: can0\n    asks: true\n", `muster.yaml:3:5: unknown key "asks": deploy/muster.yaml lists them all`},
 		{"unknown check", "checks:\n  loose-cable: {off: true}\n", `muster.yaml:2:3: unknown key "loose-cable": deploy/muster.yaml lists them all`},
 		{"wrong type", "sources:\n  - {source: can0, ask: perhaps}\n", `muster.yaml:2:25: expected true or false. Example: ask: true`},
 		{"no YAML", "boat: [\n", `muster.yaml:1:7: the [ that begins here has no ] at its end`},
 		{"repeated key", "listen: off\nlisten: off\n", `muster.yaml:2:1: key "listen" is there twice: remove one`},
 		{"second document", "listen: off\n---\nlisten: off\n", `muster.yaml:3:7: a second document starts here: keep one in the file`},
-		{"boat id", "boat:\n  id: The Kestrel\n", `muster.yaml:2:7: boat.id: "The Kestrel" must be up to 63 lower-case letters, digits and inner hyphens, such as kestrel-2`},
+		{"boat id", "boat:\n  id: The Wagtail\n", `muster.yaml:2:7: boat.id: "The Wagtail" must be up to 63 lower-case letters, digits and inner hyphens, such as wagtail-2`},
 		{"boat name", "boat:\n  name: \"a\\nb\"\n", `muster.yaml:2:9: boat.name: "a\nb" holds a control character: write the name in one plain line`},
 		{"no source", "sources:\n  - id: a\n", `muster.yaml:2:5: sources.0: source is missing: say where traffic comes in, such as source: can0`},
 		{"same source", "sources:\n  - source: can0\n  - source: can0\n", `muster.yaml:3:5: sources.1: "can0" is already the name of source 1: give each an id of its own`},
@@ -175,7 +175,7 @@ func yamlKeys(of any) map[string]reflect.Type {
 }
 
 func FuzzParse(f *testing.F) {
-	f.Add([]byte("boat: {id: kestrel}\nsources: [{source: can0}]\n"))
+	f.Add([]byte("boat: {id: wagtail}\nsources: [{source: can0}]\n"))
 	f.Add([]byte("checks: {bus-load-high: {warning: 2}}"))
 	f.Add([]byte("sources:\n - &a {source: x}\n - *a\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {

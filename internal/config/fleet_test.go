@@ -25,7 +25,7 @@ func TestFleet(t *testing.T) {
 			Fleet{URL: List{"tls://a.example", "nats://127.0.0.1:4222"}, Credentials: "k.creds", CA: "ca.pem", Every: time.Hour, MetricsURL: "http://10.0.0.7:8632/metrics"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			c, err := Parse("muster.yaml", []byte("boat: {id: kestrel}\n"+tt.in))
+			c, err := Parse("muster.yaml", []byte("boat: {id: wagtail}\n"+tt.in))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -37,7 +37,7 @@ func TestFleet(t *testing.T) {
 }
 
 func TestFleetMistakes(t *testing.T) {
-	const boat = "boat: {id: kestrel}\n"
+	const boat = "boat: {id: wagtail}\n"
 	for _, tt := range []struct{ name, in, want string }{
 		{"unknown key", boat + "fleet:\n  uri: x\n", `muster.yaml:3:3: unknown key "uri": deploy/muster.yaml lists them all`},
 		{"no url", boat + "fleet:\n  credentials: k.creds\n", `muster.yaml:2:1: fleet: url is missing: say where the hub is, such as url: tls://hub.example:4222`},
@@ -73,7 +73,7 @@ func TestFleetMistakes(t *testing.T) {
 func TestFleetFiles(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "muster.yaml")
-	if err := os.WriteFile(file, []byte("boat: {id: kestrel}\nfleet: {url: 'tls://hub.example', credentials: k.creds, ca: /etc/ca.pem}\n"), 0o600); err != nil {
+	if err := os.WriteFile(file, []byte("boat: {id: wagtail}\nfleet: {url: 'tls://hub.example', credentials: k.creds, ca: /etc/ca.pem}\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	c, err := Load(t.Context(), file)
@@ -84,7 +84,7 @@ func TestFleetFiles(t *testing.T) {
 
 // TestBoatIDs: what this config takes as a boat's id, a hub takes.
 func TestBoatIDs(t *testing.T) {
-	for _, id := range []string{"k", "kestrel-2", "0", strings.Repeat("a", 63), "a-", "A", "a.b", "*"} {
+	for _, id := range []string{"k", "wagtail-2", "0", strings.Repeat("a", 63), "a-", "A", "a.b", "*"} {
 		_, err := Parse("muster.yaml", []byte("boat: {id: '"+id+"'}\n"))
 		if err == nil && fleet.CheckBoatID(id) != nil {
 			t.Errorf("%q: %v", id, fleet.CheckBoatID(id))

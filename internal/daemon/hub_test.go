@@ -66,14 +66,14 @@ func newShore(t testing.TB) *shore {
 		stop()
 		<-ran
 	})
-	creds, err = keys.Enroll("kestrel", t0.UTC())
+	creds, err = keys.Enroll("wagtail", t0.UTC())
 	ok(err)
-	file := filepath.Join(t.TempDir(), "kestrel.creds")
+	file := filepath.Join(t.TempDir(), "wagtail.creds")
 	ok(os.WriteFile(file, creds, 0o600))
 
-	s := &shore{src: newWire(), look: make(chan time.Duration), api: shown.URL() + "/api/v1/boats/kestrel"}
+	s := &shore{src: newWire(), look: make(chan time.Duration), api: shown.URL() + "/api/v1/boats/wagtail"}
 	opt := options("off", map[string]tap.Source{"can0": s.src}, "can0")
-	opt.Config.StateDir, opt.Config.Boat = t.TempDir(), boat.Identity{ID: "kestrel", Name: "Kestrel"}
+	opt.Config.StateDir, opt.Config.Boat = t.TempDir(), boat.Identity{ID: "wagtail", Name: "Wagtail"}
 	opt.Config.Fleet.URL, opt.Config.Fleet.Credentials, opt.fleetLook = []string{server.ClientURL()}, file, s.look
 	s.afloat = newAfloat(t, opt)
 	s.src.events <- []event.Event{network(t0, "can0", false)}

@@ -73,7 +73,7 @@ func TestMessageSchema(t *testing.T) {
 	a := &c.Alert
 	a.State, a.Until, a.Flapping, a.AcknowledgedBy, a.AcknowledgedAt = alert.StatusCleared, t0+2e9, true, "Jo", t0+1e9
 	a.Devices, a.Network, a.Evidence, a.Remedy = []string{"c0ffee0000000001"}, "can0", map[string]any{"silent_s": 65}, "Look at its breaker."
-	d := &telling{boat: boat.Identity{ID: "kestrel", Name: "Kestrel"}}
+	d := &telling{boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}}
 	body, err := d.message(&noted{c, boat.ClockSystem})
 	if err != nil {
 		t.Fatal(err)

@@ -30,7 +30,7 @@ devices:
   - {id: sounder, maker: 2002, class: 60, function: 130, unique: 5, address: 12, model: Gannet SD2 sounder, software: "5.02", sends: [{pgn: 128267, every: 5s}]}
   - {id: compass-a, maker: 2002, class: 60, function: 140, unique: 6, address: 13, model: Gannet HC3 compass, software: "1.6.2", sends: [{pgn: 127250, every: 4s}]}
   - {id: compass-b, maker: 2002, class: 60, function: 140, unique: 7, instance: 1, address: 14, model: Gannet HC3 compass, software: "1.6.2", sends: [{pgn: 127250, every: 4s}]}
-  - {id: battery, maker: 2003, class: 35, function: 170, unique: 8, address: 20, model: Petrel BM1 battery monitor, software: "3.20", sends: [{pgn: 127508, every: 10s}]}
+  - {id: battery, maker: 2003, class: 35, function: 170, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, software: "3.20", sends: [{pgn: 127508, every: 10s}]}
   - {id: pilot, maker: 2001, class: 40, function: 150, unique: 16, address: 27, model: Larkfin LP7 pilot, software: "2.31", sends: [{pgn: 127245, every: 10s}]}
 lines:
   - {id: wind, sentences: [{talker: WI, formatter: MWV, every: 20s}]}

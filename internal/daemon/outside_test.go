@@ -94,7 +94,7 @@ func TestAlertmanager(t *testing.T) {
 	background(t, path, "--config.file="+conf, "--storage.path="+dir, "--web.listen-address="+address, "--cluster.listen-address=")
 	opt := keptOptions(t, t.TempDir())
 	opt.firstRetry = 50 * time.Millisecond
-	opt.Config.Boat = boat.Identity{ID: "kestrel"}
+	opt.Config.Boat = boat.Identity{ID: "wagtail"}
 	opt.Config.Alerts = alert.Settings{}
 	opt.Config.Checks.Every = time.Hour // only the test judges
 	opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: "http://" + address}}
@@ -114,7 +114,7 @@ func TestAlertmanager(t *testing.T) {
 	}
 	eventually(t, func() bool { return fetch("http://"+address+"/api/v2/alerts", &got) && len(got) == 1 })
 	l := got[0].Labels
-	if l["alertname"] != "silent" || l["boat"] != "kestrel" || l["severity"] != "warning" || l["network"] != "can0" || got[0].Annotations["remedy"] == "" {
+	if l["alertname"] != "silent" || l["boat"] != "wagtail" || l["severity"] != "warning" || l["network"] != "can0" || got[0].Annotations["remedy"] == "" {
 		t.Errorf("told %+v", got[0])
 	}
 	standing(t, d, quiet)
@@ -145,7 +145,7 @@ func TestPrometheus(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir, address := t.TempDir(), hosttest.Address(t)
-	conf := fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nscrape_configs:\n- job_name: muster\n  static_configs: [{targets: [%q], labels: {boat: kestrel}}]\n",
+	conf := fmt.Sprintf("global: {scrape_interval: 1s, evaluation_interval: 1s}\nrule_files: [%q]\nscrape_configs:\n- job_name: muster\n  static_configs: [{targets: [%q], labels: {boat: wagtail}}]\n",
 		rules, strings.TrimPrefix(d.URL(), "http://"))
 	file := filepath.Join(dir, "prometheus.yaml")
 	if err := os.WriteFile(file, []byte(conf), 0o600); err != nil {
@@ -160,11 +160,11 @@ func TestPrometheus(t *testing.T) {
 	eventually(t, func() bool {
 		return fetch("http://"+address+"/api/v1/query?query=boat:muster_devices:sum", &answer) && len(answer.Data.Result) == 1
 	})
-	if b := answer.Data.Result[0].Metric["boat"]; b != "kestrel" {
+	if b := answer.Data.Result[0].Metric["boat"]; b != "wagtail" {
 		t.Errorf("of boat %q", b)
 	}
 	eventually(t, func() bool {
-		return fetch("http://"+address+"/api/v1/query?query="+url.QueryEscape(`ALERTS{alertname="MusterAlert",check="bus-load-high",boat="kestrel"}`), &answer) && len(answer.Data.Result) == 1
+		return fetch("http://"+address+"/api/v1/query?query="+url.QueryEscape(`ALERTS{alertname="MusterAlert",check="bus-load-high",boat="wagtail"}`), &answer) && len(answer.Data.Result) == 1
 	})
 	var board struct {
 		Panels []struct {
@@ -180,7 +180,7 @@ func TestPrometheus(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, p := range board.Panels {
-		query := "http://" + address + "/api/v1/query?query=" + url.QueryEscape(strings.ReplaceAll(p.Targets[0].Expr, "$boat", "kestrel"))
+		query := "http://" + address + "/api/v1/query?query=" + url.QueryEscape(strings.ReplaceAll(p.Targets[0].Expr, "$boat", "wagtail"))
 		for range 1200 { // rates need two scrapes, records an evaluation
 			if answer.Data.Result = nil; fetch(query, &answer) && len(answer.Data.Result) > 0 {
 				break

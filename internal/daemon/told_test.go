@@ -56,7 +56,7 @@ func TestToldEverywhere(t *testing.T) {
 	opt.Log = zerolog.New(log)
 	opt.firstRetry = time.Millisecond
 	opt.Config.Listen = "127.0.0.1:0"
-	opt.Config.Boat = boat.Identity{ID: "kestrel"}
+	opt.Config.Boat = boat.Identity{ID: "wagtail"}
 	opt.Config.Fleet.URL = []string{"nats://127.0.0.1:1"}
 	opt.Config.Checks.Every = 1000 * time.Hour // only the test judges
 	opt.Config.Alerts = alert.Settings{Clear: 20 * time.Second}

@@ -52,42 +52,42 @@ func (o *telling) newUplink(c *config.Config) (*uplink, error) {
 
 // nextUplink makes the uplink for a config that is reloaded. The present one goes on when nothing changed, in its files neither.
 func (o *telling) nextUplink(c *config.Config) (*uplink, error) {
-	if up := o.up.Load(); up != nil && reflect.DeepEqual(up.config, c.Fleet) && !up.Stale() {
-		return up, nil
+	if link := o.up.Load(); link != nil && reflect.DeepEqual(link.config, c.Fleet) && !link.Stale() {
+		return link, nil
 	}
 	return o.newUplink(c)
 }
 
 // startUplink lets an uplink, or none, tell the hub in the place of the present one, and begins once that has ended.
-func (o *telling) startUplink(up *uplink) {
-	was := o.up.Swap(up)
-	if was == up && (up == nil || up.stop != nil) {
+func (o *telling) startUplink(link *uplink) {
+	was := o.up.Swap(link)
+	if was == link && (link == nil || link.stop != nil) {
 		return
 	}
 	var before <-chan struct{}
-	if was != nil && was != up && was.stop != nil {
+	if was != nil && was != link && was.stop != nil {
 		was.stop()
 		before = was.done
 	}
-	if up == nil {
+	if link == nil {
 		o.forgetOthers()
 		return
 	}
 	var ctx context.Context
-	ctx, up.stop = context.WithCancel(o.running)
+	ctx, link.stop = context.WithCancel(o.running)
 	o.tasks.Go(func() {
-		defer close(up.done)
+		defer close(link.done)
 		if before != nil {
 			<-before
 		}
-		up.Run(ctx)
+		link.Run(ctx)
 	})
 }
 
 // tellSnapshot tells the hub a snapshot taken on the pages or by the API.
 func (o *telling) tellSnapshot(s *snapshot.Snapshot) {
-	up := o.up.Load()
-	if up == nil {
+	link := o.up.Load()
+	if link == nil {
 		return
 	}
 	sealed, err := s.Encode()
@@ -95,12 +95,12 @@ func (o *telling) tellSnapshot(s *snapshot.Snapshot) {
 		o.log.Error().Err(err).Msg("the snapshot cannot be told to the hub")
 		return
 	}
-	up.Snapshot(sealed)
+	link.Snapshot(sealed)
 }
 
 // tellRecord tells the hub a service record printed from the pages.
 func (o *telling) tellRecord(name, media string, data []byte) {
-	if up := o.up.Load(); up != nil {
-		up.Record(fleet.Document{Name: name, Media: media, Data: data})
+	if link := o.up.Load(); link != nil {
+		link.Record(fleet.Document{Name: name, Media: media, Data: data})
 	}
 }

@@ -83,7 +83,7 @@ func TestUplink(t *testing.T) {
 	dir := t.TempDir()
 	now := event.At(time.Now())
 	opt := keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35))
-	opt.Config.Boat = boat.Identity{ID: "kestrel", Name: "Kestrel"}
+	opt.Config.Boat = boat.Identity{ID: "wagtail", Name: "Wagtail"}
 	opt.Config.Fleet.URL = []string{"nats://127.0.0.1:1"}
 	opt.fleetLook = make(chan time.Duration) // nobody looks at reports, so that none is told between what is counted here
 	d, stop := aboard(t, opt)
@@ -91,7 +91,7 @@ func TestUplink(t *testing.T) {
 	stop()
 
 	opt = keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35))
-	opt.Config.Boat, opt.Config.Fleet.URL = boat.Identity{ID: "kestrel", Name: "Kestrel"}, []string{url}
+	opt.Config.Boat, opt.Config.Fleet.URL = boat.Identity{ID: "wagtail", Name: "Wagtail"}, []string{url}
 	opt.fleetLook = make(chan time.Duration)
 	d, _ = aboard(t, opt)
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 && d.telling.up.Load().Stats().Sent == 1 })
@@ -106,7 +106,7 @@ func TestUplink(t *testing.T) {
 		t.Error(diff)
 	}
 	var m Message
-	if err := json.Unmarshal(last.Body, &m); err != nil || m.Schema != messageSchema || m.Kind != alert.Cleared || m.Boat.ID != "kestrel" {
+	if err := json.Unmarshal(last.Body, &m); err != nil || m.Schema != messageSchema || m.Kind != alert.Cleared || m.Boat.ID != "wagtail" {
 		t.Errorf("%+v: %v", m, err)
 	}
 
@@ -160,7 +160,7 @@ func TestCheckFleet(t *testing.T) {
 	if err := CheckFleet(&c); err != nil {
 		t.Error(err)
 	}
-	c.Boat.ID, c.Fleet.URL, c.Fleet.Credentials = "kestrel", []string{"tls://hub.example"}, filepath.Join(t.TempDir(), "k.creds")
+	c.Boat.ID, c.Fleet.URL, c.Fleet.Credentials = "wagtail", []string{"tls://hub.example"}, filepath.Join(t.TempDir(), "k.creds")
 	if err := CheckFleet(&c); err == nil {
 		t.Error("credentials that are not there")
 	}

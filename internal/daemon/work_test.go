@@ -28,7 +28,7 @@ devices:
      sends: [{pgn: 129283}]}
   - {id: fly, maker: 2001, class: 120, function: 130, unique: 33, instance: 1, address: 3, model: Larkfin LF9 head, serial: LF9-33, software: "4.47", asks: true,
      sends: [{pgn: 129284}]}
-  - {id: battery, maker: 2003, class: 35, function: 170, unique: 8, address: 20, model: Petrel BM1 battery monitor, software: "3.20", sends: [{pgn: 127508}]}
+  - {id: battery, maker: 2003, class: 35, function: 170, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, software: "3.20", sends: [{pgn: 127508}]}
 timeline:
   - {at: 60s, do: update, device: fly, for: 150s, software: "4.52"}
 `

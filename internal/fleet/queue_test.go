@@ -152,7 +152,7 @@ func TestPace(t *testing.T) {
 
 // report is one of a boat with n devices, as a day of traffic leaves it.
 func reportOf(n int) *report.Report {
-	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "kestrel"}, TakenAt: 1_777_000_000_000_000_000, Clock: boat.ClockSystem,
+	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "plover"}, TakenAt: 1_777_000_000_000_000_000, Clock: boat.ClockSystem,
 		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000, Frames: 1e8, Load: &boat.Load{Mean: 0.31, Peak: 0.52}}}}
 	for i := range n {
 		address, code := uint8(i), uint16(1000+i)
@@ -190,7 +190,7 @@ func TestLooks(t *testing.T) {
 		{"state", func(r *report.Report) { r.Devices[0].State = boat.Silent }, true},
 		{"device gone", func(r *report.Report) { r.Devices = r.Devices[1:] }, true},
 		{"alert acknowledged", func(r *report.Report) { r.Alerts[0].State = alert.StatusAcknowledged }, true},
-		{"entered by hand", func(r *report.Report) { r.Manual = []boat.Manual{{ID: "m1", Model: "Petrel BM1"}} }, true},
+		{"entered by hand", func(r *report.Report) { r.Manual = []boat.Manual{{ID: "m1", Model: "Sanderling Tavrik 7"}} }, true},
 		{"talker", func(r *report.Report) { r.Talkers = []report.Talker{{Network: "wind", Talker: "WI"}} }, true},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
@@ -219,7 +219,7 @@ func TestReports(t *testing.T) {
 		t.Fatal(kind, err)
 	}
 	e, err := a.codec.Decode(data)
-	if err != nil || e.Boat.Name != "Kestrel" || !strings.Contains(string(e.Body), "Gannet SD2") {
+	if err != nil || e.Boat.Name != "Plover" || !strings.Contains(string(e.Body), "Gannet SD2") {
 		t.Errorf("%+v: %v", e.Boat, err)
 	}
 	t.Logf("20 devices: %d bytes of JSON, %d on the wire", len(e.Body), len(data))

@@ -228,7 +228,7 @@ func newAboard(t *testing.T, dir string, opt Options) *aboard {
 		t.Fatal(err)
 	}
 	a := &aboard{t: t, store: st, log: &logged{}}
-	opt.Boat, opt.Store, opt.firstRetry = boat.Identity{ID: "kestrel", Name: "Kestrel"}, st, time.Millisecond
+	opt.Boat, opt.Store, opt.firstRetry = boat.Identity{ID: "plover", Name: "Plover"}, st, time.Millisecond
 	opt.Log = zerolog.New(a.log)
 	if opt.Report == nil {
 		opt.Report = func() *report.Report { return nil }

@@ -37,7 +37,7 @@ func TestOfflineFirst(t *testing.T) {
 	}
 	for _, m := range list {
 		board, seq, err := ParseMessageID(m.Header.Get(nats.MsgIdHdr))
-		if err != nil || board != a.Board() || seq == 0 || m.Subject != "muster.v1.boat.kestrel.report" {
+		if err != nil || board != a.Board() || seq == 0 || m.Subject != "muster.v1.boat.plover.report" {
 			t.Errorf("%s: %v, %v", m.Subject, m.Header, err)
 		}
 	}
@@ -137,7 +137,7 @@ func TestPermissions(t *testing.T) {
 		{"no inbox", func(c *jwt.UserClaims) { c.Pub.Allow.Add(Subjects(c.Name)); c.Sub.Allow.Add("nothing") }, "the hub does not allow it"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: h.enroll("kestrel", tt.allow)})
+			a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: h.enroll("plover", tt.allow)})
 			a.run()
 			a.say(0, 3)
 			eventually(t, func() bool { return strings.Contains(a.log.String(), tt.want) })
@@ -152,13 +152,13 @@ func TestPermissions(t *testing.T) {
 	}
 	t.Run("stranger", func(t *testing.T) {
 		other := newHub(t, true)
-		a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: other.enroll("kestrel", asBoat)})
+		a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: other.enroll("plover", asBoat)})
 		a.run()
 		a.say(0, 3)
 		eventually(t, func() bool { return strings.Contains(a.log.String(), "does not accept the boat's credentials") })
 	})
 	t.Run("enrolled", func(t *testing.T) {
-		a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: h.enroll("kestrel", asBoat)})
+		a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: h.enroll("plover", asBoat)})
 		a.run()
 		a.say(0, 3)
 		eventually(t, a.drained)
@@ -229,7 +229,7 @@ func TestTooLarge(t *testing.T) {
 func TestUnsetClock(t *testing.T) {
 	h := newHub(t, true)
 	h.declare(nil)
-	creds := h.enroll("kestrel", asBoat)
+	creds := h.enroll("plover", asBoat)
 	past := func() time.Time { return time.Unix(300, 0) }
 	r := &report.Report{Schema: report.V1, Clock: boat.ClockSystem}
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}, Credentials: creds, Now: past, Report: func() *report.Report { return r }})
@@ -243,7 +243,7 @@ func TestUnsetClock(t *testing.T) {
 	}
 	list := h.told()
 	e, err := c.Decode(list[0].Data)
-	if err != nil || !e.MadeAt.Equal(past()) || e.Clock != boat.ClockUnset || list[0].Subject != "muster.v1.boat.kestrel.alert" {
+	if err != nil || !e.MadeAt.Equal(past()) || e.Clock != boat.ClockUnset || list[0].Subject != "muster.v1.boat.plover.alert" {
 		t.Errorf("%s %+v: %v", list[0].Subject, e, err)
 	}
 }
@@ -261,7 +261,7 @@ func TestDocuments(t *testing.T) {
 	a.run()
 	eventually(t, a.drained)
 	list := h.told()
-	if len(list) != 2 || list[0].Subject != "muster.v1.boat.kestrel.snapshot" || list[1].Subject != "muster.v1.boat.kestrel.record" {
+	if len(list) != 2 || list[0].Subject != "muster.v1.boat.plover.snapshot" || list[1].Subject != "muster.v1.boat.plover.record" {
 		t.Fatalf("%d told", len(list))
 	}
 	c, err := NewCodec()

@@ -23,7 +23,7 @@ func TestCodec(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e := &Envelope{Schema: Schema, Boat: boat.Identity{ID: "kestrel"}, MadeAt: time.Unix(1_777_000_000, 0).UTC(), Clock: boat.ClockGNSS, Body: json.RawMessage(`{"a":1}`)}
+	e := &Envelope{Schema: Schema, Boat: boat.Identity{ID: "plover"}, MadeAt: time.Unix(1_777_000_000, 0).UTC(), Clock: boat.ClockGNSS, Body: json.RawMessage(`{"a":1}`)}
 	data, err := c.Encode(e)
 	if err != nil {
 		t.Fatal(err)
@@ -68,12 +68,12 @@ func TestCodec(t *testing.T) {
 }
 
 func TestNames(t *testing.T) {
-	for _, id := range []string{"", "Kestrel", "a b", "-a", "a.b", "a*", ">", strings.Repeat("a", 65)} {
+	for _, id := range []string{"", "Plover", "a b", "-a", "a.b", "a*", ">", strings.Repeat("a", 65)} {
 		if CheckBoatID(id) == nil {
 			t.Errorf("boat id %q was taken", id)
 		}
 	}
-	for _, s := range []string{"", "muster.v1.boat", "muster.v1.boat.kestrel", "muster.v2.boat.kestrel.report", "muster.v1.boat.*.report", "muster.v1.boat.kestrel.a.b"} {
+	for _, s := range []string{"", "muster.v1.boat", "muster.v1.boat.plover", "muster.v2.boat.plover.report", "muster.v1.boat.*.report", "muster.v1.boat.plover.a.b"} {
 		if _, _, err := ParseSubject(s); err == nil {
 			t.Errorf("subject %q was taken", s)
 		}
@@ -88,22 +88,22 @@ func TestNames(t *testing.T) {
 func TestCredentials(t *testing.T) {
 	h := &hub{t: t}
 	h.seed = seedOf(t)
-	good := h.enroll("kestrel", asBoat)
+	good := h.enroll("plover", asBoat)
 	c, err := ReadCredentials(good)
-	if err != nil || c.Boat != "kestrel" || c.Open || c.Issued.IsZero() || !c.Expires.IsZero() {
+	if err != nil || c.Boat != "plover" || c.Open || c.Issued.IsZero() || !c.Expires.IsZero() {
 		t.Fatalf("%+v: %v", c, err)
 	}
-	if err := c.Check("kestrel", time.Now()); err != nil {
+	if err := c.Check("plover", time.Now()); err != nil {
 		t.Error(err)
 	}
-	if err := c.Check("wagtail", time.Now()); err == nil || !strings.Contains(err.Error(), `boat "kestrel", and this is boat "wagtail"`) {
+	if err := c.Check("wagtail", time.Now()); err == nil || !strings.Contains(err.Error(), `boat "plover", and this is boat "wagtail"`) {
 		t.Error(err)
 	}
-	ended, err := ReadCredentials(h.enroll("kestrel", func(c *jwt.UserClaims) { c.Expires = 1_600_000_000 }))
+	ended, err := ReadCredentials(h.enroll("plover", func(c *jwt.UserClaims) { c.Expires = 1_600_000_000 }))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := ended.Check("kestrel", time.Now()); err == nil || !strings.Contains(err.Error(), "ended on 2020-09-13") {
+	if err := ended.Check("plover", time.Now()); err == nil || !strings.Contains(err.Error(), "ended on 2020-09-13") {
 		t.Error(err)
 	}
 	text, err := os.ReadFile(good)
@@ -151,7 +151,7 @@ func FuzzDecode(f *testing.F) {
 	if err != nil {
 		f.Fatal(err)
 	}
-	good, err := c.Encode(&Envelope{Schema: Schema, Boat: boat.Identity{ID: "kestrel"}, Body: json.RawMessage(`{"a":[1,2]}`)})
+	good, err := c.Encode(&Envelope{Schema: Schema, Boat: boat.Identity{ID: "plover"}, Body: json.RawMessage(`{"a":[1,2]}`)})
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -174,7 +174,7 @@ func FuzzDecode(f *testing.F) {
 }
 
 func FuzzNames(f *testing.F) {
-	for _, s := range []string{"muster.v1.boat.kestrel.report", "muster.v1.boat.kestrel.", "muster.v1.boat.*.>", "q3cz5kfs2a.17", "a.18446744073709551615", "a.01"} {
+	for _, s := range []string{"muster.v1.boat.plover.report", "muster.v1.boat.plover.", "muster.v1.boat.*.>", "q3cz5kfs2a.17", "a.18446744073709551615", "a.01"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

@@ -18,14 +18,14 @@ import (
 const jobText = `
 number: "2026-114"
 date: 4 May 2026
-technician: Ilse Åkerström
-customer: Ζωή Παπαδάκη, Юрий Ковалёв
+technician: Ilse Övningså
+customer: Ζωή Πελάτης, Юрий Заказчик
 place: berth 12
 work: Bring both heads to one release; find out why the battery monitor disappears.
 shop:
-  name: Quay Electronics
+  name: Example Marine Electronics
   address: [Slipway 3, Sampleport]
-  contact: office@quay.example
+  contact: office@marine.example
 remains:
   - check: bus-load-high
     why: a second backbone is ordered

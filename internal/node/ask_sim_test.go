@@ -107,7 +107,7 @@ func TestIdentifySimulatedBackbone(t *testing.T) {
 				t.Errorf("added %.1f %% load, want less than 10 %%", added*100)
 			}
 			if st.Retries != 0 || st.GivenUp != 0 || b.lost != 0 {
-				t.Errorf("retries %d, given up %d, lost frames %d; want none", st.Retries, st.GivenUp, b.lost)
+				t.Errorf("retries %d, abandoned %d, lost frames %d; want none", st.Retries, st.GivenUp, b.lost)
 			}
 		})
 	}
@@ -203,7 +203,7 @@ timeline:
 func TestTwinsAreNotAskedForEver(t *testing.T) {
 	b := board(t, `
 devices:
-  - {id: a, maker: 2003, unique: 8, address: 20, model: Petrel BM1 battery monitor, sends: [{pgn: 127508}]}
+  - {id: a, maker: 2003, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, sends: [{pgn: 127508}]}
 timeline:
   - {at: 1s, do: twin, device: a, address: 60}
 `, 3)

@@ -25,7 +25,7 @@ func plans(t testing.TB, texts ...string) func() []*backbone.Plan {
 }
 
 // keelLayout has a drop that is too long, on the network that the sample knows.
-const keelLayout = `boat: Kestrel
+const keelLayout = `boat: Wagtail
 segments: [{from: bow, to: <i>helm</i>, length: 10 m, cable: micro}]
 tees: [{at: <i>helm</i>, drops: [{device: radar, model: nobody's, length: 7 m, load: 4}]}]
 terminators: [bow, <i>helm</i>]
@@ -42,7 +42,7 @@ func TestBackbonePage(t *testing.T) {
 	}
 	text := words(page)
 	for _, want := range []string{
-		"Layout of the backbone Kestrel", "bow 12.00 V, fed here", "! radar 11.", "Along the backbone, in words bow 0.0 m 12.00 V, fed here, terminator 10.0 m micro, 0.20 A ↓",
+		"Layout of the backbone Wagtail", "bow 12.00 V, fed here", "! radar 11.", "Along the backbone, in words bow 0.0 m 12.00 V, fed here, terminator 10.0 m micro, 0.20 A ↓",
 		"warning The drop from <i>helm</i> to radar is 7.0 m long; 6 m are allowed.", "Backbone length 17.0 m of 100 m", "planned, not there: radar",
 		"depth", "Isolate the supply before measuring resistance",
 	} {
@@ -92,7 +92,7 @@ func TestCommissioningReport(t *testing.T) {
 	const job = "?network=can0&number=2026-9&technician=Ilse+%3Cb%3E&note=Mind+the+step."
 	resp, page := webtest.Get(t, s.URL()+"/backbone/report"+job)
 	text := words(page)
-	for _, want := range []string{"Commissioning report 2026-9 of Kestrel", "Technician Ilse <b>", "planned, not there: radar", "Mind the step."} {
+	for _, want := range []string{"Commissioning report 2026-9 of Wagtail", "Technician Ilse <b>", "planned, not there: radar", "Mind the step."} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the report does not say %q in\n%s", want, text)
 		}

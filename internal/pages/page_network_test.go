@@ -47,7 +47,7 @@ func aboard(t testing.TB) *report.Report {
 				{Formatter: "ZDA", Count: 20, Live: &boat.Sentence{Last: now.Add(-5 * time.Minute)}}}},
 		report.Talker{Network: "ttyUSB0", Talker: "AI", Live: &boat.Talker{Last: now}, Unanswered: "no answer, 3 requests",
 			Sentences: []report.Sentence{{Formatter: "VDM", Count: 100, Live: &boat.Sentence{Last: now}, Gives: []string{"AIS"}}, {Formatter: "VDO", Count: 9, Live: &boat.Sentence{Last: now}}},
-			AIS: &boat.AIS{Own: &boat.AISVessel{MMSI: 2573, Static: true, CallSign: "LX12"}, Targets: 12, Lost: 4,
+			AIS: &boat.AIS{Own: &boat.AISVessel{MMSI: 2573, Static: true, CallSign: "QX12"}, Targets: 12, Lost: 4,
 				Messages: []boat.AISCount{{Type: 1, Count: 70}, {Type: 5, Count: 3}, {Type: 18, Count: 20}, {Type: 21, Count: 7}}}})
 	return r
 }
@@ -201,7 +201,7 @@ func TestTalkers(t *testing.T) {
 	}
 	_, page = webtest.Get(t, s.URL()+"/devices/ttyUSB0%2FAI")
 	text := words(page)
-	for _, want := range []string{"has not told its model and software (VER sentence): no answer, 3 requests.", "own MMSI 000002573", "own name not set", "own call sign LX12", "targets heard 12",
+	for _, want := range []string{"has not told its model and software (VER sentence): no answer, 3 requests.", "own MMSI 000002573", "own name not set", "own call sign QX12", "targets heard 12",
 		"class A vessels 73 messages", "class B vessels 20 messages", "aids to navigation 7 messages", "4 messages lost a part"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the AIS unit's page does not say %q:\n%s", want, text)

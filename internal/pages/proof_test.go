@@ -74,7 +74,7 @@ func proved(t *testing.T, opt api.Options, from, to string) (s *api.Server, desk
 	st := order.Steps()[0]
 	left := event.At(time.Date(2026, 5, 2, 8, 20, 0, 0, time.UTC))
 	desk.work = api.Work{Order: order, Status: []release.StepStatus{{Step: st.ID, Label: st.Device.Label, From: st.From, To: st.To, State: release.StepVerified,
-		LeftAt: left, VerifiedAt: left.Add(9 * time.Minute), Notes: []string{"away for 9 min"}, ByHand: &release.ByHand{By: "Ilse Åkerström"}}}}
+		LeftAt: left, VerifiedAt: left.Add(9 * time.Minute), Notes: []string{"away for 9 min"}, ByHand: &release.ByHand{By: "Ilse Övningså"}}}}
 	return s, desk, "?before=" + ids[0] + "&after=" + ids[1]
 }
 
@@ -92,7 +92,7 @@ func TestProofOfAnOrder(t *testing.T) {
 	if strings.Contains(page[strings.Index(page, "Service record"):], "required") {
 		t.Error("the form asks for what the technician has not got")
 	}
-	step := desk.work.Status[0].Step + " " + label + ": 4.47 to 4.52 verified 2026-05-02 08:20 2026-05-02 08:29 away for 9 min; read off its screen by Ilse Åkerström"
+	step := desk.work.Status[0].Step + " " + label + ": 4.47 to 4.52 verified 2026-05-02 08:20 2026-05-02 08:29 away for 9 min; read off its screen by Ilse Övningså"
 	for _, when := range []string{"while it is followed", "after it has ended"} {
 		_, page := webtest.Get(t, s.URL()+"/proof/record"+query+"&order=yes&number=")
 		if text := words(page); !strings.Contains(text, step) || !strings.Contains(page, "<h1>Service record</h1>") {
@@ -149,7 +149,7 @@ func TestProofJob(t *testing.T) {
 	if err := png.Encode(&logo, image.NewGray(image.Rect(0, 0, 8, 4))); err != nil {
 		t.Fatal(err)
 	}
-	text := "technician: Ilse Åkerström\nshop: {name: Quay Electronics, address: [Slipway 3], logo: logo.png}\n" +
+	text := "technician: Ilse Övningså\nshop: {name: Example Marine Electronics, address: [Slipway 3], logo: logo.png}\n" +
 		"remains: [{check: no-address, why: waits for a part}]\nnotes: [The card lies in the chart table.]\ncautions: [Calibrate the compass anew.]\n"
 	for name, data := range map[string][]byte{"logo.png": logo.Bytes(), "job.yaml": []byte(text)} {
 		if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
@@ -165,12 +165,12 @@ func TestProofJob(t *testing.T) {
 	}
 	s, _, query := proved(t, api.Options{Job: func() *job.Job { return shared }}, "4.47", "4.52")
 	_, page := webtest.Get(t, s.URL()+"/proof"+query)
-	for _, want := range []string{`name="technician" maxlength="80" value="Ilse Åkerström" autocomplete="name"`, `value="Quay Electronics"`, `value="waits for a part"`} {
+	for _, want := range []string{`name="technician" maxlength="80" value="Ilse Övningså" autocomplete="name"`, `value="Example Marine Electronics"`, `value="waits for a part"`} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the form lacks %q", want)
 		}
 	}
-	form := url.Values{"number": {"2026-114"}, "technician": {"Ben"}, "shop": {"Quay Electronics"}, "note": {"Moored at berth 12."}, "why-no-address": {""}}
+	form := url.Values{"number": {"2026-114"}, "technician": {"Ben"}, "shop": {"Example Marine Electronics"}, "note": {"Moored at berth 12."}, "why-no-address": {""}}
 	_, page = webtest.Get(t, s.URL()+"/proof/record"+query+"&"+form.Encode())
 	for _, want := range []string{"Service record 2026-114", "Slipway 3", "Ben", "data:image/png;base64,", "The card lies in the chart table.", "Moored at berth 12.", "Calibrate the compass anew."} {
 		if !strings.Contains(page, want) {
@@ -197,8 +197,8 @@ func TestProofDocuments(t *testing.T) {
 		}
 	}
 	record := s.URL() + "/proof/record" + query
-	if _, text := webtest.Get(t, record+"&number=2026-114&technician=Ilse+%C3%85kerstr%C3%B6m&shop=Quay+Electronics&note=%3Cb%3E&why-no-address=waits+for+a+part"); !strings.Contains(text, "2026-114") ||
-		!strings.Contains(text, "Ilse Åkerström") || !strings.Contains(text, "Quay Electronics") || !strings.Contains(text, "waits for a part") || strings.Contains(text, "<b>") {
+	if _, text := webtest.Get(t, record+"&number=2026-114&technician=Ilse+%C3%96vnings%C3%A5&shop=Example+Marine+Electronics&note=%3Cb%3E&why-no-address=waits+for+a+part"); !strings.Contains(text, "2026-114") ||
+		!strings.Contains(text, "Ilse Övningså") || !strings.Contains(text, "Example Marine Electronics") || !strings.Contains(text, "waits for a part") || strings.Contains(text, "<b>") {
 		t.Errorf("the job in the record: %s", text)
 	}
 	if resp, text := webtest.Get(t, record+"&technician="+strings.Repeat("x", 81)); resp.StatusCode != 422 || !strings.Contains(text, "shorten it") {

@@ -12,7 +12,7 @@ func TestSheetsOrder(t *testing.T) {
 	device := func(maker uint32, model string) *report.Device {
 		return &report.Device{Name: &boat.Name{Manufacturer: boat.Coded{Code: maker}}, Product: &boat.Product{Model: model}}
 	}
-	head, sonar := device(2001, "Larkfin LF9 head"), device(2001, "Larkfin LFS3")
+	head, sonar := device(2001, "Larkfin LF9 head"), device(2001, "Larkfin Olbo 30")
 	for _, tt := range []struct {
 		name  string
 		d     *report.Device
@@ -26,7 +26,7 @@ func TestSheetsOrder(t *testing.T) {
 		{"dotted", sonar, "2.9.0", "2.10.1", -1, true},
 		{"no form", head, "four", "4.5", 0, false},
 		{"no form on the other side", head, "4.5", "", 0, false},
-		{"no sheet", device(2003, "Petrel BM1"), "1.0", "1.1", 0, false},
+		{"no sheet", device(2003, "Sanderling Tavrik 7"), "1.0", "1.1", 0, false},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			if order, ok := s.Order(tt.d, tt.a, tt.b); order != tt.order || ok != tt.ok {

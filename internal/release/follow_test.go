@@ -31,7 +31,7 @@ func newBench(t *testing.T) *bench {
 	r := report.New(&boat.State{Boat: boat.Identity{ID: "kittiwake"}, TakenAt: start,
 		Window: boat.Window{From: start.Add(-5 * time.Minute), To: start}, Devices: []boat.Device{
 			device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", "LF9 4.47"),
-			device(4, 2001, boat.RoleSonar, "Larkfin LFS3 sonar", "S3-0001", "2.9.0"),
+			device(4, 2001, boat.RoleSonar, "Larkfin Olbo 30 sonar", "S3-0001", "2.9.0"),
 		}}, nil)
 	h := &r.Devices[0]
 	h.Installation = &boat.Installation{Description1: "Helm"}
@@ -263,7 +263,7 @@ func TestFollow(t *testing.T) {
 		{"ahead of the order", func(b *bench) {
 			b.report.Devices[1].State = boat.Silent
 			b.run(10 * time.Second)
-		}, []string{"2.1 waiting>left (ahead of the order: step 1.1 is waiting (LFS3 sonar module needs larkfin-heads at least 4.50))"}},
+		}, []string{"2.1 waiting>left (ahead of the order: step 1.1 is waiting (Olbo 30 sonar module needs larkfin-heads at least 4.50))"}},
 	} {
 		for _, mode := range []string{"live", "json", "saved"} {
 			t.Run(tt.name+"/"+mode, func(t *testing.T) {
@@ -446,7 +446,7 @@ func TestFollowRefusesOtherBoat(t *testing.T) {
 		t.Errorf("another boat: %v", err)
 	}
 	b := newBench(t)
-	unnamed := &report.Report{Devices: []report.Device{shown(device(99, 2003, boat.RolePower, "Petrel BM1", "", ""))}}
+	unnamed := &report.Report{Devices: []report.Device{shown(device(99, 2003, boat.RolePower, "Sanderling Tavrik 7", "", ""))}}
 	if _, err := NewFollower(b.order, unnamed); !errors.Is(err, ErrOtherBoat) {
 		t.Errorf("a boat without id and without any of the devices: %v", err)
 	}
@@ -640,7 +640,7 @@ func TestFailureSaysWhatToDo(t *testing.T) {
 	b.comes("LF9 4.47")
 	b.run(time.Minute)
 	st := b.follower.Status()[0]
-	want := []Failure{{ReasonOldVersion, "came back on the old version 4.47: see that the card holds LF-4.50.upd and repeat the update"}}
+	want := []Failure{{ReasonOldVersion, "came back on the old version 4.47: see that the card holds LF-4.50.lfw and repeat the update"}}
 	if d := cmp.Diff(want, st.Failures); d != "" {
 		t.Error(d)
 	}
@@ -715,7 +715,7 @@ func TestFollowIgnoresOutage(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t)
 			b.report.Devices = append(b.report.Devices, shown(device(5, 2002, boat.RoleWind, "Gannet W1", "1", "1")),
-				shown(device(6, 2002, boat.RoleDepth, "Gannet SD2", "1", "1")), shown(device(7, 2003, boat.RolePower, "Petrel BM1", "1", "1")))
+				shown(device(6, 2002, boat.RoleDepth, "Gannet SD2", "1", "1")), shown(device(7, 2003, boat.RolePower, "Sanderling Tavrik 7", "1", "1")))
 			b.run(10 * time.Second)
 			tt.do(b)
 			got := b.log[:0:0]

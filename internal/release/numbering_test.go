@@ -51,7 +51,7 @@ func TestCompare(t *testing.T) {
 		{Numbering{Scheme: Dotted}, "1.0-rc.1", "1.0", -1},
 		{Numbering{Scheme: Date}, "2026-01-15", "20250301", 1},
 		{Numbering{Scheme: Date}, "2026.01.15", "2026/01/15", 0},
-		{Numbering{Scheme: Date, Pattern: `fw ([0-9]{8})`}, "BM1 fw 20250301 b7", "fw 20260115", -1},
+		{Numbering{Scheme: Date, Pattern: `fw ([0-9]{8})`}, "Tavrik 7 fw 20250301 b7", "fw 20260115", -1},
 		{Numbering{Scheme: Decimal, Pattern: `v([0-9.]+)`}, "LF9 v4.50 build 1234", "LF9 v4.47 build 9999", 1},
 		{list, "B2", "B", 1},
 		{list, "A", "D", -1},

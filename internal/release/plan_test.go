@@ -61,9 +61,9 @@ func sampled() *boat.State {
 		device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", "LF9 4.47\xff\xff"),
 		device(2, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0002", "LF9 4.50"),
 		device(3, 2001, boat.RoleHead, "Larkfin LF12 head", "L12-0001", "LF12 4.40"),
-		device(4, 2001, boat.RoleSonar, "Larkfin LFS3 sonar", "S3-0001", "2.9.0"),
-		device(5, 2001, boat.RoleSonar, "Larkfin LFT1 transducer", "T1-0001", "1.3"),
-		device(6, 2003, boat.RolePower, "Petrel BM1 battery monitor", "B-77", "BM1 fw 20250301"),
+		device(4, 2001, boat.RoleSonar, "Larkfin Olbo 30 sonar", "S3-0001", "2.9.0"),
+		device(5, 2001, boat.RoleSonar, "Larkfin Pemmo 4 transducer", "T1-0001", "1.3"),
+		device(6, 2003, boat.RolePower, "Sanderling Tavrik 7 monitor", "B-77", "Tavrik 7 fw 20250301"),
 		device(7, 2002, boat.RoleWind, "Gannet W1 vane", "W-1", "3"),
 		device(8, 2040, boat.RoleTool, "muster", "0", "1.0"),
 	}
@@ -141,8 +141,8 @@ func TestPlanOrder(t *testing.T) {
 		"1.1 Larkfin LF12 head (L12-0001) 4.40>4.50",
 		"1.2 Larkfin LF9 head (L9-0001) 4.47>4.50",
 		"1.3 Gannet SD2 sounder (manual-1) B2>D",
-		"1.4 Petrel BM1 battery monitor (B-77) 20250301>20260115",
-		"2.1 Larkfin LFS3 sonar (S3-0001) 2.9.0>2.10.1",
+		"1.4 Sanderling Tavrik 7 monitor (B-77) 20250301>20260115",
+		"2.1 Larkfin Olbo 30 sonar (S3-0001) 2.9.0>2.10.1",
 	}
 	if d := cmp.Diff(want, steps(o)); d != "" {
 		t.Error(d)
@@ -150,17 +150,17 @@ func TestPlanOrder(t *testing.T) {
 	if o.Minutes != 26 || o.MinutesAlone != 48 {
 		t.Errorf("%d and %d minutes", o.Minutes, o.MinutesAlone)
 	}
-	if len(o.NotReachable) != 1 || o.NotReachable[0].Device.Model != "Larkfin LFT1 transducer" || len(o.LeftAlone) != 1 {
+	if len(o.NotReachable) != 1 || o.NotReachable[0].Device.Model != "Larkfin Pemmo 4 transducer" || len(o.LeftAlone) != 1 {
 		t.Errorf("not reachable %v, left alone %v", o.NotReachable, o.LeftAlone)
 	}
-	if b := o.Bring[0]; b.Count != 2 || b.Medium.Kind != "microSD card" || !slices.Equal(b.Files, []string{"LF-4.50.upd"}) {
+	if b := o.Bring[0]; b.Count != 2 || b.Medium.Kind != "microSD card" || !slices.Equal(b.Files, []string{"LF-4.50.lfw"}) {
 		t.Errorf("bring %+v", o.Bring)
 	}
 	one, _ := Plan(sample(), "", "", examples(t), Options{SideBySide: 1, Conditions: fullConditions()})
 	if len(one.Groups) != 5 || one.Minutes != one.MinutesAlone || one.Bring[0].Count != 1 {
 		t.Errorf("one by one: %d groups, %d minutes, %+v", len(one.Groups), one.Minutes, one.Bring)
 	}
-	if got := steps(one); !strings.Contains(got[0]+got[1], "LF12") || !strings.Contains(got[3], "LFS3") {
+	if got := steps(one); !strings.Contains(got[0]+got[1], "LF12") || !strings.Contains(got[3], "Olbo 30") {
 		t.Errorf("one by one: %v", got)
 	}
 }
@@ -288,7 +288,7 @@ func TestPlanPresence(t *testing.T) {
 	if len(o.NotReachable) != 0 || !slices.ContainsFunc(problems, func(p Problem) bool { return p.Code == NotPresent }) {
 		t.Errorf("afloat: %+v %v", o.NotReachable, problems)
 	}
-	if o, _ := Plan(sample(), "", "petrel", s, Options{}); o.Boat.ID != "petrel" {
+	if o, _ := Plan(sample(), "", "turnstone", s, Options{}); o.Boat.ID != "turnstone" {
 		t.Errorf("boat id %q", o.Boat.ID)
 	}
 }
@@ -386,7 +386,7 @@ func TestCheckNow(t *testing.T) {
 		t.Errorf("alert: %q", m["no-critical-alert"])
 	}
 	other := sample()
-	other.Boat.ID = "petrel"
+	other.Boat.ID = "turnstone"
 	if err := planned(t).CheckNow(other, heard, "can0"); !errors.Is(err, ErrOtherBoat) {
 		t.Errorf("another boat: %v", err)
 	}
@@ -535,7 +535,7 @@ func BenchmarkPlan(b *testing.B) {
 		r := sample()
 		r.Devices = r.Devices[:0]
 		for i := range n {
-			kind := []string{"Larkfin LF9 head", "Larkfin LFS3 sonar"}[i%2]
+			kind := []string{"Larkfin LF9 head", "Larkfin Olbo 30 sonar"}[i%2]
 			r.Devices = append(r.Devices, shown(device(i, 2001, boat.RoleOther, kind, fmt.Sprint(i), []string{"4.40", "2.9.0"}[i%2])))
 		}
 		b.Run(fmt.Sprint(n, "-devices"), func(b *testing.B) {

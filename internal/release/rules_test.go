@@ -119,10 +119,10 @@ func TestAssess(t *testing.T) {
 		"Larkfin LF9 head (L9-0001): behind 4.47",
 		"Larkfin LF9 head (L9-0002): current 4.50",
 		"Gannet SD2 sounder (manual-1): behind B2",
-		"Larkfin LFS3 sonar (S3-0001): behind 2.9.0",
-		"Larkfin LFT1 transducer (T1-0001): behind 1.3",
+		"Larkfin Olbo 30 sonar (S3-0001): behind 2.9.0",
+		"Larkfin Pemmo 4 transducer (T1-0001): behind 1.3",
 		"Gannet W1 vane (W-1): no-sheet ",
-		"Petrel BM1 battery monitor (B-77): behind 20250301",
+		"Sanderling Tavrik 7 monitor (B-77): behind 20250301",
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
@@ -135,7 +135,7 @@ func BenchmarkRules(b *testing.B) {
 		r := sampled()
 		r.Devices = r.Devices[:0]
 		for i := range n {
-			kind := []string{"Larkfin LF9 head", "Larkfin LFS3 sonar"}[i%2]
+			kind := []string{"Larkfin LF9 head", "Larkfin Olbo 30 sonar"}[i%2]
 			r.Devices = append(r.Devices, device(i, 2001, boat.RoleOther, kind, fmt.Sprint(i), []string{"4.40", "2.9.0"}[i%2]))
 		}
 		b.Run(fmt.Sprint(n, "-devices"), func(b *testing.B) {

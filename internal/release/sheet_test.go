@@ -41,11 +41,11 @@ func TestExamples(t *testing.T) {
 	for _, m := range s.Models {
 		got = append(got, m.Name+" "+m.Current.Version)
 	}
-	want := []string{"BM1 battery monitor 20260115", "LF12 head 4.50", "LF9 head 4.50", "LFS3 sonar module 2.10.1", "LFT1 imaging transducer 1.4", "SD2 sounder D"}
+	want := []string{"LF12 head 4.50", "LF9 head 4.50", "Olbo 30 sonar module 2.10.1", "Pemmo 4 imaging transducer 1.4", "SD2 sounder D", "Tavrik 7 battery monitor 20260115"}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
 	}
-	lf9 := s.Models[2]
+	lf9 := s.Models[1]
 	if lf9.BackWithin != 30*time.Minute || lf9.Place.Line != 4 || lf9.Place.Column != 11 {
 		t.Errorf("LF9 head: back within %v, at %v", lf9.BackWithin, lf9.Place)
 	}

@@ -70,7 +70,7 @@ func TestStoryOfTheDemo(t *testing.T) {
 	before := s.until(start.Add(55 * time.Second))
 	before.Boat.ID = "wagtail"
 	o, problems := Plan(before, "sha256:0123", "", load(t, examplesDir), Options{})
-	if got := steps(o); len(got) != 2 || !strings.Contains(got[0], "LF9-41033) 4.47>4.52") || !strings.Contains(got[1], "LS2-22118) 2.10>2.11") {
+	if got := steps(o); len(got) != 2 || !strings.Contains(got[0], "LF9-41033) 4.47>4.52") || !strings.Contains(got[1], "OLB-22118) 2.10>2.11") {
 		t.Fatalf("%v\n%v", got, problems)
 	}
 	f, err := NewFollower(o, before)

@@ -52,7 +52,7 @@ func TestPicture(t *testing.T) {
 			if end, ok := ends[d.Up]; ok && end > d.X-half {
 				t.Fatalf("%s runs into the name before it", d.Name)
 			}
-			ends[d.Up] = d.X + half
+			ends[d.Up] = half + d.X
 			if i > 0 && d.X-p.Dots[i-1].X < nearest-1e-6 {
 				t.Fatalf("%s is %.1f from the point before it", d.Name, d.X-p.Dots[i-1].X)
 			}

@@ -99,7 +99,7 @@ func TestSteps(t *testing.T) {
 			BackAt: start.Add(30 * time.Second), Failures: []release.Failure{{Reason: release.ReasonOldVersion, Text: "came back on the old version 4.47\x1b"}}},
 		{Step: "1.2", Label: "LF12", From: "4.40", To: "4.50", State: release.StepVerified, VerifiedAt: start},
 		{Step: "1.3", Label: "LF12", From: "4.40", To: "4.50", State: release.StepLeft},
-		{Step: "2.1", Label: "Larkfin LFS3 sonar (S3-0001)", From: "2.9.0", To: "2.10.1", State: release.StepWaiting},
+		{Step: "2.1", Label: "Larkfin Olbo 30 sonar (S3-0001)", From: "2.9.0", To: "2.10.1", State: release.StepWaiting},
 	}); err != nil {
 		t.Fatal(err)
 	}
@@ -107,7 +107,7 @@ func TestSteps(t *testing.T) {
       came back on the old version 4.47\x1b
 [x] 1.2 LF12 4.40 -> 4.50 is verified, verified 2026-06-01T08:00:00Z
 [>] 1.3 LF12 4.40 -> 4.50 left the network
-[ ] 2.1 Larkfin LFS3 sonar (S3-0001) 2.9.0 -> 2.10.1 waits
+[ ] 2.1 Larkfin Olbo 30 sonar (S3-0001) 2.9.0 -> 2.10.1 waits
 `
 	if d := cmp.Diff(want, b.String()); d != "" {
 		t.Error(d)

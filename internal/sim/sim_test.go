@@ -227,8 +227,8 @@ func expected(v *view) map[uint32]map[string]float64 {
 		129025: {"latitude": v.lat, "longitude": v.lon},
 		129026: {"cog": v.cog, "sog": v.sog},
 		129029: {"latitude": v.lat, "longitude": v.lon, "satellites_used": float64(v.sats)},
-		129038: {"mmsi": 999000001, "latitude": v.targets[0].lat, "longitude": v.targets[0].lon},
-		129039: {"mmsi": 999000003, "sog": v.targets[2].sog},
+		129038: {"mmsi": 200000001, "latitude": v.targets[0].lat, "longitude": v.targets[0].lon},
+		129039: {"mmsi": 200000003, "sog": v.targets[2].sog},
 		130312: {"actual_temperature": v.airT},
 		130316: {"temperature": v.airT},
 	}

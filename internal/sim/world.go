@@ -97,12 +97,12 @@ func newWorld(b Boat, start event.Time, rng *rand.Rand) *world {
 	w.log, w.trip = 4211.3*1852, 0
 	w.wpLat, w.wpLon = b.Latitude+0.12, b.Longitude+0.09
 	w.targets = [4]target{
-		{mmsi: 999000001, name: "SEA THRIFT", callsign: "ZZ1AA", kind: 70, length: 89, beam: 13.6, draught: 5.2, dest: "NORTH QUAY", cog: 1.1, sog: 5.9},
-		{mmsi: 999000002, name: "RAZORBILL", callsign: "ZZ2BB", kind: 60, length: 34, beam: 8.2, draught: 1.9, dest: "OUTER ROCKS", cog: 3.6, sog: 9.8, crossTurn: 0.002},
-		{mmsi: 999000003, name: "LITTLE AUK", callsign: "ZZ3CC", kind: 36, classB: true, length: 11, beam: 3.6, cog: 5.2, sog: 2.7, crossTurn: -0.004},
-		{mmsi: 999000004, name: "DUNLIN", callsign: "ZZ4DD", kind: 37, classB: true, length: 9, beam: 3.1, cog: 2.4, sog: 0.1},
+		{mmsi: 200000001, name: "SEA THRIFT", callsign: "QZ1AA", kind: 70, length: 89, beam: 13.6, draught: 5.2, dest: "NORTH QUAY", cog: 1.1, sog: 5.9},
+		{mmsi: 200000002, name: "RAZORBILL", callsign: "QZ2BB", kind: 60, length: 34, beam: 8.2, draught: 1.9, dest: "OUTER ROCKS", cog: 3.6, sog: 9.8, crossTurn: 0.002},
+		{mmsi: 200000003, name: "LITTLE AUK", callsign: "QZ3CC", kind: 36, classB: true, length: 11, beam: 3.6, cog: 5.2, sog: 2.7, crossTurn: -0.004},
+		{mmsi: 200000004, name: "DUNLIN", callsign: "QZ4DD", kind: 37, classB: true, length: 9, beam: 3.1, cog: 2.4, sog: 0.1},
 	}
-	w.own = target{mmsi: 999000000, name: b.Name, callsign: "ZZ0ZZ", kind: 37, classB: true, length: 12, beam: 3.9}
+	w.own = target{mmsi: 200000000, name: b.Name, callsign: "QZ0ZZ", kind: 37, classB: true, length: 12, beam: 3.9}
 	for i := range w.targets {
 		w.targets[i].lat = w.lat + 0.02*float64(i-1)
 		w.targets[i].lon = w.lon + 0.03*float64(2-i)

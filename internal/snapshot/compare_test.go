@@ -61,7 +61,7 @@ func TestCompareClasses(t *testing.T) {
 		{"text not told again", func(r *report.Report) { r.Devices[0].Installation = nil }, nil},
 		{"text changed", func(r *report.Report) { r.Devices[0].Installation.Description1 = "flybridge" }, []string{"installation-text-changed info A1"}},
 		{"replaced", func(r *report.Report) {
-			d := device("00000000000000C3", 41, boat.RolePower, "BM1 battery monitor", "B-9", "2.1", 77, 0)
+			d := device("00000000000000C3", 41, boat.RolePower, "Tavrik 7 battery monitor", "B-9", "2.1", 77, 0)
 			r.Devices[2] = d
 		}, []string{"replaced warning C3", "software-changed info C3 newer", "address-moved info C3"}},
 		{"same unit, new unique number", func(r *report.Report) {
@@ -164,7 +164,7 @@ func worked() *report.Report {
 	r.TakenAt = noon.Add(3 * time.Hour)
 	r.Devices[0].Product.Software = "4.5"
 	r.Devices[1].ID, r.Devices[1].Name.DeviceInstance, r.Devices[1].Installation = "00000000000000B2", 0, &boat.Installation{}
-	r.Devices[2] = device("00000000000000C3", 41, boat.RolePower, "BM1 battery monitor", "B-9\x1b[31m", "2.1", 77, 0)
+	r.Devices[2] = device("00000000000000C3", 41, boat.RolePower, "Tavrik 7 battery monitor", "B-9\x1b[31m", "2.1", 77, 0)
 	r.Alerts = r.Alerts[1:]
 	return r
 }

@@ -44,7 +44,7 @@ func fixture() *report.Report {
 	sounder := device("00000000000000A2", 35, boat.RoleDepth, "SD2 sounder", "S-7", "1.2", 2, 3)
 	sounder.Installation = &boat.Installation{Description1: "transom, port"}
 	sounder.Transmits = []report.Transmit{{PGN: 128267, Title: "Water Depth", Count: 60, Nominal: 1000, Available: ptr(true)}}
-	battery := device("00000000000000A3", 40, boat.RolePower, "BM1 battery monitor", "B-3", "2.0", 3, 0)
+	battery := device("00000000000000A3", 40, boat.RolePower, "Tavrik 7 battery monitor", "B-3", "2.0", 3, 0)
 	return &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}, TakenAt: noon, Clock: boat.ClockSystem,
 		Window:   boat.Window{From: noon.Add(-time.Minute), To: noon},
 		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},

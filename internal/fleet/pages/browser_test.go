@@ -87,11 +87,11 @@ func TestBrowser(t *testing.T) {
 		webtest.Show(t, ctx, s.URL()+"/", webtest.Laptop, false)
 		webtest.Script[bool](t, ctx, "window.kept = true")
 		webtest.Must(t, chromedp.Do(ctx, chromedp.SendKeys("input[name=q]", "plo")))
-		webtest.Poll(t, ctx, "document.querySelector('#boat-sanderling .state').textContent.includes('in order')")
-		f.news("sanderling", func(b *hub.Boat) {
+		webtest.Poll(t, ctx, "document.querySelector('#boat-redshank .state').textContent.includes('in order')")
+		f.news("redshank", func(b *hub.Boat) {
 			b.Alerts = []hub.Alert{{ID: "low-voltage 1", Check: "low-voltage", Severity: check.Critical, State: "open", Since: noon, Summary: "The supply is at 10.9 V."}}
 		})
-		webtest.Poll(t, ctx, "document.querySelector('#boat-sanderling .state').textContent.includes('needs a visit')")
+		webtest.Poll(t, ctx, "document.querySelector('#boat-redshank .state').textContent.includes('needs a visit')")
 		webtest.Poll(t, ctx, "document.querySelector('.verdict .sentence').textContent.includes('2 of 5 boats need a visit')")
 		if !webtest.Script[bool](t, ctx, "window.kept === true") {
 			t.Error("the page was loaded anew")

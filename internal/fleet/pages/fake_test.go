@@ -62,7 +62,7 @@ func (f *fakeFleet) Search(q hub.Query) ([]hub.Hit, error) {
 				continue
 			}
 			h := hub.Hit{Boat: b.ID, Name: b.Name, Device: d}
-			if q.Below != "" && d.Model == "Petrel BM1 battery monitor" {
+			if q.Below != "" && d.Model == "Sanderling Tavrik 7 monitor" {
 				h.Unknown = "no sheet describes it"
 				apart = append(apart, h)
 				continue
@@ -141,8 +141,8 @@ func fakeBoats(t testing.TB) *fakeFleet {
 	alert := func(check string, s check.Severity, text string) hub.Alert {
 		return hub.Alert{ID: check + " 1", Check: check, Severity: s, State: "open", Since: ago(5 * time.Hour), Summary: text, Remedy: "See that it has power."}
 	}
-	meter := hub.Device{ID: "c0fa1e0000000003", Network: "can0", Role: "power", Maker: "Petrel Power", MakerNo: number(uint32(2003)),
-		Model: "Petrel BM1 battery monitor", Serial: "BM-7", Software: "R2a", State: boat.Present}
+	meter := hub.Device{ID: "c0fa1e0000000003", Network: "can0", Role: "power", Maker: "Sanderling Power", MakerNo: number(uint32(2003)),
+		Model: "Sanderling Tavrik 7 monitor", Serial: "BM-7", Software: "R2a", State: boat.Present}
 	return &fakeFleet{
 		boats: []*hub.Boat{
 			{ID: "dunlin", Name: "Dunlin", LastWord: ago(70 * time.Hour), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-2", "4.52"), meter}},
@@ -150,7 +150,7 @@ func fakeBoats(t testing.TB) *fakeFleet {
 			{ID: "plover", Name: "Plover", LastWord: ago(time.Hour), Turns: 4, Devices: []hub.Device{head("c0fa1e0000000001", "LF9-3", "4.47")},
 				Boards: []hub.Board{{ID: "b2", Seq: 9, Last: ago(time.Hour)}, {ID: "b1", Seq: 4, Last: ago(2 * time.Hour)}},
 				Alerts: []hub.Alert{alert("software-differs", check.Warning, "Two heads run different software.")}, Metrics: "https://plover.example:8632/muster/metrics"},
-			{ID: "sanderling", Name: "Sanderling <b>", LastWord: ago(time.Minute), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
+			{ID: "redshank", Name: "Redshank <b>", LastWord: ago(time.Minute), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
 			{ID: "wagtail", Name: "Wagtail", LastWord: ago(10 * time.Minute), Report: 2, Clock: boat.ClockSystem, MadeAt: ago(10 * time.Minute), Version: "v1.0.0",
 				Devices: []hub.Device{head("c0fa1e0000000001", "LF9-1", "4.40"), head("c0fa1e0000000002", "LF9-9", "4.47"), meter}, Refused: 1,
 				Alerts:  []hub.Alert{alert("silent", check.Critical, "Gannet SD2 sounder has fallen silent."), alert("software-differs", check.Warning, "Two heads run different software.")},

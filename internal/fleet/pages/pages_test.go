@@ -35,7 +35,7 @@ func TestPages(t *testing.T) {
 		want   []string
 		lacks  string
 	}{
-		{"/", 200, []string{"1 of 5 boats needs a visit, 1 unheard for 2 days.", "Sanderling &lt;b&gt;", "7 devices; 3 behind their release", "3 days ago", "never"}, "Sanderling <b>"},
+		{"/", 200, []string{"1 of 5 boats needs a visit, 1 unheard for 2 days.", "Redshank &lt;b&gt;", "7 devices; 3 behind their release", "3 days ago", "never"}, "Redshank <b>"},
 		{"/?verdict=watch", 200, []string{"1 boat fits", "Plover"}, `id="boat-wagtail"`},
 		{"/?q=DUN", 200, []string{"1 boat fits", "Dunlin"}, `id="boat-plover"`},
 		{"/?page=99", 200, []string{"Wagtail"}, ""},
@@ -53,7 +53,7 @@ func TestPages(t *testing.T) {
 		{"/campaigns", 200, []string{"LF9 head", "4.52", "on 2 boats"}, ""},
 		{"/campaigns/LF9%20head", 200, []string{"3 devices behind on 2 boats, 2 up to date, 0 not known", "Behind on 2026-06-07: 5, on 2026-06-10: 3."}, ""},
 		{"/campaigns/nothing", 404, []string{"no sheet is of this model"}, ""},
-		{"/week", 200, []string{"2 boats, about 45 min", "4.40 → 4.52", "microSD card, 2 to 32 GB, FAT32, file LF-4.52.upd", "Unheard"}, ""},
+		{"/week", 200, []string{"2 boats, about 45 min", "4.40 → 4.52", "microSD card, 2 to 32 GB, FAT32, file LF-4.52.lfw", "Unheard"}, ""},
 		{"/alerts", 200, []string{"2 alerts on 2 boats", "fallen silent"}, ""},
 		{"/refusals", 200, []string{"Boats with two boards", "4 turns", "&lt;i&gt;"}, "<i>"},
 		{"/boats/wagtail/documents/3", 200, []string{"<p>record</p>"}, ""},
@@ -128,7 +128,7 @@ func TestShutOut(t *testing.T) {
 			t.Errorf("the fleet's page lacks %q", want)
 		}
 	}
-	if strings.Index(page, `id="boat-wagtail"`) < strings.Index(page, `id="boat-sanderling"`) || strings.Contains(page, "needs a visit</span>") {
+	if strings.Index(page, `id="boat-wagtail"`) < strings.Index(page, `id="boat-redshank"`) || strings.Contains(page, "needs a visit</span>") {
 		t.Error("the boat that is shut out stands among those to visit")
 	}
 	if _, page = get(t, s.URL()+"/?verdict=visit"); !strings.Contains(page, "0 boats fit") {
@@ -142,7 +142,7 @@ func TestShutOut(t *testing.T) {
 // TestNotKnownOfBoats: what no boat told and what no sheet says is not taken for none.
 func TestNotKnownOfBoats(t *testing.T) {
 	f := fakeBoats(t)
-	f.boats = []*hub.Boat{f.Boat("knot"), f.Boat("sanderling")}
+	f.boats = []*hub.Boat{f.Boat("knot"), f.Boat("redshank")}
 	s := serve(t, f, nil)
 	_, page := get(t, s.URL()+"/")
 	for _, want := range []string{"All boats that were heard are in order; 1 of 2 boats never heard.", "not told", "no device told", "none behind"} {
@@ -208,7 +208,7 @@ func TestAPI(t *testing.T) {
 		path   string
 		status int
 	}{{"fleet", 200}, {"boats", 200}, {"boats?verdict=watch&limit=1", 200}, {"boats/plover", 200}, {"boats/nobody", 404}, {"boats/wagtail/history", 200},
-		{"boats/nobody/report", 404}, {"boats?verdict=odd", 422}, {"search?q=BM1", 200}, {"search?other=1", 422}, {"campaigns", 200},
+		{"boats/nobody/report", 404}, {"boats?verdict=odd", 422}, {"search?q=Tavrik", 200}, {"search?other=1", 422}, {"campaigns", 200},
 		{"campaigns/LF9%20head", 200}, {"campaigns/x", 404}, {"alerts", 200}, {"refusals", 200}, {"nothing", 404}} {
 		resp, body := get(t, s.URL()+"/api/v1/"+tt.path)
 		if resp.StatusCode != tt.status {
@@ -283,7 +283,7 @@ func TestSlowReader(t *testing.T) {
 	}
 	lines := bufio.NewScanner(resp.Body)
 	for n := range 200 {
-		f.news("sanderling", func(b *hub.Boat) { b.Refused++ })
+		f.news("redshank", func(b *hub.Boat) { b.Refused++ })
 		want := fmt.Sprintf("data: %d-", 8+n)
 		for lines.Scan() && !strings.HasPrefix(lines.Text(), want) {
 		}
