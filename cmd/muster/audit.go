@@ -42,7 +42,8 @@ func newAudit(a *app) *cobra.Command {
 	f := cmd.Flags()
 	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the report", "text", "json", "html")
 	f.DurationVar(&c.For, "for", 0, "Read for this `TIME`, such as 30s or 5m; of a capture, this much of it")
-	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a finding has this `SEVERITY` or a higher one", severities...)
+	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a finding has this `SEVERITY` or a higher one",
+		severities...)
 	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; reports which devices are behind")
 	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
@@ -79,7 +80,8 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*report.Report, erro
 	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version()}
 	if replayable(cfg.Sources) {
 		if s := endless(cfg.Sources); s != "" && span == 0 {
-			return nil, cli.WithHint(fmt.Errorf("audit %s: the scenario has no end", s), "add --for 5m to read five minutes of it")
+			return nil, cli.WithHint(fmt.Errorf("audit %s: the scenario has no end", s),
+				"add --for 5m to read five minutes of it")
 		}
 		bar := a.progress()
 		defer bar.done()
@@ -122,7 +124,8 @@ func failOn(r *report.Report, least check.Severity) error {
 	}
 	n := 0
 	for i := range r.Alerts {
-		if al := &r.Alerts[i]; al.State != alert.StatusCleared && al.Accepted == "" && al.Severity.Rank() >= least.Rank() {
+		al := &r.Alerts[i]
+		if al.State != alert.StatusCleared && al.Accepted == "" && al.Severity.Rank() >= least.Rank() {
 			n++
 		}
 	}

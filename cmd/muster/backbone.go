@@ -45,10 +45,12 @@ func newBackbone(a *app) *cobra.Command {
 		},
 	}
 	f := cmd.Flags()
-	cli.Choice(cmd, &c.Format, "format", "", "`FORMAT` of the result. Default: from the extension of --output, else text", "text", "json", "html", "pdf")
+	cli.Choice(cmd, &c.Format, "format", "",
+		"`FORMAT` of the result. Default: from the extension of --output, else text", "text", "json", "html", "pdf")
 	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`. Default: standard output")
 	f.StringVar(&c.Job, "job", "", "Job `FILE` for the heading of the commissioning report (HTML or PDF)")
-	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a finding has this `SEVERITY` or a higher one", severities...)
+	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a finding has this `SEVERITY` or a higher one",
+		severities...)
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	return cmd
 }
@@ -82,7 +84,8 @@ func (c *backboneCmd) run(a *app) error {
 			return err
 		}
 		if err := audit.Against(layout, s.Report); err != nil {
-			return cli.WithHint(fmt.Errorf("hold %s against %s: %w", c.Layout, c.Snapshot, err), "the key network in the layout says which network it is the plan of")
+			return cli.WithHint(fmt.Errorf("hold %s against %s: %w", c.Layout, c.Snapshot, err),
+				"the key network in the layout says which network it is the plan of")
 		}
 		at = made(s)
 	}
@@ -115,7 +118,8 @@ func (c *backboneCmd) format() (string, error) {
 	case format == "pdf" && c.Output == "":
 		return "", cli.WithHint(errors.New("--format pdf: a PDF goes into a file"), "add -o commissioning.pdf")
 	case c.Job != "" && format != "pdf" && format != "html":
-		return "", cli.WithHint(fmt.Errorf("--job: it heads a page or a PDF, not %s", format), "add -o commissioning.pdf or commissioning.html, or leave out --job")
+		return "", cli.WithHint(fmt.Errorf("--job: it heads a page or a PDF, not %s", format),
+			"add -o commissioning.pdf or commissioning.html, or leave out --job")
 	}
 	return format, nil
 }

@@ -38,7 +38,8 @@ func newCapture(a *app) *cobra.Command {
 		RunE: func(_ *cobra.Command, args []string) error { c.Source = args[0]; return c.run(a) },
 	}
 	f := cmd.Flags()
-	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`; its extension sets the format: .log, .pcapng, .pcap or .nmea. Add .gz or .zst to compress")
+	f.StringVarP(&c.Output, "output", "o", "",
+		"Output `FILE`; its extension sets the format: .log, .pcapng, .pcap or .nmea. Add .gz or .zst to compress")
 	f.Var((*byteSize)(&c.MaxSize), "max-size", "Start a new numbered file at this `SIZE`, such as 100MB")
 	f.IntVar(&c.MaxFiles, "max-files", 0, "Keep the latest `N` files; needs --max-size")
 	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME`, such as 10m; of a capture, copy this much of it")
@@ -57,7 +58,8 @@ func (b *byteSize) Set(text string) error {
 	in := strings.TrimSpace(text)
 	digits := strings.TrimRight(in, "kKMGiB ")
 	unit := strings.TrimSpace(strings.TrimPrefix(in, digits))
-	factors := map[string]float64{"": 1, "B": 1, "kB": 1e3, "KB": 1e3, "MB": 1e6, "GB": 1e9, "KiB": 1 << 10, "MiB": 1 << 20, "GiB": 1 << 30}
+	factors := map[string]float64{"": 1, "B": 1, "kB": 1e3, "KB": 1e3, "MB": 1e6, "GB": 1e9, "KiB": 1 << 10,
+		"MiB": 1 << 20, "GiB": 1 << 30}
 	n, err := strconv.ParseFloat(digits, 64)
 	factor, known := factors[unit]
 	if err != nil || !known || !(n > 0) || n*factor > math.MaxInt64/2 {

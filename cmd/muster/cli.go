@@ -46,7 +46,8 @@ func (a *app) run(ctx context.Context, args []string) int {
 
 // program is the command line: the subcommands, each in a file of its own.
 func (a *app) program() *cobra.Command {
-	root := &cobra.Command{Use: "muster", Short: "Audit a boat's electronics: devices, software, health", Long: description}
+	root := &cobra.Command{Use: "muster", Short: "Audit a boat's electronics: devices, software, health",
+		Long: description}
 	root.AddCommand(
 		newDemo(a), newAudit(a), newRun(a), newCapture(a), newSimulate(a),
 		newSnapshot(a), newVerify(a), newCompare(a),

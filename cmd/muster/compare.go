@@ -38,7 +38,8 @@ func newCompare(a *app) *cobra.Command {
 	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the result", "text", "json", "html")
 	cmd.Flags().BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two different boats")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; they say which version is newer")
-	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a change has this `SEVERITY` or a higher one", severities...)
+	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a change has this `SEVERITY` or a higher one",
+		severities...)
 	return cmd
 }
 
@@ -91,7 +92,8 @@ func compareFiles(before, after, sheetsDir string, anotherBoat bool) (*snapshot.
 		return nil, nil, nil, err
 	}
 	if x, y := b.TakenAt(), f.TakenAt(); x != 0 && y != 0 && x > y {
-		return nil, nil, nil, cli.WithHint(fmt.Errorf("%s was taken at %s, after %s at %s", before, x, after, y), "give the earlier snapshot first")
+		return nil, nil, nil, cli.WithHint(fmt.Errorf("%s was taken at %s, after %s at %s", before, x, after, y),
+			"give the earlier snapshot first")
 	}
 	c, err := snapshot.Compare(b, f, snapshot.Options{AnotherBoat: anotherBoat, Proved: true, Order: orderBy(sheets)})
 	if err != nil {

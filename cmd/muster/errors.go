@@ -39,7 +39,8 @@ func (e *findingsError) Error() string {
 type workError struct{ failed, open int }
 
 func (e *workError) Error() string {
-	return fmt.Sprintf("the work order is not done: %s failed, %s open", number(e.failed, "step"), number(e.open, "step"))
+	return fmt.Sprintf("the work order is not done: %s failed, %s open", number(e.failed, "step"),
+		number(e.open, "step"))
 }
 
 // fail prints an error as one line, with its hint as a second, and returns the exit status.
@@ -57,7 +58,8 @@ func (a *app) fail(err error) int {
 	}
 	status := exitUsage
 	for _, e := range cli.Flatten(err) {
-		cli.Print(a.stderr, e, "another program, perhaps another muster, listens there: end it or choose another address with --listen")
+		cli.Print(a.stderr, e,
+			"another program, perhaps another muster, listens there: end it or choose another address with --listen")
 		if sourceFailed(e) {
 			status = exitSource
 		}
@@ -75,7 +77,8 @@ func sourceFailed(err error) bool {
 // overwriting refuses to open an output file that exists, unless forced.
 func overwriting(err error, name string) error {
 	if errors.Is(err, fs.ErrExist) {
-		return cli.WithHint(fmt.Errorf("write %q: the file exists", name), "choose another name, or add --force to overwrite it")
+		return cli.WithHint(fmt.Errorf("write %q: the file exists", name),
+			"choose another name, or add --force to overwrite it")
 	}
 	err = fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
 	if errors.Is(err, fs.ErrNotExist) {

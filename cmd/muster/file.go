@@ -77,7 +77,8 @@ func free(name string, force bool) error {
 	return nil
 }
 
-// through reports whether a name stands for a device or a pipe, such as /dev/stdout. It is written to: a file must not take its place.
+// through reports whether a name stands for a device or a pipe, such as /dev/stdout. It is written to: a file must not
+// take its place.
 func through(name string) bool {
 	fi, err := os.Stat(name)
 	return err == nil && !fi.Mode().IsRegular() && !fi.IsDir()
@@ -138,11 +139,13 @@ const maxSnapshot = 256 << 20
 func decodeSnapshot(name string) (*snapshot.Snapshot, error) {
 	data, err := readBounded(name, maxSnapshot)
 	if err != nil {
-		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, cli.PlainPath(err)), "give a file that muster snapshot wrote")
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, cli.PlainPath(err)),
+			"give a file that muster snapshot wrote")
 	}
 	s, err := snapshot.Decode(data)
 	if err != nil {
-		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin, or take the snapshot anew")
+		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err),
+			"copy the file again from its origin, or take the snapshot anew")
 	}
 	return s, nil
 }
@@ -154,7 +157,8 @@ func loadSnapshot(name string) (*snapshot.Snapshot, error) {
 		return nil, err
 	}
 	if err := s.Verify(nil); err != nil {
-		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err), "copy the file again from its origin; muster verify says more when the capture was kept")
+		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err),
+			"copy the file again from its origin; muster verify says more when the capture was kept")
 	}
 	return s, nil
 }
@@ -185,7 +189,8 @@ func useSheets(cfg *config.Config, dir string) error {
 	return err
 }
 
-// sheetsOf holds a folder of release sheets against those that a snapshot was taken with. missing says that they are not given.
+// sheetsOf holds a folder of release sheets against those that a snapshot was taken with. missing says that they are
+// not given.
 func sheetsOf(s *snapshot.Snapshot, dir string) (missing bool, err error) {
 	if len(s.Sheets) > 0 && dir == "" {
 		return true, nil
@@ -204,9 +209,11 @@ func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
 	}
 	switch fi, err := os.Stat(dir); {
 	case err == nil && !fi.IsDir():
-		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: it is no folder", dir), "give the folder that holds the shop's release sheets")
+		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: it is no folder", dir),
+			"give the folder that holds the shop's release sheets")
 	case err != nil:
-		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: there is no such folder", dir), "give the folder that holds the shop's release sheets")
+		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: there is no such folder", dir),
+			"give the folder that holds the shop's release sheets")
 	}
 	sheets, err := release.LoadFS(os.DirFS(dir), dir)
 	if err != nil {

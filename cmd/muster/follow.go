@@ -47,10 +47,12 @@ the capture, or with Ctrl-C. Exit status 1 means that a step failed or is not do
 		RunE: func(_ *cobra.Command, args []string) error { c.Order, c.Source = args[0], args[1]; return c.run(a) },
 	}
 	f := cmd.Flags()
-	f.StringVar(&c.Before, "before", "", "Snapshot `FILE` to check that settings survived. Default: the first 30 s of traffic")
+	f.StringVar(&c.Before, "before", "",
+		"Snapshot `FILE` to check that settings survived. Default: the first 30 s of traffic")
 	f.StringVar(&c.State, "state", "", "Keep the state of each step in this `FILE`, and continue from it")
 	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME`, such as 2h; of a capture, read this much of it")
-	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices, so that each reports its version when it is back")
+	f.BoolVar(&c.Ask, "ask", false,
+		"Claim an address and ask devices, so that each reports its version when it is back")
 	f.StringToStringVar(&c.Confirm, "confirm", nil, "Record a version read on the device's own screen: `STEP=VERSION`")
 	f.StringVar(&c.By, "by", "", "`NAME` of the person who read it. Default: your login name")
 	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
@@ -90,7 +92,8 @@ func (c *followCmd) check() error {
 	}
 	switch {
 	case c.Ask:
-		return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+		return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"),
+			"leave out --ask, or restart that muster with it")
 	case c.Config != "":
 		return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
 	}
@@ -101,16 +104,19 @@ func (c *followCmd) check() error {
 func (c *followCmd) begin(a *app) (*following, error) {
 	text, err := readBounded(c.Order, maxSnapshot)
 	if err != nil {
-		return nil, cli.WithHint(fmt.Errorf("read %q: %w", c.Order, cli.PlainPath(err)), "muster plan SNAPSHOT --sheets DIR -o order.json makes one")
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", c.Order, cli.PlainPath(err)),
+			"muster plan SNAPSHOT --sheets DIR -o order.json makes one")
 	}
 	order, err := release.ParseOrder(text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Order, err)
 	}
-	f := &following{out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State, confirm: c.Confirm, by: who(c.By)}
+	f := &following{out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State,
+		confirm: c.Confirm, by: who(c.By)}
 	for _, step := range slices.Sorted(maps.Keys(c.Confirm)) {
 		if !slices.ContainsFunc(order.Steps(), func(s *release.Step) bool { return s.ID == step }) {
-			return nil, cli.WithHint(fmt.Errorf("--confirm %s: the order has no such step", step), "the work order numbers its steps, such as 1.1")
+			return nil, cli.WithHint(fmt.Errorf("--confirm %s: the order has no such step", step),
+				"the work order numbers its steps, such as 1.1")
 		}
 	}
 	if c.Before != "" {
@@ -148,10 +154,12 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 		return err
 	}
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live), OnReport: f.look}
+	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live),
+		OnReport: f.look}
 	if !live {
 		if s := endless(cfg.Sources); s != "" && c.For == 0 {
-			return cli.WithHint(fmt.Errorf("follow %s: the scenario has no end", s), "add --for 10m to follow ten minutes of it")
+			return cli.WithHint(fmt.Errorf("follow %s: the scenario has no end", s),
+				"add --for 10m to follow ten minutes of it")
 		}
 		bar := a.progress()
 		if f.board != nil {

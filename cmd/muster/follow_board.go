@@ -17,7 +17,8 @@ import (
 	"muster/internal/release"
 )
 
-// board is a table at the foot of a terminal that is drawn anew in place; lines that stay go above it. The nil board draws nothing.
+// board is a table at the foot of a terminal that is drawn anew in place; lines that stay go above it. The nil board
+// draws nothing.
 type board struct {
 	w      io.Writer
 	size   func() (width, height int)
@@ -59,7 +60,8 @@ func (b *board) draw(now, begun event.Time, list []release.StepStatus, least flo
 		return
 	}
 	width, height := b.size()
-	lines := append([]string{conditionLine(now, least, c)}, strings.Split(b.table(now, begun, list, width, height-4), "\n")...)
+	lines := append([]string{conditionLine(now, least, c)},
+		strings.Split(b.table(now, begun, list, width, height-4), "\n")...)
 	b.clear()
 	var s strings.Builder
 	for _, l := range lines {
@@ -88,8 +90,8 @@ func conditionLine(now event.Time, least float64, c release.Conditions) string {
 	return s + "  speed " + release.Knots(*c.SpeedMS)
 }
 
-// table is the steps with the time that each spent in each state, in so many columns and rows at most. Where rows are short, steps that
-// are done give way first.
+// table is the steps with the time that each spent in each state, in so many columns and rows at most. Where rows are
+// short, steps that are done give way first.
 func (b *board) table(now, begun event.Time, list []release.StepStatus, width, rows int) string {
 	rows = max(rows, 1)
 	left := len(list) - rows
@@ -113,7 +115,8 @@ func (b *board) table(now, begun event.Time, list []release.StepStatus, width, r
 		}
 		versions := s.From + " -> " + s.To
 		used = max(used, text.StringWidth(boat.Printable(versions)))
-		tw.AppendRow(table.Row{s.Step, b.state(s.State), t[0], t[1], t[2], t[3], low, boat.Printable(s.Label), boat.Printable(versions)})
+		tw.AppendRow(table.Row{s.Step, b.state(s.State), t[0], t[1], t[2], t[3], low, boat.Printable(s.Label),
+			boat.Printable(versions)})
 	}
 	// What the other columns take at their widest, with two blanks of space in each of the nine columns.
 	const fixed = 4 + 10 + 4*7 + 6 + 2*9
@@ -122,7 +125,8 @@ func (b *board) table(now, begun event.Time, list []release.StepStatus, width, r
 	if narrow {
 		room = max(10, room+used+2)
 	}
-	tw.SetColumnConfigs([]table.ColumnConfig{{Number: 8, WidthMax: room, WidthMaxEnforcer: text.Trim}, {Number: 9, Hidden: narrow}})
+	tw.SetColumnConfigs([]table.ColumnConfig{{Number: 8, WidthMax: room, WidthMaxEnforcer: text.Trim},
+		{Number: 9, Hidden: narrow}})
 	out := tw.Render()
 	if more := len(list) - shown; more > 0 {
 		out += fmt.Sprintf("\n  and %s more", number(more, "step"))
@@ -146,8 +150,8 @@ func (b *board) state(s release.StepState) string {
 	return c.Sprint(string(s))
 }
 
-// times are how long a step waited, was away, was back without a version, and was checked. A state that it has not been in is empty; the
-// one that it is in runs until now.
+// times are how long a step waited, was away, was back without a version, and was checked. A state that it has not
+// been in is empty; the one that it is in runs until now.
 func times(s release.StepStatus, now, begun event.Time) (out [4]string) {
 	marks := [5]event.Time{begun, s.LeftAt, s.BackAt, s.IdentifiedAt, s.VerifiedAt}
 	for i := range out {

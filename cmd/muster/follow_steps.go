@@ -16,8 +16,8 @@ import (
 	"muster/internal/report"
 )
 
-// How long a boat is heard before it is judged (common practice, no source): the slowest of the usual messages come every 2.5 s, heads
-// repeat their claims within half a minute.
+// How long a boat is heard before it is judged (common practice, no source): the slowest of the usual messages come
+// every 2.5 s, heads repeat their claims within half a minute.
 const (
 	aboardWithin = 30 * time.Second // for a device of the order to be heard at all
 	knownAfter   = 20 * time.Second // until what each device has is known
@@ -86,7 +86,8 @@ func (f *following) fail(err error) {
 	f.stop()
 }
 
-// isAboard reports whether the boat is known to be the order's. Where only the devices can tell, they get a while to be heard.
+// isAboard reports whether the boat is known to be the order's. Where only the devices can tell, they get a while to
+// be heard.
 func (f *following) isAboard(r *report.Report) bool {
 	if f.aboard {
 		return true
@@ -178,7 +179,8 @@ func (f *following) begin() {
 	}
 }
 
-// check says once which pre-checks are not passed now: as soon as all is known, or it was listened long enough to know that it is not.
+// check says once which pre-checks are not passed now: as soon as all is known, or it was listened long enough to know
+// that it is not.
 func (f *following) check(r *report.Report, c release.Conditions) {
 	known := c.SupplyVolts != nil && c.EngineRPM != nil && c.SpeedMS != nil
 	if f.checked || !known && f.last.Sub(f.first) < knownAfter {
@@ -249,11 +251,13 @@ func (f *following) neverBegan(err error) error {
 	case err != nil:
 		return nil
 	case f.latest == nil || silent(f.latest):
-		return cli.WithHint(errors.New("follow: nothing was heard"), "check that the boat's electronics are on, the plug, and the bit rate")
+		return cli.WithHint(errors.New("follow: nothing was heard"),
+			"check that the boat's electronics are on, the plug, and the bit rate")
 	}
 	if err := f.order.CheckBoat(f.latest); err != nil {
 		return err
 	}
-	return cli.WithHint(fmt.Errorf("follow: %v is too short to know what each device had before the work", f.last.Sub(f.first).Round(time.Second)),
+	return cli.WithHint(fmt.Errorf("follow: %v is too short to know what each device had before the work",
+		f.last.Sub(f.first).Round(time.Second)),
 		"listen for at least %v, or give the snapshot with --before", knownAfter)
 }

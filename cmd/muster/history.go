@@ -70,7 +70,8 @@ func (c *historyCmd) run(a *app) error {
 			all = append(all, s)
 		}
 		if folder && len(names) == 0 {
-			return cli.WithHint(fmt.Errorf("%s: no snapshot is in this folder", from), "give the folder where muster snapshot wrote to")
+			return cli.WithHint(fmt.Errorf("%s: no snapshot is in this folder", from),
+				"give the folder where muster snapshot wrote to")
 		}
 	}
 	histories, err := snapshot.Histories(all)
@@ -92,7 +93,8 @@ func (c *historyCmd) run(a *app) error {
 func snapshotsIn(from string) (names []string, folder bool, err error) {
 	fi, err := os.Stat(from)
 	if err != nil {
-		return nil, false, cli.WithHint(fmt.Errorf("read %q: %w", from, cli.PlainPath(err)), "give snapshots or a folder of them")
+		return nil, false, cli.WithHint(fmt.Errorf("read %q: %w", from, cli.PlainPath(err)),
+			"give snapshots or a folder of them")
 	}
 	if !fi.IsDir() {
 		return []string{from}, false, nil

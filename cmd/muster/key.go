@@ -57,7 +57,8 @@ func (c *keyNewCmd) run(a *app) error {
 		_ = os.Remove(c.Output)
 		return keepKey(err, public)
 	}
-	_, err = fmt.Fprintf(a.stdout, "%s signs; keep it secret and keep a copy\n%s checks; hand it out\n", c.Output, public)
+	_, err = fmt.Fprintf(a.stdout, "%s signs; keep it secret and keep a copy\n%s checks; hand it out\n", c.Output,
+		public)
 	return err
 }
 
@@ -69,5 +70,6 @@ func keepKey(err error, name string) error {
 }
 
 func keyExists(name string) error {
-	return cli.WithHint(fmt.Errorf("write %q: the file exists", name), "choose another name; a key is never overwritten, for what it signed could not be checked any more")
+	return cli.WithHint(fmt.Errorf("write %q: the file exists", name),
+		"choose another name; a key is never overwritten, for what it signed could not be checked any more")
 }

@@ -31,7 +31,8 @@ func (l *logTo) set(c config.Log) {
 	}
 	_, onTerminal := cli.Terminal(l.out)
 	if c.Format == "text" || c.Format == "auto" && onTerminal {
-		s.to = zerolog.ConsoleWriter{Out: l.out, TimeFormat: time.TimeOnly, NoColor: !onTerminal || os.Getenv("NO_COLOR") != ""}
+		s.to = zerolog.ConsoleWriter{Out: l.out, TimeFormat: time.TimeOnly,
+			NoColor: !onTerminal || os.Getenv("NO_COLOR") != ""}
 	}
 	l.style.Store(s)
 }

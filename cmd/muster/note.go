@@ -130,9 +130,11 @@ func (f *noteFile) path() (string, error) {
 		if cfg.Notes != "" {
 			return cfg.Notes, nil
 		}
-		return "", cli.WithHint(fmt.Errorf("config %s names no notes file", f.Config), "add the line notes: notes.yaml to it, or name a file with --file")
+		return "", cli.WithHint(fmt.Errorf("config %s names no notes file", f.Config),
+			"add the line notes: notes.yaml to it, or name a file with --file")
 	}
-	return "", cli.WithHint(errors.New("no notes file"), "name one with --file notes.yaml, or a config that names one with --config")
+	return "", cli.WithHint(errors.New("no notes file"),
+		"name one with --file notes.yaml, or a config that names one with --config")
 }
 
 func (f *noteFile) load() (string, []boat.Manual, error) {
@@ -185,7 +187,8 @@ func (c *noteAddCmd) run(a *app) error {
 		}
 		m = list[at]
 	} else if len(list) >= config.MaxNotes {
-		return cli.WithHint(fmt.Errorf("%s: %d devices are noted, which is the most", name, len(list)), "remove some with muster note remove")
+		return cli.WithHint(fmt.Errorf("%s: %d devices are noted, which is the most", name, len(list)),
+			"remove some with muster note remove")
 	}
 	for _, f := range []struct {
 		into *string
@@ -243,7 +246,8 @@ func (c *noteListCmd) run(a *app) error {
 	fmt.Fprintln(w, "ID\tMODEL\tMAKER\tSERIAL\tSOFTWARE\tPLACE\tBY\tAT")
 	for i := range list {
 		m := &list[i]
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", m.ID, m.Model, dash(m.Maker), dash(m.Serial), dash(m.Software), dash(m.Place), m.By, m.At)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", m.ID, m.Model, dash(m.Maker), dash(m.Serial),
+			dash(m.Software), dash(m.Place), m.By, m.At)
 	}
 	return w.Flush()
 }

@@ -15,8 +15,8 @@ import (
 	"muster/internal/report"
 )
 
-// nowLimit is how long a live source is heard when not told otherwise: heads repeat their claims within half a minute, the slowest of
-// the messages that the pre-checks rest on comes every 1.5 s (common practice, no source).
+// nowLimit is how long a live source is heard when not told otherwise: heads repeat their claims within half a minute,
+// the slowest of the messages that the pre-checks rest on comes every 1.5 s (common practice, no source).
 const nowLimit = 30 * time.Second
 
 // nowFlags say where the boat is heard as it is now, besides what the subcommand knows of it already.
@@ -30,8 +30,10 @@ type nowFlags struct {
 
 func (n *nowFlags) flags(cmd *cobra.Command) {
 	f := cmd.Flags()
-	f.StringVar(&n.Now, "now", "", "Make the pre-checks on live data from this `SOURCE`: a source, or the http(s) URL of a running muster")
-	f.DurationVar(&n.For, "for", 0, "Listen to --now for this `TIME`, such as 11m for the trend of the supply voltage. Default: until all is known, at most 30s")
+	f.StringVar(&n.Now, "now", "",
+		"Make the pre-checks on live data from this `SOURCE`: a source, or the http(s) URL of a running muster")
+	f.DurationVar(&n.For, "for", 0, "Listen to --now for this `TIME`, such as 11m for the trend of the supply voltage. "+
+		"Default: until all is known, at most 30s")
 	f.BoolVar(&n.Ask, "ask", false, "Claim an address and ask devices for their product information")
 	f.StringVarP(&n.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
 	f.StringVar(&n.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
@@ -48,7 +50,8 @@ func (n *nowFlags) check() error {
 			given bool
 		}{{"--for", n.For != 0}, {"--ask", n.Ask}, {"--config", n.Config != ""}, {"--token-file", n.TokenFile != ""}} {
 			if f.given {
-				return cli.WithHint(fmt.Errorf("%s: it is about what is heard now", f.flag), "add --now can0, or leave out %s", f.flag)
+				return cli.WithHint(fmt.Errorf("%s: it is about what is heard now", f.flag),
+					"add --now can0, or leave out %s", f.flag)
 			}
 		}
 		return nil
@@ -63,7 +66,8 @@ func (n *nowFlags) check() error {
 	case n.For != 0:
 		return cli.WithHint(errors.New("--for: a running muster has listened already"), "leave out --for")
 	case n.Ask:
-		return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+		return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"),
+			"leave out --ask, or restart that muster with it")
 	case n.Config != "":
 		return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
 	}
@@ -96,7 +100,8 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 	opt.OnReport = func(_ event.Time, r *report.Report, c release.Conditions) { h = heard{r, c} }
 	if !live {
 		if s := endless(cfg.Sources); s != "" && n.For == 0 {
-			return h, cli.WithHint(fmt.Errorf("--now %s: the scenario has no end", s), "add --for 1m to read one minute of it")
+			return h, cli.WithHint(fmt.Errorf("--now %s: the scenario has no end", s),
+				"add --for 1m to read one minute of it")
 		}
 		bar := a.progress()
 		defer bar.done()

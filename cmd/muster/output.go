@@ -136,8 +136,8 @@ func (c *captureFile) Close() error {
 	return nil
 }
 
-// rotation writes captures of bounded size: FILE itself while there is no bound, otherwise FILE-0001, FILE-0002 and so on,
-// of which the latest are kept.
+// rotation writes captures of bounded size: FILE itself while there is no bound, otherwise FILE-0001, FILE-0002 and so
+// on, of which the latest are kept.
 type rotation struct {
 	name     string
 	maxSize  int64 // 0 for no bound
@@ -221,7 +221,8 @@ func (r *rotation) Write(e *event.Event) error {
 
 // tell says what was written and what was left out.
 func (r *rotation) tell(w io.Writer) {
-	fmt.Fprintf(w, "%s events, %s bytes in %s", render.Grouped(r.events-r.skipped), render.Grouped(uint64(r.bytes)), strings.Join(r.written, " "))
+	fmt.Fprintf(w, "%s events, %s bytes in %s", render.Grouped(r.events-r.skipped), render.Grouped(uint64(r.bytes)),
+		strings.Join(r.written, " "))
 	if r.skipped > 0 {
 		fmt.Fprintf(w, "; %s events have no place in this format", render.Grouped(r.skipped))
 	}

@@ -58,7 +58,9 @@ Unresolved problems are listed on standard error and in the order; the other ste
 	}
 	f := cmd.Flags()
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets")
-	cli.Choice(cmd, &c.Format, "format", "", "`FORMAT` of the order; muster follow reads json. Default: from the extension of --output, else text", "text", "json", "html")
+	cli.Choice(cmd, &c.Format, "format", "",
+		"`FORMAT` of the order; muster follow reads json. Default: from the extension of --output, else text",
+		"text", "json", "html")
 	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`. Default: standard output")
 	f.IntVar(&c.Cards, "cards", 0, "Update at most `N` devices at one time. Default: as many as the order allows")
 	f.BoolVar(&c.afloat, "in-water", false, "The boat is afloat; some devices answer only afloat")
@@ -77,7 +79,8 @@ func (c *planCmd) run(a *app) error {
 		return err
 	}
 	if c.Cards < 0 {
-		return cli.WithHint(fmt.Errorf("--cards %d: give the number of cards at hand", c.Cards), "leave out --cards for no bound")
+		return cli.WithHint(fmt.Errorf("--cards %d: give the number of cards at hand", c.Cards),
+			"leave out --cards for no bound")
 	}
 	if err := c.nowFlags.check(); err != nil {
 		return err
@@ -147,12 +150,14 @@ func (c *planCmd) checkNow(a *app, order *release.Order) error {
 		return err
 	}
 	if h.report == nil {
-		return cli.WithHint(fmt.Errorf("--now %s: nothing was heard", c.Now), "check that the boat's electronics are on, the plug, and the bit rate")
+		return cli.WithHint(fmt.Errorf("--now %s: nothing was heard", c.Now),
+			"check that the boat's electronics are on, the plug, and the bit rate")
 	}
 	h.conditions.InWater = c.InWater
 	err = order.CheckNow(h.report, h.conditions, c.Now)
 	if errors.Is(err, release.ErrOtherBoat) {
-		return cli.WithHint(fmt.Errorf("--now %s: it is another boat than the snapshot's", c.Now), "take a snapshot there, or name a source of the snapshot's boat")
+		return cli.WithHint(fmt.Errorf("--now %s: it is another boat than the snapshot's", c.Now),
+			"take a snapshot there, or name a source of the snapshot's boat")
 	}
 	return err
 }
@@ -178,7 +183,8 @@ func formatOf(name string, known ...string) (string, error) {
 		ext = ".html"
 	}
 	if !slices.Contains(known, ext) {
-		return "", cli.WithHint(fmt.Errorf("-o %q: %s says no format", name, filepath.Ext(name)), "name it %s or .txt, or add --format", strings.Join(known, ", "))
+		return "", cli.WithHint(fmt.Errorf("-o %q: %s says no format", name, filepath.Ext(name)),
+			"name it %s or .txt, or add --format", strings.Join(known, ", "))
 	}
 	return ext[1:], nil
 }

@@ -34,7 +34,8 @@ func (p *progress) set(read, total int64) {
 	}
 	p.last = now
 	if p.bar == nil {
-		p.bar = progressbar.NewOptions64(total, progressbar.OptionSetWriter(p.a.stderr), progressbar.OptionShowBytes(true),
+		p.bar = progressbar.NewOptions64(total, progressbar.OptionSetWriter(p.a.stderr),
+			progressbar.OptionShowBytes(true),
 			progressbar.OptionSetDescription("reading"), progressbar.OptionSetWidth(min(30, p.width/3)),
 			progressbar.OptionClearOnFinish(), progressbar.OptionThrottle(100*time.Millisecond))
 	}

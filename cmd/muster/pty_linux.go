@@ -48,7 +48,8 @@ func (a *app) openPTY(link string) (_ bus, err error) {
 	}
 	if link != "" {
 		if err := os.Symlink(name, link); err != nil {
-			return nil, fmt.Errorf("link %q to the pseudo-terminal: %w: give another name behind pty", link, errors.Unwrap(err))
+			return nil, fmt.Errorf("link %q to the pseudo-terminal: %w: give another name behind pty", link,
+				errors.Unwrap(err))
 		}
 		p.link = link
 		name = link

@@ -22,7 +22,8 @@ func (a *app) roll() *roll {
 	if !ok {
 		return &roll{}
 	}
-	return &roll{began: time.Now(), bar: progressbar.NewOptions(-1, progressbar.OptionSetWriter(a.stderr), progressbar.OptionSetWidth(min(20, width/4)),
+	return &roll{began: time.Now(), bar: progressbar.NewOptions(-1, progressbar.OptionSetWriter(a.stderr),
+		progressbar.OptionSetWidth(min(20, width/4)),
 		progressbar.OptionClearOnFinish(), progressbar.OptionSetElapsedTime(false), progressbar.OptionSetPredictTime(false))}
 }
 
@@ -32,7 +33,8 @@ func (p *roll) set(r *report.Report) {
 		return
 	}
 	n := count(r)
-	p.bar.Describe(fmt.Sprintf("listening for %ds: %d of %d devices told who they are", int(time.Since(p.began).Seconds()), n-len(snapshot.Waiting(r)), n))
+	p.bar.Describe(fmt.Sprintf("listening for %ds: %d of %d devices told who they are",
+		int(time.Since(p.began).Seconds()), n-len(snapshot.Waiting(r)), n))
 	_ = p.bar.Add(1)
 }
 

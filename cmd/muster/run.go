@@ -47,7 +47,8 @@ SIGINT and SIGTERM write what must be kept and exit.`,
 	f.BoolVar(&c.Check, "check", false, "Check the config and exit")
 	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; overrides the config's")
-	f.StringSliceVar(&c.Layout, "layout", nil, "Backbone layout `FILE` to compare with the network; overrides the config's. Repeat it for each network")
+	f.StringSliceVar(&c.Layout, "layout", nil,
+		"Backbone layout `FILE` to compare with the network; overrides the config's. Repeat it for each network")
 	f.StringVar(&c.Listen, "listen", "", "`HOST:PORT` of the pages, or off; overrides the config's")
 	return cmd
 }
@@ -111,7 +112,8 @@ func (c *runCmd) load() (config.Config, error) {
 	return cfg, nil
 }
 
-// reloadOnHangup reads the config again on each SIGHUP, until ctx ends. One that cannot be used leaves the present one in force.
+// reloadOnHangup reads the config again on each SIGHUP, until ctx ends. One that cannot be used leaves the present one
+// in force.
 func reloadOnHangup(ctx context.Context, d *daemon.Daemon, hangup <-chan os.Signal) {
 	for {
 		select {
@@ -123,7 +125,8 @@ func reloadOnHangup(ctx context.Context, d *daemon.Daemon, hangup <-chan os.Sign
 	}
 }
 
-var errNoSource = cli.WithHint(fmt.Errorf("no source"), "name one, such as can0, on the command line or under sources in the config file")
+var errNoSource = cli.WithHint(fmt.Errorf("no source"),
+	"name one, such as can0, on the command line or under sources in the config file")
 
 func orDefaults(file string) string {
 	if file == "" {

@@ -46,7 +46,8 @@ func newServiceRecord(a *app) *cobra.Command {
 	f.StringVar(&c.Job, "job", "", "Job `FILE`: number, technician, shop; deploy/examples/job.yaml shows every key")
 	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`, .pdf or .html")
 	f.StringVar(&c.Order, "order", "", "Work order `FILE` that was followed")
-	f.StringVar(&c.Progress, "progress", "", "State `FILE` of muster follow, with the times of each step; needs --order")
+	f.StringVar(&c.Progress, "progress", "",
+		"State `FILE` of muster follow, with the times of each step; needs --order")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; they say which version is newer")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	cli.Require(cmd, "job", "output")
@@ -77,7 +78,8 @@ func (c *serviceRecordCmd) run(a *app) error {
 	for _, reason := range of.Remains {
 		found := func(alert alert.Alert) bool { return check.ID(alert.Check) == check.ID(reason.Check) }
 		if !slices.ContainsFunc(before.Report.Alerts, found) && !slices.ContainsFunc(after.Report.Alerts, found) {
-			fmt.Fprintf(a.stderr, "%s: remains: no finding of either snapshot is of the check %q; the reason given for it is not printed\n", c.Job, reason.Check)
+			fmt.Fprintf(a.stderr, "%s: remains: no finding of either snapshot is of the check %q; "+
+				"the reason given for it is not printed\n", c.Job, reason.Check)
 		}
 	}
 	r, err := job.NewRecord(before, after, changes, of, steps)
@@ -117,7 +119,8 @@ func made(s *snapshot.Snapshot) time.Time {
 func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]job.Step, error) {
 	if c.Order == "" {
 		if c.Progress != "" {
-			return nil, cli.WithHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress), "name the order too, with --order FILE")
+			return nil, cli.WithHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress),
+				"name the order too, with --order FILE")
 		}
 		return nil, nil
 	}
@@ -155,7 +158,8 @@ func (c *serviceRecordCmd) follower(order *release.Order, before, after *snapsho
 	}
 	f, err := release.Restore(order, text)
 	if err != nil {
-		return nil, cli.WithHint(fmt.Errorf("--progress %s: %w", c.Progress, err), "give the file that muster follow kept for this order")
+		return nil, cli.WithHint(fmt.Errorf("--progress %s: %w", c.Progress, err),
+			"give the file that muster follow kept for this order")
 	}
 	return f, nil
 }

@@ -50,10 +50,14 @@ of a built-in scenario (demo, fifty, saturated, faults) or a file.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&c.To, "to", "", "`DEST`: can0 or vcan0, serial:, udp:, pty: (makes a serial adapter), 0183+tcp: or 0183+udp: (its NMEA 0183 lines), or a capture file; its extension sets the format")
-	f.Float64Var(&c.factor, "speed", 1, "Run `N` times as fast as real time; 0 means as fast as possible, which is the default into a file")
+	f.StringVar(&c.To, "to", "",
+		"`DEST`: can0 or vcan0, serial:, udp:, pty: (makes a serial adapter), 0183+tcp: or 0183+udp: (its NMEA 0183 lines), "+
+			"or a capture file; its extension sets the format")
+	f.Float64Var(&c.factor, "speed", 1,
+		"Run `N` times as fast as real time; 0 means as fast as possible, which is the default into a file")
 	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME` of the boat, such as 5m")
-	f.Uint64Var(&c.Seed, "seed", 0, "Seed `N` of the random numbers; another seed gives another run of the same scenario")
+	f.Uint64Var(&c.Seed, "seed", 0,
+		"Seed `N` of the random numbers; another seed gives another run of the same scenario")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	cli.Complete(cmd, "to", destinations)
 	cli.Require(cmd, "to")
@@ -66,7 +70,8 @@ func (c *simulateCmd) run(a *app) error {
 		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
 	}
 	if c.Speed != nil && !(*c.Speed >= 0 && *c.Speed <= math.MaxUint16) {
-		return fmt.Errorf("--speed %g: write 0 for as fast as it goes, 1 for the clock's speed, or a factor up to %d", *c.Speed, math.MaxUint16)
+		return fmt.Errorf("--speed %g: write 0 for as fast as it goes, 1 for the clock's speed, or a factor up to %d",
+			*c.Speed, math.MaxUint16)
 	}
 	scenario, err := sim.Load(c.Scenario)
 	if err != nil {
@@ -109,7 +114,8 @@ func (c *simulateCmd) toFile(a *app, scenario *sim.Scenario) error {
 	if speed > 0 {
 		start = event.At(time.Now())
 	} else if scenario.Duration == 0 {
-		return cli.WithHint(fmt.Errorf("simulate %s: the scenario has no end", c.Scenario), "add --for 5m to write five minutes of it")
+		return cli.WithHint(fmt.Errorf("simulate %s: the scenario has no end", c.Scenario),
+			"add --for 5m to write five minutes of it")
 	}
 	out := &rotation{name: c.To, force: c.Force}
 	if err := out.open(); err != nil {

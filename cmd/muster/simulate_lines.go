@@ -44,7 +44,8 @@ func isLine(to string) (network, address string, ok bool) {
 
 func (c *simulateCmd) toLine(a *app, scenario *sim.Scenario) error {
 	if len(scenario.Lines) == 0 {
-		return cli.WithHint(fmt.Errorf("simulate %s: the scenario has no NMEA 0183 line", c.Scenario), "take demo or faults, or give your scenario lines")
+		return cli.WithHint(fmt.Errorf("simulate %s: the scenario has no NMEA 0183 line", c.Scenario),
+			"take demo or faults, or give your scenario lines")
 	}
 	to, err := openLine(c.To)
 	if err != nil {
@@ -68,7 +69,8 @@ func openLine(spec string) (lineSink, error) {
 	network, address, _ := isLine(spec)
 	host, port, err := net.SplitHostPort(address)
 	if err != nil || port == "" {
-		return nil, fmt.Errorf("simulate to %q: the address is not host:port: use for instance 0183+tcp:127.0.0.1:10110 or 0183+udp:192.168.1.255:10110", spec)
+		return nil, fmt.Errorf("simulate to %q: the address is not host:port: "+
+			"use for instance 0183+tcp:127.0.0.1:10110 or 0183+udp:192.168.1.255:10110", spec)
 	}
 	address = net.JoinHostPort(cmp.Or(host, "127.0.0.1"), port)
 	if network == "udp" {

@@ -7,8 +7,8 @@ import (
 	"go.einride.tech/can"
 )
 
-// adapter is the far end of a serial line: it behaves like an adapter of the ASCII protocol that the kernel's slcan driver
-// and many programs speak. It is told what the host writes and says what to write back.
+// adapter is the far end of a serial line: it behaves like an adapter of the ASCII protocol that the kernel's slcan
+// driver and many programs speak. It is told what the host writes and says what to write back.
 type adapter struct {
 	open   bool // the host opened the bus
 	listen bool // it did so to listen only: its frames are refused

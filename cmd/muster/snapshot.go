@@ -52,11 +52,14 @@ identified, or has failed to answer, at --limit, or with Ctrl-C. A capture or a 
 	f := cmd.Flags()
 	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`")
 	f.StringVar(&c.Sign, "sign", "", "Sign with this `KEY`; muster key new makes one")
-	f.StringVar(&c.KeepCapture, "keep-capture", "", "Keep the raw traffic in this `FILE` too: .log, .pcapng, .pcap or .nmea. Add .gz or .zst to compress")
-	f.DurationVar(&c.For, "for", 0, "Listen at least this `TIME`, so that rates are known; of a capture, read this much of it. Default: 10s")
+	f.StringVar(&c.KeepCapture, "keep-capture", "",
+		"Keep the raw traffic in this `FILE` too: .log, .pcapng, .pcap or .nmea. Add .gz or .zst to compress")
+	f.DurationVar(&c.For, "for", 0,
+		"Listen at least this `TIME`, so that rates are known; of a capture, read this much of it. Default: 10s")
 	f.DurationVar(&c.Limit, "limit", time.Minute, "Wait at most this `TIME` for devices to identify themselves")
 	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
-	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; reports which devices are behind. The snapshot lists the sheets")
+	cli.Dir(cmd, &c.Sheets, "sheets",
+		"`DIR` of release sheets; reports which devices are behind. The snapshot lists the sheets")
 	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
 	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
 	f.BoolVar(&c.Force, "force", false, "Overwrite existing files")
@@ -64,8 +67,8 @@ identified, or has failed to answer, at --limit, or with Ctrl-C. A capture or a 
 	return cmd
 }
 
-// leastListening is how long a live source is heard at least: the slowest of the usual messages come every 2.5 s, and a rate needs
-// a few of them.
+// leastListening is how long a live source is heard at least: the slowest of the usual messages come every 2.5 s, and
+// a rate needs a few of them.
 const leastListening = 10 * time.Second
 
 // run takes, seals and writes the snapshot.
@@ -77,7 +80,8 @@ func (c *snapshotCmd) run(a *app) error {
 	if c.Sign != "" {
 		text, err := os.ReadFile(c.Sign)
 		if err != nil {
-			return cli.WithHint(fmt.Errorf("--sign %q: %w", c.Sign, cli.PlainPath(err)), "make a key with muster key new -o %s", c.Sign)
+			return cli.WithHint(fmt.Errorf("--sign %q: %w", c.Sign, cli.PlainPath(err)),
+				"make a key with muster key new -o %s", c.Sign)
 		}
 		if key, err = snapshot.PrivateKey(text); err != nil {
 			return fmt.Errorf("--sign %q: %w", c.Sign, err)
@@ -123,9 +127,11 @@ func (c *snapshotCmd) check() error {
 	if isURL(c.Source) {
 		switch {
 		case c.KeepCapture != "":
-			return cli.WithHint(errors.New("--keep-capture: a running muster gives its report, not the traffic"), "name the source itself, such as can0")
+			return cli.WithHint(errors.New("--keep-capture: a running muster gives its report, not the traffic"),
+				"name the source itself, such as can0")
 		case c.Ask:
-			return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"), "leave out --ask, or restart that muster with it")
+			return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"),
+				"leave out --ask, or restart that muster with it")
 		case c.Config != "":
 			return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
 		}
@@ -137,7 +143,8 @@ func (c *snapshotCmd) check() error {
 			return err
 		}
 		if isFile(c.Source) {
-			return cli.WithHint(fmt.Errorf("--keep-capture: %s is a capture already", c.Source), "leave out --keep-capture; the snapshot notes its digest")
+			return cli.WithHint(fmt.Errorf("--keep-capture: %s is a capture already", c.Source),
+				"leave out --keep-capture; the snapshot notes its digest")
 		}
 		if err := free(c.KeepCapture, c.Force); err != nil {
 			return err
@@ -199,7 +206,8 @@ func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*report.Report
 	if k.skipped > 0 {
 		fmt.Fprintf(a.stderr, "%s: %d events have no place in this format\n", c.KeepCapture, k.skipped)
 	}
-	report, err := a.recompute(context.WithoutCancel(a.ctx), cfg, c.KeepCapture, heard) // Ctrl-C ended the listening, not this
+	// Ctrl-C ended the listening, not this.
+	report, err := a.recompute(context.WithoutCancel(a.ctx), cfg, c.KeepCapture, heard)
 	return report, &file, err
 }
 
@@ -210,7 +218,8 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report
 	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: k.around(a.opener(live))}
 	if !live {
 		if s := endless(cfg.Sources); s != "" && c.For == 0 {
-			return nil, cli.WithHint(fmt.Errorf("snapshot %s: the scenario has no end", s), "add --for 5m to read five minutes of it")
+			return nil, cli.WithHint(fmt.Errorf("snapshot %s: the scenario has no end", s),
+				"add --for 5m to read five minutes of it")
 		}
 		bar := a.progress()
 		defer bar.done()
@@ -262,7 +271,8 @@ func (c *snapshotCmd) times() (least, limit time.Duration) {
 	return least, max(least, c.Limit)
 }
 
-// asking is how long it takes to ask each talker of a line once, who are asked in turn. Most never answer, so nobody waits for more.
+// asking is how long it takes to ask each talker of a line once, who are asked in turn. Most never answer, so nobody
+// waits for more.
 func (c *snapshotCmd) asking(r *report.Report) (more time.Duration) {
 	for i := range r.Talkers {
 		if t := &r.Talkers[i]; c.Ask && c.For == 0 && t.Identity == nil && t.Unanswered == "" && t.Talker != "P" {
@@ -282,7 +292,8 @@ func complete(r *report.Report) bool { return !silent(r) && len(snapshot.Waiting
 // tell says on standard error what was written, and who is still unidentified.
 func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
 	r := s.Report
-	fmt.Fprintf(a.stderr, "%s: %s, %s, SHA-256 %s\n", c.Output, number(count(r), "device"), number(len(r.Talkers), "talker"), s.Seal.SHA256)
+	fmt.Fprintf(a.stderr, "%s: %s, %s, SHA-256 %s\n", c.Output, number(count(r), "device"),
+		number(len(r.Talkers), "talker"), s.Seal.SHA256)
 	if s.Complete {
 		return
 	}
@@ -292,7 +303,8 @@ func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
 			names = append(names, boat.Printable(d.Label()))
 		}
 	}
-	fmt.Fprintf(a.stderr, "not complete: %s without model and software: %s\n", number(len(names), "device"), strings.Join(names, ", "))
+	fmt.Fprintf(a.stderr, "not complete: %s without model and software: %s\n", number(len(names), "device"),
+		strings.Join(names, ", "))
 	if !c.Ask && !isURL(c.Source) && !isFile(c.Source) {
 		fmt.Fprintln(a.stderr, "hint: nobody asked them; add --ask, or let a head show its device list meanwhile")
 	}

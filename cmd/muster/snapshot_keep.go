@@ -19,7 +19,8 @@ import (
 	"muster/internal/tap"
 )
 
-// keeper writes the traffic of one source into a capture while the source is read. Until keep the file has a name of its own.
+// keeper writes the traffic of one source into a capture while the source is read. Until keep the file has a name of
+// its own.
 type keeper struct {
 	mu      sync.Mutex // guards all: a source may be read a little longer than it is wanted
 	out     *captureFile
@@ -152,8 +153,8 @@ func once(cfg config.Config) config.Config {
 	return cfg
 }
 
-// recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture does not hold,
-// which is the boat, the clock, maker names, our own presence and who did not answer.
+// recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture
+// does not hold, which is the boat, the clock, maker names, our own presence and who did not answer.
 func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, known *report.Report) (*report.Report, error) {
 	cfg = once(cfg)
 	cfg.Boat = known.Boat
@@ -169,8 +170,9 @@ func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, 
 	}
 	bar := a.progress()
 	defer bar.done()
-	r, err := daemon.Replay(ctx, daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(false), Known: known,
-		Manual: append([]boat.Manual{}, known.Manual...)}, 0, bar.set)
+	r, err := daemon.Replay(ctx,
+		daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(false), Known: known,
+			Manual: append([]boat.Manual{}, known.Manual...)}, 0, bar.set)
 	if err != nil {
 		return nil, fmt.Errorf("recompute the report from %s: %w", capture, err)
 	}

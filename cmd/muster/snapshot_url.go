@@ -75,7 +75,8 @@ func (m running) failed(bad bool, err error) error {
 func (m running) get(ctx context.Context, resource string) ([]byte, error) {
 	u, err := url.Parse(m.url)
 	if err != nil || u.Host == "" {
-		return nil, m.failed(true, cli.WithHint(fmt.Errorf("%q is no URL of a running muster", m.url), "write it as http://127.0.0.1:8632"))
+		return nil, m.failed(true,
+			cli.WithHint(fmt.Errorf("%q is no URL of a running muster", m.url), "write it as http://127.0.0.1:8632"))
 	}
 	ctx, cancel := context.WithTimeout(ctx, 20*time.Second)
 	defer cancel()
@@ -91,14 +92,17 @@ func (m running) get(ctx context.Context, resource string) ([]byte, error) {
 		if ue, ok := errors.AsType[*url.Error](err); ok {
 			err = ue.Err
 		}
-		return nil, m.failed(false, cli.WithHint(fmt.Errorf("ask %s: %w", m.url, err), "is muster run going there, and does it listen on that address?"))
+		return nil, m.failed(false, cli.WithHint(fmt.Errorf("ask %s: %w", m.url, err),
+			"is muster run going there, and does it listen on that address?"))
 	}
 	defer resp.Body.Close()
 	switch {
 	case resp.StatusCode == http.StatusUnauthorized:
-		return nil, m.failed(true, cli.WithHint(fmt.Errorf("ask %s: it wants its token", m.url), "give the token with --token-file FILE"))
+		return nil, m.failed(true,
+			cli.WithHint(fmt.Errorf("ask %s: it wants its token", m.url), "give the token with --token-file FILE"))
 	case resp.StatusCode != http.StatusOK:
-		return nil, m.failed(false, cli.WithHint(fmt.Errorf("ask %s for its %s: it answers %s", m.url, resource, resp.Status), "is this the address of a running muster, of the same version as this one?"))
+		return nil, m.failed(false, cli.WithHint(fmt.Errorf("ask %s for its %s: it answers %s", m.url, resource,
+			resp.Status), "is this the address of a running muster, of the same version as this one?"))
 	}
 	text, err := io.ReadAll(io.LimitReader(resp.Body, maxReport+1))
 	if err != nil {
@@ -108,7 +112,8 @@ func (m running) get(ctx context.Context, resource string) ([]byte, error) {
 }
 
 func (m running) foreign(what string) error {
-	return m.failed(true, cli.WithHint(fmt.Errorf("ask %s: the answer is not %s", m.url, what), "is this the address of a running muster, of the same version as this one?"))
+	return m.failed(true, cli.WithHint(fmt.Errorf("ask %s: the answer is not %s", m.url, what),
+		"is this the address of a running muster, of the same version as this one?"))
 }
 
 // report asks for the report.

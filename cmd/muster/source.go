@@ -30,13 +30,14 @@ func (a *app) opener(live bool) func(spec string, transmit bool) (tap.Source, er
 // openerOf is opener; later opens live sources that are not there yet, too.
 func (a *app) openerOf(live, later bool) func(spec string, transmit bool) (tap.Source, error) {
 	return func(spec string, transmit bool) (tap.Source, error) {
-		return tap.Open(spec, tap.Options{Transmit: transmit, Later: later, Stdin: a.pipe(), Sim: func(name string) (tap.Source, error) {
-			start, speed := event.At(simStart), 0.0
-			if live {
-				start, speed = event.At(time.Now()), 1
-			}
-			return openSim(name, start, speed)
-		}})
+		return tap.Open(spec,
+			tap.Options{Transmit: transmit, Later: later, Stdin: a.pipe(), Sim: func(name string) (tap.Source, error) {
+				start, speed := event.At(simStart), 0.0
+				if live {
+					start, speed = event.At(time.Now()), 1
+				}
+				return openSim(name, start, speed)
+			}})
 	}
 }
 
@@ -94,8 +95,8 @@ func endless(sources []config.Source) string {
 	return ""
 }
 
-// loadConfig reads the config file, or gives the defaults for "", and puts the sources of the command line, if there are
-// any, in the place of those of the file.
+// loadConfig reads the config file, or gives the defaults for "", and puts the sources of the command line, if there
+// are any, in the place of those of the file.
 func loadConfig(file string, sources []string, ask bool) (config.Config, error) {
 	c := config.Default()
 	if file != "" {

@@ -41,7 +41,8 @@ from it again, and every difference is listed.`,
 	f.StringVar(&c.Key, "key", "", "Require a signature by this key: the .pub `FILE` of muster key new")
 	f.StringVar(&c.Capture, "capture", "", "Capture `FILE`, if it does not lie beside the snapshot")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of the release sheets that the snapshot was taken with")
-	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` that the snapshot was taken with, for the same thresholds")
+	f.StringVarP(&c.Config, "config", "c", "",
+		"Config `FILE` that the snapshot was taken with, for the same thresholds")
 	return cmd
 }
 
@@ -59,7 +60,8 @@ func (c *verifyCmd) run(a *app) error {
 	}
 	if c.Capture != "" {
 		if len(c.Files) > 1 {
-			return cli.WithHint(errors.New("--capture: it belongs to one snapshot"), "check the snapshots one by one, or put each capture beside its snapshot")
+			return cli.WithHint(errors.New("--capture: it belongs to one snapshot"),
+				"check the snapshots one by one, or put each capture beside its snapshot")
 		}
 		if _, err := os.Stat(c.Capture); err != nil {
 			return fmt.Errorf("--capture %q: %w", c.Capture, cli.PlainPath(err))
@@ -161,7 +163,8 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 	if !bytes.Equal(want, got) {
 		reason := "; it must be made with the --config that it was taken with, if there was one"
 		if s.Program != cli.Version() {
-			reason = fmt.Sprintf("; it was taken by muster %s, and this is %s, which may read more from the same capture: check it with that one", s.Program, cli.Version())
+			reason = fmt.Sprintf("; it was taken by muster %s, and this is %s, "+
+				"which may read more from the same capture: check it with that one", s.Program, cli.Version())
 		}
 		if path, ok := snapshot.FirstDifference(want, got); ok {
 			return "", fmt.Errorf("the report made again from %s differs first at %s%s", name, path, reason)

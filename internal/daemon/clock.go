@@ -23,7 +23,8 @@ type wallClock struct {
 	elapsed time.Duration
 }
 
-// look returns by how much the clock was set since the last look, 0 when it just ran. elapsed is a clock that nobody sets.
+// look returns by how much the clock was set since the last look, 0 when it just ran. elapsed is a clock that nobody
+// sets.
 func (w *wallClock) look(now time.Time, elapsed time.Duration) time.Duration {
 	last, before := w.last, w.elapsed
 	w.last, w.elapsed = now, elapsed
@@ -42,9 +43,9 @@ func (w *wallClock) shows(elapsed time.Duration) event.Time {
 	return event.At(w.last).Add(elapsed - w.elapsed)
 }
 
-// timekeeper keeps event time running evenly, whatever becomes of this machine's clock. While that is set, event time is what it shows.
-// While it is not, event time goes on from the last moment that the store knows, or follows satellite time. It belongs to the model's
-// goroutine, except now.
+// timekeeper keeps event time running evenly, whatever becomes of this machine's clock. While that is set, event time
+// is what it shows. While it is not, event time goes on from the last moment that the store knows, or follows
+// satellite time. It belongs to the model's goroutine, except now.
 type timekeeper struct {
 	log      zerolog.Logger
 	machine  func() time.Time     // what this machine's clock shows
@@ -53,7 +54,7 @@ type timekeeper struct {
 	takeGNSS bool                 // satellite time may stand in for it
 
 	wall       wallClock
-	ahead      atomic.Int64  // event time less this machine's clock, in nanoseconds, while that is not set; read from anywhere
+	ahead      atomic.Int64  // event time less this machine's clock in ns, while that is not set; read from anywhere
 	jump       time.Duration // by which the clock was last set: what was stamped before is moved by it
 	moved      time.Duration // by which event time was moved altogether
 	from       event.Time    // when this run began
@@ -64,7 +65,8 @@ type timekeeper struct {
 // unset reports whether a moment that this machine's clock shows says that nobody has set it.
 func unset(now time.Time) bool { return event.At(now) < event.ClockSet }
 
-// now is the time as far as it is known: that of this machine, or event time while its clock is not set. Callable from anywhere.
+// now is the time as far as it is known: that of this machine, or event time while its clock is not set. Callable from
+// anywhere.
 func (k *timekeeper) now() time.Time {
 	now := k.machine()
 	if unset(now) {
@@ -73,7 +75,8 @@ func (k *timekeeper) now() time.Time {
 	return now
 }
 
-// start begins event time. A clock that is not set lets it go on where the run before ended, so that nothing happens before its past.
+// start begins event time. A clock that is not set lets it go on where the run before ended, so that nothing happens
+// before its past.
 func (k *timekeeper) start(last event.Time) {
 	now := k.machine()
 	if k.live && unset(now) && last > event.At(now) {
@@ -87,8 +90,8 @@ func (k *timekeeper) start(last event.Time) {
 	}
 }
 
-// look tells whether the clock was set, and by how much event time is to be moved for that. What was stamped in this run is moved onto
-// the clock as it is now, so that the order of events and the spans between them stay.
+// look tells whether the clock was set, and by how much event time is to be moved for that. What was stamped in this
+// run is moved onto the clock as it is now, so that the order of events and the spans between them stay.
 func (k *timekeeper) look() (by time.Duration, set bool) {
 	now := k.machine()
 	jump := k.wall.look(now, k.elapsed())
@@ -154,8 +157,8 @@ func (k *timekeeper) clock() boat.Clock {
 	return boat.ClockUnset
 }
 
-// hear lets event time follow the satellite time that the sources tell, while this machine's clock is not set. It gives by how much event
-// time is to be moved for that.
+// hear lets event time follow the satellite time that the sources tell, while this machine's clock is not set. It
+// gives by how much event time is to be moved for that.
 func (k *timekeeper) hear(s *boat.State) (by time.Duration, follows bool) {
 	if !k.live || !k.takeGNSS || !unset(k.machine()) {
 		return 0, false
@@ -240,8 +243,8 @@ type satellites struct {
 	from  string     // who told
 }
 
-// look takes what the sources of time tell. It gives by how much event time is to be moved and whose time that is, when every source
-// agrees and they have gone on evenly.
+// look takes what the sources of time tell. It gives by how much event time is to be moved and whose time that is,
+// when every source agrees and they have gone on evenly.
 func (s *satellites) look(now *boat.State) (off time.Duration, from string, ok bool) {
 	low, high, at := math.Inf(1), math.Inf(-1), event.Time(0)
 	for i := range now.Sources {

@@ -8,8 +8,8 @@
 //   - telling tells the targets of the config and the hub, with a goroutine for each;
 //   - the server of the API and the pages, with its own, sees the view and acts by the desk.
 //
-// Locks, in the order in which they are taken: reload.mu, and with it none but those of the parts' own packages;
-// life.mu and queue.mu are each held alone. None is held over input or output but reload.mu, which only reloads wait for.
+// Of its locks, reloading.mu, life.mu and queue.mu, none is taken while another is held. Only reloading.mu is held over
+// input and output, and only reloads wait for it; all else that goroutines share is atomic and read-only.
 package daemon
 
 import (
@@ -162,8 +162,8 @@ func (d *Daemon) takeUp() (base baseline, err error) {
 	if d.keeper, err = openKeeper(c, m.time.now, d.log); err != nil {
 		return base, err
 	}
-	d.telling = &telling{log: d.log, boat: c.Boat, version: d.opt.Version, keeper: d.keeper, report: d.Report, url: d.URL,
-		now: m.time.now, delay: d.counts.delay, firstRetry: d.opt.firstRetry, hubLook: d.opt.fleetLook,
+	d.telling = &telling{log: d.log, boat: c.Boat, version: d.opt.Version, keeper: d.keeper, report: d.Report,
+		url: d.URL, now: m.time.now, delay: d.counts.delay, firstRetry: d.opt.firstRetry, hubLook: d.opt.fleetLook,
 		hubLog: d.opt.Log.With().Str("component", "fleet").Logger()}
 	m.keeping.keeper, m.telling = d.keeper, d.telling
 	m.watch.OnChange = m.changed

@@ -27,8 +27,8 @@ import (
 	"muster/internal/store"
 )
 
-// Message is what a webhook receives for each change of an alert. Its id grows; a receiver that sees an id twice, as after a
-// power cut between sending and noting that it was sent, can drop the second.
+// Message is what a webhook receives for each change of an alert. Its id grows; a receiver that sees an id twice, as
+// after a power cut between sending and noting that it was sent, can drop the second.
 type Message struct {
 	Schema string `json:"schema"`
 	alert.Change
@@ -183,8 +183,8 @@ type refusal struct{ status string }
 
 func (r *refusal) Error() string { return "refused: " + r.status }
 
-// post sends one message. A message that the receiver calls malformed is given up, so that it does not hold back the others;
-// whatever may be put right at the other end is tried again.
+// post sends one message. A message that the receiver calls malformed is given up, so that it does not hold back the
+// others; whatever may be put right at the other end is tried again.
 func (t *teller) post(ctx context.Context, url string, it store.Item) error {
 	err := t.request(ctx, url, it.Body, it.ID)
 	var no *refusal
@@ -237,8 +237,9 @@ type amAlert struct {
 	Generator   string            `json:"generatorURL,omitempty"`
 }
 
-// tellAlertmanager sends the changes that wait, each once and in order, so that an alert which came and went while nobody answered is
-// told too; then what stands, and the end of what stood when it was last told: an Alertmanager forgets what is not repeated.
+// tellAlertmanager sends the changes that wait, each once and in order, so that an alert which came and went while
+// nobody answered is told too; then what stands, and the end of what stood when it was last told: an Alertmanager
+// forgets what is not repeated.
 func (t *teller) tellAlertmanager(ctx context.Context) error {
 	for {
 		items := t.telling.keeper.store.Waiting(t.target.Key(), 20)

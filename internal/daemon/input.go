@@ -116,8 +116,8 @@ func (s *sources) read(ctx context.Context, in *input) {
 	}
 }
 
-// hand puts events where the model finds them. It waits for room where nothing is lost by that, and for the last events of a source;
-// false when ctx ended meanwhile.
+// hand puts events where the model finds them. It waits for room where nothing is lost by that, and for the last
+// events of a source; false when ctx ended meanwhile.
 func (s *sources) hand(ctx context.Context, in *input, events []event.Event, last bool) bool {
 	if len(events) == 0 {
 		return true

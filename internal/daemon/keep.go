@@ -240,8 +240,8 @@ func (g *keeping) keepAlerts(s alert.State) {
 
 const nanosADay = int64(24 * time.Hour)
 
-// keepDevices keeps the past of devices that changed: when each was last heard only to the day, so that a quiet boat costs
-// the card one small write a day.
+// keepDevices keeps the past of devices that changed: when each was last heard only to the day, so that a quiet boat
+// costs the card one small write a day.
 func (g *keeping) keepDevices(r *report.Report) {
 	for i := range r.Devices {
 		dev := &r.Devices[i]
@@ -265,7 +265,8 @@ func (g *keeping) keepDevices(r *report.Report) {
 		if dev.LastSeen < event.ClockSet {
 			last = 0
 		}
-		if dev.FirstSeen < event.ClockSet { // by a clock that was not set: what was known before stands, and a new device counts from next time
+		if dev.FirstSeen < event.ClockSet {
+			// By a clock that was not set: what was known before stands, and a new device counts from next time.
 			k.first = g.past[key].FirstSeen
 			software = dated(software)
 		}
@@ -282,7 +283,8 @@ func (g *keeping) keepTalkers(r *report.Report) {
 		if n == 0 {
 			continue
 		}
-		k := kept{versions: n, software: t.Software[n-1].Version, unit: t.Identity.Unit(), day: int64(t.Last()) / nanosADay}
+		k := kept{versions: n, software: t.Software[n-1].Version, unit: t.Identity.Unit(),
+			day: int64(t.Last()) / nanosADay}
 		key := t.Network + "/" + t.ID()
 		if g.devices[key] == k {
 			continue
@@ -320,15 +322,16 @@ func (g *keeping) keepWork(w *work) {
 		values[stateKey], serr = f.Save()
 		return errors.Join(err, serr)
 	}
-	if err := errors.Join(add(w.follower, orderKey, stateKey), add(w.finished, endedOrderKey, endedStateKey)); err != nil {
+	err := errors.Join(add(w.follower, orderKey, stateKey), add(w.finished, endedOrderKey, endedStateKey))
+	if err != nil {
 		g.keeper.log.Error().Err(err).Msg("the work order cannot be kept")
 		return
 	}
 	g.keeper.store.Replace(store.Work, values)
 }
 
-// stillAway lets the alert of a device stand that was silent before the start and has not been heard since: the device list begins
-// empty, and so the common rule cannot know of it.
+// stillAway lets the alert of a device stand that was silent before the start and has not been heard since: the device
+// list begins empty, and so the common rule cannot know of it.
 func (g *keeping) stillAway() []check.Rule {
 	if len(g.away) == 0 {
 		return nil

@@ -73,8 +73,8 @@ func (k *keeper) write() {
 			k.log.Info().Msg("the store is written again")
 		}
 	case k.card.CompareAndSwap(nil, &cardFault{event.At(k.now()), err}):
-		k.log.Error().Err(err).Msg("the store cannot be written; muster goes on listening and keeps everything in memory: " +
-			"make room on the card, or replace it")
+		k.log.Error().Err(err).Msg("the store cannot be written; muster goes on listening and keeps everything " +
+			"in memory: make room on the card, or replace it")
 	}
 }
 
@@ -92,8 +92,8 @@ type cardFault struct {
 }
 
 // lost is what a store holds that cannot be read.
-const lost = "the past of devices, alerts and silences, the work order, devices entered by hand, a baseline set while running, " +
-	"messages not yet delivered"
+const lost = "the past of devices, alerts and silences, the work order, devices entered by hand, a baseline set while " +
+	"running, messages not yet delivered"
 
 // tellAside says in the log that the store of before could not be read, and again when the card lets it be set aside.
 func (k *keeper) tellAside() {
@@ -124,8 +124,8 @@ func (k *keeper) asideRule() check.Rule {
 		}
 		p.Find(check.Finding{Subject: "store of before", Evidence: evidence,
 			Summary: "What muster kept before this start cannot be read and is lost",
-			Remedy: "Set the baseline, silences and devices entered by hand anew, and follow the work order again. Look at the card: " +
-				"one that damages a file once does so again." + aside + " Acknowledge this when it is done."})
+			Remedy: "Set the baseline, silences and devices entered by hand anew, and follow the work order again. " +
+				"Look at the card: one that damages a file once does so again." + aside + " Acknowledge this when it is done."})
 	}}
 }
 
@@ -140,7 +140,7 @@ func (k *keeper) cardRule() check.Rule {
 		p.Find(check.Finding{Subject: "store", Since: fault.since,
 			Summary:  "The card does not take what muster keeps: history, alerts and work are in memory alone",
 			Evidence: map[string]any{"error": fault.why.Error(), "unwritten": k.store.Stats().Pending},
-			Remedy: "Make room on the card, or replace it: one that is worn out takes no more writes. Everything is written when it does; " +
-				"until then a power cut would lose what came since."})
+			Remedy: "Make room on the card, or replace it: one that is worn out takes no more writes. " +
+				"Everything is written when it does; until then a power cut would lose what came since."})
 	}}
 }

@@ -21,7 +21,8 @@ import (
 	"muster/internal/store"
 )
 
-// knowledge is what people wrote down: release sheets, devices that no network shows, plans of backbones, and the shop's job file.
+// knowledge is what people wrote down: release sheets, devices that no network shows, plans of backbones, and the
+// shop's job file.
 type knowledge struct {
 	sheets *release.Sheets // nil without any
 	noted  []boat.Manual
@@ -106,8 +107,9 @@ func LoadLayouts(c *config.Config) ([]*backbone.Layout, error) {
 	return layouts, errors.Join(errs...)
 }
 
-// CheckLayouts reads the plans that the config names and holds them against the networks of its sources. backbone gives the NMEA 2000
-// network of a source, "" for one that has none; known is false when only reading the source tells, and then no plan is wrong.
+// CheckLayouts reads the plans that the config names and holds them against the networks of its sources. backbone
+// gives the NMEA 2000 network of a source, "" for one that has none; known is false when only reading the source
+// tells, and then no plan is wrong.
 func CheckLayouts(c *config.Config, backbone func(source string) (id string, known bool)) error {
 	layouts, err := LoadLayouts(c)
 	if err != nil {
@@ -144,8 +146,8 @@ func (k *knowledge) rules() []check.Rule {
 	return rules
 }
 
-// lookAtPlans says in the log, once for each change, which plan is not held against a network and why. It waits until networks had time
-// to be heard.
+// lookAtPlans says in the log, once for each change, which plan is not held against a network and why. It waits until
+// networks had time to be heard.
 func (k *knowledge) lookAtPlans(r *report.Report, log zerolog.Logger) {
 	if r.Window.To.Sub(r.Window.From) < time.Minute {
 		return

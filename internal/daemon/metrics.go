@@ -13,35 +13,49 @@ import (
 
 // Descriptions of the daemon's own metrics. The file deploy/metrics.md is written from them.
 var (
-	upDesc      = prometheus.NewDesc("muster_source_up", "Whether the source is read: 1 or 0.", []string{"source"}, nil)
-	eventsDesc  = prometheus.NewDesc("muster_source_messages_total", "Frames and lines read from the source.", []string{"source"}, nil)
-	droppedDesc = prometheus.NewDesc("muster_source_queue_dropped_total", "Events dropped because the model was behind.", []string{"source"}, nil)
-	lastDesc    = prometheus.NewDesc("muster_source_last_message_timestamp_seconds",
+	upDesc     = prometheus.NewDesc("muster_source_up", "Whether the source is read: 1 or 0.", []string{"source"}, nil)
+	eventsDesc = prometheus.NewDesc("muster_source_messages_total", "Frames and lines read from the source.",
+		[]string{"source"}, nil)
+	droppedDesc = prometheus.NewDesc("muster_source_queue_dropped_total",
+		"Events dropped because the model was behind.", []string{"source"}, nil)
+	lastDesc = prometheus.NewDesc("muster_source_last_message_timestamp_seconds",
 		"Event time of the latest message; absent before the first.", []string{"source"}, nil)
-	refusedDesc = prometheus.NewDesc("muster_source_send_refused_total", "Frames of ours that the source did not take.", []string{"source"}, nil)
-	unsentDesc  = prometheus.NewDesc("muster_source_send_dropped_total",
+	refusedDesc = prometheus.NewDesc("muster_source_send_refused_total",
+		"Frames of ours that the source did not take.", []string{"source"}, nil)
+	unsentDesc = prometheus.NewDesc("muster_source_send_dropped_total",
 		"Frames of ours dropped because too many waited for the bus.", []string{"source"}, nil)
 
-	keptDesc      = prometheus.NewDesc("muster_store_bytes", "Size of everything kept over a power cut.", nil, nil)
-	writtenDesc   = prometheus.NewDesc("muster_store_written_bytes_total", "Bytes written to the card, in whole pages.", nil, nil)
-	writesDesc    = prometheus.NewDesc("muster_store_writes_total", "Writes to the card by result.", []string{"result"}, nil)
-	shedDesc      = prometheus.NewDesc("muster_store_shed_total", "Values dropped for their age or for want of room.", nil, nil)
+	keptDesc    = prometheus.NewDesc("muster_store_bytes", "Size of everything kept over a power cut.", nil, nil)
+	writtenDesc = prometheus.NewDesc("muster_store_written_bytes_total",
+		"Bytes written to the card, in whole pages.", nil, nil)
+	writesDesc = prometheus.NewDesc("muster_store_writes_total", "Writes to the card by result.",
+		[]string{"result"}, nil)
+	shedDesc = prometheus.NewDesc("muster_store_shed_total", "Values dropped for their age or for want of room.",
+		nil, nil)
 	unwrittenDesc = prometheus.NewDesc("muster_store_unwritten", "Values not yet on the card.", nil, nil)
 
-	sentDesc    = prometheus.NewDesc("muster_deliveries_total", "Requests to a target by result.", []string{"target", "result"}, nil)
-	waitingDesc = prometheus.NewDesc("muster_deliveries_waiting", "Changes of alerts not yet delivered to the target.", []string{"target"}, nil)
-	targetDesc  = prometheus.NewDesc("muster_delivery_up", "Whether the latest request to the target succeeded: 1 or 0.", []string{"target"}, nil)
+	sentDesc = prometheus.NewDesc("muster_deliveries_total", "Requests to a target by result.",
+		[]string{"target", "result"}, nil)
+	waitingDesc = prometheus.NewDesc("muster_deliveries_waiting", "Changes of alerts not yet delivered to the target.",
+		[]string{"target"}, nil)
+	targetDesc = prometheus.NewDesc("muster_delivery_up",
+		"Whether the latest request to the target succeeded: 1 or 0.", []string{"target"}, nil)
 
-	reloadsDesc = prometheus.NewDesc("muster_config_reloads_total", "Reloads of the config by result.", []string{"result"}, nil)
+	reloadsDesc = prometheus.NewDesc("muster_config_reloads_total", "Reloads of the config by result.",
+		[]string{"result"}, nil)
 	reportsDesc = prometheus.NewDesc("muster_reports_total", "Reports made.", nil, nil)
 	spentDesc   = prometheus.NewDesc("muster_report_seconds_total", "Time spent making reports.", nil, nil)
 
-	fleetQueuedDesc    = prometheus.NewDesc("muster_fleet_queued", "Messages that wait for the hub.", nil, nil)
-	fleetSentDesc      = prometheus.NewDesc("muster_fleet_sent_total", "Messages that the hub's stream took in.", nil, nil)
-	fleetShedDesc      = prometheus.NewDesc("muster_fleet_shed_total", "Messages given up because too many waited.", nil, nil)
-	fleetLargeDesc     = prometheus.NewDesc("muster_fleet_too_large_total", "Messages not sent because no message server takes them.", nil, nil)
-	fleetConnectedDesc = prometheus.NewDesc("muster_fleet_connected", "Whether there is a connection with the hub: 1 or 0.", nil, nil)
-	fleetAckDesc       = prometheus.NewDesc("muster_fleet_last_ack_timestamp_seconds",
+	fleetQueuedDesc = prometheus.NewDesc("muster_fleet_queued", "Messages that wait for the hub.", nil, nil)
+	fleetSentDesc   = prometheus.NewDesc("muster_fleet_sent_total", "Messages that the hub's stream took in.",
+		nil, nil)
+	fleetShedDesc = prometheus.NewDesc("muster_fleet_shed_total", "Messages given up because too many waited.",
+		nil, nil)
+	fleetLargeDesc = prometheus.NewDesc("muster_fleet_too_large_total",
+		"Messages not sent because no message server takes them.", nil, nil)
+	fleetConnectedDesc = prometheus.NewDesc("muster_fleet_connected",
+		"Whether there is a connection with the hub: 1 or 0.", nil, nil)
+	fleetAckDesc = prometheus.NewDesc("muster_fleet_last_ack_timestamp_seconds",
 		"When the hub's stream last took a message in; absent before the first.", nil, nil)
 )
 
@@ -56,7 +70,8 @@ func newCounts(d *Daemon) *counts {
 	return &counts{
 		d: d,
 		took: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "muster_report_duration_seconds",
-			Help: "Time that making a report took.", Buckets: []float64{.001, .0025, .005, .01, .025, .05, .1, .25, .5, 1}}),
+			Help:    "Time that making a report took.",
+			Buckets: []float64{.001, .0025, .005, .01, .025, .05, .1, .25, .5, 1}}),
 		delay: prometheus.NewHistogramVec(prometheus.HistogramOpts{Name: "muster_delivery_delay_seconds",
 			Help:    "Time from a change of an alert until it no longer waited for the target.",
 			Buckets: []float64{1, 2, 5, 15, 60, 300, 900, 3600, 6 * 3600, 24 * 3600}}, []string{"target"}),
@@ -72,9 +87,9 @@ func (m *counts) registry() *prometheus.Registry {
 
 // Describe implements prometheus.Collector.
 func (m *counts) Describe(out chan<- *prometheus.Desc) {
-	for _, d := range []*prometheus.Desc{upDesc, eventsDesc, droppedDesc, lastDesc, refusedDesc, unsentDesc, keptDesc, writtenDesc, writesDesc,
-		shedDesc, unwrittenDesc, sentDesc, waitingDesc, targetDesc, reloadsDesc, reportsDesc, spentDesc, fleetQueuedDesc, fleetSentDesc,
-		fleetShedDesc, fleetLargeDesc, fleetConnectedDesc, fleetAckDesc} {
+	for _, d := range []*prometheus.Desc{upDesc, eventsDesc, droppedDesc, lastDesc, refusedDesc, unsentDesc, keptDesc,
+		writtenDesc, writesDesc, shedDesc, unwrittenDesc, sentDesc, waitingDesc, targetDesc, reloadsDesc, reportsDesc,
+		spentDesc, fleetQueuedDesc, fleetSentDesc, fleetShedDesc, fleetLargeDesc, fleetConnectedDesc, fleetAckDesc} {
 		out <- d
 	}
 	m.took.Describe(out)

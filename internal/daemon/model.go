@@ -24,8 +24,8 @@ import (
 // lateness is how far behind the clock event time is kept when nothing is heard: a live source may deliver that late.
 const lateness = time.Second
 
-// model is the boat and what is made of what is heard aboard. All of it belongs to the goroutine of run, or to that of a replay. Others
-// read view, call do, and time.now.
+// model is the boat and what is made of what is heard aboard. All of it belongs to the goroutine of run, or to that of
+// a replay. Others read view, call do, and time.now.
 type model struct {
 	log     zerolog.Logger
 	sources *sources
@@ -69,8 +69,10 @@ type view struct {
 // newModel makes the model of a boat of which nothing was heard.
 func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger) *model {
 	c := &opt.Config
-	m := &model{log: log, sources: s, acts: make(chan func()), onReport: opt.OnReport, gauged: !opt.replay || opt.OnReport != nil}
-	m.time = timekeeper{log: log, machine: opt.Now, elapsed: opt.elapsed, takeGNSS: c.GNSSTime, live: !opt.replay && !s.recorded()}
+	m := &model{log: log, sources: s, acts: make(chan func()), onReport: opt.OnReport,
+		gauged: !opt.replay || opt.OnReport != nil}
+	m.time = timekeeper{log: log, machine: opt.Now, elapsed: opt.elapsed, takeGNSS: c.GNSSTime,
+		live: !opt.replay && !s.recorded()}
 	o := boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: boat.ClockSystem, MakerNames: c.Makers,
 		Own: append(s.ownNames(), ownBefore(opt.Known)...)}
 	switch {
@@ -102,7 +104,8 @@ func (m *model) setBaseline(base baseline) {
 	m.base = base
 	rules := m.known.rules()
 	if k := m.keeping.keeper; k != nil {
-		rules = slices.Concat(snapshot.Rules(base.Snapshot), m.keeping.stillAway(), rules, []check.Rule{k.cardRule(), k.asideRule()})
+		rules = slices.Concat(snapshot.Rules(base.Snapshot), m.keeping.stillAway(), rules,
+			[]check.Rule{k.cardRule(), k.asideRule()})
 	}
 	m.watch.SetExtra(rules)
 }
@@ -256,9 +259,9 @@ func (m *model) report() *report.Report { return report.New(m.watch.State(), m.w
 
 // show lets others see the model as it is now.
 func (m *model) show(r *report.Report, c release.Conditions) {
-	m.view.Store(&view{report: r, conditions: api.Conditions{At: r.TakenAt, Conditions: c}, silences: m.watch.Book().Silences(),
-		work: m.work.now(), ended: m.work.ended, baseline: m.base, sheets: m.known.sheets, job: m.known.job, checks: m.checks,
-		plans: m.known.plans})
+	m.view.Store(&view{report: r, conditions: api.Conditions{At: r.TakenAt, Conditions: c},
+		silences: m.watch.Book().Silences(), work: m.work.now(), ended: m.work.ended, baseline: m.base,
+		sheets: m.known.sheets, job: m.known.job, checks: m.checks, plans: m.known.plans})
 }
 
 // changed logs what happens to alerts, once per change, and notes it for whoever is told.

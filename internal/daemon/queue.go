@@ -7,7 +7,8 @@ import (
 )
 
 const (
-	// waitingEvents is how many events of one source may wait for the model: nearly five seconds of a full bus, one frame at a time.
+	// waitingEvents is how many events of one source may wait for the model: nearly five seconds of a full bus, one
+	// frame at a time.
 	waitingEvents = 8192
 	waitingBytes  = 512 << 10 // of their lines
 	keptEvents    = 1024      // a larger batch gives its memory back
@@ -21,8 +22,9 @@ type batch struct {
 	err    error  // why it ended; nil for a plain end
 }
 
-// queue is where the events of one source wait for the model. Each source has its own, so that one which floods takes no room from the
-// others, and a model that is behind finds all that came meanwhile at once. Its reader puts, the model's goroutine takes.
+// queue is where the events of one source wait for the model. Each source has its own, so that one which floods takes
+// no room from the others, and a model that is behind finds all that came meanwhile at once. Its reader puts, the
+// model's goroutine takes.
 type queue struct {
 	room chan struct{} // capacity 1: the model took what there was
 
@@ -36,8 +38,8 @@ type queue struct {
 
 func newQueue() queue { return queue{room: make(chan struct{}, 1)} }
 
-// put adds events. First reports that the model is to be told that something waits; full that there was no room, of which a note is
-// made when the events are not offered again.
+// put adds events. First reports that the model is to be told that something waits; full that there was no room, of
+// which a note is made when the events are not offered again.
 func (q *queue) put(events []event.Event, again bool) (first, full bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -50,7 +52,8 @@ func (q *queue) put(events []event.Event, again bool) (first, full bool) {
 	}
 	if q.lost > 0 && len(events) > 0 {
 		e := &events[0]
-		w.events = append(w.events, event.Event{Kind: event.KindDropped, Count: q.lost, Time: e.Time, Network: e.Network})
+		w.events = append(w.events,
+			event.Event{Kind: event.KindDropped, Count: q.lost, Time: e.Time, Network: e.Network})
 		q.lost = 0
 	}
 	w.fill(events)
@@ -108,7 +111,8 @@ func (b *batch) fill(events []event.Event) {
 func vital(events []event.Event) bool {
 	for i := range events {
 		switch events[i].Kind {
-		case event.KindFrame, event.KindErrorFrame, event.KindLine, event.KindDropped, event.KindOversize, event.KindDamaged:
+		case event.KindFrame, event.KindErrorFrame, event.KindLine,
+			event.KindDropped, event.KindOversize, event.KindDamaged:
 		default:
 			return true
 		}

@@ -32,9 +32,9 @@ type prepared struct {
 	late    []string // keys that need a restart
 }
 
-// Reload takes another config while running. What is known of the boat stays; a source that is no longer named ends, and
-// its network is forgotten. It returns an error, and changes nothing, when the config cannot be used. Keys that need a
-// restart keep their present values: they are returned, and named in the log.
+// Reload takes another config while running. What is known of the boat stays; a source that is no longer named ends,
+// and its network is forgotten. It returns an error, and changes nothing, when the config cannot be used. Keys that
+// need a restart keep their present values: they are returned, and named in the log.
 func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []string, err error) {
 	if d.keeper == nil {
 		return nil, errors.New("reload: not in a replay")
@@ -104,7 +104,8 @@ func (d *Daemon) prepare(c config.Config) (next *prepared, err error) {
 	for _, in := range next.sources.list {
 		c.Sources = append(c.Sources, in.config)
 	}
-	c.Boat, c.Listen, c.TLS, c.Makers, c.StateDir, c.Store = now.Boat, now.Listen, now.TLS, now.Makers, now.StateDir, now.Store
+	c.Boat, c.Listen, c.TLS, c.Makers = now.Boat, now.Listen, now.TLS, now.Makers // as needRestart has it
+	c.StateDir, c.Store = now.StateDir, now.Store
 	next.config = c
 	return next, nil
 }
@@ -126,8 +127,8 @@ func (d *Daemon) take(next *prepared) {
 	d.reload.done.Add(1)
 }
 
-// ReloadConfig takes the config as Options.Load reads it. What is wrong is logged and counted too. While the daemon starts
-// it waits until that has been done.
+// ReloadConfig takes the config as Options.Load reads it. What is wrong is logged and counted too. While the daemon
+// starts it waits until that has been done.
 func (d *Daemon) ReloadConfig(ctx context.Context) (api.Reloaded, error) {
 	if d.opt.Load == nil {
 		return api.Reloaded{}, errors.New("reload: there is no config to read again: start muster run")

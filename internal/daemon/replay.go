@@ -23,13 +23,15 @@ type cursor struct {
 	ended  bool
 }
 
-// Replay reads captures and simulations to their end, or to the end of a span of their own time, as fast as they can be
-// read, and returns the report. Several sources are read side by side in the order of their times. The model
-// runs on the caller's goroutine and looks at no clock, so that the same input gives the same report. progress may be nil; it is told how many
-// bytes of how many have been read.
+// Replay reads captures and simulations to their end, or to the end of a span of their own time, as fast as they can
+// be read, and returns the report. Several sources are read side by side in the order of their times. The model runs
+// on the caller's goroutine and looks at no clock, so that the same input gives the same report. progress may be nil;
+// it is told how many bytes of how many have been read.
 //
 // The report holds what was read even when there is an error.
-func Replay(ctx context.Context, opt Options, span time.Duration, progress func(read, total int64)) (*report.Report, error) {
+func Replay(
+	ctx context.Context, opt Options, span time.Duration, progress func(read, total int64),
+) (*report.Report, error) {
 	opt.Config.Listen, opt.replay = "off", true
 	d, err := New(opt)
 	if err != nil {
@@ -89,7 +91,8 @@ func (p *replaying) play(ctx context.Context) error {
 		if err := p.model.feed(in, run); err != nil {
 			return err
 		}
-		if err := p.between(in, run); err != nil && ctx.Err() == nil { // whoever ends a replay closes its sources at once
+		// Whoever ends a replay closes its sources at once.
+		if err := p.between(in, run); err != nil && ctx.Err() == nil {
 			return NewSourceError(in.spec, err)
 		}
 		if ctx.Err() != nil {
@@ -99,8 +102,8 @@ func (p *replaying) play(ctx context.Context) error {
 	return errors.Join(failed...)
 }
 
-// next takes from the source whose next event is the earliest those events that come before the next of any other, up to the one after
-// which somebody wants to look, within the span. The source is nil when all are at their end.
+// next takes from the source whose next event is the earliest those events that come before the next of any other, up
+// to the one after which somebody wants to look, within the span. The source is nil when all are at their end.
 func (p *replaying) next() (*input, []event.Event) {
 	var first *cursor
 	until := event.Time(math.MaxInt64)
@@ -154,7 +157,8 @@ func (p *replaying) between(in *input, run []event.Event) error {
 	return nil
 }
 
-// dueToLook reports whether the second after the look before is over, for somebody who is told of once for every second of event time.
+// dueToLook reports whether the second after the look before is over, for somebody who is told of once for every
+// second of event time.
 func (p *replaying) dueToLook(now event.Time) bool {
 	wait := p.nextLook.Sub(now)
 	return p.model.onReport != nil && now != 0 && (wait <= 0 || wait >= 2*time.Second) // more: the stamps went back

@@ -16,8 +16,8 @@ import (
 	"muster/internal/event"
 )
 
-// sources are where traffic comes in, each with a goroutine that reads and one that sends, which wait awaits. Their list, and the numbers
-// and names of networks, are changed by the model's goroutine, or before that runs.
+// sources are where traffic comes in, each with a goroutine that reads and one that sends, which wait awaits. Their
+// list, and the numbers and names of networks, are changed by the model's goroutine, or before that runs.
 type sources struct {
 	log     zerolog.Logger
 	open    opener
@@ -32,8 +32,9 @@ func newSources(open opener, version string, log zerolog.Logger) *sources {
 	return &sources{log: log, open: open, version: version, ready: make(chan *input, 64)}
 }
 
-// openAll opens the sources of the start. One of several that is not there may come later: an adapter that is pulled out or a gateway
-// that is switched off must not keep the other networks from being watched. The caller closes what was opened, whatever is returned.
+// openAll opens the sources of the start. One of several that is not there may come later: an adapter that is pulled
+// out or a gateway that is switched off must not keep the other networks from being watched. The caller closes what
+// was opened, whatever is returned.
 func (s *sources) openAll(list []config.Source, later opener) error {
 	if len(list) == 0 {
 		return errNoSource
@@ -125,8 +126,8 @@ func (s *sources) allOver(endsRun bool) (bool, error) {
 	return true, errors.Join(failed...)
 }
 
-// place puts events under the boat's own network numbers and names, and lets our presences hear them at a time that no set clock has moved.
-// An error ends the daemon.
+// place puts events under the boat's own network numbers and names, and lets our presences hear them at a time that no
+// set clock has moved. An error ends the daemon.
 func (s *sources) place(in *input, events []event.Event, moved time.Duration) error {
 	for i := range events {
 		e := &events[i]
@@ -177,7 +178,8 @@ func (s *sources) introduce(in *input, local int, e *event.Event) {
 	in.ids = append(in.ids, info.ID)
 	if info.Queue > 0 {
 		s.log.Debug().Str("network", info.ID).Int("bytes", info.Queue).
-			Msg("the kernel lets only this much wait to be read, so a busy moment may lose frames: raise net.core.rmem_max")
+			Msg("the kernel lets only this much wait to be read, so a busy moment may lose frames: " +
+				"raise net.core.rmem_max")
 	}
 }
 
@@ -210,7 +212,9 @@ func (s *sources) networkID(in *input, local int, own string) string {
 	taken := func(id string) bool {
 		// A source that comes earlier and is called so by the config will have that name, though it was not heard yet.
 		return slices.ContainsFunc(all[:place], func(o *input) bool { return o.id == "" && o.name == id }) ||
-			slices.ContainsFunc(all, func(o *input) bool { return o != in && (o.id == id || slices.Contains(o.ids, id)) })
+			slices.ContainsFunc(all, func(o *input) bool {
+				return o != in && (o.id == id || slices.Contains(o.ids, id))
+			})
 	}
 	id := own
 	for n := place + 1; taken(id); n++ {

@@ -17,8 +17,8 @@ import (
 	"muster/internal/report"
 )
 
-// telling is everybody who is told of what happens aboard: the targets of the config and the hub. Each has a goroutine, which wait awaits.
-// The lists are changed by the model's goroutine, or before that runs.
+// telling is everybody who is told of what happens aboard: the targets of the config and the hub. Each has a
+// goroutine, which wait awaits. The lists are changed by the model's goroutine, or before that runs.
 type telling struct {
 	log        zerolog.Logger
 	boat       boat.Identity
@@ -104,7 +104,8 @@ func (o *telling) message(c *noted) ([]byte, error) {
 	return json.Marshal(Message{Schema: messageSchema, Change: c.Change, Clock: c.clock, Boat: o.boat})
 }
 
-// tell puts a change before everybody who is told of it. Runs on the model's goroutine, within the batch that keeps the alert.
+// tell puts a change before everybody who is told of it. Runs on the model's goroutine, within the batch that keeps
+// the alert.
 func (o *telling) tell(c *noted) {
 	if c.Silenced {
 		return

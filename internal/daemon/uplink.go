@@ -29,7 +29,8 @@ func CheckFleet(c *config.Config) error {
 
 func fleetOptions(c *config.Config) fleet.Options {
 	f := &c.Fleet
-	return fleet.Options{Boat: c.Boat, URLs: f.URL, Credentials: f.Credentials, CA: f.CA, Every: f.Every, Metrics: f.MetricsURL,
+	return fleet.Options{Boat: c.Boat, URLs: f.URL, Credentials: f.Credentials, CA: f.CA, Every: f.Every,
+		Metrics:  f.MetricsURL,
 		MaxBytes: c.Store.MaxMB << 20 / 2} // the other half is for what is known of the devices
 }
 
@@ -50,7 +51,8 @@ func (o *telling) newUplink(c *config.Config) (*uplink, error) {
 	return &uplink{Uplink: u, config: c.Fleet, done: make(chan struct{})}, nil
 }
 
-// nextUplink makes the uplink for a config that is reloaded. The present one goes on when nothing changed, in its files neither.
+// nextUplink makes the uplink for a config that is reloaded. The present one goes on when nothing changed, in its
+// files neither.
 func (o *telling) nextUplink(c *config.Config) (*uplink, error) {
 	if link := o.up.Load(); link != nil && reflect.DeepEqual(link.config, c.Fleet) && !link.Stale() {
 		return link, nil
