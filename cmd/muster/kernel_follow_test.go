@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"encoding/json"
 	"errors"
 	"os"
@@ -15,26 +14,57 @@ import (
 	"muster/pgn"
 )
 
-// workScenario is the demo boat with nothing but the update of its flybridge head, as soon as the head has been heard often enough to be
-// missed. The part plays it at twice the clock's speed.
+// workScenario is the demo boat's heads, sonar and battery with nothing but the update of the flybridge head, as soon as that has been heard
+// often enough to be missed. A part plays it at twice the clock's speed.
 func workScenario() ([]byte, error) {
 	text, err := os.ReadFile("../../internal/sim/scenarios/demo.yaml")
 	if err != nil {
 		return nil, err
 	}
-	boat, _, found := bytes.Cut(text, []byte("\ntimeline:"))
-	if !found {
-		return nil, errors.New("the demo has no timeline")
+	boat, rest, found := strings.Cut(string(text), "\ndevices:\n")
+	rest, _, lines := strings.Cut(rest, "\nlines:")
+	if !found || !lines {
+		return nil, errors.New("the demo has no devices, or no lines after them")
 	}
-	return append(boat, `
+	boat += "\ndevices:\n"
+	for device := range strings.SplitSeq(rest, "  - id: ") {
+		switch id, _, _ := strings.Cut(device, "\n"); id {
+		case "helm-head", "flybridge-head", "sonar", "house-battery":
+			boat += "  - id: " + device
+		}
+	}
+	return []byte(boat + `
 timeline:
   - {at: 58s, do: sag, volts: 2.2, for: 110s}
   - {at: 60s, do: update, device: flybridge-head, for: 80s, software: "4.52", factory_defaults: true}
-`...), nil
+`), nil
 }
 
 // followed: muster saw the head leave, was started anew while it was away, and says what the head came back without.
 func followed(t *testing.T, dir string) {
+	steps := failedHead(t, dir)
+	last, back := absence(t, filepath.Join(dir, "candump.log"), steps[0].Device, steps[0].Now)
+	if off := steps[0].BackAt.Sub(back).Abs(); off > time.Microsecond { // which candump cuts off
+		t.Errorf("back at %s, candump heard its claim at %s", steps[0].BackAt, back)
+	}
+	if left := steps[0].LeftAt; left.Sub(last) < -time.Microsecond || left >= back {
+		t.Errorf("left at %s, candump last heard it at %s", left, last)
+	}
+	first, second := content(t, filepath.Join(dir, "first.txt")), content(t, filepath.Join(dir, "second.txt"))
+	if !strings.Contains(first, "(LF9-41033) left the network") || strings.Contains(first, "is back") {
+		t.Errorf("before the restart: %s", first)
+	}
+	if strings.Contains(second, "(LF9-41033) left the network\n") || !strings.Contains(second, "(LF9-41033) is back") {
+		t.Errorf("after the restart: %s", second)
+	}
+	if got := strings.TrimSpace(content(t, filepath.Join(dir, "status"))); got != "1" {
+		t.Errorf("exit status %s, want 1", got)
+	}
+}
+
+// failedHead wants the head to have come back without its settings, and the other step to wait for it.
+func failedHead(t *testing.T, dir string) []release.StepStatus {
+	t.Helper()
 	order, err := release.ParseOrder([]byte(content(t, filepath.Join(dir, "order.json"))))
 	if err != nil {
 		t.Fatal(err)
@@ -56,26 +86,10 @@ func followed(t *testing.T, dir string) {
 		strings.Join(reasons, " ") != "instance-changed installation-lost installation-lost low-voltage" {
 		t.Errorf("the head's step is %s", head)
 	}
-	last, back := absence(t, filepath.Join(dir, "candump.log"), steps[0].Device, steps[0].Now)
-	if off := steps[0].BackAt.Sub(back).Abs(); off > time.Microsecond { // which candump cuts off
-		t.Errorf("back at %s, candump heard its claim at %s", steps[0].BackAt, back)
-	}
-	if left := steps[0].LeftAt; left.Sub(last) < -time.Microsecond || left >= back {
-		t.Errorf("left at %s, candump last heard it at %s", left, last)
-	}
 	if s := &steps[1]; s.State != release.StepWaiting {
 		t.Errorf("the sonar's step is %s", s.State)
 	}
-	first, second := content(t, filepath.Join(dir, "first.txt")), content(t, filepath.Join(dir, "second.txt"))
-	if !strings.Contains(first, "(LF9-41033) left the network") || strings.Contains(first, "is back") {
-		t.Errorf("before the restart: %s", first)
-	}
-	if strings.Contains(second, "(LF9-41033) left the network\n") || !strings.Contains(second, "(LF9-41033) is back") {
-		t.Errorf("after the restart: %s", second)
-	}
-	if got := strings.TrimSpace(content(t, filepath.Join(dir, "status"))); got != "1" {
-		t.Errorf("exit status %s, want 1", got)
-	}
+	return steps
 }
 
 // absence finds in a candump log when a device was last heard under a NAME before it claimed an address under another, and when it did that.

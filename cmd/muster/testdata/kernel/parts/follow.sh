@@ -2,11 +2,10 @@
 bus can20
 $MUSTER snapshot "sim:$here/work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
 $MUSTER plan before.json --sheets "$here/sheets" -o order.json >plan.log 2>&1
-# claims, the head's own frames and the mark at the end: all of it would be too much for candump on a slow machine
-candump -r 4000000 -L can20,00EE0000:00FF0000,00000003:000000FF,1FFFFFFF:1FFFFFFF >candump.log & dump=$!
-await talking can20
-$MUSTER follow order.json can20 --ask --before before.json --state work.json >first.txt 2>first.err & first=$!
+candump -r 4000000 -L can20 >candump.log & dump=$!
 await listening can20 1
+$MUSTER follow order.json can20 --ask --before before.json --state work.json >first.txt 2>first.err & first=$!
+await listening can20 2
 $MUSTER simulate "$here/work.yaml" --to can20 --speed 2 >simulate.log 2>&1 & sim=$!
 await grep -q 'left the network' first.txt
 kill -INT $first; wait $first
