@@ -240,8 +240,9 @@ func pcCommand(ctx context.Context, dir, script string) (c *exec.Cmd, console st
 		"-serial", "file:" + console, "-serial", "stdio",
 		"-fsdev", "local,id=host,path=/,security_model=none,multidevs=remap", "-device", "virtio-9p-pci,fsdev=host,mount_tag=host",
 		"-fsdev", "local,id=out,path=" + filepath.Join(dir, "out") + ",security_model=none", "-device", "virtio-9p-pci,fsdev=out,mount_tag=out"}
-	for _, wire := range []string{"a", "b"} {
-		args = append(args, "-object", "can-bus,id="+wire, "-device", "kvaser_pci,canbus="+wire, "-device", "kvaser_pci,canbus="+wire)
+	args = append(args, "-object", "can-bus,id=a", "-object", "can-bus,id=b")
+	for _, wire := range []string{"a", "b", "a", "b"} { // can0 to can3; those of one wire have interrupt lines of their own
+		args = append(args, "-device", "kvaser_pci,canbus="+wire)
 	}
 	return exec.CommandContext(ctx, "setpriv", args...), console, nil
 }

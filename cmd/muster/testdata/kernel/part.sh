@@ -13,6 +13,10 @@ bus() { # a fresh bus for each part
   ip link set "$1" txqueuelen 4096
   ip link set "$1" up
 }
+controllers() { # afresh: can0 and can2 are on one wire, can1 and can3 on another
+  modprobe -d "$KERNEL" -r kvaser_pci
+  modprobe -d "$KERNEL" kvaser_pci
+}
 controller() { # interface settings...: brings up a controller of the emulated PC
   c=$1; shift
   ip link set "$c" down

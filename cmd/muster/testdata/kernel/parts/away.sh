@@ -1,6 +1,7 @@
 # an interface is taken down, renamed and removed with its controller, and comes back, in the middle of an audit and of a daemon's day
+controllers
 controller can0 bitrate 250000 listen-only on
-controller can1 bitrate 250000
+controller can2 bitrate 250000
 cat >muster.yaml <<END
 sources: [{source: can0}]
 log: {format: json}
@@ -8,7 +9,7 @@ END
 $MUSTER run --config muster.yaml >run.log 2>&1 & run=$!
 $MUSTER audit can0 --format json >audit.json 2>audit.err & audit=$!
 frame=0
-one() { frame=$((frame + 1)); await listening can0 2; cansend can1 "18EEFF2$frame#0${frame}00FFE040CCF700"; } # each from a device of its own
+one() { frame=$((frame + 1)); await listening can0 2; cansend can2 "18EEFF2$frame#0${frame}00FFE040CCF700"; } # each from a device of its own
 back() { said "$1" 'source is back'; one; await heard $frame; ask "back$1"; }
 ready
 one

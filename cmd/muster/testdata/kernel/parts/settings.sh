@@ -1,4 +1,5 @@
 # what muster reads of a controller, and what it says to a wrong bit rate and to questions that a listener cannot ask
+controllers
 controller can0 bitrate 250000 sample-point 0.875 listen-only on restart-ms 100
 ip -d -j link show can0 >right.link
 $MUSTER audit can0 --for 2s --format json >right.json 2>right.err
