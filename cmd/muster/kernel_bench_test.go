@@ -236,7 +236,7 @@ func pcCommand(ctx context.Context, dir, script string) (c *exec.Cmd, console st
 	args := []string{"--pdeathsig", "KILL", "qemu-system-x86_64", "-accel", accelerator, "-cpu", "max", "-m", "1024", "-smp", "2",
 		"-nodefaults", "-no-user-config", "-display", "none", "-no-reboot",
 		"-kernel", filepath.Join(kernel, "vmlinuz"), "-initrd", disk,
-		"-append", "console=ttyS0 quiet panic=-1 mitigations=off bench=" + filepath.Join(dir, script),
+		"-append", "console=ttyS0 quiet panic=-1 mitigations=off no_timer_check bench=" + filepath.Join(dir, script),
 		"-serial", "file:" + console, "-serial", "stdio",
 		"-fsdev", "local,id=host,path=/,security_model=none,multidevs=remap", "-device", "virtio-9p-pci,fsdev=host,mount_tag=host",
 		"-fsdev", "local,id=out,path=" + filepath.Join(dir, "out") + ",security_model=none", "-device", "virtio-9p-pci,fsdev=out,mount_tag=out"}
