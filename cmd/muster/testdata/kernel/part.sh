@@ -40,10 +40,6 @@ all() { # interface log: the log of candump has all that was sent until now; the
   cansend "$1" 1FFFFFFF#
   await grep -q '1FFFFFFF#$' "$2"
 }
-counter() { cat "/sys/class/net/$1/statistics/$2"; } # interface name
-passed() { [ "$(counter "$1" tx_packets)" -ge "$2" ]; } # interface frames
-counts() { curl -s http://127.0.0.1:8632/metrics | grep -q "^muster_network_frames_total{network=\"$1\"} $(counter "$1" rx_packets)\$"; } # interface
-crossed() { await passed "$1" "$3"; await counts "$2"; } # sender listener frames: muster has heard all that its controller took of them
 same() { last=$now; now=$(cat "$@" | wc -c); sleep 1; [ "$now" = "$last" ]; }
 quiet() { now=; await same "$@"; } # files, until nothing more comes
 heard() { [ "$(curl -s "http://127.0.0.1:8632/api/v1/report" | sed -n 's/.*"frames": *\([0-9]*\).*/\1/p' | head -1)" -ge "$1" ]; } # frames
