@@ -53,7 +53,7 @@ func TestLayoutAlerts(t *testing.T) {
 	}
 	text := strings.Join(got, "\n")
 	for _, want := range []string{"The backbone's end stern has 0 terminators", "radio is planned at helm, but no such device is on the network",
-		"Larkfin LP7 pilot (LP7-15077) is on the network, but not in the layout", "The devices declare 32 load equivalency; the plan has 8"} {
+		"Larkfin LP7 pilot (LP7-15077) is on the network, but not in the layout", "The devices declare 34 load equivalency; the plan has 8"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no alert says %q in\n%s", want, text)
 		}

@@ -70,7 +70,8 @@ func TestStoryOfTheDemo(t *testing.T) {
 	before := s.until(start.Add(55 * time.Second))
 	before.Boat.ID = "wagtail"
 	o, problems := Plan(before, "sha256:0123", "", load(t, examplesDir), Options{})
-	if got := steps(o); len(got) != 2 || !strings.Contains(got[0], "LF9-41033) 4.47>4.52") || !strings.Contains(got[1], "OLB-22118) 2.10>2.11") {
+	if got := steps(o); len(got) != 3 || !strings.Contains(got[0], "LF9-41033) 4.47>4.52") || !strings.Contains(got[1], "OLB-22118) 2.10>2.11") ||
+		!strings.Contains(got[2], "2.2 Gannet Ruvik 6 radar (RVK-008127) 1.8>1.9") {
 		t.Fatalf("%v\n%v", got, problems)
 	}
 	f, err := NewFollower(o, before)

@@ -281,8 +281,8 @@ func TestHeadAsks(t *testing.T) {
 			models[m.Source()] = p.Model
 		}
 	})
-	if len(models) != 13 || models[3] != "Larkfin LF9 head" {
-		t.Errorf("%d models, want all 13: %v", len(models), models)
+	if len(models) != 14 || models[3] != "Larkfin LF9 head" {
+		t.Errorf("%d models, want all 14: %v", len(models), models)
 	}
 }
 
