@@ -151,7 +151,7 @@ func TestFollowURL(t *testing.T) {
 	first := demoTold(t, 0, down)
 	list := append(append(append([]told{}, first...), make([]told, 4)...), demoTold(t, up, end)...)
 	out, errs, err := followTold(t, list, order, "")
-	if err == nil || !strings.Contains(err.Error(), "1 step failed, 1 step open") {
+	if err == nil || !strings.Contains(err.Error(), "1 step failed, 2 steps open") {
 		t.Errorf("ended with %v", err)
 	}
 	for _, want := range []string{"failed: came back on the old version 4.47", "left the network", "supply is 10.8 V while it is away; the limit is 12.0 V", "is back",
@@ -170,7 +170,7 @@ func TestFollowURL(t *testing.T) {
 	for _, part := range [][]told{first[:100], first[100:], demoTold(t, up, end)} {
 		out, errs, err = followTold(t, part, order, state)
 	}
-	if err == nil || !strings.Contains(err.Error(), "1 step failed, 1 step open") {
+	if err == nil || !strings.Contains(err.Error(), "1 step failed, 2 steps open") {
 		t.Errorf("restarted: ended with %v\n%s%s", err, out, errs)
 	}
 	for _, want := range []string{"[!] 1.1 ", "came back with device instance 0", "supply fell to 10.8 V while it was away"} {
