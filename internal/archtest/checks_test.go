@@ -16,8 +16,8 @@ func TestCheckIDs(t *testing.T) {
 		if !form.MatchString(rule.ID) {
 			t.Errorf("check id %q is not lower-case words with hyphens", rule.ID)
 		}
-		if rule.Doc == "" {
-			t.Errorf("check %s has no doc", rule.ID)
+		if text := check.TextOf(rule.ID); text.Doc == "" || text.Term == "" || len(text.Cases) == 0 {
+			t.Errorf("check %s has no doc, term or texts", rule.ID)
 		}
 		if rule.Severity.Rank() == 0 {
 			t.Errorf("check %s has severity %q", rule.ID, rule.Severity)

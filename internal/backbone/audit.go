@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"muster/internal/check"
@@ -228,35 +229,40 @@ func (l *Layout) bestFeed(now *Outlet) *BestFeed {
 	return &best
 }
 
-func (a *Audit) find(f Finding) { a.Findings = append(a.Findings, f) }
+// find adds a finding, with the catalogue's texts of that case of its check.
+func (a *Audit) find(f Finding, name string, values check.Values) {
+	f.Summary, f.Remedy = check.Describe(f.Check, name, values)
+	a.Findings = append(a.Findings, f)
+}
+
+// fixed writes a figure with so many decimals.
+func fixed[T ~float64](v T, decimals int) string {
+	return strconv.FormatFloat(float64(v), 'f', decimals, 64)
+}
 
 func (a *Audit) lengths(l *Layout, drops []Drop) {
 	if a.Length.Value > a.Length.Limit {
 		a.find(Finding{Check: "backbone-too-long", Severity: check.Warning, Subject: "backbone",
-			Summary:  fmt.Sprintf("The backbone is %.1f m long; %.0f m are allowed for its lightest cable", a.Length.Value, a.Length.Limit),
-			Evidence: map[string]any{"metres": round(a.Length.Value), "limit_metres": a.Length.Limit},
-			Remedy:   "Shorten the backbone, use heavier cable throughout, or part it into two networks."})
+			Evidence: map[string]any{"metres": round(a.Length.Value), "limit_metres": a.Length.Limit}},
+			"", check.Values{"length": fixed(a.Length.Value, 1), "limit": fixed(a.Length.Limit, 0)})
 	}
 	for _, d := range drops {
 		if d.Length > MaxDrop {
-			name := cmp.Or(d.Device, d.Model, "the drop")
+			name := cmp.Or(d.Device, d.Model, "its device")
 			a.find(Finding{Check: "drop-cable-too-long", Severity: check.Warning, Subject: d.At + " " + name,
-				Summary:  fmt.Sprintf("The drop from %s to %s is %.1f m long; %.0f m are allowed", d.At, name, float64(d.Length), MaxDrop),
-				Evidence: map[string]any{"metres": round(float64(d.Length)), "limit_metres": MaxDrop},
-				Remedy:   "Extend the backbone to within 6 m of the device and give it a tee there."})
+				Evidence: map[string]any{"metres": round(float64(d.Length)), "limit_metres": MaxDrop}},
+				"", check.Values{"at": d.At, "device": name, "length": fixed(d.Length, 1), "limit": fixed(MaxDrop, 0)})
 		}
 	}
 	if a.DropSum.Value > a.DropSum.Limit {
 		a.find(Finding{Check: "drop-cable-too-long", Severity: check.Warning, Subject: "all drops",
-			Summary:  fmt.Sprintf("All drops together are %.1f m long; %.0f m are allowed", a.DropSum.Value, a.DropSum.Limit),
-			Evidence: map[string]any{"metres": round(a.DropSum.Value), "limit_metres": a.DropSum.Limit},
-			Remedy:   "Shorten drops or move tees nearer to the devices."})
+			Evidence: map[string]any{"metres": round(a.DropSum.Value), "limit_metres": a.DropSum.Limit}},
+			"sum", check.Values{"length": fixed(a.DropSum.Value, 1), "limit": fixed(a.DropSum.Limit, 0)})
 	}
 	if a.Devices.Value > a.Devices.Limit {
 		a.find(Finding{Check: "too-many-devices", Severity: check.Warning, Subject: "layout",
-			Summary:  fmt.Sprintf("The layout has %.0f devices; one network may carry %.0f", a.Devices.Value, a.Devices.Limit),
-			Evidence: map[string]any{"devices": a.Devices.Value, "limit": a.Devices.Limit},
-			Remedy:   "Part it into two networks with a gateway or bridge between them."})
+			Evidence: map[string]any{"devices": a.Devices.Value, "limit": a.Devices.Limit}},
+			"layout", check.Values{"count": fixed(a.Devices.Value, 0), "limit": fixed(a.Devices.Limit, 0)})
 	}
 }
 
@@ -268,54 +274,53 @@ func (a *Audit) power(l *Layout, s *Solution) {
 			dead = append(dead, o.Device)
 		case *o.Volts < MinVolts:
 			a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: o.At + " " + o.Device,
-				Summary:  fmt.Sprintf("%s at %s would get %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
-				Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts}, Remedy: a.feedRemedy()})
+				Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts}},
+				"low", check.Values{"device": o.Device, "at": o.At, "volts": fixed(*o.Volts, 2), "limit": fixed(MinVolts, 0), "feed": a.feedRemedy()})
 		}
 		if o.Load > MaxDeviceLoad {
 			a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: o.At + " " + o.Device,
-				Summary:  fmt.Sprintf("%s takes %s load equivalency; one device may take %.0f (1 A) from the backbone", o.Device, Tenths(o.Load), MaxDeviceLoad),
-				Evidence: map[string]any{"load": o.Load, "limit": MaxDeviceLoad}, Remedy: "Give this device a supply of its own."})
+				Evidence: map[string]any{"load": o.Load, "limit": MaxDeviceLoad}},
+				"device", check.Values{"device": o.Device, "load": Tenths(o.Load), "limit": fixed(MaxDeviceLoad, 0)})
 		}
 	}
 	if len(dead) > 0 {
 		a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: "no supply",
-			Summary: fmt.Sprintf("No supply reaches %v", dead), Evidence: map[string]any{"devices": dead},
-			Remedy: "Feed the part behind the isolating tee, or take the isolating tee out."})
+			Evidence: map[string]any{"devices": dead}},
+			"no-power", check.Values{"devices": strings.Join(dead, ", ")})
 	}
 	if a.Spread.Value > a.Spread.Limit {
 		a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: "spread",
-			Summary:  fmt.Sprintf("The voltage differs by %.2f V along the network; %.1f V are allowed", a.Spread.Value, a.Spread.Limit),
-			Evidence: map[string]any{"volts": round(a.Spread.Value), "limit_volts": a.Spread.Limit, "rule_of_thumb_volts": round(a.RuleOfThumb)}, Remedy: a.feedRemedy()})
+			Evidence: map[string]any{"volts": round(a.Spread.Value), "limit_volts": a.Spread.Limit, "rule_of_thumb_volts": round(a.RuleOfThumb)}},
+			"spread", check.Values{"volts": fixed(a.Spread.Value, 2), "limit": fixed(a.Spread.Limit, 1), "feed": a.feedRemedy()})
 	}
 	for _, g := range s.Legs {
 		if c, _ := cableOf(g.Cable); math.Abs(g.Amps) > c.Rating {
 			a.find(Finding{Check: "load-too-high", Severity: check.Critical, Subject: g.From + " " + g.To,
-				Summary:  fmt.Sprintf("%.1f A flow from %s to %s; %s cable is rated for %.0f A", math.Abs(g.Amps), g.From, g.To, g.Cable, c.Rating),
-				Evidence: map[string]any{"amps": round(math.Abs(g.Amps)), "rating_amps": c.Rating},
-				Remedy:   "Use heavier cable there, or feed the backbone nearer to the load."})
+				Evidence: map[string]any{"amps": round(math.Abs(g.Amps)), "rating_amps": c.Rating}},
+				"cable", check.Values{"amps": fixed(math.Abs(g.Amps), 1), "from": g.From, "to": g.To, "cable": g.Cable, "rating": fixed(c.Rating, 0)})
 		}
 	}
 }
 
-// feeds judges the supplies: each with its fuse and its cable, and all of them together.
+// feeds checks the power feeds: each with its fuse and its cable, and all of them together.
 func (a *Audit) feeds(l *Layout, s *Solution) {
 	for i, f := range s.Feeds {
 		p := l.Power[i]
 		if f.Voltage > MaxVolts {
 			a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: "power " + f.At,
-				Summary:  fmt.Sprintf("The supply at %s has %.1f V; devices bear %.0f V", f.At, f.Voltage, MaxVolts),
-				Evidence: map[string]any{"volts": f.Voltage, "maximum_volts": MaxVolts}, Remedy: "Feed the backbone from 12 V; on a 24 V boat from a converter."})
+				Evidence: map[string]any{"volts": f.Voltage, "maximum_volts": MaxVolts}},
+				"high", check.Values{"at": f.At, "volts": fixed(f.Voltage, 1), "limit": fixed(MaxVolts, 0)})
 		}
 		if f.Fuse > 0 && f.Amps > f.Fuse {
 			a.find(Finding{Check: "load-too-high", Severity: check.Critical, Subject: "power " + f.At,
-				Summary:  fmt.Sprintf("The supply at %s gives %.1f A through a fuse of %.0f A", f.At, f.Amps, f.Fuse),
-				Evidence: map[string]any{"amps": round(f.Amps), "fuse_amps": f.Fuse}, Remedy: "Divide the load over two supplies with an isolating tee; never fit a larger fuse than the cable allows."})
+				Evidence: map[string]any{"amps": round(f.Amps), "fuse_amps": f.Fuse}},
+				"fuse", check.Values{"at": f.At, "amps": fixed(f.Amps, 1), "fuse": fixed(f.Fuse, 0)})
 		}
 		leg, _ := cableOf(orMicro(p.Cable))
 		if p.Length > 0 && f.Amps > leg.Rating {
 			a.find(Finding{Check: "load-too-high", Severity: check.Critical, Subject: "power leg " + f.At,
-				Summary:  fmt.Sprintf("%.1f A flow through the power leg at %s; %s cable is rated for %.0f A", f.Amps, f.At, leg.Name, leg.Rating),
-				Evidence: map[string]any{"amps": round(f.Amps), "rating_amps": leg.Rating}, Remedy: "Use heavier cable for the power leg, or divide the load over two supplies with an isolating tee."})
+				Evidence: map[string]any{"amps": round(f.Amps), "rating_amps": leg.Rating}},
+				"feed-cable", check.Values{"amps": fixed(f.Amps, 1), "at": f.At, "cable": leg.Name, "rating": fixed(leg.Rating, 0)})
 		}
 		c := l.lightestAt(f.At)
 		if p.Length > 0 && leg.Rating < c.Rating {
@@ -323,20 +328,19 @@ func (a *Audit) feeds(l *Layout, s *Solution) {
 		}
 		if f.Fuse > c.Rating {
 			a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "fuse " + f.At,
-				Summary:  fmt.Sprintf("The fuse at %s is %.0f A; the %s cable behind it is rated for %.0f A", f.At, f.Fuse, c.Name, c.Rating),
-				Evidence: map[string]any{"fuse_amps": f.Fuse, "rating_amps": c.Rating}, Remedy: "Fit a fuse that protects the cable."})
+				Evidence: map[string]any{"fuse_amps": f.Fuse, "rating_amps": c.Rating}},
+				"fuse-too-large", check.Values{"at": f.At, "fuse": fixed(f.Fuse, 0), "cable": c.Name, "rating": fixed(c.Rating, 0)})
 		}
 	}
-	for _, together := range l.unparted() {
+	for _, together := range l.notIsolated() {
 		a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "supplies " + strings.Join(together, " "),
-			Summary:  fmt.Sprintf("The supplies at %s feed the same wire: nothing parts them", strings.Join(together, " and ")),
-			Evidence: map[string]any{"power_points": together},
-			Remedy:   "Feed the backbone from one of them, or part its positive wire between them with an isolating tee."})
+			Evidence: map[string]any{"power_points": together}},
+			"not-isolated", check.Values{"feeds": strings.Join(together, " and ")})
 	}
 }
 
-// unparted lists the power points that no isolating tee keeps from each other. What stands at an isolating tee is on the first end's side.
-func (l *Layout) unparted() [][]string {
+// notIsolated lists the power feeds that no isolating power tee isolates from each other. What stands at an isolating tee is on the first end's side.
+func (l *Layout) notIsolated() [][]string {
 	var out [][]string
 	var here []string
 	line := l.line()
@@ -355,14 +359,13 @@ func (l *Layout) unparted() [][]string {
 	return out
 }
 
-// readings judges what the meter showed along the backbone.
+// readings checks what the meter showed along the backbone.
 func (a *Audit) readings() {
 	for _, r := range a.Readings {
 		if math.Abs(r.Measured-r.Computed) > apart {
 			a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: "reading " + r.At,
-				Summary:  fmt.Sprintf("The meter read %.2f V at %s; computed are %.2f V", r.Measured, r.At, r.Computed),
-				Evidence: map[string]any{"measured_volts": r.Measured, "computed_volts": round(r.Computed)},
-				Remedy:   "Look for a corroded contact, a longer or lighter cable than planned, or a load that the plan does not know."})
+				Evidence: map[string]any{"measured_volts": r.Measured, "computed_volts": round(r.Computed)}},
+				"reading", check.Values{"at": r.At, "volts": fixed(r.Measured, 2), "expected": fixed(r.Computed, 2)})
 		}
 	}
 }
@@ -379,29 +382,29 @@ func (l *Layout) lightestAt(p string) Cable {
 
 func (a *Audit) feedRemedy() string {
 	if b := a.BestFeed; b != nil && b.Lowest > b.Now+0.01 {
-		return fmt.Sprintf("Feed the backbone at %s: the lowest device then gets %.2f V instead of %.2f V. Or use heavier cable.", b.At, b.Lowest, b.Now)
+		return fmt.Sprintf("Feed the backbone at %s: the lowest device then gets %.2f V instead of %.2f V. Or use heavier cable throughout.", b.At, b.Lowest, b.Now)
 	}
-	return "Use heavier cable, or divide the backbone over two supplies with an isolating tee."
+	return "Use heavier cable, or divide the backbone over two power feeds with an isolating power tee."
 }
 
 func (a *Audit) termination(l *Layout) {
-	bad := func(subject, summary, remedy string, evidence map[string]any) {
-		a.find(Finding{Check: "terminator", Severity: check.Warning, Subject: subject, Summary: summary, Remedy: remedy, Evidence: evidence})
+	bad := func(subject, name string, values check.Values, evidence map[string]any) {
+		a.find(Finding{Check: "terminator", Severity: check.Warning, Subject: subject, Evidence: evidence}, name, values)
 	}
 	line := l.line()
 	ends := []string{line[0], line[len(line)-1]}
 	for _, e := range ends {
 		if n := count(l.Terminators, e); n != 1 {
-			bad("end "+e, fmt.Sprintf("The backbone's end %s has %d terminators", e, n), "Fit exactly one terminator of 120 ohm at each end of the backbone.", map[string]any{"terminators": n})
+			bad("end "+e, "count", check.Values{"end": e, "count": n}, map[string]any{"terminators": n})
 		}
 	}
 	for _, t := range l.Terminators {
 		if !slices.Contains(ends, t) {
-			bad("at "+t, fmt.Sprintf("The terminator at %s is not at an end of the backbone", t), "Take it out; terminators belong to the two ends only.", nil)
+			bad("at "+t, "place", check.Values{"at": t}, nil)
 		}
 	}
 	if t := a.Termination; t != nil && !t.Good {
-		bad("reading", fmt.Sprintf("The reading of %.0f ohm between the data wires means: %s", t.Ohm, t.Meaning), "With the power off, put this right until the reading is about 60 ohm.", map[string]any{"ohm": t.Ohm})
+		bad("reading", "resistance", check.Values{"ohm": fixed(t.Ohm, 0), "meaning": t.Meaning}, map[string]any{"ohm": t.Ohm})
 	}
 }
 

@@ -172,9 +172,8 @@ func (a *Audit) Against(l *Layout, r *report.Report) error {
 	a.roll(m)
 	if a.Live.Load.Value > a.Live.Load.Limit {
 		a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "declared",
-			Summary:  fmt.Sprintf("The devices declare %s load equivalency; the plan has %s", Tenths(a.Live.Load.Value), Tenths(a.Live.Load.Limit)),
-			Evidence: map[string]any{"declared": a.Live.Load.Value, "planned": a.Live.Load.Limit},
-			Remedy:   "Put the declared figures into the layout and judge it again."})
+			Evidence: map[string]any{"declared": a.Live.Load.Value, "planned": a.Live.Load.Limit}},
+			"declared", check.Values{"load": Tenths(a.Live.Load.Value), "limit": Tenths(a.Live.Load.Limit)})
 	}
 	a.supplies(l, m)
 	a.cover(l, r, network)
@@ -195,9 +194,7 @@ func (a *Audit) roll(m *match) {
 				break // it may be one of them
 			}
 			a.find(Finding{Check: "missing", Severity: check.Warning, Subject: "layout " + d.At + " " + name,
-				Summary:  fmt.Sprintf("%s is planned at %s, but no such device is on the network", name, d.At),
-				Evidence: planned(d),
-				Remedy:   "See whether it is connected and switched on. A device that only listens is heard when it is asked. If it was not fitted, take it out of the layout."})
+				Evidence: planned(d)}, "layout", check.Values{"device": name, "at": d.At})
 		case away(x):
 			live.Missing = append(live.Missing, fmt.Sprintf("%s (%s)", name, x.State))
 		}
@@ -207,9 +204,8 @@ func (a *Audit) roll(m *match) {
 	}
 	for _, x := range m.extra {
 		live.Extra = append(live.Extra, x.Label())
-		a.find(Finding{Check: "new-device", Severity: check.Info, Subject: "layout " + x.ID, Devices: []string{x.ID},
-			Summary: fmt.Sprintf("%s is on the network, but not in the layout", x.Label()),
-			Remedy:  "Put it into the layout with its drop and its load, and judge the backbone again."})
+		a.find(Finding{Check: "new-device", Severity: check.Info, Subject: "layout " + x.ID, Devices: []string{x.ID}},
+			"layout", check.Values{"device": x.Label()})
 	}
 	for _, x := range m.added {
 		live.Added = append(live.Added, x.Label())
@@ -287,14 +283,13 @@ func (a *Audit) supplies(l *Layout, m *match) {
 		now.Power[k].Voltage = Volts(s.Measured)
 		if s.Computed-s.Measured > apart { // a higher one, as while charging, does no harm
 			a.find(Finding{Check: "voltage-drop", Severity: check.Info, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
-				Summary:  fmt.Sprintf("%s measures %.2f V at the power point %s, planned are %.2f V", s.Device, s.Measured, s.At, s.Computed),
-				Evidence: map[string]any{"measured_volts": s.Measured, "planned_volts": round(s.Computed)},
-				Remedy:   "Put the voltage that the supply really has into the layout and judge it again."})
+				Evidence: map[string]any{"measured_volts": s.Measured, "planned_volts": round(s.Computed)}},
+				"feed", check.Values{"device": s.Device, "at": s.At, "volts": fixed(s.Measured, 2), "expected": fixed(s.Computed, 2)})
 		}
 	}
 	solution := now.Solve(nil)
 	if len(a.Live.Supplies) > 0 || len(a.Live.Declared) > 0 {
-		a.asItIs(solution)
+		a.checkReported(solution)
 	}
 	for i, d := range m.drops {
 		t, o := told(m.found[i], d.Instance), solution.Outlets[i]
@@ -305,21 +300,19 @@ func (a *Audit) supplies(l *Layout, m *match) {
 		a.Live.Supplies = append(a.Live.Supplies, s)
 		if math.Abs(s.Measured-s.Computed) > apart {
 			a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: s.At + " " + s.Device, Devices: []string{m.found[i].ID},
-				Summary:  fmt.Sprintf("%s measures %.2f V, computed are %.2f V", s.Device, s.Measured, s.Computed),
-				Evidence: map[string]any{"measured_volts": s.Measured, "computed_volts": round(s.Computed)},
-				Remedy:   "Look for a corroded contact, a longer or lighter cable than planned, or a load that the plan does not know."})
+				Evidence: map[string]any{"measured_volts": s.Measured, "computed_volts": round(s.Computed)}},
+				"outlet", check.Values{"device": s.Device, "volts": fixed(s.Measured, 2), "expected": fixed(s.Computed, 2)})
 		}
 	}
 }
 
-// asItIs judges the backbone with what the devices declare and measure, where the plan alone was in order.
-func (a *Audit) asItIs(s *Solution) {
+// checkReported checks the backbone with what the devices declare and measure, where the plan alone was in order.
+func (a *Audit) checkReported(s *Solution) {
 	a.Live.Spread = &Measure{s.Spread(), MaxDropVolts}
 	if a.Live.Spread.Value > MaxDropVolts && a.Spread.Value <= MaxDropVolts {
 		a.find(Finding{Check: "voltage-drop", Severity: check.Warning, Subject: "spread now",
-			Summary:  fmt.Sprintf("With what the devices declare, the voltage differs by %.2f V along the network; %.1f V are allowed", a.Live.Spread.Value, MaxDropVolts),
-			Evidence: map[string]any{"volts": round(a.Live.Spread.Value), "limit_volts": MaxDropVolts},
-			Remedy:   "Put the declared loads into the layout and judge it again: it names the best place to feed the backbone."})
+			Evidence: map[string]any{"volts": round(a.Live.Spread.Value), "limit_volts": MaxDropVolts}},
+			"spread-now", check.Values{"volts": fixed(a.Live.Spread.Value, 2), "limit": fixed(MaxDropVolts, 1)})
 	}
 	o, ok := s.Lowest()
 	if !ok {
@@ -328,9 +321,8 @@ func (a *Audit) asItIs(s *Solution) {
 	a.Live.Lowest = &o
 	if *o.Volts < MinVolts && a.Lowest != nil && *a.Lowest.Volts >= MinVolts {
 		a.find(Finding{Check: "voltage-drop", Severity: check.Critical, Subject: o.At + " " + o.Device + " now",
-			Summary:  fmt.Sprintf("With the supply as it is measured, %s at %s gets %.2f V; devices need %.0f V", o.Device, o.At, *o.Volts, MinVolts),
-			Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts},
-			Remedy:   "Charge, and measure again. When the voltage stays low, look for a bad contact, fuse or earth between the battery and the power point."})
+			Evidence: map[string]any{"volts": round(*o.Volts), "minimum_volts": MinVolts}},
+			"low-now", check.Values{"device": o.Device, "at": o.At, "volts": fixed(*o.Volts, 2), "limit": fixed(MinVolts, 0)})
 	}
 }
 
@@ -379,9 +371,8 @@ func (a *Audit) cover(l *Layout, r *report.Report, network string) {
 		switch {
 		case len(c.From) == 0:
 			a.find(Finding{Check: "missing", Severity: check.Warning, Subject: "layout quantity " + c.Quantity,
-				Summary:  fmt.Sprintf("Nobody on the network or on an NMEA 0183 line sends %s, which the layout says this boat must have", c.Quantity),
-				Evidence: map[string]any{"quantity": c.Quantity, "planned_from": cmp.Or(want.From, "any device")},
-				Remedy:   "See whether its device is connected and has data: a receiver wants its aerial, a transducer water."})
+				Evidence: map[string]any{"quantity": c.Quantity, "planned_from": cmp.Or(want.From, "any device")}},
+				"quantity", check.Values{"quantity": c.Quantity})
 		case devices > 1, devices == 0 && len(c.Talkers) > 1:
 			c.State = "contested"
 			c.Note = "choose " + cmp.Or(want.From, "one source") + " on every head"

@@ -25,10 +25,8 @@ func addressContested(p *Pass) {
 			}
 			p.Find(Finding{
 				Subject: fmt.Sprintf("%s address %d", n.ID, c.Address), Devices: slices.Clone(c.Names), Network: n.ID, Since: c.Since,
-				Summary:  fmt.Sprintf("%s keep taking address %d from each other", enumerate(words), c.Address),
+				Values:   Values{"devices": enumerate(words), "address": c.Address},
 				Evidence: evidence("address", int(c.Address), "names", slices.Clone(c.Names), "changes_per_minute", c.Claims, "since", c.Since, "last", c.Last),
-				Remedy: "Set another address on the device that lets you, or restart the two one after the other with half a minute between. " +
-					"If it begins again, one of them does not give way as it should: bring its software up to date or ask its maker.",
 			})
 		}
 	}

@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/event"
 )
 
@@ -14,10 +12,8 @@ func badChecksum(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: n.ID, Network: n.ID,
-			Summary:  fmt.Sprintf("%s with a wrong checksum on %s within a minute", plural(n.Recent.ChecksumErrors, "sentence"), n.ID),
+			Values:   Values{"count": plural(n.Recent.ChecksumErrors, "sentence"), "network": n.ID},
 			Evidence: evidence("per_minute", n.Recent.ChecksumErrors, "total", n.Faults.ChecksumErrors, "lines", n.Frames),
-			Remedy: "Look for a loose or corroded terminal, two talkers wired onto one line, and a cable beside a charger or a radio antenna; " +
-				"connect the talker's B wire instead of ground where both sides are differential. " + cautionWiring,
 		})
 	}
 }

@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/event"
 )
 
@@ -18,17 +16,14 @@ func busErrors(p *Pass) {
 		if n.Recent.ErrorFrames >= s.Critical || passive {
 			severity = Critical
 		}
-		summary := fmt.Sprintf("%s on %s within a minute", plural(n.Recent.ErrorFrames, "bus error"), n.ID)
+		also := ""
 		if passive {
-			summary += "; its controller has gone error-passive"
+			also = ", and its controller is error-passive"
 		}
 		p.Find(Finding{
 			Severity: severity, Subject: n.ID, Network: n.ID, Since: n.FaultSince.ErrorFrames,
-			Summary:  summary,
+			Values:   Values{"count": plural(n.Recent.ErrorFrames, "bus error"), "network": n.ID, "passive": also},
 			Evidence: evidence("per_minute", n.Recent.ErrorFrames, "total", n.Faults.ErrorFrames, "state", n.State, "since", n.FaultSince.ErrorFrames),
-			Remedy: "With the supply off, measure between the two data wires: about 60 ohms says that both terminators are there, 120 that one is missing, " +
-				"less than 50 that there is one too many or a short. Then look for wet or loose plugs, drops that are too long, and a device at another bit rate: " +
-				"unplug drops one at a time and watch whether the errors stop. " + cautionWiring,
 		})
 	}
 }

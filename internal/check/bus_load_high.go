@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/event"
 )
 
@@ -23,10 +21,8 @@ func busLoadHigh(p *Pass) {
 		}
 		p.Find(Finding{
 			Severity: severity, Subject: n.ID, Network: n.ID,
-			Summary:  fmt.Sprintf("%s carries %.0f %% of what it can", n.ID, 100*n.LoadRecent),
+			Values:   Values{"network": n.ID, "load": percent(n.LoadRecent), "limit": percent(limit)},
 			Evidence: evidence(facts...),
-			Remedy: "See in the device list who sends most. Switch off messages and duplicate sources that nobody uses, lower rates where the device allows it, " +
-				"or split the network with a bridge. Above three quarters, messages of low priority come late.",
 		})
 	}
 }

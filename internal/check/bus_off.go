@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/boat"
 	"muster/internal/event"
 )
@@ -19,14 +17,11 @@ func busOff(p *Pass) {
 		}
 		f := Finding{
 			Subject: n.ID, Network: n.ID, Since: n.BusOffSince,
-			Summary:  fmt.Sprintf("muster's adapter has been off the bus on %s%s and hears nothing", n.ID, p.since(n.BusOffSince)),
+			Values:   Values{"network": n.ID, "for": p.since(n.BusOffSince)},
 			Evidence: evidence("state", n.State, "since", n.BusOffSince, "per_minute", n.Recent.BusOff, "total", n.Faults.BusOff),
-			Remedy: "Check that the interface runs at 250 kbit/s and that the data wires are not swapped or shorted, and that both terminators are there. " +
-				"Let the interface restart by itself: ip link set " + n.ID + " type can restart-ms 1000. " + cautionWiring,
 		}
 		if !now {
-			f.Severity = Warning
-			f.Summary = fmt.Sprintf("muster's adapter on %s went off the bus and came back within the last minute", n.ID)
+			f.Severity, f.Case = Warning, "back"
 		}
 		p.Find(f)
 	}

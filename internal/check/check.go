@@ -10,7 +10,7 @@ import (
 	"muster/internal/event"
 )
 
-// Finding is what a check says about one moment.
+// Finding is a fault that a check found at one moment.
 type Finding struct {
 	Check    string
 	Severity Severity
@@ -19,9 +19,11 @@ type Finding struct {
 	Network  string        // id of the network, empty when the finding is about several
 	Since    event.Time    // since when the evidence shows it; zero when only this moment is known
 	Hold     time.Duration // how long it must last to become an alert
+	Case     string        // which of the catalogue's texts of the check; Find makes Summary and Remedy of it
+	Values   Values        // what the texts are filled with
 	Summary  string        // one line, names devices as a technician would
 	Evidence map[string]any
-	Remedy   string // what the technician can do about it
+	Remedy   string // steps for the technician, in the order in which they are done
 }
 
 // Rule is one check.
@@ -29,7 +31,6 @@ type Rule struct {
 	ID       string
 	Severity Severity
 	Hold     time.Duration // how long a finding must last to become an alert
-	Doc      string        // one sentence for help and documentation
 	Check    func(*Pass)
 
 	common func(*Settings) *Common // nil for a rule of another package: see Settings.more
@@ -67,7 +68,7 @@ func Once[K comparable, T any](p *Pass, key K, make func() T) T {
 	return v
 }
 
-// Find adds a finding of the rule that is running. Its id and hold come from the rule, and so does its severity unless set.
+// Find adds a finding of the rule that is running. Its id, hold and texts come from the rule, and so does its severity unless set.
 // A severity that the settings give for the check wins over both.
 func (p *Pass) Find(f Finding) {
 	common := p.rule.settings(p.Settings)
@@ -82,6 +83,10 @@ func (p *Pass) Find(f Finding) {
 	if common.Severity != "" {
 		f.Severity = common.Severity
 	}
+	if f.Summary == "" {
+		f.Summary, f.Remedy = Describe(f.Check, f.Case, f.Values)
+	}
+	f.Case, f.Values = "", nil
 	slices.Sort(f.Devices)
 	p.findings = append(p.findings, f)
 }
@@ -101,7 +106,7 @@ type Entry struct {
 func Catalogue() []Entry {
 	entries := make([]Entry, 0, len(rules))
 	for _, r := range rules {
-		entries = append(entries, Entry{ID: r.ID, Severity: r.Severity, Hold: r.Hold, Doc: r.Doc})
+		entries = append(entries, Entry{ID: r.ID, Severity: r.Severity, Hold: r.Hold, Doc: TextOf(r.ID).Doc})
 	}
 	return entries
 }

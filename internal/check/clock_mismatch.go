@@ -1,7 +1,6 @@
 package check
 
 import (
-	"fmt"
 	"math"
 	"time"
 
@@ -28,17 +27,16 @@ func clockMismatch(p *Pass) {
 		}
 	}
 	if apart := seconds(high.Value - low.Value); apart > s.Sources {
-		remedy := "See which of them agrees with a clock that you trust, and restart the other with a free view of the sky. Until then take it off as a source of time and position."
+		word := ""
 		if weeks := math.Round(float64(apart) / float64(rollover)); weeks >= 1 && math.Abs(float64(apart)-weeks*float64(rollover)) < float64(24*time.Hour) {
-			remedy = "The difference is 1024 weeks: a receiver whose software does not know the week number's rollover. Update or replace it; its position may still be right."
+			word = "weeks"
 		}
 		p.Find(Finding{
-			Subject: "sources", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common([]*boat.Source{low, high}),
-			Summary:  fmt.Sprintf("Satellite time differs by %s: %s is behind %s", span(apart), p.sourceLabel(low.ID), p.sourceLabel(high.ID)),
+			Case: word, Subject: "sources", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common([]*boat.Source{low, high}),
+			Values:   Values{"apart": span(apart), "behind": p.sourceLabel(low.ID), "ahead": p.sourceLabel(high.ID)},
 			Evidence: evidence("behind", low.ID, "ahead", high.ID, "difference_s", round(high.Value-low.Value)),
-			Remedy:   remedy,
 		})
-		return // whose time to hold the computer's clock against is not known
+		return // which of them the computer's clock could be compared with is not known
 	}
 	off := (low.Value + high.Value) / 2
 	if p.State.Clock != boat.ClockSystem || seconds(math.Abs(off)) <= s.System {
@@ -49,10 +47,9 @@ func clockMismatch(p *Pass) {
 		way = "ahead of"
 	}
 	p.Find(Finding{
-		Subject: "system", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common(list),
-		Summary:  fmt.Sprintf("This computer's clock is %s %s satellite time from %s", span(seconds(math.Abs(off))), way, p.sourceLabel(high.ID)),
+		Case: "system", Subject: "system", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common(list),
+		Values:   Values{"apart": span(seconds(math.Abs(off))), "way": way, "source": p.sourceLabel(high.ID)},
 		Evidence: evidence("difference_s", round(off), "sources", len(list)),
-		Remedy:   "Let the computer take its time from the network or from the satellite receiver: the times in this report and of every alert follow its clock.",
 	})
 }
 

@@ -84,11 +84,8 @@ func dataLoop(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: e.from + " " + e.to, Devices: p.deviceIDs(ids), Network: network[e.to],
-			Summary: fmt.Sprintf("%s of %s comes back on %s %s later: %s", capital(enumerate(c.measures)), p.sourceLabel(e.from),
-				network[e.to], span(c.lag), path),
+			Values:   Values{"measures": enumerate(c.measures), "source": p.sourceLabel(e.from), "network": network[e.to], "lag": span(c.lag), "path": path},
 			Evidence: evidence("path", ids, "measures", c.measures, "changes", c.tried, "matched", c.matched, "lag_ms", c.lag.Milliseconds()),
-			Remedy: "Break the circle: switch off these messages in one of the gateways, the one that sends them back. A head or pilot that takes the late copy " +
-				"steers by old data, and nothing falls silent when the sensor fails.",
 		})
 	}
 }

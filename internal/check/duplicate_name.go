@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/boat"
 )
 
@@ -20,11 +18,8 @@ func duplicateName(p *Pass) {
 			}
 			p.Find(Finding{
 				Subject: n.ID + " " + t.Name, Devices: []string{t.Name}, Network: n.ID, Since: t.Since,
-				Summary:  fmt.Sprintf("Two devices claim with one NAME: %s speaks from addresses %s", who, addresses(t.Addresses)),
+				Values:   Values{"device": who, "addresses": addresses(t.Addresses)},
 				Evidence: evidence("name", t.Name, "addresses", numbers(t.Addresses), "moves_per_minute", t.Changes, "last", t.Last),
-				Remedy: "Unplug one of the two: if the other settles, they are twins, often two new units left on one factory number. " +
-					"Give one of them another device instance or unique number with the maker's tool; if that is not possible, the maker must replace it. " +
-					"If there is only one such device aboard, look for a gateway that repeats the backbone onto itself.",
 			})
 		}
 	}

@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/event"
 )
 
@@ -27,10 +25,8 @@ func emptyData(p *Pass) {
 		first := earliest(since...)
 		p.Find(Finding{
 			Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Since: first,
-			Summary:  fmt.Sprintf("%s sends %s without a value%s", label(d), enumerate(words), p.since(first)),
+			Values:   Values{"device": label(d), "messages": enumerate(words), "for": p.since(first)},
 			Evidence: evidence("messages", keys, "empty_since", first),
-			Remedy: "The device works but its sensor gives nothing: look at the transducer, its plug and cable. " +
-				"Expected on land for depth and speed, indoors for position, and for inputs that are switched on in the device but not connected: switch those off.",
 		})
 	}
 }

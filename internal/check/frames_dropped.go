@@ -1,9 +1,5 @@
 package check
 
-import (
-	"fmt"
-)
-
 // framesDropped: frames of the last full minute that never reached muster.
 func framesDropped(p *Pass) {
 	for i := range p.State.Networks {
@@ -13,10 +9,8 @@ func framesDropped(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: n.ID, Network: n.ID, Since: n.FaultSince.Dropped,
-			Summary:  fmt.Sprintf("muster lost %s of %s within a minute: counts, loads and intervals are too low", plural(n.Recent.Dropped, "frame"), n.ID),
+			Values:   Values{"count": plural(n.Recent.Dropped, "frame"), "network": n.ID},
 			Evidence: evidence("per_minute", n.Recent.Dropped, "total", n.Faults.Dropped, "since", n.FaultSince.Dropped),
-			Remedy: "The backbone is not at fault. Give this computer less other work, use an adapter with larger buffers, " +
-				"and plug it straight into the computer instead of a shared hub.",
 		})
 	}
 }

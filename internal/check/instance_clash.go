@@ -139,10 +139,8 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 	}
 	p.Find(Finding{
 		Subject: network + " " + what, Devices: ids(devices), Network: network,
-		Summary:  fmt.Sprintf("%s %s send %s", labels(devices), all, what),
+		Values:   Values{"devices": labels(devices), "all": all, "what": what},
 		Evidence: evidence(facts...),
-		Remedy: "If these are different things aboard, give each its own instance with the maker's tool or from a head that can, then pick the sources on the heads anew. " +
-			"If two devices measure the same thing, let one of them stop sending it, or tell each head which to use. Note the old instances first.",
 	})
 }
 
@@ -190,11 +188,9 @@ func (p *Pass) deviceClash(network string, list []*boat.Device) {
 			Severity: Info,
 			Subject:  fmt.Sprintf("%s maker %d class %d function %d instance %d.%d", network, k.maker, k.class, k.function, k.device, k.system),
 			Devices:  ids(group), Network: network,
-			Summary: fmt.Sprintf("%s share device instance %d and system instance %d", labels(group), k.device, k.system),
+			Case: "device", Values: Values{"devices": labels(group), "instance": k.device, "system": k.system},
 			Evidence: evidence("manufacturer", int(k.maker), "device_class", int(k.class), "device_function", int(k.function),
 				"device_instance", int(k.device), "system_instance", int(k.system)),
-			Remedy: "Give each its own device instance, from the maker's tool or its own screen, and write the number on the device. " +
-				"Heads that choose a source by instance then keep to the right one after a replacement.",
 		})
 	}
 }

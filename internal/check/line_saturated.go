@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/event"
 )
 
@@ -19,10 +17,8 @@ func lineSaturated(p *Pass) {
 		}
 		p.Find(Finding{
 			Severity: severity, Subject: n.ID, Network: n.ID,
-			Summary:  fmt.Sprintf("The line %s is %.0f %% full at %d baud", n.ID, 100*n.LoadRecent, n.BitRate),
+			Values:   Values{"network": n.ID, "load": percent(n.LoadRecent), "baud": n.BitRate, "limit": percent(limit)},
 			Evidence: evidence("load", round(n.LoadRecent), "limit", limit, "baud", n.BitRate),
-			Remedy: "A talker that finds the line full leaves sentences out or sends them late. Switch off sentences that nobody reads, lower their rates, " +
-				"or set talker and listeners to 38400 baud.",
 		})
 	}
 }

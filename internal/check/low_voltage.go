@@ -30,10 +30,8 @@ func lowVoltage(p *Pass) {
 			}
 			p.Find(Finding{
 				Severity: severity, Subject: d.ID + " " + messageKey(t), Devices: []string{d.ID}, Network: d.Network,
-				Summary:  fmt.Sprintf("%s tells %.1f V in %s, of %.0f V nominal", label(d), *t.Volts, title(t), nominal),
+				Values:   Values{"device": label(d), "volts": fmt.Sprintf("%.1f", *t.Volts), "limit": fmt.Sprintf("%.1f", limit), "nominal": nominal, "message": title(t)},
 				Evidence: evidence("volts", round(*t.Volts), "limit", round(limit), "nominal", nominal, "message", messageKey(t)),
-				Remedy: "Switch off what is not needed and charge. If the bank is full, measure at its posts and again where the monitor measures: a difference is a bad " +
-					"connection, fuse or earth. Electronics restart and lose settings when the voltage falls below 9 to 10 V. " + cautionWiring,
 			})
 		}
 	}

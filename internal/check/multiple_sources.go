@@ -1,7 +1,6 @@
 package check
 
 import (
-	"fmt"
 	"slices"
 
 	"muster/internal/boat"
@@ -36,10 +35,8 @@ func (p *Pass) many(q boat.Quantity, from []boat.Supplier) {
 	slices.Sort(sentences)
 	p.Find(Finding{
 		Subject: subject, Devices: p.deviceIDs(ids), Network: network,
-		Summary:  fmt.Sprintf("%d sources of %s%s: %s", len(from), q.Name, where, enumerateBy(len(from), func(i int) string { return supplierLabel(&from[i]) })),
+		Values:   Values{"count": len(from), "quantity": q.Name, "where": where, "sources": enumerateBy(len(from), func(i int) string { return supplierLabel(&from[i]) })},
 		Evidence: evidence("quantity", q.Name, "sources", ids, "messages", slices.Compact(pgns), "sentences", slices.Compact(sentences)),
-		Remedy: "On every head and on the pilot, choose the source by hand instead of automatic, the same one everywhere, and name the second choice. " +
-			"Switch off the output of sources that nobody needs.",
 	})
 }
 

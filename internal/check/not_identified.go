@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/boat"
 	"muster/internal/event"
 )
@@ -20,22 +18,20 @@ func notIdentified(p *Pass) {
 		if !p.asking(n.ID) {
 			p.Find(Finding{
 				Subject: n.ID, Devices: ids(list), Network: n.ID,
-				Summary:  fmt.Sprintf("%s on %s without model and software: nobody has asked %s", plural(len(list), "device"), n.ID, labels(list)),
+				Case: "not-asked", Values: Values{"count": plural(len(list), "device"), "network": n.ID, "devices": labels(list)},
 				Evidence: evidence("devices", ids(list), "asked", false),
-				Remedy:   askHint + " Or let a head show its device list while muster listens: most heads ask when they do.",
 			})
 			continue
 		}
 		for _, d := range list {
-			summary := fmt.Sprintf("%s has been heard%s without telling its model and software", label(d), p.since(d.FirstSeen))
+			why := ""
 			if d.Unanswered != "" {
-				summary += ": " + d.Unanswered
+				why = ": " + d.Unanswered
 			}
 			p.Find(Finding{
 				Subject: d.ID, Devices: []string{d.ID}, Network: n.ID, Since: d.FirstSeen,
-				Summary:  summary,
+				Values:   Values{"device": label(d), "for": p.since(d.FirstSeen), "why": why},
 				Evidence: evidence("asked", true, "unanswered", d.Unanswered, "first_seen", d.FirstSeen),
-				Remedy:   "Read model, serial number and software off the device or its label and enter them by hand. Some older and simple devices never answer.",
 			})
 		}
 	}

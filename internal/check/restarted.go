@@ -8,7 +8,7 @@ import (
 	"muster/internal/event"
 )
 
-// restarted: devices that started anew within the last hour. When most of a network did at one moment, the supply did it.
+// restarted: devices that started again within the last hour. When most of a network did at one moment, network power was lost.
 func restarted(p *Pass) {
 	s := &p.Settings.Restarted
 	for _, n := range p.networks(event.NMEA2000) {
@@ -25,32 +25,28 @@ func restarted(p *Pass) {
 			p.Find(Finding{
 				Severity: Warning,
 				Subject:  n.ID, Devices: ids(together), Network: n.ID, Since: last,
-				Summary:  fmt.Sprintf("%d of %d devices on %s restarted together %s ago: the backbone lost its supply", len(together), len(known), n.ID, span(p.Now.Sub(last))),
+				Case: "together", Values: Values{"count": len(together), "known": len(known), "network": n.ID, "ago": span(p.Now.Sub(last))},
 				Evidence: evidence("devices", len(together), "at", last),
-				Remedy: "If somebody switched the electronics off and on, this is as it should be. If not, look for a weak supply: battery voltage while engines start, " +
-					"breaker, fuse and the plugs of the power tee. " + cautionWiring,
 			})
 			list = without(list, together)
 		}
 		for _, d := range list {
 			times := p.restarts(d)
-			severity, words := Info, fmt.Sprintf("restarted %s ago", span(p.Now.Sub(times[len(times)-1])))
+			severity, words := Info, fmt.Sprintf("%s ago", span(p.Now.Sub(times[len(times)-1])))
 			if len(times) >= s.Often {
-				severity, words = Warning, fmt.Sprintf("restarted %d times within %s", len(times), span(p.Now.Sub(times[0])))
+				severity, words = Warning, fmt.Sprintf("%d times within %s", len(times), span(p.Now.Sub(times[0])))
 			}
 			p.Find(Finding{
 				Severity: severity,
 				Subject:  d.ID, Devices: []string{d.ID}, Network: n.ID, Since: times[0],
-				Summary:  fmt.Sprintf("%s %s", label(d), words),
+				Values:   Values{"device": label(d), "times": words},
 				Evidence: evidence("restarts", len(times), "at", stamps(times)),
-				Remedy: "Expected after an update or when somebody switched it off and on. If it comes again by itself: check the device's own supply and fuse, " +
-					"wiggle its drop plug while you watch, and read its software version against the maker's list of known faults. " + cautionWiring,
 			})
 		}
 	}
 }
 
-// restarts yields the restarts of a device that are still worth telling, oldest first.
+// restarts yields the restarts of a device that are still worth a finding, oldest first.
 func (p *Pass) restarts(d *boat.Device) []event.Time {
 	for i, t := range d.LastRestarts {
 		if p.Now.Sub(t) <= p.Settings.Restarted.Within {

@@ -5,12 +5,12 @@ import (
 	"time"
 )
 
-// sentenceLate: sentences that come much more rarely than usual or have stopped while the line still speaks; one finding a talker.
+// sentenceLate: sentences that come much slower than usual or have stopped while the line is still in use; one finding a talker.
 func sentenceLate(p *Pass) {
 	s := &p.Settings.SentenceLate
 	for i := range p.State.Talkers {
 		t := &p.State.Talkers[i]
-		if !p.lineSpeaks(t.Network) {
+		if !p.lineInUse(t.Network) {
 			continue
 		}
 		var words []string
@@ -36,16 +36,14 @@ func sentenceLate(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: t.ID(), Network: t.Network,
-			Summary:  fmt.Sprintf("%s is late: %s", t.Label(), enumerate(words)),
+			Values:   Values{"talker": t.Label(), "sentences": enumerate(words)},
 			Evidence: evidence("sentences", detail, "factor", s.Factor),
-			Remedy: "See whether the talker is on and finds what it measures, whether somebody changed its output, and how full the line is. " +
-				"Behind a multiplexer look at its filter and at the priority of its inputs.",
 		})
 	}
 }
 
-// lineSpeaks reports whether anything was heard on the line just now; a line that is dead as a whole is not late.
-func (p *Pass) lineSpeaks(network string) bool {
+// lineInUse reports whether anything was received on the line just now; a line without any traffic is not late.
+func (p *Pass) lineInUse(network string) bool {
 	for i := range p.State.Networks {
 		if n := &p.State.Networks[i]; n.ID == network && !n.DownSince.IsZero() {
 			return false

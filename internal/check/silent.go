@@ -1,7 +1,6 @@
 package check
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -9,7 +8,7 @@ import (
 	"muster/internal/event"
 )
 
-// silent: devices that stopped speaking. When all of a network did, that is one finding about the network.
+// silent: devices that stopped sending. When all of a network did, that is one finding about the network.
 func silent(p *Pass) {
 	quiet := func(d *boat.Device) bool { return d.State == boat.Silent || d.State == boat.Gone }
 	all := p.others(quiet)
@@ -21,9 +20,8 @@ func silent(p *Pass) {
 		case !n.DownSince.IsZero():
 			p.Find(Finding{
 				Subject: n.ID, Devices: ids(on(known, n.ID)), Network: n.ID, Since: n.DownSince,
-				Summary:  fmt.Sprintf("muster hears nothing on %s: its adapter or connection is away%s", n.ID, p.since(n.DownSince)),
+				Case: "adapter", Values: Values{"network": n.ID, "for": p.since(n.DownSince)},
 				Evidence: evidence("down_since", n.DownSince, "times_lost", n.Faults.SourceLost),
-				Remedy:   "Plug the adapter in again and look at its cable. Until it is back, nothing is known of the devices on this network.",
 			})
 		case isBusOff(n): // has a check of its own
 		case len(list) > 1 && p.allQuiet(on(known, n.ID)):
@@ -36,7 +34,7 @@ func silent(p *Pass) {
 	}
 }
 
-// allQuiet reports whether no device was heard of late. A device that speaks only when asked is never silent by itself.
+// allQuiet reports whether no device was heard recently. A device that sends only when asked is never silent by itself.
 func (p *Pass) allQuiet(list []*boat.Device) bool {
 	return !slices.ContainsFunc(list, func(d *boat.Device) bool { return p.Now.Sub(d.LastSeen) <= recent })
 }
@@ -55,19 +53,15 @@ func (p *Pass) allSilent(n *boat.Network, list []*boat.Device) {
 	}
 	p.Find(Finding{
 		Subject: n.ID, Devices: ids(list), Network: n.ID, Since: last,
-		Summary:  fmt.Sprintf("Nothing on %s has spoken%s: %d devices are silent", n.ID, p.since(last), len(list)),
+		Case: "network", Values: Values{"network": n.ID, "for": p.since(last), "count": len(list)},
 		Evidence: evidence("devices", len(list), "last_seen", last),
-		Remedy: "If the boat's electronics are switched off, this is as it should be. If not, check the backbone's supply: breaker, fuse, power tee; " +
-			"then that both ends carry a terminator and that muster's own drop is connected. " + cautionWiring,
 	})
 }
 
 func (p *Pass) oneSilent(d *boat.Device) {
 	p.Find(Finding{
 		Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Since: d.LastSeen,
-		Summary:  fmt.Sprintf("%s has not spoken%s", label(d), p.since(d.LastSeen)),
+		Values:   Values{"device": label(d), "for": p.since(d.LastSeen)},
 		Evidence: evidence("state", string(d.State), "last_seen", d.LastSeen, "restarts", d.Restarts, "messages", messages(d)),
-		Remedy: "See whether the device is switched on and its breaker closed, then its drop cable and tee: swap the drop to a tee that works. " +
-			"If it speaks there, the tee or its plug is at fault; if not, the device or its cable is. " + cautionWiring,
 	})
 }

@@ -7,7 +7,7 @@ import (
 	"muster/internal/boat"
 )
 
-// slowData: messages that come much more rarely than published; one finding a device. Messages without a published interval are
+// slowData: messages that are much slower than published; one finding a device. Messages without a published interval are
 // sent on request or on an event, and one that stopped is not slow.
 func slowData(p *Pass) {
 	s := &p.Settings.SlowData
@@ -32,10 +32,8 @@ func slowData(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: d.ID, Devices: []string{d.ID}, Network: d.Network,
-			Summary:  fmt.Sprintf("%s sends %s", label(d), enumerate(words)),
+			Values:   Values{"device": label(d), "messages": enumerate(words)},
 			Evidence: evidence("messages", detail, "factor", s.Factor),
-			Remedy: "See whether somebody set a slower rate on the device. If not, look at the load of the backbone and at frames lost on the way, " +
-				"and at the converter or gateway that the data passes. A pilot needs heading at the full rate.",
 		})
 	}
 }

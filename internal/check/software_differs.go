@@ -47,10 +47,8 @@ func softwareDiffers(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: modelKey(first), Devices: p.deviceIDs(ids(group)), Network: network,
-			Summary:  fmt.Sprintf("The software of %d units of %s differs: %s", len(group), unaddressed(first), strings.Join(parts, "; ")),
+			Values:   Values{"count": len(group), "model": unaddressed(first), "versions": strings.Join(parts, "; ")},
 			Evidence: evidence("model", first.Product.Model, "versions", byVersion),
-			Remedy: "Bring all of them to one version: units of one model that run different software can refuse to share charts, routes, settings and sonar. " +
-				"Which version to take stands in the maker's release notes or your release sheet: these strings alone do not say which is newer. Do not update under way.",
 		})
 	}
 }

@@ -7,7 +7,7 @@ import (
 	"muster/internal/boat"
 )
 
-// sourcesDisagree: two sources of one measure further apart than sound ones are; one finding a measure.
+// sourcesDisagree: two sources of one measure further apart than reliable ones are; one finding a measure.
 func sourcesDisagree(p *Pass) {
 	for _, m := range boat.Measures() {
 		tolerance := p.Settings.SourcesDisagree.tolerance(m)
@@ -47,18 +47,16 @@ func sourcesDisagree(p *Pass) {
 				values[s.ID] = round(value(m, s))
 			}
 		}
-		summary := fmt.Sprintf("Sources of %s are %s apart: %s", m, quantity(worst, info.Unit), enumerate(words))
+		also := ""
 		if odd != "" && len(ids) == len(list) && oneAgainstAll(against) {
-			summary += "; the odd one out is " + p.sourceLabel(odd)
+			also = "; only " + p.sourceLabel(odd) + " differs from all others"
 		} else {
 			odd = ""
 		}
 		p.Find(Finding{
 			Subject: m.String(), Devices: p.deviceIDs(ids), Network: common(list),
-			Summary:  summary,
+			Values:   Values{"measure": m, "difference": quantity(worst, info.Unit), "limit": quantity(tolerance, info.Unit), "sources": enumerate(words), "odd": also},
 			Evidence: evidence("values", values, "difference", round(worst), "tolerance", tolerance, "odd", odd, "unit", info.Unit),
-			Remedy: "Find out which one is wrong by a look outside, a lead line or another instrument, and take it off as a source on every head and the pilot until it is mended. " +
-				"See its offset and calibration, its mounting, and magnetic things near a compass.",
 		})
 	}
 }
@@ -74,7 +72,7 @@ func oneAgainstAll(against []int) bool {
 	return ones == len(against)-1
 }
 
-// meaningless reports whether the measure tells nothing at present: a course at rest, the direction of hardly any wind.
+// meaningless reports whether the measure has no meaning at present: a course at rest, the direction of hardly any wind.
 func (p *Pass) meaningless(m boat.Measure) bool {
 	const slow, light = 1, 2 // m/s
 	switch m {
@@ -92,7 +90,7 @@ func (p *Pass) meaningless(m boat.Measure) bool {
 	return false
 }
 
-// value is a source's value in the unit that is told to people.
+// value is a source's value in the unit that people read.
 func value(m boat.Measure, s *boat.Source) float64 {
 	info := m.Info()
 	v := s.Value * info.Scale

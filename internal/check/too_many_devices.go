@@ -1,13 +1,11 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/boat"
 	"muster/internal/event"
 )
 
-// tooManyDevices counts physical devices: NAMEs of one maker with one serial number are one box.
+// tooManyDevices counts physical devices: NAMEs of one manufacturer with one serial number are one box.
 func tooManyDevices(p *Pass) {
 	type box struct {
 		maker  uint32
@@ -34,10 +32,8 @@ func tooManyDevices(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: n.ID, Network: n.ID,
-			Summary:  fmt.Sprintf("%d devices on %s, which may carry %d", count, n.ID, limit),
+			Values:   Values{"count": count, "network": n.ID, "limit": limit},
 			Evidence: evidence("devices", count, "names", names, "limit", limit),
-			Remedy: "Split the backbone and join the two parts by a bridge, and work out length, load and voltage drop of each anew. " +
-				cautionWiring,
 		})
 	}
 }

@@ -11,11 +11,6 @@ import (
 	"muster/internal/event"
 )
 
-const (
-	cautionWiring = "Isolate the supply before you work on the wiring, and follow local codes and the rules on licensed practice."
-	askHint       = "Run muster with --ask so that it claims an address and puts the standard questions."
-)
-
 // others yields the devices that match keep; muster itself and the past of units that go by another NAME are none of them.
 func (p *Pass) others(keep func(*boat.Device) bool) []*boat.Device {
 	var list []*boat.Device
@@ -174,6 +169,9 @@ func capital(s string) string {
 	}
 	return strings.ToUpper(s[:1]) + s[1:]
 }
+
+// percent is a share in whole percent.
+func percent(share float64) string { return fmt.Sprintf("%.0f", 100*share) }
 
 // round cuts a figure to two decimals for the evidence.
 func round(x float64) float64 { return math.Round(x*100) / 100 }

@@ -1,8 +1,6 @@
 package check
 
 import (
-	"fmt"
-
 	"muster/internal/event"
 )
 
@@ -16,10 +14,8 @@ func wrongBitRate(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: n.ID, Network: n.ID,
-			Summary:  fmt.Sprintf("%s runs at %d bit/s instead of %d", n.ID, n.BitRate, nominalBitRate),
+			Values:   Values{"network": n.ID, "rate": n.BitRate, "expected": nominalBitRate},
 			Evidence: evidence("bit_rate", n.BitRate, "expected", nominalBitRate),
-			Remedy: fmt.Sprintf("Set it right before you connect it, because a wrong rate disturbs every device: "+
-				"ip link set %s down; ip link set %s up type can bitrate %d. If this is no NMEA 2000 backbone, take the network out of muster's config.", n.ID, n.ID, nominalBitRate),
 		})
 	}
 }

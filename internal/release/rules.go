@@ -28,14 +28,10 @@ func Rules(s *Sheets) []check.Rule {
 		}
 	}
 	return []check.Rule{
-		{ID: "companion-too-old", Severity: check.Warning, Check: each(companion),
-			Doc: "A device runs a release that needs another device aboard to run a newer one than it does."},
-		{ID: "order-unknown", Severity: check.Info, Check: each(orderUnknown),
-			Doc: "A device tells a version that its release sheet does not put in order, so nobody can say whether it is old."},
-		{ID: "software-behind", Severity: check.Warning, Check: each(behind),
-			Doc: "A device runs an older release than the current one of its sheet, or a release that was withdrawn."},
-		{ID: "software-differs", Severity: check.Warning, Check: func(p *check.Pass) { familyDiffers(p, assess(p)) },
-			Doc: "Models of one release family run different releases."},
+		{ID: "companion-too-old", Severity: check.Warning, Check: each(companion)},
+		{ID: "order-unknown", Severity: check.Info, Check: each(orderUnknown)},
+		{ID: "software-behind", Severity: check.Warning, Check: each(behind)},
+		{ID: "software-differs", Severity: check.Warning, Check: func(p *check.Pass) { familyDiffers(p, assess(p)) }},
 	}
 }
 
@@ -60,25 +56,23 @@ func (a *Assessment) evidence() map[string]any {
 	return e
 }
 
-func (a *Assessment) finding(summary, remedy string) check.Finding {
-	return check.Finding{Subject: a.Unit.ID, Devices: []string{a.Unit.ID}, Network: a.Unit.Network,
-		Summary: summary, Evidence: a.evidence(), Remedy: remedy}
+func (a *Assessment) finding(word string, values check.Values) check.Finding {
+	values["device"] = a.Unit.mark()
+	return check.Finding{Case: word, Values: values, Subject: a.Unit.ID, Devices: []string{a.Unit.ID}, Network: a.Unit.Network, Evidence: a.evidence()}
 }
 
 func behind(p *check.Pass, a *Assessment, _ []Assessment) {
 	switch {
 	case a.Standing == StandingBehind:
-		f := a.finding(fmt.Sprintf("%s runs %s; the current release is %s", a.Unit.mark(), a.Running, a.Model.Current.Version),
-			"Make a work order and update it in the order that it gives.")
+		f := a.finding("", check.Values{"version": a.Running, "current": a.Model.Current.Version, "withdrawn": ""})
 		f.Evidence["current"] = a.Model.Current.Version
 		if a.Withdrawn() {
 			f.Evidence["withdrawn"] = a.Release.Withdrawn
-			f.Summary += fmt.Sprintf(", and %s was withdrawn: %s", a.Running, a.Release.Withdrawn)
+			f.Values["withdrawn"] = fmt.Sprintf(", and %s was withdrawn: %s", a.Running, a.Release.Withdrawn)
 		}
 		p.Find(f)
 	case a.Withdrawn():
-		f := a.finding(fmt.Sprintf("%s runs %s, which was withdrawn: %s", a.Unit.mark(), a.Running, a.Release.Withdrawn),
-			"Follow the maker's instructions for going back, or wait for a newer release.")
+		f := a.finding("withdrawn", check.Values{"version": a.Running, "why": a.Release.Withdrawn})
 		f.Evidence["withdrawn"] = a.Release.Withdrawn
 		p.Find(f)
 	}
@@ -87,11 +81,9 @@ func behind(p *check.Pass, a *Assessment, _ []Assessment) {
 func orderUnknown(p *check.Pass, a *Assessment, _ []Assessment) {
 	switch a.Standing {
 	case StandingOrderUnknown:
-		p.Find(a.finding(fmt.Sprintf("%s: %s", a.Unit.mark(), a.Reason),
-			"Read the version off the device's own screen, and add it or a fitting pattern to the sheet."))
+		p.Find(a.finding("", check.Values{"reason": a.Reason}))
 	case StandingNoVersion:
-		p.Find(a.finding(fmt.Sprintf("%s told no software version", a.Unit.mark()),
-			"Read the version off the device's own screen and note it by hand."))
+		p.Find(a.finding("not-reported", check.Values{}))
 	}
 }
 
@@ -103,8 +95,8 @@ func companion(p *check.Pass, a *Assessment, all []Assessment) {
 		if s.provider == nil || s.unknown != "" { // absent companions are the plan's business, unknown orders order-unknown's
 			continue
 		}
-		f := a.finding(fmt.Sprintf("%s at %s needs %s at least %s; %s runs %s", a.Unit.mark(), a.Running, s.need.of(), s.need.AtLeast,
-			s.provider.Unit.mark(), s.provider.Running), fmt.Sprintf("Update %s first.", s.provider.Unit.Label))
+		f := a.finding("", check.Values{"version": a.Running, "needs": s.need.of(), "least": s.need.AtLeast,
+			"companion": s.provider.Unit.mark(), "running": s.provider.Running, "first": s.provider.Unit.Label})
 		f.Subject += "/" + s.provider.Unit.ID
 		f.Devices = append(f.Devices, s.provider.Unit.ID)
 		slices.Sort(f.Devices)
@@ -137,9 +129,8 @@ func familyDiffers(p *check.Pass, all []Assessment) {
 			versions[a.Unit.ID] = a.Running
 		}
 		p.Find(check.Finding{Subject: "family " + fam.name, Devices: ids, Network: network,
-			Summary:  fmt.Sprintf("release family %s differs: %s", fam.name, strings.Join(names, ", ")),
-			Evidence: map[string]any{"family": fam.name, "versions": versions},
-			Remedy:   "Bring all of them to the family's current release; a work order gives the order."})
+			Case: "family", Values: check.Values{"family": fam.name, "versions": strings.Join(names, ", ")},
+			Evidence: map[string]any{"family": fam.name, "versions": versions}})
 	}
 }
 

@@ -1,7 +1,6 @@
 package snapshot
 
 import (
-	"fmt"
 	"time"
 
 	"muster/internal/boat"
@@ -13,19 +12,16 @@ import (
 // claimed its NAME (common practice, no source).
 const baselineHold = 5 * time.Minute
 
-// Rules are the checks that hold the boat against a baseline, sorted by id; nil stands for no baseline and gives none. They pair
+// Rules are the checks that compare the boat with a baseline, sorted by id; nil, for no baseline, gives none. They pair
 // devices as Compare does, so that a changed instance or address is neither a missing device nor a new one.
 func Rules(base *Snapshot) []check.Rule {
 	if base == nil {
 		return nil
 	}
 	return []check.Rule{
-		{ID: "missing", Severity: check.Warning, Hold: baselineHold, Check: func(p *check.Pass) { missing(p, base) },
-			Doc: "A device of the baseline has not been met since."},
-		{ID: "new-device", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { newDevice(p, base) },
-			Doc: "A device that the baseline does not know is on the network."},
-		{ID: "replaced", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { exchanged(p, base) },
-			Doc: "Another unit stands in the place of one of the baseline."},
+		{ID: "missing", Severity: check.Warning, Hold: baselineHold, Check: func(p *check.Pass) { missing(p, base) }},
+		{ID: "new-device", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { newDevice(p, base) }},
+		{ID: "replaced", Severity: check.Info, Hold: baselineHold, Check: func(p *check.Pass) { exchanged(p, base) }},
 	}
 }
 
@@ -63,9 +59,7 @@ func missing(p *check.Pass, base *Snapshot) {
 		if d.LastSeen != 0 {
 			e["last_seen_then"] = d.LastSeen.String()
 		}
-		p.Find(check.Finding{Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Evidence: e,
-			Summary: fmt.Sprintf("%s was aboard at the baseline and is not there", d.Label()),
-			Remedy:  "See whether it is switched on and plugged in. If it was taken off for good, take a new baseline."})
+		p.Find(check.Finding{Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Evidence: e, Values: check.Values{"device": d.Label()}})
 	}
 }
 
@@ -79,8 +73,8 @@ func heard(r *report.Report, network string) bool {
 	return false
 }
 
-// mayBe reports whether the device may be there after all: it is listed as silent, which is told by itself, or somebody who has
-// not claimed a NAME speaks from its address.
+// mayBe reports whether the device may be there after all: it is listed as silent, which is a finding of its own, or a device
+// that has not claimed a NAME sends from its address.
 func mayBe(r *report.Report, d *report.Device) bool {
 	for i := range r.Devices {
 		o := &r.Devices[i]
@@ -105,8 +99,7 @@ func newDevice(p *check.Pass, base *Snapshot) {
 			e["first_seen"] = d.FirstSeen.String()
 		}
 		p.Find(check.Finding{Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Since: d.FirstSeen, Evidence: e,
-			Summary: fmt.Sprintf("%s is new since the baseline", d.Label()),
-			Remedy:  "If it belongs aboard, take a new baseline. If nobody knows it, find out who connected it."})
+			Values: check.Values{"device": d.Label()}})
 	}
 }
 
@@ -134,8 +127,6 @@ func exchanged(p *check.Pass, base *Snapshot) {
 		if a.Product != nil && a.Product.Serial != "" {
 			e["serial"] = a.Product.Serial
 		}
-		p.Find(check.Finding{Subject: a.ID, Devices: []string{a.ID}, Network: a.Network, Evidence: e,
-			Summary: fmt.Sprintf("%s stands in the place of another unit of the baseline", a.Label()),
-			Remedy:  "Check its settings against those of the old unit, note the exchange, and take a new baseline."})
+		p.Find(check.Finding{Subject: a.ID, Devices: []string{a.ID}, Network: a.Network, Evidence: e, Values: check.Values{"device": a.Label()}})
 	}
 }

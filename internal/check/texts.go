@@ -1,0 +1,75 @@
+package check
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+)
+
+// Class says how a step of a remedy is done. Isolate comes first: it keeps who does the other steps from harm.
+type Class string
+
+// The classes of steps.
+const (
+	Isolate Class = "isolate" // switch power off before work on the wiring
+	Measure Class = "measure" // take a reading
+	Look    Class = "look"    // look, compare, read
+	Change  Class = "change"  // change the boat, a device or a setting
+)
+
+// Step is one step of a remedy: a command or two.
+type Step struct {
+	Class Class  `json:"class"`
+	Text  string `json:"text"`
+}
+
+// Text is what people read of one check. In the texts, {name} is a value of the finding.
+type Text struct {
+	Doc   string          // the fault in one sentence, for help and documentation
+	Term  string          // the glossary's word for what is at fault
+	Cases map[string]Case // by Finding.Case
+}
+
+// Case is what people read of one kind of finding of a check.
+type Case struct {
+	Summary string // the fact, the number, the limit; without a full stop
+	Remedy  []Step // in the order in which they are done
+}
+
+// Values are what the texts of a finding are filled with, by name.
+type Values map[string]any
+
+// catalogue holds the texts of every check, those of other packages too. Read-only.
+var catalogue = merge(busTexts, lineTexts, deviceTexts, dataTexts, recordTexts, layoutTexts)
+
+func merge(parts ...map[string]Text) map[string]Text {
+	all := map[string]Text{}
+	for _, part := range parts {
+		maps.Copy(all, part)
+	}
+	return all
+}
+
+// TextOf is what people read of a check; the zero Text when there is no such check. Read-only.
+func TextOf(id string) Text { return catalogue[id] }
+
+// Describe makes the summary and the remedy of a finding. A case that the catalogue does not have gives empty ones.
+func Describe(id, name string, values Values) (summary, remedy string) {
+	c := catalogue[id].Cases[name]
+	pairs := make([]string, 0, 2*len(values))
+	for _, key := range slices.Sorted(maps.Keys(values)) {
+		pairs = append(pairs, "{"+key+"}", fmt.Sprint(values[key]))
+	}
+	fill := strings.NewReplacer(pairs...)
+	steps := make([]string, 0, len(c.Remedy))
+	for _, s := range c.Remedy {
+		if text := strings.TrimSpace(fill.Replace(s.Text)); text != "" {
+			steps = append(steps, text)
+		}
+	}
+	return capital(fill.Replace(c.Summary)), strings.Join(steps, " ")
+}
+
+// beforeWiring begins every remedy that leads to the wiring.
+var beforeWiring = Step{Isolate, "Isolate power before you work on the wiring. Follow local codes and the rules on licensed practice."}

@@ -1,0 +1,177 @@
+package check
+
+// deviceTexts are the texts of the checks of single devices on a network.
+var deviceTexts = map[string]Text{
+	"address-contested": {Doc: "Two or more devices keep taking one source address from each other.", Term: "address conflict",
+		Cases: map[string]Case{
+			"": {Summary: "{devices} keep taking address {address} from each other", Remedy: []Step{
+				{Change, "Set another address on a device that allows it. Or restart the devices one after the other, 30 s apart."},
+				{Change, "If the conflict returns, update the software of the device that does not give way, or ask its manufacturer."},
+			}},
+		}},
+	"duplicate-name": {Doc: "Two devices claim with the same NAME, which must be unique.", Term: "duplicate NAME", Cases: map[string]Case{
+		"": {Summary: "two devices have one NAME: {device} sends from addresses {addresses}", Remedy: []Step{
+			{Change, "Disconnect one of the two. If the other settles, both have the same NAME, often a factory default."},
+			{Change, "Give one of them another device instance or unique number with the manufacturer's tool."},
+			{Change, "If that is not possible, have the manufacturer replace it."},
+			{Look, "If there is only one such device, look for a gateway that repeats the backbone onto itself."},
+		}},
+	}},
+	"no-address": {Doc: "A device cannot claim a source address, so it sends no data.", Term: "address claim", Cases: map[string]Case{
+		"": {Summary: "{device} cannot claim an address{for} and sends no data", Remedy: noAddressRemedy("")},
+		"fixed": {Summary: "{device} cannot claim an address{for} and sends no data",
+			Remedy: noAddressRemedy("This device can use one fixed address only. Move the device that holds that address.")},
+	}},
+	"not-identified": {Doc: "A device has not reported its product information.", Term: "unit", Cases: map[string]Case{
+		"": {Summary: "{device} has not reported its model and software{for}{why}", Remedy: []Step{
+			{Look, "Read model, serial number and software on the device or its label. Some devices never answer."},
+			{Change, "Enter them by hand."},
+		}},
+		"not-asked": {Summary: "{count} on {network} without model and software: no device has asked {devices}", Remedy: []Step{
+			askStep,
+			{Look, "Or open the device list on a display while muster listens. Most displays then ask."},
+		}},
+	}},
+	"restarted": {Doc: "A device, or the whole backbone, has restarted recently.", Term: "network power", Cases: map[string]Case{
+		"": {Summary: "{device} restarted {times}", Remedy: []Step{
+			beforeWiring,
+			{Look, "Ask whether it was updated or switched off and on. A restart is then expected."},
+			{Look, "If it restarts by itself, check its power feed, its fuse and the connector of its drop cable."},
+			{Look, "Compare its software version with the manufacturer's list of known faults."},
+		}},
+		"together": {Summary: "{count} of {known} devices on {network} restarted together {ago} ago: network power was lost", Remedy: []Step{
+			beforeWiring,
+			{Look, "Ask whether the electronics were switched off and on. A restart is then expected."},
+			{Measure, "If not, measure the battery voltage while the engines start."},
+			{Look, "Check the breaker, the fuse and the connectors of the power tee."},
+		}},
+	}},
+	"silent": {Doc: "A device, or the whole backbone, sends nothing any more.", Term: "silent", Cases: map[string]Case{
+		"": {Summary: "{device} has sent nothing{for}", Remedy: []Step{
+			beforeWiring,
+			{Look, "Check that the device is switched on and its breaker is closed. Check its drop cable and tee."},
+			{Change, "Move the drop cable to a tee that works."},
+			{Look, "If the device works there, the original tee or its connector is faulty. If not, the device or its cable is."},
+		}},
+		"network": {Summary: "no device on {network} has sent anything{for}: {count} devices are silent", Remedy: []Step{
+			beforeWiring,
+			{Look, "Check whether the boat's electronics are switched off. Silence is then expected."},
+			{Look, "If not, check network power: breaker, fuse, power tee."},
+			{Look, "Check that both ends have a terminator and that muster's own drop cable is connected."},
+		}},
+		"adapter": {Summary: "muster receives nothing on {network}: its adapter or connection is missing{for}", Remedy: []Step{
+			{Look, "Check the adapter and its cable. Until it is back, the state of the devices on this network is unknown."},
+			{Change, "Connect the adapter again."},
+		}},
+	}},
+	"unclaimed-source": {Doc: "Traffic comes from an address that no device has claimed.", Term: "address claim", Cases: map[string]Case{
+		"": {Summary: "frames come from {address} on {network}, which no device claims when asked", Remedy: []Step{
+			{Change, "Disconnect the devices one at a time, until these frames stop. The last one is the sender."},
+			{Look, "Look first at home-made gateways and old converters. The sender can disturb the owner of the address."},
+			{Change, "Update its software or replace it."},
+		}},
+		"not-asked": {Summary: "{count} on {network}: no address claim was received from {addresses}", Remedy: []Step{
+			askStep,
+			{Change, "Or switch the backbone off and on while muster listens. The devices most likely claimed before muster started."},
+		}},
+	}},
+}
+
+var askStep = Step{Change, "Run muster with --ask, so that it claims an address and asks the standard questions."}
+
+func noAddressRemedy(fixed string) []Step {
+	return []Step{
+		{Change, "Restart this device alone, with the rest of the backbone on, so that it looks for a free address again."},
+		{Change, fixed},
+		{Look, "If it stays without an address, look for a device that claims many addresses."},
+		{Look, "See the manufacturer's release notes for software that loses its address."},
+	}
+}
+
+// dataTexts are the texts of the checks of the data that devices and talkers send.
+var dataTexts = map[string]Text{
+	"clock-mismatch": {Doc: "Satellite time of one source differs from that of another or from this computer's clock.", Term: "GNSS receiver",
+		Cases: map[string]Case{
+			"": {Summary: "satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+				{Look, "Compare both with a clock that you trust."},
+				{Change, "Restart the wrong one with a free view of the sky."},
+				{Change, "Until then, deselect it as source of time and position."},
+			}},
+			"weeks": {Summary: "satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+				{Look, "Find the receiver with the wrong date. The difference is 1024 weeks: its software ignores the week rollover."},
+				{Change, "Update or replace the receiver. Its position may still be right."},
+			}},
+			"system": {Summary: "this computer's clock is {apart} {way} satellite time from {source}", Remedy: []Step{
+				{Change, "Set this computer to take its time from the network or from the GNSS receiver. Reports and alerts use its clock."},
+			}},
+		}},
+	"data-loop": {Doc: "Data of a source returns to its own network a little later, through gateways that form a loop.", Term: "source selection",
+		Cases: map[string]Case{
+			"": {Summary: "{measures} of {source} returns on {network} {lag} later: {path}", Remedy: []Step{
+				{Look, "Find the gateway that sends these messages back. A display or autopilot that uses the copy has old data."},
+				{Change, "Switch these messages off in that gateway. Otherwise no device reports it when the sensor fails."},
+			}},
+		}},
+	"empty-data": {Doc: "A device sends a message for a long time without any value in it.", Term: "sensor", Cases: map[string]Case{
+		"": {Summary: "{device} sends {messages} without a value{for}", Remedy: []Step{
+			beforeWiring,
+			{Look, "Check the transducer, its connector and its cable. The device is online but has no valid sensor data."},
+			{Look, "Out of the water, depth and speed have no value. Indoors, position has none."},
+			{Change, "Switch off inputs of the device that are not connected."},
+		}},
+	}},
+	"instance-clash": {Doc: "Two devices use the same instance, so their data or their settings cannot be distinguished.", Term: "instance",
+		Cases: map[string]Case{
+			"": {Summary: "{devices} {all} send {what}", Remedy: []Step{
+				{Look, "Note the present instances, and see whether the devices measure the same thing."},
+				{Change, "If not, give each its own instance with the manufacturer's tool or from a display that can."},
+				{Change, "If they do, switch the message off in one of them."},
+				{Change, "Then reselect the data sources on each display."},
+			}},
+			"device": {Summary: "{devices} share device instance {instance} and system instance {system}", Remedy: []Step{
+				{Change, "Give each its own device instance, with the manufacturer's tool or on its own screen."},
+				{Change, "Write the number on the device. Displays then keep to the right source after a replacement."},
+			}},
+		}},
+	"low-voltage": {Doc: "A battery monitor reports a low voltage.", Term: "battery voltage", Cases: map[string]Case{
+		"": {Summary: "{device} reports {volts} V (limit {limit} V, {nominal} V system) in {message}", Remedy: []Step{
+			beforeWiring,
+			{Change, "Switch off what is not needed, and charge. Below 9 V to 10 V, electronics restart and lose settings."},
+			{Measure, "If the battery is full, measure at its posts, and again where the monitor measures."},
+			{Look, "If the two differ, look for a faulty connection, fuse or ground."},
+		}},
+	}},
+	"multiple-sources": {Doc: "Several devices send the same data, so a source must be selected on each display.", Term: "source selection",
+		Cases: map[string]Case{
+			"": {Summary: "{count} sources of {quantity}{where}: {sources}", Remedy: []Step{
+				{Change, "On each display and the autopilot, turn off automatic source selection."},
+				{Change, "Select the same primary source everywhere, and set a backup source."},
+				{Change, "Switch off the output of sources that are not needed."},
+			}},
+		}},
+	"slow-data": {Doc: "A message is much slower than its published interval.", Term: "message rate", Cases: map[string]Case{
+		"": {Summary: "{device} sends {messages}", Remedy: []Step{
+			{Look, "Check whether a slower rate is set on the device. An autopilot needs heading at the full rate."},
+			{Look, "If not, check the bus load and the lost frames, and the converter or gateway that passes the data."},
+		}},
+	}},
+	"software-differs": {Doc: "Units of one model or release family run different software.", Term: "unit", Cases: map[string]Case{
+		"": {Summary: "the software of {count} units of {model} differs: {versions}", Remedy: []Step{
+			{Look, "See the manufacturer's release notes or your release sheet for the target version."},
+			{Look, "The version text alone does not show which is newer."},
+			{Change, "Update all units of this model to one version, not under way."},
+			{Look, "Units that differ can refuse to share charts, routes, settings and sonar."},
+		}},
+		"family": {Summary: "the software of release family {family} differs: {versions}", Remedy: []Step{
+			{Change, "Make a work order, and update all of them to the family's current release in its order."},
+		}},
+	}},
+	"sources-disagree": {Doc: "Two sources of the same data differ by more than the allowed tolerance.", Term: "source selection",
+		Cases: map[string]Case{
+			"": {Summary: "sources of {measure} differ by {difference} (limit {limit}): {sources}{odd}", Remedy: []Step{
+				{Measure, "Check both against an independent reference: lead line, hand compass or visual fix."},
+				{Change, "Deselect the faulty source on every display and the autopilot until it is repaired."},
+				{Look, "Check its offset, its calibration and its mounting. Look for magnetic things near a compass."},
+			}},
+		}},
+}
