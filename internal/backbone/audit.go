@@ -80,9 +80,9 @@ type Finding struct {
 
 // cautions are the usual ones of the trade (common practice, no source).
 var cautions = []string{
-	"Put a fuse at the source of the supply, sized for the cable and not for the load.",
-	"Isolate the supply before measuring resistance or opening a connector.",
-	"Do not feed the backbone from two supplies unless the positive wire is parted by an isolating tee, as the standard prescribes.",
+	"Fit a fuse at the source of network power, sized for the cable and not for the load.",
+	"Isolate power before you measure resistance or open a connector.",
+	"Do not fit two power feeds unless an isolating power tee is between them, as the standard requires.",
 	"Local codes and licensed practice come first. The figures come from trade-published rules, not from the standard's own text.",
 }
 

@@ -291,7 +291,7 @@ func TestIsolatedSupplies(t *testing.T) {
 	if o := a.Solution.Outlets[1]; o.Volts != nil {
 		t.Errorf("radar gets %g V through an isolating tee", *o.Volts)
 	}
-	if !strings.Contains(fmt.Sprint(a.Findings), "No supply reaches [radar]") {
+	if !strings.Contains(fmt.Sprint(a.Findings), "No network power reaches radar") {
 		t.Errorf("findings %v", a.Findings)
 	}
 	l.Power = append(l.Power, Power{At: "c", Voltage: 13})

@@ -18,9 +18,9 @@ type Cable struct {
 
 // cables lists the kinds, lightest first.
 var cables = []Cable{
-	{"micro", 0.053, 100, 3, "resistance: installation notes of a display maker, 22 AWG; length: wiring pages and an engine gauge kit manual; rating 3 A: fuse of micro systems (4 A is published too)"},
-	{"mid", 0.0132, 200, 4, "resistance: calculated from 16 AWG; length: weakly sourced, 250 m is heard in the trade; rating: specification pages of a cable maker"},
-	{"mini", 0.0089, 200, 8, "resistance: DeviceNet thick cable data; length: weakly sourced; rating: specification pages of a cable maker"},
+	{"micro", 0.053, 100, 3, "resistance: installation notes of a display manufacturer, 22 AWG; length: wiring pages and an engine gauge kit manual; rating 3 A: fuse of micro systems (4 A is published too)"},
+	{"mid", 0.0132, 200, 4, "resistance: calculated from 16 AWG; length: weakly sourced, 250 m is heard in the trade; rating: specification pages of a cable manufacturer"},
+	{"mini", 0.0089, 200, 8, "resistance: DeviceNet thick cable data; length: weakly sourced; rating: specification pages of a cable manufacturer"},
 }
 
 // The limits of the trade-published installation rules.
@@ -70,7 +70,7 @@ func RuleOfThumb(load float64, metres Length, ohm float64) float64 {
 	return 0.1 * load * float64(metres) * ohm
 }
 
-// Termination is what a reading between NET-H and NET-L with the power off tells.
+// Termination is what a reading between NET-H and NET-L with the power off means.
 type Termination struct {
 	Ohm     float64 `json:"ohm"`
 	Good    bool    `json:"good"`
@@ -78,25 +78,25 @@ type Termination struct {
 }
 
 // JudgeTermination explains a reading. Two terminators of 120 ohm in parallel are 60 ohm; the window of 50 to 70 ohm is common
-// practice without a source, the other tell-tales follow from 120 ohm in parallel.
+// practice without a source, the other values follow from 120 ohm in parallel.
 func JudgeTermination(ohm float64) Termination {
 	t := Termination{Ohm: ohm}
 	near := func(v float64) bool { return math.Abs(ohm-v) <= v/6 }
 	switch {
 	case ohm < 5:
-		t.Meaning = "short circuit between the data wires: part the backbone in the middle and measure each half"
+		t.Meaning = "short circuit between NET-H and NET-L: split the backbone in the middle and measure each half"
 	case near(Terminator / 2):
 		t.Good, t.Meaning = true, "two terminators, as it should be"
 	case near(Terminator / 3):
-		t.Meaning = "three terminators: take out the one that is not at an end"
+		t.Meaning = "three terminators: remove the one that is not at an end"
 	case near(Terminator / 4):
 		t.Meaning = "four terminators: leave only the two at the ends"
 	case near(Terminator):
-		t.Meaning = "one terminator: one is missing, or the backbone is broken between the meter and the other end"
+		t.Meaning = "one terminator: one is missing, or the backbone is broken before the other end"
 	case ohm > 1000:
-		t.Meaning = "no terminator, or both data wires broken at the place of the reading"
+		t.Meaning = "no terminator, or the data pair is broken at the place of the reading"
 	default:
-		t.Meaning = "no clean reading: make sure the power is off, then look for corroded contacts, a wrong terminator or a device left powered"
+		t.Meaning = "no clean reading: check that power is off; look for corroded contacts, a wrong terminator or a powered device"
 	}
 	return t
 }

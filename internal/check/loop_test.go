@@ -55,7 +55,7 @@ func TestLoopThroughALine(t *testing.T) {
 				found = append(found, f.Summary)
 			}
 		}
-		switch want := "comes back on can0 700 ms later: "; {
+		switch want := "returns on can0 700 ms later: "; {
 		case !closed && len(found) == 0:
 		case closed && len(found) == 1 && strings.Contains(found[0], want) && strings.Contains(found[0], "(address 35) → SD on ttyUSB0 → ") &&
 			strings.HasSuffix(found[0], "(address 36)"):

@@ -162,7 +162,7 @@ var dataTexts = map[string]Text{
 			{Change, "Update all units of this model to one version, not under way."},
 			{Look, "Units that differ can refuse to share charts, routes, settings and sonar."},
 		}},
-		"family": {Summary: "the software of release family {family} differs: {versions}", Remedy: []Step{
+		"family": {Summary: "release family {family} differs: {versions}", Remedy: []Step{
 			{Change, "Make a work order, and update all of them to the family's current release in its order."},
 		}},
 	}},

@@ -3,7 +3,7 @@ package check
 // recordTexts are the texts of the checks that need release sheets, a baseline or the store.
 var recordTexts = map[string]Text{
 	"companion-too-old": {Doc: "A device runs a release that needs newer software on another unit.", Term: "unit", Cases: map[string]Case{
-		"": {Summary: "{device} at {version} needs {needs} at least {least}: {companion} runs {running}", Remedy: []Step{
+		"": {Summary: "{device} at {version} needs {needs} at least {least}; {companion} runs {running}", Remedy: []Step{
 			{Change, "Update {first} first."},
 		}},
 	}},
@@ -27,7 +27,7 @@ var recordTexts = map[string]Text{
 			{Change, "If it belongs on this boat, accept a new baseline. If not, disconnect it."},
 		}},
 		"layout": {Summary: "{device} is on the network but not in the layout", Remedy: []Step{
-			{Change, "Add it to the layout with its drop cable and its load. Then check the layout again."},
+			{Change, "Add it to the layout with its length and its load. Then check the layout again."},
 		}},
 	}},
 	"order-unknown": {Doc: "The release sheet does not show whether the version of a device is old.", Term: "unit", Cases: map[string]Case{
@@ -48,7 +48,7 @@ var recordTexts = map[string]Text{
 	}},
 	"software-behind": {Doc: "A device runs an older release than the current one of its sheet, or a withdrawn release.", Term: "unit",
 		Cases: map[string]Case{
-			"": {Summary: "{device} runs {version}: the current release is {current}{withdrawn}", Remedy: []Step{
+			"": {Summary: "{device} runs {version}; the current release is {current}{withdrawn}", Remedy: []Step{
 				{Change, "Make a work order, and update the device in its order."},
 			}},
 			"withdrawn": {Summary: "{device} runs {version}, which was withdrawn: {why}", Remedy: []Step{
@@ -88,7 +88,7 @@ var layoutTexts = map[string]Text{
 			{Change, "Shorten drop cables, or move tees nearer to the devices."},
 		}},
 	}},
-	"load-too-high": {Doc: "A device, cable or fuse has more current than it is rated for, or devices report more than the layout has.",
+	"load-too-high": {Doc: "A device, cable or fuse is above its rating, or the devices report more load than the layout has.",
 		Term: "network power", Cases: map[string]Case{
 			"device": {Summary: "{device} has load equivalency {load} (limit {limit}, 1 A, from the backbone)", Remedy: []Step{
 				beforeWiring,

@@ -336,8 +336,7 @@ func (g *keeping) stillAway() []check.Rule {
 	if len(g.away) == 0 {
 		return nil
 	}
-	const doc = "A device that was silent before the start has not been heard since."
-	return []check.Rule{{ID: "silent", Severity: check.Warning, Doc: doc,
+	return []check.Rule{{ID: "silent", Severity: check.Warning,
 		Check: func(p *check.Pass) {
 			for i := range g.away {
 				k := &g.away[i]

@@ -110,37 +110,29 @@ func (k *keeper) tellAside() {
 
 // asideRule finds that what was kept before is lost. It does so until the program ends: somebody must see it.
 func (k *keeper) asideRule() check.Rule {
-	const doc = "The store of before cannot be read."
-	return check.Rule{ID: "store-failing", Severity: check.Warning, Doc: doc, Check: func(p *check.Pass) {
+	return check.Rule{ID: "store-failing", Severity: check.Warning, Check: func(p *check.Pass) {
 		a := k.aside.Load()
 		if a == nil {
 			return
 		}
 		evidence := map[string]any{"file": a.File, "error": a.Why.Error(), "lost": lost}
-		aside := " It is set aside when the card takes writes again."
+		aside := "The damaged file is moved aside when the store can be written again."
 		if a.As != "" {
 			evidence["set_aside_as"] = a.As
 			aside = ""
 		}
-		p.Find(check.Finding{Subject: "store of before", Evidence: evidence,
-			Summary: "What muster kept before this start cannot be read and is lost",
-			Remedy: "Set the baseline, silences and devices entered by hand anew, and follow the work order again. " +
-				"Look at the card: one that damages a file once does so again." + aside + " Acknowledge this when it is done."})
+		p.Find(check.Finding{Case: "unreadable", Values: check.Values{"aside": aside}, Subject: "store of before", Evidence: evidence})
 	}}
 }
 
 // cardRule finds that the card does not take what is written.
 func (k *keeper) cardRule() check.Rule {
-	const doc = "The card does not take what muster keeps."
-	return check.Rule{ID: "store-failing", Severity: check.Warning, Doc: doc, Check: func(p *check.Pass) {
+	return check.Rule{ID: "store-failing", Severity: check.Warning, Check: func(p *check.Pass) {
 		fault := k.card.Load()
 		if fault == nil {
 			return
 		}
 		p.Find(check.Finding{Subject: "store", Since: fault.since,
-			Summary:  "The card does not take what muster keeps: history, alerts and work are in memory alone",
-			Evidence: map[string]any{"error": fault.why.Error(), "unwritten": k.store.Stats().Pending},
-			Remedy: "Make room on the card, or replace it: one that is worn out takes no more writes. " +
-				"Everything is written when it does; until then a power cut would lose what came since."})
+			Evidence: map[string]any{"error": fault.why.Error(), "unwritten": k.store.Stats().Pending}})
 	}}
 }

@@ -52,8 +52,8 @@ func TestLayoutAlerts(t *testing.T) {
 		}
 	}
 	text := strings.Join(got, "\n")
-	for _, want := range []string{"The backbone's end stern has 0 terminators", "radio is planned at helm, but no such device is on the network",
-		"Larkfin LP7 pilot (LP7-15077) is on the network, but not in the layout", "The devices declare 34 load equivalency; the plan has 8"} {
+	for _, want := range []string{"The end stern of the backbone has 0 terminators", "radio is in the layout at helm but not on the network",
+		"Larkfin LP7 pilot (LP7-15077) is on the network but not in the layout", "The devices report load equivalency 34 (layout: 8)"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no alert says %q in\n%s", want, text)
 		}

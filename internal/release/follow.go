@@ -217,18 +217,18 @@ func Restore(o *Order, saved []byte) (*Follower, error) {
 		return nil, err
 	}
 	if err := input.JSON(context.Background(), "", saved, &f.state); err != nil {
-		return nil, fmt.Errorf("restore the following of an order: %w; begin anew", err)
+		return nil, fmt.Errorf("restore the following of an order: %w; start again", err)
 	}
 	if f.state.Schema != FollowSchemaID {
-		return nil, fmt.Errorf("restore the following of an order: schema is %q, not %q; begin anew", f.state.Schema, FollowSchemaID)
+		return nil, fmt.Errorf("restore the following of an order: schema is %q, not %q; start again", f.state.Schema, FollowSchemaID)
 	}
 	if f.state.Order != o.Digest() || len(f.state.Steps) != len(f.steps) {
-		return nil, fmt.Errorf("restore the following of an order: it was saved for another order; begin anew")
+		return nil, fmt.Errorf("restore the following of an order: it was saved for another order; start again")
 	}
 	for i := range f.state.Steps {
 		rec := &f.state.Steps[i]
 		if rec.Status.Step != f.steps[i].ID {
-			return nil, fmt.Errorf("restore the following of an order: step %q stands where %q should; begin anew", rec.Status.Step, f.steps[i].ID)
+			return nil, fmt.Errorf("restore the following of an order: step %q instead of %q; start again", rec.Status.Step, f.steps[i].ID)
 		}
 		for j := range rec.Status.Failures { // an earlier version called low-voltage as it called the check
 			reason := &rec.Status.Failures[j].Reason

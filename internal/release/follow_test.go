@@ -198,7 +198,7 @@ func TestFollow(t *testing.T) {
 			b.head().Product.Software = "LF9 4.50"
 			b.sends(126996)
 			b.run(time.Minute)
-		}, []string{left, back, "1.1 back>failed not-identified", "1.1 failed>identified (told its version late)", "1.1 identified>verified"}},
+		}, []string{left, back, "1.1 back>failed not-identified", "1.1 failed>identified (reported its version late)", "1.1 identified>verified"}},
 		{"instance in the NAME", func(b *bench) {
 			b.leaves()
 			b.run(time.Minute)

@@ -22,11 +22,11 @@ type Options struct {
 // The cautions of every order (common practice, no source).
 var cautions = []string{
 	"Do not update under way: the boat is moored or ashore, and the engines are stopped.",
-	"Keep shore power or a charger on, and the battery above the limit, until the last device has restarted by itself.",
-	"Do not switch off, and do not pull a card or a plug, until the device has restarted by itself.",
-	"Work on wiring only with the supply isolated.",
-	"Follow the maker's instructions and local codes; they go before this order.",
-	"Leave to licensed people what is licensed practice where the boat lies.",
+	"Keep shore power or a charger on until the last device has restarted by itself. Keep the battery above the limit.",
+	"Do not switch off, and do not remove a memory card or a connector, until the device has restarted by itself.",
+	"Isolate power before you work on wiring.",
+	"Follow the manufacturer's instructions and local codes. They override this order.",
+	"Leave licensed work to licensed people, by the rules of the place.",
 }
 
 // finish is what every order ends with (common practice, no source).
@@ -71,7 +71,7 @@ func Plan(r *report.Report, snapshotDigest, boatID string, s *Sheets, opts Optio
 	}
 	for _, u := range list {
 		if !u.known {
-			p.problem(UnknownModel, &u, nil, "has told neither model nor version", "run with --ask, or note it by hand")
+			p.problem(UnknownModel, &u, nil, "has reported neither model nor version", "run with --ask, or enter it by hand")
 			continue
 		}
 		p.all = append(p.all, s.assess(u))
@@ -120,12 +120,12 @@ func (p *planner) sort(i int) {
 		}
 		p.problem(UnknownModel, u, nil, "is described by no sheet", fmt.Sprintf("write a sheet that matches model %q", u.Model))
 	case StandingNoVersion:
-		p.problem(EmptyVersion, u, place, "told no software version", "read it off the device's own screen and note it by hand")
+		p.problem(EmptyVersion, u, place, "has not reported its software version", "read it on the device's own screen and enter it by hand")
 	case StandingOrderUnknown:
-		p.problem(UnlistedOrder, u, place, "stands in no known order: "+a.Reason, "read the version off its screen, and mend the sheet's pattern or list")
+		p.problem(UnlistedOrder, u, place, "has a version in no known order: "+a.Reason, "read the version on its screen, and correct the pattern or list of the sheet")
 	case StandingWithdrawn:
 		p.problem(WithdrawnAhead, u, []string{a.Release.Place.String()}, fmt.Sprintf("runs %s, newer than the current %s but withdrawn: %s",
-			a.Running, a.Model.Current.Version, a.Release.Withdrawn), "follow the maker's instructions for going back")
+			a.Running, a.Model.Current.Version, a.Release.Withdrawn), "follow the manufacturer's instructions for an older release")
 	case StandingNoCurrent:
 		o.LeftAlone = append(o.LeftAlone, a.remark(a.Reason))
 	case StandingCurrent:
@@ -329,11 +329,11 @@ func (p *planner) arrange() {
 	}
 	for _, at := range rest {
 		if !stuck[at] {
-			drop = append(drop, back{p.todo[at], NeedsOther, nil, "needs a device that waits in a circle"})
+			drop = append(drop, back{p.todo[at], NeedsOther, nil, "needs a device that needs this one"})
 		}
 	}
 	for _, d := range drop {
-		p.keepBack(d.i, d.code, d.places, d.text, "mend the needs in the sheets")
+		p.keepBack(d.i, d.code, d.places, d.text, "correct the needs in the sheets")
 	}
 	slices.SortStableFunc(p.todo, func(i, j int) int { // heads first where only the sheet knows that it is one
 		return cmp.Compare(boolInt(p.all[i].role() != boat.RoleHead), boolInt(p.all[j].role() != boat.RoleHead))

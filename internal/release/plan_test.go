@@ -216,11 +216,11 @@ func TestPlanProblems(t *testing.T) {
 			[]string{"A 1.0", "B 1.0", "C 1.0", "D 1.0", "E 1.0"}, []string{"E 1.0>2.0"}, []Code{Cycle, Cycle, Cycle, NeedsOther},
 			"waits in a circle: A at address 10 before C at address 12 before B at address 11 before A at address 10"},
 		{"empty version", []string{model("A", "2.0", ""), model("B", "2.0", "")}, []string{"A ", "B 1.0"},
-			[]string{"B 1.0>2.0"}, []Code{EmptyVersion}, "A at address 10 told no software version (s.yaml:3:11)"},
+			[]string{"B 1.0>2.0"}, []Code{EmptyVersion}, "A at address 10 has not reported its software version (s.yaml:3:11)"},
 		{"unlisted version", []string{model("A", "2.0", "")}, []string{"A 1.7"},
 			[]string{"A 1.7>2.0"}, []Code{UnlistedNumber}, "runs 1.7, which no release in its sheet lists"},
 		{"version in no order", []string{model("A", "2.0", ""), model("B", "2.0", "")}, []string{"A b7", "B 1.0"},
-			[]string{"B 1.0>2.0"}, []Code{UnlistedOrder}, "stands in no known order"},
+			[]string{"B 1.0>2.0"}, []Code{UnlistedOrder}, "has a version in no known order"},
 		{"version of another form", []string{model("A", "2.0", ""), model("B", "2.0", "")}, []string{"A 1_0", "B 1.0"},
 			[]string{"B 1.0>2.0"}, []Code{UnlistedOrder}, `"1_0" is not dotted`},
 		{"newer than the sheet", []string{model("A", "2.0", "")}, []string{"A 3.0"},
@@ -356,7 +356,7 @@ func TestCheckNow(t *testing.T) {
 	}
 	if d := cmp.Diff(map[string]string{
 		"supply":            "passed: supply is 12.8 V, at least 12.0 V is wanted, heard since 08:55:00 UTC",
-		"supply-trend":      "unknown: trend of the supply voltage is not known, which takes 10 minutes of listening: see that shore power or a charger is on",
+		"supply-trend":      "unknown: trend of the supply voltage is not known, which takes 10 minutes of listening: check that shore power or a charger is on",
 		"engines-stopped":   "passed: engines are stopped (0/min), heard since 08:55:00 UTC",
 		"not-moving":        "unknown: speed over ground is not known: see that the boat is moored",
 		"devices-present":   "passed: every device of the order is on the network, all of them since 07:59:00 UTC",
@@ -372,11 +372,11 @@ func TestCheckNow(t *testing.T) {
 		}
 	}
 	m = texts(func(r *report.Report) { r.Devices[0].Product.Software = "LF9 4.60" }, heard)
-	if want := "failed: Larkfin LF9 head (L9-0001) runs LF9 4.60, not 4.47: take a new snapshot and make the order anew"; m["as-in-snapshot"] != want {
+	if want := "failed: Larkfin LF9 head (L9-0001) runs LF9 4.60, not 4.47: take a new snapshot and make the order again"; m["as-in-snapshot"] != want {
 		t.Errorf("another version: %q", m["as-in-snapshot"])
 	}
 	m = texts(func(r *report.Report) { r.Devices[0].Product = nil }, heard)
-	if !strings.HasPrefix(m["as-in-snapshot"], "unknown: no version was told by ") {
+	if !strings.HasPrefix(m["as-in-snapshot"], "unknown: no version was reported by ") {
 		t.Errorf("no version: %q", m["as-in-snapshot"])
 	}
 	m = texts(func(r *report.Report) {

@@ -100,14 +100,14 @@ func (o *Order) supply(c Conditions) PreCheck {
 	return p.measured(c.SupplyVolts, "V", c.SupplySince, func(v float64) bool { return v >= o.SupplyVolts },
 		func(v float64) string {
 			return fmt.Sprintf("supply is %.1f V, at least %.1f V is wanted", v, o.SupplyVolts)
-		}, "put shore power or a charger on")
+		}, "connect shore power or a charger")
 }
 
 func supplyTrend(c Conditions) PreCheck {
 	p := PreCheck{ID: "supply-trend", Result: Unknown,
-		Text: fmt.Sprintf("trend of the supply voltage is not known, which takes %d minutes of listening: see that shore power or a charger is on", trendLeast)}
+		Text: fmt.Sprintf("trend of the supply voltage is not known, which takes %d minutes of listening: check that shore power or a charger is on", trendLeast)}
 	return p.measured(c.SupplyTrend, "V/h", c.TrendSince, func(v float64) bool { return v > fallingVoltsPerH },
-		func(v float64) string { return fmt.Sprintf("supply changes by %+.1f V in an hour", v) }, "put shore power or a charger on")
+		func(v float64) string { return fmt.Sprintf("supply changes by %+.1f V in an hour", v) }, "connect shore power or a charger")
 }
 
 func engines(c Conditions) PreCheck {
@@ -200,7 +200,7 @@ func alerts(r *report.Report) PreCheck {
 			p.Text += ", since " + clock(p.Since)
 		}
 	case nothingHeard(r):
-		return PreCheck{ID: p.ID, Result: Unknown, Text: "nothing was heard, so nobody knows of an alert"}
+		return PreCheck{ID: p.ID, Result: Unknown, Text: "nothing was received, so alerts are unknown"}
 	case !p.Since.IsZero():
 		p.Text += " since " + clock(p.Since)
 	}
@@ -210,24 +210,24 @@ func alerts(r *report.Report) PreCheck {
 // asPlanned looks whether the devices of the steps still run what they ran in the snapshot.
 func (o *Order) asPlanned(r *report.Report) PreCheck {
 	p := PreCheck{ID: "as-in-snapshot", Result: Passed, Text: "every device runs the version that it ran in the snapshot"}
-	var other, mute []string
+	var other, unreported []string
 	for _, s := range o.Steps() {
 		told, there := versionIn(r, s.Device.ID)
 		switch {
 		case !there:
 		case trim(told) == "":
-			mute = append(mute, s.Device.Label)
+			unreported = append(unreported, s.Device.Label)
 		case !s.runs(told, s.From):
 			other = append(other, fmt.Sprintf("%s runs %s, not %s", s.Device.Label, trim(told), s.From))
 		}
 	}
 	switch {
 	case len(other) > 0:
-		p.Result, p.Text = Failed, strings.Join(other, "; ")+": take a new snapshot and make the order anew"
+		p.Result, p.Text = Failed, strings.Join(other, "; ")+": take a new snapshot and make the order again"
 	case nothingHeard(r):
-		p.Result, p.Text = Unknown, "nothing was heard, so nobody knows what the devices run now"
-	case len(mute) > 0:
-		p.Result, p.Text = Unknown, "no version was told by "+strings.Join(mute, ", ")+": ask with --ask, or read it off the screen"
+		p.Result, p.Text = Unknown, "nothing was received, so the versions that the devices run now are unknown"
+	case len(unreported) > 0:
+		p.Result, p.Text = Unknown, "no version was reported by "+strings.Join(unreported, ", ")+": ask with --ask, or read it on the screen"
 	}
 	return p
 }

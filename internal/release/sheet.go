@@ -226,12 +226,12 @@ func (s *Sheets) checkNeeds(m *Model, needs []Need) []Need {
 			found = true
 			if _, err := o.scheme.ParseListed(n.AtLeast); err != nil {
 				s.Problems = append(s.Problems, Problem{Code: Contradiction, Places: []string{n.Place.String(), o.Place.String()},
-					Text: fmt.Sprintf("%q needs %q at least %q, which its numbering cannot read: %v", m.Name, o.Name, n.AtLeast, err), Remedy: "mend one of the two"})
+					Text: fmt.Sprintf("%q needs %q at least %q, which its numbering cannot read: %v", m.Name, o.Name, n.AtLeast, err), Remedy: "correct one of the two"})
 			}
 		}
 		if !found {
 			s.Problems = append(s.Problems, Problem{Code: UnmetNeed, Places: []string{n.Place.String()},
-				Text: fmt.Sprintf("%q needs %q, which no sheet describes", m.Name, n.of()), Remedy: "write a sheet for it or mend the name"})
+				Text: fmt.Sprintf("%q needs %q, which no sheet describes", m.Name, n.of()), Remedy: "write a sheet for it or correct the name"})
 		}
 	}
 	return needs

@@ -124,7 +124,7 @@ func (w *watch) once() {
 		} else if w.told() {
 			w.identified("")
 		} else if w.now.Sub(w.since(s.BackAt)) > identifyWithin {
-			w.fail(Failure{ReasonNotIdentified, "came back but did not tell its version: ask with --ask, or read it off its own screen and confirm by hand"})
+			w.fail(Failure{ReasonNotIdentified, "came back but did not report its version: ask with --ask, or read it on its own screen and confirm by hand"})
 		}
 	case StepFailed:
 		w.failed()
@@ -210,7 +210,7 @@ func (w *watch) away() {
 		return
 	}
 	if w.now.Sub(w.since(s.LeftAt)) > time.Duration(w.step.BackWithin)*time.Minute {
-		w.fail(Failure{ReasonNotBack, fmt.Sprintf("did not come back within %d minutes: look at its screen, its power and its plug", w.step.BackWithin)})
+		w.fail(Failure{ReasonNotBack, fmt.Sprintf("did not come back within %d minutes: check its screen, its power and its connector", w.step.BackWithin)})
 	}
 }
 

@@ -167,7 +167,7 @@ func (t *textReport) alerts() {
 func evidenceWords(evidence map[string]any) string {
 	var words []string
 	for k, v := range evidence {
-		words = append(words, boat.Printable(strings.ReplaceAll(k, "_", " ")+" "+EvidenceValue(v)))
+		words = append(words, boat.Printable(check.EvidenceLabel(k)+" "+EvidenceValue(v)))
 	}
 	slices.Sort(words)
 	return strings.Join(words, ", ")

@@ -63,7 +63,7 @@ func Alerts(r *report.Report) []Alert {
 		}
 		named := strings.NewReplacer(names...)
 		for i, text := range texts {
-			name := Words(boat.Printable(keys[i]))
+			name := boat.Printable(check.EvidenceLabel(keys[i]))
 			text = named.Replace(text)
 			if keys[i] == "sources" && text == render.Enumerate(about) { // told already
 				continue
