@@ -84,7 +84,7 @@ func dataLoop(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: e.from + " " + e.to, Devices: p.deviceIDs(ids), Network: network[e.to],
-			Values:   Values{"measures": enumerate(c.measures), "source": p.sourceLabel(e.from), "network": network[e.to], "lag": span(c.lag), "path": path},
+			Values:   Values{"measures": capital(enumerate(c.measures)), "source": p.sourceLabel(e.from), "network": network[e.to], "lag": span(c.lag), "path": path},
 			Evidence: evidence("path", ids, "measures", c.measures, "changes", c.tried, "matched", c.matched, "lag_ms", c.lag.Milliseconds()),
 		})
 	}

@@ -68,7 +68,7 @@ func Describe(id, name string, values Values) (summary, remedy string) {
 			steps = append(steps, text)
 		}
 	}
-	return capital(fill.Replace(c.Summary)), strings.Join(steps, " ")
+	return fill.Replace(c.Summary), strings.Join(steps, " ")
 }
 
 // beforeWiring begins every remedy that leads to the wiring.

@@ -12,7 +12,7 @@ var busTexts = map[string]Text{
 		}},
 	}},
 	"bus-load-high": {Doc: "The bus load is high, so messages may be delayed.", Term: "bus load", Cases: map[string]Case{
-		"": {Summary: "bus load on {network} is {load} % (limit {limit} %)", Remedy: []Step{
+		"": {Summary: "Bus load on {network} is {load} % (limit {limit} %)", Remedy: []Step{
 			{Look, "See in the list of units which devices send most."},
 			{Change, "Switch off messages and duplicate sources that no device uses. Lower the rates where a device allows it."},
 			{Change, "If the load stays high, divide the network with a bridge. Above 75 %, messages of low priority are late."},
@@ -48,7 +48,7 @@ var busTexts = map[string]Text{
 			{Change, "Divide the backbone into two networks, and connect them with a bridge."},
 			{Change, "Recalculate length, load and voltage drop of each network."},
 		}},
-		"layout": {Summary: "the layout has {count} devices (limit {limit})", Remedy: []Step{
+		"layout": {Summary: "The layout has {count} devices (limit {limit})", Remedy: []Step{
 			{Change, "Divide the layout into two networks with a gateway or bridge between them."},
 		}},
 	}},
@@ -91,7 +91,7 @@ var lineTexts = map[string]Text{
 		}},
 	}},
 	"line-saturated": {Doc: "An NMEA 0183 line carries nearly all that its baud rate allows.", Term: "line", Cases: map[string]Case{
-		"": {Summary: "load of the line {network} is {load} % at {baud} baud (limit {limit} %)", Remedy: []Step{
+		"": {Summary: "Load of the line {network} is {load} % at {baud} baud (limit {limit} %)", Remedy: []Step{
 			{Look, "See which sentences no listener uses. A talker on a full line leaves sentences out or sends them late."},
 			{Change, "Switch those sentences off, lower their rates, or set talker and listeners to 38400 baud."},
 		}},

@@ -10,7 +10,7 @@ var deviceTexts = map[string]Text{
 			}},
 		}},
 	"duplicate-name": {Doc: "Two devices claim with the same NAME, which must be unique.", Term: "duplicate NAME", Cases: map[string]Case{
-		"": {Summary: "two devices have one NAME: {device} sends from addresses {addresses}", Remedy: []Step{
+		"": {Summary: "Two devices have one NAME: {device} sends from addresses {addresses}", Remedy: []Step{
 			{Change, "Disconnect one of the two. If the other settles, both have the same NAME, often a factory default."},
 			{Change, "Give one of them another device instance or unique number with the manufacturer's tool."},
 			{Change, "If that is not possible, have the manufacturer replace it."},
@@ -53,7 +53,7 @@ var deviceTexts = map[string]Text{
 			{Change, "Move the drop cable to a tee that works."},
 			{Look, "If the device works there, the original tee or its connector is faulty. If not, the device or its cable is."},
 		}},
-		"network": {Summary: "no device on {network} has sent anything{for}: {count} devices are silent", Remedy: []Step{
+		"network": {Summary: "No device on {network} has sent anything{for}: {count} devices are silent", Remedy: []Step{
 			beforeWiring,
 			{Look, "Check whether the boat's electronics are switched off. Silence is then expected."},
 			{Look, "If not, check network power: breaker, fuse, power tee."},
@@ -65,7 +65,7 @@ var deviceTexts = map[string]Text{
 		}},
 	}},
 	"unclaimed-source": {Doc: "Traffic comes from an address that no device has claimed.", Term: "address claim", Cases: map[string]Case{
-		"": {Summary: "frames come from {address} on {network}, which no device claims when asked", Remedy: []Step{
+		"": {Summary: "Frames come from {address} on {network}, which no device claims when asked", Remedy: []Step{
 			{Change, "Disconnect the devices one at a time, until these frames stop. The last one is the sender."},
 			{Look, "Look first at home-made gateways and old converters. The sender can disturb the owner of the address."},
 			{Change, "Update its software or replace it."},
@@ -92,16 +92,16 @@ func noAddressRemedy(fixed string) []Step {
 var dataTexts = map[string]Text{
 	"clock-mismatch": {Doc: "Satellite time of one source differs from that of another or from this computer's clock.", Term: "GNSS receiver",
 		Cases: map[string]Case{
-			"": {Summary: "satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+			"": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
 				{Look, "Compare both with a clock that you trust."},
 				{Change, "Restart the wrong one with a free view of the sky."},
 				{Change, "Until then, deselect it as source of time and position."},
 			}},
-			"weeks": {Summary: "satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+			"weeks": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
 				{Look, "Find the receiver with the wrong date. The difference is 1024 weeks: its software ignores the week rollover."},
 				{Change, "Update or replace the receiver. Its position may still be right."},
 			}},
-			"system": {Summary: "this computer's clock is {apart} {way} satellite time from {source}", Remedy: []Step{
+			"system": {Summary: "This computer's clock is {apart} {way} satellite time from {source}", Remedy: []Step{
 				{Change, "Set this computer to take its time from the network or from the GNSS receiver. Reports and alerts use its clock."},
 			}},
 		}},
@@ -156,19 +156,19 @@ var dataTexts = map[string]Text{
 		}},
 	}},
 	"software-differs": {Doc: "Units of one model or release family run different software.", Term: "unit", Cases: map[string]Case{
-		"": {Summary: "the software of {count} units of {model} differs: {versions}", Remedy: []Step{
+		"": {Summary: "The software of {count} units of {model} differs: {versions}", Remedy: []Step{
 			{Look, "See the manufacturer's release notes or your release sheet for the target version."},
 			{Look, "The version text alone does not show which is newer."},
 			{Change, "Update all units of this model to one version, not under way."},
 			{Look, "Units that differ can refuse to share charts, routes, settings and sonar."},
 		}},
-		"family": {Summary: "release family {family} differs: {versions}", Remedy: []Step{
+		"family": {Summary: "Release family {family} differs: {versions}", Remedy: []Step{
 			{Change, "Make a work order, and update all of them to the family's current release in its order."},
 		}},
 	}},
 	"sources-disagree": {Doc: "Two sources of the same data differ by more than the allowed tolerance.", Term: "source selection",
 		Cases: map[string]Case{
-			"": {Summary: "sources of {measure} differ by {difference} (limit {limit}): {sources}{odd}", Remedy: []Step{
+			"": {Summary: "Sources of {measure} differ by {difference} (limit {limit}): {sources}{odd}", Remedy: []Step{
 				{Measure, "Check both against an independent reference: lead line, hand compass or visual fix."},
 				{Change, "Deselect the faulty source on every display and the autopilot until it is repaired."},
 				{Look, "Check its offset, its calibration and its mounting. Look for magnetic things near a compass."},

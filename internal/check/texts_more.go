@@ -16,7 +16,7 @@ var recordTexts = map[string]Text{
 			{Look, "Check that the device is connected and switched on. A device that only listens must be asked before it sends."},
 			{Change, "If it was not fitted, remove it from the layout."},
 		}},
-		"quantity": {Summary: "no device on the network and no NMEA 0183 line sends {quantity}, which the layout requires", Remedy: []Step{
+		"quantity": {Summary: "No device on the network and no NMEA 0183 line sends {quantity}, which the layout requires", Remedy: []Step{
 			{Look, "Check that its device is connected and has data."},
 			{Look, "Check that the receiver's antenna is connected and the transducer is in the water."},
 		}},
@@ -73,17 +73,17 @@ var recordTexts = map[string]Text{
 // layoutTexts are the texts of the checks of a layout.
 var layoutTexts = map[string]Text{
 	"backbone-too-long": {Doc: "The backbone is longer than its cable allows.", Term: "backbone", Cases: map[string]Case{
-		"": {Summary: "the backbone is {length} m long (limit {limit} m for its lightest cable)", Remedy: []Step{
+		"": {Summary: "The backbone is {length} m long (limit {limit} m for its lightest cable)", Remedy: []Step{
 			beforeWiring,
 			{Change, "Shorten the backbone, use heavier cable throughout, or divide it into two networks."},
 		}},
 	}},
 	"drop-cable-too-long": {Doc: "A drop cable, or the sum of all drop cables, is too long.", Term: "drop cable", Cases: map[string]Case{
-		"": {Summary: "drop cable from {at} to {device} is {length} m (limit {limit} m)", Remedy: []Step{
+		"": {Summary: "Drop cable from {at} to {device} is {length} m (limit {limit} m)", Remedy: []Step{
 			beforeWiring,
 			{Change, "Extend the backbone to within {limit} m of the device, and fit a tee there."},
 		}},
-		"sum": {Summary: "all drop cables together are {length} m long (limit {limit} m)", Remedy: []Step{
+		"sum": {Summary: "All drop cables together are {length} m long (limit {limit} m)", Remedy: []Step{
 			beforeWiring,
 			{Change, "Shorten drop cables, or move tees nearer to the devices."},
 		}},
@@ -98,7 +98,7 @@ var layoutTexts = map[string]Text{
 				beforeWiring,
 				{Change, "Use heavier cable there, or feed the backbone nearer to the load."},
 			}},
-			"fuse": {Summary: "the power feed at {at} gives {amps} A through a fuse of {fuse} A", Remedy: []Step{
+			"fuse": {Summary: "The power feed at {at} gives {amps} A through a fuse of {fuse} A", Remedy: []Step{
 				beforeWiring,
 				{Change, "Divide the load over two power feeds with an isolating power tee."},
 				{Look, "Check the rating of the cable. Never fit a fuse that is larger."},
@@ -108,28 +108,28 @@ var layoutTexts = map[string]Text{
 					beforeWiring,
 					{Change, "Use heavier cable for the power feed, or divide the load over two with an isolating power tee."},
 				}},
-			"fuse-too-large": {Summary: "the fuse at {at} is {fuse} A: the {cable} cable behind it is rated for {rating} A", Remedy: []Step{
+			"fuse-too-large": {Summary: "The fuse at {at} is {fuse} A: the {cable} cable behind it is rated for {rating} A", Remedy: []Step{
 				beforeWiring,
 				{Change, "Fit a fuse that protects the cable."},
 			}},
-			"not-isolated": {Summary: "the power feeds at {feeds} are not isolated from each other", Remedy: []Step{
+			"not-isolated": {Summary: "The power feeds at {feeds} are not isolated from each other", Remedy: []Step{
 				beforeWiring,
 				{Change, "Feed the backbone from one of them, or fit an isolating power tee between them."},
 			}},
-			"declared": {Summary: "the devices report load equivalency {load} (layout: {limit})", Remedy: []Step{
+			"declared": {Summary: "The devices report load equivalency {load} (layout: {limit})", Remedy: []Step{
 				{Change, "Enter the reported figures in the layout. Then check the layout again."},
 			}},
 		}},
 	"terminator": {Doc: "The backbone does not have exactly one terminator at each end.", Term: "terminator", Cases: map[string]Case{
-		"count": {Summary: "the end {end} of the backbone has {count} terminators", Remedy: []Step{
+		"count": {Summary: "The end {end} of the backbone has {count} terminators", Remedy: []Step{
 			beforeWiring,
 			{Change, "Fit exactly one terminator of 120 ohm at each end of the backbone."},
 		}},
-		"place": {Summary: "the terminator at {at} is not at an end of the backbone", Remedy: []Step{
+		"place": {Summary: "The terminator at {at} is not at an end of the backbone", Remedy: []Step{
 			beforeWiring,
 			{Change, "Remove it. Terminators belong at the two ends only."},
 		}},
-		"resistance": {Summary: "termination resistance between NET-H and NET-L is {ohm} ohm: {meaning}", Remedy: []Step{
+		"resistance": {Summary: "Termination resistance between NET-H and NET-L is {ohm} ohm: {meaning}", Remedy: []Step{
 			beforeWiring,
 			{Measure, "Measure again after each repair. About 60 ohm is right."},
 		}},
@@ -137,24 +137,24 @@ var layoutTexts = map[string]Text{
 	"voltage-drop": {Doc: "Network power is too low or too high on the backbone, or differs from the layout.", Term: "voltage drop",
 		Cases: map[string]Case{
 			"low": {Summary: "{device} at {at} would get {volts} V (limit {limit} V)", Remedy: feedSteps},
-			"no-power": {Summary: "no network power reaches {devices}", Remedy: []Step{
+			"no-power": {Summary: "No network power reaches {devices}", Remedy: []Step{
 				beforeWiring,
 				{Change, "Feed the part behind the isolating power tee, or remove that tee."},
 			}},
-			"spread": {Summary: "voltage drop along the network is {volts} V (limit {limit} V)", Remedy: feedSteps},
-			"high": {Summary: "the power feed at {at} has {volts} V (limit {limit} V)", Remedy: []Step{
+			"spread": {Summary: "Voltage drop along the network is {volts} V (limit {limit} V)", Remedy: feedSteps},
+			"high": {Summary: "The power feed at {at} has {volts} V (limit {limit} V)", Remedy: []Step{
 				beforeWiring,
 				{Change, "Feed the backbone from 12 V. On a 24 V boat, use a converter."},
 			}},
-			"reading": {Summary: "voltage measured at {at} is {volts} V (calculated: {expected} V)", Remedy: differsSteps},
+			"reading": {Summary: "Voltage measured at {at} is {volts} V (calculated: {expected} V)", Remedy: differsSteps},
 			"feed": {Summary: "{device} measures {volts} V at the power feed {at} (layout: {expected} V)", Remedy: []Step{
 				{Change, "Enter the measured voltage in the layout. Then check the layout again."},
 			}},
 			"outlet": {Summary: "{device} measures {volts} V (calculated: {expected} V)", Remedy: differsSteps},
-			"spread-now": {Summary: "with the reported loads, voltage drop along the network is {volts} V (limit {limit} V)", Remedy: []Step{
+			"spread-now": {Summary: "With the reported loads, voltage drop along the network is {volts} V (limit {limit} V)", Remedy: []Step{
 				{Change, "Enter the reported loads in the layout. Then check it again: it names the best place for a power feed."},
 			}},
-			"low-now": {Summary: "with the measured battery voltage, {device} at {at} gets {volts} V (limit {limit} V)", Remedy: []Step{
+			"low-now": {Summary: "With the measured battery voltage, {device} at {at} gets {volts} V (limit {limit} V)", Remedy: []Step{
 				beforeWiring,
 				{Change, "Charge the battery."},
 				{Measure, "Measure again."},

@@ -143,7 +143,7 @@ func TestEditor(t *testing.T) {
 	form.Set("d0.length", "24 ft")
 	form.Set("d0.load", "8")
 	page = press(t, to, form, "judge")
-	for _, want := range []string{"The drop from helm to plotter is 7.3 m long; 6 m are allowed", "! plotter 12.", "fore peak <b>"} {
+	for _, want := range []string{"Drop cable from helm to plotter is 7.3 m (limit 6 m)", "! plotter 12.", "fore peak <b>"} {
 		if !strings.Contains(words(page), want) {
 			t.Errorf("the page does not say %q", want)
 		}
@@ -225,7 +225,7 @@ func TestEditorNewcomers(t *testing.T) {
 	told := 0
 	for i := range r.Devices {
 		label := r.Devices[i].Label()
-		if strings.Contains(text, label+" is on the network, but not in the layout") {
+		if strings.Contains(text, label+" is on the network but not in the layout") {
 			told++
 			if n := strings.Count(text, label); n != 1 {
 				t.Errorf("%s is told %d times", label, n)

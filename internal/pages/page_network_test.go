@@ -179,7 +179,7 @@ func TestTalkers(t *testing.T) {
 		"reports a fault of its own : heartbeat 9 s ago, due every 30 s, 2 missed", "RMC time, time of day, position", "7 with a wrong checksum", "every 1 s",
 		"ZDA time 20× · stopped seen once", "ANTENNA SHORT no. 25"}
 	for _, want := range append(told, "present · position · NMEA 0183 talker on ttyUSB0 at 38400 baud · heard just now", "Sources of position are 1112 m apart",
-		"odd Gannet GP2 (GP on ttyUSB0)", "(50.05785, -4.5)",
+		"differs from all others Gannet GP2 (GP on ttyUSB0)", "(50.05785, -4.5)",
 		"$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*", "position 50.05° -4.8833333° speed over ground 5.20 kn course over ground, true 98.0°") {
 		if !strings.Contains(own, want) {
 			t.Errorf("its page does not say %q:\n%s", want, own)
