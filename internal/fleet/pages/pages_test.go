@@ -104,19 +104,6 @@ func TestGolden(t *testing.T) {
 	}
 }
 
-// TestManyAlerts: a check with more alerts than a page lists says so.
-func TestManyAlerts(t *testing.T) {
-	f := fakeBoats(t)
-	boat := f.Boat("wagtail")
-	for len(boat.Alerts) < 2*shownAlerts {
-		boat.Alerts = append(boat.Alerts, boat.Alerts[0])
-	}
-	s := serve(t, f, nil)
-	if _, page := get(t, s.URL()+"/alerts"); !strings.Contains(page, "The worst 50; the API lists all.") {
-		t.Error("the page does not say that it leaves out some")
-	}
-}
-
 // TestShutOut: a boat that was shut out counts nowhere and is called that, not what it was when it last spoke.
 func TestShutOut(t *testing.T) {
 	f := fakeBoats(t)
