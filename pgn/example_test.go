@@ -44,9 +44,9 @@ func ExampleDefinition_Pack() {
 
 // A device's product information, as a device writes it.
 func ExampleProductInformation() {
-	m := pgn.ProductInformation{Model: "LF9 head", SoftwareVersion: "4.47", LoadEquivalency: pgn.Some[uint8](6)}
+	m := pgn.ProductInformation{Model: "LF9 display", SoftwareVersion: "4.47", LoadEquivalency: pgn.Some[uint8](6)}
 	var got pgn.ProductInformation
 	err := got.Decode(m.Append(nil))
 	fmt.Println(got.Model, got.SoftwareVersion, got.LoadEquivalency.Value, got.ProductCode.OK, err)
-	// Output: LF9 head 4.47 6 false <nil>
+	// Output: LF9 display 4.47 6 false <nil>
 }

@@ -57,9 +57,9 @@ func benchHub(b *testing.B, boats int) {
 		id := fmt.Sprintf("boat-%d", i)
 		r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: id}, TakenAt: event.At(time.Now()), Clock: boat.ClockSystem}
 		for j := range 20 {
-			r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", j+1), Network: "can0", State: boat.Present, Role: boat.RoleHead,
+			r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", j+1), Network: "can0", State: boat.Present, Role: boat.RoleDisplay,
 				Name:    &boat.Name{UniqueNumber: uint32(j), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}},
-				Product: &boat.Product{Model: fmt.Sprintf("Larkfin LF%d head", 7+j%7), Serial: fmt.Sprintf("%s-%d", id, j), Software: fmt.Sprintf("4.%d", 40+i%12)}})
+				Product: &boat.Product{Model: fmt.Sprintf("Larkfin LF%d display", 7+j%7), Serial: fmt.Sprintf("%s-%d", id, j), Software: fmt.Sprintf("4.%d", 40+i%12)}})
 		}
 		body, err := json.Marshal(r)
 		if err != nil {

@@ -126,7 +126,7 @@ func (c *runCmd) run(a *app) error {
 			return cli.WithHint(fmt.Errorf("--tls-cert %q, --tls-key %q: %w", c.TLSCert, c.TLSKey, cli.PlainPath(err)), "give PEM files that belong together")
 		}
 	}
-	sheets, err := loadSheets(c.Sheets)
+	sheets, err := loadSheets(c.Sheets, log)
 	if err != nil {
 		return err
 	}
@@ -269,7 +269,7 @@ func (c *runCmd) dial(log zerolog.Logger) func(creds []byte, name string) (*nats
 // sheetsHolder is the sheets in force; nil without any.
 type sheetsHolder = atomic.Pointer[release.Sheets]
 
-func loadSheets(dir string) (*sheetsHolder, error) {
+func loadSheets(dir string, log zerolog.Logger) (*sheetsHolder, error) {
 	var h sheetsHolder
 	if dir == "" {
 		return &h, nil
@@ -277,6 +277,9 @@ func loadSheets(dir string) (*sheetsHolder, error) {
 	s, err := release.LoadFS(os.DirFS(dir), dir)
 	if err != nil {
 		return nil, err
+	}
+	for _, m := range s.Warnings {
+		log.Warn().Msg(m.Error())
 	}
 	h.Store(s)
 	return &h, nil

@@ -202,6 +202,13 @@ func sheetsOf(s *snapshot.Snapshot, dir string) (missing bool, err error) {
 	return false, err
 }
 
+// warnOldKeys names the old keys in sheets, which later releases do not read.
+func (a *app) warnOldKeys(s *release.Sheets) {
+	for _, m := range s.Warnings {
+		fmt.Fprintln(a.stderr, "warning:", m)
+	}
+}
+
 // loadSheets reads the release sheets of a folder, and says which files they are. Both are nil for "".
 func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
 	if dir == "" {

@@ -58,8 +58,8 @@ func TestBoard(t *testing.T) {
 	at := func(s int) event.Time { return begun.Add(time.Duration(s) * time.Second) }
 	volts, low, still := 12.8, 11.9, 0.0
 	list := []release.StepStatus{
-		{Step: "1.1", Label: "Larkfin LF9 head (LF9-41033)", State: release.StepWaiting, From: "4.47", To: "4.52"},
-		{Step: "1.2", Label: "Larkfin LF12 head (LF12-7)", State: release.StepWaiting, From: "4.40", To: "4.52"},
+		{Step: "1.1", Label: "Larkfin LF9 display (LF9-41033)", State: release.StepWaiting, From: "4.47", To: "4.52"},
+		{Step: "1.2", Label: "Larkfin LF12 display (LF12-7)", State: release.StepWaiting, From: "4.40", To: "4.52"},
 		{Step: "2.1", Label: "Larkfin Olbo 20 sonar \x1b[31mmodule", State: release.StepWaiting, From: "2.10", To: "2.11"},
 	}
 	var out bytes.Buffer
@@ -78,8 +78,8 @@ func TestBoard(t *testing.T) {
 	want("waiting", show(5, release.Conditions{}), `
 08:00:05 UTC  supply unknown (at least 12.0 V)  engines unknown  speed unknown
  step  state    waited  away  back  checked  lowest  device                            versions
- 1.1   waiting  5s                                   Larkfin LF9 head (LF9-41033)      4.47 -> 4.52
- 1.2   waiting  5s                                   Larkfin LF12 head (LF12-7)        4.40 -> 4.52
+ 1.1   waiting  5s                                   Larkfin LF9 display (LF9-41033)      4.47 -> 4.52
+ 1.2   waiting  5s                                   Larkfin LF12 display (LF12-7)        4.40 -> 4.52
  2.1   waiting  5s                                   Larkfin Olbo 20 sonar \x1b[31mmodule  2.10 -> 2.11`)
 	list[0].State, list[0].LeftAt, list[0].LowestVolts = release.StepLeft, at(60), &low
 	list[1].State, list[1].LeftAt, list[1].BackAt = release.StepBack, at(30), at(90)
@@ -89,8 +89,8 @@ func TestBoard(t *testing.T) {
 1.1 left the network
 08:01:40 UTC  supply 12.8 V (at least 12.0 V)  engines 0/min  speed 0.0 kn
  step  state    waited  away  back  checked  lowest  device                            versions
- 1.1   left     1m0s    40s                  11.9 V  Larkfin LF9 head (LF9-41033)      4.47 -> 4.52
- 1.2   back     30s     1m0s  10s                    Larkfin LF12 head (LF12-7)        4.40 -> 4.52
+ 1.1   left     1m0s    40s                  11.9 V  Larkfin LF9 display (LF9-41033)      4.47 -> 4.52
+ 1.2   back     30s     1m0s  10s                    Larkfin LF12 display (LF12-7)        4.40 -> 4.52
  2.1   waiting  1m40s                                Larkfin Olbo 20 sonar \x1b[31mmodule  2.10 -> 2.11`)
 	list[0].State, list[0].FailedAt = release.StepFailed, at(400)
 	list[1].State, list[1].IdentifiedAt, list[1].VerifiedAt = release.StepVerified, at(100), at(130)
@@ -99,7 +99,7 @@ func TestBoard(t *testing.T) {
 1.1 left the network
 08:08:20 UTC  supply unknown (at least 12.0 V)  engines unknown  speed unknown
  step  state    waited  away   back  checked  lowest  device
- 1.1   failed   1m0s    5m40s                 11.9 V  Larkfin LF9 head
+ 1.1   failed   1m0s    5m40s                 11.9 V  Larkfin LF9 display
  2.1   waiting  8m20s                                 Larkfin Olbo 20 sona
   and 1 step more`)
 	for l := range strings.SplitSeq(out.String(), "\n") {

@@ -146,7 +146,7 @@ func TestFollowURL(t *testing.T) {
 	muster(t, "snapshot", "sim:demo", "--ask", "--for", "55s", "-o", before, "--config", wagtail)
 	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "-o", order)
 
-	// The flybridge head is away for its second update from 3m34s to 4m20s; the muster that is asked is started anew meanwhile.
+	// The flybridge display is away for its second update from 3m34s to 4m20s; the muster that is asked is started anew meanwhile.
 	const down, up, end = 3*time.Minute + 50*time.Second, 4 * time.Minute, 6 * time.Minute
 	first := demoTold(t, 0, down)
 	list := append(append(append([]told{}, first...), make([]told, 4)...), demoTold(t, up, end)...)

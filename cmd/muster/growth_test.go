@@ -39,7 +39,7 @@ func crowd(b *testing.B, devices, messages int) *boat.Boat {
 		product := pgn.ProductInformation{Model: "Larkfin Olbo 20 sonar", SoftwareVersion: "2.9", Serial: fmt.Sprintf("S%04d", i)}
 		if i < 8 {
 			name.DeviceClass, name.DeviceFunction = 120, 130
-			product.Model, product.SoftwareVersion = "Larkfin LF9 head", "4.40"
+			product.Model, product.SoftwareVersion = "Larkfin LF9 display", "4.40"
 		}
 		send(pgn.PGNAddressClaim, i, name.NAME().Append(nil))
 		send(pgn.PGNProduct, i, product.Append(nil))

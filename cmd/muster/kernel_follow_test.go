@@ -14,7 +14,7 @@ import (
 	"muster/pgn"
 )
 
-// workScenario is the demo boat's heads, sonar and battery with nothing but the update of the flybridge head, as soon as that has been heard
+// workScenario is the demo boat's heads, sonar and battery with nothing but the update of the flybridge display, as soon as that has been heard
 // often enough to be missed. A part plays it at twice the clock's speed.
 func workScenario() ([]byte, error) {
 	text, err := os.ReadFile("../../internal/sim/scenarios/demo.yaml")
@@ -29,14 +29,14 @@ func workScenario() ([]byte, error) {
 	boat += "\ndevices:\n"
 	for device := range strings.SplitSeq(rest, "  - id: ") {
 		switch id, _, _ := strings.Cut(device, "\n"); id {
-		case "helm-head", "flybridge-head", "sonar", "house-battery":
+		case "helm-display", "flybridge-display", "sonar", "house-battery":
 			boat += "  - id: " + device
 		}
 	}
 	return []byte(boat + `
 timeline:
   - {at: 58s, do: sag, volts: 2.2, for: 110s}
-  - {at: 60s, do: update, device: flybridge-head, for: 80s, software: "4.52", factory_defaults: true}
+  - {at: 60s, do: update, device: flybridge-display, for: 80s, software: "4.52", factory_defaults: true}
 `), nil
 }
 

@@ -28,7 +28,7 @@ func newNote(a *app) *cobra.Command {
 		Long: `Record devices that are not on any network. They take part in checks, plans and snapshots when the config names the notes file:
 
     notes: notes.yaml`,
-		Example: `  muster note add -f notes.yaml --model 'Larkfin Pemmo 4' --maker 'Larkfin Marine' --software 1.3 --by Ana
+		Example: `  muster note add -f notes.yaml --model 'Larkfin Pemmo 4' --manufacturer 'Larkfin Marine' --software 1.3 --by Ana
   muster note add -f notes.yaml --id n1 --software 1.4 --by Ana
   muster note list -f notes.yaml
   muster note remove -f notes.yaml n1`,
@@ -72,8 +72,10 @@ func newNoteAdd(a *app) *cobra.Command {
 	c.noteFile.flags(f)
 	f.StringVar(&c.ID, "id", "", "`ID` of a recorded device to change; what is not given stays")
 	f.StringVar(&c.Model, "model", "", "Its model `NAME`")
-	f.StringVar(&c.Maker, "maker", "", "Its manufacturer's `NAME`")
-	f.StringVar(&c.Role, "role", "", "Its `ROLE`: head, sonar, radar, radio and so on")
+	f.StringVar(&c.Maker, "manufacturer", "", "Its manufacturer's `NAME`")
+	f.StringVar(&c.Maker, "maker", "", "Old name of --manufacturer")
+	_ = f.MarkHidden("maker") // it is there
+	f.StringVar(&c.Role, "role", "", "Its `ROLE`: display, sonar, radar, radio and so on")
 	f.StringVar(&c.Serial, "serial", "", "Its serial `NUMBER`")
 	f.StringVar(&c.Software, "software", "", "Its software `VERSION`, as its own screen shows it")
 	f.StringVar(&c.Place, "place", "", "`PLACE` on board")
@@ -190,10 +192,11 @@ func (c *noteAddCmd) run(a *app) error {
 		return cli.WithHint(fmt.Errorf("%s: %d devices are noted, which is the most", name, len(list)),
 			"remove some with muster note remove")
 	}
+	role, _ := boat.ParseRole(strings.TrimSpace(c.Role))
 	for _, f := range []struct {
 		into *string
 		text string
-	}{{&m.Model, c.Model}, {&m.Maker, c.Maker}, {(*string)(&m.Role), c.Role}, {&m.Serial, c.Serial}, {&m.Software, c.Software}, {&m.Place, c.Place}, {&m.Note, c.Note}} {
+	}{{&m.Model, c.Model}, {&m.Maker, c.Maker}, {(*string)(&m.Role), string(role)}, {&m.Serial, c.Serial}, {&m.Software, c.Software}, {&m.Place, c.Place}, {&m.Note, c.Note}} {
 		*f.into = cmp.Or(strings.TrimSpace(f.text), *f.into)
 	}
 	m.By, m.At = strings.TrimSpace(who(c.By)), event.At(time.Now().Truncate(time.Second))

@@ -102,6 +102,7 @@ func (c *planCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
+	a.warnOldKeys(sheets)
 	order, problems := release.Plan(s.Report, digestOf(s.Seal.SHA256), "", sheets,
 		release.Options{SideBySide: c.Cards, Conditions: release.Conditions{InWater: c.InWater}})
 	if c.Now != "" {

@@ -33,7 +33,7 @@ func newRun(a *app) *cobra.Command {
 
 A hangup signal (systemctl reload muster) or POST /api/v1/reload reads the config file again while the daemon runs. The boat's devices and alerts
 are kept, new sources are opened and removed ones closed. A config file with a mistake changes nothing. These keys take effect after a restart
-only, and the log and the answer name them: boat, listen, maker_file, state_dir, store, turning tls on or off, and another id or ask of a source.
+only, and the log and the answer name them: boat, listen, manufacturer_file, state_dir, store, turning tls on or off, and another id or ask of a source.
 SIGINT and SIGTERM write what must be kept and exit.`,
 		Example: `  muster run can0
   muster run --ask can0 '0183:/dev/ttyUSB0?baud=4800'

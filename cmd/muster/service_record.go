@@ -75,7 +75,7 @@ func (c *serviceRecordCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	for _, reason := range of.Remains {
+	for _, reason := range of.OpenItems {
 		found := func(alert alert.Alert) bool { return check.ID(alert.Check) == check.ID(reason.Check) }
 		if !slices.ContainsFunc(before.Report.Alerts, found) && !slices.ContainsFunc(after.Report.Alerts, found) {
 			fmt.Fprintf(a.stderr, "%s: remains: no finding of either snapshot is of the check %q; "+

@@ -18,8 +18,8 @@ func TestServiceRecordSteps(t *testing.T) {
 	muster(t, "snapshot", "sim:demo", "--ask", "--for", "6m", "-o", after)
 	sheets, err := release.Load(release.SheetFile{Name: "larkfin.yaml", Data: []byte(`schema: muster.sheet/v1
 models:
-  - name: LF9 head
-    match: {maker: Larkfin*, maker_code: 2001, model: "*LF9 head*"}
+  - name: LF9 display
+    match: {manufacturer: Larkfin*, manufacturer_code: 2001, model: "*LF9 display*"}
     numbering: {scheme: decimal}
     releases: [{version: 4.47}, {version: 4.52}]
     medium: {kind: microSD card, min_gb: 2, max_gb: 32, file_system: FAT32, file: LF.lfw}
@@ -77,8 +77,8 @@ models:
 		args []string
 		want []string
 	}{
-		{"order.html", []string{"--order", order}, []string{"1.1 Larkfin LF9 head (LF9-41033): 4.47 to 4.52"}},
-		{"progress.html", []string{"--order", order, "--progress", progress}, []string{"1.1 Larkfin LF9 head (LF9-41033): 4.47 to 4.52", "read off its screen by Ilse"}},
+		{"order.html", []string{"--order", order}, []string{"1.1 Larkfin LF9 display (LF9-41033): 4.47 to 4.52"}},
+		{"progress.html", []string{"--order", order, "--progress", progress}, []string{"1.1 Larkfin LF9 display (LF9-41033): 4.47 to 4.52", "read off its screen by Ilse"}},
 	} {
 		text := record(tt.name, tt.args...)
 		for _, want := range tt.want {

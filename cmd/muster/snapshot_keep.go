@@ -149,7 +149,7 @@ func (k *keeper) discard() {
 
 // once is a config for one look at a boat: the state, the pages and the notices are the daemon's alone.
 func once(cfg config.Config) config.Config {
-	cfg.Listen, cfg.StateDir, cfg.Tell = "off", "", nil
+	cfg.Listen, cfg.StateDir, cfg.Notify = "off", "", nil
 	return cfg
 }
 
@@ -159,13 +159,13 @@ func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, 
 	cfg = once(cfg)
 	cfg.Boat = known.Boat
 	cfg.Sources = []config.Source{{Source: capture}}
-	cfg.Makers = maps.Clone(cfg.Makers)
+	cfg.Manufacturers = maps.Clone(cfg.Manufacturers)
 	for i := range known.Devices {
 		if n := known.Devices[i].Name; n != nil && n.Manufacturer.Name != "" {
-			if cfg.Makers == nil {
-				cfg.Makers = map[uint16]string{}
+			if cfg.Manufacturers == nil {
+				cfg.Manufacturers = map[uint16]string{}
 			}
-			cfg.Makers[uint16(n.Manufacturer.Code)] = n.Manufacturer.Name
+			cfg.Manufacturers[uint16(n.Manufacturer.Code)] = n.Manufacturer.Name
 		}
 	}
 	bar := a.progress()

@@ -197,7 +197,7 @@ func TestUnansweredIsKept(t *testing.T) {
 	dir := t.TempDir()
 	scenario, name, kept := filepath.Join(dir, "mute.yaml"), filepath.Join(dir, "a.json"), filepath.Join(dir, "a.log")
 	text := `devices:
-  - {id: sounder, maker: 2002, class: 60, function: 130, address: 35, model: Gannet SD2 sounder, sends: [{pgn: 128267}], ignores: [126996]}
+  - {id: sounder, manufacturer: 2002, class: 60, function: 130, address: 35, model: Gannet SD2 sounder, sends: [{pgn: 128267}], ignores: [126996]}
 `
 	if err := os.WriteFile(scenario, []byte(text), 0o600); err != nil {
 		t.Fatal(err)

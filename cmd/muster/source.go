@@ -16,8 +16,8 @@ import (
 	"muster/internal/tap"
 )
 
-// simMakers names the invented makers of the built-in scenarios.
-var simMakers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}
+// simManufacturers names the invented makers of the built-in scenarios.
+var simManufacturers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}
 
 // simStart is when a simulation that does not follow the clock begins, so that it is the same each time.
 var simStart = time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)
@@ -120,9 +120,9 @@ func loadConfig(file string, sources []string, ask bool) (config.Config, error) 
 		simulated = simulated || strings.HasPrefix(c.Sources[i].Source, "sim:")
 	}
 	if simulated {
-		makers := maps.Clone(simMakers)
-		maps.Copy(makers, c.Makers)
-		c.Makers = makers
+		makers := maps.Clone(simManufacturers)
+		maps.Copy(makers, c.Manufacturers)
+		c.Manufacturers = makers
 	}
 	return c, nil
 }

@@ -208,12 +208,13 @@ func (s *Server) addReading(api huma.API) {
 		State   string `query:"state" enum:"present,silent,gone,no-address,provisional"`
 		Role    string `query:"role" maxLength:"32"`
 	}) ([]report.Device, error) {
-		if in.Role != "" && !slices.Contains(boat.Roles(), boat.Role(in.Role)) {
-			return nil, huma.Error422UnprocessableEntity(fmt.Sprintf("role: %q is none: take one of the roles of the report, such as head or radio", in.Role))
+		role, ok := boat.ParseRole(in.Role)
+		if in.Role != "" && !ok {
+			return nil, huma.Error422UnprocessableEntity(fmt.Sprintf("role: %q is unknown: use a role of the report, such as display or radio", in.Role))
 		}
 		list := []report.Device{}
 		for _, d := range s.opt.Reports.Report().Devices {
-			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || in.Role == string(d.Role)) {
+			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || role == d.Role) {
 				list = append(list, d)
 			}
 		}
@@ -325,9 +326,9 @@ func (e ManualEntry) Manual() (boat.Manual, error) {
 	if e.Model == "" {
 		return boat.Manual{}, errors.New("model: it is missing: say what the device is")
 	}
-	role := boat.Role(cmp.Or(e.Role, string(boat.RoleOther)))
-	if !slices.Contains(boat.Roles(), role) {
-		return boat.Manual{}, fmt.Errorf("role: %q is none: take one of the roles of the report, such as head or radio", e.Role)
+	role, ok := boat.ParseRole(cmp.Or(e.Role, string(boat.RoleOther)))
+	if !ok {
+		return boat.Manual{}, fmt.Errorf("role: %q is unknown: use a role of the report, such as display or radio", e.Role)
 	}
 	for _, v := range []string{e.Maker, e.Model, e.Serial, e.Software, e.Place, e.Note, e.By} {
 		if len(v) > 1600 {

@@ -77,10 +77,10 @@ func TestAPIAnswers(t *testing.T) {
 		{"messages of one kind", "GET", "/messages?pgn=128267&device=a&network=b", "", 200, "[]"},
 		{"messages with a limit that is none", "GET", "/messages?limit=0", "", 422, "query.limit"},
 		{"messages of a number that is none", "GET", "/messages?pgn=999999", "", 422, "query.pgn"},
-		{"acknowledge", "POST", "/alerts/software-differs:head/acknowledge", `{"by":"Jo"}`, 204, ""},
+		{"acknowledge", "POST", "/alerts/software-differs:display/acknowledge", `{"by":"Jo"}`, 204, ""},
 		{"acknowledge unknown", "POST", "/alerts/x:y/acknowledge", `{"by":"Jo"}`, 404, "x:y"},
-		{"acknowledge without a name", "POST", "/alerts/software-differs:head/acknowledge", `{"by":""}`, 422, "body.by"},
-		{"acknowledge with an unknown field", "POST", "/alerts/software-differs:head/acknowledge", `{"by":"Jo","force":true}`, 422, "body.force"},
+		{"acknowledge without a name", "POST", "/alerts/software-differs:display/acknowledge", `{"by":""}`, 422, "body.by"},
+		{"acknowledge with an unknown field", "POST", "/alerts/software-differs:display/acknowledge", `{"by":"Jo","force":true}`, 422, "body.force"},
 		{"not JSON", "POST", "/manual-devices", `{"model":`, 400, "unexpected end"},
 		{"no body", "POST", "/manual-devices", "", 400, "body"},
 		{"manual", "POST", "/manual-devices", `{"model":"Gannet VR2 radio","role":"radio"}`, 201, "m1"},
@@ -119,7 +119,7 @@ func TestAPIAnswers(t *testing.T) {
 			}
 		})
 	}
-	if got := strings.Join(desk.told, "; "); got != "software-differs:head Jo; Gannet VR2 radio" {
+	if got := strings.Join(desk.told, "; "); got != "software-differs:display Jo; Gannet VR2 radio" {
 		t.Errorf("the desk was told %q", got)
 	}
 }
@@ -188,7 +188,7 @@ func TestRights(t *testing.T) {
 	s := serve(t, Options{Listen: "0.0.0.0:0", Token: act, ReadToken: look, Reports: webtest.NewReports(webtest.Sample(t)), Desk: &fakeDesk{}})
 	url := strings.Replace(s.URL(), "[::]", "127.0.0.1", 1)
 	const body = `{"by":"Jo"}`
-	path := url + Prefix + "/alerts/software-differs:head/acknowledge"
+	path := url + Prefix + "/alerts/software-differs:display/acknowledge"
 	for _, tt := range []struct {
 		name, method, url, body string
 		headers                 []string

@@ -37,7 +37,7 @@ func TestTypeScriptClient(t *testing.T) {
 	}
 	const act, look = "0123456789abcdef-act", "0123456789abcdef-read"
 	d := daemontest.Demo(t, "demo", 20, func(o *daemon.Options) { o.Config.Token, o.Config.ReadToken = act, look })
-	daemontest.Until(t, "the heads differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
+	daemontest.Until(t, "the displays differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
 
 	dir := t.TempDir()
 	run := func(name string, args ...string) {

@@ -41,7 +41,7 @@ func (l loader) Load(url string) (any, error) {
 // TestSchemas compiles every served schema with a packaged implementation and holds the API's answers to them.
 func TestSchemas(t *testing.T) {
 	d := daemontest.Demo(t, "demo", 20, nil)
-	daemontest.Until(t, "the heads differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
+	daemontest.Until(t, "the displays differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
 	if err := d.Desk().Follow(t.Context(), daemontest.Order(t, d)); err != nil {
 		t.Fatal(err)
 	}

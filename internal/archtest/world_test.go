@@ -17,7 +17,7 @@ var named = []struct {
 	find *regexp.Regexp
 }{
 	{"model", false, regexp.MustCompile(`\b(?:Larkfin|Gannet|Sanderling) ([A-Z]+[0-9]+|[A-Z][a-z]+ [0-9]+)\b`)},
-	{"manufacturer", true, regexp.MustCompile(`\bmaker: "?([A-Z][a-z]+)`)},
+	{"manufacturer", true, regexp.MustCompile(`\bmanufacturer: "?([A-Z][a-z]+)`)},
 	{"boat", true, regexp.MustCompile(`\bboat: (?:\{(?:id: \S+ )?name: )?([A-Z][A-Za-z ]+)`)},
 	{"person", true, regexp.MustCompile(`(?m)^(?:technician|customer): (.+?)$`)},
 	{"call sign", false, regexp.MustCompile(`(?:callsign: "|call sign[ =]|call sign</span> <span>|CallSign: (?:sixBit\()?")([A-Z0-9]*[0-9][A-Z0-9]*|QWAGT)\b`)},

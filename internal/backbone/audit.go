@@ -29,7 +29,7 @@ type Audit struct {
 	RuleOfThumb float64      `json:"rule_of_thumb"` // volt, the worst leg with all its load at the far end
 	Solution    *Solution    `json:"solution"`
 	BestFeed    *BestFeed    `json:"best_feed,omitempty"`
-	Adding      *Adding      `json:"adding,omitempty"`
+	Proposed    *Proposed    `json:"proposed,omitempty"`
 	Termination *Termination `json:"termination,omitempty"`
 	Readings    []Compared   `json:"readings,omitempty"`
 	Live        *Live        `json:"live,omitempty"`
@@ -52,8 +52,8 @@ type BestFeed struct {
 	Now    float64 `json:"now_volts"`
 }
 
-// Adding is what the devices that are thought of would change.
-type Adding struct {
+// Proposed is what the devices that are thought of would change.
+type Proposed struct {
 	Load     float64   `json:"load"`
 	Lowest   float64   `json:"lowest_volts"`
 	Spread   float64   `json:"spread_volts"`
@@ -130,7 +130,7 @@ func Judge(l *Layout) *Audit {
 	a.feeds(l, s)
 	a.readings()
 	a.termination(l)
-	if len(l.Adding) > 0 {
+	if len(l.Proposed) > 0 {
 		a.add(l)
 	}
 	return a
@@ -153,8 +153,8 @@ func (l *Layout) sources(drops []Drop) []string {
 // add judges the layout with the devices that are thought of.
 func (a *Audit) add(l *Layout) {
 	with := *l
-	with.Adding, with.Tees, with.Readings = nil, slices.Clone(l.Tees), Readings{} // the meter read what is there now
-	for _, d := range l.Adding {
+	with.Proposed, with.Tees, with.Readings = nil, slices.Clone(l.Tees), Readings{} // the meter read what is there now
+	for _, d := range l.Proposed {
 		k := slices.IndexFunc(with.Tees, func(t Tee) bool { return t.At == d.At })
 		if k < 0 {
 			k, with.Tees = len(with.Tees), append(with.Tees, Tee{At: d.At})
@@ -162,13 +162,13 @@ func (a *Audit) add(l *Layout) {
 		with.Tees[k].Drops = append(slices.Clip(with.Tees[k].Drops), d)
 	}
 	b := Judge(&with)
-	a.Adding = &Adding{Load: b.Load, Spread: b.Spread.Value}
+	a.Proposed = &Proposed{Load: b.Load, Spread: b.Spread.Value}
 	if b.Lowest != nil {
-		a.Adding.Lowest = *b.Lowest.Volts
+		a.Proposed.Lowest = *b.Lowest.Volts
 	}
 	for _, f := range b.Findings {
 		if !slices.ContainsFunc(a.Findings, func(o Finding) bool { return o.Check == f.Check && o.Subject == f.Subject }) {
-			a.Adding.Findings = append(a.Adding.Findings, f)
+			a.Proposed.Findings = append(a.Proposed.Findings, f)
 		}
 	}
 }

@@ -78,7 +78,7 @@ func live() *report.Report {
 		}
 		return d
 	}
-	head := device("00000000000000A1", boat.RoleHead, "LF9 head", 8, 127508)
+	head := device("00000000000000A1", boat.RoleDisplay, "LF9 display", 8, 127508)
 	head.Transmits[0].Volts, head.Transmits[0].VoltsAt = ptr(11.1), event.Time(0).Add(time.Hour)
 	monitor := device("00000000000000A6", boat.RolePower, "Tavrik 7 battery monitor", 1, 127508, 127508)
 	for i, v := range []float64{13.1, 12.0} {
@@ -88,7 +88,7 @@ func live() *report.Report {
 	slowWind.Transmits[0].Interval.Mean = 4000
 	r := &report.Report{Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 9}}, Devices: []report.Device{
 		head,
-		device("00000000000000A2", boat.RoleHead, "LF9 head", 9, 129025),
+		device("00000000000000A2", boat.RoleDisplay, "LF9 display", 9, 129025),
 		device("00000000000000A3", boat.RoleDepth, "SD2 sounder", 4, 128267),
 		device("00000000000000A4", boat.RoleRadio, "VR1 radio", 1, 129025),
 		slowWind,
@@ -339,7 +339,7 @@ func TestParseRefuses(t *testing.T) {
 		{"place", strings.Replace(sound, "1 m", "600 m", 1), "line 2, column 30: segment 1 (a to b): length 600 m"},
 		{"block style", "segments:\n  - from: a\n    to: b\n    length: 1 m\n    cable: rope\n", "line 5, column 12: segment 1 (a to b): unknown cable"},
 		{"two documents", sound + "---\nboat: b\n", "a second document starts here"},
-		{"role", sound + "tees:\n  - {at: a, drops: [{role: hed, load: 1}]}\n", `tee a: unknown role "hed": use head, `},
+		{"role", sound + "tees:\n  - {at: a, drops: [{role: hed, load: 1}]}\n", `tee a: unknown role "hed": use display, `},
 		{"NAME", sound + "tees:\n  - {at: a, drops: [{name: A1, load: 1}]}\n", `tee a: name "A1" is no NAME`},
 		{"load that is no number", sound + "tees:\n  - {at: a, drops: [{load: .nan}]}\n", "load equivalency NaN is not between"},
 		{"ports", sound + "tees:\n  - {at: a, ports: 1, drops: [{load: 1}, {load: 1}]}\n", "tee a: 2 drops do not go on 1 ports"},
@@ -465,7 +465,7 @@ func TestMeasuredOnTheBus(t *testing.T) {
 	}{
 		{"as planned", 11.75, 12.6, nil},
 		{"battery low, drop as computed", 11.15, 12.0, []string{"engine room Tavrik 7 battery monitor (A6)"}},
-		{"bad contact on the way to the head", 10.2, 12.6, []string{"helm LF9 head (A1)"}},
+		{"bad contact on the way to the head", 10.2, 12.6, []string{"helm LF9 display (A1)"}},
 		{"battery nearly empty", 9.3, 10.0, []string{"engine room Tavrik 7 battery monitor (A6)", "mast foot wind now"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {

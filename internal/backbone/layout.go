@@ -23,7 +23,7 @@ type Layout struct {
 	Terminators []string   `yaml:"terminators"` // points that have one
 	Power       []Power    `yaml:"power"`
 	Readings    Readings   `yaml:"readings"`
-	Adding      []Drop     `yaml:"adding"` // devices that are thought of, at the tee they name
+	Proposed    []Drop     `yaml:"proposed"` // devices that may be added, at the tee they name
 	Coverage    []Coverage `yaml:"coverage"`
 }
 
@@ -45,7 +45,7 @@ type Tee struct {
 
 // Drop is a cable from a tee to a device.
 type Drop struct {
-	At     string  `yaml:"at"` // only under adding
+	At     string  `yaml:"at"` // only under proposed
 	Length Length  `yaml:"length"`
 	Cable  string  `yaml:"cable"` // micro when left out
 	Device string  `yaml:"device"`

@@ -131,7 +131,7 @@ func (l *Layout) match(r *report.Report, network string) *match {
 		return found
 	}
 	m.found = assign(m.drops)
-	for _, x := range assign(l.Adding) {
+	for _, x := range assign(l.Proposed) {
 		if x != nil && !away(x) {
 			m.added = append(m.added, x)
 		}
@@ -375,13 +375,13 @@ func (a *Audit) cover(l *Layout, r *report.Report, network string) {
 				"quantity", check.Values{"quantity": c.Quantity})
 		case devices > 1, devices == 0 && len(c.Talkers) > 1:
 			c.State = "contested"
-			c.Note = "choose " + cmp.Or(want.From, "one source") + " on every head"
+			c.Note = "choose " + cmp.Or(want.From, "one source") + " on every display"
 		case !preferred:
 			c.State, c.Note = "elsewhere", "planned from "+want.From
 		case c.Note != "":
 			c.State = "slow"
 		case devices == 0:
-			c.State, c.Note = "covered", "on NMEA 0183 alone: see that it reaches the heads"
+			c.State, c.Note = "covered", "on NMEA 0183 alone: see that it reaches the displays"
 		default:
 			c.State = "covered"
 		}

@@ -45,19 +45,22 @@ func (l *Layout) Belongs(file string, networks []string) error {
 		return nil
 	}
 	if data, err := read(file); err == nil {
-		if d, err := input.YAML(context.Background(), file, data, new(Layout)); err == nil {
+		if d, err := input.YAML(context.Background(), file, data, new(Layout), oldKeys...); err == nil {
 			return unkeyed(d.Mistake("network", "%s", message))
 		}
 	}
 	return &input.Mistake{File: file, Text: message}
 }
 
+// oldKeys are keys of the layout that have a new name.
+var oldKeys = []input.OldKey{{Path: "adding", New: "proposed"}}
+
 // Parse reads the text of a layout and checks that it makes sense as a backbone. A mistake in it is an *input.Mistake, several are joined.
 func Parse(data []byte) (*Layout, error) { return parse("", data) }
 
 func parse(file string, data []byte) (*Layout, error) {
 	l := new(Layout)
-	d, err := input.YAML(context.Background(), file, data, l)
+	d, err := input.YAML(context.Background(), file, data, l, oldKeys...)
 	if err != nil {
 		return nil, err
 	}
@@ -65,11 +68,21 @@ func parse(file string, data []byte) (*Layout, error) {
 		for k := range l.Tees[i].Drops {
 			l.Tees[i].Drops[k].At = l.Tees[i].At
 		}
+		currentRoles(l.Tees[i].Drops)
 	}
+	currentRoles(l.Proposed)
 	if err := l.validate(d); err != nil {
 		return nil, err
 	}
 	return l, nil
+}
+
+// currentRoles puts the current names of roles in the place of old ones.
+func currentRoles(drops []Drop) {
+	for i := range drops {
+		role, _ := boat.ParseRole(drops[i].Role)
+		drops[i].Role = string(role)
+	}
 }
 
 // unkeyed leaves the key out of a message that names the part of the backbone itself.
@@ -113,12 +126,12 @@ func (l *Layout) validate(d *input.Document) error {
 	for i, t := range l.Tees {
 		v.tee(i, t)
 	}
-	for i, x := range l.Adding {
-		path := fmt.Sprintf("adding[%d]", i)
-		v.point(path+".at", "adding", x.At)
-		v.drop(path, "adding at "+x.At, x)
+	for i, x := range l.Proposed {
+		path := fmt.Sprintf("proposed[%d]", i)
+		v.point(path+".at", "proposed", x.At)
+		v.drop(path, "proposed at "+x.At, x)
 	}
-	n := len(l.Adding)
+	n := len(l.Proposed)
 	for _, t := range l.Tees {
 		n += len(t.Drops)
 	}
@@ -236,7 +249,7 @@ func (v *validator) drop(path, where string, d Drop) {
 	if _, ok := cableOf(orMicro(d.Cable)); !ok {
 		v.bad(path+".cable", "%s: unknown cable %q: use %s", where, d.Cable, cableNames())
 	}
-	if d.Role != "" && !slices.Contains(boat.Roles(), boat.Role(d.Role)) {
+	if _, ok := boat.ParseRole(d.Role); d.Role != "" && !ok {
 		v.bad(path+".role", "%s: unknown role %q: use %s", where, d.Role, roleNames())
 	}
 	if d.Name != "" && !nameDigits.MatchString(d.Name) {

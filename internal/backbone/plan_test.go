@@ -21,7 +21,7 @@ import (
 // sound is a backbone that breaks no rule, to be changed.
 func sound() *Layout {
 	return &Layout{Segments: []Segment{{"a", "b", 6, "micro"}, {"b", "c", 6, "micro"}},
-		Tees: []Tee{{At: "b", Drops: []Drop{{At: "b", Length: 2, Device: "plotter", Model: "LF9 head", Role: "head", Load: 8},
+		Tees: []Tee{{At: "b", Drops: []Drop{{At: "b", Length: 2, Device: "plotter", Model: "LF9 display", Role: "display", Load: 8},
 			{At: "b", Length: 2, Device: "sounder", Role: "depth", Load: 2}}}},
 		Terminators: []string{"a", "c"}, Power: []Power{{At: "b", Voltage: 12, Fuse: 3}}}
 }
@@ -63,7 +63,7 @@ func TestFindings(t *testing.T) {
 			l.Tees[0].Isolates = true
 		}, nil},
 		{"meter", func(l *Layout) { l.Readings.Voltage = []Reading{{At: "a", Voltage: 11}, {At: "c", Voltage: 11.8}} }, []string{"voltage-drop reading a"}},
-		{"to add", func(l *Layout) { l.Adding = []Drop{{At: "c", Length: 12, Load: 1}} }, nil},
+		{"to add", func(l *Layout) { l.Proposed = []Drop{{At: "c", Length: 12, Load: 1}} }, nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l := sound()
@@ -79,15 +79,15 @@ func TestFindings(t *testing.T) {
 	}
 }
 
-// TestAdding: what a device that is thought of would break is told beside the plan, not as a finding of it.
-func TestAdding(t *testing.T) {
+// TestProposed: what a device that is thought of would break is told beside the plan, not as a finding of it.
+func TestProposed(t *testing.T) {
 	l := sound()
-	l.Adding = []Drop{{At: "c", Length: 12, Device: "camera", Load: 20}}
+	l.Proposed = []Drop{{At: "c", Length: 12, Device: "camera", Load: 20}}
 	a := Judge(l)
-	if len(a.Findings) > 0 || a.Adding == nil || a.Adding.Load != 30 || a.Adding.Lowest >= *a.Lowest.Volts {
-		t.Fatalf("%+v, findings %v", a.Adding, a.Findings)
+	if len(a.Findings) > 0 || a.Proposed == nil || a.Proposed.Load != 30 || a.Proposed.Lowest >= *a.Lowest.Volts {
+		t.Fatalf("%+v, findings %v", a.Proposed, a.Findings)
 	}
-	if f := a.Adding.Findings; len(f) != 2 || f[0].Check != "drop-cable-too-long" || f[1].Check != "voltage-drop" {
+	if f := a.Proposed.Findings; len(f) != 2 || f[0].Check != "drop-cable-too-long" || f[1].Check != "voltage-drop" {
 		t.Errorf("would break %+v", f)
 	}
 	if len(l.Tees) != 1 || len(l.Tees[0].Drops) != 2 {
@@ -141,8 +141,8 @@ func TestOn(t *testing.T) {
 // TestRoll: who is missing, who is extra, and what cannot be told.
 func TestRoll(t *testing.T) {
 	load := uint8(8)
-	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleHead, Product: &boat.Product{Model: "LF9 head", LoadEquivalency: &load}}
-	mute := boat.Device{ID: "00000000000000A2", State: boat.Present, Role: boat.RoleHead}
+	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleDisplay, Product: &boat.Product{Model: "LF9 display", LoadEquivalency: &load}}
+	mute := boat.Device{ID: "00000000000000A2", State: boat.Present, Role: boat.RoleDisplay}
 	depth := boat.Device{ID: "00000000000000A3", State: boat.Present, Role: boat.RoleDepth, Product: &boat.Product{Model: "SD2 sounder"}}
 	radio := boat.Device{ID: "00000000000000A4", State: boat.Present, Role: boat.RoleRadio, Product: &boat.Product{Model: "VR1 radio"}}
 	claim := boat.Device{ID: "00000000000000A5", State: boat.Present, Role: boat.RoleOther}
@@ -196,7 +196,7 @@ func TestDeclaredLoads(t *testing.T) {
 	l.Segments[0].Length, l.Power[0].At = 20, "a"
 	l.Tees[0].Drops[0].Load = 4
 	load := uint8(14)
-	a := NewPlan(l).Now(bus(boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleHead, Product: &boat.Product{Model: "LF9 head", LoadEquivalency: &load}},
+	a := NewPlan(l).Now(bus(boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleDisplay, Product: &boat.Product{Model: "LF9 display", LoadEquivalency: &load}},
 		boat.Device{ID: "00000000000000A3", State: boat.Present, Role: boat.RoleDepth}))
 	var found []string
 	for _, f := range a.Findings {
@@ -226,15 +226,15 @@ func TestTalkersCover(t *testing.T) {
 		talkers  []string
 		note     string
 	}{
-		{"by a talker alone", Coverage{Quantity: "position"}, []string{rmc}, 0, "covered", []string{"NMEA 0183 GP on ttyUSB0"}, []string{"ttyUSB0/GP"}, "on NMEA 0183 alone: see that it reaches the heads"},
-		{"by the talker that was planned", Coverage{"water temperature", "ttyUSB0/II"}, []string{mtw}, 0, "covered", []string{"NMEA 0183 II on ttyUSB0"}, []string{"ttyUSB0/II"}, "on NMEA 0183 alone: see that it reaches the heads"},
+		{"by a talker alone", Coverage{Quantity: "position"}, []string{rmc}, 0, "covered", []string{"NMEA 0183 GP on ttyUSB0"}, []string{"ttyUSB0/GP"}, "on NMEA 0183 alone: see that it reaches the displays"},
+		{"by the talker that was planned", Coverage{"water temperature", "ttyUSB0/II"}, []string{mtw}, 0, "covered", []string{"NMEA 0183 II on ttyUSB0"}, []string{"ttyUSB0/II"}, "on NMEA 0183 alone: see that it reaches the displays"},
 		{"by another talker", Coverage{"wind", "ttyUSB0/II"}, []string{mwv}, 0, "elsewhere", []string{"NMEA 0183 WI on ttyUSB0"}, []string{"ttyUSB0/WI"}, "planned from ttyUSB0/II"},
 		{"without a fix", Coverage{Quantity: "position"}, []string{void}, 0, "missing", nil, nil, ""},
 		{"of a device, which the talker may feed", Coverage{Quantity: "depth", From: "sounder"}, []string{"$SDDBT,40.5,f,12.3,M,6.7,F*3A"}, 1, "covered",
 			[]string{"device at address 40", "NMEA 0183 SD on ttyUSB0"}, []string{"ttyUSB0/SD"}, ""},
-		{"of two devices", Coverage{Quantity: "depth"}, nil, 2, "contested", []string{"device at address 40", "device at address 41"}, nil, "choose one source on every head"},
+		{"of two devices", Coverage{Quantity: "depth"}, nil, 2, "contested", []string{"device at address 40", "device at address 41"}, nil, "choose one source on every display"},
 		{"of two talkers", Coverage{Quantity: "course and speed over ground"}, []string{rmc, strings.Replace(vtg, "GP", "II", 1)}, 0, "contested",
-			[]string{"NMEA 0183 GP on ttyUSB0", "NMEA 0183 II on ttyUSB0"}, []string{"ttyUSB0/GP", "ttyUSB0/II"}, "choose one source on every head"},
+			[]string{"NMEA 0183 GP on ttyUSB0", "NMEA 0183 II on ttyUSB0"}, []string{"ttyUSB0/GP", "ttyUSB0/II"}, "choose one source on every display"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			b, now := boat.New(boat.Options{}), event.Time(1_777_636_800_000_000_000)
@@ -311,7 +311,7 @@ func TestRules(t *testing.T) {
 		return got
 	}
 	load := uint8(8)
-	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleHead, Product: &boat.Product{Model: "LF9 head", LoadEquivalency: &load}}
+	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleDisplay, Product: &boat.Product{Model: "LF9 display", LoadEquivalency: &load}}
 	want := []string{"missing layout b sounder 5m0s", "missing layout quantity depth 5m0s", "terminator end c 0s"}
 	if diff := cmp.Diff(want, tell(busState(head))); diff != "" {
 		t.Error(diff)

@@ -23,7 +23,7 @@ func deviceOf(t *testing.T, r *State, id string) *Device {
 }
 
 func TestProvisionalDeviceIsAbsorbed(t *testing.T) {
-	w := newWire().every(100*time.Millisecond, 5, 127250, 35, heading...).product(35, "Larkfin LF9 head", "2.1")
+	w := newWire().every(100*time.Millisecond, 5, 127250, 35, heading...).product(35, "Larkfin LF9 display", "2.1")
 	r := w.state()
 	d := deviceOf(t, r, "can0/35")
 	if d.State != Provisional || d.Name != nil || *d.Address != 35 || d.Product == nil {
@@ -96,16 +96,16 @@ func TestRestarts(t *testing.T) {
 }
 
 func TestSoftwareHistory(t *testing.T) {
-	w := newWire().claim(35, nameHead).wait(time.Second).product(35, "Larkfin LF9 head", "2.1")
+	w := newWire().claim(35, nameHead).wait(time.Second).product(35, "Larkfin LF9 display", "2.1")
 	first := w.now
-	w.wait(time.Minute).product(35, "Larkfin LF9 head", "2.1").wait(time.Minute).product(35, "Larkfin LF9 head", "2.2")
+	w.wait(time.Minute).product(35, "Larkfin LF9 display", "2.1").wait(time.Minute).product(35, "Larkfin LF9 display", "2.2")
 	d := deviceOf(t, w.state(), nameHead.String())
 	want := []Software{{"2.1", first}, {"2.2", w.now}}
 	if diff := cmp.Diff(want, d.Software); diff != "" {
 		t.Error(diff)
 	}
 	code, edition, level, load := uint16(410), uint16(2100), uint8(1), uint8(2)
-	product := &Product{DatabaseVersion: &edition, Code: &code, Model: "Larkfin LF9 head", ModelVersion: "rev B", Serial: "000123",
+	product := &Product{DatabaseVersion: &edition, Code: &code, Model: "Larkfin LF9 display", ModelVersion: "rev B", Serial: "000123",
 		Software: "2.2", CertificationLevel: &level, LoadEquivalency: &load}
 	if diff := cmp.Diff(product, d.Product); diff != "" {
 		t.Error(diff)

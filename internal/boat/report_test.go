@@ -28,7 +28,7 @@ func Story() *State { return story().feed(storyOptions()).State() }
 func story() *wire {
 	w := newWire()
 	w.claim(35, nameHead).claim(36, nameDepth).claim(37, nameGNSS).wait(300 * time.Millisecond)
-	w.product(35, "Larkfin LF9 head", "2.1").product(36, "Gannet SD2 sounder", "1.4.2")
+	w.product(35, "Larkfin LF9 display", "2.1").product(36, "Gannet SD2 sounder", "1.4.2")
 	text := []byte{11, 1, 'F', 'l', 'y', 'b', 'r', 'i', 'd', 'g', 'e', 2, 1, 2, 1}
 	w.send(pgnConfiguration, 35, 255, text...)
 	w.send(pgnList, 35, 255, 0, 0x12, 0xF1, 0x01).send(pgnList, 35, 255, 1, 0x0B, 0xF5, 0x01)

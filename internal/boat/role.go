@@ -10,9 +10,9 @@ const rest = 255
 
 // roles say what devices do aboard, by class and function (NMEA 2000 appendix B.6 as publicly listed).
 var roles = map[kind]Role{
-	{0, 128}: RoleEngine, {0, 129}: RoleEngine, {0, 130}: RoleHead,
-	{10, rest}: RoleTool,                                                                   // system tools
-	{20, rest}: RoleOther, {20, 110}: RoleHead, {20, 130}: RoleRadio, {20, 135}: RoleRadio, // safety systems
+	{0, 128}: RoleEngine, {0, 129}: RoleEngine, {0, 130}: RoleDisplay,
+	{10, rest}: RoleTool,                                                                      // system tools
+	{20, rest}: RoleOther, {20, 110}: RoleDisplay, {20, 130}: RoleRadio, {20, 135}: RoleRadio, // safety systems
 	{25, rest}: RoleGateway,                                             // inter/intranetwork device
 	{30, rest}: RolePower,                                               // electrical distribution
 	{35, rest}: RolePower, {35, 140}: RoleEngine, {35, 180}: RoleEngine, // electrical generation
@@ -21,22 +21,22 @@ var roles = map[kind]Role{
 	{40, 155}: RoleRudder, {40, 160}: RoleHeading,
 	// propulsion
 	{50, rest}: RoleEngine, {50, 141}: RolePower, {50, 151}: RolePower,
-	{50, 190}: RoleHead, {50, 200}: RoleHead, {50, 210}: RoleHead,
+	{50, 190}: RoleDisplay, {50, 200}: RoleDisplay, {50, 210}: RoleDisplay,
 	// navigation; speed through water comes from the same through-hull sensors as depth
 	{60, rest}: RoleOther, {60, 130}: RoleDepth, {60, 135}: RoleDepth, {60, 136}: RoleDepth, {60, 155}: RoleDepth,
 	{60, 140}: RoleHeading, {60, 160}: RoleHeading, {60, 145}: RolePosition, {60, 150}: RolePosition,
-	{60, 170}: RoleHead, {60, 175}: RoleHead, {60, 190}: RoleHead,
-	{60, 205}: RoleHead, {60, 210}: RoleHead, {60, 230}: RoleHead,
+	{60, 170}: RoleDisplay, {60, 175}: RoleDisplay, {60, 190}: RoleDisplay,
+	{60, 205}: RoleDisplay, {60, 210}: RoleDisplay, {60, 230}: RoleDisplay,
 	{60, 195}: RoleAIS, {60, 200}: RoleRadar, {60, 220}: RoleRadio,
 	{70, rest}: RoleRadio, {70, 140}: RoleAIS, // communication
 	{75, rest}: RoleEnvironment, {75, 150}: RoleTank, {75, 160}: RoleTank, // sensor communication interface
 	// instrumentation/general systems
-	{80, rest}: RoleOther, {80, 150}: RoleHead, {80, 160}: RoleHead, {80, 180}: RoleWind, {80, 200}: RoleGateway,
+	{80, rest}: RoleOther, {80, 150}: RoleDisplay, {80, 160}: RoleDisplay, {80, 180}: RoleWind, {80, 200}: RoleGateway,
 	{85, rest}: RoleWind, {85, 160}: RoleEnvironment, // wind sensors and weather stations
 	{90, rest}:  RoleEnvironment, // internal environment
 	{100, rest}: RoleDeck,        // deck, cargo and fishing equipment
 	{110, rest}: RoleDeck,        // human interface
-	{120, rest}: RoleHead,        // display
+	{120, rest}: RoleDisplay,     // display
 	{125, rest}: RoleEntertainment,
 }
 
@@ -69,7 +69,7 @@ var telltales = []struct {
 	{RoleEntertainment, []uint32{130569, 130570, 130573, 130574}},
 	{RoleDeck, []uint32{128776, 128777, 128778, 130576}},
 	{RoleEnvironment, []uint32{130310, 130311, 130312, 130313, 130314, 130316}},
-	{RoleHead, []uint32{129283, 129284, 129285}},
+	{RoleDisplay, []uint32{129283, 129284, 129285}},
 }
 
 // role is the device's role: by its NAME, else by what it sends.

@@ -13,7 +13,7 @@ func TestRoleOfClassAndFunction(t *testing.T) {
 		class, function uint8
 		want            Role
 	}{
-		{120, 130, RoleHead}, {60, 130, RoleDepth}, {60, 145, RolePosition}, {60, 195, RoleAIS}, {60, 200, RoleRadar}, {60, 140, RoleHeading},
+		{120, 130, RoleDisplay}, {60, 130, RoleDepth}, {60, 145, RolePosition}, {60, 195, RoleAIS}, {60, 200, RoleRadar}, {60, 140, RoleHeading},
 		{40, 150, RoleAutopilot}, {40, 155, RoleRudder}, {50, 140, RoleEngine}, {35, 170, RolePower}, {75, 150, RoleTank}, {75, 130, RoleEnvironment},
 		{85, 130, RoleWind}, {70, 190, RoleRadio}, {125, 130, RoleEntertainment}, {25, 135, RoleGateway}, {10, 130, RoleTool}, {110, 135, RoleDeck},
 		{127, 0, ""}, {0, 0, ""},

@@ -2,6 +2,7 @@ package boat
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"muster/internal/event"
@@ -87,7 +88,7 @@ type Role string
 
 // The roles, in the order in which reports list them.
 const (
-	RoleHead          Role = "head"
+	RoleDisplay       Role = "display"
 	RolePosition      Role = "position"
 	RoleHeading       Role = "heading"
 	RoleDepth         Role = "depth"
@@ -109,9 +110,23 @@ const (
 	RoleOther         Role = "other"
 )
 
+// ParseRole gives the role of that name. "head" is the old name of display.
+func ParseRole(name string) (r Role, ok bool) {
+	if name == "head" {
+		return RoleDisplay, true
+	}
+	return Role(name), slices.Contains(Roles(), Role(name))
+}
+
+// UnmarshalText implements encoding.TextUnmarshaler. Snapshots, notes and messages of earlier versions say "head" for display.
+func (r *Role) UnmarshalText(text []byte) error {
+	*r, _ = ParseRole(string(text))
+	return nil
+}
+
 // Roles lists every role in report order.
 func Roles() []Role {
-	return []Role{RoleHead, RolePosition, RoleHeading, RoleDepth, RoleSonar, RoleRadar, RoleWind, RoleAIS, RoleRadio, RoleAutopilot,
+	return []Role{RoleDisplay, RolePosition, RoleHeading, RoleDepth, RoleSonar, RoleRadar, RoleWind, RoleAIS, RoleRadio, RoleAutopilot,
 		RoleRudder, RoleEngine, RoleTank, RolePower, RoleEnvironment, RoleDeck, RoleEntertainment, RoleGateway, RoleTool, RoleOther}
 }
 
@@ -225,7 +240,7 @@ type TalkerIdentity struct {
 type Manual struct {
 	ID       string     `json:"id"`
 	Role     Role       `json:"role,omitempty"`
-	Maker    string     `json:"maker,omitempty"`
+	Maker    string     `json:"maker,omitempty" yaml:"manufacturer,omitempty"`
 	Model    string     `json:"model,omitempty"`
 	Serial   string     `json:"serial,omitempty"`
 	Software string     `json:"software,omitempty"`

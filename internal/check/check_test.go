@@ -74,7 +74,7 @@ var fuel, water = ptr(uint8(0)), ptr(uint8(1))
 var larkfin, gannet, sanderling = boat.Coded{Code: 2001, Name: "Larkfin Marine"}, boat.Coded{Code: 2002, Name: "Gannet Instruments"}, boat.Coded{Code: 2003, Name: "Sanderling Power"}
 
 func head(id string, address uint8, changes ...change) boat.Device {
-	return device(id, address, larkfin, "Display", "Larkfin LF9 head", changes...)
+	return device(id, address, larkfin, "Display", "Larkfin LF9 display", changes...)
 }
 
 func sounder(id string, address uint8, changes ...change) boat.Device {
@@ -208,7 +208,7 @@ func samples() []sample {
 		{"restarted", "often", aboard(head("A1", 35, restart(50*time.Minute, 30*time.Minute, 20*time.Minute, time.Minute)), sounder("B1", 36)), 1},
 		{"restarted", "together", aboard(head("A1", 35, restart(305*time.Second)), sounder("B1", 36, restart(301*time.Second)), battery("C1", 37, restart(5*time.Minute)), head("A2", 38)), 1},
 		{"restarted", "long ago", aboard(head("A1", 35, restart(2*time.Hour))), 0},
-		{"software-differs", "two heads", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("4.47")), sounder("B1", 37, software("9"))), 1},
+		{"software-differs", "two displays", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("4.47")), sounder("B1", 37, software("9"))), 1},
 		{"software-differs", "joined by product code", aboard(head("A1", 35, software("4.5")),
 			head("A2", 36, software("4.47"), func(d *boat.Device) { d.Product.Model = "LF9" }),
 			head("A3", 37, software("4.5"), func(d *boat.Device) { d.Product.Model = "lf9"; d.Product.Code = nil })), 1},
@@ -524,7 +524,7 @@ func TestLabel(t *testing.T) {
 		in   boat.Device
 		want string
 	}{
-		{"model begins with the maker", head("A1", 35), "Larkfin LF9 head (address 35)"},
+		{"model begins with the maker", head("A1", 35), "Larkfin LF9 display (address 35)"},
 		{"model without the maker", short, "Larkfin Marine LF9 (address 35)"},
 		{"no model", bare, "Larkfin Marine display (address 35)"},
 		{"nothing known", boat.Device{Address: ptr(uint8(7))}, "device (address 7)"},

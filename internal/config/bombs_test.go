@@ -11,7 +11,7 @@ func TestBombs(t *testing.T) {
 		inputtest.YAML(t, func(text []byte) error { _, err := Parse("muster.yaml", text); return err }, "sources")
 	})
 	t.Run("makers", func(t *testing.T) {
-		inputtest.YAML(t, func(text []byte) error { _, err := ParseMakers(t.Context(), "makers.yaml", text); return err }, "7")
+		inputtest.YAML(t, func(text []byte) error { _, err := ParseManufacturers(t.Context(), "makers.yaml", text); return err }, "7")
 	})
 	t.Run("notes", func(t *testing.T) {
 		inputtest.YAML(t, func(text []byte) error { _, err := ParseNotes("notes.yaml", text); return err }, "devices")

@@ -23,31 +23,49 @@ import (
 
 // Config is the validated config file. Default is usable as it is, except that it names no source.
 type Config struct {
-	Boat      boat.Identity     `yaml:"-"`
-	Sources   []Source          `yaml:"sources"`
-	Listen    string            `yaml:"listen"`     // host:port of the pages and the API; "off" for none
-	TokenFile string            `yaml:"token_file"` // file with the token to act on its first line and, if wanted, one to read on its second
-	TLS       TLS               `yaml:"tls"`
-	MakerFile string            `yaml:"maker_file"` // YAML mapping of maker codes to names, added to the published list
-	Checks    check.Settings    `yaml:"checks"`
-	Alerts    alert.Settings    `yaml:"alerts"`
-	Log       Log               `yaml:"log"`
-	StateDir  string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
-	Store     Store             `yaml:"store"`
-	Baseline  string            `yaml:"baseline"` // snapshot file that the boat is held against
-	Sheets    string            `yaml:"sheets"`   // folder of release sheets
-	Notes     string            `yaml:"notes"`    // file of devices that no network shows
-	Layout    List              `yaml:"layout"`   // file of the plan of the backbone, or of one each of several
-	Job       string            `yaml:"job"`      // job file that the service records of the proof page begin with
-	Accepted  []alert.Accepted  `yaml:"accepted"` // known matters that the owner lives with
-	Tell      []Target          `yaml:"tell"`
-	Fleet     Fleet             `yaml:"fleet"`
-	GNSSTime  bool              `yaml:"gnss_time"` // take satellite time from the networks while this machine's clock is not set
-	Makers    map[uint16]string `yaml:"-"`         // the content of MakerFile
-	Token     string            `yaml:"-"`         // first line of TokenFile: who shows it may act
-	ReadToken string            `yaml:"-"`         // second line of TokenFile, if any: who shows it may read
+	Boat             boat.Identity     `yaml:"-"`
+	Sources          []Source          `yaml:"sources"`
+	Listen           string            `yaml:"listen"`     // host:port of the pages and the API; "off" for none
+	TokenFile        string            `yaml:"token_file"` // file with the token to act on its first line and, if wanted, one to read on its second
+	TLS              TLS               `yaml:"tls"`
+	ManufacturerFile string            `yaml:"manufacturer_file"` // YAML mapping of manufacturer codes to names, added to the published list
+	Checks           check.Settings    `yaml:"checks"`
+	Alerts           alert.Settings    `yaml:"alerts"`
+	Log              Log               `yaml:"log"`
+	StateDir         string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
+	Store            Store             `yaml:"store"`
+	Baseline         string            `yaml:"baseline"` // snapshot file that the boat is held against
+	Sheets           string            `yaml:"sheets"`   // folder of release sheets
+	Notes            string            `yaml:"notes"`    // file of devices that no network shows
+	Layout           List              `yaml:"layout"`   // file of the plan of the backbone, or of one each of several
+	Job              string            `yaml:"job"`      // job file that the service records of the proof page begin with
+	Accepted         []alert.Accepted  `yaml:"accepted"` // known matters that the owner lives with
+	Notify           []Target          `yaml:"notify"`
+	Fleet            Fleet             `yaml:"fleet"`
+	GNSSTime         bool              `yaml:"gnss_time"` // take satellite time from the networks while this machine's clock is not set
+	Manufacturers    map[uint16]string `yaml:"-"`         // the content of ManufacturerFile
+	Token            string            `yaml:"-"`         // first line of TokenFile: who shows it may act
+	ReadToken        string            `yaml:"-"`         // second line of TokenFile, if any: who shows it may read
+
+	Warnings []*input.Mistake `yaml:"-"` // old keys, which are still read
 
 	BoatKeys boatKeys `yaml:"boat"`
+}
+
+// oldKeys are the keys of the config file and of notes that have a new name. They are read for one release, with a warning. So are the
+// former ids of checks.
+var oldKeys = append([]input.OldKey{
+	{Path: "maker_file", New: "manufacturer_file"},
+	{Path: "tell", New: "notify"},
+	{Path: "notify.*.severity", New: "min_severity"},
+	{Path: "devices.*.maker", New: "manufacturer"}, // of notes
+}, formerChecks()...)
+
+func formerChecks() (keys []input.OldKey) {
+	for _, id := range check.FormerIDs() {
+		keys = append(keys, input.OldKey{Path: "checks." + id, New: check.ID(id)})
+	}
+	return keys
 }
 
 type boatKeys struct {
@@ -69,13 +87,13 @@ type Store struct {
 	MaxMB  int           `yaml:"max_mb"`  // of everything together
 }
 
-// Target is somebody who is told of alerts: exactly one of Webhook and Alertmanager is set.
+// Target is where alerts are sent: exactly one of Webhook and Alertmanager is set.
 type Target struct {
 	ID           string         `yaml:"id"`           // short name for logs and metrics; the kind and its number when empty
 	Webhook      string         `yaml:"webhook"`      // URL that each change is posted to as JSON
 	Alertmanager string         `yaml:"alertmanager"` // URL of an Alertmanager, without /api/v2
 	TokenFile    string         `yaml:"token_file"`   // file whose first line is shown as bearer token
-	Severity     check.Severity `yaml:"severity"`     // the least that is told; info when empty
+	MinSeverity  check.Severity `yaml:"min_severity"` // lowest severity that is sent; info when empty
 	Token        string         `yaml:"-"`
 }
 
@@ -103,7 +121,7 @@ func Default() Config {
 		Store: Store{Every: time.Minute, MaxAge: 2 * 365 * 24 * time.Hour, MaxMB: 16}, Fleet: Fleet{Every: 15 * time.Minute}}
 }
 
-// Load reads and validates the file, and reads the maker and token files that it names; their paths are relative to
+// Load reads and validates the file, and reads the manufacturer and token files that it names; their paths are relative to
 // the config file. A mistake is an *input.Mistake, several are joined.
 func Load(ctx context.Context, file string) (Config, error) {
 	text, err := input.File(ctx, file, input.MaxYAML)
@@ -115,7 +133,7 @@ func Load(ctx context.Context, file string) (Config, error) {
 		return Config{}, err
 	}
 	dir := filepath.Dir(file)
-	for _, p := range []*string{&c.MakerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline, &c.Sheets, &c.Notes, &c.Job} {
+	for _, p := range []*string{&c.ManufacturerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline, &c.Sheets, &c.Notes, &c.Job} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(dir, *p)
 		}
@@ -126,13 +144,13 @@ func Load(ctx context.Context, file string) (Config, error) {
 		}
 	}
 	c.Fleet.locate(dir)
-	if c.MakerFile != "" {
-		if c.Makers, err = LoadMakers(ctx, c.MakerFile); err != nil {
+	if c.ManufacturerFile != "" {
+		if c.Manufacturers, err = LoadManufacturers(ctx, c.ManufacturerFile); err != nil {
 			return Config{}, err
 		}
 	}
-	for i := range c.Tell {
-		t := &c.Tell[i]
+	for i := range c.Notify {
+		t := &c.Notify[i]
 		if t.TokenFile == "" {
 			continue
 		}
@@ -162,7 +180,14 @@ func parse(ctx context.Context, name string, text []byte) (Config, error) {
 	if err != nil {
 		return Config{}, err
 	}
-	c.Boat = boat.Identity(c.BoatKeys)
+	c.Boat, c.Warnings = boat.Identity(c.BoatKeys), d.Warnings
+	for i := range c.Accepted {
+		a := &c.Accepted[i]
+		if now := check.ID(a.Check); now != a.Check {
+			c.Warnings = append(c.Warnings, d.Mistake(fmt.Sprintf("accepted.%d.check", i), "old id %q: write %q instead", a.Check, now))
+			a.Check = now
+		}
+	}
 	if err := c.validate(d); err != nil {
 		return Config{}, err
 	}
@@ -171,7 +196,7 @@ func parse(ctx context.Context, name string, text []byte) (Config, error) {
 
 // read reads a YAML file over what v already holds; known says where the known keys are.
 func read(ctx context.Context, name string, text []byte, v any, known string) (*input.Document, error) {
-	d, err := input.YAML(ctx, name, text, v)
+	d, err := input.YAML(ctx, name, text, v, oldKeys...)
 	if m, ok := errors.AsType[*input.Mistake](err); ok && strings.HasPrefix(m.Text, "unknown key ") {
 		m.Text += ": " + known
 	}
@@ -252,7 +277,7 @@ func (c *Config) validate(d *input.Document) error {
 		bad("log.format", "%q is not one of auto, text, json", c.Log.Format)
 	}
 	c.validateAccepted(bad)
-	c.validateTell(bad)
+	c.validateNotify(bad)
 	c.validateFleet(bad)
 	if c.Store.Every < time.Second {
 		bad("store.every", "%v is too short: it wears the card; give 1s or more", c.Store.Every)
@@ -293,33 +318,33 @@ func Loopback(host string) bool {
 	return ip != nil && ip.IsLoopback()
 }
 
-// LoadMakers reads a maker file: a YAML mapping of maker codes (0..2047) to names.
-func LoadMakers(ctx context.Context, file string) (map[uint16]string, error) {
+// LoadManufacturers reads a manufacturer file: a YAML mapping of manufacturer codes (0..2047) to names.
+func LoadManufacturers(ctx context.Context, file string) (map[uint16]string, error) {
 	text, err := input.File(ctx, file, input.MaxYAML)
 	if err != nil {
-		return nil, outside("config: maker_file", err)
+		return nil, outside("config: manufacturer_file", err)
 	}
-	return ParseMakers(ctx, file, text)
+	return ParseManufacturers(ctx, file, text)
 }
 
-// ParseMakers reads the text of a maker file; name is what errors call it.
-func ParseMakers(ctx context.Context, name string, text []byte) (map[uint16]string, error) {
-	var makers map[uint16]string
-	d, err := input.YAML(ctx, name, text, &makers)
+// ParseManufacturers reads the text of a manufacturer file; name is what errors call it.
+func ParseManufacturers(ctx context.Context, name string, text []byte) (map[uint16]string, error) {
+	var names map[uint16]string
+	d, err := input.YAML(ctx, name, text, &names)
 	if err != nil {
 		return nil, err
 	}
 	var errs []error
-	for _, code := range slices.Sorted(maps.Keys(makers)) {
+	for _, code := range slices.Sorted(maps.Keys(names)) {
 		key := strconv.Itoa(int(code))
 		if code > 2047 {
-			errs = append(errs, d.Mistake(key, "a maker code is 0 to 2047"))
+			errs = append(errs, d.Mistake(key, "a manufacturer code is 0 to 2047"))
 		}
-		if strings.TrimSpace(makers[code]) == "" {
+		if strings.TrimSpace(names[code]) == "" {
 			errs = append(errs, d.Mistake(key, "the name is missing: write code: name"))
 		}
 	}
-	return makers, input.Mistakes(errs...)
+	return names, input.Mistakes(errs...)
 }
 
 // minToken is the least length of a token: shorter ones can be guessed.

@@ -48,6 +48,36 @@ checks:
 	}
 }
 
+// TestOldNames: keys and ids of checks of an earlier version count, each with a warning.
+func TestOldNames(t *testing.T) {
+	old, err := Parse("muster.yaml", []byte("tell: [{webhook: 'http://a/', severity: warning}]\nchecks: {bus-busy: {warning: 0.4}}\n"+
+		"accepted: [{check: many-sources, why: on purpose}]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := Parse("muster.yaml", []byte("notify: [{webhook: 'http://a/', min_severity: warning}]\nchecks: {bus-load-high: {warning: 0.4}}\n"+
+		"accepted: [{check: multiple-sources, why: on purpose}]\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var warnings []string
+	for _, m := range old.Warnings {
+		warnings = append(warnings, m.Error())
+	}
+	if d := cmp.Diff([]string{
+		`muster.yaml:1:1: old key "tell": write "notify" instead`,
+		`muster.yaml:1:31: old key "severity": write "min_severity" instead`,
+		`muster.yaml:2:10: old key "bus-busy": write "bus-load-high" instead`,
+		`muster.yaml:3:20: accepted.0.check: old id "many-sources": write "multiple-sources" instead`,
+	}, warnings); d != "" {
+		t.Error(d)
+	}
+	old.Warnings = nil
+	if d := cmp.Diff(want, old); d != "" {
+		t.Error(d)
+	}
+}
+
 func TestMistakes(t *testing.T) {
 	tests := []struct{ name, in, want string }{
 		{"unknown key", "boat: {id: wagtail}\nlissen: x\n", `muster.yaml:2:1: unknown key "lissen": deploy/muster.yaml lists them all`},
@@ -89,13 +119,13 @@ func TestMistakes(t *testing.T) {
 	}
 }
 
-func TestMakers(t *testing.T) {
-	got, err := ParseMakers(t.Context(), "makers.yaml", []byte("2001: Larkfin Marine\n2002: Gannet Instruments\n"))
+func TestManufacturers(t *testing.T) {
+	got, err := ParseManufacturers(t.Context(), "manufacturers.yaml", []byte("2001: Larkfin Marine\n2002: Gannet Instruments\n"))
 	if d := cmp.Diff(map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments"}, got); err != nil || d != "" {
 		t.Errorf("%v %s", err, d)
 	}
-	_, err = ParseMakers(t.Context(), "makers.yaml", []byte("2001: Larkfin Marine\n5000: Nobody\n"))
-	if want := "makers.yaml:2:7: 5000: a maker code is 0 to 2047"; err == nil || err.Error() != want {
+	_, err = ParseManufacturers(t.Context(), "manufacturers.yaml", []byte("2001: Larkfin Marine\n5000: Nobody\n"))
+	if want := "manufacturers.yaml:2:7: 5000: a manufacturer code is 0 to 2047"; err == nil || err.Error() != want {
 		t.Errorf("got %v, want %s", err, want)
 	}
 }
@@ -107,15 +137,18 @@ func TestLoad(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	write("muster.yaml", "listen: 0.0.0.0:0\ntoken_file: token\nmaker_file: makers.yaml\n")
+	write("muster.yaml", "listen: 0.0.0.0:0\ntoken_file: token\nmaker_file: manufacturers.yaml\n")
 	write("token", "0123456789abcdef\n")
-	write("makers.yaml", "2001: Larkfin Marine\n")
+	write("manufacturers.yaml", "2001: Larkfin Marine\n")
 	c, err := Load(t.Context(), filepath.Join(dir, "muster.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Token != "0123456789abcdef" || c.Makers[2001] != "Larkfin Marine" {
-		t.Errorf("got token %q, makers %v", c.Token, c.Makers)
+	if c.Token != "0123456789abcdef" || c.Manufacturers[2001] != "Larkfin Marine" {
+		t.Errorf("got token %q, manufacturers %v", c.Token, c.Manufacturers)
+	}
+	if want := `:3:1: old key "maker_file": write "manufacturer_file" instead`; len(c.Warnings) != 1 || !strings.HasSuffix(c.Warnings[0].Error(), want) {
+		t.Errorf("warnings %v, want %s", c.Warnings, want)
 	}
 	write("token", "short\n")
 	if _, err := Load(t.Context(), filepath.Join(dir, "muster.yaml")); err == nil {
@@ -180,6 +213,6 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte("sources:\n - &a {source: x}\n - *a\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		_, _ = Parse("muster.yaml", text)
-		_, _ = ParseMakers(t.Context(), "makers.yaml", text)
+		_, _ = ParseManufacturers(t.Context(), "manufacturers.yaml", text)
 	})
 }

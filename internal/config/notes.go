@@ -72,7 +72,7 @@ func CheckNote(m *boat.Manual) (field string, err error) {
 		key, text string
 		most      int
 		needed    bool
-	}{{"model", m.Model, 80, true}, {"maker", m.Maker, 80, false}, {"serial", m.Serial, 80, false}, {"software", m.Software, 80, false},
+	}{{"model", m.Model, 80, true}, {"manufacturer", m.Maker, 80, false}, {"serial", m.Serial, 80, false}, {"software", m.Software, 80, false},
 		{"place", m.Place, 80, false}, {"note", m.Note, 400, false}, {"by", m.By, 60, true}} {
 		switch {
 		case f.needed && strings.TrimSpace(f.text) == "":
@@ -84,7 +84,7 @@ func CheckNote(m *boat.Manual) (field string, err error) {
 		}
 	}
 	if m.Role != "" && !slices.Contains(boat.Roles(), m.Role) {
-		return "role", fmt.Errorf("%q is none: take one of %s", m.Role, roleNames())
+		return "role", fmt.Errorf("%q is unknown: use one of %s", m.Role, roleNames())
 	}
 	if m.At.IsZero() {
 		return "at", errors.New("it is missing: say when it was noted, such as 2026-05-02T08:00:00Z")

@@ -44,7 +44,7 @@ func TestNotesBad(t *testing.T) {
 		"nobody":     {head + "  - {id: n1, model: x, at: 2026-05-02T08:00:00Z}\n", "say who noted it"},
 		"never":      {head + "  - {id: n1, model: x, by: Ana}\n", "say when it was noted"},
 		"bad time":   {head + "  - {id: n1, model: x, by: Ana, at: soon}\n", "notes.yaml:"},
-		"bad role":   {head + "  - {id: n1, model: x, by: Ana, role: cook, at: 2026-05-02T08:00:00Z}\n", `devices.0.role: "cook" is none`},
+		"bad role":   {head + "  - {id: n1, model: x, by: Ana, role: cook, at: 2026-05-02T08:00:00Z}\n", `devices.0.role: "cook" is unknown`},
 		"bad id":     {head + "  - {id: m1, model: x, by: Ana, at: 2026-05-02T08:00:00Z}\n", `devices.0.id: "m1" must be n and a number`},
 		"twice":      {head + strings.Repeat("  - {id: n1, model: x, by: Ana, at: 2026-05-02T08:00:00Z}\n", 2), "devices.1.id"},
 		"long":       {head + "  - {id: n1, model: " + strings.Repeat("x", 81) + ", by: Ana, at: 2026-05-02T08:00:00Z}\n", "longer than 80"},

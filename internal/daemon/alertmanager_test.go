@@ -68,7 +68,7 @@ func TestAlertmanagerOutage(t *testing.T) {
 		server := httptest.NewServer(f)
 		opt := keptOptions(t, dir)
 		opt.firstRetry = time.Millisecond
-		opt.Config.Tell = []config.Target{{ID: "am", Alertmanager: server.URL, Severity: check.Warning}}
+		opt.Config.Notify = []config.Target{{ID: "am", Alertmanager: server.URL, MinSeverity: check.Warning}}
 		d, stop := aboard(t, opt)
 		return d, func() {
 			stop()

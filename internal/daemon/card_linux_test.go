@@ -72,7 +72,7 @@ func TestFullCard(t *testing.T) {
 			src := newWire()
 			opt := options("127.0.0.1:0", map[string]tap.Source{"can0": src}, "can0")
 			opt.Config.StateDir = dir
-			opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL}}
+			opt.Config.Notify = []config.Target{{ID: "hook", Webhook: server.URL}}
 			a := newAfloat(t, opt)
 			heardFrom := byte(0)
 			hears := func() {
@@ -84,7 +84,7 @@ func TestFullCard(t *testing.T) {
 			}
 			enter := func() {
 				t.Helper()
-				if _, err := a.d.Desk().AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 head"}); err != nil {
+				if _, err := a.d.Desk().AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 display"}); err != nil {
 					t.Fatal(err)
 				}
 			}

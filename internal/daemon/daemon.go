@@ -264,7 +264,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		})
 	}
 	if d.keeper != nil {
-		d.telling.begin(ctx, d.opt.Config.Tell)
+		d.telling.begin(ctx, d.opt.Config.Notify)
 		every := d.opt.Config.Store.Every
 		tasks.Go(func() { d.keeper.run(ctx, every, d.telling.wake) })
 	}

@@ -94,7 +94,7 @@ func (t *teller) wake() {
 
 // wants reports whether the target is told of an alert of this severity.
 func wants(t *config.Target, s check.Severity) bool {
-	return s.Rank() >= max(t.Severity.Rank(), check.Info.Rank())
+	return s.Rank() >= max(t.MinSeverity.Rank(), check.Info.Rank())
 }
 
 // run tells until ctx ends.

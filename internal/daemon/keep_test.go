@@ -63,7 +63,7 @@ func TestSurvivesRestart(t *testing.T) {
 	d, stop := aboard(t, keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35)))
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })
 	first := d.Report().Devices[0].FirstSeen
-	m, err := d.Desk().AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 head"})
+	m, err := d.Desk().AddManual(t.Context(), boat.Manual{Model: "Larkfin LF9 display"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -168,7 +168,7 @@ func TestWebhook(t *testing.T) {
 	defer server.Close()
 	opt := keptOptions(t, t.TempDir())
 	opt.firstRetry = time.Millisecond
-	opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL, Severity: check.Warning}}
+	opt.Config.Notify = []config.Target{{ID: "hook", Webhook: server.URL, MinSeverity: check.Warning}}
 	d, stop := aboard(t, opt)
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Raised, "quiet", true), change(alert.Cleared, "a", false))
 	low := change(alert.Raised, "low", false)
@@ -192,7 +192,7 @@ func TestWebhookAcrossRestart(t *testing.T) {
 		server := httptest.NewServer(r)
 		opt := keptOptions(t, dir)
 		opt.firstRetry = time.Millisecond
-		opt.Config.Tell = []config.Target{{ID: "hook", Webhook: server.URL}}
+		opt.Config.Notify = []config.Target{{ID: "hook", Webhook: server.URL}}
 		d, stop := aboard(t, opt)
 		return d, func() {
 			stop()

@@ -33,9 +33,15 @@ type knowledge struct {
 
 // loadKnowledge reads what the config names, where the options put nothing in its place.
 func loadKnowledge(opt *Options, c *config.Config, log zerolog.Logger) (k knowledge, err error) {
+	for _, m := range c.Warnings {
+		log.Warn().Msg(m.Error())
+	}
 	if c.Sheets != "" {
 		if k.sheets, err = release.LoadFS(os.DirFS(c.Sheets), c.Sheets); err != nil {
 			return k, err
+		}
+		for _, m := range k.sheets.Warnings {
+			log.Warn().Msg(m.Error())
 		}
 		for _, p := range k.sheets.Problems {
 			log.Warn().Str("code", string(p.Code)).Strs("places", p.Places).Msg(p.Text)

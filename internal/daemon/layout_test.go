@@ -21,7 +21,7 @@ segments:
 tees:
   - at: helm
     drops:
-      - {device: helm head, model: Larkfin LF9 head, load: 6}
+      - {device: helm display, model: Larkfin LF9 display, load: 6}
       - {device: radio, model: Gannet VR1 radio, load: 2}
 terminators: [bow]
 power: [{at: helm, voltage: 12.6 V}]
@@ -58,7 +58,7 @@ func TestLayoutAlerts(t *testing.T) {
 			t.Errorf("no alert says %q in\n%s", want, text)
 		}
 	}
-	if strings.Contains(text, "sends depth") || strings.Contains(text, "helm head is planned") {
+	if strings.Contains(text, "sends depth") || strings.Contains(text, "helm display is planned") {
 		t.Errorf("too much in\n%s", text)
 	}
 }

@@ -47,7 +47,7 @@ func played(t testing.TB, file string) *Daemon {
 		t.Fatal(err)
 	}
 	tellers := []*teller{d.telling.newTeller(config.Target{ID: "office", Webhook: "http://127.0.0.1:9/"}),
-		d.telling.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", Severity: check.Warning})}
+		d.telling.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", MinSeverity: check.Warning})}
 	d.telling.targets.Store(&tellers)
 	served := make(chan error, 1)
 	go func() { served <- d.web.Serve() }()

@@ -25,13 +25,13 @@ const longStay = `
 title: A long stay
 boat: {name: Sandpiper, latitude: 50.05, longitude: -4.9}
 devices:
-  - {id: gnss, maker: 2002, class: 60, function: 145, unique: 3, address: 10, model: Gannet GP1 receiver, software: "3.14",
+  - {id: gnss, manufacturer: 2002, class: 60, function: 145, unique: 3, address: 10, model: Gannet GP1 receiver, software: "3.14",
      sends: [{pgn: 129025, every: 4s}, {pgn: 129026, every: 4s}]}
-  - {id: sounder, maker: 2002, class: 60, function: 130, unique: 5, address: 12, model: Gannet SD2 sounder, software: "5.02", sends: [{pgn: 128267, every: 5s}]}
-  - {id: compass-a, maker: 2002, class: 60, function: 140, unique: 6, address: 13, model: Gannet HC3 compass, software: "1.6.2", sends: [{pgn: 127250, every: 4s}]}
-  - {id: compass-b, maker: 2002, class: 60, function: 140, unique: 7, instance: 1, address: 14, model: Gannet HC3 compass, software: "1.6.2", sends: [{pgn: 127250, every: 4s}]}
-  - {id: battery, maker: 2003, class: 35, function: 170, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, software: "3.20", sends: [{pgn: 127508, every: 10s}]}
-  - {id: pilot, maker: 2001, class: 40, function: 150, unique: 16, address: 27, model: Larkfin LP7 pilot, software: "2.31", sends: [{pgn: 127245, every: 10s}]}
+  - {id: sounder, manufacturer: 2002, class: 60, function: 130, unique: 5, address: 12, model: Gannet SD2 sounder, software: "5.02", sends: [{pgn: 128267, every: 5s}]}
+  - {id: compass-a, manufacturer: 2002, class: 60, function: 140, unique: 6, address: 13, model: Gannet HC3 compass, software: "1.6.2", sends: [{pgn: 127250, every: 4s}]}
+  - {id: compass-b, manufacturer: 2002, class: 60, function: 140, unique: 7, instance: 1, address: 14, model: Gannet HC3 compass, software: "1.6.2", sends: [{pgn: 127250, every: 4s}]}
+  - {id: battery, manufacturer: 2003, class: 35, function: 170, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, software: "3.20", sends: [{pgn: 127508, every: 10s}]}
+  - {id: pilot, manufacturer: 2001, class: 40, function: 150, unique: 16, address: 27, model: Larkfin LP7 pilot, software: "2.31", sends: [{pgn: 127245, every: 10s}]}
 lines:
   - {id: wind, sentences: [{talker: WI, formatter: MWV, every: 20s}]}
 timeline:
@@ -81,7 +81,7 @@ func TestMonth(t *testing.T) {
 	opt.Now = func() time.Time { return event.Time(clock.Load()).UTC() }
 	opt.Config.StateDir = t.TempDir()
 	opt.Config.Checks.Every = time.Minute
-	opt.Config.Tell = []config.Target{{ID: "hook", Webhook: hook.URL}}
+	opt.Config.Notify = []config.Target{{ID: "hook", Webhook: hook.URL}}
 	d, err := New(opt)
 	if err != nil {
 		t.Fatal(err)
@@ -105,7 +105,7 @@ func TestMonth(t *testing.T) {
 		}
 		told(c)
 	}
-	d.telling.begin(ctx, opt.Config.Tell)
+	d.telling.begin(ctx, opt.Config.Notify)
 
 	var turns []turn
 	events, fed, began := make([]event.Event, batchEvents), 0, time.Now()

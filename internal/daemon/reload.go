@@ -104,7 +104,7 @@ func (d *Daemon) prepare(c config.Config) (next *prepared, err error) {
 	for _, in := range next.sources.list {
 		c.Sources = append(c.Sources, in.config)
 	}
-	c.Boat, c.Listen, c.TLS, c.Makers = now.Boat, now.Listen, now.TLS, now.Makers // as needRestart has it
+	c.Boat, c.Listen, c.TLS, c.Manufacturers = now.Boat, now.Listen, now.TLS, now.Manufacturers // as needRestart has it
 	c.StateDir, c.Store = now.StateDir, now.Store
 	next.config = c
 	return next, nil
@@ -122,7 +122,7 @@ func (d *Daemon) take(next *prepared) {
 	m.watch.Book().Accept(c.Accepted)
 	m.checks, m.time.takeGNSS = &c.Checks, c.GNSSTime
 	m.learn(next.known, next.base)
-	d.telling.change(c.Tell, next.uplink)
+	d.telling.change(c.Notify, next.uplink)
 	d.opt.Config = *c
 	d.reload.done.Add(1)
 }
@@ -168,7 +168,7 @@ func needRestart(a, b *config.Config) []string {
 		a, b any
 	}{
 		{"boat", a.Boat, b.Boat}, {"listen", a.Listen, b.Listen}, {"tls", a.TLS.Cert == "", b.TLS.Cert == ""},
-		{"maker_file", a.Makers, b.Makers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store},
+		{"manufacturer_file", a.Manufacturers, b.Manufacturers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store},
 	} {
 		if !reflect.DeepEqual(k.a, k.b) {
 			keys = append(keys, k.key)

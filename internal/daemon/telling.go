@@ -42,14 +42,14 @@ type telling struct {
 // begin tells until ctx ends.
 func (o *telling) begin(ctx context.Context, targets []config.Target) {
 	o.running = ctx
-	o.startTellers(targets)
+	o.startNotifiers(targets)
 	o.startUplink(o.up.Load())
 }
 
 // change tells others, as far as they are others, in the place of those told so far.
 func (o *telling) change(targets []config.Target, up *uplink) {
 	if !reflect.DeepEqual(o.config, targets) {
-		o.startTellers(targets)
+		o.startNotifiers(targets)
 	}
 	o.startUplink(up)
 }
@@ -65,8 +65,8 @@ func (o *telling) tellers() []*teller {
 	return nil
 }
 
-// startTellers tells the targets in the place of those told so far, which end; what waits for one that stays is kept.
-func (o *telling) startTellers(targets []config.Target) {
+// startNotifiers tells the targets in the place of those told so far, which end; what waits for one that stays is kept.
+func (o *telling) startNotifiers(targets []config.Target) {
 	for _, t := range o.tellers() {
 		t.stop()
 	}

@@ -60,7 +60,7 @@ func TestToldEverywhere(t *testing.T) {
 	opt.Config.Fleet.URL = []string{"nats://127.0.0.1:1"}
 	opt.Config.Checks.Every = 1000 * time.Hour // only the test judges
 	opt.Config.Alerts = alert.Settings{Clear: 20 * time.Second}
-	opt.Config.Tell = []config.Target{{ID: "hook", Webhook: hookServer.URL}, {ID: "am", Alertmanager: amServer.URL}}
+	opt.Config.Notify = []config.Target{{ID: "hook", Webhook: hookServer.URL}, {ID: "am", Alertmanager: amServer.URL}}
 	d, stop := aboard(t, opt)
 	eventually(t, func() bool { return d.Ready() == nil })
 

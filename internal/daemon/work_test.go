@@ -21,14 +21,14 @@ import (
 
 // twoHeads is a boat one of whose heads is updated: it is away from 60 s to 210 s.
 const twoHeads = `
-title: Two heads
+title: Two displays
 boat: {name: Sandpiper, latitude: 50.05, longitude: -4.9}
 devices:
-  - {id: helm, maker: 2001, class: 120, function: 130, unique: 7, address: 2, model: Larkfin LF9 head, serial: LF9-7, software: "4.52", asks: true,
+  - {id: helm, manufacturer: 2001, class: 120, function: 130, unique: 7, address: 2, model: Larkfin LF9 display, serial: LF9-7, software: "4.52", asks: true,
      sends: [{pgn: 129283}]}
-  - {id: fly, maker: 2001, class: 120, function: 130, unique: 33, instance: 1, address: 3, model: Larkfin LF9 head, serial: LF9-33, software: "4.47", asks: true,
+  - {id: fly, manufacturer: 2001, class: 120, function: 130, unique: 33, instance: 1, address: 3, model: Larkfin LF9 display, serial: LF9-33, software: "4.47", asks: true,
      sends: [{pgn: 129284}]}
-  - {id: battery, maker: 2003, class: 35, function: 170, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, software: "3.20", sends: [{pgn: 127508}]}
+  - {id: battery, manufacturer: 2003, class: 35, function: 170, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, software: "3.20", sends: [{pgn: 127508}]}
 timeline:
   - {at: 60s, do: update, device: fly, for: 150s, software: "4.52"}
 `

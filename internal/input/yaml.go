@@ -19,14 +19,16 @@ import (
 
 // Document is one document of a YAML file. It can say where a key stands.
 type Document struct {
+	Warnings []*Mistake // old keys that Rename found
+
 	file string
 	body ast.Node // nil for an empty one
 }
 
 // YAML reads the one document of a file into v, over what v already holds. A key that v does not have, a key that stands twice and a
 // second document are mistakes. A key without a value leaves what v holds, as if everything below it were commented out. The document
-// is not nil when the text is YAML, even when v could not take it.
-func YAML(ctx context.Context, name string, data []byte, v any) (*Document, error) {
+// is not nil when the text is YAML, even when v could not take it. Old keys are renamed first; see Rename.
+func YAML(ctx context.Context, name string, data []byte, v any, old ...OldKey) (*Document, error) {
 	docs, err := Documents(ctx, name, data)
 	if err != nil {
 		return nil, err
@@ -36,6 +38,9 @@ func YAML(ctx context.Context, name string, data []byte, v any) (*Document, erro
 		return d, docs[1].on(docs[1].body, "", "a second document starts here: keep one in the file")
 	}
 	dropEmpty(d.body)
+	if err := d.Rename(old...); err != nil {
+		return d, err
+	}
 	return d, d.Decode(v)
 }
 

@@ -23,9 +23,9 @@ type Job struct {
 	Place      string   `yaml:"place"`
 	Work       string   `yaml:"work"` // what was ordered, in a sentence or two
 	Shop       Shop     `yaml:"shop"`
-	Remains    []Reason `yaml:"remains"`  // why findings remain
-	Notes      []string `yaml:"notes"`    // anything else to print
-	Cautions   []string `yaml:"cautions"` // added to the usual ones
+	OpenItems  []Reason `yaml:"open_items"` // why findings are still open
+	Notes      []string `yaml:"notes"`      // anything else to print
+	Cautions   []string `yaml:"cautions"`   // added to the usual ones
 	Logo       *Logo    `yaml:"-"`
 }
 
@@ -102,9 +102,12 @@ func parse(name string, data []byte) (*Job, error) {
 	return job, nil
 }
 
+// oldKeys are keys of the job file that have a new name.
+var oldKeys = []input.OldKey{{Path: "remains", New: "open_items"}}
+
 func parseShared(name string, data []byte) (*Job, error) {
 	job := new(Job)
-	if _, err := input.YAML(context.Background(), name, data, job); err != nil {
+	if _, err := input.YAML(context.Background(), name, data, job, oldKeys...); err != nil {
 		return nil, err
 	}
 	return job, nil
@@ -124,9 +127,9 @@ func readLogo(data []byte) (*Logo, error) {
 	return &Logo{data, format, c.Width, c.Height}, nil
 }
 
-// Why says why the findings of a check remain, if the job tells it.
+// Why says why the findings of a check are still open, if the job file gives a reason.
 func (j *Job) Why(id string) string {
-	for _, r := range j.Remains {
+	for _, r := range j.OpenItems {
 		if check.ID(r.Check) == id {
 			return r.Why
 		}

@@ -21,12 +21,12 @@ date: 4 May 2026
 technician: Ilse Övningså
 customer: Ζωή Πελάτης, Юрий Заказчик
 place: berth 12
-work: Bring both heads to one release; find out why the battery monitor disappears.
+work: Bring both displays to one release; find out why the battery monitor disappears.
 shop:
   name: Example Marine Electronics
   address: [Slipway 3, Sampleport]
   contact: office@marine.example
-remains:
+open_items:
   - check: bus-load-high
     why: a second backbone is ordered
 notes: [Old release kept on the card in the chart table]

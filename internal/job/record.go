@@ -17,19 +17,19 @@ import (
 
 // Record is the content of the service record: what was aboard, what was done, what remains, and how to check it.
 type Record struct {
-	Job      *Job
-	Boat     boat.Identity
-	Before   Moment
-	After    Moment
-	Groups   []Group
-	Found    []Item // findings open before the work
-	Resolved []Item
-	Remains  []Item
-	Fresh    []Item // findings that are open only after the work
-	Changes  []string
-	Steps    []Step
-	Aboard   Count // devices on the networks
-	Networks []Network
+	Job       *Job
+	Boat      boat.Identity
+	Before    Moment
+	After     Moment
+	Groups    []Group
+	Found     []Item // findings open before the work
+	Resolved  []Item
+	OpenItems []Item
+	Fresh     []Item // findings that are open only after the work
+	Changes   []string
+	Steps     []Step
+	Aboard    Count // devices on the networks
+	Networks  []Network
 }
 
 // Moment is one of the two snapshots.
@@ -98,7 +98,7 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		case snapshot.FindingResolved:
 			r.Resolved = append(r.Resolved, Item{x.Severity, x.Summary, ""})
 		case snapshot.FindingRemaining:
-			r.Remains = append(r.Remains, Item{x.Severity, x.Summary, job.Why(x.After)})
+			r.OpenItems = append(r.OpenItems, Item{x.Severity, x.Summary, job.Why(x.After)})
 		case snapshot.FindingNew:
 			r.Fresh = append(r.Fresh, Item{x.Severity, x.Summary, job.Why(x.After)})
 		case snapshot.SoftwareChanged, snapshot.Moved:

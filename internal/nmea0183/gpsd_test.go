@@ -24,7 +24,7 @@ const scenario = `
 name: lines
 devices:
   - id: ais
-    maker: 2002
+    manufacturer: 2002
     class: 60
     function: 195
     address: 15

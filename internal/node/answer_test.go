@@ -20,7 +20,7 @@ const asker = 200
 
 var headOptions = Options{
 	Name: name(5, true), Address: 10, Heartbeat: -1,
-	Product: pgn.ProductInformation{DatabaseVersion: pgn.Some[uint16](2100), ProductCode: pgn.Some[uint16](910), Model: "Larkfin LF9 head",
+	Product: pgn.ProductInformation{DatabaseVersion: pgn.Some[uint16](2100), ProductCode: pgn.Some[uint16](910), Model: "Larkfin LF9 display",
 		SoftwareVersion: "4.52", ModelVersion: "B", Serial: "X1", CertificationLevel: pgn.Some[uint8](1), LoadEquivalency: pgn.Some[uint8](6)},
 	Installation: pgn.ConfigurationInformation{Installation1: "Helm", Manufacturer: "Larkfin Marine"},
 	Transmits:    []uint32{127250}, Receives: []uint32{129025},

@@ -134,10 +134,10 @@ func TestIdlePresence(t *testing.T) {
 
 const awkward = `
 devices:
-  - {id: good, maker: 2001, unique: 1, address: 10, model: Larkfin LF9 head, software: "4.52", installation: [Helm]}
-  - {id: mute, maker: 2001, unique: 2, address: 11, model: Larkfin LF9 head, ignores: [126996]}
-  - {id: half, maker: 2001, unique: 3, address: 12, model: Larkfin LF9 head, half_product: true}
-  - {id: none, maker: 2001, unique: 4, address: 13}
+  - {id: good, manufacturer: 2001, unique: 1, address: 10, model: Larkfin LF9 display, software: "4.52", installation: [Helm]}
+  - {id: mute, manufacturer: 2001, unique: 2, address: 11, model: Larkfin LF9 display, ignores: [126996]}
+  - {id: half, manufacturer: 2001, unique: 3, address: 12, model: Larkfin LF9 display, half_product: true}
+  - {id: none, manufacturer: 2001, unique: 4, address: 13}
 `
 
 func TestGivesUpWithTheReason(t *testing.T) {
@@ -203,7 +203,7 @@ timeline:
 func TestTwinsAreNotAskedForEver(t *testing.T) {
 	b := board(t, `
 devices:
-  - {id: a, maker: 2003, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, sends: [{pgn: 127508}]}
+  - {id: a, manufacturer: 2003, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, sends: [{pgn: 127508}]}
 timeline:
   - {at: 1s, do: twin, device: a, address: 60}
 `, 3)

@@ -30,7 +30,7 @@ var (
 // paths are the pages of a boat that has something to show on each.
 func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	t.Helper()
-	daemontest.Until(t, "the heads differ", func() bool {
+	daemontest.Until(t, "the displays differ", func() bool {
 		return daemontest.OpenAlert(d, "software-differs") && daemontest.OpenAlert(d, "instance-clash")
 	})
 	id := ""
@@ -144,7 +144,7 @@ func TestBrowser(t *testing.T) {
 	t.Run("prints the service record of an order alone", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+pages["comparison"], webtest.Phone, false)
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("form[action='/proof/record'] button"), chromedp.WaitVisible("header + h1"))) // only the record has that
-		for _, want := range []string{"Service record\n", "Work order", "Larkfin LF9 head", "waiting", "4.47", "4.52"} {
+		for _, want := range []string{"Service record\n", "Work order", "Larkfin LF9 display", "waiting", "4.47", "4.52"} {
 			if words := webtest.Script[string](t, ctx, "document.body.innerText"); !strings.Contains(words, want) {
 				t.Errorf("the record lacks %q: %.600s", want, words)
 			}

@@ -107,7 +107,7 @@ func TestCrowd(t *testing.T) {
 // TestFirstPage measures what a browser loads first.
 func TestFirstPage(t *testing.T) {
 	d := daemontest.Demo(t, "demo", 20, nil)
-	daemontest.Until(t, "the heads differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
+	daemontest.Until(t, "the displays differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
 	sum := 0
 	for _, path := range []string{"/", "/static/muster.css", "/static/muster.js", "/static/muster.svg"} {
 		n := len(webtest.Fetch(t, d.URL()+path))
@@ -123,7 +123,7 @@ func TestFirstPage(t *testing.T) {
 // BenchmarkBoatPage is the server's time for the first page of the demo, rendered anew each time.
 func BenchmarkBoatPage(b *testing.B) {
 	d := daemontest.Demo(b, "demo", 20, nil)
-	daemontest.Until(b, "the heads differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
+	daemontest.Until(b, "the displays differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
 	n := 0
 	b.ReportAllocs()
 	for b.Loop() {

@@ -104,7 +104,7 @@ func draftOf(l *backbone.Layout) draft {
 			drop(x, false)
 		}
 	}
-	for _, x := range l.Adding {
+	for _, x := range l.Proposed {
 		drop(x, true)
 	}
 	slices.SortStableFunc(d.Drops, func(a, b draftDrop) int { return cmp.Compare(a.At, b.At) })
@@ -359,7 +359,7 @@ func (d *draft) yaml() string {
 			fmt.Fprintf(&b, "  voltage:\n    - %s\n", strings.Join(readings, "\n    - "))
 		}
 	}
-	list("adding", adding)
+	list("proposed", adding)
 	list("coverage", coverage)
 	return b.String()
 }

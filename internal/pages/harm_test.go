@@ -254,7 +254,7 @@ func TestBadForms(t *testing.T) {
 		want             int
 		says             string
 	}{
-		{"nobody acknowledges", "/alerts/acknowledge", "alert=software-differs:head&by=+", form, 422, "say who acknowledges"},
+		{"nobody acknowledges", "/alerts/acknowledge", "alert=software-differs:display&by=+", form, 422, "say who acknowledges"},
 		{"an alert that is none", "/alerts/acknowledge", "alert=%3Cb%3E&by=Jo", form, 404, "&lt;b&gt;"},
 		{"a role that is none", "/work/manual", "model=x&role=toaster", form, 422, "toaster"},
 		{"a silence too long", "/silences", "device=" + strings.Repeat("x", 101) + "&for=8h&by=Jo&why=x", form, 422, "too long"},

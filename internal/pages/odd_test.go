@@ -81,7 +81,7 @@ func oddWork(t *testing.T) api.Work {
 	t.Helper()
 	o, _ := release.Plan(webtest.Sample(t), "sha256:"+strings.Repeat("0", 64), "", sheets(t), release.Options{})
 	st := o.Steps()[0]
-	o.Made, o.KeptBack = began, []release.Remark{{Device: st.Device, Version: "1", Why: "no medium"}}
+	o.Made, o.Deferred = began, []release.Remark{{Device: st.Device, Version: "1", Why: "no medium"}}
 	status := release.StepStatus{Step: st.ID, Label: st.Device.Label, From: st.From, To: st.To}
 	status.State, status.LowestVolts = release.StepLeft, new(11.9)
 	return api.Work{Order: o, Done: true, Status: []release.StepStatus{status}}

@@ -50,7 +50,7 @@ tees:
 terminators: [a]
 power: [{at: a, voltage: 12.6 V, fuse: 3 A, cable: mid, length: 1.25 m}, {at: "1", voltage: 13}]
 readings: {resistance: 61 ohm, voltage: [{at: a, voltage: 12.5}]}
-adding: [{at: a, role: radar, load: 4}]
+proposed: [{at: a, role: radar, load: 4}]
 coverage: [{quantity: speed through water}]
 `
 	for name, text := range map[string]string{"example": example(t), "odd names": odd} {
@@ -74,7 +74,7 @@ func stripped(l *backbone.Layout) *backbone.Layout {
 	for i := range l.Tees {
 		cable(l.Tees[i].Drops)
 	}
-	cable(l.Adding)
+	cable(l.Proposed)
 	for i := range l.Power {
 		l.Power[i].Cable = strings.Replace(l.Power[i].Cable, "micro", "", 1)
 	}

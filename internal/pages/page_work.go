@@ -101,7 +101,7 @@ func (p *workPage) followed(v *view) g.Node {
 		g.If(len(o.Cautions) > 0, h.Ul(h.Class("cautions"), g.Map(o.Cautions, caution))),
 		headed("Before you start", checks, func(c release.PreCheck) g.Node { return g.Group{ui.State(c.Result), ui.Space, ui.Printable(c.Text)} }),
 		g.Map(p.Groups, func(wg workGroup) g.Node { return wg.node(v) }),
-		headed("Kept back", o.KeptBack, func(r release.Remark) g.Node { return ui.Printable(render.Remark(r)) }),
+		headed("Kept back", o.Deferred, func(r release.Remark) g.Node { return ui.Printable(render.Remark(r)) }),
 		headed("To be settled", o.Problems, func(x release.Problem) g.Node {
 			return g.Group{ui.Mark("warning"), ui.Space, ui.Printable(x.Text), ui.Small(boat.Printable(x.Remedy))}
 		}),
@@ -131,7 +131,7 @@ func headed[T any](title string, list []T, line func(T) g.Node) g.Node {
 func (wg *workGroup) node(v *view) g.Node {
 	return g.Group{
 		h.H3(g.Textf("Group %d", wg.Number), ui.Small(fmt.Sprintf("about %d min", wg.Minutes))),
-		g.If(wg.Hold != "", h.P(h.Class("hold"), h.B(g.Text("Hold:")), ui.Space, ui.Printable(wg.Hold))),
+		g.If(wg.HoldPoint != "", h.P(h.Class("hold"), h.B(g.Text("Hold:")), ui.Space, ui.Printable(wg.HoldPoint))),
 		h.Ol(h.Class("steps"), g.Map(wg.Steps, func(st workStep) g.Node { return st.node(v) })),
 	}
 }

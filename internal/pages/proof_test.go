@@ -180,8 +180,8 @@ func TestProofJob(t *testing.T) {
 	if strings.Contains(page, "Ilse") || strings.Contains(page, "waits for a part") {
 		t.Error("the record has what the form took away")
 	}
-	if len(shared.Notes) != 1 || len(shared.Remains) != 1 {
-		t.Errorf("the job file's own texts became %v %v", shared.Notes, shared.Remains)
+	if len(shared.Notes) != 1 || len(shared.OpenItems) != 1 {
+		t.Errorf("the job file's own texts became %v %v", shared.Notes, shared.OpenItems)
 	}
 }
 

@@ -103,10 +103,10 @@ func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
 	if note := text("note", "", longText); note != "" {
 		j.Notes = append(slices.Clone(base.Notes), note)
 	}
-	j.Remains = nil
+	j.OpenItems = nil
 	for _, check := range checks {
 		if why := text("why-"+check, base.Why(check), longText); why != "" {
-			j.Remains = append(j.Remains, job.Reason{Check: check, Why: why})
+			j.OpenItems = append(j.OpenItems, job.Reason{Check: check, Why: why})
 		}
 	}
 	return &j, err

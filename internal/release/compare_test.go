@@ -12,7 +12,7 @@ func TestSheetsOrder(t *testing.T) {
 	device := func(maker uint32, model string) *report.Device {
 		return &report.Device{Name: &boat.Name{Manufacturer: boat.Coded{Code: maker}}, Product: &boat.Product{Model: model}}
 	}
-	head, sonar := device(2001, "Larkfin LF9 head"), device(2001, "Larkfin Olbo 30")
+	head, sonar := device(2001, "Larkfin LF9 display"), device(2001, "Larkfin Olbo 30")
 	for _, tt := range []struct {
 		name  string
 		d     *report.Device

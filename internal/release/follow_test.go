@@ -15,7 +15,7 @@ import (
 	"muster/internal/report"
 )
 
-// bench is one boat whose only LF9 head is updated. It plays the boat model: present state, counts and times.
+// bench is one boat whose only LF9 display is updated. It plays the boat model: present state, counts and times.
 type bench struct {
 	t        *testing.T
 	order    *Order
@@ -30,7 +30,7 @@ type bench struct {
 func newBench(t *testing.T) *bench {
 	r := report.New(&boat.State{Boat: boat.Identity{ID: "kittiwake"}, TakenAt: start,
 		Window: boat.Window{From: start.Add(-5 * time.Minute), To: start}, Devices: []boat.Device{
-			device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", "LF9 4.47"),
+			device(1, 2001, boat.RoleDisplay, "Larkfin LF9 display", "L9-0001", "LF9 4.47"),
 			device(4, 2001, boat.RoleSonar, "Larkfin Olbo 30 sonar", "S3-0001", "2.9.0"),
 		}}, nil)
 	h := &r.Devices[0]
@@ -263,7 +263,7 @@ func TestFollow(t *testing.T) {
 		{"ahead of the order", func(b *bench) {
 			b.report.Devices[1].State = boat.Silent
 			b.run(10 * time.Second)
-		}, []string{"2.1 waiting>left (ahead of the order: step 1.1 is waiting (Olbo 30 sonar module needs larkfin-heads at least 4.50))"}},
+		}, []string{"2.1 waiting>left (ahead of the order: step 1.1 is waiting (Olbo 30 sonar module needs larkfin-displays at least 4.50))"}},
 	} {
 		for _, mode := range []string{"live", "json", "saved"} {
 			t.Run(tt.name+"/"+mode, func(t *testing.T) {
@@ -359,7 +359,7 @@ func TestFollowSurvivesRestart(t *testing.T) {
 
 // appears puts the head into a model that has begun anew.
 func (b *bench) appears(version string) {
-	h := shown(device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", version))
+	h := shown(device(1, 2001, boat.RoleDisplay, "Larkfin LF9 display", "L9-0001", version))
 	h.FirstSeen, h.LastSeen = b.now, b.now
 	h.Transmits = []report.Transmit{{PGN: 126996, Live: &boat.Transmit{}}, {PGN: 127505, Instance: ptr(uint8(1)), Live: &boat.Transmit{}}, {PGN: 128267, Live: &boat.Transmit{}}}
 	b.report.Devices[0] = h

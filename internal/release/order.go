@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"regexp"
 
 	_ "embed"
 
@@ -37,11 +38,13 @@ type Order struct {
 	Checked      *Checked      `json:"checked,omitempty"` // when and on what the pre-checks were made; nil for as of the snapshot
 	Bring        []Bring       `json:"bring"`
 	Groups       []Group       `json:"groups"` // one after the other
-	LeftAlone    []Remark      `json:"left_alone"`
+	NoUpdate     []Remark      `json:"no_update_needed"`
 	NotReachable []Remark      `json:"not_reachable_here"`
-	KeptBack     []Remark      `json:"kept_back"` // behind, but something must be settled first: see Problems
+	Deferred     []Remark      `json:"deferred"` // behind, but something must be settled first: see Problems
 	Problems     []Problem     `json:"problems"`
 	Finish       []string      `json:"finish"` // after the last group
+
+	text []byte // as ParseOrder read it
 }
 
 // SnapshotRef says which moment of the boat the order is made from.
@@ -59,10 +62,10 @@ type Bring struct {
 
 // Group is steps that may run side by side. The next group starts when all of them are done.
 type Group struct {
-	Number  int    `json:"number"`
-	Minutes int    `json:"minutes"` // of the longest step
-	Hold    string `json:"hold"`    // what must be true before it starts
-	Steps   []Step `json:"steps"`
+	Number    int    `json:"number"`
+	Minutes   int    `json:"minutes"`    // of the longest step
+	HoldPoint string `json:"hold_point"` // what must be true before it starts
+	Steps     []Step `json:"steps"`
 }
 
 // Step is the update of one device.
@@ -110,8 +113,12 @@ func (o *Order) Steps() []*Step {
 	return out
 }
 
-// JSON writes the order indented, always with the same bytes for the same order.
+// JSON writes the order indented, always with the same bytes for the same order. An order that ParseOrder read is written with the keys
+// that it was read with, so that saved progress of an earlier version still refers to it.
 func (o *Order) JSON() ([]byte, error) {
+	if o.text != nil {
+		return o.text, nil
+	}
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
@@ -132,16 +139,35 @@ func (o *Order) Digest() string {
 	return "sha256:" + hex.EncodeToString(sum[:])
 }
 
+// keepText keeps the text that the order was read from, laid out as JSON does.
+func (o *Order) keepText(data []byte) {
+	var b bytes.Buffer
+	if json.Indent(&b, bytes.TrimSpace(data), "", "  ") == nil {
+		b.WriteByte('\n')
+		o.text = b.Bytes()
+	}
+}
+
 // maxOrder bounds the size of an order that is read, in steps.
 const maxOrder = 1000
 
+// oldKey is a key of an earlier version. Within a text its second quotation mark would have a backslash before it.
+var oldKey = regexp.MustCompile(`"(left_alone|kept_back|hold)"\s*:`)
+
+// renamed are the new names of those keys.
+var renamed = map[string]string{"left_alone": "no_update_needed", "kept_back": "deferred", "hold": "hold_point"}
+
 // ParseOrder reads an order that JSON wrote. It is strict: unknown keys, an unknown schema and steps that cannot be followed are
-// errors.
+// errors. Keys of an earlier version are read as the new ones.
 func ParseOrder(data []byte) (*Order, error) {
 	var o Order
-	if err := input.JSON(context.Background(), "", data, &o); err != nil {
+	current := oldKey.ReplaceAllFunc(data, func(key []byte) []byte {
+		return fmt.Appendf(nil, "%q:", renamed[string(oldKey.FindSubmatch(key)[1])])
+	})
+	if err := input.JSON(context.Background(), "", current, &o); err != nil {
 		return nil, fmt.Errorf("read work order: %w; make it again with muster plan", err)
 	}
+	o.keepText(data)
 	if o.Schema != OrderSchemaID {
 		return nil, fmt.Errorf("read work order: schema is %q, not %q; give a file that muster plan wrote", o.Schema, OrderSchemaID)
 	}

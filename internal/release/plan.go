@@ -52,8 +52,8 @@ func Plan(r *report.Report, snapshotDigest, boatID string, s *Sheets, opts Optio
 	}
 	o := &Order{Schema: OrderSchemaID, Boat: boat.Identity{ID: cmp.Or(boatID, r.Boat.ID), Name: r.Boat.Name}, Made: opts.Made,
 		Snapshot: SnapshotRef{Digest: snapshotDigest, TakenAt: r.TakenAt}, Cautions: slices.Clone(cautions), Finish: slices.Clone(finish),
-		Problems: slices.Clone(s.Problems), Groups: []Group{}, Bring: []Bring{}, LeftAlone: []Remark{}, NotReachable: []Remark{},
-		KeptBack: []Remark{}}
+		Problems: slices.Clone(s.Problems), Groups: []Group{}, Bring: []Bring{}, NoUpdate: []Remark{}, NotReachable: []Remark{},
+		Deferred: []Remark{}}
 	p := &planner{order: o, opts: opts}
 	list := units(r)
 	if opts.Earlier != nil {
@@ -127,15 +127,15 @@ func (p *planner) sort(i int) {
 		p.problem(WithdrawnAhead, u, []string{a.Release.Place.String()}, fmt.Sprintf("runs %s, newer than the current %s but withdrawn: %s",
 			a.Running, a.Model.Current.Version, a.Release.Withdrawn), "follow the manufacturer's instructions for an older release")
 	case StandingNoCurrent:
-		o.LeftAlone = append(o.LeftAlone, a.remark(a.Reason))
+		o.NoUpdate = append(o.NoUpdate, a.remark(a.Reason))
 	case StandingCurrent:
-		o.LeftAlone = append(o.LeftAlone, a.remark("already runs the current release"))
+		o.NoUpdate = append(o.NoUpdate, a.remark("already runs the current release"))
 	case StandingAhead:
-		o.LeftAlone = append(o.LeftAlone, a.remark(fmt.Sprintf("runs a newer release than the current %s of its sheet", a.Model.Current.Version)))
+		o.NoUpdate = append(o.NoUpdate, a.remark(fmt.Sprintf("runs a newer release than the current %s of its sheet", a.Model.Current.Version)))
 	case StandingBehind:
 		if u.ByHand == nil && u.State != boat.Present {
 			p.problem(NotPresent, u, nil, fmt.Sprintf("is %s", u.State), "bring it back on the network and plan again")
-			o.KeptBack = append(o.KeptBack, a.remark("not on the network"))
+			o.Deferred = append(o.Deferred, a.remark("not on the network"))
 			return
 		}
 		a.updating = true
@@ -177,7 +177,7 @@ func (p *planner) final(a *Assessment) (Version, bool) {
 // keepBack takes a device out of the work, with the reason.
 func (p *planner) keepBack(i int, c Code, places []string, text, remedy string) {
 	p.problem(c, &p.all[i].Unit, places, text, remedy)
-	p.order.KeptBack = append(p.order.KeptBack, p.all[i].remark(text))
+	p.order.Deferred = append(p.order.Deferred, p.all[i].remark(text))
 	p.all[i].updating = false
 	p.todo = slices.DeleteFunc(p.todo, func(j int) bool { return j == i })
 }
@@ -225,7 +225,7 @@ func (p *planner) edges(soft bool) *graph {
 			models = append(models, a.Model)
 		}
 		with[a.Model] = append(with[a.Model], at)
-		if a.role() == boat.RoleHead {
+		if a.role() == boat.RoleDisplay {
 			heads = append(heads, at)
 		}
 	}
@@ -258,7 +258,7 @@ func (p *planner) edges(soft bool) *graph {
 	}
 	for to, i := range p.todo {
 		needs(to, true)
-		if a := &p.all[i]; a.role() != boat.RoleHead {
+		if a := &p.all[i]; a.role() != boat.RoleDisplay {
 			for _, from := range heads {
 				if sameMaker(&a.Unit, &p.all[p.todo[from]].Unit) {
 					list = append(list, edge{from: from})
@@ -336,7 +336,7 @@ func (p *planner) arrange() {
 		p.keepBack(d.i, d.code, d.places, d.text, "correct the needs in the sheets")
 	}
 	slices.SortStableFunc(p.todo, func(i, j int) int { // heads first where only the sheet knows that it is one
-		return cmp.Compare(boolInt(p.all[i].role() != boat.RoleHead), boolInt(p.all[j].role() != boat.RoleHead))
+		return cmp.Compare(boolInt(p.all[i].role() != boat.RoleDisplay), boolInt(p.all[j].role() != boat.RoleDisplay))
 	})
 	g = p.edges(true)
 	layers, _ := g.layers(p.opts.SideBySide)
@@ -348,7 +348,7 @@ func (p *planner) arrange() {
 	}
 	o := p.order
 	for k, l := range layers {
-		group := Group{Number: k + 1, Hold: hold(o.Groups)}
+		group := Group{Number: k + 1, HoldPoint: hold(o.Groups)}
 		for _, i := range l {
 			a := &p.all[p.todo[i]]
 			st := p.step(a, ids[i])

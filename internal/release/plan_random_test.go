@@ -21,7 +21,7 @@ func anyBoat(t testing.TB, rng *rand.Rand) (*report.Report, *Sheets, Options) {
 	for k := range kinds {
 		rest := ""
 		if rng.IntN(3) == 0 {
-			rest += "    role: head\n"
+			rest += "    role: display\n"
 		}
 		if rng.IntN(3) == 0 {
 			rest += fmt.Sprintf("    family: f%d\n", rng.IntN(2))
@@ -115,7 +115,7 @@ func (p *planner) plainEdges(t *testing.T, soft bool) *graph {
 			}
 		}
 		for from, j := range p.todo {
-			if b := &p.all[j]; b.role() == boat.RoleHead && a.role() != boat.RoleHead && sameMaker(&a.Unit, &b.Unit) {
+			if b := &p.all[j]; b.role() == boat.RoleDisplay && a.role() != boat.RoleDisplay && sameMaker(&a.Unit, &b.Unit) {
 				good[to] = append(good[to], edge{from: from})
 			}
 		}

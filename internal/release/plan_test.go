@@ -2,6 +2,8 @@ package release
 
 import (
 	"bytes"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -13,6 +15,7 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"github.com/google/go-cmp/cmp/cmpopts"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 	"gonum.org/v1/gonum/graph/path"
 	"gonum.org/v1/gonum/graph/simple"
@@ -58,9 +61,9 @@ func sampled() *boat.State {
 	r := &boat.State{Boat: boat.Identity{ID: "kittiwake", Name: "Kittiwake"}, TakenAt: start, Clock: boat.ClockSystem,
 		Window: boat.Window{From: start.Add(-5 * time.Minute), To: start}}
 	r.Devices = []boat.Device{
-		device(1, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0001", "LF9 4.47\xff\xff"),
-		device(2, 2001, boat.RoleHead, "Larkfin LF9 head", "L9-0002", "LF9 4.50"),
-		device(3, 2001, boat.RoleHead, "Larkfin LF12 head", "L12-0001", "LF12 4.40"),
+		device(1, 2001, boat.RoleDisplay, "Larkfin LF9 display", "L9-0001", "LF9 4.47\xff\xff"),
+		device(2, 2001, boat.RoleDisplay, "Larkfin LF9 display", "L9-0002", "LF9 4.50"),
+		device(3, 2001, boat.RoleDisplay, "Larkfin LF12 display", "L12-0001", "LF12 4.40"),
 		device(4, 2001, boat.RoleSonar, "Larkfin Olbo 30 sonar", "S3-0001", "2.9.0"),
 		device(5, 2001, boat.RoleSonar, "Larkfin Pemmo 4 transducer", "T1-0001", "1.3"),
 		device(6, 2003, boat.RolePower, "Sanderling Tavrik 7 monitor", "B-77", "Tavrik 7 fw 20250301"),
@@ -138,8 +141,8 @@ func steps(o *Order) []string {
 func TestPlanOrder(t *testing.T) {
 	o := planned(t)
 	want := []string{
-		"1.1 Larkfin LF12 head (L12-0001) 4.40>4.50",
-		"1.2 Larkfin LF9 head (L9-0001) 4.47>4.50",
+		"1.1 Larkfin LF12 display (L12-0001) 4.40>4.50",
+		"1.2 Larkfin LF9 display (L9-0001) 4.47>4.50",
 		"1.3 Gannet SD2 sounder (manual-1) B2>D",
 		"1.4 Sanderling Tavrik 7 monitor (B-77) 20250301>20260115",
 		"2.1 Larkfin Olbo 30 sonar (S3-0001) 2.9.0>2.10.1",
@@ -150,8 +153,8 @@ func TestPlanOrder(t *testing.T) {
 	if o.Minutes != 26 || o.MinutesAlone != 48 {
 		t.Errorf("%d and %d minutes", o.Minutes, o.MinutesAlone)
 	}
-	if len(o.NotReachable) != 1 || o.NotReachable[0].Device.Model != "Larkfin Pemmo 4 transducer" || len(o.LeftAlone) != 1 {
-		t.Errorf("not reachable %v, left alone %v", o.NotReachable, o.LeftAlone)
+	if len(o.NotReachable) != 1 || o.NotReachable[0].Device.Model != "Larkfin Pemmo 4 transducer" || len(o.NoUpdate) != 1 {
+		t.Errorf("not reachable %v, left alone %v", o.NotReachable, o.NoUpdate)
 	}
 	if b := o.Bring[0]; b.Count != 2 || b.Medium.Kind != "microSD card" || !slices.Equal(b.Files, []string{"LF-4.50.lfw"}) {
 		t.Errorf("bring %+v", o.Bring)
@@ -225,7 +228,7 @@ func TestPlanProblems(t *testing.T) {
 			[]string{"B 1.0>2.0"}, []Code{UnlistedOrder}, `"1_0" is not dotted`},
 		{"newer than the sheet", []string{model("A", "2.0", "")}, []string{"A 3.0"},
 			[]string{}, []Code{UnlistedNumber}, ""},
-		{"two sheets fit", []string{model("A", "2.0", ""), strings.Replace(model("A2", "2.0", ""), "{model: A2}", "{model: A, maker_code: 2001}", 1), model("B", "2.0", "")}, []string{"A 1.0", "B 1.0"},
+		{"two sheets fit", []string{model("A", "2.0", ""), strings.Replace(model("A2", "2.0", ""), "{model: A2}", "{model: A, manufacturer_code: 2001}", 1), model("B", "2.0", "")}, []string{"A 1.0", "B 1.0"},
 			[]string{"B 1.0>2.0"}, []Code{Contradiction}, `A at address 10 fits "A" and "A2" alike (s.yaml:3:11, s.yaml:9:11)`},
 		{"one model goes before many", []string{model("A", "2.0", ""), strings.Replace(model("any", "9.0", ""), "{model: any}", `{model: "A*"}`, 1)}, []string{"A 1.0"},
 			[]string{"A 1.0>2.0"}, nil, ""},
@@ -270,8 +273,8 @@ func TestPlanPresence(t *testing.T) {
 	r := sample()
 	r.Devices[0].State = boat.Gone
 	o, _ := Plan(r, "", "", s, Options{Conditions: fullConditions()})
-	if len(o.KeptBack) != 1 || o.KeptBack[0].Device.Model != "Larkfin LF9 head" {
-		t.Errorf("kept back %+v", o.KeptBack)
+	if len(o.Deferred) != 1 || o.Deferred[0].Device.Model != "Larkfin LF9 display" {
+		t.Errorf("kept back %+v", o.Deferred)
 	}
 	// A device of an earlier report that this one does not know.
 	r = sample()
@@ -372,7 +375,7 @@ func TestCheckNow(t *testing.T) {
 		}
 	}
 	m = texts(func(r *report.Report) { r.Devices[0].Product.Software = "LF9 4.60" }, heard)
-	if want := "failed: Larkfin LF9 head (L9-0001) runs LF9 4.60, not 4.47: take a new snapshot and make the order again"; m["as-in-snapshot"] != want {
+	if want := "failed: Larkfin LF9 display (L9-0001) runs LF9 4.60, not 4.47: take a new snapshot and make the order again"; m["as-in-snapshot"] != want {
 		t.Errorf("another version: %q", m["as-in-snapshot"])
 	}
 	m = texts(func(r *report.Report) { r.Devices[0].Product = nil }, heard)
@@ -477,6 +480,33 @@ func TestGraphAgainstGonum(t *testing.T) {
 	})
 }
 
+// TestOldOrder: an order of an earlier version is followed on with the progress saved there, and keeps its text.
+func TestOldOrder(t *testing.T) {
+	text, err := os.ReadFile("../../testdata/evidence/order.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := ParseOrder(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := strings.NewReplacer(`"no_update_needed":`, `"left_alone":`, `"deferred":`, `"kept_back":`, `"hold_point":`, `"hold":`,
+		`"role": "display"`, `"role": "`+"head"+`"`).Replace(string(text))
+	got, err := ParseOrder([]byte(old))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(want, got, cmpopts.IgnoreUnexported(Order{}, Unit{})); diff != "" {
+		t.Error(diff)
+	}
+	if again, err := got.JSON(); err != nil || string(again) != old {
+		t.Errorf("written again: %s, %v", again, err)
+	}
+	if sum := sha256.Sum256([]byte(old)); got.Digest() != "sha256:"+hex.EncodeToString(sum[:]) {
+		t.Errorf("digest %s", got.Digest())
+	}
+}
+
 func TestParseOrderRefuses(t *testing.T) {
 	j, err := planned(t).JSON()
 	if err != nil {
@@ -535,7 +565,7 @@ func BenchmarkPlan(b *testing.B) {
 		r := sample()
 		r.Devices = r.Devices[:0]
 		for i := range n {
-			kind := []string{"Larkfin LF9 head", "Larkfin Olbo 30 sonar"}[i%2]
+			kind := []string{"Larkfin LF9 display", "Larkfin Olbo 30 sonar"}[i%2]
 			r.Devices = append(r.Devices, shown(device(i, 2001, boat.RoleOther, kind, fmt.Sprint(i), []string{"4.40", "2.9.0"}[i%2])))
 		}
 		b.Run(fmt.Sprint(n, "-devices"), func(b *testing.B) {

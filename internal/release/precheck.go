@@ -63,6 +63,7 @@ func (o *Order) CheckNow(r *report.Report, c Conditions, on string) error {
 	if err := o.CheckBoat(r); err != nil {
 		return err
 	}
+	o.text = nil
 	o.Checked = &Checked{At: r.TakenAt, On: on}
 	o.PreChecks = o.Check(r, c)
 	return nil

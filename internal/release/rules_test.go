@@ -115,9 +115,9 @@ func TestAssess(t *testing.T) {
 		got = append(got, fmt.Sprintf("%s: %s %s", a.Unit.Label, a.Standing, a.Running))
 	}
 	want := []string{
-		"Larkfin LF12 head (L12-0001): behind 4.40",
-		"Larkfin LF9 head (L9-0001): behind 4.47",
-		"Larkfin LF9 head (L9-0002): current 4.50",
+		"Larkfin LF12 display (L12-0001): behind 4.40",
+		"Larkfin LF9 display (L9-0001): behind 4.47",
+		"Larkfin LF9 display (L9-0002): current 4.50",
 		"Gannet SD2 sounder (manual-1): behind B2",
 		"Larkfin Olbo 30 sonar (S3-0001): behind 2.9.0",
 		"Larkfin Pemmo 4 transducer (T1-0001): behind 1.3",
@@ -135,7 +135,7 @@ func BenchmarkRules(b *testing.B) {
 		r := sampled()
 		r.Devices = r.Devices[:0]
 		for i := range n {
-			kind := []string{"Larkfin LF9 head", "Larkfin Olbo 30 sonar"}[i%2]
+			kind := []string{"Larkfin LF9 display", "Larkfin Olbo 30 sonar"}[i%2]
 			r.Devices = append(r.Devices, device(i, 2001, boat.RoleOther, kind, fmt.Sprint(i), []string{"4.40", "2.9.0"}[i%2]))
 		}
 		b.Run(fmt.Sprint(n, "-devices"), func(b *testing.B) {

@@ -27,8 +27,9 @@ var SheetSchema []byte
 
 // Sheets is everything that a shop wrote down. It is read-only after loading.
 type Sheets struct {
-	Models   []*Model  // by name
-	Problems []Problem // contradictions between sheets; what they concern is set aside
+	Models   []*Model         // by name
+	Problems []Problem        // contradictions between sheets; what they concern is set aside
+	Warnings []*input.Mistake // old keys, which are still read
 }
 
 // Model is what is known of one model's releases.
@@ -155,8 +156,8 @@ func Load(files ...SheetFile) (*Sheets, error) {
 	s := &Sheets{}
 	var errs []error
 	for _, f := range files {
-		models, err := parseSheet(f)
-		errs = append(errs, err...)
+		models, old, err := parseSheet(f)
+		s.Warnings, errs = append(s.Warnings, old...), append(errs, err...)
 		s.Models = append(s.Models, models...)
 	}
 	if len(errs) > 0 {

@@ -41,13 +41,13 @@ func TestExamples(t *testing.T) {
 	for _, m := range s.Models {
 		got = append(got, m.Name+" "+m.Current.Version)
 	}
-	want := []string{"LF12 head 4.50", "LF9 head 4.50", "Olbo 30 sonar module 2.10.1", "Pemmo 4 imaging transducer 1.4", "SD2 sounder D", "Tavrik 7 battery monitor 20260115"}
+	want := []string{"LF12 display 4.50", "LF9 display 4.50", "Olbo 30 sonar module 2.10.1", "Pemmo 4 imaging transducer 1.4", "SD2 sounder D", "Tavrik 7 battery monitor 20260115"}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Error(d)
 	}
 	lf9 := s.Models[1]
 	if lf9.BackWithin != 30*time.Minute || lf9.Place.Line != 4 || lf9.Place.Column != 11 {
-		t.Errorf("LF9 head: back within %v, at %v", lf9.BackWithin, lf9.Place)
+		t.Errorf("LF9 display: back within %v, at %v", lf9.BackWithin, lf9.Place)
 	}
 }
 
@@ -126,9 +126,9 @@ func TestSchemaWords(t *testing.T) {
 // minimal is a sheet that is right; the bad ones below change one thing in it.
 const minimal = `schema: muster.sheet/v1
 models:
-  - name: LF9 head
-    family: larkfin-heads
-    match: {maker_code: 2001, model: "Larkfin LF9*"}
+  - name: LF9 display
+    family: larkfin-displays
+    match: {manufacturer_code: 2001, model: "Larkfin LF9*"}
     numbering: {scheme: decimal}
     releases:
       - {version: 4.47}
@@ -155,18 +155,18 @@ func TestBadSheets(t *testing.T) {
 		{name: "syntax", old: "{scheme: decimal}", new: "{scheme: decimal", want: "s.yaml:7:5: ", beyond: true},
 		{name: "twice", old: "minutes: 15", new: "minutes: 15\n    minutes: 16", want: `s.yaml:13:5: key "minutes" is there twice: remove one`, beyond: true},
 		{name: "schema", old: "sheet/v1", new: "sheet/v2", want: `s.yaml:1:9: schema is "muster.sheet/v2"; write schema: muster.sheet/v1`},
-		{name: "no name", old: "name: LF9 head\n    family", new: "family", want: "a model has no name"},
-		{name: "role", old: "family: larkfin-heads", new: "role: helm", want: `s.yaml:4:11: role "helm" is not known`},
+		{name: "no name", old: "name: LF9 display\n    family", new: "family", want: "a model has no name"},
+		{name: "role", old: "family: larkfin-displays", new: "role: helm", want: `s.yaml:4:11: role "helm" is not known`},
 		{name: "scheme", old: "decimal", new: "roman", want: `s.yaml:6:25: numbering scheme "roman" is not known`},
 		{name: "pattern", old: "{scheme: decimal}", new: `{scheme: decimal, pattern: "(["}`, want: "s.yaml:6:25: numbering pattern", beyond: true},
 		{name: "pattern group", old: "{scheme: decimal}", new: `{scheme: decimal, pattern: "[0-9]+"}`, want: "has 0 groups", beyond: true},
 		{name: "list without order", old: "decimal", new: "list", want: "numbering list needs its order"},
 		{name: "order without list", old: "{scheme: decimal}", new: "{scheme: decimal, order: [1, 2]}", want: "takes no order"},
-		{name: "version form", old: "4.47}", new: "4.47b}", want: `s.yaml:8:19: version of "LF9 head": "4.47b" is not decimal`, beyond: true},
-		{name: "same release", old: "4.47}", new: "4.500}", want: `s.yaml:9:19: "4.5" is the same release of "LF9 head" as "4.500" at s.yaml:8:19`, beyond: true},
+		{name: "version form", old: "4.47}", new: "4.47b}", want: `s.yaml:8:19: version of "LF9 display": "4.47b" is not decimal`, beyond: true},
+		{name: "same release", old: "4.47}", new: "4.500}", want: `s.yaml:9:19: "4.5" is the same release of "LF9 display" as "4.500" at s.yaml:8:19`, beyond: true},
 		{name: "empty version", old: "version: 4.47", new: `version: ""`, want: "the version is empty", beyond: true},
 		{name: "date", old: "4.47}", new: "4.47, date: 2026-02-30}", want: `date "2026-02-30" is not YYYY-MM-DD`, beyond: true},
-		{name: "current unlisted", old: "current: 4.50", new: "current: 4.51", want: `s.yaml:10:14: current "4.51" of "LF9 head" is not among its releases`, beyond: true},
+		{name: "current unlisted", old: "current: 4.50", new: "current: 4.51", want: `s.yaml:10:14: current "4.51" of "LF9 display" is not among its releases`, beyond: true},
 		{name: "current withdrawn", old: "version: 4.5}", new: "version: 4.5, withdrawn: loses routes}", want: "is withdrawn at s.yaml:9:19", beyond: true},
 		{name: "no medium", old: "    medium: {kind: microSD card}\n", new: "", want: "s.yaml:3:11: the medium has no kind"},
 		{name: "card size", old: "{kind: microSD card}", new: "{kind: microSD card, min_gb: 64, max_gb: 32}", want: "min_gb 64 is above max_gb 32", beyond: true},
@@ -180,7 +180,7 @@ func TestBadSheets(t *testing.T) {
 		{name: "need without release", old: "needs: []", new: "needs: [{model: a}]", want: `the need for "a" does not say at_least`},
 		{name: "matches all", old: `, model: "Larkfin LF9*"`, new: "", want: "would match anything"},
 		{name: "maker code", old: "2001", new: "9999", want: "not a whole number from 0 to 2047"},
-		{name: "list for text", old: "name: LF9 head", new: "name: [LF9]", want: "s.yaml:3:11: expected a text or number"},
+		{name: "list for text", old: "name: LF9 display", new: "name: [LF9]", want: "s.yaml:3:11: expected a text or number"},
 		{name: "empty", old: minimal, new: "", want: "s.yaml", beyond: true},
 		{name: "no models", old: minimal, new: "schema: muster.sheet/v1\n", want: "describes no model"},
 	} {
@@ -219,12 +219,12 @@ func TestContradictions(t *testing.T) {
 		want           []string
 		left           int // models still used
 	}{
-		{"same name", "LF9*", "LF10*", []string{`two entries are named "LF9 head", neither is used`}, 0},
-		{"same match", "name: LF9 head", "name: LF9 plotter", []string{`"LF9 head" and "LF9 plotter" match the same devices`}, 0},
-		{"numbering", "name: LF9 head\n    family: larkfin-heads\n    match: {maker_code: 2001, model: \"Larkfin LF9*\"}\n    numbering: {scheme: decimal}\n    releases:\n      - {version: 4.47}\n      - {version: 4.5}\n    current: 4.50",
-			"name: LF12\n    family: larkfin-heads\n    match: {model: LF12}\n    numbering: {scheme: dotted}\n    releases: [{version: 4.50}]", []string{"number their releases differently"}, 0},
-		{"current", "name: LF9 head\n    family: larkfin-heads\n    match: {maker_code: 2001, model: \"Larkfin LF9*\"}\n    numbering: {scheme: decimal}\n    releases:\n      - {version: 4.47}\n      - {version: 4.5}\n    current: 4.50",
-			"name: LF12\n    family: larkfin-heads\n    match: {model: LF12}\n    numbering: {scheme: decimal}\n    releases:\n      - {version: 4.47}\n    current: 4.47", []string{`one's current release is "4.47" and the other's "4.50"`}, 2},
+		{"same name", "LF9*", "LF10*", []string{`two entries are named "LF9 display", neither is used`}, 0},
+		{"same match", "name: LF9 display", "name: LF9 plotter", []string{`"LF9 display" and "LF9 plotter" match the same devices`}, 0},
+		{"numbering", "name: LF9 display\n    family: larkfin-displays\n    match: {manufacturer_code: 2001, model: \"Larkfin LF9*\"}\n    numbering: {scheme: decimal}\n    releases:\n      - {version: 4.47}\n      - {version: 4.5}\n    current: 4.50",
+			"name: LF12\n    family: larkfin-displays\n    match: {model: LF12}\n    numbering: {scheme: dotted}\n    releases: [{version: 4.50}]", []string{"number their releases differently"}, 0},
+		{"current", "name: LF9 display\n    family: larkfin-displays\n    match: {manufacturer_code: 2001, model: \"Larkfin LF9*\"}\n    numbering: {scheme: decimal}\n    releases:\n      - {version: 4.47}\n      - {version: 4.5}\n    current: 4.50",
+			"name: LF12\n    family: larkfin-displays\n    match: {model: LF12}\n    numbering: {scheme: decimal}\n    releases:\n      - {version: 4.47}\n    current: 4.47", []string{`one's current release is "4.47" and the other's "4.50"`}, 2},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			other := strings.Replace(minimal, tt.old, tt.new, 1)
@@ -249,8 +249,8 @@ func TestContradictions(t *testing.T) {
 
 func TestNeedsThatPointNowhere(t *testing.T) {
 	for _, tt := range []struct{ need, want string }{
-		{"{family: gannet-heads, at_least: 1}", `"LF9 head" needs "gannet-heads", which no sheet describes`},
-		{"{family: larkfin-heads, at_least: new}", "which its numbering cannot read"},
+		{"{family: gannet-heads, at_least: 1}", `"LF9 display" needs "gannet-heads", which no sheet describes`},
+		{"{family: larkfin-displays, at_least: new}", "which its numbering cannot read"},
 	} {
 		s, err := Load(SheetFile{"a.yaml", []byte(strings.Replace(minimal, "needs: []", "needs: ["+tt.need+"]", 1))})
 		if err != nil {

@@ -24,8 +24,8 @@ type modelYAML struct {
 	Family text `yaml:"family"`
 	Role   text `yaml:"role"`
 	Match  struct {
-		Maker     text   `yaml:"maker"`
-		MakerCode text   `yaml:"maker_code"`
+		Maker     text   `yaml:"manufacturer"`
+		MakerCode text   `yaml:"manufacturer_code"`
 		Products  []text `yaml:"products"`
 		Model     text   `yaml:"model"`
 	} `yaml:"match"`
@@ -88,11 +88,17 @@ func (r *reader) at(t text) Place {
 	return Place{r.file, t.Line, t.Column}
 }
 
-// parseSheet reads one sheet.
-func parseSheet(f SheetFile) (models []*Model, errs []error) {
+// oldKeys are keys of a sheet that have a new name.
+var oldKeys = []input.OldKey{
+	{Path: "models.*.match.maker", New: "manufacturer"},
+	{Path: "models.*.match.maker_code", New: "manufacturer_code"},
+}
+
+// parseSheet reads one sheet. old are the old keys in it.
+func parseSheet(f SheetFile) (models []*Model, old []*input.Mistake, errs []error) {
 	docs, err := input.Documents(context.Background(), f.Name, f.Data)
 	if err != nil {
-		return nil, []error{err}
+		return nil, nil, []error{err}
 	}
 	r := &reader{file: f.Name}
 	for _, doc := range docs {
@@ -100,7 +106,11 @@ func parseSheet(f SheetFile) (models []*Model, errs []error) {
 			continue
 		}
 		var y sheetYAML
-		if err := doc.Decode(&y); err != nil {
+		err := doc.Rename(oldKeys...)
+		if old = append(old, doc.Warnings...); err == nil {
+			err = doc.Decode(&y)
+		}
+		if err != nil {
 			r.errs = append(r.errs, err)
 			continue
 		}
@@ -117,16 +127,17 @@ func parseSheet(f SheetFile) (models []*Model, errs []error) {
 		r.top = Place{f.Name, 1, 1}
 		r.fail(text{}, "the sheet describes no model; write models:")
 	}
-	return models, r.errs
+	return models, old, r.errs
 }
 
 func (r *reader) model(y *modelYAML) *Model {
 	r.top = r.at(y.Name)
-	m := &Model{Name: y.Name.Value, Family: y.Family.Value, Role: boat.Role(y.Role.Value), Place: r.top}
+	role, known := boat.ParseRole(y.Role.Value)
+	m := &Model{Name: y.Name.Value, Family: y.Family.Value, Role: role, Place: r.top}
 	if m.Name == "" {
 		r.fail(y.Name, "a model has no name; add name:")
 	}
-	if m.Role != "" && !slices.Contains(boat.Roles(), m.Role) {
+	if m.Role != "" && !known {
 		r.fail(y.Role, "role %q is not known; the roles are %v", m.Role, boat.Roles())
 	}
 	r.match(m, y)
@@ -257,24 +268,27 @@ func (r *reader) needs(ys []needYAML) []Need {
 
 // stepWords are the steps that most sheets ask for (common practice, no source).
 var stepWords = map[string]string{
-	"record-settings":    "Record the settings that matter on paper or as photographs of the screens.",
-	"record-waypoints":   "Copy waypoints, routes and tracks to a card and check that the card holds them.",
-	"record-instances":   "Record device and data instances as the snapshot shows them.",
-	"read-version":       "Read the installed version off the device's own screen and note it.",
-	"restore-defaults":   "Put the device back to factory defaults.",
-	"charger-on":         "Connect shore power or a charger and keep it on until the device has restarted.",
-	"reenter-settings":   "Enter the recorded settings again.",
-	"reenter-waypoints":  "Load waypoints, routes and tracks from the card.",
-	"reenter-instances":  "Set the recorded instances again.",
-	"settings-from-head": "Restore the accessory's settings from a display.",
-	"check-version":      "Read the version off the device's own screen and compare it with this order.",
-	"leave-power":        "Do not switch off: wait until the device restarts by itself.",
+	"record-settings":       "Record the settings that matter on paper or as photographs of the screens.",
+	"record-waypoints":      "Copy waypoints, routes and tracks to a card and check that the card holds them.",
+	"record-instances":      "Record device and data instances as the snapshot shows them.",
+	"read-version":          "Read the installed version off the device's own screen and note it.",
+	"restore-defaults":      "Put the device back to factory defaults.",
+	"charger-on":            "Connect shore power or a charger and keep it on until the device has restarted.",
+	"reenter-settings":      "Enter the recorded settings again.",
+	"reenter-waypoints":     "Load waypoints, routes and tracks from the card.",
+	"reenter-instances":     "Set the recorded instances again.",
+	"settings-from-display": "Restore the accessory's settings from a display.",
+	"check-version":         "Read the version off the device's own screen and compare it with this order.",
+	"leave-power":           "Do not switch off: wait until the device restarts by itself.",
 }
 
 // steps turns words of the list above into sentences; whatever holds a space is a sentence already.
 func (r *reader) steps(ts []text) []string {
 	var out []string
 	for _, t := range ts {
+		if t.Value == "settings-from-head" { // its old name
+			t.Value = "settings-from-display"
+		}
 		s, ok := stepWords[t.Value]
 		switch {
 		case ok:

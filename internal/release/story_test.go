@@ -64,7 +64,7 @@ func (s *story) until(at event.Time) *report.Report {
 	return report.New(s.boat.State(), nil)
 }
 
-// The whole walk on the demo boat: the flybridge head browns out, is updated, and comes back without its settings.
+// The whole walk on the demo boat: the flybridge display browns out, is updated, and comes back without its settings.
 func TestStoryOfTheDemo(t *testing.T) {
 	s := newStory(t, "demo")
 	before := s.until(start.Add(55 * time.Second))

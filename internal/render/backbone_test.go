@@ -44,7 +44,7 @@ func TestBackbonePDF(t *testing.T) {
 	}
 	a := readAudit(t)
 	text := read(a, &job.Job{Number: "2026-7", Technician: "Ilse"})
-	for _, want := range []string{"Commissioning report 2026-7", "starboard head", "engine room", "one terminator", "heading", "missing", "page 1 of"} {
+	for _, want := range []string{"Commissioning report 2026-7", "starboard display", "engine room", "one terminator", "heading", "missing", "page 1 of"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the PDF does not say %q", want)
 		}

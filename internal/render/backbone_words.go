@@ -176,7 +176,7 @@ func BackboneFigures(a *backbone.Audit) [][2]string {
 	if b := a.BestFeed; b != nil {
 		out = append(out, [2]string{"Best place to feed", fmt.Sprintf("%s: lowest %.2f V (now %.2f V)", b.At, b.Lowest, b.Now)})
 	}
-	if x := a.Adding; x != nil {
+	if x := a.Proposed; x != nil {
 		text := fmt.Sprintf("%s LEN, lowest %.2f V, drop %.2f V", backbone.Tenths(x.Load), x.Lowest, x.Spread)
 		for _, f := range x.Findings {
 			text += ". " + f.Summary

@@ -37,13 +37,13 @@ func TestHistories(t *testing.T) {
 	later := noon.Add(3 * time.Hour)
 	var b bytes.Buffer
 	if err := Histories(&b, []snapshot.History{
-		{Label: "LF9 head (H-1)", Runs: []snapshot.Run{{Version: "4.47", From: noon, To: noon}, {Version: "4.5\x1b", From: later, To: later}}},
+		{Label: "LF9 display (H-1)", Runs: []snapshot.Run{{Version: "4.47", From: noon, To: noon}, {Version: "4.5\x1b", From: later, To: later}}},
 		{Label: "SD2 sounder (S-7)", Runs: []snapshot.Run{{Version: "1.2", To: later}}},
 		{Label: "GW3 wind"},
 	}); err != nil {
 		t.Fatal(err)
 	}
-	want := `LF9 head (H-1)
+	want := `LF9 display (H-1)
   4.47              2026-05-04 12:00:00 UTC to 2026-05-04 12:00:00 UTC
   4.5\x1b           2026-05-04 15:00:00 UTC to 2026-05-04 15:00:00 UTC
 SD2 sounder (S-7)

@@ -30,9 +30,9 @@ func OrderHTML(w io.Writer, o *release.Order) error {
 		h.Table(h.Class("checks"), Block(g.Map(o.PreChecks, preCheckRow)...)),
 		listed(h.H2(g.Text("Bring")), ticks(g.Map(o.Bring, bringTick)), len(o.Bring)),
 		Lines(g.Map(o.Groups, groupSection)...),
-		Section("Left alone", remarks(o.LeftAlone)),
+		Section("Left alone", remarks(o.NoUpdate)),
 		Section("Not reachable here", remarks(o.NotReachable)),
-		Section("Kept back", remarks(o.KeptBack)),
+		Section("Kept back", remarks(o.Deferred)),
 		listed(h.H2(g.Text("To be settled")), tickTexts(problems(o.Problems)), len(o.Problems)),
 		h.Div(h.Class("end"), Lines(
 			h.H2(g.Text("At the end")),
@@ -82,7 +82,7 @@ func groupSection(x release.Group) g.Node {
 	}
 	return Lines(
 		h.H2(g.Textf("Group %d ", x.Number), aside(about)),
-		h.P(h.Class("hold"), tickBox(), h.B(g.Text("Hold.")), g.Text(" "+x.Hold)),
+		h.P(h.Class("hold"), tickBox(), h.B(g.Text("Hold.")), g.Text(" "+x.HoldPoint)),
 		Lines(g.Map(x.Steps, stepSheet)...))
 }
 

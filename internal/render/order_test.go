@@ -50,7 +50,7 @@ func TestOrderGolden(t *testing.T) {
 func TestOrderIsHarmless(t *testing.T) {
 	o := readOrder(t)
 	const evil = "<script>alert(1)</script>\x1b[2J"
-	o.Groups[0].Steps[0].Device.Label, o.Groups[0].Steps[0].Device.Place, o.LeftAlone[0].Why = evil, evil, evil
+	o.Groups[0].Steps[0].Device.Label, o.Groups[0].Steps[0].Device.Place, o.NoUpdate[0].Why = evil, evil, evil
 	var page, text bytes.Buffer
 	if err := OrderHTML(&page, o); err != nil || bytes.Contains(page.Bytes(), []byte("<script")) || bytes.ContainsRune(page.Bytes(), 0x1B) {
 		t.Errorf("%v: the page holds a script or an escape", err)
@@ -95,7 +95,7 @@ func TestSteps(t *testing.T) {
 	start := event.At(time.Date(2026, 6, 1, 8, 0, 0, 0, time.UTC))
 	var b bytes.Buffer
 	if err := Steps(&b, []release.StepStatus{
-		{Step: "1.1", Label: "Larkfin LF9 head (L9-0001)", From: "4.47", To: "4.50", State: release.StepFailed, LeftAt: start.Add(10 * time.Second),
+		{Step: "1.1", Label: "Larkfin LF9 display (L9-0001)", From: "4.47", To: "4.50", State: release.StepFailed, LeftAt: start.Add(10 * time.Second),
 			BackAt: start.Add(30 * time.Second), Failures: []release.Failure{{Reason: release.ReasonOldVersion, Text: "came back on the old version 4.47\x1b"}}},
 		{Step: "1.2", Label: "LF12", From: "4.40", To: "4.50", State: release.StepVerified, VerifiedAt: start},
 		{Step: "1.3", Label: "LF12", From: "4.40", To: "4.50", State: release.StepLeft},
@@ -103,7 +103,7 @@ func TestSteps(t *testing.T) {
 	}); err != nil {
 		t.Fatal(err)
 	}
-	want := `[!] 1.1 Larkfin LF9 head (L9-0001) 4.47 -> 4.50 failed, left 2026-06-01T08:00:10Z, back 2026-06-01T08:00:30Z
+	want := `[!] 1.1 Larkfin LF9 display (L9-0001) 4.47 -> 4.50 failed, left 2026-06-01T08:00:10Z, back 2026-06-01T08:00:30Z
       came back on the old version 4.47\x1b
 [x] 1.2 LF12 4.40 -> 4.50 is verified, verified 2026-06-01T08:00:00Z
 [>] 1.3 LF12 4.40 -> 4.50 left the network

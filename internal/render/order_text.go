@@ -49,7 +49,7 @@ func OrderText(w io.Writer, o *release.Order) error {
 	}
 	for _, g := range o.Groups {
 		line("\nGROUP %d  %d min", g.Number, g.Minutes)
-		line("  HOLD [ ] %s", g.Hold)
+		line("  HOLD [ ] %s", g.HoldPoint)
 		for i := range g.Steps {
 			s := &g.Steps[i]
 			line("  %s [ ] %s: %s -> %s", s.ID, unitWords(&s.Device), s.From, s.To)
@@ -72,9 +72,9 @@ func OrderText(w io.Writer, o *release.Order) error {
 		}
 	}
 	list("AT THE END", o.Finish)
-	list("LEFT ALONE", remarks(o.LeftAlone))
+	list("LEFT ALONE", remarks(o.NoUpdate))
 	list("NOT REACHABLE HERE", remarks(o.NotReachable))
-	list("KEPT BACK", remarks(o.KeptBack))
+	list("KEPT BACK", remarks(o.Deferred))
 	list("PROBLEMS", problems(o.Problems))
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -139,7 +139,7 @@ func remarks(all []release.Remark) []string {
 	return out
 }
 
-// Remark is "Larkfin LF9 head (123) 4.47: already runs the current release".
+// Remark is "Larkfin LF9 display (123) 4.47: already runs the current release".
 func Remark(r release.Remark) string {
 	s := unitWords(&r.Device)
 	if r.Version != "" {
@@ -197,7 +197,7 @@ var stateText = map[release.StepState]string{
 	release.StepVerified: "is verified", release.StepFailed: "failed",
 }
 
-// StepChange is one line for people: "2026-06-01T08:03:40Z 1.1 Larkfin LF9 head (L9-0001) left the network".
+// StepChange is one line for people: "2026-06-01T08:03:40Z 1.1 Larkfin LF9 display (L9-0001) left the network".
 func StepChange(c release.StepChange) string {
 	s := fmt.Sprintf("%s %s %s", c.At, c.Step, c.Label)
 	if c.From != c.To {

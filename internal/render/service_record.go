@@ -101,7 +101,7 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 		}),
 		items("What was found", r.Found),
 		items("What was put right", r.Resolved),
-		items("What remains, and why", r.Remains),
+		items("What remains, and why", r.OpenItems),
 		items("What is new since", r.Fresh),
 		Section("Other changes", r.Changes),
 		h.H2(g.Text("Network")), headedTable(figureColumns, h.TBody(Lines(g.Map(figureCells(r), func(texts []string) g.Node { return Row(texts...) })...))),
@@ -158,7 +158,7 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 	}
 	d.List("What was found", itemTexts(r.Found))
 	d.List("What was put right", itemTexts(r.Resolved))
-	d.List("What remains, and why", itemTexts(r.Remains))
+	d.List("What remains, and why", itemTexts(r.OpenItems))
 	d.List("What is new since", itemTexts(r.Fresh))
 	d.List("Other changes", r.Changes)
 	d.Title("Network")

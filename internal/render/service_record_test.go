@@ -34,12 +34,12 @@ date: 4 May 2026
 technician: Ilse Övningså
 customer: Ζωή Πελάτης, Юрий Заказчик
 place: berth 12
-work: Bring both heads to one release; find out why the battery monitor disappears.
+work: Bring both displays to one release; find out why the battery monitor disappears.
 shop:
   name: Example Marine Electronics
   address: [Slipway 3, Sampleport]
   contact: office@marine.example
-remains:
+open_items:
   - check: bus-load-high
     why: a second backbone is ordered
 notes: [Old release kept on the card in the chart table]
@@ -61,7 +61,7 @@ func sealed(t *testing.T, after bool, devices int) *snapshot.Snapshot {
 	}
 	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}, TakenAt: noon, Clock: boat.ClockSystem,
 		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
-		Devices: []report.Device{device("A1", boat.RoleHead, "LF9 head", "H-1", software, 1),
+		Devices: []report.Device{device("A1", boat.RoleDisplay, "LF9 display", "H-1", software, 1),
 			device("A2", boat.RoleDepth, "SD2 sounder", "S-7", "1.2", 2)},
 		Talkers: []report.Talker{}, Manual: []boat.Manual{{ID: "radio", Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR1", Software: "7", By: "Ilse"}},
 		Alerts: []alert.Alert{{Check: "bus-load-high", Severity: check.Warning, State: alert.StatusOpen, Network: "can0", Summary: "can0 is busy", Remedy: "Split the backbone."}}}
@@ -71,7 +71,7 @@ func sealed(t *testing.T, after bool, devices int) *snapshot.Snapshot {
 	if after {
 		r.TakenAt = noon.Add(3 * time.Hour)
 	} else {
-		r.Alerts = append(r.Alerts, alert.Alert{Check: "software-differs", Severity: check.Warning, State: alert.StatusOpen, Devices: []string{"A1"}, Summary: "the heads run different software", Remedy: "Update the older one."})
+		r.Alerts = append(r.Alerts, alert.Alert{Check: "software-differs", Severity: check.Warning, State: alert.StatusOpen, Devices: []string{"A1"}, Summary: "the displays run different software", Remedy: "Update the older one."})
 	}
 	s := snapshot.New(r)
 	if err := s.Close(nil); err != nil {
@@ -91,7 +91,7 @@ func build(t *testing.T, devices int) *job.Record {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := job.NewRecord(before, after, c, visit, []job.Step{{Title: "Update LF9 head (H-1) to 4.5", State: "verified", Began: "13:05", Ended: "13:19"}})
+	r, err := job.NewRecord(before, after, c, visit, []job.Step{{Title: "Update LF9 display (H-1) to 4.5", State: "verified", Began: "13:05", Ended: "13:19"}})
 	if err != nil {
 		t.Fatal(err)
 	}

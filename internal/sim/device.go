@@ -73,7 +73,7 @@ func (s *Sim) addDevice(spec Device) int {
 	for _, sp := range spec.Sends {
 		k, _ := findKind(sp.PGN)
 		d.sends = append(d.sends, send{Send: sp, kind: k, empty: sp.Empty, msg: msg{instance: sp.Instance, variant: sp.Variant, offset: sp.Offset,
-			maker: spec.Maker, length: sp.Length}})
+			manufacturer: spec.Manufacturer, length: sp.Length}})
 		opts.Transmits = append(opts.Transmits, sp.PGN)
 	}
 	opts.Send = func(now event.Time, number uint32, dst uint8) bool { return s.transmit(d, number) }

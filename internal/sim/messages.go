@@ -64,13 +64,13 @@ func (e *encoder) text(s string, bytes int, pad byte) {
 
 // msg is what an encoder function may know besides the view.
 type msg struct {
-	instance uint8
-	variant  uint8 // fluid type, temperature source, wind reference, source type: what else tells messages of one PGN apart
-	sid      uint8
-	turn     int // counts up; picks one of several, such as an AIS target
-	offset   float64
-	maker    uint16
-	length   int
+	instance     uint8
+	variant      uint8 // fluid type, temperature source, wind reference, source type: what else tells messages of one PGN apart
+	sid          uint8
+	turn         int // counts up; picks one of several, such as an AIS target
+	offset       float64
+	manufacturer uint16
+	length       int
 }
 
 // kind is one message the simulator can send.
@@ -419,7 +419,7 @@ func findKind(number uint32) (kind, bool) {
 
 // proprietary is a maker's own message: maker code 11 bits, two reserved, industry group 4, then what only the maker understands.
 func proprietary(e *encoder, v *view, m *msg) {
-	e.raw(uint64(m.maker&0x7FF)|3<<11|4<<13, 2)
+	e.raw(uint64(m.manufacturer&0x7FF)|3<<11|4<<13, 2)
 	length := max(m.length, 8)
 	x := uint64(m.turn)*0x9E3779B97F4A7C15 + uint64(m.instance)
 	for len(e.b) < length {

@@ -45,7 +45,7 @@ func TestPlayerKeepsTime(t *testing.T) {
 
 func TestPlayerAnswersWhatIsSent(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		p := NewPlayer(New(parse(t, "devices: [{id: a, maker: 2001, address: 7, model: Larkfin LF9 head}]\n"), 1, event.At(time.Now())), 1)
+		p := NewPlayer(New(parse(t, "devices: [{id: a, manufacturer: 2001, address: 7, model: Larkfin LF9 display}]\n"), 1, event.At(time.Now())), 1)
 		defer p.Close()
 		go func() {
 			time.Sleep(5 * time.Second)

@@ -44,8 +44,8 @@ type Boat struct {
 
 // Device is one simulated device.
 type Device struct {
-	ID              string   `yaml:"id"` // how the timeline names it
-	Maker           uint16   `yaml:"maker"`
+	ID              string   `yaml:"id"`           // how the timeline names it
+	Manufacturer    uint16   `yaml:"manufacturer"` // code
 	Class           uint8    `yaml:"class"`
 	Function        uint8    `yaml:"function"`
 	Unique          uint32   `yaml:"unique"` // 0 makes one up from the place in the file
@@ -190,10 +190,13 @@ func Load(name string) (*Scenario, error) {
 	return Parse(name, src)
 }
 
+// oldKeys are keys of a scenario that have a new name.
+var oldKeys = []input.OldKey{{Path: "devices.*.maker", New: "manufacturer"}}
+
 // Parse reads a scenario from YAML. A mistake in it is an *input.Mistake.
 func Parse(name string, src []byte) (*Scenario, error) {
 	sc := new(Scenario)
-	d, err := input.YAML(context.Background(), name, src, sc)
+	d, err := input.YAML(context.Background(), name, src, sc, oldKeys...)
 	if err != nil {
 		return nil, fmt.Errorf("scenario %w", err)
 	}
@@ -301,8 +304,8 @@ func (d *Device) complete(i int, at string) *problem {
 	switch {
 	case d.ID == "":
 		return &problem{at, "a device needs an id"}
-	case d.Maker == 0 || d.Maker > 2047:
-		return &problem{at + ".maker", "maker must be a code from 1 to 2047"}
+	case d.Manufacturer == 0 || d.Manufacturer > 2047:
+		return &problem{at + ".manufacturer", "manufacturer must be a code from 1 to 2047"}
 	case d.Class > 127:
 		return &problem{at + ".class", "class must be at most 127"}
 	case d.Unique > 1<<21-1:
@@ -342,7 +345,7 @@ func (d *Device) complete(i int, at string) *problem {
 // NAME is the device's NAME.
 func (d *Device) NAME() pgn.NAME {
 	return pgn.NameFields{
-		UniqueNumber: d.Unique, Manufacturer: d.Maker, DeviceInstance: d.Instance, DeviceFunction: d.Function, DeviceClass: d.Class,
+		UniqueNumber: d.Unique, Manufacturer: d.Manufacturer, DeviceInstance: d.Instance, DeviceFunction: d.Function, DeviceClass: d.Class,
 		SystemInstance: d.SystemInstance, IndustryGroup: 4, ArbitraryAddress: !d.FixedAddress,
 	}.NAME()
 }

@@ -10,24 +10,24 @@ import (
 	"muster/internal/event"
 )
 
-const oneDevice = "devices:\n  - {id: a, maker: 2001, class: 60, function: 130}\n"
+const oneDevice = "devices:\n  - {id: a, manufacturer: 2001, class: 60, function: 130}\n"
 
 func TestParseRefuses(t *testing.T) {
 	for _, c := range []struct{ name, src, want string }{
 		{"unknown key", "title: x\ncolour: red\n", `bad.yaml:2:1: unknown key "colour"`},
-		{"unknown key of a device", "devices:\n  - id: a\n    maker: 2001\n    colour: red\n", `bad.yaml:4:5: unknown key "colour"`},
+		{"unknown key of a device", "devices:\n  - id: a\n    manufacturer: 2001\n    colour: red\n", `bad.yaml:4:5: unknown key "colour"`},
 		{"not YAML", "devices: [\n", "bad.yaml:1:10: "},
 		{"wrong type", "devices:\n  - id: a\n    maker: many\n", "bad.yaml:3:12: "},
 		{"too big a number", "devices:\n  - id: a\n    class: 300\n", "bad.yaml:3:12: "},
-		{"no id", "devices:\n  - maker: 2001\n", "bad.yaml:2:5: a device needs an id"},
-		{"no maker", "devices:\n  - id: a\n", "bad.yaml:2:5: maker must be a code from 1 to 2047"},
-		{"two of one id", oneDevice + "  - {id: a, maker: 2001}\n", `bad.yaml:3:10: a second device "a"; ids must differ`},
-		{"two of one NAME", oneDevice + "  - {id: b, maker: 2001, class: 60, function: 130, unique: 1000}\n", `bad.yaml:3:60: "b" has the NAME of "a"; give it another unique number, or use the action twin`},
-		{"message not known", "devices:\n  - id: a\n    maker: 2001\n    sends:\n      - {pgn: 129025}\n      - {pgn: 4711}\n", "bad.yaml:6:15: the simulator cannot send PGN 4711; it knows 126992 127237 "},
-		{"too often", "devices:\n  - id: a\n    maker: 2001\n    sends:\n      - {pgn: 129025, every: 1ms}\n", "bad.yaml:5:30: every must lie between 5ms and 24h"},
-		{"not a duration", "devices:\n  - id: a\n    maker: 2001\n    sends:\n      - {pgn: 129025, every: soon}\n", `bad.yaml:5:30: "soon" is not a time: write 10s, 5m or 2h`},
-		{"text too long", "devices:\n  - id: a\n    maker: 2001\n    model: " + strings.Repeat("x", 33) + "\n", "bad.yaml:4:12: model holds 32 bytes at most"},
-		{"address", "devices:\n  - {id: a, maker: 2001, address: 252}\n", "bad.yaml:2:35: address must be at most 251"},
+		{"no id", "devices:\n  - manufacturer: 2001\n", "bad.yaml:2:5: a device needs an id"},
+		{"no maker", "devices:\n  - id: a\n", "bad.yaml:2:5: manufacturer must be a code from 1 to 2047"},
+		{"two of one id", oneDevice + "  - {id: a, manufacturer: 2001}\n", `bad.yaml:3:10: a second device "a"; ids must differ`},
+		{"two of one NAME", oneDevice + "  - {id: b, manufacturer: 2001, class: 60, function: 130, unique: 1000}\n", `bad.yaml:3:67: "b" has the NAME of "a"; give it another unique number, or use the action twin`},
+		{"message not known", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025}\n      - {pgn: 4711}\n", "bad.yaml:6:15: the simulator cannot send PGN 4711; it knows 126992 127237 "},
+		{"too often", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025, every: 1ms}\n", "bad.yaml:5:30: every must lie between 5ms and 24h"},
+		{"not a duration", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025, every: soon}\n", `bad.yaml:5:30: "soon" is not a time: write 10s, 5m or 2h`},
+		{"text too long", "devices:\n  - id: a\n    manufacturer: 2001\n    model: " + strings.Repeat("x", 33) + "\n", "bad.yaml:4:12: model holds 32 bytes at most"},
+		{"address", "devices:\n  - {id: a, manufacturer: 2001, address: 252}\n", "bad.yaml:2:42: address must be at most 251"},
 		{"load", "load: 1.5\n", "bad.yaml:1:7: load must lie between 0 and 0.99"},
 		{"too many devices", "generate: 253\n", "bad.yaml:1:11: a backbone has addresses for 252 devices at most"},
 		{"nowhere", "boat: {latitude: 95}\n", "bad.yaml:1:18: latitude must lie within 80 degrees of the equator"},

@@ -381,7 +381,7 @@ func (s *Sim) fillFrame() (can.Frame, bool) {
 		f := can.Frame{ID: uint32(pgn.MakeID(7, 65300, src, pgn.Global)), IsExtended: true, Length: 8}
 		s.filled++
 		s.enc.b, s.enc.empty = s.enc.b[:0], false
-		proprietary(&s.enc, &s.world.view, &msg{maker: d.spec.Maker, turn: int(s.filled)})
+		proprietary(&s.enc, &s.world.view, &msg{manufacturer: d.spec.Manufacturer, turn: int(s.filled)})
 		copy(f.Data[:], s.enc.b)
 		return f, true
 	}

@@ -176,7 +176,7 @@ func TestAgreesWithDecoder(t *testing.T) {
 			}
 			for _, empty := range []bool{false, true} {
 				e := encoder{empty: empty}
-				k.encode(&e, v, &msg{instance: 2, variant: 1, sid: 9, maker: 2002, length: 20})
+				k.encode(&e, v, &msg{instance: 2, variant: 1, sid: 9, manufacturer: 2002, length: 20})
 				values, err := def.Decode(e.b, nil)
 				if err != nil {
 					t.Fatalf("decode % X: %v", e.b, err)
@@ -257,10 +257,10 @@ func TestConsistent(t *testing.T) {
 
 func TestUpdateStory(t *testing.T) {
 	s := New(load(t, "demo"), 1, t0)
-	head := s.devices[s.index("flybridge-head")]
+	head := s.devices[s.index("flybridge-display")]
 	play(t, s, 220*time.Second, func(*event.Event) {})
 	if head.on {
-		t.Error("the flybridge head is on while it is updated")
+		t.Error("the flybridge display is on while it is updated")
 	}
 	if s.world.sag == 0 {
 		t.Error("the supply does not sag during the update")
@@ -281,14 +281,14 @@ func TestHeadAsks(t *testing.T) {
 			models[m.Source()] = p.Model
 		}
 	})
-	if len(models) != 14 || models[3] != "Larkfin LF9 head" {
+	if len(models) != 14 || models[3] != "Larkfin LF9 display" {
 		t.Errorf("%d models, want all 14: %v", len(models), models)
 	}
 }
 
 func TestStoryBeginsAgain(t *testing.T) {
 	s := New(load(t, "demo"), 1, t0)
-	head := s.devices[s.index("flybridge-head")]
+	head := s.devices[s.index("flybridge-display")]
 	for round := range 2 {
 		play(t, s, 100*time.Second, func(*event.Event) {})
 		if p, in := head.node.Product(), head.node.Installation(); p.SoftwareVersion != "4.47" || in.Installation1 != "Flybridge" || head.node.Name().DeviceInstance() != 1 {

@@ -105,11 +105,11 @@ func TestCompareClasses(t *testing.T) {
 func TestSameFaultOfOtherDevices(t *testing.T) {
 	before, after := fixture(), fixture()
 	for _, r := range []*report.Report{before, after} {
-		r.Alerts[0].ID = "software-differs:2001 LF9 head"
+		r.Alerts[0].ID = "software-differs:2001 LF9 display"
 	}
 	after.TakenAt = noon.Add(time.Hour)
 	after.Alerts[0].Devices = append(after.Alerts[0].Devices, "00000000000000A3")
-	after.Alerts[0].Summary = "three LF9 heads run different software"
+	after.Alerts[0].Summary = "three LF9 displays run different software"
 	got, err := Compare(New(before), New(after), Options{})
 	if err != nil {
 		t.Fatal(err)
@@ -118,7 +118,7 @@ func TestSameFaultOfOtherDevices(t *testing.T) {
 	for _, x := range got.Changes {
 		have = append(have, string(x.Class)+": "+x.Summary)
 	}
-	want := []string{"finding-remaining: three LF9 heads run different software", "finding-remaining: can0 is busy"}
+	want := []string{"finding-remaining: three LF9 displays run different software", "finding-remaining: can0 is busy"}
 	if diff := cmp.Diff(want, have); diff != "" {
 		t.Error(diff)
 	}

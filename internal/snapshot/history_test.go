@@ -19,7 +19,7 @@ func TestHistories(t *testing.T) {
 	}
 	later := noon.Add(3 * time.Hour)
 	want := []History{
-		{Device: "00000000000000A1", Role: boat.RoleHead, Label: "LF9 head (H-1)", Runs: []Run{{"4.47", noon, noon}, {"4.5", later, later}}},
+		{Device: "00000000000000A1", Role: boat.RoleDisplay, Label: "LF9 display (H-1)", Runs: []Run{{"4.47", noon, noon}, {"4.5", later, later}}},
 		{Device: "00000000000000B2", Role: boat.RoleDepth, Label: "SD2 sounder (S-7)", Runs: []Run{{"1.2", noon, later}}},
 		{Device: "00000000000000C3", Role: boat.RolePower, Label: "Tavrik 7 battery monitor (B-3)", Runs: []Run{{"2.0", noon, noon}, {"2.1", later, later}}},
 	}

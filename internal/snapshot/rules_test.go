@@ -15,7 +15,7 @@ func TestRules(t *testing.T) {
 	unit := func(id string, unique uint32, instance uint8, serial string) boat.Device {
 		return boat.Device{ID: id, Network: "can0", State: boat.Present, Name: &boat.Name{UniqueNumber: unique,
 			Manufacturer: boat.Coded{Code: 2001}, DeviceFunction: boat.Coded{Code: 130}, DeviceInstance: instance},
-			Product: &boat.Product{Model: "Larkfin LF9 head", Serial: serial}}
+			Product: &boat.Product{Model: "Larkfin LF9 display", Serial: serial}}
 	}
 	aboard := func(devices ...boat.Device) *boat.State {
 		return &boat.State{TakenAt: 1e18, Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 10}}, Devices: devices}

@@ -25,9 +25,7 @@ type Seal struct {
 
 // Canonical is the canonical JSON that the seal covers.
 func (s *Snapshot) Canonical() ([]byte, error) {
-	bare := *s
-	bare.Seal = nil
-	raw, err := json.Marshal(&bare)
+	raw, err := s.unsealed()
 	if err != nil {
 		return nil, fmt.Errorf("encode snapshot: %w", err)
 	}
@@ -38,8 +36,24 @@ func (s *Snapshot) Canonical() ([]byte, error) {
 	return out, nil
 }
 
+// unsealed is the snapshot's JSON without the seal, in the words in which it was read.
+func (s *Snapshot) unsealed() ([]byte, error) {
+	if s.text == nil {
+		bare := *s
+		bare.Seal = nil
+		return json.Marshal(&bare)
+	}
+	var parts map[string]json.RawMessage
+	if err := json.Unmarshal(s.text, &parts); err != nil {
+		return nil, err
+	}
+	delete(parts, "seal")
+	return json.Marshal(parts)
+}
+
 // Close seals the snapshot, signed when key is not nil.
 func (s *Snapshot) Close(key ed25519.PrivateKey) error {
+	s.text = nil
 	text, err := s.Canonical()
 	if err != nil {
 		return err

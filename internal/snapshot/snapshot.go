@@ -29,6 +29,8 @@ type Snapshot struct {
 	Capture  *File          `json:"capture,omitempty"` // the raw traffic, when it was kept
 	Program  string         `json:"program,omitempty"` // version of muster that took it
 	Seal     *Seal          `json:"seal,omitempty"`    // absent until sealed
+
+	text []byte // as Decode read it; nil for one that was made or sealed here
 }
 
 // File is a file the snapshot rests on.
@@ -85,7 +87,11 @@ func supplies(report *report.Report) []Supply {
 }
 
 // Encode writes the snapshot as indented JSON with a final newline. The seal covers the canonical form, so layout does not matter to it.
+// A snapshot that Decode read is written as it was read: the seal covers the words of the version that took it.
 func (s *Snapshot) Encode() ([]byte, error) {
+	if s.text != nil {
+		return s.text, nil
+	}
 	b, err := json.MarshalIndent(s, "", "  ")
 	if err != nil {
 		return nil, fmt.Errorf("encode snapshot: %w", err)
@@ -96,7 +102,8 @@ func (s *Snapshot) Encode() ([]byte, error) {
 // ErrNewer says that a snapshot was written by a later version of muster.
 var ErrNewer = errors.New("written by a newer muster")
 
-// Decode reads a snapshot. It does not check the seal: see Verify.
+// Decode reads a snapshot and keeps data. It does not check the seal: see Verify. What is changed in the result counts once it is sealed
+// again.
 func Decode(data []byte) (*Snapshot, error) {
 	if text := bytes.TrimLeft(data, " \t\r\n"); len(text) > 0 && text[0] != '{' {
 		return nil, errors.New("read snapshot: it does not begin with {: is this a file that muster snapshot wrote?")
@@ -114,7 +121,7 @@ func Decode(data []byte) (*Snapshot, error) {
 	default:
 		return nil, fmt.Errorf("read snapshot: schema %q is not %s: is this a file that muster snapshot wrote?", head.Schema, Schema)
 	}
-	s := new(Snapshot)
+	s := &Snapshot{text: data}
 	if err := input.JSON(context.Background(), "", data, s); err != nil {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}

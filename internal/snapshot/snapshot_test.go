@@ -3,9 +3,12 @@ package snapshot
 import (
 	"bytes"
 	"crypto/ed25519"
+	"crypto/sha256"
 	"encoding/base64"
+	"encoding/hex"
 	"errors"
 	"flag"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -39,7 +42,7 @@ func device(id string, address uint8, role boat.Role, model, serial, software st
 
 // fixture is a small boat before the work.
 func fixture() *report.Report {
-	head := device("00000000000000A1", 3, boat.RoleHead, "LF9 head", "H-1", "4.47", 1, 0)
+	head := device("00000000000000A1", 3, boat.RoleDisplay, "LF9 display", "H-1", "4.47", 1, 0)
 	head.Installation = &boat.Installation{Description1: "helm"}
 	sounder := device("00000000000000A2", 35, boat.RoleDepth, "SD2 sounder", "S-7", "1.2", 2, 3)
 	sounder.Installation = &boat.Installation{Description1: "transom, port"}
@@ -50,7 +53,7 @@ func fixture() *report.Report {
 		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
 		Devices:  []report.Device{head, sounder, battery}, Talkers: []report.Talker{}, Manual: []boat.Manual{},
 		Alerts: []alert.Alert{
-			{Check: "software-differs", Severity: check.Warning, State: alert.StatusOpen, Devices: []string{"00000000000000A1"}, Summary: "two LF9 heads run different software", Remedy: "update the older one"},
+			{Check: "software-differs", Severity: check.Warning, State: alert.StatusOpen, Devices: []string{"00000000000000A1"}, Summary: "two LF9 displays run different software", Remedy: "update the older one"},
 			{Check: "bus-load-high", Severity: check.Info, State: alert.StatusOpen, Network: "can0", Summary: "can0 is busy"}}}
 }
 
@@ -207,6 +210,45 @@ func TestSealCheckedByOthers(t *testing.T) {
 	out, err := exec.Command(sha, file("canonical", text)).Output()
 	if err != nil || !strings.HasPrefix(string(out), s.Seal.SHA256+" ") {
 		t.Errorf("sha256sum: %v: %s, the seal says %s", err, out, s.Seal.SHA256)
+	}
+}
+
+// TestOldWords: a snapshot that an earlier version sealed keeps its seal, its digest and its bytes, and is read in the words of today.
+func TestOldWords(t *testing.T) {
+	text, err := seal(t, fixture(), nil).Encode()
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := strings.Replace(string(text), `"role": "display"`, `"role": "`+"head"+`"`, 1)
+	if old == string(text) {
+		t.Fatal("the fixture has no display")
+	}
+	if s, err := Decode([]byte(old)); err != nil || !errors.Is(s.Verify(nil), ErrAltered) {
+		t.Fatalf("another word under the same seal: %v, want %v", err, ErrAltered)
+	}
+	bare, _, _ := strings.Cut(old, `,
+  "seal":`)
+	canonical, err := jcs.Transform([]byte(bare + "}"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	sum := sha256.Sum256(canonical)
+	old = fmt.Sprintf("%s,\n  \"seal\": {\"sha256\": \"%x\"}\n}\n", bare, sum)
+	s, err := Decode([]byte(old))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Verify(nil); err != nil {
+		t.Error(err)
+	}
+	if digest, err := s.Digest(); err != nil || digest != hex.EncodeToString(sum[:]) {
+		t.Errorf("digest %s, %v", digest, err)
+	}
+	if role := s.Report.Devices[0].Role; role != boat.RoleDisplay {
+		t.Errorf("role %q", role)
+	}
+	if again, err := s.Encode(); err != nil || string(again) != old {
+		t.Errorf("written again it is %s, %v", again, err)
 	}
 }
 

@@ -33,7 +33,7 @@ func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 	c := config.Default()
 	c.Listen, c.Boat.Name, c.Boat.ID = "127.0.0.1:0", sc.Boat.Name, "demo"
 	c.Sources = []config.Source{{Source: "sim:" + scenario, Ask: true}}
-	c.Makers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}
+	c.Manufacturers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}
 	opt := daemon.Options{Config: c, Log: zerolog.Nop(), Version: "v0.0.0-test", ReportEvery: 500 * time.Millisecond,
 		Now: func() time.Time { return began.Add(time.Duration(float64(time.Since(began)) * speed)) },
 		Open: func(string, bool) (tap.Source, error) {

@@ -243,7 +243,7 @@ func TestMove(t *testing.T) {
 		t.Helper()
 		book, err := h.Daybook(t.Context())
 		for day, behind := range put {
-			err = errors.Join(err, book.Put(t.Context(), day, map[string]Counts{"Larkfin LF9 head": {Behind: behind}}))
+			err = errors.Join(err, book.Put(t.Context(), day, map[string]Counts{"Larkfin LF9 display": {Behind: behind}}))
 		}
 		if err != nil {
 			t.Fatal(err)
@@ -275,7 +275,7 @@ func TestMove(t *testing.T) {
 	until(t, "every boat's last report is known", func() bool { return allRun(to.Hub, boats, fmt.Sprintf("1.%d", each-1)) })
 	wantEachOnce(t, to.Hub, boats, each)
 	kept := answer(t, "the daybook", func() ([]Day, error) { return book.Days(t.Context()) })
-	want := []Day{{"2026-11-01", map[string]Counts{"Larkfin LF9 head": {Behind: 3}}}, {"2026-11-02", map[string]Counts{"Larkfin LF9 head": {Behind: 1}}}}
+	want := []Day{{"2026-11-01", map[string]Counts{"Larkfin LF9 display": {Behind: 3}}}, {"2026-11-02", map[string]Counts{"Larkfin LF9 display": {Behind: 1}}}}
 	if diff := cmp.Diff(want, kept); diff != "" {
 		t.Errorf("the daybook: %s", diff)
 	}

@@ -5,6 +5,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"muster/internal/boat"
 )
 
 // enrolment is what every hub knows of a boat that was let in. The keys are with the hub that enrols.
@@ -148,6 +150,8 @@ func same[T any](a, b []T) bool { return len(a) == len(b) && (len(a) == 0 || &a[
 func (x *index) shareDevices(list []Device) {
 	for i := range list {
 		d := &list[i]
+		role, _ := boat.ParseRole(d.Role) // a message of an earlier version may have the old name
+		d.Role = string(role)
 		for _, s := range []*string{&d.Network, &d.Role, &d.Maker, &d.Model, &d.Software, (*string)(&d.State)} {
 			x.share(s)
 		}

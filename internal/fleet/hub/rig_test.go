@@ -250,9 +250,9 @@ func testReport(id string, devices int, software string) *report.Report {
 		Clock: boat.ClockSystem, Networks: []report.Network{}, Devices: []report.Device{}, Talkers: []report.Talker{}, Manual: []boat.Manual{}, Alerts: []alert.Alert{}}
 	for i := range devices {
 		code, address := uint16(100+i%7), uint8(i)
-		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", Address: &address, State: boat.Present, Role: boat.RoleHead,
+		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", Address: &address, State: boat.Present, Role: boat.RoleDisplay,
 			Name:    &boat.Name{UniqueNumber: uint32(i), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}, ArbitraryAddress: true},
-			Product: &boat.Product{Code: &code, Model: fmt.Sprintf("Larkfin LF%d head", i%7), Serial: fmt.Sprintf("%s-%04d", id, i), Software: software}})
+			Product: &boat.Product{Code: &code, Model: fmt.Sprintf("Larkfin LF%d display", i%7), Serial: fmt.Sprintf("%s-%04d", id, i), Software: software}})
 	}
 	return r
 }

@@ -117,7 +117,7 @@ func (b fakeBook) Days(context.Context) ([]hub.Day, error) {
 func number[T any](v T) *T { return &v }
 
 func head(id, serial, software string) hub.Device {
-	return hub.Device{ID: id, Network: "can0", Role: "head", Maker: "Larkfin Marine", MakerNo: number(uint32(2001)), Model: "Larkfin LF9 head",
+	return hub.Device{ID: id, Network: "can0", Role: "display", Maker: "Larkfin Marine", MakerNo: number(uint32(2001)), Model: "Larkfin LF9 display",
 		Serial: serial, Software: software, State: boat.Present}
 }
 
@@ -149,11 +149,11 @@ func fakeBoats(t testing.TB) *fakeFleet {
 			{ID: "knot", Enrolled: ago(time.Hour)},
 			{ID: "plover", Name: "Plover", LastWord: ago(time.Hour), Turns: 4, Devices: []hub.Device{head("c0fa1e0000000001", "LF9-3", "4.47")},
 				Boards: []hub.Board{{ID: "b2", Seq: 9, Last: ago(time.Hour)}, {ID: "b1", Seq: 4, Last: ago(2 * time.Hour)}},
-				Alerts: []hub.Alert{alert("software-differs", check.Warning, "Two heads run different software.")}, Metrics: "https://plover.example:8632/muster/metrics"},
+				Alerts: []hub.Alert{alert("software-differs", check.Warning, "Two displays run different software.")}, Metrics: "https://plover.example:8632/muster/metrics"},
 			{ID: "redshank", Name: "Redshank <b>", LastWord: ago(time.Minute), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
 			{ID: "wagtail", Name: "Wagtail", LastWord: ago(10 * time.Minute), Report: 2, Clock: boat.ClockSystem, MadeAt: ago(10 * time.Minute), Version: "v1.0.0",
 				Devices: []hub.Device{head("c0fa1e0000000001", "LF9-1", "4.40"), head("c0fa1e0000000002", "LF9-9", "4.47"), meter}, Refused: 1,
-				Alerts:  []hub.Alert{alert("silent", check.Critical, "Gannet SD2 sounder has fallen silent."), alert("software-differs", check.Warning, "Two heads run different software.")},
+				Alerts:  []hub.Alert{alert("silent", check.Critical, "Gannet SD2 sounder has fallen silent."), alert("software-differs", check.Warning, "Two displays run different software.")},
 				Metrics: "http://192.0.2.7:8632/metrics", Boards: []hub.Board{{ID: "b1", Seq: 12, Last: ago(10 * time.Minute)}}},
 		},
 		reports: map[uint64]*report.Report{1: earlier, 2: later},
@@ -178,7 +178,7 @@ func serve(t testing.TB, f hub.Fleet, edit func(*Options)) *Server {
 	known := sheets(t)
 	opt := Options{Listen: "127.0.0.1:0", Fleet: f, Sheets: func() *release.Sheets { return known }, Version: "v0.0.0-test", Log: zerolog.Nop(),
 		Now: func() time.Time { return noon }, Daybook: fakeBook{
-			"2026-06-07": {"LF9 head": {Behind: 5}}, "2026-06-08": {"LF9 head": {Behind: 4, Current: 1}}, "2026-06-09": {"LF9 head": {Behind: 4, Current: 1}}}}
+			"2026-06-07": {"LF9 display": {Behind: 5}}, "2026-06-08": {"LF9 display": {Behind: 4, Current: 1}}, "2026-06-09": {"LF9 display": {Behind: 4, Current: 1}}}}
 	if edit != nil {
 		edit(&opt)
 	}

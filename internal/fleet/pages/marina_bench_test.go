@@ -142,9 +142,9 @@ func marinaReport(id, software string) *report.Report {
 		Devices: []report.Device{}, Talkers: []report.Talker{}, Manual: []boat.Manual{}, Alerts: []alert.Alert{}}
 	for i := range 20 {
 		code := uint16(100 + i%7)
-		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", State: boat.Present, Role: boat.RoleHead,
+		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprintf("%016x", i+1), Network: "can0", State: boat.Present, Role: boat.RoleDisplay,
 			Name:    &boat.Name{UniqueNumber: uint32(i), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}, ArbitraryAddress: true},
-			Product: &boat.Product{Code: &code, Model: fmt.Sprintf("Larkfin LF%d head", 7+i%7), Serial: fmt.Sprintf("%s-%04d", id, i), Software: software}})
+			Product: &boat.Product{Code: &code, Model: fmt.Sprintf("Larkfin LF%d display", 7+i%7), Serial: fmt.Sprintf("%s-%04d", id, i), Software: software}})
 	}
 	return r
 }

@@ -67,7 +67,7 @@ func oddPages(t *testing.T) []oddPage {
 		{"odd-boat", "/boats/wagtail", odd, nil},
 		{"odd-search", "/search?q=", odd, nil},
 		{"odd-hits", "/search?q=LF9", odd, nil},
-		{"odd-campaign", "/campaigns/LF9%20head", odd, nil},
+		{"odd-campaign", "/campaigns/LF9%20display", odd, nil},
 		{"odd-alerts", "/alerts", odd, nil},
 		{"odd-refusals", "/refusals", odd, nil},
 		{"broken-search", "/search?q=x", brokenFleet{usual}, nil},
@@ -92,7 +92,7 @@ var leftOut = []struct{ path, says string }{
 	{"/", turns + `<a href="/?page=2">Further →</a></nav>`},
 	{"/?page=2", turns + `<a href="/?page=1">← Before</a><a href="/?page=3">Further →</a></nav>`},
 	{"/search?q=LF9&page=6", turns + `<a href="/search?page=5&amp;q=LF9">← Before</a></nav>`},
-	{"/campaigns/LF9%20head", `<p class="meta">And 100 more: the API lists all.</p>`},
+	{"/campaigns/LF9%20display", `<p class="meta">And 100 more: the API lists all.</p>`},
 	{"/week", "; 560 more wait."},
 	{"/alerts", `<p class="meta">The worst 50; the API lists all.</p>`},
 }

@@ -24,7 +24,7 @@ func need(t *testing.T, name string) string {
 }
 
 var everyPage = map[string]string{"fleet": "/", "boat": "/boats/wagtail?before=1&after=2", "boat2": "/boats/plover", "never": "/boats/knot",
-	"search": "/search?below=4.52", "campaigns": "/campaigns", "campaign": "/campaigns/LF9%20head", "week": "/week", "alerts": "/alerts",
+	"search": "/search?below=4.52", "campaigns": "/campaigns", "campaign": "/campaigns/LF9%20display", "week": "/week", "alerts": "/alerts",
 	"refusals": "/refusals", "login": "/login", "missing": "/boats/nobody"}
 
 // TestTidy holds every page to a packaged HTML checker.

@@ -48,10 +48,10 @@ func TestPages(t *testing.T) {
 		{"/boats/knot", 200, []string{"never heard", "No report yet"}, ""},
 		{"/boats/nobody", 404, []string{"not found"}, ""},
 		{"/search", 200, []string{"Older than version"}, "devices."},
-		{"/search?q=head&below=4.52", 200, []string{"5 devices older than 4.52"}, "Order not known"},
+		{"/search?q=display&below=4.52", 200, []string{"5 devices older than 4.52"}, "Order not known"},
 		{"/search?below=4.52", 200, []string{"of 2 more the order is not known", "Order not known", "no sheet describes it"}, ""},
-		{"/campaigns", 200, []string{"LF9 head", "4.52", "on 2 boats"}, ""},
-		{"/campaigns/LF9%20head", 200, []string{"3 devices behind on 2 boats, 2 up to date, 0 not known", "Behind on 2026-06-07: 5, on 2026-06-10: 3."}, ""},
+		{"/campaigns", 200, []string{"LF9 display", "4.52", "on 2 boats"}, ""},
+		{"/campaigns/LF9%20display", 200, []string{"3 devices behind on 2 boats, 2 up to date, 0 not known", "Behind on 2026-06-07: 5, on 2026-06-10: 3."}, ""},
 		{"/campaigns/nothing", 404, []string{"no sheet is of this model"}, ""},
 		{"/week", 200, []string{"2 boats, about 45 min", "4.40 → 4.52", "microSD card, 2 to 32 GB, FAT32, file LF-4.52.lfw", "Unheard"}, ""},
 		{"/alerts", 200, []string{"2 alerts on 2 boats", "fallen silent"}, ""},
@@ -196,7 +196,7 @@ func TestAPI(t *testing.T) {
 		status int
 	}{{"fleet", 200}, {"boats", 200}, {"boats?verdict=watch&limit=1", 200}, {"boats/plover", 200}, {"boats/nobody", 404}, {"boats/wagtail/history", 200},
 		{"boats/nobody/report", 404}, {"boats?verdict=odd", 422}, {"search?q=Tavrik", 200}, {"search?other=1", 422}, {"campaigns", 200},
-		{"campaigns/LF9%20head", 200}, {"campaigns/x", 404}, {"alerts", 200}, {"refusals", 200}, {"nothing", 404}} {
+		{"campaigns/LF9%20display", 200}, {"campaigns/x", 404}, {"alerts", 200}, {"refusals", 200}, {"nothing", 404}} {
 		resp, body := get(t, s.URL()+"/api/v1/"+tt.path)
 		if resp.StatusCode != tt.status {
 			t.Errorf("%s: %s", tt.path, resp.Status)

@@ -52,11 +52,11 @@ func (c *Config) validateAccepted(bad func(key, format string, args ...any)) {
 
 var targetID = regexp.MustCompile(`^[a-z0-9][a-z0-9-]{0,30}$`)
 
-// validateTell checks whom alerts are told, and names those without an id.
-func (c *Config) validateTell(bad func(key, format string, args ...any)) {
+// validateNotify checks the notification targets, and names those without an id.
+func (c *Config) validateNotify(bad func(key, format string, args ...any)) {
 	ids := map[string]bool{}
-	for i := range c.Tell {
-		t, key := &c.Tell[i], "tell."+strconv.Itoa(i)
+	for i := range c.Notify {
+		t, key := &c.Notify[i], "notify."+strconv.Itoa(i)
 		kind, address := "webhook", t.Webhook
 		if t.Alertmanager != "" {
 			kind, address = "alertmanager", t.Alertmanager
@@ -75,11 +75,11 @@ func (c *Config) validateTell(bad func(key, format string, args ...any)) {
 			bad(key+".id", "%q must be up to 31 lower-case letters, digits and hyphens", t.ID)
 		}
 		if ids[t.ID] {
-			bad(key, "%q is told twice: give each an id of its own", t.ID)
+			bad(key, "duplicate notification target %q: give each its own id", t.ID)
 		}
 		ids[t.ID] = true
-		if t.Severity != "" && t.Severity.Rank() == 0 {
-			bad(key+".severity", "%q is not one of info, warning, critical", t.Severity)
+		if t.MinSeverity != "" && t.MinSeverity.Rank() == 0 {
+			bad(key+".min_severity", "%q is not one of info, warning, critical", t.MinSeverity)
 		}
 	}
 }
