@@ -23,7 +23,7 @@ type Options struct {
 var cautions = []string{
 	"Do not update under way: the boat is moored or ashore, and the engines are stopped.",
 	"Keep shore power or a charger on until the last device has restarted by itself. Keep the battery above the limit.",
-	"Do not switch off, and do not remove a memory card or a connector, until the device has restarted by itself.",
+	"Do not switch off until the device has restarted by itself. Do not remove a memory card or a connector before.",
 	"Isolate power before you work on wiring.",
 	"Follow the manufacturer's instructions and local codes. They override this order.",
 	"Leave licensed work to licensed people, by the rules of the place.",

@@ -266,6 +266,9 @@ func (r *reader) needs(ys []needYAML) []Need {
 	return out
 }
 
+// needsPower are the steps that can leave a device unusable when power fails on the way: charger-on comes before them.
+var needsPower = map[string]bool{"restore-defaults": true, "leave-power": true}
+
 // stepWords are the steps that most sheets ask for (common practice, no source).
 var stepWords = map[string]string{
 	"record-settings":       "Record the settings that matter on paper or as photographs of the screens.",
@@ -285,9 +288,16 @@ var stepWords = map[string]string{
 // steps turns words of the list above into sentences; whatever holds a space is a sentence already.
 func (r *reader) steps(ts []text) []string {
 	var out []string
-	for _, t := range ts {
+	powered := -1 // the last step that needs power, so far
+	for i, t := range ts {
 		if t.Value == "settings-from-head" { // its old name
 			t.Value = "settings-from-display"
+		}
+		if needsPower[t.Value] {
+			powered = i
+		}
+		if t.Value == "charger-on" && powered >= 0 {
+			r.fail(t, "step charger-on comes after %s, which fails without power: put charger-on first", ts[powered].Value)
 		}
 		s, ok := stepWords[t.Value]
 		switch {
