@@ -109,7 +109,7 @@ func oddServers(t *testing.T) (odd, calm, empty *api.Server, compared string) {
 	ids := make([]string, 2)
 	for i := range ids {
 		later := calmReport(t)
-		later.TakenAt = later.TakenAt.Add(time.Duration(i) * time.Hour)
+		later.TakenAt = later.TakenAt.Add(time.Duration(i-1) * time.Hour)
 		reports.Set(later)
 		k, err := calm.TakeSnapshot()
 		if err != nil {

@@ -44,7 +44,8 @@ type oddPage struct {
 
 func oddPages(t *testing.T) []oddPage {
 	t.Helper()
-	usual, odd := fakeBoats(t), oddFleet(t)
+	usual, calm, odd := fakeBoats(t), fakeBoats(t), oddFleet(t)
+	calm.reports[1].Alerts = nil
 	only := func(id string) hub.Fleet { return &fakeFleet{boats: []*hub.Boat{usual.Boat(id)}} }
 	noSheets := func(o *Options) { o.Sheets = nil }
 	return []oddPage{
@@ -62,7 +63,7 @@ func oddPages(t *testing.T) []oddPage {
 		{"never", "/", only("knot"), func(o *Options) { o.Token = "open" }},
 		{"earlier", "/boats/wagtail?at=1", usual, nil},
 		{"no-report", "/boats/wagtail?at=99", usual, nil},
-		{"unchanged", "/boats/wagtail?before=1&after=1", usual, nil},
+		{"unchanged", "/boats/wagtail?before=1&after=1", calm, nil},
 		{"odd-fleet", "/", odd, nil},
 		{"odd-boat", "/boats/wagtail", odd, nil},
 		{"odd-search", "/search?q=", odd, nil},
@@ -86,6 +87,17 @@ func TestGoldenOdd(t *testing.T) {
 }
 
 const turns = `<nav class="turn" aria-label="Further entries">`
+
+// TestRefusedLogin: who shows another token is told so.
+func TestRefusedLogin(t *testing.T) {
+	s := serve(t, &fakeFleet{}, func(o *Options) { o.Token = "open" })
+	resp, page := webtest.Ask(t, http.MethodPost, s.URL()+"/login", "token=wrong",
+		"Content-Type", "application/x-www-form-urlencoded")
+	if resp.StatusCode != http.StatusUnauthorized {
+		t.Error(resp.Status)
+	}
+	webtest.GoldenPage(t, filepath.Join("testdata", "odd", "login-refused.html"), page, *update)
+}
 
 // leftOut is what the pages of a fleet of 600 boats, each with an old head and an alert, say of what they do not show.
 var leftOut = []struct{ path, says string }{
