@@ -106,7 +106,7 @@ func TestDebianPackage(t *testing.T) {
 	if err != nil {
 		benchFailed(t, err)
 	}
-	text, _ := os.ReadFile(filepath.Join(dir, "try.log"))
+	text, _ := os.ReadFile(filepath.Join(dir, "out", "try.log"))
 	said := map[string]string{}
 	for line := range strings.Lines(string(text)) {
 		if key, value, ok := strings.Cut(strings.TrimPrefix(strings.TrimSpace(line), "say "), " "); ok && strings.HasPrefix(line, "say ") {

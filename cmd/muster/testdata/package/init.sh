@@ -11,9 +11,10 @@ mkdir /mnt/upper /mnt/work /mnt/root
 mount -t overlay overlay -o lowerdir=/,upperdir=/mnt/upper,workdir=/mnt/work /mnt/root || exit 1
 cd /mnt/root || exit 1
 mkdir -p "./$here"
-mount -t 9p -o trans=virtio,version=9p2000.L,msize=262144,cache=none out "./$here/out" # where the package comes from and the log goes to
+mount -t 9p -o trans=virtio,version=9p2000.L,msize=262144,cache=none out "./$here/out" # where the log goes to
 rm -rf etc/systemd/system/*.wants var/lib/man-db/auto-update
 : >etc/fstab
+: >etc/tmpfiles.d/tmp.conf # /tmp is the host's and may be large: it is not to be emptied
 echo uninitialized >etc/machine-id
 cat >etc/systemd/system/try.target <<EOF
 [Unit]
@@ -27,7 +28,7 @@ After=basic.target
 [Service]
 Type=oneshot
 ExecStart=$here/try.sh
-StandardOutput=file:$here/try.log
+StandardOutput=file:$here/out/try.log
 StandardError=inherit
 EOF
 exec chroot . /lib/systemd/systemd --unit=try.target
