@@ -155,7 +155,7 @@ func TestFollowURL(t *testing.T) {
 		t.Errorf("ended with %v", err)
 	}
 	for _, want := range []string{"failed: came back on the old version 4.47", "left the network", "supply is 10.8 V while it is away; the limit is 12.0 V", "is back",
-		"told its version", "came back with device instance 0 and system instance 0, it had 1 and 0: set them again",
+		"reported its version", "came back with device instance 0 and system instance 0, it had 1 and 0: set them again",
 		`installation text 1 was "Flybridge" and is now ""`, "supply fell to 10.8 V while it was away, below 12.0 V"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("nothing says %q:\n%s", want, out)

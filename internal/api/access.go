@@ -25,47 +25,48 @@ const (
 	acting
 )
 
-// Door decides who may do what, and sets the headers that protect the reader. Without tokens, this machine's own users may act; others, whom only TLS lets in, may read.
+// Door decides who may do what, and sets the headers that protect the reader. Without tokens, users of this computer may act, and
+// others, who can connect by TLS only, may read.
 type Door struct {
 	tokens    atomic.Pointer[tokens]
 	tls       bool
-	whose     string // what is behind it: boat or fleet
+	whose     string // what it protects: boat or fleet
 	page      LoginPage
 	harmless  []string // paths of posts that change nothing
 	crossSite *http.CrossOriginProtection
 }
 
-// tokens are shown by who may act and by who may read; each is empty for none.
+// tokens are what a client sends to act and to read; each is empty for none.
 type tokens struct{ act, read string }
 
-// NewDoor makes a door. whose says what is behind it.
+// NewDoor makes a door. whose says what it protects.
 func NewDoor(token, readToken string, tls bool, whose string) *Door {
 	d := &Door{tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection()}
 	d.tokens.Store(&tokens{token, readToken})
 	return d
 }
 
-// LoginPage asks a person for the token; wrong says what was wrong with the one before.
+// LoginPage asks a person for the token; wrong is the error of the last attempt.
 type LoginPage = func(w http.ResponseWriter, r *http.Request, status int, wrong string)
 
-// Ask gives the page that a person without a token gets in the place of the page asked for. It is called before the door is used.
+// Ask sets the page that a person without a token gets instead of the page requested. It is called before the door is used.
 func (d *Door) Ask(page LoginPage) { d.page = page }
 
-// Allow lets those who may only read post to a path: what is sent there changes nothing. It is called before the door is used.
+// Allow lets a read token post to a path that changes nothing. It is called before the door is used.
 func (d *Door) Allow(path string) { d.harmless = append(d.harmless, path) }
 
-// AsksToken reports whether only who shows a token is let in.
+// AsksToken reports whether a token is required.
 func (d *Door) AsksToken() bool { return !d.open() }
 
-// MayAct reports whether who asks may change something.
+// MayAct reports whether a request may change something.
 func (d *Door) MayAct(r *http.Request) bool { return d.right(r) == acting }
 
-// open reports whether no token is asked for.
+// open reports whether no token is required.
 func (d *Door) open() bool { return d.tokens.Load().act == "" }
 
 const cookieName = "muster"
 
-// right reads what the request shows: a bearer token, a token as password, or the cookie that logging in sets.
+// right reads the token of a request: a bearer token, a token as password, or the cookie set by signing in.
 func (d *Door) right(r *http.Request) right {
 	if d.open() {
 		if host, _, err := net.SplitHostPort(r.RemoteAddr); err == nil && net.ParseIP(host).IsLoopback() {
@@ -86,7 +87,7 @@ func (d *Door) right(r *http.Request) right {
 	return nothing
 }
 
-// of compares in constant time; form turns a token into what is shown for it.
+// of compares in constant time; form turns a token into what a client sends for it.
 func (d *Door) of(shown string, form func(string) string) right {
 	switch t := d.tokens.Load(); {
 	case t.act != "" && same(shown, form(t.act)):
@@ -102,7 +103,7 @@ func same(a, b string) bool {
 	return subtle.ConstantTimeCompare(x[:], y[:]) == 1
 }
 
-// cookieValue stands for a token without showing it, and ends being good when the token is changed.
+// cookieValue represents a token without revealing it. It is invalid once the token is changed.
 func cookieValue(token string) string {
 	mac := hmac.New(sha256.New, []byte(token))
 	mac.Write([]byte("muster page access"))
@@ -115,7 +116,7 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 // BodyLimit bounds every request body: a work order of a hundred steps has a tenth of it.
 const BodyLimit = 1 << 20
 
-// Guard stands before a handler: it lets in whom the tokens allow.
+// Guard protects a handler: it passes the requests that the tokens allow.
 func (d *Door) Guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
@@ -133,11 +134,11 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 		}
 		if d.open() && !d.tls && !localHost(r.Host) {
 			// A page of another site must not reach a loopback server by a name of its own.
-			refuse(w, r, http.StatusMisdirectedRequest, "ask for this server by localhost or its address")
+			refuse(w, r, http.StatusMisdirectedRequest, "open this server by the name localhost or by its address")
 			return
 		}
 		if err := d.crossSite.Check(r); err != nil {
-			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open this "+d.whose+"'s own pages")
+			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open the pages of this "+d.whose)
 			return
 		}
 		r.Body = lastBody{http.MaxBytesReader(w, r.Body, BodyLimit), h}
@@ -151,21 +152,21 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 			d.page(w, r, http.StatusUnauthorized, "")
 		case may == nothing:
 			h.Set("WWW-Authenticate", `Bearer realm="muster"`)
-			if mode := r.Header.Get("Sec-Fetch-Mode"); mode == "" || mode == "navigate" { // for an open page a browser would put up a window
+			if mode := r.Header.Get("Sec-Fetch-Mode"); mode == "" || mode == "navigate" { // for an open page the browser would open a dialog
 				h.Add("WWW-Authenticate", `Basic realm="muster", charset="UTF-8"`)
 			}
-			refuse(w, r, http.StatusUnauthorized, "this "+d.whose+" asks for its token: send it as bearer token, or as password with any user name")
+			refuse(w, r, http.StatusUnauthorized, "this "+d.whose+" requires a token: send it as bearer token, or as password with any user name")
 		case may == reading && !safe && d.open():
-			refuse(w, r, http.StatusForbidden, "without a token only this machine's own users may act: give the server a token_file")
+			refuse(w, r, http.StatusForbidden, "without a token only users of this computer may act: set a token_file")
 		case may == reading && !safe:
-			refuse(w, r, http.StatusForbidden, "this token may only read: show the one that may act")
+			refuse(w, r, http.StatusForbidden, "this token may only read: send the token that may act")
 		default:
 			next.ServeHTTP(w, r)
 		}
 	})
 }
 
-// lastBody ends the connection when a body breaks off, whose rest would be taken for the next request.
+// lastBody closes the connection when a body breaks off, since its rest would be taken for the next request.
 type lastBody struct {
 	io.ReadCloser
 	header http.Header
@@ -185,7 +186,7 @@ func IsPage(r *http.Request) bool {
 		strings.Contains(r.Header.Get("Accept"), "text/html")
 }
 
-// localHost reports whether a Host header names this machine itself.
+// localHost reports whether a Host header names this computer.
 func localHost(host string) bool {
 	if h, _, err := net.SplitHostPort(host); err == nil {
 		host = h
@@ -207,8 +208,8 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, detail string) {
 	_, _ = w.Write(text)
 }
 
-// OtherMethod answers a request for something that is there, but not with this method, by the methods that it takes (RFC 9110, 9.3.7 and
-// 15.5.6). It reports whether it has. mux names methods in the patterns of all that is there.
+// OtherMethod answers a request for an existing path with another method by the methods of that path (RFC 9110, 9.3.7 and 15.5.6).
+// It reports whether it did. The patterns of mux name their methods.
 func OtherMethod(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) bool {
 	var takes []string
 	for _, method := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete} {
@@ -225,19 +226,19 @@ func OtherMethod(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) boo
 		w.WriteHeader(http.StatusNoContent)
 		return true
 	}
-	refuse(w, r, http.StatusMethodNotAllowed, fmt.Sprintf("%s takes %s, not %s", r.URL.Path, list, r.Method))
+	refuse(w, r, http.StatusMethodNotAllowed, fmt.Sprintf("%s accepts %s, not %s", r.URL.Path, list, r.Method))
 	return true
 }
 
-// Login takes the token from the form and gives the cookie.
+// Login checks the token of the form and sets the cookie.
 func (d *Door) Login(w http.ResponseWriter, r *http.Request) {
 	if err := r.ParseForm(); err != nil {
-		d.page(w, r, http.StatusBadRequest, "The form could not be read.")
+		d.page(w, r, http.StatusBadRequest, "The form cannot be read.")
 		return
 	}
 	token := strings.TrimSpace(r.PostForm.Get("token"))
 	if d.open() || d.of(token, func(t string) string { return t }) == nothing {
-		d.page(w, r, http.StatusUnauthorized, "That is not a token of this "+d.whose+".")
+		d.page(w, r, http.StatusUnauthorized, "This is not a token of this "+d.whose+".")
 		return
 	}
 	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: d.tls,
@@ -245,7 +246,7 @@ func (d *Door) Login(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, OwnPath(r.PostForm.Get("next")), http.StatusSeeOther)
 }
 
-// Logout takes the cookie back.
+// Logout deletes the cookie.
 func (d *Door) Logout(w http.ResponseWriter, r *http.Request) {
 	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: d.tls, SameSite: http.SameSiteStrictMode, MaxAge: -1})
 	http.Redirect(w, r, "/login", http.StatusSeeOther)

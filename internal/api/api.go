@@ -35,7 +35,7 @@ func EncodeReport(r *report.Report) ([]byte, error) {
 	return append(text, '\n'), nil
 }
 
-// encoder keeps the etag of the latest report, and its text if somebody asked for it, so that many readers cost one encoding.
+// encoder keeps the etag of the latest report, and its text if a client asked for it, so that many readers cost one encoding.
 type encoder struct {
 	mu     sync.Mutex
 	report *report.Report
@@ -43,26 +43,26 @@ type encoder struct {
 	text   []byte // nil until it is asked for
 }
 
-// etag tells whether a report differs from another. It is the digest of the report without the spaces and lines of its text, which take
-// several times as long to lay out as the report takes to encode: open pages ask for it every second.
+// etag identifies a report. It is the digest of the report without the spaces and lines of its text, which take several times as long
+// as encoding: open pages ask for it every second.
 func (e *encoder) etag(r *report.Report) (string, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	return e.look(r)
+	return e.etagLocked(r)
 }
 
 // encode is the text with its etag.
 func (e *encoder) encode(r *report.Report) (text []byte, etag string, err error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	if _, err = e.look(r); err == nil && e.text == nil {
+	if _, err = e.etagLocked(r); err == nil && e.text == nil {
 		e.text, err = EncodeReport(r)
 	}
 	return e.text, e.tag, err
 }
 
-// look works out the etag of a report other than the one before. Called with mu held.
-func (e *encoder) look(r *report.Report) (string, error) {
+// etagLocked computes the etag of a report other than the one before. Called with mu held.
+func (e *encoder) etagLocked(r *report.Report) (string, error) {
 	if r != e.report || e.tag == "" {
 		sum := sha256.New()
 		if err := json.NewEncoder(sum).Encode(r); err != nil {
@@ -99,15 +99,15 @@ func (s *Server) operations(api huma.API) {
 	s.addStreams(api)
 }
 
-// ServeAPI serves the operations that register registers at /api/v1, with the description that Describe wrote of them, and answers what is
-// none of them.
+// ServeAPI serves the operations that register registers at /api/v1, with the description that Describe wrote of them, and answers
+// requests for other paths.
 func ServeAPI(mux *http.ServeMux, description []byte, register func(huma.API)) {
 	api := newAPI(mux)
 	register(api)
 	serveDescription(mux, description)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		if !OtherMethod(mux, w, r) {
-			refuse(w, r, http.StatusNotFound, fmt.Sprintf("no operation is at %q: %s/openapi.json lists them", r.URL.Path, Prefix))
+			refuse(w, r, http.StatusNotFound, fmt.Sprintf("there is no operation at %q: %s/openapi.json lists them", r.URL.Path, Prefix))
 		}
 	})
 }
@@ -119,13 +119,13 @@ func newAPI(mux *http.ServeMux) huma.API {
 	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	config.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[event.Time](), reflect.TypeFor[time.Time]())
 	config.Components.SecuritySchemes = map[string]*huma.SecurityScheme{
-		"token": {Type: "http", Scheme: "bearer", Description: "Asked for when the server has a token_file."}}
+		"token": {Type: "http", Scheme: "bearer", Description: "Required when the server has a token_file."}}
 	config.Security = []map[string][]string{{}, {"token": {}}}
 	config.Servers = []*huma.Server{{URL: "/"}}
 	return humago.New(mux, config)
 }
 
-// schemaName tells types of one name in different packages apart.
+// schemaName distinguishes types of one name in different packages.
 func schemaName(t reflect.Type, hint string) string {
 	name := huma.DefaultSchemaNamer(t, hint)
 	for t.Kind() == reflect.Pointer {
@@ -141,7 +141,7 @@ func schemaName(t reflect.Type, hint string) string {
 	return name
 }
 
-// problem turns an error into the answer that says whose mistake it is.
+// problem turns an error into the answer with its status.
 func problem(err error) error {
 	switch {
 	case err == nil:
@@ -184,7 +184,7 @@ func (s *Server) addReading(api huma.API) {
 	op := huma.Operation{OperationID: "get-report", Method: http.MethodGet, Path: Prefix + "/report", Summary: "The whole device report",
 		Tags: []string{"boat"}, Errors: []int{401}, Responses: jsonResponse[report.Report](api, "application/json", "The report.")}
 	op.Responses["200"].Headers = map[string]*huma.Param{"ETag": {Schema: &huma.Schema{Type: "string"}, Description: "Changes with the report."}}
-	op.Responses["304"] = &huma.Response{Description: "The report is the one that If-None-Match names."}
+	op.Responses["304"] = &huma.Response{Description: "Unchanged: the report matches If-None-Match."}
 	huma.Register(api, op, func(_ context.Context, in *struct {
 		IfNoneMatch string `header:"If-None-Match"`
 	}) (*huma.StreamResponse, error) {
@@ -221,7 +221,7 @@ func (s *Server) addReading(api huma.API) {
 		return list, nil
 	}, 422)
 	read(api, "get-device", "/devices/{id}", "One device", "boat", func(_ context.Context, in *struct {
-		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, network/address for a provisional device, or network/letters for an NMEA 0183 talker that told what it is."`
+		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, network/address for a provisional device, or network/letters for an NMEA 0183 talker that reports its identity."`
 	}) (*report.Device, error) {
 		r := s.opt.Reports.Report()
 		d := r.Device(in.ID)
@@ -255,7 +255,7 @@ func (s *Server) addReading(api huma.API) {
 	})
 }
 
-// NetworkState is a network with its last hours.
+// NetworkState is a network with its load over the last hours.
 type NetworkState struct {
 	report.Network
 	Minutes []Minute `json:"minutes" doc:"Up to six hours, oldest first."`
@@ -268,9 +268,9 @@ type Minute struct {
 	Faults uint64     `json:"faults,omitempty"`
 }
 
-// By is who does something.
+// By is the person who acts.
 type By struct {
-	By string `json:"by" minLength:"1" maxLength:"60" doc:"Who does it."`
+	By string `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person who acts."`
 }
 
 func (s *Server) addActing(api huma.API) {
@@ -278,7 +278,7 @@ func (s *Server) addActing(api huma.API) {
 		return huma.Operation{OperationID: id, Method: method, Path: Prefix + route, Summary: summary, Tags: []string{tag}, DefaultStatus: status,
 			MaxBodyBytes: BodyLimit, BodyReadTimeout: s.opt.bodyWithin, Errors: append([]int{401, 403, 422, 501, 503}, errs...)}
 	}
-	huma.Register(api, post("acknowledge-alert", http.MethodPost, "/alerts/{id}/acknowledge", "Note that somebody knows of an alert", "alerts", 204, 404, 413),
+	huma.Register(api, post("acknowledge-alert", http.MethodPost, "/alerts/{id}/acknowledge", "Acknowledge an alert", "alerts", 204, 404, 413),
 		func(ctx context.Context, in *struct {
 			ID   string `path:"id" maxLength:"300"`
 			Body By
@@ -288,7 +288,7 @@ func (s *Server) addActing(api huma.API) {
 	read(api, "list-manual-devices", "/manual-devices", "Devices entered by hand", "work", func(context.Context, *struct{}) ([]boat.Manual, error) {
 		return append([]boat.Manual{}, s.opt.Reports.Report().Manual...), nil
 	})
-	answering(api, post("add-manual-device", http.MethodPost, "/manual-devices", "Enter a device that no network shows", "work", 201, 409, 413),
+	answering(api, post("add-manual-device", http.MethodPost, "/manual-devices", "Add a device that is not on any network", "work", 201, 409, 413),
 		func(ctx context.Context, in *struct{ Body ManualEntry }) (boat.Manual, error) {
 			m, err := in.Body.Manual()
 			if err == nil {
@@ -296,7 +296,7 @@ func (s *Server) addActing(api huma.API) {
 			}
 			return m, problem(err)
 		})
-	huma.Register(api, post("remove-manual-device", http.MethodDelete, "/manual-devices/{id}", "Take a device entered by hand off the list", "work", 204, 404),
+	huma.Register(api, post("remove-manual-device", http.MethodDelete, "/manual-devices/{id}", "Remove a device entered by hand", "work", 204, 404),
 		func(ctx context.Context, in *struct {
 			ID string `path:"id" maxLength:"64"`
 		}) (*struct{}, error) {
@@ -306,7 +306,7 @@ func (s *Server) addActing(api huma.API) {
 	s.addSilences(api, post)
 }
 
-// ManualEntry is what a person tells of a device that no network shows.
+// ManualEntry is a device that is not on any network, as a person enters it.
 type ManualEntry struct {
 	Role     string `json:"role,omitempty" maxLength:"32"`
 	Maker    string `json:"maker,omitempty" maxLength:"80"`
@@ -318,13 +318,13 @@ type ManualEntry struct {
 	By       string `json:"by,omitempty" maxLength:"60"`
 }
 
-// Manual checks what a schema cannot.
+// Manual checks the entry beyond its schema.
 func (e ManualEntry) Manual() (boat.Manual, error) {
 	for _, p := range []*string{&e.Role, &e.Maker, &e.Model, &e.Serial, &e.Software, &e.Place, &e.Note, &e.By} {
 		*p = boat.Printable(strings.TrimSpace(*p))
 	}
 	if e.Model == "" {
-		return boat.Manual{}, errors.New("model: it is missing: say what the device is")
+		return boat.Manual{}, errors.New("model: missing: enter the model of the device")
 	}
 	role, ok := boat.ParseRole(cmp.Or(e.Role, string(boat.RoleOther)))
 	if !ok {
@@ -332,7 +332,7 @@ func (e ManualEntry) Manual() (boat.Manual, error) {
 	}
 	for _, v := range []string{e.Maker, e.Model, e.Serial, e.Software, e.Place, e.Note, e.By} {
 		if len(v) > 1600 {
-			return boat.Manual{}, errors.New("a text is too long: keep each to 80 characters, the note to 400")
+			return boat.Manual{}, errors.New("a text is too long: the limit is 80 characters, 400 for the note")
 		}
 	}
 	return boat.Manual{Role: role, Maker: e.Maker, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place, Note: e.Note, By: e.By}, nil

@@ -14,22 +14,22 @@ import (
 
 // addKeeping registers snapshots and comparisons.
 func (s *Server) addKeeping(api huma.API) {
-	read(api, "list-snapshots", "/snapshots", "Snapshots kept here, latest first", "proof", func(context.Context, *struct{}) ([]Kept, error) {
+	read(api, "list-snapshots", "/snapshots", "Kept snapshots, latest first", "snapshots", func(context.Context, *struct{}) ([]Kept, error) {
 		return s.Snapshots(), nil
 	})
 	answering(api, huma.Operation{OperationID: "take-snapshot", Method: http.MethodPost, Path: Prefix + "/snapshots", DefaultStatus: 201,
-		Summary: "Take and seal a snapshot of the present report", Tags: []string{"proof"}, Errors: []int{401, 403, 409, 422, 503}},
+		Summary: "Take and seal a snapshot of the present report", Tags: []string{"snapshots"}, Errors: []int{401, 403, 409, 422, 503}},
 		func(context.Context, *struct{}) (Kept, error) {
 			k, err := s.TakeSnapshot()
 			return k, problem(err)
 		})
-	read(api, "get-snapshot", "/snapshots/{id}", "One snapshot with its seal", "proof", func(_ context.Context, in *struct {
+	read(api, "get-snapshot", "/snapshots/{id}", "One snapshot with its seal", "snapshots", func(_ context.Context, in *struct {
 		ID string `path:"id" maxLength:"40"`
 	}) (*snapshot.Snapshot, error) {
 		snap, err := s.shelf.get(in.ID)
 		return snap, problem(err)
 	}, 404, 422)
-	read(api, "compare-snapshots", "/comparison", "What changed from one snapshot to another", "proof", func(_ context.Context, in *struct {
+	read(api, "compare-snapshots", "/comparison", "What changed from one snapshot to another", "snapshots", func(_ context.Context, in *struct {
 		Before string `query:"before" required:"true" maxLength:"40"`
 		After  string `query:"after" required:"true" maxLength:"40"`
 	}) (*snapshot.Comparison, error) {
@@ -41,7 +41,7 @@ func (s *Server) addKeeping(api huma.API) {
 // Snapshots lists what is kept, latest first.
 func (s *Server) Snapshots() []Kept { return s.shelf.kept() }
 
-// TakeSnapshot keeps a snapshot of the present report and tells of it.
+// TakeSnapshot keeps a snapshot of the present report and passes it to Options.Taken.
 func (s *Server) TakeSnapshot() (Kept, error) {
 	k, err := s.shelf.take(s.opt.Reports.Report(), s.opt.Version)
 	if err != nil || s.opt.Taken == nil {
@@ -53,7 +53,7 @@ func (s *Server) TakeSnapshot() (Kept, error) {
 	return k, nil
 }
 
-// Compare holds one kept snapshot against another.
+// Compare compares two kept snapshots.
 func (s *Server) Compare(before, after string) (b, a *snapshot.Snapshot, c *snapshot.Comparison, err error) {
 	if b, err = s.shelf.get(before); err != nil {
 		return nil, nil, nil, err
@@ -77,11 +77,11 @@ func (s *Server) addOrders(api huma.API, post operation) {
 			}
 			return list, nil
 		})
-	read(api, "get-conditions", "/conditions", "What the traffic of the last seconds tells of the boat: supply, engines, speed; what is not known is an absent key", "work",
+	read(api, "get-conditions", "/conditions", "Battery voltage, engines and speed by the traffic of the last seconds; unknown values are absent", "work",
 		func(context.Context, *struct{}) (Conditions, error) {
 			return s.opt.Conditions(), nil
 		})
-	answering(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order, in the place of the present one", "work", 201, 413),
+	answering(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order; replaces the current one", "work", 201, 413),
 		func(ctx context.Context, in *struct {
 			RawBody []byte
 			Body    release.Order
@@ -92,11 +92,11 @@ func (s *Server) addOrders(api huma.API, post operation) {
 			}
 			return s.opt.Desk.Work(), problem(err)
 		})
-	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "End following", "work", 204, 404),
+	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "Stop following the work order", "work", 204, 404),
 		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
 			return nil, problem(s.opt.Desk.Follow(ctx, nil))
 		})
-	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read off a device's own screen", "work", 204, 404, 413),
+	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read from the screen of a device", "work", 204, 404, 413),
 		func(ctx context.Context, in *struct {
 			Step string `path:"step" maxLength:"20"`
 			Body struct {
@@ -110,7 +110,7 @@ func (s *Server) addOrders(api huma.API, post operation) {
 
 // addBackbones registers the layouts.
 func (s *Server) addBackbones(api huma.API) {
-	read(api, "list-backbones", "/backbones", "Layouts of the boat's backbones as judged, each held against its network", "boat",
+	read(api, "list-backbones", "/backbones", "Layouts of the boat's backbones, each checked and compared with its network", "boat",
 		func(context.Context, *struct{}) ([]*backbone.Audit, error) {
 			list := []*backbone.Audit{}
 			for _, plan := range s.opt.Plans() {

@@ -95,7 +95,7 @@ func TestAPIAnswers(t *testing.T) {
 		{"work order that is none", "POST", "/work-orders", `{"schema":"other"}`, 422, ""},
 		{"end none", "DELETE", "/work-orders/current", "", 404, "none is being followed"},
 		{"no such operation", "GET", "/nothing", "", 404, "openapi.json"},
-		{"no such method", "PUT", "/report", "", 405, "takes GET, HEAD, not PUT"},
+		{"no such method", "PUT", "/report", "", 405, "accepts GET, HEAD, not PUT"},
 		{"no such schema", "GET", "/schemas/Nothing.json", "", 404, "/api/v1/schemas lists them"},
 		{"huge body", "POST", "/manual-devices", `{"model":"` + strings.Repeat("x", BodyLimit+1) + `"}`, 413, ""},
 	} {
@@ -335,12 +335,12 @@ func TestOtherMethods(t *testing.T) {
 		status       int
 		allow, words string
 	}{
-		{"POST", "/api/v1/report", 405, "GET, HEAD", `"detail":"/api/v1/report takes GET, HEAD, not POST"`},
+		{"POST", "/api/v1/report", 405, "GET, HEAD", `"detail":"/api/v1/report accepts GET, HEAD, not POST"`},
 		{"PATCH", "/api/v1/baseline", 405, "GET, HEAD, PUT, DELETE", "not PATCH"},
-		{"GET", "/api/v1/alerts/x/acknowledge", 405, "POST", "takes POST, not GET"},
+		{"GET", "/api/v1/alerts/x/acknowledge", 405, "POST", "accepts POST, not GET"},
 		{"OPTIONS", "/api/v1/silences", 204, "GET, HEAD, POST, DELETE", ""},
-		{"POST", "/api/v1/nothing", 404, "", `no operation is at \"/api/v1/nothing\"`},
-		{"GET", "/api/v1/devices?role=battery", 422, "", `role: \"battery\" is none`},
+		{"POST", "/api/v1/nothing", 404, "", `there is no operation at \"/api/v1/nothing\"`},
+		{"GET", "/api/v1/devices?role=battery", 422, "", `role: \"battery\" is unknown`},
 	} {
 		resp, body := webtest.Ask(t, tt.method, s.URL()+tt.path, "")
 		if resp.StatusCode != tt.status || resp.Header.Get("Allow") != tt.allow || !strings.Contains(body, tt.words) {

@@ -9,10 +9,10 @@ import (
 	"muster/internal/snapshot"
 )
 
-// Baseline is the accepted state of the boat: what is missing, new or exchanged since then is an alert.
+// Baseline is the accepted state of the boat: missing, new and replaced devices raise an alert.
 type Baseline struct {
 	Kept
-	Named   bool               `json:"named" doc:"The config names it; it is changed there."`
+	Named   bool               `json:"named" doc:"Set in the config, and changed there only."`
 	Content *snapshot.Snapshot `json:"content"`
 }
 
@@ -29,7 +29,7 @@ func (s *Server) Baseline() *Baseline {
 	return b
 }
 
-// SetBaseline accepts a snapshot of the shelf.
+// SetBaseline makes a kept snapshot the baseline.
 func (s *Server) SetBaseline(ctx context.Context, id string) error {
 	snap, err := s.shelf.get(id)
 	if err != nil {
@@ -41,17 +41,17 @@ func (s *Server) SetBaseline(ctx context.Context, id string) error {
 // addBaseline registers the baseline.
 func (s *Server) addBaseline(api huma.API) {
 	act := func(id, method, summary string, errs ...int) huma.Operation {
-		return huma.Operation{OperationID: id, Method: method, Path: Prefix + "/baseline", Summary: summary, Tags: []string{"proof"}, MaxBodyBytes: BodyLimit,
+		return huma.Operation{OperationID: id, Method: method, Path: Prefix + "/baseline", Summary: summary, Tags: []string{"snapshots"}, MaxBodyBytes: BodyLimit,
 			BodyReadTimeout: s.opt.bodyWithin, DefaultStatus: 204, Errors: append([]int{401, 403, 404, 409, 422, 501, 503}, errs...)}
 	}
-	read(api, "get-baseline", "/baseline", "The snapshot that the boat is held against", "proof", func(context.Context, *struct{}) (*Baseline, error) {
+	read(api, "get-baseline", "/baseline", "The baseline: the snapshot that the boat is compared with", "snapshots", func(context.Context, *struct{}) (*Baseline, error) {
 		b := s.Baseline()
 		if b == nil {
-			return nil, huma.Error404NotFound("no baseline is set: PUT " + Prefix + "/baseline names a snapshot")
+			return nil, huma.Error404NotFound("no baseline is set: set one by PUT " + Prefix + "/baseline")
 		}
 		return b, nil
 	}, 404)
-	huma.Register(api, act("set-baseline", http.MethodPut, "Hold the boat against a kept snapshot from now on: what is missing, new or exchanged since then is an alert", 413),
+	huma.Register(api, act("set-baseline", http.MethodPut, "Set the baseline to a kept snapshot; missing, new and replaced devices raise an alert", 413),
 		func(ctx context.Context, in *struct {
 			Body struct {
 				Snapshot string `json:"snapshot" minLength:"1" maxLength:"40" doc:"Id of a kept snapshot."`
@@ -59,7 +59,7 @@ func (s *Server) addBaseline(api huma.API) {
 		}) (*struct{}, error) {
 			return nil, problem(s.SetBaseline(ctx, in.Body.Snapshot))
 		})
-	huma.Register(api, act("end-baseline", http.MethodDelete, "Hold the boat against no snapshot"),
+	huma.Register(api, act("end-baseline", http.MethodDelete, "Remove the baseline"),
 		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
 			return nil, problem(s.opt.Desk.SetBaseline(ctx, nil))
 		})

@@ -19,7 +19,7 @@ import (
 var openAPI []byte
 
 // apiAbout says in the description what the API is.
-const apiAbout = "What is known of one boat's electronics. Times are RFC 3339 in UTC; missing knowledge is an absent key."
+const apiAbout = "The electronics of one boat. Times are RFC 3339 in UTC; unknown values are absent."
 
 // Describe writes the description, OpenAPI 3.1, of the operations that register registers: a word a line, so that a change of it is seen.
 func Describe(about string, register func(huma.API)) ([]byte, error) {

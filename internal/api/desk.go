@@ -12,37 +12,36 @@ import (
 	"muster/internal/snapshot"
 )
 
-// Desk takes what people do. What it takes has happened when the method returns; the next report shows it.
+// Desk does what people ask for. It is done when the method returns; the next report shows it.
 // Its methods may be called from anywhere.
 type Desk interface {
-	// Acknowledge notes who knows of a standing alert; alert.ErrUnknown when none has the id.
+	// Acknowledge notes who acknowledges an alert; alert.ErrUnknown when none has the id.
 	Acknowledge(ctx context.Context, alertID, by string) error
 	// AddManual enters a device by hand and returns it with its id and time.
 	AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error)
-	// RemoveManual takes a device entered by hand off the list; ErrNoSuch when there is none.
+	// RemoveManual removes a device entered by hand; ErrNoSuch when there is none.
 	RemoveManual(ctx context.Context, id string) error
 	// Work is the order being followed, shared and read-only; its Order is nil when none is.
 	Work() Work
 	// LastWork is the order being followed, or else the one that was followed last, by this run of the program or one before; shared and
 	// read-only. Its Order is nil when none ever was.
 	LastWork() Work
-	// Follow begins to follow an order in the place of the present one; nil ends following, ErrNoSuch when no order is followed.
+	// Follow starts to follow an order instead of the current one; nil stops following, ErrNoSuch when no order is followed.
 	Follow(ctx context.Context, o *release.Order) error
-	// Confirm takes a version that somebody read off a device's own screen; ErrNoSuch when no order has the step.
+	// Confirm enters a version read from the screen of a device; ErrNoSuch when no order has the step.
 	Confirm(ctx context.Context, step, version, by string) error
 
 	// Silences lists the silences in the order in which they were set, shared and read-only.
 	Silences() []alert.Silence
-	// Silence begins a silence of this length now, in the place of one with the same scope, and returns it with its times.
+	// Silence starts a silence of this length now, instead of one with the same scope, and returns it with its times.
 	Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error)
 	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
 	EndSilence(ctx context.Context, scope alert.Silence) error
-	// Baseline is the snapshot that the boat is held against, shared and read-only; nil for none. named says that the config names it.
+	// Baseline is the snapshot that the boat is compared with, shared and read-only; nil for none. named says that the config names it.
 	Baseline() (s *snapshot.Snapshot, named bool)
-	// SetBaseline holds the boat against a snapshot from now on, nil against none; ErrNamed when the config names one, ErrNoSuch when there is
-	// none to end.
+	// SetBaseline sets the baseline, nil removes it; ErrNamed when the config names one, ErrNoSuch when there is none to remove.
 	SetBaseline(ctx context.Context, s *snapshot.Snapshot) error
-	// ReloadConfig takes the config file as it is now; on an error the present config stays in force.
+	// ReloadConfig reloads the config file; on an error the present config stays in force.
 	ReloadConfig(ctx context.Context) (Reloaded, error)
 }
 
@@ -53,27 +52,27 @@ var (
 	ErrNamed  = errors.New("the config names it: change the config and reload it")
 )
 
-// Work is a work order and how far it is.
+// Work is a work order and its progress.
 type Work struct {
 	Order  *release.Order       `json:"order"`
 	Status []release.StepStatus `json:"status"`
 	Done   bool                 `json:"done"` // every step is verified
 
-	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As last heard before the first step was begun."`
+	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As last received before the first step began."`
 }
 
-// Reloaded says what came of reading the config again.
+// Reloaded is the result of reloading the config.
 type Reloaded struct {
 	AfterRestart []string `json:"after_restart" doc:"Keys whose new values take effect when the program is started again; until then the present ones hold."`
 }
 
-// Conditions are what the traffic of late tells of the boat.
+// Conditions are the conditions aboard by recent traffic.
 type Conditions struct {
 	At event.Time `json:"at,omitzero" doc:"Time of the report that they belong to."`
 	release.Conditions
 }
 
-// NoDesk only shows.
+// NoDesk refuses to act: the server only shows.
 type NoDesk struct{}
 
 var errNoDesk = errors.New("this server only shows: start muster run or muster demo to act")

@@ -12,7 +12,7 @@ import (
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 )
 
-// aliveEvery is how often a quiet stream says that it lives.
+// aliveEvery is how often a quiet stream sends a comment, so that the connection stays open.
 const aliveEvery = 15 * time.Second
 
 // stream is one open event stream.
@@ -23,7 +23,7 @@ type stream struct {
 	sent   time.Time
 }
 
-// send writes to the stream and reports whether the reader is still there.
+// send writes to the stream and reports whether the client is still connected.
 func (s *stream) send(format string, args ...any) bool {
 	_ = s.out.SetWriteDeadline(time.Now().Add(s.within))
 	_, err := fmt.Fprintf(s.w, format, args...)
@@ -31,7 +31,7 @@ func (s *stream) send(format string, args ...any) bool {
 	return err == nil && s.out.Flush() == nil
 }
 
-// openStream opens a stream that ends when what its reader showed is no longer a token of this boat.
+// openStream opens a stream that ends when the token of its client is no longer valid.
 func (s *Server) openStream(ctx huma.Context, turn func(*stream) bool) {
 	r, _ := humago.Unwrap(ctx)
 	s.turns.open(ctx, func(out *stream) bool { return s.door.right(r) != nothing && turn(out) })
@@ -45,7 +45,7 @@ type turns struct {
 	within   time.Duration // for one write
 }
 
-// open answers with an event stream that turns until the reader, or the server, goes away.
+// open answers with an event stream that turns until the client disconnects or the server stops.
 func (t *turns) open(ctx huma.Context, turn func(*stream) bool) {
 	r, w := humago.Unwrap(ctx)
 	select {
@@ -81,10 +81,10 @@ func (t *turns) open(ctx huma.Context, turn func(*stream) bool) {
 // addStreams registers the event streams and the messages that they carry.
 func (s *Server) addStreams(api huma.API) {
 	kind := "text/event-stream"
-	text := map[string]*huma.Response{"200": {Description: "Events until the reader goes away.",
+	text := map[string]*huma.Response{"200": {Description: "Events until the client disconnects.",
 		Content: map[string]*huma.MediaType{kind: {Schema: &huma.Schema{Type: "string"}}}}}
 	huma.Register(api, huma.Operation{OperationID: "stream-reports", Method: http.MethodGet, Path: Prefix + "/events", Tags: []string{"boat"},
-		Summary:   "Says when there is a newer report: events named report, whose id and data are its etag",
+		Summary:   "Event stream: an event named report for each newer report, whose id and data are its ETag",
 		Responses: text, Errors: []int{401, 503}},
 		func(_ context.Context, in *struct {
 			LastID string `header:"Last-Event-ID" maxLength:"64"`
@@ -118,10 +118,10 @@ func (s *Server) addStreams(api huma.API) {
 		return append([]*TrafficSentence{}, list...), nil
 	}, 422)
 	huma.Register(api, huma.Operation{OperationID: "stream-messages", Method: http.MethodGet, Path: Prefix + "/messages/stream", Tags: []string{"traffic"},
-		Summary: "Messages as they come: events named message, whose data is a Message; an event named skipped tells how many were lost to a slow reader",
-		Description: "Resumes behind Last-Event-ID as long as the messages are kept. With latest=true only the newest message of each device, " +
-			"number and instance is sent at each turn, which is what a page can show of a busy bus. With sentences=true the NMEA 0183 sentences come too, " +
-			"as events named sentence, whose data is a TrafficSentence. Asked for a talker or a formatter, only sentences come; for a pgn, only messages.",
+		Summary: "Event stream of live messages: events named message, whose data is a Message; an event named skipped has the number lost by a slow client",
+		Description: "Resumes after Last-Event-ID as long as the messages are kept. With latest=true only the newest message of each device, " +
+			"number and instance is sent at each turn, so that a page can show a busy bus. With sentences=true NMEA 0183 sentences are sent too, " +
+			"as events named sentence, whose data is a TrafficSentence. With talker or formatter only sentences are sent; with pgn only messages.",
 		Responses: text, Errors: []int{401, 422, 503}},
 		func(_ context.Context, in *struct {
 			Filter
@@ -139,7 +139,7 @@ func (s *Server) addStreams(api huma.API) {
 		})
 }
 
-// trafficStream is what one reader of the traffic wants and has got.
+// trafficStream is the traffic that one client asked for, and how far it is sent.
 type trafficStream struct {
 	*Traffic
 	run                  string // begins the ids of events
@@ -150,7 +150,7 @@ type trafficStream struct {
 	after, afterSentence uint64
 }
 
-// resume goes on behind an event of this run, or from now on: "run-7" of messages only, "run-7-3" when the third sentence was told too.
+// resume continues after an event of this run, or from now on: "run-7" of messages only, "run-7-3" when the third sentence was sent too.
 func (t *trafficStream) resume(id string) {
 	t.after, t.afterSentence = t.Latest(), t.LatestSentence()
 	run, numbers, _ := strings.Cut(id, "-")
@@ -172,7 +172,7 @@ func (t *trafficStream) turn(out *stream) bool {
 	var messages []*Message
 	var sentences []*TrafficSentence
 	var lost, lostSentences uint64
-	at, atSentence := t.after, t.afterSentence // what the events' ids say is told
+	at, atSentence := t.after, t.afterSentence // as in the ids of events
 	switch {
 	case !t.messages:
 	case t.latest:

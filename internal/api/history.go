@@ -15,7 +15,7 @@ const historyPoints = 360
 const historyNetworks = 64
 
 // history keeps the load of the last hours in event time. When time steps back, as in a
-// capture read anew, or forward past all of them, it begins anew.
+// capture read again, or forward past all of them, it starts again.
 type history struct {
 	mu       sync.Mutex
 	networks map[string][]Minute // oldest first

@@ -25,18 +25,18 @@ var (
 	peakDesc = prometheus.NewDesc("muster_network_load_peak_ratio",
 		"Share of the bit rate in use in the busiest second, 0 to 1.", []string{"network"}, nil)
 
-	infoDesc = prometheus.NewDesc("muster_device_info", "What a device says it is; always 1.",
+	infoDesc = prometheus.NewDesc("muster_device_info", "Identity that a device reports; always 1.",
 		[]string{"network", "device", "role", "manufacturer", "model", "software"}, nil)
 	lastDesc = prometheus.NewDesc("muster_device_last_message_timestamp_seconds",
 		"Event time of the latest message of a device.", []string{"network", "device"}, nil)
 	leftOutDesc = prometheus.NewDesc("muster_devices_left_out",
-		"Devices without metrics of their own, because too many different ones were told of in this run.", nil, nil)
+		"Devices without metrics of their own: the limit of different devices in this run is reached.", nil, nil)
 	alertsDesc = prometheus.NewDesc("muster_alerts",
 		"Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.",
 		[]string{"check", "severity", "state"}, nil)
 )
 
-// maxInfos bounds the different device_info that are told in one run, so that a bus of endless names and texts fills nobody's database.
+// maxInfos bounds the different device_info of one run, so that a bus of endless names and texts fills no database.
 // A boat has a few dozen devices, each with a few versions in a season.
 const maxInfos = 1000
 
@@ -47,7 +47,7 @@ type reportCollector struct {
 	version string
 
 	mu    sync.Mutex
-	infos map[deviceInfo]bool // told in this run
+	infos map[deviceInfo]bool // exported in this run
 }
 
 // deviceInfo is the labels of a device.
@@ -57,7 +57,7 @@ func newReportCollector(r Reports, version string) *reportCollector {
 	return &reportCollector{reports: r, version: version, infos: map[deviceInfo]bool{}}
 }
 
-// admit reports whether a device may be told of as it is.
+// admit reports whether a device gets metrics of its own.
 func (c *reportCollector) admit(i deviceInfo) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -94,7 +94,7 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 	collectAlerts(s, r)
 }
 
-// collectNetwork tells of a network and counts its devices.
+// collectNetwork exports a network and counts its devices.
 func collectNetwork(s Scrape, r *report.Report, n *report.Network) {
 	s.Counter(framesDesc, n.Frames, n.ID)
 	if n.Load != nil {
@@ -118,16 +118,16 @@ func collectNetwork(s Scrape, r *report.Report, n *report.Network) {
 	}
 }
 
-// collectDevices tells of each device that said who it is; another comes and goes with its address.
+// collectDevices exports each device with a NAME; one without comes and goes with its address.
 func (c *reportCollector) collectDevices(s Scrape, r *report.Report) {
-	leftOut, told := 0, map[[2]string]bool{} // two units may claim one NAME
+	leftOut, exported := 0, map[[2]string]bool{} // two units may claim one NAME
 	for i := range r.Devices {
 		d := &r.Devices[i]
 		id := [2]string{d.Network, d.ID}
-		if d.Name == nil || d.Own || told[id] {
+		if d.Name == nil || d.Own || exported[id] {
 			continue
 		}
-		told[id] = true
+		exported[id] = true
 		info := infoOf(d)
 		if !c.admit(info) {
 			leftOut++

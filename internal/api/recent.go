@@ -10,7 +10,7 @@ import (
 	"muster/pgn"
 )
 
-// recent keeps the latest of one kind of traffic, as it came and as its readers see it.
+// recent keeps the latest of one kind of traffic, raw and decoded.
 type recent[S any] struct {
 	keep uint64 // so many
 
@@ -25,7 +25,7 @@ type recent[S any] struct {
 	decode  func(*raw) *S // called while reading is held
 }
 
-// raw is a message or a sentence as it came.
+// raw is a message or a sentence as received.
 type raw struct {
 	number  uint64
 	time    event.Time
@@ -94,7 +94,7 @@ func newest[S any, K comparable](g *recent[S], after uint64, wants func(*raw) bo
 	return list, g.upTo - 1
 }
 
-// catchUp takes a copy of what came since the last call and tells the first number behind after that is kept, and how many were not.
+// catchUp copies what was received since the last call. It returns the first kept number after the one given, and how many are lost.
 func (g *recent[S]) catchUp(after uint64) (from, lost uint64) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
@@ -121,7 +121,7 @@ func (g *recent[S]) catchUp(after uint64) (from, lost uint64) {
 
 func (g *recent[S]) at(n uint64) *raw { return &g.taken[n%g.keep] }
 
-// read is r as readers see it.
+// read is r decoded.
 func (g *recent[S]) read(r *raw) *S {
 	s := &g.decoded[r.number%g.keep]
 	if *s == nil {

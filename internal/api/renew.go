@@ -7,7 +7,7 @@ import (
 	"sync/atomic"
 )
 
-// shownCert is the certificate that a server shows, which can be renewed while it runs.
+// shownCert is the certificate of a server, which can be renewed while it runs.
 type shownCert struct {
 	now atomic.Pointer[tls.Certificate]
 }
@@ -35,17 +35,18 @@ func readCertificate(certFile, keyFile string) (*tls.Certificate, error) {
 	return &cert, nil
 }
 
-// NeedsToken reports whether other machines can reach the server and no TLS protects it, so that it must not go without a token.
+// NeedsToken reports whether other computers can reach the server without TLS, so that it needs a token.
 func (s *Server) NeedsToken() bool { return s.opt.TLSCert == "" && !loopback(s.listener) }
 
-// loopback reports whether only this machine can reach the listener.
+// loopback reports whether only this computer can reach the listener.
 func loopback(l net.Listener) bool {
 	addr, ok := l.Addr().(*net.TCPAddr)
 	return !ok || addr.IP.IsLoopback()
 }
 
-// Renew makes ready to ask for other tokens and to show the certificate as its files hold it now; what it returns does so, from the next
-// request and the next connection on; open streams of whoever showed another token end. A server without TLS stays without, and one with TLS keeps what it shows when no files are named.
+// Renew reads the certificate again and returns a function that puts it and the tokens in force: the tokens from the next request on,
+// the certificate from the next connection on. Open streams with another token end. A server without TLS stays without; one with TLS
+// keeps its certificate when no files are named.
 func (s *Server) Renew(token, readToken, certFile, keyFile string) (func(), error) {
 	cert, err := readCertificate(certFile, keyFile)
 	if err != nil {

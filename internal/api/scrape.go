@@ -14,8 +14,8 @@ import (
 // mostScrapes at one time; one more is refused.
 const mostScrapes = 4
 
-// Metrics answers scrapes with what is registered, in the format and the packing that the scraper asks for. A series that cannot be
-// right is left out, counted and logged; the others are served.
+// Metrics answers scrapes with what is registered, in the format and the packing that the scraper asks for. An invalid
+// series is left out, counted and logged; the others are served.
 func Metrics(registry *prometheus.Registry, log zerolog.Logger) http.Handler {
 	return promhttp.HandlerFor(openNames(registry), promhttp.HandlerOpts{
 		Registry:            registry,
@@ -50,7 +50,7 @@ func openNames(g prometheus.Gatherer) prometheus.GathererFunc {
 }
 
 // Scrape takes the series that a collector has at this moment. Label values come in the order in which the description names the
-// labels; what is not UTF-8 in them becomes U+FFFD. Another number of values than of labels is a mistake of the program and panics.
+// labels; what is not UTF-8 in them becomes U+FFFD. Another number of values than of labels is a fault of the program and panics.
 type Scrape chan<- prometheus.Metric
 
 // Gauge adds a value that goes up and down.

@@ -27,32 +27,32 @@ import (
 	"muster/internal/snapshot"
 )
 
-// Reports is where the pages take what they show.
+// Reports is the source of reports.
 type Reports interface {
 	// Report returns the latest report, the same pointer until a newer one is made. It is shared: nobody changes it.
 	Report() *report.Report
-	// Ready is nil when the sources are read and a report can be given, otherwise it says what is missing.
+	// Ready is nil when the sources are read and a report can be given, otherwise it is what is missing.
 	Ready() error
 }
 
-// Options says what a Server shows and to whom.
+// Options are what a Server shows, and to whom.
 type Options struct {
 	Listen            string // host:port; port 0 takes any free one
 	TLSCert, TLSKey   string // PEM files; both empty for plain HTTP
-	Token             string // who shows it may act; empty for none, which only a loopback address or TLS may have
-	ReadToken         string // who shows it may read; empty for none
+	Token             string // required to act; empty for none, which needs a loopback address or TLS
+	ReadToken         string // required to read; empty for none
 	Reports           Reports
-	Desk              Desk                                  // nil when nothing can be done but look
-	Conditions        func() Conditions                     // what the traffic of late tells; may be called from anywhere; nil when nobody knows
+	Desk              Desk                                  // nil for a server that only shows
+	Conditions        func() Conditions                     // conditions by recent traffic; may be called from anywhere; nil when unknown
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
-	Job               func() *job.Job                       // what service records begin with, such as the shop, nil when nothing; may be called from anywhere
+	Job               func() *job.Job                       // the head of service records, such as the shop, nil for none; may be called from anywhere
 	Checks            func() *check.Settings                // thresholds in force, those of an empty config when nil; may be called from anywhere
 	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
 	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
 	Metrics           *prometheus.Registry                  // of the program; those of the latest report join it; nil for one of their own
-	Taken             func(*snapshot.Snapshot)              // is told each snapshot that somebody takes; may be nil
-	Printed           func(name, media string, data []byte) // is told each service record printed as PDF; may be nil
+	Taken             func(*snapshot.Snapshot)              // called with each snapshot taken on a page or by the API; may be nil
+	Printed           func(name, media string, data []byte) // called with each service record printed as PDF; may be nil
 	Version           string
 	Log               zerolog.Logger
 	EventEvery        time.Duration // how often the event stream looks for a new report; default 1 s
@@ -60,7 +60,7 @@ type Options struct {
 
 	headerWithin time.Duration // for a request's head, and for a handshake; default 5 s
 	bodyWithin   time.Duration // for a whole request; default 15 s
-	slowestRead  time.Duration // a reader of a stream that takes longer for one write is cut off; default 10 s
+	slowestRead  time.Duration // a client of a stream that takes longer for one write is disconnected; default 10 s
 }
 
 // Server serves the pages, the API and the metrics. New binds its address, Serve answers until Stop.
@@ -74,7 +74,7 @@ type Server struct {
 	cert     shownCert
 	history  history
 	shelf    *shelf
-	run      string // tells message numbers of one run from those of another
+	run      string // distinguishes message numbers of one run from those of another
 	turns    turns
 	stopOnce sync.Once
 }
@@ -123,12 +123,12 @@ func New(opt Options) (*Server, error) {
 	}
 	s := &Server{opt: opt, run: rand.Text()[:8], door: NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "boat"), mux: http.NewServeMux()}
 	s.turns = turns{make(chan struct{}, opt.MaxEventListeners), make(chan struct{}), opt.EventEvery, opt.slowestRead}
-	var passed, err error
-	if s.shelf, passed, err = openShelf(opt.SnapshotDir); err != nil {
+	var skipped, err error
+	if s.shelf, skipped, err = openShelf(opt.SnapshotDir); err != nil {
 		return nil, err
 	}
-	if passed != nil {
-		opt.Log.Warn().Err(passed).Msg("files passed over in the folder of snapshots")
+	if skipped != nil {
+		opt.Log.Warn().Err(skipped).Msg("snapshot files skipped")
 	}
 	tlsConfig, err := s.cert.load(opt.TLSCert, opt.TLSKey)
 	if err != nil {
@@ -144,7 +144,7 @@ func New(opt Options) (*Server, error) {
 	return s, nil
 }
 
-// listen binds an address. Beyond this machine it wants a token or TLS.
+// listen binds an address. One that other computers can reach needs a token or TLS.
 func listen(address string, tlsConfig *tls.Config, token string) (net.Listener, error) {
 	listener, err := net.Listen("tcp", address)
 	if err != nil {
@@ -152,7 +152,7 @@ func listen(address string, tlsConfig *tls.Config, token string) (net.Listener, 
 	}
 	if !loopback(listener) && token == "" && tlsConfig == nil {
 		_ = listener.Close()
-		return nil, fmt.Errorf("api: listen on %s: other machines can reach it: protect it with a token or TLS, or listen on 127.0.0.1", address)
+		return nil, fmt.Errorf("api: listen on %s: other computers can reach it: set a token or TLS, or listen on 127.0.0.1", address)
 	}
 	listener = netutil.LimitListener(listener, maxConnections)
 	if tlsConfig != nil {
@@ -173,7 +173,7 @@ func newHTTP(handler http.Handler, headerWithin, bodyWithin time.Duration, log z
 	}
 }
 
-// errorLog takes what the HTTP server complains about: broken connections and handshakes, which nobody must act on.
+// errorLog logs the errors of the HTTP server, such as broken connections and handshakes, at debug level: nobody must act on them.
 type errorLog struct{ log zerolog.Logger }
 
 func (l errorLog) Write(p []byte) (int, error) {
@@ -215,22 +215,22 @@ func (s *Server) Stop(ctx context.Context) error {
 // maxConnections bounds the connections, open and half-open, at one time.
 const maxConnections = 1024
 
-// Observe takes a report into the history. Whoever makes reports calls it with each.
+// Observe adds a report to the history. It is called with each report.
 func (s *Server) Observe(r *report.Report) { s.history.observe(r) }
 
 // Minutes are the last hours of a network, oldest first.
 func (s *Server) Minutes(network string) []Minute { return s.history.of(network) }
 
-// Mark tells a report from others: it is the one that the event stream gives.
+// Mark identifies a report, as in the event stream.
 func (s *Server) Mark(r *report.Report) (string, error) {
 	tag, err := s.encoded.etag(r)
 	return strings.Trim(tag, `"`), err
 }
 
-// Options are what the server was made with, completed by the defaults.
+// Options are the options of the server with the defaults filled in.
 func (s *Server) Options() Options { return s.opt }
 
-// Door is who may do what.
+// Door decides who may do what.
 func (s *Server) Door() *Door { return s.door }
 
 // Mux is where pages are added to the API, before Serve.

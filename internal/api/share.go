@@ -10,7 +10,7 @@ import (
 	"github.com/rs/zerolog"
 )
 
-// Listen binds an address. Beyond this machine it wants a token or TLS; certFile and keyFile are empty for plain HTTP.
+// Listen binds an address. One that other computers can reach needs a token or TLS; certFile and keyFile are empty for plain HTTP.
 func Listen(address, certFile, keyFile, token string) (net.Listener, error) {
 	tlsConfig, err := new(shownCert).load(certFile, keyFile)
 	if err != nil {
@@ -32,12 +32,12 @@ func Read[I, T any](api huma.API, id, route, summary, tag string, f func(context
 // Turns keeps event streams open, not more than so many at a time.
 type Turns struct{ turns }
 
-// NewTurns makes room for streams; each looks for news every so often.
+// NewTurns makes room for streams; each looks for changes at that interval.
 func NewTurns(most int, every time.Duration) *Turns {
 	return &Turns{turns{make(chan struct{}, most), make(chan struct{}), every, 10 * time.Second}}
 }
 
-// Open answers with an event stream; each turn sends what is new and reports whether the reader is still there.
+// Open answers with an event stream; each turn sends what is new and reports whether the client is still connected.
 func (t *Turns) Open(ctx huma.Context, turn func(send func(format string, args ...any) bool) bool) {
 	t.open(ctx, func(s *stream) bool { return turn(s.send) })
 }

@@ -20,7 +20,7 @@ import (
 	"muster/internal/store"
 )
 
-// Bounds of a shelf: without a folder the oldest snapshot makes room, in a folder nothing is ever thrown away.
+// Bounds of a shelf: without a folder the oldest snapshot is dropped, in a folder none is ever deleted.
 const (
 	shelfInMemory = 20
 	shelfInFolder = 1000
@@ -41,26 +41,26 @@ type Kept struct {
 	TakenAt  event.Time `json:"taken_at,omitzero"`
 	Boat     string     `json:"boat,omitempty"`
 	Devices  int        `json:"devices"`
-	Alerts   int        `json:"alerts" doc:"Alerts that stood."`
-	Complete bool       `json:"complete" doc:"Every device present was identified or given up on."`
+	Alerts   int        `json:"alerts" doc:"Alerts that had not cleared."`
+	Complete bool       `json:"complete" doc:"Every online device was identified, or failed to answer."`
 	SHA256   string     `json:"sha256"`
 }
 
 var snapshotID = regexp.MustCompile(`^[0-9]{8}T[0-9]{6}Z-[0-9a-f]{12}$`)
 
-// openShelf reads what the folder holds; files that are no snapshots are passed over and told.
-func openShelf(dir string) (s *shelf, passed error, err error) {
+// openShelf reads the folder; skipped is what was wrong with files that are not snapshots.
+func openShelf(dir string) (s *shelf, skipped error, err error) {
 	s = &shelf{dir: dir, held: map[string]*snapshot.Snapshot{}}
 	if dir == "" {
 		return s, nil, nil
 	}
-	if passed = os.MkdirAll(dir, 0o750); passed != nil && !store.CardFails(passed) {
-		return nil, nil, fmt.Errorf("api: snapshots: %w", passed)
+	if skipped = os.MkdirAll(dir, 0o750); skipped != nil && !store.CardFails(skipped) {
+		return nil, nil, fmt.Errorf("api: snapshots: %w", skipped)
 	}
 	entries, err := os.ReadDir(dir)
 	switch {
-	case passed != nil && errors.Is(err, fs.ErrNotExist): // none can be kept until there is room
-		return s, passed, nil
+	case skipped != nil && errors.Is(err, fs.ErrNotExist): // none can be kept until there is room
+		return s, skipped, nil
 	case err != nil:
 		return nil, nil, fmt.Errorf("api: snapshots: %w", err)
 	}
@@ -111,7 +111,7 @@ func idOf(s *snapshot.Snapshot) string {
 // take seals a snapshot of the report and keeps it. The same report gives the same snapshot.
 func (s *shelf) take(r *report.Report, program string) (Kept, error) {
 	if r == nil || r.TakenAt.IsZero() {
-		return Kept{}, errors.New("nothing was received yet: wait for traffic and take it then")
+		return Kept{}, errors.New("no traffic received yet: wait for traffic, then take the snapshot")
 	}
 	snap := snapshot.New(r)
 	snap.Program = program
@@ -166,7 +166,7 @@ func (s *shelf) write(id string, snap *snapshot.Snapshot) error {
 }
 
 // MakeRoom is the way out when NoRoom.
-const MakeRoom = "make room there, and try again"
+const MakeRoom = "free disk space, and try again"
 
 // NoRoom reports whether the card or disk is full.
 func NoRoom(err error) bool { return errors.Is(err, syscall.ENOSPC) }
@@ -179,7 +179,7 @@ func (s *shelf) read(id string) (*snapshot.Snapshot, error) {
 		return nil, err
 	}
 	if info.Size() > snapshotBytes {
-		return nil, fmt.Errorf("snapshot %s: %d bytes are more than %d", s.path(id), info.Size(), snapshotBytes)
+		return nil, fmt.Errorf("snapshot %s: %d bytes, the limit is %d", s.path(id), info.Size(), snapshotBytes)
 	}
 	text, err := os.ReadFile(s.path(id))
 	if err != nil {

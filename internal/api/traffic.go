@@ -16,7 +16,7 @@ import (
 )
 
 // Traffic keeps the latest messages and NMEA 0183 sentences of all networks. Noting one costs no memory once the ring is warm; it is
-// decoded only when somebody reads it, and then once for all readers.
+// decoded only when it is read, and then once for all clients.
 type Traffic struct {
 	messages  recent[Message]
 	sentences recent[TrafficSentence] // of their own, so that a full bus drives out none
@@ -54,7 +54,7 @@ type Message struct {
 	Network     string         `json:"network"`
 	Device      string         `json:"device"`
 	Source      uint8          `json:"source"`
-	Destination uint8          `json:"destination" doc:"255 is everybody."`
+	Destination uint8          `json:"destination" doc:"255 is every device (broadcast)."`
 	Priority    uint8          `json:"priority"`
 	PGN         uint32         `json:"pgn"`
 	Title       string         `json:"title,omitempty"`
@@ -69,13 +69,13 @@ type Message struct {
 type MessageField struct {
 	Key    string   `json:"key"`
 	Name   string   `json:"name"`
-	Text   string   `json:"text" doc:"For people: in knots, degrees, hectopascal."`
+	Text   string   `json:"text" doc:"For people: in kn, °, hPa."`
 	Number *float64 `json:"number,omitempty" doc:"In the unit; absent when not available."`
 	Unit   string   `json:"unit,omitempty" doc:"SI."`
 	State  string   `json:"state,omitempty" doc:"Why there is no value: not available, out of range, reserved, missing."`
 }
 
-// Filter says which messages a reader wants. An empty key wants all.
+// Filter selects messages. An empty key selects all.
 type Filter struct {
 	Network string `query:"network" maxLength:"64"`
 	Device  string `query:"device" maxLength:"100"`
@@ -100,7 +100,7 @@ func (t *Traffic) Newest(after uint64, f Filter) (list []*Message, seen uint64) 
 // Latest is the number of the latest message, 0 before the first.
 func (t *Traffic) Latest() uint64 { return t.messages.latest() }
 
-// messageKind is what the messages of a device have in common that replace one another.
+// messageKind identifies the messages that replace one another.
 type messageKind struct {
 	network, device string
 	pgn             uint32
@@ -123,7 +123,7 @@ func (t *Traffic) decode(r *raw) *Message {
 		if n, ok := def.Instance(r.data); ok {
 			m.Instance = &n
 		}
-		t.values, _ = def.Decode(r.data, t.values) // what stands before a damaged string is shown
+		t.values, _ = def.Decode(r.data, t.values) // the fields before a damaged string are shown
 		for i := range t.values {
 			if v := &t.values[i]; v.Field.Role != pgn.RoleReserved {
 				m.Fields = append(m.Fields, field(v))
@@ -135,7 +135,7 @@ func (t *Traffic) decode(r *raw) *Message {
 }
 
 func field(v *pgn.Value) MessageField {
-	f := MessageField{Key: v.Field.Key, Name: v.Field.Name, Text: humane(v), Unit: v.Field.Unit}
+	f := MessageField{Key: v.Field.Key, Name: v.Field.Name, Text: textOf(v), Unit: v.Field.Unit}
 	if v.Repeat > 0 {
 		f.Name += " " + strconv.Itoa(int(v.Repeat)+1)
 	}
@@ -148,8 +148,8 @@ func field(v *pgn.Value) MessageField {
 	return f
 }
 
-// humane writes a value in the units that people aboard use; a field of another unit as the message set writes it.
-func humane(v *pgn.Value) string {
+// textOf writes a value in the units used on boats; a field of another unit as the message set writes it.
+func textOf(v *pgn.Value) string {
 	if v.State == pgn.Available && v.Of == nil {
 		if text := render.InUnit(v.Number, v.Field.Unit); text != "" {
 			return text

@@ -21,19 +21,19 @@ type TrafficSentence struct {
 	Network     string         `json:"network"`
 	Device      string         `json:"device" doc:"The talker's id: its network and letters."`
 	Talker      string         `json:"talker" doc:"P for a proprietary sentence."`
-	Formatter   string         `json:"formatter" doc:"What follows the talker: RMC; Q of a query; maker and type of a proprietary sentence."`
+	Formatter   string         `json:"formatter" doc:"What follows the talker: RMC; Q of a query; manufacturer and type of a proprietary sentence."`
 	Title       string         `json:"title,omitempty"`
 	Sent        bool           `json:"sent,omitempty" doc:"Sent by muster itself."`
 	Checksum    string         `json:"checksum" enum:"good,bad,missing"`
-	Tags        string         `json:"tags,omitempty" doc:"The tag blocks that stood before it. What does not print is written as \\x and two hex digits, as in sentence."`
+	Tags        string         `json:"tags,omitempty" doc:"The tag blocks before it. Characters that do not print are written as \\x and two hex digits, as in sentence."`
 	TagChecksum string         `json:"tag_checksum,omitempty" enum:"good,bad,missing"`
 	Fields      []MessageField `json:"fields,omitempty" doc:"None when the checksum is bad."`
-	Sentence    string         `json:"sentence" doc:"As it stood on the line, from its start character to the checksum."`
+	Sentence    string         `json:"sentence" doc:"As received, from its start character to the checksum."`
 
 	text []byte // as JSON
 }
 
-// SentenceFilter says which sentences a reader wants. An empty key wants all.
+// SentenceFilter selects sentences. An empty key selects all.
 type SentenceFilter struct {
 	Network   string `query:"network" maxLength:"64"`
 	Device    string `query:"device" maxLength:"100"`
@@ -78,7 +78,7 @@ func (t *Traffic) NewestSentences(after uint64, f SentenceFilter) (list []*Traff
 // LatestSentence is the number of the latest sentence, 0 before the first.
 func (t *Traffic) LatestSentence() uint64 { return t.sentences.latest() }
 
-// sentenceKind is what the sentences of a talker have in common that replace one another.
+// sentenceKind identifies the sentences that replace one another.
 type sentenceKind struct {
 	network  string
 	address  nmea0183.Address
@@ -86,8 +86,8 @@ type sentenceKind struct {
 	words    uint64
 }
 
-// sentenceKind tells sentences of one address apart by their words and single digits: relative wind from true, one engine or transducer
-// from another, the parts of a text. What else differs is values. AIS is told apart by part and type of message.
+// sentenceKind distinguishes sentences of one address by their words and single digits: relative wind from true, one engine or transducer
+// from another, the parts of a text. Other differences are values. AIS is distinguished by part and type of message.
 func (r *raw) sentenceKind() sentenceKind {
 	k := sentenceKind{r.network, r.address, r.checksum, 0}
 	var s nmea0183.Sentence
@@ -131,11 +131,11 @@ func (t *Traffic) decodeSentence(r *raw) *TrafficSentence {
 	return m
 }
 
-// sentenceTitle says what a sentence is in plain words, "" when that is not known.
+// sentenceTitle is the title of a sentence, "" when it is unknown.
 func sentenceTitle(s *nmea0183.Sentence) string {
 	switch {
 	case s.Address.Proprietary():
-		return "Proprietary sentence of maker " + s.Address.Maker()
+		return "Proprietary sentence of manufacturer " + s.Address.Maker()
 	case s.Address.Query():
 		return "Query to " + s.Address.Listener()
 	}
@@ -155,7 +155,7 @@ func escaped(line []byte) string {
 	return b.String()
 }
 
-// sentenceFields are the values of a sentence: its readings, or what it tells of its sender.
+// sentenceFields are the values of a sentence: its readings, or what it reports of its sender.
 func sentenceFields(s *nmea0183.Sentence, readings []nmea0183.Reading) (list []MessageField) {
 	for i := range readings {
 		list = appendReading(list, &readings[i])
@@ -166,7 +166,7 @@ func sentenceFields(s *nmea0183.Sentence, readings []nmea0183.Reading) (list []M
 		}
 	}
 	var ais nmea0183.AIS
-	var version nmea0183.Versions // what is told in several sentences stands on the talker's page
+	var version nmea0183.Versions // what several sentences report is on the talker's page
 	if ais.Begin(s) {
 		word("message_type", "message type", strconv.Itoa(int(ais.Type)))
 		word("mmsi", "MMSI", fmt.Sprintf("%09d", ais.MMSI))
@@ -208,7 +208,7 @@ func appendReading(list []MessageField, r *nmea0183.Reading) []MessageField {
 	return append(list, f)
 }
 
-// Heard is one thing of live traffic: a message or a sentence.
+// Heard is a message or a sentence of live traffic.
 type Heard struct {
 	Message  *Message
 	Sentence *TrafficSentence

@@ -35,7 +35,7 @@ func TestTrafficSentences(t *testing.T) {
 		{"the second", "!AIVDM,2,2,1,A,88888888880,2*25", TrafficSentence{Talker: "AI", Formatter: "VDM", Title: "AIS of others", Checksum: "good"}, ""},
 		{"a tag block", `\s:ST01,c:1700000000*` + fmt.Sprintf("%02X", nmea0183.Sum([]byte("s:ST01,c:1700000000"))) + `\` + webtest.Sealed("$HCHDM,90.0,M"),
 			TrafficSentence{Talker: "HC", Formatter: "HDM", Title: "Magnetic heading", Checksum: "good", Tags: `\s:ST01,c:1700000000*3C\`, TagChecksum: "good"}, "heading, magnetic=90.0°"},
-		{"proprietary", webtest.Sealed("$PLFMV,1,2"), TrafficSentence{Talker: "P", Formatter: "LFMV", Title: "Proprietary sentence of maker LFM", Checksum: "good"}, ""},
+		{"proprietary", webtest.Sealed("$PLFMV,1,2"), TrafficSentence{Talker: "P", Formatter: "LFMV", Title: "Proprietary sentence of manufacturer LFM", Checksum: "good"}, ""},
 		{"a query", webtest.Sealed("$CCGPQ,GGA"), TrafficSentence{Talker: "CC", Formatter: "Q", Title: "Query to GP", Checksum: "good"}, "wanted=GGA"},
 		{"a text", webtest.Sealed("$GPTXT,01,01,02,ready"), TrafficSentence{Talker: "GP", Formatter: "TXT", Title: "Text", Checksum: "good"}, "text=ready"},
 		{"its version", webtest.Sealed("$SDVER,1,1,SD,GAN,1,A-3,Gannet SD2,1.4.2,B,0"), TrafficSentence{Talker: "SD", Formatter: "VER", Title: "Version of the equipment", Checksum: "good"},

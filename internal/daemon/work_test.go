@@ -220,7 +220,7 @@ func TestEndedWorkIsKept(t *testing.T) {
 	if w := y.d.Desk().Work(); w.Order != nil {
 		t.Errorf("an ended order is followed: %+v", w)
 	}
-	resp, err := http.Get(y.d.URL() + "/proof/record?before=" + before + "&after=" + after + "&order=yes&number=7")
+	resp, err := http.Get(y.d.URL() + "/snapshots/record?before=" + before + "&after=" + after + "&order=yes&number=7")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-// Package job is one visit to one boat: the shop's job file, and the service record that comes of the visit.
+// Package job is one visit to one boat: the shop's job file, and the service record of the visit.
 package job
 
 import (
@@ -119,7 +119,7 @@ func readLogo(data []byte) (*Logo, error) {
 		return nil, fmt.Errorf("%w: give a PNG or JPEG picture", err)
 	}
 	if c.Width*c.Height > maxPixels {
-		return nil, fmt.Errorf("%d x %d pixels are too many: make it smaller than 2000 x 2000", c.Width, c.Height)
+		return nil, fmt.Errorf("the picture has %d x %d pixels: the limit is 2000 x 2000", c.Width, c.Height)
 	}
 	if _, _, err := image.Decode(bytes.NewReader(data)); err != nil {
 		return nil, fmt.Errorf("%w: the picture is damaged", err)

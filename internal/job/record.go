@@ -15,7 +15,7 @@ import (
 	"muster/internal/snapshot"
 )
 
-// Record is the content of the service record: what was aboard, what was done, what remains, and how to check it.
+// Record is the content of the service record: the devices, the work done, the open findings, and how to check it.
 type Record struct {
 	Job       *Job
 	Boat      boat.Identity
@@ -68,8 +68,8 @@ type Count struct{ Before, After int }
 // Network is one network that was there after the work; what it was before is zero when it is new.
 type Network struct{ Before, After report.Network }
 
-// ErrUnsealed says that a record can rest only on sealed snapshots.
-var ErrUnsealed = errors.New("the snapshot does not prove itself")
+// ErrUnsealed: a record is made from sealed snapshots only.
+var ErrUnsealed = errors.New("the snapshot does not pass verification")
 
 // NewRecord makes the record from two sealed snapshots of one boat and the job.
 func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
@@ -88,7 +88,7 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		if a.State != alert.StatusCleared {
 			remedy := a.Remedy
 			if a.Severity == check.Info {
-				remedy = "" // remarks; a small boat's record stays on a page or two
+				remedy = "" // a small boat's record stays on a page or two
 			}
 			r.Found = append(r.Found, Item{a.Severity, a.Summary, remedy})
 		}
@@ -137,7 +137,7 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 		switch x.Class {
 		case snapshot.Gone:
 			if d := before.Report.Device(x.Device); d != nil {
-				add(d, d.Version(), "", "no longer aboard")
+				add(d, d.Version(), "", "missing")
 			}
 		case snapshot.Added:
 			if d := after.Report.Device(x.Device); d != nil {
@@ -164,7 +164,7 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 	}
 }
 
-// names reports whether a device's text begins with its maker's name, or with the first word of it.
+// names reports whether a device's text begins with its manufacturer's name, or with the first word of it.
 func names(device, maker string) bool {
 	first, _, _ := strings.Cut(maker, " ")
 	word, _, _ := strings.Cut(device, " ")
@@ -190,7 +190,7 @@ func remark(p snapshot.Pair, c *snapshot.Comparison) string {
 	case len(all) > 0:
 		return strings.Join(all, ", ")
 	case p.After.Version() == "":
-		return "version not told"
+		return "version not reported"
 	}
 	return "unchanged"
 }

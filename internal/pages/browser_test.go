@@ -50,14 +50,14 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	}
 	post(t, d.URL()+"/work/manual", url.Values{"model": {"Gannet VR2 radio"}, "role": {"radio"}, "maker": {"Gannet Instruments"}, "place": {"chart table"}})
 	post(t, d.URL()+"/silences", url.Values{"check": {"multiple-sources"}, "for": {"168h"}, "why": {"two receivers on purpose"}, "by": {"Jo"}})
-	post(t, d.URL()+"/proof/take", nil)
+	post(t, d.URL()+"/snapshots/take", nil)
 	before := d.Report().TakenAt
 	daemontest.Until(t, "time goes on", func() bool { return d.Report().TakenAt.Sub(before) > 5*time.Second })
-	post(t, d.URL()+"/proof/take", nil)
+	post(t, d.URL()+"/snapshots/take", nil)
 	var kept []struct{ ID string }
 	webtest.Must(t, json.Unmarshal(webtest.Fetch(t, d.URL()+"/api/v1/snapshots"), &kept))
-	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "editor": "/backbone/edit", "network": "/network", "work": "/work", "proof": "/proof",
-		"comparison": "/proof?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "sentences": "/traffic?network=" + url.QueryEscape(line), "login": "/login"}
+	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "editor": "/backbone/edit", "network": "/network", "work": "/work", "snapshots": "/snapshots",
+		"comparison": "/snapshots?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "sentences": "/traffic?network=" + url.QueryEscape(line), "login": "/login"}
 }
 
 func post(t *testing.T, to string, form url.Values) {
@@ -117,7 +117,7 @@ func TestBrowser(t *testing.T) {
 		webtest.Poll(t, ctx, "document.querySelector('[id^=\"alert-software-differs\"]').textContent.includes('acknowledged by Robin')")
 	})
 	t.Run("takes and compares snapshots", func(t *testing.T) {
-		webtest.Show(t, ctx, d.URL()+"/proof", 1100, false)
+		webtest.Show(t, ctx, d.URL()+"/snapshots", 1100, false)
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("button.main"), chromedp.WaitVisible(".said"), chromedp.Click("tbody tr:last-child input[name=before]"),
 			chromedp.Click("tbody tr:first-child input[name=after]"), chromedp.Click("form[method=get] button"), chromedp.WaitVisible("#result")))
 		if words := webtest.Script[string](t, ctx, "document.querySelector('#result').textContent"); !strings.Contains(words, "devices unchanged") {
@@ -137,13 +137,13 @@ func TestBrowser(t *testing.T) {
 			t.Errorf("its device went to %q", at)
 		}
 		webtest.Must(t, chromedp.Do(ctx, chromedp.SetValue("[name='p0.length']", "150 m"), chromedp.SendKeys("[name='p0.length']", "\r"), chromedp.WaitVisible("[name='p0.length'][value='150 m']")))
-		if words := webtest.Script[string](t, ctx, "document.querySelector('#judged').closest('section').textContent"); !strings.Contains(words, "The backbone is 1") {
+		if words := webtest.Script[string](t, ctx, "document.querySelector('#checked').closest('section').textContent"); !strings.Contains(words, "The backbone is 1") {
 			t.Errorf("judged: %s", words)
 		}
 	})
 	t.Run("prints the service record of an order alone", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+pages["comparison"], webtest.Phone, false)
-		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("form[action='/proof/record'] button"), chromedp.WaitVisible("header + h1"))) // only the record has that
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("form[action='/snapshots/record'] button"), chromedp.WaitVisible("header + h1"))) // only the record has that
 		for _, want := range []string{"Service record\n", "Work order", "Larkfin LF9 display", "waiting", "4.47", "4.52"} {
 			if words := webtest.Script[string](t, ctx, "document.body.innerText"); !strings.Contains(words, want) {
 				t.Errorf("the record lacks %q: %.600s", want, words)

@@ -15,8 +15,8 @@ import (
 	"muster/internal/report"
 )
 
-// draft is a layout as the editor's form holds it: texts as people type them. The points stand in the order of the backbone, so
-// that it is one line whatever is typed.
+// draft is a layout as the editor's form holds it: texts as people type them. The points are in the order of the backbone, so
+// that it is one line for any input.
 type draft struct {
 	Boat, Network, Resistance string
 	Points                    []draftPoint
@@ -29,7 +29,7 @@ type draftPoint struct {
 	Name, Ports, Reading        string
 	Terminator, Isolates, Power bool
 	Voltage, Fuse               string
-	LegLength, LegCable         string // of the power leg
+	LegLength, LegCable         string // of the power cable
 	Length, Cable               string // to the next point
 }
 
@@ -37,19 +37,19 @@ type draftDrop struct {
 	Device, Model, Role, Name, Length, Cable, Load, Instance string
 	At                                                       int    // index of its point
 	Measures                                                 string // index of a power point, drop, or empty
-	Planned                                                  bool   // thought of only
+	Planned                                                  bool   // proposed only
 }
 
 type draftCoverage struct{ Quantity, From string }
 
-// Bounds of a draft: what a layout may have, and one more that tells.
+// Bounds of a draft: what a layout may have, and one more, which the check reports.
 const (
 	draftPoints   = 152
 	draftDrops    = 151
 	draftCoverMax = 40
 )
 
-// newDraft is where somebody begins who has no layout.
+// newDraft is the draft to start with when there is no layout.
 func newDraft() draft {
 	return draft{Points: []draftPoint{{Name: "bow", Terminator: true, Length: "5 m"}, {Name: "helm", Power: true, Voltage: "12.6 V", Fuse: "3 A", Length: "5 m"},
 		{Name: "stern", Terminator: true}}}
@@ -139,7 +139,7 @@ func draftFrom(form url.Values) draft {
 		}
 		d.Points = append(d.Points, at)
 	}
-	for len(d.Points) < 2 { // the ends, which drops and buttons count on
+	for len(d.Points) < 2 { // the ends, which drop cables and buttons rely on
 		d.Points = append(d.Points, draftPoint{Length: "1 m"})
 	}
 	for i := range draftDrops {
@@ -165,7 +165,7 @@ func draftFrom(form url.Values) draft {
 	return d
 }
 
-// change does what a button of the form says: a verb, and for most the number of a row. What it does not know changes nothing.
+// change does the action of a button: a verb, and for most the number of a row. An unknown action changes nothing.
 func (d *draft) change(do string, r *report.Report) {
 	verb, number, _ := strings.Cut(do, " ")
 	n, err := strconv.Atoi(number)
@@ -175,7 +175,7 @@ func (d *draft) change(do string, r *report.Report) {
 	switch {
 	case verb == "add-point" && n >= 0 && n <= len(d.Points) && len(d.Points) < draftPoints:
 		d.Points = slices.Insert(d.Points, n, draftPoint{Length: "1 m"})
-		d.move(func(at int) int {
+		d.movePoints(func(at int) int {
 			if at >= n {
 				return at + 1
 			}
@@ -183,7 +183,7 @@ func (d *draft) change(do string, r *report.Report) {
 		})
 	case verb == "remove-point" && n >= 0 && n < len(d.Points) && len(d.Points) > 2:
 		d.Points = slices.Delete(d.Points, n, n+1)
-		d.move(func(at int) int {
+		d.movePoints(func(at int) int {
 			if at > n || at == len(d.Points) {
 				return at - 1
 			}
@@ -202,8 +202,8 @@ func (d *draft) change(do string, r *report.Report) {
 	}
 }
 
-// move puts drops, and what they measure, where their points are now.
-func (d *draft) move(to func(int) int) {
+// movePoints gives drop cables, and what they measure, the new numbers of their points.
+func (d *draft) movePoints(to func(int) int) {
 	for i := range d.Drops {
 		x := &d.Drops[i]
 		x.At = to(x.At)
@@ -219,7 +219,7 @@ func (d *draft) addDrop(x draftDrop) {
 	}
 }
 
-// takeDevices adds the devices of the network that the draft does not know, at the first point.
+// takeDevices adds the devices of the network that the draft lacks, at the first point.
 func (d *draft) takeDevices(r *report.Report) {
 	known := map[string]int{}
 	for _, x := range d.Drops {

@@ -23,12 +23,12 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 // began is when the boats of the golden files are switched on.
 var began = event.At(time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC))
 
-// aboardSim runs a simulated boat, tells its reports to a server of its pages, and returns that with the paths of all of them.
+// aboardSim runs a simulated boat, gives its reports to a server of its pages, and returns that with the paths of all pages.
 func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	t.Helper()
 	sc, err := sim.Load(scenario)
@@ -85,14 +85,14 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	desk.silences = []alert.Silence{{Check: "multiple-sources", By: "Jo", Why: "two receivers on purpose", From: began, Until: began.Add(time.Hour)}}
 	r := reports.Report()
 	return s, map[string]string{"boat": "/", "device": "/devices/" + r.Devices[0].ID, "talker": "/devices/" + url.PathEscape(r.Talkers[0].ID()),
-		"network": "/network", "work": "/work", "proof": "/proof", "comparison": "/proof?before=" + before.ID + "&after=" + after.ID,
+		"network": "/network", "work": "/work", "snapshots": "/snapshots", "comparison": "/snapshots?before=" + before.ID + "&after=" + after.ID,
 		"traffic": "/traffic", "silences": "/silences", "editor": editorPath, "login": "/login", "missing": "/devices/nothing"}
 }
 
 // digest is what changes with every key of the report: the beginnings of the digests of snapshots, and the mark of the report.
 var digest = regexp.MustCompile(`(Z-|data-live="|<code>)[0-9a-f]{12,24}\b`)
 
-// TestGolden holds every page of two boats to what was looked at.
+// TestGolden compares every page of two boats with its golden file.
 func TestGolden(t *testing.T) {
 	for _, scenario := range []string{"demo", "faults"} {
 		s, paths := aboardSim(t, scenario)

@@ -107,8 +107,8 @@ func boatSaying(t *testing.T, id, text string) (s *api.Server, reports *webtest.
 	}
 	asked := url.PathEscape("<script>" + id)
 	return s, reports, traffic, []string{"/", "/devices/" + url.PathEscape(id), "/devices/C0788C00FA200002", "/devices/" + url.PathEscape(id+"2/GP"), "/network",
-		"/work", "/proof", "/proof" + ids, "/proof/record" + ids + "&" + job.Encode(), "/backbone/report?technician=" + url.PathEscape(name), "/backbone/edit", "/traffic",
-		"/proof?before=" + asked, "/silences?alert=" + asked + "&device=" + asked, "/traffic?pgn=" + asked + "&device=" + asked, "/devices/" + asked, "/?said=" + asked}
+		"/work", "/snapshots", "/snapshots" + ids, "/snapshots/record" + ids + "&" + job.Encode(), "/backbone/report?technician=" + url.PathEscape(name), "/backbone/edit", "/traffic",
+		"/snapshots?before=" + asked, "/silences?alert=" + asked + "&device=" + asked, "/traffic?pgn=" + asked + "&device=" + asked, "/devices/" + asked, "/?said=" + asked}
 }
 
 // say notes a message and sentences whose texts are evil.
@@ -225,11 +225,11 @@ func TestMarkupInBrowser(t *testing.T) {
 			webtest.Poll(t, ctx, "['no checksum', 'wrong checksum of its tag block'].every(s => [...document.querySelectorAll('#traffic .flag')].some(e => e.textContent === s))")
 		}
 		want := "undefined,1,0,true"
-		if strings.HasPrefix(path, "/proof/record") || strings.HasPrefix(path, "/backbone/report") { // on paper
+		if strings.HasPrefix(path, "/snapshots/record") || strings.HasPrefix(path, "/backbone/report") { // on paper
 			want = "undefined,0,0,true"
 		}
 		got := webtest.Script[string](t, ctx, state)
-		if says, _ := strings.CutSuffix(want, ",true"); got != want && !(slices.Contains([]string{"/proof"}, path) || strings.Contains(path, "?said=")) || !strings.HasPrefix(got, says) {
+		if says, _ := strings.CutSuffix(want, ",true"); got != want && !(slices.Contains([]string{"/snapshots"}, path) || strings.Contains(path, "?said=")) || !strings.HasPrefix(got, says) {
 			t.Errorf("%s: %s, want %s", path, got, want)
 		}
 	}
@@ -254,25 +254,25 @@ func TestBadForms(t *testing.T) {
 		want             int
 		says             string
 	}{
-		{"nobody acknowledges", "/alerts/acknowledge", "alert=software-differs:display&by=+", form, 422, "say who acknowledges"},
+		{"nobody acknowledges", "/alerts/acknowledge", "alert=software-differs:display&by=+", form, 422, "enter your name"},
 		{"an alert that is none", "/alerts/acknowledge", "alert=%3Cb%3E&by=Jo", form, 404, "&lt;b&gt;"},
 		{"a role that is none", "/work/manual", "model=x&role=toaster", form, 422, "toaster"},
 		{"a silence too long", "/silences", "device=" + strings.Repeat("x", 101) + "&for=8h&by=Jo&why=x", form, 422, "too long"},
 		{"a reason too long", "/silences", "check=silent&for=8h&by=Jo&why=" + strings.Repeat("x", 201), form, 422, "too long"},
-		{"a device that does not print", "/silences", "device=a%00b%0D&for=8h&by=Jo&why=x", form, 422, "is no id"},
-		{"no model", "/work/manual", "role=radio", form, 422, "say what the device is"},
+		{"a device that does not print", "/silences", "device=a%00b%0D&for=8h&by=Jo&why=x", form, 422, "is not an id"},
+		{"no model", "/work/manual", "role=radio", form, 422, "enter the model of the device"},
 		{"a text too long", "/work/manual", "model=" + strings.Repeat("x", 2000), form, 422, "too long"},
 		{"a device that is none", "/work/manual/remove", "id=..%2F..", form, 404, "there is none"},
 		{"a huge form", "/work/manual", "model=" + long, form, 413, "too large"},
-		{"no file", "/work/order", "", form, 422, "choose the file of a work order"},
-		{"a file of another name", "/work/order", file("odrer", "{}"), upload, 422, "choose the file of a work order"},
+		{"no file", "/work/order", "", form, 422, "choose a work order file"},
+		{"a file of another name", "/work/order", file("odrer", "{}"), upload, 422, "choose a work order file"},
 		{"no order", "/work/order", file("order", "{"), upload, 422, "That did not work"},
 		{"an order with an unknown key", "/work/order", file("order", `{"schema":"muster.order/v1","force":true}`), upload, 422, "force"},
 		{"a huge file", "/work/order", file("order", long), upload, 413, "too large"},
 		{"a broken upload", "/work/order", "--cut\r\nContent-Dis", upload, 422, "That did not work"},
 		{"another site", "/work/end", "", append(slices.Clone(form), "Origin", "https://elsewhere.example"), 403, "a page of another site cannot act here"},
-		{"another site's frame", "/proof/take", "", append(slices.Clone(form), "Sec-Fetch-Site", "cross-site"), 403, "a page of another site cannot act here"},
-		{"a huge login", "/login", "token=" + long, form, 400, "could not be read"},
+		{"another site's frame", "/snapshots/take", "", append(slices.Clone(form), "Sec-Fetch-Site", "cross-site"), 403, "a page of another site cannot act here"},
+		{"a huge login", "/login", "token=" + long, form, 400, "cannot be read"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			resp, text := webtest.Ask(t, http.MethodPost, s.URL()+tt.path, tt.body, tt.headers...)

@@ -10,18 +10,18 @@ import (
 	"muster/internal/ui"
 )
 
-// content is what a page shows between the menu and the foot.
+// content is the part of a page between menu and foot.
 type content interface{ show(v *view) g.Node }
 
-// view is what every page is told.
+// view is the data of every page.
 type view struct {
 	ui.Showing
 	Version string
 	Page    string // which page of the menu it is
 	Title   string
-	Act     bool // the reader may act
-	Leave   bool // the reader came in by logging in
-	Said    string
+	Act     bool     // the reader may act
+	Leave   bool     // the reader has signed in
+	Said    string   // what a form has done
 	Refused *refused // a form of the page that was just sent; nil when none was refused
 	Mark    string   // of the report, as the stream of events gives it
 	Content content
@@ -56,8 +56,7 @@ var footLinks = ui.Fixed(g.Group{
 	g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics")),
 })
 
-// live reports whether the page follows the boat. What is being typed into the editor, what was typed into a form that was refused, and
-// the list of traffic, keep still.
+// live reports whether the page updates itself. Half-typed forms and the list of traffic are not changed.
 func (v *view) live() bool {
 	return v.Refused == nil && !slices.Contains([]string{"login", "failed", "traffic", "editor"}, v.Page)
 }
@@ -69,7 +68,7 @@ func (v *view) head() g.Node {
 			v.menu("/", "Boat", "boat", "device", "silences"),
 			v.menu("/network", "Network", "network", "editor"),
 			v.menu("/work", "Work", "work"),
-			v.menu("/proof", "Proof", "proof"),
+			v.menu("/snapshots", "Snapshots", "snapshots"),
 			v.menu("/traffic", "Traffic", "traffic")))))
 }
 
@@ -80,5 +79,5 @@ func (v *view) menu(address, words, page string, below ...string) g.Node {
 func (v *view) foot() g.Node {
 	return h.Footer(h.Class("foot"),
 		h.P(g.Text("muster "+v.Version), footLinks),
-		g.If(v.Leave && v.Page != "login", ui.Post("/logout", ui.Button("Log out"))))
+		g.If(v.Leave && v.Page != "login", ui.Post("/logout", ui.Button("Sign out"))))
 }

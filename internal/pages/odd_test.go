@@ -118,7 +118,7 @@ func oddServers(t *testing.T) (odd, calm, empty *api.Server, compared string) {
 		ids[i] = k.ID
 	}
 	empty = serve(t, api.Options{Reports: webtest.NewReports(&report.Report{}), Token: oddToken, Desk: &oddDesk{}})
-	return odd, calm, empty, "/proof?before=" + ids[0] + "&after=" + ids[1]
+	return odd, calm, empty, "/snapshots?before=" + ids[0] + "&after=" + ids[1]
 }
 
 const oddToken = "0123456789abcdef-act"
@@ -152,7 +152,7 @@ func oddPages(t *testing.T) []oddPage {
 		{"talker", odd, device("ttyUSB0/GP"), nil, 200},
 		{"network", odd, "/network", nil, 200},
 		{"work", odd, "/work", nil, 200},
-		{"proof", odd, "/proof?before=none", nil, 200},
+		{"proof", odd, "/snapshots?before=none", nil, 200},
 		{"silences", odd, "/silences?alert=silent:b&device=" + r.Devices[0].ID, nil, 200},
 		{"traffic", odd, "/traffic", nil, 200},
 		{"traffic-sentence", odd, "/traffic?message=RMC", nil, 200},
@@ -166,12 +166,12 @@ func oddPages(t *testing.T) []oddPage {
 		{"editor-mistake", odd, editorPath, form("do=judge&p0.name=a&p0.length=5&p1.name=b"), 200},
 		{"editor-unread", odd, editorPath, form("do=open&text=boat:+[a"), 200},
 		{"calm-network", calm, "/network", nil, 200},
-		{"calm-proof", calm, "/proof", nil, 200},
+		{"calm-proof", calm, "/snapshots", nil, 200},
 		{"calm-comparison", calm, compared, nil, 200},
 		{"empty-boat", empty, "/", nil, 200},
 		{"empty-network", empty, "/network", nil, 200},
 		{"empty-work", empty, "/work", nil, 200},
-		{"empty-proof", empty, "/proof", nil, 200},
+		{"empty-proof", empty, "/snapshots", nil, 200},
 		{"empty-silences", empty, "/silences", nil, 200},
 		{"empty-traffic", empty, "/traffic", nil, 200},
 		{"empty-editor", empty, editorPath, nil, 200},

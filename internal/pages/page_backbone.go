@@ -19,27 +19,27 @@ import (
 	"muster/internal/ui"
 )
 
-// shownPlan is the layout of a backbone as judged and held against the network.
+// shownPlan is the layout of a backbone, checked and compared with the network.
 type shownPlan struct {
 	*backbone.Audit
 	ID  string  // for the page: unlike those of other plans
-	Job job.Job // what the form of its commissioning report begins with
+	Job job.Job // what the form of its commissioning report starts with
 }
 
-// node is the plan with what may be made of it.
+// node is the layout with the form of its commissioning report.
 func (p *shownPlan) node() g.Node {
 	id := ui.Slug(p.ID)
 	return g.Group{
 		h.H3(h.ID("layout-"+id), g.Text("Layout of the backbone"), ui.Small(boat.Printable(p.Boat))),
 		g.If(p.Problem != "", h.P(h.Class("notice"), ui.Mark("warning"),
-			g.Text(" The layout is not held against the network: "+boat.Printable(p.Problem)+"."))),
+			g.Text(" The layout is not compared with the network: "+boat.Printable(p.Problem)+"."))),
 		p.audit(),
 		ui.More("report-"+id, false, g.Text("Commissioning report"),
 			h.Form(h.Method("get"), h.Action("/backbone/report"), h.Class("panel grid"),
 				ui.Hidden("network", p.Network),
 				jobFields(&p.Job),
 				printButtons("/backbone/report.pdf"))),
-		h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+ui.Query(p.Network)), g.Text("Open it in the layout editor"))),
+		h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+ui.Query(p.Network)), g.Text("Open in the layout editor"))),
 	}
 }
 
@@ -59,7 +59,7 @@ func (p *shownPlan) audit() g.Node {
 	}
 }
 
-// stop is one point of the way along the backbone, with its drops and the cable onward.
+// stop is one point along the backbone, with its drop cables and the cable to the next.
 func stop(s render.Stop) g.Node {
 	return h.Li(h.B(ui.Printable(s.Name)), ui.Small(fmt.Sprintf("%.1f m", s.Metres)), g.Text(" "+s.Words),
 		g.If(len(s.Outlets) > 0, h.Ul(g.Map(s.Outlets, func(o backbone.Outlet) g.Node {
@@ -70,19 +70,19 @@ func stop(s render.Stop) g.Node {
 
 func (p *shownPlan) findings() g.Node {
 	return ui.Plain(ui.OrElse(g.Map(p.Findings, func(f backbone.Finding) g.Node {
-		return h.Li(ui.State(f.Severity), g.Text(" "+boat.Printable(f.Summary)+". "), h.Small(ui.Printable(f.Remedy), ui.Space, h.Code(g.Text(f.Check))))
-	}), h.Li(ui.Mark("well"), g.Text(" Nothing breaks a rule."))))
+		return h.Li(ui.State(f.Severity), g.Text(" "+boat.Printable(f.Summary)+". "), h.Small(g.Text("Remedy: "), ui.Printable(f.Remedy), ui.Space, h.Code(g.Text(f.Check))))
+	}), h.Li(ui.Mark("well"), g.Text(" No findings."))))
 }
 
-// live is what the network says of the layout; a layout that was not held against one says nothing.
+// live compares the layout with the network; it is nothing without one.
 func (p *shownPlan) live() g.Node {
 	lines := render.LiveLines(p.Live)
-	return g.If(len(lines) > 0, g.Group{h.H4(g.Text("Against the network")), ui.Lines(lines)})
+	return g.If(len(lines) > 0, g.Group{h.H4(g.Text("Compared with the network")), ui.Lines(lines)})
 }
 
 func (p *shownPlan) coverage() g.Node {
 	return g.If(len(p.Coverage) > 0, g.Group{
-		h.H4(g.Text("Data that this boat must have")),
+		h.H4(g.Text("Required data")),
 		ui.Plain(g.Map(p.Coverage, func(c backbone.Covered) g.Node {
 			from := make([]string, len(c.From))
 			for i, device := range c.From {
@@ -96,7 +96,7 @@ func (p *shownPlan) coverage() g.Node {
 		}))})
 }
 
-// addPlans puts every layout to its network, and those whose network is not there to the rest.
+// addPlans adds every layout to its network, and those without a network to the page.
 func (s *site) addPlans(p *networkPage, r *report.Report) {
 	for _, plan := range s.opt.Plans() {
 		a := plan.Now(r)
@@ -114,7 +114,7 @@ func (s *site) addPlans(p *networkPage, r *report.Report) {
 	}
 }
 
-// commissioningReport makes the printed report of a layout held against its network; PDF when the path says so.
+// commissioningReport makes the printed report of a layout and its network; PDF when the path says so.
 func (s *site) commissioningReport(w http.ResponseWriter, r *http.Request) {
 	q, report := r.URL.Query(), s.opt.Reports.Report()
 	var a *backbone.Audit

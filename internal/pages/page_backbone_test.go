@@ -42,15 +42,15 @@ func TestBackbonePage(t *testing.T) {
 	}
 	text := words(page)
 	for _, want := range []string{
-		"Layout of the backbone Wagtail", "bow 12.00 V, fed here", "! radar 11.", "Along the backbone, in words bow 0.0 m 12.00 V, fed here, terminator 10.0 m micro, 0.20 A ↓",
-		"warning The drop from <i>helm</i> to radar is 7.0 m long; 6 m are allowed.", "Backbone length 17.0 m of 100 m", "planned, not there: radar",
-		"depth", "Isolate the supply before measuring resistance",
+		"Layout of the backbone Wagtail", "bow 12.00 V, power feed", "! radar 11.", "Along the backbone, in words bow 0.0 m 12.00 V, power feed, terminator 10.0 m micro, 0.20 A ↓",
+		"warning Drop cable from <i>helm</i> to radar is 7.0 m (limit 6 m).", "Backbone length 17.0 m (limit 100 m)", "in the layout, not on the network: radar",
+		"depth", "Isolate power before you measure resistance",
 	} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q in\n%s", want, text)
 		}
 	}
-	if strings.Count(page, `role="img" aria-label="The backbone, 10.0 m, with its drops"`) != 1 {
+	if strings.Count(page, `role="img" aria-label="The backbone, 10.0 m, with its drop cables"`) != 1 {
 		t.Error("there is not one picture with its name")
 	}
 }
@@ -59,7 +59,7 @@ func TestBackbonePage(t *testing.T) {
 func TestBackboneOfNoNetwork(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Plans: plans(t, "network: can7\n"+keelLayout)})
 	_, page := webtest.Get(t, s.URL()+"/network")
-	if want := `The layout is not held against the network: network "can7" was not heard: write one of can0.`; !strings.Contains(words(page), want) {
+	if want := `The layout is not compared with the network: network "can7" was not heard: write one of can0.`; !strings.Contains(words(page), want) {
 		t.Errorf("the page does not say %q", want)
 	}
 	if strings.Contains(page, "Against the network") {
@@ -92,7 +92,7 @@ func TestCommissioningReport(t *testing.T) {
 	const job = "?network=can0&number=2026-9&technician=Ilse+%3Cb%3E&note=Mind+the+step."
 	resp, page := webtest.Get(t, s.URL()+"/backbone/report"+job)
 	text := words(page)
-	for _, want := range []string{"Commissioning report 2026-9 of Wagtail", "Technician Ilse <b>", "planned, not there: radar", "Mind the step."} {
+	for _, want := range []string{"Commissioning report 2026-9 of Wagtail", "Technician Ilse <b>", "in the layout, not on the network: radar", "Mind the step."} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the report does not say %q in\n%s", want, text)
 		}

@@ -19,7 +19,7 @@ import (
 
 type devicePage struct {
 	*report.Device
-	Talker *shownTalker // it is an NMEA 0183 talker, and no device
+	Talker *shownTalker // set for an NMEA 0183 talker
 	Alerts ui.AlertLists
 }
 
@@ -29,7 +29,7 @@ func (s *site) deviceData(req *http.Request, r *report.Report) (string, content,
 	t := r.TalkerByID(id)
 	switch {
 	case p.Device == nil && t == nil:
-		return "", nil, fmt.Errorf("device %q: %w: it may have got another one since", id, api.ErrNoSuch)
+		return "", nil, fmt.Errorf("device %q: %w: its NAME may have changed: find it on the page Boat", id, api.ErrNoSuch)
 	case p.Device == nil:
 		st := showTalker(r, t)
 		for i := range st.Lines {
@@ -65,14 +65,14 @@ func (p *devicePage) showTalker(v *view) g.Node {
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/network#"+url.PathEscape("talker-"+ui.Slug(t.ID()))), g.Text("Network"))),
 		h.H1(g.Text(t.Title)),
-		ui.Meta(ui.State(t.State), g.Text(words+" · heard "+render.Ago(r.TakenAt, t.Last()))),
-		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts of its line"),
-		ui.Section("sends", "What it is and sends",
-			ui.Meta(g.Text("Under each sentence stands the latest of it, as heard and with its values.")),
+		ui.Meta(ui.State(t.State), g.Text(words+" · last heard "+render.Ago(r.TakenAt, t.Last()))),
+		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts of this line"),
+		ui.Section("sends", "Identity and sentences",
+			ui.Meta(g.Text("Below each sentence: the latest one as received, and its values.")),
 			legend(),
 			t.node(r, true)),
-		h.P(h.Class("links"), h.A(h.Href("/traffic?device="+ui.Query(t.ID())), g.Text("Its sentences as they come")), g.Text(" · "),
-			h.A(h.Href("/network#quantities"), g.Text("Who else supplies what it sends"))),
+		h.P(h.Class("links"), h.A(h.Href("/traffic?device="+ui.Query(t.ID())), g.Text("Show its live sentences")), g.Text(" · "),
+			h.A(h.Href("/network#quantities"), g.Text("Other sources of its data"))),
 		ui.ClearedAlerts(&v.Showing, &p.Alerts),
 	}
 }
@@ -84,35 +84,35 @@ func (p *devicePage) showDevice(v *view) g.Node {
 		words += "· " + string(d.Role) + " "
 	}
 	return g.Group{
-		h.P(h.Class("crumb"), h.A(h.Href("/#"+url.PathEscape("device-"+d.ID)), g.Text("Roll"))),
+		h.P(h.Class("crumb"), h.A(h.Href("/#"+url.PathEscape("device-"+d.ID)), g.Text("Units"))),
 		h.H1(g.Text(render.DeviceTitle(d))),
-		ui.Meta(ui.State(d.State), g.Text(words+"· heard "+render.Ago(v.Report.TakenAt, d.LastSeen))),
-		ui.AlertSection(&v.Showing, &p.Alerts, "Its alerts"),
+		ui.Meta(ui.State(d.State), g.Text(words+"· last heard "+render.Ago(v.Report.TakenAt, d.LastSeen))),
+		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts"),
 		h.Div(h.Class("columns"),
 			ui.Section("identity", "Identity", identitySheet(d)),
 			ui.Section("history", "History", historySheet(d))),
-		ui.Section("sends", "What it sends", sends(d)),
+		ui.Section("sends", "Messages", sends(d)),
 		ui.ClearedAlerts(&v.Showing, &p.Alerts),
 	}
 }
 
-// identitySheet is what the device says of itself.
+// identitySheet is the identity that the device reports.
 func identitySheet(d *report.Device) g.Node {
 	return h.Ul(h.Class("sheet"),
 		ui.Row("id", h.Code(ui.Printable(d.ID))),
 		productRows(d),
-		ui.TextRow("maker", d.Maker()),
+		ui.TextRow("manufacturer", d.Maker()),
 		nameRows(d.Name),
 		g.Iff(d.Installation != nil, func() g.Node {
 			in := d.Installation
-			return g.Group{ui.TextRow("installation 1", in.Description1), ui.TextRow("installation 2", in.Description2), ui.TextRow("maker's text", in.ManufacturerInformation)}
+			return g.Group{ui.TextRow("installation 1", in.Description1), ui.TextRow("installation 2", in.Description2), ui.TextRow("manufacturer's text", in.ManufacturerInformation)}
 		}))
 }
 
 func productRows(d *report.Device) g.Node {
 	p := d.Product
 	if p == nil {
-		return ui.Row("product", g.Text("not told"+ui.After(": ", d.Unanswered)))
+		return ui.Row("product", g.Text("not reported"+ui.After(": ", d.Unanswered)))
 	}
 	return g.Group{
 		ui.TextRow("model", p.Model),
@@ -139,7 +139,7 @@ func nameRows(n *boat.Name) g.Node {
 	}
 }
 
-// historySheet is what muster saw of the device.
+// historySheet is what was received of the device over time.
 func historySheet(d *report.Device) g.Node {
 	address := "none"
 	if d.Address != nil {
@@ -149,11 +149,11 @@ func historySheet(d *report.Device) g.Node {
 		ui.Row("network", ui.Printable(d.Network)),
 		ui.Row("address now", g.Text(address)),
 		g.Map(d.Addresses, func(a boat.AddressUse) g.Node {
-			return ui.Row("had address", g.Textf("%d since %s", a.Address, render.Stamp(a.Since)))
+			return ui.Row("previous address", g.Textf("%d since %s", a.Address, render.Stamp(a.Since)))
 		}),
 		ui.Row("first heard", g.Text(render.Stamp(d.FirstSeen))),
 		ui.Row("last heard", g.Text(render.Stamp(d.LastSeen))),
-		ui.Row("restarts seen", ui.Number(d.Restarts)),
+		ui.Row("restarts", ui.Number(d.Restarts)),
 		g.Map(d.Software, softwareRow))
 }
 
@@ -164,12 +164,12 @@ func softwareRow(s boat.Software) g.Node {
 
 func sends(d *report.Device) g.Node {
 	if len(d.Transmits) == 0 {
-		return ui.Empty("Nothing yet.")
+		return ui.Empty("No messages yet.")
 	}
 	return g.Group{legend(), h.Ul(h.Class("sends"), g.Map(d.Transmits, func(t report.Transmit) g.Node { return transmitLine(d.ID, &t) }))}
 }
 
-// transmitLine is a message that the device sends, with the way to its latest values.
+// transmitLine is a message that the device sends, with a link to its latest values.
 func transmitLine(id string, t *report.Transmit) g.Node {
 	number := fmt.Sprint(t.PGN)
 	words := ""
@@ -180,10 +180,10 @@ func transmitLine(id string, t *report.Transmit) g.Node {
 		words += fmt.Sprintf(" · kind %d", *t.Selector)
 	}
 	return h.Li(
-		h.Span(h.Class("what"), h.B(g.Text(ui.Either(t.Title, "unlisted message"))), ui.Space, h.Small(
+		h.Span(h.Class("what"), h.B(g.Text(ui.Either(t.Title, "unknown message"))), ui.Space, h.Small(
 			h.A(h.Href("/traffic?device="+ui.Query(id)+"&pgn="+number), g.Text(number)),
 			g.Text(words+" · "+render.Grouped(t.Count)+"×"),
-			g.If(t.Available != nil && !*t.Available, g.Group{g.Text(" · "), ui.Flag("carries no value")}))), ui.Space,
+			g.If(t.Available != nil && !*t.Available, g.Group{g.Text(" · "), ui.Flag("no data")}))), ui.Space,
 		every(t.Interval), ui.Space,
 		h.Span(h.Class("plot"), intervalPlot(t.Interval, t.Nominal)))
 }

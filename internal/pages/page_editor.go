@@ -16,7 +16,8 @@ import (
 	"muster/internal/ui"
 )
 
-// editorPath is where layouts are drawn. What is sent there is judged and sent back: nothing aboard changes, so that who may read may use it.
+// editorPath is where layouts are drawn. A layout sent there is checked and sent back. Nothing on the boat changes, so that the read
+// token is enough.
 const editorPath = "/backbone/edit"
 
 // editorPage is the layout editor with what was typed last.
@@ -25,15 +26,15 @@ type editorPage struct {
 	Audit    *shownPlan // nil while there are problems
 	Problems []string
 	YAML     string
-	Pasted   string // a file that cannot be read, to be mended
+	Pasted   string // a file with errors, to be corrected
 }
 
-// editor shows the form, with the layout in force to begin with, and answers each of its buttons with the whole of it.
+// editor shows the form, filled with the layout in force, and answers each of its buttons with the whole form.
 func (s *site) editor(w http.ResponseWriter, r *http.Request) {
 	report := s.opt.Reports.Report()
 	p := &editorPage{Draft: s.begun(r, report)}
 	if r.Method == http.MethodPost {
-		err := r.ParseForm() // by itself: what it says of a body that is too large gets lost below
+		err := r.ParseForm() // by itself: its error about a body that is too large gets lost below
 		if err == nil {
 			err = r.ParseMultipartForm(api.BodyLimit)
 		}
@@ -63,14 +64,14 @@ func (s *site) editor(w http.ResponseWriter, r *http.Request) {
 	}
 	p.YAML = p.Draft.yaml()
 	if p.Pasted == "" {
-		p.judge(report)
+		p.check(report)
 	}
 	v := s.view(r, report, "editor")
 	v.Title, v.Content = "Layout editor", p
 	ui.WritePage(w, http.StatusOK, v.render())
 }
 
-// begun is the layout to begin with: the one in force for the network that the address names, or the first, or a new one.
+// begun is the layout to start with: the one in force for the network that the address names, or the first, or a new one.
 func (s *site) begun(r *http.Request, report *report.Report) draft {
 	network := r.URL.Query().Get("network")
 	for _, plan := range s.opt.Plans() {
@@ -113,10 +114,10 @@ func (p *editorPage) open(text string) error {
 	return err
 }
 
-func (p *editorPage) judge(report *report.Report) {
+func (p *editorPage) check(report *report.Report) {
 	l, err := backbone.Parse([]byte(p.YAML))
 	if err != nil {
-		p.Problems = mistakes(err, false) // places are those of a text that nobody typed
+		p.Problems = mistakes(err, false) // the places would be those of a text that nobody typed
 		return
 	}
 	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), ID: "draft"}

@@ -17,12 +17,12 @@ func (p *editorPage) show(*view) g.Node {
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/network"), g.Text("Network"))),
 		h.H1(g.Text("Layout editor")),
-		ui.Meta(g.Text("Draw the backbone from one end to the other; every button judges it anew. Nothing is kept aboard: save the file, name it under "),
-			h.Code(g.Text("layout:")), g.Text(" in muster.yaml, and muster watches over it.")),
+		ui.Meta(g.Text("Draw the backbone from one end to the other. Every change rechecks the layout. It is not saved on the boat: download the file and name it under "),
+			h.Code(g.Text("layout:")), g.Text(" in muster.yaml.")),
 		p.problems(),
-		p.judged(),
+		p.checked(),
 		p.Draft.form(),
-		ui.More("text", false, g.Text("The file"),
+		ui.More("text", false, g.Text("Layout as a file"),
 			h.Pre(h.Class("file"), h.TabIndex("0"), h.Role("region"), h.Aria("label", "The layout as a file"), g.Text(p.YAML))),
 		ui.More("open", p.Pasted != "", g.Text("Open another file"), p.openForm()),
 	}
@@ -32,28 +32,28 @@ func (p *editorPage) problems() g.Node {
 	if len(p.Problems) == 0 {
 		return nil
 	}
-	return h.Section(h.Class("notice bad"), h.Aria("labelledby", "problems"), h.H2(h.ID("problems"), g.Text("To be mended")),
+	return h.Section(h.Class("notice bad"), h.Aria("labelledby", "problems"), h.H2(h.ID("problems"), g.Text("Errors to correct")),
 		ui.Plain(g.Map(p.Problems, func(line string) g.Node { return h.Li(ui.Mark("critical"), ui.Space, g.Text(line)) })))
 }
 
-// judged is what the rules and the network say of the layout.
-func (p *editorPage) judged() g.Node {
+// checked is the result of checking the layout by the rules and comparing it with the network.
+func (p *editorPage) checked() g.Node {
 	if p.Audit == nil {
 		return nil
 	}
 	var problem g.Node
 	if p.Audit.Problem != "" {
-		problem = ui.Meta(g.Text("Not held against a network: " + boat.Printable(p.Audit.Problem) + "."))
+		problem = ui.Meta(g.Text("Not compared with a network: " + boat.Printable(p.Audit.Problem) + "."))
 	}
-	return ui.Section("judged", "As drawn", problem, p.Audit.audit())
+	return ui.Section("checked", "Result", problem, p.Audit.audit())
 }
 
 func (p *editorPage) openForm() g.Node {
 	text := g.Text("\n" + p.Pasted) // browsers leave out a line break at the start
 	return ui.Post(editorPath, h.EncType("multipart/form-data"), h.Class("panel"),
 		ui.Field("Layout file", "file", h.Type("file"), h.Accept(".yaml,.yml,application/yaml,text/plain")), ui.Space,
-		h.Label(g.Text("or its text "), h.Textarea(h.Name("text"), h.Rows("12"), h.Cols("60"), g.Attr("spellcheck", "false"), text)),
-		h.P(h.Button(h.Name("do"), h.Value("open"), g.Text("Open it"))))
+		h.Label(g.Text("or the text of the file "), h.Textarea(h.Name("text"), h.Rows("12"), h.Cols("60"), g.Attr("spellcheck", "false"), text)),
+		h.P(h.Button(h.Name("do"), h.Value("open"), g.Text("Open layout"))))
 }
 
 // fields make the inputs of one row of the form: their names begin with its letter and number.
@@ -75,7 +75,7 @@ func (f fields) cable(label, name, now string) g.Node {
 	return f.choice(label, name, ui.TextOptions(backbone.CableNames(), now))
 }
 
-// doing is a button that sends the whole form to have something done, and shows the part of the page that it is about.
+// doing is a button that sends the whole form with an action, and shows the part of the page that the action is about.
 func doing(do, part, words, about string) g.Node {
 	return h.Button(h.Name("do"), h.Value(do), h.FormAction(editorPath+"#"+part), g.Text(words), g.If(about != "", ui.Unseen(" "+about)))
 }
@@ -84,9 +84,9 @@ func grid(body ...g.Node) g.Node { return h.Div(h.Class("grid"), g.Group(body)) 
 
 func bar(buttons ...g.Node) g.Node { return h.P(h.Class("bar"), g.Group(buttons)) }
 
-// form is the draft to be changed.
+// form is the form to change the draft.
 func (d *draft) form() g.Node {
-	mainButtons := bar(h.Button(h.Class("main"), h.Name("do"), h.Value("judge"), g.Text("Judge")), ui.Space, h.Button(h.Name("do"), h.Value("save"), g.Text("Save the file")))
+	mainButtons := bar(h.Button(h.Class("main"), h.Name("do"), h.Value("check"), g.Text("Check layout")), ui.Space, h.Button(h.Name("do"), h.Value("save"), g.Text("Download layout")))
 	end := len(d.Points)
 	var points, drops, coverage g.Group
 	for i := range d.Points {
@@ -101,21 +101,21 @@ func (d *draft) form() g.Node {
 	return ui.Post(editorPath, h.Class("draw"), mainButtons,
 		h.Div(h.Class("panel grid"),
 			ui.ValueField("Boat", "boat", 60, d.Boat),
-			ui.ValueField("Network, where the boat has several", "network", 60, d.Network),
-			ui.ValueField("Resistance between the data wires, power off", "resistance", 20, d.Resistance, h.Placeholder("60 ohm"))),
-		h.H2(h.ID("points"), g.Text("Points, from end to end")),
+			ui.ValueField("Network, if the boat has several", "network", 60, d.Network),
+			ui.ValueField("Resistance between NET-H and NET-L, power off", "resistance", 20, d.Resistance, h.Placeholder("60 ohm"))),
+		h.H2(h.ID("points"), g.Text("Points from end to end")),
 		points,
 		h.P(doing(fmt.Sprint("add-point ", end), fmt.Sprint("point-", end), "Add a point at the end", "")),
-		h.H2(h.ID("drops"), g.Text("Drops and their devices")),
+		h.H2(h.ID("drops"), g.Text("Drop cables and devices")),
 		ui.OrElse(drops, ui.Empty("No devices yet.")),
-		bar(doing("add-drop 0", "drops", "Add a device", ""), ui.Space, doing("take-devices", "drops", "Take those on the network", "")),
-		h.H2(h.ID("coverage"), g.Text("Data that this boat must have")),
+		bar(doing("add-drop 0", "drops", "Add a device", ""), ui.Space, doing("take-devices", "drops", "Add devices of the network", "")),
+		h.H2(h.ID("coverage"), g.Text("Required data")),
 		ui.OrElse(coverage, ui.Empty("None yet.")),
 		bar(doing("add-quantity", "coverage", "Add a quantity", "")),
 		mainButtons)
 }
 
-// pointName is what a point is called while it has no name, too.
+// pointName is the name of a point, or its number while it has no name.
 func (d *draft) pointName(i int) string {
 	return boat.Printable(cmp.Or(d.Points[i].Name, fmt.Sprintf("point %d", i+1)))
 }
@@ -127,32 +127,32 @@ func (d *draft) point(i int) g.Node {
 		grid(
 			f.text("Name", "name", 60, q.Name, ""),
 			f.tick("Terminator", "terminator", q.Terminator),
-			f.tick("Power comes in", "power", q.Power),
+			f.tick("Power feed", "power", q.Power),
 			g.If(q.Power, q.supply(f))),
 		h.Details(h.Class("more"), h.ID(fmt.Sprint("block-", i)), g.If(q.Reading != "" || q.Ports != "" || q.Isolates, g.Attr("open")),
-			h.Summary(g.Text("Meter, multi-port block, isolating tee")),
+			h.Summary(g.Text("Voltage reading, multi-port tee, isolating power tee")),
 			grid(
-				f.text("Meter reading, power on", "reading", 20, q.Reading, "12.1 V"),
-				f.text("Ports of its block", "ports", 3, q.Ports, ""),
-				f.tick("Isolating tee", "isolates", q.Isolates))),
-		bar(doing(fmt.Sprint("add-drop ", i), "drops", "Add a device here", ""), ui.Space, doing(fmt.Sprint("remove-point ", i), "points", "Remove", name)),
+				f.text("Voltage reading, power on", "reading", 20, q.Reading, "12.1 V"),
+				f.text("Ports of the multi-port tee", "ports", 3, q.Ports, ""),
+				f.tick("Isolating power tee", "isolates", q.Isolates))),
+		bar(doing(fmt.Sprint("add-drop ", i), "drops", "Add a device here", ""), ui.Space, doing(fmt.Sprint("remove-point ", i), "points", "Remove point", name)),
 		g.If(i+1 < len(d.Points), h.Div(h.Class("grid onward"),
-			f.text("Cable onward, length", "length", 20, q.Length, "5 m or 16 ft"),
-			f.cable("Cable onward", "cable", q.Cable),
-			h.P(doing(fmt.Sprint("add-point ", i+1), fmt.Sprint("point-", i+1), "Add a point behind", "")))))
+			f.text("Cable to the next point, length", "length", 20, q.Length, "5 m or 16 ft"),
+			f.cable("Cable to the next point, type", "cable", q.Cable),
+			h.P(doing(fmt.Sprint("add-point ", i+1), fmt.Sprint("point-", i+1), "Insert a point here", "")))))
 }
 
-// supply is what feeds the backbone at a point.
+// supply is the power feed of the backbone at a point.
 func (q *draftPoint) supply(f fields) g.Node {
 	return g.Group{
-		f.text("Supply", "voltage", 20, q.Voltage, "12.6 V"),
+		f.text("Network power", "voltage", 20, q.Voltage, "12.6 V"),
 		f.text("Fuse", "fuse", 20, q.Fuse, "3 A"),
 		f.text("Power cable, length", "leg", 20, q.LegLength, "2 m"),
-		f.cable("Power cable", "legcable", q.LegCable),
+		f.cable("Power cable, type", "legcable", q.LegCable),
 	}
 }
 
-// drop is one device with its cable.
+// drop is one device with its drop cable.
 func (d *draft) drop(i int) g.Node {
 	x, f := &d.Drops[i], fields(fmt.Sprintf("d%d.", i))
 	name := boat.Printable(cmp.Or(x.Device, x.Model, fmt.Sprintf("device %d", i+1)))
@@ -160,17 +160,17 @@ func (d *draft) drop(i int) g.Node {
 		grid(
 			f.text("Device", "device", 60, x.Device, ""),
 			f.choice("At", "at", d.pointOptions(x.At)),
-			f.text("Drop, length", "length", 20, x.Length, "2 m or 6 ft"),
-			f.cable("Drop, cable", "cable", x.Cable),
+			f.text("Drop cable, length", "length", 20, x.Length, "2 m or 6 ft"),
+			f.cable("Drop cable, type", "cable", x.Cable),
 			f.text("Load equivalency (50 mA each)", "load", 6, x.Load, ""),
-			f.tick("Only thought of", "planned", x.Planned)),
-		ui.More(fmt.Sprint("who-", i), false, g.Text("How it is recognised, and what it measures"), grid(
-			f.text("Model, as it tells it", "model", 60, x.Model, ""),
+			f.tick("Proposed", "planned", x.Planned)),
+		ui.More(fmt.Sprint("who-", i), false, g.Text("How it is recognised and what it measures"), grid(
+			f.text("Model as reported", "model", 60, x.Model, ""),
 			f.choice("Role", "role", ui.AnyOption("any"), g.Map(boat.Roles(), func(r boat.Role) g.Node { return ui.Option("", string(r), string(r) == x.Role) })),
-			f.text("NAME, 16 digits", "id", 16, x.Name, ""),
-			f.choice("Its voltage is that of", "measures", ui.AnyOption("nothing here"), ui.Option("drop", "its own connection", x.Measures == "drop"), d.supplyOptions(x.Measures)),
+			f.text("NAME, 16 hex digits", "id", 16, x.Name, ""),
+			f.choice("It measures the voltage of", "measures", ui.AnyOption("none"), ui.Option("drop", "its own drop cable", x.Measures == "drop"), d.supplyOptions(x.Measures)),
 			f.text("Battery instance", "instance", 3, x.Instance, ""))),
-		bar(doing(fmt.Sprint("remove-drop ", i), "drops", "Remove", name)))
+		bar(doing(fmt.Sprint("remove-drop ", i), "drops", "Remove device", name)))
 }
 
 // pointOptions are the points, to choose where something is.
@@ -182,12 +182,12 @@ func (d *draft) pointOptions(now int) g.Node {
 	return list
 }
 
-// supplyOptions are the points where power comes in, to choose whose voltage something measures.
+// supplyOptions are the points with a power feed, to choose whose voltage a device measures.
 func (d *draft) supplyOptions(now string) g.Node {
 	var list g.Group
 	for i, q := range d.Points {
 		if key := strconv.Itoa(i); q.Power {
-			list = append(list, ui.Option(key, "the supply at "+boat.Printable(q.Name), key == now))
+			list = append(list, ui.Option(key, "the power feed at "+boat.Printable(q.Name), key == now))
 		}
 	}
 	return list
@@ -202,6 +202,6 @@ func (d *draft) coverage(i int) g.Node {
 	}
 	return h.Div(h.Class("panel grid"),
 		f.choice("Quantity", "quantity", ui.TextOptions(quantities, c.Quantity)),
-		f.text("From, a device above", "from", 60, c.From, ""),
-		h.P(doing(fmt.Sprint("remove-quantity ", i), "coverage", "Remove", cmp.Or(c.Quantity, quantities[0]))))
+		f.text("From a device above", "from", 60, c.From, ""),
+		h.P(doing(fmt.Sprint("remove-quantity ", i), "coverage", "Remove quantity", cmp.Or(c.Quantity, quantities[0]))))
 }

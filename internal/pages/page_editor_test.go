@@ -133,7 +133,7 @@ func TestEditor(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t))})
 	to := s.URL() + editorPath
 	_, page := webtest.Get(t, to)
-	if text := words(page); !strings.Contains(text, "As drawn") || !strings.Contains(text, "bow 12.60 V helm 12.60 V, fed here") {
+	if text := words(page); !strings.Contains(text, "Result") || !strings.Contains(text, "bow 12.60 V helm 12.60 V, power feed") {
 		t.Fatalf("a new layout: %s", text)
 	}
 	form := filled(page)
@@ -156,7 +156,7 @@ func TestEditor(t *testing.T) {
 	form.Set("p1.name", "chain locker")
 	form.Set("p1.length", "2")
 	page = press(t, to, form, "judge")
-	if want := `To be mended length "2" has no unit: write "2 m" or "2 ft"`; !strings.Contains(words(page), want) {
+	if want := `Errors to correct length "2" has no unit: write "2 m" or "2 ft"`; !strings.Contains(words(page), want) {
 		t.Errorf("the page does not say %q in %s", want, words(page))
 	}
 	form = filled(page)
@@ -232,7 +232,7 @@ func TestEditorNewcomers(t *testing.T) {
 			}
 		}
 	}
-	if told != 2 || !strings.Contains(text, "there, not planned: 2 devices") {
+	if told != 2 || !strings.Contains(text, "on the network, not in the layout: 2 devices") {
 		t.Errorf("%d new devices are shown: %s", told, text)
 	}
 }

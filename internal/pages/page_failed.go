@@ -17,18 +17,18 @@ import (
 
 var errNoPage = errors.New("there is no page")
 
-// failure is what went wrong, in words.
+// failure is an error in words.
 type failure string
 
 func (p failure) show(*view) g.Node {
 	return g.Group{
 		h.H1(g.Text("That did not work")),
 		ui.Problem(string(p), h.Role("alert")),
-		h.P(h.Class("links"), h.A(h.Href("/"), g.Text("To the boat"))),
+		h.P(h.Class("links"), h.A(h.Href("/"), g.Text("Back to the boat"))),
 	}
 }
 
-// failed answers a person with what went wrong and the way on.
+// failed answers a person with the error and the way on.
 func (s *site) failed(w http.ResponseWriter, r *http.Request, err error) {
 	status, words := failedWith(err)
 	v := s.view(r, s.opt.Reports.Report(), "failed")
@@ -36,7 +36,7 @@ func (s *site) failed(w http.ResponseWriter, r *http.Request, err error) {
 	ui.WritePage(w, status, v.render())
 }
 
-// failedWith is the status of an answer to what went wrong, and what went wrong in words.
+// failedWith is the status of the answer to an error, and the error in words.
 func failedWith(err error) (status int, words string) {
 	words = boat.Printable(err.Error())
 	var tooLarge *http.MaxBytesError
@@ -44,20 +44,20 @@ func failedWith(err error) (status int, words string) {
 	case errors.Is(err, api.ErrNoSuch), errors.Is(err, errNoPage), errors.Is(err, alert.ErrUnknown):
 		return http.StatusNotFound, words
 	case errors.As(err, &tooLarge):
-		return http.StatusRequestEntityTooLarge, fmt.Sprintf("what was sent is too large: at most %d kB are taken", tooLarge.Limit>>10)
+		return http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is too large: the limit is %d kB", tooLarge.Limit>>10)
 	case api.NoRoom(err):
 		return http.StatusServiceUnavailable, words + ": " + api.MakeRoom
 	}
 	return http.StatusUnprocessableEntity, words
 }
 
-// refused is a form that was sent and not taken.
+// refused is a form that was sent and not accepted.
 type refused struct {
 	Form, Why string
 	typed     url.Values
 }
 
-// again shows the page of a form that was not taken, with why and with what was typed, or only why when there is no such page.
+// again shows the page of a refused form with the reason and with what was typed, or only the reason when there is no such page.
 func (s *site) again(w http.ResponseWriter, r *http.Request, page string, err error) {
 	p, ok := s.finders[page]
 	report := s.opt.Reports.Report()
@@ -76,8 +76,8 @@ func (s *site) again(w http.ResponseWriter, r *http.Request, page string, err er
 	ui.WritePage(w, status, v.render())
 }
 
-// typed is what was typed into a form that was just refused, nil for any other. Of a form that stands there for several things, a hidden
-// field tells which it was.
+// typed is what was typed into a form that was just refused, nil for any other. Where a page has the form several
+// times, a hidden field says which it was.
 func (v *view) typed(form, field, value string) url.Values {
 	if v.Refused == nil || v.Refused.Form != form || field != "" && v.Refused.typed.Get(field) != value {
 		return nil
@@ -93,5 +93,5 @@ func (v *view) wrong(typed url.Values) g.Node {
 	return h.P(h.Class("notice bad whole"), ui.Mark("critical"), ui.Space, g.Text(v.Refused.Why))
 }
 
-// here lets the reader go on in the field of a form that was refused.
+// here puts the cursor into the field of a form that was refused.
 func here(typed url.Values) g.Node { return g.If(typed != nil, h.AutoFocus()) }

@@ -12,7 +12,7 @@ import (
 	"muster/internal/ui"
 )
 
-// tokenForm is where a person shows the token.
+// tokenForm is where a person enters the token.
 type tokenForm struct {
 	Next  string // page to go on to
 	Wrong string // what was wrong with the token before
@@ -27,13 +27,13 @@ func (p tokenForm) show(*view) g.Node {
 	}
 }
 
-// What is the same on every page that asks for the token.
+// The fixed parts of the page.
 var (
-	tokenTitle = ui.Fixed(h.H1(g.Text("This boat asks for its token")))
+	tokenTitle = ui.Fixed(h.H1(g.Text("Sign in: enter the access token")))
 	tokenField = ui.Fixed(g.Group{
-		ui.Field("Token", "token", h.Type("password"), h.Required(), ui.MaxLength(200), h.AutoComplete("current-password")), ui.Space, ui.Button("Open"),
+		ui.Field("Token", "token", h.Type("password"), h.Required(), ui.MaxLength(200), h.AutoComplete("current-password")), ui.Space, ui.Button("Sign in"),
 	})
-	tokenHint = ui.Fixed(ui.Meta(g.Text("The token stands in the file that token_file names in the boat's config.")))
+	tokenHint = ui.Fixed(ui.Meta(g.Text("The token is in the file that token_file names in the boat's config.")))
 )
 
 // loginPage asks for the token.

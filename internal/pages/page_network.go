@@ -28,19 +28,19 @@ type networkPage struct {
 type shownNetwork struct {
 	report.Network
 	Plot       g.Node
-	Busy, Full float64          // load at which the network counts as busy and as overloaded
-	Unjudged   string           // the check of that, when it is off
+	Busy, Full float64          // load of a warning and of a critical alert
+	Unjudged   string           // the check of the load, when it is off
 	Faults     []string         // in words
 	Devices    []*report.Device // by address; what has none comes last
-	LEN        int              // load equivalency that the devices heard of late declare
-	Away       int              // and that silent ones and those that left declare
-	Unsaid     int              // devices that declare none
+	LEN        int              // load equivalency that online devices report
+	Away       int              // and that silent and offline ones reported
+	Unreported int              // online devices that report none
 	Talkers    []shownTalker
 	Legend     bool       // the first with talkers explains the plots
 	Plan       *shownPlan // nil without a layout
 }
 
-// supplied is a quantity and who sends it.
+// supplied is a quantity with its sources.
 type supplied struct {
 	Name  string
 	State string // none, one, two for more, silent when all have stopped
@@ -60,7 +60,7 @@ func (s *site) networkData(_ *http.Request, r *report.Report) (string, content, 
 	explained := false
 	limits := s.opt.Checks()
 	for _, n := range r.Networks {
-		sn := shownNetwork{Network: n, Faults: faultsOfLate(&n), Busy: limits.BusLoadHigh.Warning, Full: limits.BusLoadHigh.Critical}
+		sn := shownNetwork{Network: n, Faults: recentFaults(&n), Busy: limits.BusLoadHigh.Warning, Full: limits.BusLoadHigh.Critical}
 		judge, off := "bus-load-high", limits.BusLoadHigh.Off
 		if n.Kind == event.NMEA0183 {
 			sn.Busy, sn.Full = limits.LineSaturated.Warning, limits.LineSaturated.Critical
@@ -94,22 +94,22 @@ func (n *shownNetwork) addDevices(r *report.Report) {
 			continue
 		}
 		n.Devices = append(n.Devices, d)
-		said := d.Product != nil && d.Product.LoadEquivalency != nil
+		reported := d.Product != nil && d.Product.LoadEquivalency != nil
 		switch away := d.State == boat.Silent || d.State == boat.Gone; {
 		case d.Own:
-		case said && away:
+		case reported && away:
 			n.Away += int(*d.Product.LoadEquivalency)
-		case said:
+		case reported:
 			n.LEN += int(*d.Product.LoadEquivalency)
 		case !away:
-			n.Unsaid++
+			n.Unreported++
 		}
 	}
 	slices.SortStableFunc(n.Devices, func(a, b *report.Device) int { return cmp.Compare(addressOr(a, 256), addressOr(b, 256)) })
 }
 
-// faultsOfLate tells the faults of a network, and how many of them are of the last minute.
-func faultsOfLate(n *report.Network) []string {
+// recentFaults lists the faults of a network, and how many of them are of the last minute.
+func recentFaults(n *report.Network) []string {
 	var words []string
 	late := render.FaultList(n.Recent())
 	for i, f := range render.FaultList(n.Faults) {
@@ -118,17 +118,17 @@ func faultsOfLate(n *report.Network) []string {
 		}
 		word := f.Words()
 		if late[i].Count > 0 {
-			word += ", " + render.Grouped(late[i].Count) + " of them in the last minute"
+			word += ", " + render.Grouped(late[i].Count) + " in the last minute"
 		}
 		words = append(words, word)
 	}
 	return words
 }
 
-// supplies tells who sends a quantity, and between how many of them a head has to choose, as the check multiple-sources sees it.
-// Devices and talkers that have stopped are told too, but do not count.
+// supplies lists the sources of a quantity, and between how many of them a display has to choose, as the check multiple-sources sees
+// it. Devices and talkers that have stopped are listed, but do not count.
 func supplies(r *report.Report, q boat.Quantity) supplied {
-	sup := supplied{Name: q.Name, State: "none", Words: "nobody"}
+	sup := supplied{Name: q.Name, State: "none", Words: "none"}
 	now := r.Suppliers(q, r.TakenAt)
 	known := map[string]bool{}
 	for _, s := range now {
@@ -142,7 +142,7 @@ func supplies(r *report.Report, q boat.Quantity) supplied {
 		sup.State = "two"
 		var words []string
 		for _, list := range rivals {
-			word := strconv.Itoa(len(list)) + " compete"
+			word := strconv.Itoa(len(list)) + " sources compete"
 			if len(list) < len(now) {
 				word += " on " + boat.Printable(list[0].Network)
 			}
@@ -150,7 +150,7 @@ func supplies(r *report.Report, q boat.Quantity) supplied {
 		}
 		sup.Words = strings.Join(words, ", ")
 	case len(now) > 1:
-		sup.State, sup.Words = "one", fmt.Sprintf("one on each of %d networks", len(now))
+		sup.State, sup.Words = "one", fmt.Sprintf("one source on each of %d networks", len(now))
 	case len(now) == 1:
 		sup.State, sup.Words = "one", "one source"
 	case len(sup.From) > 0:
@@ -222,22 +222,22 @@ func addressOr(d *report.Device, none int) int {
 	return int(*d.Address)
 }
 
-// lineConditions are what an NMEA 0183 line's bytes show of it, in words.
+// lineConditions are the conditions of an NMEA 0183 line in words.
 var lineConditions = map[string]string{
-	"good":           "clean: whole sentences come through",
-	"noisy":          "noisy: sentences come through, but many are damaged",
-	"wrong-baud":     "wrong speed or reversed wires: nothing can be read",
-	"other-protocol": "text, but no NMEA 0183",
+	"good":           "OK: the sentences are complete",
+	"noisy":          "noisy: many sentences are damaged",
+	"wrong-baud":     "unreadable: wrong speed or reversed wires",
+	"other-protocol": "text, but not NMEA 0183",
 }
 
 func (p networkPage) show(v *view) g.Node {
 	return g.Group{
 		h.H1(g.Text("Network")),
-		ui.OrElse(g.Map(p.Networks, func(n shownNetwork) g.Node { return n.node(v.Report) }), ui.Empty("No network has been heard yet.")),
+		ui.OrElse(g.Map(p.Networks, func(n shownNetwork) g.Node { return n.node(v.Report) }), ui.Empty("No traffic received yet.")),
 		g.Map(p.Plans, func(plan *shownPlan) g.Node {
 			return h.Section(h.Aria("labelledby", "layout-"+ui.Slug(plan.ID)), plan.node())
 		}),
-		ui.Section("quantities", "Who supplies what", h.Ul(h.Class("supplies"), g.Map(p.Quantities, supplied.node))),
+		ui.Section("quantities", "Data sources", h.Ul(h.Class("supplies"), g.Map(p.Quantities, supplied.node))),
 	}
 }
 
@@ -255,43 +255,43 @@ func (n *shownNetwork) node(r *report.Report) g.Node {
 
 func (n *shownNetwork) plot() g.Node {
 	if n.Plot == nil {
-		return ui.Empty("No load to show yet.")
+		return ui.Empty("No load measured yet.")
 	}
 	return n.Plot
 }
 
 // caption explains the plot of the load.
 func (n *shownNetwork) caption() string {
-	words := "Load by the minute"
+	words := "Bus load per minute"
 	if n.Load != nil {
-		words += fmt.Sprintf(": now %s, mean %s, busiest second %s", render.Percent(n.LoadRecent()), render.Percent(n.Load.Mean), render.Percent(n.Load.Peak))
+		words += fmt.Sprintf(": now %s, mean %s, peak %s in one second", render.Percent(n.LoadRecent()), render.Percent(n.Load.Mean), render.Percent(n.Load.Peak))
 	}
 	share := func(f float64) string { return strconv.FormatFloat(math.Round(f*1000)/10, 'f', -1, 64) + " %" }
 	off := ""
 	if n.Unjudged != "" {
-		off = ", but " + n.Unjudged + " is switched off in the config"
+		off = ", but the check " + n.Unjudged + " is off in the config"
 	}
-	return words + fmt.Sprintf(". Dashed: busy at %s, overloaded at %s%s. Triangles: minutes with faults. %s in all.", share(n.Busy), share(n.Full), off, ui.Frames(&n.Network))
+	return words + fmt.Sprintf(". Dashed lines: high at %s, overloaded at %s%s. Triangles: minutes with faults. Total: %s.", share(n.Busy), share(n.Full), off, ui.Frames(&n.Network))
 }
 
 func (n *shownNetwork) faults() g.Node {
 	if len(n.Faults) == 0 {
-		return h.P(ui.Mark("well"), g.Text(" None seen."))
+		return h.P(ui.Mark("well"), g.Text(" None."))
 	}
 	return ui.Plain(g.Map(n.Faults, func(s string) g.Node { return h.Li(ui.Mark("warning"), g.Text(" "+s)) }))
 }
 
-// supply is what the network feeds, or what an NMEA 0183 line is like.
+// supply is the load of the devices on the network, or the condition of an NMEA 0183 line.
 func (n *shownNetwork) supply() g.Node {
 	if n.Kind == event.NMEA2000 {
-		words := fmt.Sprintf("%d LEN declared", n.LEN)
+		words := fmt.Sprintf("%d LEN reported by online devices", n.LEN)
 		if n.Away > 0 {
-			words += fmt.Sprintf("; %d more by devices not heard now", n.Away)
+			words += fmt.Sprintf("; %d LEN more by silent and offline devices", n.Away)
 		}
-		if n.Unsaid > 0 {
-			words += "; " + boat.Counted(n.Unsaid, "device", "devices") + " did not say"
+		if n.Unreported > 0 {
+			words += "; not reported by " + boat.Counted(n.Unreported, "device", "devices")
 		}
-		return g.Group{h.H3(g.Text("Power")), h.P(g.Text(words + ". One LEN is 50 mA."))}
+		return g.Group{h.H3(g.Text("Power")), h.P(g.Text(words + ". 1 LEN is 50 mA."))}
 	}
 	words := "Speed unknown"
 	if n.BitRate != 0 {
@@ -300,13 +300,13 @@ func (n *shownNetwork) supply() g.Node {
 	if n.Live != nil {
 		words += ui.After("; ", lineConditions[n.Live.Line.Condition])
 		if baud := n.Live.Line.LikelyBaud; baud != 0 {
-			words += fmt.Sprintf(". The talker most likely sends at %d baud", baud)
+			words += fmt.Sprintf(". The talker probably sends at %d baud", baud)
 		}
 	}
 	return g.Group{h.H3(g.Text("Line")), h.P(g.Text(words + "."))}
 }
 
-// layout is the layout of the backbone, or the way to draw one.
+// layout is the layout of the backbone, or the link to draw one.
 func (n *shownNetwork) layout() g.Node {
 	switch {
 	case n.Plan != nil:
@@ -321,7 +321,7 @@ func (n *shownNetwork) backbone() g.Node {
 	id := "backbone-" + ui.Slug(n.ID)
 	return g.Group{
 		h.H3(h.ID(id), g.Text("Backbone")),
-		ui.Meta(g.Text("In the order of addresses: the wire does not tell where along the backbone a device sits.")),
+		ui.Meta(g.Text("Sorted by address. The position of a device along the backbone is not known.")),
 		h.Ul(h.Class("backbone"), h.Aria("labelledby", id), g.Map(n.Devices, tap)),
 	}
 }
@@ -336,7 +336,7 @@ func tap(d *report.Device) g.Node {
 		words += fmt.Sprintf(" · %d LEN", *p.LoadEquivalency)
 	}
 	if d.Own {
-		words += " · muster itself"
+		words += " · this program"
 	}
 	return h.Li(h.Class(string(d.State)),
 		h.Span(h.Class("tap"), ui.DeviceLink(d.ID, g.Text(render.DeviceTitle(d))), ui.Small(words), ui.Space, ui.State(d.State)))
@@ -351,19 +351,19 @@ func (n *shownNetwork) talkers(r *report.Report) g.Node {
 	}
 }
 
-// folded is the talker with its troubles in view, and all else behind them.
+// folded is the talker with its faults in view and the rest folded away.
 func (s *shownTalker) folded(r *report.Report) g.Node {
 	id := ui.Slug(s.ID())
-	words := boat.Counted(len(s.Lines), "sentence", "sentences")
+	words := boat.Counted(len(s.Lines), "sentence type", "sentence types")
 	if s.Rate != 0 {
-		words += fmt.Sprintf(", %.2g a second", s.Rate)
+		words += fmt.Sprintf(", %.2g per second", s.Rate)
 	}
-	return h.Li(h.ID("talker-"+id), h.Details(h.ID("what-"+id), g.If(s.Trouble(), g.Attr("open")),
+	return h.Li(h.ID("talker-"+id), h.Details(h.ID("what-"+id), g.If(s.Faulty(), g.Attr("open")),
 		h.Summary(h.B(g.Text(s.Title)), ui.Space, ui.State(s.State), ui.Space, h.Small(g.Text(words),
 			g.If(s.Damaged > 0, g.Group{g.Text("; "), ui.Mark("warning"), g.Text(" " + render.Grouped(s.Damaged) + " with a wrong checksum")}),
 			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + boat.Counted(s.AIS.Targets, "AIS target", "AIS targets")) }))),
 		s.node(r, false),
-		h.P(h.Class("links"), ui.DeviceLink(s.ID(), g.Text("Page of "+s.Title)))))
+		h.P(h.Class("links"), ui.DeviceLink(s.ID(), g.Text("Details of "+s.Title)))))
 }
 
 func (sup supplied) node() g.Node {
@@ -382,5 +382,5 @@ func (sup supplied) node() g.Node {
 func (s supplier) node() g.Node {
 	return h.Span(h.Class("source"), ui.DeviceLink(s.ID, g.Text(s.Text)), ui.Space, h.Small(
 		g.Text(boat.Printable(s.Network)+" · "+s.Sends),
-		g.If(s.State != boat.Present, g.Group{g.Text(" · "), ui.Mark(s.State), g.Text(" " + ui.Words(string(s.State)))})))
+		g.If(s.State != boat.Present, g.Group{g.Text(" · "), ui.Mark(s.State), g.Text(" " + render.KeyWords(string(s.State)))})))
 }

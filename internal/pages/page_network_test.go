@@ -88,15 +88,15 @@ func TestSuppliers(t *testing.T) {
 	_, page := webtest.Get(t, s.URL()+"/network")
 	text := words(page)
 	for _, want := range []string{
-		"position 2 compete Gannet GP1 receiver (40) can0 · 129025 every 100 ms Gannet GP2 (GP on ttyUSB0) ttyUSB0 · RMC every 1 s",
+		"position 2 sources compete Gannet GP1 receiver (40) can0 · 129025 every 100 ms Gannet GP2 (GP on ttyUSB0) ttyUSB0 · RMC every 1 s",
 		"wind silent WI on wind wind · MWV every 500 ms · silent",
 		"course and speed over ground one source Gannet GP2 (GP on ttyUSB0) ttyUSB0 · RMC every 1 s",
 		"AIS one source AI on ttyUSB0 ttyUSB0 · VDM",
-		"rudder nobody",
-		"rate of turn sent without a value TI on ttyUSB0 ttyUSB0 · ROT · without a value",
+		"rudder none",
+		"rate of turn sent without data TI on ttyUSB0 ttyUSB0 · ROT · without data",
 	} {
 		if !strings.Contains(text, want) {
-			t.Errorf("the page does not say %q:\n%s", want, text[strings.Index(text, "Who supplies"):])
+			t.Errorf("the page does not say %q:\n%s", want, text[strings.Index(text, "Data sources"):])
 		}
 	}
 	competing := func(r *report.Report) (page, found []string) {
@@ -123,13 +123,13 @@ func TestSuppliers(t *testing.T) {
 	second := r.Devices[len(r.Devices)-1]
 	second.ID, second.Network = "C0788C00FA400101", "can1"
 	r.Devices = append(r.Devices, second)
-	if got := supplies(r, boat.Quantities()[0]); got.State != "one" || got.Words != "one on each of 2 networks" || len(got.From) != 2 {
+	if got := supplies(r, boat.Quantities()[0]); got.State != "one" || got.Words != "one source on each of 2 networks" || len(got.From) != 2 {
 		t.Errorf("two backbones: %+v", got)
 	}
 	third := second
 	third.ID = "C0788C00FA400102"
 	r.Devices = append(r.Devices, third)
-	if got := supplies(r, boat.Quantities()[0]); got.State != "two" || got.Words != "2 compete on can1" || len(got.From) != 3 {
+	if got := supplies(r, boat.Quantities()[0]); got.State != "two" || got.Words != "2 sources compete on can1" || len(got.From) != 3 {
 		t.Errorf("two on one of two backbones: %+v", got)
 	}
 	if page, found := competing(r); !slices.Equal(page, found) {
@@ -144,7 +144,7 @@ func TestLoadLimits(t *testing.T) {
 	inForce.LineSaturated.Warning, inForce.LineSaturated.Off = .33, true
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Checks: func() *check.Settings { return &inForce }})
 	_, page := webtest.Get(t, s.URL()+"/network")
-	for _, want := range []string{"Dashed: busy at 55 %, overloaded at 60 %. Triangles", "Dashed: busy at 33 %, overloaded at 95 %, but line-saturated is switched off in the config. Triangles"} {
+	for _, want := range []string{"Dashed lines: high at 55 %, overloaded at 60 %. Triangles", "Dashed lines: high at 33 %, overloaded at 95 %, but the check line-saturated is off in the config. Triangles"} {
 		if !strings.Contains(words(page), want) {
 			t.Errorf("the page does not say %q:\n%s", want, words(page))
 		}
@@ -153,7 +153,7 @@ func TestLoadLimits(t *testing.T) {
 	if err := loadPlot("can0", []api.Minute{{At: 0, Load: .4}}, .55, .6).Render(&plot); err != nil {
 		t.Fatal(err)
 	}
-	if text := plot.String(); !strings.Contains(text, ">60%<") || !strings.Contains(text, ">100%<") || strings.Contains(text, ">55%<") { // too near to 60
+	if text := plot.String(); !strings.Contains(text, ">60 %<") || !strings.Contains(text, ">100 %<") || strings.Contains(text, ">55 %<") { // too near to 60
 		t.Errorf("the plot's scale: %s", text)
 	}
 }
@@ -166,19 +166,19 @@ func TestTalkers(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(r)})
 	_, page := webtest.Get(t, s.URL()+"/network")
 	network := words(page)
-	for _, want := range []string{"ttyUSB0 NMEA 0183, 38400 baud", "7 checksum errors, 2 of them in the last minute", "3 garbled lines",
-		"38400 baud; noisy: sentences come through, but many are damaged", "Load by the minute: now 50.0 %, mean 40.0 %, busiest second 90.0 %. Dashed: busy at 80 %, overloaded at 95 %",
-		"Gannet GP2 (GP on ttyUSB0) present 2 sentences, 1 a second; 7 with a wrong checksum", "AI on ttyUSB0 present 2 sentences; 12 AIS targets", "WI on wind silent"} {
+	for _, want := range []string{"ttyUSB0 NMEA 0183, 38400 baud", "7 checksum errors, 2 in the last minute", "3 garbled lines",
+		"38400 baud; noisy: many sentences are damaged", "Bus load per minute: now 50.0 %, mean 40.0 %, peak 90.0 % in one second. Dashed lines: high at 80 %, overloaded at 95 %",
+		"Gannet GP2 (GP on ttyUSB0) online 2 sentence types, 1 per second; 7 with a wrong checksum", "AI on ttyUSB0 online 2 sentence types; 12 AIS targets", "WI on wind silent"} {
 		if !strings.Contains(network, want) {
 			t.Errorf("the network page does not say %q:\n%s", want, network)
 		}
 	}
 	_, page = webtest.Get(t, s.URL()+"/devices/ttyUSB0%2FGP")
 	own := words(page)
-	told := []string{"model Gannet GP2", "software 1.04", "hardware B", "serial 700042", "maker GAN", "unique id GP2-0042", "device type GP",
-		"reports a fault of its own : heartbeat 9 s ago, due every 30 s, 2 missed", "RMC time, time of day, position", "7 with a wrong checksum", "every 1 s",
-		"ZDA time 20× · stopped seen once", "ANTENNA SHORT no. 25"}
-	for _, want := range append(told, "present · position · NMEA 0183 talker on ttyUSB0 at 38400 baud · heard just now", "Sources of position are 1112 m apart",
+	told := []string{"model Gannet GP2", "software 1.04", "hardware B", "serial 700042", "manufacturer GAN", "unique id GP2-0042", "device type GP",
+		"reports an internal fault : heartbeat 9 s ago, due every 30 s, 2 missed", "RMC time, time of day, position", "7 with a wrong checksum", "every 1 s",
+		"ZDA time 20× · stopped received once", "ANTENNA SHORT no. 25"}
+	for _, want := range append(told, "online · position · NMEA 0183 talker on ttyUSB0 at 38400 baud · last heard just now", "Sources of position are 1112 m apart",
 		"differs from all others Gannet GP2 (GP on ttyUSB0)", "(50.05785, -4.5)",
 		"$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*", "position 50.05° -4.8833333° speed over ground 5.20 kn course over ground, true 98.0°") {
 		if !strings.Contains(own, want) {
@@ -201,8 +201,8 @@ func TestTalkers(t *testing.T) {
 	}
 	_, page = webtest.Get(t, s.URL()+"/devices/ttyUSB0%2FAI")
 	text := words(page)
-	for _, want := range []string{"has not told its model and software (VER sentence): no answer, 3 requests.", "own MMSI 000002573", "own name not set", "own call sign QX12", "targets heard 12",
-		"class A vessels 73 messages", "class B vessels 20 messages", "aids to navigation 7 messages", "4 messages lost a part"} {
+	for _, want := range []string{"Model and software not reported (VER sentence): no answer, 3 requests.", "own MMSI 000002573", "own name not set", "own call sign QX12", "targets received 12",
+		"class A vessels 73 messages", "class B vessels 20 messages", "aids to navigation 7 messages", "incomplete 4 messages"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the AIS unit's page does not say %q:\n%s", want, text)
 		}
@@ -309,7 +309,7 @@ func TestPowerDeclared(t *testing.T) {
 		r.Devices = append(r.Devices, report.Device{ID: fmt.Sprint(i), Network: "can0", State: d.state, Product: &boat.Product{LoadEquivalency: d.len}})
 	}
 	_, page := webtest.Get(t, serve(t, api.Options{Reports: webtest.NewReports(r)}).URL()+"/network")
-	if want := "6 LEN declared; 4 more by devices not heard now; 1 device did not say."; !strings.Contains(words(page), want) {
+	if want := "6 LEN reported by online devices; 4 LEN more by silent and offline devices; not reported by 1 device."; !strings.Contains(words(page), want) {
 		t.Errorf("the page does not say %q", want)
 	}
 }

@@ -19,14 +19,14 @@ import (
 	"muster/internal/ui"
 )
 
-// silencesPage is what keeps alerts from being told, and whom it concerns now.
+// silencesPage is the silences in force, and the alerts that are not sent now.
 type silencesPage struct {
 	Silences []silenceRow
-	Held     []ui.Alert // stand, and nobody is told of them
-	Standing []ui.Alert // those that could be silenced
+	Held     []ui.Alert // not sent now
+	Open     []ui.Alert // could be silenced
 	Devices  []ui.Link  // by title
-	Alert    string     // id of the alert that the form begins with
-	Device   string     // id of the device that the form begins with
+	Alert    string     // id of the alert that the form starts with
+	Device   string     // id of the device that the form starts with
 }
 
 type silenceRow struct {
@@ -38,7 +38,7 @@ type silenceRow struct {
 type span struct{ For, Words string }
 
 // spans are the lengths that the page offers; the API takes any up to maxSilence.
-var spans = []span{{"30m", "half an hour"}, {"2h", "2 hours"}, {"8h", "8 hours"}, {"24h", "a day"}, {"168h", "a week"}, {"720h", "30 days"}, {"2160h", "90 days"}}
+var spans = []span{{"30m", "30 minutes"}, {"2h", "2 hours"}, {"8h", "8 hours"}, {"24h", "24 hours"}, {"168h", "a week"}, {"720h", "30 days"}, {"2160h", "90 days"}}
 
 func (s *site) silencesData(r *http.Request, report *report.Report) (string, content, error) {
 	p := &silencesPage{Alert: r.URL.Query().Get("alert"), Device: r.URL.Query().Get("device")}
@@ -51,7 +51,7 @@ func (s *site) silencesData(r *http.Request, report *report.Report) (string, con
 		case a.SilencedUntil != 0 || a.Accepted != "":
 			p.Held = append(p.Held, a)
 		default:
-			p.Standing = append(p.Standing, a)
+			p.Open = append(p.Open, a)
 		}
 	}
 	for i := range report.Devices {
@@ -67,41 +67,41 @@ func (p *silencesPage) show(v *view) g.Node {
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/#alerts"), g.Text("Alerts"))),
 		h.H1(g.Text("Silences")),
-		ui.Meta(g.Text("A silenced alert is still shown, and nobody is told of it. What still stands when its silence ends is told then.")),
-		ui.Section("set", "In force", h.Ul(h.Class("manual"), ui.OrElse(g.Map(p.Silences, func(s silenceRow) g.Node { return s.node(v) }),
-			h.Li(h.Class("empty"), g.Text("None: everybody is told of every alert."))))),
-		g.If(v.Act, ui.Section("new", "Silence something", ui.Meta(g.Text("One alert; or all alerts of a check, of a device, or of a check on a device.")), p.form())),
-		g.If(len(p.Held) > 0, ui.Section("held", "Held back now", ui.Plain(g.Map(p.Held, heldItem)))),
+		ui.Meta(g.Text("Silenced alerts stay on screen but are not sent. If still active when the silence ends, they are sent then.")),
+		ui.Section("set", "Active silences", h.Ul(h.Class("manual"), ui.OrElse(g.Map(p.Silences, func(s silenceRow) g.Node { return s.node(v) }),
+			h.Li(h.Class("empty"), g.Text("None. All alerts are sent."))))),
+		g.If(v.Act, ui.Section("new", "New silence", ui.Meta(g.Text("Silence one alert, or all alerts of a check, of a device, or of a check on a device.")), p.form())),
+		g.If(len(p.Held) > 0, ui.Section("held", "Not sent now", ui.Plain(g.Map(p.Held, heldItem)))),
 	}
 }
 
 // node is a silence in force, and the way to end it.
 func (s *silenceRow) node(v *view) g.Node {
-	words := s.Left + " more, until " + render.Stamp(s.Until) + ui.After(" · ", s.Why) + ui.After(" · by ", s.By)
+	words := s.Left + " left, until " + render.Stamp(s.Until) + ui.After(" · ", s.Why) + ui.After(" · by ", s.By)
 	if s.Work {
 		words += " · ends with the work order"
 	}
 	return h.Li(h.Span(h.B(g.Text(s.What)), h.Br(), h.Small(g.Text(words))), ui.Space,
 		g.If(v.Act && !s.Work, ui.Post("/silences/end", ui.Hidden("alert", s.Alert), ui.Hidden("check", s.Check), ui.Hidden("device", s.Device),
-			h.Button(g.Text("End it"), ui.Unseen(": "+s.What)))))
+			h.Button(g.Text("End silence"), ui.Unseen(": "+s.What)))))
 }
 
 var checkOptions = ui.Fixed(g.Group{ui.AnyOption("any"), ui.TextOptions(check.IDs(), "")})
 
 func (p *silencesPage) form() g.Node {
 	return ui.Post("/silences", h.Class("panel grid"),
-		ui.Choice("Alert", "alert", ui.AnyOption("not one alone"), g.Map(p.Standing, func(a ui.Alert) g.Node {
+		ui.Choice("Alert", "alert", ui.AnyOption("none"), g.Map(p.Open, func(a ui.Alert) g.Node {
 			return ui.Option(a.ID, string(a.Severity)+": "+boat.Printable(a.Summary), a.ID == p.Alert)
 		})),
 		ui.Choice("Check", "check", checkOptions),
 		ui.Choice("Device", "device", ui.AnyOption("any"), linkOptions(p.Devices, p.Device)),
-		ui.Choice("For", "for", g.Map(spans, func(s span) g.Node { return ui.Option(s.For, s.Words, s.For == "8h") })),
-		ui.Field("Why", "why", h.Required(), ui.MaxLength(200)),
+		ui.Choice("Duration", "for", g.Map(spans, func(s span) g.Node { return ui.Option(s.For, s.Words, s.For == "8h") })),
+		ui.Field("Reason", "why", h.Required(), ui.MaxLength(200)),
 		yourName(),
-		h.P(ui.Button("Silence it")))
+		h.P(ui.Button("Start silence")))
 }
 
-// heldItem is an alert that nobody is told of, and why.
+// heldItem is an alert that is not sent, and why.
 func heldItem(a ui.Alert) g.Node {
 	why := "until " + render.Stamp(a.SilencedUntil)
 	if a.Accepted != "" {
@@ -110,16 +110,16 @@ func heldItem(a ui.Alert) g.Node {
 	return h.Li(ui.State(a.Severity), ui.Space, ui.Printable(a.Summary), ui.Small(why))
 }
 
-// silenced says in words what a silence holds back.
+// silenced is the scope of a silence in words.
 func silenced(r *report.Report, s *alert.Silence) string {
 	device := s.Device
 	if d := r.Device(s.Device); d != nil {
 		device = render.TitleAt(d)
 	}
-	words := "Everything"
+	words := "All alerts"
 	switch {
 	case s.Work:
-		words = "What work brings about"
+		words = "Alerts caused by the work"
 	case s.Alert != "":
 		words = s.Alert
 		for i := range r.Alerts {
@@ -139,11 +139,11 @@ func silenced(r *report.Report, s *alert.Silence) string {
 	return boat.Printable(words)
 }
 
-// left is a time to come in the unit that people would take.
+// left is the remaining time in a suitable unit.
 func left(d time.Duration) string {
 	switch {
 	case d <= time.Minute:
-		return "a minute at most"
+		return "1 minute at most"
 	case d < 2*time.Hour:
 		return boat.Counted(int(d.Round(time.Minute)/time.Minute), "minute", "minutes")
 	case d < 48*time.Hour:

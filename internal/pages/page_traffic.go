@@ -42,7 +42,7 @@ const trafficRows = 40
 func (s *site) trafficData(req *http.Request, r *report.Report) (string, content, error) {
 	q := req.URL.Query()
 	p := trafficPage{Filter: api.Filter{Network: q.Get("network"), Device: q.Get("device")}, Names: map[string]string{}}
-	p.choose(cmp.Or(q.Get("message"), q.Get("pgn")))
+	p.chooseMessage(cmp.Or(q.Get("message"), q.Get("pgn")))
 	for i := range r.Networks {
 		id := boat.Printable(r.Networks[i].ID)
 		p.Networks = append(p.Networks, ui.Link{ID: id, Text: id})
@@ -76,14 +76,14 @@ func (s *site) trafficData(req *http.Request, r *report.Report) (string, content
 		id := boat.Printable(f)
 		p.Kinds = append(p.Kinds, ui.Link{ID: id, Text: strings.TrimSpace(id + " " + nmea0183.Title(f))})
 	}
-	p.take(s.opt.Traffic)
+	p.readTraffic(s.opt.Traffic)
 	return "Traffic", p, nil
 }
 
 var formatterText = regexp.MustCompile(`^[A-Z0-9]{1,15}$`)
 
-// choose takes the number of a message or the type of a sentence.
-func (p *trafficPage) choose(text string) {
+// chooseMessage reads the number of a message or the type of a sentence.
+func (p *trafficPage) chooseMessage(text string) {
 	n, err := strconv.ParseUint(text, 10, 17)
 	formatter := strings.ToUpper(text)
 	switch {
@@ -93,7 +93,7 @@ func (p *trafficPage) choose(text string) {
 	case formatterText.MatchString(formatter) && strings.Trim(text, "0123456789") != "":
 		p.Formatter = formatter
 	default:
-		p.Problem = fmt.Sprintf("%s is no message: give a number from 0 to 131071, or the type of a sentence, such as RMC.", boat.Printable(strconv.Quote(text)))
+		p.Problem = fmt.Sprintf("%s is not a message: enter a PGN from 0 to 131071, or a sentence type such as RMC.", boat.Printable(strconv.Quote(text)))
 	}
 }
 
@@ -102,8 +102,8 @@ func (p *trafficPage) name(id, text string) {
 	p.Names[id] = text
 }
 
-// take takes the latest of the traffic that the filter wants, and notes where more will come from.
-func (p *trafficPage) take(t *api.Traffic) {
+// readTraffic reads the latest traffic that passes the filter, and notes the stream of further traffic.
+func (p *trafficPage) readTraffic(t *api.Traffic) {
 	var messages []*api.Message
 	var sentences []*api.TrafficSentence
 	if p.Formatter == "" {
@@ -137,10 +137,10 @@ func (p trafficPage) show(*view) g.Node {
 		h.H1(g.Text("Traffic")),
 		ui.Problem(p.Problem),
 		p.filterForm(),
-		ui.Meta(g.Text("The newest first; on a busy bus or line the newest of each kind at every turn. Fields without a value are left out; the API gives all. "),
+		ui.Meta(g.Text("Newest first. On a busy network only the newest of each kind is shown. Fields without a value are left out; the API has all fields. "),
 			h.Span(h.ID("rate"))),
 		h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
-			ui.OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("Nothing yet.")))),
+			ui.OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("No traffic yet.")))),
 	}
 }
 
@@ -149,7 +149,7 @@ func (p *trafficPage) filterForm() g.Node {
 		g.If(len(p.Networks) > 1, ui.Choice("Network", "network", ui.AnyOption("all"), linkOptions(p.Networks, p.Filter.Network))),
 		ui.Choice("Device", "device", h.ID("devices"), ui.AnyOption("all"), linkOptions(p.Devices, p.Filter.Device)),
 		ui.Choice("Message", "message", ui.AnyOption("all"), linkOptions(p.Kinds, p.chosenPGN()+p.Formatter)), ui.Space,
-		ui.Button("Show"), ui.Space,
+		ui.Button("Show traffic"), ui.Space,
 		ui.Button("Pause", h.Type("button"), h.ID("pause"), h.Aria("pressed", "false"), g.Attr("hidden")))
 }
 
@@ -157,7 +157,7 @@ func linkOptions(list []ui.Link, now string) g.Node {
 	return g.Map(list, func(l ui.Link) g.Node { return ui.Option(l.ID, l.Text, l.ID == now) })
 }
 
-// row is a line of the list; the script writes those that come later alike.
+// row is a line of the list; the script writes later lines in the same way.
 func (p *trafficPage) row(r api.Heard) g.Node {
 	if r.Sentence != nil {
 		return p.sentence(r.Sentence)
@@ -167,20 +167,20 @@ func (p *trafficPage) row(r api.Heard) g.Node {
 	if m.Instance != nil {
 		number += fmt.Sprintf(" · instance %d", *m.Instance)
 	}
-	return p.line(m.Time, m.Device, ui.Either(m.Title, "unlisted message"), number, nil, m.Fields, m.Data, false)
+	return p.line(m.Time, m.Device, ui.Either(m.Title, "unknown message"), number, nil, m.Fields, m.Data, false)
 }
 
 func (p *trafficPage) sentence(m *api.TrafficSentence) g.Node {
-	return p.line(m.Time, m.Device, ui.Either(m.Title, "unlisted sentence"), m.Talker+m.Formatter, notes(m), m.Fields, m.Tags+m.Sentence, true)
+	return p.line(m.Time, m.Device, ui.Either(m.Title, "unknown sentence"), m.Talker+m.Formatter, notes(m), m.Fields, m.Tags+m.Sentence, true)
 }
 
-// notes say what is odd about a sentence.
+// notes say what is unusual about a sentence.
 func notes(m *api.TrafficSentence) (list []string) {
 	for _, n := range []struct {
 		odd  bool
 		text string
 	}{
-		{m.Checksum == "bad", "wrong checksum"}, {m.Checksum == "missing", "no checksum"}, {m.TagChecksum == "bad", "wrong checksum of its tag block"},
+		{m.Checksum == "bad", "wrong checksum"}, {m.Checksum == "missing", "no checksum"}, {m.TagChecksum == "bad", "wrong tag block checksum"},
 		{m.Sent, "sent by muster"},
 	} {
 		if n.odd {
@@ -190,9 +190,9 @@ func notes(m *api.TrafficSentence) (list []string) {
 	return list
 }
 
-// line shows what came, with its data where it told no value, or always.
+// line shows a message or a sentence, with its data when it has no value, or always.
 func (p *trafficPage) line(at event.Time, device, title, number string, notes []string, fields []api.MessageField, data string, always bool) g.Node {
-	shown, more := told(fields)
+	shown, more := available(fields)
 	return h.Li(
 		h.Span(h.Class("at"), g.Text(at.UTC().Format("15:04:05.000"))), ui.Space,
 		h.Span(h.Class("from"), g.Text(cmp.Or(p.Names[device], boat.Printable(device)))), ui.Space,
@@ -206,8 +206,8 @@ func (p *trafficPage) line(at event.Time, device, title, number string, notes []
 // shownFields is how many fields of one message a page shows.
 const shownFields = 10
 
-// told are the fields that have a value, as many as a page shows, and how many more there are.
-func told(fields []api.MessageField) (list []api.MessageField, more int) {
+// available are the fields that have a value, as many as a page shows, and how many more there are.
+func available(fields []api.MessageField) (list []api.MessageField, more int) {
 	for _, f := range fields {
 		switch {
 		case f.State != "":

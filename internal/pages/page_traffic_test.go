@@ -25,7 +25,7 @@ func TestTrafficPage(t *testing.T) {
 		query     string
 		has, lack []string
 	}{
-		{"", []string{"Water Depth", "$SDDPT,1.5,0.0*", "1.5 m", "wrong checksum<", "no checksum<", "wrong checksum of its tag block", `\s:x*00\$HCHDM`, "sentences=true"}, []string{"Nothing yet"}},
+		{"", []string{"Water Depth", "$SDDPT,1.5,0.0*", "1.5 m", "wrong checksum<", "no checksum<", "wrong tag block checksum", `\s:x*00\$HCHDM`, "sentences=true"}, []string{"Nothing yet"}},
 		{"?message=DPT", []string{"$SDDPT", "formatter=DPT"}, []string{"Water Depth", "$GPZDA"}},
 		{"?message=dpt", []string{"$SDDPT", "formatter=DPT"}, []string{"Water Depth"}},
 		{"?message=128267", []string{"Water Depth", "pgn=128267"}, []string{"$SDDPT"}},
@@ -47,7 +47,7 @@ func TestTrafficPage(t *testing.T) {
 		}
 	}
 	for _, wrong := range []string{"200000", "-1", "%3Cb%3E", "D%20T"} {
-		if _, page := webtest.Get(t, s.URL()+"/traffic?message="+wrong); !strings.Contains(page, "is no message: give a number") {
+		if _, page := webtest.Get(t, s.URL()+"/traffic?message="+wrong); !strings.Contains(page, "is not a message: enter a PGN") {
 			t.Errorf("%s is a message", wrong)
 		}
 	}

@@ -17,7 +17,7 @@ import (
 	"muster/internal/ui"
 )
 
-// workPage is the work order that is followed, and the devices entered by hand.
+// workPage is the work order being followed, and the devices entered by hand.
 type workPage struct {
 	api.Work
 	Groups    []workGroup
@@ -69,22 +69,22 @@ func (p *workPage) show(v *view) g.Node {
 		h.H1(g.Text("Work")),
 		ui.Section("order", "Work order", order(v)),
 		ui.Section("manual", "Entered by hand",
-			ui.Meta(g.Text("Devices that no network shows, such as a radio without a data plug. They stand in the report and in the service record.")),
+			ui.Meta(g.Text("Devices that are not on any network, such as a radio without a data connection. The report and the service record list them.")),
 			h.Ul(h.Class("manual"), ui.OrElse(g.Map(v.Report.Manual, func(m boat.Manual) g.Node { return manualItem(v, &m) }), h.Li(h.Class("empty"), g.Text("None yet.")))),
 			g.If(v.Act, manualForm(v))),
 	}
 }
 
-// noOrder is the way to a work order.
+// noOrder is the form to follow a work order.
 func noOrder(v *view) g.Node {
 	return g.Group{
 		h.P(h.Class("empty"), g.Text("No work order is being followed. "), h.Code(g.Text("muster plan")), g.Text(" makes one from a snapshot and the shop's release sheets.")),
 		g.If(v.Act, ui.Post("/work/order", h.Class("panel"), h.EncType("multipart/form-data"), v.wrong(v.typed("/work/order", "", "")),
-			ui.Field("Work order (JSON)", "order", h.Type("file"), h.Accept("application/json,.json"), h.Required()), ui.Space, ui.Button("Follow it"))),
+			ui.Field("Work order (JSON)", "order", h.Type("file"), h.Accept("application/json,.json"), h.Required()), ui.Space, ui.Button("Follow work order"))),
 	}
 }
 
-// followed is the work order and how far it is.
+// followed is the work order and its progress.
 func (p *workPage) followed(v *view) g.Node {
 	o, checks := p.Order, p.Work.PreChecks
 	if len(checks) == 0 {
@@ -101,12 +101,12 @@ func (p *workPage) followed(v *view) g.Node {
 		g.If(len(o.Cautions) > 0, h.Ul(h.Class("cautions"), g.Map(o.Cautions, caution))),
 		headed("Before you start", checks, func(c release.PreCheck) g.Node { return g.Group{ui.State(c.Result), ui.Space, ui.Printable(c.Text)} }),
 		g.Map(p.Groups, func(wg workGroup) g.Node { return wg.node(v) }),
-		headed("Kept back", o.Deferred, func(r release.Remark) g.Node { return ui.Printable(render.Remark(r)) }),
-		headed("To be settled", o.Problems, func(x release.Problem) g.Node {
+		headed("Deferred", o.Deferred, func(r release.Remark) g.Node { return ui.Printable(render.Remark(r)) }),
+		headed("Unresolved problems", o.Problems, func(x release.Problem) g.Node {
 			return g.Group{ui.Mark("warning"), ui.Space, ui.Printable(x.Text), ui.Small(boat.Printable(x.Remedy))}
 		}),
-		headed("To finish", o.Finish, ui.Printable),
-		g.If(v.Act, ui.Post("/work/end", ui.Button("End following"))),
+		headed("At the end", o.Finish, ui.Printable),
+		g.If(v.Act, ui.Post("/work/end", ui.Button("Stop following"))),
 	}
 }
 
@@ -115,7 +115,7 @@ func orderSummary(o *release.Order) string {
 	if !o.Made.IsZero() {
 		words += ", made " + render.Stamp(o.Made)
 	}
-	return fmt.Sprintf("%s. About %d min. Supply at %.1f V or more throughout.", words, o.Minutes, o.SupplyVolts)
+	return fmt.Sprintf("%s. About %d min. Battery voltage at least %.1f V throughout.", words, o.Minutes, o.SupplyVolts)
 }
 
 func caution(text string) g.Node { return h.Li(ui.Mark("warning"), ui.Space, ui.Printable(text)) }
@@ -131,12 +131,12 @@ func headed[T any](title string, list []T, line func(T) g.Node) g.Node {
 func (wg *workGroup) node(v *view) g.Node {
 	return g.Group{
 		h.H3(g.Textf("Group %d", wg.Number), ui.Small(fmt.Sprintf("about %d min", wg.Minutes))),
-		g.If(wg.HoldPoint != "", h.P(h.Class("hold"), h.B(g.Text("Hold:")), ui.Space, ui.Printable(wg.HoldPoint))),
+		g.If(wg.HoldPoint != "", h.P(h.Class("hold"), h.B(g.Text("Hold point:")), ui.Space, ui.Printable(wg.HoldPoint))),
 		h.Ol(h.Class("steps"), g.Map(wg.Steps, func(st workStep) g.Node { return st.node(v) })),
 	}
 }
 
-// node is a step with where it stands, how it is done, and what the reader may note about it.
+// node is a step with its state, its instructions, and the form to enter a version.
 func (st *workStep) node(v *view) g.Node {
 	s := &st.Status
 	was := v.typed("/work/confirm", "step", st.ID)
@@ -149,28 +149,28 @@ func (st *workStep) node(v *view) g.Node {
 		g.Map(s.Notes, func(note string) g.Node { return ui.Meta(ui.Printable(note)) }),
 		st.how(),
 		g.If(v.Act && s.State != release.StepVerified, h.Details(h.Class("act"), h.ID("confirm-"+st.ID), g.If(was != nil, g.Attr("open")),
-			h.Summary(g.Text("Enter the version read off its screen")),
+			h.Summary(g.Text("Enter the version shown on its screen")),
 			ui.Post("/work/confirm", v.wrong(was), ui.Hidden("step", st.ID), ui.ValueField("Version", "version", 80, was.Get("version"), h.Required(), here(was)), ui.Space,
-				nameField(was.Get("by")), ui.Space, ui.Button("Note it")))))
+				nameField(was.Get("by")), ui.Space, ui.Button("Save version")))))
 }
 
-// summary tells what the step takes, and what came of it.
+// summary is what the step takes, and its result.
 func (st *workStep) summary() string {
-	words := fmt.Sprintf("%s · %d min · back within %d min%s", render.MediumFile(st.Medium), st.Minutes, st.BackWithin, ui.After(" · told ", st.Status.Version))
+	words := fmt.Sprintf("%s · %d min · back within %d min%s", render.MediumFile(st.Medium), st.Minutes, st.BackWithin, ui.After(" · reported ", st.Status.Version))
 	if volts := st.Status.LowestVolts; volts != nil {
-		words += fmt.Sprintf(" · lowest supply %.1f V", *volts)
+		words += fmt.Sprintf(" · lowest battery voltage %.1f V", *volts)
 	}
 	return words
 }
 
-// how lists what to do, open as long as it is to be done.
+// how lists the instructions, open until the step is done.
 func (st *workStep) how() g.Node {
 	if len(st.Before)+len(st.Cautions)+len(st.AfterSteps) == 0 {
 		return nil
 	}
 	open := st.Status.State == release.StepLeft || st.Status.State == release.StepWaiting
 	item := func(text string) g.Node { return h.Li(ui.Printable(text)) }
-	return h.Details(h.ID("how-"+st.ID), g.If(open, g.Attr("open")), h.Summary(g.Text("How")),
+	return h.Details(h.ID("how-"+st.ID), g.If(open, g.Attr("open")), h.Summary(g.Text("Instructions")),
 		h.Ol(g.Map(st.Before, item), g.Map(st.Cautions, caution), g.Map(st.AfterSteps, item)))
 }
 
@@ -179,7 +179,7 @@ func manualItem(v *view, m *boat.Manual) g.Node {
 	words := ui.ManualWords(m) + ui.After(" · by ", m.By)
 	return h.Li(h.ID("manual-"+m.ID),
 		h.Span(h.B(ui.Printable(m.Model)), ui.Small(words), g.If(m.Note != "", g.Group{h.Br(), h.Small(ui.Printable(m.Note))})), ui.Space,
-		g.If(v.Act, ui.Post("/work/manual/remove", ui.Hidden("id", m.ID), ui.Button("Remove", h.Aria("label", "Remove "+boat.Printable(m.Model))))))
+		g.If(v.Act, ui.Post("/work/manual/remove", ui.Hidden("id", m.ID), ui.Button("Remove device", h.Aria("label", "Remove device "+boat.Printable(m.Model))))))
 }
 
 func manualForm(v *view) g.Node {
@@ -192,11 +192,11 @@ func manualForm(v *view) g.Node {
 	return ui.Post("/work/manual", h.Class("panel grid"), v.wrong(was),
 		field("Model", "model", 80, h.Required(), here(was)),
 		ui.Choice("Role", "role", g.Map(boat.Roles(), role)),
-		field("Maker", "maker", 80),
+		field("Manufacturer", "maker", 80),
 		field("Serial number", "serial", 80),
 		field("Software", "software", 80),
-		field("Place aboard", "place", 80),
+		field("Place on board", "place", 80),
 		field("Note", "note", 400),
 		field("Your name", "by", 60, h.AutoComplete("name")),
-		h.P(ui.Button("Enter the device")))
+		h.P(ui.Button("Add device")))
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 	"sync"
@@ -17,19 +18,19 @@ import (
 	"muster/internal/ui"
 )
 
-// sayings are what a page may tell after a form, by the key in its address.
-var sayings = map[string]string{
-	"acknowledged": "Acknowledged.",
-	"taken":        "The snapshot is taken and sealed.",
-	"entered":      "The device is entered.",
-	"removed":      "The device is removed.",
+// confirmations are what a page may say after a form, by the key in its address.
+var confirmations = map[string]string{
+	"acknowledged": "Alert acknowledged.",
+	"taken":        "Snapshot taken and sealed.",
+	"entered":      "Device added.",
+	"removed":      "Device removed.",
 	"following":    "The work order is being followed.",
 	"ended":        "The work order is no longer followed.",
-	"confirmed":    "The version is noted.",
-	"accepted":     "The snapshot is the baseline from now on.",
-	"no-baseline":  "The boat is held against no baseline.",
-	"silenced":     "Silenced.",
-	"unsilenced":   "The silence is ended.",
+	"confirmed":    "Version saved.",
+	"accepted":     "Baseline set.",
+	"no-baseline":  "Baseline removed.",
+	"silenced":     "Silence started.",
+	"unsilenced":   "Silence ended.",
 }
 
 // pageCache keeps the pages of the latest report, so that many readers cost one rendering.
@@ -96,7 +97,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /devices/{id}", "device", s.deviceData)
 	s.page(mux, "GET /network", "network", s.networkData)
 	s.page(mux, "GET /work", "work", s.workData)
-	s.page(mux, "GET /proof", "proof", s.proofData)
+	s.page(mux, "GET /snapshots", "snapshots", s.snapshotsData)
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
 	s.addSilencesPage(mux)
 	s.addBaselineForms(mux)
@@ -104,14 +105,16 @@ func (s *site) addPages(mux *http.ServeMux) {
 		if !api.IsPage(r) && api.OtherMethod(mux, w, r) {
 			return
 		}
-		s.failed(w, r, fmt.Errorf("%w at %s: the menu leads to all there are", errNoPage, strconv.Quote(r.URL.Path)))
+		s.failed(w, r, fmt.Errorf("%w at %s: use the menu", errNoPage, strconv.Quote(r.URL.Path)))
 	})
 	mux.HandleFunc("GET /backbone/report", s.commissioningReport)
 	mux.HandleFunc("GET /backbone/report.pdf", s.commissioningReport)
 	mux.HandleFunc("GET "+editorPath, s.editor)
 	mux.HandleFunc("POST "+editorPath, s.editor)
-	mux.HandleFunc("GET /proof/record", s.serviceRecord)
-	mux.HandleFunc("GET /proof/record.pdf", s.serviceRecord)
+	mux.HandleFunc("GET /snapshots/record", s.serviceRecord)
+	mux.HandleFunc("GET /snapshots/record.pdf", s.serviceRecord)
+	mux.HandleFunc("GET /proof", formerPath)
+	mux.HandleFunc("GET /proof/", formerPath)
 	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
 	mux.HandleFunc("POST /login", s.door.Login)
 	mux.HandleFunc("POST /logout", s.door.Logout)
@@ -119,11 +122,11 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.form(mux, "POST /alerts/acknowledge", "/", "acknowledged", func(ctx context.Context, r *http.Request) error {
 		by := strings.TrimSpace(r.PostForm.Get("by"))
 		if by == "" || len(by) > 240 {
-			return errors.New("say who acknowledges, in up to 60 characters")
+			return errors.New("by: enter your name, 60 characters at most")
 		}
 		return s.opt.Desk.Acknowledge(ctx, r.PostForm.Get("alert"), by)
 	})
-	s.form(mux, "POST /proof/take", "/proof", "taken", func(context.Context, *http.Request) error {
+	s.form(mux, "POST /snapshots/take", "/snapshots", "taken", func(context.Context, *http.Request) error {
 		_, err := s.boat.TakeSnapshot()
 		return err
 	})
@@ -146,7 +149,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.form(mux, "POST /work/order", "/work", "following", func(ctx context.Context, r *http.Request) error {
 		file, _, err := r.FormFile("order")
 		if err != nil {
-			return errors.New("choose the file of a work order, as muster plan writes it")
+			return errors.New("choose a work order file, as written by muster plan")
 		}
 		defer file.Close()
 		text, err := io.ReadAll(file)
@@ -162,10 +165,16 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.opt.Desk.Follow(ctx, nil) })
 }
 
+// formerPath leads from the former path of the snapshots, which people may have bookmarked, to the present one.
+func formerPath(w http.ResponseWriter, r *http.Request) {
+	to := url.URL{Path: "/snapshots" + strings.TrimPrefix(r.URL.Path, "/proof"), RawQuery: r.URL.RawQuery}
+	http.Redirect(w, r, to.String(), http.StatusMovedPermanently)
+}
+
 // finder gives the content of a page.
 type finder func(*http.Request, *report.Report) (title string, _ content, _ error)
 
-// found is a page by its name in the menu, and what finds its content.
+// found is a page by its name in the menu, and the function that gives its content.
 type found struct {
 	name string
 	find finder
@@ -208,7 +217,7 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 	if latest == nil {
 		latest = &report.Report{}
 	}
-	v := &view{Showing: ui.Showing{Report: latest}, Version: s.opt.Version, Page: name, Said: sayings[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
+	v := &view{Showing: ui.Showing{Report: latest}, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
 		Act: s.door.MayAct(r)}
 	if v.Act {
 		v.Acts = v.alertActs
@@ -219,11 +228,11 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 // render writes a page of the daemon.
 func (v *view) render() []byte { return ui.Rendered(v.document()) }
 
-// actWithin bounds how long a person waits for the model.
+// actWithin bounds how long a person waits for an action.
 const actWithin = 5 * time.Second
 
-// form registers what a form of a page does; then the reader is sent to the page next, which says so. On an error the page is shown again,
-// with what was wrong and what was typed.
+// form registers what a form of a page does; then the reader is sent to the page next, which confirms it. On an error the page is shown again
+// with the reason and what was typed.
 func (s *site) form(mux *http.ServeMux, pattern, next, said string, act func(context.Context, *http.Request) error) {
 	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		err := r.ParseForm() // by itself: ParseMultipartForm hides its error

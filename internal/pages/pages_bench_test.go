@@ -60,7 +60,7 @@ func BenchmarkPages(b *testing.B) {
 	}
 	for _, page := range []struct{ name, path string }{
 		{"boat", "/"}, {"device", "/devices/" + r.Devices[0].ID}, {"talker", "/devices/" + url.PathEscape(r.Talkers[1].ID())}, {"network", "/network"},
-		{"work", "/work"}, {"proof", "/proof"}, {"comparison", "/proof?before=" + kept.ID + "&after=" + kept.ID}, {"traffic", "/traffic"},
+		{"work", "/work"}, {"snapshots", "/snapshots"}, {"comparison", "/snapshots?before=" + kept.ID + "&after=" + kept.ID}, {"traffic", "/traffic"},
 		{"silences", "/silences"}, {"editor", editorPath}, {"login", "/login"}, {"failed", "/nothing"},
 	} {
 		b.Run(page.name, func(b *testing.B) {

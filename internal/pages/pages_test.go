@@ -64,7 +64,7 @@ func TestAcceptedAlerts(t *testing.T) {
 	}
 	s := serve(t, api.Options{Reports: webtest.NewReports(r)})
 	_, page := webtest.Get(t, s.URL()+"/")
-	for _, want := range []string{"All in order.", " accepted by the owner</summary>", "· accepted: she is like that"} {
+	for _, want := range []string{"All OK.", " accepted by the owner</summary>", "· accepted: she is like that"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the boat's page lacks %q", want)
 		}
@@ -86,13 +86,13 @@ func TestSilencedWords(t *testing.T) {
 		of   alert.Silence
 		want string
 	}{
-		{alert.Silence{}, "Everything"},
+		{alert.Silence{}, "All alerts"},
 		{alert.Silence{Alert: "x:odd"}, `é\x1b[31m`},
 		{alert.Silence{Alert: "x:empty"}, "x:empty"},
 		{alert.Silence{Alert: "gone:a"}, "gone:a"},
 		{alert.Silence{Check: "silent", Network: "can0"}, "Check silent on can0"},
 		{alert.Silence{Check: "silent", Device: device}, "Check silent on " + render.TitleAt(&r.Devices[0])},
-		{alert.Silence{Work: true, Device: "none"}, "What work brings about on none"},
+		{alert.Silence{Work: true, Device: "none"}, "Alerts caused by the work on none"},
 	} {
 		if got := silenced(r, &tt.of); got != tt.want {
 			t.Errorf("%+v: %q, want %q", tt.of, got, tt.want)
@@ -108,14 +108,14 @@ func TestRefusedForms(t *testing.T) {
 		status     int
 		want       []string
 	}{
-		{"/work/manual", "model=+&role=radio&maker=Gannet+%3Cb%3E&note=aft", 422, []string{"<h1>Work</h1>", "model: it is missing: say what the device is",
+		{"/work/manual", "model=+&role=radio&maker=Gannet+%3Cb%3E&note=aft", 422, []string{"<h1>Work</h1>", "model: missing: enter the model of the device",
 			`value="Gannet &lt;b&gt;"`, `value="aft"`, `<option selected>radio</option>`, `autofocus`}},
 		{"/alerts/acknowledge", "alert=no-address%3Ax&by=Jo", 404, []string{"no standing alert", `role="status"`}},
-		{"/alerts/acknowledge", "alert=" + url.QueryEscape(openAlertOf(t)) + "&by=+", 422, []string{"say who acknowledges", ` open><summary>Acknowledge</summary>`}},
-		{"/proof/take", "", 200, nil},
+		{"/alerts/acknowledge", "alert=" + url.QueryEscape(openAlertOf(t)) + "&by=+", 422, []string{"enter your name", ` open><summary>Acknowledge</summary>`}},
+		{"/snapshots/take", "", 200, nil},
 		{"/work/end", "", 404, []string{"<h1>Work</h1>", "none is being followed"}},
-		{"/work/order", "", 422, []string{"<h1>Work</h1>", "choose the file of a work order"}},
-		{"/work/manual", "model=" + strings.Repeat("x", api.BodyLimit), 413, []string{"what was sent is too large: at most 1024 kB are taken"}},
+		{"/work/order", "", 422, []string{"<h1>Work</h1>", "choose a work order file"}},
+		{"/work/manual", "model=" + strings.Repeat("x", api.BodyLimit), 413, []string{"the request is too large: the limit is 1024 kB"}},
 	} {
 		resp, err := http.Post(s.URL()+tt.path, "application/x-www-form-urlencoded", strings.NewReader(tt.form))
 		if err != nil {
@@ -135,7 +135,7 @@ func TestRefusedForms(t *testing.T) {
 			t.Errorf("%s: a page of a refused form is fetched anew, by an address that has none", tt.path)
 		}
 	}
-	if status, words := failedWith(fmt.Errorf("take snapshot: write x: %w", syscall.ENOSPC)); status != 503 || !strings.HasSuffix(words, ": make room there, and try again") {
+	if status, words := failedWith(fmt.Errorf("take snapshot: write x: %w", syscall.ENOSPC)); status != 503 || !strings.HasSuffix(words, ": free disk space, and try again") {
 		t.Error(status, words)
 	}
 }
@@ -194,8 +194,8 @@ func TestOtherMethodsOfPages(t *testing.T) {
 		status       int
 		allow, words string
 	}{
-		{"POST", "/metrics", 405, "GET, HEAD", "/metrics takes GET, HEAD, not POST"},
-		{"GET", "/work/manual", 405, "POST", "takes POST"},
+		{"POST", "/metrics", 405, "GET, HEAD", "/metrics accepts GET, HEAD, not POST"},
+		{"GET", "/work/manual", 405, "POST", "accepts POST"},
 		{"PUT", "/nothing", 404, "", "there is no page"},
 		{"HEAD", "/network", 200, "", ""},
 		{"GET", "/static/", 404, "", "404"},

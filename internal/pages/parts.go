@@ -11,11 +11,11 @@ import (
 
 // legend explains the interval plots.
 func legend() g.Node {
-	return ui.Meta(g.Text("Intervals from 10 ms to 100 s, a line for each power of ten: " +
-		"line = shortest to longest, box = usual spread, bar = mean, diamond = published or usual."))
+	return ui.Meta(g.Text("Intervals from 10 ms to 100 s, a grid line for each power of ten. " +
+		"Line: shortest to longest. Box: usual spread. Bar: mean. Diamond: published or usual interval."))
 }
 
-// yourName asks who acts.
+// yourName asks for the name of the person who acts.
 func yourName() g.Node { return nameField("") }
 
 // nameField is yourName with the name that was given before.
@@ -23,7 +23,7 @@ func nameField(name string) g.Node {
 	return ui.Field("Your name", "by", h.Required(), ui.MaxLength(60), h.AutoComplete("name"), g.If(name != "", h.Value(name)))
 }
 
-// jobFields are the lines of a form that a printed document begins with.
+// jobFields are the fields of a form for the head of a printed document.
 func jobFields(j *job.Job) g.Node {
 	return g.Group{
 		ui.ValueField("Job number", "number", 80, j.Number),
@@ -38,9 +38,9 @@ func jobFields(j *job.Job) g.Node {
 	}
 }
 
-// printButtons send a form for a document as a page, or as a PDF that stands at its own address.
+// printButtons send a form for a document as a page, or as a PDF at its own address.
 func printButtons(pdf string) g.Node {
-	return h.P(ui.Button("As a page"), ui.Space, ui.Button("As a PDF", h.FormAction(pdf)))
+	return h.P(ui.Button("Open as page"), ui.Space, ui.Button("Open as PDF", h.FormAction(pdf)))
 }
 
 // alertActs is what a reader who may act can do about an alert.
@@ -48,8 +48,8 @@ func (v *view) alertActs(a *ui.Alert) g.Node {
 	was := v.typed("/alerts/acknowledge", "alert", a.ID)
 	return g.Group{
 		g.If(a.State == alert.StatusOpen, h.Details(h.Class("act"), h.ID("ack-"+ui.Slug(a.ID)), g.If(was != nil, g.Attr("open")), h.Summary(g.Text("Acknowledge")),
-			ui.Post("/alerts/acknowledge", v.wrong(was), ui.Hidden("alert", a.ID), nameField(was.Get("by")), ui.Space, ui.Button("I know of it")))),
-		ui.Space, // between the two, which stand in one line
+			ui.Post("/alerts/acknowledge", v.wrong(was), ui.Hidden("alert", a.ID), nameField(was.Get("by")), ui.Space, ui.Button("Acknowledge")))),
+		ui.Space, // between the two, which are in one line
 		g.If(a.State != alert.StatusCleared && a.SilencedUntil.IsZero() && a.Accepted == "",
 			h.P(h.Class("act"), h.A(h.Href("/silences?alert="+ui.Query(a.ID)+"#new"), g.Text("Silence")))),
 	}

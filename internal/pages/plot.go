@@ -30,7 +30,7 @@ const (
 	minuteHigh = 120.0
 )
 
-// intervalPlot draws how steadily a message comes: shortest to longest as a line, the usual spread as a box, the mean as a
+// intervalPlot draws the intervals of a message: shortest to longest as a line, the usual spread as a box, the mean as a
 // bar, and the published interval, 0 for none, as a diamond. All are in milliseconds.
 func intervalPlot(in *boat.Interval, published float64) g.Node {
 	if in == nil {
@@ -59,7 +59,7 @@ func intervalPlot(in *boat.Interval, published float64) g.Node {
 		nominal)
 }
 
-// plot is a drawing that its words tell too.
+// plot is a drawing with its content in words.
 func plot(class string, width, height float64, words string, parts ...g.Node) g.Node {
 	return h.SVG(h.Class(class), g.Attr("viewBox", fmt.Sprintf("0 0 %g %g", width, height)), h.Role("img"), h.Aria("label", words), g.Group(parts))
 }
@@ -107,19 +107,19 @@ func loadPlot(name string, list []api.Minute, busy, full float64) g.Node {
 	}
 	marks := []float64{0}
 	for _, p := range []float64{full, busy, 1} {
-		if !slices.ContainsFunc(marks, func(o float64) bool { return math.Abs(p-o) < 0.1 }) { // else the two would stand on each other
+		if !slices.ContainsFunc(marks, func(o float64) bool { return math.Abs(p-o) < 0.1 }) { // else the two would overlap
 			marks = append(marks, p)
 		}
 	}
 	slices.Sort(marks)
-	words := fmt.Sprintf("Load of %s from %s to %s: between %s and %s, at last %s",
+	words := fmt.Sprintf("Load of %s from %s to %s: between %s and %s, latest %s",
 		boat.Printable(name), clockTime(first), clockTime(last), render.Percent(low), render.Percent(high), render.Percent(list[len(list)-1].Load))
 	return plot("load", minuteWide, minuteHigh, words,
 		across("grid", 0, 1),
 		ui.Drawn("path", "class", "area", "d", area.String()),
 		across("limit", busy, full),
 		g.If(faults.Len() > 0, ui.Drawn("path", "class", "faults", "d", faults.String())),
-		g.Map(marks, func(p float64) g.Node { return plotText(left-4, y(p)+3, true, fmt.Sprintf("%.0f%%", p*100)) }),
+		g.Map(marks, func(p float64) g.Node { return plotText(left-4, y(p)+3, true, fmt.Sprintf("%.0f %%", p*100)) }),
 		plotText(left, minuteHigh-5, false, clockTime(from)),
 		plotText(minuteWide-right, minuteHigh-5, true, clockTime(last.Add(time.Minute))))
 }

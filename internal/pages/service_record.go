@@ -32,8 +32,7 @@ func remaining(c *snapshot.Comparison) []string {
 	return slices.Compact(checks)
 }
 
-// firstJob is what the form of the proof page begins with: what the config's job file gives, else what the snapshots and the work
-// order tell.
+// firstJob fills the form of the service record: with the config's job file, else from the snapshots and the work order.
 func (s *site) firstJob(c *snapshot.Comparison, o *release.Order) *job.Job {
 	job := s.sharedJob()
 	if job.Date == "" && !c.After.TakenAt.IsZero() {
@@ -59,7 +58,7 @@ const (
 	longText  = 400
 )
 
-// orderWork tells in a sentence what a work order wants.
+// orderWork is the work of a work order in a sentence.
 func orderWork(o *release.Order) string {
 	var words []string
 	for _, st := range o.Steps() {
@@ -75,7 +74,7 @@ func orderWork(o *release.Order) string {
 	return string(text)
 }
 
-// jobOf reads what the form of the proof page tells of the job; what it does not ask, or leaves out, stays as in base.
+// jobOf reads a job from the form of a document; what the form lacks stays as in base.
 func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
 	var err error
 	text := func(key, was string, most int) string {
@@ -84,7 +83,7 @@ func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
 		}
 		v := boat.Printable(strings.TrimSpace(q.Get(key)))
 		if n := len([]rune(v)); n > most {
-			err = cmp.Or(err, fmt.Errorf("%s: %d characters are more than %d: shorten it", key, n, most))
+			err = cmp.Or(err, fmt.Errorf("%s: %d characters, the limit is %d: shorten it", key, n, most))
 		}
 		return v
 	}
@@ -112,7 +111,7 @@ func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
 	return &j, err
 }
 
-// RecordSteps are the steps of a work order as the service record tells them.
+// RecordSteps are the steps of a work order for the service record.
 func RecordSteps(status []release.StepStatus) []job.Step {
 	var out []job.Step
 	for _, st := range status {
@@ -121,7 +120,7 @@ func RecordSteps(status []release.StepStatus) []job.Step {
 			notes = append(notes, x.Text)
 		}
 		if b := st.ByHand; b != nil {
-			notes = append(notes, strings.TrimSpace("read off its screen by "+b.By))
+			notes = append(notes, strings.TrimSpace("version read from its screen by "+b.By))
 		}
 		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: string(st.State),
 			Began: minuteOf(st.LeftAt), Ended: minuteOf(cmp.Or(st.VerifiedAt, st.FailedAt)), Note: strings.Join(notes, "; ")})
@@ -136,7 +135,7 @@ func minuteOf(t event.Time) string {
 	return t.UTC().Format("2006-01-02 15:04")
 }
 
-// serviceRecord makes the printed proof of two snapshots; PDF when the path says so.
+// serviceRecord makes the service record of two snapshots; PDF when the path says so.
 func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	before, after, c, err := s.boat.Compare(q.Get("before"), q.Get("after"))
@@ -164,7 +163,7 @@ func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	}
 	var out bytes.Buffer
 	kind := "text/html; charset=utf-8"
-	if r.URL.Path == "/proof/record.pdf" {
+	if r.URL.Path == "/snapshots/record.pdf" {
 		kind = "application/pdf"
 		err = render.ServiceRecordPDF(&out, rec, after.TakenAt().UTC())
 	} else {
@@ -181,7 +180,7 @@ func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	_, _ = out.WriteTo(w)
 }
 
-// standAlone sets the headers of a document for paper, which brings its style along and holds no script.
+// standAlone sets the headers of a document for paper, which includes its style and has no script.
 func standAlone(w http.ResponseWriter, kind string) {
 	h := w.Header()
 	h.Set("Content-Type", kind)

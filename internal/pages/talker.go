@@ -20,11 +20,11 @@ type shownTalker struct {
 	*report.Talker
 	Title   string
 	State   boat.DeviceState
-	Baud    uint32  // 0 when the source does not know it
-	Rate    float64 // sentences a second of late
+	Baud    uint32  // 0 when it is unknown
+	Rate    float64 // sentences per second recently
 	Damaged uint64  // sentences with a wrong checksum
 	Lines   []shownSentence
-	Heard   []ui.Fact // what its AIS unit hears, by kind of station
+	Heard   []ui.Fact // AIS messages received, by kind of station
 }
 
 type shownSentence struct {
@@ -32,7 +32,7 @@ type shownSentence struct {
 	Carries   string
 	NominalMS float64
 	Stopped   bool
-	Latest    string    // as heard
+	Latest    string    // as received
 	Values    []ui.Fact // of the latest, with units, where a page shows them
 }
 
@@ -83,8 +83,8 @@ func sentenceValues(raw string) []ui.Fact {
 	return list
 }
 
-// Trouble reports whether there is something to look at.
-func (s *shownTalker) Trouble() bool {
+// Faulty reports whether something needs attention.
+func (s *shownTalker) Faulty() bool {
 	return s.State != boat.Present || s.Damaged > 0 || s.Heartbeat != nil && (s.Heartbeat.Lost > 0 || s.Heartbeat.Normal != nil && !*s.Heartbeat.Normal)
 }
 
@@ -115,13 +115,13 @@ func aisKinds(messages []boat.AISCount) []ui.Fact {
 	return list
 }
 
-// node is what the talker is and sends. Closer, its latest sentences stand there too.
+// node is the identity and the sentences of the talker; closer, with its latest sentences.
 func (s *shownTalker) node(r *report.Report, closer bool) g.Node {
 	return g.Group{
 		s.identity(),
 		g.Iff(s.Heartbeat != nil, func() g.Node { return heartbeat(r, s.Heartbeat) }),
 		h.Ul(h.Class("sends"), g.Map(s.Lines, func(l shownSentence) g.Node { return l.node(closer) })),
-		g.If(len(s.Texts) > 0, g.Group{h.P(h.Class("label"), g.Text("It tells")), ui.Plain(g.Map(s.Texts, toldText))}),
+		g.If(len(s.Texts) > 0, g.Group{h.P(h.Class("label"), g.Text("Its texts")), ui.Plain(g.Map(s.Texts, textItem))}),
 		g.Iff(s.AIS != nil, func() g.Node { return s.ais() }),
 	}
 }
@@ -129,11 +129,11 @@ func (s *shownTalker) node(r *report.Report, closer bool) g.Node {
 func (s *shownTalker) identity() g.Node {
 	id := s.Identity
 	if id == nil {
-		why := "; much equipment never does"
+		why := "; many devices never send it"
 		if s.Unanswered != "" {
 			why = ": " + boat.Printable(s.Unanswered)
 		}
-		return ui.Meta(g.Text("It has not told its model and software (VER sentence)" + why + "."))
+		return ui.Meta(g.Text("Model and software not reported (VER sentence)" + why + "."))
 	}
 	return h.Ul(h.Class("sheet"),
 		ui.TextRow("model", id.Model),
@@ -141,26 +141,26 @@ func (s *shownTalker) identity() g.Node {
 		g.Map(s.Software, softwareRow),
 		ui.TextRow("hardware", id.Hardware),
 		ui.TextRow("serial", id.Serial),
-		ui.TextRow("maker", id.Vendor),
+		ui.TextRow("manufacturer", id.Vendor),
 		ui.TextRow("unique id", id.UniqueID),
 		ui.TextRow("device type", id.DeviceType))
 }
 
-// heartbeat tells whether the equipment says that it works, and when it last said so.
+// heartbeat is the latest status that the equipment reports.
 func heartbeat(r *report.Report, b *boat.Heartbeat) g.Node {
-	says := g.Text("Heartbeat without a status")
+	status := g.Text("Heartbeat without a status")
 	switch {
 	case b.Normal == nil:
 	case *b.Normal:
-		says = h.Span(h.Class("state present"), ui.Mark("well"), g.Text(" works"))
+		status = h.Span(h.Class("state present"), ui.Mark("well"), g.Text(" OK"))
 	default:
-		says = h.Span(h.Class("state critical"), ui.Mark("critical"), g.Text(" reports a fault of its own"))
+		status = h.Span(h.Class("state critical"), ui.Mark("critical"), g.Text(" reports an internal fault"))
 	}
 	words := ": heartbeat " + render.Ago(r.TakenAt, b.At)
 	if b.IntervalSec != 0 {
 		words += fmt.Sprintf(", due every %v s", b.IntervalSec)
 	}
-	return h.P(h.Class("line"), says, g.Text(words),
+	return h.P(h.Class("line"), status, g.Text(words),
 		g.If(b.Lost > 0, g.Group{g.Text(", "), ui.Flag(fmt.Sprintf("%d missed", b.Lost))}), g.Text("."))
 }
 
@@ -175,22 +175,22 @@ func (l *shownSentence) node(closer bool) g.Node {
 		g.If(closer && l.Latest != "", g.Group{ui.Space, h.Span(h.Class("fields whole"), h.Code(ui.Printable(l.Latest)), ui.Space, values(l.Values))}))
 }
 
-// every tells how often a message comes.
+// every is the mean interval of a message.
 func every(in *boat.Interval) g.Node {
 	if in == nil {
-		return h.Span(h.Class("when"), h.Small(g.Text("seen once")))
+		return h.Span(h.Class("when"), h.Small(g.Text("received once")))
 	}
 	return h.Span(h.Class("when"), h.Small(g.Text("every")), g.Text(" "+millis(in.Mean)))
 }
 
-// values are what a message told.
+// values are the values of a message.
 func values(list []ui.Fact) g.Node {
 	return g.Map(list, func(f ui.Fact) g.Node { return g.Group{value(f.Name, f.Text), ui.Space} })
 }
 
 func value(name, text string) g.Node { return h.Span(g.Text(name+" "), h.B(g.Text(text))) }
 
-func toldText(t boat.Text) g.Node {
+func textItem(t boat.Text) g.Node {
 	words := render.Stamp(t.At)
 	if t.ID != "" {
 		words = "no. " + boat.Printable(t.ID) + " · " + words
@@ -198,18 +198,18 @@ func toldText(t boat.Text) g.Node {
 	return h.Li(h.Q(ui.Printable(t.Text)), ui.Small(words))
 }
 
-// ais is what its AIS unit says of itself, and how many others it hears.
+// ais is the own vessel as its AIS unit reports it, and what it receives.
 func (s *shownTalker) ais() g.Node {
 	return g.Group{h.P(h.Class("label"), g.Text("AIS")), h.Ul(h.Class("sheet"),
 		ownVessel(s.AIS.Own),
-		ui.Row("targets heard", ui.Number(s.AIS.Targets)),
+		ui.Row("targets received", ui.Number(s.AIS.Targets)),
 		g.Map(s.Heard, func(f ui.Fact) g.Node { return ui.Row(f.Name, g.Text(f.Text+" messages")) }),
-		g.If(s.AIS.Lost > 0, h.Li(h.Span(g.Text("incomplete")), ui.Space, ui.Flag(render.Grouped(s.AIS.Lost)+" messages lost a part"))))}
+		g.If(s.AIS.Lost > 0, h.Li(h.Span(g.Text("incomplete")), ui.Space, ui.Flag(render.Grouped(s.AIS.Lost)+" messages"))))}
 }
 
 func ownVessel(own *boat.AISVessel) g.Node {
 	if own == nil {
-		return ui.Row("own vessel", g.Text("it sends nothing about itself on this line"))
+		return ui.Row("own vessel", g.Text("not reported on this line"))
 	}
 	mmsi := ui.Flag("not set")
 	if own.MMSI != 0 {
@@ -222,7 +222,7 @@ func ownVessel(own *boat.AISVessel) g.Node {
 		case own.Static:
 			return ui.Flag("not set")
 		}
-		return g.Text("not told yet")
+		return g.Text("not reported")
 	}
 	return g.Group{
 		ui.Row("own MMSI", mmsi),

@@ -18,7 +18,7 @@ import (
 //go:embed backbone.css
 var backboneStyle string
 
-const nothingFound = "Nothing breaks a rule."
+const nothingFound = "No findings."
 
 func coverageCells(c backbone.Covered) []string {
 	return []string{c.Quantity, c.State, strings.Join(c.From, ", "), c.Note}
@@ -51,8 +51,8 @@ func BackboneHTML(w io.Writer, a *backbone.Audit, of *job.Job) error {
 		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), BackbonePicture(a)), // narrow screens scroll it
 		h.H2(g.Text("Figures")), Facts(BackboneFigures(a)...),
 		h.H2(g.Text("Findings")), backboneFindings(a.Findings),
-		Section("Against the live network", LiveLines(a.Live)),
-		g.If(len(a.Coverage) > 0, Lines(h.H2(g.Text("Data")), Table(coverageColumns, rows(a.Coverage, coverageCells)...))),
+		Section("Compared with the network", LiveLines(a.Live)),
+		g.If(len(a.Coverage) > 0, Lines(h.H2(g.Text("Required data")), Table(coverageColumns, rows(a.Coverage, coverageCells)...))),
 		Section("Notes", of.Notes),
 		Section("Cautions", slices.Concat(a.Cautions, of.Cautions)),
 		Section("Where the figures come from", a.Sources))
@@ -66,7 +66,7 @@ func backboneFindings(all []backbone.Finding) g.Node {
 	if len(all) == 0 {
 		return h.P(g.Text(nothingFound))
 	}
-	return Table([]string{"severity", "finding", "what to do"}, g.Map(all, func(f backbone.Finding) g.Node {
+	return Table([]string{"severity", "finding", "remedy"}, g.Map(all, func(f backbone.Finding) g.Node {
 		return h.Tr(h.Td(h.Class("short"), g.Text(string(f.Severity))), h.Td(g.Text(f.Summary)), h.Td(g.Text(f.Remedy)))
 	})...)
 }
@@ -82,18 +82,18 @@ func BackbonePDF(w io.Writer, a *backbone.Audit, of *job.Job, made time.Time) er
 	d.Facts(50, BackboneFigures(a)...)
 	d.Title("Along the backbone")
 	d.Draw(backboneDrawing(a))
-	d.Table([]float64{20, 60, 40}, []string{"from the end", "point, device", "voltage", "cable onwards"}, alongCells(a))
+	d.Table([]float64{20, 60, 40}, []string{"from the end", "point, device", "voltage", "cable to the next point"}, alongCells(a))
 	if len(a.Coverage) > 0 {
-		d.Title("Data")
+		d.Title("Required data")
 		d.Table([]float64{46, 22, 60}, coverageColumns, cells(a.Coverage, coverageCells))
 	}
-	d.List("Against the live network", LiveLines(a.Live))
+	d.List("Compared with the network", LiveLines(a.Live))
 	findings := []string{nothingFound}
 	if len(a.Findings) > 0 {
 		findings = nil
 	}
 	for _, f := range a.Findings {
-		findings = append(findings, string(f.Severity)+": "+f.Summary+" – "+f.Remedy)
+		findings = append(findings, string(f.Severity)+": "+f.Summary+". Remedy: "+f.Remedy)
 	}
 	d.List("Findings", findings)
 	d.List("Notes", of.Notes)
@@ -105,7 +105,7 @@ func BackbonePDF(w io.Writer, a *backbone.Audit, of *job.Job, made time.Time) er
 	return nil
 }
 
-// alongCells are the points of the backbone, each with its drops below it.
+// alongCells are the points of the backbone, each with its drop cables below it.
 func alongCells(a *backbone.Audit) [][]string {
 	arrows := strings.NewReplacer("↑", "back", "↓", "on")
 	var out [][]string

@@ -16,8 +16,8 @@ import (
 
 // dot is one point of the picture.
 type dot struct {
-	X, Drop     float64 // X along the backbone, Drop the lowest end of its drops
-	Up          float64 // how far its name stands above the line of names, where others are in the way
+	X, Drop     float64 // X along the backbone, Drop the lowest end of its drop cables
+	Up          float64 // how far its name is above the row of names, to make room for others
 	Name, Volts string
 	Power       bool
 	Terminator  bool
@@ -25,11 +25,11 @@ type dot struct {
 	Drops       []line
 }
 
-// line is one drop.
+// line is one drop cable.
 type line struct {
 	X, Y float64
 	Text string
-	Left bool // the text stands to the left, where it crosses no other drop
+	Left bool // the text is on the left, where it crosses no other drop cable
 	Bad  bool
 }
 
@@ -40,7 +40,7 @@ type label struct {
 	Bad  bool
 }
 
-// picture is the backbone to scale, in pixels: lengths along and down, voltages and currents beside.
+// picture is the backbone to scale, in pixels: the backbone from left to right, drop cables downwards.
 type picture struct {
 	Width, Height    float64
 	Top, Left, Right float64 // of the backbone's line
@@ -49,15 +49,15 @@ type picture struct {
 	Labels           []label
 }
 
-// scaleNote says how the picture is to be read.
-const scaleNote = "Lengths to scale; what is very near each other, or shares a tee, is moved apart. A finding is about what bears an exclamation mark."
+// scaleNote says how to read the picture.
+const scaleNote = "Lengths are to scale, but points close together are moved apart. The mark ! shows what a finding is about."
 
-// Sizes of the picture in pixels. nearest is the least distance of two points: tees that are joined to each other would hide each other.
+// Sizes of the picture in pixels. nearest is the minimum distance of two points: tees joined to each other would overlap.
 const (
 	pictureWidth = 920.0
 	leftEdge     = 40.0
 	nearest      = 44.0
-	deepest      = 420.0 // of a drop
+	deepest      = 420.0 // of a drop cable
 	rowHeight    = 26.0
 	nameRow      = 28.0 // a name with its voltage
 	letter       = 6.1  // of a text of 11 pixels, about
@@ -68,7 +68,7 @@ func pictureOf(a *backbone.Audit) picture {
 	s := a.Solution
 	right := leftEdge
 	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o backbone.Outlet) bool { return o.At == end }) {
-		right = 150 // room for the texts of its drops
+		right = 150 // room for the texts of its devices
 	}
 	least, sum := leastWidths(s), 0.0
 	for _, w := range least {
@@ -77,7 +77,7 @@ func pictureOf(a *backbone.Audit) picture {
 	room := max(pictureWidth-leftEdge-right, 1.2*sum)
 	scale := scaleOf(s, room, least)
 	for _, o := range s.Outlets {
-		scale = min(scale, deepest/max(o.Metres, 1)) // a small backbone with long drops stays on one sheet
+		scale = min(scale, deepest/max(o.Metres, 1)) // a small backbone with long drop cables stays on one sheet
 	}
 	p := picture{Width: leftEdge + room + right, Left: leftEdge, Total: s.Points[len(s.Points)-1].Metres}
 	bad := map[string]bool{}
@@ -95,7 +95,7 @@ func pictureOf(a *backbone.Audit) picture {
 			Bad: bad["end "+at.Name] || bad["at "+at.Name] || bad["power "+at.Name] || bad["power leg "+at.Name] || bad["fuse "+at.Name] || bad["reading "+at.Name]}
 		d.Name = marked(d.Name, d.Bad)
 		if d.Power {
-			d.Volts += ", fed here"
+			d.Volts += ", power feed"
 		}
 		p.Dots = append(p.Dots, d)
 	}
@@ -130,14 +130,14 @@ func pictureOf(a *backbone.Audit) picture {
 			l.Text = metres(g.Metres)
 		}
 		l.Text = marked(l.Text, l.Bad)
-		if smallLetter*float64(utf8.RuneCountInString(l.Text)) < p.Dots[i+1].X-p.Dots[i].X { // else the list beside the picture tells it
+		if smallLetter*float64(utf8.RuneCountInString(l.Text)) < p.Dots[i+1].X-p.Dots[i].X { // else only the list beside the picture has it
 			p.Labels = append(p.Labels, l)
 		}
 	}
 	return p
 }
 
-// leastWidths is how wide each leg is drawn at least: where drops hang at both ends, so wide that the first one's text has room, within reason.
+// leastWidths is the minimum width of each cable: with drop cables at both ends, wide enough for the text of the first, within reason.
 func leastWidths(s *backbone.Solution) []float64 {
 	reach := map[string]float64{}
 	for _, o := range s.Outlets {
@@ -191,7 +191,7 @@ func (p *picture) raise() float64 {
 	return float64(len(ends)-1) * nameRow
 }
 
-// marked makes a text bear the sign that a finding is about it, so that colour is not the only one.
+// marked adds ! to a text that a finding is about, so that colour is not the only mark.
 func marked(text string, bad bool) string {
 	if bad {
 		return "! " + text
@@ -199,7 +199,7 @@ func marked(text string, bad bool) string {
 	return text
 }
 
-// place puts the text of every drop where it crosses no drop and no other text: to the right, to the left, or further down.
+// place puts the text of every drop cable where it crosses no drop cable and no other text: to the right, to the left, or further down.
 func (p *picture) place() {
 	var taken []place
 	for i := range p.Dots {
@@ -229,10 +229,10 @@ func (p *picture) place() {
 	}
 }
 
-// place is where a text stands, one row high.
+// place is the place of a text, one row high.
 type place struct{ from, to, y float64 }
 
-// clear reports whether a text runs into no drop and no other text, and stays on the picture.
+// clear reports whether a text crosses no drop cable and no other text, and stays on the picture.
 func (p *picture) clear(b place, taken []place) bool {
 	for _, d := range p.Dots {
 		if b.from < d.X && d.X < b.to && len(d.Drops) > 0 && b.y <= d.Drop+8 {
@@ -282,12 +282,12 @@ func backboneDrawing(a *backbone.Audit) *Drawing {
 	return d
 }
 
-// BackbonePicture draws the backbone as SVG, to stand in a page.
+// BackbonePicture draws the backbone as SVG, for use in a page.
 func BackbonePicture(a *backbone.Audit) g.Node {
 	p := pictureOf(a)
 	width, height := whole(p.Width), whole(p.Height)
 	return h.SVG(g.Attr("xmlns", "http://www.w3.org/2000/svg"), h.Width(width), g.Attr("viewBox", "0 0 "+width+" "+height), h.Role("img"),
-		h.Aria("label", fmt.Sprintf("The backbone, %.1f m, with its drops", p.Total)),
+		h.Aria("label", fmt.Sprintf("The backbone, %.1f m, with its drop cables", p.Total)),
 		g.El("g", g.Attr("font-family", "system-ui, sans-serif"), g.Attr("font-size", "11"), g.Attr("fill", "currentColor"), g.Attr("stroke", "none"), Block(
 			svgLine(whole(p.Left), whole(p.Top), tenth(p.Right), whole(p.Top), "4"),
 			Lines(g.Map(p.Labels, func(l label) g.Node {
@@ -297,7 +297,7 @@ func BackbonePicture(a *backbone.Audit) g.Node {
 			svgText(whole(p.Left), whole(p.Height), scaleNote, g.Attr("dy", "-10"), g.Attr("font-size", "9")))))
 }
 
-// svg draws a point of the backbone, which runs at top, and its drops.
+// svg draws a point of the backbone, which runs at top, and its drop cables.
 func (d dot) svg(top float64) g.Node {
 	x, y := tenth(d.X), whole(top)
 	above := func(by float64) string { return whole(top - d.Up - by) }
@@ -314,7 +314,7 @@ func (d dot) svg(top float64) g.Node {
 		Lines(g.Map(d.Drops, line.svg)...))
 }
 
-// svg draws the end of a drop, with its text beside it.
+// svg draws the end of a drop cable, with its text beside it.
 func (l line) svg() g.Node {
 	x, y := tenth(l.X), tenth(l.Y)
 	side := g.Group{g.Attr("dx", "7")}
@@ -339,7 +339,7 @@ func svgText(x, y, text string, attributes ...g.Node) g.Node {
 
 func middle() g.Node { return g.Attr("text-anchor", "middle") }
 
-// marking gives what a finding is about its colour.
+// marking colours what a finding is about.
 func marking(bad bool) g.Node { return g.If(bad, h.Class("bad")) }
 
 func whole(v float64) string { return strconv.FormatFloat(v, 'f', 0, 64) }

@@ -62,9 +62,9 @@ func TestLiveLines(t *testing.T) {
 	}
 	l := &backbone.Live{Load: backbone.Measure{Value: 12, Limit: 10.5}, Unsaid: 2, Missing: []string{"sounder (silent)"}, Extra: []string{"VR1 radio"},
 		Added: []string{"camera"}, Unidentified: []string{"device 00000000000000A5"}, NotLookedFor: []string{"gauge"}}
-	want := []string{"declared 12 LEN, planned 10.5 LEN; devices that declare none: 2", "planned, not there: sounder (silent)", "there, not planned: 1 device",
-		"thought of, and there already: camera", "there, has not said what it is: device 00000000000000A5",
-		"planned without model, role or NAME, so not looked for: gauge"}
+	want := []string{"reported 12 LEN, layout 10.5 LEN; devices that report no LEN: 2", "in the layout, not on the network: sounder (silent)", "on the network, not in the layout: 1 device",
+		"proposed, already on the network: camera", "on the network, identity not reported: device 00000000000000A5",
+		"in the layout without model, role or NAME, so not compared: gauge"}
 	if got := LiveLines(l); strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("got %q", got)
 	}

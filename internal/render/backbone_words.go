@@ -76,64 +76,64 @@ func AlongBackbone(a *backbone.Audit) []Stop {
 	return stops
 }
 
-// Drop says how long the drop is and what it carries.
+// Drop is the length and the load of a drop cable.
 func Drop(o backbone.Outlet) string {
-	return fmt.Sprintf("drop %.1f m, %s LEN", o.Metres, backbone.Tenths(o.Load))
+	return fmt.Sprintf("drop cable %.1f m, %s LEN", o.Metres, backbone.Tenths(o.Load))
 }
 
-// supplyWords says what a device measured.
+// supplyWords is the voltage that a device measured.
 func supplyWords(s backbone.Supply) string {
 	if s.Own {
-		return fmt.Sprintf("%s: measures %.2f V at its drop, computed %.2f V", s.Device, s.Measured, s.Computed)
+		return fmt.Sprintf("%s: measures %.2f V at its drop cable, calculated %.2f V", s.Device, s.Measured, s.Computed)
 	}
-	return fmt.Sprintf("%s: measures %.2f V at the power point %s, planned %.2f V", s.Device, s.Measured, s.At, s.Computed)
+	return fmt.Sprintf("%s: measures %.2f V at the power feed %s, layout %.2f V", s.Device, s.Measured, s.At, s.Computed)
 }
 
-// LiveLines say what the live network shows; there are none for nil.
+// LiveLines compare the layout with the live network; there are none for nil.
 func LiveLines(l *backbone.Live) []string {
 	if l == nil {
 		return nil
 	}
-	out := []string{fmt.Sprintf("declared %s LEN, planned %s LEN", backbone.Tenths(l.Load.Value), backbone.Tenths(l.Load.Limit))}
+	out := []string{fmt.Sprintf("reported %s LEN, layout %s LEN", backbone.Tenths(l.Load.Value), backbone.Tenths(l.Load.Limit))}
 	if l.Unsaid > 0 {
-		out[0] += fmt.Sprintf("; devices that declare none: %d", l.Unsaid)
+		out[0] += fmt.Sprintf("; devices that report no LEN: %d", l.Unsaid)
 	}
 	for _, x := range l.Missing {
-		out = append(out, "planned, not there: "+x)
+		out = append(out, "in the layout, not on the network: "+x)
 	}
 	if n := len(l.Extra); n > 0 { // each has a finding of its own
-		out = append(out, "there, not planned: "+boat.Counted(n, "device", "devices"))
+		out = append(out, "on the network, not in the layout: "+boat.Counted(n, "device", "devices"))
 	}
 	for _, x := range l.Added {
-		out = append(out, "thought of, and there already: "+x)
+		out = append(out, "proposed, already on the network: "+x)
 	}
 	for _, x := range l.Unidentified {
-		out = append(out, "there, has not said what it is: "+x)
+		out = append(out, "on the network, identity not reported: "+x)
 	}
 	for _, x := range l.NotLookedFor {
-		out = append(out, "planned without model, role or NAME, so not looked for: "+x)
+		out = append(out, "in the layout without model, role or NAME, so not compared: "+x)
 	}
 	for _, x := range l.Declared {
-		out = append(out, fmt.Sprintf("%s: planned %s LEN, declares %s LEN", x.Device, backbone.Tenths(x.Planned), backbone.Tenths(x.Declared)))
+		out = append(out, fmt.Sprintf("%s: layout %s LEN, reported %s LEN", x.Device, backbone.Tenths(x.Planned), backbone.Tenths(x.Declared)))
 	}
 	for _, x := range l.Supplies {
 		out = append(out, supplyWords(x))
 	}
 	if l.Lowest != nil {
-		out = append(out, fmt.Sprintf("with loads as declared and supply as measured: %s gets the least, %s; drop %.2f V", l.Lowest.Device, Volts(l.Lowest.Volts), l.Spread.Value))
+		out = append(out, fmt.Sprintf("with reported loads and measured network power: lowest voltage at %s, %s; voltage drop %.2f V", l.Lowest.Device, Volts(l.Lowest.Volts), l.Spread.Value))
 	}
 	return out
 }
 
 func writeLive(b *strings.Builder, a *backbone.Audit) {
 	if lines := LiveLines(a.Live); len(lines) > 0 {
-		b.WriteString("\nAgainst the live network\n")
+		b.WriteString("\nCompared with the network\n")
 		for _, x := range lines {
 			fmt.Fprintf(b, "  %s\n", boat.Printable(x))
 		}
 	}
 	if len(a.Coverage) > 0 {
-		b.WriteString("\nData\n")
+		b.WriteString("\nRequired data\n")
 	}
 	for _, c := range a.Coverage {
 		fmt.Fprintf(b, "  %-9s %s", c.State, boat.Printable(c.Quantity))
@@ -150,44 +150,44 @@ func writeLive(b *strings.Builder, a *backbone.Audit) {
 // BackboneFigures are the audit's main figures in words, each with its limit.
 func BackboneFigures(a *backbone.Audit) [][2]string {
 	out := [][2]string{
-		{"Backbone length", fmt.Sprintf("%.1f m of %.0f m", a.Length.Value, a.Length.Limit)},
-		{"All drops", fmt.Sprintf("%.1f m of %.0f m", a.DropSum.Value, a.DropSum.Limit)},
-		{"Devices", fmt.Sprintf("%.0f of %.0f", a.Devices.Value, a.Devices.Limit)},
+		{"Backbone length", fmt.Sprintf("%.1f m (limit %.0f m)", a.Length.Value, a.Length.Limit)},
+		{"All drop cables", fmt.Sprintf("%.1f m (limit %.0f m)", a.DropSum.Value, a.DropSum.Limit)},
+		{"Devices", fmt.Sprintf("%.0f (limit %.0f)", a.Devices.Value, a.Devices.Limit)},
 		{"Load equivalency", fmt.Sprintf("%s LEN, %.2f A", backbone.Tenths(a.Load), a.Load*backbone.AmpsPerLoad)},
 	}
 	for _, f := range a.Solution.Feeds {
 		text := fmt.Sprintf("%.2f V, %.2f A: %s LEN to one side, %s here, %s to the other", f.Voltage, f.Amps, backbone.Tenths(f.LoadLeft), backbone.Tenths(f.LoadHere), backbone.Tenths(f.LoadRest))
 		for _, p := range a.Solution.Points {
 			if p.Name == f.At && p.Volts != nil && f.Voltage-*p.Volts > .005 {
-				text += fmt.Sprintf("; %.2f V lost on the power cable", f.Voltage-*p.Volts)
+				text += fmt.Sprintf("; voltage drop on the power cable %.2f V", f.Voltage-*p.Volts)
 			}
 		}
 		if f.Fuse > 0 {
 			text += fmt.Sprintf("; fuse %.0f A", f.Fuse)
 		}
-		out = append(out, [2]string{"Fed at " + f.At, text})
+		out = append(out, [2]string{"Power feed at " + f.At, text})
 	}
 	if o := a.Lowest; o != nil {
-		out = append(out, [2]string{"Lowest voltage", fmt.Sprintf("%.2f V at %s (%.0f V needed)", *o.Volts, o.Device, backbone.MinVolts)})
+		out = append(out, [2]string{"Lowest voltage", fmt.Sprintf("%.2f V at %s (limit %.0f V)", *o.Volts, o.Device, backbone.MinVolts)})
 	}
 	out = append(out,
-		[2]string{"Voltage drop", fmt.Sprintf("%.2f V of %.1f V", a.Spread.Value, a.Spread.Limit)},
-		[2]string{"By the rule of thumb", fmt.Sprintf("%.2f V, with all load of the worse side at its far end", a.RuleOfThumb)})
+		[2]string{"Voltage drop", fmt.Sprintf("%.2f V (limit %.1f V)", a.Spread.Value, a.Spread.Limit)},
+		[2]string{"By rule of thumb", fmt.Sprintf("%.2f V, with the whole load of the worse side at its far end", a.RuleOfThumb)})
 	if b := a.BestFeed; b != nil {
-		out = append(out, [2]string{"Best place to feed", fmt.Sprintf("%s: lowest %.2f V (now %.2f V)", b.At, b.Lowest, b.Now)})
+		out = append(out, [2]string{"Best power feed", fmt.Sprintf("%s: lowest %.2f V (now %.2f V)", b.At, b.Lowest, b.Now)})
 	}
 	if x := a.Proposed; x != nil {
-		text := fmt.Sprintf("%s LEN, lowest %.2f V, drop %.2f V", backbone.Tenths(x.Load), x.Lowest, x.Spread)
+		text := fmt.Sprintf("%s LEN, lowest voltage %.2f V, voltage drop %.2f V", backbone.Tenths(x.Load), x.Lowest, x.Spread)
 		for _, f := range x.Findings {
 			text += ". " + f.Summary
 		}
-		out = append(out, [2]string{"With the devices to add", text})
+		out = append(out, [2]string{"With proposed devices", text})
 	}
 	if t := a.Termination; t != nil {
-		out = append(out, [2]string{"Termination", fmt.Sprintf("%.0f ohm: %s", t.Ohm, t.Meaning)})
+		out = append(out, [2]string{"Termination resistance", fmt.Sprintf("%.0f ohm: %s", t.Ohm, t.Meaning)})
 	}
 	for _, r := range a.Readings {
-		out = append(out, [2]string{"Reading at " + r.At, fmt.Sprintf("%.2f V measured, %.2f V computed", r.Measured, r.Computed)})
+		out = append(out, [2]string{"Voltage reading at " + r.At, fmt.Sprintf("%.2f V measured, %.2f V calculated", r.Measured, r.Computed)})
 	}
 	return out
 }
@@ -195,7 +195,7 @@ func BackboneFigures(a *backbone.Audit) [][2]string {
 func pointWords(p backbone.Point) string {
 	text := Volts(p.Volts)
 	if p.Power {
-		text += ", fed here"
+		text += ", power feed"
 	}
 	if p.Terminator {
 		text += ", terminator"
@@ -203,7 +203,7 @@ func pointWords(p backbone.Point) string {
 	return text
 }
 
-// metres writes the length of a cable; of tees that are joined to each other to the centimetre.
+// metres writes the length of a cable, below 1 m to the centimetre.
 func metres(v float64) string {
 	if v < 1 {
 		return fmt.Sprintf("%.2f m", v)
@@ -211,10 +211,10 @@ func metres(v float64) string {
 	return fmt.Sprintf("%.1f m", v)
 }
 
-// Volts writes a voltage, which a point without supply has not.
+// Volts writes a voltage; a point without network power has none.
 func Volts(v *float64) string {
 	if v == nil {
-		return "no supply"
+		return "no network power"
 	}
 	return fmt.Sprintf("%.2f V", *v)
 }

@@ -21,21 +21,21 @@ var classTitles = []struct {
 	class snapshot.Class
 	title string
 }{
-	{snapshot.Gone, "Gone"},
+	{snapshot.Gone, "Missing"},
 	{snapshot.SettingsLost, "Back at factory defaults"},
 	{snapshot.Replaced, "Replaced"},
-	{snapshot.SoftwareChanged, "Software"},
-	{snapshot.InstanceChanged, "Instances"},
+	{snapshot.SoftwareChanged, "Software changed"},
+	{snapshot.InstanceChanged, "Instance changed"},
 	{snapshot.TextLost, "Installation text lost"},
-	{snapshot.TextChanged, "Installation text"},
-	{snapshot.MessageStopped, "No longer sent"},
-	{snapshot.SourceChanged, "Sources of data"},
-	{snapshot.Added, "New aboard"},
-	{snapshot.Moved, "Moved address"},
-	{snapshot.LoadChanged, "Load"},
+	{snapshot.TextChanged, "Installation text changed"},
+	{snapshot.MessageStopped, "Messages no longer sent"},
+	{snapshot.SourceChanged, "Data source changed"},
+	{snapshot.Added, "New devices"},
+	{snapshot.Moved, "Address changed"},
+	{snapshot.LoadChanged, "Load changed"},
 	{snapshot.FindingNew, "New findings"},
-	{snapshot.FindingRemaining, "Findings that remain"},
-	{snapshot.FindingResolved, "Findings put right"},
+	{snapshot.FindingRemaining, "Open findings"},
+	{snapshot.FindingResolved, "Resolved findings"},
 }
 
 // Changes is the changes of one class.
@@ -119,7 +119,7 @@ func Histories(w io.Writer, histories []snapshot.History) error {
 	for _, h := range histories {
 		fmt.Fprintf(&b, "%s\n", boat.Printable(h.Label))
 		if len(h.Runs) == 0 {
-			b.WriteString("  version not told\n")
+			b.WriteString("  version not reported\n")
 		}
 		for _, r := range h.Runs {
 			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), second(r.From), second(r.To))

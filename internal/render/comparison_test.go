@@ -49,7 +49,7 @@ func TestHistories(t *testing.T) {
 SD2 sounder (S-7)
   1.2               time unknown to 2026-05-04 15:00:00 UTC
 GW3 wind
-  version not told
+  version not reported
 `
 	if diff := cmp.Diff(want, b.String()); diff != "" {
 		t.Error(diff)

@@ -18,7 +18,7 @@ type caption struct {
 	text       string
 }
 
-// Anchor says which part of a text stands at its place.
+// Anchor is the part of a text that is at its place.
 type Anchor int
 
 // The anchors.

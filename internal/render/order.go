@@ -25,15 +25,15 @@ func OrderHTML(w io.Writer, o *release.Order) error {
 		h.Div(h.Class("caution"), Lines(
 			h.H3(g.Text("Cautions")),
 			List(o.Cautions),
-			quiet("Common practice; the maker's instructions and local codes go first."))),
+			quiet("Common practice. The manufacturer's instructions and local codes take precedence."))),
 		h.H2(g.Text("Before starting "), aside(checkedWhen(o))),
 		h.Table(h.Class("checks"), Block(g.Map(o.PreChecks, preCheckRow)...)),
 		listed(h.H2(g.Text("Bring")), ticks(g.Map(o.Bring, bringTick)), len(o.Bring)),
 		Lines(g.Map(o.Groups, groupSection)...),
-		Section("Left alone", remarks(o.NoUpdate)),
+		Section("Do not update", remarks(o.NoUpdate)),
 		Section("Not reachable here", remarks(o.NotReachable)),
-		Section("Kept back", remarks(o.Deferred)),
-		listed(h.H2(g.Text("To be settled")), tickTexts(problems(o.Problems)), len(o.Problems)),
+		Section("Deferred", remarks(o.Deferred)),
+		listed(h.H2(g.Text("Unresolved problems")), tickTexts(problems(o.Problems)), len(o.Problems)),
 		h.Div(h.Class("end"), Lines(
 			h.H2(g.Text("At the end")),
 			tickTexts(o.Finish),
@@ -56,8 +56,8 @@ func orderOrigin(o *release.Order) g.Node {
 // orderSummary says how much there is to do.
 func orderSummary(o *release.Order) g.Node {
 	return h.P(h.B(g.Text(updates(o))), g.Text(" in "+inGroups(o)+": about "),
-		h.B(g.Textf("%d min", o.Minutes)), g.Textf(" side by side, %d min one by one. Supply at ", o.MinutesAlone),
-		h.B(g.Textf("%.1f V", o.SupplyVolts)), g.Text(" or more throughout."))
+		h.B(g.Textf("%d min", o.Minutes)), g.Textf(" in parallel, %d min one after another. Battery voltage at least ", o.MinutesAlone),
+		h.B(g.Textf("%.1f V", o.SupplyVolts)), g.Text(" throughout."))
 }
 
 // preCheckRow is one pre-check. What has not passed is left to be ticked by hand.
@@ -78,15 +78,15 @@ func bringTick(x release.Bring) g.Node {
 func groupSection(x release.Group) g.Node {
 	about := fmt.Sprintf("about %d min", x.Minutes)
 	if len(x.Steps) > 1 {
-		about += "; these may run side by side"
+		about += "; these may run in parallel"
 	}
 	return Lines(
 		h.H2(g.Textf("Group %d ", x.Number), aside(about)),
-		h.P(h.Class("hold"), tickBox(), h.B(g.Text("Hold.")), g.Text(" "+x.HoldPoint)),
+		h.P(h.Class("hold"), tickBox(), h.B(g.Text("Hold point.")), g.Text(" "+x.HoldPoint)),
 		Lines(g.Map(x.Steps, stepSheet)...))
 }
 
-// stepSheet is what the technician needs for one step, with room for what he notes.
+// stepSheet is one step on paper, with fields to fill in.
 func stepSheet(s release.Step) g.Node {
 	return h.Div(h.Class("step"), Block(
 		h.H3(tickBox(), g.Text(s.ID+" "+unitWords(&s.Device))),
@@ -95,7 +95,7 @@ func stepSheet(s release.Step) g.Node {
 		Lines(g.Map(s.After, func(d release.DependsOn) g.Node { return quiet("After " + d.Step + ": " + d.Why) })...),
 		Lines(g.Map(s.Cautions, func(text string) g.Node { return h.P(h.B(g.Text("Caution:")), g.Text(" "+text)) })...),
 		listed(h.H4(g.Text("Before")), tickTexts(s.Before), len(s.Before)),
-		h.Table(h.Class("record"), Row("version before", "left at", "back at", "version after", "lowest supply, V")),
+		h.Table(h.Class("record"), Row("version before", "left at", "back at", "version after", "lowest voltage, V")),
 		listed(h.H4(g.Text("After")), tickTexts(s.AfterSteps), len(s.AfterSteps))))
 }
 
@@ -104,7 +104,7 @@ func stepFacts(s release.Step) g.Node {
 	if s.Released != "" {
 		released = " of " + s.Released
 	}
-	names := g.Map([]string{"version", "by", "takes", "supply"}, func(name string) g.Node { return h.Th(g.Text(name)) })
+	names := g.Map([]string{"version", "by", "duration", "battery voltage"}, func(name string) g.Node { return h.Th(g.Text(name)) })
 	return h.Table(h.Class("facts"), Lines(h.Tr(names), h.Tr(
 		h.Td(h.B(g.Text(s.From+" → "+s.To)), g.Text(released)),
 		h.Td(g.Text(MediumFile(s.Medium))),
@@ -123,7 +123,7 @@ func tickTexts(texts []string) g.Node {
 
 func tick(what ...g.Node) g.Node { return h.Li(tickBox(), g.Group(what)) }
 
-// tickBox is a box to tick on
+// tickBox is a box to tick.
 func tickBox() g.Node { return h.Span(h.Class("box"), g.Raw("&nbsp;")) }
 
 func quiet(text string) g.Node { return h.P(h.Class("quiet"), g.Text(text)) }

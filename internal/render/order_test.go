@@ -107,7 +107,7 @@ func TestSteps(t *testing.T) {
       came back on the old version 4.47\x1b
 [x] 1.2 LF12 4.40 -> 4.50 is verified, verified 2026-06-01T08:00:00Z
 [>] 1.3 LF12 4.40 -> 4.50 left the network
-[ ] 2.1 Larkfin Olbo 30 sonar (S3-0001) 2.9.0 -> 2.10.1 waits
+[ ] 2.1 Larkfin Olbo 30 sonar (S3-0001) 2.9.0 -> 2.10.1 waiting
 `
 	if d := cmp.Diff(want, b.String()); d != "" {
 		t.Error(d)

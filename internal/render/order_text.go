@@ -32,8 +32,8 @@ func OrderText(w io.Writer, o *release.Order) error {
 	}
 	line("WORK ORDER  %s", boatName(o.Boat))
 	line("Snapshot %s%s", o.Snapshot.Digest, stamp(" taken ", o.Snapshot.TakenAt.IsZero(), o.Snapshot.TakenAt.String()))
-	line("%s in %s: %d min side by side, %d min one by one", updates(o), inGroups(o), o.Minutes, o.MinutesAlone)
-	list("CAUTIONS (common practice; the maker's instructions and local codes go first)", o.Cautions)
+	line("%s in %s: %d min in parallel, %d min one after another", updates(o), inGroups(o), o.Minutes, o.MinutesAlone)
+	list("CAUTIONS (common practice; the manufacturer's instructions and local codes take precedence)", o.Cautions)
 	line("\nBEFORE STARTING (%s)", checkedWhen(o))
 	for _, c := range o.PreChecks {
 		line("  [%s] %-18s %s", box(c.Result), c.ID, c.Text)
@@ -49,11 +49,11 @@ func OrderText(w io.Writer, o *release.Order) error {
 	}
 	for _, g := range o.Groups {
 		line("\nGROUP %d  %d min", g.Number, g.Minutes)
-		line("  HOLD [ ] %s", g.HoldPoint)
+		line("  HOLD POINT [ ] %s", g.HoldPoint)
 		for i := range g.Steps {
 			s := &g.Steps[i]
 			line("  %s [ ] %s: %s -> %s", s.ID, unitWords(&s.Device), s.From, s.To)
-			line("      by %s, %d min, supply at least %.1f V", MediumFile(s.Medium), s.Minutes, s.SupplyVolts)
+			line("      by %s, %d min, battery voltage at least %.1f V", MediumFile(s.Medium), s.Minutes, s.SupplyVolts)
 			if s.Note != "" {
 				line("      note: %s", s.Note)
 			}
@@ -72,10 +72,10 @@ func OrderText(w io.Writer, o *release.Order) error {
 		}
 	}
 	list("AT THE END", o.Finish)
-	list("LEFT ALONE", remarks(o.NoUpdate))
+	list("DO NOT UPDATE", remarks(o.NoUpdate))
 	list("NOT REACHABLE HERE", remarks(o.NotReachable))
-	list("KEPT BACK", remarks(o.Deferred))
-	list("PROBLEMS", problems(o.Problems))
+	list("DEFERRED", remarks(o.Deferred))
+	list("UNRESOLVED PROBLEMS", problems(o.Problems))
 	_, err := io.WriteString(w, b.String())
 	return err
 }
@@ -105,13 +105,13 @@ func stamp(before string, unset bool, at string) string {
 	return before + at
 }
 
-// checkedWhen is "as heard on can0 at 2026-05-02T08:01:00Z", which the pre-checks are of.
+// checkedWhen is "as received on can0 at 2026-05-02T08:01:00Z", which the pre-checks are of.
 func checkedWhen(o *release.Order) string {
 	c := o.Checked
 	if c == nil {
 		return "as of the snapshot"
 	}
-	s := "as heard"
+	s := "as received"
 	if c.On != "" {
 		s += " on " + c.On
 	}
@@ -148,7 +148,7 @@ func Remark(r release.Remark) string {
 	return s + ": " + r.Why
 }
 
-// unitWords is the label with what else helps to find the device aboard.
+// unitWords is the label with the place, and who entered it by hand.
 func unitWords(u *release.Unit) string {
 	s := u.Label
 	if u.Place != "" {
@@ -193,7 +193,7 @@ func MediumFile(m release.Medium) string {
 
 // stateText is what a state is called in a sentence.
 var stateText = map[release.StepState]string{
-	release.StepWaiting: "waits", release.StepLeft: "left the network", release.StepBack: "is back", release.StepIdentified: "told its version",
+	release.StepWaiting: "waiting", release.StepLeft: "left the network", release.StepBack: "is back", release.StepIdentified: "reported its version",
 	release.StepVerified: "is verified", release.StepFailed: "failed",
 }
 
@@ -212,7 +212,7 @@ func StepChange(c release.StepChange) string {
 	return boat.Printable(s)
 }
 
-// Steps says how every step of a followed order stands, one line each and its failures below.
+// Steps writes the state of every step of a followed order, one line each with its failures below.
 func Steps(w io.Writer, status []release.StepStatus) error {
 	var b strings.Builder
 	for _, s := range status {

@@ -88,10 +88,10 @@ func (t *textReport) header() {
 	t.line(0, t.paint("Boat "+name, text.Bold))
 	switch heard := slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.Frames > 0 }); {
 	case r.TakenAt.IsZero() && heard:
-		t.line(0, "the traffic carries no times, so there are no rates and most checks cannot judge")
+		t.line(0, "The traffic has no time stamps: no rates are known, and most checks are not judged.")
 		return
 	case r.TakenAt.IsZero():
-		t.line(0, "nothing was received")
+		t.line(0, "Nothing was received.")
 		return
 	}
 	t.line(0, fmt.Sprintf("taken %s (%s clock), over %s", Stamp(r.TakenAt), r.Clock, Span(r.Window)))
@@ -152,13 +152,13 @@ func (t *textReport) alerts() {
 		t.line(2, head)
 		t.line(4, boat.Printable(a.Summary))
 		if a.Accepted != "" {
-			t.line(4, "accepted: "+boat.Printable(a.Accepted))
+			t.line(4, "Accepted: "+boat.Printable(a.Accepted))
 		}
 		if evidence := evidenceWords(a.Evidence); evidence != "" {
-			t.line(4, "seen: "+evidence)
+			t.line(4, "Evidence: "+evidence)
 		}
 		if a.Remedy != "" {
-			t.line(4, "mend: "+boat.Printable(a.Remedy))
+			t.line(4, "Remedy: "+boat.Printable(a.Remedy))
 		}
 	}
 }
@@ -184,13 +184,13 @@ func (t *textReport) devices() {
 	var words []string
 	for _, s := range []boat.DeviceState{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
 		if counts[s] > 0 {
-			words = append(words, fmt.Sprintf("%d %s", counts[s], s))
+			words = append(words, fmt.Sprintf("%d %s", counts[s], KeyWords(string(s))))
 		}
 	}
 	if len(words) == 0 {
 		words = []string{"none"}
 	}
-	t.title("Devices: " + strings.Join(words, ", "))
+	t.title("Units: " + strings.Join(words, ", "))
 	if t.Width != 0 && t.Width < tableWidth {
 		t.deviceBlocks(groups)
 		return
@@ -199,13 +199,14 @@ func (t *textReport) devices() {
 }
 
 func (t *textReport) paintState(s boat.DeviceState) string {
+	colour := text.FgYellow
 	switch s {
 	case boat.Present:
-		return t.paint(string(s), text.FgGreen)
+		colour = text.FgGreen
 	case boat.Gone, boat.NoAddress:
-		return t.paint(string(s), text.FgRed)
+		colour = text.FgRed
 	}
-	return t.paint(string(s), text.FgYellow)
+	return t.paint(KeyWords(string(s)), colour)
 }
 
 // address writes "35", with the network in front when there is more than one backbone; a talker's letters; "-" for a device without.
@@ -250,7 +251,7 @@ func (t *textReport) deviceTable(groups []Group) {
 	style.Format.Header = text.FormatDefault
 	style.Box.PaddingLeft, style.Box.PaddingRight = "", "  "
 	tw.SetStyle(style)
-	rows := [][]string{{"  role", "addr", "state", "maker", "model", "software", "serial", "instance", "LEN"}}
+	rows := [][]string{{"  role", "addr", "state", "manufacturer", "model", "software", "serial", "instance", "LEN"}}
 	for _, g := range groups {
 		for i, d := range g.Devices {
 			role := "  " + string(g.Role)
@@ -297,7 +298,7 @@ func (t *textReport) deviceTable(groups []Group) {
 }
 
 // fitColumns gives each column the width of its widest cell, then takes from the widest of the columns that may wrap
-// (maker, model, software, serial, instance) until a row fits into width. 0 is no limit.
+// (manufacturer, model, software, serial, instance) until a row fits into width. 0 is no limit.
 func fitColumns(rows [][]string, width int) []int {
 	const gap, least = 2, 8
 	widths := make([]int, len(rows[0]))
@@ -364,7 +365,7 @@ func (t *textReport) talkers() {
 			}
 		}
 		if k.Unanswered != "" {
-			head += " · did not say what it is: " + boat.Printable(k.Unanswered)
+			head += " · identity not reported: " + boat.Printable(k.Unanswered)
 		}
 		t.line(2, head)
 		var words []string
@@ -374,7 +375,7 @@ func (t *textReport) talkers() {
 				w += fmt.Sprintf(" every %.0f ms", s.Interval.Mean)
 			}
 			if s.ChecksumErrors > 0 {
-				w += fmt.Sprintf(" (%d bad checksums)", s.ChecksumErrors)
+				w += fmt.Sprintf(" (%d checksum errors)", s.ChecksumErrors)
 			}
 			words = append(words, w)
 		}
@@ -385,7 +386,7 @@ func (t *textReport) talkers() {
 	}
 }
 
-// aisWords tells what an AIS unit is set to, and how much it hears.
+// aisWords is what an AIS unit is set to, and how much it receives.
 func aisWords(a *boat.AIS) string {
 	var words []string
 	if v := a.Own; v != nil {

@@ -19,10 +19,11 @@ import (
 // Group is the devices of one role.
 type Group struct {
 	Role    boat.Role
-	Devices []*report.Device // in the report's order, talkers that told their identity last
+	Devices []*report.Device // in the report's order, talkers that reported their identity last
 }
 
-// Groups sorts devices, and talkers that told their identity, by role, in the order of boat.Roles. A device without a role is put under RoleOther.
+// Groups sorts devices, and talkers that reported their identity, by role, in the order of boat.Roles. A device without a role is
+// in RoleOther.
 func Groups(r *report.Report) []Group {
 	byRole := map[boat.Role][]*report.Device{}
 	known := boat.Roles()
@@ -48,7 +49,7 @@ func Groups(r *report.Report) []Group {
 	return groups
 }
 
-// SortedAlerts returns the alerts with the gravest first, cleared ones last; otherwise in the report's order.
+// SortedAlerts returns the alerts with the most severe first, cleared ones last; otherwise in the report's order.
 func SortedAlerts(r *report.Report) []alert.Alert {
 	alerts := slices.Clone(r.Alerts)
 	slices.SortStableFunc(alerts, func(a, b alert.Alert) int {
@@ -64,7 +65,7 @@ func SortedAlerts(r *report.Report) []alert.Alert {
 	return alerts
 }
 
-// DeviceTitle is what a technician calls the device: its model, else its maker and function, else its id.
+// DeviceTitle is what a technician calls the device: its model, else its function, else its id.
 // Text that came from the device is made printable.
 func DeviceTitle(d *report.Device) string {
 	if d.Product != nil && d.Product.Model != "" {
@@ -79,7 +80,7 @@ func DeviceTitle(d *report.Device) string {
 	return boat.Printable(d.ID)
 }
 
-// DeviceMaker is the maker's name, "maker 2001" when only the code is known, or nothing.
+// DeviceMaker is the manufacturer's name, its code when only that is known, or nothing.
 func DeviceMaker(d *report.Device) string { return boat.Printable(d.Maker()) }
 
 // DeviceInstances is the device instance, with the system instance when it is not 0 and the data instances when
@@ -138,7 +139,7 @@ func Grouped(n uint64) string {
 	return s
 }
 
-// NetworkWords tells the kind and speed of a network: "NMEA 2000", "250 kbit/s".
+// NetworkWords is the kind and speed of a network: "NMEA 2000", "250 kbit/s".
 func NetworkWords(n *report.Network) []string {
 	words, unit, rate := "NMEA 2000", "kbit/s", float64(n.BitRate)/1000
 	if n.Kind == event.NMEA0183 {
@@ -150,7 +151,7 @@ func NetworkWords(n *report.Network) []string {
 	return []string{words, fmt.Sprintf("%g %s", rate, unit)}
 }
 
-// FaultWords lists the counts that are not zero, each as "3 broken sequences".
+// FaultWords lists the counts that are not zero, each as "3 incomplete messages".
 func FaultWords(f boat.Faults) []string {
 	var words []string
 	for _, e := range FaultList(f) {
@@ -167,8 +168,25 @@ type Fault struct {
 	Count  uint64
 }
 
-// Words is the fault for people: "3 broken sequences".
-func (f Fault) Words() string { return Grouped(f.Count) + " " + strings.ReplaceAll(f.Reason, "_", " ") }
+// Words is the fault for people: "3 incomplete messages".
+func (f Fault) Words() string { return Grouped(f.Count) + " " + KeyWords(f.Reason) }
+
+// KeyWords writes a key of the report for people: "no-address" is "no address", "present" is "online".
+func KeyWords(key string) string {
+	if words, ok := wordsOfKey[key]; ok {
+		return words
+	}
+	return keySpaces.Replace(key)
+}
+
+var keySpaces = strings.NewReplacer("_", " ", "-", " ")
+
+// wordsOfKey are the keys that have other words than their own.
+var wordsOfKey = map[string]string{
+	string(boat.Present): "online", string(boat.Gone): "offline", "bus_off": "bus-off", "dropped": "dropped frames", "broken_sequences": "incomplete messages",
+	"assemblies_shed": "messages given up to save memory", "untracked": "devices or messages beyond the memory limit",
+	"source_lost": "losses of the source", "unchecked_lines": "lines without a checksum",
+}
 
 // FaultList is every fault of a network in the report's order.
 func FaultList(f boat.Faults) []Fault {
@@ -194,7 +212,7 @@ func EvidenceValue(v any) string {
 		}
 		return v
 	case float64:
-		return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64) // a millionth of a degree is a hand's breadth
+		return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64) // a millionth of a degree is 0.1 m
 	case event.Time:
 		return Stamp(v)
 	case fmt.Stringer:
@@ -218,7 +236,7 @@ func EvidenceValue(v any) string {
 	return fmt.Sprint(v)
 }
 
-// Enumerate writes a list for people, who are told how many more there are instead of all of a long one.
+// Enumerate writes a list for people; of a long one, the first entries and how many more there are.
 func Enumerate(words []string) string {
 	const most = 8
 	if len(words) > most+1 {
@@ -227,7 +245,7 @@ func Enumerate(words []string) string {
 	return strings.Join(words, ", ")
 }
 
-// TitleAt is the device's title with its address, which tells two of one model apart.
+// TitleAt is the device's title with its address, which distinguishes two of one model.
 func TitleAt(d *report.Device) string {
 	if d.Address == nil {
 		return DeviceTitle(d)
@@ -254,5 +272,5 @@ func Ago(now, t event.Time) string {
 	}
 }
 
-// TalkerTitle is what a technician calls the talker: its model when it told it, and its letters and network.
+// TalkerTitle is what a technician calls the talker: its model when it is reported, and its letters and network.
 func TalkerTitle(t *report.Talker) string { return boat.Printable(t.Label()) }

@@ -20,13 +20,13 @@ import (
 //go:embed record.css
 var recordStyle string
 
-// howToCheck says how anybody can check the record.
+// howToCheck says how to check the record.
 const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files; the digest is the SHA-256 of the canonical JSON (RFC 8785) " +
 	"of the snapshot without its seal, the signature is Ed25519 (RFC 8037, RFC 7515 detached)."
 
 // The columns of the record's tables.
 var (
-	deviceColumns = []string{"device", "serial", "before", "after", "remark"}
+	deviceColumns = []string{"device", "serial", "before", "after", "note"}
 	stepColumns   = []string{"step", "result", "began", "ended", "note"}
 	figureColumns = []string{"figure", "before", "after"}
 )
@@ -51,7 +51,7 @@ func figureCells(r *job.Record) [][]string {
 			continue
 		}
 		count("Error frames", b.Faults.ErrorFrames, a.Faults.ErrorFrames)
-		count("Broken messages", b.Faults.BrokenSequences, a.Faults.BrokenSequences)
+		count("Incomplete messages", b.Faults.BrokenSequences, a.Faults.BrokenSequences)
 	}
 	return out
 }
@@ -71,21 +71,21 @@ func roleTitle(role boat.Role) string {
 	return strings.ToUpper(string(role[:1])) + string(role[1:])
 }
 
-// recordCautions are the usual ones of the trade (common practice, no source), and the job's own.
+// recordCautions are common practice (no source), and the job's own.
 func recordCautions(of *job.Job) []string {
 	return append([]string{
 		"Electronics are aids. Check position, depth and heading against independent means before relying on them.",
-		"Work on wiring, batteries and shore power follows the maker's instructions, local codes and, where required, licensed practice.",
-		"This record shows what the network reported at the times given. It is no navigation aid and no survey of the boat.",
+		"Work on wiring, batteries and shore power follows the manufacturer's instructions, local codes and, where required, licensed practice.",
+		"This record shows what the network reported at the times given. It is not a navigation aid and not a survey of the boat.",
 	}, of.Cautions...)
 }
 
-// recordTitle heads the record: with the shop's job number, when there is one.
+// recordTitle is the title of the record, with the shop's job number when there is one.
 func recordTitle(r *job.Record) string { return strings.TrimSpace("Service record " + r.Job.Number) }
 
 // recordFacts are what the record is about.
 func recordFacts(r *job.Record) [][2]string {
-	return told(append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...))
+	return withText(append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...))
 }
 
 // ServiceRecordHTML writes the record as one page that stands alone and prints well.
@@ -99,16 +99,16 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 		g.Iff(len(r.Steps) > 0, func() g.Node {
 			return Lines(h.H2(g.Text("Work order")), headedTable(stepColumns, h.TBody(Lines(rows(r.Steps, stepCells)...))))
 		}),
-		items("What was found", r.Found),
-		items("What was put right", r.Resolved),
-		items("What remains, and why", r.OpenItems),
-		items("What is new since", r.Fresh),
+		items("Findings before the work", r.Found),
+		items("Resolved findings", r.Resolved),
+		items("Open findings, and why", r.OpenItems),
+		items("New findings", r.Fresh),
 		Section("Other changes", r.Changes),
 		h.H2(g.Text("Network")), headedTable(figureColumns, h.TBody(Lines(g.Map(figureCells(r), func(texts []string) g.Node { return Row(texts...) })...))),
 		Section("Notes", r.Job.Notes),
 		Section("Cautions", recordCautions(r.Job)),
-		h.H2(g.Text("Proof")),
-		h.P(proofNode("Before", r.Before), h.Br(), g.Text("\n"), proofNode("After", r.After)),
+		h.H2(g.Text("Snapshots")),
+		h.P(snapshotNode("Before", r.Before), h.Br(), g.Text("\n"), snapshotNode("After", r.After)),
 		h.P(h.Small(g.Text(howToCheck))))
 	if err := WritePage(w, page); err != nil {
 		return fmt.Errorf("write service record: %w", err)
@@ -132,8 +132,8 @@ func items(title string, of []job.Item) g.Node {
 	})...)))
 }
 
-// proofNode says when a snapshot was taken, and what anybody can hold it against.
-func proofNode(which string, m job.Moment) g.Node {
+// snapshotNode is the time of a snapshot, and the digest to check it with.
+func snapshotNode(which string, m job.Moment) g.Node {
 	signed := g.If(m.Signed != "", g.Group{g.Text(", signed by "), h.Code(g.Text(m.Signed))})
 	return g.Group{g.Textf("%s: taken %s, SHA-256 ", which, minute(m.Taken)), h.Code(g.Text(m.SHA256)), signed, g.Text(".")}
 }
@@ -156,17 +156,17 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 		d.Title("Work order")
 		d.Table([]float64{58, 22, 30, 30}, stepColumns, cells(r.Steps, stepCells))
 	}
-	d.List("What was found", itemTexts(r.Found))
-	d.List("What was put right", itemTexts(r.Resolved))
-	d.List("What remains, and why", itemTexts(r.OpenItems))
-	d.List("What is new since", itemTexts(r.Fresh))
+	d.List("Findings before the work", itemTexts(r.Found))
+	d.List("Resolved findings", itemTexts(r.Resolved))
+	d.List("Open findings, and why", itemTexts(r.OpenItems))
+	d.List("New findings", itemTexts(r.Fresh))
 	d.List("Other changes", r.Changes)
 	d.Title("Network")
 	d.Table([]float64{66, 44}, figureColumns, figureCells(r))
 	d.List("Notes", r.Job.Notes)
 	d.List("Cautions", recordCautions(r.Job))
-	d.Title("Proof")
-	d.Facts(18, [2]string{"before", proofText(r.Before)}, [2]string{"after", proofText(r.After)})
+	d.Title("Snapshots")
+	d.Facts(18, [2]string{"before", snapshotText(r.Before)}, [2]string{"after", snapshotText(r.After)})
 	d.Paragraph(howToCheck)
 	if err := d.Output(w); err != nil {
 		return fmt.Errorf("write PDF: %w", err)
@@ -174,7 +174,7 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 	return nil
 }
 
-func proofText(m job.Moment) string {
+func snapshotText(m job.Moment) string {
 	text := "taken " + minute(m.Taken) + ", SHA-256 " + m.SHA256
 	if m.Signed != "" {
 		text += ", signed by " + m.Signed

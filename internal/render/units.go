@@ -10,7 +10,7 @@ import (
 	"muster/internal/nmea0183"
 )
 
-// InUnit writes a number of an SI unit, or of degrees of a position, in the unit that people aboard use; "" when it is used as it is.
+// InUnit writes a number of an SI unit, or of degrees of a position, in the unit used on boats; "" when that is the SI unit.
 func InUnit(n float64, unit string) string {
 	switch unit {
 	case "rad":
@@ -31,7 +31,7 @@ func InUnit(n float64, unit string) string {
 	return ""
 }
 
-// ReadingName is what a reading is of.
+// ReadingName is the quantity of a reading with its reference.
 func ReadingName(r *nmea0183.Reading) string {
 	name := strings.ReplaceAll(r.Quantity.String(), "-", " ")
 	if r.Reference != nmea0183.ReferenceNone {
@@ -49,7 +49,7 @@ var ReadingUnits = map[nmea0183.Quantity]string{
 	nmea0183.WaterTemperature: "K", nmea0183.AirTemperature: "K", nmea0183.Pressure: "Pa", nmea0183.Humidity: "%", nmea0183.EngineSpeed: "1/min",
 }
 
-// ReadingText is a reading in the unit that people aboard use.
+// ReadingText is a reading in the unit used on boats.
 func ReadingText(r *nmea0183.Reading) string {
 	switch r.Quantity {
 	case nmea0183.Position:

@@ -12,7 +12,7 @@ import (
 	"muster/internal/job"
 )
 
-// boatName is "Wagtail (wagtail)", with what is known of the two.
+// boatName is "Wagtail (wagtail)", as far as the two are known.
 func boatName(b boat.Identity) string {
 	switch {
 	case b.Name != "" && b.ID != "":
@@ -51,12 +51,12 @@ func letterhead(of *job.Job) g.Node {
 	})))
 }
 
-// jobFacts are what a job tells besides its shop.
+// jobFacts are the facts of a job besides its shop.
 func jobFacts(of *job.Job) [][2]string {
-	return told([][2]string{{"Customer", of.Customer}, {"Place", of.Place}, {"Date", of.Date}, {"Technician", of.Technician}, {"Work", of.Work}})
+	return withText([][2]string{{"Customer", of.Customer}, {"Place", of.Place}, {"Date", of.Date}, {"Technician", of.Technician}, {"Work", of.Work}})
 }
 
-// told leaves out the facts that nobody told.
-func told(facts [][2]string) [][2]string {
+// withText leaves out the facts without text.
+func withText(facts [][2]string) [][2]string {
 	return slices.DeleteFunc(facts, func(f [2]string) bool { return f[1] == "" })
 }

@@ -30,13 +30,13 @@ type Alert struct {
 	Facts []Fact
 }
 
-// Fact is a name and what stands behind it.
+// Fact is a name with its value.
 type Fact struct{ Name, Text string }
 
 // Link is the id of something that has a page, or of a choice, and its text.
 type Link struct{ ID, Text string }
 
-// Alerts are the alerts of a report, the gravest first, cleared ones last.
+// Alerts lists the alerts of a report: the most severe first, cleared ones last.
 func Alerts(r *report.Report) []Alert {
 	var list []Alert
 	for _, a := range render.SortedAlerts(r) {
@@ -65,7 +65,7 @@ func Alerts(r *report.Report) []Alert {
 		for i, text := range texts {
 			name := boat.Printable(check.EvidenceLabel(keys[i]))
 			text = named.Replace(text)
-			if keys[i] == "sources" && text == render.Enumerate(about) { // told already
+			if keys[i] == "sources" && text == render.Enumerate(about) { // listed as links
 				continue
 			}
 			s.Facts = append(s.Facts, Fact{name, text})
@@ -75,15 +75,15 @@ func Alerts(r *report.Report) []Alert {
 	return list
 }
 
-// AlertLists are alerts as a page shows them: the milder and the cleared ones folded away.
+// AlertLists are alerts as a page shows them: info alerts, accepted and cleared ones are folded away.
 type AlertLists struct {
 	Open     []Alert // warnings and worse
-	Remarks  []Alert // the milder ones that stand
-	Accepted []Alert // stand, and the owner lives with them
+	Infos    []Alert // of severity info
+	Accepted []Alert // open, and accepted by the owner
 	Cleared  []Alert
 }
 
-// Add takes an alert to those of its kind.
+// Add adds an alert to its list.
 func (l *AlertLists) Add(a Alert) {
 	switch {
 	case a.State == alert.StatusCleared:
@@ -93,19 +93,19 @@ func (l *AlertLists) Add(a Alert) {
 	case a.Severity.Rank() > check.Info.Rank():
 		l.Open = append(l.Open, a)
 	default:
-		l.Remarks = append(l.Remarks, a)
+		l.Infos = append(l.Infos, a)
 	}
 }
 
-// AlertSection shows the alerts that stand; without any it is nothing.
+// AlertSection shows the alerts that have not cleared; without any it is nothing.
 func AlertSection(v *Showing, l *AlertLists, title string) g.Node {
-	if len(l.Open)+len(l.Remarks)+len(l.Accepted) == 0 {
+	if len(l.Open)+len(l.Infos)+len(l.Accepted) == 0 {
 		return nil
 	}
-	remarks := g.Group{Mark("info"), Space, g.Text(boat.Counted(len(l.Remarks), "remark", "remarks"))}
+	infos := g.Group{Mark("info"), Space, g.Text(boat.Counted(len(l.Infos), "info alert", "info alerts"))}
 	return Section("alerts", title,
 		g.If(len(l.Open) > 0, alertList(v, l.Open)),
-		g.If(len(l.Remarks) > 0, More("remarks", v.Printed, remarks, alertList(v, l.Remarks))),
+		g.If(len(l.Infos) > 0, More("infos", v.Printed, infos, alertList(v, l.Infos))),
 		g.If(len(l.Accepted) > 0, More("accepted", v.Printed, g.Text(strconv.Itoa(len(l.Accepted))+" accepted by the owner"), alertList(v, l.Accepted))))
 }
 
@@ -121,20 +121,20 @@ func alertList(v *Showing, list []Alert) g.Node {
 	return h.Ol(h.Class("alerts"), g.Map(list, func(a Alert) g.Node { return a.item(v) }))
 }
 
-// item is an alert with all there is to it, and what the reader may do about it.
+// item is an alert with its evidence and remedy, and what the reader may do about it.
 func (a *Alert) item(v *Showing) g.Node {
 	id := Slug(a.ID)
 	return h.Li(h.Class("alert "+string(a.Severity)), h.ID("alert-"+id),
 		h.H3(State(a.Severity), Space, Printable(a.Summary)),
 		Meta(g.Text(a.times(v.Report)+" · "), h.Code(g.Text(a.Check))),
-		g.If(a.Remedy != "", h.P(h.Class("remedy"), h.B(g.Text("What to do:")), Space, Printable(a.Remedy))),
+		g.If(a.Remedy != "", h.P(h.Class("remedy"), h.B(g.Text("Remedy:")), Space, Printable(a.Remedy))),
 		g.If(len(a.Facts)+len(a.About) > 0, h.Ul(h.Class("facts"),
 			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
 			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),
 		g.Iff(v.Acts != nil, func() g.Node { return v.Acts(a) }))
 }
 
-// times tells since when the alert stands and what people did about it.
+// times says when the alert began and what people did about it.
 func (a *Alert) times(r *report.Report) string {
 	var words string
 	if a.State == alert.StatusCleared {
@@ -144,7 +144,7 @@ func (a *Alert) times(r *report.Report) string {
 		words += "since " + render.Stamp(a.Since)
 	}
 	if a.Flapping {
-		words += " · comes and goes"
+		words += " · intermittent"
 	}
 	if a.State == alert.StatusAcknowledged {
 		words += " · acknowledged" + After(" by ", a.AcknowledgedBy)
@@ -155,7 +155,7 @@ func (a *Alert) times(r *report.Report) string {
 	return words + After(" · accepted: ", a.Accepted)
 }
 
-// node leads to what an alert is about; on paper it is its text.
+// node links to the subject of an alert; on paper it is text.
 func (l Link) node(v *Showing) g.Node {
 	if v.Printed {
 		return g.Text(l.Text)

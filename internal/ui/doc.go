@@ -1,2 +1,2 @@
-// Package ui is what the pages of a boat and of the fleet are made of: widgets, symbols, words, style and script.
+// Package ui holds the parts of the pages of a boat and of the fleet: widgets, symbols, style and script.
 package ui

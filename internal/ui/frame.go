@@ -38,10 +38,10 @@ func Static() http.Handler {
 
 // Head is the head of a page of a boat or of the fleet; more are style sheets besides the usual one.
 func Head(title string, more ...g.Node) g.Node {
-	return h.Head(charset, viewport, schemes, h.TitleEl(g.Text(title)), looks, g.Group(more), script)
+	return h.Head(charset, viewport, schemes, h.TitleEl(g.Text(title)), stylesheetLinks, g.Group(more), script)
 }
 
-// Main is what stands between the menu and the foot. A page that follows what it shows has the attribute data-live.
+// Main is the part of a page between menu and foot. A page that updates itself has the attribute data-live.
 func Main(content ...g.Node) g.Node {
 	return h.Main(h.ID("content"), h.TabIndex("-1"), connection, g.Group(content))
 }
@@ -49,21 +49,20 @@ func Main(content ...g.Node) g.Node {
 // Skip is the first link of a page: over the menu to the content.
 var Skip = Fixed(h.A(h.Class("skip"), h.Href("#content"), g.Text("Skip to the content")))
 
-// What stands on every page.
+// Parts of every page.
 var (
-	charset  = Fixed(h.Meta(h.Charset("utf-8")))
-	viewport = Fixed(h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")))
-	schemes  = Fixed(h.Meta(h.Name("color-scheme"), h.Content("light dark")))
-	looks    = Fixed(g.Group{
+	charset         = Fixed(h.Meta(h.Charset("utf-8")))
+	viewport        = Fixed(h.Meta(h.Name("viewport"), h.Content("width=device-width, initial-scale=1")))
+	schemes         = Fixed(h.Meta(h.Name("color-scheme"), h.Content("light dark")))
+	stylesheetLinks = Fixed(g.Group{
 		h.Link(h.Rel("icon"), h.Href("/static/muster.svg"), h.Type("image/svg+xml")),
 		h.Link(h.Rel("stylesheet"), h.Href("/static/muster.css")),
 	})
 	script     = Fixed(h.Script(h.Src("/static/muster.js"), h.Defer()))
-	connection = Fixed(h.P(h.ID("link"), h.Class("notice"), h.Role("status"))) // the script tells there when the boat is lost
-
+	connection = Fixed(h.P(h.ID("link"), h.Class("notice"), h.Role("status"))) // the script writes there when the connection is lost
 )
 
-// MenuEntry is an entry of the menu on the page now: it may lead to that very page, or to one that this belongs to.
+// MenuEntry is an entry of the menu. It is marked as current on its own page, and on the pages below it.
 func MenuEntry(now, address, words, page string, below ...string) g.Node {
 	return h.Li(h.A(h.Href(address),
 		g.If(now == page, h.Aria("current", "page")),
@@ -71,7 +70,7 @@ func MenuEntry(now, address, words, page string, below ...string) g.Node {
 		g.Text(words)))
 }
 
-// Fixed is a part that never changes, set once for all pages. It holds nothing that came from outside.
+// Fixed is a part that never changes, rendered once for all pages. It holds no text from outside.
 func Fixed(n g.Node) g.Node {
 	text := bytes.Clone(Rendered(n)) // without the room to grow
 	return g.NodeFunc(func(w io.Writer) error {
@@ -80,6 +79,7 @@ func Fixed(n g.Node) g.Node {
 	})
 }
 
+// Rendered is a part of a page as HTML.
 func Rendered(n g.Node) []byte {
 	var page bytes.Buffer
 	page.Grow(4096)     // as much as the smallest page takes

@@ -7,7 +7,7 @@ import (
 	h "maragu.dev/gomponents/html"
 )
 
-// shapes are the symbols beside words: each state has a shape of its own, so that no state is told by colour alone.
+// shapes are the symbols beside words: each state has a shape of its own, so that no state depends on colour alone.
 var shapes = map[string]g.Node{
 	"present":     g.Group{disc("7"), cut("m4.6 8.3 2.3 2.4 4.5-5")},
 	"silent":      g.Group{ring(), solid("M8 1.8a6.2 6.2 0 0 1 0 12.4z")},
@@ -25,14 +25,14 @@ var shapes = map[string]g.Node{
 	"two":         stroke("M2 4h5l3 4h4M2 12h5l3-4"),
 }
 
-// NoValue is the state of a source that sends what it sends with nothing in it, as without a fix.
-const NoValue = "without a value"
+// NoValue is the state of a source that sends messages without data, such as a receiver without a fix.
+const NoValue = "without data"
 
 // alike are states that share the shape of another.
 var alike = map[string]string{"verified": "present", "failed": "gone", "passed": "present", "unknown": "provisional", "one": "present", "well": "present",
 	"quiet": "waiting", "stopped": "silent", NoValue: "silent", "covered": "present", "missing": "gone", "contested": "two", "slow": "silent", "elsewhere": "back"}
 
-// Mark draws the symbol of a state; the word always stands beside it.
+// Mark draws the symbol of a state. The word is always beside it.
 func Mark(state any) g.Node {
 	name := fmt.Sprint(state)
 	if other, ok := alike[name]; ok {
@@ -41,7 +41,7 @@ func Mark(state any) g.Node {
 	return marks[name]
 }
 
-// marks are the shapes as they stand in a page, which may hold hundreds.
+// marks are the rendered shapes: a page may hold hundreds.
 var marks = func() map[string]g.Node {
 	m := map[string]g.Node{}
 	for name, shape := range shapes {

@@ -10,23 +10,24 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
+	"muster/internal/render"
 )
 
 // This file holds the small parts that the pages of a boat and of the fleet are made of.
 //
 // A page is a type with the method show(v *view) g.Node, in the file page_NAME.go; its data come from a function that Server.page
-// registers. Text and attributes are escaped by gomponents, so that g.Raw takes constants only. What devices, makers and people wrote
-// goes through Printable, After or boat.Printable, and into an address through url.PathEscape or query. g.If evaluates what it is given:
-// a part that reads through a pointer stands in g.Iff. What never changes is set once, by fixed. Parts that several pages of a boat
-// share stand in parts.go.
+// registers. gomponents escapes text and attributes; g.Raw takes constants only. Text of devices, manufacturers and people
+// goes through Printable, After or boat.Printable, and into an address through url.PathEscape or Query. g.If evaluates its arguments:
+// a part that reads through a pointer goes into g.Iff. A part that never changes is rendered once, by Fixed. Parts that several pages
+// of a boat share are in parts.go.
 
-// Space keeps two words apart.
+// Space separates two words.
 var Space = g.Text(" ")
 
 // Printable is text that came from outside.
 func Printable(s string) g.Node { return g.Text(boat.Printable(s)) }
 
-// After is s, made printable, behind words that lead to it; without s it is nothing.
+// After is s, made printable, after its introduction; without s it is nothing.
 func After(lead, s string) string {
 	if s == "" {
 		return ""
@@ -34,18 +35,13 @@ func After(lead, s string) string {
 	return lead + boat.Printable(s)
 }
 
-// Either is the first of two texts that says something, made printable.
+// Either is s, or the other text when s is empty, made printable.
 func Either(s, or string) string {
 	if s == "" {
 		s = or
 	}
 	return boat.Printable(s)
 }
-
-// Words writes a key for people: "wrong-baud" is "wrong baud".
-func Words(key string) string { return keyWords.Replace(key) }
-
-var keyWords = strings.NewReplacer("_", " ", "-", " ")
 
 // Slug makes an id of the page of a text: such an id holds no space.
 func Slug(id string) string { return strings.Join(strings.Fields(boat.Printable(id)), "-") }
@@ -55,10 +51,10 @@ func Query(value string) string { return url.QueryEscape(value) }
 
 // State is the symbol and the word of a state or a severity.
 func State[T ~string](s T) g.Node {
-	return h.Span(h.Class("state "+string(s)), Mark(s), Space, g.Text(Words(string(s))))
+	return h.Span(h.Class("state "+string(s)), Mark(s), Space, g.Text(render.KeyWords(string(s))))
 }
 
-// StateAs is a state told in other words.
+// StateAs is State with other words.
 func StateAs[T ~string](s T, words string) g.Node {
 	return h.Span(h.Class("state "+string(s)), Mark(s), Space, g.Text(words))
 }
@@ -66,7 +62,7 @@ func StateAs[T ~string](s T, words string) g.Node {
 // Flag is a warning within a line.
 func Flag(words string) g.Node { return h.Span(h.Class("flag"), Mark("warning"), Space, g.Text(words)) }
 
-// Problem is a line about what went wrong; without words it is nothing.
+// Problem is a line about an error; without words it is nothing.
 func Problem(words string, more ...g.Node) g.Node {
 	if words == "" {
 		return nil
@@ -74,13 +70,13 @@ func Problem(words string, more ...g.Node) g.Node {
 	return h.P(h.Class("notice bad"), g.Group(more), Mark("critical"), Space, g.Text(words))
 }
 
-// Meta is a line of lesser weight.
+// Meta is a line of secondary text.
 func Meta(words ...g.Node) g.Node { return h.P(h.Class("meta"), g.Group(words)) }
 
-// Empty stands where there is nothing to list.
+// Empty replaces a list without entries.
 func Empty(words string) g.Node { return h.P(h.Class("empty"), g.Text(words)) }
 
-// Small is a remark within a line; without words it is nothing.
+// Small is secondary text within a line; without words it is nothing.
 func Small(words string) g.Node {
 	if words == "" {
 		return nil
@@ -88,10 +84,10 @@ func Small(words string) g.Node {
 	return g.Group{Space, h.Small(g.Text(words))}
 }
 
-// Unseen is said to who hears the page, and not shown.
+// Unseen is read out by screen readers and not shown.
 func Unseen(words string) g.Node { return h.Span(h.Class("hidden"), g.Text(words)) }
 
-// Section is a part of the page with its heading, which bears the id.
+// Section is a part of the page with a heading, which has the id.
 func Section(id, title string, body ...g.Node) g.Node {
 	return h.Section(h.Aria("labelledby", id), h.H2(h.ID(id), g.Text(title)), g.Group(body))
 }
@@ -101,7 +97,7 @@ func More(id string, open bool, summary g.Node, body ...g.Node) g.Node {
 	return h.Details(h.Class("more"), h.ID(id), g.If(open, g.Attr("open")), h.Summary(summary), g.Group(body))
 }
 
-// Row is a line of a sheet: a name and what stands behind it.
+// Row is a line of a sheet: a name and its value.
 func Row(name string, value ...g.Node) g.Node {
 	return h.Li(h.Span(g.Text(name)), Space, h.Span(g.Group(value)))
 }
@@ -133,7 +129,7 @@ func Lines(texts []string) g.Node {
 	return Plain(g.Map(texts, func(s string) g.Node { return h.Li(Printable(s)) }))
 }
 
-// Joined writes things in a row, with what parts them between.
+// Joined writes things in a row, with a separator between them.
 func Joined[T any](list []T, between string, f func(T) g.Node) g.Node {
 	var nodes g.Group
 	for i, x := range list {
@@ -145,7 +141,7 @@ func Joined[T any](list []T, between string, f func(T) g.Node) g.Node {
 	return nodes
 }
 
-// OrElse is a list, or what stands in its place when it is empty.
+// OrElse is a list, or its replacement when it is empty.
 func OrElse(list g.Group, none g.Node) g.Node {
 	if len(list) == 0 {
 		return none
@@ -171,14 +167,14 @@ func Choice(label, name string, options ...g.Node) g.Node {
 	return h.Label(g.Text(label+" "), h.Select(h.Name(name), g.Group(options)))
 }
 
-// Option is one of a Choice; its value is its text when value is empty.
+// Option is an entry of a Choice; its value is its text when value is empty.
 func Option(value, text string, chosen bool) g.Node {
 	return h.Option(g.If(value != "", h.Value(value)), g.If(chosen, selected), g.Text(text))
 }
 
 var selected = h.Selected()
 
-// AnyOption is the choice of none of the others.
+// AnyOption is the entry for no choice.
 func AnyOption(text string) g.Node { return h.Option(h.Value(""), g.Text(text)) }
 
 // TextOptions are texts to choose from, of which one may be chosen now.
@@ -204,7 +200,7 @@ func Post(action string, body ...g.Node) g.Node {
 // Button sends its form.
 func Button(words string, more ...g.Node) g.Node { return h.Button(g.Group(more), g.Text(words)) }
 
-// DeviceLink leads to the page of a device or talker.
+// DeviceLink links to the page of a device or talker.
 func DeviceLink(id string, words ...g.Node) g.Node {
 	return h.A(h.Href("/devices/"+url.PathEscape(id)), g.Group(words))
 }

@@ -25,7 +25,7 @@ type verdict struct {
 	More     string
 }
 
-func judge(r *report.Report) verdict {
+func verdictOf(r *report.Report) verdict {
 	counts := map[check.Severity]int{}
 	known, quiet, accepted := 0, 0, 0
 	for i := range r.Alerts {
@@ -47,7 +47,7 @@ func judge(r *report.Report) verdict {
 	for _, group := range render.Groups(r) {
 		for _, d := range group.Devices {
 			switch {
-			case d.Own, d.Renamed(): // the unit answers under its other NAME
+			case d.Own, d.Renamed(): // the unit is online under its other NAME
 				continue
 			case d.State == boat.Present:
 				here++
@@ -55,11 +55,11 @@ func judge(r *report.Report) verdict {
 			total++
 		}
 	}
-	v := verdict{More: fmt.Sprintf("%d of %s on the roll answer", here, boat.Counted(total, "device", "devices"))}
+	v := verdict{More: fmt.Sprintf("%d of %s online", here, boat.Counted(total, "device", "devices"))}
 	if n := len(r.Talkers); total == 0 && n > 0 {
-		v.More = boat.Counted(n, "talker is", "talkers are") + " heard on NMEA 0183"
+		v.More = boat.Counted(n, "talker sends", "talkers send") + " on NMEA 0183"
 	} else if total == 0 {
-		v.More = "No device is on the roll"
+		v.More = "No device found"
 	}
 	if known > 0 {
 		v.More += fmt.Sprintf("; %s acknowledged", boat.Counted(known, "alert", "alerts"))
@@ -73,44 +73,44 @@ func judge(r *report.Report) verdict {
 	v.More += "."
 	switch {
 	case r.TakenAt.IsZero():
-		return verdict{Mark: "quiet", Sentence: "Nothing has been heard yet.", More: "As soon as a network speaks, its devices stand here."}
+		return verdict{Mark: "quiet", Sentence: "No traffic received yet.", More: "Devices appear here when traffic is received."}
 	case counts[check.Critical] > 0:
-		v.Mark, v.Sentence = "critical", fmt.Sprintf("Not fit: %s to see to now", boat.Counted(counts[check.Critical], "critical alert", "critical alerts"))
+		v.Mark, v.Sentence = "critical", fmt.Sprintf("Act now: %s", boat.Counted(counts[check.Critical], "critical alert", "critical alerts"))
 		if n := counts[check.Warning]; n > 0 {
-			v.Sentence += ", and " + boat.Counted(n, "warning", "warnings")
+			v.Sentence += ", " + boat.Counted(n, "warning", "warnings")
 		}
 		v.Sentence += "."
 	case counts[check.Warning] > 0:
-		v.Mark, v.Sentence = "warning", fmt.Sprintf("Usable, but look at %s.", boat.Counted(counts[check.Warning], "warning", "warnings"))
+		v.Mark, v.Sentence = "warning", fmt.Sprintf("Check %s.", boat.Counted(counts[check.Warning], "warning", "warnings"))
 	case total == 0 && !traffic(r):
-		v.Mark, v.Sentence = "quiet", "No network has said anything yet."
-		v.More = "See that the networks are switched on and plugged in, and that their speed is right."
+		v.Mark, v.Sentence = "quiet", "No traffic on any network yet."
+		v.More = "Check that each network is powered and connected. Check its speed."
 	case counts[check.Info] > 0:
-		v.Mark, v.Sentence = "info", fmt.Sprintf("In order; %s to read.", boat.Counted(counts[check.Info], "remark", "remarks"))
+		v.Mark, v.Sentence = "info", fmt.Sprintf("OK. %s to read.", boat.Counted(counts[check.Info], "info alert", "info alerts"))
 	case total == 0 && len(r.Talkers) > 0:
-		v.Mark, v.Sentence = "info", "Data is heard; no talker has told what it is."
+		v.Mark, v.Sentence = "info", "Data received, but no talker reports its model."
 	case total == 0:
-		v.Mark, v.Sentence = "info", "Traffic, but no device has made itself known."
+		v.Mark, v.Sentence = "info", "Traffic received, but no device is identified."
 	default:
-		v.Mark, v.Sentence = "well", "All in order."
+		v.Mark, v.Sentence = "well", "All OK."
 	}
 	return v
 }
 
-// traffic reports whether any network has been heard.
+// traffic reports whether any network carried traffic.
 func traffic(r *report.Report) bool {
 	return slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.Frames > 0 })
 }
 
-// rollGroup is the devices of one role as the roll shows them.
-type rollGroup struct {
+// unitGroup is the units of one role, as the page lists them.
+type unitGroup struct {
 	Role boat.Role
-	Rows []rollRow
+	Rows []unitRow
 }
 
-type rollRow struct {
+type unitRow struct {
 	*report.Device
-	Open  int            // alerts that stand
+	Open  int            // its alerts that have not cleared
 	Worst check.Severity // of them
 }
 
@@ -118,12 +118,12 @@ type rollRow struct {
 type BoatReport struct {
 	Verdict verdict
 	Alerts  AlertLists
-	Roll    []rollGroup
+	Units   []unitGroup
 }
 
-// NewBoatReport sorts what a report tells.
+// NewBoatReport arranges a report for its page.
 func NewBoatReport(r *report.Report) BoatReport {
-	p := BoatReport{Verdict: judge(r)}
+	p := BoatReport{Verdict: verdictOf(r)}
 	open, worst := map[string]int{}, map[string]check.Severity{}
 	for _, a := range Alerts(r) {
 		p.Alerts.Add(a)
@@ -138,11 +138,11 @@ func NewBoatReport(r *report.Report) BoatReport {
 		}
 	}
 	for _, group := range render.Groups(r) {
-		rows := rollGroup{Role: group.Role}
+		rows := unitGroup{Role: group.Role}
 		for _, d := range group.Devices {
-			rows.Rows = append(rows.Rows, rollRow{d, open[d.ID], worst[d.ID]})
+			rows.Rows = append(rows.Rows, unitRow{d, open[d.ID], worst[d.ID]})
 		}
-		p.Roll = append(p.Roll, rows)
+		p.Units = append(p.Units, rows)
 	}
 	return p
 }
@@ -153,7 +153,7 @@ func (p BoatReport) Node(v *Showing) g.Node {
 	return g.Group{
 		p.Verdict.node(v),
 		AlertSection(v, &p.Alerts, "Alerts"),
-		Section("roll", "Roll", OrElse(g.Map(p.Roll, func(group rollGroup) g.Node { return group.node(v) }), Empty("No device yet."))),
+		Section("units", "Units", OrElse(g.Map(p.Units, func(group unitGroup) g.Node { return group.node(v) }), Empty("No device yet."))),
 		g.If(len(r.Talkers) > 0, Section("talkers", "NMEA 0183 talkers", Plain(g.Map(r.Talkers, func(t report.Talker) g.Node { return talkerLine(v, &t) })))),
 		g.If(len(r.Manual) > 0, Section("byhand", "Entered by hand", Plain(g.Map(r.Manual, func(m boat.Manual) g.Node {
 			return h.Li(h.B(Printable(m.Model)), Small(ManualWords(&m)))
@@ -175,24 +175,24 @@ func (j *verdict) node(v *Showing) g.Node {
 		Meta(more)))
 }
 
-func (group *rollGroup) node(v *Showing) g.Node {
+func (group *unitGroup) node(v *Showing) g.Node {
 	return g.Group{
 		h.H3(h.Class("role"), h.ID("role-"+string(group.Role)), g.Text(string(group.Role))),
-		h.Ul(h.Class("roll"), g.Map(group.Rows, func(row rollRow) g.Node { return row.node(v) })),
+		h.Ul(h.Class("units"), g.Map(group.Rows, func(row unitRow) g.Node { return row.node(v) })),
 	}
 }
 
-func (d *rollRow) node(v *Showing) g.Node {
+func (d *unitRow) node(v *Showing) g.Node {
 	return h.Li(h.ID("device-"+d.ID), h.Class(string(d.State)),
 		State(d.State), Space,
-		h.Span(h.Class("who"), d.link(v), g.If(d.Own, Small("muster itself")), d.alerts(), Space, h.Small(g.Text(d.words()))), Space,
+		h.Span(h.Class("who"), d.link(v), g.If(d.Own, Small("this program")), d.alerts(), Space, h.Small(g.Text(d.words()))), Space,
 		h.Span(h.Class("cell software"), h.Small(g.Text("software")), Space, d.software()), Space,
 		d.place(), Space,
-		h.Span(h.Class("cell"), h.Small(g.Text("heard")), g.Text(" "+render.Ago(v.Report.TakenAt, d.LastSeen))))
+		h.Span(h.Class("cell"), h.Small(g.Text("last heard")), g.Text(" "+render.Ago(v.Report.TakenAt, d.LastSeen))))
 }
 
-// link leads to the device's own page; on paper it is its title.
-func (d *rollRow) link(v *Showing) g.Node {
+// link links to the device's own page; on paper it is its title.
+func (d *unitRow) link(v *Showing) g.Node {
 	title := g.Text(render.DeviceTitle(d.Device))
 	if v.Printed {
 		return h.B(title)
@@ -200,20 +200,20 @@ func (d *rollRow) link(v *Showing) g.Node {
 	return DeviceLink(d.ID, title)
 }
 
-// alerts tells how many alerts stand about the device.
-func (d *rollRow) alerts() g.Node {
+// alerts says how many open alerts are about the device.
+func (d *unitRow) alerts() g.Node {
 	if d.Open == 0 {
 		return nil
 	}
 	words := boat.Counted(d.Open, "alert", "alerts")
 	if d.Worst == check.Info {
-		words = boat.Counted(d.Open, "remark", "remarks")
+		words = boat.Counted(d.Open, "info alert", "info alerts")
 	}
 	return g.Group{Space, h.Small(h.Class("state "+string(d.Worst)), Mark(d.Worst), g.Text(" "+words))}
 }
 
-// words tell who made the device, where it is said to be and which of its kind it is.
-func (d *rollRow) words() string {
+// words are the manufacturer, the place and the instances of the device.
+func (d *unitRow) words() string {
 	words := render.DeviceMaker(d.Device)
 	if in := d.Installation; in != nil {
 		words += After(" · ", in.Description1) + After(", ", in.Description2)
@@ -221,20 +221,20 @@ func (d *rollRow) words() string {
 	return words + After(" · instance ", render.DeviceInstances(d.Device))
 }
 
-func (d *rollRow) software() g.Node {
+func (d *unitRow) software() g.Node {
 	p := d.Product
 	if p == nil {
-		return g.Text("not told")
+		return g.Text("not reported")
 	}
-	version := g.Text("not told")
+	version := g.Text("not reported")
 	if p.Software != "" {
 		version = h.B(Printable(p.Software))
 	}
-	return g.Group{version, g.If(p.Serial != "", g.Group{Space, h.Small(h.Class("serial"), g.Text(After("no. ", p.Serial)))})}
+	return g.Group{version, g.If(p.Serial != "", g.Group{Space, h.Small(h.Class("serial"), g.Text(After("serial ", p.Serial)))})}
 }
 
 // place is the device's address, or the letters of a talker.
-func (d *rollRow) place() g.Node {
+func (d *unitRow) place() g.Node {
 	name, at := "address", "none"
 	switch {
 	case d.Talker != "":
@@ -258,12 +258,12 @@ func talkerLine(v *Showing, t *report.Talker) g.Node {
 	for i, s := range t.Sentences {
 		sentences[i] = boat.Printable(s.Formatter) + " × " + render.Grouped(s.Count)
 	}
-	return h.Li(name, g.Text(words), Small(After("did not say what it is: ", t.Unanswered)), g.Text(": "+strings.Join(sentences, ", ")))
+	return h.Li(name, g.Text(words), Small(After("identity not reported: ", t.Unanswered)), g.Text(": "+strings.Join(sentences, ", ")))
 }
 
-// ManualWords tell about a device that was entered by hand.
+// ManualWords describe a device that was entered by hand.
 func ManualWords(m *boat.Manual) string {
-	return string(m.Role) + After(" · ", m.Maker) + After(" · no. ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place)
+	return string(m.Role) + After(" · ", m.Maker) + After(" · serial ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place)
 }
 
 func networkLine(n *report.Network) g.Node {
@@ -277,7 +277,7 @@ func networkLine(n *report.Network) g.Node {
 	return h.Li(h.B(Printable(n.ID)), Small(NetworkKind(n)), g.Text(words))
 }
 
-// NetworkKind tells what a network is and how muster listens to it.
+// NetworkKind is the kind and speed of a network, and how muster listens to it.
 func NetworkKind(n *report.Network) string {
 	words := strings.Join(render.NetworkWords(n), ", ")
 	if n.ListenOnly {
@@ -289,7 +289,7 @@ func NetworkKind(n *report.Network) string {
 	return words
 }
 
-// Frames is how many frames or lines a network has carried.
+// Frames is how many frames or lines were received on a network.
 func Frames(n *report.Network) string {
 	if n.Kind == event.NMEA0183 {
 		return render.Grouped(n.Frames) + " lines"

@@ -26,7 +26,7 @@ func TestHTMLReport(t *testing.T) {
 	}
 }
 
-// TestVerdictOfLittle: a boat of which little or nothing is heard is not called more than that.
+// TestVerdictOfLittle: the verdict on a boat with little or no traffic claims no more than was received.
 func TestVerdictOfLittle(t *testing.T) {
 	at := webtest.Sample(t).TakenAt
 	silent := []report.Network{{ID: "can0"}}
@@ -36,15 +36,15 @@ func TestVerdictOfLittle(t *testing.T) {
 		report         report.Report
 		sentence, more string
 	}{
-		{report.Report{}, "Nothing has been heard yet.", "As soon as a network speaks, its devices stand here."},
-		{report.Report{TakenAt: at, Networks: silent}, "No network has said anything yet.", "See that the networks are switched on and plugged in, and that their speed is right."},
-		{report.Report{TakenAt: at, Networks: spoke}, "Traffic, but no device has made itself known.", "No device is on the roll."},
-		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers}, "Data is heard; no talker has told what it is.", "2 talkers are heard on NMEA 0183."},
-		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []alert.Alert{{Severity: check.Warning}}}, "Usable, but look at 1 warning.", "1 talker is heard on NMEA 0183."},
-		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Silent}}}, "All in order.", "0 of 1 device on the roll answer."},
-		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Present}, {State: boat.Gone, Live: &boat.Device{Renamed: true}}}}, "All in order.", "1 of 1 device on the roll answer."},
+		{report.Report{}, "No traffic received yet.", "Devices appear here when traffic is received."},
+		{report.Report{TakenAt: at, Networks: silent}, "No traffic on any network yet.", "Check that each network is powered and connected. Check its speed."},
+		{report.Report{TakenAt: at, Networks: spoke}, "Traffic received, but no device is identified.", "No device found."},
+		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers}, "Data received, but no talker reports its model.", "2 talkers send on NMEA 0183."},
+		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []alert.Alert{{Severity: check.Warning}}}, "Check 1 warning.", "1 talker sends on NMEA 0183."},
+		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Silent}}}, "All OK.", "0 of 1 device online."},
+		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Present}, {State: boat.Gone, Live: &boat.Device{Renamed: true}}}}, "All OK.", "1 of 1 device online."},
 	} {
-		if v := judge(&tt.report); v.Sentence != tt.sentence || v.More != tt.more {
+		if v := verdictOf(&tt.report); v.Sentence != tt.sentence || v.More != tt.more {
 			t.Errorf("%+v\nwant %q, %q", v, tt.sentence, tt.more)
 		}
 	}

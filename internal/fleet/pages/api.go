@@ -29,7 +29,7 @@ type BoatRow struct {
 
 // BoatList is one page of the fleet, worst first.
 type BoatList struct {
-	Total int       `json:"total" doc:"Boats that fit, on all pages."`
+	Total int       `json:"total" doc:"Boats found, on all pages."`
 	Boats []BoatRow `json:"boats"`
 }
 
@@ -40,7 +40,7 @@ type BoatDetail struct {
 	Behind  int         `json:"behind"`
 }
 
-// problem turns an error of the fleet into the answer that says whose mistake it is.
+// problem turns an error of the fleet into the answer with its status.
 func problem(err error) error {
 	switch {
 	case err == nil:
@@ -71,7 +71,7 @@ type BoatPath struct {
 var openAPI []byte
 
 // apiAbout says in the description what the API is.
-const apiAbout = "What the boats of a fleet have told. Times are RFC 3339 in UTC; missing knowledge is an absent key."
+const apiAbout = "What the boats of a fleet have reported. Times are RFC 3339 in UTC; unknown values are absent."
 
 func (s *Server) addAPI(mux *http.ServeMux) { api.ServeAPI(mux, openAPI, s.operations) }
 
@@ -83,23 +83,23 @@ func (s *Server) operations(ops huma.API) {
 }
 
 func (s *Server) addLists(ops huma.API) {
-	api.Read(ops, "search", "/search", "Devices of the fleet; those whose order to below is not known come last", "search",
+	api.Read(ops, "search", "/search", "Devices of the fleet; those whose order is unknown are last", "search",
 		func(_ context.Context, in *struct {
-			Text    string `query:"q" maxLength:"100" doc:"In any of maker, model, serial, software, role, boat."`
+			Text    string `query:"q" maxLength:"100" doc:"In any of manufacturer, model, serial, software, role, boat."`
 			Boat    string `query:"boat" maxLength:"64"`
 			Maker   string `query:"maker" maxLength:"100"`
 			Model   string `query:"model" maxLength:"100"`
 			Serial  string `query:"serial" maxLength:"100"`
 			Role    string `query:"role" maxLength:"32"`
-			Version string `query:"version" maxLength:"100" doc:"Exactly this software."`
-			Below   string `query:"below" maxLength:"100" doc:"Older than this, by the order that the sheets give."`
+			Version string `query:"version" maxLength:"100" doc:"This software version."`
+			Below   string `query:"below" maxLength:"100" doc:"Older than this, by the order of the sheets."`
 			Limit   int    `query:"limit" minimum:"1" maximum:"100000" default:"1000"`
 		}) ([]hub.Hit, error) {
 			hits, err := s.opt.Fleet.Search(hub.Query{Text: in.Text, Boat: in.Boat, Maker: in.Maker, Model: in.Model, Serial: in.Serial,
 				Role: in.Role, Version: in.Version, Below: in.Below, Limit: in.Limit})
 			return orEmpty(hits), problem(err)
 		}, 422, 503)
-	api.Read(ops, "list-campaigns", "/campaigns", "How the fleet stands to the shop's sheets, most behind first", "campaigns",
+	api.Read(ops, "list-campaigns", "/campaigns", "Standing of the fleet by the release sheets, most behind first", "campaigns",
 		func(context.Context, *struct{}) ([]Campaign, error) {
 			return s.campaigns(s.boats()), nil
 		})
@@ -109,7 +109,7 @@ func (s *Server) addLists(ops huma.API) {
 		}) (*CampaignDetail, error) {
 			c := s.campaign(s.boats(), in.Model)
 			if c == nil {
-				return nil, huma.Error404NotFound(fmt.Sprintf("no campaign is of model %q: /api/v1/campaigns lists them", in.Model))
+				return nil, huma.Error404NotFound(fmt.Sprintf("there is no campaign of model %q: /api/v1/campaigns lists them", in.Model))
 			}
 			c.Days = s.days(ctx, c.Model)
 			return c, nil
@@ -117,7 +117,7 @@ func (s *Server) addLists(ops huma.API) {
 	api.Read(ops, "list-alerts", "/alerts", "Open alerts by check, worst first", "alerts", func(context.Context, *struct{}) ([]AlertGroup, error) {
 		return alertGroups(s.boats()), nil
 	})
-	api.Read(ops, "list-refusals", "/refusals", "What was kept aside and why, latest first", "refusals", func(ctx context.Context, in *struct {
+	api.Read(ops, "list-refusals", "/refusals", "Rejected messages with the reasons, latest first", "refusals", func(ctx context.Context, in *struct {
 		Limit int `query:"limit" minimum:"1" maximum:"10000" default:"200"`
 	}) ([]hub.Refusal, error) {
 		list, err := s.opt.Fleet.Refusals(ctx, in.Limit)
@@ -175,8 +175,8 @@ func (s *Server) addBoats(ops huma.API) {
 // addEvents registers the event stream. Its mark changes with the fleet and, as verdicts do with time, every minute.
 func (s *Server) addEvents(ops huma.API) {
 	huma.Register(ops, huma.Operation{OperationID: "stream-fleet", Method: http.MethodGet, Path: "/api/v1/events", Tags: []string{"fleet"},
-		Summary: "Says when the fleet has changed: events named report, whose id and data are a mark of its state", Errors: []int{401, 503},
-		Responses: map[string]*huma.Response{"200": {Description: "Events until the reader goes away.",
+		Summary: "Event stream: an event named report for each change of the fleet, whose id and data identify its state", Errors: []int{401, 503},
+		Responses: map[string]*huma.Response{"200": {Description: "Events until the client disconnects.",
 			Content: map[string]*huma.MediaType{"text/event-stream": {Schema: &huma.Schema{Type: "string"}}}}}},
 		func(_ context.Context, in *struct {
 			LastID string `header:"Last-Event-ID" maxLength:"64"`

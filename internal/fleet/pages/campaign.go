@@ -13,7 +13,7 @@ import (
 	"muster/internal/render"
 )
 
-// Campaign is how the fleet stands to the current release of one model.
+// Campaign is the standing of the fleet by the current release of one model.
 type Campaign struct {
 	Model   string     `json:"model"`
 	Role    boat.Role  `json:"role,omitempty"`
@@ -32,7 +32,7 @@ type CampaignDevice struct {
 	Name     string           `json:"name,omitempty"`
 	Device   hub.Device       `json:"device"`
 	Standing release.Standing `json:"standing"`
-	Reason   string           `json:"reason,omitempty" doc:"Why the order is not known."`
+	Reason   string           `json:"reason,omitempty" doc:"Why the order is unknown."`
 }
 
 // CampaignDetail is a campaign with its devices and its days.
@@ -42,7 +42,7 @@ type CampaignDetail struct {
 	Days    []CampaignDay    `json:"days" doc:"Oldest first."`
 }
 
-// CampaignDay is how a campaign stood on one day.
+// CampaignDay is the counts of a campaign on one day.
 type CampaignDay struct {
 	Day string `json:"day" doc:"YYYY-MM-DD in UTC."`
 	hub.Counts
@@ -59,12 +59,12 @@ func tally(c *hub.Counts, s release.Standing) {
 	}
 }
 
-// campaigns lists one for each model of the sheets that is aboard somewhere; most behind first.
+// campaigns lists one for each model of the sheets that is on a boat; most behind first.
 func (s *Server) campaigns(rows []*row) []Campaign {
 	byModel := map[*release.Model]*Campaign{}
 	last := map[*release.Model]string{}
 	for _, r := range rows {
-		if r.shutOut() {
+		if r.revoked() {
 			continue
 		}
 		for i := range r.Stands {
@@ -107,7 +107,7 @@ func (s *Server) campaign(rows []*row, model string) *CampaignDetail {
 		return nil
 	}
 	for _, r := range rows {
-		if r.shutOut() {
+		if r.revoked() {
 			continue
 		}
 		for _, st := range r.Stands {
@@ -129,7 +129,7 @@ func (s *Server) campaign(rows []*row, model string) *CampaignDetail {
 	return d
 }
 
-// days reads how a campaign stood; the daybook not answering leaves them out.
+// days reads the counts of a campaign by day; without an answer of the daybook there are none.
 func (s *Server) days(ctx context.Context, model string) []CampaignDay {
 	out := []CampaignDay{}
 	if s.opt.Daybook == nil {
@@ -200,7 +200,7 @@ type task struct {
 func visits(rows []*row) []visit {
 	var out []visit
 	for _, r := range rows {
-		if r.shutOut() || r.Verdict == hub.Never || r.Verdict != hub.Visit && r.Behind == 0 {
+		if r.revoked() || r.Verdict == hub.Never || r.Verdict != hub.Visit && r.Behind == 0 {
 			continue
 		}
 		v := visit{row: r}
@@ -247,7 +247,7 @@ type FleetAlert struct {
 func alertGroups(rows []*row) []AlertGroup {
 	by := map[string]*AlertGroup{}
 	for _, r := range rows {
-		if r.shutOut() {
+		if r.revoked() {
 			continue
 		}
 		for _, a := range r.Alerts {

@@ -14,23 +14,23 @@ import (
 	"muster/internal/release"
 )
 
-// row is what is worked out of one boat. It is read-only.
+// row is a boat with what is computed of it. It is read-only.
 type row struct {
 	*hub.Boat
 	Behind  int // devices older than their sheet's current release
-	Unsure  int // devices with a sheet whose standing is not known
+	Unsure  int // devices with a sheet whose standing is unknown
 	Stands  []stand
 	folded  string // id and name in lower case
 	Verdict hub.Verdict
 }
 
-// stand is how one device stands to the sheets.
+// stand is the standing of one device by the sheets.
 type stand struct {
 	Device *hub.Device
 	release.Assessment
 }
 
-// cache keeps what was worked out as long as boats and sheets are the same.
+// cache keeps what was computed as long as boats and sheets are the same.
 type cache struct {
 	mu       sync.Mutex
 	sheets   *release.Sheets
@@ -55,7 +55,7 @@ func (s *Server) boats() []*row {
 		for _, b := range boats {
 			r := c.rows[b.ID]
 			if r == nil || r.Boat != b {
-				r = c.work(b)
+				r = c.compute(b)
 			}
 			rows[b.ID] = r
 		}
@@ -78,7 +78,7 @@ func (s *Server) boats() []*row {
 // mostAssessed bounds the kinds of device that are remembered.
 const mostAssessed = 1 << 17
 
-// renew forgets what was worked out with other sheets, or when it has become too much.
+// renew forgets what was computed with other sheets, or when it is too much.
 func (c *cache) renew(sheets *release.Sheets, revision uint64) {
 	if !c.known || c.sheets != sheets || len(c.kinds) > mostAssessed {
 		c.sheets, c.rows, c.kinds, c.known = sheets, map[string]*row{}, map[hub.Kind]release.Assessment{}, true
@@ -95,12 +95,12 @@ func (s *Server) boat(id string) *row {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.renew(s.opt.Sheets(), s.opt.Fleet.Revision())
-	r := *c.work(b)
+	r := *c.compute(b)
 	r.Verdict = b.Verdict(s.opt.Now(), s.opt.Silence)
 	return &r
 }
 
-func (c *cache) work(b *hub.Boat) *row {
+func (c *cache) compute(b *hub.Boat) *row {
 	r := &row{Boat: b, folded: strings.ToLower(b.ID + " " + b.Name)}
 	if c.sheets == nil {
 		return r
@@ -150,7 +150,7 @@ type Summary struct {
 	Revision uint64              `json:"revision"`
 
 	mark    string
-	shutOut int // boats that are counted nowhere else
+	revoked int // boats that are counted nowhere else
 }
 
 func (s *Server) summarize(rows []*row) Summary {
@@ -159,8 +159,8 @@ func (s *Server) summarize(rows []*row) Summary {
 		sum.Verdicts[v] = 0
 	}
 	for _, r := range rows {
-		if r.shutOut() {
-			sum.shutOut++
+		if r.revoked() {
+			sum.revoked++
 			continue
 		}
 		sum.Boats++
@@ -176,7 +176,7 @@ func (s *Server) summarize(rows []*row) Summary {
 	}
 	unheard := ""
 	if n[hub.Unheard] > 0 {
-		unheard = fmt.Sprintf(", %d unheard for %s", n[hub.Unheard], silence)
+		unheard = fmt.Sprintf(", %d not heard for %s", n[hub.Unheard], silence)
 	}
 	of := " of " + boat.Counted(sum.Boats, "boat", "boats")
 	switch {
@@ -185,15 +185,15 @@ func (s *Server) summarize(rows []*row) Summary {
 	case n[hub.Visit] > 0:
 		sum.mark, sum.Sentence = "critical", strconv.Itoa(n[hub.Visit])+of+needs(n[hub.Visit])+" a visit"+unheard+"."
 	case n[hub.Unheard] > 0:
-		sum.mark, sum.Sentence = "warning", strconv.Itoa(n[hub.Unheard])+of+" unheard for "+silence+"."
+		sum.mark, sum.Sentence = "warning", strconv.Itoa(n[hub.Unheard])+of+" not heard for "+silence+"."
 	case n[hub.Watch] > 0:
-		sum.mark, sum.Sentence = "warning", "No boat needs a visit; "+strconv.Itoa(n[hub.Watch])+of+" to keep an eye on."
+		sum.mark, sum.Sentence = "warning", "No boat needs a visit. Watch "+strconv.Itoa(n[hub.Watch])+of+"."
 	case n[hub.Never] == sum.Boats:
 		sum.mark, sum.Sentence = "quiet", "No boat has been heard yet."
 	case n[hub.Never] > 0:
-		sum.mark, sum.Sentence = "well", fmt.Sprintf("All boats that were heard are in order; %d of %s never heard.", n[hub.Never], boat.Counted(sum.Boats, "boat", "boats"))
+		sum.mark, sum.Sentence = "well", fmt.Sprintf("All boats heard are OK; %d of %s never heard.", n[hub.Never], boat.Counted(sum.Boats, "boat", "boats"))
 	default:
-		sum.mark, sum.Sentence = "well", "All boats are in order."
+		sum.mark, sum.Sentence = "well", "All boats are OK."
 	}
 	return sum
 }
@@ -205,23 +205,23 @@ func needs(n int) string {
 	return " need"
 }
 
-// shutOut reports whether the boat's credentials were taken from it.
-func (r *row) shutOut() bool { return !r.Revoked.IsZero() }
+// revoked reports whether the boat's credentials were revoked.
+func (r *row) revoked() bool { return !r.Revoked.IsZero() }
 
 // rank puts boats in order of their verdicts, the worst first.
 func rank(r *row) int {
-	if r.shutOut() {
+	if r.revoked() {
 		return len(verdicts)
 	}
 	return slices.Index(verdicts, r.Verdict)
 }
 
-// choose keeps the boats of a verdict whose id or name holds a text; the worst first. A boat that is shut out has no verdict and comes last.
+// choose keeps the boats of a verdict whose id or name holds a text; the worst first. A revoked boat has no verdict and is last.
 func choose(rows []*row, verdict hub.Verdict, text string) []*row {
 	text = strings.ToLower(strings.TrimSpace(text))
 	out := make([]*row, 0, len(rows))
 	for _, r := range rows {
-		if (verdict == "" || r.Verdict == verdict && !r.shutOut()) && (text == "" || strings.Contains(r.folded, text)) {
+		if (verdict == "" || r.Verdict == verdict && !r.revoked()) && (text == "" || strings.Contains(r.folded, text)) {
 			out = append(out, r)
 		}
 	}

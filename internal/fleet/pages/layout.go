@@ -18,7 +18,7 @@ import (
 	"muster/internal/ui"
 )
 
-// This file holds what all pages of the fleet share. What text and addresses go through is told in web's markup.go.
+// This file holds what all pages of the fleet share. markup.go of package ui says how text and addresses are escaped.
 
 // write answers with a page. Its name says which of the menu it is.
 func (s *Server) write(w http.ResponseWriter, status int, name, title string, content g.Node) {
@@ -33,7 +33,7 @@ func (s *Server) layout(name, title string, content g.Node) g.Node {
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
 		ui.Head(title+"Fleet · muster", h.Link(h.Rel("stylesheet"), h.Href("/static/fleet.css"))),
-		h.Body(h.Data("lost", "The hub does not answer; this is what it said last."),
+		h.Body(h.Data("lost", "The hub does not answer. This page shows its last data."),
 			ui.Skip,
 			h.Header(h.Class("top"),
 				h.P(h.Class("boat"), h.A(h.Href("/"), g.Text("Fleet"))),
@@ -41,7 +41,7 @@ func (s *Server) layout(name, title string, content g.Node) g.Node {
 			ui.Main(g.If(name != "login" && name != "failed", g.Attr("data-live")), content),
 			h.Footer(h.Class("foot"),
 				h.P(g.Text("muster-hub "+s.opt.Version+" · "), h.A(h.Href("/api/v1/openapi.json"), g.Text("API")), g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics"))),
-				g.If(s.opt.Token != "" && name != "login", ui.Post("/logout", ui.Button("Log out")))))))
+				g.If(s.opt.Token != "" && name != "login", ui.Post("/logout", ui.Button("Sign out")))))))
 }
 
 func menu(name string) g.Node {
@@ -54,26 +54,26 @@ func menu(name string) g.Node {
 		entry("/search", "Search", "search"),
 		entry("/campaigns", "Campaigns", "campaigns", "campaign"),
 		entry("/week", "Week", "week"),
-		entry("/refusals", "Kept aside", "refusals")))
+		entry("/refusals", "Rejected", "refusals")))
 }
 
 var marks = map[hub.Verdict]string{hub.Visit: "critical", hub.Watch: "warning", hub.Well: "well", hub.Unheard: "gone", hub.Never: "waiting"}
 
-var verdictWords = map[hub.Verdict]string{hub.Visit: "needs a visit", hub.Watch: "keep an eye on it", hub.Well: "in order", hub.Unheard: "unheard",
+var verdictWords = map[hub.Verdict]string{hub.Visit: "needs a visit", hub.Watch: "watch", hub.Well: "OK", hub.Unheard: "not heard",
 	hub.Never: "never heard"}
 
 // verdict is the symbol and the words of a verdict.
 func verdict(v hub.Verdict) g.Node { return ui.StateAs(marks[v], verdictWords[v]) }
 
-// verdict is how the boat stands, or that it is shut out.
+// verdict is the verdict of the boat, or that it is revoked.
 func (r *row) verdict() g.Node {
-	if r.shutOut() {
-		return ui.StateAs("stopped", "shut out")
+	if r.revoked() {
+		return ui.StateAs("stopped", "revoked")
 	}
 	return verdict(r.Verdict)
 }
 
-// boatLink leads to the page of a boat.
+// boatLink links to the page of a boat.
 func boatLink(id string, words g.Node) g.Node {
 	return h.A(h.Href("/boats/"+url.PathEscape(id)), words)
 }
@@ -81,7 +81,7 @@ func boatLink(id string, words g.Node) g.Node {
 // named is how a boat is called.
 func named(name, id string) g.Node { return g.Text(ui.Either(name, id)) }
 
-// sentence is what a page says first.
+// sentence is the summary of a page.
 func sentence(words string) g.Node {
 	return h.P(h.Class("sentence"), h.Role("status"), g.Text(words))
 }
@@ -92,7 +92,7 @@ func when(t time.Time) string { return render.Stamp(event.At(t)) }
 func kilobytes(n int) string { return fmt.Sprintf("%.1f kB", float64(n)/1000) }
 
 // numbered is a sheet's line about a device's serial number; without one it is nothing.
-func numbered(serial string) string { return ui.After("no. ", serial) }
+func numbered(serial string) string { return ui.After("serial ", serial) }
 
 // perPage is how many boats, or hits, one page shows.
 const perPage = 100
@@ -126,12 +126,12 @@ func turn(r *http.Request, total int) part {
 	return p
 }
 
-// links lead to the parts beside; there are none when the list fits on one page.
+// links lead to the previous and the next part; there are none when the list fits on one page.
 func (p part) links() g.Node {
 	if cmp.Or(p.earlier, p.more) == "" {
 		return nil
 	}
 	return h.Nav(h.Class("turn"), h.Aria("label", "Further entries"),
-		g.If(p.earlier != "", h.A(h.Href(p.earlier), g.Text("← Before"))),
-		g.If(p.more != "", h.A(h.Href(p.more), g.Text("Further →"))))
+		g.If(p.earlier != "", h.A(h.Href(p.earlier), g.Text("← Previous"))),
+		g.If(p.more != "", h.A(h.Href(p.more), g.Text("Next →"))))
 }

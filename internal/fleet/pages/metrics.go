@@ -29,9 +29,9 @@ var (
 		"Devices older than the current release of their sheet, by model.", []string{"model"}, nil)
 
 	messagesDesc  = prometheus.NewDesc("muster_fleet_messages_total", "Messages that this hub took in, by kind.", []string{"kind"}, nil)
-	refusedDesc   = prometheus.NewDesc("muster_fleet_refused_total", "Messages that this hub kept aside.", nil, nil)
-	repeatedDesc  = prometheus.NewDesc("muster_fleet_repeated_total", "Messages that came a second time.", nil, nil)
-	lateDesc      = prometheus.NewDesc("muster_fleet_late_total", "Messages older than what was known of their boat.", nil, nil)
+	refusedDesc   = prometheus.NewDesc("muster_fleet_refused_total", "Messages that this hub rejected.", nil, nil)
+	repeatedDesc  = prometheus.NewDesc("muster_fleet_repeated_total", "Messages received a second time.", nil, nil)
+	lateDesc      = prometheus.NewDesc("muster_fleet_late_total", "Messages older than the latest of their boat.", nil, nil)
 	failuresDesc  = prometheus.NewDesc("muster_fleet_store_failures_total", "Messages that could not be stored and are tried again.", nil, nil)
 	pendingDesc   = prometheus.NewDesc("muster_fleet_pending_messages", "Messages in the stream that no hub has taken in.", nil, nil)
 	connectedDesc = prometheus.NewDesc("muster_fleet_connected", "1 while the message server is reached.", nil, nil)
@@ -39,7 +39,7 @@ var (
 
 var kindsOfMessage = []fleet.Kind{fleet.KindReport, fleet.KindAlert, fleet.KindSnapshot, fleet.KindRecord}
 
-// Bounds of labels whose values boats tell.
+// Bounds of labels whose values come from boats.
 const (
 	mostKinds  = 200
 	mostChecks = 100
@@ -85,12 +85,12 @@ func (c collector) Collect(out chan<- prometheus.Metric) {
 // pair is the values of two labels.
 type pair struct{ a, b string }
 
-// collectBoats tells when each boat was last heard, and counts what the boats have told.
+// collectBoats exports when each boat was last heard, and counts alerts and devices.
 func (c collector) collectBoats(s api.Scrape, rows []*row) {
 	alerts, devices := map[pair]int{}, map[pair]int{}
 	series, leftOut := 0, 0
 	for _, r := range rows {
-		if r.shutOut() {
+		if r.revoked() {
 			continue
 		}
 		for _, a := range r.Alerts {
@@ -114,7 +114,7 @@ func (c collector) collectBoats(s api.Scrape, rows []*row) {
 	collectCommon(s, devicesDesc, devices, mostKinds, pair{"other", ""})
 }
 
-// collectCommon tells the most frequent pairs and the sum of the rest as other.
+// collectCommon exports the most frequent pairs, and the sum of the rest as other.
 func collectCommon(s api.Scrape, d *prometheus.Desc, counts map[pair]int, most int, other pair) {
 	keys := make([]pair, 0, len(counts))
 	for k := range counts {

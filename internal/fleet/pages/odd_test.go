@@ -101,11 +101,11 @@ func TestRefusedLogin(t *testing.T) {
 
 // leftOut is what the pages of a fleet of 600 boats, each with an old head and an alert, say of what they do not show.
 var leftOut = []struct{ path, says string }{
-	{"/", turns + `<a href="/?page=2">Further →</a></nav>`},
-	{"/?page=2", turns + `<a href="/?page=1">← Before</a><a href="/?page=3">Further →</a></nav>`},
-	{"/search?q=LF9&page=6", turns + `<a href="/search?page=5&amp;q=LF9">← Before</a></nav>`},
+	{"/", turns + `<a href="/?page=2">Next →</a></nav>`},
+	{"/?page=2", turns + `<a href="/?page=1">← Previous</a><a href="/?page=3">Next →</a></nav>`},
+	{"/search?q=LF9&page=6", turns + `<a href="/search?page=5&amp;q=LF9">← Previous</a></nav>`},
 	{"/campaigns/LF9%20display", `<p class="meta">And 100 more: the API lists all.</p>`},
-	{"/week", "; 560 more wait."},
+	{"/week", "; 560 more not listed."},
 	{"/alerts", `<p class="meta">The worst 50; the API lists all.</p>`},
 }
 

@@ -39,7 +39,7 @@ func (s *Server) boatPage(r *http.Request) (string, g.Node, error) {
 	id := r.PathValue("id")
 	b := s.boat(id)
 	if b == nil {
-		return "", nil, fmt.Errorf("boat %q: %w: see how it is written on the page of the fleet", id, hub.ErrNotFound)
+		return "", nil, fmt.Errorf("boat %q: %w: find its id on the page Boats", id, hub.ErrNotFound)
 	}
 	q := r.URL.Query()
 	number := func(key string) uint64 { n, _ := strconv.ParseUint(q.Get(key), 10, 64); return n }
@@ -73,14 +73,14 @@ func (s *Server) boatPage(r *http.Request) (string, g.Node, error) {
 	return ui.Either(b.Name, b.ID), s.showBoat(&p), nil
 }
 
-// note keeps the first of what went wrong.
+// note keeps the first error.
 func (p *boatPage) note(err error) {
 	if err != nil && p.problem == "" {
 		p.problem = boat.Printable(err.Error())
 	}
 }
 
-// sort parts reports from documents. Of the reports it keeps the latest, and those that are chosen.
+// sort separates reports and documents. Of the reports it keeps the latest, and those that are chosen.
 func (p *boatPage) sort(past []hub.Past) {
 	for _, x := range past {
 		switch fleet.Kind(x.Kind) {
@@ -121,9 +121,9 @@ func (s *Server) showBoat(p *boatPage) g.Node {
 		ui.Meta(p.verdict(), g.Text(s.standing(p.row))),
 		ui.Problem(p.problem),
 		h.Div(h.Class("columns"),
-			ui.Section("link-aboard", "Its link", h.Ul(h.Class("sheet"), s.link(p.row))),
+			ui.Section("link-aboard", "Connection", h.Ul(h.Class("sheet"), s.link(p.row))),
 			ui.Section("documents", "Snapshots and records", ui.Plain(ui.OrElse(documents, h.Li(h.Class("empty"), g.Text("None sent.")))))),
-		g.If(len(refusals) > 0, ui.Section("refused", "Kept aside", ui.Plain(refusals...))),
+		g.If(len(refusals) > 0, ui.Section("refused", "Rejected messages", ui.Plain(refusals...))),
 		g.If(len(p.history) > 0, ui.Section("history", "Reports", p.historyForm())),
 		g.Iff(p.comparison != nil, func() g.Node { return compared(p.comparison) }),
 		p.shownReport(),
@@ -133,39 +133,39 @@ func (s *Server) showBoat(p *boatPage) g.Node {
 // address is where the boat's page is.
 func (p *boatPage) address() string { return "/boats/" + url.PathEscape(p.ID) }
 
-// standing says how a boat stands, behind its verdict.
+// standing is the state of a boat, after its verdict.
 func (s *Server) standing(b *row) string {
-	text := " · last word " + s.since(b.LastWord)
+	text := " · last heard " + s.since(b.LastWord)
 	if !b.LastWord.IsZero() {
 		text += " (" + when(b.LastWord) + ")"
 	}
 	if b.Behind > 0 {
-		text += fmt.Sprintf(" · %d behind their release", b.Behind)
+		text += fmt.Sprintf(" · %d behind the current release", b.Behind)
 	}
-	if b.shutOut() {
-		text += " · shut out since " + when(b.Revoked)
+	if b.revoked() {
+		text += " · revoked " + when(b.Revoked)
 	}
 	return text
 }
 
-// link is the lines about how the boat's word comes here.
+// link is the lines about the connection of the boat.
 func (s *Server) link(b *row) g.Node {
 	lines := g.Group{ui.Row("id", h.Code(g.Text(b.ID)))}
 	if !b.Enrolled.IsZero() {
 		lines = append(lines, ui.Row("enrolled", g.Text(when(b.Enrolled))))
 	}
-	lines = append(lines, ui.TextRow("muster aboard", b.Version))
+	lines = append(lines, ui.TextRow("muster version", b.Version))
 	if !b.MadeAt.IsZero() {
 		lines = append(lines, ui.Row("report made", g.Text(when(b.MadeAt)), ui.Small(fmt.Sprintf("by its %s clock", b.Clock))))
 	}
 	for _, x := range b.Boards {
-		lines = append(lines, ui.Row("board", h.Code(ui.Printable(x.ID)), ui.Small(fmt.Sprintf("message %d, last %s", x.Seq, s.since(x.Last)))))
+		lines = append(lines, ui.Row("boat computer", h.Code(ui.Printable(x.ID)), ui.Small(fmt.Sprintf("message %d, last %s", x.Seq, s.since(x.Last)))))
 	}
 	if b.Turns > 0 {
-		lines = append(lines, ui.Row("boards in turn", ui.Flag(fmt.Sprintf("%d times", b.Turns)), g.Text(": two boards send for this boat")))
+		lines = append(lines, ui.Row("two boat computers", ui.Flag(fmt.Sprintf("changed %d times", b.Turns)), g.Text(": two boat computers report as this boat")))
 	}
 	if b.Refused > 0 {
-		lines = append(lines, h.Li(h.Span(g.Text("kept aside")), g.Text(" "), ui.Flag(fmt.Sprintf("%d of its messages", b.Refused))))
+		lines = append(lines, h.Li(h.Span(g.Text("rejected")), g.Text(" "), ui.Flag(fmt.Sprintf("%d of its messages", b.Refused))))
 	}
 	return lines
 }
@@ -174,7 +174,7 @@ func (s *Server) link(b *row) g.Node {
 func (p *boatPage) historyForm() g.Node {
 	return h.Form(h.Method("get"), h.Action(p.address()),
 		h.Table(h.Class("snapshots history"), h.THead(render.Columns("Received", "Size", "Before", "After")), h.TBody(g.Map(p.history, p.historyRow))),
-		h.P(ui.Button("Compare")))
+		h.P(ui.Button("Compare reports")))
 }
 
 func (p *boatPage) historyRow(x hub.Past) g.Node {
@@ -197,7 +197,7 @@ func compared(c *snapshot.Comparison) g.Node {
 		})...)}
 	})
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
-		h.H2(h.ID("comparison"), g.Text("What changed")),
+		h.H2(h.ID("comparison"), g.Text("Changes")),
 		ui.Meta(g.Textf("From %s to %s; %s unchanged.", render.Stamp(c.Before.TakenAt), render.Stamp(c.After.TakenAt), boat.Counted(len(c.Unchanged), "device", "devices"))),
 		ui.OrElse(groups, h.P(ui.Mark("well"), g.Text(" Nothing changed."))))
 }
@@ -212,7 +212,7 @@ func (p *boatPage) shownReport() g.Node {
 		ui.ReportNode(p.report))
 }
 
-// document gives a snapshot or a service record to keep. It is never shown in the place of a page: a boat wrote it.
+// document gives a snapshot or a service record to keep. It is never shown instead of a page: a boat wrote it.
 func (s *Server) document(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
 	n, err := strconv.ParseUint(r.PathValue("number"), 10, 64)
@@ -231,7 +231,7 @@ func (s *Server) document(w http.ResponseWriter, r *http.Request) {
 	if k == fleet.KindRecord {
 		var d fleet.Document
 		if err := json.Unmarshal(e.Body, &d); err != nil {
-			s.failed(w, fmt.Errorf("message %d of boat %q is no document: %w", n, id, err))
+			s.failed(w, fmt.Errorf("message %d of boat %q is not a document: %w", n, id, err))
 			return
 		}
 		data, media = d.Data, "application/octet-stream"

@@ -23,14 +23,14 @@ func (s *Server) campaignsPage(*http.Request) (string, g.Node, error) {
 	const title = "Campaigns"
 	if s.opt.Sheets() == nil {
 		return title, g.Group{h.H1(g.Text(title)),
-			h.P(h.Class("empty"), g.Text("The hub has no release sheets: give it the shop's with "), h.Code(g.Text("--sheets DIR")), g.Text("."))}, nil
+			h.P(h.Class("empty"), g.Text("The hub has no release sheets: add them by "), h.Code(g.Text("--sheets DIR")), g.Text("."))}, nil
 	}
 	rows := g.Map(s.campaigns(s.boats()), Campaign.row)
 	return title, g.Group{
 		h.H1(g.Text(title)),
-		ui.Meta(g.Text("One for each model of the shop's sheets that is aboard somewhere. "), h.A(h.Href("/week"), g.Text("The list for the week")), g.Text(" has what to bring.")),
-		h.Table(h.THead(render.Columns("Model", "Current", "Behind", "Not known", "Up to date")),
-			h.TBody(ui.OrElse(rows, h.Tr(h.Td(h.ColSpan("5"), h.Class("empty"), g.Text("No boat has a model of the sheets aboard.")))))),
+		ui.Meta(g.Text("One campaign for each model of the release sheets that is on a boat. "), h.A(h.Href("/week"), g.Text("The week")), g.Text(" lists what to bring.")),
+		h.Table(h.THead(render.Columns("Model", "Current", "Behind", "Unknown", "Up to date")),
+			h.TBody(ui.OrElse(rows, h.Tr(h.Td(h.ColSpan("5"), h.Class("empty"), g.Text("No boat has a model of the sheets.")))))),
 	}, nil
 }
 
@@ -54,7 +54,7 @@ const shownDevices = 500
 func (s *Server) campaignPage(r *http.Request) (string, g.Node, error) {
 	c := s.campaign(s.boats(), r.PathValue("model"))
 	if c == nil {
-		return "", nil, fmt.Errorf("campaign %q: %w: no sheet is of this model, or no boat has it aboard", r.PathValue("model"), hub.ErrNotFound)
+		return "", nil, fmt.Errorf("campaign %q: %w: no sheet has this model, or no boat has it", r.PathValue("model"), hub.ErrNotFound)
 	}
 	today := s.opt.Now().UTC().Format(time.DateOnly)
 	days := slices.DeleteFunc(s.days(r.Context(), c.Model), func(d CampaignDay) bool { return d.Day == today })
@@ -67,7 +67,7 @@ func (s *Server) campaignPage(r *http.Request) (string, g.Node, error) {
 	return boat.Printable(c.Model), g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/campaigns"), g.Text("Campaigns"))),
 		h.H1(g.Text(boat.Printable(c.Model) + ui.After(" to ", c.Current))),
-		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d not known.", boat.Counted(c.Counts.Behind, "device", "devices"), boat.Counted(c.Boats, "boat", "boats"),
+		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d unknown.", boat.Counted(c.Counts.Behind, "device", "devices"), boat.Counted(c.Boats, "boat", "boats"),
 			c.Counts.Current, c.Counts.Unknown)),
 		ui.Meta(g.Text(medium)),
 		ui.Section("days", "Day by day", progress(days)),
@@ -82,7 +82,7 @@ func (d CampaignDevice) row() g.Node {
 	return h.Li(where(d.Boat, d.Name), g.Text(" "),
 		h.Span(g.Text(boat.Printable(d.Device.Model)+" "), h.Small(g.Text(about))), g.Text(" "),
 		h.Span(version(d.Device.Software)), g.Text(" "),
-		ui.StateAs(standingMark(d.Standing), ui.Words(string(d.Standing))))
+		ui.StateAs(standingMark(d.Standing), render.KeyWords(string(d.Standing))))
 }
 
 // standingMark is the state whose symbol and colour a standing has.
@@ -96,7 +96,7 @@ func standingMark(s release.Standing) string {
 	return "unknown"
 }
 
-// progress draws the share that is behind, unknown and current on each of the latest days, and says it in a sentence.
+// progress draws the share that is behind, unknown and current on each of the latest days, with the numbers in a sentence.
 func progress(days []CampaignDay) g.Node {
 	const most, width, high = 120, 480, 120
 	days = days[max(0, len(days)-most):]
@@ -126,5 +126,5 @@ func progress(days []CampaignDay) g.Node {
 	}
 	return h.Figure(
 		h.SVG(h.Class("progress"), g.Attr("viewBox", fmt.Sprintf("0 0 %d %d", width, high)), h.Role("img"), h.Aria("label", words), bars),
-		h.FigCaption(h.Class("meta"), g.Text(words+" From below: behind, not known, up to date.")))
+		h.FigCaption(h.Class("meta"), g.Text(words+" From the bottom: behind, unknown, up to date.")))
 }

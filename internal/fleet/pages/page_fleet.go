@@ -21,7 +21,7 @@ func (s *Server) fleetPage(r *http.Request) (string, g.Node, error) {
 	q := r.URL.Query()
 	chosen, text := hub.Verdict(q.Get("verdict")), q.Get("q")
 	if chosen != "" && !slices.Contains(verdicts, chosen) {
-		return "", nil, fmt.Errorf("verdict %q is none: choose one of the list", chosen)
+		return "", nil, fmt.Errorf("verdict %q is unknown: choose one of the list", chosen)
 	}
 	rows := s.boats()
 	sum := s.summarize(rows)
@@ -30,14 +30,14 @@ func (s *Server) fleetPage(r *http.Request) (string, g.Node, error) {
 	rows = rows[part.first-1 : min(part.first-1+perPage, total)]
 	heading := "Boats"
 	if chosen != "" || text != "" {
-		heading = boat.Counted(total, "boat fits", "boats fit")
+		heading = boat.Counted(total, "boat found", "boats found")
 	}
 	return "", g.Group{
 		s.verdict(sum),
 		verdictCounts(sum, chosen),
 		h.Form(h.Class("panel"), h.Method("get"), h.Action("/"), h.Aria("label", "Filter"),
 			g.If(chosen != "", ui.Hidden("verdict", string(chosen))),
-			ui.ValueField("Boat", "q", 100, text, h.Type("search")), g.Text(" "), ui.Button("Show")),
+			ui.ValueField("Boat", "q", 100, text, h.Type("search")), g.Text(" "), ui.Button("Show boats")),
 		ui.Section("boats", heading,
 			h.Ul(h.Class("fleet"), ui.OrElse(g.Map(rows, s.fleetRow), h.Li(h.Class("empty"), g.Text("None.")))),
 			part.links()),
@@ -52,15 +52,15 @@ func (s *Server) verdict(sum Summary) g.Node {
 				h.Time(g.Text(render.Stamp(event.At(s.opt.Now())))), g.Text("."))))
 }
 
-// figures are what the boats have aboard together.
+// figures are the totals of the boats.
 func (s *Server) figures(sum Summary) string {
-	behind := "no release sheets to hold them against"
+	behind := "no release sheets to compare with"
 	if s.opt.Sheets() != nil {
-		behind = fmt.Sprintf("%d behind their release", sum.Behind)
+		behind = fmt.Sprintf("%d behind the current release", sum.Behind)
 	}
 	words := boat.Counted(sum.Devices, "device", "devices") + "; " + behind + "; " + boat.Counted(sum.Alerts, "open alert", "open alerts")
-	if sum.shutOut > 0 {
-		words += "; " + boat.Counted(sum.shutOut, "more boat is", "more boats are") + " shut out"
+	if sum.revoked > 0 {
+		words += "; " + boat.Counted(sum.revoked, "more boat is", "more boats are") + " revoked"
 	}
 	return words
 }
@@ -79,7 +79,7 @@ func (s *Server) fleetRow(r *row) g.Node {
 	about := r.ID
 	alerts := h.Small(g.Text("no alert"))
 	if r.Verdict == hub.Never {
-		alerts = h.Small(g.Text("not told"))
+		alerts = h.Small(g.Text("not reported"))
 	}
 	if n := len(r.Alerts); n > 0 {
 		about += " · " + boat.Printable(r.Alerts[0].Summary)
@@ -92,12 +92,12 @@ func (s *Server) fleetRow(r *row) g.Node {
 	case s.opt.Sheets() == nil:
 		behind = h.Small(g.Text("no sheets"))
 	case len(r.Devices) == 0:
-		behind = h.Small(g.Text("no device told"))
+		behind = h.Small(g.Text("no device reported"))
 	}
 	cell := func(what ...g.Node) g.Node { return g.Group{g.Text(" "), h.Span(h.Class("cell"), g.Group(what))} }
 	return h.Li(h.ID("boat-"+r.ID), r.verdict(), g.Text(" "),
 		h.Span(h.Class("who"), boatLink(r.ID, named(r.Name, r.ID)), ui.Small(about)),
-		cell(h.Small(g.Text("last word")), g.Text(" "+s.since(r.LastWord))), cell(alerts), cell(behind))
+		cell(h.Small(g.Text("last heard")), g.Text(" "+s.since(r.LastWord))), cell(alerts), cell(behind))
 }
 
 // counted is a number and what it counts.

@@ -34,19 +34,19 @@ func searchForm(q hub.Query) g.Node {
 		return ui.ValueField(label, name, 100, value, more...)
 	}
 	return h.Form(h.Class("panel grid"), h.Method("get"), h.Action("/search"), h.Aria("label", "Search"),
-		field("Anything", "q", q.Text, h.Type("search")),
-		field("Maker", "maker", q.Maker),
+		field("Any text", "q", q.Text, h.Type("search")),
+		field("Manufacturer", "maker", q.Maker),
 		field("Model", "model", q.Model),
 		field("Serial number", "serial", q.Serial),
 		ui.Choice("Role", "role", ui.AnyOption("any"), g.Map(boat.Roles(), func(role boat.Role) g.Node {
 			return ui.Option("", string(role), string(role) == q.Role)
 		})),
-		field("Exactly version", "version", q.Version),
+		field("Software version", "version", q.Version),
 		field("Older than version", "below", q.Below),
 		h.P(ui.Button("Search", h.Class("main"))))
 }
 
-// found lists one page of hits. Those whose order is not known come last, apart from the others.
+// found lists one page of hits. Those whose order is unknown are last, in a section of their own.
 func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 	known := 0
 	for _, x := range hits {
@@ -61,14 +61,14 @@ func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 	if q.Below != "" {
 		words += " older than " + boat.Printable(q.Below)
 		if unsure := len(hits) - known; unsure > 0 {
-			words += fmt.Sprintf("; of %d more the order is not known", unsure)
+			words += fmt.Sprintf("; order unknown for %d more", unsure)
 		}
 	}
 	return g.Group{
 		sentence(words + "."),
 		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, s.hit))),
 		g.If(len(apart) > 0, h.Section(h.Aria("labelledby", "apart"),
-			h.H2(h.ID("apart"), ui.Mark("unknown"), g.Text(" Order not known")), h.Ul(h.Class("hits"), g.Map(apart, s.hit)))),
+			h.H2(h.ID("apart"), ui.Mark("unknown"), g.Text(" Order unknown")), h.Ul(h.Class("hits"), g.Map(apart, s.hit)))),
 		part.links(),
 	}
 }
@@ -81,7 +81,7 @@ func (s *Server) hit(x hub.Hit) g.Node {
 		about += " · entered by hand"
 	}
 	if b := s.opt.Fleet.Boat(x.Boat); b != nil && !b.Revoked.IsZero() {
-		about += " · its boat is shut out"
+		about += " · boat revoked"
 	}
 	return h.Li(where(x.Boat, x.Name), g.Text(" "),
 		h.Span(g.Text(ui.Either(d.Model, d.ID)+" "), h.Small(g.Text(about))), g.Text(" "),
@@ -89,7 +89,7 @@ func (s *Server) hit(x hub.Hit) g.Node {
 		h.Span(g.If(d.Serial != "", h.Small(g.Text(numbered(d.Serial)))), ui.Small(boat.Printable(x.Unknown))))
 }
 
-// where leads to the boat that a device is aboard of.
+// where links to the boat of a device.
 func where(id, name string) g.Node {
 	return h.Span(h.Class("where"), boatLink(id, h.B(named(name, id))))
 }
@@ -97,7 +97,7 @@ func where(id, name string) g.Node {
 // version is the software of a device.
 func version(software string) g.Node {
 	if software == "" {
-		return g.Text("not told")
+		return g.Text("not reported")
 	}
 	return h.B(ui.Printable(software))
 }

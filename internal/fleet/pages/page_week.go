@@ -17,7 +17,7 @@ import (
 // mostVisits bounds the list for the week.
 const mostVisits = 40
 
-// mostUnheard bounds the boats that it names because nothing was heard of them.
+// mostUnheard bounds the boats that it lists because nothing was received from them.
 const mostUnheard = 100
 
 // weekPage is the list of visits, with what to bring.
@@ -35,36 +35,36 @@ func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
 	bring = slices.Compact(bring)
 	var unheard []*row
 	for _, r := range rows {
-		if r.Verdict == hub.Unheard && !r.shutOut() && len(unheard) < mostUnheard {
+		if r.Verdict == hub.Unheard && !r.revoked() && len(unheard) < mostUnheard {
 			unheard = append(unheard, r)
 		}
 	}
 	words := boat.Counted(len(shown), "boat", "boats")
 	if minutes > 0 {
-		words += fmt.Sprintf(", about %d min of updates one by one", minutes)
+		words += fmt.Sprintf(", about %d min of updates one after another", minutes)
 	}
 	if left := len(all) - len(shown); left > 0 {
-		words += fmt.Sprintf("; %d more wait", left)
+		words += fmt.Sprintf("; %d more not listed", left)
 	}
 	return "Week", g.Group{
-		h.H1(g.Text("The list for the week")),
+		h.H1(g.Text("Visits this week")),
 		h.P(h.Class("sentence"), g.Text(words+".")),
 		ui.Meta(g.Text("As of " + s.opt.Now().UTC().Format("2 January 2006") +
-			". The worst alert comes first. Before each boat, make its work order: it holds the order of the steps and the cautions.")),
-		g.If(len(bring) > 0, ui.Section("bring", "To bring", ticks(g.Map(bring, func(what string) g.Node { return h.Li(ui.Printable(what)) })...))),
+			". Worst alert first. Make a work order before each visit: it has the order of the steps and the cautions.")),
+		g.If(len(bring) > 0, ui.Section("bring", "Bring", ticks(g.Map(bring, func(what string) g.Node { return h.Li(ui.Printable(what)) })...))),
 		ui.Section("visits", "Boats", h.Ol(h.Class("visits"), ui.OrElse(g.Map(shown, s.visit), h.Li(h.Class("empty"), g.Text("No boat needs a visit."))))),
-		g.If(len(unheard) > 0, ui.Section("unheard", "Unheard: look whether the board has power", ticks(g.Map(unheard, s.unheard)...))),
+		g.If(len(unheard) > 0, ui.Section("unheard", "Not heard: check the power of the boat computer", ticks(g.Map(unheard, s.unheard)...))),
 	}, nil
 }
 
 func ticks(lines ...g.Node) g.Node { return h.Ul(h.Class("ticks"), g.Group(lines)) }
 
 func (s *Server) unheard(r *row) g.Node {
-	return h.Li(boatLink(r.ID, named(r.Name, r.ID)), ui.Small("last word "+s.since(r.LastWord)))
+	return h.Li(boatLink(r.ID, named(r.Name, r.ID)), ui.Small("last heard "+s.since(r.LastWord)))
 }
 
 func (s *Server) visit(v visit) g.Node {
-	about := "last word " + s.since(v.LastWord)
+	about := "last heard " + s.since(v.LastWord)
 	if v.Minutes > 0 {
 		about += fmt.Sprintf(" · %d min", v.Minutes)
 	}

@@ -38,7 +38,7 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /boats/{id}/documents/{number}", s.document)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		if !api.OtherMethod(mux, w, r) {
-			s.failed(w, fmt.Errorf("page %q: %w: the menu leads to all there are", r.URL.Path, hub.ErrNotFound))
+			s.failed(w, fmt.Errorf("page %q: %w: use the menu", r.URL.Path, hub.ErrNotFound))
 		}
 	})
 	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
@@ -58,7 +58,7 @@ func (s *Server) page(mux *http.ServeMux, pattern, name string, make func(*http.
 	})
 }
 
-// failed answers a person with what went wrong and the way on.
+// failed answers a person with the error and the way on.
 func (s *Server) failed(w http.ResponseWriter, err error) {
 	status := http.StatusUnprocessableEntity
 	if errors.Is(err, hub.ErrNotFound) {
@@ -68,7 +68,7 @@ func (s *Server) failed(w http.ResponseWriter, err error) {
 	s.write(w, status, "failed", title, g.Group{
 		h.H1(g.Text(title)),
 		ui.Problem(boat.Printable(err.Error()), h.Role("alert")),
-		h.P(h.A(h.Href("/"), g.Text("To the fleet"))),
+		h.P(h.A(h.Href("/"), g.Text("Back to the fleet"))),
 	})
 }
 
@@ -79,12 +79,12 @@ func (s *Server) loginPage(w http.ResponseWriter, r *http.Request, status int, w
 		next = r.URL.RequestURI()
 	}
 	s.write(w, status, "login", "Token", g.Group{
-		h.H1(g.Text("This fleet asks for its token")),
+		h.H1(g.Text("Sign in: enter the access token")),
 		ui.Problem(wrong, h.Role("alert")),
 		h.Form(h.Class("panel"), h.Method("post"), h.Action("/login"),
 			ui.Hidden("next", api.OwnPath(cmp.Or(next, "/"))),
 			ui.Field("Token", "token", h.Type("password"), h.Required(), ui.MaxLength(200), h.AutoComplete("current-password")), g.Text(" "),
-			ui.Button("Open")),
-		ui.Meta(g.Text("The token stands in the file that the hub was given with --token-file.")),
+			ui.Button("Sign in")),
+		ui.Meta(g.Text("The token is in the file that --token-file of the hub names.")),
 	})
 }

@@ -35,31 +35,31 @@ func TestPages(t *testing.T) {
 		want   []string
 		lacks  string
 	}{
-		{"/", 200, []string{"1 of 5 boats needs a visit, 1 unheard for 2 days.", "Redshank &lt;b&gt;", "7 devices; 3 behind their release", "3 days ago", "never"}, "Redshank <b>"},
-		{"/?verdict=watch", 200, []string{"1 boat fits", "Plover"}, `id="boat-wagtail"`},
-		{"/?q=DUN", 200, []string{"1 boat fits", "Dunlin"}, `id="boat-plover"`},
+		{"/", 200, []string{"1 of 5 boats needs a visit, 1 not heard for 2 days.", "Redshank &lt;b&gt;", "7 devices; 3 behind the current release", "3 days ago", "never"}, "Redshank <b>"},
+		{"/?verdict=watch", 200, []string{"1 boat found", "Plover"}, `id="boat-wagtail"`},
+		{"/?q=DUN", 200, []string{"1 boat found", "Dunlin"}, `id="boat-plover"`},
 		{"/?page=99", 200, []string{"Wagtail"}, ""},
-		{"/?verdict=odd", 422, []string{"is none"}, ""},
-		{"/boats/wagtail", 200, []string{"needs a visit", "Kept aside", "schema &#34;&lt;i&gt;", "/boats/wagtail/documents/3", "Roll", "LF9-00117"}, "What changed"},
-		{"/boats/wagtail?before=1&after=2", 200, []string{"What changed", "devices unchanged"}, "Nothing changed"},
+		{"/?verdict=odd", 422, []string{"is unknown"}, ""},
+		{"/boats/wagtail", 200, []string{"needs a visit", "Rejected messages", "schema &#34;&lt;i&gt;", "/boats/wagtail/documents/3", "Units", "LF9-00117"}, "Changes"},
+		{"/boats/wagtail?before=1&after=2", 200, []string{"Changes", "devices unchanged"}, "Nothing changed"},
 		{"/boats/wagtail?at=1", 200, []string{"An earlier report"}, ""},
 		{"/boats/wagtail?at=99", 200, []string{"not found"}, ""},
-		{"/boats/plover", 200, []string{"two boards send for this boat"}, ""},
+		{"/boats/plover", 200, []string{"two boat computers report as this boat"}, ""},
 		{"/boats/knot", 200, []string{"never heard", "No report yet"}, ""},
 		{"/boats/nobody", 404, []string{"not found"}, ""},
 		{"/search", 200, []string{"Older than version"}, "devices."},
-		{"/search?q=display&below=4.52", 200, []string{"5 devices older than 4.52"}, "Order not known"},
-		{"/search?below=4.52", 200, []string{"of 2 more the order is not known", "Order not known", "no sheet describes it"}, ""},
+		{"/search?q=display&below=4.52", 200, []string{"5 devices older than 4.52"}, "Order unknown"},
+		{"/search?below=4.52", 200, []string{"order unknown for 2 more", "Order unknown", "no sheet describes it"}, ""},
 		{"/campaigns", 200, []string{"LF9 display", "4.52", "on 2 boats"}, ""},
-		{"/campaigns/LF9%20display", 200, []string{"3 devices behind on 2 boats, 2 up to date, 0 not known", "Behind on 2026-06-07: 5, on 2026-06-10: 3."}, ""},
-		{"/campaigns/nothing", 404, []string{"no sheet is of this model"}, ""},
-		{"/week", 200, []string{"2 boats, about 45 min", "4.40 → 4.52", "microSD card, 2 to 32 GB, FAT32, file LF-4.52.lfw", "Unheard"}, ""},
+		{"/campaigns/LF9%20display", 200, []string{"3 devices behind on 2 boats, 2 up to date, 0 unknown", "Behind on 2026-06-07: 5, on 2026-06-10: 3."}, ""},
+		{"/campaigns/nothing", 404, []string{"no sheet has this model"}, ""},
+		{"/week", 200, []string{"2 boats, about 45 min", "4.40 → 4.52", "microSD card, 2 to 32 GB, FAT32, file LF-4.52.lfw", "Not heard"}, ""},
 		{"/alerts", 200, []string{"2 alerts on 2 boats", "fallen silent"}, ""},
-		{"/refusals", 200, []string{"Boats with two boards", "4 turns", "&lt;i&gt;"}, "<i>"},
+		{"/refusals", 200, []string{"Boats with two boat computers", "changed 4 times", "&lt;i&gt;"}, "<i>"},
 		{"/boats/wagtail/documents/3", 200, []string{"<p>record</p>"}, ""},
 		{"/boats/wagtail/documents/4", 404, []string{"not found"}, ""},
 		{"/boats/wagtail/documents/x", 404, []string{"not found"}, ""},
-		{"/nothing", 404, []string{"That did not work", "the menu leads to all there are"}, ""},
+		{"/nothing", 404, []string{"That did not work", "use the menu"}, ""},
 		{"/-/ready", 200, []string{"ready"}, ""},
 	} {
 		t.Run(tt.path, func(t *testing.T) {
@@ -104,48 +104,48 @@ func TestGolden(t *testing.T) {
 	}
 }
 
-// TestShutOut: a boat that was shut out counts nowhere and is called that, not what it was when it last spoke.
-func TestShutOut(t *testing.T) {
+// TestRevoked: a revoked boat counts nowhere and is shown as revoked, not by its last verdict.
+func TestRevoked(t *testing.T) {
 	f := fakeBoats(t)
 	f.Boat("wagtail").Revoked = noon.Add(-time.Hour)
 	s := serve(t, f, nil)
 	_, page := get(t, s.URL()+"/")
-	for _, want := range []string{"4 devices; 1 behind their release; 1 open alert; 1 more boat is shut out.", "all 4", "shut out</span>"} {
+	for _, want := range []string{"4 devices; 1 behind the current release; 1 open alert; 1 more boat is revoked.", "all 4", "revoked</span>"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the fleet's page lacks %q", want)
 		}
 	}
 	if strings.Index(page, `id="boat-wagtail"`) < strings.Index(page, `id="boat-redshank"`) || strings.Contains(page, "needs a visit</span>") {
-		t.Error("the boat that is shut out stands among those to visit")
+		t.Error("the revoked boat stands among those to visit")
 	}
-	if _, page = get(t, s.URL()+"/?verdict=visit"); !strings.Contains(page, "0 boats fit") {
-		t.Error("a boat that is shut out fits a verdict")
+	if _, page = get(t, s.URL()+"/?verdict=visit"); !strings.Contains(page, "0 boats found") {
+		t.Error("a revoked boat found a verdict")
 	}
-	if _, page = get(t, s.URL()+"/search?q=LF9-9"); !strings.Contains(page, "its boat is shut out") {
-		t.Error("the search does not tell that the boat is shut out")
+	if _, page = get(t, s.URL()+"/search?q=LF9-9"); !strings.Contains(page, "boat revoked") {
+		t.Error("the search does not tell that the boat is revoked")
 	}
 }
 
-// TestNotKnownOfBoats: what no boat told and what no sheet says is not taken for none.
+// TestNotKnownOfBoats: what no boat reported and what no sheet has is not taken for none.
 func TestNotKnownOfBoats(t *testing.T) {
 	f := fakeBoats(t)
 	f.boats = []*hub.Boat{f.Boat("knot"), f.Boat("redshank")}
 	s := serve(t, f, nil)
 	_, page := get(t, s.URL()+"/")
-	for _, want := range []string{"All boats that were heard are in order; 1 of 2 boats never heard.", "not told", "no device told", "none behind"} {
+	for _, want := range []string{"All boats heard are OK; 1 of 2 boats never heard.", "not reported", "no device reported", "none behind"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("lacks %q", want)
 		}
 	}
 	s = serve(t, f, func(o *Options) { o.Sheets = nil })
-	if _, page = get(t, s.URL()+"/"); !strings.Contains(page, "1 device; no release sheets to hold them against;") || strings.Contains(page, "behind") {
+	if _, page = get(t, s.URL()+"/"); !strings.Contains(page, "1 device; no release sheets to compare with;") || strings.Contains(page, "behind") {
 		t.Error("without sheets boats are said to be behind or not")
 	}
 }
 
 func TestEmptyFleet(t *testing.T) {
 	s := serve(t, &fakeFleet{ready: errors.New("still reading")}, func(o *Options) { o.Sheets = nil; o.Daybook = nil })
-	for path, want := range map[string]string{"/": "No boat is enrolled yet.", "/campaigns": "no release sheets", "/week": "No boat needs a visit", "/alerts": "No alert is open", "/refusals": "None."} {
+	for path, want := range map[string]string{"/": "No boat is enrolled yet.", "/campaigns": "no release sheets", "/week": "No boat needs a visit", "/alerts": "No open alerts", "/refusals": "None."} {
 		if _, body := get(t, s.URL()+path); !strings.Contains(body, want) {
 			t.Errorf("%s lacks %q", path, want)
 		}

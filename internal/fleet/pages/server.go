@@ -19,22 +19,22 @@ import (
 	"muster/internal/release"
 )
 
-// Options say what a Server shows and to whom.
+// Options are what a Server shows, and to whom.
 type Options struct {
 	Listen          string // host:port; port 0 takes any free one
 	TLSCert, TLSKey string // PEM files; both empty for plain HTTP
-	Token           string // who shows it may act; empty for none, which only a loopback address or TLS may have
-	ReadToken       string // who shows it may read; empty for none
+	Token           string // required to act; empty for none, which needs a loopback address or TLS
+	ReadToken       string // required to read; empty for none
 	Fleet           hub.Fleet
-	Sheets          func() *release.Sheets // the shop's sheets in force; nil, or a nil answer, for none
+	Sheets          func() *release.Sheets // the release sheets in force; nil, or a nil answer, for none
 	Daybook         hub.Daybook            // where the campaigns' counts of each day are kept; nil for nowhere
 	Metrics         *prometheus.Registry   // of the program; those of the fleet join it; nil for one of their own
 	Version         string
 	Log             zerolog.Logger
-	Silence         time.Duration    // how long a boat may be without a word; default 48 h
+	Silence         time.Duration    // how long a boat may be silent; default 48 h
 	BoatSeries      int              // most boats with metrics of their own; default 500, negative for none
 	Now             func() time.Time // default time.Now
-	EventEvery      time.Duration    // how often the event stream looks for news; default 2 s
+	EventEvery      time.Duration    // how often the event stream looks for changes; default 2 s
 }
 
 // Server serves the fleet's pages. New binds its address, Serve answers until Stop.

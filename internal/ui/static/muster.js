@@ -1,17 +1,17 @@
-// Keeps a page fresh without reloading it: when the boat has a newer report the page is fetched and what differs is changed in place,
-// so that focus, opened parts and half-typed text stay. Everything also works without this script.
+// Updates a page without reloading it: for a newer report the page is fetched, and the differences are changed in place, so that
+// focus, opened parts and half-typed text stay. The pages also work without this script.
 "use strict";
 (() => {
   const link = document.getElementById("link");
-  const tell = (text) => { if (link.textContent !== text) link.textContent = text; };
-  const lost = (is) => tell(is ? (document.body.dataset.lost || "The boat does not answer; this is what it said last.") : "");
-  const page = { Accept: "text/html" }; // so that a server that wants a token answers with the page that asks for it
+  const showStatus = (text) => { if (link.textContent !== text) link.textContent = text; };
+  const lost = (is) => showStatus(is ? (document.body.dataset.lost || "The boat does not answer. This page shows its last report.") : "");
+  const page = { Accept: "text/html" }; // so that a server that requires a token answers with the page to sign in
   const here = () => location.href.replace(/#.*/, "").replace(/([?&])said=[^&]*&?/, "$1");
 
-  // turnedAway tells the reader whose token is no longer good, which a stream that was refused does not tell from one that broke.
-  const turnedAway = (status) => { if (status === 401) tell("This page may no longer be read: load it anew and show the token."); return status === 401; };
+  // refused says when the token is no longer valid; an event stream reports no status.
+  const refused = (status) => { if (status === 401) showStatus("The token is no longer valid. Reload this page and sign in."); return status === 401; };
 
-  // stream listens while the page is in sight: a browser allows few connections to one server, and hidden pages must not use them up.
+  // stream is open while the page is visible: a browser allows few connections to one server, and hidden pages must not use them up.
   const stream = (url, names, take) => {
     let events = null;
     const open = () => {
@@ -22,8 +22,8 @@
       events.addEventListener("error", async () => {
         lost(true);
         if (!events || events.readyState !== EventSource.CLOSED) return; // the browser tries again
-        close(); // it was refused, and the browser gives up: there may be too many readers, or a proxy before a boat that starts
-        try { if (turnedAway((await fetch(here(), { method: "HEAD", cache: "no-store", headers: page })).status)) return; } catch { /* still lost */ }
+        close(); // it was refused, and the browser gives up: too many clients, or a proxy in front of a boat that is starting
+        try { if (refused((await fetch(here(), { method: "HEAD", cache: "no-store", headers: page })).status)) return; } catch { /* still lost */ }
         setTimeout(open, 5000);
       });
     };
@@ -59,7 +59,7 @@
       busy = true;
       try {
         const answer = await fetch(here(), { cache: "no-store", headers: page });
-        if (turnedAway(answer.status)) return;
+        if (refused(answer.status)) return;
         if (!answer.ok) throw new Error(answer.statusText);
         const answered = new DOMParser().parseFromString(await answer.text(), "text/html");
         const main = answered.querySelector("main[data-live]");
@@ -86,19 +86,19 @@
     const rows = Number(list.dataset.rows);
     const el = (name, kind, text) => { const e = document.createElement(name); if (kind) e.className = kind; e.textContent = text; return e; };
     const notes = (m) => [m.checksum === "bad" && "wrong checksum", m.checksum === "missing" && "no checksum",
-      m.tag_checksum === "bad" && "wrong checksum of its tag block", m.sent && "sent by muster"].filter(Boolean);
+      m.tag_checksum === "bad" && "wrong tag block checksum", m.sent && "sent by muster"].filter(Boolean);
     const row = (m) => {
       const li = document.createElement("li"), fields = el("span", "fields", ""), line = m.sentence; // of NMEA 0183
       li.append(el("span", "at", m.time ? (m.time.slice(11, 19) + (m.time.slice(19).match(/\.\d{1,3}/) || [".000"])[0].padEnd(4, "0")) : "–"), " ",
-        el("span", "from", names.get(m.device) || m.device), " ", el("b", "", m.title || (line ? "unlisted sentence" : "unlisted message")), " ",
+        el("span", "from", names.get(m.device) || m.device), " ", el("b", "", m.title || (line ? "unknown sentence" : "unknown message")), " ",
         el("small", "", line ? m.talker + m.formatter : m.pgn + (m.instance === undefined ? "" : " · instance " + m.instance)), " ");
       for (const n of notes(m)) li.append(el("span", "flag", n), " ");
       li.append(fields);
-      const told = (m.fields || []).filter((f) => !f.state), most = Number(list.dataset.fields);
-      for (const f of told.slice(0, most)) { const s = el("span", "", f.name + " "); s.append(el("b", "", f.text)); fields.append(s, " "); }
-      if (told.length > most) fields.append(el("span", "", "and " + (told.length - most) + " more"));
+      const available = (m.fields || []).filter((f) => !f.state), most = Number(list.dataset.fields);
+      for (const f of available.slice(0, most)) { const s = el("span", "", f.name + " "); s.append(el("b", "", f.text)); fields.append(s, " "); }
+      if (available.length > most) fields.append(el("span", "", "and " + (available.length - most) + " more"));
       if (line) fields.append(el("code", "", (m.tags || "") + line));
-      else if (!told.length) fields.append(el("code", "", m.data));
+      else if (!available.length) fields.append(el("code", "", m.data));
       return li;
     };
     let stopped = false, waiting = [], count = 0;
@@ -116,15 +116,15 @@
       list.querySelector(".empty")?.remove();
       while (list.children.length > rows) list.lastChild.remove();
     }, 500);
-    setInterval(() => { if (!stopped) rate.textContent = "Showing " + Math.round(count / 2) + " messages a second."; count = 0; }, 2000);
+    setInterval(() => { if (!stopped) rate.textContent = "Showing " + Math.round(count / 2) + " messages per second."; count = 0; }, 2000);
   }
 
-  // What is folded away is printed too.
+  // Folded parts are printed too.
   let folded = [];
   addEventListener("beforeprint", () => { folded = [...document.querySelectorAll("details:not(.act):not([open])")]; for (const e of folded) e.open = true; });
   addEventListener("afterprint", () => { for (const e of folded) e.open = false; folded = []; });
 
-  // A name once given is offered again on this device.
+  // A name once entered is filled in again in this browser.
   const known = (() => { try { return localStorage.getItem("name") || ""; } catch { return ""; } })();
   for (const e of document.querySelectorAll("input[name=by], input[name=technician]")) if (!e.value) e.value = known;
   document.addEventListener("submit", (e) => {

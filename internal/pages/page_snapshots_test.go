@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"image"
 	"image/png"
+	"net/http"
+	"net/http/httptest"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -78,12 +80,12 @@ func proved(t *testing.T, opt api.Options, from, to string) (s *api.Server, desk
 	return s, desk, "?before=" + ids[0] + "&after=" + ids[1]
 }
 
-// TestProofOfAnOrder: a technician who has only an order fills in nothing and gets a whole record with its steps, while the order is
+// TestSnapshotsOfAnOrder: a technician who has only an order fills in nothing and gets a whole record with its steps, while the order is
 // followed and after that has ended.
-func TestProofOfAnOrder(t *testing.T) {
+func TestSnapshotsOfAnOrder(t *testing.T) {
 	s, desk, query := proved(t, api.Options{}, "4.47", "4.52")
 	label := desk.work.Status[0].Label
-	_, page := webtest.Get(t, s.URL()+"/proof"+query)
+	_, page := webtest.Get(t, s.URL()+"/snapshots"+query)
 	for _, want := range []string{`value="2 May 2026"`, "Update " + label + " from 4.47 to 4.52", `name="order"`} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the form lacks %q:\n%s", want, page)
@@ -92,27 +94,27 @@ func TestProofOfAnOrder(t *testing.T) {
 	if strings.Contains(page[strings.Index(page, "Service record"):], "required") {
 		t.Error("the form asks for what the technician has not got")
 	}
-	step := desk.work.Status[0].Step + " " + label + ": 4.47 to 4.52 verified 2026-05-02 08:20 2026-05-02 08:29 away for 9 min; read off its screen by Ilse Övningså"
+	step := desk.work.Status[0].Step + " " + label + ": 4.47 to 4.52 verified 2026-05-02 08:20 2026-05-02 08:29 away for 9 min; version read from its screen by Ilse Övningså"
 	for _, when := range []string{"while it is followed", "after it has ended"} {
-		_, page := webtest.Get(t, s.URL()+"/proof/record"+query+"&order=yes&number=")
+		_, page := webtest.Get(t, s.URL()+"/snapshots/record"+query+"&order=yes&number=")
 		if text := words(page); !strings.Contains(text, step) || !strings.Contains(page, "<h1>Service record</h1>") {
 			t.Errorf("%s the record lacks the step %q, or its head:\n%s", when, step, text)
 		}
 		desk.over = true
 	}
-	if _, page := webtest.Get(t, s.URL()+"/proof/record"+query); strings.Contains(page, "Work order") {
+	if _, page := webtest.Get(t, s.URL()+"/snapshots/record"+query); strings.Contains(page, "Work order") {
 		t.Error("steps that nobody asked for")
 	}
 	other := *desk.work.Order
 	other.Boat.ID = "heron"
 	desk.work = api.Work{Order: &other}
-	if resp, page := webtest.Get(t, s.URL()+"/proof/record"+query+"&order=yes"); resp.StatusCode != 422 || !strings.Contains(page, "heron") {
+	if resp, page := webtest.Get(t, s.URL()+"/snapshots/record"+query+"&order=yes"); resp.StatusCode != 422 || !strings.Contains(page, "heron") {
 		t.Errorf("the order of another boat: %s", resp.Status)
 	}
 }
 
-// TestProofOrderOfVersions: which of two versions is newer is what the release sheets say; without them nobody knows.
-func TestProofOrderOfVersions(t *testing.T) {
+// TestSnapshotsOrderOfVersions: which of two versions is newer is what the release sheets say; without them nobody knows.
+func TestSnapshotsOrderOfVersions(t *testing.T) {
 	with := func() *release.Sheets { return sheets(t) }
 	for _, tt := range []struct {
 		name     string
@@ -128,10 +130,10 @@ func TestProofOrderOfVersions(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			s, _, query := proved(t, api.Options{Sheets: tt.sheets}, tt.from, tt.to)
 			change := tt.from + " → " + tt.to + " (" + tt.want + ")"
-			if _, page := webtest.Get(t, s.URL()+"/proof"+query); !strings.Contains(words(page), change) {
+			if _, page := webtest.Get(t, s.URL()+"/snapshots"+query); !strings.Contains(words(page), change) {
 				t.Errorf("the page does not say %q:\n%s", change, words(page))
 			}
-			_, page := webtest.Get(t, s.URL()+"/proof/record"+query)
+			_, page := webtest.Get(t, s.URL()+"/snapshots/record"+query)
 			if strings.ContainsAny(page, "\x1b\u202e") {
 				t.Error("the record holds what steers a reader's screen")
 			}
@@ -142,8 +144,8 @@ func TestProofOrderOfVersions(t *testing.T) {
 	}
 }
 
-// TestProofJob: the form begins with what the job file gives, and the record has its logo and address too.
-func TestProofJob(t *testing.T) {
+// TestSnapshotsJob: the form begins with what the job file gives, and the record has its logo and address too.
+func TestSnapshotsJob(t *testing.T) {
 	dir := t.TempDir()
 	var logo bytes.Buffer
 	if err := png.Encode(&logo, image.NewGray(image.Rect(0, 0, 8, 4))); err != nil {
@@ -164,14 +166,14 @@ func TestProofJob(t *testing.T) {
 		t.Fatal(err)
 	}
 	s, _, query := proved(t, api.Options{Job: func() *job.Job { return shared }}, "4.47", "4.52")
-	_, page := webtest.Get(t, s.URL()+"/proof"+query)
+	_, page := webtest.Get(t, s.URL()+"/snapshots"+query)
 	for _, want := range []string{`name="technician" maxlength="80" value="Ilse Övningså" autocomplete="name"`, `value="Example Marine Electronics"`, `value="waits for a part"`} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the form lacks %q", want)
 		}
 	}
 	form := url.Values{"number": {"2026-114"}, "technician": {"Ben"}, "shop": {"Example Marine Electronics"}, "note": {"Moored at berth 12."}, "why-no-address": {""}}
-	_, page = webtest.Get(t, s.URL()+"/proof/record"+query+"&"+form.Encode())
+	_, page = webtest.Get(t, s.URL()+"/snapshots/record"+query+"&"+form.Encode())
 	for _, want := range []string{"Service record 2026-114", "Slipway 3", "Ben", "data:image/png;base64,", "The card lies in the chart table.", "Moored at berth 12.", "Calibrate the compass anew."} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the record lacks %q", want)
@@ -185,18 +187,33 @@ func TestProofJob(t *testing.T) {
 	}
 }
 
-// TestProofDocuments: the comparison stands on the page, and the record of it as a page and as a PDF, with what the form tells of the job.
-func TestProofDocuments(t *testing.T) {
+// TestFormerPath: a bookmark of the former path leads to the snapshots, with its query.
+func TestFormerPath(t *testing.T) {
+	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t))})
+	for from, to := range map[string]string{"/proof": "/snapshots", "/proof?before=a&after=b": "/snapshots?before=a&after=b", "/proof/record.pdf?before=a": "/snapshots/record.pdf?before=a"} {
+		resp, err := http.DefaultTransport.RoundTrip(httptest.NewRequest(http.MethodGet, s.URL()+from, nil))
+		if err != nil {
+			t.Fatal(err)
+		}
+		resp.Body.Close()
+		if got := resp.Header.Get("Location"); resp.StatusCode != http.StatusMovedPermanently || got != to {
+			t.Errorf("%s: %s to %q, want %q", from, resp.Status, got, to)
+		}
+	}
+}
+
+// TestSnapshotsDocuments: the comparison is on the page, and its record is a page and a PDF with the job of the form.
+func TestSnapshotsDocuments(t *testing.T) {
 	s, _, query := proved(t, api.Options{}, "4.47", "4.5")
-	if resp, text := webtest.Get(t, s.URL()+"/proof"+query); resp.StatusCode != 200 || !strings.Contains(text, "4.47 → 4.5") {
+	if resp, text := webtest.Get(t, s.URL()+"/snapshots"+query); resp.StatusCode != 200 || !strings.Contains(text, "4.47 → 4.5") {
 		t.Errorf("page: %s %s", resp.Status, text)
 	}
-	for path, start := range map[string]string{"/proof/record": "<!DOCTYPE html>", "/proof/record.pdf": "%PDF-"} {
+	for path, start := range map[string]string{"/snapshots/record": "<!DOCTYPE html>", "/snapshots/record.pdf": "%PDF-"} {
 		if resp, text := webtest.Get(t, s.URL()+path+query); resp.StatusCode != 200 || !strings.HasPrefix(strings.ToLower(text), strings.ToLower(start)) {
 			t.Errorf("%s: %s %.80s", path, resp.Status, text)
 		}
 	}
-	record := s.URL() + "/proof/record" + query
+	record := s.URL() + "/snapshots/record" + query
 	if _, text := webtest.Get(t, record+"&number=2026-114&technician=Ilse+%C3%96vnings%C3%A5&shop=Example+Marine+Electronics&note=%3Cb%3E&why-no-address=waits+for+a+part"); !strings.Contains(text, "2026-114") ||
 		!strings.Contains(text, "Ilse Övningså") || !strings.Contains(text, "Example Marine Electronics") || !strings.Contains(text, "waits for a part") || strings.Contains(text, "<b>") {
 		t.Errorf("the job in the record: %s", text)
@@ -214,12 +231,12 @@ type namedBaseline struct {
 
 func (d *namedBaseline) Baseline() (*snapshot.Snapshot, bool) { return d.snap, true }
 
-// TestNamedBaseline: a baseline that the config names is told as such, and no form changes it.
+// TestNamedBaseline: a baseline that the config names is shown as such, and no form changes it.
 func TestNamedBaseline(t *testing.T) {
 	r := webtest.Sample(t)
 	s := serve(t, api.Options{Reports: webtest.NewReports(r), Desk: &namedBaseline{snap: snapshot.New(r)}})
-	_, page := webtest.Get(t, s.URL()+"/proof")
-	if !strings.Contains(page, "The config names it.") || strings.Contains(page, "End the baseline") || strings.Contains(page, "Accept as baseline") {
+	_, page := webtest.Get(t, s.URL()+"/snapshots")
+	if !strings.Contains(page, "The baseline is set in the config.") || strings.Contains(page, "Remove baseline") || strings.Contains(page, "Set baseline") {
 		t.Errorf("the page says of a baseline of the config:\n%s", page)
 	}
 }
