@@ -76,8 +76,9 @@ type mixed struct {
 	Plain  bool            `json:",omitempty"`
 	Raw    json.RawMessage `json:"raw"`
 	Hidden string          `json:"-"`
-	Dash   string          `json:"-,"`
-	own    int
+	//lint:ignore SA5008 the name of this field is a hyphen
+	Dash string `json:"-,"`
+	own  int
 }
 
 // TestFields: the keys of a struct are those that encoding/json writes.

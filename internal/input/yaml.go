@@ -114,7 +114,6 @@ func EncodeYAML(v any) ([]byte, error) { return yaml.MarshalWithOptions(v, yaml.
 type walker struct {
 	doc     *Document
 	anchors map[string]int
-	total   int
 }
 
 func (w *walker) values(n ast.Node) (int, error) {
