@@ -88,8 +88,8 @@ func TestGoldenOdd(t *testing.T) {
 
 const turns = `<nav class="turn" aria-label="Further entries">`
 
-// TestRefusedLogin: who shows another token is told so.
-func TestRefusedLogin(t *testing.T) {
+// TestGoldenRefusedLogin: who shows another token is told so.
+func TestGoldenRefusedLogin(t *testing.T) {
 	s := serve(t, &fakeFleet{}, func(o *Options) { o.Token = "open" })
 	resp, page := webtest.Ask(t, http.MethodPost, s.URL()+"/login", "token=wrong",
 		"Content-Type", "application/x-www-form-urlencoded")
