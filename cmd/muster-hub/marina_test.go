@@ -145,7 +145,7 @@ func ask(url string, to any) bool {
 // board runs the boat's daemon on the story of the demo, twenty times as fast as the clock.
 func board(t *testing.T, id, url, creds string) {
 	t.Helper()
-	sc, err := sim.Load("demo")
+	sc, err := sim.Load(t.Context(), "demo")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -155,7 +155,7 @@ func board(t *testing.T, id, url, creds string) {
 	c.Sources = []config.Source{{Source: "sim:demo", Ask: true}}
 	c.Fleet = config.Fleet{URL: []string{url}, Credentials: creds, Every: time.Minute}
 	c.Store.Every = time.Second
-	d, err := daemon.New(daemon.Options{Config: c, Log: zerolog.Nop(), Version: "v0.0.0-test",
+	d, err := daemon.New(t.Context(), daemon.Options{Config: c, Log: zerolog.Nop(), Version: "v0.0.0-test",
 		Now: func() time.Time { return began.Add(20 * time.Since(began)) },
 		Open: func(string, bool) (tap.Source, error) {
 			return sim.NewPlayer(sim.New(sc, sc.Seed, event.At(began)), 20), nil

@@ -44,9 +44,9 @@ func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, 
 }
 
 // readTokens reads the token that may act and, on a second line, the one that may read.
-func readTokens(file string) (token, readToken string, err error) {
+func readTokens(ctx context.Context, file string) (token, readToken string, err error) {
 	if file == "" {
 		return "", "", nil
 	}
-	return config.LoadTokens(file)
+	return config.LoadTokens(ctx, file)
 }

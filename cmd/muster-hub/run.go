@@ -126,11 +126,11 @@ func (c *runCmd) run(a *app) error {
 			return cli.WithHint(fmt.Errorf("--tls-cert %q, --tls-key %q: %w", c.TLSCert, c.TLSKey, cli.PlainPath(err)), "give PEM files that belong together")
 		}
 	}
-	sheets, err := loadSheets(c.Sheets, log)
+	sheets, err := loadSheets(a.ctx, c.Sheets, log)
 	if err != nil {
 		return err
 	}
-	token, readToken, err := readTokens(c.TokenFile)
+	token, readToken, err := readTokens(a.ctx, c.TokenFile)
 	if err != nil {
 		return err
 	}
@@ -269,12 +269,12 @@ func (c *runCmd) dial(log zerolog.Logger) func(creds []byte, name string) (*nats
 // sheetsHolder is the sheets in force; nil without any.
 type sheetsHolder = atomic.Pointer[release.Sheets]
 
-func loadSheets(dir string, log zerolog.Logger) (*sheetsHolder, error) {
+func loadSheets(ctx context.Context, dir string, log zerolog.Logger) (*sheetsHolder, error) {
 	var h sheetsHolder
 	if dir == "" {
 		return &h, nil
 	}
-	s, err := release.LoadFS(os.DirFS(dir), dir)
+	s, err := release.LoadFS(ctx, os.DirFS(dir), dir)
 	if err != nil {
 		return nil, err
 	}
@@ -299,7 +299,7 @@ func rereadSheets(ctx context.Context, dir string, sheets *sheetsHolder, log zer
 		if dir == "" {
 			continue
 		}
-		s, err := release.LoadFS(os.DirFS(dir), dir)
+		s, err := release.LoadFS(ctx, os.DirFS(dir), dir)
 		if err != nil {
 			log.Error().Err(err).Msg("the sheets cannot be used; those before stay in force")
 			continue

@@ -55,11 +55,11 @@ func (c *auditCmd) run(a *app) error {
 	if c.For < 0 {
 		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
 	}
-	cfg, err := loadConfig(c.Config, c.Sources, c.Ask)
+	cfg, err := loadConfig(a.ctx, c.Config, c.Sources, c.Ask)
 	if err != nil {
 		return err
 	}
-	if err := useSheets(&cfg, c.Sheets); err != nil {
+	if err := useSheets(a.ctx, &cfg, c.Sheets); err != nil {
 		return err
 	}
 	report, err := a.audit(cfg, c.For)
@@ -79,7 +79,7 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*report.Report, erro
 	cfg = once(cfg)
 	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version()}
 	if replayable(cfg.Sources) {
-		if s := endless(cfg.Sources); s != "" && span == 0 {
+		if s := endless(a.ctx, cfg.Sources); s != "" && span == 0 {
 			return nil, cli.WithHint(fmt.Errorf("audit %s: the scenario has no end", s),
 				"add --for 5m to read five minutes of it")
 		}
@@ -89,7 +89,7 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*report.Report, erro
 		return daemon.Replay(a.ctx, opt, span, bar.set)
 	}
 	opt.Open = a.opener(true)
-	d, err := daemon.New(opt)
+	d, err := daemon.New(a.ctx, opt)
 	if err != nil {
 		return nil, err
 	}

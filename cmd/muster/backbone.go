@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -68,18 +69,18 @@ func (c *backboneCmd) run(a *app) error {
 	}
 	var of *job.Job
 	if c.Job != "" {
-		if of, err = job.Load(c.Job); err != nil {
+		if of, err = job.Load(a.ctx, c.Job); err != nil {
 			return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 		}
 	}
-	layout, err := loadLayout(c.Layout)
+	layout, err := loadLayout(a.ctx, c.Layout)
 	if err != nil {
 		return err
 	}
 	audit := backbone.Judge(layout)
 	at := time.Now()
 	if c.Snapshot != "" {
-		s, err := loadSnapshot(c.Snapshot)
+		s, err := loadSnapshot(a.ctx, c.Snapshot)
 		if err != nil {
 			return err
 		}
@@ -151,8 +152,8 @@ func (c *backboneCmd) write(a *app, format string, audit *backbone.Audit, of *jo
 const layoutHint = "deploy/examples/layout.yaml shows every key"
 
 // loadLayout reads a layout file. Each mistake in it is an error of its own.
-func loadLayout(name string) (*backbone.Layout, error) {
-	layout, err := backbone.Load(name)
+func loadLayout(ctx context.Context, name string) (*backbone.Layout, error) {
+	layout, err := backbone.Load(ctx, name)
 	if err == nil {
 		return layout, nil
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"fmt"
 
@@ -45,7 +46,7 @@ func newCompare(a *app) *cobra.Command {
 
 // run prints what changed.
 func (c *compareCmd) run(a *app) error {
-	cmp, _, _, err := compareFiles(c.Before, c.After, c.Sheets, c.AnotherBoat)
+	cmp, _, _, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, c.AnotherBoat)
 	if err != nil {
 		return err
 	}
@@ -78,16 +79,16 @@ func (c *compareCmd) run(a *app) error {
 }
 
 // compareFiles compares two snapshot files that prove themselves.
-func compareFiles(before, after, sheetsDir string, anotherBoat bool) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {
-	b, err := loadSnapshot(before)
+func compareFiles(ctx context.Context, before, after, sheetsDir string, anotherBoat bool) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {
+	b, err := loadSnapshot(ctx, before)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	f, err := loadSnapshot(after)
+	f, err := loadSnapshot(ctx, after)
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	sheets, _, err := loadSheets(sheetsDir)
+	sheets, _, err := loadSheets(ctx, sheetsDir)
 	if err != nil {
 		return nil, nil, nil, err
 	}

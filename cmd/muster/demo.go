@@ -41,11 +41,11 @@ func (c *demoCmd) run(a *app) error {
 	if err := config.CheckListen(c.Listen, false); err != nil {
 		return fmt.Errorf("--listen %w", err)
 	}
-	scenario, err := sim.Load(c.Scenario)
+	scenario, err := sim.Load(a.ctx, c.Scenario)
 	if err != nil {
 		return err
 	}
-	cfg, err := loadConfig("", []string{"sim:" + c.Scenario}, true)
+	cfg, err := loadConfig(a.ctx, "", []string{"sim:" + c.Scenario}, true)
 	if err != nil {
 		return err
 	}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -13,6 +14,7 @@ import (
 
 	"muster/internal/cli"
 	"muster/internal/config"
+	"muster/internal/input"
 	"muster/internal/release"
 	"muster/internal/snapshot"
 )
@@ -132,14 +134,17 @@ func digestFile(name string) (snapshot.File, error) {
 	return snapshot.File{Name: filepath.Base(name), SHA256: hex.EncodeToString(h.Sum(nil)), Bytes: n}, nil
 }
 
+// maxKey bounds a file of a key or a token in bytes.
+const maxKey = 64 << 10
+
 // maxSnapshot bounds a snapshot file in bytes; a boat of a thousand devices stays far below.
 const maxSnapshot = 256 << 20
 
 // decodeSnapshot reads a snapshot without looking at its seal.
-func decodeSnapshot(name string) (*snapshot.Snapshot, error) {
-	data, err := readBounded(name, maxSnapshot)
+func decodeSnapshot(ctx context.Context, name string) (*snapshot.Snapshot, error) {
+	data, err := readFile(ctx, name, maxSnapshot)
 	if err != nil {
-		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, cli.PlainPath(err)),
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", name, err),
 			"give a file that muster snapshot wrote")
 	}
 	s, err := snapshot.Decode(data)
@@ -151,8 +156,8 @@ func decodeSnapshot(name string) (*snapshot.Snapshot, error) {
 }
 
 // loadSnapshot reads a snapshot and checks its seal.
-func loadSnapshot(name string) (*snapshot.Snapshot, error) {
-	s, err := decodeSnapshot(name)
+func loadSnapshot(ctx context.Context, name string) (*snapshot.Snapshot, error) {
+	s, err := decodeSnapshot(ctx, name)
 	if err != nil {
 		return nil, err
 	}
@@ -163,39 +168,32 @@ func loadSnapshot(name string) (*snapshot.Snapshot, error) {
 	return s, nil
 }
 
-func readBounded(name string, most int64) ([]byte, error) {
-	f, err := os.Open(name)
-	if err != nil {
-		return nil, err
+// readFile reads a file of at most so many bytes. The error does not say which file it is.
+func readFile(ctx context.Context, name string, most int) ([]byte, error) {
+	data, err := input.File(ctx, name, most)
+	if m, ok := errors.AsType[*input.Mistake](err); ok {
+		return nil, errors.New(m.Text)
 	}
-	defer f.Close()
-	data, err := io.ReadAll(io.LimitReader(f, most+1))
-	if err != nil {
-		return nil, err
-	}
-	if int64(len(data)) > most {
-		return nil, fmt.Errorf("it has more than %d bytes", most)
-	}
-	return data, nil
+	return data, cli.PlainPath(err)
 }
 
 // useSheets puts the folder of release sheets of the command line, if there is one, in the place of the config's.
-func useSheets(cfg *config.Config, dir string) error {
+func useSheets(ctx context.Context, cfg *config.Config, dir string) error {
 	if dir == "" {
 		return nil
 	}
 	cfg.Sheets = dir
-	_, _, err := loadSheets(dir)
+	_, _, err := loadSheets(ctx, dir)
 	return err
 }
 
 // sheetsOf holds a folder of release sheets against those that a snapshot was taken with. missing says that they are
 // not given.
-func sheetsOf(s *snapshot.Snapshot, dir string) (missing bool, err error) {
+func sheetsOf(ctx context.Context, s *snapshot.Snapshot, dir string) (missing bool, err error) {
 	if len(s.Sheets) > 0 && dir == "" {
 		return true, nil
 	}
-	_, files, err := loadSheets(dir)
+	_, files, err := loadSheets(ctx, dir)
 	if err == nil && !slices.Equal(files, s.Sheets) {
 		err = fmt.Errorf("the release sheets in %q are not those that it was taken with", dir)
 	}
@@ -210,7 +208,7 @@ func (a *app) warnOldKeys(s *release.Sheets) {
 }
 
 // loadSheets reads the release sheets of a folder, and says which files they are. Both are nil for "".
-func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
+func loadSheets(ctx context.Context, dir string) (*release.Sheets, []snapshot.File, error) {
 	if dir == "" {
 		return nil, nil, nil
 	}
@@ -222,7 +220,7 @@ func loadSheets(dir string) (*release.Sheets, []snapshot.File, error) {
 		return nil, nil, cli.WithHint(fmt.Errorf("--sheets %q: there is no such folder", dir),
 			"give the folder that holds the shop's release sheets")
 	}
-	sheets, err := release.LoadFS(os.DirFS(dir), dir)
+	sheets, err := release.LoadFS(ctx, os.DirFS(dir), dir)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -102,9 +102,9 @@ func (c *followCmd) check() error {
 
 // begin reads the order, what was before, and how far the work is.
 func (c *followCmd) begin(a *app) (*following, error) {
-	text, err := readBounded(c.Order, maxSnapshot)
+	text, err := readFile(a.ctx, c.Order, maxSnapshot)
 	if err != nil {
-		return nil, cli.WithHint(fmt.Errorf("read %q: %w", c.Order, cli.PlainPath(err)),
+		return nil, cli.WithHint(fmt.Errorf("read %q: %w", c.Order, err),
 			"muster plan SNAPSHOT --sheets DIR -o order.json makes one")
 	}
 	order, err := release.ParseOrder(text)
@@ -120,7 +120,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 		}
 	}
 	if c.Before != "" {
-		s, err := loadSnapshot(c.Before)
+		s, err := loadSnapshot(a.ctx, c.Before)
 		if err != nil {
 			return nil, err
 		}
@@ -135,12 +135,12 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	if c.State == "" {
 		return f, nil
 	}
-	saved, err := readBounded(c.State, maxSnapshot)
+	saved, err := readFile(a.ctx, c.State, maxSnapshot)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return f, nil
 	case err != nil:
-		return nil, fmt.Errorf("--state %q: %w", c.State, cli.PlainPath(err))
+		return nil, fmt.Errorf("--state %q: %w", c.State, err)
 	}
 	if f.follower, err = release.Restore(order, saved); err != nil {
 		return nil, cli.WithHint(fmt.Errorf("--state %s: %w", c.State, err), "name another file, or remove this one")
@@ -149,7 +149,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 }
 
 func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error {
-	cfg, err := loadConfig(c.Config, []string{c.Source}, c.Ask)
+	cfg, err := loadConfig(a.ctx, c.Config, []string{c.Source}, c.Ask)
 	if err != nil {
 		return err
 	}
@@ -157,7 +157,7 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live),
 		OnReport: f.look}
 	if !live {
-		if s := endless(cfg.Sources); s != "" && c.For == 0 {
+		if s := endless(a.ctx, cfg.Sources); s != "" && c.For == 0 {
 			return cli.WithHint(fmt.Errorf("follow %s: the scenario has no end", s),
 				"add --for 10m to follow ten minutes of it")
 		}
@@ -169,7 +169,7 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 		_, err = daemon.Replay(ctx, opt, c.For, bar.set)
 		return err
 	}
-	d, err := daemon.New(opt)
+	d, err := daemon.New(a.ctx, opt)
 	if err != nil {
 		return err
 	}
@@ -179,7 +179,7 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 
 // watchURL looks at the report of a running muster every so often. One that answered before may be away for a while.
 func (c *followCmd) watchURL(ctx context.Context, f *following, every time.Duration) error {
-	token, err := readToken(c.TokenFile)
+	token, err := readToken(ctx, c.TokenFile)
 	if err != nil {
 		return err
 	}

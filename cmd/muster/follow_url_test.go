@@ -31,7 +31,7 @@ type told struct{ report, conditions []byte }
 func demoTold(t *testing.T, started, until time.Duration) (list []told) {
 	t.Helper()
 	a := &app{stdin: strings.NewReader("")}
-	cfg, err := loadConfig("", []string{"sim:demo"}, true)
+	cfg, err := loadConfig(t.Context(), "", []string{"sim:demo"}, true)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -66,7 +66,7 @@ func crowd(b *testing.B, devices, messages int) *boat.Boat {
 // BenchmarkGrowth makes report, checks, comparison and plan of boats of growing size, up to the most that a backbone can address.
 // A figure for each device shows whether the work grows faster than the boat.
 func BenchmarkGrowth(b *testing.B) {
-	sheets, err := release.LoadFS(os.DirFS("../../deploy/sheets"), "deploy/sheets")
+	sheets, err := release.LoadFS(b.Context(), os.DirFS("../../deploy/sheets"), "deploy/sheets")
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -145,7 +145,7 @@ func beginHeld(b *testing.B, muster, dir string) *held {
 
 // send feeds the daemon a full bus at the clock's pace until stop is closed.
 func (d *held) send(b *testing.B, stop chan struct{}) {
-	scenario, err := sim.Load("saturated")
+	scenario, err := sim.Load(b.Context(), "saturated")
 	if err != nil {
 		b.Error(err)
 		return

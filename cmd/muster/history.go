@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
+	"muster/internal/input"
 	"muster/internal/render"
 	"muster/internal/snapshot"
 )
@@ -47,7 +49,7 @@ func (c *historyCmd) run(a *app) error {
 	var all []*snapshot.Snapshot
 	for _, from := range c.From {
 		if isURL(from) {
-			token, err := readToken(c.TokenFile)
+			token, err := readToken(a.ctx, c.TokenFile)
 			if err != nil {
 				return err
 			}
@@ -58,12 +60,12 @@ func (c *historyCmd) run(a *app) error {
 			all = append(all, snapshot.New(report))
 			continue
 		}
-		names, folder, err := snapshotsIn(from)
+		names, folder, err := snapshotsIn(a.ctx, from)
 		if err != nil {
 			return err
 		}
 		for _, name := range names {
-			s, err := loadSnapshot(name)
+			s, err := loadSnapshot(a.ctx, name)
 			if err != nil {
 				return err
 			}
@@ -90,7 +92,7 @@ func (c *historyCmd) run(a *app) error {
 }
 
 // snapshotsIn lists the snapshots of a folder by name; a file stands for itself.
-func snapshotsIn(from string) (names []string, folder bool, err error) {
+func snapshotsIn(ctx context.Context, from string) (names []string, folder bool, err error) {
 	fi, err := os.Stat(from)
 	if err != nil {
 		return nil, false, cli.WithHint(fmt.Errorf("read %q: %w", from, cli.PlainPath(err)),
@@ -108,7 +110,7 @@ func snapshotsIn(from string) (names []string, folder bool, err error) {
 		if e.IsDir() || filepath.Ext(name) != ".json" {
 			continue
 		}
-		is, err := isSnapshot(name)
+		is, err := isSnapshot(ctx, name)
 		if err != nil {
 			return nil, true, err
 		}
@@ -120,19 +122,16 @@ func snapshotsIn(from string) (names []string, folder bool, err error) {
 }
 
 // isSnapshot tells snapshots, damaged ones too, from other JSON files.
-func isSnapshot(name string) (bool, error) {
-	data, err := readBounded(name, maxSnapshot)
+func isSnapshot(ctx context.Context, name string) (bool, error) {
+	data, err := readFile(ctx, name, maxSnapshot)
 	if err != nil {
-		return false, fmt.Errorf("read %q: %w", name, cli.PlainPath(err))
+		return false, fmt.Errorf("read %q: %w", name, err)
 	}
 	var head struct {
 		Schema string `json:"schema"`
 	}
-	if err := json.Unmarshal(data, &head); err != nil {
-		if _, bad := errors.AsType[*json.SyntaxError](err); !bad {
-			return false, nil // JSON, but no object with a schema
-		}
-		return true, nil // it is for the reader to say where it breaks
+	if err := input.OpenJSON(ctx, name, data, &head); err != nil {
+		return !json.Valid(data) || bytes.Contains(data, []byte(`"muster.snapshot/`)), ctx.Err() // where it breaks is for the reader to say
 	}
 	return strings.HasPrefix(head.Schema, "muster.snapshot/"), nil
 }

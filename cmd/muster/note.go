@@ -120,12 +120,12 @@ func newNoteRemove(a *app) *cobra.Command {
 }
 
 // path is the notes file.
-func (f *noteFile) path() (string, error) {
+func (f *noteFile) path(ctx context.Context) (string, error) {
 	if f.File != "" {
 		return f.File, nil
 	}
 	if f.Config != "" {
-		cfg, err := config.Load(context.Background(), f.Config)
+		cfg, err := config.Load(ctx, f.Config)
 		if err != nil {
 			return "", err
 		}
@@ -139,12 +139,12 @@ func (f *noteFile) path() (string, error) {
 		"name one with --file notes.yaml, or a config that names one with --config")
 }
 
-func (f *noteFile) load() (string, []boat.Manual, error) {
-	name, err := f.path()
+func (f *noteFile) load(ctx context.Context) (string, []boat.Manual, error) {
+	name, err := f.path(ctx)
 	if err != nil {
 		return "", nil, err
 	}
-	list, err := config.LoadNotes(name)
+	list, err := config.LoadNotes(ctx, name)
 	if errors.Is(err, fs.ErrNotExist) {
 		return name, nil, cli.WithHint(fmt.Errorf("read %q: no such file", name), "muster note add begins one")
 	}
@@ -152,8 +152,8 @@ func (f *noteFile) load() (string, []boat.Manual, error) {
 }
 
 // ids completes the id of a recorded device.
-func (f *noteFile) ids(*cobra.Command, []string, string) (ids []cobra.Completion, _ cobra.ShellCompDirective) {
-	_, list, _ := f.load() // a mistake in the notes is reported when they are used
+func (f *noteFile) ids(cmd *cobra.Command, _ []string, _ string) (ids []cobra.Completion, _ cobra.ShellCompDirective) {
+	_, list, _ := f.load(cmd.Context()) // a mistake in the notes is reported when they are used
 	for i := range list {
 		ids = append(ids, list[i].ID+"\t"+list[i].Model)
 	}
@@ -177,7 +177,7 @@ func saveNotes(name string, list []boat.Manual) error {
 
 // run notes a device.
 func (c *noteAddCmd) run(a *app) error {
-	name, list, err := c.load()
+	name, list, err := c.load(a.ctx)
 	if err != nil && (name == "" || !notThere(name)) {
 		return err
 	}
@@ -229,7 +229,7 @@ func noSuchNote(name, id string) error {
 
 // run shows the notes.
 func (c *noteListCmd) run(a *app) error {
-	_, list, err := c.load()
+	_, list, err := c.load(a.ctx)
 	if err != nil {
 		return err
 	}
@@ -259,7 +259,7 @@ func dash(s string) string { return cmp.Or(s, "-") }
 
 // run removes a device.
 func (c *noteRemoveCmd) run(a *app) error {
-	name, list, err := c.load()
+	name, list, err := c.load(a.ctx)
 	if err != nil {
 		return err
 	}

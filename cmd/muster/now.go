@@ -83,14 +83,14 @@ type heard struct {
 // hear listens until enough says that all is known, or for as long as told.
 func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 	if isURL(n.Now) {
-		token, err := readToken(n.TokenFile)
+		token, err := readToken(a.ctx, n.TokenFile)
 		if err != nil {
 			return heard{}, err
 		}
 		r, c, err := running{n.Now, token}.now(a.ctx)
 		return heard{r, c}, err
 	}
-	cfg, err := loadConfig(n.Config, []string{n.Now}, n.Ask)
+	cfg, err := loadConfig(a.ctx, n.Config, []string{n.Now}, n.Ask)
 	if err != nil {
 		return heard{}, err
 	}
@@ -99,7 +99,7 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live)}
 	opt.OnReport = func(_ event.Time, r *report.Report, c release.Conditions) { h = heard{r, c} }
 	if !live {
-		if s := endless(cfg.Sources); s != "" && n.For == 0 {
+		if s := endless(a.ctx, cfg.Sources); s != "" && n.For == 0 {
 			return h, cli.WithHint(fmt.Errorf("--now %s: the scenario has no end", s),
 				"add --for 1m to read one minute of it")
 		}
@@ -122,7 +122,7 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 			cancel()
 		}
 	}
-	d, err := daemon.New(opt)
+	d, err := daemon.New(a.ctx, opt)
 	if err != nil {
 		return heard{}, err
 	}

@@ -94,11 +94,11 @@ func (c *planCmd) run(a *app) error {
 		return cli.WithHint(errors.New("a plan is made from a snapshot, so that it can be proved later"),
 			"muster snapshot %s -o before.json takes one; --now %[1]s then makes the pre-checks", c.Snapshot)
 	}
-	s, err := loadSnapshot(c.Snapshot)
+	s, err := loadSnapshot(a.ctx, c.Snapshot)
 	if err != nil {
 		return err
 	}
-	sheets, _, err := loadSheets(c.Sheets)
+	sheets, _, err := loadSheets(a.ctx, c.Sheets)
 	if err != nil {
 		return err
 	}

@@ -134,7 +134,7 @@ func TestVerifyOfAnotherVersion(t *testing.T) {
 		{"0.9", "; it was taken by muster 0.9, and this is " + cli.Version() + ", which may read more from the same capture: check it with that one; the seal itself holds\n"},
 		{cli.Version(), "; it must be made with the --config that it was taken with, if there was one; the seal itself holds\n"},
 	} {
-		s, err := decodeSnapshot(file)
+		s, err := decodeSnapshot(t.Context(), file)
 		if err != nil {
 			t.Fatal(err)
 		}

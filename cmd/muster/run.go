@@ -58,7 +58,7 @@ func (c *runCmd) run(a *app) error {
 	hangup := make(chan os.Signal, 1) // before anything else: a hangup while starting must not end the program
 	signal.Notify(hangup, syscall.SIGHUP)
 	defer signal.Stop(hangup)
-	cfg, err := c.load()
+	cfg, err := c.load(a.ctx)
 	if err != nil {
 		return err
 	}
@@ -69,10 +69,10 @@ func (c *runCmd) run(a *app) error {
 		if err := daemon.CheckFleet(&cfg); err != nil {
 			return err
 		}
-		if err := daemon.CheckLayouts(&cfg, backboneOf); err != nil {
+		if err := daemon.CheckLayouts(a.ctx, &cfg, a.backboneOf); err != nil {
 			return badLayout(err)
 		}
-		if err := daemon.CheckFiles(&cfg); err != nil {
+		if err := daemon.CheckFiles(a.ctx, &cfg); err != nil {
 			return err
 		}
 		_, err := fmt.Fprintf(a.stdout, "%s: in order\n", orDefaults(c.Config))
@@ -92,12 +92,12 @@ func (c *runCmd) run(a *app) error {
 }
 
 // load reads the config with what the command line puts in its place.
-func (c *runCmd) load() (config.Config, error) {
-	cfg, err := loadConfig(c.Config, c.Sources, c.Ask)
+func (c *runCmd) load(ctx context.Context) (config.Config, error) {
+	cfg, err := loadConfig(ctx, c.Config, c.Sources, c.Ask)
 	if err != nil {
 		return cfg, err
 	}
-	if err := useSheets(&cfg, c.Sheets); err != nil {
+	if err := useSheets(ctx, &cfg, c.Sheets); err != nil {
 		return cfg, err
 	}
 	if len(c.Layout) > 0 {
@@ -144,5 +144,5 @@ func (a *app) watcher(cfg config.Config, opt daemon.Options) (*daemon.Daemon, er
 	opt.Config, opt.Version = cfg, cli.Version()
 	opt.Open, opt.Later = a.opener(true), a.openerOf(true, true)
 	opt.Log, opt.SetLog = log.logger(), log.set
-	return daemon.New(opt)
+	return daemon.New(a.ctx, opt)
 }

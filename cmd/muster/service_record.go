@@ -2,8 +2,8 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -63,15 +63,15 @@ func (c *serviceRecordCmd) run(a *app) error {
 	if err := free(c.Output, c.Force); err != nil {
 		return err
 	}
-	of, err := job.Load(c.Job)
+	of, err := job.Load(a.ctx, c.Job)
 	if err != nil {
 		return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 	}
-	changes, before, after, err := compareFiles(c.Before, c.After, c.Sheets, false)
+	changes, before, after, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, false)
 	if err != nil {
 		return err
 	}
-	steps, err := c.steps(before, after)
+	steps, err := c.steps(a.ctx, before, after)
 	if err != nil {
 		return err
 	}
@@ -116,7 +116,7 @@ func made(s *snapshot.Snapshot) time.Time {
 }
 
 // steps are those of the work order, as far as they were followed.
-func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]job.Step, error) {
+func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Snapshot) ([]job.Step, error) {
 	if c.Order == "" {
 		if c.Progress != "" {
 			return nil, cli.WithHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress),
@@ -124,9 +124,9 @@ func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]job.Step, 
 		}
 		return nil, nil
 	}
-	text, err := os.ReadFile(c.Order)
+	text, err := readFile(ctx, c.Order, maxSnapshot)
 	if err != nil {
-		return nil, fmt.Errorf("--order %q: %w", c.Order, cli.PlainPath(err))
+		return nil, fmt.Errorf("--order %q: %w", c.Order, err)
 	}
 	order, err := release.ParseOrder(text)
 	if err != nil {
@@ -135,7 +135,7 @@ func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]job.Step, 
 	if err := order.CheckBoat(before.Report); err != nil {
 		return nil, fmt.Errorf("--order %s: %w", c.Order, err)
 	}
-	f, err := c.follower(order, before, after)
+	f, err := c.follower(ctx, order, before, after)
 	if err != nil {
 		return nil, err
 	}
@@ -143,7 +143,7 @@ func (c *serviceRecordCmd) steps(before, after *snapshot.Snapshot) ([]job.Step, 
 }
 
 // follower goes on from the progress file. Without one, what the snapshots show is what is known.
-func (c *serviceRecordCmd) follower(order *release.Order, before, after *snapshot.Snapshot) (*release.Follower, error) {
+func (c *serviceRecordCmd) follower(ctx context.Context, order *release.Order, before, after *snapshot.Snapshot) (*release.Follower, error) {
 	if c.Progress == "" {
 		f, err := release.NewFollower(order, before.Report)
 		if err != nil {
@@ -152,9 +152,9 @@ func (c *serviceRecordCmd) follower(order *release.Order, before, after *snapsho
 		f.Observe(after.TakenAt(), after.Report, release.Conditions{})
 		return f, nil
 	}
-	text, err := os.ReadFile(c.Progress)
+	text, err := readFile(ctx, c.Progress, maxSnapshot)
 	if err != nil {
-		return nil, fmt.Errorf("--progress %q: %w", c.Progress, cli.PlainPath(err))
+		return nil, fmt.Errorf("--progress %q: %w", c.Progress, err)
 	}
 	f, err := release.Restore(order, text)
 	if err != nil {

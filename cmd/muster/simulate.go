@@ -73,7 +73,7 @@ func (c *simulateCmd) run(a *app) error {
 		return fmt.Errorf("--speed %g: write 0 for as fast as it goes, 1 for the clock's speed, or a factor up to %d",
 			*c.Speed, math.MaxUint16)
 	}
-	scenario, err := sim.Load(c.Scenario)
+	scenario, err := sim.Load(a.ctx, c.Scenario)
 	if err != nil {
 		return err
 	}

@@ -78,20 +78,20 @@ func (c *snapshotCmd) run(a *app) error {
 	}
 	var key ed25519.PrivateKey
 	if c.Sign != "" {
-		text, err := os.ReadFile(c.Sign)
+		text, err := readFile(a.ctx, c.Sign, maxKey)
 		if err != nil {
-			return cli.WithHint(fmt.Errorf("--sign %q: %w", c.Sign, cli.PlainPath(err)),
+			return cli.WithHint(fmt.Errorf("--sign %q: %w", c.Sign, err),
 				"make a key with muster key new -o %s", c.Sign)
 		}
 		if key, err = snapshot.PrivateKey(text); err != nil {
 			return fmt.Errorf("--sign %q: %w", c.Sign, err)
 		}
 	}
-	cfg, err := c.load()
+	cfg, err := c.load(a.ctx)
 	if err != nil {
 		return err
 	}
-	_, sheets, err := loadSheets(cfg.Sheets)
+	_, sheets, err := loadSheets(a.ctx, cfg.Sheets)
 	if err != nil {
 		return err
 	}
@@ -157,13 +157,13 @@ func (c *snapshotCmd) check() error {
 }
 
 // load reads the config with what the command line puts in its place; only the sheets matter to a running muster.
-func (c *snapshotCmd) load() (config.Config, error) {
+func (c *snapshotCmd) load(ctx context.Context) (config.Config, error) {
 	if isURL(c.Source) {
 		return config.Config{Sheets: c.Sheets}, nil
 	}
-	cfg, err := loadConfig(c.Config, []string{c.Source}, c.Ask)
+	cfg, err := loadConfig(ctx, c.Config, []string{c.Source}, c.Ask)
 	if err == nil {
-		err = useSheets(&cfg, c.Sheets)
+		err = useSheets(ctx, &cfg, c.Sheets)
 	}
 	return cfg, err
 }
@@ -217,7 +217,7 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report
 	live := !replayable(cfg.Sources)
 	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: k.around(a.opener(live))}
 	if !live {
-		if s := endless(cfg.Sources); s != "" && c.For == 0 {
+		if s := endless(a.ctx, cfg.Sources); s != "" && c.For == 0 {
 			return nil, cli.WithHint(fmt.Errorf("snapshot %s: the scenario has no end", s),
 				"add --for 5m to read five minutes of it")
 		}
@@ -229,7 +229,7 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report
 		}
 		return r, err
 	}
-	d, err := daemon.New(opt)
+	d, err := daemon.New(a.ctx, opt)
 	if err != nil {
 		return nil, err
 	}

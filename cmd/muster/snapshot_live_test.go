@@ -34,7 +34,7 @@ func tell(t *testing.T, args ...string) (int, string) {
 
 func read(t *testing.T, name string) *snapshot.Snapshot {
 	t.Helper()
-	s, err := loadSnapshot(name)
+	s, err := loadSnapshot(t.Context(), name)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,21 +1,18 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"net/url"
-	"os"
 	"strings"
 	"time"
 
 	"muster/internal/api"
 	"muster/internal/cli"
 	"muster/internal/daemon"
+	"muster/internal/input"
 	"muster/internal/release"
 	"muster/internal/report"
 )
@@ -26,7 +23,7 @@ func isURL(source string) bool {
 
 // fetch reads the report of a running muster until it is complete.
 func (c *snapshotCmd) fetch(a *app) (*report.Report, error) {
-	token, err := readToken(c.TokenFile)
+	token, err := readToken(a.ctx, c.TokenFile)
 	if err != nil {
 		return nil, err
 	}
@@ -104,7 +101,7 @@ func (m running) get(ctx context.Context, resource string) ([]byte, error) {
 		return nil, m.failed(false, cli.WithHint(fmt.Errorf("ask %s for its %s: it answers %s", m.url, resource,
 			resp.Status), "is this the address of a running muster, of the same version as this one?"))
 	}
-	text, err := io.ReadAll(io.LimitReader(resp.Body, maxReport+1))
+	text, err := input.Read(ctx, "", resp.Body, maxReport)
 	if err != nil {
 		return nil, m.failed(false, fmt.Errorf("ask %s: %w", m.url, err))
 	}
@@ -123,7 +120,7 @@ func (m running) report(ctx context.Context) (*report.Report, error) {
 		return nil, err
 	}
 	r := new(report.Report)
-	if err := json.NewDecoder(bytes.NewReader(text)).Decode(r); err != nil || r.Schema != report.V1 || len(text) > maxReport {
+	if err := input.OpenJSON(ctx, "", text, r); err != nil || r.Schema != report.V1 {
 		return nil, m.foreign("a " + report.V1)
 	}
 	return r, nil
@@ -136,7 +133,7 @@ func (m running) conditions(ctx context.Context) (release.Conditions, error) {
 		return release.Conditions{}, err
 	}
 	var c api.Conditions
-	if err := json.Unmarshal(text, &c); err != nil {
+	if err := input.OpenJSON(ctx, "", text, &c); err != nil {
 		return release.Conditions{}, m.foreign("that of its conditions")
 	}
 	return c.Conditions, nil
@@ -153,13 +150,13 @@ func (m running) now(ctx context.Context) (*report.Report, release.Conditions, e
 }
 
 // readToken reads the first line of a token file; "" for no file.
-func readToken(name string) (string, error) {
+func readToken(ctx context.Context, name string) (string, error) {
 	if name == "" {
 		return "", nil
 	}
-	text, err := os.ReadFile(name)
+	text, err := readFile(ctx, name, maxKey)
 	if err != nil {
-		return "", fmt.Errorf("--token-file %q: %w", name, cli.PlainPath(err))
+		return "", fmt.Errorf("--token-file %q: %w", name, err)
 	}
 	token, _, _ := strings.Cut(string(text), "\n")
 	if token = strings.TrimSpace(token); token == "" {

@@ -36,7 +36,7 @@ func (a *app) openerOf(live, later bool) func(spec string, transmit bool) (tap.S
 				if live {
 					start, speed = event.At(time.Now()), 1
 				}
-				return openSim(name, start, speed)
+				return openSim(a.ctx, name, start, speed)
 			}})
 	}
 }
@@ -49,8 +49,8 @@ func (a *app) pipe() interface{ Read([]byte) (int, error) } {
 	return a.stdin
 }
 
-func openSim(name string, start event.Time, speed float64) (*sim.Player, error) {
-	scenario, err := sim.Load(name)
+func openSim(ctx context.Context, name string, start event.Time, speed float64) (*sim.Player, error) {
+	scenario, err := sim.Load(ctx, name)
 	if err != nil {
 		return nil, err
 	}
@@ -58,12 +58,12 @@ func openSim(name string, start event.Time, speed float64) (*sim.Player, error) 
 }
 
 // backboneOf is tap.Backbone, which knows simulations too.
-func backboneOf(source string) (id string, known bool) {
+func (a *app) backboneOf(source string) (id string, known bool) {
 	name, simulated := strings.CutPrefix(source, "sim:")
 	if !simulated {
 		return tap.Backbone(source)
 	}
-	scenario, err := sim.Load(name)
+	scenario, err := sim.Load(a.ctx, name)
 	if err != nil {
 		return "", false
 	}
@@ -84,10 +84,10 @@ func replayable(sources []config.Source) bool {
 }
 
 // endless names a simulated source that has no end of its own, or "".
-func endless(sources []config.Source) string {
+func endless(ctx context.Context, sources []config.Source) string {
 	for _, s := range sources {
 		if name, ok := strings.CutPrefix(s.Source, "sim:"); ok {
-			if scenario, err := sim.Load(name); err == nil && scenario.Duration == 0 {
+			if scenario, err := sim.Load(ctx, name); err == nil && scenario.Duration == 0 {
 				return s.Source
 			}
 		}
@@ -97,11 +97,11 @@ func endless(sources []config.Source) string {
 
 // loadConfig reads the config file, or gives the defaults for "", and puts the sources of the command line, if there
 // are any, in the place of those of the file.
-func loadConfig(file string, sources []string, ask bool) (config.Config, error) {
+func loadConfig(ctx context.Context, file string, sources []string, ask bool) (config.Config, error) {
 	c := config.Default()
 	if file != "" {
 		var err error
-		if c, err = config.Load(context.Background(), file); err != nil {
+		if c, err = config.Load(ctx, file); err != nil {
 			if _, missing := os.Stat(file); errors.Is(missing, fs.ErrNotExist) {
 				return c, cli.WithHint(err, "give the path of a config file; deploy/muster.yaml shows every key")
 			}

@@ -50,9 +50,9 @@ from it again, and every difference is listed.`,
 func (c *verifyCmd) run(a *app) error {
 	var key ed25519.PublicKey
 	if c.Key != "" {
-		text, err := os.ReadFile(c.Key)
+		text, err := readFile(a.ctx, c.Key, maxKey)
 		if err != nil {
-			return fmt.Errorf("--key %q: %w", c.Key, cli.PlainPath(err))
+			return fmt.Errorf("--key %q: %w", c.Key, err)
 		}
 		if key, err = snapshot.PublicKey(text); err != nil {
 			return fmt.Errorf("--key %q: %w", c.Key, err)
@@ -67,11 +67,11 @@ func (c *verifyCmd) run(a *app) error {
 			return fmt.Errorf("--capture %q: %w", c.Capture, cli.PlainPath(err))
 		}
 	}
-	cfg, err := loadConfig(c.Config, nil, false)
+	cfg, err := loadConfig(a.ctx, c.Config, nil, false)
 	if err != nil {
 		return err
 	}
-	if err := useSheets(&cfg, c.Sheets); err != nil {
+	if err := useSheets(a.ctx, &cfg, c.Sheets); err != nil {
 		return err
 	}
 	failed := 0
@@ -96,9 +96,9 @@ func (c *verifyCmd) run(a *app) error {
 
 // verify says what was found in order, or what is wrong.
 func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.PublicKey) (string, error) {
-	data, err := readBounded(file, maxSnapshot)
+	data, err := readFile(a.ctx, file, maxSnapshot)
 	if err != nil {
-		return "", cli.PlainPath(err)
+		return "", err
 	}
 	s, err := snapshot.Decode(data)
 	if err != nil {
@@ -145,7 +145,7 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 		return "", fmt.Errorf("the capture %s is another than was kept: SHA-256 %s (%d bytes), the snapshot says %s (%d bytes)",
 			name, have.SHA256, have.Bytes, s.Capture.SHA256, s.Capture.Bytes)
 	}
-	if missing, err := sheetsOf(s, cfg.Sheets); missing || err != nil {
+	if missing, err := sheetsOf(a.ctx, s, cfg.Sheets); missing || err != nil {
 		return "; its capture is as it was kept, and --sheets with the sheets that it was taken with makes the report again", err
 	}
 	again, err := a.recompute(a.ctx, cfg, name, s.Report)

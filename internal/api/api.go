@@ -22,6 +22,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/input"
 	"muster/internal/render"
 	"muster/internal/report"
 )
@@ -115,6 +116,9 @@ func ServeAPI(mux *http.ServeMux, description []byte, register func(huma.API)) {
 func newAPI(mux *http.ServeMux) huma.API {
 	config := huma.DefaultConfig("muster", "1")
 	config.OpenAPIPath, config.SchemasPath, config.DocsPath, config.CreateHooks = "", "", "", nil
+	body := huma.DefaultJSONFormat
+	body.Unmarshal = func(data []byte, v any) error { return input.OpenJSON(context.Background(), "", data, v) } // bounded by BodyLimit
+	config.Formats = map[string]huma.Format{"application/json": body, "json": body}
 	config.RejectUnknownQueryParameters = true
 	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	config.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[event.Time](), reflect.TypeFor[time.Time]())

@@ -81,7 +81,7 @@ func TestAPIAnswers(t *testing.T) {
 		{"acknowledge unknown", "POST", "/alerts/x:y/acknowledge", `{"by":"Jo"}`, 404, "x:y"},
 		{"acknowledge without a name", "POST", "/alerts/software-differs:display/acknowledge", `{"by":""}`, 422, "body.by"},
 		{"acknowledge with an unknown field", "POST", "/alerts/software-differs:display/acknowledge", `{"by":"Jo","force":true}`, 422, "body.force"},
-		{"not JSON", "POST", "/manual-devices", `{"model":`, 400, "unexpected end"},
+		{"not JSON", "POST", "/manual-devices", `{"model":`, 400, "it ends too early"},
 		{"no body", "POST", "/manual-devices", "", 400, "body"},
 		{"manual", "POST", "/manual-devices", `{"model":"Gannet VR2 radio","role":"radio"}`, 201, "m1"},
 		{"manual with a role that is none", "POST", "/manual-devices", `{"model":"x","role":"toaster"}`, 422, "toaster"},

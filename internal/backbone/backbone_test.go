@@ -377,13 +377,13 @@ func TestTooMuch(t *testing.T) {
 
 func TestLoad(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "boat.yaml")
-	if _, err := Load(file); err == nil || !strings.Contains(err.Error(), "no such file") {
+	if _, err := Load(t.Context(), file); err == nil || !strings.Contains(err.Error(), "no such file") {
 		t.Error(err)
 	}
 	if err := os.WriteFile(file, []byte("segments:\n  - {from: a, to: b, length: 1 m, cable: rope}\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	_, err := Load(file)
+	_, err := Load(t.Context(), file)
 	want := file + `:2:42: segment 1 (a to b): unknown cable "rope": use micro, mid, mini` + "\n" + file +
 		": power: no point feeds the backbone: give at and voltage"
 	if err == nil || err.Error() != want {

@@ -14,16 +14,16 @@ import (
 )
 
 // Load reads a layout file. A mistake in it is an *input.Mistake, several are joined.
-func Load(file string) (*Layout, error) {
-	data, err := read(file)
+func Load(ctx context.Context, file string) (*Layout, error) {
+	data, err := read(ctx, file)
 	if err != nil {
 		return nil, err
 	}
-	return parse(file, data)
+	return parse(ctx, file, data)
 }
 
-func read(file string) ([]byte, error) {
-	data, err := input.File(context.Background(), file, input.MaxYAML)
+func read(ctx context.Context, file string) ([]byte, error) {
+	data, err := input.File(ctx, file, input.MaxYAML)
 	if _, bad := errors.AsType[*input.Mistake](err); err != nil && !bad {
 		err = fmt.Errorf("layout: %w", err)
 	}
@@ -32,7 +32,7 @@ func read(file string) ([]byte, error) {
 
 // Belongs compares a layout that Load read from the file with the NMEA 2000 networks that there will be. A layout that can be of none of
 // them is an *input.Mistake with the place of the key network, when the file has it.
-func (l *Layout) Belongs(file string, networks []string) error {
+func (l *Layout) Belongs(ctx context.Context, file string, networks []string) error {
 	var message string
 	switch {
 	case len(networks) == 0:
@@ -44,8 +44,8 @@ func (l *Layout) Belongs(file string, networks []string) error {
 	default:
 		return nil
 	}
-	if data, err := read(file); err == nil {
-		if d, err := input.YAML(context.Background(), file, data, new(Layout), oldKeys...); err == nil {
+	if data, err := read(ctx, file); err == nil {
+		if d, err := input.YAML(ctx, file, data, new(Layout), oldKeys...); err == nil {
 			return unkeyed(d.Mistake("network", "%s", message))
 		}
 	}
@@ -56,11 +56,11 @@ func (l *Layout) Belongs(file string, networks []string) error {
 var oldKeys = []input.OldKey{{Path: "adding", New: "proposed"}}
 
 // Parse reads the text of a layout and checks that it makes sense as a backbone. A mistake in it is an *input.Mistake, several are joined.
-func Parse(data []byte) (*Layout, error) { return parse("", data) }
+func Parse(data []byte) (*Layout, error) { return parse(context.Background(), "", data) }
 
-func parse(file string, data []byte) (*Layout, error) {
+func parse(ctx context.Context, file string, data []byte) (*Layout, error) {
 	l := new(Layout)
-	d, err := input.YAML(context.Background(), file, data, l, oldKeys...)
+	d, err := input.YAML(ctx, file, data, l, oldKeys...)
 	if err != nil {
 		return nil, err
 	}

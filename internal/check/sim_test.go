@@ -17,7 +17,7 @@ import (
 
 // The simulated demo boat has two positions, a sounder and a compass in both worlds, all sound but for what its story breaks.
 func TestDemoBoat(t *testing.T) {
-	sc, err := sim.Load("demo")
+	sc, err := sim.Load(t.Context(), "demo")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -157,12 +157,12 @@ func Load(ctx context.Context, file string) (Config, error) {
 		if !filepath.IsAbs(t.TokenFile) {
 			t.TokenFile = filepath.Join(dir, t.TokenFile)
 		}
-		if t.Token, _, err = LoadTokens(t.TokenFile); err != nil {
+		if t.Token, _, err = LoadTokens(ctx, t.TokenFile); err != nil {
 			return Config{}, err
 		}
 	}
 	if c.TokenFile != "" {
-		if c.Token, c.ReadToken, err = LoadTokens(c.TokenFile); err != nil {
+		if c.Token, c.ReadToken, err = LoadTokens(ctx, c.TokenFile); err != nil {
 			return Config{}, err
 		}
 	}
@@ -354,8 +354,8 @@ const minToken = 16
 const maxTokens = 64 << 10
 
 // LoadTokens reads the token to act, and the one to read when there is a second line.
-func LoadTokens(file string) (act, read string, err error) {
-	text, err := input.File(context.Background(), file, maxTokens)
+func LoadTokens(ctx context.Context, file string) (act, read string, err error) {
+	text, err := input.File(ctx, file, maxTokens)
 	if err != nil {
 		return "", "", outside("token file", err)
 	}

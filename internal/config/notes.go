@@ -29,18 +29,22 @@ type notes struct {
 var noteID = regexp.MustCompile(`^n[1-9][0-9]{0,5}$`)
 
 // LoadNotes reads a notes file: devices that no network shows, each with who noted it and when.
-func LoadNotes(file string) ([]boat.Manual, error) {
-	text, err := input.File(context.Background(), file, input.MaxYAML)
+func LoadNotes(ctx context.Context, file string) ([]boat.Manual, error) {
+	text, err := input.File(ctx, file, input.MaxYAML)
 	if err != nil {
 		return nil, outside("notes", err)
 	}
-	return ParseNotes(file, text)
+	return parseNotes(ctx, file, text)
 }
 
 // ParseNotes reads the text of a notes file, YAML or JSON; name is what errors call it.
 func ParseNotes(name string, text []byte) ([]boat.Manual, error) {
+	return parseNotes(context.Background(), name, text)
+}
+
+func parseNotes(ctx context.Context, name string, text []byte) ([]boat.Manual, error) {
 	var n notes
-	d, err := read(context.Background(), name, text, &n, "muster note add writes the known ones")
+	d, err := read(ctx, name, text, &n, "muster note add writes the known ones")
 	if err != nil {
 		return nil, err
 	}

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"encoding/json"
 	"testing"
 	"time"
@@ -17,7 +18,7 @@ import (
 // openHeard opens a capture or a simulation as the command line does.
 func openHeard(spec string, _ bool) (tap.Source, error) {
 	return tap.Open(spec, tap.Options{Sim: func(name string) (tap.Source, error) {
-		scenario, err := sim.Load(name)
+		scenario, err := sim.Load(context.Background(), name)
 		if err != nil {
 			return nil, err
 		}

@@ -56,7 +56,7 @@ func (p *paced) Close() error {
 // BenchmarkBusy runs the daemon on a bus at 95 % load for ten seconds, with a store and three pages open, and tells its share of one core,
 // readers of the pages included.
 func BenchmarkBusy(b *testing.B) {
-	scenario, err := sim.Load("saturated")
+	scenario, err := sim.Load(b.Context(), "saturated")
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -72,7 +72,7 @@ func BenchmarkBusy(b *testing.B) {
 	for b.Loop() {
 		opt := options("127.0.0.1:0", map[string]tap.Source{"can0": &paced{events: recorded, closed: make(chan struct{})}}, "can0")
 		opt.Config.StateDir, opt.ReportEvery = b.TempDir(), 0
-		d, err := New(opt)
+		d, err := New(b.Context(), opt)
 		if err != nil {
 			b.Fatal(err)
 		}

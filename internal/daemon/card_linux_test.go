@@ -167,7 +167,7 @@ func TestNewerStore(t *testing.T) {
 	src := newFake(nil)
 	opt := options("off", map[string]tap.Source{"can0": src}, "can0")
 	opt.Config.StateDir = dir
-	if _, err := New(opt); !errors.Is(err, store.ErrNewer) || strings.Contains(err.Error(), "\n") || !strings.Contains(err.Error(), "update muster, or give it another state_dir") {
+	if _, err := New(t.Context(), opt); !errors.Is(err, store.ErrNewer) || strings.Contains(err.Error(), "\n") || !strings.Contains(err.Error(), "update muster, or give it another state_dir") {
 		t.Errorf("got %v", err)
 	}
 	after, err := os.ReadFile(file)

@@ -59,7 +59,7 @@ func listeningBoard(t *testing.T, dir string, wall time.Time, listen string) *bo
 	opt.Config.StateDir = dir
 	opt.Now = func() time.Time { return b.wall }
 	opt.elapsed = func() time.Duration { return b.elapsed }
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}

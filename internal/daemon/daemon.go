@@ -52,7 +52,7 @@ type Options struct {
 	Later func(spec string, transmit bool) (tap.Source, error)
 
 	// Load reads the config again for a reload. May be nil, and then there is none to read.
-	Load func() (config.Config, error)
+	Load func(context.Context) (config.Config, error)
 
 	// Known is a report of the same traffic, made while it was heard. It tells Replay what no capture holds: what kept
 	// the time, which devices were our own, and which did not say who they are when asked. May be nil.
@@ -105,7 +105,7 @@ type life struct {
 }
 
 // New opens the sources and binds the listener; on an error everything is closed again. It starts nothing.
-func New(opt Options) (_ *Daemon, err error) {
+func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	switch {
 	case opt.Now == nil:
 		opt.Now, opt.elapsed = time.Now, sinceBoot
@@ -136,13 +136,13 @@ func New(opt Options) (_ *Daemon, err error) {
 	}
 	d.model = newModel(&d.opt, d.sources, traffic, d.log)
 	d.model.took, d.model.done = d.counts.took, d.life.done
-	known, err := loadKnowledge(&d.opt, c, d.log)
+	known, err := loadKnowledge(ctx, &d.opt, c, d.log)
 	if err != nil {
 		return nil, err
 	}
 	var base baseline
 	if !opt.replay {
-		if base, err = d.takeUp(); err != nil {
+		if base, err = d.takeUp(ctx); err != nil {
 			return nil, err
 		}
 	}
@@ -157,7 +157,7 @@ func New(opt Options) (_ *Daemon, err error) {
 }
 
 // takeUp opens the store, lets the model go on from there, and makes ready who is told.
-func (d *Daemon) takeUp() (base baseline, err error) {
+func (d *Daemon) takeUp(ctx context.Context) (base baseline, err error) {
 	c, m := &d.opt.Config, d.model
 	if d.keeper, err = openKeeper(c, m.time.now, d.log); err != nil {
 		return base, err
@@ -170,7 +170,7 @@ func (d *Daemon) takeUp() (base baseline, err error) {
 	m.restore()
 	m.time.start(m.keeping.lastKnown())
 	m.markClock()
-	if base, err = loadBaseline(c, d.keeper.store); err != nil {
+	if base, err = loadBaseline(ctx, c, d.keeper.store); err != nil {
 		return base, err
 	}
 	up, err := d.telling.newUplink(c)

@@ -138,7 +138,7 @@ func TestRun(t *testing.T) {
 	now := event.At(time.Now())
 	a := newFake(nil, []event.Event{network(now, "can0", false), claim(now, nameA, 35)})
 	b := newFake(nil, []event.Event{network(now, "can0", false), claim(now, nameA+1, 36)})
-	d, err := New(options("127.0.0.1:0", map[string]tap.Source{"can0": a, "socketcan:can0": b}, "can0", "socketcan:can0"))
+	d, err := New(t.Context(), options("127.0.0.1:0", map[string]tap.Source{"can0": a, "socketcan:can0": b}, "can0", "socketcan:can0"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -201,7 +201,7 @@ func TestNewUndoesItself(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			src := newFake(nil)
-			if _, err := New(options(tt.listen, map[string]tap.Source{"can0": src}, tt.order...)); err == nil {
+			if _, err := New(t.Context(), options(tt.listen, map[string]tap.Source{"can0": src}, tt.order...)); err == nil {
 				t.Fatal("accepted")
 			}
 			if len(tt.order) > 0 && !src.isClosed() {
@@ -213,7 +213,7 @@ func TestNewUndoesItself(t *testing.T) {
 
 func TestStopWithoutRun(t *testing.T) {
 	src := newFake(nil)
-	d, err := New(options("127.0.0.1:0", map[string]tap.Source{"can0": src}, "can0"))
+	d, err := New(t.Context(), options("127.0.0.1:0", map[string]tap.Source{"can0": src}, "can0"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -237,7 +237,7 @@ func TestStopIsBounded(t *testing.T) {
 	deaf := deafSource{make(chan struct{})}
 	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": deaf}, "can0")
 	opt.StopWithin = time.Millisecond
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -255,7 +255,7 @@ func TestStopIsBounded(t *testing.T) {
 func TestSourceFails(t *testing.T) {
 	gone := errors.New("adapter gone")
 	src := newFake(gone, []event.Event{network(t0, "can0", false)})
-	d, err := New(options("off", map[string]tap.Source{"can0": src}, "can0"))
+	d, err := New(t.Context(), options("off", map[string]tap.Source{"can0": src}, "can0"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -273,7 +273,7 @@ func TestDrops(t *testing.T) {
 		batches = append(batches, slices.Repeat([]event.Event{claim(t0.Add(time.Duration(i)), nameA, 35)}, size))
 	}
 	src := newFake(io.EOF, batches...)
-	d, err := New(options("off", map[string]tap.Source{"can0": src}, "can0"))
+	d, err := New(t.Context(), options("off", map[string]tap.Source{"can0": src}, "can0"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -309,7 +309,7 @@ func TestWaits(t *testing.T) {
 		batches = append(batches, slices.Repeat([]event.Event{claim(t0.Add(time.Duration(i)), nameA, 35)}, size))
 	}
 	src := patientFake{newFake(io.EOF, batches...)}
-	d, err := New(options("off", map[string]tap.Source{"can0": src}, "can0"))
+	d, err := New(t.Context(), options("off", map[string]tap.Source{"can0": src}, "can0"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -363,7 +363,7 @@ func TestFlood(t *testing.T) {
 		batches = append(batches, []event.Event{claim(now.Add(time.Duration(i)), nameA, 35)})
 	}
 	quiet := newFake(nil, batches...)
-	d, err := New(options("127.0.0.1:0", map[string]tap.Source{"flood": floodSource{make(chan struct{})}, "quiet": quiet}, "flood", "quiet"))
+	d, err := New(t.Context(), options("127.0.0.1:0", map[string]tap.Source{"flood": floodSource{make(chan struct{})}, "quiet": quiet}, "flood", "quiet"))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -406,13 +406,13 @@ func TestAsking(t *testing.T) {
 	}
 	t.Run("a source that cannot send", func(t *testing.T) {
 		src := newFake(nil)
-		if _, err := New(ask(src)); err == nil || !src.isClosed() {
+		if _, err := New(t.Context(), ask(src)); err == nil || !src.isClosed() {
 			t.Errorf("%v, closed %v", err, src.isClosed())
 		}
 	})
 	t.Run("listen-only", func(t *testing.T) {
 		src := &sendingFake{newFake(nil, []event.Event{network(now, "can0", true)}), make(chan can.Frame, 1)}
-		d, err := New(ask(src))
+		d, err := New(t.Context(), ask(src))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -422,7 +422,7 @@ func TestAsking(t *testing.T) {
 	})
 	t.Run("claims an address", func(t *testing.T) {
 		src := &sendingFake{newFake(nil, []event.Event{network(now, "can0", false)}), make(chan can.Frame, 64)}
-		d, err := New(ask(src))
+		d, err := New(t.Context(), ask(src))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -446,7 +446,7 @@ func TestAsking(t *testing.T) {
 func simulated(t *testing.T, scenario string) Options {
 	o := options("off", nil, "sim:"+scenario)
 	o.Open = func(spec string, _ bool) (tap.Source, error) {
-		sc, err := sim.Load(strings.TrimPrefix(spec, "sim:"))
+		sc, err := sim.Load(t.Context(), strings.TrimPrefix(spec, "sim:"))
 		if err != nil {
 			return nil, err
 		}

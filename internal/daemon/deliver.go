@@ -23,6 +23,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/config"
 	"muster/internal/event"
+	outside "muster/internal/input"
 	"muster/internal/report"
 	"muster/internal/store"
 )
@@ -259,7 +260,7 @@ func (t *teller) tellAlertmanager(ctx context.Context) error {
 // tellChange tells an Alertmanager of one change. One that it calls malformed is given up.
 func (t *teller) tellChange(ctx context.Context, it store.Item) error {
 	var m Message
-	if err := json.Unmarshal(it.Body, &m); err != nil {
+	if err := outside.OpenJSON(ctx, "", it.Body, &m); err != nil {
 		t.log.Error().Err(err).Uint64("message", it.ID).Msg("cannot be read; given up")
 		return nil
 	}

@@ -12,7 +12,7 @@ import (
 // BenchmarkFeed gives the daemon what one or two buses at 95 % load bring in a tenth of a second, one bus after the other, as their readers
 // hand it over: the time of a frame.
 func BenchmarkFeed(b *testing.B) {
-	scenario, err := sim.Load("saturated")
+	scenario, err := sim.Load(b.Context(), "saturated")
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -41,7 +41,7 @@ func BenchmarkFeed(b *testing.B) {
 			for _, spec := range specs {
 				sources[spec] = &paced{closed: make(chan struct{})}
 			}
-			d, err := New(options("off", sources, specs...))
+			d, err := New(b.Context(), options("off", sources, specs...))
 			if err != nil {
 				b.Fatal(err)
 			}

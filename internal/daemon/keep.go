@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"slices"
@@ -11,6 +12,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	outside "muster/internal/input"
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/store"
@@ -154,7 +156,7 @@ func (g *keeping) restoreDevices(unreadable func(what string, err error)) []boat
 	var past []boat.Past
 	for key, text := range g.keeper.store.All(store.Devices) {
 		var k keptDevice
-		if err := json.Unmarshal(text, &k); err != nil {
+		if err := outside.OpenJSON(context.Background(), "", text, &k); err != nil {
 			unreadable("device "+key, err)
 			continue
 		}
@@ -170,13 +172,13 @@ func (g *keeping) restoreAlerts(book *alert.Book) error {
 		return nil
 	}
 	var about alertsAbout
-	if err := json.Unmarshal(text, &about); err != nil {
+	if err := outside.OpenJSON(context.Background(), "", text, &about); err != nil {
 		return err
 	}
 	s := alert.State{Version: about.Version, At: about.At}
 	g.at = about.At
 	if text := g.keeper.store.Get(store.Alerts, silencesKey); text != nil {
-		if err := json.Unmarshal(text, &s.Silences); err != nil {
+		if err := outside.OpenJSON(context.Background(), "", text, &s.Silences); err != nil {
 			return err
 		}
 	}
@@ -186,7 +188,7 @@ func (g *keeping) restoreAlerts(book *alert.Book) error {
 			continue
 		}
 		var k alert.Kept
-		if err := json.Unmarshal(text, &k); err != nil {
+		if err := outside.OpenJSON(context.Background(), "", text, &k); err != nil {
 			return err
 		}
 		s.Entries = append(s.Entries, k)

@@ -30,7 +30,7 @@ import (
 // aboard is a daemon with a store that runs until the returned function stops it.
 func aboard(t testing.TB, opt Options) (*Daemon, func()) {
 	t.Helper()
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}

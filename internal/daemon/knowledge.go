@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"crypto/tls"
 	"errors"
 	"fmt"
@@ -14,6 +15,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/config"
+	outside "muster/internal/input"
 	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/report"
@@ -32,12 +34,12 @@ type knowledge struct {
 }
 
 // loadKnowledge reads what the config names, where the options put nothing in its place.
-func loadKnowledge(opt *Options, c *config.Config, log zerolog.Logger) (k knowledge, err error) {
+func loadKnowledge(ctx context.Context, opt *Options, c *config.Config, log zerolog.Logger) (k knowledge, err error) {
 	for _, m := range c.Warnings {
 		log.Warn().Msg(m.Error())
 	}
 	if c.Sheets != "" {
-		if k.sheets, err = release.LoadFS(os.DirFS(c.Sheets), c.Sheets); err != nil {
+		if k.sheets, err = release.LoadFS(ctx, os.DirFS(c.Sheets), c.Sheets); err != nil {
 			return k, err
 		}
 		for _, m := range k.sheets.Warnings {
@@ -49,7 +51,7 @@ func loadKnowledge(opt *Options, c *config.Config, log zerolog.Logger) (k knowle
 	}
 	layouts := opt.Layouts
 	if layouts == nil {
-		if layouts, err = LoadLayouts(c); err != nil {
+		if layouts, err = LoadLayouts(ctx, c); err != nil {
 			return k, err
 		}
 	}
@@ -58,18 +60,18 @@ func loadKnowledge(opt *Options, c *config.Config, log zerolog.Logger) (k knowle
 	}
 	k.adrift = make([]string, len(k.plans))
 	if c.Job != "" {
-		if k.job, err = job.LoadShared(c.Job); err != nil {
+		if k.job, err = job.LoadShared(ctx, c.Job); err != nil {
 			return k, err
 		}
 	}
 	if k.noted = opt.Manual; k.noted == nil && c.Notes != "" {
-		k.noted, err = config.LoadNotes(c.Notes)
+		k.noted, err = config.LoadNotes(ctx, c.Notes)
 	}
 	return k, err
 }
 
 // CheckFiles reads the other files that the config names, as a start does, and joins what is wrong with each.
-func CheckFiles(c *config.Config) error {
+func CheckFiles(ctx context.Context, c *config.Config) error {
 	var errs []error
 	look := func(file string, read func() error) {
 		if file != "" {
@@ -82,20 +84,20 @@ func CheckFiles(c *config.Config) error {
 		}
 		return nil
 	})
-	look(c.Sheets, func() error { _, err := release.LoadFS(os.DirFS(c.Sheets), c.Sheets); return err })
-	look(c.Notes, func() error { _, err := config.LoadNotes(c.Notes); return err })
-	look(c.Job, func() error { _, err := job.LoadShared(c.Job); return err })
-	look(c.Baseline, func() error { _, err := readBaseline(c.Baseline); return err })
+	look(c.Sheets, func() error { _, err := release.LoadFS(ctx, os.DirFS(c.Sheets), c.Sheets); return err })
+	look(c.Notes, func() error { _, err := config.LoadNotes(ctx, c.Notes); return err })
+	look(c.Job, func() error { _, err := job.LoadShared(ctx, c.Job); return err })
+	look(c.Baseline, func() error { _, err := readBaseline(ctx, c.Baseline); return err })
 	return errors.Join(errs...)
 }
 
 // LoadLayouts reads the plans of backbones that the config names. Each must be that of another network.
-func LoadLayouts(c *config.Config) ([]*backbone.Layout, error) {
+func LoadLayouts(ctx context.Context, c *config.Config) ([]*backbone.Layout, error) {
 	var layouts []*backbone.Layout
 	var errs []error
 	of := map[string]string{}
 	for _, file := range c.Layout {
-		l, err := backbone.Load(file)
+		l, err := backbone.Load(ctx, file)
 		if err != nil {
 			errs = append(errs, err)
 			continue
@@ -116,8 +118,8 @@ func LoadLayouts(c *config.Config) ([]*backbone.Layout, error) {
 // CheckLayouts reads the plans that the config names and holds them against the networks of its sources. backbone
 // gives the NMEA 2000 network of a source, "" for one that has none; known is false when only reading the source
 // tells, and then no plan is wrong.
-func CheckLayouts(c *config.Config, backbone func(source string) (id string, known bool)) error {
-	layouts, err := LoadLayouts(c)
+func CheckLayouts(ctx context.Context, c *config.Config, backbone func(source string) (id string, known bool)) error {
+	layouts, err := LoadLayouts(ctx, c)
 	if err != nil {
 		return err
 	}
@@ -138,7 +140,7 @@ func CheckLayouts(c *config.Config, backbone func(source string) (id string, kno
 	}
 	var errs []error
 	for i, l := range layouts {
-		errs = append(errs, l.Belongs(c.Layout[i], ids))
+		errs = append(errs, l.Belongs(ctx, c.Layout[i], ids))
 	}
 	return errors.Join(errs...)
 }
@@ -170,6 +172,9 @@ func (k *knowledge) lookAtPlans(r *report.Report, log zerolog.Logger) {
 	}
 }
 
+// maxBaseline bounds the file of a baseline in bytes, as the commands bound a snapshot.
+const maxBaseline = 256 << 20
+
 // baselineKey is that of the store.
 const baselineKey = "snapshot"
 
@@ -180,9 +185,9 @@ type baseline struct {
 }
 
 // loadBaseline reads the snapshot that the config names, or takes the one that was set before.
-func loadBaseline(c *config.Config, kept *store.Store) (baseline, error) {
+func loadBaseline(ctx context.Context, c *config.Config, kept *store.Store) (baseline, error) {
 	if c.Baseline != "" {
-		s, err := readBaseline(c.Baseline)
+		s, err := readBaseline(ctx, c.Baseline)
 		return baseline{s, true}, err
 	}
 	text := kept.Get(store.Baseline, baselineKey)
@@ -196,8 +201,8 @@ func loadBaseline(c *config.Config, kept *store.Store) (baseline, error) {
 	return baseline{Snapshot: s}, nil
 }
 
-func readBaseline(file string) (*snapshot.Snapshot, error) {
-	text, err := os.ReadFile(file)
+func readBaseline(ctx context.Context, file string) (*snapshot.Snapshot, error) {
+	text, err := outside.File(ctx, file, maxBaseline)
 	if err != nil {
 		return nil, fmt.Errorf("baseline: %w", err)
 	}

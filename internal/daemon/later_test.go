@@ -35,7 +35,7 @@ func TestSourceComesLater(t *testing.T) {
 	fakes := map[string]tap.Source{"can0": newFake(nil, []event.Event{network(now, "can0", false), claim(now, nameA, 35)})}
 	opt := options("off", nil, "can0", "0183+tcp:"+address)
 	opt.Open, opt.Later = opened(fakes, false), opened(fakes, true)
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -95,7 +95,7 @@ func TestNoSourceThere(t *testing.T) {
 		fakes := map[string]tap.Source{"can0": newFake(nil)}
 		opt := options("off", nil, tt.sources...)
 		opt.Open, opt.Later = opened(fakes, false), opened(fakes, true)
-		if d, err := New(opt); err == nil {
+		if d, err := New(t.Context(), opt); err == nil {
 			d.Stop()
 			t.Errorf("%v: started", tt.sources)
 		} else if !strings.Contains(err.Error(), tt.want) {

@@ -100,7 +100,7 @@ func TestLayoutAdrift(t *testing.T) {
 	opt := simulated(t, "demo")
 	opt.Log = zerolog.New(&log)
 	opt.Config.Layout = []string{write(t, filepath.Join(t.TempDir(), "layout.yaml"), "network: can7"+someLayout)}
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -2,12 +2,14 @@ package daemon
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"slices"
 	"strings"
 
 	"muster/internal/boat"
+	outside "muster/internal/input"
 	"muster/internal/store"
 )
 
@@ -30,7 +32,7 @@ type manual struct {
 func restoreManual(s *store.Store) (m manual, err error) {
 	all := s.All(store.Manual)
 	if text := all[countKey]; text != nil {
-		if err := json.Unmarshal(text, &m.count); err != nil {
+		if err := outside.OpenJSON(context.Background(), "", text, &m.count); err != nil {
 			return m, err
 		}
 		delete(all, countKey)
@@ -38,7 +40,7 @@ func restoreManual(s *store.Store) (m manual, err error) {
 	var list []boat.Manual
 	for _, text := range all {
 		var dev boat.Manual
-		if err := json.Unmarshal(text, &dev); err != nil {
+		if err := outside.OpenJSON(context.Background(), "", text, &dev); err != nil {
 			return m, err
 		}
 		list = append(list, dev)

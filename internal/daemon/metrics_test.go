@@ -42,7 +42,7 @@ func played(t testing.TB, file string) *Daemon {
 	opt.Config.Sources[0].Ask = true
 	opt.Config.Boat = boat.Identity{ID: "sandpiper", Name: "Sandpiper"}
 	opt.Config.Fleet.URL = []string{"nats://127.0.0.1:1"}
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -241,7 +241,7 @@ func TestMetricsAreBounded(t *testing.T) {
 	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": newFake(nil)}, "can0")
 	now := t0
 	opt.Now = func() time.Time { return now.UTC() }
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}

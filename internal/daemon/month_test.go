@@ -82,7 +82,7 @@ func TestMonth(t *testing.T) {
 	opt.Config.StateDir = t.TempDir()
 	opt.Config.Checks.Every = time.Minute
 	opt.Config.Notify = []config.Target{{ID: "hook", Webhook: hook.URL}}
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -46,7 +46,7 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 			err = fmt.Errorf("reload: %w", err)
 		}
 	}()
-	next, err := d.prepare(c)
+	next, err := d.prepare(ctx, c)
 	if err != nil {
 		return nil, err
 	}
@@ -71,13 +71,13 @@ func (d *Daemon) Reload(ctx context.Context, c config.Config) (afterRestart []st
 }
 
 // prepare makes ready what a config needs. On an error nothing is left open.
-func (d *Daemon) prepare(c config.Config) (next *prepared, err error) {
+func (d *Daemon) prepare(ctx context.Context, c config.Config) (next *prepared, err error) {
 	now := &d.opt.Config
 	next = &prepared{renew: func() {}, late: needRestart(now, &c)}
-	if next.base, err = loadBaseline(&c, d.keeper.store); err != nil {
+	if next.base, err = loadBaseline(ctx, &c, d.keeper.store); err != nil {
 		return nil, err
 	}
-	if next.known, err = loadKnowledge(&d.opt, &c, d.log); err != nil {
+	if next.known, err = loadKnowledge(ctx, &d.opt, &c, d.log); err != nil {
 		return nil, err
 	}
 	if next.uplink, err = d.telling.nextUplink(&c); err != nil {
@@ -142,7 +142,7 @@ func (d *Daemon) ReloadConfig(ctx context.Context) (api.Reloaded, error) {
 	}
 	// Type=notify-reload of systemd 253 wants the time; earlier ones, which know notify alone, pass over it.
 	notify(sd.SdNotifyReloading + "\n" + sd.SdNotifyMonotonicUsec())
-	c, err := d.opt.Load()
+	c, err := d.opt.Load(ctx)
 	var late []string
 	if err == nil {
 		late, err = d.Reload(ctx, c)

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
@@ -253,12 +254,12 @@ func TestReloadTokens(t *testing.T) {
 	const first, second = "0123456789abcdef", "fedcba9876543210"
 	opt := keptOptions(t, t.TempDir())
 	opt.Config.Listen, opt.Config.Token = "0.0.0.0:0", first
-	d, err := New(opt)
+	d, err := New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}
 	next := d.opt.Config
-	d.opt.Load = func() (config.Config, error) { return next, nil }
+	d.opt.Load = func(context.Context) (config.Config, error) { return next, nil }
 	done := make(chan error, 1)
 	go func() { done <- d.Run(t.Context()) }()
 	defer func() {
@@ -333,13 +334,13 @@ func TestNotify(t *testing.T) {
 	}()
 	t.Setenv("NOTIFY_SOCKET", socket.LocalAddr().String())
 	t.Setenv("WATCHDOG_USEC", "3000")
-	d, err := New(keptOptions(t, t.TempDir()))
+	d, err := New(t.Context(), keptOptions(t, t.TempDir()))
 	if err != nil {
 		t.Fatal(err)
 	}
 	broken := errors.New("muster.yaml:3:5: checks.every:\nwrong")
 	answer := broken
-	d.opt.Load = func() (config.Config, error) {
+	d.opt.Load = func(context.Context) (config.Config, error) {
 		c := d.opt.Config
 		c.Checks.Every, c.Log.Level = 3*time.Second, "debug"
 		return c, answer

@@ -33,7 +33,7 @@ func Replay(
 	ctx context.Context, opt Options, span time.Duration, progress func(read, total int64),
 ) (*report.Report, error) {
 	opt.Config.Listen, opt.replay = "off", true
-	d, err := New(opt)
+	d, err := New(ctx, opt)
 	if err != nil {
 		return nil, err
 	}

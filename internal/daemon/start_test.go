@@ -36,7 +36,7 @@ func BenchmarkStart(b *testing.B) {
 			}
 		}
 		began := time.Now()
-		d, err := New(opt)
+		d, err := New(b.Context(), opt)
 		if err != nil {
 			b.Fatal(err)
 		}

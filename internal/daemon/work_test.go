@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
@@ -84,7 +85,7 @@ func (y *yard) act(do func() error) {
 
 func (y *yard) follow() {
 	y.t.Helper()
-	sheets, err := release.LoadFS(os.DirFS("../../deploy/sheets"), "sheets")
+	sheets, err := release.LoadFS(context.Background(), os.DirFS("../../deploy/sheets"), "sheets")
 	if err != nil {
 		y.t.Fatal(err)
 	}

@@ -1,8 +1,8 @@
 package fleet
 
 import (
+	"context"
 	"encoding/base64"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -11,6 +11,8 @@ import (
 	"time"
 
 	"github.com/nats-io/nkeys"
+
+	"muster/internal/input"
 )
 
 // Credentials are what a credentials file says of whom it lets in. The secret in it is not kept.
@@ -25,9 +27,12 @@ type Credentials struct {
 // newFile is the way out of most mistakes in a credentials file.
 const newFile = "ask the marina for a new one: muster-hub enroll makes it"
 
+// maxCredentials bounds a credentials file in bytes.
+const maxCredentials = 64 << 10
+
 // ReadCredentials reads the credentials file of a boat. It does not check who signed it: the hub does.
 func ReadCredentials(file string) (*Credentials, error) {
-	text, err := os.ReadFile(file)
+	text, err := input.File(context.Background(), file, maxCredentials)
 	if err != nil {
 		return nil, fmt.Errorf("fleet credentials: %w", err)
 	}
@@ -58,7 +63,7 @@ func ParseCredentials(text []byte) (*Credentials, error) {
 		Issued  int64  `json:"iat"`
 		Expires int64  `json:"exp"`
 	}
-	if err := json.Unmarshal(claims, &c); err != nil {
+	if err := input.OpenJSON(context.Background(), "", claims, &c); err != nil {
 		return nil, fmt.Errorf("the token in it is damaged: %s", newFile)
 	}
 	key, err := nkeys.ParseDecoratedUserNKey(text)

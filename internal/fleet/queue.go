@@ -1,10 +1,11 @@
 package fleet
 
 import (
-	"encoding/json"
+	"context"
 	"errors"
 	"slices"
 
+	"muster/internal/input"
 	"muster/internal/store"
 )
 
@@ -49,7 +50,7 @@ func (u *Uplink) open(body []byte) (Kind, []byte, error) {
 		return c.kind(), data, nil
 	}
 	var e Envelope
-	if err := json.Unmarshal(data, &e); err != nil {
+	if err := input.OpenJSON(context.Background(), "", data, &e); err != nil {
 		return "", nil, err
 	}
 	data, err := u.codec.Encode(&e)

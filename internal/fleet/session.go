@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -16,6 +15,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 
+	"muster/internal/input"
 	"muster/internal/store"
 )
 
@@ -278,7 +278,7 @@ func (s *session) take(m *nats.Msg) error {
 			Description string `json:"description"`
 		} `json:"error"`
 	}
-	if err := json.Unmarshal(m.Data, &ack); err != nil {
+	if err := input.OpenJSON(context.Background(), "", m.Data, &ack); err != nil {
 		return &refusal{fmt.Errorf("the hub's answer cannot be read: %w", err)}
 	}
 	switch {

@@ -2,6 +2,7 @@
 package fleet
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"github.com/klauspost/compress/zstd"
 
 	"muster/internal/boat"
+	"muster/internal/input"
 )
 
 // Schema names the version of what a boat sends. A hub keeps messages of a schema it does not know aside.
@@ -149,7 +151,7 @@ func (c *Codec) Decode(data []byte) (*Envelope, error) {
 		return nil, fmt.Errorf("fleet: decode: %w", err)
 	}
 	var e Envelope
-	if err := json.Unmarshal(text, &e); err != nil { // so is a second message behind the first
+	if err := input.OpenJSON(context.Background(), "", text, &e); err != nil { // so is a second message behind the first
 		return nil, fmt.Errorf("fleet: decode: %w", err)
 	}
 	if e.Schema != Schema {

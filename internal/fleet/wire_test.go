@@ -47,11 +47,11 @@ func TestCodec(t *testing.T) {
 		in   []byte
 		want string
 	}{
-		{"nothing", nil, "unexpected end"},
+		{"nothing", nil, "it ends too early"},
 		{"no zstd", []byte("hello"), "magic"},
 		{"cut off", data[:len(data)/2], "EOF"},
-		{"no JSON", pack("hello"), "invalid character"},
-		{"two", pack(`{"schema":"muster.uplink/v1"}{}`), "after top-level value"},
+		{"no JSON", pack("hello"), "expected keys with values"},
+		{"two", pack(`{"schema":"muster.uplink/v1"}{}`), "something follows after the end"},
 		{"another schema", pack(`{"schema":"muster.uplink/v9"}`), "may be older"},
 		{"bomb", pack(strings.Repeat(" ", MaxDecoded+1) + "{}"), "decompressed"},
 		{"too large", bytes.Repeat([]byte("x"), MaxEncoded+1), "too large"},

@@ -19,17 +19,28 @@ const (
 )
 
 // JSON reads the one value of data into v. A key that stands twice in an object, a key that a struct has in another case, and anything
-// behind the value are mistakes; so is a key that a struct does not have. v is as it was when the text is refused before it is decoded.
+// behind the value are mistakes; so is a key that a struct does not have. What a json.RawMessage takes is for its own reader to judge: only
+// its form and nesting are looked at. v is as it was when the text is refused before it is decoded.
 func JSON(ctx context.Context, name string, data []byte, v any) error {
-	return readJSON(ctx, name, data, v, true)
+	return readJSON(ctx, name, data, v, true, json.Unmarshal)
 }
 
 // OpenJSON is JSON for what another version may have written: keys that a struct does not have are left out.
 func OpenJSON(ctx context.Context, name string, data []byte, v any) error {
-	return readJSON(ctx, name, data, v, false)
+	return readJSON(ctx, name, data, v, false, json.Unmarshal)
 }
 
-func readJSON(ctx context.Context, name string, data []byte, v any, strict bool) error {
+// Tree reads the one value of data as maps, lists, texts and so on. Numbers are as they are written, each a json.Number.
+func Tree(ctx context.Context, name string, data []byte) (v any, err error) {
+	err = readJSON(ctx, name, data, &v, true, func(data []byte, v any) error {
+		d := json.NewDecoder(bytes.NewReader(data))
+		d.UseNumber()
+		return d.Decode(v)
+	})
+	return v, err
+}
+
+func readJSON(ctx context.Context, name string, data []byte, v any, strict bool, decode func([]byte, any) error) error {
 	s := jsonScanner{ctx: ctx, data: data, text: string(data), strict: strict}
 	t := reflect.TypeOf(v)
 	err := s.value(t)
@@ -37,7 +48,7 @@ func readJSON(ctx context.Context, name string, data []byte, v any, strict bool)
 		err = s.fail(s.at, "something follows after the end of the value: remove it")
 	}
 	if err == nil {
-		err = json.Unmarshal(data, v)
+		err = decode(data, v)
 	}
 	if err == nil {
 		return nil
@@ -70,6 +81,7 @@ type jsonScanner struct {
 	at     int
 	strict bool
 	depth  int
+	raw    bool // inside a value that is kept as it is written
 	memory uintptr
 	steps  int
 }
@@ -106,14 +118,17 @@ func (s *jsonScanner) take(c byte) error {
 
 func (s *jsonScanner) unexpected(want string) error {
 	if s.peek(); s.at >= len(s.data) {
-		return s.fail(len(s.data), "the file ends too early: expected %s", want)
+		return s.fail(len(s.data), "it ends too early: expected %s", want)
 	}
 	return s.fail(s.at, "%q is not correct JSON here: expected %s", s.data[s.at], want)
 }
 
 // hold adds to what the values take.
 func (s *jsonScanner) hold(size uintptr) error {
-	if s.memory += size; s.memory > maxJSONMemory {
+	if !s.raw {
+		s.memory += size
+	}
+	if s.memory > maxJSONMemory {
 		return s.fail(s.at, "too many values: split the file")
 	}
 	if s.steps++; s.steps%1024 == 0 {
@@ -123,6 +138,7 @@ func (s *jsonScanner) hold(size uintptr) error {
 }
 
 var (
+	rawValue   = reflect.TypeFor[json.RawMessage]()
 	jsonReader = reflect.TypeFor[json.Unmarshaler]()
 	textReader = reflect.TypeFor[interface{ UnmarshalText([]byte) error }]()
 )
@@ -130,6 +146,10 @@ var (
 // value takes one value for a type; nil takes any.
 func (s *jsonScanner) value(t reflect.Type) error {
 	start := s.peek()
+	if t == rawValue && !s.raw {
+		s.raw = true
+		defer func() { s.raw = false }()
+	}
 	for t != nil && t.Kind() == reflect.Pointer && start != 'n' {
 		if t = t.Elem(); t.Implements(jsonReader) || reflect.PointerTo(t).Implements(jsonReader) {
 			t = nil
@@ -247,7 +267,7 @@ func (s *jsonScanner) object(t reflect.Type) error {
 		if err != nil {
 			return err
 		}
-		if !seen.add(key) {
+		if !s.raw && !seen.add(key) {
 			return s.fail(begin, "key %s is there twice: remove one", Quote(key))
 		}
 		of := elem

@@ -15,8 +15,8 @@ func TestJSON(t *testing.T) {
 		`{"name":"a","length":9.5,"berths":4,"afloat":true,"crew":["b"],"tender":{"name":"c"},"marks":{"1":"d"}}`: "",
 		` {"name": "a\"b\\" } ` + "\n":   "",
 		`{"tender":null}`:                "",
-		"":                               "1:1: the file ends too early: expected a value",
-		`{"name":"a"`:                    "1:12: the file ends too early: expected ,",
+		"":                               "1:1: it ends too early: expected a value",
+		`{"name":"a"`:                    "1:12: it ends too early: expected ,",
 		`{"name":"a`:                     `1:9: the text that begins here has no " at its end`,
 		"{\n \"colour\":1}":              `2:2: unknown key "colour"`,
 		`{"Name":"a"}`:                   `1:2: unknown key "Name": write "name"`,
@@ -103,5 +103,34 @@ func TestFields(t *testing.T) {
 	}
 	if err := JSON(context.Background(), "", text, new(mixed)); err != nil {
 		t.Error(err)
+	}
+}
+
+// TestTree: numbers are as they are written.
+func TestTree(t *testing.T) {
+	got, err := Tree(context.Background(), "", []byte(`{"a":[1.0,1]}`))
+	if want := (map[string]any{"a": []any{json.Number("1.0"), json.Number("1")}}); err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("%v, %v", got, err)
+	}
+	if _, err := Tree(context.Background(), "", []byte(`{"a":1,"a":1}`)); err == nil {
+		t.Error("a key that stands twice is taken")
+	}
+}
+
+// TestRaw: what is kept as it is written counts no values, and its keys are for its own reader.
+func TestRaw(t *testing.T) {
+	var v struct {
+		Body json.RawMessage `json:"body"`
+		Rest any             `json:"rest"`
+	}
+	for in, want := range map[string]string{
+		`{"body":[` + strings.Repeat("{},", 200_000) + `{}]}`:                "",
+		`{"body":{"a":1,"a":2}}`:                                             "",
+		`{"body":{},"rest":{"a":1,"a":2}}`:                                   `1:26: key "a" is there twice: remove one`,
+		`{"body":` + strings.Repeat("[", 70) + strings.Repeat("]", 70) + `}`: "1:72: nested deeper than 64 levels",
+	} {
+		if got := said(t, JSON(context.Background(), "", []byte(in), &v)); got != want {
+			t.Errorf("%.60s: %s, want %s", in, got, want)
+		}
 	}
 }

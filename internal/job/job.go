@@ -58,17 +58,19 @@ const (
 )
 
 // Load reads a job file and its logo.
-func Load(path string) (*Job, error) { return load(path, parse) }
+func Load(ctx context.Context, path string) (*Job, error) { return load(ctx, path, parse) }
 
 // LoadShared reads a job file that serves many jobs: it gives what they share, such as the shop, and need not have a number.
-func LoadShared(path string) (*Job, error) { return load(path, parseShared) }
+func LoadShared(ctx context.Context, path string) (*Job, error) {
+	return load(ctx, path, parseShared)
+}
 
-func load(path string, read func(name string, data []byte) (*Job, error)) (*Job, error) {
-	data, err := input.File(context.Background(), path, input.MaxYAML)
+func load(ctx context.Context, path string, read func(ctx context.Context, name string, data []byte) (*Job, error)) (*Job, error) {
+	data, err := input.File(ctx, path, input.MaxYAML)
 	if err != nil {
 		return nil, fmt.Errorf("job file: %w", err)
 	}
-	job, err := read(path, data)
+	job, err := read(ctx, path, data)
 	if err != nil {
 		return nil, fmt.Errorf("job file %w", err)
 	}
@@ -77,7 +79,7 @@ func load(path string, read func(name string, data []byte) (*Job, error)) (*Job,
 		if !filepath.IsAbs(file) {
 			file = filepath.Join(filepath.Dir(path), file)
 		}
-		picture, err := input.File(context.Background(), file, maxLogo)
+		picture, err := input.File(ctx, file, maxLogo)
 		if err != nil {
 			return nil, fmt.Errorf("job file %s: logo: %w", path, err)
 		}
@@ -89,10 +91,10 @@ func load(path string, read func(name string, data []byte) (*Job, error)) (*Job,
 }
 
 // Parse reads the text of a job file. A mistake in it is an *input.Mistake.
-func Parse(data []byte) (*Job, error) { return parse("", data) }
+func Parse(data []byte) (*Job, error) { return parse(context.Background(), "", data) }
 
-func parse(name string, data []byte) (*Job, error) {
-	job, err := parseShared(name, data)
+func parse(ctx context.Context, name string, data []byte) (*Job, error) {
+	job, err := parseShared(ctx, name, data)
 	if err != nil {
 		return nil, err
 	}
@@ -105,9 +107,9 @@ func parse(name string, data []byte) (*Job, error) {
 // oldKeys are keys of the job file that have a new name.
 var oldKeys = []input.OldKey{{Path: "remains", New: "open_items"}}
 
-func parseShared(name string, data []byte) (*Job, error) {
+func parseShared(ctx context.Context, name string, data []byte) (*Job, error) {
 	job := new(Job)
-	if _, err := input.YAML(context.Background(), name, data, job, oldKeys...); err != nil {
+	if _, err := input.YAML(ctx, name, data, job, oldKeys...); err != nil {
 		return nil, err
 	}
 	return job, nil

@@ -67,7 +67,7 @@ func TestLogo(t *testing.T) {
 			if err := os.WriteFile(file, []byte("number: \"1\"\nshop:\n  name: Quay\n  logo: "+c.logo+"\n"), 0o644); err != nil {
 				t.Fatal(err)
 			}
-			j, err := Load(file)
+			j, err := Load(t.Context(), file)
 			if c.want != "" {
 				if err == nil || !strings.Contains(err.Error(), c.want) {
 					t.Errorf("got %v, want it to say %q", err, c.want)

@@ -31,7 +31,7 @@ var began = event.At(time.Date(2026, 5, 4, 8, 0, 0, 0, time.UTC))
 // aboardSim runs a simulated boat, gives its reports to a server of its pages, and returns that with the paths of all pages.
 func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	t.Helper()
-	sc, err := sim.Load(scenario)
+	sc, err := sim.Load(t.Context(), scenario)
 	if err != nil {
 		t.Fatal(err)
 	}

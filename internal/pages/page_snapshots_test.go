@@ -39,7 +39,7 @@ func (d *orderDesk) LastWork() api.Work { return d.work }
 
 func sheets(t testing.TB) *release.Sheets {
 	t.Helper()
-	s, err := release.LoadFS(os.DirFS("../../deploy/sheets"), "sheets")
+	s, err := release.LoadFS(t.Context(), os.DirFS("../../deploy/sheets"), "sheets")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -158,10 +158,10 @@ func TestSnapshotsJob(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if _, err := job.Load(filepath.Join(dir, "job.yaml")); err == nil || !strings.Contains(err.Error(), "number is missing") {
+	if _, err := job.Load(t.Context(), filepath.Join(dir, "job.yaml")); err == nil || !strings.Contains(err.Error(), "number is missing") {
 		t.Errorf("one job's file without a number: %v", err)
 	}
-	shared, err := job.LoadShared(filepath.Join(dir, "job.yaml"))
+	shared, err := job.LoadShared(t.Context(), filepath.Join(dir, "job.yaml"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -13,6 +12,7 @@ import (
 	"time"
 
 	"muster/internal/api"
+	"muster/internal/input"
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/ui"
@@ -152,7 +152,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 			return errors.New("choose a work order file, as written by muster plan")
 		}
 		defer file.Close()
-		text, err := io.ReadAll(file)
+		text, err := input.Read(ctx, "", file, api.BodyLimit)
 		if err != nil {
 			return fmt.Errorf("read the work order: %w", err)
 		}

@@ -112,7 +112,7 @@ const (
 
 // LoadFS reads every .yaml and .yml file at the top of a folder. dir is the folder as the user wrote it, for messages:
 // LoadFS(os.DirFS(dir), dir).
-func LoadFS(folder fs.FS, dir string) (*Sheets, error) {
+func LoadFS(ctx context.Context, folder fs.FS, dir string) (*Sheets, error) {
 	entries, err := fs.ReadDir(folder, ".")
 	if err != nil {
 		if pe, ok := errors.AsType[*fs.PathError](err); ok {
@@ -127,7 +127,7 @@ func LoadFS(folder fs.FS, dir string) (*Sheets, error) {
 			continue
 		}
 		f := SheetFile{Name: path.Join(dir, e.Name())}
-		if f.Data, err = readSheet(folder, e.Name(), f.Name); err != nil {
+		if f.Data, err = readSheet(ctx, folder, e.Name(), f.Name); err != nil {
 			return nil, fmt.Errorf("read release sheets in %q: %w", dir, err)
 		}
 		if size += len(f.Data); size > maxBytes {
@@ -138,25 +138,27 @@ func LoadFS(folder fs.FS, dir string) (*Sheets, error) {
 	if len(files) == 0 {
 		return nil, fmt.Errorf("read release sheets: %q holds no .yaml file; put the shop's sheets there", dir)
 	}
-	return Load(files...)
+	return loadAll(ctx, files)
 }
 
-func readSheet(folder fs.FS, name, shown string) ([]byte, error) {
+func readSheet(ctx context.Context, folder fs.FS, name, shown string) ([]byte, error) {
 	f, err := folder.Open(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	return input.Read(context.Background(), shown, f, input.MaxYAML)
+	return input.Read(ctx, shown, f, input.MaxYAML)
 }
 
 // Load reads sheets. A sheet that cannot be read, or that is wrong in itself, is an error with file, line and column; sheets that
 // contradict each other are not: they come back as Problems, and the rest stands.
-func Load(files ...SheetFile) (*Sheets, error) {
+func Load(files ...SheetFile) (*Sheets, error) { return loadAll(context.Background(), files) }
+
+func loadAll(ctx context.Context, files []SheetFile) (*Sheets, error) {
 	s := &Sheets{}
 	var errs []error
 	for _, f := range files {
-		models, old, err := parseSheet(f)
+		models, old, err := parseSheet(ctx, f)
 		s.Warnings, errs = append(s.Warnings, old...), append(errs, err...)
 		s.Models = append(s.Models, models...)
 	}

@@ -23,7 +23,7 @@ func examples(t testing.TB) *Sheets { t.Helper(); return load(t, sheetsDir) }
 
 func load(t testing.TB, dir string) *Sheets {
 	t.Helper()
-	s, err := LoadFS(os.DirFS(dir), "sheets")
+	s, err := LoadFS(t.Context(), os.DirFS(dir), "sheets")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -263,10 +263,10 @@ func TestNeedsThatPointNowhere(t *testing.T) {
 }
 
 func TestLoadFSSaysWhat(t *testing.T) {
-	if _, err := LoadFS(os.DirFS(t.TempDir()), "sheets"); err == nil || !strings.Contains(err.Error(), "holds no .yaml file") {
+	if _, err := LoadFS(t.Context(), os.DirFS(t.TempDir()), "sheets"); err == nil || !strings.Contains(err.Error(), "holds no .yaml file") {
 		t.Error(err)
 	}
-	if _, err := LoadFS(os.DirFS("testdata/none"), "sheets"); err == nil {
+	if _, err := LoadFS(t.Context(), os.DirFS("testdata/none"), "sheets"); err == nil {
 		t.Error("a folder that does not exist was read")
 	}
 }

@@ -95,8 +95,8 @@ var oldKeys = []input.OldKey{
 }
 
 // parseSheet reads one sheet. old are the old keys in it.
-func parseSheet(f SheetFile) (models []*Model, old []*input.Mistake, errs []error) {
-	docs, err := input.Documents(context.Background(), f.Name, f.Data)
+func parseSheet(ctx context.Context, f SheetFile) (models []*Model, old []*input.Mistake, errs []error) {
+	docs, err := input.Documents(ctx, f.Name, f.Data)
 	if err != nil {
 		return nil, nil, []error{err}
 	}

@@ -26,7 +26,7 @@ type story struct {
 }
 
 func newStory(t *testing.T, scenario string) *story {
-	sc, err := sim.Load(scenario)
+	sc, err := sim.Load(t.Context(), scenario)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -174,20 +174,20 @@ func Layout(name string) []byte {
 }
 
 // Load reads a scenario: the built-in one of that name, or else the file.
-func Load(name string) (*Scenario, error) {
+func Load(ctx context.Context, name string) (*Scenario, error) {
 	if !strings.ContainsAny(name, `/\.`) {
 		if src, err := builtin.ReadFile(path.Join("scenarios", name+".yaml")); err == nil {
-			return Parse(name, src)
+			return readScenario(ctx, name, src)
 		}
 	}
-	src, err := input.File(context.Background(), name, input.MaxYAML)
+	src, err := input.File(ctx, name, input.MaxYAML)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, fmt.Errorf("scenario %q: no such file and no built-in scenario of that name; built in are %s", name, strings.Join(Names(), ", "))
 	}
 	if err != nil {
 		return nil, fmt.Errorf("scenario %q: %w", name, err)
 	}
-	return Parse(name, src)
+	return readScenario(ctx, name, src)
 }
 
 // oldKeys are keys of a scenario that have a new name.
@@ -195,8 +195,12 @@ var oldKeys = []input.OldKey{{Path: "devices.*.maker", New: "manufacturer"}}
 
 // Parse reads a scenario from YAML. A mistake in it is an *input.Mistake.
 func Parse(name string, src []byte) (*Scenario, error) {
+	return readScenario(context.Background(), name, src)
+}
+
+func readScenario(ctx context.Context, name string, src []byte) (*Scenario, error) {
 	sc := new(Scenario)
-	d, err := input.YAML(context.Background(), name, src, sc, oldKeys...)
+	d, err := input.YAML(ctx, name, src, sc, oldKeys...)
 	if err != nil {
 		return nil, fmt.Errorf("scenario %w", err)
 	}

@@ -52,14 +52,14 @@ func TestParseRefuses(t *testing.T) {
 }
 
 func TestLoad(t *testing.T) {
-	if _, err := Load("no-such"); err == nil || !strings.Contains(err.Error(), "built in are demo, faults, fifty, saturated") {
+	if _, err := Load(t.Context(), "no-such"); err == nil || !strings.Contains(err.Error(), "built in are demo, faults, fifty, saturated") {
 		t.Errorf("Load of nothing: %v", err)
 	}
 	file := filepath.Join(t.TempDir(), "mine.yaml")
 	if err := os.WriteFile(file, []byte("generate: 3\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	sc, err := Load(file)
+	sc, err := Load(t.Context(), file)
 	if err != nil || sc.Name != "mine" || len(sc.Devices) != 3 {
 		t.Errorf("Load of a file: %+v, %v", sc, err)
 	}

@@ -28,7 +28,7 @@ const t0 = event.Time(1_780_000_000e9)
 
 func load(t testing.TB, name string) *Scenario {
 	t.Helper()
-	sc, err := Load(name)
+	sc, err := Load(t.Context(), name)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,38 +1,25 @@
 package snapshot
 
 import (
-	"bytes"
-	"encoding/json"
-	"io"
+	"context"
 	"maps"
 	"slices"
 	"strconv"
 	"strings"
+
+	"muster/internal/input"
 )
 
 // FirstDifference finds the first place where two JSON texts hold different values, as a path such as
 // devices[3].product.software; members of an object are gone through by name. The path is empty when the whole differs.
 // ok is false when they hold the same values, however they are laid out, or when one of them is no JSON.
 func FirstDifference(a, b []byte) (path string, ok bool) {
-	x, errX := tree(a)
-	y, errY := tree(b)
+	x, errX := input.Tree(context.Background(), "", a)
+	y, errY := input.Tree(context.Background(), "", b)
 	if errX != nil || errY != nil {
 		return "", false
 	}
 	return difference("", x, y)
-}
-
-func tree(text []byte) (any, error) {
-	var v any
-	d := json.NewDecoder(bytes.NewReader(text))
-	d.UseNumber()
-	if err := d.Decode(&v); err != nil {
-		return nil, err
-	}
-	if _, err := d.Token(); err != io.EOF {
-		return nil, io.ErrUnexpectedEOF
-	}
-	return v, nil
 }
 
 func difference(at string, a, b any) (string, bool) {

@@ -258,7 +258,7 @@ func TestDecodeRefuses(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, c := range []struct{ name, in, want string }{
-		{"empty", "", "line 1, column 1: the file ends too early"},
+		{"empty", "", "line 1, column 1: it ends too early"},
 		{"cut off", string(good[:len(good)/2]), "the text that begins here has no \" at its end"},
 		{"not JSON", "(1.0) can0 123#", "is this a file that muster snapshot wrote?"},
 		{"a list", "[1]", "is this a file that muster snapshot wrote?"},

@@ -23,7 +23,7 @@ import (
 // Demo runs a daemon on a built-in scenario, so many times as fast as the clock.
 func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Options)) *daemon.Daemon {
 	t.Helper()
-	sc, err := sim.Load(scenario)
+	sc, err := sim.Load(t.Context(), scenario)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -49,8 +49,8 @@ func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 	if change != nil {
 		change(&opt)
 	}
-	opt.Load = func() (config.Config, error) { return opt.Config, nil }
-	d, err := daemon.New(opt)
+	opt.Load = func(context.Context) (config.Config, error) { return opt.Config, nil }
+	d, err := daemon.New(t.Context(), opt)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -92,7 +92,7 @@ func OpenAlert(d *daemon.Daemon, check string) bool {
 // Order is a work order for the boat as it is now.
 func Order(t testing.TB, d *daemon.Daemon) *release.Order {
 	t.Helper()
-	sheets, err := release.LoadFS(os.DirFS("../../deploy/sheets"), "sheets")
+	sheets, err := release.LoadFS(t.Context(), os.DirFS("../../deploy/sheets"), "sheets")
 	if err != nil {
 		t.Fatal(err)
 	}

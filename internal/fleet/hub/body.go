@@ -1,6 +1,7 @@
 package hub
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -13,6 +14,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/fleet"
+	"muster/internal/input"
 	"muster/internal/report"
 )
 
@@ -84,12 +86,12 @@ func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error)
 		m.change, err = readChange(m.envelope.Body, who)
 	case fleet.KindSnapshot:
 		var any map[string]json.RawMessage
-		if err = json.Unmarshal(m.envelope.Body, &any); err != nil || any == nil {
+		if err = input.OpenJSON(context.Background(), "", m.envelope.Body, &any); err != nil || any == nil {
 			err = refuse("the snapshot is no JSON object")
 		}
 	case fleet.KindRecord:
 		var d fleet.Document
-		if err = json.Unmarshal(m.envelope.Body, &d); err != nil {
+		if err = input.OpenJSON(context.Background(), "", m.envelope.Body, &d); err != nil {
 			err = refuse("the record cannot be read: %v", err)
 		} else if d.Name == "" || len(d.Data) == 0 || d.Media != "application/pdf" && d.Media != "text/html" {
 			err = refuse("the record %q has no content, or is neither PDF nor HTML", clip(d.Name))
@@ -100,7 +102,7 @@ func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error)
 
 func readReport(body []byte, who string) (report.Report, error) {
 	var r report.Report
-	if err := json.Unmarshal(body, &r); err != nil {
+	if err := input.OpenJSON(context.Background(), "", body, &r); err != nil {
 		return r, refuse("the report cannot be read: %v", err)
 	}
 	switch {
@@ -135,7 +137,7 @@ func readChange(body []byte, who string) (*alert.Change, error) {
 		alert.Change
 		Boat boat.Identity `json:"boat"`
 	}
-	if err := json.Unmarshal(body, &c); err != nil {
+	if err := input.OpenJSON(context.Background(), "", body, &c); err != nil {
 		return nil, refuse("the change of an alert cannot be read: %v", err)
 	}
 	if c.Schema != changeSchema {

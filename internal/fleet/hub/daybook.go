@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go/jetstream"
+
+	"muster/internal/input"
 )
 
 // BucketDays is the bucket of the daybook.
@@ -54,7 +56,7 @@ func (d daybook) Days(ctx context.Context) ([]Day, error) {
 	var out []Day
 	err := eachEntry(ctx, d.kv, func(e jetstream.KeyValueEntry) error {
 		day := Day{Day: e.Key()}
-		if json.Unmarshal(e.Value(), &day.Campaigns) == nil {
+		if input.OpenJSON(ctx, "", e.Value(), &day.Campaigns) == nil {
 			out = append(out, day)
 		}
 		return nil

@@ -2,7 +2,6 @@ package hub
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"runtime"
@@ -16,6 +15,7 @@ import (
 	"github.com/rs/zerolog"
 
 	"muster/internal/fleet"
+	"muster/internal/input"
 	"muster/internal/release"
 )
 
@@ -279,7 +279,7 @@ func (h *Hub) sawEnrolment(e jetstream.KeyValueEntry) {
 		return
 	}
 	var v enrolment
-	if err := json.Unmarshal(e.Value(), &v); err == nil {
+	if err := input.OpenJSON(context.Background(), "", e.Value(), &v); err == nil {
 		h.index.enrol(e.Key(), &v, e.Revision())
 	}
 }

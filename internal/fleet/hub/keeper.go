@@ -12,6 +12,7 @@ import (
 
 	"muster/internal/fleet/broker"
 	"muster/internal/fleet/trust"
+	"muster/internal/input"
 )
 
 // Times of looking after the list of boats.
@@ -69,7 +70,7 @@ func (h *Hub) enforce(ctx context.Context, t *trust.Trust, system *nats.Conn, li
 		}
 		var have enrolment
 		if kv, err := h.enrol.Get(ctx, e.Boat); err == nil {
-			_ = json.Unmarshal(kv.Value(), &have) // one that cannot be read is written anew
+			_ = input.OpenJSON(ctx, "", kv.Value(), &have) // one that cannot be read is written anew
 		} else if !errors.Is(err, jetstream.ErrKeyNotFound) {
 			return fmt.Errorf("list of boats: %w", err)
 		}

@@ -2,12 +2,13 @@ package hub
 
 import (
 	"cmp"
-	"encoding/json"
+	"context"
 	"slices"
 	"time"
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/input"
 )
 
 // stamp is the place of a message among those of its boat.
@@ -45,7 +46,7 @@ type record struct {
 // decodeRecord reads a record as it is kept. One of an earlier version gets the ids of today of its alerts.
 func decodeRecord(text []byte) (record, error) {
 	var r record
-	if err := json.Unmarshal(text, &r); err != nil {
+	if err := input.OpenJSON(context.Background(), "", text, &r); err != nil {
 		return record{}, err
 	}
 	for i := range r.Alerts {

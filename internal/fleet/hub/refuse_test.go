@@ -61,7 +61,7 @@ func TestRefused(t *testing.T) {
 		{"nothing", "report", "board1.101", "decode", nil},
 		{"no JSON", "report", "board1.102", "decode", pack(t, "roll-call")},
 		{"more than it may unpack to", "report", "board1.103", "decode", pack(t, strings.Repeat(" ", fleet.MaxDecoded+1))},
-		{"two messages", "report", "board1.104", "after top-level value", pack(t, "{}{}")},
+		{"two messages", "report", "board1.104", "something follows after the end", pack(t, "{}{}")},
 		{"future envelope", "report", "board1.105", "may be older", pack(t, string(later))},
 		{"future report", "report", "board1.106", "may be older", s.encode(t, future)},
 		{"another boat's envelope", "report", "board1.107", `says that it is boat "other"`, lying},

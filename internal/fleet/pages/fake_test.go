@@ -165,7 +165,7 @@ func fakeBoats(t testing.TB) *fakeFleet {
 
 func sheets(t testing.TB) *release.Sheets {
 	t.Helper()
-	s, err := release.LoadFS(os.DirFS("../../../deploy/sheets"), "sheets")
+	s, err := release.LoadFS(t.Context(), os.DirFS("../../../deploy/sheets"), "sheets")
 	if err != nil {
 		t.Fatal(err)
 	}

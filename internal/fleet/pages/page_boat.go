@@ -2,7 +2,6 @@ package pages
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"mime"
@@ -16,6 +15,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
+	"muster/internal/input"
 	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/snapshot"
@@ -230,7 +230,7 @@ func (s *Server) document(w http.ResponseWriter, r *http.Request) {
 	name, media, data := fmt.Sprintf("%s-%s-%d.json", id, k, n), "application/json", []byte(e.Body)
 	if k == fleet.KindRecord {
 		var d fleet.Document
-		if err := json.Unmarshal(e.Body, &d); err != nil {
+		if err := input.OpenJSON(r.Context(), "", e.Body, &d); err != nil {
 			s.failed(w, fmt.Errorf("message %d of boat %q is not a document: %w", n, id, err))
 			return
 		}

@@ -1,6 +1,7 @@
 package trust
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"muster/internal/fleet"
+	"muster/internal/input"
 )
 
 // Enrolment is one boat that was let in.
@@ -43,7 +45,7 @@ func (t *Trust) read() (*book, error) {
 		return b, nil
 	}
 	if err == nil {
-		err = json.Unmarshal(data, b)
+		err = input.OpenJSON(context.Background(), "", data, b)
 	}
 	if err != nil {
 		return nil, fmt.Errorf("read the list of boats %q: %w", name, err)

@@ -3,6 +3,7 @@
 package main
 
 import (
+	"context"
 	"encoding/binary"
 	"errors"
 	"flag"
@@ -87,7 +88,7 @@ func run() error {
 
 // simulate gives the frames of a span as the kernel takes them, and when each is due.
 func simulate(span time.Duration) (frames []byte, due []time.Duration, err error) {
-	scenario, err := sim.Load("saturated")
+	scenario, err := sim.Load(context.Background(), "saturated")
 	if err != nil {
 		return nil, nil, err
 	}
