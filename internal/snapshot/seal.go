@@ -1,6 +1,7 @@
 package snapshot
 
 import (
+	"context"
 	"crypto/ed25519"
 	"crypto/sha256"
 	"crypto/x509"
@@ -13,6 +14,8 @@ import (
 
 	"github.com/go-jose/go-jose/v4"
 	"github.com/gowebpki/jcs"
+
+	"muster/internal/input"
 )
 
 // Seal proves that a snapshot is as it was taken: the SHA-256 of its canonical JSON (RFC 8785) without the seal,
@@ -44,7 +47,7 @@ func (s *Snapshot) unsealed() ([]byte, error) {
 		return json.Marshal(&bare)
 	}
 	var parts map[string]json.RawMessage
-	if err := json.Unmarshal(s.text, &parts); err != nil {
+	if err := input.OpenJSON(context.Background(), "", s.text, &parts); err != nil {
 		return nil, err
 	}
 	delete(parts, "seal")
