@@ -89,7 +89,7 @@ func loadPlot(name string, list []api.Minute, busy, full float64) g.Node {
 	span := max(last.Sub(first)+time.Minute, 10*time.Minute)
 	from := last.Add(time.Minute - span)
 	low, high := 1.0, 0.0
-	const left, right, top, bottom = 30.0, 4.0, 8.0, 18.0
+	const left, right, top, bottom = 36.0, 4.0, 8.0, 18.0
 	x := func(t event.Time) float64 {
 		return left + float64(t.Sub(from))/float64(span)*(minuteWide-left-right)
 	}
