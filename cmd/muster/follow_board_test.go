@@ -78,9 +78,9 @@ func TestBoard(t *testing.T) {
 	want("waiting", show(5, release.Conditions{}), `
 08:00:05 UTC  supply unknown (at least 12.0 V)  engines unknown  speed unknown
  step  state    waited  away  back  checked  lowest  device                            versions
- 1.1   waiting  5s                                   Larkfin LF9 display (LF9-41033)      4.47 -> 4.52
- 1.2   waiting  5s                                   Larkfin LF12 display (LF12-7)        4.40 -> 4.52
- 2.1   waiting  5s                                   Larkfin Olbo 20 sonar \x1b[31mmodule  2.10 -> 2.11`)
+ 1.1   waiting  5s                                   Larkfin LF9 display (LF9-41033)   4.47 -> 4.52
+ 1.2   waiting  5s                                   Larkfin LF12 display (LF12-7)     4.40 -> 4.52
+ 2.1   waiting  5s                                   Larkfin Olbo 20 sonar \x1b[31mmo  2.10 -> 2.11`)
 	list[0].State, list[0].LeftAt, list[0].LowestVolts = release.StepLeft, at(60), &low
 	list[1].State, list[1].LeftAt, list[1].BackAt = release.StepBack, at(30), at(90)
 	b.clear()
@@ -89,9 +89,9 @@ func TestBoard(t *testing.T) {
 1.1 left the network
 08:01:40 UTC  supply 12.8 V (at least 12.0 V)  engines 0/min  speed 0.0 kn
  step  state    waited  away  back  checked  lowest  device                            versions
- 1.1   left     1m0s    40s                  11.9 V  Larkfin LF9 display (LF9-41033)      4.47 -> 4.52
- 1.2   back     30s     1m0s  10s                    Larkfin LF12 display (LF12-7)        4.40 -> 4.52
- 2.1   waiting  1m40s                                Larkfin Olbo 20 sonar \x1b[31mmodule  2.10 -> 2.11`)
+ 1.1   left     1m0s    40s                  11.9 V  Larkfin LF9 display (LF9-41033)   4.47 -> 4.52
+ 1.2   back     30s     1m0s  10s                    Larkfin LF12 display (LF12-7)     4.40 -> 4.52
+ 2.1   waiting  1m40s                                Larkfin Olbo 20 sonar \x1b[31mmo  2.10 -> 2.11`)
 	list[0].State, list[0].FailedAt = release.StepFailed, at(400)
 	list[1].State, list[1].IdentifiedAt, list[1].VerifiedAt = release.StepVerified, at(100), at(130)
 	width, height = 80, 6
@@ -99,8 +99,8 @@ func TestBoard(t *testing.T) {
 1.1 left the network
 08:08:20 UTC  supply unknown (at least 12.0 V)  engines unknown  speed unknown
  step  state    waited  away   back  checked  lowest  device
- 1.1   failed   1m0s    5m40s                 11.9 V  Larkfin LF9 display
- 2.1   waiting  8m20s                                 Larkfin Olbo 20 sona
+ 1.1   failed   1m0s    5m40s                 11.9 V  Larkfin LF9 disp
+ 2.1   waiting  8m20s                                 Larkfin Olbo 20
   and 1 step more`)
 	for l := range strings.SplitSeq(out.String(), "\n") {
 		if n := text.StringWidthWithoutEscSequences(l); n >= 110 {

@@ -30,7 +30,7 @@ type told struct{ report, conditions []byte }
 // demoTold is what a muster on the demo boat tells second by second, when it was started so long after the boat's story began.
 func demoTold(t *testing.T, started, until time.Duration) (list []told) {
 	t.Helper()
-	a := &app{stdin: strings.NewReader("")}
+	a := &app{ctx: t.Context(), stdin: strings.NewReader("")}
 	cfg, err := loadConfig(t.Context(), "", []string{"sim:demo"}, true)
 	if err != nil {
 		t.Fatal(err)

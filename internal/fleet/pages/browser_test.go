@@ -87,7 +87,7 @@ func TestBrowser(t *testing.T) {
 		webtest.Show(t, ctx, s.URL()+"/", webtest.Laptop, false)
 		webtest.Script[bool](t, ctx, "window.kept = true")
 		webtest.Must(t, chromedp.Do(ctx, chromedp.SendKeys("input[name=q]", "plo")))
-		webtest.Poll(t, ctx, "document.querySelector('#boat-redshank .state').textContent.includes('in order')")
+		webtest.Poll(t, ctx, "document.querySelector('#boat-redshank .state').textContent.includes('OK')")
 		f.news("redshank", func(b *hub.Boat) {
 			b.Alerts = []hub.Alert{{ID: "low-voltage 1", Check: "low-voltage", Severity: check.Critical, State: "open", Since: noon, Summary: "The supply is at 10.9 V."}}
 		})
