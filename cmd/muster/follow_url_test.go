@@ -189,7 +189,7 @@ func TestPlanNowURL(t *testing.T) {
 	server := httptest.NewServer(&toldServer{list: list[len(list)-1:], ended: func() {}})
 	defer server.Close()
 	out := muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", server.URL)
-	for _, want := range []string{"BEFORE STARTING (as heard on " + server.URL + " at 2026-05-02T08:00:5", "[x] supply             supply is 13.0 V, at least 12.0 V is wanted, heard since 08:00:01 UTC",
+	for _, want := range []string{"BEFORE STARTING (as received on " + server.URL + " at 2026-05-02T08:00:5", "[x] supply             supply is 13.0 V, at least 12.0 V is wanted, heard since 08:00:00 UTC",
 		"[?] supply-trend ", "[!] engines-stopped    an engine runs at ", "[!] not-moving ", "[x] devices-present ", "[x] as-in-snapshot "} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the order does not say %q:\n%s", want, out)
