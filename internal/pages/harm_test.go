@@ -222,7 +222,7 @@ func TestMarkupInBrowser(t *testing.T) {
 			webtest.Script[int](t, ctx, "new Promise(r => setTimeout(r, 200, 0))")
 			say(traffic)
 			webtest.Poll(t, ctx, "document.getElementById('traffic').textContent.includes('window.harmed')")
-			webtest.Poll(t, ctx, "['no checksum', 'wrong checksum of its tag block'].every(s => [...document.querySelectorAll('#traffic .flag')].some(e => e.textContent === s))")
+			webtest.Poll(t, ctx, "['no checksum', 'wrong tag block checksum'].every(s => [...document.querySelectorAll('#traffic .flag')].some(e => e.textContent === s))")
 		}
 		want := "undefined,1,0,true"
 		if strings.HasPrefix(path, "/snapshots/record") || strings.HasPrefix(path, "/backbone/report") { // on paper

@@ -29,7 +29,7 @@ func TestRefusedStream(t *testing.T) {
 		newer := webtest.Sample(t)
 		newer.Boat.Name = "Merlin"
 		f.Set(newer)
-		webtest.Poll(t, ctx, "document.getElementById('link').textContent.includes('load it anew and show the token')")
+		webtest.Poll(t, ctx, "document.getElementById('link').textContent.includes('Reload this page and sign in')")
 	})
 	t.Run("too many readers", func(t *testing.T) {
 		s := serve(t, api.Options{EventEvery: 1, MaxEventListeners: 1, Reports: webtest.NewReports(webtest.Sample(t))})
