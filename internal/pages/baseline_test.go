@@ -21,7 +21,7 @@ func TestBaselineOnThePage(t *testing.T) {
 	webtest.Show(t, ctx, d.URL()+"/snapshots", webtest.Phone, false)
 	webtest.Must(t, chromedp.Do(ctx, chromedp.Click("button.main"), chromedp.WaitVisible(".said"), chromedp.WaitVisible("select[name=snapshot]")))
 	for _, step := range []struct{ button, says string }{
-		{"[action='/snapshots/baseline'] button", "is compared with the snapshot of"}, {"[action='/snapshots/baseline/end'] button", "None is accepted yet"}} {
+		{"[action='/snapshots/baseline'] button", "is compared with the snapshot of"}, {"[action='/snapshots/baseline/end'] button", "No baseline is set"}} {
 		webtest.Script[int](t, ctx, "document.querySelector('.said').remove(), 0") // so that the next one is the answer to what follows
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(step.button), chromedp.WaitVisible(".said")))
 		webtest.Poll(t, ctx, words+".includes('"+step.says+"')")
