@@ -39,7 +39,7 @@ func newCapture(a *app) *cobra.Command {
 	}
 	f := cmd.Flags()
 	f.StringVarP(&c.Output, "output", "o", "",
-		"Output `FILE`; its extension sets the format: .log, .pcapng, .pcap or .nmea. Add .gz or .zst to compress")
+		"Output `FILE`; its extension sets the format: .log or .candump, .pcapng, .pcap; for NMEA 0183 .nmea, .0183 or .txt. Add .gz or .zst to compress")
 	f.Var((*byteSize)(&c.MaxSize), "max-size", "Start a new numbered file at this `SIZE`, such as 100MB")
 	f.IntVar(&c.MaxFiles, "max-files", 0, "Keep the latest `N` files; needs --max-size")
 	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME`, such as 10m; of a capture, copy this much of it")
@@ -106,12 +106,7 @@ func (c *captureCmd) run(a *app) (err error) {
 	defer cancel()
 	stop := context.AfterFunc(ctx, func() { src.Close() })
 	defer stop()
-	err = keep(ctx, in, out, c.Source)
-	if cerr := out.close(); err == nil {
-		err = cerr
-	}
-	out.tell(a.stderr)
-	return err
+	return out.finish(a.stderr, keep(ctx, in, out, c.Source))
 }
 
 type eventReader interface {

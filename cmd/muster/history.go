@@ -47,6 +47,7 @@ func (c *historyCmd) run(a *app) error {
 		return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
 	}
 	var all []*snapshot.Snapshot
+	var refused []error // files of folders that cannot be read: the others are still shown
 	for _, from := range c.From {
 		if isURL(from) {
 			token, err := readToken(a.ctx, c.TokenFile)
@@ -66,20 +67,34 @@ func (c *historyCmd) run(a *app) error {
 		}
 		for _, name := range names {
 			s, err := loadSnapshot(a.ctx, name)
-			if err != nil {
+			switch {
+			case err == nil:
+				all = append(all, s)
+			case folder && a.ctx.Err() == nil:
+				refused = append(refused, err)
+			default:
 				return err
 			}
-			all = append(all, s)
 		}
 		if folder && len(names) == 0 {
 			return cli.WithHint(fmt.Errorf("%s: no snapshot is in this folder", from),
 				"give the folder where muster snapshot wrote to")
 		}
 	}
+	if len(all) == 0 && len(refused) > 0 {
+		return errors.Join(refused...)
+	}
 	histories, err := snapshot.Histories(all)
 	if err != nil {
 		return err
 	}
+	if err := c.print(a, histories); err != nil {
+		return err
+	}
+	return errors.Join(refused...)
+}
+
+func (c *historyCmd) print(a *app, histories []snapshot.History) error {
 	if c.Format == "text" {
 		return render.Histories(a.stdout, histories)
 	}
@@ -87,7 +102,7 @@ func (c *historyCmd) run(a *app) error {
 	if err := encodeJSON(&out, histories); err != nil {
 		return err
 	}
-	_, err = a.stdout.Write(out.Bytes())
+	_, err := a.stdout.Write(out.Bytes())
 	return err
 }
 

@@ -229,6 +229,38 @@ func (r *rotation) tell(w io.Writer) {
 	fmt.Fprintln(w)
 }
 
+// finish ends a recording, with the error that stopped it if there is one, and says what was written.
+func (r *rotation) finish(w io.Writer, err error) error {
+	if cerr := r.close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		if err := r.misfit(); err != nil {
+			return err
+		}
+	}
+	r.tell(w)
+	return err
+}
+
+// misfit refuses a recording of which nothing has a place in the format that the name chose; its empty files are removed.
+func (r *rotation) misfit() error {
+	if r.events == 0 || r.skipped < r.events {
+		return nil
+	}
+	for _, name := range r.written {
+		if err := os.Remove(name); err != nil {
+			return fmt.Errorf("remove the empty capture: %w", err)
+		}
+	}
+	kind, other := "CAN frames", ".nmea"
+	if format, _, _ := captureFormat(r.name); format == capture.FormatNMEA0183 {
+		kind, other = "NMEA 0183 sentences", ".log or .pcapng"
+	}
+	return cli.WithHint(fmt.Errorf("write %q: this name means %s, and none came", r.name, kind),
+		"choose a name that ends in %s to keep the %s events that came", other, render.Grouped(r.events))
+}
+
 func (r *rotation) introduce(e *event.Event) {
 	for i := range r.networks {
 		if r.networks[i].Network == e.Network {

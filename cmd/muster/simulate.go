@@ -121,12 +121,7 @@ func (c *simulateCmd) toFile(a *app, scenario *sim.Scenario) error {
 	if err := out.open(); err != nil {
 		return err
 	}
-	err := sim.Run(a.ctx, sim.NewPlayer(sim.New(scenario, c.Seed, start), speed), out)
-	if cerr := out.close(); err == nil {
-		err = cerr
-	}
-	out.tell(a.stderr)
-	return err
+	return out.finish(a.stderr, sim.Run(a.ctx, sim.NewPlayer(sim.New(scenario, c.Seed, start), speed), out))
 }
 
 // bus is a place to send to and to hear others on.
