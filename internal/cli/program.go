@@ -22,30 +22,46 @@ func Run(ctx context.Context, root *cobra.Command, args []string, stdout, stderr
 	root.SetVersionTemplate("{{.Name}} {{.Version}}\n")
 	root.AddCommand(versionCommand(), manCommand())
 	root.SetFlagErrorFunc(usage)
+	root.InitDefaultCompletionCmd(args...)
 	prepare(root)
+	if err := unknown(root, args); err != nil {
+		return err
+	}
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.SetArgs(append([]string{}, args...)) // never nil, for which cobra takes those of the process
-	err := root.ExecuteContext(ctx)
+	return root.ExecuteContext(ctx)
+}
+
+// unknown refuses a command that is not there, with or without --help and after "help", where cobra prints the general help and succeeds.
+func unknown(root *cobra.Command, args []string) error {
+	if len(args) > 0 && args[0] == "help" {
+		args = args[1:]
+	}
+	if len(args) > 0 && strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) {
+		return nil
+	}
+	c, rest, err := root.Find(args)
+	if err == nil && c.HasParent() && c.HasSubCommands() && len(rest) > 0 && !strings.HasPrefix(rest[0], "-") {
+		err = fmt.Errorf("unknown command %q for %q", rest[0], c.CommandPath())
+		c.SuggestionsMinimumDistance = 2 // as cobra has it for the root
+		if near := c.SuggestionsFor(rest[0]); len(near) > 0 {
+			return WithHint(err, "did you mean %s?", strings.Join(near, ", "))
+		}
+	}
 	if err == nil {
 		return nil
 	}
 	if text, near, ok := strings.Cut(err.Error(), "\n\nDid you mean this?\n"); ok { // cobra's form of an unknown command
 		return WithHint(errors.New(text), "did you mean %s?", strings.Join(strings.Fields(near), ", "))
 	}
-	return err
+	return WithHint(err, "run %s --help for the list of commands", c.CommandPath())
 }
 
 // prepare adds to a command and those below it what all share.
 func prepare(c *cobra.Command) {
 	c.Flags().SortFlags = false
 	if c.HasSubCommands() && c.HasParent() {
-		c.Args = func(c *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				return fmt.Errorf("unknown command %q for %q", args[0], c.CommandPath())
-			}
-			return nil
-		}
 		c.RunE = func(c *cobra.Command, _ []string) error { return c.Help() }
 	}
 	if check := c.Args; check != nil {
