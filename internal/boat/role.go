@@ -13,12 +13,12 @@ var roles = map[kind]Role{
 	{0, 128}: RoleEngine, {0, 129}: RoleEngine, {0, 130}: RoleDisplay,
 	{10, rest}: RoleTool,                                                                      // system tools
 	{20, rest}: RoleOther, {20, 110}: RoleDisplay, {20, 130}: RoleRadio, {20, 135}: RoleRadio, // safety systems
-	{25, rest}: RoleGateway,                                             // inter/intranetwork device
-	{30, rest}: RolePower,                                               // electrical distribution
+	{25, rest}: RoleGateway,                                                                             // inter/intranetwork device
+	{30, rest}: RolePower, {30, 130}: RoleSwitching, {30, 140}: RoleSwitching, {30, 150}: RoleSwitching, // electrical distribution
 	{35, rest}: RolePower, {35, 140}: RoleEngine, {35, 180}: RoleEngine, // electrical generation
 	// steering and control surfaces
 	{40, rest}: RoleDeck, {40, 130}: RoleAutopilot, {40, 140}: RoleAutopilot, {40, 150}: RoleAutopilot,
-	{40, 155}: RoleRudder, {40, 160}: RoleHeading,
+	{40, 155}: RoleRudder, {40, 160}: RoleHeading, {40, 170}: RoleTrim, {40, 180}: RoleTrim,
 	// propulsion
 	{50, rest}: RoleEngine, {50, 141}: RolePower, {50, 151}: RolePower,
 	{50, 190}: RoleDisplay, {50, 200}: RoleDisplay, {50, 210}: RoleDisplay,
@@ -35,7 +35,7 @@ var roles = map[kind]Role{
 	{85, rest}: RoleWind, {85, 160}: RoleEnvironment, // wind sensors and weather stations
 	{90, rest}:  RoleEnvironment, // internal environment
 	{100, rest}: RoleDeck,        // deck, cargo and fishing equipment
-	{110, rest}: RoleDeck,        // human interface
+	{110, rest}: RoleSwitching,   // human interface: buttons and switches
 	{120, rest}: RoleDisplay,     // display
 	{125, rest}: RoleEntertainment,
 }
@@ -64,10 +64,14 @@ var telltales = []struct {
 	{RoleDepth, []uint32{128267, 128259}},
 	{RoleWind, []uint32{130306}},
 	{RoleTank, []uint32{127505}},
-	{RolePower, []uint32{127508, 127506, 127507, 127509, 127513, 127503, 127504, 127501, 127750, 127751}},
+	{RolePower, []uint32{127508, 127506, 127507, 127509, 127513, 127503, 127504, 127750, 127751}},
 	{RoleRadio, []uint32{129808, 129799}},
 	{RoleEntertainment, []uint32{130569, 130570, 130573, 130574}},
-	{RoleDeck, []uint32{128776, 128777, 128778, 130576}},
+	{RoleThruster, []uint32{128006, 128008}}, // no published function is a thruster's
+	{RoleTrim, []uint32{130576}},
+	{RoleLighting, []uint32{130330, 130561, 130562, 130563}},
+	{RoleSwitching, []uint32{127501}},
+	{RoleDeck, []uint32{128776, 128777, 128778}},
 	{RoleEnvironment, []uint32{130310, 130311, 130312, 130313, 130314, 130316}},
 	{RoleDisplay, []uint32{129283, 129284, 129285}},
 }

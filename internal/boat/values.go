@@ -103,6 +103,10 @@ const (
 	RoleTank          Role = "tank"
 	RolePower         Role = "power"
 	RoleEnvironment   Role = "environment"
+	RoleSwitching     Role = "switching" // switch banks, load controllers, buttons
+	RoleLighting      Role = "lighting"
+	RoleThruster      Role = "thruster"
+	RoleTrim          Role = "trim" // trim tabs, interceptors, stabilisers
 	RoleDeck          Role = "deck"
 	RoleEntertainment Role = "entertainment"
 	RoleGateway       Role = "gateway"
@@ -127,7 +131,7 @@ func (r *Role) UnmarshalText(text []byte) error {
 // Roles lists every role in report order.
 func Roles() []Role {
 	return []Role{RoleDisplay, RolePosition, RoleHeading, RoleDepth, RoleSonar, RoleRadar, RoleWind, RoleAIS, RoleRadio, RoleAutopilot,
-		RoleRudder, RoleEngine, RoleTank, RolePower, RoleEnvironment, RoleDeck, RoleEntertainment, RoleGateway, RoleTool, RoleOther}
+		RoleRudder, RoleEngine, RoleTank, RolePower, RoleEnvironment, RoleSwitching, RoleLighting, RoleThruster, RoleTrim, RoleDeck, RoleEntertainment, RoleGateway, RoleTool, RoleOther}
 }
 
 // AddressUse is one source address that a device used.
