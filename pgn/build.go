@@ -3,9 +3,7 @@ package pgn
 import (
 	"errors"
 	"fmt"
-	"maps"
 	"math"
-	"slices"
 )
 
 // Build appends a payload from the values that set gives, asked for each field and repeat in order: a number in the field's unit (a code
@@ -211,95 +209,4 @@ func (f *Field) encode(number float64, text string, ok bool) (uint64, error) {
 		return f.max - f.special, nil
 	}
 	return uint64(raw), nil
-}
-
-// Pack appends a payload from a map of field keys ("instance" stands for the instance by whatever name). A value is a number, a bool, a text
-// (for an Enum the name of the code), nil for "not available", or a list of those for a field that repeats. A key that the message does
-// not have is an error.
-func (d *Definition) Pack(dst []byte, fields map[string]any) ([]byte, error) {
-	if d == nil || len(d.Fields) == 0 {
-		return dst, errors.New("pgn: pack: layout not known")
-	}
-	var failed error
-	used := make(map[string]bool)
-	out, err := d.Build(dst, func(f *Field, repeat int) (float64, string, bool) {
-		key := f.Key
-		v, ok := fields[key]
-		if !ok && f.Role == RoleInstance {
-			key = "instance"
-			v, ok = fields[key]
-		}
-		if !ok {
-			return 0, "", false
-		}
-		used[key] = true
-		if list, is := v.([]any); is {
-			if repeat >= len(list) {
-				return 0, "", false
-			}
-			v = list[repeat]
-		} else if repeat > 0 {
-			return 0, "", false
-		}
-		n, s, given, known := scalar(v)
-		if !known && failed == nil {
-			failed = fmt.Errorf("pgn: pack %d: field %s: %T is neither number nor text", d.PGN, key, v)
-		}
-		return n, s, given
-	})
-	if failed != nil {
-		return dst, failed
-	}
-	if err != nil {
-		return dst, err
-	}
-	for _, key := range slices.Sorted(maps.Keys(fields)) {
-		if !used[key] {
-			return dst, fmt.Errorf("pgn: pack %d (%s): no field %q; it has %s", d.PGN, d.Title, key, d.keys())
-		}
-	}
-	return out, nil
-}
-
-func scalar(v any) (n float64, s string, ok, known bool) {
-	switch v := v.(type) {
-	case nil:
-		return 0, "", false, true
-	case float64:
-		return v, "", true, true
-	case float32:
-		return float64(v), "", true, true
-	case int:
-		return float64(v), "", true, true
-	case int64:
-		return float64(v), "", true, true
-	case uint8:
-		return float64(v), "", true, true
-	case uint32:
-		return float64(v), "", true, true
-	case uint64:
-		return float64(v), "", true, true
-	case bool:
-		if v {
-			return 1, "", true, true
-		}
-		return 0, "", true, true
-	case string:
-		return 0, v, true, true
-	}
-	return 0, "", false, false
-}
-
-// keys lists the keys that can be given, for an error.
-func (d *Definition) keys() string {
-	s := ""
-	for i := range d.Fields {
-		if f := &d.Fields[i]; f.Role != RoleReserved {
-			if s != "" {
-				s += ", "
-			}
-			s += f.Key
-		}
-	}
-	return s
 }

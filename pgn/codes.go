@@ -46,16 +46,6 @@ func IndustryGroupName(group uint8) string { return industries()[group] }
 // Device functions, which need a class, are not among them.
 func Table(name string) []Code { return slices.Clone(tables()[name]) }
 
-// Tables lists the names of the code tables, sorted.
-func Tables() []string {
-	var names []string
-	for name := range tables() {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	return names
-}
-
 // codeName looks a code up in a table.
 func codeName(table string, code int64) string {
 	rows := tables()[table]

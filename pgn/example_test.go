@@ -31,17 +31,6 @@ func ExampleDefinition_Decode() {
 	// Reference: Apparent
 }
 
-// A message from field keys; what is not given is sent as not available.
-func ExampleDefinition_Pack() {
-	p, err := pgn.Lookup(127505).Pack(nil, map[string]any{"instance": 1, "fluid_type": "Fresh water", "level": 62.5})
-	fmt.Printf("% X %v\n", p, err)
-	_, err = pgn.Lookup(127505).Pack(nil, map[string]any{"levle": 62.5})
-	fmt.Println(err)
-	// Output:
-	// 11 09 3D FF FF FF FF FF <nil>
-	// pgn: pack 127505 (Fluid Level): no field "levle"; it has tank_instance, fluid_type, level, capacity
-}
-
 // A device's product information, as a device writes it.
 func ExampleProductInformation() {
 	m := pgn.ProductInformation{Model: "LF9 display", SoftwareVersion: "4.47", LoadEquivalency: pgn.Some[uint8](6)}

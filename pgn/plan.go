@@ -1,9 +1,6 @@
 package pgn
 
-import (
-	"encoding/binary"
-	"slices"
-)
+import "encoding/binary"
 
 // step is what decoding one field at a fixed place needs, packed together: a Field spreads over several cache lines.
 type step struct {
@@ -128,42 +125,6 @@ func (d *Definition) makePlan() {
 		p.group = append(p.group, d.Fields[i].step(bit, 0))
 		bit += d.Fields[i].Width
 	}
-}
-
-// write encodes the values of the steps, up to the first that is not the step's own or does not fit it, and returns how many it took.
-// It allocates unless dst has room for size bytes, which the steps come to, and eight more.
-func (w *writer) write(steps []step, values []Value, repeat, size int) int {
-	n := min(len(steps), len(values))
-	w.dst = slices.Grow(w.dst, size+8)
-	steps, values = steps[:n], values[:n]
-	acc, held := w.acc, w.held
-	at, dst := len(w.dst), w.dst[:cap(w.dst)]
-	for i := range steps {
-		s, v := &steps[i], &values[i]
-		if v.Field != s.field || v.State == Missing || v.Of != nil || v.Repeat != s.repeat+uint16(repeat) || s.kind == stepText && len(v.Text) > s.field.Width/8 {
-			n = i
-			break
-		}
-		if s.kind == stepText {
-			binary.LittleEndian.PutUint64(dst[at:], acc)
-			at += int(held >> 3)
-			acc, held = 0, 0
-			k := copy(dst[at:], v.Text)
-			copy(dst[at+k:at+s.field.Width/8], filling)
-			at += s.field.Width / 8
-			continue
-		}
-		if held+uint(s.width) > 64 {
-			binary.LittleEndian.PutUint64(dst[at:], acc)
-			at += int(held >> 3)
-			acc >>= held &^ 7
-			held &= 7
-		}
-		acc |= uint64(v.Raw) & s.mask << (held & 63)
-		held += uint(s.width)
-	}
-	w.dst, w.acc, w.held = dst[:at], acc, held
-	return n
 }
 
 // run decodes the steps, which start at the byte base. All of them lie within p.

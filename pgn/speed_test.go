@@ -28,7 +28,6 @@ func TestNoAllocations(t *testing.T) {
 			p := sample(t, d, code)
 			n := testing.AllocsPerRun(10, func() {
 				values, _ = d.Decode(p, values)
-				buffer, _ = d.Encode(buffer[:0], values)
 				d.Instance(p)
 				d.Selector(p)
 				d.Available(p)
@@ -47,16 +46,6 @@ func BenchmarkDecode(b *testing.B) {
 		values := make([]Value, 0, 256)
 		for b.Loop() {
 			values, _ = d.Decode(p, values)
-		}
-	})
-}
-
-func BenchmarkEncode(b *testing.B) {
-	each(b, func(b *testing.B, d *Definition, p []byte) {
-		values, _ := d.Decode(p, nil)
-		buffer := make([]byte, 0, 2048)
-		for b.Loop() {
-			buffer, _ = d.Encode(buffer[:0], values)
 		}
 	})
 }

@@ -226,11 +226,3 @@ func Find(values []Value, key string, repeat int) *Value {
 	}
 	return nil
 }
-
-// Number returns the number of a field by key, first repeat. ok is false unless it is Available.
-func Number(values []Value, key string) (n float64, ok bool) {
-	if v := Find(values, key, 0); v != nil && v.State == Available && v.Number == v.Number {
-		return v.Number, true
-	}
-	return 0, false
-}

@@ -41,7 +41,7 @@ func crowd(b *testing.B, devices, messages int) *boat.Boat {
 			name.DeviceClass, name.DeviceFunction = 120, 130
 			product.Model, product.SoftwareVersion = "Larkfin LF9 display", "4.40"
 		}
-		send(pgn.PGNAddressClaim, i, name.NAME().Append(nil))
+		send(60928, i, name.NAME().Append(nil))
 		send(pgn.PGNProduct, i, product.Append(nil))
 	}
 	var numbers []uint32
