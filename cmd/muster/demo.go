@@ -52,7 +52,7 @@ func (c *demoCmd) run(a *app) error {
 	cfg.Boat.ID, cfg.Boat.Name, cfg.Listen, cfg.Log.Level = "demo", scenario.Boat.Name, c.Listen, "warn"
 	var layouts []*backbone.Layout
 	if text := sim.Layout(c.Scenario); text != nil {
-		l, err := backbone.Parse(text)
+		l, err := backbone.Parse(a.ctx, "", text)
 		if err != nil {
 			return err
 		}

@@ -16,7 +16,7 @@ func TestServiceRecordSteps(t *testing.T) {
 	before, after, order, progress := in("before.json"), in("after.json"), in("order.json"), in("progress.json")
 	muster(t, "snapshot", "sim:demo", "--ask", "--for", "20s", "-o", before)
 	muster(t, "snapshot", "sim:demo", "--ask", "--for", "6m", "-o", after)
-	sheets, err := release.Load(release.SheetFile{Name: "larkfin.yaml", Data: []byte(`schema: muster.sheet/v1
+	sheets, err := release.Load(t.Context(), release.SheetFile{Name: "larkfin.yaml", Data: []byte(`schema: muster.sheet/v1
 models:
   - name: LF9 display
     match: {manufacturer: Larkfin*, manufacturer_code: 2001, model: "*LF9 display*"}

@@ -35,7 +35,7 @@ func wagtail(t *testing.T) *Layout {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l, err := Parse(data)
+	l, err := Parse(t.Context(), "", data)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -353,7 +353,7 @@ func TestParseRefuses(t *testing.T) {
 		{"no segments", "power:\n  - {at: a, voltage: 12}\n", "segments: there are none"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := Parse([]byte(c.in))
+			_, err := Parse(t.Context(), "", []byte(c.in))
 			if err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("got %v\nwant it to say %q", err, c.want)
 			}
@@ -367,10 +367,10 @@ func TestTooMuch(t *testing.T) {
 	for i := range maxSegments + 1 {
 		fmt.Fprintf(&many, "  - {from: p%d, to: p%d, length: 1 m, cable: mini}\n", i, i+1)
 	}
-	if _, err := Parse([]byte(many.String())); err == nil || !strings.Contains(err.Error(), "151 are more than any backbone has") {
+	if _, err := Parse(t.Context(), "", []byte(many.String())); err == nil || !strings.Contains(err.Error(), "151 are more than any backbone has") {
 		t.Error(err)
 	}
-	if _, err := Parse(bytes.Repeat([]byte("#\n"), input.MaxYAML)); err == nil || !strings.Contains(err.Error(), "it has more than 524288 bytes") {
+	if _, err := Parse(t.Context(), "", bytes.Repeat([]byte("#\n"), input.MaxYAML)); err == nil || !strings.Contains(err.Error(), "it has more than 524288 bytes") {
 		t.Error(err)
 	}
 }
@@ -429,7 +429,7 @@ func FuzzParse(f *testing.F) {
 	f.Add(data)
 	f.Add([]byte("segments:\n  - {from: a, to: b, length: 1 m, cable: micro}\npower:\n  - {at: a, voltage: 12}\n"))
 	f.Fuzz(func(t *testing.T, in []byte) {
-		l, err := Parse(in)
+		l, err := Parse(t.Context(), "", in)
 		if err != nil || len(l.Segments) > 40 {
 			return
 		}
@@ -493,7 +493,7 @@ func TestMeasuresBadPlace(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, err = Parse(bytes.Replace(text, []byte("measures: engine room"), []byte("measures: bow"), 1))
+	_, err = Parse(t.Context(), "", bytes.Replace(text, []byte("measures: engine room"), []byte("measures: bow"), 1))
 	if want := `line 20, column 92: tee engine room, monitor: measures "bow": no power comes in there: name a point under power, or "drop" for the device's own connection`; err == nil || err.Error() != want {
 		t.Errorf("got %v\nwant %s", err, want)
 	}

@@ -19,7 +19,7 @@ func Load(ctx context.Context, file string) (*Layout, error) {
 	if err != nil {
 		return nil, err
 	}
-	return parse(ctx, file, data)
+	return Parse(ctx, file, data)
 }
 
 func read(ctx context.Context, file string) ([]byte, error) {
@@ -55,10 +55,9 @@ func (l *Layout) Belongs(ctx context.Context, file string, networks []string) er
 // oldKeys are keys of the layout that have a new name.
 var oldKeys = []input.OldKey{{Path: "adding", New: "proposed"}}
 
-// Parse reads the text of a layout and checks that it makes sense as a backbone. A mistake in it is an *input.Mistake, several are joined.
-func Parse(data []byte) (*Layout, error) { return parse(context.Background(), "", data) }
-
-func parse(ctx context.Context, file string, data []byte) (*Layout, error) {
+// Parse reads the text of a layout and checks that it makes sense as a backbone. A mistake in it is an *input.Mistake of the file,
+// several are joined.
+func Parse(ctx context.Context, file string, data []byte) (*Layout, error) {
 	l := new(Layout)
 	d, err := input.YAML(ctx, file, data, l, oldKeys...)
 	if err != nil {

@@ -128,7 +128,7 @@ func Load(ctx context.Context, file string) (Config, error) {
 	if err != nil {
 		return Config{}, outside("config", err)
 	}
-	c, err := parse(ctx, file, text)
+	c, err := Parse(ctx, file, text)
 	if err != nil {
 		return Config{}, err
 	}
@@ -170,11 +170,7 @@ func Load(ctx context.Context, file string) (Config, error) {
 }
 
 // Parse validates the text of a config file; name is what errors call it. It reads no other file.
-func Parse(name string, text []byte) (Config, error) {
-	return parse(context.Background(), name, text)
-}
-
-func parse(ctx context.Context, name string, text []byte) (Config, error) {
+func Parse(ctx context.Context, name string, text []byte) (Config, error) {
 	c := Default()
 	d, err := read(ctx, name, text, &c, "deploy/muster.yaml lists them all")
 	if err != nil {

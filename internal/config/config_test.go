@@ -16,7 +16,7 @@ import (
 )
 
 func TestParse(t *testing.T) {
-	c, err := Parse("muster.yaml", []byte(`
+	c, err := Parse(t.Context(), "muster.yaml", []byte(`
 boat: {id: wagtail, name: Wagtail}
 sources:
   - {source: can0, ask: true}
@@ -42,7 +42,7 @@ checks:
 		t.Error(d)
 	}
 	for _, empty := range []string{"", "# nothing\n", "checks:\n  # every: 10s\n", "log:\nlisten:\n"} {
-		if c, err := Parse("muster.yaml", []byte(empty)); err != nil || !cmp.Equal(c, Default()) {
+		if c, err := Parse(t.Context(), "muster.yaml", []byte(empty)); err != nil || !cmp.Equal(c, Default()) {
 			t.Errorf("empty file %q: %v", empty, err)
 		}
 	}
@@ -50,12 +50,12 @@ checks:
 
 // TestOldNames: keys and ids of checks of an earlier version count, each with a warning.
 func TestOldNames(t *testing.T) {
-	old, err := Parse("muster.yaml", []byte("tell: [{webhook: 'http://a/', severity: warning}]\nchecks: {bus-busy: {warning: 0.4}}\n"+
+	old, err := Parse(t.Context(), "muster.yaml", []byte("tell: [{webhook: 'http://a/', severity: warning}]\nchecks: {bus-busy: {warning: 0.4}}\n"+
 		"accepted: [{check: many-sources, why: on purpose}]\n"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	want, err := Parse("muster.yaml", []byte("notify: [{webhook: 'http://a/', min_severity: warning}]\nchecks: {bus-load-high: {warning: 0.4}}\n"+
+	want, err := Parse(t.Context(), "muster.yaml", []byte("notify: [{webhook: 'http://a/', min_severity: warning}]\nchecks: {bus-load-high: {warning: 0.4}}\n"+
 		"accepted: [{check: multiple-sources, why: on purpose}]\n"))
 	if err != nil {
 		t.Fatal(err)
@@ -108,7 +108,7 @@ func TestMistakes(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := Parse("muster.yaml", []byte(tt.in))
+			_, err := Parse(t.Context(), "muster.yaml", []byte(tt.in))
 			if err == nil {
 				t.Fatal("accepted")
 			}
@@ -162,7 +162,7 @@ func TestExample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := Parse("deploy/muster.yaml", text)
+	c, err := Parse(t.Context(), "deploy/muster.yaml", text)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -212,7 +212,7 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte("checks: {bus-load-high: {warning: 2}}"))
 	f.Add([]byte("sources:\n - &a {source: x}\n - *a\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
-		_, _ = Parse("muster.yaml", text)
+		_, _ = Parse(t.Context(), "muster.yaml", text)
 		_, _ = ParseManufacturers(t.Context(), "manufacturers.yaml", text)
 	})
 }

@@ -67,7 +67,7 @@ func TestEveryKeyIsDocumented(t *testing.T) {
 		t.Fatal(err)
 	}
 	shown := regexp.MustCompile(`(?m)^( *)# ( *(- )?[a-z_]+:)`).ReplaceAllString(string(text), "$1$2")
-	if _, err := Parse("deploy/muster.yaml with its examples", []byte(shown)); err != nil {
+	if _, err := Parse(t.Context(), "deploy/muster.yaml with its examples", []byte(shown)); err != nil {
 		t.Error(err)
 	}
 	var doc any

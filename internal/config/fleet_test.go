@@ -25,7 +25,7 @@ func TestFleet(t *testing.T) {
 			Fleet{URL: List{"tls://a.example", "nats://127.0.0.1:4222"}, Credentials: "k.creds", CA: "ca.pem", Every: time.Hour, MetricsURL: "http://10.0.0.7:8632/metrics"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			c, err := Parse("muster.yaml", []byte("boat: {id: wagtail}\n"+tt.in))
+			c, err := Parse(t.Context(), "muster.yaml", []byte("boat: {id: wagtail}\n"+tt.in))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -52,7 +52,7 @@ func TestFleetMistakes(t *testing.T) {
 		{"metrics", boat + "fleet:\n  url: tls://hub.example\n  credentials: k\n  metrics_url: here\n", `muster.yaml:5:16: fleet.metrics_url: it is no URL without a password: write http://HOST:PORT/metrics`},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := Parse("muster.yaml", []byte(tt.in))
+			_, err := Parse(t.Context(), "muster.yaml", []byte(tt.in))
 			if err == nil {
 				t.Fatal("accepted")
 			}
@@ -64,7 +64,7 @@ func TestFleetMistakes(t *testing.T) {
 			}
 		})
 	}
-	if _, err := Parse("muster.yaml", []byte(boat+"fleet:\n  url: {a: b}\n  credentials: k\n")); err == nil {
+	if _, err := Parse(t.Context(), "muster.yaml", []byte(boat+"fleet:\n  url: {a: b}\n  credentials: k\n")); err == nil {
 		t.Error("a mapping was taken for a URL")
 	}
 }
@@ -85,7 +85,7 @@ func TestFleetFiles(t *testing.T) {
 // TestBoatIDs: what this config takes as a boat's id, a hub takes.
 func TestBoatIDs(t *testing.T) {
 	for _, id := range []string{"k", "wagtail-2", "0", strings.Repeat("a", 63), "a-", "A", "a.b", "*"} {
-		_, err := Parse("muster.yaml", []byte("boat: {id: '"+id+"'}\n"))
+		_, err := Parse(t.Context(), "muster.yaml", []byte("boat: {id: '"+id+"'}\n"))
 		if err == nil && fleet.CheckBoatID(id) != nil {
 			t.Errorf("%q: %v", id, fleet.CheckBoatID(id))
 		}

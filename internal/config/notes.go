@@ -34,15 +34,11 @@ func LoadNotes(ctx context.Context, file string) ([]boat.Manual, error) {
 	if err != nil {
 		return nil, outside("notes", err)
 	}
-	return parseNotes(ctx, file, text)
+	return ParseNotes(ctx, file, text)
 }
 
 // ParseNotes reads the text of a notes file, YAML or JSON; name is what errors call it.
-func ParseNotes(name string, text []byte) ([]boat.Manual, error) {
-	return parseNotes(context.Background(), name, text)
-}
-
-func parseNotes(ctx context.Context, name string, text []byte) ([]boat.Manual, error) {
+func ParseNotes(ctx context.Context, name string, text []byte) ([]boat.Manual, error) {
 	var n notes
 	d, err := read(ctx, name, text, &n, "muster note add writes the known ones")
 	if err != nil {

@@ -19,7 +19,7 @@ func TestNotes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got, err := ParseNotes("notes.yaml", text)
+	got, err := ParseNotes(t.Context(), "notes.yaml", text)
 	if err != nil {
 		t.Fatalf("%v\n%s", err, text)
 	}
@@ -52,7 +52,7 @@ func TestNotesBad(t *testing.T) {
 		"too many":   {head + strings.Repeat("  - {id: n1, model: x}\n", MaxNotes+1), "more than 200"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			if _, err := ParseNotes("notes.yaml", []byte(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {
+			if _, err := ParseNotes(t.Context(), "notes.yaml", []byte(c.text)); err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("%v, want %q", err, c.want)
 			}
 		})
@@ -68,7 +68,7 @@ func FuzzNotes(f *testing.F) {
 	f.Add(text)
 	f.Add([]byte("schema: muster.notes/v1\ndevices:\n  - {id: n1, model: x, by: Ana, at: 2026-05-02T08:00:00Z}\n"))
 	f.Fuzz(func(t *testing.T, text []byte) {
-		first, err := ParseNotes("notes.yaml", text)
+		first, err := ParseNotes(t.Context(), "notes.yaml", text)
 		if err != nil {
 			return
 		}
@@ -76,7 +76,7 @@ func FuzzNotes(f *testing.F) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		second, err := ParseNotes("notes.yaml", again)
+		second, err := ParseNotes(t.Context(), "notes.yaml", again)
 		if err != nil {
 			t.Fatalf("%v\n%q", err, again)
 		}

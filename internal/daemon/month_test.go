@@ -70,7 +70,7 @@ func TestMonth(t *testing.T) {
 	}
 	hook := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) { _, _ = io.Copy(io.Discard, r.Body) }))
 	defer hook.Close()
-	sc, err := sim.Parse("long-stay.yaml", []byte(longStay))
+	sc, err := sim.Parse(t.Context(), "long-stay.yaml", []byte(longStay))
 	if err != nil {
 		t.Fatal(err)
 	}

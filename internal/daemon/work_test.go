@@ -44,7 +44,7 @@ type yard struct {
 func newYard(t *testing.T, wall time.Time) *yard { return yardOn(t, newBoard(t, "", wall)) }
 
 func yardOn(t *testing.T, b *board) *yard {
-	sc, err := sim.Parse("two-heads.yaml", []byte(twoHeads))
+	sc, err := sim.Parse(t.Context(), "two-heads.yaml", []byte(twoHeads))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -58,7 +58,7 @@ const (
 )
 
 // Load reads a job file and its logo.
-func Load(ctx context.Context, path string) (*Job, error) { return load(ctx, path, parse) }
+func Load(ctx context.Context, path string) (*Job, error) { return load(ctx, path, Parse) }
 
 // LoadShared reads a job file that serves many jobs: it gives what they share, such as the shop, and need not have a number.
 func LoadShared(ctx context.Context, path string) (*Job, error) {
@@ -90,10 +90,8 @@ func load(ctx context.Context, path string, read func(ctx context.Context, name 
 	return job, nil
 }
 
-// Parse reads the text of a job file. A mistake in it is an *input.Mistake.
-func Parse(data []byte) (*Job, error) { return parse(context.Background(), "", data) }
-
-func parse(ctx context.Context, name string, data []byte) (*Job, error) {
+// Parse reads the text of a job file; name is what a mistake in it, an *input.Mistake, calls it.
+func Parse(ctx context.Context, name string, data []byte) (*Job, error) {
 	job, err := parseShared(ctx, name, data)
 	if err != nil {
 		return nil, err

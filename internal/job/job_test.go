@@ -39,7 +39,7 @@ func TestTypo(t *testing.T) {
 		{"no number", "technician: Ilse\n", "number is missing"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := Parse([]byte(c.in))
+			_, err := Parse(t.Context(), "", []byte(c.in))
 			if err == nil || !strings.Contains(err.Error(), c.want) {
 				t.Errorf("got %v, want it to say %q", err, c.want)
 			}
@@ -110,7 +110,7 @@ func FuzzParse(f *testing.F) {
 	f.Add([]byte(jobText))
 	f.Add([]byte("number: {}\n"))
 	f.Fuzz(func(t *testing.T, in []byte) {
-		if job, err := Parse(in); err == nil && job.Number == "" {
+		if job, err := Parse(t.Context(), "", in); err == nil && job.Number == "" {
 			t.Error("took a job without a number")
 		}
 	})

@@ -84,7 +84,7 @@ func (h *heard) hears(m *nmea0183.AIS, latest map[uint32]place) {
 // simulated are a minute and a half of the boat's sentences for position and AIS.
 func simulated(t *testing.T) (lines [][]byte, h heard) {
 	t.Helper()
-	sc, err := sim.Parse("lines", []byte(scenario))
+	sc, err := sim.Parse(t.Context(), "lines", []byte(scenario))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -30,7 +30,7 @@ type aboard struct {
 
 func board(t *testing.T, scenario string, seed uint64) *aboard {
 	t.Helper()
-	sc, err := sim.Parse("test", []byte(scenario))
+	sc, err := sim.Parse(t.Context(), "test", []byte(scenario))
 	if err != nil {
 		t.Fatal(err)
 	}

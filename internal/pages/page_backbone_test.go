@@ -15,7 +15,7 @@ func plans(t testing.TB, texts ...string) func() []*backbone.Plan {
 	t.Helper()
 	var list []*backbone.Plan
 	for _, text := range texts {
-		l, err := backbone.Parse([]byte(text))
+		l, err := backbone.Parse(t.Context(), "", []byte(text))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -46,7 +47,7 @@ func (s *site) editor(w http.ResponseWriter, r *http.Request) {
 		case "open":
 			text, err := opened(r)
 			if err == nil {
-				err = p.open(text)
+				err = p.open(r.Context(), text)
 			}
 			if err != nil {
 				p.Problems, p.Pasted = mistakes(err, true), text
@@ -64,7 +65,7 @@ func (s *site) editor(w http.ResponseWriter, r *http.Request) {
 	}
 	p.YAML = p.Draft.yaml()
 	if p.Pasted == "" {
-		p.check(report)
+		p.check(r.Context(), report)
 	}
 	v := s.view(r, report, "editor")
 	v.Title, v.Content = "Layout editor", p
@@ -103,19 +104,19 @@ func opened(r *http.Request) (string, error) {
 	return string(text), nil
 }
 
-func (p *editorPage) open(text string) error {
+func (p *editorPage) open(ctx context.Context, text string) error {
 	if strings.TrimSpace(text) == "" {
 		return errors.New("choose a layout file, or paste its text")
 	}
-	l, err := backbone.Parse([]byte(text))
+	l, err := backbone.Parse(ctx, "", []byte(text))
 	if err == nil {
 		p.Draft = draftOf(l)
 	}
 	return err
 }
 
-func (p *editorPage) check(report *report.Report) {
-	l, err := backbone.Parse([]byte(p.YAML))
+func (p *editorPage) check(ctx context.Context, report *report.Report) {
+	l, err := backbone.Parse(ctx, "", []byte(p.YAML))
 	if err != nil {
 		p.Problems = mistakes(err, false) // the places would be those of a text that nobody typed
 		return

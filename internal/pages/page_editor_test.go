@@ -32,7 +32,7 @@ func example(t testing.TB) string {
 
 func parsed(t *testing.T, text string) *backbone.Layout {
 	t.Helper()
-	l, err := backbone.Parse([]byte(text))
+	l, err := backbone.Parse(t.Context(), "", []byte(text))
 	if err != nil {
 		t.Fatalf("%v in\n%s", err, text)
 	}
@@ -268,12 +268,12 @@ func FuzzDraft(f *testing.F) {
 		}
 		d := draftFrom(form)
 		d.change(do, &report.Report{})
-		l, err := backbone.Parse([]byte(d.yaml()))
+		l, err := backbone.Parse(t.Context(), "", []byte(d.yaml()))
 		if err != nil {
 			return
 		}
 		again := draftOf(l)
-		if _, err := backbone.Parse([]byte(again.yaml())); err != nil {
+		if _, err := backbone.Parse(t.Context(), "", []byte(again.yaml())); err != nil {
 			t.Errorf("%v\n%s", err, again.yaml())
 		}
 	})

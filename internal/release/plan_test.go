@@ -176,7 +176,7 @@ func model(name, current, rest string) string {
 
 func sheets(t testing.TB, models ...string) *Sheets {
 	t.Helper()
-	s, err := Load(SheetFile{"s.yaml", []byte("schema: muster.sheet/v1\nmodels:\n" + strings.Join(models, ""))})
+	s, err := Load(t.Context(), SheetFile{"s.yaml", []byte("schema: muster.sheet/v1\nmodels:\n" + strings.Join(models, ""))})
 	if err != nil {
 		t.Fatal(err)
 	}

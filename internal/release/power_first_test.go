@@ -15,7 +15,7 @@ func TestPowerFirst(t *testing.T) {
 		{"power later", "[restore-defaults, charger-on]", "s.yaml:9:32: step charger-on comes after restore-defaults"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			_, err := Load(SheetFile{Name: "s.yaml", Data: []byte(head + "    before: " + tt.before + "\n")})
+			_, err := Load(t.Context(), SheetFile{Name: "s.yaml", Data: []byte(head + "    before: " + tt.before + "\n")})
 			if tt.want == "" && err != nil || tt.want != "" && (err == nil || !strings.Contains(err.Error(), tt.want)) {
 				t.Errorf("got %v, want %q", err, tt.want)
 			}

@@ -138,7 +138,7 @@ func LoadFS(ctx context.Context, folder fs.FS, dir string) (*Sheets, error) {
 	if len(files) == 0 {
 		return nil, fmt.Errorf("read release sheets: %q holds no .yaml file; put the shop's sheets there", dir)
 	}
-	return loadAll(ctx, files)
+	return Load(ctx, files...)
 }
 
 func readSheet(ctx context.Context, folder fs.FS, name, shown string) ([]byte, error) {
@@ -152,9 +152,7 @@ func readSheet(ctx context.Context, folder fs.FS, name, shown string) ([]byte, e
 
 // Load reads sheets. A sheet that cannot be read, or that is wrong in itself, is an error with file, line and column; sheets that
 // contradict each other are not: they come back as Problems, and the rest stands.
-func Load(files ...SheetFile) (*Sheets, error) { return loadAll(context.Background(), files) }
-
-func loadAll(ctx context.Context, files []SheetFile) (*Sheets, error) {
+func Load(ctx context.Context, files ...SheetFile) (*Sheets, error) {
 	s := &Sheets{}
 	var errs []error
 	for _, f := range files {

@@ -140,7 +140,7 @@ models:
 `
 
 func TestBadSheets(t *testing.T) {
-	if _, err := Load(SheetFile{"ok.yaml", []byte(minimal)}); err != nil {
+	if _, err := Load(t.Context(), SheetFile{"ok.yaml", []byte(minimal)}); err != nil {
 		t.Fatal(err)
 	}
 	schema := compileSchema(t, SheetSchema)
@@ -189,7 +189,7 @@ func TestBadSheets(t *testing.T) {
 			if bad == minimal {
 				t.Fatal("nothing was changed")
 			}
-			_, err := Load(SheetFile{"s.yaml", []byte(bad)})
+			_, err := Load(t.Context(), SheetFile{"s.yaml", []byte(bad)})
 			if err == nil || !strings.Contains(err.Error(), tt.want) {
 				t.Errorf("got  %v\nwant %s", err, tt.want)
 			}
@@ -203,7 +203,7 @@ func TestBadSheets(t *testing.T) {
 // Versions keep the characters that they are written with.
 func TestVersionsStayText(t *testing.T) {
 	sheet := strings.NewReplacer("decimal", "dotted", "4.47", "4.10", "4.5}", "4.1}", "current: 4.50", "current: 4.10").Replace(minimal)
-	s, err := Load(SheetFile{"s.yaml", []byte(sheet)})
+	s, err := Load(t.Context(), SheetFile{"s.yaml", []byte(sheet)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -231,7 +231,7 @@ func TestContradictions(t *testing.T) {
 			if other == minimal {
 				t.Fatal("nothing was changed")
 			}
-			s, err := Load(SheetFile{"a.yaml", []byte(minimal)}, SheetFile{"b.yaml", []byte(other)})
+			s, err := Load(t.Context(), SheetFile{"a.yaml", []byte(minimal)}, SheetFile{"b.yaml", []byte(other)})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -252,7 +252,7 @@ func TestNeedsThatPointNowhere(t *testing.T) {
 		{"{family: gannet-heads, at_least: 1}", `"LF9 display" needs "gannet-heads", which no sheet describes`},
 		{"{family: larkfin-displays, at_least: new}", "which its numbering cannot read"},
 	} {
-		s, err := Load(SheetFile{"a.yaml", []byte(strings.Replace(minimal, "needs: []", "needs: ["+tt.need+"]", 1))})
+		s, err := Load(t.Context(), SheetFile{"a.yaml", []byte(strings.Replace(minimal, "needs: []", "needs: ["+tt.need+"]", 1))})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -298,7 +298,7 @@ func FuzzLoad(f *testing.F) {
 	f.Add([]byte("schema: muster.sheet/v1\nmodels: [{name: &a 4.50, family: *a}]\n"))
 	f.Add([]byte("- \x00"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		s, err := Load(SheetFile{"f.yaml", data})
+		s, err := Load(t.Context(), SheetFile{"f.yaml", data})
 		if err == nil && s == nil {
 			t.Error("neither sheets nor an error")
 		}

@@ -78,7 +78,7 @@ func FuzzBackbone(f *testing.F) {
 	f.Add(text)
 	f.Add([]byte("segments:\n  - {from: a, to: b, length: 1 m, cable: micro}\npower:\n  - {at: a, voltage: 12}\n"))
 	f.Fuzz(func(t *testing.T, in []byte) {
-		l, err := backbone.Parse(in)
+		l, err := backbone.Parse(t.Context(), "", in)
 		if err != nil || len(l.Segments) > 40 {
 			return
 		}

@@ -87,7 +87,7 @@ func build(t *testing.T, devices int) *job.Record {
 	if err != nil {
 		t.Fatal(err)
 	}
-	visit, err := job.Parse([]byte(jobText))
+	visit, err := job.Parse(t.Context(), "", []byte(jobText))
 	if err != nil {
 		t.Fatal(err)
 	}

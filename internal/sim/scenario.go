@@ -177,7 +177,7 @@ func Layout(name string) []byte {
 func Load(ctx context.Context, name string) (*Scenario, error) {
 	if !strings.ContainsAny(name, `/\.`) {
 		if src, err := builtin.ReadFile(path.Join("scenarios", name+".yaml")); err == nil {
-			return readScenario(ctx, name, src)
+			return Parse(ctx, name, src)
 		}
 	}
 	src, err := input.File(ctx, name, input.MaxYAML)
@@ -187,18 +187,14 @@ func Load(ctx context.Context, name string) (*Scenario, error) {
 	if err != nil {
 		return nil, fmt.Errorf("scenario %q: %w", name, err)
 	}
-	return readScenario(ctx, name, src)
+	return Parse(ctx, name, src)
 }
 
 // oldKeys are keys of a scenario that have a new name.
 var oldKeys = []input.OldKey{{Path: "devices.*.maker", New: "manufacturer"}}
 
 // Parse reads a scenario from YAML. A mistake in it is an *input.Mistake.
-func Parse(name string, src []byte) (*Scenario, error) {
-	return readScenario(context.Background(), name, src)
-}
-
-func readScenario(ctx context.Context, name string, src []byte) (*Scenario, error) {
+func Parse(ctx context.Context, name string, src []byte) (*Scenario, error) {
 	sc := new(Scenario)
 	d, err := input.YAML(ctx, name, src, sc, oldKeys...)
 	if err != nil {

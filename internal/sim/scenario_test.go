@@ -40,7 +40,7 @@ func TestParseRefuses(t *testing.T) {
 		{"wrong quantity", oneDevice + "timeline:\n  - {at: 1s, do: wrong-data, device: a, quantity: mood}\n", `bad.yaml:4:51: wrong-data: no quantity "mood"; there are clock course `},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			_, err := Parse("bad.yaml", []byte(c.src))
+			_, err := Parse(t.Context(), "bad.yaml", []byte(c.src))
 			if err == nil {
 				t.Fatal("accepted")
 			}
@@ -80,7 +80,7 @@ func FuzzParse(f *testing.F) {
 	}
 	f.Add([]byte(oneDevice + "timeline:\n  - {at: 1s, do: twin, device: a}\n  - {at: 2s, do: fight, device: a, address: 3}\n"))
 	f.Fuzz(func(t *testing.T, src []byte) {
-		sc, err := Parse("fuzz", src)
+		sc, err := Parse(t.Context(), "fuzz", src)
 		if err != nil {
 			if strings.Contains(err.Error(), "\n") {
 				t.Errorf("more than a line: %q", err)

@@ -37,7 +37,7 @@ func load(t testing.TB, name string) *Scenario {
 
 func parse(t testing.TB, src string) *Scenario {
 	t.Helper()
-	sc, err := Parse("test.yaml", []byte(src))
+	sc, err := Parse(t.Context(), "test.yaml", []byte(src))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -40,7 +40,7 @@ func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 			return sim.NewPlayer(sim.New(sc, sc.Seed, event.At(began)), speed), nil
 		}}
 	if text := sim.Layout(scenario); text != nil {
-		l, err := backbone.Parse(text)
+		l, err := backbone.Parse(t.Context(), "", text)
 		if err != nil {
 			t.Fatal(err)
 		}
