@@ -86,7 +86,7 @@ func (c *backboneCmd) run(a *app) error {
 		}
 		if err := audit.Against(layout, s.Report); err != nil {
 			return cli.WithHint(fmt.Errorf("hold %s against %s: %w", c.Layout, c.Snapshot, err),
-				"the key network in the layout says which network it is the plan of")
+				"the keys boat and network in the layout say which boat and which network of it the layout is of")
 		}
 		at = made(s)
 	}

@@ -20,7 +20,8 @@ type Audit struct {
 	Boat        string       `json:"boat,omitempty"`
 	Network     string       `json:"network,omitempty"` // as the layout says, or the one that it was held against
 	Problem     string       `json:"problem,omitempty"` // why it was not held against the network
-	Length      Measure      `json:"length"`            // metres of backbone, with a long end drop counted in
+	Cable       Measure      `json:"cable"`             // metres of the backbone's own cables
+	Length      Measure      `json:"length"`            // metres of backbone, with a drop cable counted in where it reaches beyond an end
 	DropSum     Measure      `json:"drop_sum"`          // metres of all drops
 	Devices     Measure      `json:"devices"`
 	Load        float64      `json:"load"` // load equivalency of all drops
@@ -99,8 +100,8 @@ func Judge(l *Layout) *Audit {
 		}
 	}
 	a.Length.Limit = limit
-	total := a.Length.Value
-	a.Length.Value += l.overhang(s, total)
+	a.Cable = a.Length
+	a.Length.Value += l.overhang(s, a.Cable.Value)
 	drops := l.drops(nil)
 	for _, d := range drops {
 		a.DropSum.Value += float64(d.Length)
@@ -242,9 +243,20 @@ func fixed[T ~float64](v T, decimals int) string {
 
 func (a *Audit) lengths(l *Layout, drops []Drop) {
 	if a.Length.Value > a.Length.Limit {
+		name := ""
+		if a.Length.Value > a.Cable.Value {
+			name = "ends"
+		}
 		a.find(Finding{Check: "backbone-too-long", Severity: check.Warning, Subject: "backbone",
-			Evidence: map[string]any{"metres": round(a.Length.Value), "limit_metres": a.Length.Limit}},
-			"", check.Values{"length": fixed(a.Length.Value, 1), "limit": fixed(a.Length.Limit, 0)})
+			Evidence: map[string]any{"metres": round(a.Length.Value), "cable_metres": round(a.Cable.Value), "limit_metres": a.Length.Limit}},
+			name, check.Values{"length": fixed(a.Length.Value, 1), "cable": fixed(a.Cable.Value, 1), "limit": fixed(a.Length.Limit, 0)})
+	}
+	for _, t := range l.Tees {
+		if t.Ports > 0 && len(t.Drops) > t.Ports {
+			a.find(Finding{Check: "tee-overfull", Severity: check.Warning, Subject: t.At,
+				Evidence: map[string]any{"drop_cables": len(t.Drops), "ports": t.Ports}},
+				"", check.Values{"at": t.At, "count": strconv.Itoa(len(t.Drops)), "ports": strconv.Itoa(t.Ports)})
+		}
 	}
 	for _, d := range drops {
 		if d.Length > MaxDrop {
@@ -333,9 +345,9 @@ func (a *Audit) feeds(l *Layout, s *Solution) {
 		}
 	}
 	for _, together := range l.notIsolated() {
-		a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "supplies " + strings.Join(together, " "),
+		a.find(Finding{Check: "feeds-not-isolated", Severity: check.Warning, Subject: strings.Join(together, " "),
 			Evidence: map[string]any{"power_points": together}},
-			"not-isolated", check.Values{"feeds": strings.Join(together, " and ")})
+			"", check.Values{"feeds": strings.Join(together, " and ")})
 	}
 }
 

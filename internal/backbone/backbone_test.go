@@ -342,7 +342,7 @@ func TestParseRefuses(t *testing.T) {
 		{"role", sound + "tees:\n  - {at: a, drops: [{role: hed, load: 1}]}\n", `tee a: unknown role "hed": use display, `},
 		{"NAME", sound + "tees:\n  - {at: a, drops: [{name: A1, load: 1}]}\n", `tee a: name "A1" is no NAME`},
 		{"load that is no number", sound + "tees:\n  - {at: a, drops: [{load: .nan}]}\n", "load equivalency NaN is not between"},
-		{"ports", sound + "tees:\n  - {at: a, ports: 1, drops: [{load: 1}, {load: 1}]}\n", "tee a: 2 drops do not go on 1 ports"},
+		{"ports", sound + "tees:\n  - {at: a, ports: -1, drops: [{load: 1}, {load: 1}]}\n", "tee a: -1 ports cannot be"},
 		{"control character", strings.ReplaceAll(sound, "a,", "\"a\\e[31m\","), "holds a control character"},
 		{"long name", strings.ReplaceAll(sound, "a,", strings.Repeat("a", 61)+","), "a name is longer than 60 characters"},
 		{"fed twice", sound + "  - {at: a, voltage: 13}\n", "power at a: given twice"},

@@ -153,8 +153,11 @@ func (l *Layout) match(r *report.Report, network string) *match {
 
 // Against adds what the live network shows: which planned devices answer, which extra ones do, and what they declare.
 // A voltage that a device tells is compared where the layout says what it measures. It returns an error, and adds nothing, when the
-// report does not tell which network the layout is the plan of.
+// report is of another boat, or does not tell which network the layout is of.
 func (a *Audit) Against(l *Layout, r *report.Report) error {
+	if known := r.Boat; l.Boat != "" && known.ID+known.Name != "" && !strings.EqualFold(l.Boat, known.ID) && !strings.EqualFold(l.Boat, known.Name) {
+		return fmt.Errorf("the layout is of %s, and the report of %s", l.Boat, cmp.Or(known.Name, known.ID))
+	}
 	network, err := l.On(r)
 	if err != nil {
 		return err

@@ -225,8 +225,8 @@ func (v *validator) tee(i int, t Tee) {
 	if k := slices.IndexFunc(v.l.Tees, func(o Tee) bool { return o.At == t.At }); k < i {
 		v.bad(path+".at", "tee %s: given twice", t.At)
 	}
-	if t.Ports < 0 || t.Ports > 0 && len(t.Drops) > t.Ports {
-		v.bad(path+".ports", "tee %s: %d drops do not go on %d ports", t.At, len(t.Drops), t.Ports)
+	if t.Ports < 0 {
+		v.bad(path+".ports", "tee %s: %d ports cannot be", t.At, t.Ports)
 	}
 	for k, x := range t.Drops {
 		v.drop(fmt.Sprintf("%s.drops[%d]", path, k), "tee "+t.At, x)

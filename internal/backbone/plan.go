@@ -60,9 +60,11 @@ func Rules(plans []*Plan) []check.Rule {
 	}{
 		{"backbone-too-long", 0},
 		{"drop-cable-too-long", 0},
+		{"feeds-not-isolated", 0},
 		{"load-too-high", sagging},
 		{"missing", settle},
 		{"new-device", settle},
+		{"tee-overfull", 0},
 		{"terminator", 0},
 		{"too-many-devices", 0},
 		{"voltage-drop", sagging},

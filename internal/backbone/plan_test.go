@@ -57,7 +57,9 @@ func TestFindings(t *testing.T) {
 				l.Tees[0].Drops = append(l.Tees[0].Drops, Drop{At: "b", Load: 15})
 			}
 		}, []string{"load-too-high power leg b", "load-too-high fuse b"}},
-		{"two supplies", func(l *Layout) { l.Power = append(l.Power, Power{At: "c", Voltage: 12, Fuse: 3}) }, []string{"load-too-high supplies b c"}},
+		{"two supplies", func(l *Layout) { l.Power = append(l.Power, Power{At: "c", Voltage: 12, Fuse: 3}) }, []string{"feeds-not-isolated b c"}},
+		{"multi-port tee", func(l *Layout) { l.Tees[0].Ports = 1 }, []string{"tee-overfull b"}},
+		{"multi-port tee with room", func(l *Layout) { l.Tees[0].Ports = 2 }, nil},
 		{"two supplies, parted", func(l *Layout) {
 			l.Power = append(l.Power, Power{At: "c", Voltage: 12, Fuse: 3})
 			l.Tees[0].Isolates = true
@@ -112,6 +114,11 @@ func TestOn(t *testing.T) {
 	two.Networks = append(two.Networks, report.Network{ID: "can1", Kind: event.NMEA2000, Frames: 1})
 	away := bus()
 	away.Networks[0].Live = &boat.Network{DownSince: event.At(time.Unix(1, 0))}
+	of := func(id, name string) *report.Report {
+		r := bus()
+		r.Boat = boat.Identity{ID: id, Name: name}
+		return r
+	}
 	for _, c := range []struct {
 		name    string
 		network string
@@ -126,10 +133,13 @@ func TestOn(t *testing.T) {
 		{"none", "", &report.Report{}, "", "no NMEA 2000 network was heard"},
 		{"no traffic", "", &report.Report{Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000}}}, "", "nothing is heard on can0"},
 		{"adapter away", "", away, "", "nothing is heard on can0"},
+		{"another boat", "", of("swift", "Swift"), "", "the layout is of Wagtail, and the report of Swift"},
+		{"this boat by name", "", of("w1", "Wagtail"), "can0", ""},
+		{"this boat by id", "", of("wagtail", ""), "can0", ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			l := sound()
-			l.Network = c.network
+			l.Boat, l.Network = "Wagtail", c.network
 			a := NewPlan(l).Now(c.report)
 			if a.Problem != c.problem || c.want != "" && a.Network != c.want || (a.Live == nil) != (c.problem != "") {
 				t.Errorf("network %q, problem %q", a.Network, a.Problem)

@@ -52,6 +52,7 @@ type Settings struct {
 	BackboneTooLong  Common `yaml:"backbone-too-long"`
 	CompanionTooOld  Common `yaml:"companion-too-old"`
 	DropCableTooLong Common `yaml:"drop-cable-too-long"`
+	FeedsNotIsolated Common `yaml:"feeds-not-isolated"`
 	LoadTooHigh      Common `yaml:"load-too-high"`
 	Missing          Common `yaml:"missing"`
 	NewDevice        Common `yaml:"new-device"`
@@ -59,13 +60,14 @@ type Settings struct {
 	Replaced         Common `yaml:"replaced"`
 	SoftwareBehind   Common `yaml:"software-behind"`
 	StoreFailing     Common `yaml:"store-failing"`
+	TeeOverfull      Common `yaml:"tee-overfull"`
 	Terminator       Common `yaml:"terminator"`
 	VoltageDrop      Common `yaml:"voltage-drop"`
 }
 
 // elsewhere lists the checks that live in other packages, sorted.
-var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-cable-too-long", "load-too-high", "missing", "new-device",
-	"order-unknown", "replaced", "software-behind", "store-failing", "terminator", "voltage-drop"}
+var elsewhere = [...]string{"backbone-too-long", "companion-too-old", "drop-cable-too-long", "feeds-not-isolated", "load-too-high", "missing", "new-device",
+	"order-unknown", "replaced", "software-behind", "store-failing", "tee-overfull", "terminator", "voltage-drop"}
 
 // IDs lists the ids of all checks, those of other packages too, sorted.
 func IDs() []string {
@@ -86,6 +88,8 @@ func (s *Settings) more(id string) *Common {
 		return &s.CompanionTooOld
 	case "drop-cable-too-long":
 		return &s.DropCableTooLong
+	case "feeds-not-isolated":
+		return &s.FeedsNotIsolated
 	case "load-too-high":
 		return &s.LoadTooHigh
 	case "missing":
@@ -102,6 +106,8 @@ func (s *Settings) more(id string) *Common {
 		return &s.SoftwareDiffers
 	case "store-failing":
 		return &s.StoreFailing
+	case "tee-overfull":
+		return &s.TeeOverfull
 	case "terminator":
 		return &s.Terminator
 	case "too-many-devices": // of a layout

@@ -77,6 +77,10 @@ var layoutTexts = map[string]Text{
 			beforeWiring,
 			{Change, "Shorten the backbone, use heavier cable throughout, or divide it into two networks."},
 		}},
+		"ends": {Summary: "The backbone is {length} m long with the drop cables beyond its ends, {cable} m without (limit {limit} m)", Remedy: []Step{
+			beforeWiring,
+			{Change, "Shorten the drop cables at the ends, or extend the backbone to those devices and move the terminators there."},
+		}},
 	}},
 	"drop-cable-too-long": {Doc: "A drop cable, or the sum of all drop cables, is too long.", Term: "drop cable", Cases: map[string]Case{
 		"": {Summary: "Drop cable from {at} to {device} is {length} m (limit {limit} m)", Remedy: []Step{
@@ -86,6 +90,19 @@ var layoutTexts = map[string]Text{
 		"sum": {Summary: "All drop cables together are {length} m long (limit {limit} m)", Remedy: []Step{
 			beforeWiring,
 			{Change, "Shorten drop cables, or move tees nearer to the devices."},
+		}},
+	}},
+	"feeds-not-isolated": {Doc: "Two power feeds work on the same conductors.", Term: "power feed", Cases: map[string]Case{
+		"": {Summary: "The power feeds at {feeds} are not isolated from each other", Remedy: []Step{
+			beforeWiring,
+			{Change, "Feed the backbone from one of them, or fit an isolating power tee between them."},
+		}},
+	}},
+	"tee-overfull": {Doc: "A multi-port tee has more drop cables than ports in the layout.", Term: "tee", Cases: map[string]Case{
+		"": {Summary: "The tee at {at} has {count} drop cables on {ports} ports", Remedy: []Step{
+			beforeWiring,
+			{Look, "Find how these devices are connected aboard. Correct the layout if it is wrong."},
+			{Change, "Otherwise fit another tee."},
 		}},
 	}},
 	"load-too-high": {Doc: "A device, cable or fuse is above its rating, or the devices report more load than the layout has.",
@@ -111,10 +128,6 @@ var layoutTexts = map[string]Text{
 			"fuse-too-large": {Summary: "The fuse at {at} is {fuse} A: the {cable} cable behind it is rated for {rating} A", Remedy: []Step{
 				beforeWiring,
 				{Change, "Fit a fuse that protects the cable."},
-			}},
-			"not-isolated": {Summary: "The power feeds at {feeds} are not isolated from each other", Remedy: []Step{
-				beforeWiring,
-				{Change, "Feed the backbone from one of them, or fit an isolating power tee between them."},
 			}},
 			"declared": {Summary: "The devices report load equivalency {load} (layout: {limit})", Remedy: []Step{
 				{Change, "Enter the reported figures in the layout. Then check the layout again."},

@@ -43,7 +43,7 @@ func TestBackbonePage(t *testing.T) {
 	text := words(page)
 	for _, want := range []string{
 		"Layout of the backbone Wagtail", "bow 12.00 V, power feed", "! radar 11.", "Along the backbone, in words bow 0.0 m 12.00 V, power feed, terminator 10.0 m micro, 0.20 A ↓",
-		"warning Drop cable from <i>helm</i> to radar is 7.0 m (limit 6 m).", "Backbone length 17.0 m (limit 100 m)", "in the layout, not on the network: radar",
+		"warning Drop cable from <i>helm</i> to radar is 7.0 m (limit 6 m).", "Backbone length 10.0 m (limit 100 m) With drop cables beyond its ends 17.0 m (limit 100 m)", "in the layout, not on the network: radar",
 		"depth", "Isolate power before you measure resistance",
 	} {
 		if !strings.Contains(text, want) {

@@ -149,12 +149,15 @@ func writeLive(b *strings.Builder, a *backbone.Audit) {
 
 // BackboneFigures are the audit's main figures in words, each with its limit.
 func BackboneFigures(a *backbone.Audit) [][2]string {
-	out := [][2]string{
-		{"Backbone length", fmt.Sprintf("%.1f m (limit %.0f m)", a.Length.Value, a.Length.Limit)},
+	out := [][2]string{{"Backbone length", fmt.Sprintf("%.1f m (limit %.0f m)", a.Cable.Value, a.Cable.Limit)}}
+	if a.Length.Value > a.Cable.Value {
+		out = append(out, [2]string{"With drop cables beyond its ends", fmt.Sprintf("%.1f m (limit %.0f m)", a.Length.Value, a.Length.Limit)})
+	}
+	out = append(out, [][2]string{
 		{"All drop cables", fmt.Sprintf("%.1f m (limit %.0f m)", a.DropSum.Value, a.DropSum.Limit)},
 		{"Devices", fmt.Sprintf("%.0f (limit %.0f)", a.Devices.Value, a.Devices.Limit)},
 		{"Load equivalency", fmt.Sprintf("%s LEN, %.2f A", backbone.Tenths(a.Load), a.Load*backbone.AmpsPerLoad)},
-	}
+	}...)
 	for _, f := range a.Solution.Feeds {
 		text := fmt.Sprintf("%.2f V, %.2f A: %s LEN to one side, %s here, %s to the other", f.Voltage, f.Amps, backbone.Tenths(f.LoadLeft), backbone.Tenths(f.LoadHere), backbone.Tenths(f.LoadRest))
 		for _, p := range a.Solution.Points {
