@@ -80,7 +80,7 @@ func BenchmarkGrowth(b *testing.B) {
 		}
 		settings := check.DefaultSettings()
 		found := slices.Concat(check.All(), release.Rules(sheets))
-		for _, f := range check.RunRules(found, state, state.TakenAt, &settings) {
+		for _, f := range check.Judge(found, state, state.TakenAt, &settings).Findings {
 			r.Alerts = append(r.Alerts, alert.Alert{Check: f.Check, Severity: f.Severity, State: alert.StatusOpen, Since: r.TakenAt,
 				Network: f.Network, Devices: f.Devices, Summary: f.Summary})
 		}
@@ -96,7 +96,7 @@ func BenchmarkGrowth(b *testing.B) {
 			do   func() int // gives how much came out
 		}{
 			{"report", func() int { return len(report.New(whole.State(), nil).Devices) }},
-			{"checks", func() int { return len(check.RunRules(rules, state, state.TakenAt, &settings)) }},
+			{"checks", func() int { return len(check.Judge(rules, state, state.TakenAt, &settings).Findings) }},
 			{"comparison", func() int {
 				c, err := snapshot.Compare(before, after, snapshot.Options{Proved: true})
 				if err != nil {

@@ -137,7 +137,7 @@ func (w *Watch) move(t event.Time) {
 
 // judge runs the checks as of now.
 func (w *Watch) judge(now event.Time) {
-	changes := w.book.Update(now, check.RunRules(w.rules, w.model.State(), now, &w.settings))
+	changes := w.book.Update(now, check.Judge(w.rules, w.model.State(), now, &w.settings).Findings)
 	if w.OnChange == nil {
 		return
 	}

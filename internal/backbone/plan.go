@@ -37,6 +37,9 @@ const (
 	sagging = time.Minute
 )
 
+// againstTraffic are the checks that compare the layout with what is heard; the others judge the layout itself.
+var againstTraffic = []string{"missing", "new-device"}
+
 // Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. Nothing is judged anew
 // for a report but what the report can change.
 func Rules(plans []*Plan) []check.Rule {
@@ -46,11 +49,24 @@ func Rules(plans []*Plan) []check.Rule {
 	find := func(id string, p *check.Pass) {
 		for _, plan := range plans {
 			a := check.Once(p, plan, func() *Audit { return plan.Now(report.Of(p)) })
+			live := slices.Contains(againstTraffic, id)
+			if live && !p.Settled(plan.layout.Network, plan.layout.Network) {
+				continue
+			}
+			found := false
 			for _, f := range a.Findings {
 				if f.Check == id {
+					found = true
 					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Devices: slices.Clone(f.Devices), Network: plan.layout.Network,
 						Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy})
 				}
+			}
+			switch {
+			case found:
+			case live && a.Problem != "":
+				p.NotJudged(plan.layout.Network, plan.layout.Network, a.Problem, check.NeedTraffic)
+			default:
+				p.Clear(plan.layout.Network, plan.layout.Network)
 			}
 		}
 	}

@@ -20,9 +20,10 @@ type network struct {
 	faults Faults // without what asm counts
 	fails  uint64 // asm's failures when last looked at
 
-	last  event.Time // latest stamp
-	start event.Time // first stamp
-	turn  event.Time // when the present second ends
+	last  event.Time    // latest stamp
+	start event.Time    // first stamp
+	again time.Duration // by which stamps went back since
+	turn  event.Time    // when the present second ends
 
 	bits       uint64 // on the wire since start
 	secondBits uint64 // at the start of the present second
@@ -99,6 +100,7 @@ func (n *network) stepBack(t event.Time) {
 		d.lastSeen = min(d.lastSeen, t)
 		d.since = min(d.since, t)
 	}
+	n.again += n.last.Sub(max(t, n.start))
 	n.start = min(n.start, t)
 	n.minute = minute{from: t, bits: n.bits, faults: n.allFaults()}
 	n.before = minute{}

@@ -28,10 +28,10 @@ type Source struct {
 // Echo tells how often changes of one source's value were seen a little earlier in another's.
 type Echo struct {
 	Measure  Measure
-	From, To string // ids of the sources
-	Tried    int    // changes of To that were looked for in From; the past fades
-	Matched  int    // of which From had shown the same value within maxLag
-	Lag      time.Duration
+	From, To string        // ids of the sources
+	Tried    int           // changes of To that were looked for in From; the past fades
+	Matched  int           // of which From had shown the same value within maxLag
+	Lag      time.Duration // mean over those that matched
 }
 
 // Times of the search for echoes.
@@ -225,9 +225,9 @@ func (b *Boat) reportSources(r *State) {
 			r.Sources = append(r.Sources, Source{Measure: m, ID: x.src.id(), Network: x.src.net.info.ID,
 				Value: x.last.value, Longitude: x.last.lon, At: x.last.at})
 			for i := range slots {
-				if l := &x.links[i]; l.matched > 0 && !slots[i].src.own() {
+				if l := &x.links[i]; l.tried > 0 && !slots[i].src.own() {
 					r.Echoes = append(r.Echoes, Echo{Measure: m, From: slots[i].src.id(), To: x.src.id(), Tried: l.tried,
-						Matched: l.matched, Lag: l.lag / time.Duration(l.matched)})
+						Matched: l.matched, Lag: l.lag / time.Duration(max(l.matched, 1))})
 				}
 			}
 		}

@@ -33,9 +33,12 @@ type Network struct {
 	Load       *Load
 	Faults     Faults
 
-	LoadRecent  float64    // load over the last full minute, 0..1
+	Start       event.Time // since when something was heard; zero for traffic without time stamps
+	LoadRecent  float64    // load over the last full minute, or since the start while there is none, 0..1
 	RecentFrom  event.Time // start of the interval that the Recent counters cover
-	Recent      Faults     // faults of the last full minute
+	Recent      Faults     // faults of the last full minute, or since the start while there is none
+	LoadLatest  float64    // load since that minute; 0 while that is shorter than leastLoad
+	Latest      Faults     // faults since that minute
 	FaultSince  FaultTimes // when faults of the present run of faults began
 	Line        LineState  // of an NMEA 0183 line
 	Contests    []Contest  // addresses that two NAMEs claimed

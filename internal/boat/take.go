@@ -83,9 +83,9 @@ func (n *network) bitRate() float64 {
 	return float64(n.boat.opt.DefaultBitRate)
 }
 
-// load is the share of the bus in use, nil while no time has passed.
+// load is the share of the bus in use, nil while no time has passed. Time that the stamps went over a second time counts twice.
 func (n *network) load(now event.Time) *Load {
-	span := now.Sub(n.start)
+	span := now.Sub(n.start) + n.again
 	if n.bitRate() == 0 || n.start == 0 || span <= 0 {
 		return nil
 	}
@@ -94,11 +94,15 @@ func (n *network) load(now event.Time) *Load {
 	return &Load{Mean: share(mean), Peak: share(max(peak, mean))}
 }
 
-// share rounds to a millionth.
-func share(v float64) float64 { return math.Round(v*1e6) / 1e6 }
+// share rounds to a millionth. No wire carries more than its bit rate: more is what stamps that are too close together make of it.
+func share(v float64) float64 { return min(math.Round(v*1e6)/1e6, 1) }
+
+// leastLoad is the shortest time over which a load means something: within a second messages that come by the clock all meet.
+const leastLoad = 5 * time.Second
 
 // reportRecent fills what happened in the last full minute, or since the start while there is none.
 func (n *network) reportRecent(r *Network, now event.Time) {
+	r.Start = n.start
 	if n.start == 0 {
 		return
 	}
@@ -115,6 +119,10 @@ func (n *network) reportRecent(r *Network, now event.Time) {
 	r.Recent = to.faults.minus(&from.faults)
 	if span := to.from.Sub(from.from); span > 0 && n.bitRate() > 0 {
 		r.LoadRecent = share(float64(to.bits-from.bits) / max(span, time.Second).Seconds() / n.bitRate())
+	}
+	r.Latest = r.Faults.minus(&to.faults)
+	if span := now.Sub(to.from); span >= leastLoad && n.bitRate() > 0 {
+		r.LoadLatest = share(float64(n.bits-to.bits) / span.Seconds() / n.bitRate())
 	}
 }
 

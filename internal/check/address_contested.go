@@ -5,12 +5,13 @@ import (
 	"slices"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 // addressContested: an address that keeps changing its owner. One change at start-up is how claiming works.
 func addressContested(p *Pass) {
-	for i := range p.State.Networks {
-		n := &p.State.Networks[i]
+	for _, n := range p.networks(event.NMEA2000) {
+		found := false
 		for _, c := range n.Contests {
 			if c.Claims < p.Settings.AddressContested.Claims || len(c.Names) < 2 || slices.ContainsFunc(c.Names, p.isOwn) {
 				continue // muster gives way by itself
@@ -23,11 +24,15 @@ func addressContested(p *Pass) {
 				}
 				words = append(words, word)
 			}
+			found = true
 			p.Find(Finding{
 				Subject: fmt.Sprintf("%s address %d", n.ID, c.Address), Devices: slices.Clone(c.Names), Network: n.ID, Since: c.Since,
 				Values:   Values{"devices": enumerate(words), "address": c.Address},
 				Evidence: evidence("address", int(c.Address), "names", slices.Clone(c.Names), "changes_per_minute", c.Claims, "since", c.Since, "last", c.Last),
 			})
+		}
+		if !found && !p.unheard(n) {
+			p.Clear(n.ID, n.ID)
 		}
 	}
 }

@@ -1,19 +1,24 @@
 package check
 
 import (
+	"muster/internal/boat"
 	"muster/internal/event"
 )
 
-// badChecksum: sentences of the last full minute whose checksum is wrong.
+// badChecksum: sentences of the last minute whose checksum is wrong.
 func badChecksum(p *Pass) {
 	for _, n := range p.networks(event.NMEA0183) {
-		if n.Recent.ChecksumErrors < p.Settings.BadChecksum.PerMinute {
+		bad := lately(n, func(f *boat.Faults) uint64 { return f.ChecksumErrors })
+		if bad < p.Settings.BadChecksum.PerMinute {
+			if !p.few(n, "line") {
+				p.Clear(n.ID, n.ID)
+			}
 			continue
 		}
 		p.Find(Finding{
 			Subject: n.ID, Network: n.ID,
-			Values:   Values{"count": plural(n.Recent.ChecksumErrors, "sentence"), "network": n.ID},
-			Evidence: evidence("per_minute", n.Recent.ChecksumErrors, "total", n.Faults.ChecksumErrors, "lines", n.Frames),
+			Values:   Values{"count": plural(bad, "sentence"), "network": n.ID},
+			Evidence: evidence("per_minute", bad, "total", n.Faults.ChecksumErrors, "lines", n.Frames),
 		})
 	}
 }

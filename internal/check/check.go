@@ -2,7 +2,6 @@
 package check
 
 import (
-	"cmp"
 	"slices"
 	"time"
 
@@ -26,11 +25,12 @@ type Finding struct {
 	Remedy   string // steps for the technician, in the order in which they are done
 }
 
-// Rule is one check.
+// Rule is one check. It answers for each subject that it looks at with Find, Clear or NotJudged.
 type Rule struct {
 	ID       string
 	Severity Severity
 	Hold     time.Duration // how long a finding must last to become an alert
+	Least    time.Duration // how long a network must be heard before nothing found means clear
 	Check    func(*Pass)
 
 	common func(*Settings) *Common // nil for a rule of another package: see Settings.more
@@ -50,9 +50,11 @@ type Pass struct {
 	Now      event.Time
 	Settings *Settings
 
-	rule     *Rule
-	findings []Finding
-	made     map[any]any
+	rule    *Rule
+	said    Judgement
+	lacking string     // why the running rule has nothing to look at
+	silent  []Unjudged // of the rules that did not answer
+	made    map[any]any
 }
 
 // Once makes what several rules go by only once in a pass. key stands for it among everything that is made so.
@@ -88,7 +90,7 @@ func (p *Pass) Find(f Finding) {
 	}
 	f.Case, f.Values = "", nil
 	slices.Sort(f.Devices)
-	p.findings = append(p.findings, f)
+	p.said.Findings = append(p.said.Findings, f)
 }
 
 // All lists every rule, sorted by id. The caller owns the slice.
@@ -109,30 +111,4 @@ func Catalogue() []Entry {
 		entries = append(entries, Entry{ID: r.ID, Severity: r.Severity, Hold: r.Hold, Doc: TextOf(r.ID).Doc})
 	}
 	return entries
-}
-
-// Run lets every rule that the settings leave on judge the report as of now; nil settings stand for DefaultSettings.
-// The findings are sorted by check, network and subject. They share nothing with the report but strings.
-func Run(state *boat.State, now event.Time, s *Settings) []Finding {
-	return RunRules(All(), state, now, s)
-}
-
-// RunRules is Run with a choice of rules, such as All and those that need release sheets or a layout.
-func RunRules(rules []Rule, state *boat.State, now event.Time, s *Settings) []Finding {
-	if s == nil {
-		d := DefaultSettings()
-		s = &d
-	}
-	p := &Pass{State: state, Now: now, Settings: s}
-	for i := range rules {
-		if rules[i].settings(s).Off {
-			continue
-		}
-		p.rule = &rules[i]
-		rules[i].Check(p)
-	}
-	slices.SortStableFunc(p.findings, func(a, b Finding) int {
-		return cmp.Or(cmp.Compare(a.Check, b.Check), cmp.Compare(a.Network, b.Network), cmp.Compare(a.Subject, b.Subject))
-	})
-	return p.findings
 }

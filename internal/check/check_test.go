@@ -26,18 +26,27 @@ func ago(d time.Duration) event.Time { return now.Add(-d) }
 
 // aboard builds a report of one backbone, can0, with the given devices.
 func aboard(devices ...boat.Device) *boat.State {
-	return &boat.State{Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}}, Devices: devices}
+	return &boat.State{Networks: []boat.Network{heard(boat.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000})}, Devices: devices}
+}
+
+// heard is a network that was heard for an hour.
+func heard(n boat.Network) boat.Network {
+	n.Start = ago(time.Hour)
+	if n.Frames == 0 {
+		n.Frames = 10_000
+	}
+	return n
 }
 
 // bus builds a report of one backbone without devices.
 func bus(n boat.Network) *boat.State {
 	n.ID, n.Kind = "can0", event.NMEA2000
-	return &boat.State{Networks: []boat.Network{n}}
+	return &boat.State{Networks: []boat.Network{heard(n)}}
 }
 
 func line(n boat.Network) *boat.State {
 	n.ID, n.Kind, n.BitRate = "ttyUSB0", event.NMEA0183, 4800
-	return &boat.State{Networks: []boat.Network{n}}
+	return &boat.State{Networks: []boat.Network{heard(n)}}
 }
 
 // with adds muster's own device, which means that it asks.
@@ -230,7 +239,8 @@ func samples() []sample {
 		{"slow-data", "mean when nothing better is known", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Interval = 0, &boat.Interval{Mean: 7500} }))), 1},
 		{"slow-data", "a little slow", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent = 2 * time.Second }))), 0},
 		{"slow-data", "on request", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Nominal = 10*time.Second, 0 }))), 0},
-		{"slow-data", "too few", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count = 10*time.Second, 5 }))), 0},
+		{"slow-data", "too few", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count, t.First = 10*time.Second, 2, ago(10*time.Second) }))), 0},
+		{"slow-data", "few where many were due", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count, t.First = 10*time.Second, 5, ago(45*time.Second) }))), 1},
 		{"empty-data", "no depth", aboard(sounder("B1", 36, depth(empty))), 1},
 		{"empty-data", "depth", aboard(sounder("B1", 36, depth())), 0},
 		{"empty-data", "unreadable", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Available = nil }))), 0},
@@ -277,9 +287,13 @@ func TestRules(t *testing.T) {
 	for _, tt := range samples() {
 		t.Run(tt.rule+"/"+tt.name, func(t *testing.T) {
 			rule := ruleOf(t, tt.rule)
-			got := RunRules([]Rule{rule}, tt.report, now, &s)
+			judged := Judge([]Rule{rule}, tt.report, now, &s)
+			got := judged.Findings
 			if len(got) != tt.want {
 				t.Fatalf("%d findings, want %d: %+v", len(got), tt.want, got)
+			}
+			if tt.want == 0 {
+				answer(t, tt, &judged)
 			}
 			for _, f := range got {
 				if f.Check != tt.rule || f.Severity.Rank() == 0 || f.Subject == "" || f.Summary == "" || f.Remedy == "" || len(f.Evidence) == 0 || f.Hold != rule.Hold {
@@ -296,6 +310,37 @@ func TestRules(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// unjudged are the samples that find nothing because the rule cannot judge them, each with what it would take.
+var unjudged = map[string]Need{
+	"data-loop/one way only":               NeedSources,
+	"data-loop/too few changes":            NeedTraffic,
+	"empty-data/unreadable":                NeedTraffic,
+	"low-voltage/not connected":            NeedTraffic,
+	"not-identified/only just seen":        NeedTime,
+	"sentence-late/the whole line is dead": NeedTraffic,
+	"silent/bus off is told elsewhere":     NeedTraffic,
+	"slow-data/on request":                 NeedTraffic,
+	"slow-data/too few":                    NeedTime,
+	"sources-disagree/course at rest":      NeedTraffic,
+	"sources-disagree/one has stopped":     NeedSources,
+	"sources-disagree/other reference":     NeedSources,
+	"wrong-bit-rate/a line":                NeedTraffic,
+	"wrong-bit-rate/unknown":               NeedInterface,
+}
+
+// answer holds a rule that found nothing to its answer.
+func answer(t *testing.T, s sample, j *Judgement) {
+	t.Helper()
+	clear := slices.ContainsFunc(j.Clear, func(c Subject) bool { return c.Check == s.rule })
+	i := slices.IndexFunc(j.NotJudged, func(u Unjudged) bool { return u.Check == s.rule })
+	switch want := unjudged[s.rule+"/"+s.name]; {
+	case want == "" && !clear:
+		t.Errorf("is not clear: %+v", j.NotJudged)
+	case want != "" && (clear || i < 0 || j.NotJudged[i].Needs != want || j.NotJudged[i].Why == ""):
+		t.Errorf("clear %v, not judged %+v, want %s", clear, j.NotJudged, want)
 	}
 }
 
@@ -334,7 +379,7 @@ func TestWords(t *testing.T) {
 			}
 			fmt.Fprintf(&b, "\n## %s\n", s.name)
 			d := DefaultSettings()
-			for _, f := range RunRules([]Rule{ruleOf(t, s.rule)}, s.report, now, &d) {
+			for _, f := range Judge([]Rule{ruleOf(t, s.rule)}, s.report, now, &d).Findings {
 				facts, err := json.Marshal(f.Evidence)
 				if err != nil {
 					t.Fatal(err)
@@ -399,7 +444,7 @@ func everything() *boat.State {
 
 func TestRunIsTheSameEveryTime(t *testing.T) {
 	r := everything()
-	first := Run(r, now, nil)
+	first := Judge(All(), r, now, nil).Findings
 	if len(first) < 30 {
 		t.Fatalf("only %d findings", len(first))
 	}
@@ -412,7 +457,7 @@ func TestRunIsTheSameEveryTime(t *testing.T) {
 		seen[key] = true
 	}
 	for range 5 {
-		if diff := cmp.Diff(first, Run(r, now, nil)); diff != "" {
+		if diff := cmp.Diff(first, Judge(All(), r, now, nil).Findings); diff != "" {
 			t.Fatalf("(-first +again)\n%s", diff)
 		}
 	}
@@ -422,7 +467,7 @@ func TestRunIsTheSameEveryTime(t *testing.T) {
 }
 
 func TestEmptyReport(t *testing.T) {
-	if got := Run(&boat.State{}, 0, nil); len(got) != 0 {
+	if got := Judge(All(), &boat.State{}, 0, nil).Findings; len(got) != 0 {
 		t.Errorf("findings about nothing: %+v", got)
 	}
 }
@@ -445,7 +490,7 @@ slow-data: {factor: 3}
 	if s.Every != 5*time.Second || s.SlowData.Factor != 3 || s.SlowData.Count != 20 {
 		t.Errorf("settings %+v", s)
 	}
-	got := Run(r, now, &s)
+	got := Judge(All(), r, now, &s).Findings
 	if len(got) != 1 || got[0].Check != "wrong-bit-rate" || got[0].Severity != Info || got[0].Hold != 2*time.Minute {
 		t.Errorf("findings %+v", got)
 	}
@@ -461,7 +506,7 @@ func TestRulesFromElsewhere(t *testing.T) {
 	s := DefaultSettings()
 	s.SoftwareBehind.Severity, s.SoftwareDiffers.Severity, s.Terminator.Off = Critical, Info, true
 	var got []string
-	for _, f := range RunRules(list, aboard(), now, &s) {
+	for _, f := range Judge(list, aboard(), now, &s).Findings {
 		got = append(got, f.Check+" "+string(f.Severity))
 	}
 	if diff := cmp.Diff([]string{"not-known info", "software-behind critical", "software-differs info"}, got); diff != "" {
@@ -549,7 +594,7 @@ func BenchmarkRun(b *testing.B) {
 			s := DefaultSettings()
 			b.ReportAllocs()
 			for b.Loop() {
-				Run(r, now, &s)
+				Judge(All(), r, now, &s)
 			}
 		})
 	}

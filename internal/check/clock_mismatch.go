@@ -15,6 +15,7 @@ func clockMismatch(p *Pass) {
 	s := &p.Settings.ClockMismatch
 	list := p.sources(boat.ClockOffset)
 	if len(list) == 0 {
+		p.NotJudged("", "sources", "no source sends satellite time", NeedTraffic)
 		return
 	}
 	low, high := list[0], list[0]
@@ -38,8 +39,18 @@ func clockMismatch(p *Pass) {
 		})
 		return // which of them the computer's clock could be compared with is not known
 	}
+	switch {
+	case len(list) > 1:
+		p.Clear("", "sources")
+	case p.State.Clock != boat.ClockSystem:
+		p.NotJudged("", "sources", "one source sends satellite time, and there is nothing to compare it with", NeedSources)
+	}
 	off := (low.Value + high.Value) / 2
-	if p.State.Clock != boat.ClockSystem || seconds(math.Abs(off)) <= s.System {
+	if p.State.Clock != boat.ClockSystem {
+		return
+	}
+	if seconds(math.Abs(off)) <= s.System {
+		p.Clear("", "system")
 		return
 	}
 	way := "behind"

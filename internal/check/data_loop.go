@@ -31,6 +31,7 @@ func dataLoop(p *Pass) {
 	for i := range p.State.Sources {
 		network[p.State.Sources[i].ID] = p.State.Sources[i].Network
 	}
+	p.comparable()
 	links := map[edge]*copied{}
 	back := map[string]*boat.Echo{}
 	for i := range p.State.Echoes {
@@ -87,5 +88,38 @@ func dataLoop(p *Pass) {
 			Values:   Values{"measures": capital(enumerate(c.measures)), "source": p.sourceLabel(e.from), "network": network[e.to], "lag": span(c.lag), "path": path},
 			Evidence: evidence("path", ids, "measures", c.measures, "changes", c.tried, "matched", c.matched, "lag_ms", c.lag.Milliseconds()),
 		})
+	}
+}
+
+// restless is how long it takes to see that a value does not change: then listening longer does not help, moving the boat does.
+const restless = 2 * time.Minute
+
+// comparable says which quantities have two sources whose values changed often enough to tell a copy from a second sensor.
+func (p *Pass) comparable() {
+	two := false
+	for _, m := range boat.Measures() {
+		if len(p.sources(m)) < 2 {
+			continue
+		}
+		two = true
+		tried := 0
+		for i := range p.State.Echoes {
+			if e := &p.State.Echoes[i]; e.Measure == m {
+				tried = max(tried, e.Tried)
+			}
+		}
+		if more := p.Settings.DataLoop.Changes - tried; more > 0 {
+			why := fmt.Sprintf("needs %d changes of the value, has %d", p.Settings.DataLoop.Changes, tried)
+			if heard, _ := p.heard(""); heard < restless {
+				p.Short("", m.String(), why, time.Duration(more)*time.Second)
+			} else {
+				p.NotJudged("", m.String(), why, NeedTraffic)
+			}
+			continue
+		}
+		p.Clear("", m.String())
+	}
+	if !two {
+		p.NotJudged("", "", "no quantity has two sources", NeedSources)
 	}
 }

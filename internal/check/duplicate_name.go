@@ -2,12 +2,13 @@ package check
 
 import (
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 // duplicateName: one NAME that is at home at two addresses. One device that moves settles; two with one NAME never do.
 func duplicateName(p *Pass) {
-	for i := range p.State.Networks {
-		n := &p.State.Networks[i]
+	for _, n := range p.networks(event.NMEA2000) {
+		found := false
 		for _, t := range n.Twins {
 			if p.Now.Sub(t.Last) > recent || p.isOwn(t.Name) {
 				continue
@@ -16,11 +17,15 @@ func duplicateName(p *Pass) {
 			if own := p.others(func(d *boat.Device) bool { return d.ID == t.Name && d.Network == n.ID }); len(own) == 1 {
 				who = unaddressed(own[0]) + ", NAME " + t.Name + ","
 			}
+			found = true
 			p.Find(Finding{
 				Subject: n.ID + " " + t.Name, Devices: []string{t.Name}, Network: n.ID, Since: t.Since,
 				Values:   Values{"device": who, "addresses": addresses(t.Addresses)},
 				Evidence: evidence("name", t.Name, "addresses", numbers(t.Addresses), "moves_per_minute", t.Changes, "last", t.Last),
 			})
+		}
+		if !found && !p.unheard(n) {
+			p.Clear(n.ID, n.ID)
 		}
 	}
 }

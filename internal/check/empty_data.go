@@ -1,6 +1,8 @@
 package check
 
 import (
+	"time"
+
 	"muster/internal/event"
 )
 
@@ -10,16 +12,32 @@ func emptyData(p *Pass) {
 		var words []string
 		var keys []string
 		var since []event.Time
+		filled, wait := false, time.Duration(0)
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
-			if t.Available == nil || *t.Available || t.EmptySince.IsZero() || t.Count < p.Settings.EmptyData.Count || !p.sending(t) {
+			switch {
+			case t.Available == nil || !p.sending(t):
+				continue
+			case *t.Available || t.EmptySince.IsZero():
+				filled = true
+				continue
+			case t.Count < p.Settings.EmptyData.Count:
+				wait = max(wait, until(t.Last.Sub(t.First), t.Count, p.Settings.EmptyData.Count))
 				continue
 			}
 			words = append(words, title(t))
 			keys = append(keys, messageKey(t))
 			since = append(since, t.EmptySince)
 		}
-		if len(words) == 0 {
+		switch {
+		case len(words) > 0:
+		case wait > 0:
+			p.Short(d.Network, d.ID, label(d)+" sent too few messages", wait)
+			continue
+		case filled:
+			p.Clear(d.Network, d.ID)
+			continue
+		default:
 			continue
 		}
 		first := earliest(since...)

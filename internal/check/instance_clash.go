@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/pgn"
 )
 
@@ -55,11 +56,14 @@ func familyOf(pgn uint32) int {
 
 func instanceClash(p *Pass) {
 	list := p.others(speaking)
-	for i := range p.State.Networks {
-		n := &p.State.Networks[i]
+	for _, n := range p.networks(event.NMEA2000) {
 		here := on(list, n.ID)
+		found := len(p.said.Findings)
 		p.dataClash(n.ID, here)
 		p.deviceClash(n.ID, here)
+		if len(p.said.Findings) == found && !p.unheard(n) {
+			p.Clear(n.ID, n.ID)
+		}
 	}
 }
 

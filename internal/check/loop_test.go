@@ -50,7 +50,7 @@ func TestLoopThroughALine(t *testing.T) {
 			}
 		}
 		var found []string
-		for _, f := range check.Run(b.State(), b.Now(), nil) {
+		for _, f := range check.Judge(check.All(), b.State(), b.Now(), nil).Findings {
 			if f.Check == "data-loop" {
 				found = append(found, f.Summary)
 			}

@@ -9,6 +9,7 @@ import (
 // a bank is shows in its voltage, unless the settings say it: a bank of 24 V that is nearly empty looks like one of 12 V.
 func lowVoltage(p *Pass) {
 	s := &p.Settings.LowVoltage
+	p.lacking = "no unit reports a battery voltage"
 	for _, d := range p.others(speaking) {
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
@@ -17,12 +18,14 @@ func lowVoltage(p *Pass) {
 			}
 			nominal := nominalVolts(*t.Volts)
 			if nominal == 0 {
+				p.NotJudged(d.Network, d.ID+" "+messageKey(t), fmt.Sprintf("%s reports %.1f V: nothing is connected", label(d), *t.Volts), NeedTraffic)
 				continue
 			}
 			nominal = cmp.Or(float64(s.Nominal), nominal)
 			factor := nominal / 12
 			severity, limit := Warning, s.Warning*factor
 			if *t.Volts >= limit {
+				p.Clear(d.Network, d.ID+" "+messageKey(t))
 				continue
 			}
 			if *t.Volts < s.Critical*factor {

@@ -14,7 +14,7 @@ func TestSupplyOfOtherBanks(t *testing.T) {
 		s := DefaultSettings()
 		s.LowVoltage.Nominal = nominal
 		got := 0
-		for _, f := range Run(r, now, &s) {
+		for _, f := range Judge(All(), r, now, &s).Findings {
 			if f.Check == "low-voltage" {
 				got++
 			}

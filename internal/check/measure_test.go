@@ -37,7 +37,7 @@ func pair(first, second sent) []check.Finding {
 		feed(5<<26|first.pgn<<8|35, first.data)
 		feed(5<<26|second.pgn<<8|36, second.data)
 	}
-	return check.Run(b.State(), b.Now(), nil)
+	return check.Judge(check.All(), b.State(), b.Now(), nil).Findings
 }
 
 // TestMeasuresOfMessages feeds the messages themselves: what a message measures must reach both checks of sources, and what it

@@ -9,8 +9,13 @@ import (
 // multipleSources: several devices or talkers send one quantity. That is often wanted; it needs a choice on every head.
 func multipleSources(p *Pass) {
 	for _, q := range boat.Quantities() {
-		for _, rivals := range boat.Rivals(p.State.Suppliers(q, p.Now)) {
-			p.many(q, rivals)
+		from := p.State.Suppliers(q, p.Now)
+		rivals := boat.Rivals(from)
+		for _, r := range rivals {
+			p.many(q, r)
+		}
+		if len(from) > 0 && len(rivals) == 0 {
+			p.Clear("", q.Name)
 		}
 	}
 }

@@ -1,12 +1,16 @@
 package check
 
 import (
+	"slices"
+
 	"muster/internal/boat"
+	"muster/internal/event"
 )
 
 // noAddress: a device that claimed the null address, 254 (ISO 11783-5: cannot claim).
 func noAddress(p *Pass) {
-	for _, d := range p.others(func(d *boat.Device) bool { return d.State == boat.NoAddress }) {
+	lost := p.others(func(d *boat.Device) bool { return d.State == boat.NoAddress })
+	for _, d := range lost {
 		word := ""
 		if d.Name != nil && !d.Name.ArbitraryAddress {
 			word = "fixed"
@@ -16,5 +20,14 @@ func noAddress(p *Pass) {
 			Values:   Values{"device": unaddressed(d), "for": p.since(d.StateSince)},
 			Evidence: evidence("name", d.ID, "claim", "null address 254", "since", d.StateSince),
 		})
+	}
+	for _, n := range p.networks(event.NMEA2000) {
+		switch all := on(p.others(func(*boat.Device) bool { return true }), n.ID); {
+		case p.unheard(n), len(on(lost, n.ID)) > 0:
+		case !p.asking(n.ID) && !slices.ContainsFunc(all, func(d *boat.Device) bool { return d.Name != nil }):
+			p.NotJudged(n.ID, n.ID, "no device claimed an address while muster listened", NeedAsking)
+		default:
+			p.Clear(n.ID, n.ID)
+		}
 	}
 }

@@ -1,17 +1,30 @@
 package check
 
 import (
+	"fmt"
+
 	"muster/internal/boat"
 	"muster/internal/event"
 )
 
 // notIdentified: a device with a NAME whose product information (PGN 126996) was never heard.
 func notIdentified(p *Pass) {
-	late := p.others(func(d *boat.Device) bool {
-		return d.State == boat.Present && d.Name != nil && d.Product == nil && p.Now.Sub(d.FirstSeen) >= p.Settings.NotIdentified.After
-	})
+	after := p.Settings.NotIdentified.After
+	here := p.others(func(d *boat.Device) bool { return d.State == boat.Present && d.Name != nil })
 	for _, n := range p.networks(event.NMEA2000) {
-		list := on(late, n.ID)
+		var list []*boat.Device
+		for _, d := range on(here, n.ID) {
+			switch known := p.Now.Sub(d.FirstSeen); {
+			case d.Product != nil:
+				p.Clear(n.ID, d.ID)
+			case known >= after || d.Unanswered != "":
+				list = append(list, d)
+			case p.asking(n.ID):
+				p.Short(n.ID, d.ID, fmt.Sprintf("%s has %s to answer, %s passed", label(d), span(after), span(known)), after-known)
+			default:
+				p.Short(n.ID, d.ID, fmt.Sprintf("%s may send its product information within %s", label(d), span(after)), after-known)
+			}
+		}
 		if len(list) == 0 {
 			continue
 		}

@@ -30,6 +30,9 @@ func restarted(p *Pass) {
 			})
 			list = without(list, together)
 		}
+		if last.IsZero() && !p.unheard(n) {
+			p.Clear(n.ID, n.ID)
+		}
 		for _, d := range list {
 			times := p.restarts(d)
 			severity, words := Info, fmt.Sprintf("%s ago", span(p.Now.Sub(times[len(times)-1])))

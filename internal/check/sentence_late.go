@@ -3,35 +3,51 @@ package check
 import (
 	"fmt"
 	"time"
+
+	"muster/internal/event"
 )
 
 // sentenceLate: sentences that come much slower than usual or have stopped while the line is still in use; one finding a talker.
 func sentenceLate(p *Pass) {
 	s := &p.Settings.SentenceLate
+	p.networks(event.NMEA0183)
 	for i := range p.State.Talkers {
 		t := &p.State.Talkers[i]
 		if !p.lineInUse(t.Network) {
+			p.NotJudged(t.Network, t.ID(), "nothing was received on the line recently", NeedTraffic)
 			continue
 		}
 		var words []string
 		detail := map[string]any{}
+		inTime, wait := false, time.Duration(0)
 		for j := range t.Sentences {
 			x := &t.Sentences[j]
-			if x.Count < s.Count || x.Recent <= 0 || x.Last.IsZero() {
-				continue
-			}
 			late := p.Now.Sub(x.Last)
 			switch {
+			case x.Last.IsZero():
+				continue
+			case x.Count < s.Count || x.Recent <= 0:
+				wait = shorter(wait, until(time.Duration(x.Count)*x.Recent, x.Count, s.Count))
+				continue
 			case late > max(time.Duration(s.Factor*float64(x.Recent)), fresh):
 				words = append(words, fmt.Sprintf("%s last %s ago, usually every %s", x.Formatter, span(late), span(x.Recent)))
 			case x.Nominal > 0 && float64(x.Recent) > s.Factor*float64(x.Nominal):
 				words = append(words, fmt.Sprintf("%s every %s instead of %s", x.Formatter, span(x.Recent), span(x.Nominal)))
 			default:
+				inTime = true
 				continue
 			}
 			detail[x.Formatter] = map[string]any{"interval_ms": x.Recent.Milliseconds(), "since_last_ms": late.Milliseconds(), "count": x.Count}
 		}
-		if len(words) == 0 {
+		switch {
+		case len(words) > 0:
+		case inTime:
+			p.Clear(t.Network, t.ID())
+			continue
+		case wait > 0:
+			p.Short(t.Network, t.ID(), fmt.Sprintf("%s sent each sentence fewer than %d times", t.Label(), s.Count), wait)
+			continue
+		default:
 			continue
 		}
 		p.Find(Finding{

@@ -17,6 +17,8 @@ func silent(p *Pass) {
 		n := &p.State.Networks[i]
 		list := on(all, n.ID)
 		switch {
+		case n.DownSince.IsZero() && n.Frames == 0 && len(on(known, n.ID)) == 0:
+			p.unheard(n)
 		case !n.DownSince.IsZero():
 			p.Find(Finding{
 				Subject: n.ID, Devices: ids(on(known, n.ID)), Network: n.ID, Since: n.DownSince,
@@ -24,11 +26,17 @@ func silent(p *Pass) {
 				Evidence: evidence("down_since", n.DownSince, "times_lost", n.Faults.SourceLost),
 			})
 		case isBusOff(n): // has a check of its own
+			p.NotJudged(n.ID, n.ID, "the controller is off the bus", NeedTraffic)
 		case len(list) > 1 && p.allQuiet(on(known, n.ID)):
 			p.allSilent(n, list)
 		default:
 			for _, d := range list {
 				p.oneSilent(d)
+			}
+			for _, d := range on(known, n.ID) {
+				if speaking(d) {
+					p.Clear(n.ID, d.ID)
+				}
 			}
 		}
 	}

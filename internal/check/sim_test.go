@@ -35,7 +35,7 @@ func TestDemoBoat(t *testing.T) {
 				continue
 			}
 			next = b.Now().Add(10 * time.Second)
-			for _, f := range check.Run(b.State(), b.Now(), nil) {
+			for _, f := range check.Judge(check.All(), b.State(), b.Now(), nil).Findings {
 				if _, ok := seen[f.Check+": "+f.Subject]; !ok {
 					seen[f.Check+": "+f.Subject] = b.Now()
 					t.Logf("%6v %s %s", b.Now().Sub(start).Round(time.Second), f.Check, f.Summary)

@@ -14,6 +14,7 @@ func slowData(p *Pass) {
 	for _, d := range p.others(speaking) {
 		var words []string
 		detail := map[string]any{}
+		inTime, wait := false, time.Duration(0)
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
 			actual := t.Recent
@@ -21,13 +22,28 @@ func slowData(p *Pass) {
 				actual = time.Duration(t.Interval.Mean * float64(time.Millisecond))
 			}
 			nominal := time.Duration(t.Nominal * float64(time.Millisecond))
-			if nominal <= 0 || t.Count < s.Count || !p.sending(t) || float64(actual) <= s.Factor*float64(nominal) {
+			switch {
+			case nominal <= 0 || !p.sending(t):
+				continue
+			case t.Count < s.Count && (t.Count < 3 || t.First.IsZero() || p.Now.Sub(t.First) < time.Duration(s.Count)*nominal): // fewer suffice when more were due
+				wait = shorter(wait, until(t.Last.Sub(t.First), t.Count, s.Count))
+				continue
+			case float64(actual) <= s.Factor*float64(nominal):
+				inTime = true
 				continue
 			}
 			words = append(words, fmt.Sprintf("%s every %s instead of %s", title(t), span(actual), span(nominal)))
 			detail[messageKey(t)] = map[string]any{"interval_ms": round(float64(actual) / 1e6), "nominal_ms": t.Nominal, "count": t.Count}
 		}
-		if len(words) == 0 {
+		switch {
+		case len(words) > 0:
+		case inTime:
+			p.Clear(d.Network, d.ID)
+			continue
+		case wait > 0:
+			p.Short(d.Network, d.ID, fmt.Sprintf("%s sent each message fewer than %d times", label(d), s.Count), wait)
+			continue
+		default:
 			continue
 		}
 		p.Find(Finding{
@@ -36,6 +52,14 @@ func slowData(p *Pass) {
 			Evidence: evidence("messages", detail, "factor", s.Factor),
 		})
 	}
+}
+
+// shorter is the shorter of two spans, of which 0 is none.
+func shorter(a, b time.Duration) time.Duration {
+	if a == 0 {
+		return b
+	}
+	return min(a, b)
 }
 
 // title names a message: "Water Depth", "PGN 130816", with its instance when it has one.

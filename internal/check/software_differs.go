@@ -20,6 +20,7 @@ func softwareDiffers(p *Pass) {
 			list = append(list, &d)
 		}
 	}
+	p.unidentified()
 	for _, group := range models(list) {
 		versions := map[string][]*boat.Device{}
 		for _, d := range group {
@@ -27,6 +28,7 @@ func softwareDiffers(p *Pass) {
 			versions[v] = append(versions[v], d)
 		}
 		if len(versions) < 2 {
+			p.Clear("", modelKey(group[0]))
 			continue
 		}
 		sorted := slices.Sorted(maps.Keys(versions))
@@ -50,6 +52,20 @@ func softwareDiffers(p *Pass) {
 			Values:   Values{"count": len(group), "model": unaddressed(first), "versions": strings.Join(parts, "; ")},
 			Evidence: evidence("model", first.Product.Model, "versions", byVersion),
 		})
+	}
+}
+
+// unidentified says of which devices the model or the software is not known.
+func (p *Pass) unidentified() {
+	for _, d := range p.others(speaking) {
+		switch {
+		case d.Product == nil && p.asking(d.Network):
+			p.NotJudged(d.Network, d.ID, label(d)+" has not sent its product information", NeedTime)
+		case d.Product == nil:
+			p.NotJudged(d.Network, d.ID, label(d)+" has not sent its product information", NeedAsking)
+		case d.Product.Software == "":
+			p.NotJudged(d.Network, d.ID, label(d)+" does not report its software", NeedTraffic)
+		}
 	}
 }
 

@@ -27,7 +27,7 @@ func gives(r *boat.State, m boat.Measure, id string, value float64, lon ...float
 // speaks adds a talker on the line ttyUSB0.
 func speaks(r *boat.State, letters string, identity *boat.TalkerIdentity, sentences ...boat.Sentence) *boat.State {
 	if len(r.Talkers) == 0 {
-		r.Networks = append(r.Networks, boat.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800})
+		r.Networks = append(r.Networks, heard(boat.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}))
 	}
 	r.Talkers = append(r.Talkers, boat.Talker{Network: "ttyUSB0", Talker: letters, Identity: identity, Sentences: sentences, Last: now})
 	return r

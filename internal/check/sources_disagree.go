@@ -9,10 +9,18 @@ import (
 
 // sourcesDisagree: two sources of one measure further apart than reliable ones are; one finding a measure.
 func sourcesDisagree(p *Pass) {
+	p.lacking = "no measured quantity was received"
 	for _, m := range boat.Measures() {
 		tolerance := p.Settings.SourcesDisagree.tolerance(m)
 		list := p.sources(m)
-		if tolerance <= 0 || len(list) < 2 || p.meaningless(m) {
+		switch {
+		case tolerance <= 0 || len(list) == 0 || m == boat.ClockOffset: // see clock-mismatch
+			continue
+		case len(list) == 1:
+			p.NotJudged("", m.String(), "one source, and nothing to compare it with", NeedSources)
+			continue
+		case p.meaningless(m):
+			p.NotJudged("", m.String(), "it means nothing at rest or in light wind", NeedTraffic)
 			continue
 		}
 		worst, against := 0.0, make([]int, len(list)) // how many others each disagrees with
@@ -26,6 +34,7 @@ func sourcesDisagree(p *Pass) {
 			}
 		}
 		if worst == 0 {
+			p.Clear("", m.String())
 			continue
 		}
 		info := m.Info()
@@ -84,8 +93,6 @@ func (p *Pass) meaningless(m boat.Measure) bool {
 		return p.lowest(boat.TrueWindSpeed, light) < light
 	case boat.GroundWindDirection:
 		return p.lowest(boat.GroundWindSpeed, light) < light
-	case boat.ClockOffset: // see clock-mismatch
-		return true
 	}
 	return false
 }

@@ -28,6 +28,9 @@ func tooManyDevices(p *Pass) {
 		}
 		limit := p.Settings.TooManyDevices.Devices
 		if count <= limit {
+			if !p.unheard(n) {
+				p.Clear(n.ID, n.ID)
+			}
 			continue
 		}
 		p.Find(Finding{

@@ -1,16 +1,25 @@
 package check
 
 import (
+	"time"
+
 	"muster/internal/boat"
 	"muster/internal/event"
 )
+
+// toClaim is how long a device that is heard has to claim its address: it must answer within 250 ms when asked (ISO 11783-5), and whoever
+// asks begins within seconds.
+const toClaim = 5 * time.Second
 
 // unclaimedSource: traffic from an address without a claim. While no device asks, devices that started earlier do not claim again, so
 // the whole network makes one finding of severity info; once muster asks, each source that stays unclaimed is a finding by itself.
 func unclaimedSource(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
-		list := on(p.others(func(d *boat.Device) bool { return d.State == boat.Provisional }), n.ID)
+		list := on(p.others(func(d *boat.Device) bool { return d.State == boat.Provisional && p.Now.Sub(d.FirstSeen) >= toClaim }), n.ID)
 		if len(list) == 0 {
+			if !p.unheard(n) {
+				p.Clear(n.ID, n.ID)
+			}
 			continue
 		}
 		if !p.asking(n.ID) {

@@ -41,6 +41,11 @@ func (p *Pass) networks(kind event.NetworkKind) []*boat.Network {
 			list = append(list, n)
 		}
 	}
+	if len(list) == 0 && kind == event.NMEA0183 {
+		p.lacking = "no NMEA 0183 line is read"
+	} else if len(list) == 0 {
+		p.lacking = "no NMEA 2000 backbone is read"
+	}
 	return list
 }
 
@@ -268,4 +273,9 @@ func messages(d *boat.Device) []int {
 	}
 	slices.Sort(list)
 	return slices.Compact(list)
+}
+
+// lately is how often a fault came in the last minute: in the last full one or since, whichever is more.
+func lately(n *boat.Network, of func(*boat.Faults) uint64) uint64 {
+	return max(of(&n.Recent), of(&n.Latest))
 }

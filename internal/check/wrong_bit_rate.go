@@ -9,7 +9,14 @@ const nominalBitRate = 250_000
 
 func wrongBitRate(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
-		if n.BitRate == 0 || n.BitRate == nominalBitRate {
+		switch n.BitRate {
+		case 0:
+			p.NotJudged(n.ID, n.ID, "the source does not report its bit rate", NeedInterface)
+			continue
+		case nominalBitRate:
+			if !p.unheard(n) {
+				p.Clear(n.ID, n.ID)
+			}
 			continue
 		}
 		p.Find(Finding{

@@ -244,7 +244,7 @@ func TestSetAsideLater(t *testing.T) {
 	k := &keeper{store: s, log: zerolog.New(&said), now: time.Now}
 	evidence := func() map[string]any {
 		settings := check.DefaultSettings()
-		found := check.RunRules([]check.Rule{k.asideRule()}, &boat.State{}, t0, &settings)
+		found := check.Judge([]check.Rule{k.asideRule()}, &boat.State{}, t0, &settings).Findings
 		if len(found) != 1 {
 			t.Fatalf("%d findings", len(found))
 		}

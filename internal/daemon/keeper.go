@@ -130,6 +130,7 @@ func (k *keeper) cardRule() check.Rule {
 	return check.Rule{ID: "store-failing", Severity: check.Warning, Check: func(p *check.Pass) {
 		fault := k.card.Load()
 		if fault == nil {
+			p.Clear("", "store")
 			return
 		}
 		p.Find(check.Finding{Subject: "store", Since: fault.since,

@@ -105,7 +105,7 @@ func TestSuppliers(t *testing.T) {
 				page = append(page, q.Name)
 			}
 		}
-		for _, f := range check.Run(stateOf(r), r.TakenAt, nil) {
+		for _, f := range check.Judge(check.All(), stateOf(r), r.TakenAt, nil).Findings {
 			if f.Check == "multiple-sources" {
 				found = append(found, f.Evidence["quantity"].(string))
 			}

@@ -19,11 +19,15 @@ func Rules(s *Sheets) []check.Rule {
 	}
 	each := func(f func(*check.Pass, *Assessment, []Assessment)) func(*check.Pass) {
 		return func(p *check.Pass) {
-			all := assess(p)
+			all, covered := assess(p), false
 			for i := range all {
-				if st := all[i].Unit.State; all[i].Model != nil && st != boat.Gone && st != boat.NoAddress {
+				if st := all[i].Unit.State; st != boat.Gone && st != boat.NoAddress {
+					covered = covered || all[i].Model != nil
 					f(p, &all[i], all)
 				}
+			}
+			if !covered {
+				p.NotJudged("", "", "no release sheet covers a unit aboard", check.NeedSheets)
 			}
 		}
 	}
@@ -75,6 +79,14 @@ func behind(p *check.Pass, a *Assessment, _ []Assessment) {
 		f := a.finding("withdrawn", check.Values{"version": a.Running, "why": a.Release.Withdrawn})
 		f.Evidence["withdrawn"] = a.Release.Withdrawn
 		p.Find(f)
+	case a.Model == nil:
+		p.NotJudged(a.Unit.Network, a.Unit.ID, "no release sheet covers "+a.Unit.mark(), check.NeedSheets)
+	case a.Standing == StandingNoVersion:
+		p.NotJudged(a.Unit.Network, a.Unit.ID, a.Unit.mark()+" does not report its software", check.NeedAsking)
+	case a.Reason != "":
+		p.NotJudged(a.Unit.Network, a.Unit.ID, a.Unit.mark()+": "+a.Reason, check.NeedSheets)
+	default:
+		p.Clear(a.Unit.Network, a.Unit.ID)
 	}
 }
 
@@ -84,13 +96,20 @@ func orderUnknown(p *check.Pass, a *Assessment, _ []Assessment) {
 		p.Find(a.finding("", check.Values{"reason": a.Reason}))
 	case StandingNoVersion:
 		p.Find(a.finding("not-reported", check.Values{}))
+	case StandingNoSheet:
+	default:
+		p.Clear(a.Unit.Network, a.Unit.ID)
 	}
 }
 
 func companion(p *check.Pass, a *Assessment, all []Assessment) {
 	if !a.ordered {
+		if a.Model != nil {
+			p.NotJudged(a.Unit.Network, a.Unit.ID, a.Unit.mark()+": the order of its release is unknown", check.NeedSheets)
+		}
 		return
 	}
+	found := false
 	for _, s := range shortfalls(a, a.version, all, running) {
 		if s.provider == nil || s.unknown != "" { // absent companions are the plan's business, unknown orders order-unknown's
 			continue
@@ -102,6 +121,10 @@ func companion(p *check.Pass, a *Assessment, all []Assessment) {
 		slices.Sort(f.Devices)
 		f.Evidence["needs"], f.Evidence["at_least"], f.Evidence["companion_version"] = s.need.of(), s.need.AtLeast, s.provider.Running
 		p.Find(f)
+		found = true
+	}
+	if !found {
+		p.Clear(a.Unit.Network, a.Unit.ID)
 	}
 }
 
@@ -121,6 +144,7 @@ func familyDiffers(p *check.Pass, all []Assessment) {
 			network = a.Unit.Network
 		}
 		if !differ || len(models) < 2 {
+			p.Clear("", "family "+fam.name)
 			continue
 		}
 		slices.Sort(ids)

@@ -15,7 +15,7 @@ import (
 func found(t *testing.T, s *Sheets, r *boat.State) []string {
 	t.Helper()
 	out := []string{}
-	for _, f := range check.RunRules(Rules(s), r, start, nil) {
+	for _, f := range check.Judge(Rules(s), r, start, nil).Findings {
 		out = append(out, f.Check+": "+f.Summary)
 		if f.Remedy == "" || f.Subject == "" || len(f.Devices) == 0 || len(f.Evidence) == 0 || !slices.IsSorted(f.Devices) {
 			t.Errorf("%+v is not complete", f)
@@ -84,7 +84,7 @@ func TestRules(t *testing.T) {
 
 // Devices entered by hand take part and are marked.
 func TestRulesByHand(t *testing.T) {
-	fs := check.RunRules(Rules(examples(t)), sampled(), start, nil)
+	fs := check.Judge(Rules(examples(t)), sampled(), start, nil).Findings
 	i := slices.IndexFunc(fs, func(f check.Finding) bool { return f.Subject == "manual-1" })
 	if i < 0 {
 		t.Fatalf("nothing about the device entered by hand: %v", fs)
@@ -100,11 +100,11 @@ func TestRulesCanBeSet(t *testing.T) {
 	rules := Rules(sheets(t, model("A", "2.0", "")))
 	set := check.DefaultSettings()
 	set.SoftwareBehind.Severity = check.Critical
-	if got := check.RunRules(rules, stateOf("A 1.0"), start, &set); len(got) != 1 || got[0].Severity != check.Critical {
+	if got := check.Judge(rules, stateOf("A 1.0"), start, &set).Findings; len(got) != 1 || got[0].Severity != check.Critical {
 		t.Errorf("%v", got)
 	}
 	set.SoftwareBehind.Off = true
-	if got := check.RunRules(rules, stateOf("A 1.0"), start, &set); len(got) > 0 {
+	if got := check.Judge(rules, stateOf("A 1.0"), start, &set).Findings; len(got) > 0 {
 		t.Errorf("%v", got)
 	}
 }
@@ -141,7 +141,7 @@ func BenchmarkRules(b *testing.B) {
 		b.Run(fmt.Sprint(n, "-devices"), func(b *testing.B) {
 			b.ReportAllocs()
 			for b.Loop() {
-				check.RunRules(rules, r, start, nil)
+				check.Judge(rules, r, start, nil)
 			}
 		})
 	}

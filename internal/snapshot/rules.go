@@ -48,8 +48,20 @@ func matched(p *check.Pass, base *Snapshot) (pairs []Pair, gone, added []*report
 
 func missing(p *check.Pass, base *Snapshot) {
 	_, gone, _ := matched(p, base)
+	if !p.Settled("", "") {
+		return
+	}
+	unsure := false
 	for _, d := range gone {
-		if d.Own || d.State == boat.Provisional || !heard(report.Of(p), d.Network) || mayBe(report.Of(p), d) {
+		switch {
+		case d.Own || d.State == boat.Provisional:
+			continue
+		case !heard(report.Of(p), d.Network):
+			p.NotJudged(d.Network, d.ID, "nothing is received on "+d.Network, check.NeedTraffic)
+			unsure = true
+			continue
+		case mayBe(report.Of(p), d):
+			unsure = true
 			continue
 		}
 		e := baseEvidence(base)
@@ -60,6 +72,10 @@ func missing(p *check.Pass, base *Snapshot) {
 			e["last_seen_then"] = d.LastSeen.String()
 		}
 		p.Find(check.Finding{Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Evidence: e, Values: check.Values{"device": d.Label()}})
+		unsure = true
+	}
+	if !unsure {
+		p.Clear("", "")
 	}
 }
 
@@ -90,6 +106,10 @@ func mayBe(r *report.Report, d *report.Device) bool {
 
 func newDevice(p *check.Pass, base *Snapshot) {
 	_, _, added := matched(p, base)
+	if !p.Settled("", "") {
+		return
+	}
+	found := false
 	for _, d := range added {
 		if d.Own || d.State != boat.Present || !known(base.Report, d.Network) {
 			continue
@@ -100,6 +120,10 @@ func newDevice(p *check.Pass, base *Snapshot) {
 		}
 		p.Find(check.Finding{Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Since: d.FirstSeen, Evidence: e,
 			Values: check.Values{"device": d.Label()}})
+		found = true
+	}
+	if !found {
+		p.Clear("", "")
 	}
 }
 
@@ -114,6 +138,10 @@ func known(r *report.Report, network string) bool {
 
 func exchanged(p *check.Pass, base *Snapshot) {
 	pairs, _, _ := matched(p, base)
+	if !p.Settled("", "") {
+		return
+	}
+	found := false
 	for _, pair := range pairs {
 		b, a := pair.Before, pair.After
 		if b.ID == a.ID || a.Own || a.State != boat.Present || !replaced(b, a) {
@@ -128,5 +156,9 @@ func exchanged(p *check.Pass, base *Snapshot) {
 			e["serial"] = a.Product.Serial
 		}
 		p.Find(check.Finding{Subject: a.ID, Devices: []string{a.ID}, Network: a.Network, Evidence: e, Values: check.Values{"device": a.Label()}})
+		found = true
+	}
+	if !found {
+		p.Clear("", "")
 	}
 }

@@ -1,7 +1,9 @@
 package snapshot
 
 import (
+	"slices"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -18,13 +20,15 @@ func TestRules(t *testing.T) {
 			Product: &boat.Product{Model: "Larkfin LF9 display", Serial: serial}}
 	}
 	aboard := func(devices ...boat.Device) *boat.State {
-		return &boat.State{TakenAt: 1e18, Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 10}}, Devices: devices}
+		return &boat.State{TakenAt: 1e18, Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 10, Start: 1e17}}, Devices: devices}
 	}
 	at := func(d boat.Device, address uint8) boat.Device { d.Address = &address; return d }
 	head := unit("a1", 1, 0, "S1")
 	provisional := boat.Device{ID: "can0/35", Network: "can0", State: boat.Provisional}
 	silent := head
 	silent.State = boat.Silent
+	early := aboard()
+	early.Networks[0].Start = event.Time(1e18).Add(-20 * time.Second)
 	quiet := aboard()
 	quiet.Networks[0].Frames = 0
 	for _, tc := range []struct {
@@ -34,6 +38,7 @@ func TestRules(t *testing.T) {
 	}{
 		{"the same", aboard(head), aboard(head), nil},
 		{"missing", aboard(head), aboard(), []string{"missing a1"}},
+		{"heard for too short a time", aboard(head), early, nil},
 		{"silent is told by itself", aboard(head), aboard(silent), nil},
 		{"nothing is heard", aboard(head), quiet, nil},
 		{"its address speaks without a name", aboard(at(head, 35)), aboard(at(provisional, 35)), nil},
@@ -43,8 +48,13 @@ func TestRules(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			var got []string
-			for _, f := range check.RunRules(Rules(New(report.New(tc.base, nil))), tc.now, 1e18, nil) {
+			judged := check.Judge(Rules(New(report.New(tc.base, nil))), tc.now, 1e18, nil)
+			for _, f := range judged.Findings {
 				got = append(got, f.Check+" "+f.Subject)
+			}
+			clear := slices.ContainsFunc(judged.Clear, func(c check.Subject) bool { return c.Check == "missing" })
+			if want := !slices.Contains([]string{"missing", "nothing is heard", "heard for too short a time", "its address speaks without a name"}, tc.name); clear != want {
+				t.Errorf("nothing is missing: %v, want %v", clear, want)
 			}
 			if diff := cmp.Diff(tc.want, got); diff != "" {
 				t.Error(diff)
