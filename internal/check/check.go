@@ -75,10 +75,7 @@ func Once[K comparable, T any](p *Pass, key K, make func() T) T {
 func (p *Pass) Find(f Finding) {
 	common := p.rule.settings(p.Settings)
 	f.Check = p.rule.ID
-	f.Hold = p.rule.Hold
-	if common.Hold != nil {
-		f.Hold = *common.Hold
-	}
+	f.Hold = p.hold()
 	if f.Severity == "" {
 		f.Severity = p.rule.Severity
 	}
@@ -91,6 +88,14 @@ func (p *Pass) Find(f Finding) {
 	f.Case, f.Values = "", nil
 	slices.Sort(f.Devices)
 	p.said.Findings = append(p.said.Findings, f)
+}
+
+// hold is how long a finding of the running rule must last to become an alert.
+func (p *Pass) hold() time.Duration {
+	if set := p.rule.settings(p.Settings).Hold; set != nil {
+		return *set
+	}
+	return p.rule.Hold
 }
 
 // All lists every rule, sorted by id. The caller owns the slice.

@@ -146,13 +146,15 @@ func (p *Pass) Clear(network, subject string) {
 	}
 }
 
-// Settled reports whether a network was heard for so long that every device aboard has been heard; if it was not, the subject is not judged.
+// Settled reports whether a network was heard for so long that every device aboard has been heard, or for the hold of the rule if that is
+// shorter; if it was not, the subject is not judged.
 func (p *Pass) Settled(network, subject string) bool {
 	heard, _ := p.heard(network)
-	if heard < settling {
-		p.Short(network, subject, fmt.Sprintf("needs %s, has %s", span(settling), span(heard)), settling-heard)
+	least := min(settling, p.hold())
+	if heard < least {
+		p.Short(network, subject, fmt.Sprintf("needs %s, has %s", span(least), span(heard)), least-heard)
 	}
-	return heard >= settling
+	return heard >= least
 }
 
 // settling is how long it takes until every device has sent something: the slowest of the messages that come by the clock have a minute
