@@ -10,6 +10,9 @@ import (
 // rollover is the span after which the week number of GPS begins again: 1024 weeks.
 const rollover = 1024 * 7 * 24 * time.Hour
 
+// leapSeconds is how far GPS time is ahead of UTC since 2017 (lists of leap seconds).
+const leapSeconds = 18 * time.Second
+
 // clockMismatch: satellite time of one source against that of the others, and against the computer's clock where times come from it.
 func clockMismatch(p *Pass) {
 	s := &p.Settings.ClockMismatch
@@ -28,12 +31,8 @@ func clockMismatch(p *Pass) {
 		}
 	}
 	if apart := seconds(high.Value - low.Value); apart > s.Sources {
-		word := ""
-		if weeks := math.Round(float64(apart) / float64(rollover)); weeks >= 1 && math.Abs(float64(apart)-weeks*float64(rollover)) < float64(24*time.Hour) {
-			word = "weeks"
-		}
 		p.Find(Finding{
-			Case: word, Subject: "sources", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common([]*boat.Source{low, high}),
+			Case: clockCause(apart), Subject: "sources", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common([]*boat.Source{low, high}),
 			Values:   Values{"apart": span(apart), "behind": p.sourceLabel(low.ID), "ahead": p.sourceLabel(high.ID)},
 			Evidence: evidence("behind", low.ID, "ahead", high.ID, "difference_s", round(high.Value-low.Value)),
 		})
@@ -53,15 +52,33 @@ func clockMismatch(p *Pass) {
 		p.Clear("", "system")
 		return
 	}
+	cause := map[string]string{"zone": "; whole hours are a time zone", "leap": "; 18 s are leap seconds that were not applied",
+		"weeks": "; 1024 weeks are a week counter that began again"}[clockCause(seconds(math.Abs(off)))]
 	way := "behind"
 	if off < 0 {
 		way = "ahead of"
 	}
 	p.Find(Finding{
 		Case: "system", Subject: "system", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common(list),
-		Values:   Values{"apart": span(seconds(math.Abs(off))), "way": way, "source": p.sourceLabel(high.ID)},
+		Values:   Values{"apart": span(seconds(math.Abs(off))), "way": way, "cause": cause, "source": p.sourceLabel(high.ID)},
 		Evidence: evidence("difference_s", round(off), "sources", len(list)),
 	})
+}
+
+// clockCause names what commonly sets two clocks so far apart; "" when nothing does.
+func clockCause(apart time.Duration) string {
+	near := func(unit, tolerance time.Duration) bool {
+		return apart >= unit-tolerance && (apart-apart.Round(unit)).Abs() <= tolerance
+	}
+	switch {
+	case near(rollover, 24*time.Hour):
+		return "weeks"
+	case near(time.Hour, 5*time.Second) && apart <= 14*time.Hour+time.Minute: // zones reach from 12 h behind to 14 h ahead
+		return "zone"
+	case (apart - leapSeconds).Abs() <= 700*time.Millisecond:
+		return "leap"
+	}
+	return ""
 }
 
 // seconds makes a duration of s without running over.

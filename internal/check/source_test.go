@@ -91,6 +91,7 @@ func sourceSamples() []sample {
 		{"clock-mismatch", "a receiver with an old week number", clocks(boat.ClockCapture, 0.2, -1024*7*86400), 1},
 		{"clock-mismatch", "two sources", clocks(boat.ClockCapture, 0.2, 61), 1},
 		{"clock-mismatch", "this computer", clocks(boat.ClockSystem, 90.2, 90), 1},
+		{"clock-mismatch", "this computer in another zone", clocks(boat.ClockSystem, 7200.2, 7200), 1},
 		{"clock-mismatch", "a recorded file", clocks(boat.ClockCapture, 90.2, 90), 0},
 		{"clock-mismatch", "in time", clocks(boat.ClockSystem, 0.2, -0.6), 0},
 		{"data-loop", "round through a line", circle(80), 1},

@@ -101,7 +101,15 @@ var dataTexts = map[string]Text{
 				{Look, "Find the receiver with the wrong date. The difference is 1024 weeks: its software ignores the week rollover."},
 				{Change, "Update or replace the receiver. Its position may still be right."},
 			}},
-			"system": {Summary: "This computer's clock is {apart} {way} satellite time from {source}", Remedy: []Step{
+			"zone": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+				{Look, "Find which of them sends local time. The difference is whole hours: a time zone was applied."},
+				{Change, "Set that device to send UTC, and set the zone only where a time is displayed."},
+			}},
+			"leap": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+				{Look, "Wait 15 minutes. The difference is that of GPS time and UTC, and a cold receiver learns the leap seconds only then."},
+				{Change, "If the difference stays, update the software of {ahead}. It does not apply leap seconds."},
+			}},
+			"system": {Summary: "This computer's clock is {apart} {way} satellite time from {source}{cause}", Remedy: []Step{
 				{Change, "Set this computer to take its time from the network or from the GNSS receiver. Reports and alerts use its clock."},
 			}},
 		}},
