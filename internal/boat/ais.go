@@ -8,6 +8,14 @@ import (
 // maxTargets is how many vessels of others are told apart for one AIS unit; a busy port has some hundred in range.
 const maxTargets = 1000
 
+// CountedTargets says how many targets were received. Beyond the number that is told apart, it says so.
+func (a *AIS) CountedTargets() string {
+	if a.Targets >= maxTargets {
+		return Counted(maxTargets, "AIS target", "AIS targets") + " or more (the count ends there)"
+	}
+	return Counted(a.Targets, "AIS target", "AIS targets")
+}
+
 // aisUnit is what a talker's AIS sentences told.
 type aisUnit struct {
 	joiner   nmea0183.Joiner

@@ -361,7 +361,7 @@ func (s *shownTalker) folded(r *report.Report) g.Node {
 	return h.Li(h.ID("talker-"+id), h.Details(h.ID("what-"+id), g.If(s.Faulty(), g.Attr("open")),
 		h.Summary(h.B(g.Text(s.Title)), ui.Space, ui.State(s.State), ui.Space, h.Small(g.Text(words),
 			g.If(s.Damaged > 0, g.Group{g.Text("; "), ui.Mark("warning"), g.Text(" " + render.Grouped(s.Damaged) + " with a wrong checksum")}),
-			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + boat.Counted(s.AIS.Targets, "AIS target", "AIS targets")) }))),
+			g.Iff(s.AIS != nil, func() g.Node { return g.Text("; " + s.AIS.CountedTargets()) }))),
 		s.node(r, false),
 		h.P(h.Class("links"), ui.DeviceLink(s.ID(), g.Text("Details of "+s.Title)))))
 }

@@ -201,7 +201,7 @@ func TestTalkers(t *testing.T) {
 	}
 	_, page = webtest.Get(t, s.URL()+"/devices/ttyUSB0%2FAI")
 	text := words(page)
-	for _, want := range []string{"Model and software not reported (VER sentence): no answer, 3 requests.", "own MMSI 000002573", "own name not set", "own call sign QX12", "targets received 12",
+	for _, want := range []string{"Model and software not reported (VER sentence): no answer, 3 requests.", "own MMSI 000002573", "own name not set", "own call sign QX12", "received 12 AIS targets",
 		"class A vessels 73 messages", "class B vessels 20 messages", "aids to navigation 7 messages", "incomplete 4 messages"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the AIS unit's page does not say %q:\n%s", want, text)

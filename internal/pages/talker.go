@@ -202,7 +202,7 @@ func textItem(t boat.Text) g.Node {
 func (s *shownTalker) ais() g.Node {
 	return g.Group{h.P(h.Class("label"), g.Text("AIS")), h.Ul(h.Class("sheet"),
 		ownVessel(s.AIS.Own),
-		ui.Row("targets received", ui.Number(s.AIS.Targets)),
+		ui.Row("received", g.Text(s.AIS.CountedTargets())),
 		g.Map(s.Heard, func(f ui.Fact) g.Node { return ui.Row(f.Name, g.Text(f.Text+" messages")) }),
 		g.If(s.AIS.Lost > 0, h.Li(h.Span(g.Text("incomplete")), ui.Space, ui.Flag(render.Grouped(s.AIS.Lost)+" messages"))))}
 }

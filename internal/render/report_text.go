@@ -403,7 +403,7 @@ func aisWords(a *boat.AIS) string {
 			}
 		}
 	}
-	words = append(words, boat.Counted(a.Targets, "AIS target", "AIS targets"))
+	words = append(words, a.CountedTargets())
 	for _, m := range a.Messages {
 		words = append(words, fmt.Sprintf("type %d × %s", m.Type, Grouped(m.Count)))
 	}
