@@ -143,7 +143,7 @@ func TestKernel(t *testing.T) {
 	}
 	t.Run("gpsd through an hour", func(t *testing.T) {
 		if os.Getenv("MUSTER_TEST_ALL") != "1" {
-			t.Skip("takes three minutes; set MUSTER_TEST_ALL=1")
+			t.Skip("takes minutes; set MUSTER_TEST_ALL=1")
 		}
 		t.Parallel()
 		gpsdHour(t, vcanPart(t, "hour"))

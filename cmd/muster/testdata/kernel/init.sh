@@ -13,6 +13,7 @@ mount -t devpts devpts /dev/pts
 mount -t tmpfs tmp /run
 for m in can-raw can-j1939 vcan slcan kvaser_pci; do modprobe -d "$KERNEL" "$m"; done
 echo 16777216 >/proc/sys/net/core/rmem_default # gpsd asks for no room, and loses what comes while this machine has no time for it
+export SLICE=10000                             # frames that a socket holds then
 # The queue between a driver and the sockets takes 1000 frames. A machine that was late sends more than that at once here, which no bus does.
 echo 20000 >/proc/sys/net/core/netdev_max_backlog
 echo "up $(cut -d' ' -f1 /proc/uptime)" >&3

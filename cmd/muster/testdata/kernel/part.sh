@@ -5,6 +5,7 @@
 export PATH=/usr/sbin:/usr/bin:/sbin:/bin
 here=$(dirname "$0")
 . "$here/env"
+SLICE=${SLICE:-200} # frames that any socket holds
 cd "$2" || exit 1
 exec >part.log 2>&1
 ip link set lo up
@@ -40,8 +41,13 @@ all() { # interface log: the log of candump has all that was sent until now; the
   cansend "$1" 1FFFFFFF#
   await grep -q '1FFFFFFF#$' "$2"
 }
-same() { last=$now; now=$(cat "$@" | wc -c); sleep 1; [ "$now" = "$last" ]; }
-quiet() { now=; await same "$@"; } # files, until nothing more comes
+marks() { grep -c 'PGN not found 00131071' "$1"; } # log of a gpsd
+beyond() { [ "$(marks "$2")" -gt "$1" ] && ! grep ":$(printf %04X "$3") [0-9A-F:]* 01" /proc/net/tcp | grep -qv ' 00000000:00000000 '; } # number log port
+gpsd_read() { # interface address log port: gpsd has read all that was sent there until now, and its client too; of an address that it follows
+  before=$(marks "$3")
+  cansend "$1" "1DFFFF$2#0102030405060708" # a message that it does not know, of which it complains
+  await beyond "$before" "$3" "$4"
+}
 heard() { [ "$(curl -s "http://127.0.0.1:8632/api/v1/report" | sed -n 's/.*"frames": *\([0-9]*\).*/\1/p' | head -1)" -ge "$1" ]; } # frames
 claims() { [ "$(grep -c 18EEFF "$2")" -ge "$1" ]; } # number file
 lines() { [ "$(wc -l <"$1")" -ge "$2" ]; } # file number
