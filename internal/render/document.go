@@ -41,6 +41,7 @@ func NewDocument(title, footer string, made time.Time) *Document {
 	s.pdf.AddUTF8FontFromBytes("go", "", goregular.TTF)
 	s.pdf.AddUTF8FontFromBytes("go", "B", gobold.TTF)
 	s.pdf.SetTitle(clean(title), true)
+	s.pdf.SetLang("en-GB")
 	s.pdf.SetMargins(margin, margin, margin)
 	s.pdf.SetAutoPageBreak(false, 0)
 	s.pdf.AliasNbPages("{pages}")
