@@ -11,7 +11,7 @@ import (
 // order is the direction of the data flow, left to right. A package imports only packages of lines above its own.
 var order = [][]string{
 	{"pgn", "internal/event", "internal/input", "internal/input/inputtest", "internal/hosttest"},
-	{"internal/transport", "internal/nmea0183", "internal/capture"},
+	{"internal/transport", "internal/nmea0183", "internal/capture", "internal/quantity"},
 	{"internal/node"},
 	{"internal/sim"},
 	{"internal/tap"},
@@ -39,7 +39,7 @@ var order = [][]string{
 }
 
 // pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
-var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/boat", "internal/check",
+var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/quantity", "internal/boat", "internal/check",
 	"internal/alert", "internal/report", "internal/node", "internal/release"}
 
 // printers are as pure, and set what packages to their left give them, some of which read files.

@@ -4,6 +4,7 @@ import (
 	"testing"
 
 	"muster/internal/event"
+	"muster/internal/quantity"
 	"muster/pgn"
 )
 
@@ -21,10 +22,18 @@ func TestDrop(t *testing.T) {
 		s.put(ClockOffset, float64(i), 0, now)
 		all = append(all, s)
 	}
+	echo := func(n int) (e quantity.Echo) { // one that can be told from the others
+		var x quantity.Series
+		x.Put(quantity.Step{At: now})
+		for range n {
+			e.Look(&x, &x)
+		}
+		return e
+	}
 	slots := b.sources.slots[ClockOffset]
 	for i, x := range slots {
 		for j := range slots {
-			x.links[j] = link{tried: 10*i + j}
+			x.echoes[j] = echo(10*i + j)
 		}
 	}
 	b.Drop(1)
@@ -39,12 +48,12 @@ func TestDrop(t *testing.T) {
 			t.Errorf("value %d is of another source", i)
 		}
 		for j := range kept {
-			if got := x.links[j].tried; got != 10*2*i+2*j {
-				t.Errorf("link from %d to %d is %d", i, j, got)
+			if got, _, _ := x.echoes[j].Result(); got != 10*2*i+2*j {
+				t.Errorf("echo from %d to %d is %d", i, j, got)
 			}
 		}
-		if x.links[3] != (link{}) || x.links[4] != (link{}) {
-			t.Errorf("links of %d: %v", i, x.links[:5])
+		if x.echoes[3] != (quantity.Echo{}) || x.echoes[4] != (quantity.Echo{}) {
+			t.Errorf("echoes of %d: %v", i, x.echoes[:5])
 		}
 	}
 	if r := b.State(); len(r.Networks) != 1 || len(r.Devices) != 1 || r.Devices[0].Network != "can0" {

@@ -138,7 +138,7 @@ func (s *source) linear(m Measure, p []byte, at int, unit float64, t event.Time)
 // that two of them never look like one that jumps.
 func (s *source) instance(m Measure, st *stream, v float64, at event.Time) {
 	n := st.key.instance
-	if x := s.series[m]; x != nil && n > x.instance && at.Sub(x.last.at) < time.Minute {
+	if x := s.series[m]; x != nil && n > x.instance && at.Sub(x.Last().At) < time.Minute {
 		return
 	}
 	s.put(m, v, 0, at)

@@ -117,44 +117,41 @@ type MeasureInfo struct {
 	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
 	Compare   Comparison
 	Tolerance float64 // in Unit: a difference up to this is usual between two sound sources (common practice, no source)
-	same      float64 // in the value's own unit: half the coarsest usual resolution, so that a rounded copy is still the same
 }
 
 const (
 	perDegree = 180 / math.Pi
 	perKnot   = 3600.0 / 1852
-	tenthDeg  = 0.051 * math.Pi / 180
-	tenthKnot = 0.051 * 1852 / 3600
 )
 
 // measures is the table of measures, in order of the constants. Read-only.
 var measures = [measureCount]MeasureInfo{
-	Position:            {"position", "m", 1, GreatCircle, 50, 1e-6},
-	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20, tenthDeg},
-	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20, tenthDeg},
-	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5, tenthKnot},
-	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10, tenthDeg},
-	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10, tenthDeg},
-	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5, tenthDeg / 60},
-	Pitch:               {"pitch", "deg", perDegree, Linear, 5, tenthDeg},
-	Roll:                {"roll", "deg", perDegree, Linear, 5, tenthDeg},
-	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2, tenthDeg},
-	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2, 0.051},
-	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2, 0.051},
-	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3, 0.051},
-	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5, tenthKnot},
-	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20, tenthDeg},
-	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6, tenthKnot},
-	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30, tenthDeg},
-	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6, tenthKnot},
-	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30, tenthDeg},
-	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30, tenthDeg},
-	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6, tenthKnot},
-	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3, 0.051},
-	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5, 51},
-	Humidity:            {"humidity", "%", 1, Linear, 10, 0.051},
-	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5, tenthDeg},
-	ClockOffset:         {"time", "s", 1, Linear, 2, 0},
+	Position:            {"position", "m", 1, GreatCircle, 50},
+	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20},
+	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20},
+	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5},
+	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10},
+	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10},
+	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5},
+	Pitch:               {"pitch", "deg", perDegree, Linear, 5},
+	Roll:                {"roll", "deg", perDegree, Linear, 5},
+	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2},
+	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2},
+	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2},
+	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3},
+	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5},
+	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20},
+	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6},
+	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30},
+	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6},
+	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30},
+	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30},
+	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6},
+	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3},
+	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5},
+	Humidity:            {"humidity", "%", 1, Linear, 10},
+	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5},
+	ClockOffset:         {"time", "s", 1, Linear, 2},
 }
 
 // Measures lists every measure.
