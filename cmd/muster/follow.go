@@ -107,7 +107,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 		return nil, cli.WithHint(fmt.Errorf("read %q: %w", c.Order, err),
 			"muster plan SNAPSHOT --sheets DIR -o order.json makes one")
 	}
-	order, err := release.ParseOrder(text)
+	order, err := release.ParseOrder(a.ctx, text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Order, err)
 	}
@@ -142,7 +142,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	case err != nil:
 		return nil, fmt.Errorf("--state %q: %w", c.State, err)
 	}
-	if f.follower, err = release.Restore(order, saved); err != nil {
+	if f.follower, err = release.Restore(a.ctx, order, saved); err != nil {
 		return nil, cli.WithHint(fmt.Errorf("--state %s: %w", c.State, err), "name another file, or remove this one")
 	}
 	return f, nil

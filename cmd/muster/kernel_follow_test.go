@@ -65,11 +65,11 @@ func followed(t *testing.T, dir string) {
 // failedHead wants the head to have come back without its settings, and the other step to wait for it.
 func failedHead(t *testing.T, dir string) []release.StepStatus {
 	t.Helper()
-	order, err := release.ParseOrder([]byte(content(t, filepath.Join(dir, "order.json"))))
+	order, err := release.ParseOrder(t.Context(), []byte(content(t, filepath.Join(dir, "order.json"))))
 	if err != nil {
 		t.Fatal(err)
 	}
-	f, err := release.Restore(order, []byte(content(t, filepath.Join(dir, "work.json"))))
+	f, err := release.Restore(t.Context(), order, []byte(content(t, filepath.Join(dir, "work.json"))))
 	if err != nil {
 		t.Fatal(err)
 	}

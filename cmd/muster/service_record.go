@@ -128,7 +128,7 @@ func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Sn
 	if err != nil {
 		return nil, fmt.Errorf("--order %q: %w", c.Order, err)
 	}
-	order, err := release.ParseOrder(text)
+	order, err := release.ParseOrder(ctx, text)
 	if err != nil {
 		return nil, fmt.Errorf("--order %s: %w", c.Order, err)
 	}
@@ -156,7 +156,7 @@ func (c *serviceRecordCmd) follower(ctx context.Context, order *release.Order, b
 	if err != nil {
 		return nil, fmt.Errorf("--progress %q: %w", c.Progress, err)
 	}
-	f, err := release.Restore(order, text)
+	f, err := release.Restore(ctx, order, text)
 	if err != nil {
 		return nil, cli.WithHint(fmt.Errorf("--progress %s: %w", c.Progress, err),
 			"give the file that muster follow kept for this order")

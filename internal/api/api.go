@@ -119,6 +119,7 @@ func newAPI(mux *http.ServeMux) huma.API {
 	body := huma.DefaultJSONFormat
 	body.Unmarshal = func(data []byte, v any) error { return input.OpenJSON(context.Background(), "", data, v) } // bounded by BodyLimit
 	config.Formats = map[string]huma.Format{"application/json": body, "json": body}
+	config.Transformers = append(config.Transformers, brief)
 	config.RejectUnknownQueryParameters = true
 	config.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	config.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[event.Time](), reflect.TypeFor[time.Time]())
@@ -127,6 +128,30 @@ func newAPI(mux *http.ServeMux) huma.API {
 	config.Security = []map[string][]string{{}, {"token": {}}}
 	config.Servers = []*huma.Server{{URL: "/"}}
 	return humago.New(mux, config)
+}
+
+// mostErrors is how many errors of one request are listed.
+const mostErrors = 20
+
+// brief keeps the answer to a bad request short: a few errors, each with its place and no more of the request than its value.
+func brief(_ huma.Context, _ string, v any) (any, error) {
+	e, ok := v.(*huma.ErrorModel)
+	if !ok {
+		return v, nil
+	}
+	if more := len(e.Errors) - mostErrors; more > 0 {
+		e.Errors = append(e.Errors[:mostErrors:mostErrors], &huma.ErrorDetail{Message: fmt.Sprintf("and %d more errors", more)})
+	}
+	for _, d := range e.Errors {
+		d.Message, d.Location = input.Shorten(d.Message), input.Shorten(d.Location)
+		switch value := d.Value.(type) {
+		case string:
+			d.Value = input.Shorten(value)
+		case map[string]any, map[any]any, []any:
+			d.Value = nil // the place says which
+		}
+	}
+	return e, nil
 }
 
 // schemaName distinguishes types of one name in different packages.

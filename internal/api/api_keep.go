@@ -1,8 +1,10 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"net/http"
+	"reflect"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -81,12 +83,11 @@ func (s *Server) addOrders(api huma.API, post operation) {
 		func(context.Context, *struct{}) (Conditions, error) {
 			return s.opt.Conditions(), nil
 		})
-	answering(api, post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order; replaces the current one", "work", 201, 413),
-		func(ctx context.Context, in *struct {
-			RawBody []byte
-			Body    release.Order
-		}) (Work, error) {
-			order, err := release.ParseOrder(in.RawBody)
+	follow := post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order; replaces the current one", "work", 201, 413)
+	follow.SkipValidateBody = true // ParseOrder reads it, and no one else
+	answering(api, follow,
+		func(ctx context.Context, in *struct{ Body orderText }) (Work, error) {
+			order, err := release.ParseOrder(ctx, in.Body)
 			if err == nil {
 				err = s.opt.Desk.Follow(ctx, order)
 			}
@@ -126,4 +127,18 @@ func (s *Server) versionOrder() func(*report.Device, string, string) (int, bool)
 		return sheets.Order
 	}
 	return nil
+}
+
+// orderText is a work order as it was sent.
+type orderText []byte
+
+// UnmarshalJSON keeps the text.
+func (t *orderText) UnmarshalJSON(text []byte) error {
+	*t = bytes.Clone(text)
+	return nil
+}
+
+// Schema is that of the order.
+func (orderText) Schema(r huma.Registry) *huma.Schema {
+	return r.Schema(reflect.TypeFor[release.Order](), true, "")
 }

@@ -49,6 +49,7 @@ var (
 	ErrUnknownFormat = errors.New("unknown capture format: give a candump log, a pcap or pcapng file of a CAN interface, or NMEA 0183 lines, plain or packed as .gz or .zst")
 	ErrEmpty         = errors.New("the capture is empty: record some traffic first, for instance with muster capture can0 -o FILE")
 	ErrLinkType      = errors.New("the capture holds no CAN traffic: record from a CAN interface (link type 227)")
+	ErrWindow        = errors.New("unpacking the capture would take more than 32 MB: unpack it first, or pack it with at most zstd --long=25")
 	ErrPacking       = errors.New("the packed capture cannot be unpacked: copy it again from its origin")
 )
 
@@ -114,8 +115,8 @@ func (c *Reader) open(packing Format, w *window) (io.Reader, error) {
 		c.unpack = append(c.unpack, z)
 		return z, nil
 	}
-	// One decoder without goroutines; windows as large as zstd --long=27 makes them.
-	z, err := zstd.NewReader(w, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(128<<20), zstd.WithDecoderLowmem(true))
+	// One decoder without goroutines. A few bytes can ask for a window; those of zstd --long=25 are the largest that a file needs.
+	z, err := zstd.NewReader(w, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(32<<20), zstd.WithDecoderLowmem(true))
 	if err != nil {
 		return nil, err
 	}

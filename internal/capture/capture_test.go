@@ -205,6 +205,7 @@ func TestNewReaderErrors(t *testing.T) {
 		{"a picture", "\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR\n$\x9b\x01,\xd1\n!\n\\\\\n", ErrUnknownFormat},
 		{"zeros", strings.Repeat("\x00", 1<<20), ErrUnknownFormat},
 		{"ethernet", ethernet, ErrLinkType},
+		{"zstd with a window of 128 MB", "\x28\xb5\x2f\xfd\x00\x88\x03\x00\x00x", ErrWindow},
 		{"gzip head only", "\x1f\x8b\x08\x00", ErrPacking},
 	} {
 		t.Run(tt.name, func(t *testing.T) {

@@ -2,6 +2,9 @@ package capture
 
 import (
 	"bytes"
+	"errors"
+
+	"github.com/klauspost/compress/zstd"
 
 	"muster/internal/event"
 )
@@ -30,7 +33,11 @@ var magics = []struct {
 func detect(w *window) (Format, error) {
 	w.need(4)
 	head := w.rest()
-	if len(head) == 0 {
+	switch {
+	case len(head) > 0:
+	case errors.Is(w.err, zstd.ErrWindowSizeExceeded), errors.Is(w.err, zstd.ErrDecoderSizeExceeded):
+		return FormatUnknown, ErrWindow
+	default:
 		return FormatUnknown, ErrEmpty
 	}
 	for _, m := range magics {

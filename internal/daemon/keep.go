@@ -206,11 +206,11 @@ func keptWork(s *store.Store, orderKey, stateKey string) (*release.Follower, err
 	if order == nil {
 		return nil, nil
 	}
-	o, err := release.ParseOrder(order)
+	o, err := release.ParseOrder(context.Background(), order)
 	if err != nil {
 		return nil, err
 	}
-	return release.Restore(o, s.Get(store.Work, stateKey))
+	return release.Restore(context.Background(), o, s.Get(store.Work, stateKey))
 }
 
 func (g *keeping) put(kind store.Kind, key string, v any) {

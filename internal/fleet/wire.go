@@ -155,7 +155,7 @@ func (c *Codec) Decode(data []byte) (*Envelope, error) {
 		return nil, fmt.Errorf("fleet: decode: %w", err)
 	}
 	if e.Schema != Schema {
-		return &e, fmt.Errorf("fleet: decode: schema %q is not %q: this hub may be older than the boat's muster", e.Schema, Schema)
+		return &e, fmt.Errorf("fleet: decode: schema %s is not %q: this hub may be older than the boat's muster", input.Quote(e.Schema), Schema)
 	}
 	return &e, nil
 }

@@ -30,7 +30,7 @@ func TestBombs(t *testing.T) {
 			var v any
 			_, err := input.YAML(ctx, "bomb.yaml", text, &v)
 			return err
-		}, "a")
+		}, "A")
 	})
 	t.Run("json", func(t *testing.T) {
 		inputtest.JSON(t, func(text []byte) error { return input.JSON(ctx, "bomb.json", text, new(node)) }, keys...)
@@ -39,6 +39,6 @@ func TestBombs(t *testing.T) {
 		inputtest.JSON(t, func(text []byte) error {
 			var v any
 			return input.OpenJSON(ctx, "bomb.json", text, &v)
-		}, "a")
+		}, "A")
 	})
 }

@@ -65,8 +65,8 @@ func Quote(s string) string {
 	return strconv.Quote(cut(s, maxQuote)) + "…"
 }
 
-// shorten cuts what another library says.
-func shorten(s string) string {
+// Shorten cuts what another library says, or repeats of a file, to at most 400 bytes.
+func Shorten(s string) string {
 	if len(s) <= maxWords {
 		return s
 	}

@@ -59,14 +59,14 @@ func readJSON(ctx context.Context, name string, data []byte, v any, strict bool,
 	switch {
 	case ok:
 	case errors.As(err, &syntax):
-		m = s.fail(int(max(0, syntax.Offset-1)), "%s", shorten(syntax.Error()))
+		m = s.fail(int(max(0, syntax.Offset-1)), "%s", Shorten(syntax.Error()))
 	case errors.As(err, &kind):
 		m = s.fail(int(kind.Offset), "%s", expected(kind.Type, ""))
-		m.Key = shorten(kind.Field)
+		m.Key = Shorten(kind.Field)
 	case ctx.Err() != nil:
 		return err
 	default:
-		m = &Mistake{Text: strings.ReplaceAll(shorten(err.Error()), "\n", " ")}
+		m = &Mistake{Text: strings.ReplaceAll(Shorten(err.Error()), "\n", " ")}
 	}
 	m.File = name
 	return m

@@ -285,7 +285,7 @@ func (d *Document) mistake(err error) *Mistake {
 	if t := ye.GetToken(); t != nil && t.Position != nil {
 		m.Line, m.Column = t.Position.Line, t.Position.Column
 	}
-	m.Text = strings.ReplaceAll(shorten(plain(ye)), "\n", " ")
+	m.Text = strings.ReplaceAll(Shorten(plain(ye)), "\n", " ")
 	return m
 }
 
@@ -298,7 +298,7 @@ func (d *Document) unplaced(err error) *Mistake {
 	}
 	word, unquote := strconv.Unquote(quoted)
 	if !isTime || unquote != nil {
-		return &Mistake{File: d.file, Text: strings.ReplaceAll(shorten(text), "\n", " ")}
+		return &Mistake{File: d.file, Text: strings.ReplaceAll(Shorten(text), "\n", " ")}
 	}
 	var at ast.Node
 	ast.Walk(visitor(func(n ast.Node) bool {
@@ -326,7 +326,7 @@ func plain(err yaml.Error) string {
 	case *yaml.TypeError:
 		return expected(e.DstType, keyOf(e.Token))
 	case *yaml.OverflowError:
-		return shorten(e.SrcNum) + " is out of range"
+		return Shorten(e.SrcNum) + " is out of range"
 	case *yaml.UnexpectedNodeTypeError:
 		if e.Expected.YAMLName() == "sequence" {
 			return expected(reflect.TypeFor[[]any](), "")

@@ -156,7 +156,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 		if err != nil {
 			return fmt.Errorf("read the work order: %w", err)
 		}
-		order, err := release.ParseOrder(text)
+		order, err := release.ParseOrder(ctx, text)
 		if err != nil {
 			return err
 		}

@@ -211,16 +211,16 @@ func (f *Follower) Save() ([]byte, error) {
 }
 
 // Restore goes on where Save left off. The order must be the same one.
-func Restore(o *Order, saved []byte) (*Follower, error) {
+func Restore(ctx context.Context, o *Order, saved []byte) (*Follower, error) {
 	f, err := prepare(o)
 	if err != nil {
 		return nil, err
 	}
-	if err := input.JSON(context.Background(), "", saved, &f.state); err != nil {
+	if err := input.JSON(ctx, "", saved, &f.state); err != nil {
 		return nil, fmt.Errorf("restore the following of an order: %w; start again", err)
 	}
 	if f.state.Schema != FollowSchemaID {
-		return nil, fmt.Errorf("restore the following of an order: schema is %q, not %q; start again", f.state.Schema, FollowSchemaID)
+		return nil, fmt.Errorf("restore the following of an order: schema is %s, not %q; start again", input.Quote(f.state.Schema), FollowSchemaID)
 	}
 	if f.state.Order != o.Digest() || len(f.state.Steps) != len(f.steps) {
 		return nil, fmt.Errorf("restore the following of an order: it was saved for another order; start again")

@@ -293,7 +293,7 @@ func restored(t *testing.T, b *bench) *Follower {
 	if err != nil {
 		t.Fatal(err)
 	}
-	f, err := Restore(b.order, data)
+	f, err := Restore(t.Context(), b.order, data)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -462,11 +462,11 @@ func TestRestoreRefuses(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := Restore(planned(t), data); err == nil || !strings.Contains(err.Error(), "another order") {
+	if _, err := Restore(t.Context(), planned(t), data); err == nil || !strings.Contains(err.Error(), "another order") {
 		t.Errorf("another order: %v", err)
 	}
 	for _, bad := range []string{"", "{}", `{"schema":"muster.follow/v2"}`, `{"what":1}`, strings.Replace(string(data), `"step":"1.1"`, `"step":"7.1"`, 1)} {
-		if _, err := Restore(b.order, []byte(bad)); err == nil {
+		if _, err := Restore(t.Context(), b.order, []byte(bad)); err == nil {
 			t.Errorf("%.40q was accepted", bad)
 		}
 	}
@@ -606,7 +606,7 @@ func FuzzRestore(f *testing.F) {
 	f.Add(data)
 	f.Add([]byte("{}"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		got, err := Restore(o, data)
+		got, err := Restore(t.Context(), o, data)
 		if err != nil {
 			return
 		}

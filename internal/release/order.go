@@ -159,17 +159,17 @@ var renamed = map[string]string{"left_alone": "no_update_needed", "kept_back": "
 
 // ParseOrder reads an order that JSON wrote. It is strict: unknown keys, an unknown schema and steps that cannot be followed are
 // errors. Keys of an earlier version are read as the new ones.
-func ParseOrder(data []byte) (*Order, error) {
+func ParseOrder(ctx context.Context, data []byte) (*Order, error) {
 	var o Order
 	current := oldKey.ReplaceAllFunc(data, func(key []byte) []byte {
 		return fmt.Appendf(nil, "%q:", renamed[string(oldKey.FindSubmatch(key)[1])])
 	})
-	if err := input.JSON(context.Background(), "", current, &o); err != nil {
+	if err := input.JSON(ctx, "", current, &o); err != nil {
 		return nil, fmt.Errorf("read work order: %w; make it again with muster plan", err)
 	}
 	o.keepText(data)
 	if o.Schema != OrderSchemaID {
-		return nil, fmt.Errorf("read work order: schema is %q, not %q; give a file that muster plan wrote", o.Schema, OrderSchemaID)
+		return nil, fmt.Errorf("read work order: schema is %s, not %q; give a file that muster plan wrote", input.Quote(o.Schema), OrderSchemaID)
 	}
 	steps := o.Steps()
 	if len(steps) > maxOrder {

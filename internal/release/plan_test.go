@@ -120,7 +120,7 @@ func TestOrderGolden(t *testing.T) {
 		t.Error(err)
 	}
 
-	again, err := ParseOrder(j)
+	again, err := ParseOrder(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -345,7 +345,7 @@ func TestCheckNow(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if _, err := ParseOrder(text); err != nil {
+		if _, err := ParseOrder(t.Context(), text); err != nil {
 			t.Error(err)
 		}
 		if err := validateYAML(t, compileSchema(t, OrderSchema), text); err != nil {
@@ -486,13 +486,13 @@ func TestOldOrder(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want, err := ParseOrder(text)
+	want, err := ParseOrder(t.Context(), text)
 	if err != nil {
 		t.Fatal(err)
 	}
 	old := strings.NewReplacer(`"no_update_needed":`, `"left_alone":`, `"deferred":`, `"kept_back":`, `"hold_point":`, `"hold":`,
 		`"role": "display"`, `"role": "`+"head"+`"`).Replace(string(text))
-	got, err := ParseOrder([]byte(old))
+	got, err := ParseOrder(t.Context(), []byte(old))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -525,12 +525,12 @@ func TestParseOrderRefuses(t *testing.T) {
 			if bad == string(j) {
 				t.Fatal("nothing was changed")
 			}
-			if _, err := ParseOrder([]byte(bad)); err == nil || !strings.Contains(err.Error(), tt.want) {
+			if _, err := ParseOrder(t.Context(), []byte(bad)); err == nil || !strings.Contains(err.Error(), tt.want) {
 				t.Errorf("got %v, want %s", err, tt.want)
 			}
 		})
 	}
-	if _, err := ParseOrder(append(j, "{}"...)); err == nil {
+	if _, err := ParseOrder(t.Context(), append(j, "{}"...)); err == nil {
 		t.Error("something after the end was accepted")
 	}
 }
@@ -543,7 +543,7 @@ func FuzzParseOrder(f *testing.F) {
 	f.Add(j)
 	f.Add([]byte("{}"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		o, err := ParseOrder(data)
+		o, err := ParseOrder(t.Context(), data)
 		if err != nil {
 			return
 		}

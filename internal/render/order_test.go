@@ -21,7 +21,7 @@ func readOrder(t testing.TB) *release.Order {
 	if err != nil {
 		t.Fatal(err)
 	}
-	o, err := release.ParseOrder(text)
+	o, err := release.ParseOrder(t.Context(), text)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,7 +68,7 @@ func FuzzOrder(f *testing.F) {
 	f.Add(text)
 	f.Add([]byte("{}"))
 	f.Fuzz(func(t *testing.T, data []byte) {
-		o, err := release.ParseOrder(data)
+		o, err := release.ParseOrder(t.Context(), data)
 		if err != nil {
 			return
 		}

@@ -2,7 +2,6 @@ package hub
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"net/url"
@@ -85,8 +84,8 @@ func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error)
 	case fleet.KindAlert:
 		m.change, err = readChange(m.envelope.Body, who)
 	case fleet.KindSnapshot:
-		var any map[string]json.RawMessage
-		if err = input.OpenJSON(context.Background(), "", m.envelope.Body, &any); err != nil || any == nil {
+		var object *struct{}
+		if err = input.OpenJSON(context.Background(), "", m.envelope.Body, &object); err != nil || object == nil {
 			err = refuse("the snapshot is no JSON object")
 		}
 	case fleet.KindRecord:

@@ -1,0 +1,11 @@
+package sim
+
+import (
+	"testing"
+
+	"muster/internal/input/inputtest"
+)
+
+func TestBombs(t *testing.T) {
+	inputtest.YAML(t, func(text []byte) error { _, err := Parse(t.Context(), "scenario.yaml", text); return err }, "devices", "lines")
+}
