@@ -531,7 +531,7 @@ func TestSettingsValidate(t *testing.T) {
 		want string
 	}{
 		{"every", func(s *Settings) { s.Every = 0 }, "every: 0s is too short: give 1s or more"},
-		{"share", func(s *Settings) { s.BusLoadHigh.Warning = 50 }, "bus-load-high.warning: 50 must be a share above 0 and up to 1, such as 0.5\nbus-load-high.critical: 0.75 must lie between bus-load-high.warning and 1"},
+		{"share", func(s *Settings) { s.BusLoadHigh.Warning = 50 }, "bus-load-high.warning: 50 must be a share above 0 and up to 1, such as 0.5\nbus-load-high.critical: 0.75 must be between bus-load-high.warning and 1"},
 		{"severity", func(s *Settings) { s.Silent.Severity = "bad" }, `silent.severity: "bad" is not one of info, warning, critical`},
 		{"hold", func(s *Settings) { s.Silent.Hold = ptr(-time.Second) }, "silent.hold: must not be negative"},
 		{"per minute", func(s *Settings) { s.BadChecksum.PerMinute = 0 }, "bad-checksum.per_minute: 0 would fire without a fault: give 1 or more"},
