@@ -245,7 +245,7 @@ func TestMarina(t *testing.T) {
 		t.Errorf("boards %+v", shown.Boards)
 	}
 
-	if _, told := hubSays(t, "revoke", "--data", data, "wagtail"); !strings.Contains(told, "is revoked, at once") {
+	if _, told := hubSays(t, "revoke", "--data", data, "wagtail"); !strings.Contains(told, "Access of wagtail is revoked, at once") {
 		t.Errorf("revoke: %s", told)
 	}
 	until(t, "the hub shows that it is shut out", func() bool { return look() && !shown.Revoked.IsZero() })

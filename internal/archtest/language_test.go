@@ -24,7 +24,7 @@ var banned = compileBanned([][2]string{
 	{`mute`, "sends no data"}, {`heads?`, "display"}, {`makers?|vendors?`, "manufacturer"}, {`aerials?`, "antenna"}, {`pilots?`, "autopilot"},
 	{`plugs?`, "connector, connect"}, {`spurs?`, "drop cable"}, {`leg`, "power feed"}, {`data wires?|the wire`, "NET-H / NET-L, backbone, line"},
 	{`roll[- ]call|the roll`, "units"}, {`told|tells?|telling`, "report, send, receive, notify"}, {`spoken|speaks?|speaking`, "send"},
-	{`says?|said|saying`, "report, show, give"}, {`hears?|unheard|(is|was|were|not) heard`, "receive"}, {`nobody`, "no device, or passive"},
+	{`says?|said|saying`, "report, show, give"}, {`hears?|unheard|(is|was|were)( not)? heard`, "receive"}, {`nobody`, "no device, or passive"},
 	{`everybody|somebody|anybody|whom`, "name the person or device"}, {`held (against|to)`, "compare with"}, {`in the place of`, "instead of"},
 	{`shut out|let in`, "revoke, enrol"}, {`remarks?`, "info"}, {`sound|unsound`, "reliable, faulty"}, {`multi-?plexor`, "multiplexer"},
 	{`worked off`, "do a step"}, {`stands?|standing|stood`, "is, current, active"}, {`knows?`, "has, supports"}, {`bears?`, "is rated for"},

@@ -28,7 +28,7 @@ func TestOfflineFirst(t *testing.T) {
 	a.say(0, 50)
 	eventually(t, func() bool { return strings.Contains(a.log.String(), "the hub cannot be reached") })
 	h.start()
-	eventually(t, func() bool { return strings.Contains(a.log.String(), "no stream takes in what boats tell") })
+	eventually(t, func() bool { return strings.Contains(a.log.String(), "no stream stores what boats send") })
 	h.declare(nil)
 	eventually(t, a.drained)
 	list := h.told()
