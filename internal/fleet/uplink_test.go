@@ -175,7 +175,7 @@ func TestFull(t *testing.T) {
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}})
 	a.run()
 	a.say(0, 10)
-	eventually(t, func() bool { return strings.Contains(a.log.String(), "the hub refuses what the boat tells") })
+	eventually(t, func() bool { return strings.Contains(a.log.String(), "the hub refuses what the boat sends") })
 	h.with(func(js nats.JetStreamContext) {
 		if _, err := js.UpdateStream(&nats.StreamConfig{Name: "BOATS", Subjects: []string{Subjects("*")}, Duplicates: time.Hour, MaxMsgs: -1}); err != nil {
 			t.Fatal(err)
