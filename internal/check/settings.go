@@ -222,7 +222,12 @@ func (s *Settings) Validate() error {
 	bad(s.LineSaturated.Critical < s.LineSaturated.Warning || s.LineSaturated.Critical > 1, "line-saturated.critical: %v must be between line-saturated.warning and 1", s.LineSaturated.Critical)
 	bad(!(s.SentenceLate.Factor > 1), "sentence-late.factor: %v must be above 1", s.SentenceLate.Factor)
 	bad(!(s.LowVoltage.Critical > 0) || !(s.LowVoltage.Warning >= s.LowVoltage.Critical), "low-voltage: warning %v must not be below critical %v, and both must be above 0", s.LowVoltage.Warning, s.LowVoltage.Critical)
-	bad(!slices.Contains([]int{0, 12, 24, 48}, s.LowVoltage.Nominal), "low-voltage.nominal: %d must be 12, 24 or 48, or 0 to take it from the voltage", s.LowVoltage.Nominal)
+	bad(s.LowVoltage.Nominal != 0 && !slices.Contains(nominals[:], s.LowVoltage.Nominal),
+		"low-voltage.nominal: %g must be one of %s, or 0 to take it from the device or the voltage", s.LowVoltage.Nominal, nominalWords())
+	for i, b := range s.LowVoltage.Banks {
+		bad(b.Device == "" || !slices.Contains(nominals[:], b.Nominal),
+			"low-voltage.banks[%d]: it needs device, the NAME or serial number of the monitor, and nominal, one of %s", i, nominalWords())
+	}
 	for _, m := range boat.Measures() {
 		bad(!(s.SourcesDisagree.tolerance(m) >= 0), "sources-disagree: the tolerance of %s must be 0, to leave it out, or more", m)
 	}
