@@ -2,16 +2,18 @@ package main
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
-	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/check"
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/daemon"
+	"muster/internal/event"
 	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
@@ -22,6 +24,7 @@ type auditCmd struct {
 	Format  string
 	For     time.Duration
 	FailOn  string
+	Explain bool
 	Ask     bool
 	Sheets  string
 	Config  string
@@ -42,8 +45,10 @@ func newAudit(a *app) *cobra.Command {
 	f := cmd.Flags()
 	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the report", "text", "json", "html")
 	f.DurationVar(&c.For, "for", 0, "Read for this `TIME`, such as 30s or 5m; of a capture, this much of it")
-	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a finding has this `SEVERITY` or a higher one",
-		severities...)
+	cli.Choices(cmd, &c.FailOn, "fail-on",
+		"Exit with status 1 if a finding has this `SEVERITY` or a higher one; with unjudged, also if a check needs more time or asking",
+		append(slices.Clone(severities), "unjudged")...)
+	f.BoolVar(&c.Explain, "explain", false, "Print evidence and remedy of each finding, and what was not judged")
 	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; reports which devices are behind")
 	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
@@ -64,14 +69,17 @@ func (c *auditCmd) run(a *app) error {
 	}
 	report, err := a.audit(cfg, c.For)
 	if report != nil && (err == nil || !report.TakenAt.IsZero()) {
-		if werr := a.printReport(report, c.Format); werr != nil {
+		if werr := a.printReport(report, c.Format, c.Explain); werr != nil {
 			return werr
 		}
 	}
 	if err != nil {
 		return err
 	}
-	return failOn(report, check.Severity(c.FailOn))
+	if err := nothingReceived(c.Sources, report); err != nil {
+		return err
+	}
+	return failOn(report, c.FailOn)
 }
 
 // audit reads the sources and returns the report. With an error it may still return what was read until then.
@@ -88,7 +96,7 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*report.Report, erro
 		opt.Open = a.opener(false)
 		return daemon.Replay(a.ctx, opt, span, bar.set)
 	}
-	opt.Open = a.opener(true)
+	opt.Open, opt.Recorded = a.opener(true), true
 	d, err := daemon.New(a.ctx, opt)
 	if err != nil {
 		return nil, err
@@ -102,7 +110,7 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*report.Report, erro
 }
 
 // printReport writes the report to the standard output.
-func (a *app) printReport(r *report.Report, format string) error {
+func (a *app) printReport(r *report.Report, format string, explain bool) error {
 	switch format {
 	case "json":
 		text, err := api.EncodeReport(r)
@@ -114,23 +122,54 @@ func (a *app) printReport(r *report.Report, format string) error {
 	case "html":
 		return ui.WriteHTML(a.stdout, r, cli.Version())
 	}
-	return render.ReportText(a.stdout, r, a.outputStyle())
+	style := a.outputStyle()
+	style.Explain = explain
+	return render.ReportText(a.stdout, r, style)
 }
 
-// failOn gives the error that ends with status 1 when alerts that have not cleared are least or worse. "" never fails.
-func failOn(r *report.Report, least check.Severity) error {
-	if least == "" {
-		return nil
-	}
-	n := 0
-	for i := range r.Alerts {
-		al := &r.Alerts[i]
-		if al.State != alert.StatusCleared && al.Accepted == "" && al.Severity.Rank() >= least.Rank() {
-			n++
+// failOn gives the error that ends with status 1 when what speaks against the boat is as bad as the words of --fail-on say. "" never fails.
+func failOn(r *report.Report, words string) error {
+	e := findingsError{}
+	for word := range strings.SplitSeq(words, ",") {
+		switch s := check.Severity(word); {
+		case word == "unjudged" && r.Judged != nil:
+			e.unjudged = r.Judged.Unjudged()
+		case s.Rank() > 0 && (e.least == "" || s.Rank() < e.least.Rank()):
+			e.least = s
 		}
 	}
-	if n == 0 {
+	for i := range r.Alerts {
+		if al := &r.Alerts[i]; e.least != "" && al.Counts() && al.Severity.Rank() >= e.least.Rank() {
+			e.count++
+		}
+	}
+	if e.count == 0 && e.unjudged == 0 {
 		return nil
 	}
-	return &findingsError{count: n, least: least}
+	return &e
 }
+
+// nothingReceived is an error when a network, or all sources together, gave nothing: that says nothing of the boat.
+func nothingReceived(sources []string, r *report.Report) error {
+	var quiet []string
+	for i := range r.Networks {
+		n := &r.Networks[i]
+		others := slices.ContainsFunc(r.Devices, func(d report.Device) bool { return d.Network == n.ID && !d.Own })
+		talkers := slices.ContainsFunc(r.Talkers, func(t report.Talker) bool { return t.Network == n.ID })
+		if n.Frames == 0 || n.Kind == event.NMEA2000 && !others && !talkers && n.Live != nil {
+			quiet = append(quiet, n.ID)
+		}
+	}
+	if len(r.Networks) == 0 {
+		quiet = sources
+	}
+	if len(quiet) == 0 {
+		return nil
+	}
+	return &daemon.SourceError{Source: quiet[0], Err: cli.WithHint(
+		fmt.Errorf("nothing was received on %s", strings.Join(quiet, ", ")), "%s", quietHint)}
+}
+
+// quietHint is what to try when nothing is received.
+const quietHint = "check that the boat's electronics are on; the bit or baud rate; the plug and CAN-H and CAN-L; the termination; " +
+	"that the interface is up (ip link); of udp:, the group address"

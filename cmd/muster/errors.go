@@ -25,10 +25,19 @@ type findingsError struct {
 	count int
 	least check.Severity
 	what  string // "finding" when empty
+
+	unjudged int // checks that could speak with more time or by asking
 }
 
 func (e *findingsError) Error() string {
 	what := cmp.Or(e.what, "finding")
+	if e.unjudged > 0 {
+		judged := fmt.Sprintf("%s not judged for want of time or asking", number(e.unjudged, "check"))
+		if e.count == 0 {
+			return judged
+		}
+		return (&findingsError{count: e.count, least: e.least, what: e.what}).Error() + "; " + judged
+	}
 	if e.count == 1 {
 		return fmt.Sprintf("1 %s is %s or worse", what, e.least)
 	}

@@ -215,7 +215,7 @@ func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*report.Report
 func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report, error) {
 	cfg = once(cfg)
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: k.around(a.opener(live))}
+	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: k.around(a.opener(live)), Recorded: true}
 	if !live {
 		if s := endless(a.ctx, cfg.Sources); s != "" && c.For == 0 {
 			return nil, cli.WithHint(fmt.Errorf("snapshot %s: the scenario has no end", s),
@@ -249,8 +249,8 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report
 		case err := <-ended:
 			r := d.Report()
 			if err == nil && silent(r) {
-				err = &daemon.SourceError{Source: c.Source, Err: cli.WithHint(fmt.Errorf("nothing was received on %s in %v", c.Source, time.Since(began).Round(time.Second)),
-					"check that the boat's electronics are on, the connector, and the bit rate")}
+				err = &daemon.SourceError{Source: c.Source, Err: cli.WithHint(fmt.Errorf("nothing was heard on %s in %v", c.Source, time.Since(began).Round(time.Second)),
+					"check that the boat's electronics are on, the plug, and the bit rate")}
 			}
 			return r, err
 		case <-tick.C:
@@ -306,7 +306,7 @@ func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
 	fmt.Fprintf(a.stderr, "not complete: %s without model and software: %s\n", number(len(names), "device"),
 		strings.Join(names, ", "))
 	if !c.Ask && !isURL(c.Source) && !isFile(c.Source) {
-		fmt.Fprintln(a.stderr, "hint: no device asked them; add --ask, or open the device list on a display meanwhile")
+		fmt.Fprintln(a.stderr, "hint: nobody asked them; add --ask, or let a head show its device list meanwhile")
 	}
 }
 

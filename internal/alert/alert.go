@@ -14,7 +14,7 @@ import (
 )
 
 // ErrUnknown says that no standing alert has the id.
-var ErrUnknown = errors.New("no active alert has this id")
+var ErrUnknown = errors.New("no standing alert has this id")
 
 // Settings are the times and bounds of a Book. The zero value clears at once and damps nothing; bounds of 0 become the defaults.
 type Settings struct {
@@ -101,7 +101,8 @@ type entry struct {
 	raises  []event.Time  // the latest raises, oldest first, at most FlapCount
 	ackBy   string
 	ackAt   event.Time
-	told    bool // the raise was not silenced
+	told    bool          // the raise was not silenced
+	held    time.Duration // of a recording: how long altogether
 	mark    uint64
 }
 
@@ -114,6 +115,9 @@ type Book struct {
 	now      event.Time
 	settled  event.Time // nothing clears before
 	restored bool       // the next update sets settled
+	recorded bool       // see Record
+	begun    event.Time // of a recording: its first moment
+	judged   event.Time // of a recording: when it was last judged
 	mark     uint64
 	shed     uint64
 }
@@ -149,6 +153,9 @@ func (b *Book) Update(now event.Time, findings []check.Finding) []Change {
 		b.rewind(now)
 	}
 	b.now = now
+	if b.recorded {
+		return b.record(now, findings)
+	}
 	if b.restored {
 		b.restored = false
 		b.settled = now.Add(b.settings.Settle)
@@ -255,7 +262,7 @@ func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Chan
 // Acknowledge notes that somebody knows of a standing alert. The note ends with the alert. A second one replaces the first.
 func (b *Book) Acknowledge(id, who string, at event.Time) (Change, error) {
 	if who == "" {
-		return Change{}, fmt.Errorf("acknowledge alert %q: no name: give the name of the person who acknowledges", id)
+		return Change{}, fmt.Errorf("acknowledge alert %q: no name: say who acknowledges", id)
 	}
 	e := b.entries[id]
 	if e == nil || e.phase != standing {
@@ -297,11 +304,23 @@ func (b *Book) alert(id string, e *entry) Alert {
 		state = StatusAcknowledged
 	}
 	f := &e.finding
+	until := e.until
+	if e.phase == standing {
+		until = 0
+	}
 	return Alert{
-		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: e.until, Flapping: b.flapping(e),
+		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: until, Share: b.share(e), AwaySince: e.awaySince(), Flapping: b.flapping(e),
 		AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, SilencedUntil: b.silencedUntil(b.now, e), Accepted: b.accepted(e),
 		Devices: f.Devices, Network: f.Network, Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy,
 	}
+}
+
+// awaySince is since when the finding of a standing alert is not there, 0 while it is.
+func (e *entry) awaySince() event.Time {
+	if e.phase == standing && e.away {
+		return e.awayAt
+	}
+	return 0
 }
 
 // rewind takes back every span that began after now.
@@ -314,6 +333,7 @@ func (b *Book) rewind(now event.Time) {
 		e.raises = slices.DeleteFunc(e.raises, func(t event.Time) bool { return t > now })
 	}
 	b.settled = min(b.settled, now.Add(b.settings.Settle))
+	b.begun, b.judged = min(b.begun, now), min(b.judged, now)
 }
 
 // shift moves times from within the span by the given duration.

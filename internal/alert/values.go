@@ -17,14 +17,16 @@ const (
 	StatusCleared      Status = "cleared"
 )
 
-// Alert is a finding that has lasted.
+// Alert is a finding that has lasted, or that a recording holds.
 type Alert struct {
 	ID             string         `json:"id,omitempty"` // the same for the same fault over time: check, a colon, what it is about
 	Check          string         `json:"check"`
 	Severity       check.Severity `json:"severity"`
 	State          Status         `json:"state"`
 	Since          event.Time     `json:"since,omitzero"`
-	Until          event.Time     `json:"until,omitzero"` // when it cleared
+	Until          event.Time     `json:"until,omitzero"`      // when it cleared
+	AwaySince      event.Time     `json:"away_since,omitzero"` // since when its finding is not there, of an alert that has not cleared yet
+	Share          float64        `json:"share,omitempty"`     // of what was judged over a recording: the part of the time in which it held, 0..1
 	Flapping       bool           `json:"flapping,omitempty"`
 	AcknowledgedBy string         `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt event.Time     `json:"acknowledged_at,omitzero"`

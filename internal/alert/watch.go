@@ -49,11 +49,18 @@ func (w *Watch) SetExtra(rules []check.Rule) { w.rules = append(check.All(), rul
 
 // Configure changes the settings of a Watch in use; its alerts stay.
 func (w *Watch) Configure(rules check.Settings, alerts Settings) {
+	rules.Recorded = w.settings.Recorded
 	w.settings = withInterval(rules)
 	w.book.Configure(alerts)
 	if every := event.Time(w.settings.Every); w.next != 0 {
 		w.next = w.last - w.last%every + every
 	}
+}
+
+// Record makes a new Watch judge all that a recording holds: see Book.Record.
+func (w *Watch) Record() {
+	w.settings.Recorded = true
+	w.book.Record()
 }
 
 // Book is the Watch's own, for acknowledging, silencing and keeping.
@@ -103,8 +110,22 @@ func (w *Watch) Finish() { w.judge(w.last) }
 // State is the boat as the checks see it.
 func (w *Watch) State() *boat.State { return w.model.State() }
 
-// Alerts lists the alerts of the Book.
-func (w *Watch) Alerts() []Alert { return w.book.Alerts() }
+// Look judges a state of the boat without changing the Book: what was judged and what was not, and the alerts of the Book, of which those
+// that have not cleared yet though the state has no such finding say so.
+func (w *Watch) Look(s *boat.State) ([]Alert, check.Judgement) {
+	j := check.Judge(w.rules, s, s.TakenAt, &w.settings)
+	there := make(map[string]bool, len(j.Findings))
+	for i := range j.Findings {
+		there[ID(&j.Findings[i])] = true
+	}
+	alerts := w.book.Alerts()
+	for i := range alerts {
+		if a := &alerts[i]; a.State != StatusCleared && !there[a.ID] && a.AwaySince.IsZero() && !w.book.recorded {
+			a.AwaySince = s.TakenAt
+		}
+	}
+	return alerts, j
+}
 
 const (
 	maxSteps = 360 // runs for one gap in time: the rest of a longer gap is passed over but for its last interval
@@ -119,6 +140,7 @@ func (w *Watch) move(t event.Time) {
 	case w.next == 0 || t < w.last-maxBack*every:
 		w.next = ends + every
 		w.last = t
+		w.book.begin(t)
 		return
 	case t < w.next:
 		w.last = max(w.last, t)

@@ -89,7 +89,7 @@ func TestWatchTellsChanges(t *testing.T) {
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Errorf("(-want +got)\n%s", diff)
 	}
-	alerts := w.Alerts()
+	alerts := w.Book().Alerts()
 	if len(alerts) != 1 || alerts[0].State != StatusCleared || alerts[0].Since != at(5) {
 		t.Errorf("alerts %+v", alerts)
 	}
@@ -112,7 +112,7 @@ func TestWatchDoesNotDependOnTheClock(t *testing.T) {
 				w.Feed(event.Event{Time: now})
 			}
 			w.Finish()
-			return w.Alerts()
+			return w.Book().Alerts()
 		}
 		if diff := cmp.Diff(run(false), run(true)); diff != "" {
 			t.Fatalf("(-replayed +live)\n%s", diff)
@@ -146,7 +146,7 @@ func TestWatchConfigureKeepsAlerts(t *testing.T) {
 	faster.Every = 5 * time.Second
 	w.Configure(faster, Settings{FlapCount: 1})
 	w.Feed(event.Event{Time: at(45)})
-	if got := w.Alerts(); len(got) != 1 || got[0].ID != "software-behind:a" || got[0].Since != at(10) {
+	if got := w.Book().Alerts(); len(got) != 1 || got[0].ID != "software-behind:a" || got[0].Since != at(10) {
 		t.Errorf("alerts %+v", got)
 	}
 }

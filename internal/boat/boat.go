@@ -187,6 +187,7 @@ const stepBack = time.Second
 func (b *Boat) advance(n *network, t event.Time) {
 	if t < n.last {
 		n.faults.TimeJumps++
+		n.back = max(n.back, n.last.Sub(t))
 		if n.last.Sub(t) >= stepBack {
 			n.stepBack(t)
 			b.now = t
@@ -194,6 +195,8 @@ func (b *Boat) advance(n *network, t event.Time) {
 	}
 	if n.last == 0 {
 		n.begin(t)
+	} else {
+		n.ahead = max(n.ahead, t.Sub(n.last))
 	}
 	n.last = t
 	if t >= n.turn {

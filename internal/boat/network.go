@@ -20,10 +20,11 @@ type network struct {
 	faults Faults // without what asm counts
 	fails  uint64 // asm's failures when last looked at
 
-	last  event.Time    // latest stamp
-	start event.Time    // first stamp
-	again time.Duration // by which stamps went back since
-	turn  event.Time    // when the present second ends
+	last        event.Time    // latest stamp
+	start       event.Time    // first stamp
+	back, ahead time.Duration // the largest jumps of stamps
+	again       time.Duration // by which stamps went back since
+	turn        event.Time    // when the present second ends
 
 	bits       uint64 // on the wire since start
 	secondBits uint64 // at the start of the present second

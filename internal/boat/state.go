@@ -36,7 +36,7 @@ type Network struct {
 	Start       event.Time // since when something was heard; zero for traffic without time stamps
 	LoadRecent  float64    // load over the last full minute, or since the start while there is none, 0..1
 	RecentFrom  event.Time // start of the interval that the Recent counters cover
-	Recent      Faults     // faults of the last full minute, or since the start while there is none
+	Recent      Faults     // faults of the last full minute, or since the start while there is none, or of all traffic without time stamps
 	LoadLatest  float64    // load since that minute; 0 while that is shorter than leastLoad
 	Latest      Faults     // faults since that minute
 	FaultSince  FaultTimes // when faults of the present run of faults began
@@ -45,6 +45,7 @@ type Network struct {
 	Twins       []Twin     // NAMEs that claim from two places at once
 	DownSince   event.Time
 	BusOffSince event.Time
+	Back, Ahead time.Duration // the largest jumps of the stamps, back and ahead
 }
 
 // LineState is what the bytes of an NMEA 0183 line show of the line.
@@ -118,8 +119,6 @@ type Transmit struct {
 	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was told; nil for other messages.
 	Volts   *float64
 	VoltsAt event.Time
-
-	NominalVolts float64 // of a battery, as its configuration message says; 0 when it does not
 
 	First, Last event.Time
 	EmptySince  event.Time    // since when no value was available

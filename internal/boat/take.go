@@ -54,7 +54,7 @@ func (n *network) report(now event.Time) Network {
 	r := Network{
 		ID: n.info.ID, Kind: n.info.Kind, BitRate: n.info.BitRate, ListenOnly: n.info.Listen, State: n.state, Frames: n.frames,
 		Faults:    n.allFaults(),
-		DownSince: n.downSince, BusOffSince: n.busOffSince,
+		DownSince: n.downSince, BusOffSince: n.busOffSince, Back: n.back, Ahead: n.ahead,
 		Contests: n.reportContests(now), Twins: n.reportTwins(now),
 	}
 	broken := n.brokenRun
@@ -103,7 +103,8 @@ const leastLoad = 5 * time.Second
 // reportRecent fills what happened in the last full minute, or since the start while there is none.
 func (n *network) reportRecent(r *Network, now event.Time) {
 	r.Start = n.start
-	if n.start == 0 {
+	if n.start == 0 { // without time stamps all is one stretch of traffic
+		r.Recent = r.Faults
 		return
 	}
 	from, to := n.before, n.minute
@@ -250,7 +251,6 @@ func (d *device) transmits(now event.Time) []Transmit {
 			v := math.Round(s.volts*1000) / 1000 // finer than any message tells it
 			t.Volts, t.VoltsAt = &v, s.voltsAt
 		}
-		t.NominalVolts = s.nominalVolts
 		if s.judged() {
 			available[i] = s.available(now)
 			t.Available = &available[i]

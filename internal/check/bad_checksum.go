@@ -8,7 +8,7 @@ import (
 // badChecksum: sentences of the last minute whose checksum is wrong.
 func badChecksum(p *Pass) {
 	for _, n := range p.networks(event.NMEA0183) {
-		bad := lately(n, func(f *boat.Faults) uint64 { return f.ChecksumErrors })
+		bad := p.lately(n, func(f *boat.Faults) uint64 { return f.ChecksumErrors })
 		if bad < p.Settings.BadChecksum.PerMinute {
 			if !p.few(n, "line") {
 				p.Clear(n.ID, n.ID)

@@ -10,7 +10,7 @@ func busErrors(p *Pass) {
 	s := &p.Settings.BusErrors
 	for _, n := range p.networks(event.NMEA2000) {
 		passive := n.State == "passive"
-		errors := lately(n, func(f *boat.Faults) uint64 { return f.ErrorFrames })
+		errors := p.lately(n, func(f *boat.Faults) uint64 { return f.ErrorFrames })
 		if isBusOff(n) { // has a check of its own
 			p.NotJudged(n.ID, n.ID, "the controller is off the bus", NeedTraffic)
 			continue

@@ -8,7 +8,7 @@ import (
 func busLoadHigh(p *Pass) {
 	s := &p.Settings.BusLoadHigh
 	for _, n := range p.networks(event.NMEA2000) {
-		load := max(n.LoadRecent, n.LoadLatest)
+		load := p.load(n)
 		if load < s.Warning {
 			if !p.unheard(n) {
 				p.Clear(n.ID, n.ID)

@@ -12,7 +12,7 @@ func isBusOff(n *boat.Network) bool { return n.State == "bus-off" || !n.BusOffSi
 func busOff(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		now := isBusOff(n)
-		lost := lately(n, func(f *boat.Faults) uint64 { return f.BusOff })
+		lost := p.lately(n, func(f *boat.Faults) uint64 { return f.BusOff })
 		if !now && lost == 0 {
 			p.clearBus(n)
 			continue

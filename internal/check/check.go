@@ -106,6 +106,7 @@ type Entry struct {
 	ID       string        `json:"id"`
 	Severity Severity      `json:"severity"` // as shipped
 	Hold     time.Duration `json:"hold"`     // as shipped
+	Least    time.Duration `json:"least"`    // how long a network must be heard before nothing found means clear
 	Doc      string        `json:"doc"`
 }
 
@@ -113,7 +114,7 @@ type Entry struct {
 func Catalogue() []Entry {
 	entries := make([]Entry, 0, len(rules))
 	for _, r := range rules {
-		entries = append(entries, Entry{ID: r.ID, Severity: r.Severity, Hold: r.Hold, Doc: TextOf(r.ID).Doc})
+		entries = append(entries, Entry{ID: r.ID, Severity: r.Severity, Hold: r.Hold, Least: r.Least, Doc: TextOf(r.ID).Doc})
 	}
 	return entries
 }

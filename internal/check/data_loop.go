@@ -109,7 +109,7 @@ func (p *Pass) comparable() {
 			}
 		}
 		if more := p.Settings.DataLoop.Changes - tried; more > 0 {
-			why := fmt.Sprintf("needs %d changes of the value, has %d", p.Settings.DataLoop.Changes, tried)
+			why := fmt.Sprintf("%s needs %d changes of the value, has %d", m, p.Settings.DataLoop.Changes, tried)
 			if heard, _ := p.heard(""); heard < restless {
 				p.Short("", m.String(), why, time.Duration(more)*time.Second)
 			} else {

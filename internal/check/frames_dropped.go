@@ -6,7 +6,7 @@ import "muster/internal/boat"
 func framesDropped(p *Pass) {
 	for i := range p.State.Networks {
 		n := &p.State.Networks[i]
-		dropped := lately(n, func(f *boat.Faults) uint64 { return f.Dropped })
+		dropped := p.lately(n, func(f *boat.Faults) uint64 { return f.Dropped })
 		if dropped < p.Settings.FramesDropped.PerMinute {
 			if !p.unheard(n) {
 				p.Clear(n.ID, n.ID)

@@ -8,7 +8,7 @@ import (
 // garbledLine: lines of the last minute that are no sentences at all, as a wrong baud rate or swapped wires give.
 func garbledLine(p *Pass) {
 	for _, n := range p.networks(event.NMEA0183) {
-		garbled := lately(n, func(f *boat.Faults) uint64 { return f.GarbledLines })
+		garbled := p.lately(n, func(f *boat.Faults) uint64 { return f.GarbledLines })
 		if garbled < p.Settings.GarbledLine.PerMinute {
 			if !p.few(n, "line") {
 				p.Clear(n.ID, n.ID)

@@ -8,9 +8,9 @@ import (
 // incompleteMessages: multi-frame messages of the last minute that did not arrive whole.
 func incompleteMessages(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
-		broken := lately(n, func(f *boat.Faults) uint64 { return f.BrokenSequences })
-		aborted := lately(n, func(f *boat.Faults) uint64 { return f.TransportErrors })
-		dropped := lately(n, func(f *boat.Faults) uint64 { return f.Dropped })
+		broken := p.lately(n, func(f *boat.Faults) uint64 { return f.BrokenSequences })
+		aborted := p.lately(n, func(f *boat.Faults) uint64 { return f.TransportErrors })
+		dropped := p.lately(n, func(f *boat.Faults) uint64 { return f.Dropped })
 		lost := broken + aborted
 		if lost < p.Settings.IncompleteMessages.PerMinute {
 			if !p.few(n, "frame") {

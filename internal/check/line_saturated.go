@@ -12,7 +12,7 @@ func lineSaturated(p *Pass) {
 			p.NotJudged(n.ID, n.ID, "the baud rate of the line is unknown", NeedInterface)
 			continue
 		}
-		load := max(n.LoadRecent, n.LoadLatest)
+		load := p.load(n)
 		if load < s.Warning {
 			if !p.unheard(n) {
 				p.Clear(n.ID, n.ID)

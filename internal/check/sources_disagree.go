@@ -17,10 +17,10 @@ func sourcesDisagree(p *Pass) {
 		case tolerance <= 0 || len(list) == 0 || m == boat.ClockOffset: // see clock-mismatch
 			continue
 		case len(list) == 1:
-			p.NotJudged("", m.String(), "one source, and nothing to compare it with", NeedSources)
+			p.NotJudged("", m.String(), m.String()+": one source, and nothing to compare it with", NeedSources)
 			continue
 		case p.meaningless(m):
-			p.NotJudged("", m.String(), "it means nothing at rest or in light wind", NeedTraffic)
+			p.NotJudged("", m.String(), m.String()+": it means nothing at rest or in light wind", NeedTraffic)
 			continue
 		}
 		worst, against := 0.0, make([]int, len(list)) // how many others each disagrees with

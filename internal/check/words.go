@@ -275,7 +275,18 @@ func messages(d *boat.Device) []int {
 	return slices.Compact(list)
 }
 
-// lately is how often a fault came in the last minute: in the last full one or since, whichever is more.
-func lately(n *boat.Network, of func(*boat.Faults) uint64) uint64 {
-	return max(of(&n.Recent), of(&n.Latest))
+// lately is how often a fault came in the last full minute. Of a recording, what came after that counts too: there is no later minute.
+func (p *Pass) lately(n *boat.Network, of func(*boat.Faults) uint64) uint64 {
+	if p.Settings.Recorded {
+		return max(of(&n.Recent), of(&n.Latest))
+	}
+	return of(&n.Recent)
+}
+
+// load is that of the last full minute; see lately.
+func (p *Pass) load(n *boat.Network) float64 {
+	if p.Settings.Recorded {
+		return max(n.LoadRecent, n.LoadLatest)
+	}
+	return n.LoadRecent
 }

@@ -139,6 +139,27 @@ func Choice(c *cobra.Command, into *string, name, preset, help string, words ...
 	Complete(c, name, cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp))
 }
 
+// Choices is Choice for a flag that takes several of the words, with commas between them.
+func Choices(c *cobra.Command, into *string, name, help string, words ...string) {
+	c.Flags().Var(choices{choice{into, words}}, name, help+" ("+strings.Join(words, ", ")+")")
+	Complete(c, name, cobra.FixedCompletions(words, cobra.ShellCompDirectiveNoFileComp))
+}
+
+// choices is a choice of several.
+type choices struct{ choice }
+
+func (v choices) Type() string { return "words" }
+
+func (v choices) Set(text string) error {
+	for word := range strings.SplitSeq(text, ",") {
+		if !slices.Contains(v.words, word) {
+			return fmt.Errorf("it is not one of %s", strings.Join(v.words, ", "))
+		}
+	}
+	*v.into = text
+	return nil
+}
+
 func (v choice) String() string {
 	if v.into == nil { // pflag asks an empty one for its default
 		return ""

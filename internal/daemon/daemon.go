@@ -68,6 +68,10 @@ type Options struct {
 	// that it changes, and is called by the goroutine of Run or Replay.
 	OnReport func(now event.Time, r *report.Report, c release.Conditions)
 
+	// Recorded judges the boat by all that is heard until the end, as an audit and a snapshot do, instead of raising
+	// alerts when something has lasted. Replay always does.
+	Recorded bool
+
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
 	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
 

@@ -87,6 +87,9 @@ func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger
 	m.boat = boat.New(o)
 	m.watch = alert.NewWatch(m.boat, c.Checks, c.Alerts)
 	m.watch.Book().Accept(c.Accepted)
+	if opt.Recorded {
+		m.watch.Record()
+	}
 	checks := c.Checks
 	m.checks = &checks
 	return m
@@ -238,7 +241,7 @@ func (m *model) publish() {
 	if m.hearSatellites(state) {
 		state = m.watch.State()
 	}
-	r := report.New(state, m.watch.Alerts())
+	r := m.reportOf(state)
 	now := m.boat.Now()
 	c := m.gauge.Conditions(now)
 	m.follow(r, c)
@@ -255,7 +258,15 @@ func (m *model) publish() {
 }
 
 // report is the report of now.
-func (m *model) report() *report.Report { return report.New(m.watch.State(), m.watch.Alerts()) }
+func (m *model) report() *report.Report { return m.reportOf(m.watch.State()) }
+
+// reportOf is the report of a state that the model was just in.
+func (m *model) reportOf(s *boat.State) *report.Report {
+	alerts, judgement := m.watch.Look(s)
+	r := report.New(s, alerts)
+	r.Judge(&judgement)
+	return r
+}
 
 // show lets others see the model as it is now.
 func (m *model) show(r *report.Report, c release.Conditions) {

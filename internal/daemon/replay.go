@@ -32,7 +32,7 @@ type cursor struct {
 func Replay(
 	ctx context.Context, opt Options, span time.Duration, progress func(read, total int64),
 ) (*report.Report, error) {
-	opt.Config.Listen, opt.replay = "off", true
+	opt.Config.Listen, opt.replay, opt.Recorded = "off", true, true
 	d, err := New(ctx, opt)
 	if err != nil {
 		return nil, err

@@ -62,7 +62,7 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 				watch.Feed(events[:n]...)
 			}
 			watch.Advance(at)
-			reports.Set(report.New(model.State(), watch.Alerts()))
+			reports.Set(report.New(model.State(), watch.Book().Alerts()))
 			s.Observe(reports.Report())
 		}
 		kept, err := s.TakeSnapshot()

@@ -10,7 +10,6 @@ import (
 	"github.com/jedib0t/go-pretty/v6/table"
 	"github.com/jedib0t/go-pretty/v6/text"
 
-	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
@@ -21,6 +20,8 @@ import (
 type TextStyle struct {
 	Width  int  // columns; 0 for no limit
 	Colour bool // colour is allowed; every state is a word all the same
+
+	Explain bool // of a report: with evidence and remedy of each finding, and what was not judged
 }
 
 // The narrowest terminal that gets the device table; below it each device is a block of its own.
@@ -34,15 +35,21 @@ type textReport struct {
 	err    error
 }
 
-// ReportText prints a report for a person to read and returns the first write error.
+// ReportText prints a report for a person to read and returns the first write error. What it says of the boat fits on a screen of 24 lines of
+// 80 columns; the units follow.
 func ReportText(w io.Writer, r *report.Report, style TextStyle) error {
 	t := &textReport{TextStyle: style, w: w, report: r}
 	t.header()
-	t.networks()
-	t.alerts()
+	t.findings()
 	t.devices()
+	t.networks()
 	t.talkers()
 	t.manual()
+	if style.Explain {
+		t.explain()
+	} else {
+		t.hint()
+	}
 	return t.err
 }
 
@@ -85,16 +92,20 @@ func (t *textReport) header() {
 	case r.Boat.ID != "":
 		name += " (" + boat.Printable(r.Boat.ID) + ")"
 	}
-	t.line(0, t.paint("Boat "+name, text.Bold))
+	name = t.paint("Boat "+name, text.Bold)
 	switch heard := slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.Frames > 0 }); {
 	case r.TakenAt.IsZero() && heard:
-		t.line(0, "The traffic has no time stamps: no rates are known, and most checks are not judged.")
-		return
+		t.line(0, name+": traffic without time stamps")
 	case r.TakenAt.IsZero():
-		t.line(0, "Nothing was received.")
-		return
+		t.line(0, name)
+	default:
+		t.line(0, fmt.Sprintf("%s, %s (%s clock), over %s", name, Stamp(r.TakenAt), r.Clock, Span(r.Window)))
 	}
-	t.line(0, fmt.Sprintf("taken %s (%s clock), over %s", Stamp(r.TakenAt), r.Clock, Span(r.Window)))
+	v := r.Say()
+	t.line(0, t.paint(v.Sentence, verdictColour(v.State), text.Bold))
+	if r.Judged != nil {
+		t.line(0, JudgedLine(r.Judged))
+	}
 }
 
 func (t *textReport) networks() {
@@ -134,33 +145,6 @@ func severityColour(s check.Severity) text.Color {
 		return text.FgYellow
 	}
 	return text.FgCyan
-}
-
-func (t *textReport) alerts() {
-	t.title("Findings")
-	if len(t.report.Alerts) == 0 {
-		t.line(2, "none")
-	}
-	for _, a := range SortedAlerts(t.report) {
-		head := t.paint(string(a.Severity), severityColour(a.Severity), text.Bold) + " " + a.Check
-		if a.State != "" && a.State != alert.StatusOpen {
-			head += " (" + string(a.State) + ")"
-		}
-		if !a.Since.IsZero() {
-			head += " since " + Stamp(a.Since)
-		}
-		t.line(2, head)
-		t.line(4, boat.Printable(a.Summary))
-		if a.Accepted != "" {
-			t.line(4, "Accepted: "+boat.Printable(a.Accepted))
-		}
-		if evidence := evidenceWords(a.Evidence); evidence != "" {
-			t.line(4, "Evidence: "+evidence)
-		}
-		if a.Remedy != "" {
-			t.line(4, "Remedy: "+boat.Printable(a.Remedy))
-		}
-	}
 }
 
 // evidenceWords writes evidence as "key value, key value" in the order of its keys.

@@ -32,6 +32,9 @@ type Report struct {
 	Talkers  []Talker      `json:"talkers"`
 	Manual   []boat.Manual `json:"manual"`
 	Alerts   []alert.Alert `json:"alerts"`
+
+	Verdict *Verdict `json:"-"`
+	Judged  *Judged  `json:"-"`
 }
 
 // Network is one NMEA 2000 backbone or NMEA 0183 line.

@@ -1,0 +1,36 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"muster/internal/check"
+	"muster/internal/cli"
+	"muster/internal/render"
+)
+
+func newExplain(a *app) *cobra.Command {
+	return &cobra.Command{
+		Use: "explain CHECK", Short: "Explain a check: what it finds, what it needs, what to do",
+		Long: "Explain a check. muster audit prints the check at the end of each finding; --explain there gives the evidence.",
+		Example: `  muster explain instance-clash
+  muster explain bus-load-high`,
+		Args: cobra.ExactArgs(1),
+		ValidArgsFunction: func(*cobra.Command, []string, string) ([]cobra.Completion, cobra.ShellCompDirective) {
+			return check.IDs(), cobra.ShellCompDirectiveNoFileComp
+		},
+		RunE: func(_ *cobra.Command, args []string) error { return a.explain(args[0]) },
+	}
+}
+
+// explain prints what there is to say of a check.
+func (a *app) explain(name string) error {
+	id := check.ID(name)
+	text := check.TextOf(id)
+	if text.Doc == "" {
+		return cli.WithHint(fmt.Errorf("explain %q: there is no such check", name), "the checks are %s", strings.Join(check.IDs(), ", "))
+	}
+	return render.CheckText(a.stdout, id, a.outputStyle())
+}

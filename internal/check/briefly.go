@@ -1,0 +1,59 @@
+package check
+
+import (
+	"strconv"
+	"strings"
+)
+
+// briefly are the words for one finding of a check and for {n}, where a list shows like ones as one or a summary is too long. Read-only.
+var briefly = map[string][2]string{
+	"address-contested":   {"1 address is claimed by several devices", "{n} addresses are claimed by several devices"},
+	"backbone-too-long":   {"1 backbone is too long", "{n} backbones are too long"},
+	"bad-checksum":        {"1 line has sentences with a wrong checksum", "{n} lines have sentences with a wrong checksum"},
+	"bus-errors":          {"1 backbone has bus errors", "{n} backbones have bus errors"},
+	"bus-load-high":       {"1 backbone has a high bus load", "{n} backbones have a high bus load"},
+	"bus-off":             {"muster's adapter was off the bus on 1 backbone", "muster's adapter was off the bus on {n} backbones"},
+	"clock-mismatch":      {"1 clock differs", "{n} clocks differ"},
+	"companion-too-old":   {"1 unit needs newer software in another unit", "{n} units need newer software in another unit"},
+	"data-loop":           {"1 source sends data of another source again", "{n} sources send data of another source again"},
+	"drop-cable-too-long": {"1 drop cable is too long", "{n} drop cables are too long"},
+	"duplicate-name":      {"1 NAME is used by several devices", "{n} NAMEs are used by several devices"},
+	"empty-data":          {"1 unit sends messages without values", "{n} units send messages without values"},
+	"feeds-not-isolated":  {"1 power feed is joined to another", "{n} power feeds are joined"},
+	"frames-dropped":      {"muster lost frames of 1 network", "muster lost frames of {n} networks"},
+	"garbled-line":        {"1 line is garbled", "{n} lines are garbled"},
+	"incomplete-messages": {"1 backbone has incomplete messages", "{n} backbones have incomplete messages"},
+	"instance-clash":      {"1 instance is used by several units", "{n} instances are used by several units"},
+	"line-saturated":      {"1 line is nearly full", "{n} lines are nearly full"},
+	"load-too-high":       {"1 load is above the limit", "{n} loads are above the limit"},
+	"low-voltage":         {"1 battery has a low voltage", "{n} batteries have a low voltage"},
+	"missing":             {"1 unit is missing", "{n} units are missing"},
+	"multiple-sources":    {"1 quantity has several sources", "{n} quantities have several sources"},
+	"new-device":          {"1 unit is new", "{n} units are new"},
+	"no-address":          {"1 unit has no address", "{n} units have no address"},
+	"not-identified":      {"1 unit is not identified", "{n} units are not identified"},
+	"order-unknown":       {"The order of releases is unknown for 1 unit", "The order of releases is unknown for {n} units"},
+	"replaced":            {"1 unit was replaced", "{n} units were replaced"},
+	"restarted":           {"1 unit restarted", "{n} units restarted"},
+	"sentence-late":       {"1 talker is late", "{n} talkers are late"},
+	"silent":              {"1 unit is silent", "{n} units are silent"},
+	"slow-data":           {"1 unit sends messages too slowly", "{n} units send messages too slowly"},
+	"software-behind":     {"1 unit has old software", "{n} units have old software"},
+	"software-differs":    {"Software differs in 1 model or family", "Software differs in {n} models or families"},
+	"sources-disagree":    {"Sources disagree on 1 quantity", "Sources disagree on {n} quantities"},
+	"store-failing":       {"The store has 1 fault", "The store has {n} faults"},
+	"tee-overfull":        {"1 tee carries more than its limit", "{n} tees carry more than their limit"},
+	"terminator":          {"1 terminator is missing or wrong", "{n} terminators are missing or wrong"},
+	"too-many-devices":    {"1 backbone has too many units", "{n} backbones have too many units"},
+	"unclaimed-source":    {"1 address sends without an address claim", "{n} addresses send without an address claim"},
+	"voltage-drop":        {"1 voltage drop is above the limit", "{n} voltage drops are above the limit"},
+	"wrong-bit-rate":      {"1 backbone runs at a wrong bit rate", "{n} backbones run at a wrong bit rate"},
+}
+
+// Briefly is the short line that stands for n findings of a check.
+func Briefly(id string, n int) string {
+	if n == 1 {
+		return briefly[id][0]
+	}
+	return strings.ReplaceAll(briefly[id][1], "{n}", strconv.Itoa(n))
+}

@@ -1,0 +1,255 @@
+package render
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/jedib0t/go-pretty/v6/text"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/check"
+	"muster/internal/report"
+)
+
+// The first screen of a report: so many columns, and so many lines for findings, with their titles.
+const (
+	screenColumns = 80
+	screenLines   = 18
+)
+
+// SeverityTitle is the heading over findings of a severity.
+func SeverityTitle(s check.Severity) string {
+	switch s {
+	case check.Critical:
+		return "Act now"
+	case check.Warning:
+		return "Needs attention"
+	}
+	return "Worth knowing"
+}
+
+func verdictColour(s report.VerdictState) text.Color {
+	switch s {
+	case report.VerdictFault:
+		return text.FgRed
+	case report.VerdictAttention:
+		return text.FgYellow
+	case report.VerdictOK:
+		return text.FgGreen
+	}
+	return text.FgCyan
+}
+
+// JudgedLine says in one line what a verdict rests on: "24 of 29 checks judged; 5 need 40 s more".
+func JudgedLine(j *report.Judged) string {
+	line := fmt.Sprintf("%d of %d checks judged", j.Judged, j.Checks)
+	short := map[string]int{}
+	var words []string
+	for _, s := range j.Shortfalls() {
+		word := needKind(s.Needs)
+		if s.Needs == check.NeedTime {
+			word = NeedWords(s.Needs, s.MoreSec)
+		}
+		if short[word] == 0 {
+			words = append(words, word)
+		}
+		short[word] += s.Checks
+	}
+	for i, word := range words {
+		switch {
+		case i > 0:
+			line += fmt.Sprintf(", %d %s", short[word], word)
+		case short[word] == 1:
+			line += "; 1 needs " + word
+		default:
+			line += fmt.Sprintf("; %d need %s", short[word], word)
+		}
+	}
+	return line
+}
+
+// needKind sorts the needs into few words, for a line that has little room.
+func needKind(n check.Need) string {
+	switch n {
+	case check.NeedSources, check.NeedTraffic, check.NeedInterface:
+		return "other sources"
+	case check.NeedSheets, check.NeedLayout, check.NeedBaseline:
+		return "files"
+	}
+	return NeedWords(n, 0)
+}
+
+// NeedWords is what it takes to judge what was not judged: "40 s more", "a layout".
+func NeedWords(n check.Need, moreSec float64) string {
+	switch n {
+	case check.NeedTime:
+		if moreSec > 0 {
+			return SecondsWords(moreSec) + " more"
+		}
+		return "more time"
+	case check.NeedAsking:
+		return "asking"
+	case check.NeedSources:
+		return "a second source"
+	case check.NeedTraffic:
+		return "other traffic"
+	case check.NeedInterface:
+		return "a live interface"
+	case check.NeedSheets:
+		return "release sheets"
+	case check.NeedLayout:
+		return "a layout"
+	case check.NeedBaseline:
+		return "a baseline"
+	case check.NeedSetting:
+		return "to be switched on"
+	}
+	return KeyWords(string(n))
+}
+
+// SecondsWords writes a span of seconds: "40 s", "6 min".
+func SecondsWords(sec float64) string {
+	if sec < 120 {
+		return fmt.Sprintf("%.0f s", sec)
+	}
+	return fmt.Sprintf("%.0f min", math.Ceil(sec/60))
+}
+
+// GroupLine is the line that stands for a group of findings, in so many columns; 0 for no limit.
+func GroupLine(g *report.Group, room int) string {
+	a, when := g.Alerts[0], ""
+	if len(g.Alerts) == 1 && a.Passed() {
+		when = fmt.Sprintf(" (came and went, %.0f %%)", 100*a.Share)
+	}
+	line := boat.Printable(a.Summary) + when
+	if brief := check.Briefly(g.Check, len(g.Alerts)); brief != "" && (len(g.Alerts) > 1 || room > 0 && text.StringWidth(line) > room+room/2) {
+		line = brief + when
+	}
+	if room > 0 && text.StringWidth(line) > room {
+		line = text.Snip(line, room, "…")
+	}
+	return line
+}
+
+// findings lists what speaks against the boat, like findings as one.
+func (t *textReport) findings() {
+	groups := t.report.Groups()
+	if len(groups) == 0 {
+		return
+	}
+	t.line(0, "")
+	var last check.Severity
+	lines := 0
+	for i := range groups {
+		g := &groups[i]
+		if g.Severity != last {
+			lines++
+		}
+		if left := len(groups) - i; !t.Explain && lines+left > screenLines && lines >= screenLines-1 && left > 1 {
+			t.line(2, fmt.Sprintf("and %d more", left))
+			break
+		}
+		if g.Severity != last {
+			last = g.Severity
+			t.line(0, t.paint(SeverityTitle(last), severityColour(last), text.Bold))
+		}
+		lines++
+		t.short(g)
+	}
+	accepted := 0
+	for i := range t.report.Alerts {
+		if a := &t.report.Alerts[i]; a.State != alert.StatusCleared && a.Accepted != "" {
+			accepted++
+		}
+	}
+	if accepted > 0 {
+		t.line(0, fmt.Sprintf("Accepted: %d", accepted))
+	}
+}
+
+// short writes the line of a group with the check's id at its end.
+func (t *textReport) short(g *report.Group) {
+	width := screenColumns
+	if t.Width > 0 {
+		width = min(width, t.Width)
+	}
+	room := width - 2 - 2 - text.StringWidth(g.Check)
+	t.line(2, text.Pad(GroupLine(g, room), room, ' ')+"  "+t.paint(g.Check, text.Faint))
+}
+
+// hint says where the rest is.
+func (t *textReport) hint() {
+	if len(t.report.Groups()) == 0 && (t.report.Judged == nil || len(t.report.Judged.NotJudged) == 0) {
+		return
+	}
+	t.line(0, "")
+	t.line(0, "Evidence, remedies, what was not judged: --explain, or muster explain CHECK.")
+}
+
+// explain gives the evidence of each finding, the remedy once for each kind, and what was not judged.
+func (t *textReport) explain() {
+	for _, g := range t.report.Groups() {
+		t.title(g.Check + " (" + string(g.Severity) + ")")
+		t.line(2, check.TextOf(g.Check).Doc)
+		var remedies []string
+		for _, a := range g.Alerts {
+			head := boat.Printable(a.Summary)
+			if !a.Since.IsZero() {
+				head += ", since " + Stamp(a.Since)
+			}
+			if a.Passed() {
+				head += ", until " + Stamp(a.Until)
+			}
+			if a.Share > 0 && a.Share < 1 {
+				head += fmt.Sprintf(", %.0f %% of the time", 100*a.Share)
+			}
+			t.line(2, "- "+head)
+			if evidence := evidenceWords(a.Evidence); evidence != "" {
+				t.line(4, "Evidence: "+evidence)
+			}
+			if a.Remedy != "" && !slices.Contains(remedies, a.Remedy) {
+				remedies = append(remedies, a.Remedy)
+			}
+		}
+		for _, r := range remedies {
+			t.line(2, "Remedy: "+boat.Printable(r))
+		}
+	}
+	t.accepted()
+	t.notJudged()
+}
+
+func (t *textReport) accepted() {
+	first := true
+	for i := range t.report.Alerts {
+		a := &t.report.Alerts[i]
+		if a.State == alert.StatusCleared || a.Accepted == "" {
+			continue
+		}
+		if first {
+			t.title("Accepted")
+			first = false
+		}
+		t.line(2, boat.Printable(a.Summary))
+		t.line(4, "Accepted: "+boat.Printable(a.Accepted))
+	}
+}
+
+func (t *textReport) notJudged() {
+	j := t.report.Judged
+	if j == nil || len(j.NotJudged) == 0 {
+		return
+	}
+	t.title("Not judged")
+	for i := range j.NotJudged {
+		t.line(2, UnjudgedWords(&j.NotJudged[i]))
+	}
+}
+
+// UnjudgedWords is what a check could not say, and what it takes.
+func UnjudgedWords(u *report.Unjudged) string {
+	return boat.Printable(fmt.Sprintf("%s: %s (needs %s)", u.Check, u.Why, strings.TrimSpace(NeedWords(u.Needs, u.MoreSec))))
+}

@@ -1,0 +1,231 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"muster/internal/alert"
+	"muster/internal/boat"
+	"muster/internal/check"
+)
+
+// VerdictState is the boat in one word.
+type VerdictState string
+
+// The states of a verdict, best first.
+const (
+	VerdictOK        VerdictState = "ok"
+	VerdictUnknown   VerdictState = "unknown" // too little was received, or what was received is damaged
+	VerdictAttention VerdictState = "attention"
+	VerdictFault     VerdictState = "fault"
+)
+
+// Verdict is the boat in one sentence, with what casts doubt on it.
+type Verdict struct {
+	State    VerdictState `json:"state"`
+	Sentence string       `json:"sentence"`
+	Damage   []string     `json:"damage,omitempty"` // what is wrong with a recording: cut, damaged, a clock that jumps
+}
+
+// Judged is what the verdict rests on.
+type Judged struct {
+	Checks    int        `json:"checks"` // how many there are
+	Judged    int        `json:"judged"` // how many of them found something or looked at something
+	NotJudged []Unjudged `json:"not_judged"`
+}
+
+// Unjudged is what a check could not say.
+type Unjudged struct {
+	Check   string     `json:"check"`
+	Subject string     `json:"subject,omitempty"` // a device, a quantity, a network; all when absent
+	Why     string     `json:"why"`
+	Needs   check.Need `json:"needs"`
+	MoreSec float64    `json:"more_s,omitempty"` // how much longer to listen
+	Partly  bool       `json:"partly,omitempty"` // the check judged other subjects
+}
+
+// Judge fills in what the checks judged, and the verdict that follows from it and from the alerts.
+func (r *Report) Judge(j *check.Judgement) {
+	judged, all := map[string]bool{}, map[string]bool{}
+	for i := range j.Findings {
+		judged[j.Findings[i].Check] = true
+	}
+	for _, s := range j.Clear {
+		judged[s.Check] = true
+	}
+	for i := range r.Alerts {
+		if r.Alerts[i].Counts() { // what came and went was judged too
+			judged[r.Alerts[i].Check] = true
+		}
+	}
+	maps.Copy(all, judged)
+	list := make([]Unjudged, 0, len(j.NotJudged))
+	for _, u := range j.NotJudged {
+		all[u.Check] = true
+		list = append(list, Unjudged{Check: u.Check, Subject: u.Subject.Subject, Why: u.Why, Needs: u.Needs, MoreSec: math.Ceil(u.More.Seconds()),
+			Partly: judged[u.Check]})
+	}
+	r.Judged = &Judged{Checks: len(all), Judged: len(judged), NotJudged: list}
+	r.Verdict = r.verdict()
+}
+
+// Shortfall is how many checks judged nothing for want of one thing, and how much longer to listen where that is it.
+type Shortfall struct {
+	Needs   check.Need
+	Checks  int
+	MoreSec float64
+}
+
+// Shortfalls are the checks that judged nothing, by what they need: first what whoever listens can give at once. A check is counted once,
+// by the first of its needs in that order.
+func (j *Judged) Shortfalls() []Shortfall {
+	order := []check.Need{check.NeedTime, check.NeedAsking, check.NeedTraffic, check.NeedSources, check.NeedInterface, check.NeedSheets, check.NeedLayout,
+		check.NeedBaseline, check.NeedSetting}
+	first, more := map[string]check.Need{}, map[string]float64{}
+	for i := range j.NotJudged {
+		u := &j.NotJudged[i]
+		if u.Partly {
+			continue
+		}
+		if was, ok := first[u.Check]; !ok || slices.Index(order, u.Needs) < slices.Index(order, was) {
+			first[u.Check] = u.Needs
+		}
+		more[u.Check] = max(more[u.Check], u.MoreSec)
+	}
+	var list []Shortfall
+	for _, need := range order {
+		s := Shortfall{Needs: need}
+		for id, n := range first {
+			if n == need {
+				s.Checks++
+				s.MoreSec = max(s.MoreSec, more[id])
+			}
+		}
+		if s.Checks > 0 {
+			list = append(list, s)
+		}
+	}
+	return list
+}
+
+// Unjudged is how many checks judged nothing that could speak with more traffic or by asking.
+func (j *Judged) Unjudged() (n int) {
+	for _, s := range j.Shortfalls() {
+		if s.Needs == check.NeedTime || s.Needs == check.NeedAsking {
+			n += s.Checks
+		}
+	}
+	return n
+}
+
+// Group is the alerts of one check and severity that speak against the boat.
+type Group struct {
+	Check    string
+	Severity check.Severity
+	Alerts   []*alert.Alert // alias the report
+}
+
+// Groups are the alerts that speak against the boat, like ones together, worst first, then by check.
+func (r *Report) Groups() []Group {
+	var groups []Group
+	for i := range r.Alerts {
+		a := &r.Alerts[i]
+		if !a.Counts() {
+			continue
+		}
+		k := slices.IndexFunc(groups, func(g Group) bool { return g.Check == a.Check && g.Severity == a.Severity })
+		if k < 0 {
+			groups = append(groups, Group{Check: a.Check, Severity: a.Severity})
+			k = len(groups) - 1
+		}
+		groups[k].Alerts = append(groups[k].Alerts, a)
+	}
+	slices.SortStableFunc(groups, func(a, b Group) int {
+		return cmp.Or(cmp.Compare(b.Severity.Rank(), a.Severity.Rank()), cmp.Compare(a.Check, b.Check))
+	})
+	return groups
+}
+
+// Say is the verdict, also of a report that was made before reports had one.
+func (r *Report) Say() Verdict {
+	if r.Verdict != nil {
+		return *r.Verdict
+	}
+	return *r.verdict()
+}
+
+// verdict makes the sentence.
+func (r *Report) verdict() *Verdict {
+	count := map[check.Severity]int{}
+	for _, g := range r.Groups() {
+		count[g.Severity]++
+	}
+	v := &Verdict{Damage: r.damage()}
+	attention := boat.Counted(count[check.Warning], "thing needs", "things need") + " attention"
+	judged, short := 1, 0 // in a report that does not say
+	if r.Judged != nil {
+		judged, short = r.Judged.Judged, r.Judged.Unjudged()
+	}
+	switch {
+	case count[check.Critical] > 0:
+		v.State, v.Sentence = VerdictFault, boat.Counted(count[check.Critical], "fault needs", "faults need")+" action now"
+		if count[check.Warning] > 0 {
+			v.Sentence += ", " + attention
+		}
+	case count[check.Warning] > 0:
+		v.State, v.Sentence = VerdictAttention, attention
+	case !slices.ContainsFunc(r.Networks, func(n Network) bool { return n.Frames > 0 }):
+		v.State, v.Sentence = VerdictUnknown, "Nothing was received"
+	case r.TakenAt.IsZero():
+		v.State, v.Sentence = VerdictUnknown, "The traffic has no time stamps, so most checks cannot judge it"
+	case judged <= short:
+		v.State, v.Sentence = VerdictUnknown, "Too little was received to judge the boat"
+	case short > 0:
+		v.State, v.Sentence = VerdictOK, "Nothing found needs attention, but "+boat.Counted(short, "check", "checks")+" could not be judged yet"
+	default:
+		v.State, v.Sentence = VerdictOK, "Nothing needs attention"
+	}
+	v.Sentence += "."
+	if len(v.Damage) > 0 {
+		v.Sentence += " The recording is damaged: " + strings.Join(v.Damage, ", ") + "."
+		if v.State == VerdictOK {
+			v.State = VerdictUnknown
+		}
+	}
+	return v
+}
+
+// Jumps of the clock of a recording that make its times doubtful. Stamps that are out of order by less come from buffers; what is quiet for
+// less is a recording that was paused.
+const (
+	jumpBack  = time.Second
+	jumpAhead = 10 * time.Minute
+)
+
+// damage lists what is wrong with a recording.
+func (r *Report) damage() (words []string) {
+	if r.Clock != boat.ClockCapture && r.Clock != boat.ClockGNSS {
+		return nil
+	}
+	for i := range r.Networks {
+		n := &r.Networks[i]
+		if d := n.Faults.DamagedRecords; d > 0 {
+			words = append(words, fmt.Sprintf("%s on %s cannot be read", boat.Counted(int(d), "record", "records"), n.ID))
+		}
+		if n.Live == nil {
+			continue
+		}
+		if n.Live.Back >= jumpBack {
+			words = append(words, fmt.Sprintf("the clock on %s jumps back by %v", n.ID, n.Live.Back.Round(time.Second)))
+		}
+		if n.Live.Ahead >= jumpAhead {
+			words = append(words, fmt.Sprintf("%s has a gap or a jump of the clock of %v", n.ID, n.Live.Ahead.Round(time.Second)))
+		}
+	}
+	return words
+}
