@@ -222,6 +222,7 @@ func samples() []sample {
 			head("A2", 36, software("4.47"), func(d *boat.Device) { d.Product.Model = "LF9" }),
 			head("A3", 37, software("4.5"), func(d *boat.Device) { d.Product.Model = "lf9"; d.Product.Code = nil })), 1},
 		{"software-differs", "same version but for padding", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("4.5 "))), 0},
+		{"software-differs", "same version but for filler and a letter", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("v4.5@@")), head("A3", 37, software("V4.5"))), 0},
 		{"software-differs", "same code, other maker", aboard(head("A1", 35, software("4.5")), sounder("B1", 36, software("4.47"))), 0},
 		{"software-differs", "not told", aboard(head("A1", 35, software("4.5")), head("A2", 36, software(""))), 0},
 		{"instance-clash", "batteries", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(0), volts(1))), 1},
@@ -315,20 +316,21 @@ func TestRules(t *testing.T) {
 
 // unjudged are the samples that find nothing because the rule cannot judge them, each with what it would take.
 var unjudged = map[string]Need{
-	"data-loop/one way only":               NeedSources,
-	"data-loop/too few changes":            NeedTraffic,
-	"empty-data/unreadable":                NeedTraffic,
-	"low-voltage/not connected":            NeedTraffic,
-	"not-identified/only just seen":        NeedTime,
-	"sentence-late/the whole line is dead": NeedTraffic,
-	"silent/bus off is told elsewhere":     NeedTraffic,
-	"slow-data/on request":                 NeedTraffic,
-	"slow-data/too few":                    NeedTime,
-	"sources-disagree/course at rest":      NeedTraffic,
-	"sources-disagree/one has stopped":     NeedSources,
-	"sources-disagree/other reference":     NeedSources,
-	"wrong-bit-rate/a line":                NeedTraffic,
-	"wrong-bit-rate/unknown":               NeedInterface,
+	"data-loop/one way only":                NeedSources,
+	"data-loop/too few changes":             NeedTraffic,
+	"empty-data/unreadable":                 NeedTraffic,
+	"low-voltage/not connected":             NeedTraffic,
+	"not-identified/only just seen":         NeedTime,
+	"sentence-late/the whole line is dead":  NeedTraffic,
+	"silent/bus off is told elsewhere":      NeedTraffic,
+	"slow-data/on request":                  NeedTraffic,
+	"slow-data/too few":                     NeedTime,
+	"sources-disagree/a heading of 8 s ago": NeedTraffic,
+	"sources-disagree/course at rest":       NeedTraffic,
+	"sources-disagree/one has stopped":      NeedSources,
+	"sources-disagree/other reference":      NeedSources,
+	"wrong-bit-rate/a line":                 NeedTraffic,
+	"wrong-bit-rate/unknown":                NeedInterface,
 }
 
 // answer holds a rule that found nothing to its answer.

@@ -24,7 +24,7 @@ func softwareDiffers(p *Pass) {
 	for _, group := range models(list) {
 		versions := map[string][]*boat.Device{}
 		for _, d := range group {
-			v := strings.TrimSpace(d.Product.Software)
+			v := plainVersion(d.Product.Software)
 			versions[v] = append(versions[v], d)
 		}
 		if len(versions) < 2 {
@@ -53,6 +53,15 @@ func softwareDiffers(p *Pass) {
 			Evidence: evidence("model", first.Product.Model, "versions", byVersion),
 		})
 	}
+}
+
+// plainVersion is a version string without what does not belong to the version: filling, and a "v" before its number.
+func plainVersion(s string) string {
+	s = strings.Trim(s, " \t\r\n\x00@\ufffd")
+	if len(s) > 1 && (s[0] == 'v' || s[0] == 'V') && '0' <= s[1] && s[1] <= '9' {
+		s = s[1:]
+	}
+	return s
 }
 
 // unidentified says of which devices the model or the software is not known.

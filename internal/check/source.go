@@ -73,3 +73,12 @@ func (p *Pass) lowest(m boat.Measure, fallback float64) float64 {
 	}
 	return slices.MinFunc(list, func(a, b *boat.Source) int { return cmp.Compare(a.Value, b.Value) }).Value
 }
+
+// highest is the highest value that a source gave just now; 0 when none did.
+func (p *Pass) highest(m boat.Measure) float64 {
+	most := 0.0
+	for _, x := range p.sources(m) {
+		most = max(most, x.Value)
+	}
+	return most
+}

@@ -63,6 +63,15 @@ func sourceSamples() []sample {
 		r := gives(gives(two(), boat.CourseTrue, "A1", rad(350)), boat.CourseTrue, "B1", rad(40))
 		return gives(r, boat.SpeedOverGround, "A1", speed)
 	}
+	fast := func(metres float64, age time.Duration) *boat.State { // 35 kn, one position older than the other
+		r := gives(gives(two(), boat.Position, "A1", 54.1, 10.8), boat.Position, "B1", 54.1+metres/111_300, 10.8)
+		r.Sources[1].At = ago(age)
+		return gives(r, boat.SpeedOverGround, "A1", 18)
+	}
+	old := func(r *boat.State) *boat.State {
+		r.Sources[0].At = ago(8 * time.Second)
+		return r
+	}
 	circle := func(matched int) *boat.State {
 		r := gives(gives(gives(both(), boat.DepthSurface, "A1", 8), boat.DepthSurface, "B1", 8), boat.DepthSurface, "ttyUSB0/SD", 8)
 		r = repeats(r, boat.DepthSurface, "B1", "A1", 900*time.Millisecond, 80, matched)
@@ -83,6 +92,10 @@ func sourceSamples() []sample {
 		{"sources-disagree", "heading across north", gives(gives(two(), boat.HeadingTrue, "A1", rad(350)), boat.HeadingTrue, "B1", rad(15)), 1},
 		{"sources-disagree", "two right, one wrong", gives(gives(gives(both(), boat.WaterTemperature, "A1", 290), boat.WaterTemperature, "B1", 290.2), boat.WaterTemperature, "ttyUSB0/SD", 301), 1},
 		{"sources-disagree", "course under way", courses(4), 1},
+		{"sources-disagree", "course under way, a receiver stuck at rest", gives(courses(4), boat.SpeedOverGround, "B1", 0), 2}, // and the speeds
+		{"sources-disagree", "positions further apart than the boat went", fast(250, 5*time.Second), 1},
+		{"sources-disagree", "a position of 5 s ago at 35 kn", fast(88, 5*time.Second), 0},
+		{"sources-disagree", "a heading of 8 s ago", old(gives(gives(two(), boat.HeadingTrue, "A1", rad(350)), boat.HeadingTrue, "B1", rad(15))), 0},
 		{"sources-disagree", "course at rest", courses(0.3), 0},
 		{"sources-disagree", "headings either side of north", gives(gives(two(), boat.HeadingTrue, "A1", rad(358)), boat.HeadingTrue, "B1", rad(2)), 0},
 		{"sources-disagree", "positions either side of the date line", gives(gives(two(), boat.Position, "A1", -17, 179.9999), boat.Position, "B1", -17, -179.9999), 0},

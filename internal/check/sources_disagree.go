@@ -3,6 +3,7 @@ package check
 import (
 	"fmt"
 	"math"
+	"time"
 
 	"muster/internal/boat"
 )
@@ -24,16 +25,23 @@ func sourcesDisagree(p *Pass) {
 			continue
 		}
 		worst, against := 0.0, make([]int, len(list)) // how many others each disagrees with
+		compared := false
 		for i := range list {
 			for j := range i {
-				if d := m.Difference(list[i], list[j]); d > tolerance {
+				moved, ok := p.between(m, list[i], list[j])
+				compared = compared || ok
+				if d := m.Difference(list[i], list[j]); ok && d > tolerance+moved {
 					worst = max(worst, d)
 					against[i]++
 					against[j]++
 				}
 			}
 		}
-		if worst == 0 {
+		switch {
+		case !compared:
+			p.NotJudged("", m.String(), "its sources send at moments too far apart to compare them", NeedTraffic)
+			continue
+		case worst == 0:
 			p.Clear("", m.String())
 			continue
 		}
@@ -70,6 +78,23 @@ func sourcesDisagree(p *Pass) {
 	}
 }
 
+// together is how far apart in time two values may be and still be of one moment; what changes slowly waits longer.
+const together = 2 * time.Second
+
+// between says how far the boat may have moved a position between the moments of two sources, and whether the two can be compared at all.
+func (p *Pass) between(m boat.Measure, a, b *boat.Source) (moved float64, ok bool) {
+	apart := a.At.Sub(b.At).Abs()
+	switch m {
+	case boat.Variation, boat.WaterTemperature, boat.Pressure, boat.Humidity:
+		return 0, true
+	case boat.Position:
+		if len(p.sources(boat.SpeedOverGround)) > 0 {
+			return p.highest(boat.SpeedOverGround) * apart.Seconds(), true
+		}
+	}
+	return 0, apart <= together
+}
+
 // oneAgainstAll reports whether one source disagrees with every other and these agree among themselves.
 func oneAgainstAll(against []int) bool {
 	ones := 0
@@ -86,7 +111,7 @@ func (p *Pass) meaningless(m boat.Measure) bool {
 	const slow, light = 1, 2 // m/s
 	switch m {
 	case boat.CourseTrue, boat.CourseMagnetic:
-		return p.lowest(boat.SpeedOverGround, 0) < slow
+		return p.highest(boat.SpeedOverGround) < slow // one receiver that is stuck at rest hides nothing
 	case boat.ApparentWindAngle:
 		return p.lowest(boat.ApparentWindSpeed, light) < light
 	case boat.TrueWindAngle:
