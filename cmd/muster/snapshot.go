@@ -34,6 +34,7 @@ type snapshotCmd struct {
 	Config      string
 	TokenFile   string
 	Force       bool
+	Damaged     bool
 }
 
 func newSnapshot(a *app) *cobra.Command {
@@ -63,6 +64,8 @@ identified, or has failed to answer, at --limit, or with Ctrl-C. A capture or a 
 	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
 	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
 	f.BoolVar(&c.Force, "force", false, "Overwrite existing files")
+	f.BoolVar(&c.Damaged, "accept-damaged", false,
+		"Take the snapshot of a capture that is cut, damaged or whose clock jumps; the snapshot says so")
 	cli.Require(cmd, "output")
 	return cmd
 }
@@ -98,6 +101,10 @@ func (c *snapshotCmd) run(a *app) error {
 	report, capture, err := c.take(a, cfg)
 	if err != nil {
 		return err
+	}
+	if damage := report.Say().Damage; len(damage) > 0 && !c.Damaged {
+		return cli.WithHint(fmt.Errorf("snapshot %s: the recording is damaged: %s", c.Source, strings.Join(damage, ", ")),
+			"record it again, or add --accept-damaged: the snapshot then says so")
 	}
 	s := snapshot.New(report)
 	s.Sheets, s.Capture, s.Program = sheets, capture, cli.Version()

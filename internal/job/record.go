@@ -24,6 +24,7 @@ type Record struct {
 	Groups    []Group
 	Found     []Item // findings open before the work
 	Resolved  []Item
+	Unjudged  []Item // not found any more, and not judged
 	OpenItems []Item
 	Fresh     []Item // findings that are open only after the work
 	Changes   []string
@@ -97,6 +98,8 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		switch x.Class {
 		case snapshot.FindingResolved:
 			r.Resolved = append(r.Resolved, Item{x.Severity, x.Summary, ""})
+		case snapshot.FindingUnjudged:
+			r.Unjudged = append(r.Unjudged, Item{x.Severity, x.Summary, ""})
 		case snapshot.FindingRemaining:
 			r.OpenItems = append(r.OpenItems, Item{x.Severity, x.Summary, job.Why(x.After)})
 		case snapshot.FindingNew:

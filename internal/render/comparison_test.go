@@ -23,7 +23,7 @@ func TestComparisonGolden(t *testing.T) {
 func TestEveryChangeIsTold(t *testing.T) {
 	classes := []snapshot.Class{snapshot.SoftwareChanged, snapshot.Replaced, snapshot.Gone, snapshot.Added, snapshot.Moved, snapshot.InstanceChanged,
 		snapshot.TextLost, snapshot.TextChanged, snapshot.SettingsLost, snapshot.MessageStopped, snapshot.SourceChanged, snapshot.LoadChanged,
-		snapshot.FindingResolved, snapshot.FindingRemaining, snapshot.FindingNew}
+		snapshot.FindingResolved, snapshot.FindingRemaining, snapshot.FindingNew, snapshot.FindingUnjudged}
 	c := &snapshot.Comparison{}
 	for _, class := range classes {
 		c.Changes = append(c.Changes, snapshot.Change{Class: class, Severity: check.Info})

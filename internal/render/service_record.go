@@ -101,6 +101,7 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 		}),
 		items("Findings before the work", r.Found),
 		items("Resolved findings", r.Resolved),
+		items("Not judged after the work", r.Unjudged),
 		items("Open findings, and why", r.OpenItems),
 		items("New findings", r.Fresh),
 		Section("Other changes", r.Changes),
@@ -158,6 +159,7 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 	}
 	d.List("Findings before the work", itemTexts(r.Found))
 	d.List("Resolved findings", itemTexts(r.Resolved))
+	d.List("Not judged after the work", itemTexts(r.Unjudged))
 	d.List("Open findings, and why", itemTexts(r.OpenItems))
 	d.List("New findings", itemTexts(r.Fresh))
 	d.List("Other changes", r.Changes)

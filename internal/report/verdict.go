@@ -151,6 +151,22 @@ func (r *Report) Groups() []Group {
 	return groups
 }
 
+// Settled is the report as it is sealed: of the moment, without alerts that merely have not cleared yet. It shares the rest with r.
+func (r *Report) Settled() *Report {
+	if !slices.ContainsFunc(r.Alerts, func(a alert.Alert) bool { return a.AwaySince != 0 }) {
+		return r
+	}
+	s := *r
+	s.Alerts = slices.Clone(r.Alerts)
+	for i := range s.Alerts {
+		s.Alerts[i].Settle()
+	}
+	if s.Verdict != nil {
+		s.Verdict = s.verdict()
+	}
+	return &s
+}
+
 // Say is the verdict, also of a report that was made before reports had one.
 func (r *Report) Say() Verdict {
 	if r.Verdict != nil {

@@ -37,6 +37,7 @@ const (
 	FindingResolved  Class = "finding-resolved"
 	FindingRemaining Class = "finding-remaining"
 	FindingNew       Class = "finding-new"
+	FindingUnjudged  Class = "finding-not-judged" // not found any more, of a unit that is gone or by a check that could not judge
 )
 
 // Change is one difference between two snapshots.
@@ -348,8 +349,35 @@ func (c *Comparison) findings(before, after *report.Report) {
 		c.add(nil, Change{Class: class, Severity: a.Severity, Before: "", After: a.Check, Summary: a.Summary})
 	}
 	for i, b := range earlier {
-		if !taken[i] {
-			c.add(nil, Change{Class: FindingResolved, Severity: check.Info, Before: b.Check, Summary: b.Summary})
+		if taken[i] {
+			continue
+		}
+		x := Change{Class: FindingResolved, Severity: check.Info, Before: b.Check, Summary: b.Summary}
+		if why := c.unjudged(b, after); why != "" {
+			x.Class, x.Summary = FindingUnjudged, b.Summary+": "+why
+		}
+		c.add(nil, x)
+	}
+}
+
+// unjudged says why a finding that is not found any more is not resolved: its unit or its network is gone, or the check could not judge.
+func (c *Comparison) unjudged(b *alert.Alert, after *report.Report) string {
+	for _, id := range b.Devices {
+		p, there := c.paired[id]
+		if !there || p.After.State == boat.Gone || p.After.State == boat.Silent {
+			return "the unit is gone, not judged"
 		}
 	}
+	network := func(n report.Network) bool { return n.ID == b.Network }
+	if i := slices.IndexFunc(after.Networks, network); b.Network != "" && (i < 0 || after.Networks[i].Frames == 0) {
+		return "nothing is received on " + b.Network + ", not judged"
+	}
+	if after.Judged != nil {
+		for i := range after.Judged.NotJudged {
+			if u := &after.Judged.NotJudged[i]; u.Check == b.Check && !u.Partly {
+				return "not judged: " + u.Why
+			}
+		}
+	}
+	return ""
 }

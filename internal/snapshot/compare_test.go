@@ -73,6 +73,14 @@ func TestCompareClasses(t *testing.T) {
 			r.Devices[2].Transmits, r.Devices[1].Transmits = r.Devices[1].Transmits, nil
 		}, []string{"message-stopped warning A2", "source-changed warning "}},
 		{"load", func(r *report.Report) { r.Networks[0].Load.Mean = .6 }, []string{"load-changed info "}},
+		{"found of a unit that is gone", func(r *report.Report) {
+			r.Alerts, r.Devices = r.Alerts[1:], r.Devices[1:]
+		}, []string{"gone critical A1", "finding-not-judged info "}},
+		{"found by a check that could not judge again", func(r *report.Report) {
+			r.Alerts = r.Alerts[1:]
+			r.Judged = &report.Judged{NotJudged: []report.Unjudged{{Check: "software-differs", Why: "nobody was asked"}}}
+		}, []string{"finding-not-judged info "}},
+		{"not there at the sealing", func(r *report.Report) { r.Alerts[0].AwaySince = noon }, []string{"finding-resolved info "}},
 		{"resolved and new", func(r *report.Report) {
 			r.Alerts[0].State = alert.StatusCleared
 			r.Alerts = append(r.Alerts, alert.Alert{Check: "silent", Severity: check.Critical, State: alert.StatusOpen, Devices: []string{"00000000000000A3"}, Summary: "silent"})

@@ -46,8 +46,9 @@ type Supply struct {
 	Devices  []string `json:"devices"`
 }
 
-// New makes an unsealed snapshot of a report.
+// New makes an unsealed snapshot of a report. What it says is judged at that moment: an alert that merely has not cleared yet has cleared.
 func New(report *report.Report) *Snapshot {
+	report = report.Settled()
 	s := &Snapshot{Schema: Schema, Report: report, Waiting: Waiting(report), Sources: supplies(report)}
 	s.Complete = len(s.Waiting) == 0
 	return s
