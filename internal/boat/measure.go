@@ -167,10 +167,13 @@ func (s *source) clock(p []byte, at int, t event.Time) {
 // time takes satellite time, heard at t.
 func (s *source) time(gnss, t event.Time) { s.put(ClockOffset, gnss.Sub(t).Seconds(), 0, t) }
 
-// vary takes the magnetic variation, which holds for the whole boat.
+// vary takes the magnetic variation. That of one source holds for the whole boat while it comes: made true by it, magnetic directions keep
+// their differences, also while another source has another variation.
 func (s *source) vary(v float64, at event.Time) {
 	s.put(Variation, v, 0, at)
-	s.net.boat.sources.variation, s.net.boat.sources.variationAt = v, at
+	if b := &s.net.boat.sources; b.variationOf == nil || b.variationOf == s || at.Sub(b.variationAt) > time.Minute {
+		b.variation, b.variationAt, b.variationOf = v, at, s
+	}
 }
 
 // direction takes a direction; a magnetic one is made true while the variation is known.
@@ -183,6 +186,9 @@ func (s *source) direction(trueNorth, magnetic Measure, v float64, isMagnetic bo
 		s.put(trueNorth, v+b.variation, 0, at)
 	case magnetic != trueNorth:
 		s.put(magnetic, v, 0, at)
+	}
+	if x := s.series[trueNorth]; x != nil {
+		x.magnetic = isMagnetic
 	}
 }
 

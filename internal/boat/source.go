@@ -22,6 +22,9 @@ type Source struct {
 	Value     float64 // in the measure's own unit; the latitude of a position
 	Longitude float64
 	At        event.Time
+
+	// FromMagnetic says that the direction was measured from magnetic north, and made true by the variation.
+	FromMagnetic bool
 }
 
 // Echo tells how often one source repeated another's values at one delay.
@@ -58,6 +61,7 @@ type series struct {
 	quantity.Series
 	src      *source
 	instance uint8                     // of the sensor, where a device has several
+	magnetic bool                      // a direction from magnetic north, made true
 	echoes   [maxSources]quantity.Echo // how far it repeats the series in the slot of the same number
 }
 
@@ -66,6 +70,7 @@ type sourceBook struct {
 	slots       [measureCount][]*series
 	variation   float64
 	variationAt event.Time
+	variationOf *source
 }
 
 // put takes a value of the source, which is finite.
@@ -128,6 +133,7 @@ func (b *Boat) newSeries(s *source, m Measure, at event.Time) *series {
 
 // forget drops every value, as when the times that they came at turn out to be wrong. They come anew.
 func (b *sourceBook) forget() {
+	b.variationOf = nil
 	for m := range b.slots {
 		for _, x := range b.slots[m] {
 			x.src.series[m] = nil
@@ -139,6 +145,9 @@ func (b *sourceBook) forget() {
 
 // drop drops the values of one network.
 func (b *sourceBook) drop(n *network) {
+	if b.variationOf != nil && b.variationOf.net == n {
+		b.variationOf = nil
+	}
 	for m, slots := range b.slots {
 		for i := len(slots) - 1; i >= 0; i-- {
 			if slots[i].src.net != n {
@@ -164,7 +173,7 @@ func (b *Boat) reportSources(r *State) {
 				continue
 			}
 			r.Sources = append(r.Sources, Source{Measure: m, ID: x.src.id(), Network: x.src.net.info.ID,
-				Value: x.Last().Value, Longitude: x.Last().Longitude, At: x.Last().At})
+				Value: x.Last().Value, Longitude: x.Last().Longitude, At: x.Last().At, FromMagnetic: x.magnetic})
 			for i := range slots {
 				if tried, matched, lag := x.echoes[i].Result(); tried > 0 && !slots[i].src.own() {
 					r.Echoes = append(r.Echoes, Echo{Measure: m, From: slots[i].src.id(), To: x.src.id(), Tried: tried, Matched: matched, Lag: lag})

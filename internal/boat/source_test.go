@@ -286,3 +286,19 @@ func BenchmarkLines(b *testing.B) {
 		i++
 	}
 }
+
+// Two magnetic headings keep their difference while two sources differ in the variation.
+func TestOneVariation(t *testing.T) {
+	w := newWire()
+	w.claim(35, nameHead).claim(36, nameDepth)
+	for range 3 {
+		w.send(127250, 35, 255, 1, 0xE8, 0x03, 0xFF, 0x7F, 0xD0, 0x07, 0xFD) // 0.1 rad magnetic, variation 0.2 rad
+		w.send(127250, 36, 255, 1, 0xE8, 0x03, 0xFF, 0x7F, 0x30, 0xF8, 0xFD) // 0.1 rad magnetic, variation -0.2 rad
+	}
+	r := w.state()
+	a, _ := valueOf(r, HeadingTrue, nameHead.String())
+	b, _ := valueOf(r, HeadingTrue, nameDepth.String())
+	if math.Abs(a.Value-b.Value) > 1e-9 || !a.FromMagnetic || !b.FromMagnetic {
+		t.Errorf("%+v %+v", a, b)
+	}
+}

@@ -68,6 +68,11 @@ func sourceSamples() []sample {
 		r.Sources[1].At = ago(age)
 		return gives(r, boat.SpeedOverGround, "A1", 18)
 	}
+	turned := func(other float64) *boat.State { // a compass, a true heading, and two words on the variation
+		r := gives(gives(two(), boat.HeadingTrue, "A1", rad(90)), boat.HeadingTrue, "B1", rad(105))
+		r.Sources[0].FromMagnetic = true
+		return gives(gives(r, boat.Variation, "A1", rad(3)), boat.Variation, "B1", rad(other))
+	}
 	old := func(r *boat.State) *boat.State {
 		r.Sources[0].At = ago(8 * time.Second)
 		return r
@@ -95,6 +100,8 @@ func sourceSamples() []sample {
 		{"sources-disagree", "course under way, a receiver stuck at rest", gives(courses(4), boat.SpeedOverGround, "B1", 0), 2}, // and the speeds
 		{"sources-disagree", "positions further apart than the boat went", fast(250, 5*time.Second), 1},
 		{"sources-disagree", "a position of 5 s ago at 35 kn", fast(88, 5*time.Second), 0},
+		{"sources-disagree", "headings by one variation", turned(3), 1},
+		{"sources-disagree", "only the variations differ", turned(-12), 1},
 		{"sources-disagree", "a heading of 8 s ago", old(gives(gives(two(), boat.HeadingTrue, "A1", rad(350)), boat.HeadingTrue, "B1", rad(15))), 0},
 		{"sources-disagree", "course at rest", courses(0.3), 0},
 		{"sources-disagree", "headings either side of north", gives(gives(two(), boat.HeadingTrue, "A1", rad(358)), boat.HeadingTrue, "B1", rad(2)), 0},

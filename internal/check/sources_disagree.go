@@ -39,7 +39,7 @@ func sourcesDisagree(p *Pass) {
 		}
 		switch {
 		case !compared:
-			p.NotJudged("", m.String(), "its sources send at moments too far apart to compare them", NeedTraffic)
+			p.NotJudged("", m.String(), "its sources cannot be compared: they send at moments too far apart, or differ in the variation", NeedTraffic)
 			continue
 		case worst == 0:
 			p.Clear("", m.String())
@@ -83,6 +83,9 @@ const together = 2 * time.Second
 
 // between says how far the boat may have moved a position between the moments of two sources, and whether the two can be compared at all.
 func (p *Pass) between(m boat.Measure, a, b *boat.Source) (moved float64, ok bool) {
+	if a.FromMagnetic != b.FromMagnetic && p.variationDisputed() {
+		return 0, false
+	}
 	apart := a.At.Sub(b.At).Abs()
 	switch m {
 	case boat.Variation, boat.WaterTemperature, boat.Pressure, boat.Humidity:
@@ -93,6 +96,17 @@ func (p *Pass) between(m boat.Measure, a, b *boat.Source) (moved float64, ok boo
 		}
 	}
 	return 0, apart <= together
+}
+
+// variationDisputed reports whether sources differ in the variation: then a magnetic direction cannot be compared with a true one.
+func (p *Pass) variationDisputed() bool {
+	list := p.sources(boat.Variation)
+	for i := range list {
+		if boat.Variation.Difference(list[0], list[i]) > p.Settings.SourcesDisagree.tolerance(boat.Variation) {
+			return true
+		}
+	}
+	return false
 }
 
 // oneAgainstAll reports whether one source disagrees with every other and these agree among themselves.
