@@ -92,9 +92,9 @@ func (c *enrollCmd) run(a *app) error {
 	if err != nil {
 		return cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "enroll the boat again: what was written is not whole")
 	}
-	fmt.Fprintf(a.stderr, "%s is let in%s.\n", c.Boat, c.force(t))
+	fmt.Fprintf(a.stderr, "%s is enrolled%s.\n", c.Boat, c.force(t))
 	if name != "-" {
-		fmt.Fprintf(a.stderr, "Its credentials are in %s: put them on its board, where only muster can read them, and nowhere else.\n", name)
+		fmt.Fprintf(a.stderr, "Its credentials are in %s: put them on its boat computer, where only muster can read them, and nowhere else.\n", name)
 	}
 	if c.URL != "" {
 		if name == "-" {
@@ -140,7 +140,7 @@ func (d data) force(t *trust.Trust) string {
 	if t.Await(forceWithin) {
 		return ", at once"
 	}
-	return fmt.Sprintf("; but the hub that runs did not put it in force within %v: its log says why", forceWithin)
+	return fmt.Sprintf("; but the running hub did not apply it within %v: see its log", forceWithin)
 }
 
 type revokeCmd struct {
@@ -175,7 +175,7 @@ func (c *revokeCmd) run(a *app) error {
 	case err != nil:
 		return err
 	}
-	fmt.Fprintf(a.stderr, "%s is shut out%s.\n", c.Boat, c.force(t))
+	fmt.Fprintf(a.stderr, "Access of %s is revoked%s.\n", c.Boat, c.force(t))
 	return nil
 }
 
@@ -289,6 +289,6 @@ func (c *hubCredsCmd) run(a *app) error {
 	if err := errors.Join(err, f.Close()); err != nil {
 		return fmt.Errorf("write %q: %w", c.Output, cli.PlainPath(err))
 	}
-	fmt.Fprintf(a.stderr, "%s opens the whole fleet: give it to a hub's machine, as muster-hub run --nats URL --creds FILE, and to nobody else.\n", c.Output)
+	fmt.Fprintf(a.stderr, "%s opens all of the fleet: give it to a hub's computer only, as muster-hub run --nats URL --creds FILE.\n", c.Output)
 	return nil
 }

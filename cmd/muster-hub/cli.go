@@ -27,18 +27,18 @@ type app struct {
 	stderr io.Writer
 }
 
-const description = `Collect the reports of every enrolled boat, even hours late, nothing lost and nothing twice. Answer for the whole fleet: which boats need a
-visit, who still runs what, how far a campaign is. The message server and its streams are inside; --nats uses a server or a cluster outside.
+const description = `Collect the reports of every enrolled boat, even hours late: nothing is lost, and nothing is counted twice. Show which boats need a visit,
+which versions they run, and how far a campaign is. The message server and its streams are inside; --nats uses a server or a cluster outside.
 
-The Debian package runs it as the user muster-hub on the folder /var/lib/muster-hub, for this computer alone until /etc/default/muster-hub
-says otherwise. That user enrols a boat:
+The Debian package runs it as the user muster-hub on the folder /var/lib/muster-hub. It listens for this computer only, until
+/etc/default/muster-hub gives other addresses. That user enrols a boat:
 
     sudo -u muster-hub muster-hub enroll wagtail --data /var/lib/muster-hub --url tls://hub.example.org:4222 -o - > wagtail.creds
 
-The folder trust holds the fleet's keys: with them, anybody can enrol boats. Keep a copy of it in a safe place; without it, every boat must be
+The folder trust holds the fleet's keys: who has them can enrol boats. Keep a copy of it in a safe place; without it, every boat must be
 enrolled again. The folder streams holds what boats sent.
 
-Exit status: 0 done, 2 bad usage or bad input, 3 the message server failed.`
+Exit status: 0 done; 2 wrong usage or input; 3 the message server failed.`
 
 // run parses the arguments and runs the subcommand. It returns the exit status.
 func (a *app) run(ctx context.Context, args []string) int {
@@ -95,7 +95,7 @@ func (d data) writable() error {
 // denied adds the way out to an error of a folder that another user owns.
 func (d data) denied(err error) error {
 	if errors.Is(err, fs.ErrPermission) {
-		return cli.WithHint(err, "run it as the user to whom folder %q belongs", d.Data)
+		return cli.WithHint(err, "run it as the user that owns the folder %q", d.Data)
 	}
 	return err
 }

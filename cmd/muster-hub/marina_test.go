@@ -182,7 +182,7 @@ func TestMarina(t *testing.T) {
 	data, creds := filepath.Join(dir, "hub"), filepath.Join(dir, "wagtail.creds")
 	args := []string{"run", "--data", data, "--boats-listen", hosttest.Address(t), "--listen", hosttest.Address(t), "--sheets", "../../deploy/sheets"}
 	h := start(t, args...)
-	if _, told := hubSays(t, "enroll", "--data", data, "wagtail", "-o", creds); !strings.Contains(told, "let in, at once") {
+	if _, told := hubSays(t, "enroll", "--data", data, "wagtail", "-o", creds); !strings.Contains(told, "is enrolled, at once") {
 		t.Errorf("enroll: %s", told)
 	}
 	board(t, "wagtail", h.boats, creds)
@@ -245,7 +245,7 @@ func TestMarina(t *testing.T) {
 		t.Errorf("boards %+v", shown.Boards)
 	}
 
-	if _, told := hubSays(t, "revoke", "--data", data, "wagtail"); !strings.Contains(told, "shut out, at once") {
+	if _, told := hubSays(t, "revoke", "--data", data, "wagtail"); !strings.Contains(told, "Access of wagtail is revoked, at once") {
 		t.Errorf("revoke: %s", told)
 	}
 	until(t, "the hub shows that it is shut out", func() bool { return look() && !shown.Revoked.IsZero() })

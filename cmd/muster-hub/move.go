@@ -87,7 +87,7 @@ func (c *moveCmd) run(a *app) error {
 		fmt.Fprintf(a.stdout, "%-20s %d of %d there, %d copied now\n", s.Name, s.There, s.Here, s.Copied)
 	}
 	if err != nil {
-		return cli.WithHint(&serverError{err}, "mend that and run the same command again: it goes on where it was")
+		return cli.WithHint(&serverError{err}, "fix that and run the same command again: it continues where it stopped")
 	}
 	return nil
 }

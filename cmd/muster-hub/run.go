@@ -106,7 +106,7 @@ func (c *runCmd) check() error {
 	}
 	host, _, _ := net.SplitHostPort(c.BoatsListen)
 	if c.TLSCert == "" && !config.Loopback(host) {
-		return cli.WithHint(fmt.Errorf("--boats-listen %q can be reached from other machines, and what boats send would be open to all", c.BoatsListen),
+		return cli.WithHint(fmt.Errorf("--boats-listen %q can be reached from other computers, and all could read what boats send", c.BoatsListen),
 			"give --tls-cert and --tls-key, or listen on 127.0.0.1")
 	}
 	return nil
@@ -168,7 +168,7 @@ func (c *runCmd) run(a *app) error {
 		if hub.Full(err) {
 			return cli.WithHint(&serverError{err}, "make room on the disk of the streams, or set less aside for the history with --max-gb")
 		}
-		return cli.WithHint(&serverError{err}, "see that the servers run with streams turned on, and that there are as many as --replicas says")
+		return cli.WithHint(&serverError{err}, "check that the servers run with streams turned on, and that there are as many as --replicas")
 	}
 	running, end := context.WithCancel(a.ctx)
 	defer end()
@@ -223,7 +223,7 @@ func (c *runCmd) connect(ctx context.Context, log zerolog.Logger) (*links, error
 		l.trust, err = nil, nil
 		if hubCreds == nil {
 			err = cli.WithHint(fmt.Errorf("%q holds no hub's keys, and no credentials are given", c.Data),
-				"make some with muster-hub hub-creds on the machine that enrolls, and give them with --creds")
+				"make some with muster-hub hub-creds on the computer that enrols boats, and give them with --creds")
 		}
 	}
 	if err != nil {

@@ -65,7 +65,7 @@ func readHubCreds(flag, file string) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: read %q: %w", flag, file, cli.PlainPath(err))
 	}
-	const hint = "muster-hub hub-creds makes such a file on the machine that enrols"
+	const hint = "muster-hub hub-creds makes such a file on the computer that enrols boats"
 	c, err := fleet.ParseCredentials(text)
 	if err != nil {
 		return nil, cli.WithHint(fmt.Errorf("%s: %q holds no credentials", flag, file), hint)
@@ -91,7 +91,7 @@ func dial(url, ca string, creds []byte, name string, log zerolog.Logger) (*nats.
 	nc, err := nats.Connect(url, opts...)
 	if err != nil {
 		return nil, cli.WithHint(&serverError{fmt.Errorf("connect to %s: %w", strings.ReplaceAll(url, ",", ", "), err)},
-			"see that a server runs there with the config that muster-hub server-config prints, and that the credentials are of the same hub")
+			"check that a server runs there with the config that muster-hub server-config prints; the credentials must be of the same hub")
 	}
 	return nc, nil
 }

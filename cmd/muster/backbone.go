@@ -86,7 +86,7 @@ func (c *backboneCmd) run(a *app) error {
 		}
 		if err := audit.Against(layout, s.Report); err != nil {
 			return cli.WithHint(fmt.Errorf("hold %s against %s: %w", c.Layout, c.Snapshot, err),
-				"the keys boat and network in the layout say which boat and which network of it the layout is of")
+				"set the keys boat and network in the layout to the boat and its network")
 		}
 		at = made(s)
 	}
@@ -119,7 +119,7 @@ func (c *backboneCmd) format() (string, error) {
 	case format == "pdf" && c.Output == "":
 		return "", cli.WithHint(errors.New("--format pdf: a PDF goes into a file"), "add -o commissioning.pdf")
 	case c.Job != "" && format != "pdf" && format != "html":
-		return "", cli.WithHint(fmt.Errorf("--job: it heads a page or a PDF, not %s", format),
+		return "", cli.WithHint(fmt.Errorf("--job: it is the title of a page or a PDF, not of %s", format),
 			"add -o commissioning.pdf or commissioning.html, or leave out --job")
 	}
 	return format, nil

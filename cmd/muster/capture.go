@@ -77,7 +77,7 @@ func (c *captureCmd) run(a *app) (err error) {
 	case c.MaxFiles < 0:
 		return fmt.Errorf("--max-files %d: keep 1 or more", c.MaxFiles)
 	case c.MaxFiles > 0 && c.MaxSize == 0:
-		return errors.New("--max-files needs --max-size, which says when a new file begins")
+		return errors.New("--max-files needs --max-size, the size at which a new file begins")
 	case c.MaxSize > 0 && c.MaxSize < leastFile:
 		return fmt.Errorf("--max-size %d: files of less than %d bytes hold nothing", c.MaxSize, leastFile)
 	case c.For < 0:

@@ -38,7 +38,7 @@ func newCompare(a *app) *cobra.Command {
 	}
 	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the result", "text", "json", "html")
 	cmd.Flags().BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two different boats")
-	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; they say which version is newer")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
 	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a change has this `SEVERITY` or a higher one",
 		severities...)
 	return cmd

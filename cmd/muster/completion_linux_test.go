@@ -163,7 +163,7 @@ func TestCompletionInFish(t *testing.T) {
 	need(t, "fish")
 	for line, want := range map[string]string{
 		"muster aud": "audit\tList every device and report faults and mismatches\n", "muster audit --format ": "html\njson\ntext\n",
-		"muster audit sim:de": "sim:demo\tsimulated boat\n", "muster schema alert": "alert-change\twhat a webhook is told of an alert\n",
+		"muster audit sim:de": "sim:demo\tsimulated boat\n", "muster schema alert": "alert-change\twhat a webhook receives for an alert\n",
 	} {
 		out, err := exec.CommandContext(t.Context(), "fish", "--no-config", "-c", "muster completion fish | source; complete -C '"+line+"'").CombinedOutput()
 		if err != nil || string(out) != want {

@@ -150,7 +150,7 @@ func decodeSnapshot(ctx context.Context, name string) (*snapshot.Snapshot, error
 	s, err := snapshot.Decode(data)
 	if err != nil {
 		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err),
-			"copy the file again from its origin, or take the snapshot anew")
+			"copy the file again from its origin, or take the snapshot again")
 	}
 	return s, nil
 }
@@ -163,7 +163,7 @@ func loadSnapshot(ctx context.Context, name string) (*snapshot.Snapshot, error) 
 	}
 	if err := s.Verify(nil); err != nil {
 		return nil, cli.WithHint(fmt.Errorf("%s: %w", name, err),
-			"copy the file again from its origin; muster verify says more when the capture was kept")
+			"copy the file again from its origin; muster verify shows more when the capture was kept")
 	}
 	return s, nil
 }

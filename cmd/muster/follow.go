@@ -37,7 +37,7 @@ func newFollow(a *app) *cobra.Command {
 		Long: `Follow a work order live. ORDER is written by muster plan -o order.json; SOURCE is a source or the http(s) URL of a running muster.
 
 Each step is printed when its device leaves, comes back and reports its version. The end shows the state of every step. On a terminal, a table
-shows all steps, the time of each in each state, and the supply voltage. The command stops when all steps are verified, at --for, at the end of
+shows all steps, the time of each in each state, and the battery voltage. The command stops when all steps are verified, at --for, at the end of
 the capture, or with Ctrl-C. Exit status 1 means that a step failed or is not done.`,
 		Example: `  muster follow order.json can0 --ask --before before.json --state work.json
   muster follow order.json http://127.0.0.1:8632 --state work.json
@@ -126,7 +126,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 		}
 		if digest := digestOf(s.Seal.SHA256); digest != order.Snapshot.Digest {
 			return nil, cli.WithHint(fmt.Errorf("--before %s: the order was made from another snapshot: %s, this is %s", c.Before, order.Snapshot.Digest, digest),
-				"give the snapshot that went into muster plan, or make the order anew from this one")
+				"give the snapshot that muster plan used, or make the order again from this one")
 		}
 		if f.follower, err = release.NewFollower(order, s.Report); err != nil {
 			return nil, err

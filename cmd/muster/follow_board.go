@@ -71,7 +71,7 @@ func (b *board) draw(now, begun event.Time, list []release.StepStatus, least flo
 	b.drawn = len(lines)
 }
 
-// conditionLine is "08:03:40 UTC  supply 12.8 V (at least 12.0 V)  engines 0/min  speed 0.1 kn".
+// conditionLine is "08:03:40 UTC  battery 12.8 V (minimum 12.0 V)  engines 0/min  speed 0.1 kn".
 func conditionLine(now event.Time, least float64, c release.Conditions) string {
 	s := now.UTC().Format(time.TimeOnly) + " UTC"
 	part := func(what, format string, v *float64) {
@@ -81,8 +81,8 @@ func conditionLine(now event.Time, least float64, c release.Conditions) string {
 		}
 		s += "  " + what + " " + told
 	}
-	part("supply", "%.1f V", c.SupplyVolts)
-	s += fmt.Sprintf(" (at least %.1f V)", least)
+	part("battery", "%.1f V", c.SupplyVolts)
+	s += fmt.Sprintf(" (minimum %.1f V)", least)
 	part("engines", "%.0f/min", c.EngineRPM)
 	if c.SpeedMS == nil {
 		return s + "  speed unknown"

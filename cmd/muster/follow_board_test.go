@@ -76,7 +76,7 @@ func TestBoard(t *testing.T) {
 		}
 	}
 	want("waiting", show(5, release.Conditions{}), `
-08:00:05 UTC  supply unknown (at least 12.0 V)  engines unknown  speed unknown
+08:00:05 UTC  battery unknown (minimum 12.0 V)  engines unknown  speed unknown
  step  state    waited  away  back  checked  lowest  device                            versions
  1.1   waiting  5s                                   Larkfin LF9 display (LF9-41033)   4.47 -> 4.52
  1.2   waiting  5s                                   Larkfin LF12 display (LF12-7)     4.40 -> 4.52
@@ -87,7 +87,7 @@ func TestBoard(t *testing.T) {
 	out.WriteString("1.1 left the network\n")
 	want("away", show(100, release.Conditions{SupplyVolts: &volts, EngineRPM: &still, SpeedMS: &still}), `
 1.1 left the network
-08:01:40 UTC  supply 12.8 V (at least 12.0 V)  engines 0/min  speed 0.0 kn
+08:01:40 UTC  battery 12.8 V (minimum 12.0 V)  engines 0/min  speed 0.0 kn
  step  state    waited  away  back  checked  lowest  device                            versions
  1.1   left     1m0s    40s                  11.9 V  Larkfin LF9 display (LF9-41033)   4.47 -> 4.52
  1.2   back     30s     1m0s  10s                    Larkfin LF12 display (LF12-7)     4.40 -> 4.52
@@ -97,7 +97,7 @@ func TestBoard(t *testing.T) {
 	width, height = 80, 6
 	want("a small terminal leaves out what is done", show(500, release.Conditions{}), `
 1.1 left the network
-08:08:20 UTC  supply unknown (at least 12.0 V)  engines unknown  speed unknown
+08:08:20 UTC  battery unknown (minimum 12.0 V)  engines unknown  speed unknown
  step  state    waited  away   back  checked  lowest  device
  1.1   failed   1m0s    5m40s                 11.9 V  Larkfin LF9 disp
  2.1   waiting  8m20s                                 Larkfin Olbo 20

@@ -27,10 +27,10 @@ func TestFollowWaitsForTheBoat(t *testing.T) {
 		at = at.Add(time.Second)
 		f.look(at, heard(at, own), release.Conditions{})
 	}
-	if f.err != nil || strings.Count(told.String(), "nothing is heard yet: check ") != 1 {
+	if f.err != nil || strings.Count(told.String(), "nothing received yet: check ") != 1 {
 		t.Fatalf("after two silent minutes: %v, told %q", f.err, told.String())
 	}
-	if err := f.end(nil); err == nil || !strings.Contains(err.Error(), "nothing was heard") {
+	if err := f.end(nil); err == nil || !strings.Contains(err.Error(), "nothing was received") {
 		t.Errorf("at the end: %v", err)
 	}
 	stranger := report.Device{ID: "C0F08200FA209999", State: boat.Present}

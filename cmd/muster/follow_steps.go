@@ -95,7 +95,7 @@ func (f *following) isAboard(r *report.Report) bool {
 	if silent(r) {
 		if f.last.Sub(f.first) >= aboardWithin && !f.silent {
 			f.silent = true
-			f.tell("nothing is heard yet: check that the boat's electronics are on, the plug, and the bit rate")
+			f.tell("nothing received yet: check that the boat's electronics are on, the connector, and the bit rate")
 		}
 		return false
 	}
@@ -251,13 +251,13 @@ func (f *following) neverBegan(err error) error {
 	case err != nil:
 		return nil
 	case f.latest == nil || silent(f.latest):
-		return cli.WithHint(errors.New("follow: nothing was heard"),
-			"check that the boat's electronics are on, the plug, and the bit rate")
+		return cli.WithHint(errors.New("follow: nothing was received"),
+			"check that the boat's electronics are on, the connector, and the bit rate")
 	}
 	if err := f.order.CheckBoat(f.latest); err != nil {
 		return err
 	}
-	return cli.WithHint(fmt.Errorf("follow: %v is too short to know what each device had before the work",
+	return cli.WithHint(fmt.Errorf("follow: %v is too short to record the settings of each device before the work",
 		f.last.Sub(f.first).Round(time.Second)),
 		"listen for at least %v, or give the snapshot with --before", knownAfter)
 }

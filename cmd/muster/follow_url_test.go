@@ -154,9 +154,9 @@ func TestFollowURL(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "1 step failed, 2 steps open") {
 		t.Errorf("ended with %v", err)
 	}
-	for _, want := range []string{"failed: came back on the old version 4.47", "left the network", "supply is 10.8 V while it is away; the limit is 12.0 V", "is back",
+	for _, want := range []string{"failed: came back on the old version 4.47", "left the network", "battery voltage is 10.8 V while it is away (limit 12.0 V)", "is back",
 		"reported its version", "came back with device instance 0 and system instance 0, it had 1 and 0: set them again",
-		`installation text 1 was "Flybridge" and is now ""`, "supply fell to 10.8 V while it was away, below 12.0 V"} {
+		`installation text 1 was "Flybridge" and is now ""`, "battery voltage fell to 10.8 V while it was away, below 12.0 V"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("nothing says %q:\n%s", want, out)
 		}
@@ -173,7 +173,7 @@ func TestFollowURL(t *testing.T) {
 	if err == nil || !strings.Contains(err.Error(), "1 step failed, 2 steps open") {
 		t.Errorf("restarted: ended with %v\n%s%s", err, out, errs)
 	}
-	for _, want := range []string{"[!] 1.1 ", "came back with device instance 0", "supply fell to 10.8 V while it was away"} {
+	for _, want := range []string{"[!] 1.1 ", "came back with device instance 0", "battery voltage fell to 10.8 V while it was away"} {
 		if !strings.Contains(out, want) {
 			t.Errorf("restarted: nothing says %q:\n%s", want, out)
 		}
@@ -189,7 +189,7 @@ func TestPlanNowURL(t *testing.T) {
 	server := httptest.NewServer(&toldServer{list: list[len(list)-1:], ended: func() {}})
 	defer server.Close()
 	out := muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", server.URL)
-	for _, want := range []string{"BEFORE STARTING (as received on " + server.URL + " at 2026-05-02T08:00:5", "[x] supply             supply is 13.0 V, at least 12.0 V is wanted, heard since 08:00:00 UTC",
+	for _, want := range []string{"BEFORE STARTING (as received on " + server.URL + " at 2026-05-02T08:00:5", "[x] supply             battery voltage is 13.0 V (minimum 12.0 V), received since 08:00:00 UTC",
 		"[?] supply-trend ", "[!] engines-stopped    an engine runs at ", "[!] not-moving ", "[x] devices-present ", "[x] as-in-snapshot "} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the order does not say %q:\n%s", want, out)
@@ -222,7 +222,7 @@ func TestPlanNowLive(t *testing.T) {
 		t.Errorf("another boat: exit status %d: %s", status, errs)
 	}
 	status, errs = tell(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", "0183+tcp:"+lineServer(t, ""), "--for", "300ms")
-	if status != exitSource || !strings.Contains(errs, "nothing was heard on 0183+tcp:") {
+	if status != exitSource || !strings.Contains(errs, "nothing was received on 0183+tcp:") {
 		t.Errorf("nothing: exit status %d: %s", status, errs)
 	}
 }

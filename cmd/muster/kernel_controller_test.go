@@ -83,7 +83,7 @@ func settings(t *testing.T, dir string) {
 func awayAndBack(t *testing.T, dir string) {
 	var want []string
 	for i := range 3 {
-		want = append(want, "warn source went away can0", "info source is back can0")
+		want = append(want, "warn source lost can0", "info source is back can0")
 		r := readReport(t, filepath.Join(dir, fmt.Sprintf("back%d.json", i+1)))
 		if n := r.Networks[0]; n.State != "active" || n.Faults.SourceLost != uint64(i+1) || n.Frames != uint64(i+2) || n.BitRate != 250_000 || !n.ListenOnly {
 			t.Errorf("back %d times: %+v", i+1, n)
@@ -92,7 +92,7 @@ func awayAndBack(t *testing.T, dir string) {
 			t.Errorf("back %d times: %d devices, want %d", i+1, n, i+2)
 		}
 	}
-	got := about(logged(t, filepath.Join(dir, "run.log")), "source went away", "source is back")
+	got := about(logged(t, filepath.Join(dir, "run.log")), "source lost", "source is back")
 	if diff := cmp.Diff(want, got); diff != "" {
 		t.Error(diff)
 	}

@@ -84,9 +84,9 @@ func unplugged(t *testing.T, dir string) {
 	for _, source := range []string{"interface", "port"} {
 		var want []string
 		for range 2 {
-			want = append(want, "warn source went away "+source, "info source is back "+source)
+			want = append(want, "warn source lost "+source, "info source is back "+source)
 		}
-		got := about(lines, "source went away "+source, "source is back "+source)
+		got := about(lines, "source lost "+source, "source is back "+source)
 		if diff := cmp.Diff(want, got[:min(len(want), len(got))]); diff != "" { // once more at the end, when the adapter goes first
 			t.Error(diff)
 		}

@@ -71,5 +71,5 @@ func keepKey(err error, name string) error {
 
 func keyExists(name string) error {
 	return cli.WithHint(fmt.Errorf("write %q: the file exists", name),
-		"choose another name; a key is never overwritten, for what it signed could not be checked any more")
+		"choose another name; a key is never overwritten, because its signatures could then not be verified")
 }

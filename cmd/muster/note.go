@@ -78,7 +78,7 @@ func newNoteAdd(a *app) *cobra.Command {
 	f.StringVar(&c.Role, "role", "", "Its `ROLE`: display, sonar, radar, radio and so on")
 	f.StringVar(&c.Serial, "serial", "", "Its serial `NUMBER`")
 	f.StringVar(&c.Software, "software", "", "Its software `VERSION`, as its own screen shows it")
-	f.StringVar(&c.Place, "place", "", "`PLACE` on board")
+	f.StringVar(&c.Place, "place", "", "`PLACE` on the boat")
 	f.StringVar(&c.Note, "note", "", "Other `TEXT`")
 	f.StringVar(&c.By, "by", "", "`NAME` of the person who records it. Default: your login name")
 	cli.Complete(cmd, "id", c.ids)
@@ -246,7 +246,7 @@ func (c *noteListCmd) run(a *app) error {
 		return err
 	}
 	w := tabwriter.NewWriter(a.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "ID\tMODEL\tMAKER\tSERIAL\tSOFTWARE\tPLACE\tBY\tAT")
+	fmt.Fprintln(w, "ID\tMODEL\tMANUFACTURER\tSERIAL\tSOFTWARE\tPLACE\tBY\tAT")
 	for i := range list {
 		m := &list[i]
 		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", m.ID, m.Model, dash(m.Maker), dash(m.Serial),

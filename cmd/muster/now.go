@@ -32,7 +32,7 @@ func (n *nowFlags) flags(cmd *cobra.Command) {
 	f := cmd.Flags()
 	f.StringVar(&n.Now, "now", "",
 		"Make the pre-checks on live data from this `SOURCE`: a source, or the http(s) URL of a running muster")
-	f.DurationVar(&n.For, "for", 0, "Listen to --now for this `TIME`, such as 11m for the trend of the supply voltage. "+
+	f.DurationVar(&n.For, "for", 0, "Listen to --now for this `TIME`, such as 11m for the trend of the battery voltage. "+
 		"Default: until all is known, at most 30s")
 	f.BoolVar(&n.Ask, "ask", false, "Claim an address and ask devices for their product information")
 	f.StringVarP(&n.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
@@ -50,7 +50,7 @@ func (n *nowFlags) check() error {
 			given bool
 		}{{"--for", n.For != 0}, {"--ask", n.Ask}, {"--config", n.Config != ""}, {"--token-file", n.TokenFile != ""}} {
 			if f.given {
-				return cli.WithHint(fmt.Errorf("%s: it is about what is heard now", f.flag),
+				return cli.WithHint(fmt.Errorf("%s: it is about current values", f.flag),
 					"add --now can0, or leave out %s", f.flag)
 			}
 		}
@@ -144,6 +144,6 @@ func silentOn(source string, d *daemon.Daemon) error {
 	if !silent(d.Report()) {
 		return nil
 	}
-	return &daemon.SourceError{Source: source, Err: cli.WithHint(fmt.Errorf("nothing was heard on %s", source),
-		"check that the boat's electronics are on, the plug, and the bit rate")}
+	return &daemon.SourceError{Source: source, Err: cli.WithHint(fmt.Errorf("nothing was received on %s", source),
+		"check that the boat's electronics are on, the connector, and the bit rate")}
 }

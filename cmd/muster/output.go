@@ -34,7 +34,7 @@ func captureFormat(name string) (format capture.Format, packed string, err error
 	case ".nmea", ".0183", ".txt":
 		return capture.FormatNMEA0183, packed, nil
 	}
-	return capture.FormatUnknown, "", cli.WithHint(fmt.Errorf("write %q: the name tells no format", name),
+	return capture.FormatUnknown, "", cli.WithHint(fmt.Errorf("write %q: unknown file extension", name),
 		"end it with .log (candump), .pcapng, .pcap or .nmea, and .gz or .zst after that to pack it")
 }
 

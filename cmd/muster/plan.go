@@ -34,7 +34,7 @@ func newPlan(a *app) *cobra.Command {
 	c := planCmd{}
 	cmd := &cobra.Command{
 		Use: "plan SNAPSHOT --sheets DIR", Short: "Make the work order: what to update, in which order, on which medium",
-		Long: `Make the work order from a snapshot and release sheets. A snapshot does not hold the pre-checks' live values, such as the supply voltage and the
+		Long: `Make the work order from a snapshot and release sheets. A snapshot does not hold the pre-checks' live values, such as the battery voltage and the
 speed; --now reads them. Values not received are shown as unknown.
 
 Unresolved problems are listed on standard error and in the order; the other steps remain valid.`,
@@ -91,7 +91,7 @@ func (c *planCmd) run(a *app) error {
 		}
 	}
 	if isURL(c.Snapshot) {
-		return cli.WithHint(errors.New("a plan is made from a snapshot, so that it can be proved later"),
+		return cli.WithHint(errors.New("a plan is made from a snapshot, so that it can be verified later"),
 			"muster snapshot %s -o before.json takes one; --now %[1]s then makes the pre-checks", c.Snapshot)
 	}
 	s, err := loadSnapshot(a.ctx, c.Snapshot)
@@ -151,8 +151,8 @@ func (c *planCmd) checkNow(a *app, order *release.Order) error {
 		return err
 	}
 	if h.report == nil {
-		return cli.WithHint(fmt.Errorf("--now %s: nothing was heard", c.Now),
-			"check that the boat's electronics are on, the plug, and the bit rate")
+		return cli.WithHint(fmt.Errorf("--now %s: nothing was received", c.Now),
+			"check that the boat's electronics are on, the connector, and the bit rate")
 	}
 	h.conditions.InWater = c.InWater
 	err = order.CheckNow(h.report, h.conditions, c.Now)
@@ -184,7 +184,7 @@ func formatOf(name string, known ...string) (string, error) {
 		ext = ".html"
 	}
 	if !slices.Contains(known, ext) {
-		return "", cli.WithHint(fmt.Errorf("-o %q: %s says no format", name, filepath.Ext(name)),
+		return "", cli.WithHint(fmt.Errorf("-o %q: unknown file extension %s", name, filepath.Ext(name)),
 			"name it %s or .txt, or add --format", strings.Join(known, ", "))
 	}
 	return ext[1:], nil

@@ -21,7 +21,7 @@ var schemas = []struct {
 	of   string
 	text []byte
 }{
-	{"alert-change", "what a webhook is told of an alert", daemon.MessageSchema},
+	{"alert-change", "what a webhook receives for an alert", daemon.MessageSchema},
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
 	{"order", "a work order, which muster plan writes", release.OrderSchema},
 	{"report", "the device report, which audits and snapshots hold", report.Schema},

@@ -48,7 +48,7 @@ func newServiceRecord(a *app) *cobra.Command {
 	f.StringVar(&c.Order, "order", "", "Work order `FILE` that was followed")
 	f.StringVar(&c.Progress, "progress", "",
 		"State `FILE` of muster follow, with the times of each step; needs --order")
-	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; they say which version is newer")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	cli.Require(cmd, "job", "output")
 	return cmd
@@ -104,7 +104,7 @@ func pageFormat(name string) (string, error) {
 	case ".pdf", ".html":
 		return ext[1:], nil
 	}
-	return "", cli.WithHint(fmt.Errorf("write %q: the name tells no format", name), "end it with .pdf or .html")
+	return "", cli.WithHint(fmt.Errorf("write %q: unknown file extension", name), "end it with .pdf or .html")
 }
 
 // made is the date in a PDF: that of the snapshot, so that the same input gives the same file.

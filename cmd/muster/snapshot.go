@@ -256,8 +256,8 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report
 		case err := <-ended:
 			r := d.Report()
 			if err == nil && silent(r) {
-				err = &daemon.SourceError{Source: c.Source, Err: cli.WithHint(fmt.Errorf("nothing was heard on %s in %v", c.Source, time.Since(began).Round(time.Second)),
-					"check that the boat's electronics are on, the plug, and the bit rate")}
+				err = &daemon.SourceError{Source: c.Source, Err: cli.WithHint(fmt.Errorf("nothing was received on %s in %v", c.Source, time.Since(began).Round(time.Second)),
+					"check that the boat's electronics are on, the connector, and the bit rate")}
 			}
 			return r, err
 		case <-tick.C:
@@ -313,7 +313,7 @@ func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
 	fmt.Fprintf(a.stderr, "not complete: %s without model and software: %s\n", number(len(names), "device"),
 		strings.Join(names, ", "))
 	if !c.Ask && !isURL(c.Source) && !isFile(c.Source) {
-		fmt.Fprintln(a.stderr, "hint: nobody asked them; add --ask, or let a head show its device list meanwhile")
+		fmt.Fprintln(a.stderr, "hint: no device asked them; add --ask, or open the device list on a display meanwhile")
 	}
 }
 

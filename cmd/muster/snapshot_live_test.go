@@ -117,7 +117,7 @@ func TestSnapshotTimeToAsk(t *testing.T) {
 func TestSnapshotOfNothing(t *testing.T) {
 	dir := t.TempDir()
 	status, errs := tell(t, "snapshot", "0183+tcp:"+lineServer(t, ""), "-o", filepath.Join(dir, "a.json"), "--keep-capture", filepath.Join(dir, "a.log"), "--for", "1ms", "--limit", "300ms")
-	if status != exitSource || !strings.Contains(errs, "error: nothing was heard on 0183+tcp:") || !strings.Contains(errs, "hint: check ") {
+	if status != exitSource || !strings.Contains(errs, "error: nothing was received on 0183+tcp:") || !strings.Contains(errs, "hint: check ") {
 		t.Errorf("exit status %d: %s", status, errs)
 	}
 	if left, _ := os.ReadDir(dir); len(left) > 0 {
@@ -160,7 +160,7 @@ func TestSnapshotURL(t *testing.T) {
 		t.Fatal(err)
 	}
 	status, errs := tell(t, "snapshot", server.URL, "-o", name)
-	if status != exitUsage || !strings.Contains(errs, "it wants its token") || !strings.Contains(errs, "--token-file") {
+	if status != exitUsage || !strings.Contains(errs, "it needs its token") || !strings.Contains(errs, "--token-file") {
 		t.Errorf("exit status %d: %s", status, errs)
 	}
 	if status, errs := tell(t, "snapshot", server.URL, "-o", name, "--token-file", token); status != exitDone {

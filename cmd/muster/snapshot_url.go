@@ -96,7 +96,7 @@ func (m running) get(ctx context.Context, resource string) ([]byte, error) {
 	switch {
 	case resp.StatusCode == http.StatusUnauthorized:
 		return nil, m.failed(true,
-			cli.WithHint(fmt.Errorf("ask %s: it wants its token", m.url), "give the token with --token-file FILE"))
+			cli.WithHint(fmt.Errorf("ask %s: it needs its token", m.url), "give the token with --token-file FILE"))
 	case resp.StatusCode != http.StatusOK:
 		return nil, m.failed(false, cli.WithHint(fmt.Errorf("ask %s for its %s: it answers %s", m.url, resource,
 			resp.Status), "is this the address of a running muster, of the same version as this one?"))

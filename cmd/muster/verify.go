@@ -29,8 +29,8 @@ func newVerify(a *app) *cobra.Command {
 	c := verifyCmd{}
 	cmd := &cobra.Command{
 		Use: "verify FILE...", Short: "Check the seal of snapshots and their capture",
-		Long: `Check the seal and the signature of snapshots. If the raw traffic was kept and lies beside the snapshot, its digest is checked, the report is made
-from it again, and every difference is listed.`,
+		Long: `Check the seal and the signature of snapshots. If the raw traffic was kept beside the snapshot, its digest is checked. The report
+is made from it again, and every difference is listed.`,
 		Example: `  muster verify before.json after.json
   muster verify before.json --key shop.key.pub
   muster verify before.json --capture archive/before.log.zst`,
@@ -127,7 +127,7 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 	name := c.Capture
 	if s.Capture == nil {
 		if name != "" {
-			return "", errors.New("it was taken without keeping the capture, so --capture has nothing to be held against")
+			return "", errors.New("it was taken without keeping the capture, so --capture has nothing to compare with")
 		}
 		return "", nil
 	}
@@ -142,11 +142,11 @@ func (c *verifyCmd) verifyCapture(a *app, cfg config.Config, file string, s *sna
 		return "", err
 	}
 	if have.SHA256 != s.Capture.SHA256 {
-		return "", fmt.Errorf("the capture %s is another than was kept: SHA-256 %s (%d bytes), the snapshot says %s (%d bytes)",
+		return "", fmt.Errorf("the capture %s is not the kept one: SHA-256 %s (%d bytes), in the snapshot %s (%d bytes)",
 			name, have.SHA256, have.Bytes, s.Capture.SHA256, s.Capture.Bytes)
 	}
 	if missing, err := sheetsOf(a.ctx, s, cfg.Sheets); missing || err != nil {
-		return "; its capture is as it was kept, and --sheets with the sheets that it was taken with makes the report again", err
+		return "; its capture is unchanged. Give --sheets with the same sheets to make the report again", err
 	}
 	again, err := a.recompute(a.ctx, cfg, name, s.Report)
 	if err != nil {

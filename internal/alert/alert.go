@@ -14,7 +14,7 @@ import (
 )
 
 // ErrUnknown says that no standing alert has the id.
-var ErrUnknown = errors.New("no standing alert has this id")
+var ErrUnknown = errors.New("no active alert has this id")
 
 // Settings are the times and bounds of a Book. The zero value clears at once and damps nothing; bounds of 0 become the defaults.
 type Settings struct {
@@ -262,7 +262,7 @@ func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Chan
 // Acknowledge notes that somebody knows of a standing alert. The note ends with the alert. A second one replaces the first.
 func (b *Book) Acknowledge(id, who string, at event.Time) (Change, error) {
 	if who == "" {
-		return Change{}, fmt.Errorf("acknowledge alert %q: no name: say who acknowledges", id)
+		return Change{}, fmt.Errorf("acknowledge alert %q: no name: give the name of the person who acknowledges", id)
 	}
 	e := b.entries[id]
 	if e == nil || e.phase != standing {

@@ -73,7 +73,7 @@ func (b *Book) State() State {
 // Restore fills an empty Book, also from the State of an earlier version. Nothing clears until Settle has passed since the next Update.
 func (b *Book) Restore(s State) error {
 	if s.Version != StateVersion {
-		return fmt.Errorf("restore alerts: version %d is not the %d that this program knows: use the program that wrote it", s.Version, StateVersion)
+		return fmt.Errorf("restore alerts: version %d is not the %d that this program reads: use the program that wrote it", s.Version, StateVersion)
 	}
 	if len(b.entries) > 0 {
 		return fmt.Errorf("restore alerts: the book already holds %d", len(b.entries))

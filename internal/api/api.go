@@ -250,7 +250,7 @@ func (s *Server) addReading(api huma.API) {
 		return list, nil
 	}, 422)
 	read(api, "get-device", "/devices/{id}", "One device", "boat", func(_ context.Context, in *struct {
-		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits, network/address for a provisional device, or network/letters for an NMEA 0183 talker that reports its identity."`
+		ID string `path:"id" maxLength:"100" doc:"NAME as 16 hex digits; network/address for a provisional device; network/letters for an NMEA 0183 talker that reports its identity."`
 	}) (*report.Device, error) {
 		r := s.opt.Reports.Report()
 		d := r.Device(in.ID)

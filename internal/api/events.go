@@ -118,9 +118,10 @@ func (s *Server) addStreams(api huma.API) {
 		return append([]*TrafficSentence{}, list...), nil
 	}, 422)
 	huma.Register(api, huma.Operation{OperationID: "stream-messages", Method: http.MethodGet, Path: Prefix + "/messages/stream", Tags: []string{"traffic"},
-		Summary: "Event stream of live messages: events named message, whose data is a Message; an event named skipped has the number lost by a slow client",
-		Description: "Resumes after Last-Event-ID as long as the messages are kept. With latest=true only the newest message of each device, " +
-			"number and instance is sent at each turn, so that a page can show a busy bus. With sentences=true NMEA 0183 sentences are sent too, " +
+		Summary: "Event stream of live messages",
+		Description: "Events named message have a Message as data. An event named skipped has the number of messages lost by a slow client. " +
+			"Resumes after Last-Event-ID as long as the messages are kept. With latest=true, each turn sends only the newest message of each device, " +
+			"number and instance. A page can then show a bus with a high load. With sentences=true NMEA 0183 sentences are sent too, " +
 			"as events named sentence, whose data is a TrafficSentence. With talker or formatter only sentences are sent; with pgn only messages.",
 		Responses: text, Errors: []int{401, 422, 503}},
 		func(_ context.Context, in *struct {

@@ -349,7 +349,7 @@ func TestParseRefuses(t *testing.T) {
 		{"absurd fuse", strings.Replace(sound, "12", "12, fuse: inf A", 1), "power at a: a fuse of +Inf A is none"},
 		{"absurd reading", sound + "readings: {resistance: -4 ohm}\n", "readings: a resistance of -4 ohm cannot be"},
 		{"unknown quantity", sound + "coverage: [{quantity: dept}]\n", `coverage: unknown quantity "dept": use position, `},
-		{"unknown source", sound + "coverage: [{quantity: depth, from: sounder}]\n", `coverage of depth: no drop has the device or model "sounder"; a talker is written with its line, as in ttyUSB0/GP`},
+		{"unknown source", sound + "coverage: [{quantity: depth, from: sounder}]\n", `coverage of depth: no drop cable has the device or model "sounder"; a talker is written with its line, as in ttyUSB0/GP`},
 		{"no segments", "power:\n  - {at: a, voltage: 12}\n", "segments: there are none"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

@@ -19,7 +19,7 @@ type Cable struct {
 // cables lists the kinds, lightest first.
 var cables = []Cable{
 	{"micro", 0.053, 100, 3, "resistance: installation notes of a display manufacturer, 22 AWG; length: wiring pages and an engine gauge kit manual; rating 3 A: fuse of micro systems (4 A is published too)"},
-	{"mid", 0.0132, 200, 4, "resistance: calculated from 16 AWG; length: weakly sourced, 250 m is heard in the trade; rating: specification pages of a cable manufacturer"},
+	{"mid", 0.0132, 200, 4, "resistance: calculated from 16 AWG; length: weakly sourced, 250 m is common in the trade; rating: specification pages of a cable manufacturer"},
 	{"mini", 0.0089, 200, 8, "resistance: DeviceNet thick cable data; length: weakly sourced; rating: specification pages of a cable manufacturer"},
 }
 

@@ -38,7 +38,7 @@ type Segment struct {
 // Tee is a tee or a multi-port block at a point of the backbone.
 type Tee struct {
 	At       string `yaml:"at"`
-	Ports    int    `yaml:"ports"`    // drops that a multi-port block takes; not known when left out
+	Ports    int    `yaml:"ports"`    // drop cables that a multi-port tee takes; not known when left out
 	Isolates bool   `yaml:"isolates"` // the positive wire is cut here, to keep two supplies apart
 	Drops    []Drop `yaml:"drops"`
 }

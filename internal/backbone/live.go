@@ -70,15 +70,15 @@ func (l *Layout) On(r *report.Report) (string, error) {
 	}
 	switch {
 	case len(ids) == 0:
-		return "", errors.New("no NMEA 2000 network was heard")
+		return "", errors.New("no NMEA 2000 network was received")
 	case l.Network != "" && !slices.Contains(ids, l.Network):
-		return "", fmt.Errorf("network %q was not heard: write one of %s", l.Network, strings.Join(ids, ", "))
+		return "", fmt.Errorf("network %q was not received: write one of %s", l.Network, strings.Join(ids, ", "))
 	case l.Network == "" && len(ids) > 1:
 		return "", fmt.Errorf("there are %d networks: write which one it is the plan of, network: %s for one", len(ids), ids[0])
 	}
 	id := cmp.Or(l.Network, ids[0])
 	if k := slices.IndexFunc(r.Networks, func(n report.Network) bool { return n.ID == id }); r.Networks[k].Silent() {
-		return "", fmt.Errorf("nothing is heard on %s", id)
+		return "", fmt.Errorf("nothing is received on %s", id)
 	}
 	return id, nil
 }

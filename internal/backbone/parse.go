@@ -135,7 +135,7 @@ func (l *Layout) validate(d *input.Document) error {
 		n += len(t.Drops)
 	}
 	if n > maxDrops {
-		v.bad("tees", "%d drops are more than any backbone can have: at most %d are judged", n, maxDrops)
+		v.bad("tees", "%d drop cables are more than any backbone can have: at most %d are checked", n, maxDrops)
 	}
 	for i, p := range l.Terminators {
 		v.point(fmt.Sprintf("terminators[%d]", i), "terminator", p)
@@ -192,7 +192,7 @@ func (v *validator) segments() {
 	}
 	for _, p := range v.l.Points() {
 		if n := v.ends[p]; len(n) > 2 {
-			v.bad(fmt.Sprintf("segments[%d]", n[2]-1), "%s: segments %v meet there; a backbone is one line, so at most two segments claim one end: make the others drops", p, n)
+			v.bad(fmt.Sprintf("segments[%d]", n[2]-1), "%s: segments %v meet there; a backbone is one line, so at most two segments claim one end: make the others drop cables", p, n)
 		}
 	}
 	if len(v.errs) == 0 {
@@ -240,7 +240,7 @@ func (v *validator) drop(path, where string, d Drop) {
 	v.text(path+".device", where, d.Device)
 	v.text(path+".model", where, d.Model)
 	if d.Length < 0 || d.Length > absurd {
-		v.bad(path+".length", "%s: drop of %g m is not between 0 and %d m", where, d.Length, absurd)
+		v.bad(path+".length", "%s: drop cable of %g m is not between 0 and %d m", where, d.Length, absurd)
 	}
 	if !(d.Load >= 0 && d.Load <= 252) {
 		v.bad(path+".load", "%s: load equivalency %g is not between 0 and 252", where, d.Load)
@@ -258,7 +258,7 @@ func (v *validator) drop(path, where string, d Drop) {
 		v.bad(path+".measures", "%s: measures %q: no power comes in there: name a point under power, or %q for the device's own connection", where, d.Measures, ownConnection)
 	}
 	if d.Instance != nil && d.Measures == "" {
-		v.bad(path+".instance", "%s: instance says which battery it measures, but measures is not given", where)
+		v.bad(path+".instance", "%s: instance is the battery that it measures, but measures is not given", where)
 	}
 }
 
@@ -269,7 +269,7 @@ func (v *validator) power(i int, p Power) {
 		v.bad(path+".at", "power at %s: given twice", p.At)
 	}
 	if p.Voltage <= 0 || p.Voltage > maxSupply {
-		v.bad(path+".voltage", "power at %s: %g V is no supply for a backbone", p.At, p.Voltage)
+		v.bad(path+".voltage", "power at %s: %g V is no network power for a backbone", p.At, p.Voltage)
 	}
 	if p.Fuse < 0 || p.Fuse > maxFuse {
 		v.bad(path+".fuse", "power at %s: a fuse of %g A is none for a backbone", p.At, p.Fuse)
@@ -291,7 +291,7 @@ func (v *validator) coverage(i int, c Coverage) {
 		return slices.ContainsFunc(t.Drops, func(d Drop) bool { return d.Device == c.From || strings.EqualFold(d.Model, c.From) })
 	}
 	if c.From != "" && !talkerID.MatchString(c.From) && !slices.ContainsFunc(v.l.Tees, planned) {
-		v.bad(path+".from", "coverage of %s: no drop has the device or model %q; a talker is written with its line, as in ttyUSB0/GP", c.Quantity, c.From)
+		v.bad(path+".from", "coverage of %s: no drop cable has the device or model %q; a talker is written with its line, as in ttyUSB0/GP", c.Quantity, c.From)
 	}
 }
 

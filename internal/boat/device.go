@@ -57,19 +57,20 @@ type slot struct {
 // stream is one PGN of one device, one instance of it when it has instances.
 type stream struct {
 	spans
-	pgn        uint32
-	def        *pgn.Definition // nil when the message set does not know the PGN
-	key        instanceKey
-	split      bool       // the PGN has instances
-	next       *stream    // another instance of the same PGN
-	lastValue  event.Time // when a value was last available
-	emptySince event.Time
-	everValue  bool
-	everEmpty  bool
-	take       take // nil for what measures nothing
-	volts      float64
-	voltsAt    event.Time
-	mixture    *mixture // nil unless the message is of several quantities
+	pgn          uint32
+	def          *pgn.Definition // nil when the message set does not know the PGN
+	key          instanceKey
+	split        bool       // the PGN has instances
+	next         *stream    // another instance of the same PGN
+	lastValue    event.Time // when a value was last available
+	emptySince   event.Time
+	everValue    bool
+	everEmpty    bool
+	take         take // nil for what measures nothing
+	volts        float64
+	voltsAt      event.Time
+	nominalVolts float64  // of a battery; 0 when not told
+	mixture      *mixture // nil unless the message is of several quantities
 }
 
 // mixture is which measures a message of several quantities gave values of.

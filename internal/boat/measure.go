@@ -17,7 +17,9 @@ var takes = map[uint32]take{
 	126992: takeSystemTime,
 	127245: func(s *source, st *stream, p []byte, at event.Time) {
 		if v, ok := int16At(p, 4, 1e-4); ok {
-			s.instance(RudderAngle, st, v, at)
+			if n := st.key.instance; n == 0 || n > 252 { // a second rudder has an angle of its own
+				s.put(RudderAngle, v, 0, at)
+			}
 		}
 	},
 	127250: takeHeading,
@@ -33,6 +35,7 @@ var takes = map[uint32]take{
 		}
 	},
 	127508: takeVoltage(1, 0.01),
+	127513: takeNominal,
 	127751: takeVoltage(2, 0.1),
 	128259: func(s *source, _ *stream, p []byte, at event.Time) {
 		if v, ok := uint16At(p, 1, 0.01); ok {
@@ -248,6 +251,15 @@ func takeVoltage(at int, unit float64) take {
 	}
 }
 
+// takeNominal reads the nominal voltage of a battery (127513): 4 bits. The list that we have prints 62 V for code 4; 36 V fits the series,
+// which is from memory and unconfirmed.
+func takeNominal(_ *source, st *stream, p []byte, _ event.Time) {
+	volts := [...]float64{6, 12, 24, 32, 36, 42, 48}
+	if len(p) >= 3 && int(p[2]&0x0F) < len(volts) {
+		st.nominalVolts = volts[p[2]&0x0F]
+	}
+}
+
 func takeDepth(s *source, _ *stream, p []byte, at event.Time) {
 	if len(p) < 5 {
 		return
@@ -257,6 +269,9 @@ func takeDepth(s *source, _ *stream, p []byte, at event.Time) {
 		return
 	}
 	offset, ok := int16At(p, 5, 1e-3)
+	if offset == -1e-3 { // all ones: sounders are known that send it for an offset that is not available
+		ok = false
+	}
 	s.depth(float64(raw)*0.01, offset, ok, at)
 }
 

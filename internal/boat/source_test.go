@@ -302,3 +302,33 @@ func TestOneVariation(t *testing.T) {
 		t.Errorf("%+v %+v", a, b)
 	}
 }
+
+// What looks like a value and is none, or is of another thing.
+func TestNotTheSameThing(t *testing.T) {
+	w := newWire()
+	w.claim(35, nameHead).claim(36, nameDepth)
+	w.send(128267, 36, 255, 1, 0xE8, 0x03, 0, 0, 0xFF, 0xFF, 0xFF)       // an offset of all ones is no offset
+	w.send(127245, 35, 255, 1, 0xFF, 0xFF, 0x7F, 0xE8, 0x03, 0xFF, 0xFF) // port rudder
+	w.send(127245, 36, 255, 0, 0xFF, 0xFF, 0x7F, 0xD0, 0x07, 0xFF, 0xFF) // starboard rudder
+	w.send(127508, 35, 255, 2, 0xA6, 0x0E, 0xFF, 0x7F, 0xFF, 0xFF, 0xFF) // 37.5 V
+	w.send(127513, 35, 255, 2, 0x00, 0x14, 100, 0, 0xFF, 0xFF, 0xFF)     // code 4
+	r := w.state()
+	if _, ok := valueOf(r, DepthTransducer, nameDepth.String()); !ok {
+		t.Error("the depth is not that below the transducer")
+	}
+	if _, ok := valueOf(r, RudderAngle, nameHead.String()); ok {
+		t.Error("a port rudder is compared")
+	}
+	if s, ok := valueOf(r, RudderAngle, nameDepth.String()); !ok || s.Value != 0.2 {
+		t.Errorf("starboard rudder: %v %v", s.Value, ok)
+	}
+	nominal := 0.0
+	for _, d := range r.Devices {
+		for _, x := range d.Transmits {
+			nominal = max(nominal, x.NominalVolts)
+		}
+	}
+	if nominal != 36 {
+		t.Errorf("nominal %g V", nominal)
+	}
+}

@@ -120,6 +120,8 @@ type Transmit struct {
 	Volts   *float64
 	VoltsAt event.Time
 
+	NominalVolts float64 // of a battery, as its configuration message says; 0 when it does not
+
 	First, Last event.Time
 	EmptySince  event.Time    // since when no value was available
 	Recent      time.Duration // smoothed interval of late, 0 when unknown

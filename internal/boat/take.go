@@ -251,6 +251,7 @@ func (d *device) transmits(now event.Time) []Transmit {
 			v := math.Round(s.volts*1000) / 1000 // finer than any message tells it
 			t.Volts, t.VoltsAt = &v, s.voltsAt
 		}
+		t.NominalVolts = s.nominalVolts
 		if s.judged() {
 			available[i] = s.available(now)
 			t.Available = &available[i]

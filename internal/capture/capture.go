@@ -46,7 +46,7 @@ func (f Format) String() string {
 
 // Errors that a caller can tell apart. Their texts carry the way out.
 var (
-	ErrUnknownFormat = errors.New("unknown capture format: give a candump log, a pcap or pcapng file of a CAN interface, or NMEA 0183 lines, plain or packed as .gz or .zst")
+	ErrUnknownFormat = errors.New("unknown capture format: give a candump log, a pcap or pcapng file of a CAN interface, or NMEA 0183 lines; .gz and .zst are opened")
 	ErrEmpty         = errors.New("the capture is empty: record some traffic first, for instance with muster capture can0 -o FILE")
 	ErrLinkType      = errors.New("the capture holds no CAN traffic: record from a CAN interface (link type 227)")
 	ErrWindow        = errors.New("unpacking the capture would take more than 32 MB: unpack it first, or pack it with at most zstd --long=25")

@@ -123,6 +123,11 @@ func instances(dev, system uint8) change {
 	return func(d *boat.Device) { d.Name.DeviceInstance, d.Name.SystemInstance = dev, system }
 }
 
+// dc sends DC detailed status of a type: 0 battery, 3 solar cell, 4 wind generator.
+func dc(instance, kind uint8) change {
+	return sends(boat.Transmit{PGN: 127506, Title: "DC Detailed Status", Instance: &instance, Selector: &kind})
+}
+
 func sends(t boat.Transmit) change {
 	if t.Count == 0 {
 		t.Count = 1000
@@ -228,6 +233,9 @@ func samples() []sample {
 		{"instance-clash", "batteries", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(0), volts(1))), 1},
 		{"instance-clash", "fuel tanks", aboard(battery("C1", 40, tank(0, fuel)), battery("C2", 41, tank(0, fuel), tank(0, water)), battery("C3", 42, tank(0, nil))), 1},
 		{"instance-clash", "device instances", aboard(head("A1", 35, instances(0, 0)), head("A2", 36, instances(0, 0))), 1},
+		{"instance-clash", "a solar controller and a battery", aboard(battery("C1", 40, dc(0, 0)), battery("C2", 41, dc(0, 3)), battery("C3", 42, dc(0, 4))), 0},
+		{"instance-clash", "two solar controllers", aboard(battery("C1", 40, dc(0, 3)), battery("C2", 41, dc(0, 3))), 1},
+		{"instance-clash", "two ways to say a battery", aboard(battery("C1", 40, dc(0, 0)), battery("C2", 41, volts(0))), 1},
 		{"instance-clash", "fuel and water", aboard(battery("C1", 40, tank(0, fuel)), battery("C2", 41, tank(0, water))), 0},
 		{"instance-clash", "fluid unknown", aboard(battery("C1", 40, tank(0, nil)), battery("C2", 41, tank(0, nil))), 0},
 		{"instance-clash", "no instance", aboard(battery("C1", 40, volts(255)), battery("C2", 41, volts(255))), 0},
@@ -533,7 +541,7 @@ func TestSettingsValidate(t *testing.T) {
 		want string
 	}{
 		{"every", func(s *Settings) { s.Every = 0 }, "every: 0s is too short: give 1s or more"},
-		{"share", func(s *Settings) { s.BusLoadHigh.Warning = 50 }, "bus-load-high.warning: 50 must be a share above 0 and up to 1, such as 0.5\nbus-load-high.critical: 0.75 must lie between bus-load-high.warning and 1"},
+		{"share", func(s *Settings) { s.BusLoadHigh.Warning = 50 }, "bus-load-high.warning: 50 must be a share above 0 and up to 1, such as 0.5\nbus-load-high.critical: 0.75 must be between bus-load-high.warning and 1"},
 		{"severity", func(s *Settings) { s.Silent.Severity = "bad" }, `silent.severity: "bad" is not one of info, warning, critical`},
 		{"hold", func(s *Settings) { s.Silent.Hold = ptr(-time.Second) }, "silent.hold: must not be negative"},
 		{"per minute", func(s *Settings) { s.BadChecksum.PerMinute = 0 }, "bad-checksum.per_minute: 0 would fire without a fault: give 1 or more"},

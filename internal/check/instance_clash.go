@@ -28,6 +28,7 @@ var families = [...]family{
 	{"AC output", []uint32{127504}, false},
 	{"tank", []uint32{127505}, true},
 	{"battery", []uint32{127506, 127508}, false},
+	{"DC source", []uint32{detailedDC}, true}, // 127506 of a type that is no battery: an alternator, a solar controller
 	{"charger", []uint32{127507}, false},
 	{"inverter", []uint32{127509}, false},
 	{"generator start", []uint32{127514}, false},
@@ -44,10 +45,14 @@ var families = [...]family{
 // maxInstance is the highest instance; the values above it say that there is none.
 const maxInstance = 252
 
+// detailedDC is the message whose DC type says what its instance is one of; type 0 is a battery.
+const detailedDC = 127506
+
 // familyOf is the place of a message's family in the table, -1 when its instance tells nothing apart.
-func familyOf(pgn uint32) int {
+func familyOf(t *boat.Transmit) int {
+	other := t.PGN == detailedDC && t.Selector != nil && *t.Selector != 0
 	for f := range families {
-		if slices.Contains(families[f].pgns, pgn) {
+		if slices.Contains(families[f].pgns, t.PGN) && (t.PGN != detailedDC || families[f].selector == other) {
 			return f
 		}
 	}
@@ -90,7 +95,7 @@ func (p *Pass) dataClash(network string, list []*boat.Device) {
 			if t.Instance == nil || *t.Instance > maxInstance || !p.sending(t) {
 				continue
 			}
-			f := familyOf(t.PGN)
+			f := familyOf(t)
 			if f < 0 || families[f].selector && t.Selector == nil {
 				continue
 			}

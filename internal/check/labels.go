@@ -19,7 +19,8 @@ var evidenceLabels = map[string]string{
 	"fast_packet": "incomplete fast-packet messages", "times_lost": "times lost", "total": "since the start", "unanswered": "why not identified",
 	"unwritten": "not yet written", "set_aside_as": "moved to", "why": "reason", "family": "group", "selector": "type", "selector_name": "type name",
 	"serial": "serial number", "serial_before": "serial number before", "before": "unit before", "needs": "needs unit", "lost": "lost content",
-	"nominal": "system voltage (V)",
+	"nominal":      "system voltage (V)",
+	"nominal_from": "system voltage from",
 }
 
 // EvidenceLabel is what people read for a key of evidence: the same words on pages, in a terminal and on paper.

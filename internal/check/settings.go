@@ -215,15 +215,20 @@ func (s *Settings) Validate() error {
 	bad(s.Every < time.Second, "every: %v is too short: give 1s or more", s.Every)
 	bad(s.AddressContested.Claims < 1, "address-contested.claims: %d must be 1 or more", s.AddressContested.Claims)
 	bad(s.BusLoadHigh.Warning <= 0 || s.BusLoadHigh.Warning > 1, "bus-load-high.warning: %v must be a share above 0 and up to 1, such as 0.5", s.BusLoadHigh.Warning)
-	bad(s.BusLoadHigh.Critical < s.BusLoadHigh.Warning || s.BusLoadHigh.Critical > 1, "bus-load-high.critical: %v must lie between bus-load-high.warning and 1", s.BusLoadHigh.Critical)
+	bad(s.BusLoadHigh.Critical < s.BusLoadHigh.Warning || s.BusLoadHigh.Critical > 1, "bus-load-high.critical: %v must be between bus-load-high.warning and 1", s.BusLoadHigh.Critical)
 	bad(s.BusErrors.Critical < s.BusErrors.Warning, "bus-errors.critical: %d must not be below bus-errors.warning", s.BusErrors.Critical)
 	bad(s.ClockMismatch.Sources <= 0 || s.ClockMismatch.System <= 0, "clock-mismatch: sources and system must be above 0")
-	bad(s.DataLoop.Changes < 5 || s.DataLoop.Changes > 60, "data-loop.changes: %d must lie between 5 and 60", s.DataLoop.Changes)
+	bad(s.DataLoop.Changes < 5 || s.DataLoop.Changes > 60, "data-loop.changes: %d must be between 5 and 60", s.DataLoop.Changes)
 	bad(s.LineSaturated.Warning <= 0 || s.LineSaturated.Warning > 1, "line-saturated.warning: %v must be a share above 0 and up to 1, such as 0.8", s.LineSaturated.Warning)
-	bad(s.LineSaturated.Critical < s.LineSaturated.Warning || s.LineSaturated.Critical > 1, "line-saturated.critical: %v must lie between line-saturated.warning and 1", s.LineSaturated.Critical)
+	bad(s.LineSaturated.Critical < s.LineSaturated.Warning || s.LineSaturated.Critical > 1, "line-saturated.critical: %v must be between line-saturated.warning and 1", s.LineSaturated.Critical)
 	bad(!(s.SentenceLate.Factor > 1), "sentence-late.factor: %v must be above 1", s.SentenceLate.Factor)
 	bad(!(s.LowVoltage.Critical > 0) || !(s.LowVoltage.Warning >= s.LowVoltage.Critical), "low-voltage: warning %v must not be below critical %v, and both must be above 0", s.LowVoltage.Warning, s.LowVoltage.Critical)
-	bad(!slices.Contains([]int{0, 12, 24, 48}, s.LowVoltage.Nominal), "low-voltage.nominal: %d must be 12, 24 or 48, or 0 to take it from the voltage", s.LowVoltage.Nominal)
+	bad(s.LowVoltage.Nominal != 0 && !slices.Contains(nominals[:], s.LowVoltage.Nominal),
+		"low-voltage.nominal: %g must be one of %s, or 0 to take it from the device or the voltage", s.LowVoltage.Nominal, nominalWords())
+	for i, b := range s.LowVoltage.Banks {
+		bad(b.Device == "" || !slices.Contains(nominals[:], b.Nominal),
+			"low-voltage.banks[%d]: it needs device, the NAME or serial number of the monitor, and nominal, one of %s", i, nominalWords())
+	}
 	for _, m := range boat.Measures() {
 		bad(!(s.SourcesDisagree.tolerance(m) >= 0), "sources-disagree: the tolerance of %s must be 0, to leave it out, or more", m)
 	}

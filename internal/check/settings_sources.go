@@ -33,12 +33,20 @@ type SentenceLateSettings struct {
 	Count  uint64  `yaml:"count"`  // sentences needed for a judgement
 }
 
+// Bank is the nominal voltage of one bank, which is one battery instance of one device.
+type Bank struct {
+	Device   string  `yaml:"device"` // NAME or serial number of the device that measures it
+	Instance uint8   `yaml:"instance"`
+	Nominal  float64 `yaml:"nominal"` // V
+}
+
 // LowVoltageSettings are the thresholds of low-voltage in V for a bank of 12 V nominal.
 type LowVoltageSettings struct {
 	Common   `yaml:",inline"`
 	Warning  float64 `yaml:"warning"`
 	Critical float64 `yaml:"critical"`
-	Nominal  int     `yaml:"nominal"` // of the banks aboard: 12, 24 or 48; 0 takes it from the voltage
+	Nominal  float64 `yaml:"nominal"` // of the banks aboard: 6, 12, 24, 32, 36, 42 or 48; 0 takes it from the device or the voltage
+	Banks    []Bank  `yaml:"banks"`   // banks that have another one
 }
 
 // SourcesDisagreeSettings are the tolerances of sources-disagree; 0 leaves a quantity out.

@@ -32,7 +32,7 @@ var deviceTexts = map[string]Text{
 			{Look, "Or open the device list on a display while muster listens. Most displays then ask."},
 		}},
 	}},
-	"restarted": {Doc: "A device, or the whole backbone, has restarted recently.", Term: "network power", Cases: map[string]Case{
+	"restarted": {Doc: "A device, or all of the backbone, has restarted recently.", Term: "network power", Cases: map[string]Case{
 		"": {Summary: "{device} restarted {times}", Remedy: []Step{
 			beforeWiring,
 			{Look, "Ask whether it was updated or switched off and on. A restart is then expected."},
@@ -46,7 +46,7 @@ var deviceTexts = map[string]Text{
 			{Look, "Check the breaker, the fuse and the connectors of the power tee."},
 		}},
 	}},
-	"silent": {Doc: "A device, or the whole backbone, sends nothing any more.", Term: "silent", Cases: map[string]Case{
+	"silent": {Doc: "A device, or all of the backbone, has stopped sending.", Term: "silent", Cases: map[string]Case{
 		"": {Summary: "{device} has sent nothing{for}", Remedy: []Step{
 			beforeWiring,
 			{Look, "Check that the device is switched on and its breaker is closed. Check its drop cable and tee."},

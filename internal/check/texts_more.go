@@ -101,7 +101,7 @@ var layoutTexts = map[string]Text{
 	"tee-overfull": {Doc: "A multi-port tee has more drop cables than ports in the layout.", Term: "tee", Cases: map[string]Case{
 		"": {Summary: "The tee at {at} has {count} drop cables on {ports} ports", Remedy: []Step{
 			beforeWiring,
-			{Look, "Find how these devices are connected aboard. Correct the layout if it is wrong."},
+			{Look, "Find how these devices are connected on the boat. Correct the layout if it is wrong."},
 			{Change, "Otherwise fit another tee."},
 		}},
 	}},

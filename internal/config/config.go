@@ -248,7 +248,7 @@ func (c *Config) validate(d *input.Document) error {
 	for i, s := range c.Sources {
 		key := "sources." + strconv.Itoa(i)
 		if strings.TrimSpace(s.Source) == "" {
-			bad(key, "source is missing: say where traffic comes in, such as source: can0")
+			bad(key, "source is missing: give the source of traffic, such as source: can0")
 			continue
 		}
 		id := cmp.Or(s.ID, s.Source)
@@ -300,7 +300,7 @@ func CheckListen(address string, protected bool) error {
 		return fmt.Errorf("%q is not host:port, such as %s: write off for no pages", address, DefaultListen)
 	}
 	if !protected && !Loopback(host) {
-		return fmt.Errorf("%q can be reached from other machines: protect it with a token or TLS, or listen on %s", address, net.JoinHostPort("127.0.0.1", port))
+		return fmt.Errorf("%q can be reached from other computers: protect it with a token or TLS, or listen on %s", address, net.JoinHostPort("127.0.0.1", port))
 	}
 	return nil
 }

@@ -48,7 +48,7 @@ func (c *Config) validateFleet(bad func(key, format string, args ...any)) {
 	f := &c.Fleet
 	if !f.On() {
 		if f.Credentials != "" || f.CA != "" || f.MetricsURL != "" {
-			bad("fleet", "url is missing: say where the hub is, such as url: tls://hub.example:4222")
+			bad("fleet", "url is missing: give the address of the hub, such as url: tls://hub.example:4222")
 		}
 		return
 	}
@@ -62,7 +62,7 @@ func (c *Config) validateFleet(bad func(key, format string, args ...any)) {
 		}
 	}
 	if c.Boat.ID == "" {
-		bad("fleet", "boat.id is missing: the hub knows each boat by it; give the one that was enrolled")
+		bad("fleet", "boat.id is missing: it identifies the boat at the hub; give the enrolled one")
 	}
 	if f.Credentials == "" {
 		bad("fleet", "credentials is missing: name the file that muster-hub enroll made for this boat")
@@ -86,7 +86,7 @@ func CheckHubURL(address string) error {
 	case u.User != nil:
 		return errors.New("it holds a name or a password: leave them out, credentials names the file with the boat's")
 	case u.Scheme == "nats" && !Loopback(u.Hostname()):
-		return fmt.Errorf("%q would be told in the clear: write tls://%s", address, u.Host)
+		return fmt.Errorf("%q would be sent in the clear: write tls://%s", address, u.Host)
 	}
 	return nil
 }

@@ -76,7 +76,7 @@ func CheckNote(m *boat.Manual) (field string, err error) {
 		{"place", m.Place, 80, false}, {"note", m.Note, 400, false}, {"by", m.By, 60, true}} {
 		switch {
 		case f.needed && strings.TrimSpace(f.text) == "":
-			return f.key, fmt.Errorf("it is missing: say %s", map[string]string{"model": "what the device is", "by": "who noted it"}[f.key])
+			return f.key, fmt.Errorf("it is missing: give %s", map[string]string{"model": "the kind of device", "by": "the name of the person who enters it"}[f.key])
 		case utf8.RuneCountInString(f.text) > f.most:
 			return f.key, fmt.Errorf("the text is longer than %d characters: shorten it", f.most)
 		case f.text != boat.Printable(f.text):
@@ -87,7 +87,7 @@ func CheckNote(m *boat.Manual) (field string, err error) {
 		return "role", fmt.Errorf("%q is unknown: use one of %s", m.Role, roleNames())
 	}
 	if m.At.IsZero() {
-		return "at", errors.New("it is missing: say when it was noted, such as 2026-05-02T08:00:00Z")
+		return "at", errors.New("it is missing: give the time of the entry, such as 2026-05-02T08:00:00Z")
 	}
 	return "", nil
 }

@@ -37,7 +37,7 @@ func (c *Config) validateAccepted(bad func(key, format string, args ...any)) {
 			bad(key+".check", "there is no check %q: the alerts and deploy/muster.yaml show their ids", a.Check)
 		}
 		if why := strings.TrimSpace(a.Why); why == "" {
-			bad(key, "why is missing: say why it is accepted, for those who wonder later")
+			bad(key, "why is missing: give the reason for which it is accepted")
 		} else if utf8.RuneCountInString(why) > maxWhy || boat.Printable(why) != why {
 			bad(key+".why", "%q must be up to %d characters in one plain line", a.Why, maxWhy)
 		}

@@ -42,8 +42,8 @@ func newAsking(in *input, version string) (*asking, error) {
 	}
 	sender, ok := in.src.(tap.Sender)
 	if !ok {
-		return nil, fmt.Errorf("ask on %s: nothing can be sent there: ask on a CAN interface, a serial adapter, "+
-			"udp:GROUP:PORT, or an NMEA 0183 serial port or TCP address, or only listen", in.name)
+		return nil, fmt.Errorf("ask on %s: nothing can be sent there: only listen, or ask on CAN, a serial adapter, "+
+			"udp:GROUP:PORT, or an NMEA 0183 serial port or TCP address", in.name)
 	}
 	a := &asking{sender: sender, queue: make(chan can.Frame, sendQueue)}
 	unique := ownUnique(in.name)

@@ -200,7 +200,7 @@ func TestDamagedStore(t *testing.T) {
 	a := newAfloat(t, opt)
 	src.events <- []event.Event{network(t0, "can0", false), claim(t0, nameA+1, 36)}
 	eventually(t, func() bool { return len(a.d.Report().Devices) == 1 })
-	if a.said("the store of before cannot be read") != 1 || a.said("muster.db.damaged-1; a new one is begun") != 1 {
+	if a.said("the earlier store cannot be read") != 1 || a.said("muster.db.damaged-1; a new one is begun") != 1 {
 		t.Errorf("said %s", a.log.String())
 	}
 	if kept, err := os.ReadFile(file + ".damaged-1"); err != nil || string(kept) != string(text) {
@@ -250,7 +250,7 @@ func TestSetAsideLater(t *testing.T) {
 		}
 		return found[0].Evidence
 	}
-	lines := func() int { return strings.Count(said.String(), "the store of before cannot be read") }
+	lines := func() int { return strings.Count(said.String(), "the earlier store cannot be read") }
 	k.tellAside()
 	k.write()
 	if e := evidence(); lines() != 1 || strings.Contains(said.String(), "set_aside_as") || e["set_aside_as"] != nil || e["file"] != file {

@@ -86,7 +86,7 @@ func (k *timekeeper) start(last event.Time) {
 	k.from = event.At(k.now())
 	if k.live && unset(now) {
 		k.log.Warn().Time("shows", now).
-			Msg("this machine's clock is not set; times are right when it is, or when satellite time is heard")
+			Msg("the clock of this computer is not set; times are right when it is, or when satellite time is received")
 	}
 }
 
@@ -100,7 +100,7 @@ func (k *timekeeper) look() (by time.Duration, set bool) {
 	}
 	k.jump = jump
 	ahead := time.Duration(k.ahead.Load())
-	k.log.Warn().Stringer("by", jump.Round(time.Millisecond)).Msg("this machine's clock was set")
+	k.log.Warn().Stringer("by", jump.Round(time.Millisecond)).Msg("the clock of this computer was set")
 	if unset(now) {
 		k.ahead.Store(int64(ahead - jump)) // it shows nonsense: event time goes on
 		return 0, true
@@ -169,7 +169,7 @@ func (k *timekeeper) hear(s *boat.State) (by time.Duration, follows bool) {
 	}
 	if !k.gnss {
 		k.log.Info().Str("source", from).Time("time", s.TakenAt.Add(off).UTC()).
-			Msg("satellite time taken, for this machine's clock is not set")
+			Msg("satellite time is used, because the clock of this computer is not set")
 	}
 	k.gnss = true
 	k.ahead.Add(int64(off))
@@ -177,7 +177,7 @@ func (k *timekeeper) hear(s *boat.State) (by time.Duration, follows bool) {
 	return off, true
 }
 
-// lookAtClock moves everything when this machine's clock was set.
+// lookAtClock moves everything when the clock of this computer was set.
 func (m *model) lookAtClock() {
 	if by, set := m.time.look(); set {
 		m.moveTime(by)

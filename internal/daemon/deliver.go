@@ -148,9 +148,9 @@ func (t *teller) noteOutcome(err error) {
 		return
 	}
 	if down {
-		t.log.Warn().Err(err).Msg("cannot be told of alerts; trying again")
+		t.log.Warn().Err(err).Msg("alert delivery failed; retrying")
 	} else {
-		t.log.Info().Msg("can be told again")
+		t.log.Info().Msg("alert delivery works again")
 	}
 }
 
@@ -200,7 +200,7 @@ func (t *teller) post(ctx context.Context, url string, it store.Item) error {
 func (t *teller) request(ctx context.Context, url string, body []byte, id uint64) error {
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
 	if err != nil {
-		return fmt.Errorf("tell: %w", err)
+		return fmt.Errorf("send alerts: %w", err)
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", "muster/"+t.telling.version)
@@ -213,7 +213,7 @@ func (t *teller) request(ctx context.Context, url string, body []byte, id uint64
 	resp, err := t.client.Do(req)
 	if err != nil {
 		t.failed.Add(1)
-		return fmt.Errorf("tell: %w", err)
+		return fmt.Errorf("send alerts: %w", err)
 	}
 	defer resp.Body.Close()
 	_, _ = io.Copy(io.Discard, io.LimitReader(resp.Body, 64<<10))
@@ -226,7 +226,7 @@ func (t *teller) request(ctx context.Context, url string, body []byte, id uint64
 		return &refusal{resp.Status}
 	}
 	t.failed.Add(1)
-	return fmt.Errorf("tell: %s answered %s", req.URL.Host, resp.Status)
+	return fmt.Errorf("send alerts: %s answered %s", req.URL.Host, resp.Status)
 }
 
 // amAlert is one alert as Alertmanager's API v2 takes it (its published OpenAPI description).
@@ -299,7 +299,7 @@ func known(at time.Time) time.Time {
 func (t *teller) postAlerts(ctx context.Context, list []amAlert) error {
 	body, err := json.Marshal(list)
 	if err != nil {
-		return fmt.Errorf("tell: %w", err)
+		return fmt.Errorf("send alerts: %w", err)
 	}
 	err = t.request(ctx, strings.TrimSuffix(t.target.Alertmanager, "/")+"/api/v2/alerts", body, 0)
 	var no *refusal

@@ -162,7 +162,7 @@ func (s *sources) count(in *input, events []event.Event) {
 		case event.KindDown:
 			if in.up.Swap(false) {
 				s.log.Warn().Str("source", in.name).Bytes("cause", e.Line).
-					Msg("source went away: look at its plug and cable, and whether its interface is up; " +
+					Msg("source lost: check its connector, its cable, and that its interface is up; " +
 						"it is taken up again when it is back, and the others are read meanwhile")
 			}
 		case event.KindUp:

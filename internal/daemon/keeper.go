@@ -92,8 +92,8 @@ type cardFault struct {
 }
 
 // lost is what a store holds that cannot be read.
-const lost = "the past of devices, alerts and silences, the work order, devices entered by hand, a baseline set while " +
-	"running, messages not yet delivered"
+const lost = "history of devices; alerts and silences; the work order; devices entered by hand; a baseline set while " +
+	"running; messages not yet delivered"
 
 // tellAside says in the log that the store of before could not be read, and again when the card lets it be set aside.
 func (k *keeper) tellAside() {
@@ -105,7 +105,7 @@ func (k *keeper) tellAside() {
 	if a.As != "" {
 		line.Str("set_aside_as", a.As)
 	}
-	line.Str("lost", lost).Msg("the store of before cannot be read")
+	line.Str("lost", lost).Msg("the earlier store cannot be read")
 }
 
 // asideRule finds that what was kept before is lost. It does so until the program ends: somebody must see it.

@@ -103,7 +103,7 @@ func LoadLayouts(ctx context.Context, c *config.Config) ([]*backbone.Layout, err
 			continue
 		}
 		if other, taken := of[l.Network]; taken || l.Network == "" && len(c.Layout) > 1 {
-			message := "it does not say which of the networks it is the plan of: write network: and its name"
+			message := "it does not name its network: write network: and its name"
 			if taken && l.Network != "" {
 				message = fmt.Sprintf("%s is the plan of network %q too: write the other one's name", other, l.Network)
 			}
@@ -166,7 +166,7 @@ func (k *knowledge) lookAtPlans(r *report.Report, log zerolog.Logger) {
 			why = err.Error()
 		}
 		if why != "" && why != k.adrift[i] {
-			log.Warn().Str("boat", p.Layout().Boat).Str("why", why).Msg("the layout is not held against the network")
+			log.Warn().Str("boat", p.Layout().Boat).Str("why", why).Msg("the layout is not compared with the network")
 		}
 		k.adrift[i] = why
 	}

@@ -86,7 +86,7 @@ func TestNoSourceThere(t *testing.T) {
 		sources []string
 		want    string
 	}{
-		{[]string{"serial:/dev/ttyNONE1"}, "plug the adapter in"},
+		{[]string{"serial:/dev/ttyNONE1"}, "connect the adapter"},
 		{[]string{"serial:/dev/ttyNONE1", "0183:/dev/ttyNONE2?baud=4800"}, "/dev/ttyNONE1"},
 		{[]string{"can0", "0183:/dev/ttyNONE2?baud=x"}, "baud"},
 		{[]string{"can0", "0183+tcp:nowhere"}, "host:port"},

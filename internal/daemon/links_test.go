@@ -136,7 +136,7 @@ func TestNetworksFailAlone(t *testing.T) {
 				t.Errorf("%s is %s", dev.ID, dev.State)
 			}
 		}
-		if a.said(`"source":"can0","cause":"network is down","message":"source went away: look at its plug and cable`) != 1 || a.said("source is back") != 0 {
+		if a.said(`"source":"can0","cause":"network is down","message":"source lost: check its connector, its cable`) != 1 || a.said("source is back") != 0 {
 			t.Errorf("said %s", a.log.String())
 		}
 		down = false
@@ -145,7 +145,7 @@ func TestNetworksFailAlone(t *testing.T) {
 		if err := a.d.Ready(); err != nil {
 			t.Error(err)
 		}
-		if a.said("went away") != 1 || a.said(`"source":"can0","message":"source is back"`) != 1 || len(a.changes("silent:can0")) != 2 {
+		if a.said("source lost") != 1 || a.said(`"source":"can0","message":"source is back"`) != 1 || len(a.changes("silent:can0")) != 2 {
 			t.Errorf("said %s", a.log.String())
 		}
 	}

@@ -30,7 +30,7 @@ var (
 		"Bytes written to the card, in whole pages.", nil, nil)
 	writesDesc = prometheus.NewDesc("muster_store_writes_total", "Writes to the card by result.",
 		[]string{"result"}, nil)
-	shedDesc = prometheus.NewDesc("muster_store_shed_total", "Values dropped for their age or for want of room.",
+	shedDesc = prometheus.NewDesc("muster_store_shed_total", "Values discarded because of their age or because the space was full.",
 		nil, nil)
 	unwrittenDesc = prometheus.NewDesc("muster_store_unwritten", "Values not yet on the card.", nil, nil)
 
@@ -47,7 +47,7 @@ var (
 	spentDesc   = prometheus.NewDesc("muster_report_seconds_total", "Time spent making reports.", nil, nil)
 
 	fleetQueuedDesc = prometheus.NewDesc("muster_fleet_queued", "Messages that wait for the hub.", nil, nil)
-	fleetSentDesc   = prometheus.NewDesc("muster_fleet_sent_total", "Messages that the hub's stream took in.",
+	fleetSentDesc   = prometheus.NewDesc("muster_fleet_sent_total", "Messages that the hub's stream stored.",
 		nil, nil)
 	fleetShedDesc = prometheus.NewDesc("muster_fleet_shed_total", "Messages given up because too many waited.",
 		nil, nil)

@@ -89,7 +89,7 @@ func (d *Daemon) prepare(ctx context.Context, c config.Config) (next *prepared, 
 	}
 	if d.web != nil {
 		if c.Token == "" && now.Token != "" && d.web.NeedsToken() {
-			next.late = append(next.late, "token_file (other machines can reach "+now.Listen+")")
+			next.late = append(next.late, "token_file (other computers can reach "+now.Listen+")")
 			c.TokenFile, c.Token, c.ReadToken = now.TokenFile, now.Token, now.ReadToken
 		}
 		if next.renew, err = d.web.Renew(c.Token, c.ReadToken, c.TLS.Cert, c.TLS.Key); err != nil {

@@ -178,7 +178,7 @@ func (s *sources) introduce(in *input, local int, e *event.Event) {
 	in.ids = append(in.ids, info.ID)
 	if info.Queue > 0 {
 		s.log.Debug().Str("network", info.ID).Int("bytes", info.Queue).
-			Msg("the kernel lets only this much wait to be read, so a busy moment may lose frames: " +
+			Msg("the kernel lets only this much wait to be read, so frames can be lost at a high load: " +
 				"raise net.core.rmem_max")
 	}
 }
@@ -279,7 +279,7 @@ func (s *sources) change(list []config.Source) (_ *sourceChange, err error) {
 		}
 		c.list, c.fresh = append(c.list, in), append(c.fresh, in)
 		if in.recorded {
-			return nil, fmt.Errorf("source %s: a capture cannot join what is heard live: read it with muster audit",
+			return nil, fmt.Errorf("source %s: a capture cannot be mixed with live sources: read it with muster audit",
 				next.Source)
 		}
 	}

@@ -112,7 +112,7 @@ func (o *telling) tell(c *noted) {
 	}
 	body, err := o.message(c)
 	if err != nil {
-		o.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("cannot be told")
+		o.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("alert cannot be sent")
 		return
 	}
 	for _, t := range o.tellers() {

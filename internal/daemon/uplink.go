@@ -94,7 +94,7 @@ func (o *telling) tellSnapshot(s *snapshot.Snapshot) {
 	}
 	sealed, err := s.Encode()
 	if err != nil {
-		o.log.Error().Err(err).Msg("the snapshot cannot be told to the hub")
+		o.log.Error().Err(err).Msg("the snapshot cannot be sent to the hub")
 		return
 	}
 	link.Snapshot(sealed)

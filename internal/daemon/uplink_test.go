@@ -116,7 +116,7 @@ muster_fleet_connected 1
 # HELP muster_fleet_queued Messages that wait for the hub.
 # TYPE muster_fleet_queued gauge
 muster_fleet_queued 0
-# HELP muster_fleet_sent_total Messages that the hub's stream took in.
+# HELP muster_fleet_sent_total Messages that the hub's stream stored.
 # TYPE muster_fleet_sent_total counter
 muster_fleet_sent_total 4
 # HELP muster_fleet_shed_total Messages given up because too many waited.

@@ -97,7 +97,7 @@ func (m *model) silenceWork(now event.Time) {
 			s.From = set[i].From
 		}
 		if err := book.Silence(s); err != nil {
-			m.log.Warn().Err(err).Str("device", s.Device).Msg("alerts of a device being worked on are told")
+			m.log.Warn().Err(err).Str("device", s.Device).Msg("alerts of a device being updated are sent")
 			return
 		}
 		m.keeping.silenced = true

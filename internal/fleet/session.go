@@ -43,7 +43,7 @@ type refusal struct{ error }
 func (r *refusal) Unwrap() error { return r.error }
 
 var (
-	errNoStream = &refusal{errors.New("no stream takes in what boats tell: muster-hub does not run there, or has not run yet")}
+	errNoStream = &refusal{errors.New("no stream stores what boats send: muster-hub does not run there, or has not run yet")}
 	errNoAnswer = errors.New("the hub does not answer")
 )
 
@@ -122,11 +122,11 @@ func (u *Uplink) say(err error) {
 	u.once["said"] = true
 	if err == nil {
 		delete(u.once, fullKey)
-		u.opt.Log.Info().Int("waiting", u.opt.Store.Unsent(Target)).Msg("the hub takes in what the boat tells")
+		u.opt.Log.Info().Int("waiting", u.opt.Store.Unsent(Target)).Msg("the hub stores what the boat sends")
 		return
 	}
 	u.once[is] = true
-	u.opt.Log.Warn().Err(err).Int("waiting", u.opt.Store.Unsent(Target)).Msg("the hub cannot be told; trying again")
+	u.opt.Log.Warn().Err(err).Int("waiting", u.opt.Store.Unsent(Target)).Msg("the hub cannot be reached; retrying")
 }
 
 // flight is a message on its way.
@@ -285,7 +285,7 @@ func (s *session) take(m *nats.Msg) error {
 	case ack.Error != nil && ack.Error.Code == tooLargeForStream:
 		s.u.giveUp(store.Item{ID: id}, fmt.Errorf("the hub's stream refuses it: %w", ErrTooLarge))
 	case ack.Error != nil:
-		return &refusal{fmt.Errorf("the hub refuses what the boat tells: %s (%d)", ack.Error.Description, ack.Error.Code)}
+		return &refusal{fmt.Errorf("the hub refuses what the boat sends: %s (%d)", ack.Error.Description, ack.Error.Code)}
 	case ack.Stream == "":
 		return &refusal{fmt.Errorf("the hub's answer %q names no stream", m.Data)}
 	default:
@@ -314,7 +314,7 @@ func (u *Uplink) giveUp(it store.Item, err error) {
 		u.tooLarge.Add(1)
 	}
 	if u.first("give up") {
-		u.opt.Log.Error().Err(err).Uint64("message", it.ID).Int("bytes", len(it.Body)).Msg("cannot be told to the hub, and is given up")
+		u.opt.Log.Error().Err(err).Uint64("message", it.ID).Int("bytes", len(it.Body)).Msg("cannot be sent to the hub, and is given up")
 	}
 }
 
@@ -408,7 +408,7 @@ func explain(err error) error {
 	case errors.Is(err, nats.ErrAuthorization):
 		return &refusal{fmt.Errorf("the hub does not accept the boat's credentials (%w): %s", err, newFile)}
 	case errors.As(err, &authority):
-		return &refusal{fmt.Errorf("nobody vouches for the hub's certificate: name the marina's CA file under fleet.ca: %w", err)}
+		return &refusal{fmt.Errorf("no known CA signed the hub's certificate: name the marina's CA file under fleet.ca: %w", err)}
 	case errors.As(err, &hostname):
 		return &refusal{fmt.Errorf("the hub's certificate is for another name: give fleet.url with the name in it: %w", err)}
 	case errors.Is(err, nats.ErrSecureConnWanted):

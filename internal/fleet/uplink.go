@@ -87,7 +87,7 @@ func NewUplink(opt Options) (*Uplink, error) {
 		return nil, err
 	}
 	if credentials != nil && credentials.Open {
-		opt.Log.Warn().Str("file", opt.Credentials).Msg("others on this machine may read the fleet's credentials; chmod 600 mends it")
+		opt.Log.Warn().Str("file", opt.Credentials).Msg("other users of this computer can read the fleet's credentials; chmod 600 fixes it")
 	}
 	codec, err := NewCodec()
 	if err != nil {
@@ -255,7 +255,7 @@ func (u *Uplink) tell(c class, err error) {
 		u.tooLarge.Add(1)
 	}
 	if u.first("queue " + string(c.kind())) {
-		u.opt.Log.Error().Err(err).Str("kind", string(c.kind())).Msg("cannot be told to the hub")
+		u.opt.Log.Error().Err(err).Str("kind", string(c.kind())).Msg("cannot be sent to the hub")
 	}
 }
 

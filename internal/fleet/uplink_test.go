@@ -26,9 +26,9 @@ func TestOfflineFirst(t *testing.T) {
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}})
 	a.run()
 	a.say(0, 50)
-	eventually(t, func() bool { return strings.Contains(a.log.String(), "the hub cannot be told") })
+	eventually(t, func() bool { return strings.Contains(a.log.String(), "the hub cannot be reached") })
 	h.start()
-	eventually(t, func() bool { return strings.Contains(a.log.String(), "no stream takes in what boats tell") })
+	eventually(t, func() bool { return strings.Contains(a.log.String(), "no stream stores what boats send") })
 	h.declare(nil)
 	eventually(t, a.drained)
 	list := h.told()
@@ -44,7 +44,7 @@ func TestOfflineFirst(t *testing.T) {
 	if s := a.Stats(); s.Sent != 50 || !s.Connected || s.LastAck.IsZero() || s.Queued != 0 {
 		t.Errorf("%+v", s)
 	}
-	if n := strings.Count(a.log.String(), "the hub cannot be told"); n > 3 {
+	if n := strings.Count(a.log.String(), "the hub cannot be reached"); n > 3 {
 		t.Errorf("said %d times:\n%s", n, a.log)
 	}
 }
@@ -175,7 +175,7 @@ func TestFull(t *testing.T) {
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{h.url()}})
 	a.run()
 	a.say(0, 10)
-	eventually(t, func() bool { return strings.Contains(a.log.String(), "the hub refuses what the boat tells") })
+	eventually(t, func() bool { return strings.Contains(a.log.String(), "the hub refuses what the boat sends") })
 	h.with(func(js nats.JetStreamContext) {
 		if _, err := js.UpdateStream(&nats.StreamConfig{Name: "BOATS", Subjects: []string{Subjects("*")}, Duplicates: time.Hour, MaxMsgs: -1}); err != nil {
 			t.Fatal(err)
@@ -207,7 +207,7 @@ func TestTooLarge(t *testing.T) {
 	if n := a.store.Unsent(Target); n != 0 || a.Stats().TooLarge != 2 {
 		t.Fatalf("%d wait, %+v", n, a.Stats())
 	}
-	if n := strings.Count(a.log.String(), "cannot be told to the hub"); n != 1 {
+	if n := strings.Count(a.log.String(), "cannot be sent to the hub"); n != 1 {
 		t.Errorf("said %d times:\n%s", n, a.log)
 	}
 	a.say(0, 1)

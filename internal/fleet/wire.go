@@ -84,7 +84,7 @@ func ParseSubject(subject string) (boat string, k Kind, err error) {
 	rest, ours := strings.CutPrefix(subject, root+".")
 	boat, kind, two := strings.Cut(rest, ".")
 	if !ours || !two || CheckBoatID(boat) != nil || strings.Contains(kind, ".") {
-		return "", "", fmt.Errorf("subject %q: want %s", subject, Subject("BOAT", "KIND"))
+		return "", "", fmt.Errorf("subject %q: expected %s", subject, Subject("BOAT", "KIND"))
 	}
 	return boat, Kind(kind), nil
 }
@@ -100,7 +100,7 @@ func MessageID(board string, seq uint64) string { return board + "." + strconv.F
 func ParseMessageID(id string) (board string, seq uint64, err error) {
 	board, n, _ := strings.Cut(id, ".")
 	if seq, err = strconv.ParseUint(n, 10, 64); err != nil || seq == 0 || CheckBoatID(board) != nil {
-		return "", 0, fmt.Errorf("message id %q: want BOARD.NUMBER", id)
+		return "", 0, fmt.Errorf("message id %q: expected COMPUTER.NUMBER", id)
 	}
 	return board, seq, nil
 }

@@ -19,7 +19,7 @@ type format struct {
 }
 
 // notKnown is the reason of a type that go-nmea has nothing for.
-const notKnown = "does not know it"
+const notKnown = "has no such type"
 
 // formats is sorted by name. Those with a reason are read by our own code, HBT, TXT and VER in identity.go, AIS in
 // ais.go; all others by go-nmea. TestAgainstLibrary holds the reasons to be true. Read-only.

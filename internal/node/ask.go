@@ -390,7 +390,7 @@ func (a *Asker) refused(now event.Time, t *target, control uint8, number uint32)
 	case AckDenied:
 		a.finish(t, t.out, askGivenUp, "refused: access denied")
 	case AckBusy:
-		a.retry(now, t, "refused: busy")
+		a.retry(now, t, "refused: not ready")
 	}
 }
 

@@ -205,7 +205,7 @@ func TestTwinsAreNotAskedForEver(t *testing.T) {
 devices:
   - {id: a, manufacturer: 2003, unique: 8, address: 20, model: Sanderling Tavrik 7 monitor, sends: [{pgn: 127508}]}
 timeline:
-  - {at: 1s, do: twin, device: a, address: 60}
+  - {at: 1s, do: duplicate-name, device: a, address: 60}
 `, 3)
 	b.asker.Start(b.sim.Now())
 	b.run(2*time.Minute, nil)

@@ -137,7 +137,7 @@ func (p trafficPage) show(*view) g.Node {
 		h.H1(g.Text("Traffic")),
 		ui.Problem(p.Problem),
 		p.filterForm(),
-		ui.Meta(g.Text("Newest first. On a busy network only the newest of each kind is shown. Fields without a value are left out; the API has all fields. "),
+		ui.Meta(g.Text("Newest first. At a high load only the newest of each kind is shown. Fields without a value are left out; the API has all fields. "),
 			h.Span(h.ID("rate"))),
 		h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
 			ui.OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("No traffic yet.")))),

@@ -195,7 +195,7 @@ func manualForm(v *view) g.Node {
 		field("Manufacturer", "maker", 80),
 		field("Serial number", "serial", 80),
 		field("Software", "software", 80),
-		field("Place on board", "place", 80),
+		field("Place on the boat", "place", 80),
 		field("Note", "note", 400),
 		field("Your name", "by", 60, h.AutoComplete("name")),
 		h.P(ui.Button("Add device")))

@@ -158,7 +158,7 @@ func (o *Order) CheckBoat(r *report.Report) error {
 	if len(steps) == 0 {
 		return nil
 	}
-	return fmt.Errorf("follow: %w: none of its devices is aboard; make an order from a snapshot of this boat", ErrOtherBoat)
+	return fmt.Errorf("follow: %w: none of its devices is on this boat; make an order from a snapshot of this boat", ErrOtherBoat)
 }
 
 // NewFollower begins to follow an order. before is the boat as it was before the work, which tells what each device must have kept.

@@ -254,7 +254,7 @@ func TestFollow(t *testing.T) {
 			b.cond.SupplyVolts = ptr(13.0)
 			b.comes("LF9 4.50")
 			b.run(2 * time.Minute)
-		}, []string{left, "1.1 left>left (supply is 11.2 V while it is away; the limit is 12.0 V)", back, identified, "1.1 identified>failed low-voltage"}},
+		}, []string{left, "1.1 left>left (battery voltage is 11.2 V while it is away (limit 12.0 V))", back, identified, "1.1 identified>failed low-voltage"}},
 		{"under way", func(b *bench) {
 			b.cond = Conditions{SpeedMS: ptr(2.0), EngineRPM: ptr(800.0)}
 			b.leaves()

@@ -58,7 +58,7 @@ func (n Numbering) Compile() (*Scheme, error) {
 				return nil, fmt.Errorf("numbering order: entry %d is empty", i+1)
 			}
 			if slices.Contains(s.order, v) {
-				return nil, fmt.Errorf("numbering order: %q stands there twice", v)
+				return nil, fmt.Errorf("numbering order: %q is listed twice", v)
 			}
 			s.order = append(s.order, v)
 		}

@@ -185,7 +185,7 @@ func ParseOrder(ctx context.Context, data []byte) (*Order, error) {
 		case err != nil:
 			return nil, fmt.Errorf("read work order: step %q: %w", s.ID, err)
 		case s.ID == "" || s.Device.ID == "" || seen[s.ID] || seen["device "+s.Device.ID]:
-			return nil, fmt.Errorf("read work order: step %q of device %q has no id or stands there twice", s.ID, s.Device.ID)
+			return nil, fmt.Errorf("read work order: step %q of device %q has no id or is listed twice", s.ID, s.Device.ID)
 		case s.BackWithin <= 0 || s.BackWithin > 24*60:
 			return nil, fmt.Errorf("read work order: step %q: back_within_minutes is %d", s.ID, s.BackWithin)
 		}

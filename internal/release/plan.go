@@ -194,7 +194,7 @@ func (p *planner) meetNeeds() {
 				continue
 			}
 			m := missing[0]
-			code, why, remedy := UnmetNeed, "and nothing of that kind is aboard", "note the device by hand if it is aboard"
+			code, why, remedy := UnmetNeed, "and no such device is on the boat", "enter the device by hand if it is on the boat"
 			if m.provider != nil {
 				v := cmp.Or(m.provider.Running, "an unknown version")
 				why, remedy = fmt.Sprintf("but %s runs %s and is not going to be updated", m.provider.Unit.mark(), v), "settle that device first, or take its newest release into the sheet"

@@ -212,7 +212,7 @@ func TestPlanProblems(t *testing.T) {
 		{"need that nothing meets", []string{model("A", "2.0", needs("B", "1.5")), model("B", "1.2", ""), model("C", "2.0", "")}, []string{"A 1.0", "B 1.2", "C 1.0"},
 			[]string{"C 1.0>2.0"}, []Code{UnmetNeed}, "A at address 10 needs for 2.0 that B is at least 1.5, but B at address 11 runs 1.2 and is not going to be updated (s.yaml:9:34)"},
 		{"need of what is not aboard", []string{model("A", "2.0", needs("B", "1.5")), model("B", "2.0", ""), model("C", "2.0", "")}, []string{"A 1.0", "C 1.0"},
-			[]string{"C 1.0>2.0"}, []Code{UnmetNeed}, "nothing of that kind is aboard"},
+			[]string{"C 1.0>2.0"}, []Code{UnmetNeed}, "no such device is on the boat"},
 		{"need of one kept back", []string{model("A", "2.0", needs("B", "2.0")), model("B", "2.0", needs("D", "1")), model("D", "1.0", ""), model("C", "2.0", "")}[:2], []string{"A 1.0", "B 1.0"},
 			nil, []Code{UnmetNeed, UnmetNeed, NeedsOther}, "no sheet describes"},
 		{"cycle", []string{model("A", "2.0", needs("B", "2.0")), model("B", "2.0", needs("C", "2.0")), model("C", "2.0", needs("A", "2.0")), model("D", "2.0", needs("A", "2.0")), model("E", "2.0", "")},
@@ -358,9 +358,9 @@ func TestCheckNow(t *testing.T) {
 		return m
 	}
 	if d := cmp.Diff(map[string]string{
-		"supply":            "passed: supply is 12.8 V, at least 12.0 V is wanted, heard since 08:55:00 UTC",
-		"supply-trend":      "unknown: trend of the supply voltage is not known, which takes 10 minutes of listening: check that shore power or a charger is on",
-		"engines-stopped":   "passed: engines are stopped (0/min), heard since 08:55:00 UTC",
+		"supply":            "passed: battery voltage is 12.8 V (minimum 12.0 V), received since 08:55:00 UTC",
+		"supply-trend":      "unknown: trend of the battery voltage is unknown, because it takes 10 minutes: check that shore power or a charger is on",
+		"engines-stopped":   "passed: engines are stopped (0/min), received since 08:55:00 UTC",
 		"not-moving":        "unknown: speed over ground is not known: see that the boat is moored",
 		"devices-present":   "passed: every device of the order is on the network, all of them since 07:59:00 UTC",
 		"no-critical-alert": "passed: no critical alert since 07:55:00 UTC",
@@ -516,7 +516,7 @@ func TestParseOrderRefuses(t *testing.T) {
 		{"schema", "order/v1", "order/v2", `schema is "muster.order/v2"`},
 		{"unknown key", `"minutes":`, `"hours":`, `unknown key "hours"`},
 		{"cut short", `"finish"`, ``, "read work order"},
-		{"twice", `"id": "1.2"`, `"id": "1.1"`, "stands there twice"},
+		{"twice", `"id": "1.2"`, `"id": "1.1"`, "is listed twice"},
 		{"numbering", `"scheme": "decimal"`, `"scheme": "roman"`, "not known"},
 		{"time", `"back_within_minutes": 36`, `"back_within_minutes": -1`, "back_within_minutes is -1"},
 	} {

@@ -85,30 +85,30 @@ func (p PreCheck) measured(v *float64, unit string, since event.Time, good func(
 	return p
 }
 
-// heardSince is ", heard since 08:03:12 UTC".
+// heardSince is ", received since 08:03:12 UTC".
 func heardSince(at event.Time) string {
 	if at.IsZero() {
 		return ""
 	}
-	return ", heard since " + clock(at)
+	return ", received since " + clock(at)
 }
 
 // clock is a time of day; the day stands where the moment of all checks is told.
 func clock(at event.Time) string { return at.UTC().Format(time.TimeOnly) + " UTC" }
 
 func (o *Order) supply(c Conditions) PreCheck {
-	p := PreCheck{ID: "supply", Result: Unknown, Text: fmt.Sprintf("supply voltage is not known: measure it; it must be at least %.1f V", o.SupplyVolts)}
+	p := PreCheck{ID: "supply", Result: Unknown, Text: fmt.Sprintf("battery voltage is unknown: measure it; it must be at least %.1f V", o.SupplyVolts)}
 	return p.measured(c.SupplyVolts, "V", c.SupplySince, func(v float64) bool { return v >= o.SupplyVolts },
 		func(v float64) string {
-			return fmt.Sprintf("supply is %.1f V, at least %.1f V is wanted", v, o.SupplyVolts)
+			return fmt.Sprintf("battery voltage is %.1f V (minimum %.1f V)", v, o.SupplyVolts)
 		}, "connect shore power or a charger")
 }
 
 func supplyTrend(c Conditions) PreCheck {
 	p := PreCheck{ID: "supply-trend", Result: Unknown,
-		Text: fmt.Sprintf("trend of the supply voltage is not known, which takes %d minutes of listening: check that shore power or a charger is on", trendLeast)}
+		Text: fmt.Sprintf("trend of the battery voltage is unknown, because it takes %d minutes: check that shore power or a charger is on", trendLeast)}
 	return p.measured(c.SupplyTrend, "V/h", c.TrendSince, func(v float64) bool { return v > fallingVoltsPerH },
-		func(v float64) string { return fmt.Sprintf("supply changes by %+.1f V in an hour", v) }, "connect shore power or a charger")
+		func(v float64) string { return fmt.Sprintf("battery voltage changes by %+.1f V in an hour", v) }, "connect shore power or a charger")
 }
 
 func engines(c Conditions) PreCheck {
@@ -149,7 +149,7 @@ func (o *Order) present(r *report.Report) PreCheck {
 	}
 	switch {
 	case wanted && nothingHeard(r):
-		return PreCheck{ID: p.ID, Result: Unknown, Text: "nothing was heard: see that the boat's electronics are on"}
+		return PreCheck{ID: p.ID, Result: Unknown, Text: "nothing was received: check that the boat's electronics are on"}
 	case len(missing) > 0:
 		p.Result, p.Text, p.Since = Failed, "not on the network: "+strings.Join(missing, ", "), 0
 	case !p.Since.IsZero():

@@ -27,7 +27,7 @@ func Rules(s *Sheets) []check.Rule {
 				}
 			}
 			if !covered {
-				p.NotJudged("", "", "no release sheet covers a unit aboard", check.NeedSheets)
+				p.NotJudged("", "", "no release sheet covers a unit on the boat", check.NeedSheets)
 			}
 		}
 	}

@@ -177,7 +177,7 @@ func TestBadSheets(t *testing.T) {
 		{name: "step", old: "minutes: 15", new: "minutes: 15\n    before: [defaults]", want: `s.yaml:13:14: step "defaults" is not known`},
 		{name: "need of nothing", old: "needs: []", new: "needs: [{at_least: 1}]", want: "a need names either a model or a family"},
 		{name: "need of both", old: "needs: []", new: "needs: [{model: a, family: b, at_least: 1}]", want: "s.yaml:13:45: a need names either"},
-		{name: "need without release", old: "needs: []", new: "needs: [{model: a}]", want: `the need for "a" does not say at_least`},
+		{name: "need without release", old: "needs: []", new: "needs: [{model: a}]", want: `the need for "a" has no at_least with a release`},
 		{name: "matches all", old: `, model: "Larkfin LF9*"`, new: "", want: "would match anything"},
 		{name: "maker code", old: "2001", new: "9999", want: "not a whole number from 0 to 2047"},
 		{name: "list for text", old: "name: LF9 display", new: "name: [LF9]", want: "s.yaml:3:11: expected a text or number"},

@@ -156,7 +156,7 @@ func (r *reader) model(y *modelYAML) *Model {
 		r.fail(y.Medium.MinGB, "min_gb %d is above max_gb %d", m.Medium.MinGB, m.Medium.MaxGB)
 	}
 	if m.Minutes = r.whole(y.Minutes, 1, 24*60); m.Minutes == 0 && y.Minutes.Line == 0 {
-		r.fail(y.Minutes, "minutes is missing; say how long one update takes")
+		r.fail(y.Minutes, "minutes is missing; give the time that one update takes")
 	}
 	// Twice the time and never under ten minutes before a device counts as lost (common practice, no source).
 	m.BackWithin = time.Duration(max(10, 2*m.Minutes)) * time.Minute
@@ -259,7 +259,7 @@ func (r *reader) needs(ys []needYAML) []Need {
 		case (n.Model == "") == (n.Family == ""):
 			r.fail(y.AtLeast, "a need names either a model or a family")
 		case n.AtLeast == "":
-			r.fail(y.Model, "the need for %q does not say at_least which release", n.of())
+			r.fail(y.Model, "the need for %q has no at_least with a release", n.of())
 		}
 		out = append(out, n)
 	}

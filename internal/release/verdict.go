@@ -76,7 +76,7 @@ func (w *watch) losses() (out []Failure, wait bool) {
 		out = append(out, w.missing(m))
 	}
 	if v := s.LowestVolts; v != nil && *v < w.step.SupplyVolts {
-		out = append(out, Failure{ReasonSupply, fmt.Sprintf("supply fell to %.1f V while it was away, below %.1f V: the new version is running; check the device by the manufacturer's instructions and confirm by hand",
+		out = append(out, Failure{ReasonSupply, fmt.Sprintf("battery voltage fell to %.1f V while it was away, below %.1f V: the new version is running; check the device by the manufacturer's instructions and confirm by hand",
 			*v, w.step.SupplyVolts)})
 	}
 	return out, false

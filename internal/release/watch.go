@@ -202,7 +202,7 @@ func (w *watch) away() {
 		was := s.LowestVolts
 		s.LowestVolts = &low
 		if low < w.step.SupplyVolts && (was == nil || *was >= w.step.SupplyVolts) {
-			w.tell(fmt.Sprintf("supply is %.1f V while it is away; the limit is %.1f V", low, w.step.SupplyVolts))
+			w.tell(fmt.Sprintf("battery voltage is %.1f V while it is away (limit %.1f V)", low, w.step.SupplyVolts))
 		}
 	}
 	if w.present() && (w.device.LastSeen == 0 || w.device.LastSeen >= s.LeftAt) {

@@ -21,8 +21,8 @@ import (
 var recordStyle string
 
 // howToCheck says how to check the record.
-const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files; the digest is the SHA-256 of the canonical JSON (RFC 8785) " +
-	"of the snapshot without its seal, the signature is Ed25519 (RFC 8037, RFC 7515 detached)."
+const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files. " +
+	"The digest is the SHA-256 of the canonical JSON (RFC 8785) of the snapshot without its seal. The signature is Ed25519 (RFC 8037, RFC 7515 detached)."
 
 // The columns of the record's tables.
 var (

@@ -37,7 +37,7 @@ func (d *Device) Maker() string {
 	case d.Name.Manufacturer.Name != "":
 		return d.Name.Manufacturer.Name
 	}
-	return fmt.Sprintf("maker %d", d.Name.Manufacturer.Code)
+	return fmt.Sprintf("manufacturer %d", d.Name.Manufacturer.Code)
 }
 
 // Version is the software version the device gave, or "".

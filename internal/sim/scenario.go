@@ -108,16 +108,16 @@ type Action struct {
 	For      time.Duration `yaml:"for"`   // 0 is for good, where that makes sense
 	Every    time.Duration `yaml:"every"` // restart-loop: time between restarts
 	Software string        `yaml:"software"`
-	Defaults bool          `yaml:"factory_defaults"` // update: instances and texts are gone afterwards
+	Defaults bool          `yaml:"factory_defaults"` // update: instances and texts are lost
 	Instance uint8         `yaml:"instance"`
-	Address  uint8         `yaml:"address"` // fight: the address wanted; twin: the address of the twin
+	Address  uint8         `yaml:"address"` // fight: the address it takes; duplicate-name: the address of the second device
 	PGN      uint32        `yaml:"pgn"`
 	From     string        `yaml:"from"`     // echo: whose message is repeated
 	Quantity string        `yaml:"quantity"` // wrong-data: what is wrong
 	Add      float64       `yaml:"add"`      // wrong-data: by how much, in degrees, metres, knots, volts or kelvins
 	Rate     float64       `yaml:"rate"`     // error-frames: per second
 	Share    float64       `yaml:"share"`    // drop-frames, bad-checksums, garbled-lines: 0..1; load: of the bus
-	Volts    float64       `yaml:"volts"`    // sag: taken from the supply
+	Volts    float64       `yaml:"volts"`    // sag: taken from the battery voltage
 	Baud     uint32        `yaml:"baud"`     // wrong-baud: at which the talkers send while the port is read at the line's own
 }
 
@@ -125,30 +125,30 @@ type Action struct {
 var verbs = map[string]struct {
 	device, line, duration bool
 }{
-	"off":           {device: true},
-	"on":            {device: true},
-	"power-cycle":   {device: true, duration: true},
-	"silence":       {device: true, duration: true},
-	"update":        {device: true, duration: true},
-	"instance":      {device: true},
-	"forget":        {device: true},
-	"fight":         {device: true},
-	"twin":          {device: true},
-	"restart-loop":  {device: true},
-	"restore":       {device: true, duration: true},
-	"wrong-data":    {device: true},
-	"empty-data":    {device: true},
-	"echo":          {device: true},
-	"half-product":  {device: true},
-	"ignore":        {device: true},
-	"error-frames":  {duration: true},
-	"drop-frames":   {duration: true},
-	"sag":           {duration: true},
-	"load":          {},
-	"bad-checksums": {line: true, duration: true},
-	"garbled-lines": {line: true, duration: true},
-	"line-silence":  {line: true, duration: true},
-	"wrong-baud":    {line: true},
+	"off":            {device: true},
+	"on":             {device: true},
+	"power-cycle":    {device: true, duration: true},
+	"silence":        {device: true, duration: true},
+	"update":         {device: true, duration: true},
+	"instance":       {device: true},
+	"forget":         {device: true},
+	"fight":          {device: true},
+	"duplicate-name": {device: true},
+	"restart-loop":   {device: true},
+	"restore":        {device: true, duration: true},
+	"wrong-data":     {device: true},
+	"empty-data":     {device: true},
+	"echo":           {device: true},
+	"half-product":   {device: true},
+	"ignore":         {device: true},
+	"error-frames":   {duration: true},
+	"drop-frames":    {duration: true},
+	"sag":            {duration: true},
+	"load":           {},
+	"bad-checksums":  {line: true, duration: true},
+	"garbled-lines":  {line: true, duration: true},
+	"line-silence":   {line: true, duration: true},
+	"wrong-baud":     {line: true},
 }
 
 //go:embed scenarios/*.yaml
@@ -233,13 +233,13 @@ func (sc *Scenario) complete() *problem {
 	}
 	switch {
 	case sc.Boat.Latitude < -80 || sc.Boat.Latitude > 80:
-		return &problem{"boat.latitude", "latitude must lie within 80 degrees of the equator"}
+		return &problem{"boat.latitude", "latitude must be within 80 degrees of the equator"}
 	case sc.Boat.Longitude < -180 || sc.Boat.Longitude > 180:
-		return &problem{"boat.longitude", "longitude must lie between -180 and 180 degrees"}
+		return &problem{"boat.longitude", "longitude must be between -180 and 180 degrees"}
 	case sc.Boat.Variation < -180 || sc.Boat.Variation > 180:
-		return &problem{"boat.variation", "variation must lie between -180 and 180 degrees"}
+		return &problem{"boat.variation", "variation must be between -180 and 180 degrees"}
 	case sc.Load < 0 || sc.Load > 0.99:
-		return &problem{"load", "load must lie between 0 and 0.99"}
+		return &problem{"load", "load must be between 0 and 0.99"}
 	case sc.Generate < 0 || sc.Generate > maxDevices || len(sc.Devices) > maxDevices:
 		return &problem{"generate", fmt.Sprintf("a backbone has addresses for %d devices at most", maxDevices)}
 	case len(sc.Lines) > maxLines:
@@ -263,7 +263,7 @@ func (sc *Scenario) complete() *problem {
 		}
 		devices[d.ID] = true
 		if other := names[d.NAME()]; other != "" {
-			return &problem{at + ".unique", fmt.Sprintf("%q has the NAME of %q; give it another unique number, or use the action twin", d.ID, other)}
+			return &problem{at + ".unique", fmt.Sprintf("%q has the NAME of %q; give it another unique number, or use the action duplicate-name", d.ID, other)}
 		}
 		names[d.NAME()] = d.ID
 	}
@@ -329,11 +329,11 @@ func (d *Device) complete(i int, at string) *problem {
 		k, ok := findKind(s.PGN)
 		switch {
 		case !ok:
-			return &problem{at + ".pgn", fmt.Sprintf("the simulator cannot send PGN %d; it knows %s and the proprietary ranges 65280-65535 and 130816-131071", s.PGN, knownPGNs())}
+			return &problem{at + ".pgn", fmt.Sprintf("the simulator cannot send PGN %d; it sends %s and the proprietary ranges 65280-65535 and 130816-131071", s.PGN, knownPGNs())}
 		case s.Every == 0:
 			s.Every = k.every
 		case s.Every < minEvery || s.Every > 24*time.Hour:
-			return &problem{at + ".every", fmt.Sprintf("every must lie between %v and 24h", minEvery)}
+			return &problem{at + ".every", fmt.Sprintf("every must be between %v and 24h", minEvery)}
 		}
 		if s.Length < 0 || s.Length > 223 {
 			return &problem{at + ".length", "length must be at most 223"}
@@ -358,7 +358,7 @@ func (l *Line) complete(at string) *problem {
 		return &problem{at, "a line needs an id"}
 	}
 	if l.Baud < 300 || l.Baud > 921600 {
-		return &problem{at + ".baud", "baud must lie between 300 and 921600"}
+		return &problem{at + ".baud", "baud must be between 300 and 921600"}
 	}
 	for i := range l.Sentences {
 		s, at := &l.Sentences[i], fmt.Sprintf("%s.sentences[%d]", at, i)
@@ -369,15 +369,18 @@ func (l *Line) complete(at string) *problem {
 		case len(s.Talker) != 2:
 			return &problem{at + ".talker", fmt.Sprintf("talker %q must be two letters", s.Talker)}
 		case !slices.Contains(formatters(), s.Formatter):
-			return &problem{at + ".formatter", fmt.Sprintf("the simulator cannot write %q; it knows %s", s.Formatter, strings.Join(formatters(), " "))}
+			return &problem{at + ".formatter", fmt.Sprintf("the simulator cannot write %q; it writes %s", s.Formatter, strings.Join(formatters(), " "))}
 		case s.Every < minEvery || s.Every > 24*time.Hour:
-			return &problem{at + ".every", fmt.Sprintf("every must lie between %v and 24h", minEvery)}
+			return &problem{at + ".every", fmt.Sprintf("every must be between %v and 24h", minEvery)}
 		}
 	}
 	return nil
 }
 
 func (a *Action) complete(at string, devices, lines map[string]bool) *problem {
+	if a.Do == "twin" { // its former name
+		a.Do = "duplicate-name"
+	}
 	v, ok := verbs[a.Do]
 	switch {
 	case !ok:

@@ -22,16 +22,16 @@ func TestParseRefuses(t *testing.T) {
 		{"no id", "devices:\n  - manufacturer: 2001\n", "bad.yaml:2:5: a device needs an id"},
 		{"no maker", "devices:\n  - id: a\n", "bad.yaml:2:5: manufacturer must be a code from 1 to 2047"},
 		{"two of one id", oneDevice + "  - {id: a, manufacturer: 2001}\n", `bad.yaml:3:10: a second device "a"; ids must differ`},
-		{"two of one NAME", oneDevice + "  - {id: b, manufacturer: 2001, class: 60, function: 130, unique: 1000}\n", `bad.yaml:3:67: "b" has the NAME of "a"; give it another unique number, or use the action twin`},
-		{"message not known", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025}\n      - {pgn: 4711}\n", "bad.yaml:6:15: the simulator cannot send PGN 4711; it knows 126992 127237 "},
-		{"too often", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025, every: 1ms}\n", "bad.yaml:5:30: every must lie between 5ms and 24h"},
+		{"two of one NAME", oneDevice + "  - {id: b, manufacturer: 2001, class: 60, function: 130, unique: 1000}\n", `bad.yaml:3:67: "b" has the NAME of "a"; give it another unique number, or use the action duplicate-name`},
+		{"message not known", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025}\n      - {pgn: 4711}\n", "bad.yaml:6:15: the simulator cannot send PGN 4711; it sends 126992 127237 "},
+		{"too often", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025, every: 1ms}\n", "bad.yaml:5:30: every must be between 5ms and 24h"},
 		{"not a duration", "devices:\n  - id: a\n    manufacturer: 2001\n    sends:\n      - {pgn: 129025, every: soon}\n", `bad.yaml:5:30: "soon" is not a time: write 10s, 5m or 2h`},
 		{"text too long", "devices:\n  - id: a\n    manufacturer: 2001\n    model: " + strings.Repeat("x", 33) + "\n", "bad.yaml:4:12: model holds 32 bytes at most"},
 		{"address", "devices:\n  - {id: a, manufacturer: 2001, address: 252}\n", "bad.yaml:2:42: address must be at most 251"},
-		{"load", "load: 1.5\n", "bad.yaml:1:7: load must lie between 0 and 0.99"},
+		{"load", "load: 1.5\n", "bad.yaml:1:7: load must be between 0 and 0.99"},
 		{"too many devices", "generate: 253\n", "bad.yaml:1:11: a backbone has addresses for 252 devices at most"},
-		{"nowhere", "boat: {latitude: 95}\n", "bad.yaml:1:18: latitude must lie within 80 degrees of the equator"},
-		{"sentence", "lines:\n  - id: x\n    sentences:\n      - {talker: GP, formatter: XYZ}\n", `bad.yaml:4:33: the simulator cannot write "XYZ"; it knows DBT DPT `},
+		{"nowhere", "boat: {latitude: 95}\n", "bad.yaml:1:18: latitude must be within 80 degrees of the equator"},
+		{"sentence", "lines:\n  - id: x\n    sentences:\n      - {talker: GP, formatter: XYZ}\n", `bad.yaml:4:33: the simulator cannot write "XYZ"; it writes DBT DPT `},
 		{"talker", "lines:\n  - id: x\n    sentences:\n      - {talker: GPS, formatter: RMC}\n", `bad.yaml:4:18: talker "GPS" must be two letters`},
 		{"line id taken", "lines:\n  - id: n2k\n", `bad.yaml:2:9: a second network "n2k"; ids must differ`},
 		{"unknown action", oneDevice + "timeline:\n  - {at: 1s, do: explode, device: a}\n", `bad.yaml:4:18: cannot do "explode"; can do bad-checksums drop-frames `},
@@ -78,7 +78,7 @@ func FuzzParse(f *testing.F) {
 		}
 		f.Add(src)
 	}
-	f.Add([]byte(oneDevice + "timeline:\n  - {at: 1s, do: twin, device: a}\n  - {at: 2s, do: fight, device: a, address: 3}\n"))
+	f.Add([]byte(oneDevice + "timeline:\n  - {at: 1s, do: duplicate-name, device: a}\n  - {at: 2s, do: fight, device: a, address: 3}\n"))
 	f.Fuzz(func(t *testing.T, src []byte) {
 		sc, err := Parse(t.Context(), "fuzz", src)
 		if err != nil {

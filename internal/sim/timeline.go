@@ -93,8 +93,8 @@ func (s *Sim) actOn(i int, d *device, a *Action) {
 		d.node.SetInstallation(pgn.ConfigurationInformation{Manufacturer: d.spec.Information})
 	case "fight":
 		s.fight(a)
-	case "twin":
-		s.twin(d, a)
+	case "duplicate-name":
+		s.duplicate(d, a)
 	case "restart-loop":
 		d.loop = a.Every
 		s.powerOff(i)
@@ -207,9 +207,9 @@ func (d *device) stubborn(on bool) {
 	d.node.SetFaults(node.Faults{Ignore: d.spec.Ignores, HalfProduct: d.spec.HalfProduct, Stubborn: on || d.spec.Stubborn})
 }
 
-// twin switches on a second device of the same NAME at another address.
-func (s *Sim) twin(d *device, a *Action) {
-	id := d.spec.ID + " twin"
+// duplicate switches on a second device of the same NAME at another address.
+func (s *Sim) duplicate(d *device, a *Action) {
+	id := d.spec.ID + " copy"
 	i := s.index(id)
 	if i < 0 {
 		spec := d.spec

@@ -93,7 +93,7 @@ var ErrAnotherBoat = errors.New("the snapshots are of different boats")
 func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	b, a := before.Report, after.Report
 	if !o.AnotherBoat && b.Boat.ID != a.Boat.ID {
-		return nil, fmt.Errorf("%w: %s and %s; to compare them all the same, say --another-boat", ErrAnotherBoat, Label(b.Boat), Label(a.Boat))
+		return nil, fmt.Errorf("%w: %s and %s; to compare them all the same, give --another-boat", ErrAnotherBoat, Label(b.Boat), Label(a.Boat))
 	}
 	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Changes: []Change{}, Unchanged: []string{}}
 	var err error
@@ -116,7 +116,7 @@ func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 		}
 	}
 	for _, d := range gone {
-		c.add(d, Change{Class: Gone, Severity: check.Critical, Before: d.Version(), Summary: d.Label() + " is gone"})
+		c.add(d, Change{Class: Gone, Severity: check.Critical, Before: d.Version(), Summary: d.Label() + " is not there"})
 	}
 	for _, d := range added {
 		c.add(d, Change{Class: Added, Severity: check.Info, After: d.Version(), Summary: d.Label() + " is new"})

@@ -100,7 +100,7 @@ func (s *Snapshot) Verify(key ed25519.PublicKey) error {
 		return err
 	}
 	if sum := sha256.Sum256(text); hex.EncodeToString(sum[:]) != s.Seal.SHA256 {
-		return fmt.Errorf("%w: its content has SHA-256 %x, the seal says %s", ErrAltered, sum, s.Seal.SHA256)
+		return fmt.Errorf("%w: its content has SHA-256 %x, the seal has %s", ErrAltered, sum, s.Seal.SHA256)
 	}
 	if s.Seal.Signature == "" {
 		if key != nil {

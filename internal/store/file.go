@@ -127,7 +127,7 @@ func (s *Store) read(db *bbolt.DB, size int64) (version int, err error) {
 		return 0, err
 	}
 	if version > s.opt.version {
-		return 0, fmt.Errorf("store %s: version %d: %w; this one knows %d: update muster, or give it another state_dir", s.path, version, ErrNewer, s.opt.version)
+		return 0, fmt.Errorf("store %s: version %d: %w; this one reads %d: update muster, or give it another state_dir", s.path, version, ErrNewer, s.opt.version)
 	}
 	for _, kind := range kinds {
 		b := tx.Bucket([]byte(kind))
@@ -218,7 +218,7 @@ func (s *Store) putAside() error {
 		if s.setAside == nil {
 			s.setAside = &Aside{File: s.path, Why: s.unreadable, Card: err}
 		}
-		return fmt.Errorf("set aside the unreadable store: %w", err)
+		return fmt.Errorf("rename the unreadable store: %w", err)
 	}
 	s.setAside, s.unreadable = aside, nil
 	return nil

@@ -144,13 +144,13 @@ type Aside struct {
 // Error says in one line what became of the file.
 func (a *Aside) Error() string {
 	if a.As == "" {
-		return fmt.Sprintf("store %s cannot be read, and not be set aside yet: %v; what comes is kept in memory: %v", a.File, a.Card, a.Why)
+		return fmt.Sprintf("store %s cannot be read, and cannot be renamed yet: %v; new data is kept in memory: %v", a.File, a.Card, a.Why)
 	}
 	over := ""
 	if a.Over {
 		over = ", over an earlier one"
 	}
-	return fmt.Sprintf("store %s cannot be read and was set aside as %s%s; a new one is begun: %v", a.File, a.As, over, a.Why)
+	return fmt.Sprintf("store %s cannot be read and was renamed to %s%s; a new one is begun: %v", a.File, a.As, over, a.Why)
 }
 
 // Unwrap gives what is wrong with the file and with the card.

@@ -185,7 +185,7 @@ func TestDamagedOnReadOnlyCard(t *testing.T) {
 		t.Errorf("a card that takes nothing: %v", err)
 	}
 	first := s.SetAside()
-	if first == nil || !strings.Contains(first.Error(), "not be set aside yet") || first.As != "" || s.Stats().Failures < 2 || s.Stats().Pending == 0 {
+	if first == nil || !strings.Contains(first.Error(), "cannot be renamed yet") || first.As != "" || s.Stats().Failures < 2 || s.Stats().Pending == 0 {
 		t.Errorf("%v; %+v", first, s.Stats())
 	}
 	if err := s.Sync(); !errors.Is(err, syscall.EROFS) || s.SetAside() != first {

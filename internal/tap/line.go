@@ -283,7 +283,7 @@ func openPort(path string, baud int) (serial.Port, error) {
 	hint := "check the path and the cable"
 	switch {
 	case code == serial.PortNotFound || errors.Is(err, os.ErrNotExist):
-		hint = "plug the adapter in and look for its name with ls /dev/tty*"
+		hint = "connect the adapter and look for its name with ls /dev/tty*"
 	case code == serial.PermissionDenied || errors.Is(err, os.ErrPermission):
 		hint = "join the group that owns the port, often dialout"
 	case code == serial.PortBusy:

@@ -192,7 +192,7 @@ func reason(err error) string {
 	}
 	var pe *serial.PortError
 	if errors.As(err, &pe) && pe.Code() == serial.PortClosed {
-		return "the serial port is gone: its adapter was pulled out"
+		return "the serial port is not there: its adapter was disconnected"
 	}
 	return plain(err).Error()
 }

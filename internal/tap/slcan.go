@@ -99,7 +99,7 @@ func (l *slcanLink) start() (listen bool, err error) {
 		if refused, err := l.command("O"); err != nil {
 			return false, err
 		} else if refused {
-			return false, errors.New("the adapter refuses to open the bus: unplug it, plug it in again, and stop other programs that use it")
+			return false, errors.New("the adapter refuses to open the bus: disconnect it, connect it again, and stop other programs that use it")
 		}
 	}
 	return listen, l.port.SetReadTimeout(serial.NoTimeout)

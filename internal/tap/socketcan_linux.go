@@ -57,7 +57,7 @@ func openSocketCAN(name string, opts Options) (Source, error) {
 func checkInterface(name string) (*net.Interface, error) {
 	ifi, err := net.InterfaceByName(name)
 	if err != nil {
-		return nil, fmt.Errorf("%w: plug the adapter in and look for its name with ip link, or give a capture file", ErrNoInterface)
+		return nil, fmt.Errorf("%w: connect the adapter and look for its name with ip link, or give a capture file", ErrNoInterface)
 	}
 	if ifi.Flags&net.FlagUp == 0 {
 		return nil, fmt.Errorf("the interface is down: bring it up with ip link set %s up type can bitrate 250000 listen-only on", name)
@@ -229,7 +229,7 @@ func (l *canLink) send(f can.Frame) error {
 	copy(b[8:], f.Data[:f.Length])
 	_, err := l.file.Write(b[:])
 	if errors.Is(err, unix.ENOBUFS) {
-		return errors.New("the interface's transmit queue is full: nobody on the bus acknowledges, or the bus is overloaded")
+		return errors.New("the interface's transmit queue is full: no device on the bus acknowledges, or the bus is overloaded")
 	}
 	return err
 }

@@ -95,7 +95,7 @@ func TestOpenErrors(t *testing.T) {
 		{dir, "it is a directory"},
 		{prose, "unknown capture format"},
 		{"serial:", "no serial port is named"},
-		{"serial:/dev/nothing", "plug the adapter in"},
+		{"serial:/dev/nothing", "connect the adapter"},
 		{"serial:/dev/nothing?bauds=9", `option "bauds" is not known`},
 		{"0183:/dev/nothing?baud=fast", `baud "fast": give a number`},
 		{"udp:localhost", "not an IPv4 group and port"},

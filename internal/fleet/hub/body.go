@@ -73,7 +73,7 @@ func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error)
 		return m, refuse("%v", err)
 	}
 	if got := m.envelope.Boat.ID; got != who {
-		return m, refuse("says that it is boat %q, and spoke as %q", clip(got), who)
+		return m, refuse("names boat %q, but was sent as %q", clip(got), who)
 	}
 	switch kind {
 	case fleet.KindReport:
@@ -118,7 +118,7 @@ func readReport(body []byte, who string) (report.Report, error) {
 	for i := range r.Devices {
 		key := [2]string{r.Devices[i].Network, r.Devices[i].ID}
 		if key[1] == "" || seen[key] {
-			return r, refuse("impossible report: device %q of network %q has no id or stands there twice", clip(key[1]), clip(key[0]))
+			return r, refuse("impossible report: device %q of network %q has no id or is listed twice", clip(key[1]), clip(key[0]))
 		}
 		seen[key] = true
 	}

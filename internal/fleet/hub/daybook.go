@@ -31,7 +31,7 @@ func (h *Hub) Daybook(ctx context.Context) (Daybook, error) {
 }
 
 func (h *Hub) days(ctx context.Context) (jetstream.KeyValue, error) {
-	kv, err := h.js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{Bucket: BucketDays, Description: "how the campaigns stood on each day",
+	kv, err := h.js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{Bucket: BucketDays, Description: "the progress of campaigns on each day",
 		History: 1, Storage: jetstream.FileStorage, Replicas: h.opt.Replicas, TTL: daysKept})
 	if err != nil {
 		return nil, fmt.Errorf("hub: declare bucket %s: %w", BucketDays, err)

@@ -22,7 +22,7 @@ import (
 // Names of what a hub declares. The version grows when an older hub could misread what is in it.
 const (
 	StreamBoats   = "BOATS_V1"         // what boats sent
-	StreamRefused = "BOATS_REFUSED_V1" // what was kept aside
+	StreamRefused = "BOATS_REFUSED_V1" // rejected messages
 	BucketBoats   = "muster_boats_v1"  // what is shown of each boat
 	BucketReports = "muster_reports_v1"
 	BucketEnrol   = "muster_enrolled_v1"
@@ -160,7 +160,7 @@ func (o *Options) streams() []jetstream.StreamConfig {
 		{Name: StreamBoats, Description: "what boats sent", Subjects: []string{fleet.Subjects("*")}, Storage: jetstream.FileStorage, Replicas: o.Replicas,
 			MaxAge: o.MaxAge, MaxBytes: orNone(o.MaxBytes), MaxMsgsPerSubject: perSubject, Discard: jetstream.DiscardOld,
 			Duplicates: min(duplicates, o.MaxAge), DenyDelete: true, DenyPurge: true},
-		{Name: StreamRefused, Description: "what was kept aside", Subjects: []string{subjectRefused + ".>"}, Storage: jetstream.FileStorage,
+		{Name: StreamRefused, Description: "rejected messages", Subjects: []string{subjectRefused + ".>"}, Storage: jetstream.FileStorage,
 			Replicas: o.Replicas, MaxAge: refusedAge, MaxMsgs: refusedAll, MaxMsgsPerSubject: refusedEach, Discard: jetstream.DiscardOld,
 			Duplicates: duplicates},
 	}
@@ -179,7 +179,7 @@ func (o *Options) buckets() []jetstream.KeyValueConfig {
 		return jetstream.KeyValueConfig{Bucket: name, Description: what, History: 1, Storage: jetstream.FileStorage, Replicas: o.Replicas}
 	}
 	return []jetstream.KeyValueConfig{b(BucketBoats, "what is shown of each boat"), b(BucketReports, "the latest report of each boat"),
-		b(BucketEnrol, "the boats that were let in")}
+		b(BucketEnrol, "the enrolled boats")}
 }
 
 func (h *Hub) declareOnce(ctx context.Context) error {
@@ -309,7 +309,7 @@ func (h *Hub) stored(err error) {
 		return
 	}
 	if h.failing.Swap(&err) == nil {
-		h.opt.Log.Error().Err(err).Msg("the store takes nothing: boats keep what they have to tell until it does; make room on its disk, or see why its servers do not answer")
+		h.opt.Log.Error().Err(err).Msg("the store accepts nothing, and boats keep their messages; make room on its disk, or see why its servers do not answer")
 	}
 }
 

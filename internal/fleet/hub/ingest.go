@@ -200,7 +200,7 @@ func (h *Hub) readRecord(ctx context.Context, id string) (*record, uint64, error
 	}
 	r, err := decodeRecord(e.Value())
 	if err != nil {
-		h.opt.Log.Error().Err(err).Str("boat", id).Msg("the boat's record cannot be read and is made anew")
+		h.opt.Log.Error().Err(err).Str("boat", id).Msg("the boat's record cannot be read and is made again")
 	}
 	return &r, e.Revision(), nil
 }
@@ -321,7 +321,7 @@ func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.
 		return nil // counted before
 	}
 	h.stats.refused.Add(1)
-	h.opt.Log.Warn().Str("subject", clip(msg.Subject())).Str("reason", clip(why.reason)).Msg("message refused and kept aside")
+	h.opt.Log.Warn().Str("subject", clip(msg.Subject())).Str("reason", clip(why.reason)).Msg("message rejected")
 	if m == nil || why.nobody {
 		return nil
 	}

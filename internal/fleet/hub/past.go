@@ -112,7 +112,7 @@ func (h *Hub) History(ctx context.Context, id string, limit int) ([]Past, error)
 	return out, nil
 }
 
-// Refusals lists what was kept aside, latest first.
+// Refusals lists rejected messages, latest first.
 func (h *Hub) Refusals(ctx context.Context, limit int) ([]Refusal, error) {
 	var out []Refusal
 	err := tail(ctx, h.refused, subjectRefused+".>", limit, func(m jetstream.Msg, _ *jetstream.MsgMetadata) {
@@ -124,7 +124,7 @@ func (h *Hub) Refusals(ctx context.Context, limit int) ([]Refusal, error) {
 		out = append(out, r)
 	})
 	if err != nil {
-		return nil, fmt.Errorf("what was kept aside: %w", err)
+		return nil, fmt.Errorf("rejected messages: %w", err)
 	}
 	slices.Reverse(out)
 	return out, nil
@@ -182,7 +182,7 @@ func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f 
 			return nil // the rest was forgotten meanwhile
 		}
 		if idle++; idle == mostIdle {
-			return fmt.Errorf("%d messages do not come: the server is too busy", left)
+			return fmt.Errorf("%d messages do not come: the load of the server is too high", left)
 		}
 	}
 	return nil

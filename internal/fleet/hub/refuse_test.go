@@ -64,7 +64,7 @@ func TestRefused(t *testing.T) {
 		{"two messages", "report", "board1.104", "something follows after the end", pack(t, "{}{}")},
 		{"future envelope", "report", "board1.105", "may be older", pack(t, string(later))},
 		{"future report", "report", "board1.106", "may be older", s.encode(t, future)},
-		{"another boat's envelope", "report", "board1.107", `says that it is boat "other"`, lying},
+		{"another boat's envelope", "report", "board1.107", `names boat "other"`, lying},
 		{"another boat's report", "report", "board1.108", `of boat "other"`, s.encode(t, testReport("other", 1, "1.0"))},
 		{"one device twice", "report", "board1.109", "impossible report", s.encode(t, twice)},
 		{"too many devices", "report", "board1.110", "impossible report", s.encode(t, testReport("wagtail", maxDevices+1, "1.0"))},

@@ -88,7 +88,7 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 // below says whether a kind runs something older than a version, which may be written as in a sheet or as on the wire.
 func (k *Kind) below(version string, sheets *release.Sheets) (uint8, string) {
 	if strings.TrimSpace(k.Software) == "" {
-		return unknown, "it told no version"
+		return unknown, "it reported no version"
 	}
 	a := k.Assess(sheets)
 	if a.Model == nil {

@@ -178,7 +178,7 @@ type Day struct {
 	Campaigns map[string]Counts `json:"campaigns"`
 }
 
-// Daybook keeps how the campaigns stood on each day.
+// Daybook keeps the progress of campaigns on each day.
 type Daybook interface {
 	Put(ctx context.Context, day string, campaigns map[string]Counts) error
 	Days(ctx context.Context) ([]Day, error) // oldest first

@@ -99,7 +99,7 @@ func (s *Server) addLists(ops huma.API) {
 				Role: in.Role, Version: in.Version, Below: in.Below, Limit: in.Limit})
 			return orEmpty(hits), problem(err)
 		}, 422, 503)
-	api.Read(ops, "list-campaigns", "/campaigns", "Standing of the fleet by the release sheets, most behind first", "campaigns",
+	api.Read(ops, "list-campaigns", "/campaigns", "State of the fleet by the release sheets, most behind first", "campaigns",
 		func(context.Context, *struct{}) ([]Campaign, error) {
 			return s.campaigns(s.boats()), nil
 		})

@@ -28,12 +28,12 @@ var (
 	behindDesc = prometheus.NewDesc("muster_fleet_devices_behind",
 		"Devices older than the current release of their sheet, by model.", []string{"model"}, nil)
 
-	messagesDesc  = prometheus.NewDesc("muster_fleet_messages_total", "Messages that this hub took in, by kind.", []string{"kind"}, nil)
+	messagesDesc  = prometheus.NewDesc("muster_fleet_messages_total", "Messages that this hub stored, by kind.", []string{"kind"}, nil)
 	refusedDesc   = prometheus.NewDesc("muster_fleet_refused_total", "Messages that this hub rejected.", nil, nil)
 	repeatedDesc  = prometheus.NewDesc("muster_fleet_repeated_total", "Messages received a second time.", nil, nil)
 	lateDesc      = prometheus.NewDesc("muster_fleet_late_total", "Messages older than the latest of their boat.", nil, nil)
 	failuresDesc  = prometheus.NewDesc("muster_fleet_store_failures_total", "Messages that could not be stored and are tried again.", nil, nil)
-	pendingDesc   = prometheus.NewDesc("muster_fleet_pending_messages", "Messages in the stream that no hub has taken in.", nil, nil)
+	pendingDesc   = prometheus.NewDesc("muster_fleet_pending_messages", "Messages in the stream that no hub has stored.", nil, nil)
 	connectedDesc = prometheus.NewDesc("muster_fleet_connected", "1 while the message server is reached.", nil, nil)
 )
 
