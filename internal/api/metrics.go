@@ -34,6 +34,10 @@ var (
 	alertsDesc = prometheus.NewDesc("muster_alerts",
 		"Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.",
 		[]string{"check", "severity", "state"}, nil)
+	judgedDesc   = prometheus.NewDesc("muster_checks_judged", "Checks that found something or looked at something.", nil, nil)
+	unjudgedDesc = prometheus.NewDesc("muster_checks_not_judged",
+		"Checks that judged nothing, by what they need: time, asking, sources, traffic, interface, sheets, layout, baseline or setting.",
+		[]string{"needs"}, nil)
 )
 
 // maxInfos bounds the different device_info of one run, so that a bus of endless names and texts fills no database.
@@ -70,7 +74,7 @@ func (c *reportCollector) admit(i deviceInfo) bool {
 // Describe implements prometheus.Collector.
 func (c *reportCollector) Describe(out chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{buildDesc, takenDesc, clockDesc, devicesDesc, framesDesc, faultsDesc, loadDesc, peakDesc, infoDesc,
-		lastDesc, leftOutDesc, alertsDesc} {
+		lastDesc, leftOutDesc, alertsDesc, judgedDesc, unjudgedDesc} {
 		out <- d
 	}
 }
@@ -92,6 +96,7 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 	}
 	c.collectDevices(s, r)
 	collectAlerts(s, r)
+	collectJudged(s, r)
 }
 
 // collectNetwork exports a network and counts its devices.
@@ -160,6 +165,17 @@ func collectAlerts(s Scrape, r *report.Report) {
 	}
 	for k, n := range alerts {
 		s.Gauge(alertsDesc, float64(n), k.check, k.severity, k.state)
+	}
+}
+
+// collectJudged counts the checks that judged something and those that did not.
+func collectJudged(s Scrape, r *report.Report) {
+	if r.Judged == nil {
+		return
+	}
+	s.Gauge(judgedDesc, float64(r.Judged.Judged))
+	for _, f := range r.Judged.Shortfalls() {
+		s.Gauge(unjudgedDesc, float64(f.Checks), string(f.Needs))
 	}
 }
 

@@ -64,7 +64,7 @@ func TestAcceptedAlerts(t *testing.T) {
 	}
 	s := serve(t, api.Options{Reports: webtest.NewReports(r)})
 	_, page := webtest.Get(t, s.URL()+"/")
-	for _, want := range []string{"All OK.", " accepted by the owner</summary>", "· accepted: she is like that"} {
+	for _, want := range []string{"Nothing needs attention.", " accepted by the owner</summary>", "· accepted: she is like that"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the boat's page lacks %q", want)
 		}

@@ -1,6 +1,7 @@
 package ui
 
 import (
+	"fmt"
 	"maps"
 	"slices"
 	"strconv"
@@ -86,7 +87,7 @@ type AlertLists struct {
 // Add adds an alert to its list.
 func (l *AlertLists) Add(a Alert) {
 	switch {
-	case a.State == alert.StatusCleared:
+	case a.State == alert.StatusCleared && !a.Passed():
 		l.Cleared = append(l.Cleared, a)
 	case a.Accepted != "":
 		l.Accepted = append(l.Accepted, a)
@@ -137,7 +138,10 @@ func (a *Alert) item(v *Showing) g.Node {
 // times says when the alert began and what people did about it.
 func (a *Alert) times(r *report.Report) string {
 	var words string
-	if a.State == alert.StatusCleared {
+	switch {
+	case a.Passed():
+		words = fmt.Sprintf("came and went, %.0f %% of the time, until %s, ", 100*a.Share, render.Stamp(a.Until))
+	case a.State == alert.StatusCleared:
 		words = "cleared " + render.Ago(r.TakenAt, a.Until) + ", "
 	}
 	if !a.Since.IsZero() {

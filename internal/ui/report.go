@@ -26,15 +26,16 @@ type verdict struct {
 }
 
 func verdictOf(r *report.Report) verdict {
-	counts := map[check.Severity]int{}
-	known, quiet, accepted := 0, 0, 0
+	known, quiet, accepted, infos := 0, 0, 0, 0
 	for i := range r.Alerts {
-		if a := &r.Alerts[i]; a.State != alert.StatusCleared {
-			if a.Accepted != "" {
-				accepted++
-				continue
+		switch a := &r.Alerts[i]; {
+		case a.State == alert.StatusCleared:
+		case a.Accepted != "":
+			accepted++
+		default:
+			if a.Severity == check.Info {
+				infos++
 			}
-			counts[a.Severity]++
 			if a.State == alert.StatusAcknowledged {
 				known++
 			}
@@ -74,25 +75,29 @@ func verdictOf(r *report.Report) verdict {
 	switch {
 	case r.TakenAt.IsZero():
 		return verdict{Mark: "quiet", Sentence: "No traffic received yet.", More: "Devices appear here when traffic is received."}
-	case counts[check.Critical] > 0:
-		v.Mark, v.Sentence = "critical", fmt.Sprintf("Act now: %s", boat.Counted(counts[check.Critical], "critical alert", "critical alerts"))
-		if n := counts[check.Warning]; n > 0 {
-			v.Sentence += ", " + boat.Counted(n, "warning", "warnings")
-		}
-		v.Sentence += "."
-	case counts[check.Warning] > 0:
-		v.Mark, v.Sentence = "warning", fmt.Sprintf("Check %s.", boat.Counted(counts[check.Warning], "warning", "warnings"))
-	case total == 0 && !traffic(r):
+	case total == 0 && !traffic(r) && len(r.Groups()) == 0:
 		v.Mark, v.Sentence = "quiet", "No traffic on any network yet."
 		v.More = "Check that each network is powered and connected. Check its speed."
-	case counts[check.Info] > 0:
-		v.Mark, v.Sentence = "info", fmt.Sprintf("OK. %s to read.", boat.Counted(counts[check.Info], "info alert", "info alerts"))
-	case total == 0 && len(r.Talkers) > 0:
-		v.Mark, v.Sentence = "info", "Data received, but no talker reports its model."
-	case total == 0:
-		v.Mark, v.Sentence = "info", "Traffic received, but no device is identified."
+		return v
+	}
+	said := r.Say()
+	v.Sentence = said.Sentence
+	switch said.State {
+	case report.VerdictFault:
+		v.Mark = "critical"
+	case report.VerdictAttention:
+		v.Mark = "warning"
+	case report.VerdictUnknown:
+		v.Mark = "quiet"
 	default:
-		v.Mark, v.Sentence = "well", "All OK."
+		switch v.Mark = "well"; {
+		case total == 0 && len(r.Talkers) > 0:
+			v.Mark, v.Sentence = "info", "Data received, but no talker reports its model."
+		case total == 0:
+			v.Mark, v.Sentence = "info", "Traffic received, but no device is identified."
+		case infos > 0:
+			v.Mark = "info"
+		}
 	}
 	return v
 }
@@ -172,7 +177,17 @@ func (j *verdict) node(v *Showing) g.Node {
 	return h.Section(h.Class("verdict "+j.Mark), h.Aria("label", "Verdict"), Mark(j.Mark), h.Div(
 		h.H1(Printable(cmp.Or(r.Boat.Name, r.Boat.ID, "Unnamed boat"))),
 		h.P(h.Class("sentence"), g.If(!v.Printed, h.Role("status")), g.Text(j.Sentence)),
-		Meta(more)))
+		Meta(more),
+		judged(r.Judged)))
+}
+
+// judged is what the verdict rests on in one line, and what was not judged folded away.
+func judged(j *report.Judged) g.Node {
+	if j == nil {
+		return nil
+	}
+	return More("judged", false, g.Text(render.JudgedLine(j)), h.Ul(h.Class("plain"),
+		g.Map(j.NotJudged, func(u report.Unjudged) g.Node { return h.Li(g.Text(render.UnjudgedWords(&u))) })))
 }
 
 func (group *unitGroup) node(v *Showing) g.Node {

@@ -40,9 +40,9 @@ func TestVerdictOfLittle(t *testing.T) {
 		{report.Report{TakenAt: at, Networks: silent}, "No traffic on any network yet.", "Check that each network is powered and connected. Check its speed."},
 		{report.Report{TakenAt: at, Networks: spoke}, "Traffic received, but no device is identified.", "No device found."},
 		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers}, "Data received, but no talker reports its model.", "2 talkers send on NMEA 0183."},
-		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []alert.Alert{{Severity: check.Warning}}}, "Check 1 warning.", "1 talker sends on NMEA 0183."},
-		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Silent}}}, "All OK.", "0 of 1 device online."},
-		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Present}, {State: boat.Gone, Live: &boat.Device{Renamed: true}}}}, "All OK.", "1 of 1 device online."},
+		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []alert.Alert{{Severity: check.Warning}}}, "1 thing needs attention.", "1 talker sends on NMEA 0183."},
+		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Silent}}}, "Nothing needs attention.", "0 of 1 device online."},
+		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Present}, {State: boat.Gone, Live: &boat.Device{Renamed: true}}}}, "Nothing needs attention.", "1 of 1 device online."},
 	} {
 		if v := verdictOf(&tt.report); v.Sentence != tt.sentence || v.More != tt.more {
 			t.Errorf("%+v\nwant %q, %q", v, tt.sentence, tt.more)
