@@ -171,5 +171,5 @@ func nothingReceived(sources []string, r *report.Report) error {
 }
 
 // quietHint is what to try when nothing is received.
-const quietHint = "check that the boat's electronics are on; the bit or baud rate; the plug and CAN-H and CAN-L; the termination; " +
+const quietHint = "check that the boat's electronics are on; the bit or baud rate; the connector, CAN-H and CAN-L; the terminators; " +
 	"that the interface is up (ip link); of udp:, the group address"

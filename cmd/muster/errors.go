@@ -32,7 +32,7 @@ type findingsError struct {
 func (e *findingsError) Error() string {
 	what := cmp.Or(e.what, "finding")
 	if e.unjudged > 0 {
-		judged := fmt.Sprintf("%s not judged for want of time or asking", number(e.unjudged, "check"))
+		judged := fmt.Sprintf("%s not judged: more time or asking is needed", number(e.unjudged, "check"))
 		if e.count == 0 {
 			return judged
 		}

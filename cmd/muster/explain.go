@@ -13,8 +13,8 @@ import (
 
 func newExplain(a *app) *cobra.Command {
 	return &cobra.Command{
-		Use: "explain CHECK", Short: "Explain a check: what it finds, what it needs, what to do",
-		Long: "Explain a check. muster audit prints the check at the end of each finding; --explain there gives the evidence.",
+		Use: "explain CHECK", Short: "Explain a check: its findings, its needs, its remedies",
+		Long: "Explain a check. muster audit prints the check at the end of each finding. Its --explain gives the evidence.",
 		Example: `  muster explain instance-clash
   muster explain bus-load-high`,
 		Args: cobra.ExactArgs(1),

@@ -65,7 +65,7 @@ identified, or has failed to answer, at --limit, or with Ctrl-C. A capture or a 
 	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
 	f.BoolVar(&c.Force, "force", false, "Overwrite existing files")
 	f.BoolVar(&c.Damaged, "accept-damaged", false,
-		"Take the snapshot of a capture that is cut, damaged or whose clock jumps; the snapshot says so")
+		"Take the snapshot of a capture that is cut, damaged or whose clock jumps; the snapshot shows the damage")
 	cli.Require(cmd, "output")
 	return cmd
 }
@@ -104,7 +104,7 @@ func (c *snapshotCmd) run(a *app) error {
 	}
 	if damage := report.Say().Damage; len(damage) > 0 && !c.Damaged {
 		return cli.WithHint(fmt.Errorf("snapshot %s: the recording is damaged: %s", c.Source, strings.Join(damage, ", ")),
-			"record it again, or add --accept-damaged: the snapshot then says so")
+			"record it again, or add --accept-damaged: the snapshot then shows the damage")
 	}
 	s := snapshot.New(report)
 	s.Sheets, s.Capture, s.Program = sheets, capture, cli.Version()

@@ -119,10 +119,10 @@ func TestVerdicts(t *testing.T) {
 		{"incomplete messages that came and went", "lost.log", lost.String(), "warning", exitFindings,
 			[]string{"1 backbone has incomplete messages .came and went, [0-9]+ %"}},
 		{"a third of the sentences is damaged", "bad.nmea", bad.String(), "warning", exitFindings, []string{"bad-checksum"}},
-		{"no time stamps", "good.nmea", good.String(), "info", exitDone, []string{"(?m)^The traffic has no time stamps, so most checks cannot judge it"}},
+		{"no time stamps", "good.nmea", good.String(), "info", exitDone, []string{"(?m)^The traffic has no time stamps, so most checks do not apply"}},
 		{"a clock that jumps back", "back.log", back.String(), "critical", exitDone, []string{"The recording is damaged: the clock on can0 jumps back by 2h0m0s"}},
 		{"cut in a record", "cut.log", cut.String(), "critical", exitDone, []string{"(?m)^Nothing needs|The recording is damaged: 1 record on can0 cannot be read"}},
-		{"too short", "quiet.log", quiet.String(), "critical", exitDone, []string{"(?m)^Too little was received to judge the boat"}},
+		{"too short", "quiet.log", quiet.String(), "critical", exitDone, []string{"(?m)^Too little was received to check the boat"}},
 		{"too short, and that counts", "quiet.log", quiet.String(), "critical,unjudged", exitFindings, []string{"checks judged; [0-9]+ need "}},
 		{"nothing wrong", "steady.log", steady.String(), "warning", exitDone, []string{"(?m)^Nothing found needs attention, but "}},
 	} {

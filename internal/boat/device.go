@@ -70,6 +70,7 @@ type stream struct {
 	volts        float64
 	voltsAt      event.Time
 	nominalVolts float64  // of a battery; 0 when not told
+	bytes        uint64   // of all its messages
 	mixture      *mixture // nil unless the message is of several quantities
 }
 
@@ -106,6 +107,7 @@ func (k instanceKey) order() int {
 // hear counts one message of the device d, and takes what it measures.
 func (s *stream) hear(d *device, data []byte, t event.Time) {
 	s.add(t)
+	s.bytes += uint64(len(data))
 	if s.def == nil {
 		return
 	}

@@ -282,6 +282,7 @@ func (n *network) absorb(d, provisional *device) {
 		}
 		e := d.streams[i]
 		e.spans.merge(&s.spans)
+		e.bytes += s.bytes
 		e.lastValue = max(e.lastValue, s.lastValue)
 		e.everValue, e.everEmpty = e.everValue || s.everValue, e.everEmpty || s.everEmpty
 		if e.mixture != nil {

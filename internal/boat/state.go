@@ -95,6 +95,7 @@ type Device struct {
 	FirstSeen    event.Time
 	LastSeen     event.Time
 	Restarts     int
+	Load         float64    // share of the bit rate that its messages take on the average while they come, 0..1
 	Software     []Software // oldest first
 	Unanswered   string     // why asking it for its identity was given up
 
@@ -122,6 +123,7 @@ type Transmit struct {
 
 	NominalVolts float64 // of a battery, as its configuration message says; 0 when it does not
 
+	Load        float64 // share of the bit rate that it takes on the average, 0 when it has stopped
 	First, Last event.Time
 	EmptySince  event.Time    // since when no value was available
 	Recent      time.Duration // smoothed interval of late, 0 when unknown

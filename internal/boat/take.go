@@ -169,6 +169,10 @@ func (d *device) report(now event.Time) Device {
 		FirstSeen: d.firstSeen, LastSeen: d.lastSeen, Restarts: d.restarts, Software: slices.Clone(d.identity.software),
 		Unanswered: d.unanswered, LastRestarts: slices.Clone(d.restarted), ClaimedAt: d.claimed,
 	}
+	for i := range r.Transmits {
+		r.Load += r.Transmits[i].Load
+	}
+	r.Load = share(r.Load)
 	if d.address != pgn.Null {
 		a := d.address
 		r.Address = &a
@@ -246,7 +250,7 @@ func (d *device) transmits(now event.Time) []Transmit {
 			intervals[i] = s.interval()
 			t.Interval, t.Recent = &intervals[i], s.recent
 		}
-		t.EmptySince = s.emptySince
+		t.EmptySince, t.Load = s.emptySince, s.load(now, d.net.bitRate())
 		if !s.voltsAt.IsZero() {
 			v := math.Round(s.volts*1000) / 1000 // finer than any message tells it
 			t.Volts, t.VoltsAt = &v, s.voltsAt
@@ -263,6 +267,25 @@ func (d *device) transmits(now event.Time) []Transmit {
 		}
 	}
 	return list
+}
+
+// load is the share of the bit rate that the stream's messages take on the average, as long as they come.
+func (s *stream) load(now event.Time, bitRate float64) float64 {
+	span := now.Sub(s.first)
+	if s.n == 0 || span < leastLoad || bitRate == 0 || now.Sub(s.last) > StillSent {
+		return 0
+	}
+	return share(messageBits(float64(s.bytes)/float64(s.count)) * float64(s.count) / span.Seconds() / bitRate)
+}
+
+// messageBits is about how many bits a message of so many bytes takes on the wire: a frame of extended format has 54 bits beside its data that
+// are stuffed, about one in 18, and 13 that are not (ISO 11898-1); a fast packet carries 6 bytes in its first frame and 7 in each other.
+func messageBits(bytes float64) float64 {
+	frame := func(bytes float64) float64 { return (54+8*bytes)*19/18 + 13 }
+	if bytes <= 8 {
+		return frame(bytes)
+	}
+	return (1 + math.Ceil((bytes-6)/7)) * frame(8)
 }
 
 // judged reports whether it is known which of the message's fields carry values.

@@ -13,7 +13,7 @@ var busTexts = map[string]Text{
 	}},
 	"bus-load-high": {Doc: "The bus load is high, so messages may be delayed.", Term: "bus load", Cases: map[string]Case{
 		"": {Summary: "Bus load on {network} is {load} % (limit {limit} %)", Remedy: []Step{
-			{Look, "See in the list of units which devices send most."},
+			{Look, "See in the evidence which units and messages make the load. The list of units has the load of each."},
 			{Change, "Switch off messages and duplicate sources that no device uses. Lower the rates where a device allows it."},
 			{Change, "If the load stays high, divide the network with a bridge. Above 75 %, messages of low priority are late."},
 		}},

@@ -36,7 +36,7 @@ var classTitles = []struct {
 	{snapshot.FindingNew, "New findings"},
 	{snapshot.FindingRemaining, "Open findings"},
 	{snapshot.FindingResolved, "Resolved findings"},
-	{snapshot.FindingUnjudged, "Gone, not judged"},
+	{snapshot.FindingUnjudged, "Offline, not judged"},
 }
 
 // Changes is the changes of one class.

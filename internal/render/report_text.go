@@ -235,7 +235,7 @@ func (t *textReport) deviceTable(groups []Group) {
 	style.Format.Header = text.FormatDefault
 	style.Box.PaddingLeft, style.Box.PaddingRight = "", "  "
 	tw.SetStyle(style)
-	rows := [][]string{{"  role", "addr", "state", "manufacturer", "model", "software", "serial", "instance", "LEN"}}
+	rows := [][]string{{"  role", "addr", "state", "manufacturer", "model", "software", "serial", "instance", "LEN", "load"}}
 	for _, g := range groups {
 		for i, d := range g.Devices {
 			role := "  " + string(g.Role)
@@ -248,7 +248,12 @@ func (t *textReport) deviceTable(groups []Group) {
 				title += " (this program)"
 			}
 			rows = append(rows, []string{role, t.address(d), string(d.State), DeviceMaker(d), title, software, serial,
-				DeviceInstances(d), load})
+				DeviceInstances(d), load, BusShare(d)})
+		}
+	}
+	if !slices.ContainsFunc(rows[1:], func(row []string) bool { return row[len(row)-1] != "" }) {
+		for i := range rows {
+			rows[i] = rows[i][:len(rows[i])-1]
 		}
 	}
 	var columns []table.ColumnConfig

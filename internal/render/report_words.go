@@ -274,3 +274,11 @@ func Ago(now, t event.Time) string {
 
 // TalkerTitle is what a technician calls the talker: its model when it is reported, and its letters and network.
 func TalkerTitle(t *report.Talker) string { return boat.Printable(t.Label()) }
+
+// BusShare is the share of the bit rate that a device takes, "" when it is not known or it takes none.
+func BusShare(d *report.Device) string {
+	if d.Live == nil || d.Live.Load < 0.0005 {
+		return ""
+	}
+	return Percent(d.Live.Load)
+}

@@ -198,9 +198,9 @@ func (r *Report) verdict() *Verdict {
 	case !slices.ContainsFunc(r.Networks, func(n Network) bool { return n.Frames > 0 }):
 		v.State, v.Sentence = VerdictUnknown, "Nothing was received"
 	case r.TakenAt.IsZero():
-		v.State, v.Sentence = VerdictUnknown, "The traffic has no time stamps, so most checks cannot judge it"
+		v.State, v.Sentence = VerdictUnknown, "The traffic has no time stamps, so most checks do not apply"
 	case judged <= short:
-		v.State, v.Sentence = VerdictUnknown, "Too little was received to judge the boat"
+		v.State, v.Sentence = VerdictUnknown, "Too little was received to check the boat"
 	case short > 0:
 		v.State, v.Sentence = VerdictOK, "Nothing found needs attention, but "+boat.Counted(short, "check", "checks")+" could not be judged yet"
 	default:

@@ -365,7 +365,7 @@ func (c *Comparison) unjudged(b *alert.Alert, after *report.Report) string {
 	for _, id := range b.Devices {
 		p, there := c.paired[id]
 		if !there || p.After.State == boat.Gone || p.After.State == boat.Silent {
-			return "the unit is gone, not judged"
+			return "the unit is offline, not judged"
 		}
 	}
 	network := func(n report.Network) bool { return n.ID == b.Network }
