@@ -195,6 +195,11 @@ func samples() []sample {
 		{"address-contested", "with muster itself", with(contest(4), func() boat.Device { d := own(); d.ID = "B1"; return d }()), 0},
 		{"no-address", "lost it", aboard(head("A1", 35, lost()), sounder("B1", 36)), 1},
 		{"no-address", "fixed address", aboard(head("A1", 35, lost(), func(d *boat.Device) { d.Name.ArbitraryAddress = false })), 1},
+		{"no-address", "muster itself", aboard(head("A1", 35), func() boat.Device {
+			d := own()
+			d.State, d.Address, d.StateSince = boat.NoAddress, nil, ago(time.Minute)
+			return d
+		}()), 1},
 		{"no-address", "present", aboard(head("A1", 35)), 0},
 		{"address-contested", "again and again", contest(4), 1},
 		{"address-contested", "once at start-up", contest(1), 0},

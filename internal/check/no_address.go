@@ -21,6 +21,14 @@ func noAddress(p *Pass) {
 			Evidence: evidence("name", d.ID, "claim", "null address 254", "since", d.StateSince),
 		})
 	}
+	for i := range p.State.Devices {
+		if d := &p.State.Devices[i]; d.Own && d.State == boat.NoAddress {
+			p.Find(Finding{
+				Case: "own", Subject: d.ID, Network: d.Network, Since: d.StateSince, Values: Values{"network": d.Network},
+				Evidence: evidence("name", d.ID, "claim", "null address 254", "since", d.StateSince),
+			})
+		}
+	}
 	for _, n := range p.networks(event.NMEA2000) {
 		switch all := on(p.others(func(*boat.Device) bool { return true }), n.ID); {
 		case p.unheard(n), len(on(lost, n.ID)) > 0:

@@ -21,6 +21,10 @@ var deviceTexts = map[string]Text{
 		"": {Summary: "{device} cannot claim an address{for} and sends no data", Remedy: noAddressRemedy("")},
 		"fixed": {Summary: "{device} cannot claim an address{for} and sends no data",
 			Remedy: noAddressRemedy("This device can use one fixed address only. Move the device that holds that address.")},
+		"own": {Summary: "muster cannot claim an address on {network} and asks nothing", Remedy: []Step{
+			{Look, "See in the list of units whether one of them claims many addresses, one after the other."},
+			{Change, "Free an address on the backbone, or run muster without --ask."},
+		}},
 	}},
 	"not-identified": {Doc: "A device has not reported its product information.", Term: "unit", Cases: map[string]Case{
 		"": {Summary: "{device} has not reported its model and software{for}{why}", Remedy: []Step{

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"os"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -127,6 +128,26 @@ func (s *sources) unanswered(tell func(network uint16, name pgn.NAME, why string
 			}
 		}
 	}
+}
+
+// homeless lists the sources on which we were to ask and could claim no address.
+func (s *sources) homeless() (names []string) {
+	for _, in := range s.inputs() {
+		if in.ask != nil && in.ask.asker.Node().State() == node.Unclaimed {
+			names = append(names, in.spec)
+		}
+	}
+	return names
+}
+
+// noAddress is the error of a daemon that was to ask and could not.
+func (s *sources) noAddress() error {
+	names := s.homeless()
+	if len(names) == 0 {
+		return nil
+	}
+	return &SourceError{Source: names[0], Err: fmt.Errorf("ask on %s: no address could be claimed, so nothing was asked: "+
+		"free an address on the backbone, or listen without asking", strings.Join(names, ", "))}
 }
 
 const productInformation = 126996

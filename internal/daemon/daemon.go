@@ -237,7 +237,7 @@ func (d *Daemon) RunFor(ctx context.Context, span time.Duration) error {
 		defer cancel()
 	}
 	d.model.endsRun = true
-	return d.Run(ctx)
+	return errors.Join(d.Run(ctx), d.sources.noAddress())
 }
 
 // Run watches until ctx ends or Stop is called, and then returns nil; it returns early when every source has failed.

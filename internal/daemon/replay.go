@@ -51,6 +51,7 @@ func Replay(
 	err = p.play(ctx)
 	d.model.noteUnansweredBefore(opt.Known)
 	d.model.finish()
+	err = errors.Join(err, d.sources.noAddress())
 	r := d.Report()
 	if r.TakenAt.IsZero() {
 		r.Clock = boat.ClockUnset

@@ -129,6 +129,7 @@ type Asker struct {
 	claimsAt event.Time    // when claims were last asked for, by anybody
 	next     event.Time
 	stats    AskStats
+	bus      traffic
 }
 
 // NewAsker makes an Asker that speaks through n. The frames go to n's outbox.
@@ -196,6 +197,10 @@ func (a *Asker) Tick(now event.Time) {
 func (a *Asker) Feed(now event.Time, f *can.Frame) {
 	if !f.IsExtended || f.IsRemote || f.Length > 8 {
 		return
+	}
+	if load, ok := a.bus.add(now, f, a.opts.BitRate); ok {
+		a.budget.fill(now)
+		a.budget.rate = a.opts.Share * float64(a.opts.BitRate) * room(load)
 	}
 	a.node.Feed(now, f)
 	id := pgn.ID(f.ID)

@@ -1,6 +1,8 @@
 package node
 
 import (
+	"time"
+
 	"muster/internal/event"
 	"muster/pgn"
 )
@@ -26,7 +28,7 @@ func (a *Asker) expire(now event.Time) {
 // ask puts as many questions as the budget allows: every device the first topic, then every device the second.
 func (a *Asker) ask(now event.Time) {
 	addr, ok := a.node.Address()
-	if !ok {
+	if !ok || a.bus.full(now) {
 		return
 	}
 	a.budget.fill(now)
@@ -92,6 +94,10 @@ func (a *Asker) request(now event.Time, src, dst uint8, number uint32) {
 func (a *Asker) plan(now event.Time) {
 	a.next = 0
 	if a.node.State() != Claimed {
+		return
+	}
+	if a.bus.full(now) {
+		a.next = now.Add(time.Second)
 		return
 	}
 	if !a.asked {

@@ -282,13 +282,15 @@ func TestAsksWithoutSurvey(t *testing.T) {
 	}
 }
 
-// TestIdentifyOnBusyBus asks while the bus is at 95 % of what it carries.
+// TestIdentifyOnBusyBus asks on a bus that is busy, and on one that is nearly full, which is left alone.
 func TestIdentifyOnBusyBus(t *testing.T) {
-	b := board(t, "generate: 20\nload: 0.95\n", 3)
-	b.run(3*time.Second, nil)
-	b.asker.Start(b.sim.Now())
-	b.run(15*time.Second, nil)
-	if st := b.asker.Stats(); st.Answers != 60 || st.Retries != 0 {
-		t.Errorf("%+v, want 60 answers without a retry", st)
+	for load, want := range map[string]uint64{"0.65": 60, "0.95": 0} {
+		b := board(t, "generate: 20\nload: "+load+"\n", 3)
+		b.run(3*time.Second, nil)
+		b.asker.Start(b.sim.Now())
+		b.run(40*time.Second, nil)
+		if st := b.asker.Stats(); st.Answers != want || st.Retries != 0 {
+			t.Errorf("load %s: %+v, want %d answers without a retry", load, st, want)
+		}
 	}
 }
