@@ -202,7 +202,7 @@ func yamlKeys(of any) map[string]reflect.Type {
 	keys := map[string]reflect.Type{}
 	if typ := reflect.TypeOf(of); typ != reflect.TypeFor[check.Common]() {
 		for i := range typ.NumField() {
-			if key, _, _ := strings.Cut(typ.Field(i).Tag.Get("yaml"), ","); key != "" {
+			if key, _, _ := strings.Cut(typ.Field(i).Tag.Get("yaml"), ","); key != "" && key != "-" {
 				keys[key] = typ.Field(i).Type
 			}
 		}

@@ -112,7 +112,7 @@ func TestLayoutAdrift(t *testing.T) {
 	for range 3 {
 		d.model.known.lookAtPlans(r, d.log)
 	}
-	if n := strings.Count(log.String(), `"why":"network \"can7\" was not heard: write one of n2k"`); n != 1 {
+	if n := strings.Count(log.String(), `"why":"network \"can7\" was not received: write one of n2k"`); n != 1 {
 		t.Errorf("told %d times in\n%s", n, log.String())
 	}
 }

@@ -59,7 +59,7 @@ func TestBackbonePage(t *testing.T) {
 func TestBackboneOfNoNetwork(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Plans: plans(t, "network: can7\n"+keelLayout)})
 	_, page := webtest.Get(t, s.URL()+"/network")
-	if want := `The layout is not compared with the network: network "can7" was not heard: write one of can0.`; !strings.Contains(words(page), want) {
+	if want := `The layout is not compared with the network: network "can7" was not received: write one of can0.`; !strings.Contains(words(page), want) {
 		t.Errorf("the page does not say %q", want)
 	}
 	if strings.Contains(page, "Against the network") {
