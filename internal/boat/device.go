@@ -45,6 +45,7 @@ type device struct {
 	used       int
 	streams    []*stream // sorted by PGN, then instance
 	unanswered string
+	beat       *beat   // nil until it sends a heartbeat
 	source     *source // nil until it measures something
 }
 

@@ -15,6 +15,7 @@ const (
 	pgnRequest       = 59904
 	pgnClaim         = 60928
 	pgnList          = 126464
+	pgnHeartbeat     = 126993
 	pgnProduct       = 126996
 	pgnConfiguration = 126998
 )
@@ -26,6 +27,10 @@ func (n *network) manage(m *transport.Message, d *device, number uint32) {
 		n.request(m)
 	case pgnAck:
 		n.acknowledge(m, d)
+	case pgnHeartbeat:
+		if !d.takeBeat(m.Data, m.Time) {
+			n.faults.InvalidMessages++
+		}
 	case pgnProduct, pgnConfiguration, pgnList:
 		if !d.identity.take(m, number) {
 			n.faults.InvalidMessages++

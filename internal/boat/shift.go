@@ -52,6 +52,9 @@ func (b *Boat) Shift(by time.Duration) {
 }
 
 func (d *device) shift(move func(...*event.Time)) {
+	if d.beat != nil {
+		move(&d.beat.At, &d.beat.spans.first, &d.beat.spans.last)
+	}
 	move(&d.firstSeen, &d.lastSeen, &d.since, &d.claimed, &d.restartAt, &d.twinSince, &d.twinLast)
 	for i := range d.addresses {
 		move(&d.addresses[i].Since)

@@ -95,6 +95,7 @@ type Device struct {
 	FirstSeen    event.Time
 	LastSeen     event.Time
 	Restarts     int
+	Heartbeat    *Beat      // nil when it sent none
 	Load         float64    // share of the bit rate that its messages take on the average while they come, 0..1
 	Software     []Software // oldest first
 	Unanswered   string     // why asking it for its identity was given up

@@ -168,6 +168,7 @@ func (d *device) report(now event.Time) Device {
 		Receives: slices.Clone(d.identity.receives), Declares: slices.Clone(d.identity.declares),
 		FirstSeen: d.firstSeen, LastSeen: d.lastSeen, Restarts: d.restarts, Software: slices.Clone(d.identity.software),
 		Unanswered: d.unanswered, LastRestarts: slices.Clone(d.restarted), ClaimedAt: d.claimed,
+		Heartbeat: d.heartbeat(),
 	}
 	for i := range r.Transmits {
 		r.Load += r.Transmits[i].Load

@@ -119,6 +119,13 @@ func restart(times ...time.Duration) change {
 	}
 }
 
+func beats(n uint64, last time.Duration, states uint8) change {
+	return func(d *boat.Device) {
+		d.Heartbeat = &boat.Beat{Count: n, At: ago(last), Usual: time.Minute, Equipment: boat.BeatState(states >> 4 & 3),
+			Controllers: [2]boat.BeatState{boat.BeatState(states & 3), boat.BeatState(states >> 2 & 3)}}
+	}
+}
+
 func instances(dev, system uint8) change {
 	return func(d *boat.Device) { d.Name.DeviceInstance, d.Name.SystemInstance = dev, system }
 }
@@ -206,6 +213,11 @@ func samples() []sample {
 		{"unclaimed-source", "nobody asks", aboard(head("A1", 35, unclaimed()), head("A2", 36, unclaimed())), 1},
 		{"unclaimed-source", "asked", with(aboard(head("A1", 35, unclaimed(), depth())), own()), 1},
 		{"unclaimed-source", "claimed", aboard(head("A1", 35)), 0},
+		{"no-heartbeat", "stopped", aboard(head("A1", 35, beats(10, 5*time.Minute, 0xFF))), 1},
+		{"no-heartbeat", "declared and never sent", aboard(head("A1", 35, func(d *boat.Device) { d.Declares = []uint32{126993} })), 1},
+		{"no-heartbeat", "in time", aboard(head("A1", 35, beats(10, 50*time.Second, 0xFF))), 0},
+		{"equipment-status", "a fault", aboard(head("A1", 35, beats(10, 0, 0xDD))), 1},
+		{"equipment-status", "no fault", aboard(head("A1", 35, beats(10, 0, 0xCC))), 0},
 		{"not-identified", "nobody asks", aboard(head("A1", 35, unnamed()), sounder("B1", 36, unnamed())), 1},
 		{"not-identified", "asked", with(aboard(head("A1", 35, unnamed(), func(d *boat.Device) { d.Unanswered = "no answer to 5 requests" })), own()), 1},
 		{"not-identified", "only just seen", aboard(head("A1", 35, unnamed(), func(d *boat.Device) { d.FirstSeen = ago(time.Second) })), 0},

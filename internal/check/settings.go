@@ -30,6 +30,7 @@ type Settings struct {
 	DataLoop           DataLoopSettings         `yaml:"data-loop"`
 	DuplicateName      Common                   `yaml:"duplicate-name"`
 	EmptyData          EmptyDataSettings        `yaml:"empty-data"`
+	EquipmentStatus    Common                   `yaml:"equipment-status"`
 	FramesDropped      PerMinuteSettings        `yaml:"frames-dropped"`
 	GarbledLine        PerMinuteSettings        `yaml:"garbled-line"`
 	IncompleteMessages PerMinuteSettings        `yaml:"incomplete-messages"`
@@ -38,6 +39,7 @@ type Settings struct {
 	LowVoltage         LowVoltageSettings       `yaml:"low-voltage"`
 	MultipleSources    Common                   `yaml:"multiple-sources"`
 	NoAddress          Common                   `yaml:"no-address"`
+	NoHeartbeat        Common                   `yaml:"no-heartbeat"`
 	NotIdentified      NotIdentifiedSettings    `yaml:"not-identified"`
 	Restarted          RestartedSettings        `yaml:"restarted"`
 	SentenceLate       SentenceLateSettings     `yaml:"sentence-late"`

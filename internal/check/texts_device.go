@@ -26,6 +26,19 @@ var deviceTexts = map[string]Text{
 			{Change, "Free an address on the backbone, or run muster without --ask."},
 		}},
 	}},
+	"equipment-status": {Doc: "A unit reports a fault of its own in its heartbeat.", Term: "unit", Cases: map[string]Case{
+		"": {Summary: "{device} reports in its heartbeat: {states}", Remedy: []Step{
+			beforeWiring,
+			{Look, "Look for a message on the unit itself. The meaning of this state is not confirmed: do not act on it alone."},
+			{Measure, "If a CAN controller is error-passive, measure the backbone at the unit's tee: 60 ohm with the power off, voltage with it on."},
+		}},
+	}},
+	"no-heartbeat": {Doc: "A unit is online but does not send the heartbeat that it should.", Term: "unit", Cases: map[string]Case{
+		"": {Summary: "{device} has sent no heartbeat{for}", Remedy: []Step{
+			{Look, "Check whether the unit works, and restart it."},
+			{Look, "See the manufacturer's release notes for software that stops its heartbeat."},
+		}},
+	}},
 	"not-identified": {Doc: "A device has not reported its product information.", Term: "unit", Cases: map[string]Case{
 		"": {Summary: "{device} has not reported its model and software{for}{why}", Remedy: []Step{
 			{Look, "Read model, serial number and software on the device or its label. Some devices never answer."},
