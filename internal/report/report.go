@@ -33,8 +33,8 @@ type Report struct {
 	Manual   []boat.Manual `json:"manual"`
 	Alerts   []alert.Alert `json:"alerts"`
 
-	Verdict *Verdict `json:"-"`
-	Judged  *Judged  `json:"-"`
+	Verdict *Verdict `json:"verdict,omitempty"` // absent in reports of earlier versions; see Say
+	Judged  *Judged  `json:"judged,omitempty"`  // what the verdict rests on
 }
 
 // Network is one NMEA 2000 backbone or NMEA 0183 line.
