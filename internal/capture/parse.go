@@ -2,6 +2,7 @@ package capture
 
 import (
 	"bytes"
+	"strings"
 	"time"
 
 	"go.einride.tech/can"
@@ -38,7 +39,7 @@ func (p *parsed) network() event.NetworkKind {
 func parseLine(line []byte, sentence bool, p *parsed) Reason {
 	*p = parsed{}
 	line = bytes.TrimRight(line, "\r\n")
-	if len(bytes.TrimSpace(line)) == 0 {
+	if len(bytes.TrimSpace(line)) == 0 || isComment(line) {
 		return reasonSkip
 	}
 	if rest, ok := bytes.CutPrefix(line, []byte("DROPCOUNT:")); ok {
@@ -72,6 +73,23 @@ func parseLine(line []byte, sentence bool, p *parsed) Reason {
 		return reasonNone
 	}
 	return parseBody(trimmed, false, p)
+}
+
+// remarks are what recording tools write between the records of their files (can-utils).
+var remarks = [...]string{"Enabling Logfile ", "Disabled standard output while logging", "Warning: Console output active while logging", "interface = "}
+
+// isComment reports whether the line is no record: a comment of a person, or a remark of a recording tool.
+func isComment(line []byte) bool {
+	line = bytes.TrimLeft(line, " \t")
+	if line[0] == '#' {
+		return true
+	}
+	for _, r := range remarks {
+		if len(line) >= len(r) && strings.EqualFold(string(line[:len(r)]), r) {
+			return true
+		}
+	}
+	return false
 }
 
 func isSentenceStart(c byte) bool { return c == '$' || c == '!' || c == '\\' }
