@@ -38,6 +38,9 @@ type Moment struct {
 	Taken  event.Time
 	SHA256 string
 	Signed string // the signer's public key, base64url; "" when unsigned
+
+	Verdict string         // the boat in one sentence
+	Judged  *report.Judged // what it rests on; nil in snapshots of earlier versions
 }
 
 // Group is the devices of one role.
@@ -113,7 +116,7 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 }
 
 func moment(s *snapshot.Snapshot) Moment {
-	m := Moment{Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256}
+	m := Moment{Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, Verdict: s.Report.Say().Sentence, Judged: s.Report.Judged}
 	if s.Seal.Signature != "" {
 		m.Signed = s.Seal.Key
 	}

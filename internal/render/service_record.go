@@ -85,7 +85,16 @@ func recordTitle(r *job.Record) string { return strings.TrimSpace("Service recor
 
 // recordFacts are what the record is about.
 func recordFacts(r *job.Record) [][2]string {
-	return withText(append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...))
+	facts := append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...)
+	return withText(append(facts, [2]string{"Before the work", verdictText(r.Before)}, [2]string{"After the work", verdictText(r.After)}))
+}
+
+// verdictText is the verdict of a snapshot with what it rests on.
+func verdictText(m job.Moment) string {
+	if m.Judged == nil {
+		return m.Verdict
+	}
+	return m.Verdict + " " + JudgedLine(m.Judged) + "."
 }
 
 // ServiceRecordHTML writes the record as one page that stands alone and prints well.
