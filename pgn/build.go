@@ -6,11 +6,11 @@ import (
 	"math"
 )
 
-// Build appends a payload from the values that set gives, asked for each field and repeat in order: a number in the field's unit (a code
-// for an Enum), or a text for a Text, a String or the name of an Enum's code; ok is false for "not available". Reserved fields are ones, and so
-// is the rest of a payload of fixed length.
-// A group repeats as long as set gives at least one of its fields; its counting field is filled in unless set gives it.
-// Build does not allocate when dst has room and set does not.
+// Build appends a payload from the values that set gives, asked for each field and repeat in order: a number in the
+// field's unit (a code for an Enum), or a text for a Text, a String or the name of an Enum's code; ok is false for "not
+// available". Reserved fields are ones, and so is the rest of a payload of fixed length. A group repeats as long as set
+// gives at least one of its fields; its counting field is filled in unless set gives it. Build does not allocate when
+// dst has room and set does not.
 func (d *Definition) Build(dst []byte, set func(f *Field, repeat int) (number float64, text string, ok bool)) ([]byte, error) {
 	if d == nil || len(d.Fields) == 0 {
 		return dst, errors.New("pgn: build: layout not known")

@@ -243,7 +243,8 @@ func (c *runCmd) connect(ctx context.Context, log zerolog.Logger) (*links, error
 		if err != nil {
 			return nil, err
 		}
-		l.server, err = broker.Start(ctx, broker.Options{Listen: c.BoatsListen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Dir: c.streams(), Papers: papers,
+		l.server, err = broker.Start(ctx, broker.Options{Listen: c.BoatsListen, TLSCert: c.TLSCert, TLSKey: c.TLSKey,
+			Dir: c.streams(), Papers: papers,
 			SyncEvery: c.SyncEvery, Log: log.With().Str("component", "server").Logger()})
 		if err != nil {
 			return nil, &serverError{err}

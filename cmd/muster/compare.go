@@ -79,7 +79,9 @@ func (c *compareCmd) run(a *app) error {
 }
 
 // compareFiles compares two snapshot files that prove themselves.
-func compareFiles(ctx context.Context, before, after, sheetsDir string, anotherBoat bool) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {
+func compareFiles(
+	ctx context.Context, before, after, sheetsDir string, anotherBoat bool,
+) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {
 	b, err := loadSnapshot(ctx, before)
 	if err != nil {
 		return nil, nil, nil, err

@@ -196,7 +196,8 @@ func (c *noteAddCmd) run(a *app) error {
 	for _, f := range []struct {
 		into *string
 		text string
-	}{{&m.Model, c.Model}, {&m.Maker, c.Maker}, {(*string)(&m.Role), string(role)}, {&m.Serial, c.Serial}, {&m.Software, c.Software}, {&m.Place, c.Place}, {&m.Note, c.Note}} {
+	}{{&m.Model, c.Model}, {&m.Maker, c.Maker}, {(*string)(&m.Role), string(role)}, {&m.Serial, c.Serial},
+		{&m.Software, c.Software}, {&m.Place, c.Place}, {&m.Note, c.Note}} {
 		*f.into = cmp.Or(strings.TrimSpace(f.text), *f.into)
 	}
 	m.By, m.At = strings.TrimSpace(who(c.By)), event.At(time.Now().Truncate(time.Second))

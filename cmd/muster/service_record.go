@@ -143,7 +143,9 @@ func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Sn
 }
 
 // follower goes on from the progress file. Without one, what the snapshots show is what is known.
-func (c *serviceRecordCmd) follower(ctx context.Context, order *release.Order, before, after *snapshot.Snapshot) (*release.Follower, error) {
+func (c *serviceRecordCmd) follower(
+	ctx context.Context, order *release.Order, before, after *snapshot.Snapshot,
+) (*release.Follower, error) {
 	if c.Progress == "" {
 		f, err := release.NewFollower(order, before.Report)
 		if err != nil {

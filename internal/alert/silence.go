@@ -35,7 +35,8 @@ type Accepted struct {
 	Why     string `yaml:"why"`
 }
 
-// Accept says what the owner lives with, in the place of what was said before. An alert that is no longer accepted is told by the next Update.
+// Accept says what the owner lives with, in the place of what was said before. An alert that is no longer accepted is
+// told by the next Update.
 func (b *Book) Accept(list []Accepted) { b.accepts = list }
 
 // accepted is why the owner lives with an alert; empty when it is to be told.

@@ -87,7 +87,8 @@ func (b *Book) Restore(s State) error {
 		e := &entry{
 			phase: standing, start: k.Since, until: k.Until, away: !k.AwaySince.IsZero(), awayAt: k.AwaySince,
 			ackBy: k.AcknowledgedBy, ackAt: k.AcknowledgedAt, told: k.Told,
-			finding: check.Finding{Check: check.ID(k.Check), Severity: k.Severity, Subject: k.Subject, Devices: k.Devices, Network: k.Network, Hold: k.Hold,
+			finding: check.Finding{Check: check.ID(k.Check), Severity: k.Severity, Subject: k.Subject, Devices: k.Devices,
+				Network: k.Network, Hold: k.Hold,
 				Summary: k.Summary, Evidence: k.Evidence, Remedy: k.Remedy},
 		}
 		if k.Cleared {

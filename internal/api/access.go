@@ -146,7 +146,8 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 			next.ServeHTTP(w, r)
 			return
 		}
-		safe := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions || slices.Contains(d.harmless, r.URL.Path)
+		safe := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions ||
+			slices.Contains(d.harmless, r.URL.Path)
 		switch may := d.right(r); {
 		case may == nothing && d.page != nil && IsPage(r):
 			d.page(w, r, http.StatusUnauthorized, "")

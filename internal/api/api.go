@@ -364,5 +364,6 @@ func (e ManualEntry) Manual() (boat.Manual, error) {
 			return boat.Manual{}, errors.New("a text is too long: the limit is 80 characters, 400 for the note")
 		}
 	}
-	return boat.Manual{Role: role, Maker: e.Maker, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place, Note: e.Note, By: e.By}, nil
+	return boat.Manual{Role: role, Maker: e.Maker, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place,
+		Note: e.Note, By: e.By}, nil
 }

@@ -45,8 +45,8 @@ type Options struct {
 	Desk              Desk                                  // nil for a server that only shows
 	Conditions        func() Conditions                     // conditions by recent traffic; may be called from anywhere; nil when unknown
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
-	Job               func() *job.Job                       // the head of service records, such as the shop, nil for none; may be called from anywhere
-	Checks            func() *check.Settings                // thresholds in force, those of an empty config when nil; may be called from anywhere
+	Job               func() *job.Job                       // head of service records, such as the shop, or nil; may be called from anywhere
+	Checks            func() *check.Settings                // thresholds in force, the shipped ones when nil; may be called from anywhere
 	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
 	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory

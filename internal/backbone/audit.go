@@ -351,7 +351,8 @@ func (a *Audit) feeds(l *Layout, s *Solution) {
 	}
 }
 
-// notIsolated lists the power feeds that no isolating power tee isolates from each other. What stands at an isolating tee is on the first end's side.
+// notIsolated lists the power feeds that no isolating power tee isolates from each other. What stands at an isolating
+// tee is on the first end's side.
 func (l *Layout) notIsolated() [][]string {
 	var out [][]string
 	var here []string

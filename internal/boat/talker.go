@@ -175,7 +175,8 @@ func (v *TalkerIdentity) Product() (*Name, *Product, bool) {
 	if v == nil || v.Model == "" && v.Software == "" {
 		return nil, nil, false
 	}
-	return &Name{Manufacturer: Coded{Name: v.Vendor}}, &Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software}, true
+	return &Name{Manufacturer: Coded{Name: v.Vendor}},
+		&Product{Model: v.Model, ModelVersion: v.Hardware, Serial: v.Serial, Software: v.Software}, true
 }
 
 // TalkerRole is what equipment with a talker's letters does aboard (gpsd NMEA page).

@@ -131,7 +131,8 @@ func (r *Role) UnmarshalText(text []byte) error {
 // Roles lists every role in report order.
 func Roles() []Role {
 	return []Role{RoleDisplay, RolePosition, RoleHeading, RoleDepth, RoleSonar, RoleRadar, RoleWind, RoleAIS, RoleRadio, RoleAutopilot,
-		RoleRudder, RoleEngine, RoleTank, RolePower, RoleEnvironment, RoleSwitching, RoleLighting, RoleThruster, RoleTrim, RoleDeck, RoleEntertainment, RoleGateway, RoleTool, RoleOther}
+		RoleRudder, RoleEngine, RoleTank, RolePower, RoleEnvironment, RoleSwitching, RoleLighting,
+		RoleThruster, RoleTrim, RoleDeck, RoleEntertainment, RoleGateway, RoleTool, RoleOther}
 }
 
 // AddressUse is one source address that a device used.

@@ -248,7 +248,8 @@ func parseColumns(name, word, rest []byte, p *parsed) Reason {
 		}
 	}
 	brackets, rest := token(rest)
-	if len(brackets) < 3 || (brackets[0] != '[' || brackets[len(brackets)-1] != ']') && (brackets[0] != '{' || brackets[len(brackets)-1] != '}') {
+	if len(brackets) < 3 || (brackets[0] != '[' || brackets[len(brackets)-1] != ']') &&
+		(brackets[0] != '{' || brackets[len(brackets)-1] != '}') {
 		return ReasonForeign
 	}
 	if !goodName(name) {

@@ -27,8 +27,8 @@ type Writer struct {
 // ErrOneNetwork says that a pcap file cannot hold what it was given.
 var ErrOneNetwork = errors.New("a pcap file holds one network: write pcapng or candump instead")
 
-// NewWriter writes the head of a capture to w. It writes candump and sentence logs with microseconds, pcap with nanoseconds, pcapng, and stamped
-// NMEA 0183 lines; NMEA 0183 lines can stand in a candump log too.
+// NewWriter writes the head of a capture to w. It writes candump and sentence logs with microseconds, pcap with
+// nanoseconds, pcapng, and stamped NMEA 0183 lines; NMEA 0183 lines can stand in a candump log too.
 func NewWriter(w io.Writer, format Format) (*Writer, error) {
 	c := &Writer{w: bufio.NewWriterSize(w, 64<<10), format: format}
 	switch format {

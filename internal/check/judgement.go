@@ -132,8 +132,8 @@ func (p *Pass) absent(id string) {
 	}
 }
 
-// Clear says that the rule looked at a subject and found nothing. When a rule that needs time heard the network for less, or its traffic has
-// no time stamps, that is not judged instead. An empty network stands for all of them.
+// Clear says that the rule looked at a subject and found nothing. When a rule that needs time heard the network for less, or
+// its traffic has no time stamps, that is not judged instead. An empty network stands for all of them.
 func (p *Pass) Clear(network, subject string) {
 	heard, stamped := p.heard(network)
 	switch {

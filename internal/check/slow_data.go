@@ -25,7 +25,8 @@ func slowData(p *Pass) {
 			switch {
 			case nominal <= 0 || !p.sending(t):
 				continue
-			case t.Count < s.Count && (t.Count < 3 || t.First.IsZero() || p.Now.Sub(t.First) < time.Duration(s.Count)*nominal): // fewer suffice when more were due
+			case t.Count < s.Count && (t.Count < 3 || t.First.IsZero() || p.Now.Sub(t.First) < time.Duration(s.Count)*nominal):
+				// fewer suffice when more were due
 				wait = shorter(wait, until(t.Last.Sub(t.First), t.Count, s.Count))
 				continue
 			case float64(actual) <= s.Factor*float64(nominal):

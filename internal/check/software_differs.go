@@ -108,7 +108,8 @@ func models(list []*boat.Device) [][]*boat.Device {
 }
 
 func sameModel(a, b *boat.Device) bool {
-	if a.Name.Manufacturer.Code != b.Name.Manufacturer.Code || (a.Address == nil && b.Address == nil && a.Name.Manufacturer.Name != b.Name.Manufacturer.Name) {
+	if a.Name.Manufacturer.Code != b.Name.Manufacturer.Code ||
+		(a.Address == nil && b.Address == nil && a.Name.Manufacturer.Name != b.Name.Manufacturer.Name) {
 		return false
 	}
 	if a.Product.Model != "" && strings.EqualFold(strings.TrimSpace(a.Product.Model), strings.TrimSpace(b.Product.Model)) {

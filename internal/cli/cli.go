@@ -35,7 +35,7 @@ func Print(w io.Writer, err error, busy string) {
 	fmt.Fprintf(w, "error: %s\n", strings.ReplaceAll(boat.Printable(strings.ReplaceAll(err.Error(), "\n", "; ")), "\t", " "))
 	if h, ok := errors.AsType[*hinted](err); ok {
 		fmt.Fprintf(w, "hint: %s\n", h.hint)
-	} else if errors.Is(err, syscall.EADDRINUSE) || strings.Contains(err.Error(), syscall.EADDRINUSE.Error()) { // a library may keep the text alone
+	} else if errors.Is(err, syscall.EADDRINUSE) || strings.Contains(err.Error(), syscall.EADDRINUSE.Error()) { // or its text alone
 		fmt.Fprintf(w, "hint: %s\n", busy)
 	}
 }

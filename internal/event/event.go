@@ -75,7 +75,7 @@ type Kind uint8
 const (
 	KindNone       Kind = iota // nothing
 	KindNetwork                // Info: this is what the network number stands for from here on
-	KindFrame                  // Frame, Sent: a classic CAN data frame (11-bit and remote frames too: see Frame's flags); Count: its bits on the wire, 0 when not counted
+	KindFrame                  // Frame, Sent: a classic CAN frame, also of 11 bits or remote; Count: its bits on the wire, 0 when not counted
 	KindErrorFrame             // Frame: ID holds the error class bits (linux/can/error.h), Data the details
 	KindDropped                // Count: frames lost between the bus and us since the last such event
 	KindLine                   // Line, Sent: one raw NMEA 0183 line without its line end

@@ -144,7 +144,8 @@ func (u *Uplink) Board() string { return u.board }
 
 // Stats counts since the Uplink was made.
 func (u *Uplink) Stats() Stats {
-	s := Stats{Queued: u.opt.Store.Unsent(Target), Sent: u.sent.Load(), Shed: u.shed.Load(), TooLarge: u.tooLarge.Load(), Connected: u.connected.Load()}
+	s := Stats{Queued: u.opt.Store.Unsent(Target), Sent: u.sent.Load(), Shed: u.shed.Load(), TooLarge: u.tooLarge.Load(),
+		Connected: u.connected.Load()}
 	if ms := u.lastAck.Load(); ms != 0 {
 		s.LastAck = time.UnixMilli(ms)
 	}
@@ -217,7 +218,8 @@ func (u *Uplink) queueReport(c class, r *report.Report) {
 
 // envelope wraps a body.
 func (u *Uplink) envelope(body []byte) *Envelope {
-	e := &Envelope{Schema: Schema, Boat: u.opt.Boat, MadeAt: u.opt.Now().UTC(), Clock: boat.ClockSystem, Version: u.opt.Version, Metrics: u.opt.Metrics, Body: body}
+	e := &Envelope{Schema: Schema, Boat: u.opt.Boat, MadeAt: u.opt.Now().UTC(), Clock: boat.ClockSystem,
+		Version: u.opt.Version, Metrics: u.opt.Metrics, Body: body}
 	if r := u.opt.Report(); r != nil {
 		e.Clock = r.Clock
 		if r.Clock == boat.ClockGNSS && event.At(e.MadeAt) < event.ClockSet {

@@ -88,7 +88,8 @@ func (b *tokenBounds) check(ctx context.Context, tokens token.Tokens) (*token.To
 		if t.Type == token.CommentType {
 			continue
 		}
-		if b.prev == nil || t.Position.Line != b.prev.Position.Line || b.prev.Type == token.SequenceEntryType || b.prev.Type == token.MappingKeyType {
+		if b.prev == nil || t.Position.Line != b.prev.Position.Line || b.prev.Type == token.SequenceEntryType ||
+			b.prev.Type == token.MappingKeyType {
 			b.start = t
 		}
 		if err := b.token(t); err != nil {

@@ -90,7 +90,8 @@ type jsonScanner struct {
 func (s *jsonScanner) fail(offset int, format string, args ...any) *Mistake {
 	offset = min(max(offset, 0), len(s.data))
 	before := s.data[:offset]
-	return &Mistake{Line: 1 + bytes.Count(before, []byte{'\n'}), Column: offset - bytes.LastIndexByte(before, '\n'), Text: fmt.Sprintf(format, args...)}
+	return &Mistake{Line: 1 + bytes.Count(before, []byte{'\n'}), Column: offset - bytes.LastIndexByte(before, '\n'),
+		Text: fmt.Sprintf(format, args...)}
 }
 
 func (s *jsonScanner) space() {
@@ -157,7 +158,8 @@ func (s *jsonScanner) value(t reflect.Type) error {
 			return err
 		}
 	}
-	if t != nil && (t.Kind() == reflect.Interface || reflect.PointerTo(t).Implements(jsonReader) || reflect.PointerTo(t).Implements(textReader)) {
+	if t != nil && (t.Kind() == reflect.Interface || reflect.PointerTo(t).Implements(jsonReader) ||
+		reflect.PointerTo(t).Implements(textReader)) {
 		t = nil
 	}
 	if t == nil {

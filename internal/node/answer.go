@@ -24,8 +24,9 @@ const (
 
 // managed are the messages that every node sends and receives by itself.
 var managed = struct{ transmits, receives []uint32 }{
-	transmits: []uint32{pgnAck, pgnRequest, transport.PGNData, transport.PGNControl, pgnClaim, pgnGroup, pgnList, pgnHeartbeat, pgnProduct, pgnConfig},
-	receives:  []uint32{pgnAck, pgnRequest, transport.PGNData, transport.PGNControl, pgnClaim, pgnCommanded, pgnGroup},
+	transmits: []uint32{pgnAck, pgnRequest, transport.PGNData, transport.PGNControl, pgnClaim, pgnGroup, pgnList,
+		pgnHeartbeat, pgnProduct, pgnConfig},
+	receives: []uint32{pgnAck, pgnRequest, transport.PGNData, transport.PGNControl, pgnClaim, pgnCommanded, pgnGroup},
 }
 
 // requested answers an ISO request.

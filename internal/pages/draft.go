@@ -84,7 +84,8 @@ func draftOf(l *backbone.Layout) draft {
 		d.Points[at[r.At]].Reading = plain(float64(r.Voltage)) + " V"
 	}
 	drop := func(x backbone.Drop, planned bool) {
-		o := draftDrop{Device: x.Device, Model: x.Model, Role: x.Role, Name: x.Name, Length: metres(x.Length), Cable: x.Cable, Load: plain(x.Load),
+		o := draftDrop{Device: x.Device, Model: x.Model, Role: x.Role, Name: x.Name, Length: metres(x.Length),
+			Cable: x.Cable, Load: plain(x.Load),
 			At: at[x.At], Planned: planned, Measures: x.Measures}
 		if k, ok := at[x.Measures]; ok {
 			o.Measures = strconv.Itoa(k)
@@ -278,6 +279,24 @@ func pairs(keyed ...string) string {
 	return "{" + strings.Join(words, ", ") + "}"
 }
 
+// tee is the entry of a tee; empty for one of which there is nothing to say.
+func (p *draftPoint) tee(drops []string) string {
+	if len(drops) == 0 && p.Ports == "" && !p.Isolates {
+		return ""
+	}
+	text := "at: " + scalar(p.Name)
+	if p.Ports != "" {
+		text += "\n    ports: " + scalar(p.Ports)
+	}
+	if p.Isolates {
+		text += "\n    isolates: true"
+	}
+	if len(drops) > 0 {
+		text += "\n    drops:\n      - " + strings.Join(drops, "\n      - ")
+	}
+	return text
+}
+
 // yaml writes the draft as a layout file.
 func (d *draft) yaml() string {
 	var b strings.Builder
@@ -328,20 +347,9 @@ func (d *draft) yaml() string {
 		if p.Reading != "" {
 			readings = append(readings, pairs("at", p.Name, "voltage", p.Reading))
 		}
-		if len(drops[i]) == 0 && p.Ports == "" && !p.Isolates {
-			continue
+		if text := p.tee(drops[i]); text != "" {
+			tees = append(tees, text)
 		}
-		text := "at: " + scalar(p.Name)
-		if p.Ports != "" {
-			text += "\n    ports: " + scalar(p.Ports)
-		}
-		if p.Isolates {
-			text += "\n    isolates: true"
-		}
-		if len(drops[i]) > 0 {
-			text += "\n    drops:\n      - " + strings.Join(drops[i], "\n      - ")
-		}
-		tees = append(tees, text)
 	}
 	for _, c := range d.Coverage {
 		coverage = append(coverage, pairs("quantity", c.Quantity, "from", c.From))

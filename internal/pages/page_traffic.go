@@ -110,7 +110,8 @@ func (p *trafficPage) readTraffic(t *api.Traffic) {
 		messages, _, _ = t.Since(0, p.Filter, trafficRows)
 	}
 	if p.Filter.PGN == 0 {
-		sentences, _, _ = t.Sentences(0, api.SentenceFilter{Network: p.Filter.Network, Device: p.Filter.Device, Formatter: p.Formatter}, trafficRows)
+		sentences, _, _ = t.Sentences(0, api.SentenceFilter{Network: p.Filter.Network, Device: p.Filter.Device,
+			Formatter: p.Formatter}, trafficRows)
 	}
 	p.Rows = api.InOrder(messages, sentences)
 	slices.Reverse(p.Rows)
@@ -191,7 +192,9 @@ func notes(m *api.TrafficSentence) (list []string) {
 }
 
 // line shows a message or a sentence, with its data when it has no value, or always.
-func (p *trafficPage) line(at event.Time, device, title, number string, notes []string, fields []api.MessageField, data string, always bool) g.Node {
+func (p *trafficPage) line(
+	at event.Time, device, title, number string, notes []string, fields []api.MessageField, data string, always bool,
+) g.Node {
 	shown, more := available(fields)
 	return h.Li(
 		h.Span(h.Class("at"), g.Text(at.UTC().Format("15:04:05.000"))), ui.Space,

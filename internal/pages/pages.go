@@ -231,8 +231,8 @@ func (v *view) render() []byte { return ui.Rendered(v.document()) }
 // actWithin bounds how long a person waits for an action.
 const actWithin = 5 * time.Second
 
-// form registers what a form of a page does; then the reader is sent to the page next, which confirms it. On an error the page is shown again
-// with the reason and what was typed.
+// form registers what a form of a page does; then the reader is sent to the page next, which confirms it. On an error
+// the page is shown again with the reason and what was typed.
 func (s *site) form(mux *http.ServeMux, pattern, next, said string, act func(context.Context, *http.Request) error) {
 	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
 		err := r.ParseForm() // by itself: ParseMultipartForm hides its error

@@ -113,7 +113,8 @@ func loadPlot(name string, list []api.Minute, busy, full float64) g.Node {
 	}
 	slices.Sort(marks)
 	words := fmt.Sprintf("Load of %s from %s to %s: between %s and %s, latest %s",
-		boat.Printable(name), clockTime(first), clockTime(last), render.Percent(low), render.Percent(high), render.Percent(list[len(list)-1].Load))
+		boat.Printable(name), clockTime(first), clockTime(last), render.Percent(low), render.Percent(high),
+		render.Percent(list[len(list)-1].Load))
 	return plot("load", minuteWide, minuteHigh, words,
 		across("grid", 0, 1),
 		ui.Drawn("path", "class", "area", "d", area.String()),

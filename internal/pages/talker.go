@@ -85,7 +85,8 @@ func sentenceValues(raw string) []ui.Fact {
 
 // Faulty reports whether something needs attention.
 func (s *shownTalker) Faulty() bool {
-	return s.State != boat.Present || s.Damaged > 0 || s.Heartbeat != nil && (s.Heartbeat.Lost > 0 || s.Heartbeat.Normal != nil && !*s.Heartbeat.Normal)
+	return s.State != boat.Present || s.Damaged > 0 || s.Heartbeat != nil &&
+		(s.Heartbeat.Lost > 0 || s.Heartbeat.Normal != nil && !*s.Heartbeat.Normal)
 }
 
 // aisKinds counts AIS messages by the kind of station that sends them (ITU-R M.1371, table of messages).

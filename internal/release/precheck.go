@@ -70,7 +70,9 @@ func (o *Order) CheckNow(r *report.Report, c Conditions, on string) error {
 }
 
 // measured fills in a check of a quantity. told says the value.
-func (p PreCheck) measured(v *float64, unit string, since event.Time, good func(float64) bool, told func(float64) string, remedy string) PreCheck {
+func (p PreCheck) measured(
+	v *float64, unit string, since event.Time, good func(float64) bool, told func(float64) string, remedy string,
+) PreCheck {
 	if v == nil {
 		return p
 	}

@@ -62,7 +62,8 @@ func (a *Assessment) evidence() map[string]any {
 
 func (a *Assessment) finding(word string, values check.Values) check.Finding {
 	values["device"] = a.Unit.mark()
-	return check.Finding{Case: word, Values: values, Subject: a.Unit.ID, Devices: []string{a.Unit.ID}, Network: a.Unit.Network, Evidence: a.evidence()}
+	return check.Finding{Case: word, Values: values, Subject: a.Unit.ID, Devices: []string{a.Unit.ID},
+		Network: a.Unit.Network, Evidence: a.evidence()}
 }
 
 func behind(p *check.Pass, a *Assessment, _ []Assessment) {

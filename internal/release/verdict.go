@@ -90,7 +90,8 @@ func (w *watch) missing(m baseMessage) Failure {
 	}
 	for i := range w.device.Transmits {
 		t := &w.device.Transmits[i]
-		if t.PGN != m.PGN || t.Instance == nil || m.Instance == nil || slices.ContainsFunc(w.rec.Base.Messages, func(b baseMessage) bool { return b.Key == transmitKey(t) }) {
+		if t.PGN != m.PGN || t.Instance == nil || m.Instance == nil ||
+			slices.ContainsFunc(w.rec.Base.Messages, func(b baseMessage) bool { return b.Key == transmitKey(t) }) {
 			continue
 		}
 		if w.fresh(func(o *report.Transmit) bool { return o == t }) {

@@ -59,7 +59,8 @@ func (w *watch) to(state StepState, at event.Time, note string) {
 func (w *watch) tell(note string) {
 	s := &w.rec.Status
 	w.rec.note(note)
-	w.changes = append(w.changes, StepChange{Step: s.Step, Device: s.Device, Label: s.Label, From: s.State, To: s.State, At: w.now, Note: note})
+	w.changes = append(w.changes, StepChange{Step: s.Step, Device: s.Device, Label: s.Label, From: s.State, To: s.State,
+		At: w.now, Note: note})
 }
 
 func (w *watch) fail(list ...Failure) {

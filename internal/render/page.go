@@ -11,7 +11,8 @@ import (
 	"muster/internal/boat"
 )
 
-// Page is a whole page that loads nothing and runs nothing, and says so to the browser. The style is CSS of our own: it is written as it is.
+// Page is a whole page that loads nothing and runs nothing, and says so to the browser. The style is CSS of our own: it
+// is written as it is.
 func Page(title, style string, body ...g.Node) g.Node {
 	return g.Group{g.Raw("<!DOCTYPE html>\n"), h.HTML(h.Lang("en"), Block(
 		h.Head(Block(

@@ -9,8 +9,8 @@ import (
 // maxPayload is how many characters of a message one AIS sentence carries: with more it would be longer than a sentence may be.
 const maxPayload = 60
 
-// aisMessage is what an AIS unit says at a turn: of its own vessel for VDO, of the vessels around for VDM. Every fourth turn is static data,
-// so that a short look shows it; on the water it comes every six minutes.
+// aisMessage is what an AIS unit says at a turn: of its own vessel for VDO, of the vessels around for VDM. Every fourth
+// turn is static data, so that a short look shows it; on the water it comes every six minutes.
 func aisMessage(own bool, v *view, turn int) *sixBits {
 	m := &sixBits{}
 	n := turn / 4

@@ -85,7 +85,8 @@ func (s *Sim) addDevice(spec Device) int {
 func (d *Device) product() pgn.ProductInformation {
 	return pgn.ProductInformation{
 		DatabaseVersion: pgn.Some(d.DatabaseVersion), ProductCode: pgn.Some(d.ProductCode), Model: d.Model, SoftwareVersion: d.Software,
-		ModelVersion: d.ModelVersion, Serial: d.Serial, CertificationLevel: pgn.Some(d.Certification), LoadEquivalency: pgn.Some(d.LoadEquivalency),
+		ModelVersion: d.ModelVersion, Serial: d.Serial, CertificationLevel: pgn.Some(d.Certification),
+		LoadEquivalency: pgn.Some(d.LoadEquivalency),
 	}
 }
 

@@ -14,8 +14,8 @@ import (
 	"muster/internal/event"
 )
 
-// Player plays a Sim against the wall clock. It has the methods of a tap.Source (Read, Close), and frames can be sent into it. Send, Inject and Close may be
-// called from any goroutine; one goroutine reads.
+// Player plays a Sim against the wall clock. It has the methods of a tap.Source (Read, Close), and frames can be sent
+// into it. Send, Inject and Close may be called from any goroutine; one goroutine reads.
 type Player struct {
 	mu    sync.Mutex // guards sim
 	sim   *Sim

@@ -105,7 +105,8 @@ func (s *Sim) run(it item) {
 		s.say(d, m)
 		s.drain(d)
 		// Real senders drift a little around their interval.
-		s.wheel.add(it.at.Add(m.Every+s.random(m.Every/50+1)-m.Every/100), item{kind: itemSend, device: it.device, index: it.index, power: it.power})
+		s.wheel.add(it.at.Add(m.Every+s.random(m.Every/50+1)-m.Every/100),
+			item{kind: itemSend, device: it.device, index: it.index, power: it.power})
 	case itemEcho:
 		s.sendEcho(it)
 	case itemRestart:

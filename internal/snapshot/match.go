@@ -32,8 +32,8 @@ func match(before, after *report.Report) (pairs []Pair, gone, added []*report.De
 	return pairs, left, right
 }
 
-// Aboard lists the devices aboard, muster itself left out, in report order. A NAME that fell silent while its unit speaks under another is left out: a device whose
-// instance changes comes back under a new NAME, and the old one lingers in the report for a while.
+// Aboard lists the devices aboard, muster itself left out, in report order. A NAME that fell silent while its
+// unit speaks under another is left out: a device whose instance changes comes back under a new NAME, and the old one lingers in the report for a while.
 func Aboard(r *report.Report) []*report.Device {
 	present := map[string]bool{}
 	for i := range r.Devices {

@@ -17,7 +17,8 @@ type Asker interface {
 	Asks() bool
 }
 
-// Patient is a live source that may be left unread for seconds: its frames wait in the kernel, which counts exactly what it has no room for.
+// Patient is a live source that may be left unread for seconds: its frames wait in the kernel, which counts exactly
+// what it has no room for.
 type Patient interface {
 	Patient() bool
 }

@@ -8,8 +8,9 @@ import (
 	"muster/internal/nmea0183"
 )
 
-// BySatellites gives the NMEA 0183 lines of a capture that has no times the time that a talker on their line last told, to the
-// millisecond. The first talker of a line that tells date and time is its clock. What comes before, and a capture with times, is left as it is.
+// BySatellites gives the NMEA 0183 lines of a capture that has no times the time that a talker on their line last told,
+// to the millisecond. The first talker of a line that tells date and time is its clock. What comes before, and a
+// capture with times, is left as it is.
 func BySatellites(src Recorded) Recorded { return &bySatellites{Recorded: src} }
 
 type bySatellites struct {

@@ -171,8 +171,8 @@ func (s *Server) Connect(creds []byte, name string) (*nats.Conn, error) {
 // retryStreams is how often streams are turned on again after the disk was full.
 const retryStreams = 5 * time.Second
 
-// wider is the bound that the streams may have now, when that is more than they have and they have come to its end: the server sets it once,
-// when it starts, from what is free then. It is 0 otherwise.
+// wider is the bound that the streams may have now, when that is more than they have and they have come to its end: the
+// server sets it once, when it starts, from what is free then. It is 0 otherwise.
 func (s *Server) wider() int64 {
 	cfg := s.JetStreamConfig()
 	info, err := s.Jsz(nil)

@@ -203,7 +203,8 @@ func alerts(list []alert.Alert) []Alert {
 }
 
 func alertOf(a *alert.Alert) Alert {
-	return Alert{ID: clip(alert.CurrentID(a.ID)), Check: clip(check.ID(a.Check)), Severity: a.Severity, State: clip(string(a.State)), Since: a.Since.UTC(),
+	return Alert{ID: clip(alert.CurrentID(a.ID)), Check: clip(check.ID(a.Check)), Severity: a.Severity,
+		State: clip(string(a.State)), Since: a.Since.UTC(),
 		Summary: clip(a.Summary), Remedy: clip(a.Remedy)}
 }
 
@@ -230,7 +231,8 @@ func (r *record) apply(m *message) news {
 	case fleet.KindReport:
 		if used = r.report(m.at, m.devices, m.alerts); used {
 			e := m.envelope
-			r.Name, r.Version, r.MadeAt, r.Clock, r.Metrics = clip(e.Boat.Name), clip(e.Version), sane(e.MadeAt), boat.Clock(clip(string(e.Clock))), metricsURL(e.Metrics)
+			r.Name, r.Version, r.MadeAt = clip(e.Boat.Name), clip(e.Version), sane(e.MadeAt)
+			r.Clock, r.Metrics = boat.Clock(clip(string(e.Clock))), metricsURL(e.Metrics)
 		}
 	case fleet.KindAlert:
 		used = r.alert(m.at, m.change)

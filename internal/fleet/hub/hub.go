@@ -202,7 +202,8 @@ func (h *Hub) declareOnce(ctx context.Context) error {
 		*to = kv
 	}
 	c, err := h.stream.CreateOrUpdateConsumer(ctx, jetstream.ConsumerConfig{Durable: consumer, Description: "hub processes, which share it",
-		AckPolicy: jetstream.AckExplicitPolicy, AckWait: h.opt.ackWait, MaxDeliver: -1, MaxAckPending: maxPending, DeliverPolicy: jetstream.DeliverAllPolicy})
+		AckPolicy: jetstream.AckExplicitPolicy, AckWait: h.opt.ackWait, MaxDeliver: -1, MaxAckPending: maxPending,
+		DeliverPolicy: jetstream.DeliverAllPolicy})
 	if err != nil {
 		return fmt.Errorf("hub: declare consumer: %w", err)
 	}
@@ -328,7 +329,8 @@ func (h *Hub) Ready() error {
 
 // Stats tells what this process has counted.
 func (h *Hub) Stats() Stats {
-	s := Stats{Messages: map[fleet.Kind]uint64{}, Refused: h.stats.refused.Load(), Repeated: h.stats.repeated.Load(), Late: h.stats.late.Load(),
+	s := Stats{Messages: map[fleet.Kind]uint64{}, Refused: h.stats.refused.Load(), Repeated: h.stats.repeated.Load(),
+		Late:     h.stats.late.Load(),
 		Failures: h.stats.failures.Load(), Pending: h.pending.Load(), Connected: h.opt.Conn.IsConnected()}
 	for i, k := range kinds {
 		s.Messages[k] = h.stats.kinds[i].Load()

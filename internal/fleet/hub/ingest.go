@@ -309,8 +309,9 @@ func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.
 	data := msg.Data()
 	out := nats.NewMsg(subject)
 	out.Data = data[:min(len(data), keepBytes)]
-	for k, v := range map[string]string{headerReason: clip(why.reason), headerSubject: clip(msg.Subject()), headerBytes: strconv.Itoa(len(data)),
-		headerAt: receivedAt(msg.Headers(), meta).Format(time.RFC3339Nano)} {
+	for k, v := range map[string]string{headerReason: clip(why.reason), headerSubject: clip(msg.Subject()),
+		headerBytes: strconv.Itoa(len(data)),
+		headerAt:    receivedAt(msg.Headers(), meta).Format(time.RFC3339Nano)} {
 		out.Header.Set(k, v)
 	}
 	ack, err := h.js.PublishMsg(ctx, out, jetstream.WithMsgID("refused."+strconv.FormatUint(meta.Sequence.Stream, 10)))

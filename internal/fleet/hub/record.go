@@ -193,7 +193,8 @@ func (r *record) open() []Alert {
 		}
 	}
 	slices.SortFunc(out, func(a, b Alert) int {
-		return cmp.Or(cmp.Compare(b.Severity.Rank(), a.Severity.Rank()), a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID), cmp.Compare(a.Check, b.Check))
+		return cmp.Or(cmp.Compare(b.Severity.Rank(), a.Severity.Rank()), a.Since.Compare(b.Since), cmp.Compare(a.ID, b.ID),
+			cmp.Compare(a.Check, b.Check))
 	})
 	return out
 }

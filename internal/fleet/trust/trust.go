@@ -126,7 +126,8 @@ func (t *Trust) Papers() (Papers, error) {
 	if err != nil {
 		return Papers{}, err
 	}
-	p := Papers{Revision: b.Revision, System: Account{Key: public(t.system)}, Fleet: Account{Key: public(t.fleet)}, Boats: Account{Key: public(t.boats)}}
+	p := Papers{Revision: b.Revision, System: Account{Key: public(t.system)}, Fleet: Account{Key: public(t.fleet)},
+		Boats: Account{Key: public(t.boats)}}
 
 	o := jwt.NewOperatorClaims(public(t.operator))
 	o.Name, o.SystemAccount = "muster", p.System.Key

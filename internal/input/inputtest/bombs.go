@@ -21,8 +21,9 @@ const longest = 8 << 10
 // Read is a reader under test. Bombs that no format may take must come back with an error.
 type Read func(text []byte) error
 
-// YAML gives each bomb to a reader. It must come back with an error, or with a value if the bomb is a correct file, allocate less than
-// Budget in no more steps than are in proportion to the text, and not repeat the text. Keys are some that the format has, so that bombs get behind the check for unknown keys.
+// YAML gives each bomb to a reader. It must come back with an error, or with a value if the bomb is a correct file,
+// allocate less than Budget in no more steps than are in proportion to the text, and not repeat the text. Keys are some
+// that the format has, so that bombs get behind the check for unknown keys.
 func YAML(t *testing.T, read Read, keys ...string) {
 	for name, text := range yamlBombs(keys) {
 		t.Run(name, func(t *testing.T) { Try(t, text, refused(name), read) })

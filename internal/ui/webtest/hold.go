@@ -14,8 +14,9 @@ import (
 const axeRun = `axe.run(document, {resultTypes: ["violations"]}).then(r => r.violations.filter(v => v.impact === "serious" || v.impact === "critical")
 	.map(v => v.id + ": " + v.help + " at " + v.nodes.slice(0, 3).map(n => n.target + " " + n.failureSummary).join("; ")))`
 
-// Hold opens a page in both widths and both schemes, with all that is folded away opened: nothing reaches beyond the window, and axe finds
-// nothing serious; on a phone with letters of twice the size, of tables only the last columns do. Then it goes through the page by the keyboard, and prints it.
+// Hold opens a page in both widths and both schemes, with all that is folded away opened: nothing reaches beyond the
+// window, and axe finds nothing serious; on a phone with letters of twice the size, of tables only the last columns do.
+// Then it goes through the page by the keyboard, and prints it.
 func Hold(t *testing.T, ctx context.Context, engine, to string) {
 	t.Helper()
 	for _, width := range []int64{Phone, Laptop} {
