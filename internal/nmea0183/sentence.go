@@ -70,7 +70,7 @@ func (s *Sentence) scan(line []byte, at int) (rest []byte, err error) {
 	from := s.setAddress(b)
 	fields, body, cut := s.setFields(b, from)
 	end := s.setChecksum(b, body)
-	rest = s.remainder(line, at+end)
+	rest = s.remainder(line, at+end+s.metadataLen(b[end:]))
 	if s.Checksum == ChecksumMissing {
 		body = s.trim(b, from, body)
 		end = body
@@ -91,6 +91,20 @@ func (s *Sentence) scan(line []byte, at int) (rest []byte, err error) {
 		s.fields = fields
 	}
 	return rest, err
+}
+
+// metadataLen is the length of what a receiver appends to an AIS sentence after its checksum: ",s12345,T08.5,1780000000". It is no noise.
+func (s *Sentence) metadataLen(b []byte) int {
+	n := lineLen(b)
+	if s.Checksum != ChecksumGood || s.Start != '!' || n == 0 || b[0] != ',' {
+		return 0
+	}
+	for _, c := range b[:n] {
+		if c := classes[c]; c == beginning || c == foreign {
+			return 0
+		}
+	}
+	return n
 }
 
 // setAddress takes start character and address, and is the index after them.
