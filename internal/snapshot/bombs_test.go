@@ -13,5 +13,5 @@ func TestBombs(t *testing.T) {
 			err = s.Verify(nil)
 		}
 		return err
-	}, "report")
+	}, "report", "schema")
 }

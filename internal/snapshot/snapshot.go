@@ -118,9 +118,9 @@ func Decode(data []byte) (*Snapshot, error) {
 	switch {
 	case head.Schema == Schema:
 	case len(head.Schema) > len("muster.snapshot/v") && head.Schema[:len("muster.snapshot/v")] == "muster.snapshot/v":
-		return nil, fmt.Errorf("read snapshot: schema %q: %w; this one reads %s: update muster", head.Schema, ErrNewer, Schema)
+		return nil, fmt.Errorf("read snapshot: schema %s: %w; this one reads %s: update muster", input.Quote(head.Schema), ErrNewer, Schema)
 	default:
-		return nil, fmt.Errorf("read snapshot: schema %q is not %s: is this a file that muster snapshot wrote?", head.Schema, Schema)
+		return nil, fmt.Errorf("read snapshot: schema %s is not %s: is this a file that muster snapshot wrote?", input.Quote(head.Schema), Schema)
 	}
 	s := &Snapshot{text: data}
 	if err := input.JSON(context.Background(), "", data, s); err != nil {
