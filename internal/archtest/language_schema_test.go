@@ -8,16 +8,17 @@ import (
 	"testing"
 )
 
-// keyNames are words that a text quotes as keys or values of a file.
-var keyNames = regexp.MustCompile(`drop-frames|for drop,`)
+// keyNames are words that a text quotes as keys, values or names.
+var keyNames = regexp.MustCompile(`drop-frames|for drop,|address-contested|vendor-completions|LP7 pilot|Pilot, Lazarette|maker \d+ class|state="gone"|nobody&#39;s|verdict="unheard"|\bnobody$`)
 
-// TestLanguageOfSchemas: the descriptions in the JSON Schemas and the API's description keep to the glossary.
+// TestLanguageOfSchemas: the descriptions in the JSON Schemas, the descriptions of the APIs and the dashboards keep to the glossary.
 func TestLanguageOfSchemas(t *testing.T) {
 	files, err := filepath.Glob("../../internal/*/*.schema.json")
 	if err != nil || len(files) == 0 {
 		t.Fatalf("%d schemas, %v", len(files), err)
 	}
-	for _, name := range append(files, "../../internal/api/openapi.json", "../../internal/fleet/pages/openapi.json") {
+	for _, name := range append(files, "../../internal/api/openapi.json", "../../internal/fleet/pages/openapi.json",
+		"../../deploy/grafana/muster.json", "../../deploy/grafana/fleet.json") {
 		data, err := os.ReadFile(name)
 		if err != nil {
 			t.Fatal(err)

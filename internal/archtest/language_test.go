@@ -32,7 +32,7 @@ var banned = compileBanned([][2]string{
 	{`aboard`, "on the boat"}, {`(kept|keeps?|set) (aside|back)|left alone|last word`, "rejected, deferred, last heard"},
 	{`suppl(y|ies)`, "network power, battery voltage"}, {`judges?|judging`, "check"}, {`boards?|machines?`, "boat computer, computer"},
 	{`busy`, "bus load, in use"}, {`put right|what to do`, "remedy"}, {`ought|shall`, "must"}, {`must lie`, "must be"},
-	{`takes? in|took in|taken in`, "receive, store"}, {`broken sequences?`, "incomplete messages"}, {`contested`, "address conflict"},
+	{`takes? in|took (a message )?in|taken in`, "receive, store"}, {`broken sequences?`, "incomplete messages"}, {`contested`, "address conflict"},
 	{`(is|are|be) well`, "OK"}, {`whole (boat|fleet|network|backbone)`, "all"}, {`vouch(es)?`, "sign"}, {`any more`, "no longer"},
 	{`and ends?|then ends?|ends when`, "exit, stop"}, {`least (level|that)|the least`, "minimum"},
 })
@@ -57,7 +57,7 @@ var (
 	sentenceEnd = regexp.MustCompile(`[.!?:;](\s+|$)|\n\s*\n|\t`)
 	placeholder = regexp.MustCompile(`\{[a-z]+\}|%[-+#0-9.\[\]]*[a-zA-Z]`)
 	tightUnit   = regexp.MustCompile(`\b\d+(\.\d+)?(V|A|kbit/s|bit/s|ohm|baud|W|Hz|°C)\b`)
-	dropAlone   = regexp.MustCompile(`(?i)(\b\w+ )?\bdrops?\b( \w+)?`)
+	dropAlone   = regexp.MustCompile(`(?i)(\b\w+[ -])?\bdrops?\b([ -]\w+)?`)
 	codeLine    = regexp.MustCompile(`(?m)^ {2,}.*$`)
 )
 
@@ -72,7 +72,7 @@ func complaints(text string) []string {
 		}
 	}
 	for _, m := range dropAlone.FindAllStringSubmatch(plain, -1) {
-		if !strings.EqualFold(m[1], "voltage ") && !strings.HasPrefix(strings.ToLower(m[2]), " cable") {
+		if !strings.HasPrefix(strings.ToLower(m[1]), "voltage") && !strings.HasPrefix(strings.ToLower(strings.TrimLeft(m[2], " -")), "cable") {
 			out = append(out, fmt.Sprintf("%q: use drop cable or voltage drop", m[0]))
 		}
 	}

@@ -51,7 +51,7 @@ type Supply struct {
 // Covered is one quantity of the commissioning list.
 type Covered struct {
 	Quantity string   `json:"quantity"`
-	State    string   `json:"state"` // covered, slow, contested, elsewhere or missing
+	State    string   `json:"state"` // covered, slow, several, elsewhere or missing
 	From     []string `json:"from,omitempty"`
 	Talkers  []string `json:"talkers,omitempty"` // ids of those in From that are NMEA 0183 talkers, as in ttyUSB0/GP
 	Note     string   `json:"note,omitempty"`
@@ -377,7 +377,7 @@ func (a *Audit) cover(l *Layout, r *report.Report, network string) {
 				Evidence: map[string]any{"quantity": c.Quantity, "planned_from": cmp.Or(want.From, "any device")}},
 				"quantity", check.Values{"quantity": c.Quantity})
 		case devices > 1, devices == 0 && len(c.Talkers) > 1:
-			c.State = "contested"
+			c.State = "several"
 			c.Note = "choose " + cmp.Or(want.From, "one source") + " on every display"
 		case !preferred:
 			c.State, c.Note = "elsewhere", "planned from "+want.From

@@ -242,8 +242,8 @@ func TestTalkersCover(t *testing.T) {
 		{"without a fix", Coverage{Quantity: "position"}, []string{void}, 0, "missing", nil, nil, ""},
 		{"of a device, which the talker may feed", Coverage{Quantity: "depth", From: "sounder"}, []string{"$SDDBT,40.5,f,12.3,M,6.7,F*3A"}, 1, "covered",
 			[]string{"device at address 40", "NMEA 0183 SD on ttyUSB0"}, []string{"ttyUSB0/SD"}, ""},
-		{"of two devices", Coverage{Quantity: "depth"}, nil, 2, "contested", []string{"device at address 40", "device at address 41"}, nil, "choose one source on every display"},
-		{"of two talkers", Coverage{Quantity: "course and speed over ground"}, []string{rmc, strings.Replace(vtg, "GP", "II", 1)}, 0, "contested",
+		{"of two devices", Coverage{Quantity: "depth"}, nil, 2, "several", []string{"device at address 40", "device at address 41"}, nil, "choose one source on every display"},
+		{"of two talkers", Coverage{Quantity: "course and speed over ground"}, []string{rmc, strings.Replace(vtg, "GP", "II", 1)}, 0, "several",
 			[]string{"NMEA 0183 GP on ttyUSB0", "NMEA 0183 II on ttyUSB0"}, []string{"ttyUSB0/GP", "ttyUSB0/II"}, "choose one source on every display"},
 	} {
 		t.Run(c.name, func(t *testing.T) {

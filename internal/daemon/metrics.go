@@ -56,7 +56,7 @@ var (
 	fleetConnectedDesc = prometheus.NewDesc("muster_fleet_connected",
 		"Whether there is a connection with the hub: 1 or 0.", nil, nil)
 	fleetAckDesc = prometheus.NewDesc("muster_fleet_last_ack_timestamp_seconds",
-		"When the hub's stream last took a message in; absent before the first.", nil, nil)
+		"When the hub's stream last stored a message; absent before the first.", nil, nil)
 )
 
 // counts makes metrics of what the daemon does. The labels source and target come from the config.

@@ -186,7 +186,7 @@ func TestMetricsTable(t *testing.T) {
 	}
 	boat := metricRows(t, read(hosttest.Testdata(t, "evidence/metrics-boat.txt")))
 	// Told only once the hub has answered.
-	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last took a message in; absent before the first. |\n"
+	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last stored a message; absent before the first. |\n"
 	hub := metricRows(t, foreignMetrics.ReplaceAllString(read(hosttest.Testdata(t, "evidence/metrics-hub.txt")), ""))
 	for file, rows := range map[string]map[string]string{"metrics.go": boat, "../api/metrics.go": boat, "../fleet/pages/metrics.go": hub} {
 		all := declared.FindAllStringSubmatch(read(file), -1)

@@ -43,7 +43,7 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	model := boat.New(boat.Options{ID: scenario, Name: sc.Boat.Name, Clock: boat.ClockSystem, OnMessage: traffic.Note, OnSentence: traffic.NoteSentence,
 		MakerNames: map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}})
 	model.SetManual([]boat.Manual{{ID: "m1", Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "Gannet VR2 radio", Serial: "VR2-1", Software: "1.1",
-		Place: "chart table", Note: "no data plug", By: "Jo", At: began}})
+		Place: "chart table", Note: "no data connector", By: "Jo", At: began}})
 	watch := alert.NewWatch(model, check.DefaultSettings(), alert.DefaultSettings())
 	s := serve(t, api.Options{Reports: reports, Desk: desk, Traffic: traffic, Version: "v0.0.0-test", Log: zerolog.Nop(),
 		Plans: layouts, Sheets: func() *release.Sheets { return sheets(t) }})
@@ -76,7 +76,7 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	for i, st := range order.Steps() {
 		status := release.StepStatus{Step: st.ID, Label: st.Device.Label, From: st.From, To: st.To, State: release.StepWaiting}
 		if i == 0 {
-			status.State, status.Notes, status.Failures = release.StepFailed, []string{"away for 9 min"}, []release.Failure{{Text: "the supply sagged"}}
+			status.State, status.Notes, status.Failures = release.StepFailed, []string{"away for 9 min"}, []release.Failure{{Text: "the battery voltage sagged"}}
 		}
 		desk.work.Status = append(desk.work.Status, status)
 	}

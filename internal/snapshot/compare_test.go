@@ -126,7 +126,7 @@ func TestSameFaultOfOtherDevices(t *testing.T) {
 	for _, x := range got.Changes {
 		have = append(have, string(x.Class)+": "+x.Summary)
 	}
-	want := []string{"finding-remaining: three LF9 displays run different software", "finding-remaining: can0 is busy"}
+	want := []string{"finding-remaining: three LF9 displays run different software", "finding-remaining: the load of can0 is high"}
 	if diff := cmp.Diff(want, have); diff != "" {
 		t.Error(diff)
 	}
@@ -138,7 +138,7 @@ func TestCompareFormerIDs(t *testing.T) {
 	before.Alerts = []alert.Alert{{ID: "bus-busy:can0", Check: "bus-busy", Severity: check.Warning, State: alert.StatusOpen, Summary: "can0 was busy"},
 		{ID: "echo:a", Check: "echo", Severity: check.Warning, State: alert.StatusOpen, Summary: "depth came back"}}
 	after.TakenAt = noon.Add(time.Hour)
-	after.Alerts = []alert.Alert{{ID: "bus-load-high:can0", Check: "bus-load-high", Severity: check.Warning, State: alert.StatusOpen, Summary: "can0 is busy"}}
+	after.Alerts = []alert.Alert{{ID: "bus-load-high:can0", Check: "bus-load-high", Severity: check.Warning, State: alert.StatusOpen, Summary: "the load of can0 is high"}}
 	got, err := Compare(New(before), New(after), Options{})
 	if err != nil {
 		t.Fatal(err)

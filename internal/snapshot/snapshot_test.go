@@ -54,7 +54,7 @@ func fixture() *report.Report {
 		Devices:  []report.Device{head, sounder, battery}, Talkers: []report.Talker{}, Manual: []boat.Manual{},
 		Alerts: []alert.Alert{
 			{Check: "software-differs", Severity: check.Warning, State: alert.StatusOpen, Devices: []string{"00000000000000A1"}, Summary: "two LF9 displays run different software", Remedy: "update the older one"},
-			{Check: "bus-load-high", Severity: check.Info, State: alert.StatusOpen, Network: "can0", Summary: "can0 is busy"}}}
+			{Check: "bus-load-high", Severity: check.Info, State: alert.StatusOpen, Network: "can0", Summary: "the load of can0 is high"}}}
 }
 
 func seal(t *testing.T, r *report.Report, key ed25519.PrivateKey) *Snapshot {

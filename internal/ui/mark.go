@@ -30,7 +30,7 @@ const NoValue = "without data"
 
 // alike are states that share the shape of another.
 var alike = map[string]string{"verified": "present", "failed": "gone", "passed": "present", "unknown": "provisional", "one": "present", "well": "present",
-	"quiet": "waiting", "stopped": "silent", NoValue: "silent", "covered": "present", "missing": "gone", "contested": "two", "slow": "silent", "elsewhere": "back"}
+	"quiet": "waiting", "stopped": "silent", NoValue: "silent", "covered": "present", "missing": "gone", "several": "two", "slow": "silent", "elsewhere": "back"}
 
 // Mark draws the symbol of a state. The word is always beside it.
 func Mark(state any) g.Node {
