@@ -35,7 +35,7 @@ devices:
 lines:
   - {id: wind, sentences: [{talker: WI, formatter: MWV, every: 20s}]}
 timeline:
-  - {at: 10m, do: power-cycle, device: autopilot, for: 20s}
+  - {at: 10m, do: power-cycle, device: pilot, for: 20s}
   - {at: 30m, do: silence, device: sounder, for: 25m}
   - {at: 80m, do: wrong-data, device: compass-b, quantity: heading, add: 40, for: 15m}
   - {at: 110m, do: update, device: battery, for: 2m, software: "3.21"}
@@ -44,7 +44,7 @@ timeline:
   - {at: 200m, do: bad-checksums, line: wind, share: 0.5, for: 10m}
   - {at: 250m, do: line-silence, line: wind, for: 20m}
   - {at: 300m, do: update, device: battery, for: 2m, software: "3.20"}
-  - {at: 330m, do: power-cycle, device: autopilot, for: 20s}
+  - {at: 330m, do: power-cycle, device: pilot, for: 20s}
 repeat: 8h
 `
 
