@@ -34,7 +34,7 @@ func serve(t testing.TB, opt api.Options) *api.Server {
 func TestPages(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(webtest.Sample(t)), Version: "v1.2.3"})
 	resp, body := webtest.Get(t, s.URL()+"/")
-	for _, want := range []string{"Wagtail", "LF9-00117", "測深機 &lt;b&gt;SD2&lt;/b&gt;\\x1b[31m", "\\u202e321", "acknowledged", "4.47, 4.5", "v1.2.3", "maker 2003"} {
+	for _, want := range []string{"Wagtail", "LF9-00117", "測深機 &lt;b&gt;SD2&lt;/b&gt;\\x1b[31m", "\\u202e321", "acknowledged", "4.47, 4.5", "v1.2.3", "manufacturer 2003"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("page lacks %q", want)
 		}
