@@ -10,8 +10,8 @@ import (
 // rollover is the span after which the week number of GPS begins again: 1024 weeks.
 const rollover = 1024 * 7 * 24 * time.Hour
 
-// leapSeconds is how far GPS time is ahead of UTC since 2017 (lists of leap seconds).
-const leapSeconds = 18 * time.Second
+// leapOffset is how far GPS time is ahead of UTC since 2017 (lists of leap seconds).
+const leapOffset = 18 * time.Second
 
 // clockMismatch: satellite time of one source against that of the others, and against the computer's clock where times come from it.
 func clockMismatch(p *Pass) {
@@ -75,7 +75,7 @@ func clockCause(apart time.Duration) string {
 		return "weeks"
 	case near(time.Hour, 5*time.Second) && apart <= 14*time.Hour+time.Minute: // zones reach from 12 h behind to 14 h ahead
 		return "zone"
-	case (apart - leapSeconds).Abs() <= 700*time.Millisecond:
+	case (apart - leapOffset).Abs() <= 700*time.Millisecond:
 		return "leap"
 	}
 	return ""
