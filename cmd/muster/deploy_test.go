@@ -44,7 +44,7 @@ func TestPrometheusRules(t *testing.T) {
 
 func TestAlertmanagerRoute(t *testing.T) {
 	outside(t, "alertmanager", "amtool", "prometheus-alertmanager", "check-config", "alertmanager.yaml")
-	for severity, receiver := range map[string]string{"critical": "on-call", "warning": "office", "info": "nobody"} {
+	for severity, receiver := range map[string]string{"critical": "on-call", "warning": "office", "info": "none"} {
 		outside(t, "alertmanager", "amtool", "prometheus-alertmanager", "config", "routes", "test", "--config.file=alertmanager.yaml",
 			"--verify.receivers="+receiver, "alertname=silent", "boat=wagtail", "severity="+severity)
 	}

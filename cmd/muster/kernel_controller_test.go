@@ -70,8 +70,8 @@ func settings(t *testing.T, dir string) {
 			t.Errorf("%s: %s", name, diff)
 		}
 	}
-	if got := strings.TrimSpace(content(t, filepath.Join(dir, "wrong.status"))); got != "1" {
-		t.Errorf("wrong bit rate: exit status %s, want 1", got)
+	if got := strings.TrimSpace(content(t, filepath.Join(dir, "wrong.status"))); got != "3" {
+		t.Errorf("wrong bit rate, and nothing received: exit status %s, want 3", got)
 	}
 	status, told := strings.TrimSpace(content(t, filepath.Join(dir, "asked.status"))), content(t, filepath.Join(dir, "asked.err"))
 	if status != "2" || !strings.Contains(told, "listen-only mode, so nothing can be asked") {

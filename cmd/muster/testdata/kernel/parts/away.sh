@@ -14,12 +14,12 @@ back() { said "$1" 'source is back'; one; await heard $frame; ask "back$1"; }
 ready
 one
 ip link set can0 down
-said 1 'source went away'
+said 1 'source lost'
 ip link set can0 up
 back 1
 ip link set can0 down
 ip link set can0 name boat0
-said 2 'source went away'
+said 2 'source lost'
 ip link set boat0 up
 ip link set boat0 down
 ip link set boat0 name can0
@@ -27,7 +27,7 @@ ip link set can0 up
 back 2
 device=$(readlink -f /sys/class/net/can0/device)
 echo 1 >"$device/remove"
-said 3 'source went away'
+said 3 'source lost'
 ask removed
 echo 1 >/sys/bus/pci/rescan
 await test -e /sys/class/net/can0

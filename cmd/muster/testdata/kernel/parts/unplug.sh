@@ -14,7 +14,7 @@ both; sleep 2.5; ask before
 for round in 1 2; do
   pull
   cansend can21 09F80121#36729A16021AB80D
-  said $((2 * round)) 'went away'
+  said $((2 * round)) 'source lost'
   for source in interface port; do said $round "silent:$source\".*alert raised"; done
   sleep 1; ask "away$round"
   adapter
