@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"muster/internal/nmea0183"
+	"muster/internal/quantity"
 )
 
 // Quantity is something that heads take from one source, with the messages of both worlds that carry it.
@@ -181,18 +182,9 @@ func (m Measure) Difference(a, b *Source) float64 {
 	case GreatCircle:
 		return info.Scale * distance(a.Value, a.Longitude, b.Value, b.Longitude)
 	case Circular:
-		return info.Scale * circular(a.Value, b.Value)
+		return info.Scale * quantity.Angle(a.Value, b.Value)
 	}
 	return info.Scale * math.Abs(a.Value-b.Value)
-}
-
-// circular is the smaller angle between two directions in rad.
-func circular(a, b float64) float64 {
-	d := math.Abs(a - b)
-	if d <= math.Pi {
-		return d
-	}
-	return math.Abs(math.Remainder(d, 2*math.Pi))
 }
 
 // earthRadius is the mean radius of the WGS 84 ellipsoid in m. Distances on the sphere are within 0.56 % of those on the ellipsoid.

@@ -52,15 +52,17 @@ func clockMismatch(p *Pass) {
 		p.Clear("", "system")
 		return
 	}
-	cause := map[string]string{"zone": "; whole hours are a time zone", "leap": "; 18 s are leap seconds that were not applied",
-		"weeks": "; 1024 weeks are a week counter that began again"}[clockCause(seconds(math.Abs(off)))]
+	name := "system"
+	if cause := clockCause(seconds(math.Abs(off))); cause != "" {
+		name += "-" + cause
+	}
 	way := "behind"
 	if off < 0 {
 		way = "ahead of"
 	}
 	p.Find(Finding{
-		Case: "system", Subject: "system", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common(list),
-		Values:   Values{"apart": span(seconds(math.Abs(off))), "way": way, "cause": cause, "source": p.sourceLabel(high.ID)},
+		Case: name, Subject: "system", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common(list),
+		Values:   Values{"apart": span(seconds(math.Abs(off))), "way": way, "source": p.sourceLabel(high.ID)},
 		Evidence: evidence("difference_s", round(off), "sources", len(list)),
 	})
 }

@@ -1,7 +1,6 @@
 package check
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -38,7 +37,7 @@ func noHeartbeat(p *Pass) {
 		case b != nil && b.Count > 1:
 			p.Clear(d.Network, d.ID)
 		default:
-			p.Short(d.Network, d.ID, fmt.Sprintf("%s has sent %d heartbeats", label(d), count(b)), late-silence)
+			p.Short(d.Network, d.ID, label(d)+" has sent "+plural(count(b), "heartbeat"), late-silence)
 		}
 	}
 }

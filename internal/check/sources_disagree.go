@@ -3,6 +3,7 @@ package check
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"muster/internal/boat"
@@ -39,7 +40,7 @@ func sourcesDisagree(p *Pass) {
 		}
 		switch {
 		case !compared:
-			p.NotJudged("", m.String(), "its sources cannot be compared: they send at moments too far apart, or differ in the variation", NeedTraffic)
+			p.NotJudged("", m.String(), m.String()+": its sources cannot be compared: they send at moments too far apart, or differ in the variation", NeedTraffic)
 			continue
 		case worst == 0:
 			p.Clear("", m.String())
@@ -100,13 +101,8 @@ func (p *Pass) between(m boat.Measure, a, b *boat.Source) (moved float64, ok boo
 
 // variationDisputed reports whether sources differ in the variation: then a magnetic direction cannot be compared with a true one.
 func (p *Pass) variationDisputed() bool {
-	list := p.sources(boat.Variation)
-	for i := range list {
-		if boat.Variation.Difference(list[0], list[i]) > p.Settings.SourcesDisagree.tolerance(boat.Variation) {
-			return true
-		}
-	}
-	return false
+	list, tolerance := p.sources(boat.Variation), p.Settings.SourcesDisagree.tolerance(boat.Variation)
+	return tolerance > 0 && slices.ContainsFunc(list, func(s *boat.Source) bool { return boat.Variation.Difference(list[0], s) > tolerance })
 }
 
 // oneAgainstAll reports whether one source disagrees with every other and these agree among themselves.

@@ -3,7 +3,6 @@ package check
 import (
 	"fmt"
 	"maps"
-	"slices"
 	"strings"
 )
 
@@ -57,18 +56,32 @@ func TextOf(id string) Text { return catalogue[id] }
 // Describe makes the summary and the remedy of a finding. A case that the catalogue does not have gives empty ones.
 func Describe(id, name string, values Values) (summary, remedy string) {
 	c := catalogue[id].Cases[name]
-	pairs := make([]string, 0, 2*len(values))
-	for _, key := range slices.Sorted(maps.Keys(values)) {
-		pairs = append(pairs, "{"+key+"}", fmt.Sprint(values[key]))
-	}
-	fill := strings.NewReplacer(pairs...)
 	steps := make([]string, 0, len(c.Remedy))
 	for _, s := range c.Remedy {
-		if text := strings.TrimSpace(fill.Replace(s.Text)); text != "" {
+		if text := strings.TrimSpace(values.fill(s.Text)); text != "" {
 			steps = append(steps, text)
 		}
 	}
-	return fill.Replace(c.Summary), strings.Join(steps, " ")
+	return values.fill(c.Summary), strings.Join(steps, " ")
+}
+
+// fill puts the values in the place of their keys in braces. A key without a value stays.
+func (v Values) fill(text string) string {
+	var b strings.Builder
+	for {
+		before, rest, ok := strings.Cut(text, "{")
+		b.WriteString(before)
+		if !ok {
+			return b.String()
+		}
+		key, after, _ := strings.Cut(rest, "}")
+		if value, ok := v[key]; ok {
+			fmt.Fprint(&b, value)
+		} else {
+			b.WriteString("{" + key + "}")
+		}
+		text = after
+	}
 }
 
 // beforeWiring begins every remedy that leads to the wiring.

@@ -105,30 +105,46 @@ func noAddressRemedy(fixed string) []Step {
 	}
 }
 
+// Texts that several cases of clock-mismatch share.
+const (
+	clocksDiffer    = "Satellite time differs by {apart}: {behind} is behind {ahead}"
+	computerDiffers = "This computer's clock is {apart} {way} satellite time from {source}"
+)
+
+var (
+	setClock  = Step{Change, "Set this computer to take its time from the network or from the GNSS receiver. Reports and alerts use its clock."}
+	weekSteps = []Step{
+		{Look, "Find the receiver with the wrong date. The difference is 1024 weeks: its software ignores the week rollover."},
+		{Change, "Update or replace the receiver. Its position may still be right."},
+	}
+	leapSteps = []Step{
+		{Look, "Wait 15 minutes. The difference is that of GPS time and UTC, and a cold receiver learns the leap seconds only then."},
+		{Change, "If the difference stays, update the software of the receiver that is ahead. It does not apply leap seconds."},
+	}
+)
+
 // dataTexts are the texts of the checks of the data that devices and talkers send.
 var dataTexts = map[string]Text{
 	"clock-mismatch": {Doc: "Satellite time of one source differs from that of another or from this computer's clock.", Term: "GNSS receiver",
 		Cases: map[string]Case{
-			"": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+			"": {Summary: clocksDiffer, Remedy: []Step{
 				{Look, "Compare both with a clock that you trust."},
 				{Change, "Restart the wrong one with a free view of the sky."},
 				{Change, "Until then, deselect it as source of time and position."},
 			}},
-			"weeks": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
-				{Look, "Find the receiver with the wrong date. The difference is 1024 weeks: its software ignores the week rollover."},
-				{Change, "Update or replace the receiver. Its position may still be right."},
-			}},
-			"zone": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
+			"weeks": {Summary: clocksDiffer, Remedy: weekSteps},
+			"zone": {Summary: clocksDiffer, Remedy: []Step{
 				{Look, "Find which of them sends local time. The difference is whole hours: a time zone was applied."},
 				{Change, "Set that device to send UTC, and set the zone only where a time is displayed."},
 			}},
-			"leap": {Summary: "Satellite time differs by {apart}: {behind} is behind {ahead}", Remedy: []Step{
-				{Look, "Wait 15 minutes. The difference is that of GPS time and UTC, and a cold receiver learns the leap seconds only then."},
-				{Change, "If the difference stays, update the software of {ahead}. It does not apply leap seconds."},
+			"leap":         {Summary: clocksDiffer, Remedy: leapSteps},
+			"system":       {Summary: computerDiffers, Remedy: []Step{setClock}},
+			"system-weeks": {Summary: computerDiffers, Remedy: weekSteps},
+			"system-zone": {Summary: computerDiffers, Remedy: []Step{
+				{Look, "Check the time zone of this computer, and of the receiver. The difference is whole hours."},
+				setClock,
 			}},
-			"system": {Summary: "This computer's clock is {apart} {way} satellite time from {source}{cause}", Remedy: []Step{
-				{Change, "Set this computer to take its time from the network or from the GNSS receiver. Reports and alerts use its clock."},
-			}},
+			"system-leap": {Summary: computerDiffers, Remedy: leapSteps},
 		}},
 	"data-loop": {Doc: "Data of a source returns to its own network a little later, through gateways that form a loop.", Term: "source selection",
 		Cases: map[string]Case{

@@ -114,8 +114,8 @@ func TestFirstPage(t *testing.T) {
 		t.Logf("%-20s %6d bytes", path, n)
 		sum += n
 	}
-	if sum > 100_000 {
-		t.Errorf("the first page is %d bytes in all, more than 100 kB", sum)
+	if sum > 62_000 {
+		t.Errorf("the first page is %d bytes in all, more than 62 kB", sum)
 	}
 	t.Logf("in all %d bytes", sum)
 }

@@ -62,7 +62,11 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 				watch.Feed(events[:n]...)
 			}
 			watch.Advance(at)
-			reports.Set(report.New(model.State(), watch.Book().Alerts()))
+			state := watch.State()
+			alerts, judgement := watch.Look(state)
+			r := report.New(state, alerts)
+			r.Judge(&judgement)
+			reports.Set(r)
 			s.Observe(reports.Report())
 		}
 		kept, err := s.TakeSnapshot()

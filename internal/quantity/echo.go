@@ -36,7 +36,7 @@ func (s *Series) Due() bool {
 
 // Look seeks the latest value of s, which is due, among those that the other showed before.
 func (e *Echo) Look(s, other *Series) {
-	if other.n == 0 || s.last.At.Sub(other.last.At) > MaxLag {
+	if other.n == 0 || s.last.At.Sub(other.last.At) > maxLag {
 		return
 	}
 	if e.tried >= fadeAt {
@@ -53,7 +53,7 @@ func (e *Echo) Look(s, other *Series) {
 	for k := other.n - 1; k >= other.oldest(); k-- {
 		x := other.step(k)
 		lag := s.last.At.Sub(x.At)
-		if lag > MaxLag {
+		if lag > maxLag {
 			break
 		}
 		if lag < 0 || s.apart(&s.last, x) > same {

@@ -12,10 +12,10 @@ import (
 
 // Bounds of what is kept.
 const (
-	MaxLag   = 5 * time.Second // the longest delay of a copy that is looked for
+	maxLag   = 5 * time.Second // the longest delay of a copy that is looked for
 	maxSteps = 128             // latest changes of one series
 	lagStep  = 100 * time.Millisecond
-	lagSlots = int(MaxLag/lagStep) + 1
+	lagSlots = int(maxLag/lagStep) + 1
 )
 
 // Step is a value at a moment. Longitude is used by positions alone.
@@ -37,9 +37,6 @@ type Series struct {
 
 // Last is the latest value.
 func (s *Series) Last() Step { return s.last }
-
-// Changed reports whether a value ever came.
-func (s *Series) Changed() bool { return s.n > 0 }
 
 // Put takes the next value.
 func (s *Series) Put(x Step) {
@@ -68,14 +65,23 @@ func (s *Series) oldest() int { return max(0, s.n-maxSteps) }
 // apart is how far two values differ. What is less than rounding in the conversion of units leaves is nothing.
 func (s *Series) apart(a, b *Step) float64 {
 	d := math.Abs(a.Value - b.Value)
-	if s.Circular && d > math.Pi {
-		d = math.Abs(math.Remainder(d, 2*math.Pi))
+	if s.Circular {
+		d = Angle(a.Value, b.Value)
 	}
 	d = max(d, math.Abs(a.Longitude-b.Longitude))
 	if d <= 1e-9*max(1, math.Abs(a.Value)) {
 		return 0
 	}
 	return d
+}
+
+// Angle is the smaller angle between two directions in rad.
+func Angle(a, b float64) float64 {
+	d := math.Abs(a - b)
+	if d <= math.Pi {
+		return d
+	}
+	return math.Abs(math.Remainder(d, 2*math.Pi))
 }
 
 // grain is the resolution of the source: the smallest change that it showed lately. It is 0 before there are two changes.
@@ -90,7 +96,7 @@ func (s *Series) grain() float64 {
 func (s *Series) pace() time.Duration {
 	first, n := s.oldest(), s.n-s.oldest()-1
 	if n < 1 {
-		return MaxLag
+		return maxLag
 	}
 	return s.step(s.n-1).At.Sub(s.step(first).At) / time.Duration(n)
 }

@@ -245,11 +245,53 @@ func (t *textReport) notJudged() {
 	}
 	t.title("Not judged")
 	for i := range j.NotJudged {
-		t.line(2, UnjudgedWords(&j.NotJudged[i]))
+		u := &j.NotJudged[i]
+		t.line(2, boat.Printable(u.Check+": "+u.Why+" (needs "+NeedWords(u.Needs, u.MoreSec)+")"))
 	}
 }
 
-// UnjudgedWords is what a check could not say, and what it takes.
-func UnjudgedWords(u *report.Unjudged) string {
-	return boat.Printable(fmt.Sprintf("%s: %s (needs %s)", u.Check, u.Why, strings.TrimSpace(NeedWords(u.Needs, u.MoreSec))))
+// UnjudgedLines are what could not be judged, why, and what it takes: one line for all checks of one reason, and for all that one check says
+// of like subjects, of which the one that needs the longest stands for the others.
+func UnjudgedLines(j *report.Judged) []string {
+	type like struct {
+		check string
+		needs check.Need
+	}
+	longest, others := map[like]*report.Unjudged{}, map[like]int{}
+	for i := range j.NotJudged {
+		u := &j.NotJudged[i]
+		k := like{u.Check, u.Needs}
+		switch was := longest[k]; {
+		case was == nil:
+			longest[k] = u
+		case u.MoreSec > was.MoreSec:
+			longest[k] = u
+			others[k]++
+		default:
+			others[k]++
+		}
+	}
+	var reasons []string
+	checks := map[string][]string{}
+	for i := range j.NotJudged {
+		u := &j.NotJudged[i]
+		k := like{u.Check, u.Needs}
+		if longest[k] != u {
+			continue
+		}
+		reason := u.Why
+		if n := others[k]; n > 0 {
+			reason += fmt.Sprintf(", and %d more like it", n)
+		}
+		reason += " (needs " + NeedWords(u.Needs, u.MoreSec) + ")"
+		if checks[reason] == nil {
+			reasons = append(reasons, reason)
+		}
+		checks[reason] = append(checks[reason], u.Check)
+	}
+	lines := make([]string, 0, len(reasons))
+	for _, reason := range reasons {
+		lines = append(lines, boat.Printable(strings.Join(checks[reason], ", ")+": "+reason))
+	}
+	return lines
 }

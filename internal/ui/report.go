@@ -187,7 +187,7 @@ func judged(j *report.Judged) g.Node {
 		return nil
 	}
 	return More("judged", false, g.Text(render.JudgedLine(j)), h.Ul(h.Class("plain"),
-		g.Map(j.NotJudged, func(u report.Unjudged) g.Node { return h.Li(g.Text(render.UnjudgedWords(&u))) })))
+		g.Map(render.UnjudgedLines(j), func(line string) g.Node { return h.Li(g.Text(line)) })))
 }
 
 func (group *unitGroup) node(v *Showing) g.Node {
