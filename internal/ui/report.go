@@ -203,9 +203,6 @@ func (d *unitRow) node(v *Showing) g.Node {
 		h.Span(h.Class("who"), d.link(v), g.If(d.Own, Small("this program")), d.alerts(), Space, h.Small(g.Text(d.words()))), Space,
 		h.Span(h.Class("cell software"), h.Small(g.Text("software")), Space, d.software()), Space,
 		d.place(), Space,
-		g.Iff(render.BusShare(d.Device) != "", func() g.Node {
-			return g.Group{h.Span(h.Class("cell"), h.Small(g.Text("load")), g.Text(" "+render.BusShare(d.Device))), Space}
-		}),
 		h.Span(h.Class("cell"), h.Small(g.Text("last heard")), g.Text(" "+render.Ago(v.Report.TakenAt, d.LastSeen))))
 }
 
@@ -260,7 +257,10 @@ func (d *unitRow) place() g.Node {
 	case d.Address != nil:
 		at = strconv.Itoa(int(*d.Address))
 	}
-	return h.Span(h.Class("cell"), h.Small(g.Text(name)), g.Text(" "+at))
+	return h.Span(h.Class("cell"), h.Small(g.Text(name)), g.Text(" "+at),
+		g.Iff(render.BusShare(d.Device) != "", func() g.Node {
+			return g.Group{h.Br(), h.Small(g.Text("load")), g.Text(" " + render.BusShare(d.Device))}
+		}))
 }
 
 func talkerLine(v *Showing, t *report.Talker) g.Node {
