@@ -29,7 +29,7 @@ func workScenario() ([]byte, error) {
 	boat += "\ndevices:\n"
 	for device := range strings.SplitSeq(rest, "  - id: ") {
 		switch id, _, _ := strings.Cut(device, "\n"); id {
-		case "helm-display", "flybridge-display", "sonar", "house-battery":
+		case "helm-display", "flybridge-display", "sonar", "radar", "house-battery":
 			boat += "  - id: " + device
 		}
 	}
