@@ -80,7 +80,7 @@ say hub_user "$(ps -o user:20= -p "$(pid)" | tr -d ' ')"
 say hub_capabilities "$(awk '/^CapEff/{print $2}' "/proc/$(pid)/status")"
 say hub_root_refused "$(muster-hub enroll wagtail --data $data -o - 2>&1 | grep -c '^hint: .*sudo -u muster-hub')"
 runuser -u muster-hub -- muster-hub enroll wagtail --data $data --url nats://127.0.0.1:4222 -o - >/tmp/wagtail.creds 2>/tmp/told
-say hub_enrolled "$(grep -c 'wagtail is let in, at once' /tmp/told)"
+say hub_enrolled "$(grep -c 'wagtail is enrolled, at once' /tmp/told)"
 cat >>/etc/muster/muster.yaml <<EOF
 boat: {id: wagtail}
 fleet: {url: "nats://127.0.0.1:4222", credentials: /var/lib/muster/hub.creds}
