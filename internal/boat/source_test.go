@@ -218,13 +218,20 @@ func TestMeasuringDoesNotAllocate(t *testing.T) {
 		s        nmea0183.Sentence
 		readings []nmea0183.Reading
 	)
-	read := testing.AllocsPerRun(100, func() {
+	least := func(f func()) float64 { // the library's pools keep less under the race detector, by chance
+		n := testing.AllocsPerRun(100, f)
+		for range 9 {
+			n = min(n, testing.AllocsPerRun(100, f))
+		}
+		return n
+	}
+	read := least(func() {
 		for _, l := range lines {
 			_, _ = nmea0183.Parse(l, &s)
 			readings, _ = nmea0183.Read(&s, readings[:0])
 		}
 	})
-	if n := testing.AllocsPerRun(100, feed); n != read {
+	if n := least(feed); n != read {
 		t.Errorf("%v allocations for %d lines, of which reading their values takes %v", n, len(lines), read)
 	}
 }
