@@ -51,6 +51,7 @@ func pcPart(t *testing.T, name string) string {
 type runner interface {
 	// run runs a part to its end and gives its exit status. An error is about the kernel, not about the part.
 	run(name, out, net string, limit time.Duration) (status string, err error)
+	fmt.Stringer
 }
 
 func runPart(t *testing.T, name, net string, choose func(dir string) (runner, error)) string {
@@ -82,7 +83,7 @@ func runPart(t *testing.T, name, net string, choose func(dir string) (runner, er
 	if status != "0" {
 		t.Fatalf("the part ended with status %s:\n%s", status, content(t, filepath.Join(out, "part.log")))
 	}
-	t.Logf("%s took %v", name, time.Since(start).Round(time.Second/10))
+	t.Logf("%s took %v on %s", name, time.Since(start).Round(time.Second/10), r)
 	return out
 }
 
@@ -105,22 +106,44 @@ var benchFolder = sync.OnceValues(func() (string, error) {
 	if dir, err = filepath.EvalSymlinks(dir); err != nil {
 		return "", err
 	}
-	build := exec.Command("go", "build", "-o", filepath.Join(dir, "bin")+"/", ".", "./testdata/kernel/talk", "./testdata/kernel/flood")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0")
-	if text, err := build.CombinedOutput(); err != nil {
-		return "", fmt.Errorf("build for the bench: %w: %s", err, text)
+	if err := benchPrograms(filepath.Join(dir, "bin")); err != nil {
+		return "", err
 	}
 	kernel, _ := pcKernel() // none: then there is no PC
 	work, err := workScenario()
 	if err != nil {
 		return "", err
 	}
-	env := fmt.Sprintf("MUSTER=%s/bin/muster\nKERNEL=%s\n", dir, kernel)
+	tests, err := os.Executable()
+	if err != nil {
+		return "", err
+	}
+	here, err := os.Getwd()
+	if err != nil {
+		return "", err
+	}
+	env := fmt.Sprintf("MUSTER=%s/bin/muster\nKERNEL=%s\nTESTS=%s\nPACKAGE=%s\n", dir, kernel, tests, here)
 	return dir, errors.Join(os.Chmod(dir, 0o755), os.Mkdir(filepath.Join(dir, "out"), 0o755), os.CopyFS(dir, os.DirFS("testdata/kernel")),
 		os.CopyFS(filepath.Join(dir, "sheets"), os.DirFS("../../deploy/sheets")), os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o644),
 		os.WriteFile(filepath.Join(dir, "work.yaml"), work, 0o644),
 		copyFile("../../deploy/systemd/10-muster.conf", dir))
 })
+
+// benchBuilt names the folder of the programs of the parts where they are built already, as in a kernel too slow to build them.
+const benchBuilt = "MUSTER_BENCH_BUILT"
+
+// benchPrograms puts the programs of the parts into a folder.
+func benchPrograms(dir string) error {
+	if built := os.Getenv(benchBuilt); built != "" {
+		return os.Symlink(built, dir)
+	}
+	build := exec.Command("go", "build", "-o", dir+"/", ".", "./testdata/kernel/talk", "./testdata/kernel/flood")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0")
+	if text, err := build.CombinedOutput(); err != nil {
+		return fmt.Errorf("build for the bench: %w: %s", err, text)
+	}
+	return nil
+}
 
 // benchMade is the folder to take away, and benchPC the machine to switch off, when the tests of this process are through.
 var (
@@ -163,6 +186,8 @@ type ownKernel struct {
 	dir   string
 	flags []string
 }
+
+func (ownKernel) String() string { return "this machine's own kernel" }
 
 func (k ownKernel) run(name, out, _ string, limit time.Duration) (string, error) {
 	args := append(k.flags, "--mount", "--pid", "--fork", "--kill-child", "--mount-proc", "sh", filepath.Join(k.dir, "part.sh"), name, out)
@@ -328,6 +353,8 @@ func (p *pc) fault(err error) error {
 	text, _ := os.ReadFile(p.console)
 	return fmt.Errorf("%w\n%s", err, text)
 }
+
+func (*pc) String() string { return "the emulated PC" }
 
 func (p *pc) run(name, out, net string, limit time.Duration) (string, error) {
 	if net == "" {

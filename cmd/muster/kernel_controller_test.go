@@ -20,6 +20,9 @@ func TestKernelControllers(t *testing.T) {
 	}{
 		{"settings of the driver", "settings", settings},
 		{"down, renamed, removed and back", "away", awayAndBack},
+		{"removed and back in the middle of a followed work order", "followaway", followedAway},
+		{"two controllers on two buses", "twobuses", twoBuses},
+		{"receive overflow", "overflow", overflow},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
@@ -59,6 +62,9 @@ func settings(t *testing.T, dir string) {
 		n := r.Networks[0]
 		if n.BitRate != judge.Timing.BitRate || n.ListenOnly != slices.Contains(judge.Modes, "LISTEN-ONLY") || n.State != "active" {
 			t.Errorf("%s: %d bit/s, listen-only %v, state %q; ip says %+v", name, n.BitRate, n.ListenOnly, n.State, judge)
+		}
+		if point := fmt.Sprintf("%.3f", n.SamplePoint); point != judge.Timing.SamplePoint || n.RestartMS == nil || int(*n.RestartMS) != judge.RestartMS {
+			t.Errorf("%s: sample point %s, restart-ms %v; ip says %+v", name, point, n.RestartMS, judge)
 		}
 		var found []string
 		for _, a := range r.Alerts {
@@ -102,5 +108,53 @@ func awayAndBack(t *testing.T, dir string) {
 	r := readReport(t, filepath.Join(dir, "audit.json"))
 	if n := r.Networks[0]; n.Faults.SourceLost != 3 || n.Frames != 4 || len(r.Devices) != 4 {
 		t.Errorf("audit: lost %d times, %d frames, %d devices; want 3, 4 and 4", n.Faults.SourceLost, n.Frames, len(r.Devices))
+	}
+}
+
+// followedAway: the loss of the source is nobody's leaving, and the head is judged as if it had not been.
+func followedAway(t *testing.T, dir string) {
+	failedHead(t, dir)
+	told := content(t, filepath.Join(dir, "follow.txt"))
+	if strings.Count(told, "left the network") != 1 || strings.Count(told, "(LF9-41033) is back") != 1 {
+		t.Errorf("muster says: %s", told)
+	}
+	if got := strings.TrimSpace(content(t, filepath.Join(dir, "status"))); got != "1" {
+		t.Errorf("exit status %s, want 1", got)
+	}
+}
+
+// twoBuses: each bus has its own frames and devices, also where two of these have one address.
+func twoBuses(t *testing.T, dir string) {
+	r := readReport(t, filepath.Join(dir, "report.json"))
+	got := map[string][]string{}
+	for _, n := range r.Networks {
+		got[n.ID] = append(got[n.ID], fmt.Sprintf("%d frames at %d bit/s", n.Frames, n.BitRate))
+	}
+	for _, d := range r.Devices {
+		got[d.Network] = append(got[d.Network], d.ID)
+	}
+	want := map[string][]string{"can0": {"1 frames at 250000 bit/s", "00F7CC40E0FF0001"}, "can1": {"2 frames at 250000 bit/s", "00F7CC40E0FF0002"}}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
+	}
+}
+
+// overflow: a loss in the controller is counted once for each time that it tells, as the kernel counts it, and its error frames are too.
+func overflow(t *testing.T, dir string) {
+	n := readReport(t, filepath.Join(dir, "report.json")).Networks[0]
+	var links []struct {
+		Stats struct {
+			RX struct {
+				Packets uint64
+				Over    uint64 `json:"over_errors"`
+			}
+		} `json:"stats64"`
+	}
+	if err := json.Unmarshal([]byte(content(t, filepath.Join(dir, "link.json"))), &links); err != nil || len(links) != 1 {
+		t.Fatalf("the interface: %v, %+v", err, links)
+	}
+	told := uint64(strings.Count(content(t, filepath.Join(dir, "candump.txt")), "rx-overflow"))
+	if rx := links[0].Stats.RX; rx.Over != 2 || told != 2 || n.Faults.Dropped != 2 || n.Faults.ErrorFrames != 2 || n.Frames != 11 {
+		t.Errorf("%d frames, %d dropped, %d error frames; ip says %+v, candump hears %d error frames", n.Frames, n.Faults.Dropped, n.Faults.ErrorFrames, rx, told)
 	}
 }

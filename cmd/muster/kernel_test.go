@@ -148,6 +148,16 @@ func TestKernel(t *testing.T) {
 		t.Parallel()
 		gpsdHour(t, vcanPart(t, "hour"))
 	})
+	t.Run("on a kernel that has CAN of its own", func(t *testing.T) {
+		if os.Getenv("MUSTER_TEST_ALL") != "1" {
+			t.Skip("is the others once more, inside the emulated PC; set MUSTER_TEST_ALL=1")
+		}
+		if os.Getenv(benchBuilt) != "" {
+			t.Skip("this is that kernel")
+		}
+		t.Parallel()
+		ownKernelTests(t, runPart(t, "own", "--net", func(string) (runner, error) { return startedPC() }))
+	})
 	t.Run("serial adapter against the kernel's slcan", func(t *testing.T) {
 		t.Parallel()
 		serialAdapter(t, pcPart(t, "slcan"))
@@ -304,7 +314,7 @@ func midClaim(t *testing.T, dir string) {
 
 // downAndUp: an interface that went away is heard again.
 func downAndUp(t *testing.T, dir string) {
-	r := readReport(t, filepath.Join(dir, "audit.json"))
+	r := readReport(t, filepath.Join(dir, "down.json"))
 	if n := r.Networks[0]; n.Faults.SourceLost != 1 || n.Frames != 2 {
 		t.Errorf("lost %d times, %d frames; want once, 2 frames", n.Faults.SourceLost, n.Frames)
 	}
@@ -316,15 +326,12 @@ func contests(t *testing.T, dir string) {
 	contest(t, dir, "higher", true)
 }
 
-// framesSent is how many frames muster simulate says that it sent.
-func framesSent(t *testing.T, log string) uint64 {
-	t.Helper()
-	text, _, _ := strings.Cut(content(t, log), "frames")
-	n, err := strconv.ParseUint(regexp.MustCompile(`\D`).ReplaceAllString(text, ""), 10, 64)
-	if err != nil {
-		t.Fatalf("%s: %v", log, err)
+// ownKernelTests: the tests passed on the kernel that they ran on.
+func ownKernelTests(t *testing.T, dir string) {
+	said := content(t, filepath.Join(dir, "own.log"))
+	if got := strings.Count(said, " on this machine's own kernel"); got != 3 || strings.Count(said, "    --- PASS") != 3 || !strings.HasSuffix(said, "PASS\n0\n") {
+		t.Errorf("%d of 3 tests ran there: %s", got, said)
 	}
-	return n
 }
 
 // gpsdBytes: gpsd prints the length and the first 20 bytes of every message that it knows, after reassembly.

@@ -28,6 +28,7 @@ type Network struct {
 	Kind       event.NetworkKind
 	BitRate    uint32 // bit/s or baud
 	ListenOnly bool
+	Timing     event.Timing
 	State      string // CAN controller state: active, warning, passive, bus-off, stopped; or down
 	Frames     uint64 // data frames, or lines on NMEA 0183
 	Load       *Load

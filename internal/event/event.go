@@ -115,7 +115,14 @@ type Network struct {
 	BitRate   uint32      // bit/s of a bus or baud of a line; 0 when the source does not know it
 	Listen    bool        // the adapter is in listen-only mode and cannot disturb the bus
 	Unstamped bool        // the source gives no times
+	Timing    Timing      // as the driver of a CAN interface has it; zero elsewhere
 	Queue     int         // bytes that the kernel lets wait to be read, where it allows fewer than were asked for; 0 otherwise
+}
+
+// Timing is how a CAN controller is set up besides its bit rate.
+type Timing struct {
+	SamplePoint uint32 // thousandths of a bit; 0 when unknown, and then so is the other
+	RestartMS   uint32 // milliseconds after which the controller comes back from bus-off by itself; 0 for never
 }
 
 // Event is one thing that happened. It is passed by pointer or in reused slices; whoever keeps it copies it.

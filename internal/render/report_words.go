@@ -139,7 +139,7 @@ func Grouped(n uint64) string {
 	return s
 }
 
-// NetworkWords is the kind and speed of a network: "NMEA 2000", "250 kbit/s".
+// NetworkWords is the kind and speed of a network: "NMEA 2000", "250 kbit/s"; and how its controller is set up, where the driver says so.
 func NetworkWords(n *report.Network) []string {
 	words, unit, rate := "NMEA 2000", "kbit/s", float64(n.BitRate)/1000
 	if n.Kind == event.NMEA0183 {
@@ -148,7 +148,18 @@ func NetworkWords(n *report.Network) []string {
 	if rate == 0 {
 		return []string{words}
 	}
-	return []string{words, fmt.Sprintf("%g %s", rate, unit)}
+	list := []string{words, fmt.Sprintf("%g %s", rate, unit)}
+	if n.SamplePoint != 0 {
+		list = append(list, fmt.Sprintf("sample point %.3g %%", n.SamplePoint*100))
+	}
+	switch {
+	case n.RestartMS == nil:
+	case *n.RestartMS == 0:
+		list = append(list, "no restart after bus-off")
+	default:
+		list = append(list, fmt.Sprintf("restart %d ms after bus-off", *n.RestartMS))
+	}
+	return list
 }
 
 // FaultWords lists the counts that are not zero, each as "3 incomplete messages".

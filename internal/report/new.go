@@ -17,6 +17,9 @@ func New(s *boat.State, alerts []alert.Alert) *Report {
 		n := &s.Networks[i]
 		r.Networks[i] = Network{ID: n.ID, Kind: n.Kind, BitRate: n.BitRate, ListenOnly: n.ListenOnly, State: n.State, Frames: n.Frames,
 			Load: n.Load, Faults: n.Faults, Live: n}
+		if t := n.Timing; t.SamplePoint != 0 {
+			r.Networks[i].SamplePoint, r.Networks[i].RestartMS = float64(t.SamplePoint)/1000, &t.RestartMS
+		}
 	}
 	for i := range s.Devices {
 		r.Devices[i] = device(&s.Devices[i])

@@ -43,10 +43,13 @@ type Network struct {
 	Kind       event.NetworkKind `json:"kind"`
 	BitRate    uint32            `json:"bit_rate,omitempty"` // bit/s or baud
 	ListenOnly bool              `json:"listen_only,omitempty"`
-	State      string            `json:"state,omitempty"` // CAN controller state: active, warning, passive, bus-off, stopped; or down
-	Frames     uint64            `json:"frames"`          // data frames, or lines on NMEA 0183
-	Load       *boat.Load        `json:"load,omitempty"`
-	Faults     boat.Faults       `json:"faults"`
+	// What the driver of a CAN interface says besides; absent elsewhere.
+	SamplePoint float64     `json:"sample_point,omitempty"` // part of a bit, such as 0.875
+	RestartMS   *uint32     `json:"restart_ms,omitempty"`   // after which the controller comes back from bus-off by itself; 0 for never
+	State       string      `json:"state,omitempty"`        // CAN controller state: active, warning, passive, bus-off, stopped; or down
+	Frames      uint64      `json:"frames"`                 // data frames, or lines on NMEA 0183
+	Load        *boat.Load  `json:"load,omitempty"`
+	Faults      boat.Faults `json:"faults"`
 
 	Live *boat.Network `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
 }

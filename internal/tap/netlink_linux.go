@@ -5,6 +5,8 @@ import (
 
 	"github.com/mdlayher/netlink"
 	"golang.org/x/sys/unix"
+
+	"muster/internal/event"
 )
 
 // canState is what the kernel says of a CAN interface.
@@ -13,6 +15,7 @@ type canState struct {
 	state    uint32 // linux/can/netlink.h: 0 active, 1 warning, 2 passive, 3 bus off, 4 stopped, 5 sleeping
 	bitRate  uint32 // bit/s, 0 unknown
 	listen   bool
+	timing   event.Timing
 	lost     uint64 // frames that the driver or the kernel had no room for, before they reached any socket, since the interface was made
 }
 
@@ -49,9 +52,9 @@ func (s *linkState) read() (canState, bool) {
 func parseLink(b []byte) (s canState, ok bool) {
 	// linux/if_link.h, linux/can/netlink.h
 	const (
-		infoKind, infoData                 = 1, 2
-		canBitTiming, canStateOf, canModes = 1, 4, 5
-		modeListenOnly                     = 0x02
+		infoKind, infoData                             = 1, 2
+		canBitTiming, canStateOf, canModes, canRestart = 1, 4, 5, 6
+		modeListenOnly                                 = 0x02
 	)
 	if len(b) < unix.SizeofIfInfomsg {
 		return s, false
@@ -81,8 +84,10 @@ func parseLink(b []byte) (s canState, ok bool) {
 						for data.Next() {
 							v := data.Bytes()
 							switch {
-							case data.Type() == canBitTiming && len(v) >= 4:
-								s.bitRate = binary.NativeEndian.Uint32(v)
+							case data.Type() == canBitTiming && len(v) >= 8:
+								s.bitRate, s.timing.SamplePoint = binary.NativeEndian.Uint32(v), binary.NativeEndian.Uint32(v[4:])
+							case data.Type() == canRestart && len(v) >= 4:
+								s.timing.RestartMS = binary.NativeEndian.Uint32(v)
 							case data.Type() == canStateOf && len(v) >= 4:
 								s.state, s.hasState = binary.NativeEndian.Uint32(v), true
 							case data.Type() == canModes && len(v) >= 8: // mask, flags

@@ -108,7 +108,7 @@ func dialCAN(name string, opts Options) (_ *canLink, info event.Network, err err
 	}
 	l.ask()
 	if l.wasOne {
-		info.BitRate, info.Listen = l.known.bitRate, l.known.listen
+		info.BitRate, info.Listen, info.Timing = l.known.bitRate, l.known.listen, l.known.timing
 	}
 	return l, info, nil
 }

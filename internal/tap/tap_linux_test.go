@@ -12,6 +12,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+	"github.com/mdlayher/netlink"
+	"github.com/mdlayher/netlink/nltest"
 	"go.einride.tech/can"
 	"golang.org/x/sys/unix"
 
@@ -278,14 +281,24 @@ func u32(v ...uint32) (b []byte) {
 	return b
 }
 
-// linkMessage is laid out after linux/if_link.h and linux/can/netlink.h.
+// linkMessage is what the kernel says of an interface whose controller is passive; each counter has its own number, so that a wrong one shows.
 func linkMessage() []byte {
-	data := append(attr(1, u32(250000, 875, 0, 0, 0, 0, 0, 0)...), attr(4, u32(2)...)...)
+	var stats [25]uint64
+	for i := range stats {
+		stats[i] = 1 << i
+	}
+	return linkWith(2, stats)
+}
+
+// linkWith is laid out after linux/if_link.h and linux/can/netlink.h; the counters are those of struct rtnl_link_stats64.
+func linkWith(state uint32, counters [25]uint64) []byte {
+	data := append(attr(1, u32(250000, 875, 0, 0, 0, 0, 0, 0)...), attr(4, u32(state)...)...)
 	data = append(data, attr(5, u32(3, 2)...)...)
+	data = append(data, attr(6, u32(100)...)...)
 	info := append(attr(1, []byte("can\x00")...), attr(2, data...)...)
-	var stats []byte // struct rtnl_link_stats64: each counter's own number, so that a wrong one shows
-	for i := range uint64(25) {
-		stats = binary.NativeEndian.AppendUint64(stats, 1<<i)
+	var stats []byte
+	for _, n := range counters {
+		stats = binary.NativeEndian.AppendUint64(stats, n)
 	}
 	b := append(make([]byte, unix.SizeofIfInfomsg), attr(3, []byte("can0\x00")...)...)
 	return append(append(b, attr(unix.IFLA_STATS64, stats...)...), attr(unix.IFLA_LINKINFO, info...)...)
@@ -294,8 +307,54 @@ func linkMessage() []byte {
 func TestParseLink(t *testing.T) {
 	got, ok := parseLink(linkMessage())
 	const lost = 1<<6 | 1<<11 | 1<<15 // rx_dropped, rx_over_errors, rx_missed_errors
-	if want := (canState{hasState: true, state: 2, bitRate: 250000, listen: true, lost: lost}); !ok || got != want {
+	if want := (canState{hasState: true, state: 2, bitRate: 250000, listen: true, timing: event.Timing{SamplePoint: 875, RestartMS: 100}, lost: lost}); !ok || got != want {
 		t.Errorf("got %+v %v, want %+v", got, ok, want)
+	}
+}
+
+// TestStatesByNetlink: what no emulated controller does, a kernel tells in the test: every state of the controller, and frames that the
+// driver or the kernel had no room for. Each is an event once, and what was lost before is none of ours.
+func TestStatesByNetlink(t *testing.T) {
+	var state uint32
+	var counters [25]uint64
+	peer := nltest.Dial(func(asked []netlink.Message) ([]netlink.Message, error) {
+		h := asked[0].Header
+		h.Type = unix.RTM_NEWLINK
+		return []netlink.Message{{Header: h, Data: linkWith(state, counters)}}, nil
+	})
+	defer peer.Close()
+	r, _ := udpReceiver(t, 1<<20)
+	l := &canLink{receiver: r, opts: Options{}.withDefaults(), state: &linkState{conn: peer}}
+	asked := func() (told []string) {
+		l.ask()
+		for _, e := range l.queue {
+			told = append(told, fmt.Sprintf("%s %d", e.Kind, e.Count))
+		}
+		l.queue = l.queue[:0]
+		return told
+	}
+	const dropped, overrun, missed = 6, 11, 15
+	counters[overrun] = 5
+	for _, c := range []struct {
+		state                    uint32
+		dropped, overrun, missed uint64
+		want                     []string
+	}{
+		{0, 0, 0, 0, []string{"controller 0", "bit-rate 250000"}},
+		{0, 0, 0, 0, nil},
+		{1, 0, 0, 0, []string{"controller 1"}},
+		{2, 1, 0, 0, []string{"controller 2", "dropped 1"}},
+		{3, 0, 3, 0, []string{"controller 3", "dropped 3"}},
+		{4, 0, 0, 2, []string{"controller 4", "dropped 2"}},
+		{0, 0, 0, 0, []string{"controller 0"}},
+	} {
+		state = c.state
+		counters[dropped] += c.dropped
+		counters[overrun] += c.overrun
+		counters[missed] += c.missed
+		if diff := cmp.Diff(c.want, asked()); diff != "" {
+			t.Errorf("state %d: %s", c.state, diff)
+		}
 	}
 }
 

@@ -24,18 +24,24 @@ controller() { # interface settings...: brings up a controller of the emulated P
   ip link set "$c" txqueuelen 4096 type can "$@"
   ip link set "$c" up
 }
+remove() { echo 1 >"$(readlink -f "/sys/class/net/$1/device")/remove"; } # interface: its controller is pulled out
+rescan() { echo 1 >/sys/bus/pci/rescan; await test -e "/sys/class/net/$1"; }
+asleep() { ! cut -d' ' -f3 /proc/$1/task/*/stat | grep -q '[RD]'; } # process that has done all that there was to do
 await() { # command, until it succeeds; a machine that is late has time
-  for i in $(seq 1200); do "$@" >/dev/null 2>&1 && return; sleep 0.25; done
+  for i in $(seq 3000); do "$@" >/dev/null 2>&1 && return; sleep 0.1; done
   echo "never: $*"
   exit 1
 }
 answers() { curl -sf "http://127.0.0.1:8632/-/ready"; }
 ready() { await answers; }
 ask() { curl -s "http://127.0.0.1:8632/api/v1/report" >"$1.json"; } # name
+newer() { ask "$1"; [ "$(stamp "$1.json")" != "$2" ]; } # name stamp
+stamp() { sed -n 's/.*"taken_at": *"\(.*\)".*/\1/p' "$1"; } # file
+fresh() { for i in 1 2; do ask "$1"; await newer "$1" "$(stamp "$1.json")"; done; } # name: a report that was begun after now
 counted() { [ "$(grep -c "$2" run.log)" -ge "$1" ]; } # times words
 said() { await counted "$1" "$2"; } # times words, in muster's log
 listening() { [ "$(grep -c "^ *$1 " /proc/net/can/rcvlist_all)" -ge "$2" ]; } # interface sockets that hear all of it
-talking() { grep -q "^ *$1 " /proc/net/can/rcvlist_fil; } # interface of which a socket hears some, as the kernel's J1939 stack does for one that is bound
+receiving() { grep -q wait_for_more /proc/$1/wchan; } # process that waits for what comes on its socket
 serves() { grep -q ":$(printf %04X "$1") 00000000:0000 0A" /proc/net/tcp; } # port
 all() { # interface log: the log of candump has all that was sent until now; the test leaves the mark out
   cansend "$1" 1FFFFFFF#
@@ -48,8 +54,8 @@ gpsd_read() { # interface address log port: gpsd has read all that was sent ther
   cansend "$1" "1DFFFF$2#0102030405060708" # a message that it does not know, of which it complains
   await beyond "$before" "$3" "$4"
 }
-heard() { [ "$(curl -s "http://127.0.0.1:8632/api/v1/report" | sed -n 's/.*"frames": *\([0-9]*\).*/\1/p' | head -1)" -ge "$1" ]; } # frames
-claims() { [ "$(grep -c 18EEFF "$2")" -ge "$1" ]; } # number file
+heard() { ask heard; [ "$(awk '/^      "frames":/ {n += $2} END {print n + 0}' heard.json)" -ge "$1" ]; } # frames, of all networks
+sent() { sed 's/frames.*//' "$1" | tr -dc 0-9; } # log of simulate: how many frames it sent
 lines() { [ "$(wc -l <"$1")" -ge "$2" ]; } # file number
 adapter() { # a serial adapter: the kernel's slcan as slcan0 on one end of a pseudo-terminal, the other end is the file near
   socat -d -d "pty,raw,echo=0,link=$PWD/near" "pty,raw,echo=0,link=$PWD/far" 2>>socat.log & tty=$!
@@ -61,11 +67,11 @@ adapter() { # a serial adapter: the kernel's slcan as slcan0 on one end of a pse
 pull() { end $tty $slcand; }
 ticks() { cut -d' ' -f14,15 "/proc/$run/stat" >>ticks.txt; } # processor time of muster, user and system
 value() { sed -n "s/.*\"$2\": *\([0-9.]*\).*/\1/p" "$1" | head -1; } # file key
-# after a flood of the interface: muster has heard all that is still to come, and what was lost where
+accounted() { ask report; [ "$(($(value report.json frames) + $(value report.json dropped | grep . || echo 0)))" -ge "$1" ]; } # frames
+# after a flood of the interface: muster has heard, or told as lost, all that was sent
 settle() { # interface
   for i in 1 2 3; do sleep 0.3; cansend "$1" 09F80102#0102030405060708; done # the kernel tells of a loss with the next frame that is heard
-  last=; for i in $(seq 120); do sleep 0.5; ask report; now=$(value report.json frames); [ -n "$now" ] && [ "$now" = "$last" ] && break; last=$now; done
-  sleep 2.5; ask report # losses of the interface are looked for each second, and the report is made each second
+  await accounted "$(($(value flood.json sent) + 3))"; fresh report
   curl -s http://127.0.0.1:8632/metrics >metrics.txt
   ip -s -j link show "$1" >link.json
   cat "/proc/$run/status" >status.txt

@@ -1,8 +1,11 @@
-# muster joins a simulated network and asks; the same traffic replayed tells the same
+# muster joins a simulated network and asks until every device has told what it is
 bus can6
 candump -r 4000000 -L can6 >candump.log & dump=$!
-$MUSTER simulate demo --to can6 --for 40s >simulate.log 2>&1 & sim=$!
-sleep 1
-$MUSTER audit can6 --ask --for 32s --format json >asked.json 2>asked.err
+$MUSTER simulate demo --to can6 >simulate.log 2>&1 & sim=$!
+await listening can6 2
+$MUSTER run can6 --ask >run.log 2>&1 & run=$!
+ready
+told() { ask asked; [ "$(grep -c '"\(product\|unanswered\|own\)":' asked.json)" -ge 15 ]; } # the fourteen devices and muster itself
+await told
 end $sim
-all can6 candump.log; end $dump
+all can6 candump.log; end $run $dump

@@ -10,29 +10,31 @@ $MUSTER run --config muster.yaml >run.log 2>&1 & run=$!
 $MUSTER audit can0 --format json >audit.json 2>audit.err & audit=$!
 frame=0
 one() { frame=$((frame + 1)); await listening can0 2; cansend can2 "18EEFF2$frame#0${frame}00FFE040CCF700"; } # each from a device of its own
-back() { said "$1" 'source is back'; one; await heard $frame; ask "back$1"; }
+sockets() { readlink /proc/$audit/fd/* | grep socket | sort; }
+both() { said "$1" 'source lost' && [ "$(sockets)" != "$had" ]; }
+gone() { await both "$1"; } # times: the daemon has told it, and the audit has let go of its socket
+back() { said "$1" 'source is back'; one; await heard $frame; ask "back$1"; had=$(sockets); }
 ready
-one
+one; await heard 1; had=$(sockets)
 ip link set can0 down
-said 1 'source lost'
+gone 1
 ip link set can0 up
 back 1
 ip link set can0 down
 ip link set can0 name boat0
-said 2 'source lost'
+gone 2
 ip link set boat0 up
 ip link set boat0 down
 ip link set boat0 name can0
 ip link set can0 up
 back 2
-device=$(readlink -f /sys/class/net/can0/device)
-echo 1 >"$device/remove"
-said 3 'source lost'
-ask removed
-echo 1 >/sys/bus/pci/rescan
-await test -e /sys/class/net/can0
+remove can0
+gone 3
+fresh removed
+rescan can0
 controller can0 bitrate 250000 listen-only on
 back 3
+sleep 0.5; await asleep $audit # it has read what the daemon has read
 kill -INT $audit; wait $audit
 echo $? >audit.status
 end $run

@@ -12,11 +12,11 @@ ready
 cansend can22 09F80121#36729A16021AB80D
 cansend can22 20000040#0000000000000000
 said 1 'bus-off.*alert raised'
-sleep 1; ask off
+fresh off
 cansend can22 20000100#0000000000000000
 cansend can22 09F80121#36729A16021AB80D
 said 1 'bus-off.*alert regraded'
-sleep 1; ask restarted
+fresh restarted
 said 1 'bus-off.*alert cleared' # a fault is told until the full minute after it is over
-sleep 1; ask later
+fresh later
 end $run $dump

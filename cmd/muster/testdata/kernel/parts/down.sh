@@ -1,12 +1,13 @@
 # the interface goes away and comes back
 bus can8
-$MUSTER audit can8 --for 22s --format json >audit.json 2>audit.err & audit=$!
-await listening can8 1
+$MUSTER run can8 >run.log 2>&1 & run=$!
+ready; await listening can8 1
 cansend can8 18EEFF21#0100FFE040CCF700
-sleep 0.5
+await heard 1
 ip link set can8 down
-sleep 1
+said 1 'source went away'
 ip link set can8 up
-sleep 8
+said 1 'source is back'
 cansend can8 09F80121#36729A16021AB80D
-wait $audit
+await heard 2; ask down
+end $run

@@ -1,4 +1,4 @@
-// Talk sends one message by ISO transport in connection mode from a claimed address, and says how it went.
+// Talk sends one message by ISO transport in connection mode from a claimed address, and ends when it is acknowledged.
 package main
 
 import (
@@ -11,23 +11,26 @@ import (
 	"muster/internal/event"
 	"muster/internal/node"
 	"muster/internal/tap"
+	"muster/pgn"
 )
 
+const receiver = 0x51
+
 func main() {
-	if err := run(os.Args[1], 250*time.Millisecond); err != nil {
+	if err := run(os.Args[1]); err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
 }
 
-// run claims an address on the interface, sends 100 bytes to address 0x51 and waits until they are gone.
-func run(iface string, settle time.Duration) error {
+// run claims an address on the interface, sends 100 bytes to the receiver and waits until they have arrived.
+func run(iface string) error {
 	bus, err := tap.OpenSender(iface, tap.Options{Transmit: true})
 	if err != nil {
 		return err
 	}
 	defer bus.Close()
-	ctx, cancel := context.WithTimeout(context.Background(), 6*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
 	heard := make(chan event.Event, 1024)
 	go func() {
@@ -55,8 +58,8 @@ func run(iface string, settle time.Duration) error {
 		out.Reset()
 		return nil
 	}
-	start, sent := time.Now(), false
-	n.Start(event.At(start))
+	sent := false
+	n.Start(event.At(time.Now()))
 	data := make([]byte, 100)
 	for i := range data {
 		data[i] = [8]byte{0x01, 0x23, 0x45, 0x67, 0x89, 0xAB, 0xCD, 0xEF}[i%8]
@@ -67,22 +70,20 @@ func run(iface string, settle time.Duration) error {
 		select {
 		case e := <-heard:
 			n.Feed(e.Time, &e.Frame)
+			const endOfMessage = 19 // ISO 11783-3
+			if id := pgn.ID(e.Frame.ID); sent && id.PGN() == 60416 && id.Source() == receiver && e.Frame.Data[0] == endOfMessage {
+				return nil
+			}
 		case now := <-tick.C:
 			n.Tick(event.At(now))
-			if _, ok := n.Address(); ok && !sent && now.Sub(start) > 2*time.Second+settle {
+			if _, ok := n.Address(); ok && !sent {
 				sent = true
-				if !n.SendISO(event.At(now), 0x1EF00, 0x51, data) {
+				if !n.SendISO(event.At(now), 0x1EF00, receiver, data) {
 					return errors.New("the node refused to send")
 				}
 			}
-			if now.Sub(start) > 5*time.Second {
-				if !sent {
-					return errors.New("no address was claimed")
-				}
-				return nil
-			}
 		case <-ctx.Done():
-			return ctx.Err()
+			return fmt.Errorf("sent %v, not acknowledged: %w", sent, ctx.Err())
 		}
 		if err := flush(); err != nil {
 			return err
