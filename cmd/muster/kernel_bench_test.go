@@ -191,7 +191,7 @@ func (ownKernel) String() string { return "this machine's own kernel" }
 
 func (k ownKernel) run(name, out, _ string, limit time.Duration) (string, error) {
 	args := append(k.flags, "--mount", "--pid", "--fork", "--kill-child", "--mount-proc", "sh", filepath.Join(k.dir, "part.sh"), name, out)
-	c := exec.Command("timeout", append([]string{"--signal=KILL", limit.String(), "unshare"}, args...)...)
+	c := exec.Command("timeout", append([]string{"--signal=KILL", fmt.Sprint(limit.Seconds()), "unshare"}, args...)...)
 	err := c.Run()
 	var exit *exec.ExitError
 	if err != nil && !errors.As(err, &exit) {
