@@ -40,8 +40,8 @@ func about(lines []string, words ...string) (kept []string) {
 	return kept
 }
 
-// unplugged: an adapter behind the kernel's slcan and one behind muster's own serial port went away and came back twice. Each was told
-// once, raised an alert that cleared, and is read again; the third network was read all the while.
+// unplugged: an adapter behind the kernel's slcan and one behind muster's own serial port are lost and come back twice. Each is logged
+// once, raises an alert that clears, and is read again; the third network is read all the while.
 func unplugged(t *testing.T, dir string) {
 	type network struct {
 		state  string

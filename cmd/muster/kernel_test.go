@@ -312,7 +312,7 @@ func midClaim(t *testing.T, dir string) {
 	}
 }
 
-// downAndUp: an interface that went away is heard again.
+// downAndUp: an interface that was lost is read again.
 func downAndUp(t *testing.T, dir string) {
 	r := readReport(t, filepath.Join(dir, "down.json"))
 	if n := r.Networks[0]; n.Faults.SourceLost != 1 || n.Frames != 2 {

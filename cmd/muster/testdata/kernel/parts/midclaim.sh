@@ -5,7 +5,7 @@ await listening can18 1
 $MUSTER run can18 --ask --listen 127.0.0.1:0 >run.log 2>&1 & run=$!
 for i in $(seq 6000); do sleep 0.02; grep -q 18EEFF candump.log && break; done
 ip link set can18 down
-said 1 'source went away'
+said 1 'source lost'
 ip link set can18 up
 end $dump
 candump -r 4000000 -L can18 >again.log & dump=$!
