@@ -43,7 +43,7 @@ func newAudit(a *app) *cobra.Command {
 		RunE: func(_ *cobra.Command, args []string) error { c.Sources = args; return c.run(a) },
 	}
 	f := cmd.Flags()
-	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the report", "text", "json", "html")
+	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the report", "text", "json", "json-v1", "html")
 	f.DurationVar(&c.For, "for", 0, "Read for this `TIME`, such as 30s or 5m; of a capture, this much of it")
 	cli.Choices(cmd, &c.FailOn, "fail-on",
 		"Exit with status 1 if a finding has this `SEVERITY` or a higher one; with unjudged, also if a check needs more time or asking",
@@ -112,7 +112,10 @@ func (a *app) audit(cfg config.Config, span time.Duration) (*report.Report, erro
 // printReport writes the report to the standard output.
 func (a *app) printReport(r *report.Report, format string, explain bool) error {
 	switch format {
-	case "json":
+	case "json", "json-v1":
+		if format == "json-v1" {
+			r = r.Version1()
+		}
 		text, err := api.EncodeReport(r)
 		if err != nil {
 			return err

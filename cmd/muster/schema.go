@@ -25,6 +25,7 @@ var schemas = []struct {
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
 	{"order", "a work order, which muster plan writes", release.OrderSchema},
 	{"report", "the device report, which audits and snapshots hold", report.Schema},
+	{"report-v1", "the device report of version 1, which earlier versions wrote", report.SchemaV1},
 	{"scenario", "a simulated boat, which sim:FILE plays", sim.Schema},
 	{"sheet", "a release sheet, which a shop writes", release.SheetSchema},
 }

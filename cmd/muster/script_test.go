@@ -49,7 +49,7 @@ func status(ts *testscript.TestScript, neg bool, args []string) {
 func isReport(ts *testscript.TestScript, neg bool, args []string) {
 	d := json.NewDecoder(bytes.NewReader([]byte(ts.ReadFile(args[0]))))
 	var r report.Report
-	if err := d.Decode(&r); err != nil || r.Schema != report.V1 || d.More() {
+	if err := d.Decode(&r); err != nil || r.Schema != report.V2 || d.More() {
 		ts.Fatalf("no report: %v, schema %q", err, r.Schema)
 	}
 }

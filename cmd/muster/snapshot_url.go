@@ -120,9 +120,10 @@ func (m running) report(ctx context.Context) (*report.Report, error) {
 		return nil, err
 	}
 	r := new(report.Report)
-	if err := input.OpenJSON(ctx, "", text, r); err != nil || r.Schema != report.V1 {
-		return nil, m.foreign("a " + report.V1)
+	if err := input.OpenJSON(ctx, "", text, r); err != nil || !r.Known() {
+		return nil, m.foreign("a " + report.V2)
 	}
+	r.Settle()
 	return r, nil
 }
 

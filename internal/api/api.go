@@ -42,6 +42,7 @@ type encoder struct {
 	report *report.Report
 	tag    string
 	text   []byte // nil until it is asked for
+	old    []byte // the same in version 1
 }
 
 // etag identifies a report. It is the digest of the report without the spaces and lines of its text, which take several times as long
@@ -52,14 +53,21 @@ func (e *encoder) etag(r *report.Report) (string, error) {
 	return e.etagLocked(r)
 }
 
-// encode is the text with its etag.
-func (e *encoder) encode(r *report.Report) (text []byte, etag string, err error) {
+// encode is the text with its etag, in version 1 or that of today.
+func (e *encoder) encode(r *report.Report, version int) (text []byte, etag string, err error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	if _, err = e.etagLocked(r); err == nil && e.text == nil {
-		e.text, err = EncodeReport(r)
+	if _, err = e.etagLocked(r); err != nil {
+		return nil, "", err
 	}
-	return e.text, e.tag, err
+	kept, tag := &e.text, ""
+	if version == 1 {
+		kept, r, tag = &e.old, r.Version1(), "-v1"
+	}
+	if *kept == nil {
+		*kept, err = EncodeReport(r)
+	}
+	return *kept, strings.TrimSuffix(e.tag, `"`) + tag + `"`, err
 }
 
 // etagLocked computes the etag of a report other than the one before. Called with mu held.
@@ -69,7 +77,7 @@ func (e *encoder) etagLocked(r *report.Report) (string, error) {
 		if err := json.NewEncoder(sum).Encode(r); err != nil {
 			return "", fmt.Errorf("report: %w", err)
 		}
-		e.report, e.text, e.tag = r, nil, `"`+hex.EncodeToString(sum.Sum(nil)[:12])+`"`
+		e.report, e.text, e.old, e.tag = r, nil, nil, `"`+hex.EncodeToString(sum.Sum(nil)[:12])+`"`
 	}
 	return e.tag, nil
 }
@@ -216,8 +224,9 @@ func (s *Server) addReading(api huma.API) {
 	op.Responses["304"] = &huma.Response{Description: "Unchanged: the report matches If-None-Match."}
 	huma.Register(api, op, func(_ context.Context, in *struct {
 		IfNoneMatch string `header:"If-None-Match"`
+		Version     int    `query:"version" minimum:"1" maximum:"2" default:"2" doc:"Version of the report. Version 1 lists devices instead of units; it goes with the next release."`
 	}) (*huma.StreamResponse, error) {
-		text, etag, err := s.encoded.encode(s.opt.Reports.Report())
+		text, etag, err := s.encoded.encode(s.opt.Reports.Report(), in.Version)
 		if err != nil {
 			return nil, huma.Error500InternalServerError("the report cannot be written", err)
 		}

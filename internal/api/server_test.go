@@ -31,10 +31,18 @@ func TestReport(t *testing.T) {
 	s := serve(t, Options{Reports: webtest.NewReports(webtest.Sample(t))})
 	resp, body := webtest.Get(t, s.URL()+"/api/v1/report")
 	var r report.Report
-	if err := json.Unmarshal([]byte(body), &r); err != nil || len(r.Devices) != 6 {
-		t.Errorf("%v, %d devices", err, len(r.Devices))
+	if err := json.Unmarshal([]byte(body), &r); err != nil || len(r.Units) != 8 || r.Schema != report.V2 {
+		t.Errorf("%v, %d units, schema %s", err, len(r.Units), r.Schema)
 	}
 	etag := resp.Header.Get("ETag")
+	old, body := webtest.Get(t, s.URL()+"/api/v1/report?version=1")
+	var before report.Report
+	if err := json.Unmarshal([]byte(body), &before); err != nil || len(before.Old) != 6 || before.Units != nil || before.Schema != report.V1 {
+		t.Errorf("version 1: %v, %d devices, %d units, schema %s", err, len(before.Old), len(before.Units), before.Schema)
+	}
+	if old.Header.Get("ETag") == etag {
+		t.Error("both versions have one etag")
+	}
 	if resp, body := webtest.Get(t, s.URL()+"/api/v1/report", "If-None-Match", `"x", W/`+etag); resp.StatusCode != http.StatusNotModified || body != "" {
 		t.Errorf("known etag: %s %q", resp.Status, body)
 	}

@@ -87,15 +87,16 @@ type Line struct {
 
 // Boat models one boat. It reads no clock: time moves by what it is fed and by Tick. Not safe for concurrent use.
 type Boat struct {
-	opt      Options
-	nets     []*network    // by number within the stream; nil where nothing came yet
-	from, to event.Time    // span of event times seen
-	moved    time.Duration // by which Shift moved them
-	now      event.Time
-	manual   []Manual
-	sources  sourceBook
-	past     map[pastKey]*Past
-	lengths  transport.Lengths
+	opt       Options
+	nets      []*network    // by number within the stream; nil where nothing came yet
+	from, to  event.Time    // span of event times seen
+	moved     time.Duration // by which Shift moved them
+	now       event.Time
+	manual    []Manual
+	decisions []Decision
+	sources   sourceBook
+	past      map[pastKey]*Past
+	lengths   transport.Lengths
 }
 
 // New returns a boat of which nothing is known yet.
@@ -106,6 +107,9 @@ func (b *Boat) Now() event.Time { return b.now }
 
 // SetManual replaces the devices entered by hand. The boat keeps the slice.
 func (b *Boat) SetManual(devices []Manual) { b.manual = devices }
+
+// SetDecisions replaces what somebody said by hand of which presences are one unit. The boat keeps the slice.
+func (b *Boat) SetDecisions(list []Decision) { b.decisions = list }
 
 // SetOwn replaces the NAMEs of our own presences. Devices that claimed already keep what they were.
 func (b *Boat) SetOwn(names []pgn.NAME) { b.opt.Own = names }

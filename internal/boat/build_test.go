@@ -2,6 +2,7 @@ package boat
 
 import (
 	"encoding/binary"
+	"fmt"
 	"time"
 
 	"go.einride.tech/can"
@@ -74,7 +75,7 @@ func (w *wire) product(src uint8, model, software string) *wire {
 	copy(p[4:], model)
 	copy(p[36:], software)
 	copy(p[68:], "rev B")
-	copy(p[100:], "000123")
+	copy(p[100:], fmt.Sprintf("0001%02d", src))
 	p[132], p[133] = 1, 2
 	return w.send(pgnProduct, src, pgn.Global, p...)
 }

@@ -17,6 +17,7 @@ const (
 	maxSoftware  = 16
 	maxRestarts  = 8
 	maxMoves     = 32
+	maxSpans     = 16
 )
 
 // device is one NAME on one network, or an address that nobody claimed.
@@ -29,6 +30,8 @@ type device struct {
 	addresses  []AddressUse
 	firstSeen  event.Time
 	lastSeen   event.Time
+	from       event.Time // since when it has been heard without a break
+	heardOn    []Span     // before that
 	since      event.Time // since when it is present, or without an address
 	claimed    event.Time // last claim
 	restartAt  event.Time
@@ -38,8 +41,7 @@ type device struct {
 	twins      []uint8      // addresses that the NAME holds in turn with others
 	twinSince  event.Time
 	twinLast   event.Time
-	renamed    event.Time // when the same unit claimed under another NAME
-	twinOf     *device    // for a provisional device: the NAME that spoke from here and claims elsewhere
+	twinOf     *device // for a provisional device: the NAME that spoke from here and claims elsewhere
 	identity   identity
 	slots      []slot
 	used       int
@@ -141,7 +143,7 @@ func (s *stream) measure(d *device, data []byte, t event.Time) {
 }
 
 func newDevice(n *network, address uint8, name pgn.NAME, named bool, t event.Time) *device {
-	d := &device{net: n, address: address, named: named, firstSeen: t, lastSeen: t, since: t}
+	d := &device{net: n, address: address, named: named, firstSeen: t, lastSeen: t, from: t, since: t}
 	d.sender.NAME = name
 	d.slots = make([]slot, 16)
 	d.nameIt()
@@ -243,11 +245,23 @@ func (d *device) heard(t event.Time) {
 	}
 	if t.Sub(d.lastSeen) > d.net.boat.opt.SilentAfter && d.silentAt(t) != 0 {
 		d.since = t
+		d.begin(t)
 	}
 	d.lastSeen = t
 	if d.firstSeen == 0 {
-		d.firstSeen, d.since = t, t
+		d.firstSeen, d.from, d.since = t, t, t
 	}
+}
+
+// begin notes that the device is heard again at t after a break, or under a NAME that its unit had left.
+func (d *device) begin(t event.Time) {
+	if d.heardOn == nil {
+		d.heardOn = make([]Span, 0, maxSpans+1)
+	}
+	if d.from != 0 {
+		d.heardOn = lastOf(append(d.heardOn, Span{d.from, d.lastSeen}), maxSpans)
+	}
+	d.from = t
 }
 
 // silentAt is since when the device counts as silent at the time now, 0 when it does not.
@@ -308,15 +322,10 @@ func periodic(s *stream) bool {
 	return sd < mean/2
 }
 
-// isRenamed reports whether the unit goes by another NAME since, and this one has not spoken again.
-func (d *device) isRenamed() bool { return d.renamed != 0 && d.lastSeen <= d.renamed }
-
 // state is the device's state at the time now and since when.
 func (d *device) state(now event.Time) (DeviceState, event.Time) {
 	silent := d.silentAt(now)
 	switch {
-	case d.isRenamed():
-		return Gone, d.renamed
 	case silent != 0 && now.Sub(d.lastSeen) > d.net.boat.opt.GoneAfter:
 		return Gone, max(silent, d.lastSeen.Add(d.net.boat.opt.GoneAfter))
 	case d.cannot:

@@ -16,6 +16,7 @@ type identity struct {
 	declares     []uint32
 	receives     []uint32
 	software     []Software
+	before       []Box     // that sent under the same NAME
 	heard        [4][]byte // the payloads last read, so that a repeat costs nothing
 }
 
@@ -60,6 +61,7 @@ func (i *identity) takeProduct(data []byte, t event.Time) bool {
 	if err != nil {
 		return false
 	}
+	was := i.product
 	i.product = &Product{
 		DatabaseVersion:    rawOf[uint16](values, "nmea_2000_database_version"),
 		Code:               rawOf[uint16](values, "product_code"),
@@ -70,8 +72,21 @@ func (i *identity) takeProduct(data []byte, t event.Time) bool {
 		CertificationLevel: rawOf[uint8](values, "certification_level"),
 		LoadEquivalency:    rawOf[uint8](values, "load_equivalency_number"),
 	}
+	if was != nil && i.product.anotherBox(was) {
+		i.before = lastOf(append(i.before, Box{was.Model, was.Serial, i.software, t}), maxBoxes)
+		i.software = nil
+	}
 	i.ran(i.product.Software, t)
 	return true
+}
+
+// maxBoxes is how many earlier boxes of one NAME are kept.
+const maxBoxes = 4
+
+// anotherBox reports whether the product is of another box than the one that was told before: both give serial numbers, which differ.
+func (p *Product) anotherBox(before *Product) bool {
+	serial, was := trueSerial(p.Serial), trueSerial(before.Serial)
+	return serial != "" && was != "" && serial != was
 }
 
 // ran notes the software version in the history.

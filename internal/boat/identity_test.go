@@ -105,7 +105,7 @@ func TestSoftwareHistory(t *testing.T) {
 		t.Error(diff)
 	}
 	code, edition, level, load := uint16(410), uint16(2100), uint8(1), uint8(2)
-	product := &Product{DatabaseVersion: &edition, Code: &code, Model: "Larkfin LF9 display", ModelVersion: "rev B", Serial: "000123",
+	product := &Product{DatabaseVersion: &edition, Code: &code, Model: "Larkfin LF9 display", ModelVersion: "rev B", Serial: "000135",
 		Software: "2.2", CertificationLevel: &level, LoadEquivalency: &load}
 	if diff := cmp.Diff(product, d.Product); diff != "" {
 		t.Error(diff)

@@ -151,6 +151,9 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 	s.add(t)
 	s.latest = append(s.latest[:0], p.Raw[:min(len(p.Raw), maxLatest)]...)
 	s.talker.last = max(s.talker.last, t)
+	if s.talker.first == 0 {
+		s.talker.first = t
+	}
 	if s.measured {
 		n.measureSentence(s, p, t)
 	} else {

@@ -38,11 +38,11 @@ func TestTalkers(t *testing.T) {
 	r := feedLines(Options{}, sealed("GPGGA,1"), sealed("GPRMC,1"), sealed("GPGGA,2"), "$GPGGA,3*00", "$IIMTW,1,C", "$IIVHW*00", "no sentence",
 		sealed("GPGGA,3")+sealed("GPGGA,4"))
 	want := []Talker{
-		{Network: "ttyUSB0", Talker: "GP", Sentences: []Sentence{
+		{Network: "ttyUSB0", Talker: "GP", Unit: "ttyUSB0/GP", Sentences: []Sentence{
 			{Formatter: "GGA", Count: 4, Interval: &Interval{Mean: 2333.333, Min: 0, Max: 5000, SD: 2054.805}, ChecksumErrors: 1, Latest: sealed("GPGGA,4")},
 			{Formatter: "RMC", Count: 1, Latest: sealed("GPRMC,1")},
 		}},
-		{Network: "ttyUSB0", Talker: "II", Sentences: []Sentence{{Formatter: "MTW", Count: 1, Latest: "$IIMTW,1,C", Gives: []string{"water temperature"}}}},
+		{Network: "ttyUSB0", Talker: "II", Unit: "ttyUSB0/II", Sentences: []Sentence{{Formatter: "MTW", Count: 1, Latest: "$IIMTW,1,C", Gives: []string{"water temperature"}}}},
 	}
 	facts := cmpopts.IgnoreTypes(event.Time(0), time.Duration(0))
 	if d := cmp.Diff(want, r.Talkers, facts); d != "" {

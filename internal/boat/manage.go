@@ -2,7 +2,6 @@ package boat
 
 import (
 	"slices"
-	"time"
 
 	"muster/internal/event"
 	"muster/internal/transport"
@@ -98,8 +97,8 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 	t := m.Time
 	contested := n.contend(src, name, t)
 	d, here := n.byName[name], n.byAddress[src]
-	if d == nil || d.isRenamed() {
-		n.rename(name, here, t)
+	if d != nil && n.wasLeft(d) {
+		d.begin(t)
 	}
 	switch {
 	case d == nil && here != nil && !here.named: // whom we heard so far
@@ -126,18 +125,19 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 	return d
 }
 
-// instanceBits are the parts of a NAME that an installer changes: device instance and system instance.
-const instanceBits = pgn.NAME(0xFF<<32 | 0xF<<56)
-
-// rename notes that a unit came back under a NAME with other instances, as after a change of its settings: the NAME it had is gone.
-// So it is when the change is taken back and the unit goes by its earlier NAME again.
-// Two NAMEs that both speak are two devices, whatever their unique numbers say.
-func (n *network) rename(name pgn.NAME, here *device, t event.Time) {
-	for _, d := range n.devices {
-		if d.named && d.sender.NAME != name && (d.sender.NAME^name)&^instanceBits == 0 && (d == here || t.Sub(d.lastSeen) > time.Second) {
-			d.renamed = t
-		}
+// wasLeft reports whether the device's unit sent under another NAME since the device was last heard.
+func (n *network) wasLeft(d *device) bool {
+	if d.address == pgn.Null && !d.cannot {
+		return true
 	}
+	was := d.sender.NAME.Fields()
+	return slices.ContainsFunc(n.devices, func(o *device) bool {
+		if !o.named || o == d || o.from < d.lastSeen {
+			return false
+		}
+		is := o.sender.NAME.Fields()
+		return is.Manufacturer == was.Manufacturer && is.UniqueNumber == was.UniqueNumber
+	})
 }
 
 // keepName turns a provisional device into a named one.
@@ -175,6 +175,7 @@ func (n *network) room() bool {
 		return false
 	}
 	n.forget(n.devices[at])
+	n.faults.Displaced++
 	return true
 }
 
@@ -296,6 +297,9 @@ func (n *network) absorb(d, provisional *device) {
 	}
 	d.identity.absorb(&provisional.identity)
 	if provisional.firstSeen != 0 {
+		if d.firstSeen == d.from {
+			d.from = min(d.from, provisional.from)
+		}
 		d.firstSeen = min(d.firstSeen, provisional.firstSeen)
 	}
 	n.forget(provisional)

@@ -44,11 +44,13 @@ func TestSendsOfSeveralQuantities(t *testing.T) {
 				w.send(s.pgn, 35, 255, s.data...)
 			}
 			r := w.state()
-			var read struct{ Devices []Device }
+			var read struct {
+				Units []struct{ Presences []Device }
+			}
 			if err := json.Unmarshal(encode(t, r), &read); err != nil {
 				t.Fatal(err)
 			}
-			for _, r := range []*State{r, {Devices: read.Devices}} { // a report on file tells the same
+			for _, r := range []*State{r, {Devices: read.Units[0].Presences}} { // a report on file tells the same
 				var got []string
 				for _, q := range Quantities() {
 					if sends(deviceOf(t, r, nameHead.String()), q) {

@@ -100,6 +100,11 @@ func (n *network) stepBack(t event.Time) {
 	for _, d := range n.devices {
 		d.lastSeen = min(d.lastSeen, t)
 		d.since = min(d.since, t)
+		d.from = min(d.from, t)
+		for i := range d.heardOn {
+			s := &d.heardOn[i]
+			s.From, s.Until = min(s.From, t), min(s.Until, t)
+		}
 	}
 	n.again += n.last.Sub(max(t, n.start))
 	n.start = min(n.start, t)

@@ -15,6 +15,8 @@ type Past struct {
 	Restarts  int        `json:"restarts,omitempty"`
 	Software  []Software `json:"software_history,omitempty"`
 	Unit      string     `json:"unit,omitempty"` // of a talker: what told it from others of its letters
+	Box       string     `json:"box,omitempty"`  // id of the unit that a device is a presence of
+	BoxSince  event.Time `json:"box_since,omitzero"`
 }
 
 // Remember gives the model the past of devices and talkers that it has not met yet.

@@ -62,6 +62,16 @@ func (d *device) shift(move func(...*event.Time)) {
 	for i := range d.restarted {
 		move(&d.restarted[i])
 	}
+	move(&d.from)
+	for i := range d.heardOn {
+		move(&d.heardOn[i].From, &d.heardOn[i].Until)
+	}
+	for i := range d.identity.before {
+		move(&d.identity.before[i].Until)
+		for j := range d.identity.before[i].Software {
+			move(&d.identity.before[i].Software[j].Since)
+		}
+	}
 	for i := range d.moves {
 		move(&d.moves[i])
 	}

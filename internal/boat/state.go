@@ -15,9 +15,10 @@ type State struct {
 	Clock    Clock
 	Window   Window
 	Networks []Network
-	Devices  []Device // sorted by network, then NAME
+	Devices  []Device // every NAME of every network, sorted by network, then NAME
 	Talkers  []Talker
 	Manual   []Manual
+	Units    []Unit   // the boxes that devices, talkers and entries by hand are presences of
 	Sources  []Source // by measure, network and id
 	Echoes   []Echo   // by measure, From and To
 }
@@ -102,7 +103,11 @@ type Device struct {
 	Unanswered   string     // why asking it for its identity was given up
 
 	StateSince   event.Time
-	Renamed      bool         // the unit came back under another NAME; this entry is only its past
+	Left         bool   // its unit sends under another NAME since; this entry is only its past
+	Heard        []Span // when it was heard, in this window; the latest, oldest first
+	Before       []Box  // other boxes that sent under this NAME
+	Unit         string // id of the unit that it is a presence of; UnitSince is since when the unit is known by it
+	UnitSince    event.Time
 	LastRestarts []event.Time // up to eight, oldest first
 	ClaimedAt    event.Time
 }
@@ -142,8 +147,9 @@ type Talker struct {
 	AIS       *AIS       // what its AIS sentences told
 	Software  []Software // of the unit that it told it is, oldest first
 
-	Unanswered string     // why asking it for its identity was given up
-	Last       event.Time // when it was last heard
+	Unanswered  string     // why asking it for its identity was given up
+	First, Last event.Time // when it was heard
+	Unit        string     // id of the unit that it is a presence of
 }
 
 // Sentence is one sentence type that a talker sends.

@@ -10,9 +10,10 @@ import (
 // StillSent is how old the last message of a kind may be to count as being sent.
 const StillSent = time.Minute
 
-// Supplier is a device or a talker that sends a quantity, and what it sends it in.
+// Supplier is a unit that sends a quantity on one network, and what it sends it in. What a unit sends on a line besides is with what it
+// sends on a backbone.
 type Supplier struct {
-	ID, Network string
+	ID, Network string      // of the unit; of its device or talker
 	Device      *Device     // nil for a talker; aliases the state
 	Messages    []*Transmit // alias the state
 	Talker      *Talker     // nil for a device; aliases the state
@@ -25,7 +26,7 @@ func (s *State) Suppliers(q Quantity, now event.Time) []Supplier {
 	var all []Supplier
 	for i := range s.Devices {
 		d := &s.Devices[i]
-		if d.Own || d.Renamed || d.State != Present && d.State != Provisional {
+		if d.Own || d.Left || d.State != Present && d.State != Provisional {
 			continue
 		}
 		var messages []*Transmit
@@ -35,8 +36,14 @@ func (s *State) Suppliers(q Quantity, now event.Time) []Supplier {
 				messages = append(messages, t)
 			}
 		}
-		if messages != nil {
-			all = append(all, Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})
+		if messages == nil {
+			continue
+		}
+		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == d.Unit && o.Network == d.Network })
+		if same < 0 {
+			all = append(all, Supplier{ID: d.Unit, Network: d.Network, Device: d, Messages: messages})
+		} else {
+			all[same].Messages = append(all[same].Messages, messages...)
 		}
 	}
 	for i := range s.Talkers {
@@ -47,8 +54,14 @@ func (s *State) Suppliers(q Quantity, now event.Time) []Supplier {
 				list = append(list, x)
 			}
 		}
-		if list != nil {
-			all = append(all, Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: list})
+		if list == nil {
+			continue
+		}
+		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == t.Unit })
+		if same < 0 {
+			all = append(all, Supplier{ID: t.Unit, Network: t.Network, Talker: t, Sentences: list})
+		} else {
+			all[same].Sentences = append(all[same].Sentences, list...)
 		}
 	}
 	return all
@@ -60,17 +73,20 @@ func (t *Transmit) Sending(now event.Time) bool {
 }
 
 // Competes gives what Rivals go by.
-func (s Supplier) Competes() (network string, talker bool) { return s.Network, s.Talker != nil }
+func (s Supplier) Competes() (unit, network string, talker bool) {
+	return s.ID, s.Network, s.Talker != nil
+}
 
-// Rivals are the suppliers of one quantity between which a head has to choose. Backbones are looked at each for itself, unless a talker
-// supplies it too: a talker may reach any of them.
-func Rivals[S interface{ Competes() (string, bool) }](all []S) [][]S {
+// Rivals are the suppliers of one quantity between which a display has to choose. Backbones are looked at each for itself, unless a
+// talker supplies it too: a talker may reach any of them. One unit is no rival of itself.
+func Rivals[S interface{ Competes() (string, string, bool) }](all []S) [][]S {
 	byNetwork := map[string][]S{}
 	var order []string
 	for _, s := range all {
-		network, talker := s.Competes()
-		if talker && len(all) > 1 {
-			return [][]S{all}
+		_, network, talker := s.Competes()
+		if talker {
+			byNetwork, order = map[string][]S{"": all}, []string{""}
+			break
 		}
 		if byNetwork[network] == nil {
 			order = append(order, network)
@@ -79,7 +95,9 @@ func Rivals[S interface{ Competes() (string, bool) }](all []S) [][]S {
 	}
 	var rivals [][]S
 	for _, network := range order {
-		if here := byNetwork[network]; len(here) > 1 {
+		here := byNetwork[network]
+		first, _, _ := here[0].Competes()
+		if slices.ContainsFunc(here, func(s S) bool { unit, _, _ := s.Competes(); return unit != first }) {
 			rivals = append(rivals, here)
 		}
 	}

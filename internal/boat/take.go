@@ -27,6 +27,7 @@ func (b *Boat) State() *State {
 		r.Talkers = n.reportTalkers(r.Talkers, b.now)
 	}
 	b.reportSources(r)
+	r.FindUnits(b.decisions, b.opt.GoneAfter)
 	return r
 }
 
@@ -135,7 +136,7 @@ func (f *Faults) minus(before *Faults) Faults {
 		AssembliesShed: f.AssembliesShed - before.AssembliesShed, StandardFrames: f.StandardFrames - before.StandardFrames,
 		RemoteFrames: f.RemoteFrames - before.RemoteFrames, OversizeFrames: f.OversizeFrames - before.OversizeFrames,
 		InvalidMessages: f.InvalidMessages - before.InvalidMessages, DamagedRecords: f.DamagedRecords - before.DamagedRecords,
-		TimeJumps: f.TimeJumps - before.TimeJumps, Untracked: f.Untracked - before.Untracked, SourceLost: f.SourceLost - before.SourceLost,
+		TimeJumps: f.TimeJumps - before.TimeJumps, Untracked: f.Untracked - before.Untracked, Displaced: f.Displaced - before.Displaced, SourceLost: f.SourceLost - before.SourceLost,
 		ChecksumErrors: f.ChecksumErrors - before.ChecksumErrors, GarbledLines: f.GarbledLines - before.GarbledLines,
 		UncheckedLines: f.UncheckedLines - before.UncheckedLines,
 	}
@@ -163,7 +164,7 @@ func (n *network) reportDevices(list []Device, now event.Time) []Device {
 func (d *device) report(now event.Time) Device {
 	state, since := d.state(now)
 	r := Device{
-		ID: d.sender.ID, Network: d.net.info.ID, State: state, StateSince: since, Renamed: d.isRenamed(), Role: d.role(), Own: d.sender.Own,
+		ID: d.sender.ID, Network: d.net.info.ID, State: state, StateSince: since, Role: d.role(), Own: d.sender.Own,
 		Addresses: slices.Clone(d.addresses), Transmits: d.transmits(now),
 		Receives: slices.Clone(d.identity.receives), Declares: slices.Clone(d.identity.declares),
 		FirstSeen: d.firstSeen, LastSeen: d.lastSeen, Restarts: d.restarts, Software: slices.Clone(d.identity.software),
@@ -174,6 +175,11 @@ func (d *device) report(now event.Time) Device {
 		r.Load += r.Transmits[i].Load
 	}
 	r.Load = share(r.Load)
+	r.Heard = append(slices.Clone(d.heardOn), Span{d.from, d.lastSeen})
+	r.Before = slices.Clone(d.identity.before)
+	if p := d.past(); p != nil {
+		r.Unit, r.UnitSince = p.Box, p.BoxSince
+	}
 	if d.address != pgn.Null {
 		a := d.address
 		r.Address = &a

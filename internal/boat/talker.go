@@ -18,6 +18,7 @@ const maxTexts = 8
 type talker struct {
 	name      string
 	sentences int
+	first     event.Time
 	last      event.Time
 	versions  nmea0183.Versions
 	identity  TalkerIdentity
@@ -106,7 +107,7 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 		}
 	}
 	for _, t := range l.talkers {
-		move(&t.last, &t.queried)
+		move(&t.first, &t.last, &t.queried)
 		if t.heartbeat != nil {
 			move(&t.heartbeat.At)
 		}
@@ -120,7 +121,7 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 }
 
 func (t *talker) report(network string, now event.Time) Talker {
-	r := Talker{Network: network, Talker: t.name, Last: t.last, Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
+	r := Talker{Network: network, Talker: t.name, First: t.first, Last: t.last, Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
 	if nmea0183.Unanswered(t.queries, t.queried, now) {
 		r.Unanswered = fmt.Sprintf("no answer, %d requests", t.queries)
 	}

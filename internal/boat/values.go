@@ -65,6 +65,7 @@ type Faults struct {
 	DamagedRecords  uint64 `json:"damaged_records,omitempty"`  // capture lines or records that could not be read
 	TimeJumps       uint64 `json:"time_jumps,omitempty"`       // stamps that went back
 	Untracked       uint64 `json:"untracked,omitempty"`        // devices or messages beyond the memory bound
+	Displaced       uint64 `json:"displaced,omitempty"`        // devices given up for others, to keep the memory bound
 	SourceLost      uint64 `json:"source_lost,omitempty"`      // times the adapter or connection went away
 	ChecksumErrors  uint64 `json:"checksum_errors,omitempty"`  // NMEA 0183
 	GarbledLines    uint64 `json:"garbled_lines,omitempty"`    // NMEA 0183

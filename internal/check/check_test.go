@@ -313,6 +313,7 @@ func TestRules(t *testing.T) {
 	for _, tt := range samples() {
 		t.Run(tt.rule+"/"+tt.name, func(t *testing.T) {
 			rule := ruleOf(t, tt.rule)
+			tt.report.FindUnits(nil, 0)
 			judged := Judge([]Rule{rule}, tt.report, now, &s)
 			got := judged.Findings
 			if len(got) != tt.want {
@@ -406,6 +407,7 @@ func TestWords(t *testing.T) {
 			}
 			fmt.Fprintf(&b, "\n## %s\n", s.name)
 			d := DefaultSettings()
+			s.report.FindUnits(nil, 0)
 			for _, f := range Judge([]Rule{ruleOf(t, s.rule)}, s.report, now, &d).Findings {
 				facts, err := json.Marshal(f.Evidence)
 				if err != nil {
@@ -471,6 +473,7 @@ func everything() *boat.State {
 
 func TestRunIsTheSameEveryTime(t *testing.T) {
 	r := everything()
+	r.FindUnits(nil, 0)
 	first := Judge(All(), r, now, nil).Findings
 	if len(first) < 30 {
 		t.Fatalf("only %d findings", len(first))
@@ -517,6 +520,7 @@ slow-data: {factor: 3}
 	if s.Every != 5*time.Second || s.SlowData.Factor != 3 || s.SlowData.Count != 20 {
 		t.Errorf("settings %+v", s)
 	}
+	r.FindUnits(nil, 0)
 	got := Judge(All(), r, now, &s).Findings
 	if len(got) != 1 || got[0].Check != "wrong-bit-rate" || got[0].Severity != Info || got[0].Hold != 2*time.Minute {
 		t.Errorf("findings %+v", got)

@@ -15,7 +15,7 @@ import (
 func (p *Pass) others(keep func(*boat.Device) bool) []*boat.Device {
 	var list []*boat.Device
 	for i := range p.State.Devices {
-		if d := &p.State.Devices[i]; !d.Own && !d.Renamed && keep(d) {
+		if d := &p.State.Devices[i]; !d.Own && !d.Left && keep(d) {
 			list = append(list, d)
 		}
 	}

@@ -166,7 +166,7 @@ func (sup *supplied) addStopped(r *report.Report, q boat.Quantity, known map[str
 	for i := range r.Devices {
 		d := &r.Devices[i]
 		messages, ok := d.Sends(q)
-		if !ok || d.Own || d.Renamed() || d.State == boat.Gone || known[d.ID] {
+		if !ok || d.Own || d.Left || d.State == boat.Gone || known[d.ID] {
 			continue
 		}
 		s := shownSupplier(r, &report.Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})

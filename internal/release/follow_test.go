@@ -81,6 +81,8 @@ func (b *bench) run(d time.Duration) {
 func (b *bench) look() {
 	b.t.Helper()
 	r := b.report
+	r.Units = nil
+	r.Settle()
 	if b.json {
 		data, err := json.Marshal(r)
 		if err != nil {
@@ -90,6 +92,7 @@ func (b *bench) look() {
 		if err := json.Unmarshal(data, r); err != nil {
 			b.t.Fatal(err)
 		}
+		r.Settle()
 	}
 	b.note(b.follower.Observe(b.now, r, b.cond))
 }

@@ -68,9 +68,6 @@ func (r *Report) TalkerByID(id string) *Talker {
 	return nil
 }
 
-// Renamed reports whether the unit came back under another NAME, so that this entry is only its past. Only a running model knows.
-func (d *Device) Renamed() bool { return d.Live != nil && d.Live.Renamed }
-
 // LastRestarts are up to eight, oldest first. Only a running model knows.
 func (d *Device) LastRestarts() []event.Time {
 	if d.Live == nil {

@@ -9,7 +9,7 @@ import (
 // New makes the report of a boat. It shares what it holds with the state and the alerts, which nobody changes from then on.
 func New(s *boat.State, alerts []alert.Alert) *Report {
 	r := &Report{
-		Schema: V1, Boat: s.Boat, TakenAt: s.TakenAt, Clock: s.Clock, Window: s.Window,
+		Schema: V2, Boat: s.Boat, TakenAt: s.TakenAt, Clock: s.Clock, Window: s.Window,
 		Networks: make([]Network, len(s.Networks)), Devices: make([]Device, len(s.Devices)), Talkers: make([]Talker, len(s.Talkers)),
 		Manual: append([]boat.Manual{}, s.Manual...), Alerts: append([]alert.Alert{}, alerts...),
 	}
@@ -27,6 +27,7 @@ func New(s *boat.State, alerts []alert.Alert) *Report {
 	for i := range s.Talkers {
 		r.Talkers[i] = talker(&s.Talkers[i])
 	}
+	r.takeUnits(s.Units, func(d boat.Device) Device { return device(&d) })
 	return r
 }
 
@@ -34,7 +35,7 @@ func device(d *boat.Device) Device {
 	r := Device{
 		ID: d.ID, Network: d.Network, Address: d.Address, Addresses: d.Addresses, State: d.State, Role: d.Role, Own: d.Own,
 		Name: d.Name, Product: d.Product, Installation: d.Installation, Receives: d.Receives, Declares: d.Declares,
-		FirstSeen: d.FirstSeen, LastSeen: d.LastSeen, Restarts: d.Restarts, Software: d.Software, Unanswered: d.Unanswered, Live: d,
+		FirstSeen: d.FirstSeen, LastSeen: d.LastSeen, Restarts: d.Restarts, Software: d.Software, Unanswered: d.Unanswered, Left: d.Left, Unit: d.Unit, Live: d,
 	}
 	if len(d.Transmits) > 0 {
 		r.Transmits = make([]Transmit, len(d.Transmits))
@@ -49,7 +50,7 @@ func device(d *boat.Device) Device {
 
 func talker(t *boat.Talker) Talker {
 	r := Talker{Network: t.Network, Talker: t.Talker, Identity: t.Identity, Heartbeat: t.Heartbeat, Texts: t.Texts, AIS: t.AIS,
-		Software: t.Software, Unanswered: t.Unanswered, Live: t}
+		Software: t.Software, Unanswered: t.Unanswered, Unit: t.Unit, Live: t}
 	for i := range t.Sentences {
 		x := &t.Sentences[i]
 		r.Sentences = append(r.Sentences, Sentence{Formatter: x.Formatter, Count: x.Count, Interval: x.Interval,

@@ -11,13 +11,19 @@ import (
 	"muster/internal/event"
 )
 
-// V1 names the version of a Report's shape.
-const V1 = "muster.report/v1"
+// The versions of a Report's shape: V2 is written; V1, which lists NAMEs and knows no units, is read, and written for those who ask for it.
+const (
+	V1 = "muster.report/v1"
+	V2 = "muster.report/v2"
+)
 
-// Schema is the JSON Schema (draft 2020-12) of a Report.
-//
-//go:embed report.schema.json
-var Schema []byte
+// Schema is the JSON Schema (draft 2020-12) of a Report, and SchemaV1 that of its version 1.
+var (
+	//go:embed report.schema.json
+	Schema []byte
+	//go:embed report.v1.schema.json
+	SchemaV1 []byte
+)
 
 // Report is what is known of one boat at one moment, as it is written.
 // Missing knowledge is an absent key: every optional field is omitted when it has no value.
@@ -28,13 +34,16 @@ type Report struct {
 	Clock    boat.Clock    `json:"clock"`
 	Window   boat.Window   `json:"window"`
 	Networks []Network     `json:"networks"`
-	Devices  []Device      `json:"devices"` // sorted by network, then NAME
+	Units    []Unit        `json:"units,omitzero"`   // the boxes; nil in version 1
+	Old      []Device      `json:"devices,omitzero"` // version 1: every NAME of every network
 	Talkers  []Talker      `json:"talkers"`
 	Manual   []boat.Manual `json:"manual"`
 	Alerts   []alert.Alert `json:"alerts"`
 
 	Verdict *Verdict `json:"verdict,omitempty"` // absent in reports of earlier versions; see Say
 	Judged  *Judged  `json:"judged,omitempty"`  // what the verdict rests on
+
+	Devices []Device `json:"-"` // the presences of all units on backbones, sorted by network, then NAME
 }
 
 // Network is one NMEA 2000 backbone or NMEA 0183 line.
@@ -74,8 +83,10 @@ type Device struct {
 	Restarts     int                `json:"restarts,omitempty"`
 	Software     []boat.Software    `json:"software_history,omitempty"` // oldest first
 	Unanswered   string             `json:"unanswered,omitempty"`       // why asking it for its identity was given up
+	Left         bool               `json:"left_behind,omitempty"`      // its unit sends under another NAME since; this is only its past
 
 	Talker string `json:"-"` // its letters where it stands for a talker, see Talker.Device
+	Unit   string `json:"-"` // id of the unit that it is a presence of
 
 	Live *boat.Device `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
 }
@@ -111,6 +122,7 @@ type Talker struct {
 	Software  []boat.Software      `json:"software_history,omitempty"` // of the unit that it told it is, oldest first
 
 	Unanswered string `json:"unanswered,omitempty"` // why asking it for its identity was given up
+	Unit       string `json:"-"`                    // id of the unit that it is a presence of
 
 	Live *boat.Talker `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
 }

@@ -1,13 +1,14 @@
 package report
 
 import (
+	"cmp"
 	"slices"
 
 	"muster/internal/boat"
 	"muster/internal/event"
 )
 
-// Supplier is a device or a talker that sends a quantity, and what it sends it in.
+// Supplier is a unit that sends a quantity on one network, and what it sends it in: see boat.Supplier.
 type Supplier struct {
 	ID, Network string
 	Device      *Device     // nil for a talker; aliases the report
@@ -17,7 +18,9 @@ type Supplier struct {
 }
 
 // Competes gives what boat.Rivals go by.
-func (s Supplier) Competes() (network string, talker bool) { return s.Network, s.Talker != nil }
+func (s Supplier) Competes() (unit, network string, talker bool) {
+	return s.ID, s.Network, s.Talker != nil
+}
 
 // Suppliers lists who sends the quantity with a value at a moment: devices, then talkers, in the report's order. muster itself is none
 // of them, nor is what has stopped, as far as that is known.
@@ -25,7 +28,7 @@ func (r *Report) Suppliers(q boat.Quantity, now event.Time) []Supplier {
 	var all []Supplier
 	for i := range r.Devices {
 		d := &r.Devices[i]
-		if d.Own || d.Renamed() || d.State != boat.Present && d.State != boat.Provisional {
+		if d.Own || d.Left || d.State != boat.Present && d.State != boat.Provisional {
 			continue
 		}
 		var messages []*Transmit
@@ -34,8 +37,15 @@ func (r *Report) Suppliers(q boat.Quantity, now event.Time) []Supplier {
 				messages = append(messages, t)
 			}
 		}
-		if messages != nil {
-			all = append(all, Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})
+		if messages == nil {
+			continue
+		}
+		id := cmp.Or(d.Unit, d.ID)
+		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == id && o.Network == d.Network })
+		if same < 0 {
+			all = append(all, Supplier{ID: id, Network: d.Network, Device: d, Messages: messages})
+		} else {
+			all[same].Messages = append(all[same].Messages, messages...)
 		}
 	}
 	for i := range r.Talkers {
@@ -46,8 +56,15 @@ func (r *Report) Suppliers(q boat.Quantity, now event.Time) []Supplier {
 				list = append(list, s)
 			}
 		}
-		if list != nil {
-			all = append(all, Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: list})
+		if list == nil {
+			continue
+		}
+		id := cmp.Or(t.Unit, t.ID())
+		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == id })
+		if same < 0 {
+			all = append(all, Supplier{ID: id, Network: t.Network, Talker: t, Sentences: list})
+		} else {
+			all[same].Sentences = append(all[same].Sentences, list...)
 		}
 	}
 	return all

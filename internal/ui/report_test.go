@@ -42,7 +42,7 @@ func TestVerdictOfLittle(t *testing.T) {
 		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers}, "Data received, but no talker reports its model.", "2 talkers send on NMEA 0183."},
 		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []alert.Alert{{Severity: check.Warning}}}, "1 thing needs attention.", "1 talker sends on NMEA 0183."},
 		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Silent}}}, "Nothing needs attention.", "0 of 1 device online."},
-		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Present}, {State: boat.Gone, Live: &boat.Device{Renamed: true}}}}, "Nothing needs attention.", "1 of 1 device online."},
+		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Present}, {State: boat.Gone, Left: true}}}, "Nothing needs attention.", "1 of 1 device online."},
 	} {
 		if v := verdictOf(&tt.report); v.Sentence != tt.sentence || v.More != tt.more {
 			t.Errorf("%+v\nwant %q, %q", v, tt.sentence, tt.more)

@@ -105,15 +105,16 @@ func readReport(body []byte, who string) (report.Report, error) {
 		return r, refuse("the report cannot be read: %v", err)
 	}
 	switch {
-	case r.Schema != report.V1:
-		return r, refuse("report of schema %q is not %q: this hub may be older than the boat's muster", clip(r.Schema), report.V1)
+	case !r.Known():
+		return r, refuse("report of schema %q is not %q: this hub may be older than the boat's muster", clip(r.Schema), report.V2)
 	case r.Boat.ID != "" && r.Boat.ID != who:
 		return r, refuse("the report is of boat %q, and was sent as %q", clip(r.Boat.ID), who)
-	case len(r.Devices)+len(r.Talkers)+len(r.Manual) > maxDevices:
-		return r, refuse("impossible report: %d devices and talkers, more than %d", len(r.Devices)+len(r.Talkers)+len(r.Manual), maxDevices)
+	case r.Entries() > maxDevices:
+		return r, refuse("impossible report: %d devices and talkers, more than %d", r.Entries(), maxDevices)
 	case len(r.Alerts) > maxAlerts:
 		return r, refuse("impossible report: %d alerts, more than %d", len(r.Alerts), maxAlerts)
 	}
+	r.Settle()
 	seen := make(map[[2]string]bool, len(r.Devices))
 	for i := range r.Devices {
 		key := [2]string{r.Devices[i].Network, r.Devices[i].ID}

@@ -209,7 +209,7 @@ func TestAPI(t *testing.T) {
 		}
 	}
 	golden(t, "api.txt", all.String())
-	if resp, body := get(t, s.URL()+"/api/v1/boats/wagtail/report"); resp.StatusCode != 200 || !strings.Contains(body, "muster.report/v1") {
+	if resp, body := get(t, s.URL()+"/api/v1/boats/wagtail/report"); resp.StatusCode != 200 || !strings.Contains(body, "muster.report/v2") {
 		t.Errorf("report: %s", resp.Status)
 	}
 }

@@ -28,6 +28,7 @@ func Sample(t testing.TB) *report.Report {
 	if err := json.Unmarshal(text, &r); err != nil {
 		t.Fatal(err)
 	}
+	r.Settle()
 	return &r
 }
 

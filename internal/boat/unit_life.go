@@ -1,0 +1,248 @@
+package boat
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"muster/internal/event"
+	"muster/pgn"
+)
+
+// maxLife is how many entries of each kind a life holds; the latest are kept.
+const maxLife = 32
+
+// Span is a stretch of time. Until is unset while it lasts.
+type Span struct {
+	From  event.Time `json:"from,omitzero"`
+	Until event.Time `json:"until,omitzero"`
+}
+
+// Life is what a unit went through, under whatever NAME: each list in the order in which it began.
+type Life struct {
+	Software   []Ran          `json:"software,omitempty"`
+	Names      []NameUse      `json:"names,omitempty"`
+	Instances  []InstanceUse  `json:"instances,omitempty"`
+	Addresses  []AddressSpell `json:"addresses,omitempty"`
+	Restarts   int            `json:"restarts,omitempty"`
+	Absences   []Span         `json:"absences,omitempty"`
+	Before     []Box          `json:"before,omitempty"`      // boxes that sent under the same NAME before it
+	Replaces   string         `json:"replaces,omitempty"`    // id of the unit whose place it took
+	ReplacedBy string         `json:"replaced_by,omitempty"` // id of the unit that took its place
+}
+
+// Ran is a software version and when the unit ran it.
+type Ran struct {
+	Version string `json:"version"`
+	Span
+}
+
+// NameUse is a NAME or talker and when the unit sent under it.
+type NameUse struct {
+	ID      string `json:"id"`
+	Network string `json:"network"`
+	Span
+}
+
+// InstanceUse is the device and system instance of one of the unit's functions, and when it had them.
+type InstanceUse struct {
+	Function       string `json:"function,omitempty"`
+	DeviceInstance uint8  `json:"device_instance"`
+	SystemInstance uint8  `json:"system_instance"`
+	Span
+}
+
+// AddressSpell is a source address and when the unit had it.
+type AddressSpell struct {
+	Network string `json:"network"`
+	Address uint8  `json:"address"`
+	Span
+}
+
+// Box is what is known of a box that another one replaced under the same NAME.
+type Box struct {
+	Model    string     `json:"model,omitempty"`
+	Serial   string     `json:"serial"`
+	Software []Software `json:"software,omitempty"`
+	Until    event.Time `json:"until,omitzero"` // when the other one was first heard
+}
+
+// leaveBehind marks the presences that the unit left: another presence of the same function began after they were last heard, and they
+// were never on together.
+func (a *assignment) leaveBehind(members []*presence) {
+	for _, p := range members {
+		i := slices.IndexFunc(members, func(q *presence) bool { return q != p && succeeds(q, p) })
+		if i < 0 {
+			continue
+		}
+		p.left, p.state = true, Gone
+		d := p.device
+		if d.Left = true; d.State != Gone {
+			d.State, d.StateSince = Gone, members[i].heard[len(members[i].heard)-1].From
+		}
+	}
+}
+
+// succeeds reports whether the unit sends as q what it sent as p before.
+func succeeds(q, p *presence) bool {
+	if q.device == nil || p.device == nil || !sameFunction(q.device, p.device) || len(q.heard) == 0 || together(q.heard, p.heard) {
+		return false
+	}
+	began := q.heard[len(q.heard)-1].From
+	return began >= p.device.LastSeen && q.device.LastSeen >= p.device.LastSeen &&
+		(began > p.device.LastSeen || q.device.ClaimedAt > p.device.ClaimedAt)
+}
+
+// life puts together what the presences went through.
+func (a *assignment) life(members []*presence) (l Life) {
+	var heard []Span
+	byFunction := map[string]int{}
+	for _, p := range members {
+		var software []Software
+		switch {
+		case p.device != nil:
+			software = p.device.Software
+			heard = append(heard, p.heard...)
+			l.Before = append(l.Before, p.device.Before...)
+			l.addDevice(p)
+			key := p.network
+			if n := p.device.Name; n != nil {
+				key = fmt.Sprint(p.network, n.DeviceClass.Code, n.DeviceFunction.Code)
+			}
+			byFunction[key] += p.device.Restarts
+			l.Restarts = max(l.Restarts, byFunction[key])
+		case p.talker != nil:
+			software = p.talker.Software
+			l.Names = append(l.Names, NameUse{p.id, p.network, a.spell(Span{p.first, p.talker.Last}, p)})
+		}
+		for _, s := range software {
+			l.Software = append(l.Software, Ran{s.Version, Span{From: s.Since}})
+		}
+	}
+	inOrder(l.Names, func(n *NameUse) *Span { return &n.Span })
+	inOrder(l.Instances, func(n *InstanceUse) *Span { return &n.Span })
+	inOrder(l.Addresses, func(n *AddressSpell) *Span { return &n.Span })
+	slices.SortStableFunc(l.Software, func(a, b Ran) int { return cmp.Compare(a.From, b.From) })
+	l.Software = slices.CompactFunc(l.Software, func(a, b Ran) bool { return a.Version == b.Version })
+	for i := 1; i < len(l.Software); i++ {
+		l.Software[i-1].Until = l.Software[i].From
+	}
+	l.Absences = lastOf(a.absences(heard), maxLife)
+	l.Software, l.Names = lastOf(l.Software, maxLife), lastOf(l.Names, maxLife)
+	l.Instances, l.Addresses = lastOf(l.Instances, maxLife), lastOf(l.Addresses, maxLife)
+	return l
+}
+
+// spell is a span that lasts while the presence is heard.
+func (a *assignment) spell(s Span, p *presence) Span {
+	if p.state == Present || p.state == Provisional || p.state == NoAddress {
+		s.Until = 0
+	}
+	return s
+}
+
+// addDevice adds the NAME, instances and addresses of a device.
+func (l *Life) addDevice(p *presence) {
+	d := p.device
+	whole := Span{}
+	for i, s := range p.heard {
+		if i == len(p.heard)-1 && !p.left && (d.State == Present || d.State == Provisional || d.State == NoAddress) {
+			s.Until = 0
+		}
+		if i == 0 {
+			whole.From = s.From
+		}
+		whole.Until = s.Until
+		if d.Name != nil {
+			l.Names = append(l.Names, NameUse{d.ID, d.Network, s})
+			l.Instances = append(l.Instances, InstanceUse{d.Name.DeviceFunction.Name, d.Name.DeviceInstance, d.Name.SystemInstance, s})
+		}
+	}
+	for i, u := range d.Addresses {
+		if u.Address == pgn.Null {
+			continue
+		}
+		s := Span{From: u.Since, Until: whole.Until}
+		if i+1 < len(d.Addresses) {
+			s.Until = d.Addresses[i+1].Since
+		}
+		l.Addresses = append(l.Addresses, AddressSpell{d.Network, u.Address, s})
+	}
+}
+
+func inOrder[T any](list []T, span func(*T) *Span) {
+	slices.SortStableFunc(list, func(a, b T) int { return cmp.Compare(span(&a).From, span(&b).From) })
+}
+
+// absences are the times between the first and the last time that the unit was heard in which no presence of it was.
+func (a *assignment) absences(heard []Span) (gaps []Span) {
+	slices.SortFunc(heard, func(a, b Span) int { return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.Until, b.Until)) })
+	until := event.Time(0)
+	for i, s := range heard {
+		if i > 0 && s.From.Sub(until) > DefaultOptions().SilentAfter {
+			gaps = append(gaps, Span{until, s.From})
+		}
+		until = max(until, s.Until)
+	}
+	return gaps
+}
+
+// lastRestarts are the latest restarts of the presences, oldest first; what several functions of a box show at once is one.
+func lastRestarts(members []*presence) (times []event.Time) {
+	for _, p := range members {
+		if p.device != nil {
+			times = append(times, p.device.LastRestarts...)
+		}
+	}
+	slices.Sort(times)
+	settle := DefaultOptions().SettleTime
+	out := times[:0]
+	for _, t := range times {
+		if n := len(out); n == 0 || t.Sub(out[n-1]) > settle {
+			out = append(out, t)
+		}
+	}
+	return lastOf(out, maxRestarts)
+}
+
+// succession notes which unit took the place of which: where one of a model fell silent for good and one other of that model, function
+// and instance came after.
+func succession(units []Unit) {
+	left, came := map[string][]*Unit{}, map[string][]*Unit{}
+	for i := range units {
+		u := &units[i]
+		key := u.place()
+		switch {
+		case key == "" || u.Own:
+		case u.Aboard && u.State == Present:
+			came[key] = append(came[key], u)
+		case u.State == Silent || u.State == Gone:
+			left[key] = append(left[key], u)
+		}
+	}
+	for key, old := range left {
+		for _, o := range old {
+			var by []*Unit
+			for _, n := range came[key] {
+				if n.FirstSeen >= o.LastSeen {
+					by = append(by, n)
+				}
+			}
+			if len(by) == 1 && len(old) == 1 {
+				o.Life.ReplacedBy, by[0].Life.Replaces = by[0].ID, o.ID
+			}
+		}
+	}
+}
+
+// place is what a unit and the one that is put in its place share, "" when it is not known.
+func (u *Unit) place() string {
+	if u.Name == nil || u.Product == nil || u.Product.Model == "" && u.Product.Code == nil {
+		return ""
+	}
+	code := -1
+	if u.Product.Code != nil {
+		code = int(*u.Product.Code)
+	}
+	return fmt.Sprint(u.Network, u.Name.Manufacturer.Code, code, u.Product.Model, u.Name.DeviceClass.Code, u.Name.DeviceFunction.Code, u.Name.DeviceInstance)
+}
