@@ -464,16 +464,21 @@ func everything() *boat.State {
 			r.Networks = append(r.Networks, n)
 		}
 		for _, d := range s.report.Devices {
-			d.Network, d.ID = id, id+d.ID
+			d.Network, d.ID, d.Unit = id, id+d.ID, ""
+			if d.Product != nil {
+				product := *d.Product
+				product.Serial = id + product.Serial
+				d.Product = &product
+			}
 			r.Devices = append(r.Devices, d)
 		}
 	}
+	r.FindUnits(nil, 0)
 	return &r
 }
 
 func TestRunIsTheSameEveryTime(t *testing.T) {
 	r := everything()
-	r.FindUnits(nil, 0)
 	first := Judge(All(), r, now, nil).Findings
 	if len(first) < 30 {
 		t.Fatalf("only %d findings", len(first))
@@ -520,7 +525,6 @@ slow-data: {factor: 3}
 	if s.Every != 5*time.Second || s.SlowData.Factor != 3 || s.SlowData.Count != 20 {
 		t.Errorf("settings %+v", s)
 	}
-	r.FindUnits(nil, 0)
 	got := Judge(All(), r, now, &s).Findings
 	if len(got) != 1 || got[0].Check != "wrong-bit-rate" || got[0].Severity != Info || got[0].Hold != 2*time.Minute {
 		t.Errorf("findings %+v", got)
