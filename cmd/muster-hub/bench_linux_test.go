@@ -61,7 +61,7 @@ func benchHub(b *testing.B, boats int) {
 				Name:    &boat.Name{UniqueNumber: uint32(j), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}},
 				Product: &boat.Product{Model: fmt.Sprintf("Larkfin LF%d display", 7+j%7), Serial: fmt.Sprintf("%s-%d", id, j), Software: fmt.Sprintf("4.%d", 40+i%12)}})
 		}
-		r.Settle()
+		r.Complete()
 		body, err := json.Marshal(r)
 		if err != nil {
 			b.Fatal(err)

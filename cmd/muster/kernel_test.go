@@ -103,7 +103,7 @@ func readReport(t *testing.T, file string) *report.Report {
 	if err := json.Unmarshal(data, r); err != nil {
 		t.Fatalf("%s: %v: %.200s", file, err, data)
 	}
-	r.Settle()
+	r.Complete()
 	return r
 }
 
@@ -274,7 +274,7 @@ func replayed(t *testing.T, dir string) {
 	if err := json.Unmarshal([]byte(printed.String()), replay); err != nil {
 		t.Fatal(err)
 	}
-	replay.Settle()
+	replay.Complete()
 	live := readReport(t, filepath.Join(dir, "live.json"))
 	if diff := cmp.Diff(live.Networks[0].Frames, replay.Networks[0].Frames); diff != "" {
 		t.Error(diff)

@@ -132,7 +132,7 @@ func TestSnapshotURL(t *testing.T) {
 		Window: boat.Window{From: from, To: from.Add(2 * leastListening)}, Networks: []report.Network{}, Talkers: []report.Talker{},
 		Manual: []boat.Manual{}, Alerts: []alert.Alert{},
 		Devices: []report.Device{{ID: "C0788700FA401B5B", Network: "can0", State: boat.Present}}}
-	served.Settle()
+	served.Complete()
 	var asked atomic.Int32
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {

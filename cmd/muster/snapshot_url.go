@@ -123,7 +123,7 @@ func (m running) report(ctx context.Context) (*report.Report, error) {
 	if err := input.OpenJSON(ctx, "", text, r); err != nil || !r.Known() {
 		return nil, m.foreign("a " + report.V2)
 	}
-	r.Settle()
+	r.Complete()
 	return r, nil
 }
 

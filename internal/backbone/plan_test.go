@@ -271,7 +271,7 @@ func TestTalkersCover(t *testing.T) {
 			if err := json.Unmarshal(text, &kept); err != nil {
 				t.Fatal(err)
 			}
-			kept.Settle()
+			kept.Complete()
 			for name, r := range map[string]*report.Report{"live": live, "kept": &kept} {
 				a := Judge(l)
 				if err := a.Against(l, r); err != nil {

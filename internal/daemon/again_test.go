@@ -49,7 +49,7 @@ func TestJudgedAgain(t *testing.T) {
 				if err := json.Unmarshal(text, &read); err != nil {
 					t.Fatal(err)
 				}
-				read.Settle()
+				read.Complete()
 				return &read
 			}
 			written := judged(nil)

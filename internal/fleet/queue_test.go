@@ -168,7 +168,7 @@ func reportOf(n int) *report.Report {
 		r.Devices = append(r.Devices, d)
 	}
 	r.Alerts = []alert.Alert{{ID: "silent:x", Check: "silent", Severity: check.Warning, State: alert.StatusOpen, Since: r.TakenAt, Summary: "Gannet SD2 sounder has not spoken"}}
-	r.Settle()
+	r.Complete()
 	return r
 }
 

@@ -82,7 +82,7 @@ func (b *bench) look() {
 	b.t.Helper()
 	r := b.report
 	r.Units = nil
-	r.Settle()
+	r.Complete()
 	if b.json {
 		data, err := json.Marshal(r)
 		if err != nil {
@@ -92,7 +92,7 @@ func (b *bench) look() {
 		if err := json.Unmarshal(data, r); err != nil {
 			b.t.Fatal(err)
 		}
-		r.Settle()
+		r.Complete()
 	}
 	b.note(b.follower.Observe(b.now, r, b.cond))
 }

@@ -49,7 +49,7 @@ type Supply struct {
 // New makes an unsealed snapshot of a report. What it says is judged at that moment: an alert that merely has not cleared yet has cleared.
 func New(report *report.Report) *Snapshot {
 	if report.Units == nil {
-		report.Settle()
+		report.Complete()
 	}
 	report = report.Settled()
 	s := &Snapshot{Schema: Schema, Report: report, Waiting: Waiting(report), Sources: supplies(report)}
@@ -132,7 +132,7 @@ func Decode(data []byte) (*Snapshot, error) {
 	if s.Report == nil {
 		return nil, errors.New("read snapshot: it holds no report")
 	}
-	s.Report.Settle()
+	s.Report.Complete()
 	return s, nil
 }
 

@@ -114,7 +114,7 @@ func readReport(body []byte, who string) (report.Report, error) {
 	case len(r.Alerts) > maxAlerts:
 		return r, refuse("impossible report: %d alerts, more than %d", len(r.Alerts), maxAlerts)
 	}
-	r.Settle()
+	r.Complete()
 	seen := make(map[[2]string]bool, len(r.Devices))
 	for i := range r.Devices {
 		key := [2]string{r.Devices[i].Network, r.Devices[i].ID}

@@ -254,7 +254,7 @@ func testReport(id string, devices int, software string) *report.Report {
 			Name:    &boat.Name{UniqueNumber: uint32(i), Manufacturer: boat.Coded{Code: 2001, Name: "Larkfin Marine"}, ArbitraryAddress: true},
 			Product: &boat.Product{Code: &code, Model: fmt.Sprintf("Larkfin LF%d display", i%7), Serial: fmt.Sprintf("%s-%04d", id, i), Software: software}})
 	}
-	r.Settle()
+	r.Complete()
 	return r
 }
 

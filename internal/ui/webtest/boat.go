@@ -28,7 +28,7 @@ func Sample(t testing.TB) *report.Report {
 	if err := json.Unmarshal(text, &r); err != nil {
 		t.Fatal(err)
 	}
-	r.Settle()
+	r.Complete()
 	return &r
 }
 

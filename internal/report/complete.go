@@ -8,9 +8,9 @@ import (
 	"muster/internal/boat"
 )
 
-// Settle completes a report that was read, whatever its version, so that it says in memory what one of this version says. A report of
+// Complete completes a report that was read, whatever its version, so that it says in memory what one of this version says. A report of
 // version 1 does not say which NAMEs are one box: that is found out from it as the model finds it out.
-func (r *Report) Settle() {
+func (r *Report) Complete() {
 	if r.Units == nil {
 		if r.Devices == nil {
 			r.Devices = r.Old
@@ -127,7 +127,7 @@ func (t *Talker) model() boat.Talker {
 // Version1 is the report as version 1 says it, for readers that know no other. It shares what it holds with the report.
 func (r *Report) Version1() *Report {
 	old := *r
-	old.Schema, old.Units, old.Old = V1, nil, slices.Clone(r.Devices)
+	old.Schema, old.Units, old.Old, old.Verdict, old.Judged = V1, nil, slices.Clone(r.Devices), nil, nil
 	if old.Old == nil {
 		old.Old = []Device{}
 	}
