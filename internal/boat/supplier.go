@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"cmp"
 	"slices"
 	"time"
 
@@ -39,9 +40,10 @@ func (s *State) Suppliers(q Quantity, now event.Time) []Supplier {
 		if messages == nil {
 			continue
 		}
-		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == d.Unit && o.Network == d.Network })
+		id := cmp.Or(d.Unit, d.ID)
+		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == id && o.Network == d.Network })
 		if same < 0 {
-			all = append(all, Supplier{ID: d.Unit, Network: d.Network, Device: d, Messages: messages})
+			all = append(all, Supplier{ID: id, Network: d.Network, Device: d, Messages: messages})
 		} else {
 			all[same].Messages = append(all[same].Messages, messages...)
 		}
@@ -57,9 +59,10 @@ func (s *State) Suppliers(q Quantity, now event.Time) []Supplier {
 		if list == nil {
 			continue
 		}
-		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == t.Unit })
+		id := cmp.Or(t.Unit, t.ID())
+		same := slices.IndexFunc(all, func(o Supplier) bool { return o.ID == id })
 		if same < 0 {
-			all = append(all, Supplier{ID: t.Unit, Network: t.Network, Talker: t, Sentences: list})
+			all = append(all, Supplier{ID: id, Network: t.Network, Talker: t, Sentences: list})
 		} else {
 			all[same].Sentences = append(all[same].Sentences, list...)
 		}

@@ -121,7 +121,7 @@ func TestSuppliers(t *testing.T) {
 	r = aboard(t)
 	r.Talkers = nil
 	second := r.Devices[len(r.Devices)-1]
-	second.ID, second.Network = "C0788C00FA400101", "can1"
+	second.ID, second.Unit, second.Network = "C0788C00FA400101", "", "can1"
 	r.Devices = append(r.Devices, second)
 	if got := supplies(r, boat.Quantities()[0]); got.State != "one" || got.Words != "one source on each of 2 networks" || len(got.From) != 2 {
 		t.Errorf("two backbones: %+v", got)
