@@ -222,6 +222,12 @@ func (a *assignment) standsFor(members []*presence, life *Life) Device {
 			if d.Name == nil {
 				d.Name = o.Name
 			}
+			if d.Heartbeat == nil {
+				d.Heartbeat = o.Heartbeat
+			}
+			if i > 0 && d.Network == o.Network {
+				d.Load += o.Load
+			}
 		}
 		if o.FirstSeen != 0 && (d.FirstSeen == 0 || o.FirstSeen < d.FirstSeen) {
 			d.FirstSeen = o.FirstSeen

@@ -127,7 +127,7 @@ func (t *Talker) model() boat.Talker {
 // Version1 is the report as version 1 says it, for readers that know no other. It shares what it holds with the report.
 func (r *Report) Version1() *Report {
 	old := *r
-	old.Schema, old.Units, old.Old, old.Verdict, old.Judged = V1, nil, slices.Clone(r.Devices), nil, nil
+	old.Schema, old.Units, old.Old = V1, nil, slices.Clone(r.Devices)
 	if old.Old == nil {
 		old.Old = []Device{}
 	}
