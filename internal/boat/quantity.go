@@ -118,6 +118,7 @@ type MeasureInfo struct {
 	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
 	Compare   Comparison
 	Tolerance float64 // in Unit: a difference up to this is usual between two sound sources (common practice, no source)
+	Share     float64 // of the greater value, where that is more than Tolerance: what is off in proportion (common practice, no source)
 }
 
 const (
@@ -127,32 +128,32 @@ const (
 
 // measures is the table of measures, in order of the constants. Read-only.
 var measures = [measureCount]MeasureInfo{
-	Position:            {"position", "m", 1, GreatCircle, 50},
-	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20},
-	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20},
-	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5},
-	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10},
-	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10},
-	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5},
-	Pitch:               {"pitch", "deg", perDegree, Linear, 5},
-	Roll:                {"roll", "deg", perDegree, Linear, 5},
-	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2},
-	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2},
-	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2},
-	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3},
-	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5},
-	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20},
-	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6},
-	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30},
-	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6},
-	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30},
-	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30},
-	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6},
-	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3},
-	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5},
-	Humidity:            {"humidity", "%", 1, Linear, 10},
-	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5},
-	ClockOffset:         {"time", "s", 1, Linear, 2},
+	Position:            {"position", "m", 1, GreatCircle, 50, 0},
+	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20, 0},
+	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20, 0},
+	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5, 0.10},
+	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10, 0},
+	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10, 0},
+	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5, 0},
+	Pitch:               {"pitch", "deg", perDegree, Linear, 5, 0},
+	Roll:                {"roll", "deg", perDegree, Linear, 5, 0},
+	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2, 0},
+	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2, 0.05},
+	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2, 0.05},
+	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3, 0.05},
+	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5, 0.10},
+	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20, 0},
+	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6, 0.15},
+	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30, 0},
+	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6, 0.15},
+	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30, 0},
+	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30, 0},
+	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6, 0.15},
+	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3, 0},
+	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5, 0},
+	Humidity:            {"humidity", "%", 1, Linear, 10, 0},
+	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5, 0},
+	ClockOffset:         {"time", "s", 1, Linear, 2, 0},
 }
 
 // Measures lists every measure.
@@ -185,6 +186,12 @@ func (m Measure) Difference(a, b *Source) float64 {
 		return info.Scale * quantity.Angle(a.Value, b.Value)
 	}
 	return info.Scale * math.Abs(a.Value-b.Value)
+}
+
+// Limit is how far apart the two may be, where the tolerance is set to so much.
+func (m Measure) Limit(tolerance float64, a, b *Source) float64 {
+	info := m.Info()
+	return max(tolerance, info.Share*info.Scale*max(math.Abs(a.Value), math.Abs(b.Value)))
 }
 
 // earthRadius is the mean radius of the WGS 84 ellipsoid in m. Distances on the sphere are within 0.56 % of those on the ellipsoid.

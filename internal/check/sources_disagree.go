@@ -25,14 +25,17 @@ func sourcesDisagree(p *Pass) {
 			p.NotJudged("", m.String(), m.String()+": it means nothing at rest or in light wind", NeedTraffic)
 			continue
 		}
-		worst, against := 0.0, make([]int, len(list)) // how many others each disagrees with
+		worst, limit, against := 0.0, 0.0, make([]int, len(list)) // how many others each disagrees with
 		compared := false
 		for i := range list {
 			for j := range i {
 				moved, ok := p.between(m, list[i], list[j])
 				compared = compared || ok
-				if d := m.Difference(list[i], list[j]); ok && d > tolerance+moved {
-					worst = max(worst, d)
+				most := m.Limit(tolerance, list[i], list[j])
+				if d := m.Difference(list[i], list[j]); ok && d > most+moved {
+					if d > worst {
+						worst, limit = d, most
+					}
 					against[i]++
 					against[j]++
 				}
@@ -73,8 +76,8 @@ func sourcesDisagree(p *Pass) {
 		}
 		p.Find(Finding{
 			Subject: m.String(), Devices: p.deviceIDs(ids), Network: common(list),
-			Values:   Values{"measure": m, "difference": quantity(worst, info.Unit), "limit": quantity(tolerance, info.Unit), "sources": enumerate(words), "odd": also},
-			Evidence: evidence("values", values, "difference", round(worst), "tolerance", tolerance, "odd", odd, "unit", info.Unit),
+			Values:   Values{"measure": m, "difference": quantity(worst, info.Unit), "limit": quantity(limit, info.Unit), "sources": enumerate(words), "odd": also},
+			Evidence: evidence("values", values, "difference", round(worst), "tolerance", round(limit), "odd", odd, "unit", info.Unit),
 		})
 	}
 }
