@@ -22,6 +22,7 @@ const (
 	controllerWarning = 0x04 | 0x08
 	controllerPassive = 0x10 | 0x20
 	controllerActive  = 0x40
+	controllerOverrun = 0x01 | 0x02 // received or to be sent
 )
 
 // happening takes an event that is no traffic.
@@ -79,6 +80,12 @@ func (n *network) errorFrame(ev *event.Event) {
 	if class&^uint32(classController|classCounters) == 0 && detail == controllerActive {
 		n.controller(stateActive, ev.Time)
 		return
+	}
+	if class&^uint32(classController|classCounters) == 0 && detail&controllerOverrun != 0 && detail&^controllerOverrun == 0 {
+		if n.info.Timing.SamplePoint == 0 { // otherwise the driver counts them, and they come as dropped
+			n.happening(&event.Event{Kind: event.KindDropped, Time: ev.Time, Count: 1})
+		}
+		return // the computer was late: the bus is not at fault
 	}
 	n.faults.ErrorFrames++
 	n.errorRun.add(ev.Time)

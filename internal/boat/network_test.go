@@ -220,6 +220,12 @@ func TestHappenings(t *testing.T) {
 		events []event.Event
 		want   want
 	}{
+		{"receive overflow", []event.Event{errorFrame(0x04, 0x01), errorFrame(0x204, 0x01)}, want{"", Faults{Dropped: 2}}},
+		{"receive overflow, which the driver counts", []event.Event{
+			{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, Timing: event.Timing{SamplePoint: 875}}},
+			errorFrame(0x204, 0x01), {Kind: event.KindDropped, Count: 3},
+		}, want{"", Faults{Dropped: 3}}},
+		{"overflow and a passive controller", []event.Event{errorFrame(0x04, 0x11)}, want{"passive", Faults{ErrorFrames: 1}}},
 		{"protocol error", []event.Event{errorFrame(0x08, 0)}, want{"", Faults{ErrorFrames: 1}}},
 		{"warning", []event.Event{errorFrame(0x04, 0x08)}, want{"warning", Faults{ErrorFrames: 1}}},
 		{"passive", []event.Event{errorFrame(0x04, 0x10)}, want{"passive", Faults{ErrorFrames: 1}}},
