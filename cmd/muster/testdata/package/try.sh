@@ -28,7 +28,10 @@ devices() { curl -s http://127.0.0.1:8632/api/v1/report | grep -o '"id": *"[0-9a
 heard() { [ "$(devices)" -ge 1 ]; }
 claim
 await heard
-sleep 3 # the store is written each second
+writes() { curl -s http://127.0.0.1:8632/metrics | sed -n 's/^muster_store_writes_total{result="written"} //p'; }
+before=$(writes)
+kept() { claim; [ "$(writes)" -ge $((before + 2)) ]; } # the second write began after the device was heard
+await kept
 say devices "$(devices)"
 seen=$(first)
 
@@ -50,7 +53,7 @@ echo 'nonsense: 1' >>/etc/muster/muster.yaml
 systemctl reload muster
 told() { journalctl -u muster --no-pager -o cat | grep -c 'muster.yaml:.*nonsense'; }
 await told
-sleep 1
+await ready
 active after_broken_config
 say told "$(told)"
 sed -i /nonsense/d /etc/muster/muster.yaml
