@@ -19,7 +19,8 @@ import (
 // The kernel bench runs scripts of testdata/kernel/parts on a Linux that has CAN, with muster and with programs that nobody here wrote. That
 // is this machine's own kernel where it can make a virtual CAN interface, in a network namespace that goes with the part; otherwise a stock
 // Debian kernel in a PC emulated in software, with CAN controllers on emulated wires, which needs no privilege. The PC's root is this
-// machine's file tree. It is started once, by the first test that needs it, and serves all tests of a run.
+// machine's file tree. It is started once, by the first test that needs it, and serves all tests of a run. What judges what is in
+// testdata/kernel/README.md.
 
 // benchFetch is what fills the cache with the PC's kernel, and benchInstall what installs the programs.
 const (
@@ -202,6 +203,7 @@ func (k ownKernel) run(name, out, _ string, limit time.Duration) (string, error)
 
 // pc is the emulated PC.
 type pc struct {
+	boot    time.Duration  // what it took until it was up
 	console string         // file of the kernel's messages
 	orders  io.WriteCloser // its second serial port
 	kill    context.CancelFunc
@@ -296,6 +298,7 @@ func startPC() (*pc, error) {
 	up := make(chan string, 1)
 	p.waiting["up"] = up
 	failed := make(chan error, 1)
+	start := time.Now()
 	go func() {
 		runtime.LockOSThread() // the PC is killed when the thread that started it ends
 		defer close(p.ended)
@@ -313,6 +316,7 @@ func startPC() (*pc, error) {
 		kill()
 		return nil, p.fault(errors.New("it was not up after 5 minutes"))
 	case <-up:
+		p.boot = time.Since(start)
 		return p, nil
 	}
 }
@@ -354,7 +358,9 @@ func (p *pc) fault(err error) error {
 	return fmt.Errorf("%w\n%s", err, text)
 }
 
-func (*pc) String() string { return "the emulated PC" }
+func (p *pc) String() string {
+	return fmt.Sprintf("the emulated PC, which was up after %v", p.boot.Round(time.Second/10))
+}
 
 func (p *pc) run(name, out, net string, limit time.Duration) (string, error) {
 	if net == "" {

@@ -11,6 +11,7 @@ mount -t 9p -o trans=virtio,version=9p2000.L,msize=262144,cache=none out "$here/
 mkdir -p /dev/pts
 mount -t devpts devpts /dev/pts
 mount -t tmpfs tmp /run
+echo 1 >/proc/irq/default_smp_affinity # see controllers in part.sh
 for m in can-raw can-j1939 vcan slcan kvaser_pci; do modprobe -d "$KERNEL" "$m"; done
 echo 16777216 >/proc/sys/net/core/rmem_default # gpsd asks for no room, and loses what comes while this machine has no time for it
 export SLICE=10000                             # frames that a socket holds then

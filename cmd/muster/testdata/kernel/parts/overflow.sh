@@ -2,7 +2,7 @@
 controllers
 controller can0 bitrate 250000 listen-only on
 controller can2 bitrate 250000
-candump -e -r 4000000 can0,0:0,#FFFFFFFF >candump.txt & dump=$!
+candump -r 4000000 -L can0,0:0,#FFFFFFFF >candump.log & dump=$!
 $MUSTER run can0 >run.log 2>&1 & run=$!
 ready; await listening can0 2
 served() { printf "\\$1" | dd of="$(readlink -f /sys/class/net/can0/device)/resource1" bs=1 seek=4 conv=notrunc; } # 177 or 000: which interrupts it has
@@ -20,6 +20,6 @@ for time in 1 2; do
   frame; await heard $((1 + 5 * time))
 done
 told() { ask report; [ "$(value report.json dropped)" = 2 ]; } # it is asked for each second
-await told
+await told; await grep -q "$(printf %02X $count)\$" candump.log
 ip -s -j link show can0 >link.json
 end $run $dump
