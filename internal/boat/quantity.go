@@ -20,6 +20,13 @@ type Quantity struct {
 	selector  uint8               // what a message with a selector must have there to carry it
 }
 
+// Names of quantities whose values do not show who repeats whom.
+const (
+	MagneticVariation = "magnetic variation"
+	TimeOfDay         = "time"
+	AISTargets        = "AIS"
+)
+
 // Quantities lists what a boat has one source of, in report order. Messages: the published titles of the message set.
 func Quantities() []Quantity {
 	return []Quantity{
@@ -29,7 +36,7 @@ func Quantities() []Quantity {
 		{Name: "heading", PGNs: []uint32{127250}, Measures: []Measure{HeadingTrue, HeadingMagnetic}, carried: []nmea0183.Quantity{nmea0183.Heading}},
 		{Name: "rate of turn", PGNs: []uint32{127251}, Measures: []Measure{RateOfTurn}, carried: []nmea0183.Quantity{nmea0183.RateOfTurn}},
 		{Name: "attitude", PGNs: []uint32{127257}, Measures: []Measure{Pitch, Roll}, carried: []nmea0183.Quantity{nmea0183.Pitch, nmea0183.Roll}},
-		{Name: "magnetic variation", PGNs: []uint32{127258}, Measures: []Measure{Variation}, carried: []nmea0183.Quantity{nmea0183.Variation}},
+		{Name: MagneticVariation, PGNs: []uint32{127258}, Measures: []Measure{Variation}, carried: []nmea0183.Quantity{nmea0183.Variation}},
 		{Name: "rudder", PGNs: []uint32{127245}, Measures: []Measure{RudderAngle}, carried: []nmea0183.Quantity{nmea0183.RudderAngle}},
 		{Name: "depth", PGNs: []uint32{128267}, Measures: []Measure{DepthSurface, DepthKeel, DepthTransducer},
 			carried: []nmea0183.Quantity{nmea0183.Depth}},
@@ -43,8 +50,8 @@ func Quantities() []Quantity {
 			carried: []nmea0183.Quantity{nmea0183.Pressure}, mixed: []uint32{130310, 130311}, selector: atmosphere},
 		{Name: "humidity", PGNs: []uint32{130313}, Measures: []Measure{Humidity},
 			carried: []nmea0183.Quantity{nmea0183.Humidity}, mixed: []uint32{130311}, selector: outsideHumidity},
-		{Name: "time", PGNs: []uint32{126992, 129033}, Measures: []Measure{ClockOffset}, carried: []nmea0183.Quantity{nmea0183.Time}},
-		{Name: "AIS", PGNs: []uint32{129038, 129039, 129040}, formatter: "VDM"},
+		{Name: TimeOfDay, PGNs: []uint32{126992, 129033}, Measures: []Measure{ClockOffset}, carried: []nmea0183.Quantity{nmea0183.Time}},
+		{Name: AISTargets, PGNs: []uint32{129038, 129039, 129040}, formatter: "VDM"},
 	}
 }
 

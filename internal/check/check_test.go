@@ -67,7 +67,7 @@ func device(id string, address uint8, maker boat.Coded, function string, model s
 	d := boat.Device{
 		ID: id, Network: "can0", Address: &address, State: boat.Present, FirstSeen: ago(time.Hour), LastSeen: now,
 		Name: &boat.Name{Manufacturer: maker, DeviceClass: boat.Coded{Code: 60}, DeviceFunction: boat.Coded{Code: 130, Name: function},
-			DeviceInstance: address, ArbitraryAddress: true},
+			DeviceInstance: address, IndustryGroup: boat.Coded{Code: 4, Name: "Marine"}, ArbitraryAddress: true},
 	}
 	if model != "" {
 		d.Product = &boat.Product{Code: ptr(uint16(100)), Model: model, Serial: "S" + id, Software: "1.0"}
@@ -76,6 +76,14 @@ func device(id string, address uint8, maker boat.Coded, function string, model s
 		c(&d)
 	}
 	return d
+}
+
+// ais sends AIS targets, as a device of a role.
+func ais(r boat.Role) change {
+	return func(d *boat.Device) {
+		d.Role = r
+		d.Transmits = append(d.Transmits, boat.Transmit{PGN: 129038, Count: 100, Last: now, Available: ptr(true)})
+	}
 }
 
 var fuel, water = ptr(uint8(0)), ptr(uint8(1))
@@ -257,6 +265,18 @@ func samples() []sample {
 		{"instance-clash", "fluid unknown", aboard(battery("C1", 40, tank(0, nil)), battery("C2", 41, tank(0, nil))), 0},
 		{"instance-clash", "no instance", aboard(battery("C1", 40, volts(255)), battery("C2", 41, volts(255))), 0},
 		{"instance-clash", "own instances", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(1))), 0},
+		{"foreign-device", "an engine of its own bus", aboard(head("A1", 35), sounder("B1", 36, func(d *boat.Device) {
+			d.Name.IndustryGroup = boat.Coded{Code: 0, Name: "Global"}
+		})), 1},
+		{"foreign-device", "an engine that claimed before", aboard(head("A1", 35), head("B1", 0, unclaimed(), func(d *boat.Device) {
+			d.Transmits = []boat.Transmit{{PGN: 61444}, {PGN: 65262}}
+		})), 1},
+		{"foreign-device", "reserved addresses", aboard(head("A1", 252), head("B1", 253, unclaimed())), 2},
+		{"foreign-device", "all marine", aboard(head("A1", 35), sounder("B1", 251)), 0},
+		{"foreign-device", "no device claimed", aboard(head("A1", 35, unclaimed())), 0},
+		{"multiple-sources", "AIS that a display repeats", aboard(sounder("A1", 35, ais(boat.RoleAIS)), head("B1", 36, ais(boat.RoleDisplay))), 1},
+		{"multiple-sources", "two AIS receivers and a display", aboard(sounder("A1", 35, ais(boat.RoleAIS)), sounder("B1", 36, ais(boat.RoleAIS)),
+			head("C1", 37, ais(boat.RoleDisplay))), 1},
 		{"multiple-sources", "two positions", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, true))), 1},
 		{"multiple-sources", "one has no value", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(0, false))), 0},
 		{"multiple-sources", "one has stopped", aboard(head("A1", 35, manyGPS(0, true)), sounder("B1", 36, manyGPS(time.Hour, true))), 0},
@@ -345,6 +365,7 @@ var unjudged = map[string]Need{
 	"data-loop/one way only":                NeedSources,
 	"data-loop/too few changes":             NeedTraffic,
 	"empty-data/unreadable":                 NeedTraffic,
+	"foreign-device/no device claimed":      NeedAsking,
 	"low-voltage/not connected":             NeedTraffic,
 	"not-identified/only just seen":         NeedTime,
 	"sentence-late/the whole line is dead":  NeedTraffic,

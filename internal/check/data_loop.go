@@ -20,40 +20,12 @@ const (
 // dataLoop: a source on a network that repeats, a little later, what another source on the same network said before: its data went out
 // through a gateway and came back.
 func dataLoop(p *Pass) {
-	type edge struct{ from, to string }
-	type copied struct {
-		measures []string
-		lag      time.Duration
-		tried    int
-		matched  int
-	}
 	network := map[string]string{}
 	for i := range p.State.Sources {
 		network[p.State.Sources[i].ID] = p.State.Sources[i].Network
 	}
 	p.comparable()
-	links := map[edge]*copied{}
-	back := map[string]*boat.Echo{}
-	for i := range p.State.Echoes {
-		e := &p.State.Echoes[i]
-		back[fmt.Sprint(e.Measure, e.From, "\x00", e.To)] = e
-	}
-	for i := range p.State.Echoes {
-		e := &p.State.Echoes[i]
-		if e.Tried < p.Settings.DataLoop.Changes || float64(e.Matched) < copies*float64(e.Tried) || e.Lag <= 0 {
-			continue
-		}
-		if b := back[fmt.Sprint(e.Measure, e.To, "\x00", e.From)]; b != nil && float64(b.Matched) > chance*float64(b.Tried) {
-			continue
-		}
-		c := links[edge{e.From, e.To}]
-		if c == nil {
-			c = &copied{}
-			links[edge{e.From, e.To}] = c
-		}
-		c.measures = append(c.measures, e.Measure.String())
-		c.tried, c.matched, c.lag = c.tried+e.Tried, c.matched+e.Matched, max(c.lag, e.Lag)
-	}
+	links := p.copied()
 	edges := make([]edge, 0, len(links))
 	for e := range links {
 		edges = append(edges, e)
@@ -89,6 +61,49 @@ func dataLoop(p *Pass) {
 			Evidence: evidence("path", ids, "measures", c.measures, "changes", c.tried, "matched", c.matched, "lag_ms", c.lag.Milliseconds()),
 		})
 	}
+}
+
+// edge is a copy: the source that it is of, and the source that gives it.
+type edge struct{ from, to string }
+
+// copied is what a source repeats of another.
+type copied struct {
+	measures []string
+	lag      time.Duration
+	tried    int
+	matched  int
+}
+
+// copied yields the copies that the changes of values show, whatever network either source is on.
+func (p *Pass) copied() map[edge]*copied {
+	type copies struct{}
+	return Once(p, copies{}, p.findCopied)
+}
+
+func (p *Pass) findCopied() map[edge]*copied {
+	links := map[edge]*copied{}
+	back := map[string]*boat.Echo{}
+	for i := range p.State.Echoes {
+		e := &p.State.Echoes[i]
+		back[fmt.Sprint(e.Measure, e.From, "\x00", e.To)] = e
+	}
+	for i := range p.State.Echoes {
+		e := &p.State.Echoes[i]
+		if e.Tried < p.Settings.DataLoop.Changes || float64(e.Matched) < copies*float64(e.Tried) || e.Lag <= 0 {
+			continue
+		}
+		if b := back[fmt.Sprint(e.Measure, e.To, "\x00", e.From)]; b != nil && float64(b.Matched) > chance*float64(b.Tried) {
+			continue
+		}
+		c := links[edge{e.From, e.To}]
+		if c == nil {
+			c = &copied{}
+			links[edge{e.From, e.To}] = c
+		}
+		c.measures = append(c.measures, e.Measure.String())
+		c.tried, c.matched, c.lag = c.tried+e.Tried, c.matched+e.Matched, max(c.lag, e.Lag)
+	}
+	return links
 }
 
 // restless is how long it takes to see that a value does not change: then listening longer does not help, moving the boat does.

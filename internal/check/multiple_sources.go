@@ -20,11 +20,29 @@ func multipleSources(p *Pass) {
 	}
 }
 
-func (p *Pass) many(q boat.Quantity, from []boat.Supplier) {
+// many reports the rivals of a quantity, of which those that only repeat another are no further source.
+func (p *Pass) many(q boat.Quantity, rivals []boat.Supplier) {
+	var from []boat.Supplier
+	var repeats, copied []string
+	for i := range rivals {
+		if of := p.copyOf(&q, &rivals[i], rivals); of != nil {
+			repeats = append(repeats, supplierLabel(&rivals[i])+" repeats "+supplierLabel(of))
+			copied = append(copied, rivals[i].ID)
+			continue
+		}
+		from = append(from, rivals[i])
+	}
+	word := ""
+	switch {
+	case len(copied) > 0 && len(from) == 1:
+		word = "one"
+	case len(copied) > 0:
+		word = "copies"
+	}
 	var ids, sentences []string
 	var pgns []int
-	network, where, subject := from[0].Network, " on "+from[0].Network, from[0].Network+" "+q.Name
-	for _, s := range from {
+	network, where, subject := rivals[0].Network, " on "+rivals[0].Network, rivals[0].Network+" "+q.Name
+	for _, s := range rivals {
 		ids = append(ids, s.ID)
 		for _, m := range s.Messages {
 			pgns = append(pgns, int(m.PGN))
@@ -39,9 +57,11 @@ func (p *Pass) many(q boat.Quantity, from []boat.Supplier) {
 	slices.Sort(pgns)
 	slices.Sort(sentences)
 	p.Find(Finding{
-		Subject: subject, Devices: p.deviceIDs(ids), Network: network,
-		Values:   Values{"count": len(from), "quantity": q.Name, "where": where, "sources": enumerateBy(len(from), func(i int) string { return supplierLabel(&from[i]) })},
-		Evidence: evidence("quantity", q.Name, "sources", ids, "messages", slices.Compact(pgns), "sentences", slices.Compact(sentences)),
+		Case: word, Subject: subject, Devices: p.deviceIDs(ids), Network: network,
+		Values: Values{"count": len(from), "quantity": q.Name, "where": where, "copies": enumerate(repeats),
+			"sources": enumerateBy(len(from), func(i int) string { return supplierLabel(&from[i]) })},
+		Evidence: evidence("quantity", q.Name, "sources", ids, "copies", copied,
+			"messages", slices.Compact(pgns), "sentences", slices.Compact(sentences)),
 	})
 }
 

@@ -16,6 +16,7 @@ var rules = [...]Rule{
 	{"duplicate-name", Critical, 10 * time.Second, 10 * time.Second, duplicateName, func(s *Settings) *Common { return &s.DuplicateName }},
 	{"empty-data", Warning, 2 * time.Minute, 0, emptyData, func(s *Settings) *Common { return &s.EmptyData.Common }},
 	{"equipment-status", Info, 2 * time.Minute, 0, equipmentStatus, func(s *Settings) *Common { return &s.EquipmentStatus }},
+	{"foreign-device", Info, time.Minute, 10 * time.Second, foreignDevice, func(s *Settings) *Common { return &s.ForeignDevice }},
 	{"frames-dropped", Warning, 0, 10 * time.Second, framesDropped, func(s *Settings) *Common { return &s.FramesDropped.Common }},
 	{"garbled-line", Warning, time.Minute, 0, garbledLine, func(s *Settings) *Common { return &s.GarbledLine.Common }},
 	{"incomplete-messages", Warning, time.Minute, 0, incompleteMessages, func(s *Settings) *Common { return &s.IncompleteMessages.Common }},

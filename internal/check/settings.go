@@ -31,6 +31,7 @@ type Settings struct {
 	DuplicateName      Common                   `yaml:"duplicate-name"`
 	EmptyData          EmptyDataSettings        `yaml:"empty-data"`
 	EquipmentStatus    Common                   `yaml:"equipment-status"`
+	ForeignDevice      Common                   `yaml:"foreign-device"`
 	FramesDropped      PerMinuteSettings        `yaml:"frames-dropped"`
 	GarbledLine        PerMinuteSettings        `yaml:"garbled-line"`
 	IncompleteMessages PerMinuteSettings        `yaml:"incomplete-messages"`

@@ -1,5 +1,18 @@
 package check
 
+var sourceSteps = []Step{
+	{Change, "On each display and the autopilot, turn off automatic source selection."},
+	{Change, "Select the same primary source everywhere, and set a backup source."},
+	{Change, "Switch off the output of sources that are not needed."},
+}
+
+// foreignSteps are for a device that belongs on an engine's own bus.
+var foreignSteps = []Step{
+	beforeWiring,
+	{Look, "Find how the device is connected. An engine's own bus (J1939) must not be joined to the backbone."},
+	{Change, "Connect the engine by a gateway from J1939 to NMEA 2000."},
+}
+
 // deviceTexts are the texts of the checks of single devices on a network.
 var deviceTexts = map[string]Text{
 	"address-contested": {Doc: "Two or more devices keep taking one source address from each other.", Term: "address conflict",
@@ -17,6 +30,16 @@ var deviceTexts = map[string]Text{
 			{Look, "If there is only one such device, look for a gateway that repeats the backbone onto itself."},
 		}},
 	}},
+	"foreign-device": {Doc: "A device on the backbone does not follow NMEA 2000, such as an engine with J1939.", Term: "gateway",
+		Cases: map[string]Case{
+			"group": {Summary: "{device} on {network} is not an NMEA 2000 device: its NAME has industry group {group}, not 4 (marine)",
+				Remedy: foreignSteps},
+			"engine": {Summary: "{device} on {network} sends J1939 engine data, which NMEA 2000 displays do not read", Remedy: foreignSteps},
+			"reserved": {Summary: "{device} on {network} sends from a reserved source address (devices have 0 to 251)", Remedy: []Step{
+				{Look, "Find the device: a service tool, a home-made gateway or a J1939 device. See its messages on the page Network."},
+				{Change, "Disconnect a tool that is left on the backbone. Give another device an address of 0 to 251."},
+			}},
+		}},
 	"no-address": {Doc: "A device cannot claim a source address, so it sends no data.", Term: "address claim", Cases: map[string]Case{
 		"": {Summary: "{device} cannot claim an address{for} and sends no data", Remedy: noAddressRemedy("")},
 		"fixed": {Summary: "{device} cannot claim an address{for} and sends no data",
@@ -184,10 +207,11 @@ var dataTexts = map[string]Text{
 	}},
 	"multiple-sources": {Doc: "Several devices send the same data, so a source must be selected on each display.", Term: "source selection",
 		Cases: map[string]Case{
-			"": {Summary: "{count} sources of {quantity}{where}: {sources}", Remedy: []Step{
-				{Change, "On each display and the autopilot, turn off automatic source selection."},
-				{Change, "Select the same primary source everywhere, and set a backup source."},
-				{Change, "Switch off the output of sources that are not needed."},
+			"":       {Summary: "{count} sources of {quantity}{where}: {sources}", Remedy: sourceSteps},
+			"copies": {Summary: "{count} sources of {quantity}{where}: {sources}. Copies: {copies}", Remedy: sourceSteps},
+			"one": {Summary: "1 source of {quantity}{where} and copies of it: {copies}", Remedy: []Step{
+				{Look, "A copy is no backup: it stops with its source. It is also older than its source."},
+				{Change, "On each display and the autopilot, select {sources} as source."},
 			}},
 		}},
 	"slow-data": {Doc: "A message is much slower than its published interval.", Term: "message rate", Cases: map[string]Case{
