@@ -1,13 +1,20 @@
 package main
 
 import (
+	"context"
 	"fmt"
+	"io/fs"
+	"strings"
+	"sync"
+	"time"
 
 	"github.com/spf13/cobra"
 
 	"muster/internal/backbone"
+	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/daemon"
+	"muster/internal/release"
 	"muster/internal/sim"
 )
 
@@ -20,7 +27,8 @@ func newDemo(a *app) *cobra.Command {
 	c := demoCmd{Scenario: "demo"}
 	cmd := &cobra.Command{
 		Use: "demo [SCENARIO]", Short: "Show a simulated boat and its pages; nothing to install",
-		Long: "Simulate a boat in real time and watch it, in one process. SCENARIO is the name of a built-in scenario or a file. Default: demo.",
+		Long: "Simulate a boat in real time and watch it, in one process. SCENARIO is the name of a built-in scenario or a file. Default: demo.\n\n" +
+			demoStory(),
 		Example: `  muster demo
   muster demo fifty
   muster demo --listen 127.0.0.1:0`,
@@ -34,6 +42,19 @@ func newDemo(a *app) *cobra.Command {
 	}
 	cmd.Flags().StringVar(&c.Listen, "listen", "127.0.0.1:8632", "`HOST:PORT` of the pages")
 	return cmd
+}
+
+// filledAfter is when the demo fills its pages: every device is identified by then, and the story has not begun.
+const filledAfter = 40 * time.Second
+
+// demoStory says what happens in the demo, and when.
+func demoStory() string {
+	scenario, err := sim.Load(context.Background(), "demo")
+	if err != nil {
+		return err.Error() // the tests load it
+	}
+	return fmt.Sprintf("The demo takes a snapshot at 0:%02d, makes it the baseline and follows a work order. Then, in minutes and seconds:\n\n  %s",
+		int(filledAfter.Seconds()), strings.Join(scenario.Steps(), "\n  "))
 }
 
 // run shows the boat until interrupted.
@@ -69,5 +90,45 @@ func (c *demoCmd) run(a *app) error {
 	if _, err := fmt.Fprintf(a.stdout, "The boat's pages are on %s until you press Ctrl-C.\n", d.URL()); err != nil {
 		return err
 	}
-	return d.Run(a.ctx)
+	ctx, cancel := context.WithCancel(a.ctx)
+	var filling sync.WaitGroup
+	filling.Go(func() {
+		if err := fillDemo(ctx, d, sim.Sheets(c.Scenario)); err != nil && ctx.Err() == nil {
+			fmt.Fprintln(a.stderr, "demo: the pages Work and Snapshots stay empty:", err)
+		}
+	})
+	defer filling.Wait()
+	defer cancel()
+	return d.Run(ctx)
 }
+
+// fillDemo gives each page something to show: a snapshot that is the baseline, a device entered by hand, and the work order that the
+// scenario's sheets make.
+func fillDemo(ctx context.Context, d *daemon.Daemon, sheets fs.FS) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case <-time.After(filledAfter):
+	}
+	kept, err := d.Server().TakeSnapshot()
+	if err != nil {
+		return err
+	}
+	if err := d.Server().SetBaseline(ctx, kept.ID); err != nil {
+		return err
+	}
+	if sheets == nil {
+		return nil
+	}
+	if _, err := d.Desk().AddManual(ctx, boat.Manual{Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR2 radio", Serial: "VR2-000317",
+		Software: "1.12", Place: "Helm", Note: "Not connected to the network", By: "demo"}); err != nil {
+		return err
+	}
+	loaded, err := release.LoadFS(ctx, sheets, "built in")
+	if err != nil {
+		return err
+	}
+	order, _ := release.Plan(d.Report(), digestOf(kept.SHA256), "", loaded, release.Options{})
+	return d.Desk().Follow(ctx, order)
+}
+

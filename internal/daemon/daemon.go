@@ -229,6 +229,9 @@ func (d *Daemon) Ready() error {
 // Desk is where people act while Run runs. Callable from anywhere.
 func (d *Daemon) Desk() api.Desk { return desk{d.model, d.ReloadConfig} }
 
+// Server is what serves the API and the pages; nil when nothing listens. Callable from anywhere.
+func (d *Daemon) Server() *api.Server { return d.web }
+
 // RunFor is Run for a span of the clock's time, 0 for as long as ctx and the sources last.
 func (d *Daemon) RunFor(ctx context.Context, span time.Duration) error {
 	if span > 0 {

@@ -29,7 +29,7 @@ func TestKnowledge(t *testing.T) {
 	engine := 0
 	opt.OnReport = func(now event.Time, _ *report.Report, c release.Conditions) {
 		times = append(times, now)
-		if c.EngineRPM != nil && *c.EngineRPM > 0 && c.SupplyVolts != nil {
+		if c.EngineRPM != nil && *c.EngineRPM == 0 && c.SupplyVolts != nil {
 			engine++
 		}
 	}

@@ -91,10 +91,18 @@ var kinds = []kind{
 	}},
 	{127237, 2, 250 * time.Millisecond, func(e *encoder, v *view, m *msg) {
 		e.raw(0x00, 1) // no limit exceeded, no override
-		e.raw(0x04, 1) // heading control, limited by the rudder, true
+		if v.gear == 0 {
+			e.raw(0x04, 1) // heading control, limited by the rudder, true
+		} else {
+			e.raw(0x00, 1) // standby: the helm steers
+		}
 		e.raw(0xFF, 1)
 		e.s(v.rudder, 0.0001, 2)
-		e.u(38*rad, 0.0001, 2)
+		if v.gear == 0 {
+			e.u(38*rad, 0.0001, 2)
+		} else {
+			e.ones(2)
+		}
 		e.ones(2)
 		e.u(30*rad, 0.0001, 2)
 		e.u(20*rad, 0.0001, 2)
@@ -144,16 +152,16 @@ var kinds = []kind{
 	{127488, 2, 100 * time.Millisecond, func(e *encoder, v *view, m *msg) {
 		e.raw(uint64(m.instance), 1)
 		e.u(v.rpm+m.offset, 0.25, 2)
-		e.u(142000, 100, 2)
+		e.u(v.boost, 100, 2)
 		e.s(4, 1, 1)
 		e.ones(2)
 	}},
 	{127489, 2, 500 * time.Millisecond, func(e *encoder, v *view, m *msg) {
 		e.raw(uint64(m.instance), 1)
-		e.u(412000, 100, 2)
+		e.u(v.oil, 100, 2)
 		e.u(v.engineT+6, 0.1, 2)
 		e.u(v.engineT, 0.01, 2)
-		e.s(14.1, 0.01, 2)
+		e.s(v.charge, 0.01, 2)
 		e.s(v.fuelRate, 0.1, 2)
 		e.u(v.hours, 1, 4)
 		e.u(105000, 100, 2)
@@ -166,8 +174,8 @@ var kinds = []kind{
 	}},
 	{127493, 2, 100 * time.Millisecond, func(e *encoder, v *view, m *msg) {
 		e.raw(uint64(m.instance), 1)
-		e.raw(0xFC, 1) // forward
-		e.u(1210000, 100, 2)
+		e.raw(0xFC|uint64(v.gear), 1)
+		e.u(v.gearOil, 100, 2)
 		e.u(v.engineT-14, 0.1, 2)
 		e.raw(0, 1)
 		e.ones(1)

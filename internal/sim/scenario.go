@@ -40,6 +40,7 @@ type Boat struct {
 	Latitude  float64 `yaml:"latitude"`  // degrees
 	Longitude float64 `yaml:"longitude"` // degrees
 	Variation float64 `yaml:"variation"` // degrees, positive east
+	Moored    bool    `yaml:"moored"`    // at a quay with the engine off
 }
 
 // Device is one simulated device.
@@ -118,6 +119,7 @@ type Action struct {
 	Rate     float64       `yaml:"rate"`     // error-frames: per second
 	Share    float64       `yaml:"share"`    // drop-frames, bad-checksums, garbled-lines: 0..1; load: of the bus
 	Volts    float64       `yaml:"volts"`    // sag: taken from the battery voltage
+	See      string        `yaml:"see"`      // what a viewer sees, for the help
 	Baud     uint32        `yaml:"baud"`     // wrong-baud: at which the talkers send while the port is read at the line's own
 }
 
@@ -171,6 +173,30 @@ var layouts embed.FS
 func Layout(name string) []byte {
 	text, _ := layouts.ReadFile(path.Join("layouts", name+".yaml"))
 	return text
+}
+
+//go:embed sheets/*/*.yaml
+var sheets embed.FS
+
+// Sheets is the folder of release sheets for the boat in a built-in scenario; nil for a scenario without one.
+func Sheets(name string) fs.FS {
+	folder := path.Join("sheets", name)
+	if _, err := fs.Stat(sheets, folder); err != nil {
+		return nil
+	}
+	sub, _ := fs.Sub(sheets, folder) // fails on a name that is not valid only
+	return sub
+}
+
+// Steps lists what a viewer sees happen, one line each: the minute and second of the scenario at which it does, and what it is.
+func (sc *Scenario) Steps() []string {
+	var steps []string
+	for i := range sc.Timeline {
+		if a := &sc.Timeline[i]; a.See != "" {
+			steps = append(steps, fmt.Sprintf("%d:%02d  %s", int(a.At.Minutes()), int(a.At.Seconds())%60, a.See))
+		}
+	}
+	return steps
 }
 
 // Load reads a scenario: the built-in one of that name, or else the file.

@@ -39,6 +39,11 @@ type view struct {
 	aws, awa float64 // apparent, angle from the bow
 	rpm      float64
 	load     float64 // engine load, 0..1
+	boost    float64
+	oil      float64 // pressure of the engine's oil
+	gearOil  float64
+	gear     uint8   // as on the bus: 0 forward, 1 neutral
+	charge   float64 // V of the alternator
 	fuelRate float64 // L/h
 	hours    float64 // engine seconds
 	fuel     float64 // share of the tank, 0..1
@@ -84,12 +89,13 @@ type target struct {
 type world struct {
 	view
 	t   float64 // seconds since the start
+	at  Boat    // where it began
 	rng *rand.Rand
 	sag float64 // V taken from the supply
 }
 
 func newWorld(b Boat, start event.Time, rng *rand.Rand) *world {
-	w := &world{rng: rng}
+	w := &world{rng: rng, at: b}
 	w.now, w.lat, w.lon = start, b.Latitude, b.Longitude
 	w.varia = b.Variation * rad
 	w.fuel, w.water, w.waste, w.soc = 0.82, 0.64, 0.21, 0.93
@@ -122,6 +128,10 @@ func (w *world) advance(now event.Time) {
 func (w *world) move(dt float64) {
 	w.t += dt
 	w.settle()
+	if w.at.Moored {
+		w.advanceTargets(dt)
+		return
+	}
 	north, east := w.sog*math.Cos(w.cog)*dt, w.sog*math.Sin(w.cog)*dt
 	w.lat += north / degM
 	w.lon += east / (degM * math.Cos(w.lat*rad))
@@ -130,6 +140,10 @@ func (w *world) move(dt float64) {
 	w.hours += dt
 	w.fuel = max(0.05, w.fuel-w.fuelRate/3600*dt/400)
 	w.soc = min(1, w.soc+w.amps*dt/3600/400)
+	w.advanceTargets(dt)
+}
+
+func (w *world) advanceTargets(dt float64) {
 	for i := range w.targets {
 		t := &w.targets[i]
 		t.cog = wrap(t.cog + t.crossTurn*dt)
@@ -140,12 +154,36 @@ func (w *world) move(dt float64) {
 
 // settle works out everything that depends on time and place alone.
 func (w *world) settle() {
+	if w.at.Moored {
+		w.moor()
+	} else {
+		w.sail()
+	}
+	t := w.t
+	w.devia = 1.5 * rad * math.Sin(w.heading)
+	// The apparent wind is the true wind seen from a moving deck. Both winds blow from their direction.
+	an := w.tws*math.Cos(w.twd) + w.sog*math.Cos(w.cog)
+	ae := w.tws*math.Sin(w.twd) + w.sog*math.Sin(w.cog)
+	w.aws, w.awa = math.Hypot(an, ae), wrap(math.Atan2(ae, an)-w.heading)
+	w.amps = 18*(1.02-w.soc) + 3 + math.Sin(twoPi*t/33)
+	w.volts = 13.72 + 0.05*math.Sin(twoPi*t/40) - w.sag
+	w.seaT = 14.2 + kelv + 0.2*math.Sin(twoPi*t/300)
+	w.airT = 16.8 + kelv + 0.4*math.Sin(twoPi*t/500)
+	w.cabinT = 20.4 + kelv + 0.3*math.Sin(twoPi*t/700)
+	w.pressure = 101640 - 0.05*t
+	w.humidity = 0.71 + 0.02*math.Sin(twoPi*t/900)
+	w.sats = 11 + int(math.Round(math.Sin(twoPi*t/180)))
+	w.hdop = 0.9 + 0.1*math.Sin(twoPi*t/180)
+	w.own.lat, w.own.lon, w.own.cog, w.own.sog = w.lat, w.lon, w.cog, w.sog
+}
+
+// sail is a boat under way by engine.
+func (w *world) sail() {
 	t := w.t
 	// A slow wander about north-east: two swings that never quite repeat.
 	w.heading = wrap(38*rad + 22*rad*math.Sin(twoPi*t/260) + 9*rad*math.Sin(twoPi*t/71))
 	w.rot = 22*rad*twoPi/260*math.Cos(twoPi*t/260) + 9*rad*twoPi/71*math.Cos(twoPi*t/71)
 	w.rudder = w.rot * 4
-	w.devia = 1.5 * rad * math.Sin(w.heading)
 	w.stw = 7.2*knot + 0.35*math.Sin(twoPi*t/95)
 	w.set, w.drift = 70*rad, 0.6*knot
 	n := w.stw*math.Cos(w.heading) + w.drift*math.Cos(w.set)
@@ -157,25 +195,31 @@ func (w *world) settle() {
 	w.heave = 0.3 * math.Sin(twoPi*t/5.2)
 	w.tws = 13*knot + 1.5*math.Sin(twoPi*t/47) + 0.6*math.Sin(twoPi*t/11)
 	w.twd = wrap(255*rad + 8*rad*math.Sin(twoPi*t/83))
-	// The apparent wind is the true wind seen from a moving deck. Both winds blow from their direction.
-	an := w.tws*math.Cos(w.twd) + w.sog*math.Cos(w.cog)
-	ae := w.tws*math.Sin(w.twd) + w.sog*math.Sin(w.cog)
-	w.aws, w.awa = math.Hypot(an, ae), wrap(math.Atan2(ae, an)-w.heading)
 	w.rpm = 2150 + 90*math.Sin(twoPi*t/95)
 	w.load = 0.52 + 0.06*math.Sin(twoPi*t/95)
 	w.fuelRate = 11.4 + 1.2*math.Sin(twoPi*t/95)
-	w.amps = 18*(1.02-w.soc) + 3 + math.Sin(twoPi*t/33)
-	w.volts = 13.72 + 0.05*math.Sin(twoPi*t/40) - w.sag
-	w.seaT = 14.2 + kelv + 0.2*math.Sin(twoPi*t/300)
-	w.airT = 16.8 + kelv + 0.4*math.Sin(twoPi*t/500)
+	w.boost, w.oil, w.gear, w.gearOil, w.charge = 142000, 412000, 0, 1210000, 14.1
 	w.engineT = 82.5 + kelv + 1.5*math.Sin(twoPi*t/120)
-	w.cabinT = 20.4 + kelv + 0.3*math.Sin(twoPi*t/700)
-	w.pressure = 101640 - 0.05*t
-	w.humidity = 0.71 + 0.02*math.Sin(twoPi*t/900)
-	w.sats = 11 + int(math.Round(math.Sin(twoPi*t/180)))
-	w.hdop = 0.9 + 0.1*math.Sin(twoPi*t/180)
 	w.xte = 14 * math.Sin(twoPi*t/260)
-	w.own.lat, w.own.lon, w.own.cog, w.own.sog = w.lat, w.lon, w.cog, w.sog
+}
+
+// moor is a boat at a quay: it moves a little in its lines, its engine is off with the ignition on, and the tide rises.
+func (w *world) moor() {
+	t := w.t
+	w.heading = wrap(62*rad + 0.8*rad*math.Sin(twoPi*t/48) + 0.6*rad*math.Sin(twoPi*t/5.3))
+	w.rot = 0.8*rad*twoPi/48*math.Cos(twoPi*t/48) + 0.6*rad*twoPi/5.3*math.Cos(twoPi*t/5.3)
+	w.rudder = 1.5*rad + 0.05*rad*math.Sin(twoPi*t/48)
+	w.lat = w.at.Latitude + 0.8/degM*math.Sin(twoPi*t/170)
+	w.lon = w.at.Longitude + 0.8/degM/math.Cos(w.at.Latitude*rad)*math.Sin(twoPi*t/230)
+	w.cog, w.sog = wrap(twoPi*t/90), 0.04+0.03*math.Sin(twoPi*t/29)
+	w.depth = 3.4 + 0.00008*t + 0.03*math.Sin(twoPi*t/7)
+	w.pitch = 0.2 * rad * math.Sin(twoPi*t/4.3)
+	w.roll = 0.6*rad*math.Sin(twoPi*t/6.1) - 0.4*rad
+	w.heave = 0.02 * math.Sin(twoPi*t/5.2)
+	w.tws = 8*knot + 1.2*math.Sin(twoPi*t/47) + 0.6*math.Sin(twoPi*t/11)
+	w.twd = wrap(255*rad + 12*rad*math.Sin(twoPi*t/83))
+	w.boost, w.gear, w.charge = 101600, 1, 13.1
+	w.engineT = 19.5 + kelv
 }
 
 // magnetic is the heading that a compass shows.
