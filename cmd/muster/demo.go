@@ -27,8 +27,8 @@ func newDemo(a *app) *cobra.Command {
 	c := demoCmd{Scenario: "demo"}
 	cmd := &cobra.Command{
 		Use: "demo [SCENARIO]", Short: "Show a simulated boat and its pages; nothing to install",
-		Long: "Simulate a boat in real time and watch it, in one process. SCENARIO is the name of a built-in scenario or a file. Default: demo.\n\n" +
-			demoStory(),
+		Long: "Simulate a boat in real time and watch it, in one process. " +
+			"SCENARIO is the name of a built-in scenario or a file. Default: demo.\n\n" + demoStory(),
 		Example: `  muster demo
   muster demo fifty
   muster demo --listen 127.0.0.1:0`,
@@ -53,8 +53,8 @@ func demoStory() string {
 	if err != nil {
 		return err.Error() // the tests load it
 	}
-	return fmt.Sprintf("The demo takes a snapshot at 0:%02d, makes it the baseline and follows a work order. Then, in minutes and seconds:\n\n  %s",
-		int(filledAfter.Seconds()), strings.Join(scenario.Steps(), "\n  "))
+	return fmt.Sprintf("The demo takes a snapshot at 0:%02d, makes it the baseline and follows a work order. "+
+		"Then, in minutes and seconds:\n\n  %s", int(filledAfter.Seconds()), strings.Join(scenario.Steps(), "\n  "))
 }
 
 // run shows the boat until interrupted.
@@ -120,8 +120,9 @@ func fillDemo(ctx context.Context, d *daemon.Daemon, sheets fs.FS) error {
 	if sheets == nil {
 		return nil
 	}
-	if _, err := d.Desk().AddManual(ctx, boat.Manual{Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR2 radio", Serial: "VR2-000317",
-		Software: "1.12", Place: "Helm", Note: "Not connected to the network", By: "demo"}); err != nil {
+	radio := boat.Manual{Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR2 radio", Serial: "VR2-000317",
+		Software: "1.12", Place: "Helm", Note: "Not connected to the network", By: "demo"}
+	if _, err := d.Desk().AddManual(ctx, radio); err != nil {
 		return err
 	}
 	loaded, err := release.LoadFS(ctx, sheets, "built in")

@@ -36,7 +36,8 @@ func Quantities() []Quantity {
 		{Name: "heading", PGNs: []uint32{127250}, Measures: []Measure{HeadingTrue, HeadingMagnetic}, carried: []nmea0183.Quantity{nmea0183.Heading}},
 		{Name: "rate of turn", PGNs: []uint32{127251}, Measures: []Measure{RateOfTurn}, carried: []nmea0183.Quantity{nmea0183.RateOfTurn}},
 		{Name: "attitude", PGNs: []uint32{127257}, Measures: []Measure{Pitch, Roll}, carried: []nmea0183.Quantity{nmea0183.Pitch, nmea0183.Roll}},
-		{Name: MagneticVariation, PGNs: []uint32{127258}, Measures: []Measure{Variation}, carried: []nmea0183.Quantity{nmea0183.Variation}},
+		{Name: MagneticVariation, PGNs: []uint32{127258}, Measures: []Measure{Variation},
+			carried: []nmea0183.Quantity{nmea0183.Variation}},
 		{Name: "rudder", PGNs: []uint32{127245}, Measures: []Measure{RudderAngle}, carried: []nmea0183.Quantity{nmea0183.RudderAngle}},
 		{Name: "depth", PGNs: []uint32{128267}, Measures: []Measure{DepthSurface, DepthKeel, DepthTransducer},
 			carried: []nmea0183.Quantity{nmea0183.Depth}},
@@ -50,7 +51,8 @@ func Quantities() []Quantity {
 			carried: []nmea0183.Quantity{nmea0183.Pressure}, mixed: []uint32{130310, 130311}, selector: atmosphere},
 		{Name: "humidity", PGNs: []uint32{130313}, Measures: []Measure{Humidity},
 			carried: []nmea0183.Quantity{nmea0183.Humidity}, mixed: []uint32{130311}, selector: outsideHumidity},
-		{Name: TimeOfDay, PGNs: []uint32{126992, 129033}, Measures: []Measure{ClockOffset}, carried: []nmea0183.Quantity{nmea0183.Time}},
+		{Name: TimeOfDay, PGNs: []uint32{126992, 129033}, Measures: []Measure{ClockOffset},
+			carried: []nmea0183.Quantity{nmea0183.Time}},
 		{Name: AISTargets, PGNs: []uint32{129038, 129039, 129040}, formatter: "VDM"},
 	}
 }

@@ -12,7 +12,8 @@ import (
 func (p *Pass) copyOf(q *boat.Quantity, s *boat.Supplier, from []boat.Supplier) *boat.Supplier {
 	for i := range from {
 		c := p.copied()[edge{from[i].ID, s.ID}]
-		if c != nil && slices.ContainsFunc(q.Measures, func(m boat.Measure) bool { return slices.Contains(c.measures, m.String()) }) {
+		repeats := func(m boat.Measure) bool { return c != nil && slices.Contains(c.measures, m.String()) }
+		if slices.ContainsFunc(q.Measures, repeats) {
 			return &from[i]
 		}
 	}
@@ -47,7 +48,8 @@ const variationStep = 0.0001 * 1.01
 func (p *Pass) locates(id string) bool {
 	for _, s := range p.sources(boat.Position) {
 		if s.ID == id {
-			return !slices.ContainsFunc(p.sources(boat.Position), func(o *boat.Source) bool { return p.copied()[edge{o.ID, id}] != nil })
+			repeats := func(o *boat.Source) bool { return p.copied()[edge{o.ID, id}] != nil }
+			return !slices.ContainsFunc(p.sources(boat.Position), repeats)
 		}
 	}
 	return false
