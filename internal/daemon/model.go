@@ -159,7 +159,9 @@ func (m *model) run(ctx context.Context, every time.Duration, serveErr <-chan er
 		case <-tick.C:
 			if m.time.live {
 				m.lookAtClock()
-				m.watch.Advance(event.At(m.time.now()).Add(-lateness))
+				if len(m.sources.ready) == 0 { // otherwise what waits has the time, and may be older than the clock says
+					m.watch.Advance(event.At(m.time.now()).Add(-lateness))
+				}
 			}
 			if fed || m.time.live {
 				m.publish()
