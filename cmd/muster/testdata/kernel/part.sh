@@ -14,10 +14,10 @@ bus() { # a fresh bus for each part
   ip link set "$1" txqueuelen 4096
   ip link set "$1" up
 }
-# The part goes on on the processor that serves the interrupts: a frame is taken out of its controller before another can be sent, however
-# slow this machine is.
+# What sends on a controller runs on the processor that serves the interrupts: a frame is taken out of its controller before another can be
+# sent, however slow this machine is.
+sender() { taskset 1 "$@"; } # command...
 controllers() { # afresh: can0 and can2 are on one wire, can1 and can3 on another
-  taskset -p 1 $$
   modprobe -d "$KERNEL" -r kvaser_pci
   modprobe -d "$KERNEL" kvaser_pci
 }

@@ -9,7 +9,7 @@ END
 $MUSTER run --config muster.yaml >run.log 2>&1 & run=$!
 $MUSTER audit can0 --format json >audit.json 2>audit.err & audit=$!
 frame=0
-one() { frame=$((frame + 1)); await listening can0 2; cansend can2 "18EEFF2$frame#0${frame}00FFE040CCF700"; } # each from a device of its own
+one() { frame=$((frame + 1)); await listening can0 2; sender cansend can2 "18EEFF2$frame#0${frame}00FFE040CCF700"; } # each from a device of its own
 sockets() { readlink /proc/$audit/fd/* | grep socket | sort; }
 both() { said "$1" 'source lost' && [ "$(sockets)" != "$had" ]; }
 gone() { await both "$1"; } # times: the daemon has told it, and the audit has let go of its socket

@@ -9,7 +9,7 @@ candump -r 4000000 -L can2 >candump.log & dump=$!
 await listening can2 1
 $MUSTER follow order.json can0 --ask --before before.json --state work.json >follow.txt 2>follow.err & follow=$!
 await listening can0 1
-$MUSTER simulate ./work.yaml --to can2 --speed 2 >simulate.log 2>&1 & sim=$!
+sender $MUSTER simulate ./work.yaml --to can2 --speed 2 >simulate.log 2>&1 & sim=$!
 await grep -q 'left the network' follow.txt
 remove can0
 rescan can0

@@ -7,7 +7,7 @@ $MUSTER run can0 >run.log 2>&1 & run=$!
 ready; await listening can0 2
 served() { printf "\\$1" | dd of="$(readlink -f /sys/class/net/can0/device)/resource1" bs=1 seek=4 conv=notrunc; } # 177 or 000: which interrupts it has
 count=0
-frame() { count=$((count + 1)); cansend can2 "09F80121#36729A16021AB8$(printf %02X $count)"; await sent_by_can2; }
+frame() { count=$((count + 1)); sender cansend can2 "09F80121#36729A16021AB8$(printf %02X $count)"; await sent_by_can2; }
 sent_by_can2() { [ "$(cat /sys/class/net/can2/statistics/tx_packets)" -ge $count ]; }
 lost() { [ "$(cat /sys/class/net/can0/statistics/rx_over_errors)" -ge "$1" ]; }
 frame; await heard 1

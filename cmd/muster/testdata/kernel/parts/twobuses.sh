@@ -7,8 +7,8 @@ log: {format: json}
 END
 $MUSTER run --config muster.yaml >run.log 2>&1 & run=$!
 ready; await listening can0 1; await listening can1 1
-cansend can2 18EEFF21#0100FFE040CCF700
-cansend can3 18EEFF21#0200FFE040CCF700
-cansend can3 09F80121#36729A16021AB80D
+sender cansend can2 18EEFF21#0100FFE040CCF700
+sender cansend can3 18EEFF21#0200FFE040CCF700
+sender cansend can3 09F80121#36729A16021AB80D
 await heard 3; ask report
 end $run
