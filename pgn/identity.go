@@ -156,6 +156,7 @@ func (m *ConfigurationInformation) Append(dst []byte) []byte {
 // appendCut adds a variable string of at most 70 bytes.
 func appendCut(dst []byte, s string) []byte {
 	for {
+		s = strings.TrimRight(s, " ") // trailing spaces count as filling
 		out, err := appendString(dst, s)
 		if err == nil && len(out)-len(dst) <= 72 {
 			return out

@@ -44,6 +44,9 @@ func checkPayload(d *Definition, p []byte) error {
 	if got := d.Available(p); got != available {
 		return fmt.Errorf("Available = %t, but the values say %t", got, available)
 	}
+	if len(p) > d.Transport.MaxLength() { // no message is that long, nor has it to be written again
+		return nil
+	}
 	q, err := d.Encode(nil, values)
 	if errors.Is(err, ErrTooLong) {
 		return nil
