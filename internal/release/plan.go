@@ -377,7 +377,8 @@ func boolInt(b bool) int {
 // hold is what must be true before the next group.
 func hold(done []Group) string {
 	if len(done) == 0 {
-		return "The snapshot is taken, the pre-checks are passed, and settings, waypoints and instances are recorded."
+		return "The boat is moored, and shore power or a charger is on. " +
+			"The snapshot is taken, the pre-checks are passed, and settings, waypoints and instances are recorded."
 	}
 	var what []string
 	for _, s := range done[len(done)-1].Steps {
@@ -400,7 +401,7 @@ func (p *planner) step(a *Assessment, id string) Step {
 		s.Cautions = append(s.Cautions, "Answers only when "+reachText[r]+".")
 	}
 	if a.Unit.ByHand != nil {
-		s.Cautions = append(s.Cautions, "No network shows this device: read its version off its own screen before and after, and note it.")
+		s.Cautions = append(s.Cautions, "No network shows this device: read its version on its own screen before and after, and note it.")
 	}
 	return s
 }

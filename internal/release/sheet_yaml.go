@@ -2,6 +2,7 @@ package release
 
 import (
 	"context"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -163,7 +164,7 @@ func (r *reader) model(y *modelYAML) *Model {
 	if y.BackWithin.Line > 0 {
 		m.BackWithin = time.Duration(r.whole(y.BackWithin, 1, 24*60)) * time.Minute
 	}
-	m.Before, m.After = r.steps(y.Before), r.steps(y.After)
+	m.Before, m.After = r.steps(y.Before, y.After)
 	m.Needs = r.needs(y.Needs)
 	if t := y.SupplyVolts; t.Line > 0 {
 		v, err := strconv.ParseFloat(t.Value, 64)
@@ -266,50 +267,64 @@ func (r *reader) needs(ys []needYAML) []Need {
 	return out
 }
 
-// needsPower are the steps that can leave a device unusable when power fails on the way: charger-on comes before them.
-var needsPower = map[string]bool{"restore-defaults": true, "leave-power": true}
-
 // stepWords are the steps that most sheets ask for (common practice, no source).
 var stepWords = map[string]string{
 	"record-settings":       "Record the settings that matter on paper or as photographs of the screens.",
 	"record-waypoints":      "Copy waypoints, routes and tracks to a card and check that the card holds them.",
 	"record-instances":      "Record device and data instances as the snapshot shows them.",
-	"read-version":          "Read the installed version off the device's own screen and note it.",
-	"restore-defaults":      "Put the device back to factory defaults.",
+	"read-version":          "Read the installed version on the device's own screen and note it.",
+	"restore-defaults":      "Restore the factory defaults of the device.",
 	"charger-on":            "Connect shore power or a charger and keep it on until the device has restarted.",
+	"moored":                "Moor the boat and stop the engines.",
 	"reenter-settings":      "Enter the recorded settings again.",
 	"reenter-waypoints":     "Load waypoints, routes and tracks from the card.",
 	"reenter-instances":     "Set the recorded instances again.",
 	"settings-from-display": "Restore the accessory's settings from a display.",
-	"check-version":         "Read the version off the device's own screen and compare it with this order.",
+	"check-version":         "Read the version on the device's own screen and compare it with this order.",
 	"leave-power":           "Do not switch off: wait until the device restarts by itself.",
 }
 
-// steps turns words of the list above into sentences; whatever holds a space is a sentence already.
-func (r *reader) steps(ts []text) []string {
-	var out []string
-	powered := -1 // the last step that needs power, so far
-	for i, t := range ts {
-		if t.Value == "settings-from-head" { // its old name
-			t.Value = "settings-from-display"
-		}
-		if needsPower[t.Value] {
-			powered = i
-		}
-		if t.Value == "charger-on" && powered >= 0 {
-			r.fail(t, "step charger-on comes after %s, which fails without power: put charger-on first", ts[powered].Value)
-		}
-		s, ok := stepWords[t.Value]
-		switch {
-		case ok:
+// makesSafe finds steps that connect power or moor the boat; failsUnsafe finds steps that can leave a device unusable without.
+var (
+	makesSafe   = regexp.MustCompile(`(?i)\b(connect|switch on|turn on)\b.*\b(shore power|charger)\b|\bmoor\b|\bmake (the boat )?fast\b`)
+	failsUnsafe = regexp.MustCompile(`(?i)\b(factory|defaults|reset|erase|do not switch off|(start|run|install) the (update|software))\b`)
+)
+
+// steps are the steps before and after an update. Power and mooring come before any step that can fail without them.
+func (r *reader) steps(before, after []text) (first, last []string) {
+	var risky text // the last such step so far
+	read := func(ts []text) []string {
+		var out []string
+		for _, t := range ts {
+			s := r.step(t)
+			switch {
+			case s == "":
+				continue
+			case failsUnsafe.MatchString(s):
+				risky = t
+			case risky.Line > 0 && makesSafe.MatchString(s):
+				r.fail(t, "step %q comes after %q, which can fail without it: put it before", t.Value, risky.Value)
+			}
 			out = append(out, s)
-		case strings.Contains(t.Value, " "):
-			out = append(out, t.Value)
-		default:
-			r.fail(t, "step %q is not known; write a sentence or one of %s", t.Value, strings.Join(sortedKeys(stepWords), ", "))
 		}
+		return out
 	}
-	return out
+	return read(before), read(after)
+}
+
+// step turns a word of the list above into its sentence; whatever holds a space is a sentence already. It is empty when t is neither.
+func (r *reader) step(t text) string {
+	if t.Value == "settings-from-head" { // its old name
+		t.Value = "settings-from-display"
+	}
+	if s, ok := stepWords[t.Value]; ok {
+		return s
+	}
+	if strings.Contains(t.Value, " ") {
+		return t.Value
+	}
+	r.fail(t, "step %q is not known; write a sentence or one of %s", t.Value, strings.Join(sortedKeys(stepWords), ", "))
+	return ""
 }
 
 // whole reads a whole number in a range; 0 when t is not given or wrong.
