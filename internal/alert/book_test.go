@@ -99,10 +99,10 @@ func TestAlertFields(t *testing.T) {
 	b := New(DefaultSettings())
 	f := finding("silent", "a", time.Minute)
 	f.Since = at(-120)
-	f.Remedy = "plug it in"
+	f.Steps = []check.Step{{Class: check.Change, Text: "Connect it."}}
 	b.Update(at(0), []check.Finding{f})
 	want := []Alert{{ID: "silent:a", Check: "silent", Severity: check.Warning, State: StatusOpen, Since: at(-120), Devices: []string{"a"},
-		Network: "can0", Summary: "silent", Remedy: "plug it in"}}
+		Network: "can0", Summary: "silent", Remedy: "Connect it.", Steps: f.Steps}}
 	if diff := cmp.Diff(want, b.Alerts()); diff != "" {
 		t.Fatalf("open (-want +got)\n%s", diff)
 	}

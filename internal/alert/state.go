@@ -40,7 +40,8 @@ type Kept struct {
 	Network        string         `json:"network,omitempty"`
 	Summary        string         `json:"summary"`
 	Evidence       map[string]any `json:"evidence,omitempty"`
-	Remedy         string         `json:"remedy,omitempty"`
+	Remedy         string         `json:"remedy,omitempty"` // of an earlier version, instead of Steps
+	Steps          []check.Step   `json:"steps,omitempty"`
 }
 
 // State copies the Book for keeping. The evidence is shared: read-only.
@@ -55,7 +56,7 @@ func (b *Book) State() State {
 		k := Kept{
 			Check: f.Check, Subject: f.Subject, Severity: f.Severity, Cleared: e.phase == cleared, Since: e.start, Until: e.until,
 			AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, Told: e.told, Hold: f.Hold, Devices: f.Devices, Network: f.Network,
-			Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy,
+			Summary: f.Summary, Evidence: f.Evidence, Steps: f.Steps,
 		}
 		if e.away {
 			k.AwaySince = e.awayAt
@@ -89,7 +90,7 @@ func (b *Book) Restore(s State) error {
 			ackBy: k.AcknowledgedBy, ackAt: k.AcknowledgedAt, told: k.Told,
 			finding: check.Finding{Check: check.ID(k.Check), Severity: k.Severity, Subject: k.Subject, Devices: k.Devices,
 				Network: k.Network, Hold: k.Hold,
-				Summary: k.Summary, Evidence: k.Evidence, Remedy: k.Remedy},
+				Summary: k.Summary, Evidence: k.Evidence, Steps: check.StepsOr(k.Steps, k.Remedy)},
 		}
 		if k.Cleared {
 			e.phase, e.away = cleared, true

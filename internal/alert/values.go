@@ -36,7 +36,8 @@ type Alert struct {
 	Network        string         `json:"network,omitempty"`
 	Summary        string         `json:"summary"`
 	Evidence       map[string]any `json:"evidence,omitempty"`
-	Remedy         string         `json:"remedy,omitempty"`
+	Remedy         string         `json:"remedy,omitempty"` // the steps as one text
+	Steps          []check.Step   `json:"steps,omitempty"`  // the remedy as numbered steps
 }
 
 // Current gives an alert that an earlier version made the ids of today: see check.ID.

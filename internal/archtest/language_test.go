@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"reflect"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -87,7 +86,7 @@ func complaints(text string) []string {
 	return out
 }
 
-// TestLanguageOfFindings: every text of the catalogue keeps to the glossary, and power is isolated before any other step.
+// TestLanguageOfFindings: every text of the catalogue keeps to the glossary; a remedy isolates first, then measures or looks, then changes.
 func TestLanguageOfFindings(t *testing.T) {
 	for _, id := range check.IDs() {
 		text := check.TextOf(id)
@@ -108,11 +107,11 @@ func TestLanguageOfFindings(t *testing.T) {
 			wiring := false
 			for i, step := range c.Remedy {
 				say(fmt.Sprintf("step %d of %q", i+1, name), step.Text)
-				if !slices.Contains([]check.Class{check.Isolate, check.Measure, check.Look, check.Change}, step.Class) {
+				if safetyOrder[step.Class] == 0 {
 					t.Errorf("%s: step %d of %q has class %q", id, i+1, name, step.Class)
 				}
-				if step.Class == check.Isolate && i > 0 {
-					t.Errorf("%s: case %q isolates power in step %d: do it first", id, name, i+1)
+				if i > 0 && safetyOrder[step.Class] < safetyOrder[c.Remedy[i-1].Class] {
+					t.Errorf("%s: step %d of %q is to %s, after a step to %s", id, i+1, name, step.Class, c.Remedy[i-1].Class)
 				}
 				wiring = wiring || atWiring.MatchString(step.Text)
 			}
@@ -122,6 +121,9 @@ func TestLanguageOfFindings(t *testing.T) {
 		}
 	}
 }
+
+// safetyOrder is the order of the steps of a remedy: danger first, and changes only after it is known what is wrong.
+var safetyOrder = map[check.Class]int{check.Isolate: 1, check.Measure: 2, check.Look: 2, check.Change: 3}
 
 // atWiring finds steps at the power and data wiring.
 var atWiring = regexp.MustCompile(`(?i)\b(terminators?|wires?|fuse|drop cables?|heavier cable|NET-H|power tee|tee)\b`)

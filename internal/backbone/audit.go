@@ -76,7 +76,8 @@ type Finding struct {
 	Devices  []string       `json:"devices,omitempty"` // ids of devices on the network
 	Summary  string         `json:"summary"`
 	Evidence map[string]any `json:"evidence,omitempty"`
-	Remedy   string         `json:"remedy"`
+	Remedy   string         `json:"remedy"` // the steps as one text
+	Steps    []check.Step   `json:"steps"`
 }
 
 // cautions are the usual ones of the trade (common practice, no source).
@@ -232,7 +233,8 @@ func (l *Layout) bestFeed(now *Outlet) *BestFeed {
 
 // find adds a finding, with the catalogue's texts of that case of its check.
 func (a *Audit) find(f Finding, name string, values check.Values) {
-	f.Summary, f.Remedy = check.Describe(f.Check, name, values)
+	f.Summary, f.Steps = check.Describe(f.Check, name, values)
+	f.Remedy = check.Remedy(f.Steps)
 	a.Findings = append(a.Findings, f)
 }
 

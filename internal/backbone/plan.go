@@ -58,7 +58,7 @@ func Rules(plans []*Plan) []check.Rule {
 				if f.Check == id {
 					found = true
 					p.Find(check.Finding{Severity: f.Severity, Subject: f.Subject, Devices: slices.Clone(f.Devices), Network: plan.layout.Network,
-						Summary: f.Summary, Evidence: f.Evidence, Remedy: f.Remedy})
+						Summary: f.Summary, Evidence: f.Evidence, Steps: f.Steps})
 				}
 			}
 			switch {

@@ -18,11 +18,11 @@ type Finding struct {
 	Network  string        // id of the network, empty when the finding is about several
 	Since    event.Time    // since when the evidence shows it; zero when only this moment is known
 	Hold     time.Duration // how long it must last to become an alert
-	Case     string        // which of the catalogue's texts of the check; Find makes Summary and Remedy of it
+	Case     string        // which of the catalogue's texts of the check; Find makes Summary and Steps of it
 	Values   Values        // what the texts are filled with
 	Summary  string        // one line, names devices as a technician would
 	Evidence map[string]any
-	Remedy   string // steps for the technician, in the order in which they are done
+	Steps    []Step // the remedy, in the order in which it is done; read-only
 }
 
 // Rule is one check. It answers for each subject that it looks at with Find, Clear or NotJudged.
@@ -83,7 +83,7 @@ func (p *Pass) Find(f Finding) {
 		f.Severity = common.Severity
 	}
 	if f.Summary == "" {
-		f.Summary, f.Remedy = Describe(f.Check, f.Case, f.Values)
+		f.Summary, f.Steps = Describe(f.Check, f.Case, f.Values)
 	}
 	f.Case, f.Values = "", nil
 	slices.Sort(f.Devices)

@@ -343,7 +343,7 @@ func TestRules(t *testing.T) {
 				answer(t, tt, &judged)
 			}
 			for _, f := range got {
-				if f.Check != tt.rule || f.Severity.Rank() == 0 || f.Subject == "" || f.Summary == "" || f.Remedy == "" || len(f.Evidence) == 0 || f.Hold != rule.Hold {
+				if f.Check != tt.rule || f.Severity.Rank() == 0 || f.Subject == "" || f.Summary == "" || len(f.Steps) == 0 || len(f.Evidence) == 0 || f.Hold != rule.Hold {
 					t.Errorf("incomplete finding %+v", f)
 				}
 				if !slices.IsSorted(f.Devices) || slices.Contains(f.Devices, own().ID) {
@@ -434,7 +434,7 @@ func TestWords(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				fmt.Fprintf(&b, "%s [%s:%s]\n  %s\n  evidence: %s\n  remedy: %s\n", f.Severity, f.Check, f.Subject, f.Summary, facts, f.Remedy)
+				fmt.Fprintf(&b, "%s [%s:%s]\n  %s\n  evidence: %s\n  remedy: %s\n", f.Severity, f.Check, f.Subject, f.Summary, facts, Remedy(f.Steps))
 			}
 		}
 		b.WriteByte('\n')

@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// Class says how a step of a remedy is done. Isolate comes first: it keeps who does the other steps from harm.
+// Class is the safety class of a step. Steps that isolate come first, then those that measure or look, and last those that change something.
 type Class string
 
 // The classes of steps.
@@ -17,10 +17,27 @@ const (
 	Change  Class = "change"  // change the boat, a device or a setting
 )
 
-// Step is one step of a remedy: a command or two.
+// Step is one step of a remedy: a command or two, which a person can tick when it is done.
 type Step struct {
-	Class Class  `json:"class"`
+	Class Class  `json:"class" enum:"isolate,measure,look,change"`
 	Text  string `json:"text"`
+}
+
+// Remedy is the steps as one text.
+func Remedy(steps []Step) string {
+	texts := make([]string, len(steps))
+	for i, s := range steps {
+		texts[i] = s.Text
+	}
+	return strings.Join(texts, " ")
+}
+
+// StepsOr are the steps of a remedy. Where there are none, as an earlier version wrote it, the text of the remedy is a step without a class.
+func StepsOr(steps []Step, remedy string) []Step {
+	if len(steps) == 0 && remedy != "" {
+		return []Step{{Text: remedy}}
+	}
+	return steps
 }
 
 // Text is what people read of one check. In the texts, {name} is a value of the finding.
@@ -54,18 +71,18 @@ func merge(parts ...map[string]Text) map[string]Text {
 func TextOf(id string) Text { return catalogue[id] }
 
 // Describe makes the summary and the remedy of a finding. A case that the catalogue does not have gives empty ones.
-func Describe(id, name string, values Values) (summary, remedy string) {
+func Describe(id, name string, values Values) (summary string, remedy []Step) {
 	c := catalogue[id].Cases[name]
-	steps := make([]string, 0, len(c.Remedy))
+	remedy = make([]Step, 0, len(c.Remedy))
 	for _, s := range c.Remedy {
 		if text := strings.TrimSpace(values.fill(s.Text)); text != "" {
-			steps = append(steps, text)
+			remedy = append(remedy, Step{s.Class, text})
 		}
 	}
-	return values.fill(c.Summary), strings.Join(steps, " ")
+	return values.fill(c.Summary), remedy
 }
 
-// fill puts the values in the place of their keys in braces. A key without a value stays.
+// fill replaces the keys in braces by their values. A key without a value stays.
 func (v Values) fill(text string) string {
 	var b strings.Builder
 	for {

@@ -85,7 +85,8 @@ var lineTexts = map[string]Text{
 				{Change, "Open the port with ?baud={likely}, or without a rate to detect it."},
 				{Change, "If that gives no sentences either, swap the A and B wires."},
 			}},
-		"noisy": {Summary: "{count} on {network} within a minute are not sentences", Remedy: append([]Step{beforeWiring}, noisyLine...)},
+		"noisy": {Summary: "{count} on {network} within a minute are not sentences",
+			Remedy: append([]Step{beforeWiring, {Look, "Leave the baud rate as it is. Sentences arrive between the garbled lines, so the rate is right."}}, noisyLine...)},
 		"other-protocol": {Summary: "{count} on {network} within a minute are text, but not NMEA 0183", Remedy: []Step{
 			{Change, "Set the output of the device on this port to NMEA 0183."},
 		}},

@@ -24,10 +24,10 @@ var deviceTexts = map[string]Text{
 		}},
 	"duplicate-name": {Doc: "Two devices claim with the same NAME, which must be unique.", Term: "duplicate NAME", Cases: map[string]Case{
 		"": {Summary: "Two devices have one NAME: {device} sends from addresses {addresses}", Remedy: []Step{
+			{Look, "Look whether there are two such devices. If there is only one, a gateway repeats the backbone onto itself."},
 			{Change, "Disconnect one of the two. If the other settles, both have the same NAME, often a factory default."},
 			{Change, "Give one of them another device instance or unique number with the manufacturer's tool."},
 			{Change, "If that is not possible, have the manufacturer replace it."},
-			{Look, "If there is only one such device, look for a gateway that repeats the backbone onto itself."},
 		}},
 	}},
 	"foreign-device": {Doc: "A device on the backbone does not follow NMEA 2000, such as an engine with J1939.", Term: "gateway",
@@ -68,8 +68,8 @@ var deviceTexts = map[string]Text{
 			{Change, "Enter them by hand."},
 		}},
 		"not-asked": {Summary: "{count} on {network} without model and software: no device has asked {devices}", Remedy: []Step{
-			askStep,
-			{Look, "Or open the device list on a display while muster listens. Most displays then ask."},
+			{Look, "Open the device list on a display while muster listens. Most displays then ask."},
+			{Change, "Or run muster with --ask, so that it claims an address and asks the standard questions."},
 		}},
 	}},
 	"restarted": {Doc: "A device, or all of the backbone, has restarted recently.", Term: "network power", Cases: map[string]Case{
@@ -90,8 +90,8 @@ var deviceTexts = map[string]Text{
 		"": {Summary: "{device} has sent nothing{for}", Remedy: []Step{
 			beforeWiring,
 			{Look, "Check that the device is switched on and its breaker is closed. Check its drop cable and tee."},
-			{Change, "Move the drop cable to a tee that works."},
-			{Look, "If the device works there, the original tee or its connector is faulty. If not, the device or its cable is."},
+			{Change, "Move the drop cable to a tee that works. If the device works there, the original tee or its connector is faulty."},
+			{Change, "If it does not work there, replace its drop cable. If it still does not work, the device is faulty."},
 		}},
 		"network": {Summary: "No device on {network} has sent anything{for}: {count} devices are silent", Remedy: []Step{
 			beforeWiring,
@@ -106,8 +106,8 @@ var deviceTexts = map[string]Text{
 	}},
 	"unclaimed-source": {Doc: "Traffic comes from an address that no device has claimed.", Term: "address claim", Cases: map[string]Case{
 		"": {Summary: "Frames come from {address} on {network}, which no device claims when asked", Remedy: []Step{
-			{Change, "Disconnect the devices one at a time, until these frames stop. The last one is the sender."},
 			{Look, "Look first at home-made gateways and old converters. The sender can disturb the owner of the address."},
+			{Change, "Disconnect the devices one at a time, until these frames stop. The last one is the sender."},
 			{Change, "Update its software or replace it."},
 		}},
 		"not-asked": {Summary: "{count} on {network}: no address claim was received from {addresses}", Remedy: []Step{
@@ -121,10 +121,10 @@ var askStep = Step{Change, "Run muster with --ask, so that it claims an address 
 
 func noAddressRemedy(fixed string) []Step {
 	return []Step{
+		{Look, "Look in the list of units for a device that claims many addresses."},
+		{Look, "See the manufacturer's release notes for software that loses its address."},
 		{Change, "Restart this device alone, with the rest of the backbone on, so that it looks for a free address again."},
 		{Change, fixed},
-		{Look, "If it stays without an address, look for a device that claims many addresses."},
-		{Look, "See the manufacturer's release notes for software that loses its address."},
 	}
 }
 
@@ -200,9 +200,9 @@ var dataTexts = map[string]Text{
 	"low-voltage": {Doc: "A battery monitor reports a low voltage.", Term: "battery voltage", Cases: map[string]Case{
 		"": {Summary: "{device} reports {volts} V (limit {limit} V, {nominal} V system) in {message}", Remedy: []Step{
 			beforeWiring,
-			{Change, "Switch off what is not needed, and charge. Below 9 V to 10 V, electronics restart and lose settings."},
-			{Measure, "If the battery is full, measure at its posts, and again where the monitor measures."},
+			{Measure, "Measure the voltage at the posts of the battery, and again where the monitor measures."},
 			{Look, "If the two differ, look for a faulty connection, fuse or ground."},
+			{Change, "Switch off what is not needed, and charge. Below 9 V to 10 V, electronics restart and lose settings."},
 		}},
 	}},
 	"multiple-sources": {Doc: "Several devices send the same data, so a source must be selected on each display.", Term: "source selection",
@@ -223,9 +223,8 @@ var dataTexts = map[string]Text{
 	"software-differs": {Doc: "Units of one model or release family run different software.", Term: "unit", Cases: map[string]Case{
 		"": {Summary: "The software of {count} units of {model} differs: {versions}", Remedy: []Step{
 			{Look, "See the manufacturer's release notes or your release sheet for the target version."},
-			{Look, "The version text alone does not show which is newer."},
+			{Look, "The version text alone does not show which is newer. Units that differ can refuse to share charts, routes and settings."},
 			{Change, "Update all units of this model to one version, not under way."},
-			{Look, "Units that differ can refuse to share charts, routes, settings and sonar."},
 		}},
 		"family": {Summary: "Release family {family} differs: {versions}", Remedy: []Step{
 			{Change, "Make a work order, and update all of them to the family's current release in its order."},
@@ -235,8 +234,8 @@ var dataTexts = map[string]Text{
 		Cases: map[string]Case{
 			"": {Summary: "Sources of {measure} differ by {difference} (limit {limit}): {sources}{odd}", Remedy: []Step{
 				{Measure, "Check both against an independent reference: lead line, hand compass or visual fix."},
+				{Look, "Check the offset, calibration and mounting of the faulty one. Look for magnetic things near a compass."},
 				{Change, "Deselect the faulty source on every display and the autopilot until it is repaired."},
-				{Look, "Check its offset, its calibration and its mounting. Look for magnetic things near a compass."},
 			}},
 		}},
 }

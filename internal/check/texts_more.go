@@ -117,8 +117,8 @@ var layoutTexts = map[string]Text{
 			}},
 			"fuse": {Summary: "The power feed at {at} gives {amps} A through a fuse of {fuse} A", Remedy: []Step{
 				beforeWiring,
-				{Change, "Divide the load over two power feeds with an isolating power tee."},
 				{Look, "Check the rating of the cable. Never fit a fuse that is larger."},
+				{Change, "Divide the load over two power feeds with an isolating power tee."},
 			}},
 			"feed-cable": {Summary: "{amps} A flow through the cable of the power feed at {at}: {cable} cable is rated for {rating} A",
 				Remedy: []Step{
@@ -169,9 +169,9 @@ var layoutTexts = map[string]Text{
 			}},
 			"low-now": {Summary: "With the measured battery voltage, {device} at {at} gets {volts} V (limit {limit} V)", Remedy: []Step{
 				beforeWiring,
+				{Measure, "Measure the voltage at the battery and at the power feed."},
+				{Look, "If the two differ, look for a faulty contact, fuse or ground between them."},
 				{Change, "Charge the battery."},
-				{Measure, "Measure again."},
-				{Look, "If the voltage stays low, look for a faulty contact, fuse or ground between battery and power feed."},
 			}},
 		}},
 }

@@ -346,7 +346,7 @@ func (g *keeping) stillAway() []check.Rule {
 					continue
 				}
 				p.Find(check.Finding{Subject: k.Subject, Severity: k.Severity, Devices: k.Devices, Network: k.Network,
-					Since: k.Since, Summary: k.Summary, Evidence: k.Evidence, Remedy: k.Remedy})
+					Since: k.Since, Summary: k.Summary, Evidence: k.Evidence, Steps: check.StepsOr(k.Steps, k.Remedy)})
 			}
 		}}}
 }

@@ -99,7 +99,7 @@ func TestAlertmanager(t *testing.T) {
 	opt.Config.Checks.Every = time.Hour // only the test judges
 	opt.Config.Notify = []config.Target{{ID: "am", Alertmanager: "http://" + address}}
 	d, _ := aboard(t, opt)
-	f := check.Finding{Check: "silent", Subject: "a", Severity: check.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Remedy: "Look at its breaker."}
+	f := check.Finding{Check: "silent", Subject: "a", Severity: check.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Steps: []check.Step{{Class: check.Look, Text: "Look at its breaker."}}}
 	quiet := check.Finding{Check: "bus-load-high", Subject: "can0", Severity: check.Warning, Summary: "busy"}
 	now := event.At(time.Now())
 	if err := d.model.do(t.Context(), func() error {

@@ -58,7 +58,8 @@ type Row struct {
 type Item struct {
 	Severity check.Severity
 	Summary  string
-	Note     string // the remedy, or why it remains
+	Steps    []check.Step // the remedy
+	Note     string       // why it remains
 }
 
 // Step is one step of the work order that was followed.
@@ -90,23 +91,23 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {
 		if a.State != alert.StatusCleared {
-			remedy := a.Remedy
+			steps := check.StepsOr(a.Steps, a.Remedy)
 			if a.Severity == check.Info {
-				remedy = "" // a small boat's record stays on a page or two
+				steps = nil // a small boat's record stays on a page or two
 			}
-			r.Found = append(r.Found, Item{a.Severity, a.Summary, remedy})
+			r.Found = append(r.Found, Item{Severity: a.Severity, Summary: a.Summary, Steps: steps})
 		}
 	}
 	for _, x := range c.Changes {
 		switch x.Class {
 		case snapshot.FindingResolved:
-			r.Resolved = append(r.Resolved, Item{x.Severity, x.Summary, ""})
+			r.Resolved = append(r.Resolved, Item{Severity: x.Severity, Summary: x.Summary})
 		case snapshot.FindingUnjudged:
-			r.Unjudged = append(r.Unjudged, Item{x.Severity, x.Summary, ""})
+			r.Unjudged = append(r.Unjudged, Item{Severity: x.Severity, Summary: x.Summary})
 		case snapshot.FindingRemaining:
-			r.OpenItems = append(r.OpenItems, Item{x.Severity, x.Summary, job.Why(x.After)})
+			r.OpenItems = append(r.OpenItems, Item{Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
 		case snapshot.FindingNew:
-			r.Fresh = append(r.Fresh, Item{x.Severity, x.Summary, job.Why(x.After)})
+			r.Fresh = append(r.Fresh, Item{Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
 		case snapshot.SoftwareChanged, snapshot.Moved:
 		default:
 			r.Changes = append(r.Changes, x.Summary)

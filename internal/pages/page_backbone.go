@@ -70,7 +70,7 @@ func stop(s render.Stop) g.Node {
 
 func (p *shownPlan) findings() g.Node {
 	return ui.Plain(ui.OrElse(g.Map(p.Findings, func(f backbone.Finding) g.Node {
-		return h.Li(ui.State(f.Severity), g.Text(" "+boat.Printable(f.Summary)+". "), h.Small(g.Text("Remedy: "), ui.Printable(f.Remedy), ui.Space, h.Code(g.Text(f.Check))))
+		return h.Li(ui.State(f.Severity), g.Text(" "+boat.Printable(f.Summary)+". "), h.Code(g.Text(f.Check)), render.Remedy(f.Steps, false))
 	}), h.Li(ui.Mark("well"), g.Text(" No findings."))))
 }
 

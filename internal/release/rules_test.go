@@ -17,7 +17,7 @@ func found(t *testing.T, s *Sheets, r *boat.State) []string {
 	out := []string{}
 	for _, f := range check.Judge(Rules(s), r, start, nil).Findings {
 		out = append(out, f.Check+": "+f.Summary)
-		if f.Remedy == "" || f.Subject == "" || len(f.Devices) == 0 || len(f.Evidence) == 0 || !slices.IsSorted(f.Devices) {
+		if len(f.Steps) == 0 || f.Subject == "" || len(f.Devices) == 0 || len(f.Evidence) == 0 || !slices.IsSorted(f.Devices) {
 			t.Errorf("%+v is not complete", f)
 		}
 	}

@@ -66,8 +66,8 @@ func backboneFindings(all []backbone.Finding) g.Node {
 	if len(all) == 0 {
 		return h.P(g.Text(nothingFound))
 	}
-	return Table([]string{"severity", "finding", "remedy"}, g.Map(all, func(f backbone.Finding) g.Node {
-		return h.Tr(h.Td(h.Class("short"), g.Text(string(f.Severity))), h.Td(g.Text(f.Summary)), h.Td(g.Text(f.Remedy)))
+	return Table([]string{"severity", "finding and remedy"}, g.Map(all, func(f backbone.Finding) g.Node {
+		return h.Tr(h.Td(h.Class("short"), g.Text(string(f.Severity))), h.Td(g.Text(f.Summary), Remedy(f.Steps, true)))
 	})...)
 }
 
@@ -93,7 +93,7 @@ func BackbonePDF(w io.Writer, a *backbone.Audit, of *job.Job, made time.Time) er
 		findings = nil
 	}
 	for _, f := range a.Findings {
-		findings = append(findings, string(f.Severity)+": "+f.Summary+". Remedy: "+f.Remedy)
+		findings = append(findings, string(f.Severity)+": "+f.Summary+". "+RemedyLabel+": "+strings.Join(RemedyLines(f.Steps), " "))
 	}
 	d.List("Findings", findings)
 	d.List("Notes", of.Notes)

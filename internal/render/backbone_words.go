@@ -35,7 +35,10 @@ func BackboneText(w io.Writer, a *backbone.Audit) error {
 		b.WriteString("\nFindings\n")
 	}
 	for _, f := range a.Findings {
-		fmt.Fprintf(&b, "  %-8s  %s: %s\n            %s\n", f.Severity, f.Check, boat.Printable(f.Summary), boat.Printable(f.Remedy))
+		fmt.Fprintf(&b, "  %-8s  %s: %s\n            %s:\n", f.Severity, f.Check, boat.Printable(f.Summary), RemedyLabel)
+		for _, step := range RemedyLines(f.Steps) {
+			fmt.Fprintf(&b, "              %s\n", step)
+		}
 	}
 	b.WriteString("\nCautions\n")
 	for _, c := range a.Cautions {

@@ -35,8 +35,9 @@ func CheckText(w io.Writer, id string, style TextStyle) error {
 		c := x.Cases[name]
 		t.line(0, "")
 		t.line(2, template(c.Summary))
-		for _, s := range c.Remedy {
-			t.line(4, "- "+template(s.Text))
+		t.line(2, RemedyLabel+":")
+		for _, step := range RemedyLines(c.Remedy) {
+			t.line(4, template(step))
 		}
 	}
 	return t.err

@@ -194,7 +194,7 @@ func (t *textReport) explain() {
 	for _, g := range t.report.Groups() {
 		t.title(g.Check + " (" + string(g.Severity) + ")")
 		t.line(2, check.TextOf(g.Check).Doc)
-		var remedies []string
+		var remedies [][]check.Step
 		for _, a := range g.Alerts {
 			head := boat.Printable(a.Summary)
 			if !a.Since.IsZero() {
@@ -210,12 +210,16 @@ func (t *textReport) explain() {
 			if evidence := evidenceWords(a.Evidence); evidence != "" {
 				t.line(4, "Evidence: "+evidence)
 			}
-			if a.Remedy != "" && !slices.Contains(remedies, a.Remedy) {
-				remedies = append(remedies, a.Remedy)
+			steps := check.StepsOr(a.Steps, a.Remedy)
+			if len(steps) > 0 && !slices.ContainsFunc(remedies, func(r []check.Step) bool { return slices.Equal(r, steps) }) {
+				remedies = append(remedies, steps)
 			}
 		}
 		for _, r := range remedies {
-			t.line(2, "Remedy: "+boat.Printable(r))
+			t.line(2, RemedyLabel+":")
+			for _, step := range RemedyLines(r) {
+				t.line(4, step)
+			}
 		}
 	}
 	t.accepted()

@@ -138,7 +138,7 @@ func items(title string, of []job.Item) g.Node {
 		return nil
 	}
 	return Lines(h.H2(g.Text(title)), h.Ul(Block(g.Map(of, func(x job.Item) g.Node {
-		return h.Li(g.Text(string(x.Severity)+": "+x.Summary), g.If(x.Note != "", g.Group{g.Text(" "), h.Small(g.Text(x.Note))}))
+		return h.Li(g.Text(string(x.Severity)+": "+x.Summary), g.If(x.Note != "", g.Group{g.Text(" "), h.Small(g.Text(x.Note))}), Remedy(x.Steps, true))
 	})...)))
 }
 
@@ -199,6 +199,9 @@ func itemTexts(items []job.Item) []string {
 		text := string(x.Severity) + ": " + x.Summary
 		if x.Note != "" {
 			text += " – " + x.Note
+		}
+		if len(x.Steps) > 0 {
+			text += ". " + RemedyLabel + ": " + strings.Join(RemedyLines(x.Steps), " ")
 		}
 		out = append(out, text)
 	}

@@ -128,7 +128,7 @@ func (a *Alert) item(v *Showing) g.Node {
 	return h.Li(h.Class("alert "+string(a.Severity)), h.ID("alert-"+id),
 		h.H3(State(a.Severity), Space, Printable(a.Summary)),
 		Meta(g.Text(a.times(v.Report)+" · "), h.Code(g.Text(a.Check))),
-		g.If(a.Remedy != "", h.P(h.Class("remedy"), h.B(g.Text("Remedy:")), Space, Printable(a.Remedy))),
+		render.Remedy(check.StepsOr(a.Steps, a.Remedy), v.Printed),
 		g.If(len(a.Facts)+len(a.About) > 0, h.Ul(h.Class("facts"),
 			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
 			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),

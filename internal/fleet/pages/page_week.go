@@ -11,6 +11,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/fleet/hub"
+	"muster/internal/render"
 	"muster/internal/ui"
 )
 
@@ -71,7 +72,7 @@ func (s *Server) visit(v visit) g.Node {
 	var lines g.Group
 	for _, a := range v.Alerts {
 		if a.Severity != check.Info {
-			lines = append(lines, h.Li(ui.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), ui.Small(boat.Printable(a.Remedy))))
+			lines = append(lines, h.Li(ui.State(a.Severity), g.Text(" "+boat.Printable(a.Summary)), ui.Small(ui.After(render.RemedyLabel+": ", a.Remedy))))
 		}
 	}
 	for _, u := range v.Updates {
