@@ -159,7 +159,7 @@ func TestFirstScreen(t *testing.T) {
 		t.Error("remedies without --explain")
 	}
 	_, all, _ := ran(t, "audit", "sim:faults", "--for", "2m", "--explain")
-	for _, want := range []string{"Remedy: ", "Evidence: ", "Not judged", "% of the time"} {
+	for _, want := range []string{"Remedy:\n", "Evidence: ", "Not judged", "% of the time"} {
 		if !strings.Contains(all, want) {
 			t.Errorf("--explain does not give %q", want)
 		}

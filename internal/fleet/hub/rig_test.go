@@ -260,7 +260,7 @@ func testReport(id string, devices int, software string) *report.Report {
 
 func testAlert(severity check.Severity, what string) alert.Alert {
 	return alert.Alert{ID: "silent:" + what, Check: "silent", Severity: severity, State: alert.StatusOpen, Since: event.At(time.Date(2026, 5, 2, 8, 0, 0, 0, time.UTC)),
-		Summary: what + " is silent", Remedy: "look at its plug"}
+		Summary: what + " is silent", Remedy: "Look at its connector."}
 }
 
 func testChange(id string, k alert.ChangeKind, a alert.Alert) any {
