@@ -21,6 +21,7 @@ import (
 
 type auditCmd struct {
 	Sources []string
+	Names   []string
 	Format  string
 	For     time.Duration
 	FailOn  string
@@ -38,7 +39,8 @@ func newAudit(a *app) *cobra.Command {
 		Example: `  muster audit quay.log
   muster audit can0 --ask --for 20s
   muster audit quay.pcapng.zst --format json > quay.json
-  muster audit quay.log --fail-on warning`,
+  muster audit quay.log --fail-on warning
+  muster audit n2k.log wind.nmea --name backbone --name masthead`,
 		Args: cobra.MinimumNArgs(1), ValidArgsFunction: sources,
 		RunE: func(_ *cobra.Command, args []string) error { c.Sources = args; return c.run(a) },
 	}
@@ -48,6 +50,8 @@ func newAudit(a *app) *cobra.Command {
 	cli.Choices(cmd, &c.FailOn, "fail-on",
 		"Exit with status 1 if a finding has this `SEVERITY` or a higher one; with unjudged, also if a check needs more time or asking",
 		append(slices.Clone(severities), "unjudged")...)
+	f.StringArrayVar(&c.Names, "name", nil,
+		"`NAME` of the network of a SOURCE, in the order of the sources; a source with several numbers them")
 	f.BoolVar(&c.Explain, "explain", false, "Print evidence and remedy of each finding, and what was not judged")
 	f.BoolVar(&c.Ask, "ask", false, "Claim an address and ask devices for their product information")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; reports which devices are behind")
@@ -67,6 +71,9 @@ func (c *auditCmd) run(a *app) error {
 	if err := useSheets(a.ctx, &cfg, c.Sheets); err != nil {
 		return err
 	}
+	if err := c.nameNetworks(&cfg); err != nil {
+		return err
+	}
 	report, err := a.audit(cfg, c.For)
 	if report != nil && (err == nil || !report.TakenAt.IsZero()) {
 		if werr := a.printReport(report, c.Format, c.Explain); werr != nil {
@@ -80,6 +87,21 @@ func (c *auditCmd) run(a *app) error {
 		return err
 	}
 	return failOn(report, c.FailOn)
+}
+
+// nameNetworks gives the sources of the command line their names.
+func (c *auditCmd) nameNetworks(cfg *config.Config) error {
+	if len(c.Names) > len(c.Sources) {
+		return fmt.Errorf("--name %q: there are %d names for %s: give each source one name at most", c.Names[len(c.Sources)],
+			len(c.Names), number(len(c.Sources), "source"))
+	}
+	for i, name := range c.Names {
+		if name == "" || slices.Contains(c.Names[:i], name) {
+			return fmt.Errorf("--name %q: a name must not be empty, nor given twice", name)
+		}
+		cfg.Sources[i].ID = name
+	}
+	return nil
 }
 
 // audit reads the sources and returns the report. With an error it may still return what was read until then.

@@ -132,4 +132,3 @@ func fillDemo(ctx context.Context, d *daemon.Daemon, sheets fs.FS) error {
 	order, _ := release.Plan(d.Report(), digestOf(kept.SHA256), "", loaded, release.Options{})
 	return d.Desk().Follow(ctx, order)
 }
-

@@ -171,6 +171,9 @@ func (s *sources) number(in *input, local int) uint16 {
 func (s *sources) introduce(in *input, local int, e *event.Event) {
 	info := *e.Info
 	info.ID = s.networkID(in, local, info.ID)
+	if in.recorded && len(s.inputs()) > 1 {
+		info.From = in.spec
+	}
 	e.Info = &info
 	if slices.Contains(in.ids, info.ID) {
 		return

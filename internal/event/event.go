@@ -111,6 +111,7 @@ const (
 // Network describes one network of a boat as its source knows it.
 type Network struct {
 	ID        string      // short name, unique on the boat: "can0", "ttyUSB0"
+	From      string      // the capture that it is from, where several are read at once
 	Kind      NetworkKind // which family of protocol
 	BitRate   uint32      // bit/s of a bus or baud of a line; 0 when the source does not know it
 	Listen    bool        // the adapter is in listen-only mode and cannot disturb the bus

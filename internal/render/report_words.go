@@ -145,10 +145,14 @@ func NetworkWords(n *report.Network) []string {
 	if n.Kind == event.NMEA0183 {
 		words, unit, rate = "NMEA 0183", "baud", float64(n.BitRate)
 	}
-	if rate == 0 {
-		return []string{words}
+	list := []string{words}
+	if n.Source != "" {
+		list = append(list, "from "+boat.Printable(n.Source))
 	}
-	list := []string{words, fmt.Sprintf("%g %s", rate, unit)}
+	if rate == 0 {
+		return list
+	}
+	list = append(list, fmt.Sprintf("%g %s", rate, unit))
 	if n.SamplePoint != 0 {
 		list = append(list, fmt.Sprintf("sample point %.3g %%", n.SamplePoint*100))
 	}

@@ -15,7 +15,7 @@ func New(s *boat.State, alerts []alert.Alert) *Report {
 	}
 	for i := range s.Networks {
 		n := &s.Networks[i]
-		r.Networks[i] = Network{ID: n.ID, Kind: n.Kind, BitRate: n.BitRate, ListenOnly: n.ListenOnly, State: n.State, Frames: n.Frames,
+		r.Networks[i] = Network{ID: n.ID, Source: n.From, Kind: n.Kind, BitRate: n.BitRate, ListenOnly: n.ListenOnly, State: n.State, Frames: n.Frames,
 			Load: n.Load, Faults: n.Faults, Live: n}
 		if t := n.Timing; t.SamplePoint != 0 {
 			r.Networks[i].SamplePoint, r.Networks[i].RestartMS = float64(t.SamplePoint)/1000, &t.RestartMS

@@ -49,6 +49,7 @@ type Report struct {
 // Network is one NMEA 2000 backbone or NMEA 0183 line.
 type Network struct {
 	ID         string            `json:"id"`
+	Source     string            `json:"source,omitempty"` // the capture that it is from, where several were read at once
 	Kind       event.NetworkKind `json:"kind"`
 	BitRate    uint32            `json:"bit_rate,omitempty"` // bit/s or baud
 	ListenOnly bool              `json:"listen_only,omitempty"`
