@@ -83,6 +83,9 @@ func (c *auditCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
+	if a.ctx.Err() != nil && replayable(cfg.Sources) {
+		fmt.Fprintln(a.stderr, "interrupted: the report holds what was read until then")
+	}
 	if err := nothingReceived(c.Sources, report); err != nil {
 		return err
 	}

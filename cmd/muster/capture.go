@@ -106,7 +106,13 @@ func (c *captureCmd) run(a *app) (err error) {
 	defer cancel()
 	stop := context.AfterFunc(ctx, func() { src.Close() })
 	defer stop()
-	return out.finish(a.stderr, keep(ctx, in, out, c.Source))
+	err = keep(ctx, in, out, c.Source)
+	if err == nil && out.events == 0 {
+		err = &daemon.SourceError{Source: c.Source, Err: cli.WithHint(
+			fmt.Errorf("nothing was received on %s, so %s was not written", c.Source, c.Output),
+			"check that the boat's electronics are on, the connector, and the bit rate")}
+	}
+	return out.finish(a.stderr, err)
 }
 
 type eventReader interface {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"compress/gzip"
+	"errors"
 	"fmt"
 	"io"
 	"os"
@@ -234,25 +235,28 @@ func (r *rotation) finish(w io.Writer, err error) error {
 	if cerr := r.close(); err == nil {
 		err = cerr
 	}
-	if err == nil {
-		if err := r.misfit(); err != nil {
-			return err
-		}
+	switch {
+	case r.events == 0:
+		return errors.Join(err, r.remove())
+	case err == nil && r.skipped == r.events:
+		return errors.Join(r.misfit(), r.remove())
 	}
 	r.tell(w)
 	return err
 }
 
-// misfit refuses a recording of which nothing has a place in the format that the name chose; its empty files are removed.
-func (r *rotation) misfit() error {
-	if r.events == 0 || r.skipped < r.events {
-		return nil
-	}
+// remove takes away files that hold nothing.
+func (r *rotation) remove() error {
 	for _, name := range r.written {
 		if err := os.Remove(name); err != nil {
 			return fmt.Errorf("remove the empty capture: %w", err)
 		}
 	}
+	return nil
+}
+
+// misfit refuses a recording of which nothing has a place in the format that the name chose.
+func (r *rotation) misfit() error {
 	kind, other := "CAN frames", ".nmea"
 	if format, _, _ := captureFormat(r.name); format == capture.FormatNMEA0183 {
 		kind, other = "NMEA 0183 sentences", ".log or .pcapng"

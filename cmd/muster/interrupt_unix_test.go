@@ -1,0 +1,109 @@
+//go:build unix
+
+package main
+
+import (
+	"bytes"
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+)
+
+// TestInterrupt: whenever Ctrl-C comes, what a command writes is whole or not there, and the program says what it kept.
+func TestInterrupt(t *testing.T) {
+	program, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	sheets, err := filepath.Abs("../../deploy/sheets")
+	if err != nil {
+		t.Fatal(err)
+	}
+	layout, err := filepath.Abs("../../testdata/layouts/wagtail.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	long, before := filepath.Join(dir, "long.log"), filepath.Join(dir, "before.json")
+	muster(t, "simulate", "fifty", "--to", long, "--for", "3m")
+	muster(t, "snapshot", "sim:demo", "--ask", "--for", "20s", "-o", before)
+	for _, tt := range []struct {
+		out  string // "" for the standard output
+		args []string
+	}{
+		{"sim.log", []string{"simulate", "fifty", "--to", "sim.log", "--for", "20m"}},
+		{"sim.pcapng.zst", []string{"simulate", "demo", "--to", "sim.pcapng.zst", "--for", "20m"}},
+		{"copy.log.gz", []string{"capture", long, "-o", "copy.log.gz"}},
+		{"live.pcapng", []string{"capture", "udp:127.0.0.1:0", "-o", "live.pcapng"}},
+		{"after.json", []string{"snapshot", long, "-o", "after.json"}},
+		{"order.json", []string{"plan", before, "--sheets", sheets, "-o", "order.json"}},
+		{"layout.pdf", []string{"backbone", layout, before, "-o", "layout.pdf"}},
+		{"work.json", []string{"note", "add", "-f", "work.json", "--model", "VR2 radio", "--by", "Ana"}},
+		{"shop.key", []string{"key", "new", "-o", "shop.key"}},
+		{"", []string{"audit", long, "--format", "json"}},
+	} {
+		for _, after := range []time.Duration{0, 20 * time.Millisecond, 60 * time.Millisecond, 250 * time.Millisecond} {
+			folder := t.TempDir()
+			var stdout, stderr bytes.Buffer
+			cmd := exec.CommandContext(t.Context(), program)
+			cmd.Args, cmd.Dir, cmd.Stdout, cmd.Stderr = append([]string{"muster"}, tt.args...), folder, &stdout, &stderr
+			if err := cmd.Start(); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(after)
+			_ = cmd.Process.Signal(syscall.SIGINT) // it may have ended
+			_ = cmd.Wait()
+			written := stdout.Bytes()
+			if tt.out != "" {
+				written, _ = os.ReadFile(filepath.Join(folder, tt.out))
+			}
+			if problem := broken(t, filepath.Join(folder, tt.out), written); problem != "" {
+				t.Errorf("%s, interrupted after %v: %s\n%s", strings.Join(tt.args, " "), after, problem, stderr.String())
+			}
+			isCapture := !strings.HasSuffix(tt.out, ".json") && (tt.args[0] == "simulate" || tt.args[0] == "capture")
+			if isCapture && written != nil && !strings.Contains(stderr.String(), "bytes in "+tt.out) {
+				t.Errorf("%s, interrupted after %v, does not say what it kept: %s", strings.Join(tt.args, " "), after, stderr.String())
+			}
+			left, err := os.ReadDir(folder)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, e := range left {
+				if strings.HasPrefix(e.Name(), ".") {
+					t.Errorf("%s, interrupted after %v, leaves %s", strings.Join(tt.args, " "), after, e.Name())
+				}
+			}
+		}
+	}
+}
+
+// broken says how a file is not whole; "" when it is, or when there is none.
+func broken(t *testing.T, name string, text []byte) string {
+	t.Helper()
+	switch {
+	case len(text) == 0 && filepath.Ext(name) == "":
+		return "" // nothing printed
+	case text == nil:
+		return ""
+	case strings.Contains(name, ".log"), strings.Contains(name, ".pcap"):
+		if out := muster(t, "audit", name, "--format", "json"); strings.Contains(out, "damaged_records") {
+			return "a record is damaged"
+		}
+	case strings.HasSuffix(name, ".pdf"):
+		if !bytes.HasPrefix(text, []byte("%PDF")) || !bytes.HasSuffix(bytes.TrimSpace(text), []byte("%%EOF")) {
+			return "the PDF is cut"
+		}
+	case strings.HasSuffix(name, ".json") && !strings.HasSuffix(name, "work.json"), filepath.Ext(name) == "":
+		if !json.Valid(text) {
+			return "the JSON is cut"
+		}
+	case len(text) == 0:
+		return "the file is empty"
+	}
+	return ""
+}
