@@ -25,6 +25,7 @@ type followCmd struct {
 	For       time.Duration
 	Ask       bool
 	Confirm   map[string]string
+	Reason    string
 	By        string
 	Config    string
 	TokenFile string
@@ -54,6 +55,7 @@ the capture, or with Ctrl-C. Exit status 1 means that a step failed or is not do
 	f.BoolVar(&c.Ask, "ask", false,
 		"Claim an address and ask devices, so that each reports its version when it is back")
 	f.StringToStringVar(&c.Confirm, "confirm", nil, "Record a version read on the device's own screen: `STEP=VERSION`")
+	f.StringVar(&c.Reason, "reason", "", "With --confirm: why `WORDS` settle what the network shows otherwise, or a battery voltage that fell")
 	f.StringVar(&c.By, "by", "", "`NAME` of the person who read it. Default: your login name")
 	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
 	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
@@ -84,6 +86,9 @@ func (c *followCmd) check() error {
 	if c.For < 0 {
 		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
 	}
+	if c.Reason != "" && len(c.Confirm) == 0 {
+		return cli.WithHint(errors.New("--reason: nothing is confirmed"), "add --confirm STEP=VERSION")
+	}
 	if !isURL(c.Source) {
 		if c.TokenFile != "" {
 			return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
@@ -112,7 +117,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 		return nil, fmt.Errorf("%s: %w", c.Order, err)
 	}
 	f := &following{out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State,
-		confirm: c.Confirm, by: who(c.By)}
+		confirm: c.Confirm, by: who(c.By), reason: c.Reason}
 	for _, step := range slices.Sorted(maps.Keys(c.Confirm)) {
 		if !slices.ContainsFunc(order.Steps(), func(s *release.Step) bool { return s.ID == step }) {
 			return nil, cli.WithHint(fmt.Errorf("--confirm %s: the order has no such step", step),

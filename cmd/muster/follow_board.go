@@ -144,7 +144,7 @@ func (b *board) state(s release.StepState) string {
 		return string(s)
 	case release.StepVerified:
 		c = text.FgGreen
-	case release.StepFailed:
+	case release.StepFailed, release.StepDisputed:
 		c = text.FgRed
 	}
 	return c.Sprint(string(s))

@@ -32,6 +32,7 @@ type following struct {
 	file      string            // where the state is kept; empty for nowhere
 	confirm   map[string]string // versions read off a screen, by step; taken once
 	by        string
+	reason    string
 	board     *board // nil unless on a terminal
 	stop      func()
 
@@ -148,7 +149,7 @@ func (f *following) step(now event.Time, r *report.Report, c release.Conditions)
 		at = max(at, st.LeftAt, st.BackAt, st.IdentifiedAt, st.FailedAt)
 	}
 	for _, id := range slices.Sorted(maps.Keys(f.confirm)) {
-		more, err := f.follower.Confirm(at, id, f.confirm[id], f.by)
+		more, err := f.follower.Confirm(at, id, release.Reading{Version: f.confirm[id], By: f.by, Reason: f.reason})
 		if err != nil {
 			return fmt.Errorf("--confirm %s: %w", id, err)
 		}
@@ -234,7 +235,7 @@ func (f *following) end(err error) error {
 	for _, s := range f.follower.Status() {
 		switch s.State {
 		case release.StepVerified:
-		case release.StepFailed:
+		case release.StepFailed, release.StepDisputed:
 			failed++
 		default:
 			open++

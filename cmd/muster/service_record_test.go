@@ -53,7 +53,7 @@ models:
 		t.Fatal(err)
 	}
 	f.Observe(a.TakenAt(), a.Report, release.Conditions{})
-	if _, err := f.Confirm(a.TakenAt(), "1.1", "4.52", "Ilse"); err != nil {
+	if _, err := f.Confirm(a.TakenAt(), "1.1", release.Reading{Version: "4.52", By: "Ilse"}); err != nil {
 		t.Fatal(err)
 	}
 	data, err = f.Save()

@@ -103,9 +103,11 @@ func (s *Server) addOrders(api huma.API, post operation) {
 			Body struct {
 				By
 				Version string `json:"version" minLength:"1" maxLength:"80"`
+				Reason  string `json:"reason,omitempty" maxLength:"400" doc:"settles what the network shows otherwise, or a battery voltage that fell; needs by"`
 			}
 		}) (*struct{}, error) {
-			return nil, problem(s.opt.Desk.Confirm(ctx, in.Step, in.Body.Version, in.Body.By.By))
+			b := &in.Body
+			return nil, problem(s.opt.Desk.Confirm(ctx, in.Step, release.Reading{Version: b.Version, By: b.By.By, Reason: b.Reason}))
 		})
 }
 

@@ -29,7 +29,7 @@ type Desk interface {
 	// Follow starts to follow an order instead of the current one; nil stops following, ErrNoSuch when no order is followed.
 	Follow(ctx context.Context, o *release.Order) error
 	// Confirm enters a version read from the screen of a device; ErrNoSuch when no order has the step.
-	Confirm(ctx context.Context, step, version, by string) error
+	Confirm(ctx context.Context, step string, r release.Reading) error
 
 	// Silences lists the silences in the order in which they were set, shared and read-only.
 	Silences() []alert.Silence
@@ -81,12 +81,12 @@ func (NoDesk) Acknowledge(context.Context, string, string) error { return errNoD
 func (NoDesk) AddManual(context.Context, boat.Manual) (boat.Manual, error) {
 	return boat.Manual{}, errNoDesk
 }
-func (NoDesk) RemoveManual(context.Context, string) error            { return errNoDesk }
-func (NoDesk) Work() Work                                            { return Work{} }
-func (NoDesk) LastWork() Work                                        { return Work{} }
-func (NoDesk) Follow(context.Context, *release.Order) error          { return errNoDesk }
-func (NoDesk) Confirm(context.Context, string, string, string) error { return errNoDesk }
-func (NoDesk) Silences() []alert.Silence                             { return nil }
+func (NoDesk) RemoveManual(context.Context, string) error             { return errNoDesk }
+func (NoDesk) Work() Work                                             { return Work{} }
+func (NoDesk) LastWork() Work                                         { return Work{} }
+func (NoDesk) Follow(context.Context, *release.Order) error           { return errNoDesk }
+func (NoDesk) Confirm(context.Context, string, release.Reading) error { return errNoDesk }
+func (NoDesk) Silences() []alert.Silence                              { return nil }
 func (NoDesk) Silence(context.Context, alert.Silence, time.Duration) (alert.Silence, error) {
 	return alert.Silence{}, errNoDesk
 }

@@ -101,7 +101,7 @@ func (k desk) Follow(ctx context.Context, o *release.Order) error {
 }
 
 // Confirm implements api.Desk.
-func (k desk) Confirm(ctx context.Context, step, version, by string) error {
+func (k desk) Confirm(ctx context.Context, step string, r release.Reading) error {
 	return k.do(ctx, func() error {
 		if k.work.follower == nil {
 			return fmt.Errorf("confirm step %q: %w: no work order is being followed", step, api.ErrNoSuch)
@@ -110,7 +110,7 @@ func (k desk) Confirm(ctx context.Context, step, version, by string) error {
 		if !slices.ContainsFunc(steps, func(s *release.Step) bool { return s.ID == step }) {
 			return fmt.Errorf("confirm step %q: %w in the order", step, api.ErrNoSuch)
 		}
-		changes, err := k.work.follower.Confirm(k.boat.Now(), step, version, by)
+		changes, err := k.work.follower.Confirm(k.boat.Now(), step, r)
 		k.logSteps(changes)
 		return err
 	})

@@ -80,7 +80,7 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	for i, st := range order.Steps() {
 		status := release.StepStatus{Step: st.ID, Label: st.Device.Label, From: st.From, To: st.To, State: release.StepWaiting}
 		if i == 0 {
-			status.State, status.Notes, status.Failures = release.StepFailed, []string{"away for 9 min"}, []release.Failure{{Text: "the battery voltage sagged"}}
+			status.State, status.Notes, status.Failures = release.StepFailed, []string{"away for 9 min"}, []release.Failure{{Reason: release.ReasonSupply, Text: "the battery voltage sagged"}}
 		}
 		desk.work.Status = append(desk.work.Status, status)
 	}

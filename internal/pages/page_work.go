@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 
 	g "maragu.dev/gomponents"
@@ -151,7 +152,15 @@ func (st *workStep) node(v *view) g.Node {
 		g.If(v.Act && s.State != release.StepVerified, h.Details(h.Class("act"), h.ID("confirm-"+st.ID), g.If(was != nil, g.Attr("open")),
 			h.Summary(g.Text("Enter the version shown on its screen")),
 			ui.Post("/work/confirm", v.wrong(was), ui.Hidden("step", st.ID), ui.ValueField("Version", "version", 80, was.Get("version"), h.Required(), here(was)), ui.Space,
-				nameField(was.Get("by")), ui.Space, ui.Button("Save version")))))
+				nameField(was.Get("by")), ui.Space, g.If(st.needsReason(), g.Group{ui.ValueField("Why this counts all the same", "reason", 400, was.Get("reason")), ui.Space}),
+				ui.Button("Save version")))))
+}
+
+// needsReason reports whether only a person's word settles the step.
+func (st *workStep) needsReason() bool {
+	return slices.ContainsFunc(st.Status.Failures, func(f release.Failure) bool {
+		return f.Reason == release.ReasonDisputed || f.Reason == release.ReasonSupply
+	})
 }
 
 // summary is what the step takes, and its result.

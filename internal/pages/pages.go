@@ -144,7 +144,8 @@ func (s *site) addPages(mux *http.ServeMux) {
 	})
 	s.form(mux, "POST /work/confirm", "/work", "confirmed", func(ctx context.Context, r *http.Request) error {
 		f := r.PostForm.Get
-		return s.opt.Desk.Confirm(ctx, f("step"), strings.TrimSpace(f("version")), strings.TrimSpace(f("by")))
+		return s.opt.Desk.Confirm(ctx, f("step"), release.Reading{Version: strings.TrimSpace(f("version")), By: strings.TrimSpace(f("by")),
+			Reason: strings.TrimSpace(f("reason"))})
 	})
 	s.form(mux, "POST /work/order", "/work", "following", func(ctx context.Context, r *http.Request) error {
 		file, _, err := r.FormFile("order")

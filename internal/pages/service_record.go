@@ -122,7 +122,12 @@ func RecordSteps(status []release.StepStatus) []job.Step {
 		if b := st.ByHand; b != nil {
 			notes = append(notes, strings.TrimSpace("version read from its screen by "+b.By))
 		}
-		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: string(st.State),
+		for _, a := range st.Attempts {
+			for _, x := range a.Failures {
+				notes = append(notes, fmt.Sprintf("attempt %d: %s", a.Number, x.Text))
+			}
+		}
+		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: render.StepWords(&st),
 			Began: minuteOf(st.LeftAt), Ended: minuteOf(cmp.Or(st.VerifiedAt, st.FailedAt)), Note: strings.Join(notes, "; ")})
 	}
 	return out

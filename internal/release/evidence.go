@@ -170,7 +170,7 @@ func (w *watch) told() bool {
 	if trim(v) == "" {
 		return false
 	}
-	if h := w.device.Software; len(h) > 0 && h[len(h)-1].Since > w.rec.Status.LeftAt && h[len(h)-1].Version == v && len(h) > 1 {
+	if h := w.device.Software; len(h) > 0 && h[len(h)-1].Since > w.rec.Away && h[len(h)-1].Version == v && len(h) > 1 {
 		return true
 	}
 	return !w.f.same(w.i, v, w.step.From) || w.fresh(func(t *report.Transmit) bool { return t.PGN == productPGN })
@@ -179,7 +179,7 @@ func (w *watch) told() bool {
 // fresh reports whether a message that keep picks was sent since the device left. A live model knows when each message came last; a
 // report that was read from JSON only knows how many came.
 func (w *watch) fresh(keep func(*report.Transmit) bool) bool {
-	left := w.rec.Status.LeftAt
+	left := w.rec.Away
 	if left == 0 {
 		left = w.rec.Base.At
 	}

@@ -23,12 +23,14 @@ type StepState string
 
 // The states of a step, in the order in which a good update goes through them.
 const (
-	StepWaiting    StepState = "waiting"    // not begun
-	StepLeft       StepState = "left"       // off the network
-	StepBack       StepState = "back"       // on the network again, its version not yet told
-	StepIdentified StepState = "identified" // told its version
-	StepVerified   StepState = "verified"   // runs the new release and has kept what it had
-	StepFailed     StepState = "failed"     // see Failures; it goes on when the device leaves again or mends
+	StepWaiting    StepState = "waiting"          // not begun
+	StepLeft       StepState = "left"             // off the network
+	StepBack       StepState = "back"             // on the network again, its version not yet told
+	StepIdentified StepState = "identified"       // told its version
+	StepReentry    StepState = "awaiting-reentry" // runs the new release; Failures are the settings that are to be entered again
+	StepVerified   StepState = "verified"         // runs the new release and has kept what it had
+	StepFailed     StepState = "failed"           // see Failures; it goes on when the device leaves again or mends
+	StepDisputed   StepState = "disputed"         // somebody read another version off its screen than the network shows
 )
 
 // Reason is why a step failed.
@@ -43,13 +45,44 @@ const (
 	ReasonInstance      Reason = "instance-changed"  // came back with another instance
 	ReasonText          Reason = "installation-lost" // lost its installation text
 	ReasonMessage       Reason = "message-missing"   // stopped sending a message that it sent before
-	ReasonSupply        Reason = "low-voltage"       // supply fell below the limit while it was away
+	ReasonSupply        Reason = "low-voltage"       // supply fell below the limit while it was away; only a person's word settles it
+	ReasonDisputed      Reason = "disputed"          // its screen and the network show different versions
 )
 
 // Failure is one thing that went wrong with a step.
 type Failure struct {
 	Reason Reason `json:"reason"`
 	Text   string `json:"text"`
+	Was    string `json:"was,omitempty"` // the setting as it was, of one that is to be entered again
+}
+
+// Absence is one time that a device was off the network: when it was last and first heard.
+type Absence struct {
+	From event.Time `json:"from"`
+	To   event.Time `json:"to,omitzero"` // zero while it is away
+}
+
+// Attempt is one attempt at a step that is over. It stays as it ended.
+type Attempt struct {
+	Number      int       `json:"number"`
+	Absences    []Absence `json:"absences"`
+	Version     string    `json:"version,omitempty"` // as reported after it came back
+	LowestVolts *float64  `json:"lowest_supply_volts,omitempty"`
+	Failures    []Failure `json:"failures,omitempty"`
+}
+
+// Reading is a version that somebody read off a device's own screen.
+type Reading struct {
+	Version, By string
+	Reason      string // settles, on that person's word, what the network does not show: a difference, a battery voltage that fell
+}
+
+// Settled is a person's word on what the network cannot show to be right.
+type Settled struct {
+	By     string     `json:"by"`
+	At     event.Time `json:"at,omitzero"`
+	Reason string     `json:"reason"`
+	What   string     `json:"what"`
 }
 
 // How long the parts of a step may take (common practice, no source).
@@ -82,7 +115,15 @@ type StepStatus struct {
 	LowestVolts  *float64   `json:"lowest_supply_volts,omitempty"` // while it was away
 	Failures     []Failure  `json:"failures,omitempty"`
 	Notes        []string   `json:"notes,omitempty"`
-	ByHand       *ByHand    `json:"by_hand,omitempty"` // who read the version off its screen
+	ByHand       *ByHand    `json:"by_hand,omitempty"`  // who read the version off its screen
+	Absences     []Absence  `json:"absences,omitempty"` // of this attempt, at most 20; LeftAt begins the first, BackAt ends the latest
+	Attempts     []Attempt  `json:"attempts,omitempty"` // those before this one, at most 20
+	Settled      []Settled  `json:"settled,omitempty"`
+}
+
+// ReadByHand reports whether the step is done by what somebody read, and not by what the network shows.
+func (s *StepStatus) ReadByHand() bool {
+	return s.State == StepVerified && s.ByHand != nil && s.IdentifiedAt == s.ByHand.At
 }
 
 // StepChange is what Observe reports: a step that went on, or something to tell about it.
@@ -119,6 +160,8 @@ type followState struct {
 type record struct {
 	Status   StepStatus        `json:"status"`
 	Seen     event.Time        `json:"seen,omitzero"`   // last time on the network
+	Away     event.Time        `json:"away,omitzero"`   // since when it was off the network the last time
+	Shown    string            `json:"shown,omitempty"` // version that the network shows, as far as it was reported since then
 	Outage   event.Time        `json:"outage,omitzero"` // when the whole network was last seen down
 	Restarts int               `json:"restarts"`
 	Counts   map[string]uint64 `json:"counts"` // messages sent before it left, by key
@@ -179,6 +222,7 @@ func NewFollower(o *Order, before *report.Report) (*Follower, error) {
 			Counts: map[string]uint64{}, Base: baseline{At: before.TakenAt, Messages: []baseMessage{}}}
 		if d := before.Device(s.Device.ID); d != nil {
 			rec.baseline(d)
+			rec.Shown = d.Version()
 			if f.isTarget(i, d.Version()) {
 				rec.Status.State, rec.Status.VerifiedAt, rec.Status.Version = StepVerified, before.TakenAt, s.To
 				rec.note("ran the release before the work began")
@@ -237,6 +281,9 @@ func Restore(ctx context.Context, o *Order, saved []byte) (*Follower, error) {
 		if rec.Counts == nil {
 			rec.Counts = map[string]uint64{}
 		}
+		if rec.Away == 0 { // saved by an earlier version
+			rec.Away = rec.Status.LeftAt
+		}
 	}
 	return f, nil
 }
@@ -250,6 +297,7 @@ func (f *Follower) Status() []StepStatus {
 	for i := range f.state.Steps {
 		s := f.state.Steps[i].Status
 		s.Failures, s.Notes = slices.Clone(s.Failures), slices.Clone(s.Notes)
+		s.Absences, s.Attempts, s.Settled = slices.Clone(s.Absences), slices.Clone(s.Attempts), slices.Clone(s.Settled)
 		out = append(out, s)
 	}
 	return out
@@ -316,22 +364,29 @@ func (f *Follower) shift(from event.Time, by time.Duration) {
 	for i := range f.state.Steps {
 		rec := &f.state.Steps[i]
 		s := &rec.Status
-		move(&s.LeftAt, &s.BackAt, &s.IdentifiedAt, &s.VerifiedAt, &s.FailedAt, &rec.Seen, &rec.Outage, &rec.Base.At)
+		move(&s.LeftAt, &s.BackAt, &s.IdentifiedAt, &s.VerifiedAt, &s.FailedAt, &rec.Seen, &rec.Away, &rec.Outage, &rec.Base.At)
+		for j := range s.Absences {
+			move(&s.Absences[j].From, &s.Absences[j].To)
+		}
 	}
 }
 
 // Confirm takes a version that somebody read off the device's own screen, for devices that no network shows and for those that do not
-// tell it. It fails for an unknown step.
-func (f *Follower) Confirm(now event.Time, step, version, by string) ([]StepChange, error) {
+// tell it. It never overrules the network: where that shows another version the step is disputed, until they agree or the reading comes
+// with a name and a reason. It fails for an unknown step.
+func (f *Follower) Confirm(now event.Time, step string, r Reading) ([]StepChange, error) {
 	i := slices.IndexFunc(f.steps, func(s *Step) bool { return s.ID == step })
 	if i < 0 {
 		return nil, fmt.Errorf("confirm step %q: the order has no such step; its steps are %s to %s", step, f.first(), f.last())
 	}
-	if trim(version) == "" {
+	if trim(r.Version) == "" {
 		return nil, fmt.Errorf("confirm step %q: no version given; give the one on the device's screen", step)
 	}
+	if r.Reason != "" && r.By == "" {
+		return nil, fmt.Errorf("confirm step %q: a reason needs the name of the person who gives it", step)
+	}
 	w := &watch{f: f, i: i, step: f.steps[i], rec: &f.state.Steps[i], now: now}
-	w.byHand(version, ByHand{By: by, At: now})
+	w.byHand(r.Version, ByHand{By: r.By, At: now}, r.Reason)
 	return w.changes, nil
 }
 

@@ -213,7 +213,7 @@ func TestFollow(t *testing.T) {
 			h.Name, h.ID = &name, "C0788203FA2003E9"
 			b.report.Devices = append(b.report.Devices, old)
 			b.run(2 * time.Minute)
-		}, []string{left, back, identified, "1.1 identified>failed instance-changed"}},
+		}, []string{left, back, identified, "1.1 identified>awaiting-reentry instance-changed"}},
 		{"instance in a message", func(b *bench) {
 			b.leaves()
 			b.run(time.Minute)
@@ -224,14 +224,14 @@ func TestFollow(t *testing.T) {
 			h.Transmits[2].PGN = 0 // sends nothing more under the old instance
 			h.Transmits = append(h.Transmits, tx)
 			b.run(2 * time.Minute)
-		}, []string{left, back, identified, "1.1 identified>failed instance-changed"}},
+		}, []string{left, back, identified, "1.1 identified>awaiting-reentry instance-changed"}},
 		{"installation text", func(b *bench) {
 			b.leaves()
 			b.run(time.Minute)
 			b.comes("LF9 4.50")
 			b.head().Installation = nil
 			b.run(2 * time.Minute)
-		}, []string{left, back, identified, "1.1 identified>failed installation-lost"}},
+		}, []string{left, back, identified, "1.1 identified>awaiting-reentry installation-lost"}},
 		{"installation text entered again", func(b *bench) {
 			b.leaves()
 			b.run(time.Minute)
@@ -241,14 +241,14 @@ func TestFollow(t *testing.T) {
 			b.run(2 * time.Minute)
 			b.head().Installation = kept
 			b.run(time.Minute)
-		}, []string{left, back, identified, "1.1 identified>failed installation-lost", "1.1 failed>verified"}},
+		}, []string{left, back, identified, "1.1 identified>awaiting-reentry installation-lost", "1.1 awaiting-reentry>verified"}},
 		{"message", func(b *bench) {
 			b.leaves()
 			b.run(time.Minute)
 			b.comes("LF9 4.50")
 			b.head().Transmits = b.head().Transmits[:3]
 			b.run(2 * time.Minute)
-		}, []string{left, back, identified, "1.1 identified>failed message-missing"}},
+		}, []string{left, back, identified, "1.1 identified>awaiting-reentry message-missing"}},
 		{"supply", func(b *bench) {
 			b.leaves()
 			b.run(time.Minute)
@@ -400,27 +400,33 @@ func TestFollowByHand(t *testing.T) {
 	r.Manual[0].At, r.Manual[0].Software = start.Add(2*time.Minute), "D"
 	b.look()
 	b.look()
-	b.want(step+" waiting>identified (read off its screen by Ines)", step+" identified>failed old-version",
-		step+" failed>identified (read off its screen by Ines)", step+" identified>verified")
+	b.want(step+" waiting>identified (B2 read off its screen by Ines)", step+" identified>failed old-version",
+		step+" failed>identified (D read off its screen by Ines)", step+" identified>verified")
 
-	// A device that does not tell its version: the pattern fits the wire, people write less.
+	// Devices that do not report their versions: the pattern fits the wire, people write less.
 	b.log = nil
-	changes, err := f.Confirm(start.Add(3*time.Minute), "1.2", "4.5", "Ines")
+	for i := range r.Devices {
+		r.Devices[i].Product = nil
+	}
+	if f, err = NewFollower(o, r); err != nil {
+		t.Fatal(err)
+	}
+	changes, err := f.Confirm(start.Add(3*time.Minute), "1.2", Reading{Version: "4.5", By: "Ines"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	b.note(changes)
-	changes, err = f.Confirm(start.Add(3*time.Minute), "1.4", "20240101", "Ines")
+	changes, err = f.Confirm(start.Add(3*time.Minute), "1.4", Reading{Version: "20240101", By: "Ines"})
 	if err != nil {
 		t.Fatal(err)
 	}
 	b.note(changes)
-	b.want("1.2 waiting>identified (read off its screen by Ines)", "1.2 identified>verified",
-		"1.4 waiting>identified (read off its screen by Ines)", "1.4 identified>failed other-version")
-	if _, err := f.Confirm(start, "9.9", "1", ""); err == nil {
+	b.want("1.2 waiting>identified (4.5 read off its screen by Ines)", "1.2 identified>verified",
+		"1.4 waiting>identified (20240101 read off its screen by Ines)", "1.4 identified>failed other-version")
+	if _, err := f.Confirm(start, "9.9", Reading{Version: "1"}); err == nil {
 		t.Error("an unknown step was confirmed")
 	}
-	if _, err := f.Confirm(start, "1.2", " ", ""); err == nil {
+	if _, err := f.Confirm(start, "1.2", Reading{Version: " "}); err == nil {
 		t.Error("an empty version was confirmed")
 	}
 	if s := f.Status()[1]; s.ByHand == nil || s.ByHand.By != "Ines" {
@@ -643,7 +649,7 @@ func TestFailureSaysWhatToDo(t *testing.T) {
 	b.comes("LF9 4.47")
 	b.run(time.Minute)
 	st := b.follower.Status()[0]
-	want := []Failure{{ReasonOldVersion, "came back on the old version 4.47: see that the card holds LF-4.50.lfw and repeat the update"}}
+	want := []Failure{{Reason: ReasonOldVersion, Text: "came back on the old version 4.47: see that the card holds LF-4.50.lfw and repeat the update"}}
 	if d := cmp.Diff(want, st.Failures); d != "" {
 		t.Error(d)
 	}
@@ -743,11 +749,11 @@ func TestFollowFromSnapshots(t *testing.T) {
 		{"good", func(*report.Device) {}, []string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>verified"}},
 		{"not updated", func(d *report.Device) { d.Product.Software = "LF9 4.47" }, nil},
 		{"message missing", func(d *report.Device) { d.Transmits = d.Transmits[:3] },
-			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>failed message-missing"}},
+			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>awaiting-reentry message-missing"}},
 		{"instance", func(d *report.Device) { d.ID = "C0788203FA2003E9"; d.Name.DeviceInstance = 3 },
-			[]string{"1.1 waiting>left (it left and came back unseen)", "1.1 left>back", "1.1 back>identified", "1.1 identified>failed instance-changed"}},
+			[]string{"1.1 waiting>left (it left and came back unseen)", "1.1 left>back", "1.1 back>identified", "1.1 identified>awaiting-reentry instance-changed"}},
 		{"text", func(d *report.Device) { d.Installation = nil },
-			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>failed installation-lost"}},
+			[]string{"1.1 waiting>identified (it left and came back unseen)", "1.1 identified>awaiting-reentry installation-lost"}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t)

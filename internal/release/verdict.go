@@ -3,6 +3,7 @@ package release
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"muster/internal/report"
@@ -18,9 +19,9 @@ func (w *watch) verify() {
 		if w.now.Sub(w.since(s.IdentifiedAt)) < settleFor {
 			return
 		}
-		f := Failure{ReasonOtherVersion, fmt.Sprintf("came back on %s, not on %s", s.Version, w.step.To)}
+		f := Failure{Reason: ReasonOtherVersion, Text: fmt.Sprintf("came back on %s, not on %s", s.Version, w.step.To)}
 		if w.f.same(w.i, raw, w.step.From) {
-			f = Failure{ReasonOldVersion, fmt.Sprintf("came back on the old version %s: see that the card holds %s and repeat the update", w.step.From, fileOf(w.step))}
+			f = Failure{Reason: ReasonOldVersion, Text: fmt.Sprintf("came back on the old version %s: see that the card holds %s and repeat the update", w.step.From, fileOf(w.step))}
 		}
 		w.fail(f)
 		return
@@ -28,15 +29,38 @@ func (w *watch) verify() {
 	if v, err := w.f.schemes[w.i].Parse(w.device.Version()); err == nil {
 		s.Version = v.Text
 	}
-	failures, wait := w.losses()
+	lost, wait := w.losses()
 	if wait {
 		return
 	}
+	for _, was := range s.Failures {
+		if was.Was != "" && !slices.Contains(lost, was) {
+			w.rec.note("entered again: " + was.Was)
+		}
+	}
+	state, failures := StepReentry, lost
+	if fell, yes := w.supplyFell(); yes {
+		state, failures = StepFailed, append(lost, fell)
+	}
 	if len(failures) == 0 {
 		w.to(StepVerified, w.now, "")
-	} else if s.State != StepFailed || !slices.Equal(failures, s.Failures) {
-		w.fail(failures...)
+	} else if s.State != state || !slices.Equal(failures, s.Failures) {
+		w.stop(state, failures)
 	}
+}
+
+// supplyFell reports a battery voltage that fell while the device was away and that nobody settled.
+func (w *watch) supplyFell() (f Failure, fell bool) {
+	s := &w.rec.Status
+	v := s.LowestVolts
+	if v == nil || *v >= w.step.SupplyVolts {
+		return f, false
+	}
+	what := fmt.Sprintf("battery voltage fell to %.1f V while it was away, below %.1f V", *v, w.step.SupplyVolts)
+	if slices.ContainsFunc(s.Settled, func(x Settled) bool { return x.What == what }) {
+		return f, false
+	}
+	return Failure{Reason: ReasonSupply, Text: what + ": the new version is running; check the device by the manufacturer's instructions and confirm by hand, with a reason"}, true
 }
 
 func fileOf(s *Step) string {
@@ -51,7 +75,8 @@ func (w *watch) losses() (out []Failure, wait bool) {
 	s, base, d := &w.rec.Status, &w.rec.Base, w.device
 	if n := d.Name; n != nil && base.Instance != nil && *base.Instance != [2]uint8{n.DeviceInstance, n.SystemInstance} {
 		out = append(out, Failure{ReasonInstance, fmt.Sprintf("came back with device instance %d and system instance %d, it had %d and %d: set them again",
-			n.DeviceInstance, n.SystemInstance, base.Instance[0], base.Instance[1])})
+			n.DeviceInstance, n.SystemInstance, base.Instance[0], base.Instance[1]),
+			fmt.Sprintf("device instance %d and system instance %d", base.Instance[0], base.Instance[1])})
 	}
 	for i, was := range base.Text {
 		if was == "" || !w.fresh(func(t *report.Transmit) bool { return t.PGN == installationPGN }) {
@@ -62,7 +87,8 @@ func (w *watch) losses() (out []Failure, wait bool) {
 			is = [2]string{in.Description1, in.Description2}[i]
 		}
 		if is != was {
-			out = append(out, Failure{ReasonText, fmt.Sprintf("installation text %d was %q and is now %q: enter it again", i+1, was, is)})
+			out = append(out, Failure{ReasonText, fmt.Sprintf("installation text %d was %q and is now %q: enter it again", i+1, was, is),
+				fmt.Sprintf("installation text %d %q", i+1, was)})
 		}
 	}
 	for _, m := range base.Messages {
@@ -74,10 +100,6 @@ func (w *watch) losses() (out []Failure, wait bool) {
 			return nil, true
 		}
 		out = append(out, w.missing(m))
-	}
-	if v := s.LowestVolts; v != nil && *v < w.step.SupplyVolts {
-		out = append(out, Failure{ReasonSupply, fmt.Sprintf("battery voltage fell to %.1f V while it was away, below %.1f V: the new version is running; check the device by the manufacturer's instructions and confirm by hand",
-			*v, w.step.SupplyVolts)})
 	}
 	return out, false
 }
@@ -95,13 +117,14 @@ func (w *watch) missing(m baseMessage) Failure {
 			continue
 		}
 		if w.fresh(func(o *report.Transmit) bool { return o == t }) {
-			return Failure{ReasonInstance, fmt.Sprintf("%s came with instance %d, it had %d: set it again", name, *t.Instance, *m.Instance)}
+			return Failure{ReasonInstance, fmt.Sprintf("%s came with instance %d, it had %d: set it again", name, *t.Instance, *m.Instance),
+				fmt.Sprintf("instance %d of %s", *m.Instance, name)}
 		}
 	}
 	if m.Instance != nil {
 		name += fmt.Sprintf(" instance %d", *m.Instance)
 	}
-	return Failure{ReasonMessage, "no longer sends " + name + ": see that the setting that turns it on was entered again"}
+	return Failure{ReasonMessage, "no longer sends " + name + ": see that the setting that turns it on was entered again", name}
 }
 
 // failed goes on when the device leaves again, comes back after all, or has what it lost.
@@ -112,7 +135,7 @@ func (w *watch) failed() {
 	}
 	switch s.Failures[0].Reason {
 	case ReasonNotBack:
-		if w.present() && (w.device.LastSeen == 0 || w.device.LastSeen >= s.LeftAt) {
+		if w.present() && (w.device.LastSeen == 0 || w.device.LastSeen >= w.rec.Away) {
 			s.Failures = nil
 			w.to(StepBack, w.now, "came back late")
 		}
@@ -123,6 +146,11 @@ func (w *watch) failed() {
 			w.identified("reported its version late")
 			return
 		}
+	case ReasonDisputed:
+		if w.leave() {
+			return
+		}
+		fallthrough
 	case ReasonOldVersion, ReasonOtherVersion:
 		if w.present() && w.f.isTarget(w.i, w.device.Version()) {
 			s.Failures = nil
@@ -144,32 +172,79 @@ func (w *watch) lookByHand() {
 		m := &w.report.Manual[i]
 		if m.ID == w.step.Device.ID && m.At > w.step.Device.ByHand.At && trim(m.Software) != "" &&
 			(w.rec.Status.ByHand == nil || m.At > w.rec.Status.ByHand.At) {
-			w.byHand(m.Software, ByHand{By: m.By, At: m.At})
+			w.byHand(m.Software, ByHand{By: m.By, At: m.At}, "")
 		}
 	}
 }
 
-// byHand judges a version that somebody read off a screen.
-func (w *watch) byHand(version string, who ByHand) {
+// byHand judges a version that somebody read off a screen. Where the network shows another one, the two stay disputed unless that person
+// gives a reason.
+func (w *watch) byHand(version string, who ByHand, reason string) {
 	s := &w.rec.Status
-	s.ByHand = &who
-	s.Version = trim(version)
-	at := who.At
-	if at == 0 {
-		at = w.now
+	if who.At == 0 {
+		who.At = w.now
 	}
-	note := "read off its screen"
+	s.ByHand = &who
+	note := fmt.Sprintf("%s read off its screen", trim(version))
 	if who.By != "" {
 		note += " by " + who.By
 	}
-	w.to(StepIdentified, at, note)
-	switch {
+	shown := w.shown()
+	if shown != "" && !w.said(shown, version) && !w.said(version, shown) {
+		if reason == "" {
+			w.rec.note(note)
+			w.disputed(trim(version), shown)
+			return
+		}
+		w.settle(who, reason, fmt.Sprintf("its screen shows %s, the network %s", trim(version), shown))
+	} else if f, fell := w.supplyFell(); fell && reason != "" {
+		what, _, _ := strings.Cut(f.Text, ": ")
+		w.settle(who, reason, what)
+	}
+	s.Version = trim(version)
+	w.to(StepIdentified, who.At, note)
+	switch f, fell := w.supplyFell(); {
+	case w.said(version, w.step.To) && fell:
+		w.fail(f)
 	case w.said(version, w.step.To):
-		w.to(StepVerified, at, "")
+		w.to(StepVerified, who.At, "")
 	case w.said(version, w.step.From):
-		w.fail(Failure{ReasonOldVersion, fmt.Sprintf("still runs %s", s.Version)})
+		w.fail(Failure{Reason: ReasonOldVersion, Text: fmt.Sprintf("still runs %s", s.Version)})
 	default:
-		w.fail(Failure{ReasonOtherVersion, fmt.Sprintf("runs %s, not %s", s.Version, w.step.To)})
+		w.fail(Failure{Reason: ReasonOtherVersion, Text: fmt.Sprintf("runs %s, not %s", s.Version, w.step.To)})
+	}
+}
+
+// shown is the version that the network shows, as people write it; "" when it shows none.
+func (w *watch) shown() string {
+	if v, err := w.f.schemes[w.i].Parse(w.rec.Shown); err == nil {
+		return v.Text
+	}
+	return trim(w.rec.Shown)
+}
+
+func (w *watch) settle(who ByHand, reason, what string) {
+	s := &w.rec.Status
+	if len(s.Settled) < mostKept {
+		s.Settled = append(s.Settled, Settled{who.By, who.At, reason, what})
+	}
+	w.rec.note(fmt.Sprintf("settled by %s: %s: %s", who.By, what, reason))
+}
+
+// disputed stops a step of which a person and the network say different things.
+func (w *watch) disputed(read, shown string) {
+	w.stop(StepDisputed, []Failure{{Reason: ReasonDisputed,
+		Text: fmt.Sprintf("its screen was read as %s, and the network shows %s: read it again, or confirm it with a reason", read, shown)}})
+}
+
+// dispute holds a version that was read by hand against what the network shows since.
+func (w *watch) dispute() {
+	s := &w.rec.Status
+	w.rec.Shown, w.rec.Restarts = w.device.Version(), w.device.Restarts
+	w.cameBack()
+	what := fmt.Sprintf("its screen shows %s, the network %s", s.Version, w.shown())
+	if !w.said(w.shown(), w.step.To) && !slices.ContainsFunc(s.Settled, func(x Settled) bool { return x.What == what }) {
+		w.disputed(s.Version, w.shown())
 	}
 }
 

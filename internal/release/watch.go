@@ -36,15 +36,18 @@ func (w *watch) to(state StepState, at event.Time, note string) {
 	c := StepChange{Step: s.Step, Device: s.Device, Label: s.Label, From: s.State, To: state, At: at, Note: note}
 	switch state {
 	case StepLeft:
-		s.LeftAt, s.BackAt, s.IdentifiedAt, s.VerifiedAt, s.FailedAt, s.Version = at, 0, 0, 0, 0, ""
+		s.BackAt, s.IdentifiedAt, s.VerifiedAt, s.FailedAt, s.Version = 0, 0, 0, 0, ""
 	case StepBack:
 		s.BackAt, s.IdentifiedAt, s.FailedAt = at, 0, 0
+		if n := len(s.Absences); n > 0 {
+			s.Absences[n-1].To = at
+		}
 		w.rec.Restarts = w.device.Restarts // coming back counts as a restart, which is not one more
 	case StepIdentified:
 		s.IdentifiedAt, s.FailedAt = at, 0
 	case StepVerified:
 		s.VerifiedAt, s.FailedAt, s.Failures = at, 0, nil
-	case StepFailed:
+	case StepFailed, StepReentry, StepDisputed:
 		s.FailedAt = at
 		c.Failures = slices.Clone(s.Failures)
 	}
@@ -63,9 +66,12 @@ func (w *watch) tell(note string) {
 		At: w.now, Note: note})
 }
 
-func (w *watch) fail(list ...Failure) {
+func (w *watch) fail(list ...Failure) { w.stop(StepFailed, list) }
+
+// stop ends the step for now, in a state that says what is wrong.
+func (w *watch) stop(state StepState, list []Failure) {
 	w.rec.Status.Failures = list
-	w.to(StepFailed, w.now, "")
+	w.to(state, w.now, "")
 }
 
 // look moves the step as far as the report carries it.
@@ -86,6 +92,9 @@ func (w *watch) look() {
 	switch {
 	case w.present():
 		w.rec.Restarts = d.Restarts
+		if w.told() {
+			w.rec.Shown = d.Version()
+		}
 		w.rec.Seen = max(w.rec.Seen, d.LastSeen)
 		if d.LastSeen == 0 {
 			w.rec.Seen = w.now
@@ -103,15 +112,17 @@ func (w *watch) once() {
 	s := &w.rec.Status
 	switch s.State {
 	case StepVerified:
-		return
+		if s.ReadByHand() && w.present() && w.told() {
+			w.dispute()
+		}
 	case StepWaiting:
 		switch {
 		case w.leave():
 		case w.present() && s.Now != "": // another NAME of the same unit: it must have left
-			s.Attempt++
+			w.absent(w.rec.Seen, w.rec.Seen)
 			w.to(StepLeft, w.rec.Seen, "it left and came back unseen")
 		case w.present() && w.f.isTarget(w.i, w.device.Version()):
-			s.LeftAt = w.rec.Seen
+			w.absent(w.rec.Seen, w.rec.Seen)
 			w.identified("it left and came back unseen")
 		}
 	case StepLeft:
@@ -125,9 +136,9 @@ func (w *watch) once() {
 		} else if w.told() {
 			w.identified("")
 		} else if w.now.Sub(w.since(s.BackAt)) > identifyWithin {
-			w.fail(Failure{ReasonNotIdentified, "came back but did not report its version: ask with --ask, or read it on its own screen and confirm by hand"})
+			w.fail(Failure{Reason: ReasonNotIdentified, Text: "came back but did not report its version: ask with --ask, or read it on its own screen and confirm by hand"})
 		}
-	case StepFailed:
+	case StepFailed, StepReentry, StepDisputed:
 		w.failed()
 	}
 }
@@ -139,7 +150,7 @@ func (w *watch) since(t event.Time) event.Time { return max(t, w.report.Window.F
 // not under way stays where it is.
 func (w *watch) leave() bool {
 	s := &w.rec.Status
-	idle := s.State == StepWaiting || s.State == StepFailed
+	idle := !s.State.underWay()
 	if idle && w.outage() {
 		return false
 	}
@@ -153,15 +164,17 @@ func (w *watch) leave() bool {
 	if idle && quick && w.together(at) {
 		return false
 	}
-	if s.State != StepWaiting && at <= max(s.LeftAt, s.BackAt) && (quick || at <= s.LeftAt) { // the same absence that is already written down
+	if s.State != StepWaiting && at <= max(w.rec.Away, s.BackAt) && (quick || at <= w.rec.Away) { // the same absence that is already written down
 		return false
 	}
-	if s.State == StepWaiting || s.State == StepFailed {
-		s.Attempt++
-		s.Failures, s.LowestVolts = nil, nil
+	from := at
+	if quick {
+		from = min(at, w.rec.Seen) // when it was last heard before
 	}
+	first := s.State == StepWaiting
+	w.absent(at, from)
 	var notes []string
-	if s.State == StepWaiting {
+	if first {
 		for _, dep := range w.step.After {
 			for j := range w.f.state.Steps {
 				if o := &w.f.state.Steps[j].Status; o.Step == dep.Step && o.State != StepVerified {
@@ -179,13 +192,39 @@ func (w *watch) leave() bool {
 	if w.device != nil {
 		w.rec.count(w.device)
 	}
-	w.to(StepLeft, at, strings.Join(notes, "; "))
+	w.to(StepLeft, from, strings.Join(notes, "; "))
 	return true
+}
+
+// underWay reports whether a device in this state is being updated.
+func (s StepState) underWay() bool { return s == StepLeft || s == StepBack || s == StepIdentified }
+
+// mostKept is how many attempts at a step, and absences in an attempt, are kept.
+const mostKept = 20
+
+// absent begins an absence, and with it an attempt unless one is under way; the attempt before is kept as it ended. A battery voltage
+// that fell while the release was written stays what it was: being switched off and on afterwards proves nothing.
+func (w *watch) absent(at, from event.Time) {
+	s := &w.rec.Status
+	if !s.State.underWay() {
+		if s.Attempt > 0 && len(s.Attempts) < mostKept {
+			s.Attempts = append(s.Attempts, Attempt{s.Attempt, s.Absences, s.Version, s.LowestVolts, s.Failures})
+		}
+		s.Attempt++
+		if !w.f.isTarget(w.i, w.rec.Shown) {
+			s.LowestVolts = nil
+		}
+		s.Failures, s.Absences, s.LeftAt = nil, nil, from
+	}
+	w.rec.Away, w.rec.Shown = at, ""
+	if from != 0 && len(s.Absences) < mostKept {
+		s.Absences = append(s.Absences, Absence{From: from})
+	}
 }
 
 // backAt is when the device came back, as well as the report knows.
 func (w *watch) backAt() event.Time {
-	left := w.since(w.rec.Status.LeftAt)
+	left := w.since(w.rec.Away)
 	switch live := w.device.Live; {
 	case live != nil && live.ClaimedAt != 0 && live.ClaimedAt >= left:
 		return live.ClaimedAt
@@ -206,12 +245,12 @@ func (w *watch) away() {
 			w.tell(fmt.Sprintf("battery voltage is %.1f V while it is away (limit %.1f V)", low, w.step.SupplyVolts))
 		}
 	}
-	if w.present() && (w.device.LastSeen == 0 || w.device.LastSeen >= s.LeftAt) {
+	if w.present() && (w.device.LastSeen == 0 || w.device.LastSeen >= w.rec.Away) {
 		w.to(StepBack, w.backAt(), "")
 		return
 	}
-	if w.now.Sub(w.since(s.LeftAt)) > time.Duration(w.step.BackWithin)*time.Minute {
-		w.fail(Failure{ReasonNotBack, fmt.Sprintf("did not come back within %d minutes: check its screen, its power and its connector", w.step.BackWithin)})
+	if w.now.Sub(w.since(w.rec.Away)) > time.Duration(w.step.BackWithin)*time.Minute {
+		w.fail(Failure{Reason: ReasonNotBack, Text: fmt.Sprintf("did not come back within %d minutes: check its screen, its power and its connector", w.step.BackWithin)})
 	}
 }
 
@@ -221,8 +260,17 @@ func (w *watch) identified(note string) {
 	if v, err := w.f.schemes[w.i].Parse(s.Version); err == nil {
 		s.Version = v.Text
 	}
-	if s.BackAt == 0 && w.device != nil {
-		s.BackAt = w.backAt()
-	}
+	w.cameBack()
 	w.to(StepIdentified, w.now, note)
+}
+
+// cameBack writes down when the device came back, where nobody saw it do so.
+func (w *watch) cameBack() {
+	s := &w.rec.Status
+	if s.BackAt == 0 && s.LeftAt != 0 && w.device != nil {
+		s.BackAt = w.backAt()
+		if n := len(s.Absences); n > 0 {
+			s.Absences[n-1].To = s.BackAt
+		}
+	}
 }

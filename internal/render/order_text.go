@@ -195,6 +195,18 @@ func MediumFile(m release.Medium) string {
 var stateText = map[release.StepState]string{
 	release.StepWaiting: "waiting", release.StepLeft: "left the network", release.StepBack: "is back", release.StepIdentified: "reported its version",
 	release.StepVerified: "is verified", release.StepFailed: "failed",
+	release.StepReentry: "runs the new release and waits for its settings to be entered again", release.StepDisputed: "is disputed",
+}
+
+// StepWords says how a step stands, and what a step that is done rests on.
+func StepWords(s *release.StepStatus) string {
+	switch {
+	case s.ReadByHand():
+		return "read by hand"
+	case s.State == release.StepVerified:
+		return "confirmed on the network"
+	}
+	return KeyWords(string(s.State))
 }
 
 // StepChange is one line for people: "2026-06-01T08:03:40Z 1.1 Larkfin LF9 display (L9-0001) left the network".
@@ -220,12 +232,15 @@ func Steps(w io.Writer, status []release.StepStatus) error {
 		switch s.State {
 		case release.StepVerified:
 			box = "x"
-		case release.StepFailed:
+		case release.StepFailed, release.StepDisputed:
 			box = "!"
-		case release.StepLeft, release.StepBack, release.StepIdentified:
+		case release.StepLeft, release.StepBack, release.StepIdentified, release.StepReentry:
 			box = ">"
 		}
 		fmt.Fprintf(&b, "[%s] %s %s %s -> %s %s", box, s.Step, boat.Printable(s.Label), boat.Printable(s.From), boat.Printable(s.To), stateText[s.State])
+		if s.ReadByHand() {
+			b.WriteString(" by hand")
+		}
 		for _, t := range []struct {
 			what string
 			at   string

@@ -200,7 +200,7 @@ var keySpaces = strings.NewReplacer("_", " ", "-", " ")
 var wordsOfKey = map[string]string{
 	string(boat.Present): "online", string(boat.Gone): "offline", "bus_off": "bus-off", "dropped": "dropped frames", "broken_sequences": "incomplete messages",
 	"assemblies_shed": "messages given up to save memory", "untracked": "devices or messages beyond the memory limit",
-	"source_lost": "losses of the source", "unchecked_lines": "lines without a checksum",
+	"awaiting-reentry": "waiting for its settings", "source_lost": "losses of the source", "unchecked_lines": "lines without a checksum",
 }
 
 // FaultList is every fault of a network in the report's order.

@@ -29,7 +29,7 @@ var shapes = map[string]g.Node{
 const NoValue = "without data"
 
 // alike are states that share the shape of another.
-var alike = map[string]string{"verified": "present", "failed": "gone", "passed": "present", "unknown": "provisional", "one": "present", "well": "present",
+var alike = map[string]string{"verified": "present", "failed": "gone", "disputed": "two", "awaiting-reentry": "identified", "passed": "present", "unknown": "provisional", "one": "present", "well": "present",
 	"quiet": "waiting", "stopped": "silent", NoValue: "silent", "covered": "present", "missing": "gone", "several": "two", "slow": "silent", "elsewhere": "back"}
 
 // Mark draws the symbol of a state. The word is always beside it.
