@@ -3,6 +3,7 @@ package boat
 import (
 	"math"
 	"slices"
+	"time"
 
 	"muster/internal/nmea0183"
 	"muster/internal/quantity"
@@ -126,8 +127,9 @@ type MeasureInfo struct {
 	Unit      string  // as it is told to people: deg, kn, m, °C
 	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
 	Compare   Comparison
-	Tolerance float64 // in Unit: a difference up to this is usual between two sound sources (common practice, no source)
-	Share     float64 // of the greater value, where that is more than Tolerance: what is off in proportion (common practice, no source)
+	Tolerance float64       // in Unit: a difference up to this is usual between two sound sources (common practice, no source)
+	Smooth    time.Duration // time constant of the mean that is compared: waves and gusts reach no two sensors at one moment (common practice)
+	Share     float64       // of the greater value, where that is more than Tolerance: what is off in proportion (common practice, no source)
 }
 
 const (
@@ -137,32 +139,32 @@ const (
 
 // measures is the table of measures, in order of the constants. Read-only.
 var measures = [measureCount]MeasureInfo{
-	Position:            {"position", "m", 1, GreatCircle, 50, 0},
-	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20, 0},
-	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20, 0},
-	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5, 0.10},
-	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10, 0},
-	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10, 0},
-	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5, 0},
-	Pitch:               {"pitch", "deg", perDegree, Linear, 5, 0},
-	Roll:                {"roll", "deg", perDegree, Linear, 5, 0},
-	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2, 0},
-	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2, 0.05},
-	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2, 0.05},
-	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3, 0.05},
-	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5, 0.10},
-	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20, 0},
-	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6, 0.15},
-	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30, 0},
-	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6, 0.15},
-	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30, 0},
-	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30, 0},
-	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6, 0.15},
-	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3, 0},
-	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5, 0},
-	Humidity:            {"humidity", "%", 1, Linear, 10, 0},
-	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5, 0},
-	ClockOffset:         {"time", "s", 1, Linear, 2, 0},
+	Position:            {"position", "m", 1, GreatCircle, 50, 0, 0},
+	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20, 0, 0},
+	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20, 0, 0},
+	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5, 0, 0.10},
+	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10, 0, 0},
+	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10, 0, 0},
+	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5, 3 * time.Second, 0},
+	Pitch:               {"pitch", "deg", perDegree, Linear, 5, 20 * time.Second, 0},
+	Roll:                {"roll", "deg", perDegree, Linear, 5, 20 * time.Second, 0},
+	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2, 0, 0},
+	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2, 0, 0.05},
+	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2, 0, 0.05},
+	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3, 0, 0.05},
+	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5, 0, 0.10},
+	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20, 5 * time.Second, 0},
+	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6, 5 * time.Second, 0.15},
+	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30, 5 * time.Second, 0},
+	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6, 5 * time.Second, 0.15},
+	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30, 5 * time.Second, 0},
+	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30, 5 * time.Second, 0},
+	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6, 5 * time.Second, 0.15},
+	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3, 0, 0},
+	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5, 0, 0},
+	Humidity:            {"humidity", "%", 1, Linear, 10, 0, 0},
+	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5, 0, 0},
+	ClockOffset:         {"time", "s", 1, Linear, 2, 0, 0},
 }
 
 // Measures lists every measure.

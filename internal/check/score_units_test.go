@@ -71,7 +71,7 @@ func (c *craft) gnss() *unit {
 		days, sec := clock()
 		return payload{0, 0xF0}.u16(days).u32(sec * 1e4)
 	})
-	if r.IntN(2) == 0 {
+	if r.IntN(2) == 0 || c.count(60, 145) == 1 { // else a magnetic and a true heading cannot be compared
 		u.each(time.Second, 127258, func() []byte {
 			return payload{0, 0xF4}.ones(2).u16(u.value("variation", t.variation, 0, 0.003, 0, false) * 1e4).ones(2)
 		})

@@ -26,9 +26,11 @@ type Step struct {
 
 // Series is the latest value of one source, and its latest changes. The zero Series is ready for use.
 type Series struct {
-	Circular bool // values are angles in rad
+	Circular bool          // values are angles in rad
+	Smooth   time.Duration // time constant of Value; 0 for the latest value
 
 	last  Step
+	mean  float64
 	steps [maxSteps]Step
 	n     int // changes ever seen
 	tried Step
@@ -38,8 +40,33 @@ type Series struct {
 // Last is the latest value.
 func (s *Series) Last() Step { return s.last }
 
+// Value is the value by which sources are compared: of what swings, as with the sea, a mean that weighs the past down by the time
+// constant; else the latest.
+func (s *Series) Value() float64 {
+	if s.Smooth > 0 {
+		return s.mean
+	}
+	return s.last.Value
+}
+
+// smooth takes the next value into the mean.
+func (s *Series) smooth(x Step) {
+	d := x.Value - s.mean
+	if s.Circular {
+		d = math.Remainder(d, 2*math.Pi)
+	}
+	dt := max(0, x.At.Sub(s.last.At))
+	if s.last.At == 0 {
+		d, dt = x.Value-s.mean, math.MaxInt64/2
+	}
+	s.mean += d * float64(dt) / (float64(dt) + float64(s.Smooth))
+}
+
 // Put takes the next value.
 func (s *Series) Put(x Step) {
+	if s.Smooth > 0 {
+		s.smooth(x)
+	}
 	s.last = x
 	if s.n > 0 {
 		d := s.apart(&x, s.step(s.n-1))
