@@ -70,7 +70,7 @@ func Shorten(s string) string {
 	if len(s) <= maxWords {
 		return s
 	}
-	return cut(s, maxWords) + "…"
+	return cut(s, maxWords-len("…")) + "…"
 }
 
 // cut is the beginning of s, of so many bytes or a few less.
@@ -86,7 +86,7 @@ func words(format string, args []any) string {
 	short := slices.Clone(args)
 	for i, arg := range short {
 		if v := reflect.ValueOf(arg); v.Kind() == reflect.String && v.Len() > maxWords {
-			short[i] = cut(v.String(), maxWords) + "…"
+			short[i] = Shorten(v.String())
 		}
 	}
 	return fmt.Sprintf(format, short...)
