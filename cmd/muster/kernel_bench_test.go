@@ -28,8 +28,11 @@ const (
 	benchInstall = "apt-get install --no-install-recommends qemu-system-x86 busybox-static cpio kmod iproute2 can-utils gpsd gpsd-clients socat curl"
 )
 
-// partLimit bounds a part on a machine that has hardly any time for it; the longest takes four minutes.
-const partLimit = 20 * time.Minute
+const benchNeeds = "It needs: " + benchInstall + "; then run " + benchFetch + ", which puts Debian's kernel into the cache"
+
+// partLimit bounds a part on a machine that has hardly any time for it; the longest takes four minutes. The other tests of a run need
+// their time too.
+const partLimit, othersNeed = 20 * time.Minute, 3 * time.Minute
 
 // vcanPart runs a part that needs virtual interfaces alone and returns the folder of what it left.
 func vcanPart(t *testing.T, name string) string {
@@ -50,8 +53,9 @@ func pcPart(t *testing.T, name string) string {
 
 // runner is a kernel that runs parts.
 type runner interface {
-	// run runs a part to its end and gives its exit status. An error is about the kernel, not about the part.
-	run(name, out, net string, limit time.Duration) (status string, err error)
+	// run runs a part to its end and gives its exit status. An error is about the kernel, not about the part. The part has its limit and
+	// ends before that moment.
+	run(name, out, net string, end time.Time) (status string, err error)
 	fmt.Stringer
 }
 
@@ -60,7 +64,12 @@ func runPart(t *testing.T, name, net string, choose func(dir string) (runner, er
 	if testing.Short() {
 		t.Skip("needs a kernel with CAN; -short is set")
 	}
-	need(t, "unshare", "setpriv", "ip", "candump", "cansend", "j1939acd", "testj1939", "gpsd", "gpspipe", "canbusload", "canplayer", "socat", "slcand", "curl")
+	for _, program := range []string{"unshare", "setpriv", "ip", "candump", "cansend", "j1939acd", "testj1939", "gpsd", "gpspipe", "canbusload",
+		"canplayer", "socat", "slcand", "curl"} {
+		if _, err := exec.LookPath(program); err != nil {
+			benchFailed(t, fmt.Errorf("%w\n%s", err, benchNeeds))
+		}
+	}
 	dir, err := benchFolder()
 	if err != nil {
 		t.Fatal(err)
@@ -77,7 +86,11 @@ func runPart(t *testing.T, name, net string, choose func(dir string) (runner, er
 		t.Fatal(err)
 	}
 	start := time.Now()
-	status, err := r.run(name, out, net, partLimit)
+	end, limited := t.Deadline()
+	if !limited {
+		end = start.Add(24 * time.Hour)
+	}
+	status, err := r.run(name, out, net, end.Add(-othersNeed))
 	if err != nil {
 		benchFailed(t, err)
 	}
@@ -87,6 +100,8 @@ func runPart(t *testing.T, name, net string, choose func(dir string) (runner, er
 	t.Logf("%s took %v on %s", name, time.Since(start).Round(time.Second/10), r)
 	return out
 }
+
+var errNoTime = errors.New("this run has no time left: give it more with -timeout")
 
 // benchFailed is for what is no fault of muster: it skips the test, or fails it where nothing may skip.
 func benchFailed(t *testing.T, err error) {
@@ -190,7 +205,11 @@ type ownKernel struct {
 
 func (ownKernel) String() string { return "this machine's own kernel" }
 
-func (k ownKernel) run(name, out, _ string, limit time.Duration) (string, error) {
+func (k ownKernel) run(name, out, _ string, end time.Time) (string, error) {
+	limit := min(partLimit, time.Until(end))
+	if limit <= 0 {
+		return "", errNoTime
+	}
 	args := append(k.flags, "--mount", "--pid", "--fork", "--kill-child", "--mount-proc", "sh", filepath.Join(k.dir, "part.sh"), name, out)
 	c := exec.Command("timeout", append([]string{"--signal=KILL", fmt.Sprint(limit.Seconds()), "unshare"}, args...)...)
 	err := c.Run()
@@ -229,8 +248,8 @@ func pcKernel() (string, error) {
 var startedPC = sync.OnceValues(func() (runner, error) {
 	p, err := startPC()
 	if err != nil {
-		return nil, fmt.Errorf("this machine's own kernel has no CAN (ip link add type vcan), and the emulated PC did not start: %w\n"+
-			"It needs: %s; then run %s, which puts Debian's kernel into the cache", err, benchInstall, benchFetch)
+		return nil, fmt.Errorf("this machine's own kernel has no CAN (ip link add type vcan), and the emulated PC did not start: %w\n%s",
+			err, benchNeeds)
 	}
 	benchPC = p
 	return p, nil
@@ -362,10 +381,14 @@ func (p *pc) String() string {
 	return fmt.Sprintf("the emulated PC, which was up after %v", p.boot.Round(time.Second/10))
 }
 
-func (p *pc) run(name, out, net string, limit time.Duration) (string, error) {
+func (p *pc) run(name, out, net string, end time.Time) (string, error) {
 	if net == "" {
 		p.alone.Lock()
 		defer p.alone.Unlock()
+	}
+	limit := min(partLimit, time.Until(end))
+	if limit <= 0 {
+		return "", errNoTime
 	}
 	answer := make(chan string, 1)
 	p.mu.Lock()
