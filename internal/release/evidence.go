@@ -118,6 +118,14 @@ func (w *watch) restarted() (event.Time, bool) {
 	return w.now, true
 }
 
+// network is where the device is, or was at last. The order may be from a capture or another source, which gave the network another name.
+func (w *watch) network() string {
+	if w.device != nil {
+		return w.device.Network
+	}
+	return w.step.Device.Network
+}
+
 // many is from how many other devices on "all of them" tells the network from a few updates side by side.
 const many = 3
 
@@ -125,7 +133,7 @@ const many = 3
 func (w *watch) outage() bool {
 	others, present := w.others(func(d *report.Device) bool { return d.State == boat.Present })
 	down := slices.ContainsFunc(w.report.Networks, func(n report.Network) bool {
-		return n.ID == w.step.Device.Network && n.State == "down"
+		return n.ID == w.network() && n.State == "down"
 	})
 	switch {
 	case down || others >= many && present == 0:
@@ -153,7 +161,7 @@ func (w *watch) together(at event.Time) bool {
 func (w *watch) others(fits func(*report.Device) bool) (all, fit int) {
 	for i := range w.report.Devices {
 		d := &w.report.Devices[i]
-		if d.Own || d.State == boat.Provisional || d.Network != w.step.Device.Network || d.ID == w.step.Device.ID || d.ID == w.rec.Status.Now {
+		if d.Own || d.State == boat.Provisional || d.Network != w.network() || d.ID == w.step.Device.ID || d.ID == w.rec.Status.Now {
 			continue
 		}
 		all++

@@ -688,6 +688,18 @@ func TestFollowIgnoresOutage(t *testing.T) {
 			b.comes("LF9 4.47")
 			b.run(away)
 		}, nil},
+		{"source down, in an order from another source", func(b *bench) {
+			b.report.Networks = []report.Network{{ID: "boat", State: "down"}}
+			for i := range b.report.Devices {
+				b.report.Devices[i].Network = "boat"
+			}
+			b.leaves()
+			b.run(away)
+			b.report.Networks[0].State = "active"
+			b.run(10 * time.Second)
+			b.comes("LF9 4.47")
+			b.run(away)
+		}, nil},
 		{"all restarted", func(b *bench) {
 			for i := range b.report.Devices[1:] {
 				b.report.Devices[i+1].Restarts++
