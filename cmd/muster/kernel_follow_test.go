@@ -15,7 +15,7 @@ import (
 )
 
 // workScenario is the demo boat's heads, sonar and battery with nothing but the update of the flybridge display, as soon as that has been heard
-// often enough to be missed. A part plays it at twice the clock's speed.
+// often enough to be missed. A part plays it at twice the clock's speed. The display is away for as long as a slow machine may need to see it.
 func workScenario() ([]byte, error) {
 	text, err := os.ReadFile("../../internal/sim/scenarios/demo.yaml")
 	if err != nil {
@@ -35,8 +35,8 @@ func workScenario() ([]byte, error) {
 	}
 	return []byte(boat + `
 timeline:
-  - {at: 58s, do: sag, volts: 2.2, for: 110s}
-  - {at: 60s, do: update, device: flybridge-display, for: 80s, software: "4.52", factory_defaults: true}
+  - {at: 58s, do: sag, volts: 2.2, for: 190s}
+  - {at: 60s, do: update, device: flybridge-display, for: 160s, software: "4.52", factory_defaults: true}
 `), nil
 }
 

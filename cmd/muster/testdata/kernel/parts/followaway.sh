@@ -2,14 +2,13 @@
 controllers
 controller can0 bitrate 250000
 controller can2 bitrate 250000
-sed 's/for: 80s/for: 160s/; s/for: 110s/for: 190s/' "$here/work.yaml" >work.yaml # away until the controller is surely back
-$MUSTER snapshot "sim:./work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
+$MUSTER snapshot "sim:$here/work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
 $MUSTER plan before.json --sheets "$here/sheets" -o order.json >plan.log 2>&1
 candump -r 4000000 -L can2 >candump.log & dump=$!
 await listening can2 1
 $MUSTER follow order.json can0 --ask --before before.json --state work.json >follow.txt 2>follow.err & follow=$!
 await listening can0 1
-sender $MUSTER simulate ./work.yaml --to can2 --speed 2 >simulate.log 2>&1 & sim=$!
+sender $MUSTER simulate "$here/work.yaml" --to can2 --speed 2 >simulate.log 2>&1 & sim=$!
 await grep -q 'left the network' follow.txt
 remove can0
 rescan can0
