@@ -154,7 +154,9 @@ func newDevice(n *network, address uint8, name pgn.NAME, named bool, t event.Tim
 func (d *device) nameIt() {
 	d.sender.Network, d.sender.Address = d.net.info.ID, d.address
 	if d.named {
-		d.sender.ID = d.sender.NAME.String()
+		if d.sender.ID == "" {
+			d.sender.ID = d.sender.NAME.String()
+		}
 		d.sender.Own = slices.Contains(d.net.boat.opt.Own, d.sender.NAME)
 	} else {
 		d.sender.ID = fmt.Sprintf("%s/%d", d.net.info.ID, d.address)

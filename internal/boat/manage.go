@@ -111,6 +111,7 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 		}
 		n.settle(d, src, t)
 	default:
+		n.withdraw(d, src)
 		n.judgeRestart(d, src, t, contested)
 		if d.address != src {
 			n.settle(d, src, t)
@@ -143,7 +144,7 @@ func (n *network) wasLeft(d *device) bool {
 // keepName turns a provisional device into a named one.
 func (n *network) keepName(d *device, name pgn.NAME) {
 	n.byName[name] = d
-	d.named, d.sender.NAME, d.twinOf = true, name, nil
+	d.named, d.sender.NAME, d.sender.ID, d.twinOf = true, name, "", nil
 	d.nameIt()
 	d.recall()
 }
@@ -224,10 +225,10 @@ func (n *network) suspect(d *device, src uint8, t event.Time) {
 	}
 }
 
-// settle gives d the address src, unless a device of a lower NAME that is still heard keeps it.
+// settle gives d the address src, unless another box of a lower NAME that is still heard keeps it.
 func (n *network) settle(d *device, src uint8, t event.Time) {
 	here := n.byAddress[src]
-	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME && here.silentAt(t) == 0 {
+	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME && here.silentAt(t) == 0 && !sameBox(here, d) {
 		n.rival[src] = d
 		return
 	}
@@ -242,8 +243,25 @@ func (n *network) succeed(src uint8, t event.Time) {
 		return
 	}
 	n.rival[src] = nil
-	if !d.cannot && d.address == pgn.Null {
+	if !d.cannot {
 		n.occupy(d, src, t)
+	}
+}
+
+// sameBox reports whether two NAMEs differ in nothing but the instances, which somebody can set. A holder that is another box defends its
+// address and has it back at once.
+func sameBox(a, b *device) bool {
+	x, y := a.sender.NAME.Fields(), b.sender.NAME.Fields()
+	x.DeviceInstance, x.SystemInstance = y.DeviceInstance, y.SystemInstance
+	return x == y
+}
+
+// withdraw says that the device wants no address but src any more.
+func (n *network) withdraw(d *device, src uint8) {
+	for a, r := range n.rival {
+		if r == d && uint8(a) != src {
+			n.rival[a] = nil
+		}
 	}
 }
 

@@ -83,14 +83,21 @@ func (a *assignment) leaveBehind(members []*presence) {
 	}
 }
 
-// succeeds reports whether the unit sends as q what it sent as p before.
+// succeeds reports whether the unit sends as q what it sent as p before. What it sends just after its claim of the new NAME may still be
+// counted for the old one.
 func succeeds(q, p *presence) bool {
 	if q.device == nil || p.device == nil || !sameFunction(q.device, p.device) || len(q.heard) == 0 || together(q.heard, p.heard) {
 		return false
 	}
 	began := q.heard[len(q.heard)-1].From
-	return began >= p.device.LastSeen && q.device.LastSeen >= p.device.LastSeen &&
-		(began > p.device.LastSeen || q.device.ClaimedAt > p.device.ClaimedAt)
+	if p.device.LastSeen.Sub(began) > overlap || q.device.LastSeen < p.device.LastSeen {
+		return false
+	}
+	before := event.Time(0)
+	if len(p.heard) > 0 {
+		before = p.heard[len(p.heard)-1].From
+	}
+	return cmp.Or(cmp.Compare(began, before), cmp.Compare(q.device.ClaimedAt, p.device.ClaimedAt), cmp.Compare(q.device.LastSeen, p.device.LastSeen)) > 0
 }
 
 // life puts together what the presences went through.

@@ -1,0 +1,192 @@
+package boat
+
+import (
+	"encoding/binary"
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"muster/pgn"
+)
+
+// boxOf tells product information with a serial number, as a device at the address does that is of product 410.
+func (w *wire) boxOf(src uint8, serial, software string) *wire {
+	p := make([]byte, productLength)
+	binary.LittleEndian.PutUint16(p, 2100)
+	binary.LittleEndian.PutUint16(p[2:], 410)
+	for i := 4; i < 132; i++ {
+		p[i] = 0xFF
+	}
+	copy(p[4:], "LF9")
+	copy(p[36:], software)
+	copy(p[100:], serial)
+	p[132], p[133] = 1, 2
+	return w.send(pgnProduct, src, pgn.Global, p...)
+}
+
+// speaks sends a heading by the clock, so that a device that ends is missed.
+func (w *wire) speaks(src ...uint8) *wire {
+	for range 40 {
+		for _, a := range src {
+			w.send(127250, a, pgn.Global, heading...).wait(20 * time.Millisecond)
+		}
+		w.wait(80 * time.Millisecond)
+	}
+	return w
+}
+
+func withInstance(name pgn.NAME, instance uint8) pgn.NAME {
+	f := name.Fields()
+	f.DeviceInstance = instance
+	return f.NAME()
+}
+
+// assigned shows units as "id: presences [reasons] aboard", with a minus before what was left behind.
+func assigned(units []Unit) (list []string) {
+	for _, u := range units {
+		var b strings.Builder
+		for _, p := range u.Presences {
+			if b.Len() > 0 {
+				b.WriteByte(' ')
+			}
+			if p.Left {
+				b.WriteByte('-')
+			}
+			b.WriteString(p.ID)
+		}
+		fmt.Fprint(&b, " ", u.Why)
+		if u.Aboard {
+			b.WriteString(" aboard")
+		}
+		list = append(list, b.String())
+	}
+	slices.Sort(list)
+	return list
+}
+
+func TestUnits(t *testing.T) {
+	const serial = "XT100001"
+	one, two := testName(7, 120, 130), testName(8, 120, 130)
+	other := testName(7, 60, 145) // another function of the unique number
+	moved := withInstance(one, 3)
+	for _, c := range []struct {
+		name string
+		wire *wire
+		want []string
+	}{
+		{"another instance at the same address", newWire().claim(3, one).boxOf(3, serial, "4.47").speaks(3).
+			claim(3, moved).wait(300*time.Millisecond).boxOf(3, serial, "4.47").speaks(3),
+			[]string{moved.String() + " -" + one.String() + " [serial unique-number] aboard"}},
+		{"defaults restored, at another address, before it reports its product", newWire().claim(3, one).boxOf(3, serial, "4.47").speaks(3).wait(20*time.Second).
+			claim(9, moved).speaks(9), []string{moved.String() + " -" + one.String() + " [unique-number] aboard"}},
+		{"another instance, and goes on at once", newWire().claim(3, one).boxOf(3, serial, "4.47").speaks(3).claim(3, moved).speaks(3),
+			[]string{moved.String() + " -" + one.String() + " [unique-number] aboard"}},
+		{"another unique number, one serial number", newWire().claim(3, one).boxOf(3, serial, "4.47").speaks(3).wait(20*time.Second).
+			claim(3, two).boxOf(3, serial, "4.52").speaks(3), []string{two.String() + " -" + one.String() + " [serial] aboard"}},
+		{"two functions at once", newWire().claim(3, one).claim(4, other).boxOf(3, serial, "4.47").boxOf(4, serial, "4.47").speaks(3, 4),
+			[]string{other.String() + " " + one.String() + " [serial unique-number] aboard"}},
+		{"one serial number at once, one function, another unique number", newWire().claim(3, one).claim(4, two).boxOf(3, serial, "4.47").boxOf(4, serial, "4.47").
+			speaks(3, 4), []string{one.String() + " [] aboard", two.String() + " [] aboard"}},
+		{"one unique number at once, one function", newWire().claim(3, one).claim(4, moved).speaks(3, 4),
+			[]string{one.String() + " [] aboard", moved.String() + " [] aboard"}},
+		{"one unique number, two serial numbers", newWire().claim(3, one).boxOf(3, serial, "4.47").speaks(3).claim(3, moved).wait(300*time.Millisecond).boxOf(3, "XT100002", "4.47").speaks(3),
+			[]string{one.String() + " [] aboard", moved.String() + " [] aboard"}},
+		{"serial numbers of nothing but zeros", newWire().claim(3, one).claim(4, two).boxOf(3, "00000000", "4.47").boxOf(4, "00000000", "4.47").speaks(3, 4),
+			[]string{one.String() + " [] aboard", two.String() + " [] aboard"}},
+		{"unique numbers of nothing but zeros", newWire().claim(3, testName(0, 120, 130)).speaks(3).claim(4, withInstance(testName(0, 120, 130), 1)).speaks(4),
+			[]string{testName(0, 120, 130).String() + " [] aboard", withInstance(testName(0, 120, 130), 1).String() + " [] aboard"}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			slices.Sort(c.want)
+			if d := cmp.Diff(c.want, assigned(c.wire.state().Units)); d != "" {
+				t.Error("(-want +got)", d)
+			}
+		})
+	}
+}
+
+// A unit keeps what it went through when its NAME changes.
+func TestUnitKeepsItsLife(t *testing.T) {
+	one := testName(7, 120, 130)
+	two := withInstance(one, 3)
+	s := newWire().claim(3, one).boxOf(3, "XT100001", "4.47").speaks(3).wait(30*time.Second).claim(9, two).boxOf(9, "XT100001", "4.52").speaks(9).state()
+	if len(s.Units) != 1 {
+		t.Fatal(assigned(s.Units))
+	}
+	u := s.Units[0]
+	if u.ID != one.String() || u.Address == nil || *u.Address != 9 || len(s.Aboard()) != 1 {
+		t.Errorf("unit %s at %v", u.ID, u.Address)
+	}
+	l := u.Life
+	if len(l.Software) != 2 || l.Software[0].Version != "4.47" || l.Software[0].Until != l.Software[1].From || l.Software[1].Until != 0 {
+		t.Errorf("software %+v", l.Software)
+	}
+	if len(l.Names) != 2 || l.Names[0].ID != one.String() || l.Names[0].Until == 0 || l.Names[1].ID != two.String() || l.Names[1].Until != 0 {
+		t.Errorf("names %+v", l.Names)
+	}
+	if len(l.Instances) != 2 || l.Instances[1].DeviceInstance != 3 || len(l.Addresses) != 2 || l.Addresses[1].Address != 9 {
+		t.Errorf("instances %+v, addresses %+v", l.Instances, l.Addresses)
+	}
+	if len(l.Absences) != 1 || l.Absences[0].From != l.Names[0].Until || l.Absences[0].Until != l.Names[1].From {
+		t.Errorf("absences %+v", l.Absences)
+	}
+}
+
+// What somebody says by hand counts for more than what was heard.
+func TestUnitsByHand(t *testing.T) {
+	one, two := testName(7, 120, 130), testName(8, 120, 130)
+	w := newWire().claim(3, one).claim(4, two).boxOf(3, "XT100001", "4.47").boxOf(4, "XT100002", "4.47").speaks(3, 4)
+	b := w.feed(Options{})
+	b.SetDecisions([]Decision{{A: one.String(), B: two.String(), Same: true}})
+	if got := assigned(b.State().Units); !slices.Equal(got, []string{one.String() + " " + two.String() + " [by-hand] aboard"}) {
+		t.Error(got)
+	}
+	moved := withInstance(one, 3)
+	b = newWire().claim(3, one).speaks(3).claim(3, moved).speaks(3).feed(Options{})
+	b.SetDecisions([]Decision{{A: one.String(), B: moved.String()}})
+	if got := b.State().Units; len(got) != 2 {
+		t.Error(assigned(got))
+	}
+}
+
+// A bus that invents NAMEs makes no more units than there is room for, and what made way or found no room is counted.
+func TestUnitsUnderChurn(t *testing.T) {
+	const room, names = 16, 200
+	w := newWire()
+	for i := range uint32(names) {
+		w.claim(uint8(i%100), testName(1000+i, 120, 130)).wait(time.Minute)
+		w.every(20*time.Millisecond, 3, 127250, uint8(i%100), heading...)
+	}
+	s := w.feed(Options{MaxDevices: room}).State()
+	faults := s.Networks[0].Faults
+	if len(s.Units) != room || faults.Displaced == 0 || faults.Displaced+faults.Untracked < names-room {
+		t.Errorf("%d units, %d displaced, %d without room", len(s.Units), faults.Displaced, faults.Untracked)
+	}
+}
+
+func TestNoAllocationForUnits(t *testing.T) {
+	one := testName(7, 120, 130)
+	b := newWire().claim(3, one).boxOf(3, "XT100001", "4.47").speaks(3).claim(3, withInstance(one, 3)).boxOf(3, "XT100001", "4.47").speaks(3).feed(Options{})
+	w := newWire()
+	w.now = b.Now()
+	w.events = nil
+	w.wait(time.Second).claim(3, one).claim(3, withInstance(one, 3)).boxOf(3, "XT100001", "4.47").speaks(3)
+	events := slices.Clone(w.events)
+	span := events[len(events)-1].Time.Sub(events[0].Time) + time.Second
+	feed := func() {
+		b.Feed(events...)
+		for i := range events {
+			events[i].Time = events[i].Time.Add(span)
+		}
+	}
+	for range maxSpans + 2 { // until all that is kept of the past is full
+		feed()
+	}
+	if n := testing.AllocsPerRun(3, feed); n > 0 {
+		t.Errorf("%v allocations for %d frames", n, len(events))
+	}
+}
