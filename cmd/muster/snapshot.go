@@ -325,7 +325,7 @@ func number(n int, what string) string {
 }
 
 // count is how many devices are aboard, muster itself left out.
-func count(r *report.Report) int { return len(snapshot.Aboard(r)) }
+func count(r *report.Report) int { return len(r.Aboard()) }
 
 func isFile(name string) bool {
 	fi, err := os.Stat(name)

@@ -263,11 +263,6 @@ func (s *Server) addReading(api huma.API) {
 	}) (*report.Device, error) {
 		r := s.opt.Reports.Report()
 		d := r.Device(in.ID)
-		if t := r.TalkerByID(in.ID); d == nil && t != nil {
-			if shown, ok := t.Device(r.TakenAt); ok {
-				d = &shown
-			}
-		}
 		if d == nil {
 			return nil, huma.Error404NotFound(fmt.Sprintf("no device has the id %q: %s/devices lists them", in.ID, Prefix))
 		}

@@ -99,7 +99,7 @@ func (c *reportCollector) Collect(out chan<- prometheus.Metric) {
 	collectJudged(s, r)
 }
 
-// collectNetwork exports a network and counts its devices.
+// collectNetwork exports a network and counts its units.
 func collectNetwork(s Scrape, r *report.Report, n *report.Network) {
 	s.Counter(framesDesc, n.Frames, n.ID)
 	if n.Load != nil {
@@ -109,13 +109,10 @@ func collectNetwork(s Scrape, r *report.Report, n *report.Network) {
 	for _, f := range render.FaultList(n.Faults) {
 		s.Counter(faultsDesc, f.Count, n.ID, f.Reason)
 	}
-	if n.Kind == "nmea0183" {
-		return
-	}
 	counts := map[boat.DeviceState]int{}
-	for i := range r.Devices {
-		if d := &r.Devices[i]; d.Network == n.ID && !d.Own {
-			counts[d.State]++
+	for i := range r.Units {
+		if u := &r.Units[i]; u.Device.Network == n.ID && !u.Device.Own && u.Known() {
+			counts[u.State]++
 		}
 	}
 	for _, state := range []boat.DeviceState{boat.Present, boat.Silent, boat.Gone, boat.NoAddress, boat.Provisional} {
@@ -123,13 +120,13 @@ func collectNetwork(s Scrape, r *report.Report, n *report.Network) {
 	}
 }
 
-// collectDevices exports each device with a NAME; one without comes and goes with its address.
+// collectDevices exports each unit with a NAME; one without comes and goes with its address.
 func (c *reportCollector) collectDevices(s Scrape, r *report.Report) {
 	leftOut, exported := 0, map[[2]string]bool{} // two units may claim one NAME
-	for i := range r.Devices {
-		d := &r.Devices[i]
+	for i := range r.Units {
+		d := &r.Units[i].Device
 		id := [2]string{d.Network, d.ID}
-		if d.Name == nil || d.Own || exported[id] {
+		if d.Name == nil || d.Own || d.Talker != "" || exported[id] {
 			continue
 		}
 		exported[id] = true

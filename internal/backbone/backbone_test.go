@@ -101,6 +101,7 @@ func live() *report.Report {
 		{Network: "ttyUSB0", Talker: "GP", Sentences: []report.Sentence{{Formatter: "RMC", Count: 9, Gives: []string{"position", "time"}}}},
 		{Network: "ttyUSB0", Talker: "II", Sentences: []report.Sentence{{Formatter: "MTW", Count: 9, Gives: []string{"water temperature"}}}},
 	}
+	r.Complete()
 	return r
 }
 

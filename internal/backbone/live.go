@@ -100,12 +100,7 @@ func away(d *report.Device) bool { return d.State == boat.Silent || d.State == b
 // one of its role.
 func (l *Layout) match(r *report.Report, network string) *match {
 	m := &match{drops: l.drops(nil)}
-	var known []*report.Device
-	for i := range r.Devices {
-		if d := &r.Devices[i]; !d.Own && d.Network == network {
-			known = append(known, d)
-		}
-	}
+	known := r.On(network)
 	slices.SortStableFunc(known, func(a, b *report.Device) int { // who answers is taken before who is away
 		switch {
 		case away(a) == away(b):
@@ -115,6 +110,7 @@ func (l *Layout) match(r *report.Report, network string) *match {
 		}
 		return -1
 	})
+	fitsName := func(d Drop, x *report.Device) bool { return fitsName(r, d, x) }
 	taken := map[*report.Device]bool{}
 	assign := func(drops []Drop) []*report.Device {
 		found := make([]*report.Device, len(drops))
@@ -329,7 +325,11 @@ func (a *Audit) checkReported(s *Solution) {
 	}
 }
 
-func fitsName(d Drop, x *report.Device) bool { return d.Name != "" && strings.EqualFold(d.Name, x.ID) }
+// fitsName also takes a NAME that the unit had before.
+func fitsName(r *report.Report, d Drop, x *report.Device) bool {
+	u := r.Unit(x.ID)
+	return d.Name != "" && u != nil && slices.ContainsFunc(u.IDs(), func(id string) bool { return strings.EqualFold(d.Name, id) })
+}
 
 func fitsModel(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Model != "" && x.Product != nil && strings.EqualFold(d.Model, x.Product.Model)
@@ -365,7 +365,7 @@ func (a *Audit) cover(l *Layout, r *report.Report, network string) {
 			} else {
 				c.From = append(c.From, s.Device.Label())
 			}
-			if want.From == "" || want.From == s.ID || s.Device != nil && l.isDevice(want.From, s.Device) {
+			if want.From == "" || want.From == s.ID || s.Device != nil && l.isDevice(r, want.From, s.Device) {
 				preferred = true
 				c.Note = cmp.Or(late(&s), c.Note)
 			}
@@ -414,12 +414,12 @@ func late(s *report.Supplier) string {
 }
 
 // isDevice reports whether a device is the one that the plan calls name: by the drop's name for it, or by model.
-func (l *Layout) isDevice(name string, x *report.Device) bool {
+func (l *Layout) isDevice(r *report.Report, name string, x *report.Device) bool {
 	if x.Product != nil && strings.EqualFold(name, x.Product.Model) {
 		return true
 	}
 	for _, d := range l.drops(nil) {
-		if d.Device == name && (fitsName(d, x) || fitsModel(d, x) || fitsRole(d, x) || fitsUnsaid(d, x)) {
+		if d.Device == name && (fitsName(r, d, x) || fitsModel(d, x) || fitsRole(d, x) || fitsUnsaid(d, x)) {
 			return true
 		}
 	}

@@ -106,6 +106,7 @@ func busState(devices ...boat.Device) *boat.State {
 		d.Network = "can0"
 		s.Devices = append(s.Devices, d)
 	}
+	s.FindUnits(nil, 0)
 	return s
 }
 

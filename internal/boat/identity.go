@@ -85,7 +85,7 @@ const maxBoxes = 4
 
 // anotherBox reports whether the product is of another box than the one that was told before: both give serial numbers, which differ.
 func (p *Product) anotherBox(before *Product) bool {
-	serial, was := trueSerial(p.Serial), trueSerial(before.Serial)
+	serial, was := TrueSerial(p.Serial), TrueSerial(before.Serial)
 	return serial != "" && was != "" && serial != was
 }
 

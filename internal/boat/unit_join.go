@@ -73,7 +73,7 @@ func newAssignment(e *Evidence) *assignment {
 	}
 	slices.SortStableFunc(a.all, func(x, y *presence) int { return cmp.Compare(x.key, y.key) })
 	for _, p := range a.all {
-		p.hand, p.serial = -1, trueSerial(p.rawSerial())
+		p.hand, p.serial = -1, TrueSerial(p.rawSerial())
 	}
 	a.decide()
 	return a
@@ -114,8 +114,8 @@ func (p *presence) asDevice(now event.Time) Device {
 	return Device{ID: p.id, Role: p.manual.Role, Name: &Name{Manufacturer: Coded{Name: p.manual.Maker}}, Product: p.product()}
 }
 
-// trueSerial is a serial number without spaces around it, "" when it holds nothing but what fills a field that nobody filled in.
-func trueSerial(s string) string {
+// TrueSerial is a serial number without spaces around it, "" when it holds nothing but what fills a field that nobody filled in.
+func TrueSerial(s string) string {
 	if strings.Trim(s, " 0@-._?*#xX\u00ff\ufffd") == "" {
 		return ""
 	}

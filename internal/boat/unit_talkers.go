@@ -78,10 +78,13 @@ func (p *presence) words() (maker, model string) {
 	return strings.TrimSpace(maker), strings.TrimSpace(model)
 }
 
-// shares reports whether a talker and those of a group are one receiver: talkers of satellite systems on one line, of which no two send
-// one kind of sentence, but for those that each system has of its own.
+// shares reports whether a talker and those of a group are one receiver: talkers of satellite systems on one line, which do not say that
+// they are different products, and of which no two send one kind of sentence, but for those that each system has of its own.
 func shares(p, q *presence, members []*presence) bool {
 	if !satellites(p) || !satellites(q) || p.network != q.network || p.serial != "" && q.serial != "" {
+		return false
+	}
+	if a, b := p.talker.Identity, q.talker.Identity; a != nil && b != nil && (a.Model != b.Model || a.Software != b.Software) {
 		return false
 	}
 	for _, o := range members {

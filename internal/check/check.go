@@ -86,7 +86,7 @@ func (p *Pass) Find(f Finding) {
 		f.Summary, f.Steps = Describe(f.Check, f.Case, f.Values)
 	}
 	f.Case, f.Values = "", nil
-	slices.Sort(f.Devices)
+	f.Devices = p.unitIDs(f.Devices)
 	p.said.Findings = append(p.said.Findings, f)
 }
 

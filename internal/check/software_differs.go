@@ -12,14 +12,9 @@ import (
 
 // softwareDiffers: units of one model with different version strings. Which string is newer is not for this check to say.
 func softwareDiffers(p *Pass) {
-	list := p.others(func(d *boat.Device) bool {
-		return d.State != boat.Gone && d.Name != nil && d.Product != nil && d.Product.Software != "" && (d.Product.Model != "" || d.Product.Code != nil)
+	list := p.units(func(d *boat.Device) bool {
+		return d.Name != nil && d.Product != nil && d.Product.Software != "" && (d.Product.Model != "" || d.Product.Code != nil)
 	})
-	for i := range p.State.Talkers {
-		if d, ok := p.State.Talkers[i].Device(p.Now); ok && d.Product.Software != "" && d.Product.Model != "" {
-			list = append(list, &d)
-		}
-	}
 	p.unidentified()
 	for _, group := range models(list) {
 		versions := map[string][]*boat.Device{}
@@ -66,7 +61,7 @@ func plainVersion(s string) string {
 
 // unidentified says of which devices the model or the software is not known.
 func (p *Pass) unidentified() {
-	for _, d := range p.others(speaking) {
+	for _, d := range p.units(speaking) {
 		switch {
 		case d.Product == nil && p.asking(d.Network):
 			p.NotJudged(d.Network, d.ID, label(d)+" has not sent its product information", NeedTime)

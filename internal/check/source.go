@@ -24,8 +24,8 @@ func (p *Pass) sources(m boat.Measure) []*boat.Source {
 
 // sourceLabel names a source of either world.
 func (p *Pass) sourceLabel(id string) string {
-	if d := p.State.Device(id); d != nil {
-		return label(d)
+	if u := p.State.Unit(id); u != nil && u.Name != nil && u.Network != "" && p.State.TalkerByID(id) == nil {
+		return label(&u.Device)
 	}
 	if t := p.State.TalkerByID(id); t != nil {
 		return t.Label()
@@ -39,7 +39,7 @@ func (p *Pass) deviceIDs(all []string) []string {
 	devices := Once(p, known{}, func() map[string]bool {
 		ids := make(map[string]bool, len(p.State.Devices))
 		for i := range p.State.Devices {
-			ids[p.State.Devices[i].ID] = true
+			ids[p.State.Devices[i].ID], ids[p.State.Devices[i].Unit] = true, true
 		}
 		return ids
 	})

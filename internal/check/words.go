@@ -1,6 +1,7 @@
 package check
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -20,6 +21,35 @@ func (p *Pass) others(keep func(*boat.Device) bool) []*boat.Device {
 		}
 	}
 	return list
+}
+
+// units yields what stands for the units aboard that match keep.
+func (p *Pass) units(keep func(*boat.Device) bool) []*boat.Device {
+	var list []*boat.Device
+	for _, u := range p.State.Aboard() {
+		if keep(&u.Device) {
+			list = append(list, &u.Device)
+		}
+	}
+	return list
+}
+
+// unitIDs are the ids of the units whose presences the ids name, sorted, each once.
+func (p *Pass) unitIDs(ids []string) []string {
+	type known struct{}
+	units := Once(p, known{}, func() map[string]string {
+		of := make(map[string]string, len(p.State.Devices))
+		for i := range p.State.Devices {
+			of[p.State.Devices[i].ID] = p.State.Devices[i].Unit
+		}
+		return of
+	})
+	ids = slices.Clone(ids)
+	for i, id := range ids {
+		ids[i] = cmp.Or(units[id], id)
+	}
+	slices.Sort(ids)
+	return slices.Compact(ids)
 }
 
 // on narrows a list to one network.

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"hash/maphash"
+	"strconv"
 	"time"
 
 	"muster/internal/report"
@@ -95,6 +96,10 @@ func looks(r *report.Report) uint64 {
 		if n := len(d.Software); n > 0 {
 			put(d.Software[n-1].Version)
 		}
+	}
+	for i := range r.Units {
+		u := &r.Units[i]
+		put("unit", u.ID, strconv.FormatBool(u.Aboard), strconv.Itoa(len(u.Presences)))
 	}
 	for i := range r.Talkers {
 		t := &r.Talkers[i]

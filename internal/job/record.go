@@ -29,7 +29,7 @@ type Record struct {
 	Fresh     []Item // findings that are open only after the work
 	Changes   []string
 	Steps     []Step
-	Aboard    Count // devices on the networks
+	Aboard    Count // units
 	Networks  []Network
 }
 
@@ -87,7 +87,7 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		}
 	}
 	r := &Record{Job: job, Boat: after.Report.Boat, Before: moment(before), After: moment(after), Steps: steps,
-		Aboard: Count{len(snapshot.Aboard(before.Report)), len(snapshot.Aboard(after.Report))}, Networks: networks(before.Report, after.Report)}
+		Aboard: Count{len(before.Report.Aboard()), len(after.Report.Aboard())}, Networks: networks(before.Report, after.Report)}
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {
 		if a.State != alert.StatusCleared {

@@ -231,9 +231,8 @@ func (d *draft) takeDevices(r *report.Report) {
 	if err != nil {
 		return
 	}
-	for i := range r.Devices {
-		x := &r.Devices[i]
-		if x.Own || x.Network != network || x.State == boat.Gone || x.Product == nil || x.Product.Model == "" {
+	for _, x := range r.On(network) {
+		if x.State == boat.Gone || x.Product == nil || x.Product.Model == "" {
 			continue
 		}
 		o := draftDrop{Device: boat.Printable(x.Product.Model), Model: x.Product.Model, Role: string(x.Role), Length: "1 m", Load: "1"}

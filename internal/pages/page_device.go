@@ -25,8 +25,10 @@ type devicePage struct {
 
 func (s *site) deviceData(req *http.Request, r *report.Report) (string, content, error) {
 	id := req.PathValue("id")
-	p := devicePage{Device: r.Device(id)}
-	t := r.TalkerByID(id)
+	p, t := devicePage{}, r.TalkerByID(id)
+	if t == nil {
+		p.Device = r.Device(id)
+	}
 	switch {
 	case p.Device == nil && t == nil:
 		return "", nil, fmt.Errorf("device %q: %w: its NAME may have changed: find it on the page Boat", id, api.ErrNoSuch)

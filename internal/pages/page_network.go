@@ -90,13 +90,13 @@ func (s *site) networkData(_ *http.Request, r *report.Report) (string, content, 
 func (n *shownNetwork) addDevices(r *report.Report) {
 	for i := range r.Devices {
 		d := &r.Devices[i]
-		if d.Network != n.ID {
-			continue
+		if d.Network == n.ID && !d.Left {
+			n.Devices = append(n.Devices, d)
 		}
-		n.Devices = append(n.Devices, d)
+	}
+	for _, d := range r.On(n.ID) {
 		reported := d.Product != nil && d.Product.LoadEquivalency != nil
 		switch away := d.State == boat.Silent || d.State == boat.Gone; {
-		case d.Own:
 		case reported && away:
 			n.Away += int(*d.Product.LoadEquivalency)
 		case reported:
@@ -166,7 +166,7 @@ func (sup *supplied) addStopped(r *report.Report, q boat.Quantity, known map[str
 	for i := range r.Devices {
 		d := &r.Devices[i]
 		messages, ok := d.Sends(q)
-		if !ok || d.Own || d.Left || d.State == boat.Gone || known[d.ID] {
+		if !ok || d.Own || d.Left || d.State == boat.Gone || known[cmp.Or(d.Unit, d.ID)] {
 			continue
 		}
 		s := shownSupplier(r, &report.Supplier{ID: d.ID, Network: d.Network, Device: d, Messages: messages})
@@ -178,7 +178,7 @@ func (sup *supplied) addStopped(r *report.Report, q boat.Quantity, known map[str
 	for i := range r.Talkers {
 		t := &r.Talkers[i]
 		sentences, ok := t.Sends(q)
-		if !ok || known[t.ID()] {
+		if !ok || known[cmp.Or(t.Unit, t.ID())] {
 			continue
 		}
 		s := shownSupplier(r, &report.Supplier{ID: t.ID(), Network: t.Network, Talker: t, Sentences: sentences})

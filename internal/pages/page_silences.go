@@ -54,8 +54,8 @@ func (s *site) silencesData(r *http.Request, report *report.Report) (string, con
 			p.Open = append(p.Open, a)
 		}
 	}
-	for i := range report.Devices {
-		if d := &report.Devices[i]; !d.Own {
+	for i := range report.Units {
+		if d := &report.Units[i].Device; !d.Own && report.Units[i].Known() {
 			p.Devices = append(p.Devices, ui.Link{ID: d.ID, Text: render.TitleAt(d)})
 		}
 	}

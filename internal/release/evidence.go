@@ -58,24 +58,35 @@ func (r *record) count(d *report.Device) {
 
 func (w *watch) present() bool { return w.device != nil && w.device.State == boat.Present }
 
-// find looks for the device under its id, or under another NAME of the same unit: a change of instance changes the NAME.
+// find looks for the unit of the step: by its id, or, when the order names it otherwise, by what its NAME and serial number say.
 func (w *watch) find() {
 	s := &w.rec.Status
-	d := w.report.Device(s.Device)
-	for i := range w.report.Talkers {
-		if t, ok := w.report.Talkers[i].Device(w.now); ok && t.ID == s.Device {
-			d = &t
+	u := w.report.Unit(s.Device)
+	if u == nil || !u.Known() || u.State != boat.Present {
+		if o := w.renamed(); o != nil {
+			u = o
 		}
 	}
-	if d != nil && d.State == boat.Present {
-		w.device, s.Now = d, ""
-		return
+	if w.device = nil; u != nil && u.Known() {
+		w.device = &u.Device
 	}
-	w.device = d
-	name, err := pgn.ParseNAME(s.Device)
-	for i := range w.report.Devices {
-		o := &w.report.Devices[i]
-		if o.ID == s.Device || o.State != boat.Present || o.Own || o.Name == nil || slices.Contains(w.f.state.Known, o.ID) {
+	if s.Now = ""; w.present() && len(u.Presences) > 0 && !w.sendsAs(u, s.Device) {
+		s.Now = u.Presences[0].ID
+	}
+}
+
+// sendsAs reports whether the unit sends under the NAME, which is also its own id when it is known by another since.
+func (w *watch) sendsAs(u *report.Unit, id string) bool {
+	k := slices.IndexFunc(u.Presences, func(d *report.Device) bool { return d.ID == id })
+	return k >= 0 && !u.Presences[k].Left
+}
+
+// renamed is the unit that the order means under an id that is not its own.
+func (w *watch) renamed() *report.Unit {
+	name, err := pgn.ParseNAME(w.rec.Status.Device)
+	for _, x := range w.report.Aboard() {
+		o := &x.Device
+		if o.State != boat.Present || o.Name == nil || slices.Contains(w.f.state.Known, o.ID) {
 			continue
 		}
 		sameUnit := err == nil && o.Name.UniqueNumber == name.UniqueNumber() && o.Name.Manufacturer.Code == uint32(name.Manufacturer())
@@ -83,10 +94,10 @@ func (w *watch) find() {
 		sameSerial := u.Serial != "" && o.Product != nil && trim(o.Product.Serial) == u.Serial && trim(o.Product.Model) == u.Model &&
 			u.MakerCode != nil && *u.MakerCode == o.Name.Manufacturer.Code
 		if sameUnit || sameSerial {
-			w.device, s.Now = o, o.ID
-			return
+			return x
 		}
 	}
+	return nil
 }
 
 // gone says since when the device is off the network.
@@ -159,9 +170,8 @@ func (w *watch) together(at event.Time) bool {
 
 // others counts the other devices on the network, and those of them that fit.
 func (w *watch) others(fits func(*report.Device) bool) (all, fit int) {
-	for i := range w.report.Devices {
-		d := &w.report.Devices[i]
-		if d.Own || d.State == boat.Provisional || d.Network != w.network() || d.ID == w.step.Device.ID || d.ID == w.rec.Status.Now {
+	for _, d := range w.report.On(w.network()) {
+		if d.State == boat.Provisional || w.device != nil && d.ID == w.device.ID || d.ID == w.step.Device.ID {
 			continue
 		}
 		all++

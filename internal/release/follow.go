@@ -214,8 +214,8 @@ func NewFollower(o *Order, before *report.Report) (*Follower, error) {
 		return nil, err
 	}
 	f.state = followState{Schema: FollowSchemaID, Order: o.Digest(), Window: before.Window, Known: []string{}}
-	for i := range before.Devices {
-		f.state.Known = append(f.state.Known, before.Devices[i].ID)
+	for i := range before.Units {
+		f.state.Known = append(f.state.Known, before.Units[i].IDs()...)
 	}
 	for i, s := range f.steps {
 		rec := record{Status: StepStatus{Step: s.ID, Device: s.Device.ID, Label: s.Device.Label, State: StepWaiting, From: s.From, To: s.To},

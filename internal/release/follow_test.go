@@ -42,12 +42,26 @@ func newBench(t *testing.T) *bench {
 		{PGN: 127505, Title: "Fluid Level", Instance: ptr(uint8(1)), Count: 100, Interval: &boat.Interval{Mean: 2500}, Live: &boat.Transmit{Last: start}},
 		{PGN: 128267, Title: "Water Depth", Count: 300, Interval: &boat.Interval{Mean: 1000}, Live: &boat.Transmit{Last: start}},
 	}
+	findUnits(r)
 	o, _ := Plan(r, "sha256:0123", "", examples(t), Options{})
 	f, err := NewFollower(o, r)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return &bench{t: t, order: o, follower: f, report: r, now: start}
+}
+
+// findUnits finds the units of a report whose devices a test changed, each of which tells what a running model does.
+func findUnits(r *report.Report) {
+	r.Units = nil
+	r.Complete()
+	for i := range r.Units {
+		if u := &r.Units[i]; len(u.Presences) == 1 {
+			id := u.ID
+			u.Device = *u.Presences[0]
+			u.Device.ID = id
+		}
+	}
 }
 
 func (b *bench) head() *report.Device { return &b.report.Devices[0] }
@@ -81,8 +95,7 @@ func (b *bench) run(d time.Duration) {
 func (b *bench) look() {
 	b.t.Helper()
 	r := b.report
-	r.Units = nil
-	r.Complete()
+	findUnits(r)
 	if b.json {
 		data, err := json.Marshal(r)
 		if err != nil {
@@ -456,10 +469,12 @@ func TestFollowRefusesOtherBoat(t *testing.T) {
 	}
 	b := newBench(t)
 	unnamed := &report.Report{Devices: []report.Device{shown(device(99, 2003, boat.RolePower, "Sanderling Tavrik 7", "", ""))}}
+	findUnits(unnamed)
 	if _, err := NewFollower(b.order, unnamed); !errors.Is(err, ErrOtherBoat) {
 		t.Errorf("a boat without id and without any of the devices: %v", err)
 	}
 	unnamed.Devices = append(unnamed.Devices, *b.head())
+	findUnits(unnamed)
 	if _, err := NewFollower(b.order, unnamed); err != nil {
 		t.Error(err)
 	}

@@ -53,6 +53,7 @@ func anyBoat(t testing.TB, rng *rand.Rand) (*report.Report, *Sheets, Options) {
 		}
 		r.Devices = append(r.Devices, shown(d))
 	}
+	r.Complete()
 	return r, sheets(t, entries...), Options{SideBySide: rng.IntN(4)}
 }
 

@@ -75,6 +75,7 @@ func sampled() *boat.State {
 	r.Devices[7].Own = true
 	r.Manual = []boat.Manual{{ID: "manual-1", Role: boat.RoleDepth, Maker: "Gannet Instruments", Model: "Gannet SD2 sounder", Software: "B2",
 		Place: "chart table", By: "Ines", At: start.Add(-time.Hour)}}
+	r.FindUnits(nil, 0)
 	return r
 }
 
@@ -191,6 +192,7 @@ func stateOf(models ...string) *boat.State {
 		name, version, _ := strings.Cut(m, " ")
 		r.Devices = append(r.Devices, device(i, 2001, boat.RoleOther, name, "", version))
 	}
+	r.FindUnits(nil, 0)
 	return r
 }
 
@@ -272,6 +274,7 @@ func TestPlanPresence(t *testing.T) {
 	s := examples(t)
 	r := sample()
 	r.Devices[0].State = boat.Gone
+	findUnits(r)
 	o, _ := Plan(r, "", "", s, Options{Conditions: fullConditions()})
 	if len(o.Deferred) != 1 || o.Deferred[0].Device.Model != "Larkfin LF9 display" {
 		t.Errorf("kept back %+v", o.Deferred)
@@ -318,6 +321,7 @@ func TestPreChecks(t *testing.T) {
 	}
 	r := sample()
 	r.Devices[0].State = boat.Silent
+	findUnits(r)
 	r.Alerts = []alert.Alert{{Check: "bus-off", Severity: check.Critical, State: alert.StatusOpen, Summary: "off"}, {Check: "x", Severity: check.Critical, State: alert.StatusCleared}}
 	bad := map[string]Result{"supply": Failed, "supply-trend": Failed, "engines-stopped": Failed, "not-moving": Failed, "devices-present": Failed, "no-critical-alert": Failed}
 	if d := cmp.Diff(bad, results(r, Conditions{SupplyVolts: ptr(11.9), SupplyTrend: ptr(-1.0), EngineRPM: ptr(600.0), SpeedMS: ptr(2.0)})); d != "" {
@@ -335,6 +339,7 @@ func TestCheckNow(t *testing.T) {
 		o, r := planned(t), sample()
 		r.TakenAt = later
 		change(r)
+		findUnits(r)
 		if err := o.CheckNow(r, c, "can0"); err != nil {
 			t.Fatal(err)
 		}

@@ -165,11 +165,6 @@ func onNetwork(r *report.Report, id string) (event.Time, bool) {
 	if d := r.Device(id); d != nil {
 		return presentSince(d), d.State == boat.Present
 	}
-	for i := range r.Talkers {
-		if d, ok := r.Talkers[i].Device(r.TakenAt); ok && d.ID == id {
-			return d.FirstSeen, d.State == boat.Present
-		}
-	}
 	return 0, false
 }
 
@@ -239,11 +234,6 @@ func (o *Order) asPlanned(r *report.Report) PreCheck {
 func versionIn(r *report.Report, id string) (told string, there bool) {
 	if d := r.Device(id); d != nil {
 		return d.Version(), true
-	}
-	for i := range r.Talkers {
-		if d, ok := r.Talkers[i].Device(r.TakenAt); ok && d.ID == id {
-			return d.Version(), true
-		}
 	}
 	for i := range r.Manual {
 		if r.Manual[i].ID == id {

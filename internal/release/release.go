@@ -88,7 +88,7 @@ type ByHand struct {
 	At event.Time `json:"at,omitzero"`
 }
 
-// Unit is one device aboard as this package looks at it: from the device list or entered by hand.
+// Unit is one box aboard as this package looks at it: from the list of units or entered by hand.
 type Unit struct {
 	ID        string           `json:"id"`
 	Label     string           `json:"label"` // as a technician would name it
@@ -111,28 +111,25 @@ type Unit struct {
 	device    *report.Device   // nil for one entered by hand
 }
 
-// units lists the devices of a report, and the talkers that told who they are, in a stable order: by role, then model, then id; muster
-// itself and provisional devices are not among them.
+// units lists the units of a report in a stable order: by role, then model, then id. muster itself is not among them, nor are addresses
+// without a NAME, talkers that do not say what they are, and boxes of which another one has taken the place.
 func units(r *report.Report) []Unit {
 	var out []Unit
-	for i := range r.Devices {
-		d := &r.Devices[i]
-		if d.Own || d.State == boat.Provisional {
-			continue
-		}
-		out = append(out, unitOf(d))
-	}
-	for i := range r.Talkers {
-		if d, ok := r.Talkers[i].Device(r.TakenAt); ok {
-			u := unitOf(&d)
-			u.Label, u.MakerCode, u.instance = cmp.Or(u.Model, "talker")+" ("+r.Talkers[i].Talker+" on "+r.Talkers[i].Network+")", nil, nil
+	for i := range r.Units {
+		x := &r.Units[i]
+		m := x.ByHand(r)
+		switch {
+		case x.Device.Own || x.State == boat.Provisional || x.Life.ReplacedBy != "":
+		case x.Known():
+			u := unitOf(&x.Device)
+			if letters := x.Device.Talker; letters != "" {
+				u.Label, u.MakerCode, u.instance = cmp.Or(u.Model, "talker")+" ("+letters+" on "+x.Device.Network+")", nil, nil
+			}
 			out = append(out, u)
+		case m != nil:
+			out = append(out, Unit{ID: m.ID, Label: manualLabel(m), Role: m.Role, Maker: m.Maker, Model: m.Model,
+				Serial: m.Serial, Software: m.Software, Place: m.Place, ByHand: &ByHand{By: m.By, At: m.At}, known: true})
 		}
-	}
-	for i := range r.Manual {
-		m := &r.Manual[i]
-		out = append(out, Unit{ID: m.ID, Label: manualLabel(m), Role: m.Role, Maker: m.Maker, Model: m.Model,
-			Serial: m.Serial, Software: m.Software, Place: m.Place, ByHand: &ByHand{By: m.By, At: m.At}, known: true})
 	}
 	rank := map[boat.Role]int{}
 	for i, r := range boat.Roles() {

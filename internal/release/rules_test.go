@@ -75,6 +75,7 @@ func TestRules(t *testing.T) {
 			for i := range r.Devices {
 				r.Devices[i].State = boat.Gone
 			}
+			r.FindUnits(nil, 0)
 			if got := found(t, s, r); len(got) > 0 {
 				t.Errorf("of devices that are gone: %v", got)
 			}

@@ -13,6 +13,7 @@ func TestAssessTalker(t *testing.T) {
 	r := sample()
 	identity := boat.TalkerIdentity{Vendor: "Gannet Instruments", Model: "Gannet SD2 sounder", Software: "B2"}
 	r.Talkers = []report.Talker{{Network: "ttyUSB0", Talker: "SD", Identity: &identity, Live: &boat.Talker{Last: start.Add(-time.Second)}}, {Network: "ttyUSB0", Talker: "GP", Live: &boat.Talker{Last: start}}}
+	findUnits(r)
 	found := false
 	for _, a := range examples(t).Assess(r) {
 		if a.Unit.ID != "ttyUSB0/SD" {

@@ -16,29 +16,27 @@ import (
 	"muster/internal/report"
 )
 
-// Group is the devices of one role.
+// Group is the units of one role, by the devices that stand for them.
 type Group struct {
 	Role    boat.Role
-	Devices []*report.Device // in the report's order, talkers that reported their identity last
+	Devices []*report.Device // in the report's order
 }
 
-// Groups sorts devices, and talkers that reported their identity, by role, in the order of boat.Roles. A device without a role is
-// in RoleOther.
+// Groups sorts units by role, in the order of boat.Roles. A unit without a role is in RoleOther. Talkers that do not report what they are,
+// and what was entered by hand, are in none.
 func Groups(r *report.Report) []Group {
 	byRole := map[boat.Role][]*report.Device{}
 	known := boat.Roles()
-	for i := range r.Devices {
-		d := &r.Devices[i]
+	for i := range r.Units {
+		d := &r.Units[i].Device
+		if !r.Units[i].Known() {
+			continue
+		}
 		role := d.Role
 		if !slices.Contains(known, role) {
 			role = boat.RoleOther
 		}
 		byRole[role] = append(byRole[role], d)
-	}
-	for i := range r.Talkers {
-		if d, ok := r.Talkers[i].Device(r.TakenAt); ok {
-			byRole[d.Role] = append(byRole[d.Role], &d)
-		}
 	}
 	var groups []Group
 	for _, role := range known {

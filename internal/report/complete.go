@@ -41,6 +41,7 @@ func (r *Report) Complete() {
 			u.Presences[j].Unit = u.ID
 		}
 		u.Device = read(r.standsFor(u))
+		u.Device.State, u.Device.Role, u.Device.Talker = u.State, u.Role, u.letters()
 	}
 }
 

@@ -48,16 +48,6 @@ func (d *Device) Version() string {
 	return d.Product.Software
 }
 
-// Device finds a device by its id, nil when it is not in the report.
-func (r *Report) Device(id string) *Device {
-	for i := range r.Devices {
-		if r.Devices[i].ID == id {
-			return &r.Devices[i]
-		}
-	}
-	return nil
-}
-
 // TalkerByID finds a talker by its id, nil when there is none.
 func (r *Report) TalkerByID(id string) *Talker {
 	for i := range r.Talkers {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"slices"
+	"strings"
 
 	"muster/internal/boat"
 )
@@ -40,11 +41,67 @@ func (r *Report) Unit(id string) *Unit {
 		if u.ID == id {
 			return u
 		}
-		if slices.ContainsFunc(u.Presences, func(d *Device) bool { return d.ID == id }) || slices.Contains(u.Talkers, id) || slices.Contains(u.Manual, id) {
+		if found == nil && slices.Contains(u.IDs(), id) {
 			found = u
 		}
 	}
 	return found
+}
+
+// IDs are the unit's own id and those of its presences.
+func (u *Unit) IDs() []string {
+	ids := []string{u.ID}
+	for _, d := range u.Presences {
+		ids = append(ids, d.ID)
+	}
+	return slices.Concat(ids, u.Talkers, u.Manual)
+}
+
+// ByHand is the entry by hand that the unit is, when nothing else shows it; nil otherwise.
+func (u *Unit) ByHand(r *Report) *boat.Manual {
+	if u.Known() || len(u.Manual) == 0 {
+		return nil
+	}
+	k := slices.IndexFunc(r.Manual, func(m boat.Manual) bool { return m.ID == u.Manual[0] })
+	if k < 0 {
+		return nil
+	}
+	return &r.Manual[k]
+}
+
+// Known reports whether the unit shows on a network, or on a line where it says what it is.
+func (u *Unit) Known() bool {
+	return len(u.Presences) > 0 || len(u.Talkers) > 0 && u.Device.Product != nil
+}
+
+// Device is the device that stands for a unit, which is named by its own id or by that of one of its presences; nil when it is not in
+// the report, or only as a talker that does not say what it is, or as an entry by hand.
+func (r *Report) Device(id string) *Device {
+	if u := r.Unit(id); u != nil && u.Known() {
+		return &u.Device
+	}
+	return nil
+}
+
+// On lists the units of a network, muster itself left out: each as it shows there, under its own id.
+func (r *Report) On(network string) []*Device {
+	var list []*Device
+	for i := range r.Units {
+		u := &r.Units[i]
+		switch {
+		case u.Device.Own:
+		case u.Device.Network == network:
+			list = append(list, &u.Device)
+		default:
+			k := slices.IndexFunc(u.Presences, func(d *Device) bool { return d.Network == network && !d.Left })
+			if k >= 0 {
+				d := *u.Presences[k]
+				d.ID = u.ID
+				list = append(list, &d)
+			}
+		}
+	}
+	return list
 }
 
 // Functions are the different functions of the NAMEs that the unit sends under now, in their order.
@@ -60,12 +117,12 @@ func (u *Unit) Functions() (names []string) {
 	return names
 }
 
-// TalkerID is the id of the talker that the unit is, when it shows on lines only; else "".
-func (u *Unit) TalkerID() string {
-	if len(u.Presences) == 0 && len(u.Talkers) > 0 {
-		return u.Talkers[0]
+// letters are those of the talker that the unit is, when it shows on lines only; else "".
+func (u *Unit) letters() string {
+	if len(u.Presences) > 0 || len(u.Talkers) == 0 {
+		return ""
 	}
-	return ""
+	return u.Talkers[0][strings.LastIndexByte(u.Talkers[0], '/')+1:]
 }
 
 // takeUnits fills Units from those of the model, whose places are those of the report's lists.
@@ -84,6 +141,7 @@ func (r *Report) takeUnits(units []boat.Unit, show func(boat.Device) Device) {
 				n.Manual = append(n.Manual, p.ID)
 			}
 		}
+		n.Device.Talker = n.letters()
 		r.Units = append(r.Units, n)
 	}
 }

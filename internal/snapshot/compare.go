@@ -71,8 +71,8 @@ type Comparison struct {
 	Unchanged []string      `json:"unchanged"` // ids of devices with no change but a move of address
 
 	pairs  []Pair
-	paired map[string]Pair // by the earlier id
-	now    map[string]Pair // by the later id
+	paired map[string]Pair // by the earlier ids
+	now    map[string]Pair // by the later ids
 }
 
 // Options steer a comparison.
@@ -106,7 +106,12 @@ func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	pairs, gone, added := match(b, a)
 	c.pairs, c.paired, c.now = pairs, make(map[string]Pair, len(pairs)), make(map[string]Pair, len(pairs))
 	for _, p := range pairs {
-		c.paired[p.Before.ID], c.now[p.After.ID] = p, p
+		for _, id := range p.earlier.IDs() {
+			c.paired[id] = p
+		}
+		for _, id := range p.later.IDs() {
+			c.now[id] = p
+		}
 	}
 	for _, p := range pairs {
 		n := len(c.Changes)
@@ -140,7 +145,7 @@ func Label(b boat.Identity) string {
 }
 
 func side(s *Snapshot, proved bool) (Side, error) {
-	out := Side{TakenAt: s.Report.TakenAt, Devices: len(Aboard(s.Report))}
+	out := Side{TakenAt: s.Report.TakenAt, Devices: len(s.Report.Aboard())}
 	var err error
 	if proved && s.Seal != nil {
 		out.SHA256 = s.Seal.SHA256
@@ -166,7 +171,7 @@ func (c *Comparison) device(p Pair, o Options) {
 		}
 		c.add(a, x)
 	}
-	if replaced(b, a) {
+	if p.replaced() {
 		add(Change{Class: Replaced, Severity: check.Warning, Before: b.Label(), After: a.Label(), Summary: fmt.Sprintf("%s took the place of %s", a.Label(), b.Label())})
 	}
 	if x, y := b.Version(), a.Version(); x != y && x != "" && y != "" {
@@ -217,7 +222,7 @@ func (c *Comparison) settings(p Pair, add func(Change)) {
 	lost := textsBefore != "" && textsAfter == "" && a.Installation != nil
 	changed := before != "" && after != "" && before != after
 	atZero := a.Name != nil && a.Name.DeviceInstance == 0 && a.Name.SystemInstance == 0
-	if changed && atZero && (lost || textsBefore == "") && !replaced(b, a) {
+	if changed && atZero && (lost || textsBefore == "") && !p.replaced() {
 		add(Change{Class: SettingsLost, Severity: check.Critical, Before: strings.TrimSuffix(before+"; "+textsBefore, "; "), After: after,
 			Summary: a.Label() + " is back at factory defaults; enter its settings again"})
 		return
@@ -261,7 +266,7 @@ func (c *Comparison) sources(before, after []Supply) {
 			c.add(nil, Change{Class: SourceChanged, Severity: check.Info, After: name(a.Devices), Summary: fmt.Sprintf("%s now comes from %s", a.Quantity, name(a.Devices))})
 			continue
 		}
-		if x, y := c.later(before[i].Devices), a.Devices; !slices.Equal(x, y) {
+		if x, y := c.later(before[i].Devices), c.later(a.Devices); !slices.Equal(x, y) {
 			c.add(nil, Change{Class: SourceChanged, Severity: check.Warning, Before: name(x), After: name(y), Summary: fmt.Sprintf("%s came from %s and now comes from %s", a.Quantity, name(x), name(y))})
 		}
 	}
@@ -273,16 +278,18 @@ func (c *Comparison) sources(before, after []Supply) {
 	}
 }
 
-// later translates earlier ids into those of the later snapshot, sorted.
+// later translates ids of either snapshot into those of the units of the later one, sorted.
 func (c *Comparison) later(ids []string) []string {
 	out := slices.Clone(ids)
 	for i, id := range out {
-		if p, ok := c.paired[id]; ok {
+		if p, ok := c.now[id]; ok {
+			out[i] = p.After.ID
+		} else if p, ok := c.paired[id]; ok {
 			out[i] = p.After.ID
 		}
 	}
 	slices.Sort(out)
-	return out
+	return slices.Compact(out)
 }
 
 func (c *Comparison) label(id string) string {

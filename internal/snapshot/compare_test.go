@@ -218,7 +218,7 @@ func TestOldNameLingers(t *testing.T) {
 	for _, x := range c.Changes {
 		got = append(got, string(x.Class)+" "+x.Earlier+" "+x.Device)
 	}
-	if d := cmp.Diff([]string{"settings-at-defaults 00000000000000A2 00000000000000B2"}, slices.DeleteFunc(got, func(s string) bool { return strings.HasPrefix(s, "finding-") })); d != "" {
+	if d := cmp.Diff([]string{"settings-at-defaults  00000000000000A2"}, slices.DeleteFunc(got, func(s string) bool { return strings.HasPrefix(s, "finding-") })); d != "" {
 		t.Error(d)
 	}
 }

@@ -52,13 +52,9 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 			}
 			out[k].extend(d, s.TakenAt())
 		}
-		for _, d := range Aboard(s.Report) {
-			take(d, func(h History) bool { return h.Device == d.ID })
-		}
-		for i := range s.Report.Talkers {
-			if d, told := s.Report.Talkers[i].Device(s.TakenAt()); told { // another unit may speak with the same letters
-				take(&d, func(h History) bool { return h.Device == d.ID && h.Label == d.Label() })
-			}
+		for _, u := range s.Report.Aboard() {
+			d := &u.Device // another unit may send with the letters of a talker
+			take(d, func(h History) bool { return h.Device == d.ID && (d.Talker == "" || h.Label == d.Label()) })
 		}
 	}
 	return out, nil

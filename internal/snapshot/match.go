@@ -2,90 +2,73 @@ package snapshot
 
 import (
 	"fmt"
+	"slices"
 
 	"muster/internal/boat"
 	"muster/internal/report"
 )
 
-// match pairs the devices of two reports: by NAME, by NAME without its instances (which an installer may change),
-// by maker and serial number, and last by product, function and place. Each step takes only devices that the earlier steps left,
-// and only where one device on each side fits, so that a pair is never a guess.
+// match pairs the units of two reports: by their ids and those of their presences, by NAME without its instances (which an installer may
+// change), by manufacturer and serial number, and last by product, function and place. Each step takes only units that the earlier steps
+// left, and only where one unit on each side fits, so that a pair is never a guess.
 func match(before, after *report.Report) (pairs []Pair, gone, added []*report.Device) {
-	left, right := Aboard(before), Aboard(after)
-	found := map[*report.Device]*report.Device{} // later → earlier
-	taken := map[*report.Device]bool{}           // of the earlier ones
-	for _, key := range []func(*report.Device) string{byID, byUnit, bySerial, byPlace} {
-		l, r := index(left, key), index(right, key)
-		for k, bs := range l {
-			if as := r[k]; len(bs) == 1 && len(as) == 1 {
-				found[as[0]], taken[bs[0]] = bs[0], true
+	left, right := before.Aboard(), after.Aboard()
+	found := map[*report.Unit]*report.Unit{} // later → earlier
+	taken := map[*report.Unit]bool{}         // of the earlier ones
+	one := func(key func(*report.Device) string) func(*report.Unit) []string {
+		return func(u *report.Unit) []string { return []string{key(&u.Device)} }
+	}
+	for _, keys := range []func(*report.Unit) []string{(*report.Unit).IDs, one(byUnit), one(bySerial), one(byPlace)} {
+		l, r := index(left, keys), index(right, keys)
+		for _, a := range right {
+			for _, k := range keys(a) {
+				if bs := l[k]; len(bs) == 1 && len(r[k]) == 1 && found[a] == nil && !taken[bs[0]] {
+					found[a], taken[bs[0]] = bs[0], true
+				}
 			}
 		}
-		left = rest(left, func(d *report.Device) bool { return taken[d] })
-		right = rest(right, func(d *report.Device) bool { return found[d] != nil })
+		left = slices.DeleteFunc(left, func(u *report.Unit) bool { return taken[u] })
+		right = slices.DeleteFunc(right, func(u *report.Unit) bool { return found[u] != nil })
 	}
-	for _, d := range Aboard(after) {
-		if b := found[d]; b != nil {
-			pairs = append(pairs, Pair{b, d})
+	for _, u := range after.Aboard() {
+		if b := found[u]; b != nil {
+			pairs = append(pairs, Pair{&b.Device, &u.Device, b, u})
 		}
 	}
-	return pairs, left, right
+	return pairs, standing(left), standing(right)
 }
 
-// Aboard lists the devices aboard, muster itself left out, in report order. A NAME that fell silent while its
-// unit speaks under another is left out: a device whose instance changes comes back under a new NAME, and the old one lingers in the report for a while.
-func Aboard(r *report.Report) []*report.Device {
-	present := map[string]bool{}
-	for i := range r.Devices {
-		if d := &r.Devices[i]; d.State == boat.Present {
-			present[byUnit(d)] = true
-		}
+func standing(units []*report.Unit) (list []*report.Device) {
+	for _, u := range units {
+		list = append(list, &u.Device)
 	}
-	var out []*report.Device
-	for i := range r.Devices {
-		d := &r.Devices[i]
-		left := d.State != boat.Present && d.Name != nil && present[byUnit(d)]
-		if !d.Own && d.State != boat.Gone && !left {
-			out = append(out, d)
-		}
-	}
-	return out
+	return list
 }
 
-func rest(devices []*report.Device, taken func(*report.Device) bool) []*report.Device {
-	var out []*report.Device
-	for _, d := range devices {
-		if !taken(d) {
-			out = append(out, d)
-		}
-	}
-	return out
-}
-
-func index(devices []*report.Device, key func(*report.Device) string) map[string][]*report.Device {
-	m := map[string][]*report.Device{}
-	for _, d := range devices {
-		if k := key(d); k != "" {
-			m[k] = append(m[k], d)
+func index(units []*report.Unit, keys func(*report.Unit) []string) map[string][]*report.Unit {
+	m := map[string][]*report.Unit{}
+	for _, u := range units {
+		for _, k := range keys(u) {
+			if k != "" && !slices.Contains(m[k], u) {
+				m[k] = append(m[k], u)
+			}
 		}
 	}
 	return m
 }
 
-func byID(d *report.Device) string { return d.ID }
-
 func byUnit(d *report.Device) string {
-	if d.Name == nil {
+	if d.Name == nil || d.Talker != "" || d.Name.UniqueNumber == 0 {
 		return ""
 	}
 	return fmt.Sprint(d.Name.Manufacturer.Code, d.Name.UniqueNumber, d.Name.DeviceClass.Code, d.Name.DeviceFunction.Code)
 }
 
 func bySerial(d *report.Device) string {
-	if d.Name == nil || d.Product == nil || d.Product.Serial == "" {
+	if d.Name == nil || d.Product == nil || boat.TrueSerial(d.Product.Serial) == "" {
 		return ""
 	}
-	return fmt.Sprintf("%d %s", d.Name.Manufacturer.Code, d.Product.Serial)
+	return fmt.Sprintf("%d %s", d.Name.Manufacturer.Code, boat.TrueSerial(d.Product.Serial))
 }
 
 func byPlace(d *report.Device) string {
@@ -100,17 +83,23 @@ func byPlace(d *report.Device) string {
 		d.Name.DeviceFunction.Code, d.Name.DeviceInstance, texts(d))
 }
 
-// replaced reports whether a pair that fits by place is not the same unit.
-func replaced(b, a *report.Device) bool {
-	if b.Product != nil && a.Product != nil && b.Product.Serial != "" && a.Product.Serial != "" {
-		return b.Product.Serial != a.Product.Serial
+// replaced reports whether a pair that fits by place is not the same box.
+func (p *Pair) replaced() bool {
+	b, a := p.Before, p.After
+	if b.Product != nil && a.Product != nil {
+		if x, y := boat.TrueSerial(b.Product.Serial), boat.TrueSerial(a.Product.Serial); x != "" && y != "" {
+			return x != y
+		}
 	}
-	return byUnit(b) != byUnit(a)
+	ids := p.earlier.IDs()
+	return byUnit(b) != byUnit(a) && !slices.ContainsFunc(p.later.IDs(), func(id string) bool { return slices.Contains(ids, id) })
 }
 
-// Pair is one device in both snapshots.
+// Pair is one unit in both snapshots, by the devices that stand for it.
 type Pair struct {
 	Before, After *report.Device
+
+	earlier, later *report.Unit
 }
 
 // Pairs lists the devices that both snapshots hold, in the order of the later one.

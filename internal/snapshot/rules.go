@@ -92,11 +92,11 @@ func heard(r *report.Report, network string) bool {
 // mayBe reports whether the device may be there after all: it is listed as silent, which is a finding of its own, or a device
 // that has not claimed a NAME sends from its address.
 func mayBe(r *report.Report, d *report.Device) bool {
+	if u := r.Unit(d.ID); u != nil && u.State != "" {
+		return true
+	}
 	for i := range r.Devices {
 		o := &r.Devices[i]
-		if o.ID == d.ID && o.Network == d.Network {
-			return true
-		}
 		if o.Network == d.Network && o.State == boat.Provisional && o.Address != nil && d.Address != nil && *o.Address == *d.Address {
 			return true
 		}
@@ -144,7 +144,7 @@ func exchanged(p *check.Pass, base *Snapshot) {
 	found := false
 	for _, pair := range pairs {
 		b, a := pair.Before, pair.After
-		if b.ID == a.ID || a.Own || a.State != boat.Present || !replaced(b, a) {
+		if a.Own || a.State != boat.Present || !pair.replaced() {
 			continue
 		}
 		e := baseEvidence(base)

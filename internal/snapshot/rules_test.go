@@ -20,7 +20,9 @@ func TestRules(t *testing.T) {
 			Product: &boat.Product{Model: "Larkfin LF9 display", Serial: serial}}
 	}
 	aboard := func(devices ...boat.Device) *boat.State {
-		return &boat.State{TakenAt: 1e18, Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 10, Start: 1e17}}, Devices: devices}
+		s := &boat.State{TakenAt: 1e18, Networks: []boat.Network{{ID: "can0", Kind: event.NMEA2000, Frames: 10, Start: 1e17}}, Devices: devices}
+		s.FindUnits(nil, 0)
+		return s
 	}
 	at := func(d boat.Device, address uint8) boat.Device { d.Address = &address; return d }
 	head := unit("a1", 1, 0, "S1")

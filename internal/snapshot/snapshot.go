@@ -57,16 +57,12 @@ func New(report *report.Report) *Snapshot {
 	return s
 }
 
-// Waiting lists the devices that are present but neither identified nor given up on, in report order.
+// Waiting lists the units that are present but neither identified nor given up on, in report order.
 func Waiting(report *report.Report) []string {
 	var ids []string
-	for i := range report.Devices {
-		d := &report.Devices[i]
-		if d.Own || d.Unanswered != "" || d.State == boat.Gone || d.State == boat.Silent {
-			continue
-		}
-		if d.Product == nil {
-			ids = append(ids, d.ID)
+	for _, u := range report.Aboard() {
+		if u.Device.Product == nil && u.Device.Unanswered == "" && u.State != boat.Silent {
+			ids = append(ids, u.ID)
 		}
 	}
 	return ids
@@ -77,9 +73,9 @@ func supplies(report *report.Report) []Supply {
 	var out []Supply
 	for _, q := range boat.Quantities() {
 		var ids []string
-		for _, d := range Aboard(report) {
-			if _, ok := d.Sends(q); ok {
-				ids = append(ids, d.ID)
+		for _, u := range report.Aboard() {
+			if _, ok := u.Device.Sends(q); ok {
+				ids = append(ids, u.ID)
 			}
 		}
 		if len(ids) > 0 {

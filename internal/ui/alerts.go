@@ -44,7 +44,7 @@ func Alerts(r *report.Report) []Alert {
 		s := Alert{Alert: a}
 		for _, id := range a.Devices {
 			if d := r.Device(id); d != nil {
-				s.About = append(s.About, Link{id, render.TitleAt(d)})
+				s.About = append(s.About, Link{d.ID, render.TitleAt(d)})
 			}
 		}
 		keys := slices.Sorted(maps.Keys(a.Evidence))

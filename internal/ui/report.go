@@ -48,7 +48,7 @@ func verdictOf(r *report.Report) verdict {
 	for _, group := range render.Groups(r) {
 		for _, d := range group.Devices {
 			switch {
-			case d.Own, d.Left: // the unit is online under its other NAME
+			case d.Own:
 				continue
 			case d.State == boat.Present:
 				here++

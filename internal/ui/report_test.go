@@ -32,6 +32,8 @@ func TestVerdictOfLittle(t *testing.T) {
 	silent := []report.Network{{ID: "can0"}}
 	spoke := []report.Network{{ID: "can0", Frames: 5}}
 	talkers := []report.Talker{{Network: "can0", Talker: "SD"}, {Network: "can0", Talker: "WI"}}
+	oneBox := report.Unit{Aboard: true, State: boat.Present, Device: report.Device{State: boat.Present},
+		Presences: []*report.Device{{State: boat.Present}, {State: boat.Gone, Left: true}}}
 	for _, tt := range []struct {
 		report         report.Report
 		sentence, more string
@@ -42,8 +44,11 @@ func TestVerdictOfLittle(t *testing.T) {
 		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers}, "Data received, but no talker reports its model.", "2 talkers send on NMEA 0183."},
 		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []alert.Alert{{Severity: check.Warning}}}, "1 thing needs attention.", "1 talker sends on NMEA 0183."},
 		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Silent}}}, "Nothing needs attention.", "0 of 1 device online."},
-		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Present}, {State: boat.Gone, Left: true}}}, "Nothing needs attention.", "1 of 1 device online."},
+		{report.Report{TakenAt: at, Networks: spoke, Units: []report.Unit{oneBox}}, "Nothing needs attention.", "1 of 1 device online."},
 	} {
+		if tt.report.Units == nil {
+			tt.report.Complete()
+		}
 		if v := verdictOf(&tt.report); v.Sentence != tt.sentence || v.More != tt.more {
 			t.Errorf("%+v\nwant %q, %q", v, tt.sentence, tt.more)
 		}

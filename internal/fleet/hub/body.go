@@ -156,25 +156,25 @@ func checkAlert(a *alert.Alert) error {
 	return nil
 }
 
-// rows lists what can be searched for: the devices of the networks but muster itself, the talkers that told who they are, and those
-// that were entered by hand.
+// rows lists what can be searched for: the units but muster itself, those of which another has taken the place, and talkers that do not
+// say what they are.
 func rows(r *report.Report) []Device {
-	out := make([]Device, 0, len(r.Devices)+len(r.Manual))
-	for i := range r.Devices {
-		if d := &r.Devices[i]; !d.Own {
-			out = append(out, row(d))
+	out := make([]Device, 0, len(r.Units))
+	for i := range r.Units {
+		u := &r.Units[i]
+		m := u.ByHand(r)
+		switch {
+		case u.Device.Own || u.Life.ReplacedBy != "":
+		case u.Known():
+			d := row(&u.Device)
+			if d.MakerNo != nil && u.Device.Talker != "" {
+				d.MakerNo = nil // a line has no codes
+			}
+			out = append(out, d)
+		case m != nil:
+			out = append(out, Device{ID: clip(m.ID), Role: clip(string(m.Role)), Maker: clip(m.Maker), Model: clip(m.Model), Serial: clip(m.Serial),
+				Software: clip(m.Software), ByHand: true})
 		}
-	}
-	for i := range r.Talkers {
-		if d, ok := r.Talkers[i].Device(r.TakenAt); ok {
-			d.State, d.Name = "", &boat.Name{Manufacturer: d.Name.Manufacturer} // a report does not carry when it was last heard
-			out = append(out, row(&d))
-		}
-	}
-	for i := range r.Manual {
-		m := &r.Manual[i]
-		out = append(out, Device{ID: clip(m.ID), Role: clip(string(m.Role)), Maker: clip(m.Maker), Model: clip(m.Model), Serial: clip(m.Serial),
-			Software: clip(m.Software), ByHand: true})
 	}
 	return out
 }

@@ -31,9 +31,9 @@ func (d *Device) Kind() Kind {
 
 // Assess says how devices of the kind stand to the sheets; the Model is nil when none describes them.
 func (k Kind) Assess(sheets *release.Sheets) release.Assessment {
-	r := report.Report{}
-	if k.byHand {
-		r.Manual = []boat.Manual{{ID: "x", Maker: k.Maker, Model: k.Model, Software: k.Software}}
+	r := report.Report{Units: []report.Unit{{ID: "x", Aboard: true}}}
+	if u := &r.Units[0]; k.byHand {
+		r.Manual, u.Manual = []boat.Manual{{ID: "x", Maker: k.Maker, Model: k.Model, Software: k.Software}}, []string{"x"}
 	} else {
 		d := report.Device{ID: "x", State: boat.Present, Product: &boat.Product{Model: k.Model, Software: k.Software}}
 		if k.hasCode {
@@ -42,7 +42,7 @@ func (k Kind) Assess(sheets *release.Sheets) release.Assessment {
 		if k.hasMakerNo || k.Maker != "" {
 			d.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: k.Maker}}
 		}
-		r.Devices = []report.Device{d}
+		u.Device, u.Presences = d, []*report.Device{&d}
 	}
 	if all := sheets.Assess(&r); len(all) > 0 {
 		return all[0]
