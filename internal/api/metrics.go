@@ -17,7 +17,7 @@ var (
 	takenDesc = prometheus.NewDesc("muster_report_timestamp_seconds", "Event time of the latest report.", nil, nil)
 	clockDesc = prometheus.NewDesc("muster_clock_set", "Whether event time comes from a clock that is set: 1 or 0.", nil, nil)
 
-	devicesDesc = prometheus.NewDesc("muster_devices", "Devices of the device list by network and state.", []string{"network", "state"}, nil)
+	devicesDesc = prometheus.NewDesc("muster_devices", "Units by network and state.", []string{"network", "state"}, nil)
 	framesDesc  = prometheus.NewDesc("muster_network_frames_total", "CAN data frames or NMEA 0183 lines seen.", []string{"network"}, nil)
 	faultsDesc  = prometheus.NewDesc("muster_network_faults_total", "Faults seen on a network by reason.", []string{"network", "reason"}, nil)
 	loadDesc    = prometheus.NewDesc("muster_network_load_ratio",

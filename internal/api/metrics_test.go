@@ -25,9 +25,9 @@ muster_alerts{check="software-differs",severity="warning",state="open"} 1
 # HELP muster_build_info The running version; always 1.
 # TYPE muster_build_info gauge
 muster_build_info{version="v1"} 1
-# HELP muster_devices Devices of the device list by network and state.
+# HELP muster_devices Units by network and state.
 # TYPE muster_devices gauge
-muster_devices{network="can0",state="gone"} 1
+muster_devices{network="can0",state="gone"} 0
 muster_devices{network="can0",state="no-address"} 1
 muster_devices{network="can0",state="present"} 2
 muster_devices{network="can0",state="provisional"} 1

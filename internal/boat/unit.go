@@ -112,7 +112,7 @@ type Evidence struct {
 }
 
 // Units assigns every presence to a unit, and writes into Devices and Talkers which, and which of them their units left behind. The same set of facts gives the
-// same units, in whatever order it was found out. The list is sorted by network and id of the presence that stands for the unit.
+// same units, in whatever order it was found out. The list is sorted: units with devices, then talkers, then entries by hand, each by network and id.
 func (e Evidence) Units() []Unit {
 	orDefault(&e.GoneAfter, DefaultOptions().GoneAfter)
 	for i := range e.Devices {
@@ -137,7 +137,8 @@ func (e Evidence) Units() []Unit {
 	}
 	succession(units)
 	slices.SortStableFunc(units, func(a, b Unit) int {
-		return cmp.Or(cmp.Compare(a.Network, b.Network), cmp.Compare(a.ID, b.ID))
+		return cmp.Or(cmp.Compare(kindRank(a.Presences[0].Kind), kindRank(b.Presences[0].Kind)),
+			cmp.Compare(a.Network, b.Network), cmp.Compare(a.ID, b.ID))
 	})
 	return units
 }
@@ -178,8 +179,8 @@ func (p *presence) counts() bool {
 
 // saysMore puts the presence first that says most of its unit now.
 func saysMore(x, y *presence) int {
-	return cmp.Or(compareBool(x.left, y.left), cmp.Compare(kindRank(x.kind), kindRank(y.kind)), cmp.Compare(stateRank(x.state), stateRank(y.state)),
-		compareBool(x.product() == nil, y.product() == nil), cmp.Compare(x.first, y.first), cmp.Compare(x.key, y.key))
+	return cmp.Or(compareBool(x.left, y.left), cmp.Compare(kindRank(x.kind), kindRank(y.kind)),
+		cmp.Compare(stateRank(x.state), stateRank(y.state)), compareBool(x.product() == nil, y.product() == nil), cmp.Compare(x.first, y.first), cmp.Compare(x.key, y.key))
 }
 
 // StandsFor is the device that stands for the unit whose presences are these, with Left as it is.

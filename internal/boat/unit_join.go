@@ -190,7 +190,8 @@ func (a *assignment) cannot(p, q *presence) bool {
 }
 
 func sameFunction(a, b *Device) bool {
-	return a.Name != nil && b.Name != nil && a.Name.DeviceClass.Code == b.Name.DeviceClass.Code && a.Name.DeviceFunction.Code == b.Name.DeviceFunction.Code
+	return a.Name != nil && b.Name != nil && a.Name.DeviceClass.Code == b.Name.DeviceClass.Code &&
+		a.Name.DeviceFunction.Code == b.Name.DeviceFunction.Code
 }
 
 // overlap is how long two presences are on the network together before they count as two: what one box sends under its old NAME and under
@@ -337,7 +338,8 @@ func (a *assignment) why(members []*presence, classes map[Reason]map[string][]*p
 		if p.kind == PresenceDevice {
 			continue
 		}
-		if talkers++; p.serial != "" && !slices.Contains(list, BySerial) && slices.ContainsFunc(members, func(q *presence) bool { return q != p && fits(p, q, nil) }) {
+		same := func(q *presence) bool { return q != p && fits(p, q, nil) }
+		if talkers++; !slices.Contains(list, BySerial) && slices.ContainsFunc(members, same) {
 			list = append(list, BySerial)
 		}
 	}

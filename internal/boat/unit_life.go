@@ -97,7 +97,8 @@ func succeeds(q, p *presence) bool {
 	if len(p.heard) > 0 {
 		before = p.heard[len(p.heard)-1].From
 	}
-	return cmp.Or(cmp.Compare(began, before), cmp.Compare(q.device.ClaimedAt, p.device.ClaimedAt), cmp.Compare(q.device.LastSeen, p.device.LastSeen)) > 0
+	return cmp.Or(cmp.Compare(began, before), cmp.Compare(q.device.ClaimedAt, p.device.ClaimedAt),
+		cmp.Compare(q.device.LastSeen, p.device.LastSeen)) > 0
 }
 
 // life puts together what the presences went through.
@@ -251,5 +252,6 @@ func (u *Unit) place() string {
 	if u.Product.Code != nil {
 		code = int(*u.Product.Code)
 	}
-	return fmt.Sprint(u.Network, u.Name.Manufacturer.Code, code, u.Product.Model, u.Name.DeviceClass.Code, u.Name.DeviceFunction.Code, u.Name.DeviceInstance)
+	return fmt.Sprint(u.Network, u.Name.Manufacturer.Code, code, u.Product.Model, u.Name.DeviceClass.Code,
+		u.Name.DeviceFunction.Code, u.Name.DeviceInstance)
 }

@@ -118,13 +118,13 @@ func say(tr *api.Traffic) {
 	webtest.Hear(tr, evilID, `\s:<img>*00\$GPTXT,01,01,02,`+text)
 }
 
-// harmless is a text as long as s, of letters and digits only.
+// harmless is a text as long as s, of letters and digits only, which comes where s comes in a sorted list.
 func harmless(s string) string {
 	return strings.Map(func(r rune) rune {
 		if r < unicode.MaxASCII && (unicode.IsLetter(r) || unicode.IsDigit(r)) {
 			return r
 		}
-		return 'x'
+		return '0'
 	}, s)
 }
 

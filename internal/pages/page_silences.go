@@ -55,7 +55,7 @@ func (s *site) silencesData(r *http.Request, report *report.Report) (string, con
 		}
 	}
 	for i := range report.Units {
-		if d := &report.Units[i].Device; !d.Own && report.Units[i].Known() {
+		if d := &report.Units[i].Device; !d.Own && d.Talker == "" && report.Units[i].Known() {
 			p.Devices = append(p.Devices, ui.Link{ID: d.ID, Text: render.TitleAt(d)})
 		}
 	}

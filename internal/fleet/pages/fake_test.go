@@ -136,6 +136,7 @@ func fakeBoats(t testing.TB) *fakeFleet {
 			break
 		}
 	}
+	webtest.FindUnits(later)
 	later.TakenAt = event.At(noon.Add(-time.Hour))
 	ago := func(d time.Duration) time.Time { return noon.Add(-d) }
 	alert := func(check string, s check.Severity, text string) hub.Alert {
