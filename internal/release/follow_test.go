@@ -421,6 +421,7 @@ func TestFollowByHand(t *testing.T) {
 	for i := range r.Devices {
 		r.Devices[i].Product = nil
 	}
+	findUnits(r)
 	if f, err = NewFollower(o, r); err != nil {
 		t.Fatal(err)
 	}
