@@ -193,8 +193,8 @@ func scoreSeveral(t *testing.T, boats int) {
 	t.Logf("of %d faults, several aboard one boat, %d checks missed theirs", wanted, len(missed))
 }
 
-// alone are faults that leave little else to see, or whose boats have fewer units.
-var alone = []string{"bus-off", "low-voltage", "multiple-sources"}
+// alone are faults that leave little else to see, whose boats have fewer units, or that another bit rate contradicts.
+var alone = []string{"bus-off", "low-voltage", "multiple-sources", "wrong-bit-rate"}
 
 // scoreSound lets boats without a fault live. That several units measure the same is no fault, and said as info.
 func scoreSound(t *testing.T, boats int, span time.Duration) {
