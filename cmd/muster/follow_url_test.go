@@ -190,7 +190,7 @@ func TestPlanNowURL(t *testing.T) {
 	defer server.Close()
 	out := muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", server.URL)
 	for _, want := range []string{"BEFORE STARTING (as received on " + server.URL + " at 2026-05-02T08:00:5", "[x] supply             battery voltage is 13.0 V (minimum 12.0 V), received since 08:00:00 UTC",
-		"[?] supply-trend ", "[!] engines-stopped    an engine runs at ", "[!] not-moving ", "[x] devices-present ", "[x] as-in-snapshot "} {
+		"[?] supply-trend ", "[x] engines-stopped    engines are stopped (0/min), ", "[x] not-moving ", "[x] devices-present ", "[x] as-in-snapshot "} {
 		if !strings.Contains(out, want) {
 			t.Errorf("the order does not say %q:\n%s", want, out)
 		}

@@ -17,12 +17,13 @@ import (
 // A running muster tells the software that its store remembers.
 func TestHistoryOfARunningMuster(t *testing.T) {
 	spring, summer := event.At(time.Date(2026, 4, 1, 9, 0, 0, 0, time.UTC)), event.At(time.Date(2026, 7, 1, 9, 0, 0, 0, time.UTC))
-	report := report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail"}, TakenAt: summer.Add(time.Hour), Clock: boat.ClockSystem,
+	report := report.Report{Schema: report.V2, Boat: boat.Identity{ID: "wagtail"}, TakenAt: summer.Add(time.Hour), Clock: boat.ClockSystem,
 		Networks: []report.Network{}, Talkers: []report.Talker{}, Manual: []boat.Manual{}, Alerts: []alert.Alert{},
 		Devices: []report.Device{{ID: "00000000000000A1", Network: "can0", State: boat.Present, Role: boat.RoleDisplay,
 			Product:  &boat.Product{Model: "LF9 display", Serial: "H-1", Software: "4.52"},
 			Software: []boat.Software{{Version: "4.47", Since: spring}, {Version: "4.52", Since: summer}}}}}
-	text, err := json.Marshal(report)
+	report.Complete()
+	text, err := json.Marshal(&report)
 	if err != nil {
 		t.Fatal(err)
 	}

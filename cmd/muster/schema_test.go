@@ -23,7 +23,8 @@ func TestSchema(t *testing.T) {
 	muster(t, "snapshot", "sim:demo", "--for", "40s", "--ask", "-o", before)
 	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", "sim:demo", "--for", "1m", "-o", order)
 	files := map[string]string{"alert-change": hosttest.Testdata(t, "evidence/alert-change.json"), "layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
-		"scenario": "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
+		"report-v1": "../../testdata/boats/trouble.json",
+		"scenario":  "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
 	list := muster(t, "schema")
 	for _, s := range schemas {
 		if !strings.Contains(list, s.name+" ") {
@@ -46,9 +47,12 @@ func TestSchema(t *testing.T) {
 			t.Errorf("%s: no file to hold to it: %v", s.name, err)
 		}
 		for _, name := range names {
-			text, err := yaml.YAMLToJSON([]byte(readAll(t, name)))
-			if err != nil {
-				t.Fatalf("%s: %v", name, err)
+			text := []byte(readAll(t, name))
+			if filepath.Ext(name) == ".yaml" {
+				var err error
+				if text, err = yaml.YAMLToJSON(text); err != nil {
+					t.Fatalf("%s: %v", name, err)
+				}
 			}
 			value, err := jsonschema.UnmarshalJSON(bytes.NewReader(text))
 			if err != nil {
@@ -63,7 +67,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	status, errs := tell(t, "schema", "frob")
-	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, layout, order, report, scenario, sheet") {
+	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, layout, order, report, report-v1, scenario, sheet") {
 		t.Errorf("exit status %d: %s", status, errs)
 	}
 }

@@ -128,7 +128,7 @@ func TestSnapshotOfNothing(t *testing.T) {
 // TestSnapshotURL: a running daemon is asked until every device has told who it is.
 func TestSnapshotURL(t *testing.T) {
 	from := event.Time(1_750_000_000_000_000_000)
-	served := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail"}, TakenAt: from, Clock: boat.ClockSystem,
+	served := &report.Report{Schema: report.V2, Boat: boat.Identity{ID: "wagtail"}, TakenAt: from, Clock: boat.ClockSystem,
 		Window: boat.Window{From: from, To: from.Add(2 * leastListening)}, Networks: []report.Network{}, Talkers: []report.Talker{},
 		Manual: []boat.Manual{}, Alerts: []alert.Alert{},
 		Devices: []report.Device{{ID: "C0788700FA401B5B", Network: "can0", State: boat.Present}}}
@@ -145,7 +145,8 @@ func TestSnapshotURL(t *testing.T) {
 			if asked.Add(1) > 1 {
 				d := served.Devices[0]
 				d.Product = &boat.Product{Model: "Gannet SD2 sounder", Software: "5.02"}
-				now.Devices = []report.Device{d}
+				now.Devices, now.Units = []report.Device{d}, nil
+				now.Complete()
 			}
 			text, err := api.EncodeReport(&now)
 			if err != nil {
@@ -181,7 +182,7 @@ func TestSnapshotURL(t *testing.T) {
 	for what, answer := range map[string]string{"no JSON": "<html>", "another JSON": `{"schema":"x"}`} {
 		other := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { _, _ = w.Write([]byte(answer)) }))
 		status, errs := tell(t, "snapshot", other.URL, "-o", filepath.Join(dir, "x.json"))
-		if status != exitUsage || !strings.Contains(errs, "the answer is not a muster.report/v1") {
+		if status != exitUsage || !strings.Contains(errs, "the answer is not a muster.report/v2") {
 			t.Errorf("%s: exit status %d: %s", what, status, errs)
 		}
 		other.Close()
