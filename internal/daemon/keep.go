@@ -44,7 +44,7 @@ type keeping struct {
 
 // kept says which state of a device the store holds.
 type kept struct {
-	software, unit     string // the latest, and of a talker the unit that it is of
+	software, unit     string // the latest, and the unit that it is of
 	versions, restarts int
 	first              event.Time
 	day                int64 // on which it was last heard
@@ -251,7 +251,7 @@ func (g *keeping) keepDevices(r *report.Report) {
 			continue
 		}
 		k := kept{versions: len(dev.Software), restarts: dev.Restarts, first: dev.FirstSeen,
-			day: int64(dev.LastSeen) / nanosADay, address: -1}
+			day: int64(dev.LastSeen) / nanosADay, address: -1, unit: dev.Unit}
 		if n := len(dev.Software); n > 0 {
 			k.software = dev.Software[n-1].Version
 		}
@@ -263,7 +263,10 @@ func (g *keeping) keepDevices(r *report.Report) {
 			continue
 		}
 		g.devices[key] = k
-		software, last := dev.Software, event.Time(k.day*nanosADay)
+		software, last, since := dev.Software, event.Time(k.day*nanosADay), event.Time(0)
+		if dev.Live != nil && dev.Live.UnitSince >= event.ClockSet {
+			since = dev.Live.UnitSince
+		}
 		if dev.LastSeen < event.ClockSet {
 			last = 0
 		}
@@ -273,7 +276,7 @@ func (g *keeping) keepDevices(r *report.Report) {
 			software = dated(software)
 		}
 		g.put(store.Devices, key, keptDevice{Address: dev.Address, LastSeen: last, Past: boat.Past{ID: dev.ID,
-			Network: dev.Network, FirstSeen: k.first, Restarts: dev.Restarts, Software: software}})
+			Network: dev.Network, FirstSeen: k.first, Restarts: dev.Restarts, Software: software, Box: dev.Unit, BoxSince: since}})
 	}
 }
 
