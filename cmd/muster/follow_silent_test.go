@@ -17,7 +17,9 @@ func TestFollowWaitsForTheBoat(t *testing.T) {
 	begun := event.At(time.Date(2026, 6, 1, 8, 0, 0, 0, time.UTC))
 	own, head := report.Device{ID: "C0F0820000000001", Own: true, State: boat.Present}, report.Device{ID: "C0F08201FA20A049", State: boat.Present}
 	heard := func(at event.Time, devices ...report.Device) *report.Report {
-		return &report.Report{TakenAt: at, Window: boat.Window{From: begun, To: at}, Devices: devices}
+		r := &report.Report{TakenAt: at, Window: boat.Window{From: begun, To: at}, Devices: devices}
+		r.Complete()
+		return r
 	}
 	var told strings.Builder
 	f := &following{out: io.Discard, errs: &told, stop: func() {},
