@@ -14,7 +14,8 @@ import (
 func newExplain(a *app) *cobra.Command {
 	return &cobra.Command{
 		Use: "explain CHECK", Short: "Explain a check: its findings, its needs, its remedies",
-		Long: "Explain a check. muster audit prints the check at the end of each finding. Its --explain gives the evidence.",
+		Long: "Explain a check. muster audit prints the check at the end of each finding. Its --explain gives the evidence.\n\nThe checks:\n" +
+			checkList(),
 		Example: `  muster explain instance-clash
   muster explain bus-load-high`,
 		Args: cobra.ExactArgs(1),
@@ -23,6 +24,15 @@ func newExplain(a *app) *cobra.Command {
 		},
 		RunE: func(_ *cobra.Command, args []string) error { return a.explain(args[0]) },
 	}
+}
+
+// checkList is a line for each check, with the fault that it finds.
+func checkList() string {
+	var b strings.Builder
+	for _, id := range check.IDs() {
+		fmt.Fprintf(&b, "  %-20s %s\n", id, check.TextOf(id).Doc)
+	}
+	return strings.TrimSuffix(b.String(), "\n")
 }
 
 // explain prints what there is to say of a check.

@@ -33,7 +33,7 @@ func (p *roll) set(r *report.Report) {
 		return
 	}
 	n := count(r)
-	p.bar.Describe(fmt.Sprintf("listening for %ds: %d of %d devices identified",
+	p.bar.Describe(fmt.Sprintf("listening for %d s: %d of %d devices identified",
 		int(time.Since(p.began).Seconds()), n-len(snapshot.Waiting(r)), n))
 	_ = p.bar.Add(1)
 }

@@ -9,7 +9,7 @@ import (
 )
 
 // keyNames are words that a text quotes as keys, values or names.
-var keyNames = regexp.MustCompile(`drop-frames|for drop,|address-contested|vendor-completions|LP7 pilot|Pilot, Lazarette|maker \d+ class|state="gone"|nobody&#39;s|verdict="unheard"|\bnobody$`)
+var keyNames = regexp.MustCompile(`displays \(heads\)|drop-frames|for drop,|address-contested|vendor-completions|LP7 pilot|Pilot, Lazarette|maker \d+ class|state="gone"|nobody&#39;s|verdict="unheard"|\bnobody$`)
 
 // TestLanguageOfSchemas: the descriptions in the JSON Schemas, the descriptions of the APIs and the dashboards keep to the glossary.
 func TestLanguageOfSchemas(t *testing.T) {

@@ -2,13 +2,17 @@ package archtest
 
 import (
 	"cmp"
+	"encoding/json"
 	"fmt"
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"maps"
+	"os"
 	"path/filepath"
 	"reflect"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -55,7 +59,8 @@ const longest = 20
 var (
 	sentenceEnd = regexp.MustCompile(`[.!?:;](\s+|$)|\n\s*\n|\t`)
 	placeholder = regexp.MustCompile(`\{[a-z]+\}|%[-+#0-9.\[\]]*[a-zA-Z]`)
-	tightUnit   = regexp.MustCompile(`\b\d+(\.\d+)?(V|A|kbit/s|bit/s|ohm|baud|W|Hz|°C)\b`)
+	tightUnit   = regexp.MustCompile(`\b\d+(\.\d+)?(V|A|kbit/s|bit/s|ohm|baud|W|Hz|°C|min|kn|GB)\b|\b\d+m\d+s\b`)
+	onePlural   = regexp.MustCompile(`(?:^|[^0-9.,;] ?)\b1 (?:AIS |checksum |sentence |bus )?(?:errors|targets|devices|frames|units|boats|sentences|messages|lines|alerts|steps|updates|sources|findings|checks|networks|talkers|types)\b`)
 	dropAlone   = regexp.MustCompile(`(?i)(\b\w+[ -])?\bdrops?\b([ -]\w+)?`)
 	codeLine    = regexp.MustCompile(`(?m)^ {2,}.*$`)
 )
@@ -79,6 +84,9 @@ func complaints(text string) []string {
 		if n := len(strings.Fields(s)); n > longest {
 			out = append(out, fmt.Sprintf("a sentence of %d words, more than %d", n, longest))
 		}
+	}
+	if m := onePlural.FindString(plain); m != "" {
+		out = append(out, fmt.Sprintf("%q: one is singular", m))
 	}
 	if m := tightUnit.FindString(plain); m != "" {
 		out = append(out, fmt.Sprintf("%q: put a space before the unit", m))
@@ -128,17 +136,52 @@ var safetyOrder = map[check.Class]int{check.Isolate: 1, check.Measure: 2, check.
 // atWiring finds steps at the power and data wiring.
 var atWiring = regexp.MustCompile(`(?i)\b(terminators?|wires?|fuse|drop cables?|heavier cable|NET-H|power tee|tee)\b`)
 
-// TestOneLabel: two keys of evidence have one label only where they are one concept, and the label is no key.
+// TestOneLabel: a key of evidence has a label in the words of the glossary, a figure's label ends in its unit, and two keys share a label only
+// where they are one concept.
 func TestOneLabel(t *testing.T) {
-	for _, key := range []string{"at_least", "difference_s", "per_minute", "likely_baud", "measured_volts", "last_seen"} {
+	concepts := map[string]string{"last": "last seen", "last_seen": "last seen", "limit_volts": "limit", "minimum_volts": "limit", "maximum_volts": "limit"}
+	unit := regexp.MustCompile(`_(s|ms|volts|amps|metres)$|^(volts|amps|metres|ohm|bit_rate)$`)
+	keys := map[string]string{} // by label
+	for _, key := range evidenceKeys(t) {
 		label := check.EvidenceLabel(key)
-		if strings.Contains(label, "_") {
-			t.Errorf("the label of %s is %q", key, label)
-		}
 		for _, c := range complaints(label) {
 			t.Errorf("the label of %s: %s", key, c)
 		}
+		if unit.MatchString(key) && !strings.HasSuffix(label, ")") {
+			t.Errorf("the label of %s has no unit: %q", key, label)
+		}
+		if other, ok := keys[label]; ok && (concepts[key] == "" || concepts[key] != concepts[other]) {
+			t.Errorf("%s and %s have one label, %q", key, other, label)
+		}
+		keys[label] = key
 	}
+}
+
+// evidenceKeys are the keys of evidence in the findings of the golden files, and those that have a label of their own.
+func evidenceKeys(t *testing.T) []string {
+	keys := map[string]bool{}
+	for _, key := range check.LabelledKeys() {
+		keys[key] = true
+	}
+	text, err := os.ReadFile("../check/testdata/words.golden")
+	if err != nil {
+		t.Fatal(err)
+	}
+	found := 0
+	for _, m := range regexp.MustCompile(`(?m)^ +evidence: (.*)$`).FindAllSubmatch(text, -1) {
+		var evidence map[string]any
+		if err := json.Unmarshal(m[1], &evidence); err != nil {
+			t.Fatal(err)
+		}
+		for key := range evidence {
+			keys[key] = true
+			found++
+		}
+	}
+	if found == 0 {
+		t.Fatal("no evidence in the golden file")
+	}
+	return slices.Sorted(maps.Keys(keys))
 }
 
 // spokenTo lists the packages whose strings people read, by folder.

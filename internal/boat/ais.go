@@ -10,7 +10,10 @@ const maxTargets = 1000
 
 // CountedTargets says how many targets were received. Beyond the number that is told apart, it says so.
 func (a *AIS) CountedTargets() string {
-	if a.Targets >= maxTargets {
+	switch {
+	case a.Targets == 0:
+		return "no AIS targets"
+	case a.Targets >= maxTargets:
 		return Counted(maxTargets, "AIS target", "AIS targets") + " or more (the count ends there)"
 	}
 	return Counted(a.Targets, "AIS target", "AIS targets")

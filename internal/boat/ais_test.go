@@ -139,7 +139,7 @@ func TestAISAllocatesNothingOnceWarm(t *testing.T) {
 }
 
 func TestCountedTargets(t *testing.T) {
-	for n, want := range map[int]string{1: "1 AIS target", 12: "12 AIS targets", maxTargets: "1000 AIS targets or more (the count ends there)"} {
+	for n, want := range map[int]string{0: "no AIS targets", 1: "1 AIS target", 12: "12 AIS targets", maxTargets: "1000 AIS targets or more (the count ends there)"} {
 		if got := (&AIS{Targets: n}).CountedTargets(); got != want {
 			t.Errorf("%q, want %q", got, want)
 		}

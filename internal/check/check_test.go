@@ -421,7 +421,7 @@ func TestEveryRuleFiresAndKeepsQuiet(t *testing.T) {
 func TestWords(t *testing.T) {
 	var b strings.Builder
 	for _, e := range Catalogue() {
-		fmt.Fprintf(&b, "# %s (%s, hold %v)\n%s\n", e.ID, e.Severity, e.Hold, e.Doc)
+		fmt.Fprintf(&b, "# %s (%s, hold %s)\n%s\n", e.ID, e.Severity, span(e.Hold), e.Doc)
 		for _, s := range samples() {
 			if s.rule != e.ID || s.want == 0 {
 				continue

@@ -1,6 +1,10 @@
 package check
 
-import "strings"
+import (
+	"maps"
+	"slices"
+	"strings"
+)
 
 // evidenceLabels are the words for the keys of evidence that do not read as their own words. Read-only.
 var evidenceLabels = map[string]string{
@@ -22,6 +26,9 @@ var evidenceLabels = map[string]string{
 	"nominal":      "system voltage (V)",
 	"nominal_from": "system voltage from",
 }
+
+// LabelledKeys lists the keys of evidence with a label that is not their own words, sorted.
+func LabelledKeys() []string { return slices.Sorted(maps.Keys(evidenceLabels)) }
 
 // EvidenceLabel is what people read for a key of evidence: the same words on pages, in a terminal and on paper.
 func EvidenceLabel(key string) string {

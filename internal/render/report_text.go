@@ -364,7 +364,7 @@ func (t *textReport) talkers() {
 				w += fmt.Sprintf(" every %.0f ms", s.Interval.Mean)
 			}
 			if s.ChecksumErrors > 0 {
-				w += fmt.Sprintf(" (%d checksum errors)", s.ChecksumErrors)
+				w += " (" + boat.Counted(int(s.ChecksumErrors), "checksum error", "checksum errors") + ")"
 			}
 			words = append(words, w)
 		}

@@ -119,13 +119,16 @@ func Stamp(t event.Time) string {
 	return t.UTC().Format("2006-01-02 15:04:05 UTC")
 }
 
-// Span writes how long a window lasts, to the second, or to the millisecond below one.
+// spaces puts a space before and after the units of a duration.
+var spaces = strings.NewReplacer("ms", " ms", "h", " h ", "m", " min ", "s", " s")
+
+// Span writes how long a window lasts, to the second, or to the millisecond below one: "2 min 30 s".
 func Span(w boat.Window) string {
 	d := w.To.Sub(w.From)
 	if d < time.Second {
-		return d.Round(time.Millisecond).String()
+		return spaces.Replace(d.Round(time.Millisecond).String())
 	}
-	return d.Round(time.Second).String()
+	return spaces.Replace(d.Round(time.Second).String())
 }
 
 // Grouped writes a count with a space between each three digits.
