@@ -160,7 +160,7 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 	}
 	live := !replayable(cfg.Sources)
 	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live),
-		OnReport: f.look}
+		OnReport: f.observe}
 	if !live {
 		if s := endless(a.ctx, cfg.Sources); s != "" && c.For == 0 {
 			return cli.WithHint(fmt.Errorf("follow %s: the scenario has no end", s),
@@ -205,10 +205,10 @@ func (c *followCmd) watchURL(ctx context.Context, f *following, every time.Durat
 		case err != nil && !answered:
 			return err
 		case err != nil && !away:
-			f.tell("%s; going on when it answers", err)
+			f.printLine("%s; going on when it answers", err)
 		case err == nil:
 			answered = true
-			f.look(r.TakenAt, r, cond)
+			f.observe(r.TakenAt, r, cond)
 		}
 		away = err != nil
 		select {

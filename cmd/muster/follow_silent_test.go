@@ -27,7 +27,7 @@ func TestFollowWaitsForTheBoat(t *testing.T) {
 	at := begun
 	for range 120 {
 		at = at.Add(time.Second)
-		f.look(at, heard(at, own), release.Conditions{})
+		f.observe(at, heard(at, own), release.Conditions{})
 	}
 	if f.err != nil || strings.Count(told.String(), "nothing received yet: check ") != 1 {
 		t.Fatalf("after two silent minutes: %v, told %q", f.err, told.String())
@@ -38,19 +38,19 @@ func TestFollowWaitsForTheBoat(t *testing.T) {
 	stranger := report.Device{ID: "C0F08200FA209999", State: boat.Present}
 	for range 20 {
 		at = at.Add(time.Second)
-		f.look(at, heard(at, own, stranger), release.Conditions{})
+		f.observe(at, heard(at, own, stranger), release.Conditions{})
 	}
 	if f.err != nil {
 		t.Fatalf("twenty seconds after somebody was heard: %v", f.err)
 	}
 	late := *f
 	at = at.Add(time.Second)
-	f.look(at, heard(at, own, stranger, head), release.Conditions{})
+	f.observe(at, heard(at, own, stranger, head), release.Conditions{})
 	if f.err != nil || !f.aboard {
 		t.Errorf("the order's device is there: %v, aboard %v", f.err, f.aboard)
 	}
 	at = at.Add(time.Minute)
-	if late.look(at, heard(at, own, stranger), release.Conditions{}); late.err == nil || !strings.Contains(late.err.Error(), "another boat") {
+	if late.observe(at, heard(at, own, stranger), release.Conditions{}); late.err == nil || !strings.Contains(late.err.Error(), "another boat") {
 		t.Errorf("only strangers: %v", late.err)
 	}
 }

@@ -47,8 +47,8 @@ type following struct {
 	err         error
 }
 
-// look takes a report. It implements daemon.Options.OnReport.
-func (f *following) look(now event.Time, r *report.Report, c release.Conditions) {
+// observe takes a report. It implements daemon.Options.OnReport.
+func (f *following) observe(now event.Time, r *report.Report, c release.Conditions) {
 	if f.err != nil || now.IsZero() || f.begun && f.follower.Done() {
 		return
 	}
@@ -76,8 +76,8 @@ func (f *following) look(now event.Time, r *report.Report, c release.Conditions)
 	}
 }
 
-// tell prints to standard error, above the table when there is one.
-func (f *following) tell(format string, args ...any) {
+// printLine prints to standard error, above the table when there is one.
+func (f *following) printLine(format string, args ...any) {
 	f.board.clear()
 	fmt.Fprintln(f.errs, boat.Printable(fmt.Sprintf(format, args...)))
 }
@@ -96,7 +96,7 @@ func (f *following) isAboard(r *report.Report) bool {
 	if silent(r) {
 		if f.last.Sub(f.first) >= aboardWithin && !f.silent {
 			f.silent = true
-			f.tell("nothing received yet: check that the boat's electronics are on, the connector, and the bit rate")
+			f.printLine("nothing received yet: check that the boat's electronics are on, the connector, and the bit rate")
 		}
 		return false
 	}
@@ -172,10 +172,10 @@ func (f *following) step(now event.Time, r *report.Report, c release.Conditions)
 
 // begin says what is followed, and before the first step what to mind.
 func (f *following) begin() {
-	f.tell("following %s", number(len(f.order.Steps()), "step"))
+	f.printLine("following %s", number(len(f.order.Steps()), "step"))
 	if f.follower.Waiting() {
 		for _, s := range f.order.Cautions {
-			f.tell("caution: %s", s)
+			f.printLine("caution: %s", s)
 		}
 	}
 }
@@ -193,7 +193,7 @@ func (f *following) check(r *report.Report, c release.Conditions) {
 	}
 	for _, p := range f.order.Check(r, c) {
 		if p.Result != release.Passed {
-			f.tell("%s %s: %s", p.ID, p.Result, p.Text)
+			f.printLine("%s %s: %s", p.ID, p.Result, p.Text)
 		}
 	}
 }

@@ -80,8 +80,8 @@ type heard struct {
 	conditions release.Conditions
 }
 
-// hear listens until enough says that all is known, or for as long as told.
-func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
+// listen reads the source until enough is true, or for as long as the flags give.
+func (n *nowFlags) listen(a *app, enough func(heard) bool) (heard, error) {
 	if isURL(n.Now) {
 		token, err := readToken(a.ctx, n.TokenFile)
 		if err != nil {
@@ -113,7 +113,7 @@ func (n *nowFlags) hear(a *app, enough func(heard) bool) (heard, error) {
 		ctx, cancel = context.WithTimeout(a.ctx, n.For)
 	}
 	defer cancel()
-	bar := a.roll()
+	bar := a.identified()
 	defer bar.done()
 	opt.OnReport = func(_ event.Time, r *report.Report, c release.Conditions) {
 		h = heard{r, c}

@@ -220,8 +220,8 @@ func (r *rotation) Write(e *event.Event) error {
 	return r.file.Write(e)
 }
 
-// tell says what was written and what was left out.
-func (r *rotation) tell(w io.Writer) {
+// printWritten prints what was written and what was left out.
+func (r *rotation) printWritten(w io.Writer) {
 	fmt.Fprintf(w, "%s events, %s bytes in %s", render.Grouped(r.events-r.skipped), render.Grouped(uint64(r.bytes)),
 		strings.Join(r.written, " "))
 	if r.skipped > 0 {
@@ -241,7 +241,7 @@ func (r *rotation) finish(w io.Writer, err error) error {
 	case err == nil && r.skipped == r.events:
 		return errors.Join(r.misfit(), r.remove())
 	}
-	r.tell(w)
+	r.printWritten(w)
 	return err
 }
 

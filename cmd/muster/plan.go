@@ -141,7 +141,7 @@ func (c *planCmd) run(a *app) error {
 
 // checkNow makes the pre-checks on what is heard now.
 func (c *planCmd) checkNow(a *app, order *release.Order) error {
-	h, err := c.hear(a, func(h heard) bool {
+	h, err := c.listen(a, func(h heard) bool {
 		return h.conditions.SupplyVolts != nil && h.conditions.EngineRPM != nil && h.conditions.SpeedMS != nil &&
 			!slices.ContainsFunc(order.Check(h.report, h.conditions), func(p release.PreCheck) bool {
 				return (p.ID == "devices-present" || p.ID == "as-in-snapshot") && p.Result != release.Passed

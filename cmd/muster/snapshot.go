@@ -118,7 +118,7 @@ func (c *snapshotCmd) run(a *app) error {
 	if err := writeFile(c.Output, data, c.Force); err != nil {
 		return err
 	}
-	c.tell(a, s)
+	c.printWritten(a, s)
 	return nil
 }
 
@@ -184,7 +184,7 @@ func (c *snapshotCmd) take(a *app, cfg config.Config) (*report.Report, *snapshot
 	if c.KeepCapture != "" {
 		return c.takeWithCapture(a, cfg)
 	}
-	report, err := c.hear(a, cfg, nil)
+	report, err := c.readSource(a, cfg, nil)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -202,7 +202,7 @@ func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*report.Report
 		return nil, nil, err
 	}
 	defer k.discard()
-	heard, err := c.hear(a, cfg, k)
+	heard, err := c.readSource(a, cfg, k)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -218,8 +218,8 @@ func (c *snapshotCmd) takeWithCapture(a *app, cfg config.Config) (*report.Report
 	return report, &file, err
 }
 
-// hear reads the source; k, when not nil, keeps its traffic.
-func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report, error) {
+// readSource reads the source; k, when not nil, keeps its traffic.
+func (c *snapshotCmd) readSource(a *app, cfg config.Config, k *keeper) (*report.Report, error) {
 	cfg = once(cfg)
 	live := !replayable(cfg.Sources)
 	opt := daemon.Options{Config: cfg, Log: a.errorLog(cfg), Version: cli.Version(), Open: k.around(a.opener(live)), Recorded: true}
@@ -246,7 +246,7 @@ func (c *snapshotCmd) hear(a *app, cfg config.Config, k *keeper) (*report.Report
 	defer cancel()
 	ended := make(chan error, 1)
 	go func() { ended <- d.RunFor(ctx, 0) }()
-	bar := a.roll()
+	bar := a.identified()
 	defer bar.done()
 	began := time.Now()
 	tick := time.NewTicker(250 * time.Millisecond)
@@ -293,11 +293,11 @@ func silent(r *report.Report) bool {
 	return len(r.Talkers) == 0 && !slices.ContainsFunc(r.Devices, func(d report.Device) bool { return !d.Own })
 }
 
-// complete reports whether somebody is aboard and everybody has told who he is or was given up on.
+// complete reports whether there are devices, and each is identified or has failed to answer.
 func complete(r *report.Report) bool { return !silent(r) && len(snapshot.Waiting(r)) == 0 }
 
-// tell says on standard error what was written, and who is still unidentified.
-func (c *snapshotCmd) tell(a *app, s *snapshot.Snapshot) {
+// printWritten prints to standard error what was written, and which devices are not identified.
+func (c *snapshotCmd) printWritten(a *app, s *snapshot.Snapshot) {
 	r := s.Report
 	fmt.Fprintf(a.stderr, "%s: %s, %s, SHA-256 %s\n", c.Output, number(count(r), "device"),
 		number(len(r.Talkers), "talker"), s.Seal.SHA256)

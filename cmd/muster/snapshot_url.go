@@ -29,7 +29,7 @@ func (c *snapshotCmd) fetch(a *app) (*report.Report, error) {
 	}
 	muster := running{url: c.Source, token: token}
 	least, limit := c.times()
-	bar := a.roll()
+	bar := a.identified()
 	defer bar.done()
 	var r *report.Report
 	for began := time.Now(); ; {

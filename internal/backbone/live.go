@@ -227,8 +227,8 @@ func planned(d Drop) map[string]any {
 	return e
 }
 
-// told is the message in which a device tells a voltage: that of the instance, or of the lowest. It is nil when there is none.
-func told(x *report.Device, instance *uint8) *report.Transmit {
+// voltageReport is the message in which a device reports a voltage: that of the instance, or of the lowest. It is nil when there is none.
+func voltageReport(x *report.Device, instance *uint8) *report.Transmit {
 	if x == nil || away(x) {
 		return nil
 	}
@@ -273,7 +273,7 @@ func (a *Audit) supplies(l *Layout, m *match) {
 	now := l.asDeclared(m)
 	for i, d := range m.drops {
 		k := slices.IndexFunc(l.Power, func(p Power) bool { return p.At == d.Measures })
-		t := told(m.found[i], d.Instance)
+		t := voltageReport(m.found[i], d.Instance)
 		if t == nil || k < 0 {
 			continue
 		}
@@ -291,7 +291,7 @@ func (a *Audit) supplies(l *Layout, m *match) {
 		a.checkReported(solution)
 	}
 	for i, d := range m.drops {
-		t, o := told(m.found[i], d.Instance), solution.Outlets[i]
+		t, o := voltageReport(m.found[i], d.Instance), solution.Outlets[i]
 		if t == nil || d.Measures != ownConnection || o.Volts == nil {
 			continue
 		}

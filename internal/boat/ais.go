@@ -26,11 +26,11 @@ type aisUnit struct {
 	messages [64]uint64 // whole messages of others by type, which is a number of six bits
 	targets  map[uint32]struct{}
 	own      AISVessel
-	ownTold  bool
+	ownKnown  bool
 }
 
-// hears takes a VDM or VDO sentence.
-func (t *talker) hears(p *nmea0183.Sentence, at event.Time) {
+// addAIS takes a VDM or VDO sentence.
+func (t *talker) addAIS(p *nmea0183.Sentence, at event.Time) {
 	if t.ais == nil {
 		t.ais = &aisUnit{targets: make(map[uint32]struct{}, maxTargets)}
 	}
@@ -40,7 +40,7 @@ func (t *talker) hears(p *nmea0183.Sentence, at event.Time) {
 		return
 	}
 	if m.Own {
-		u.tells(m)
+		u.addOwn(m)
 		return
 	}
 	u.messages[m.Type]++
@@ -49,11 +49,11 @@ func (t *talker) hears(p *nmea0183.Sentence, at event.Time) {
 	}
 }
 
-// tells takes a message of the unit itself. Static data of another MMSI is forgotten. A text is made anew only when it differs.
-func (u *aisUnit) tells(m *nmea0183.AIS) {
+// addOwn takes a message of the unit itself. Static data of another MMSI is forgotten. A text is made again only when it differs.
+func (u *aisUnit) addOwn(m *nmea0183.AIS) {
 	v := &u.own
-	if !u.ownTold || v.MMSI != m.MMSI {
-		*v, u.ownTold = AISVessel{MMSI: m.MMSI}, true
+	if !u.ownKnown || v.MMSI != m.MMSI {
+		*v, u.ownKnown = AISVessel{MMSI: m.MMSI}, true
 	}
 	if m.Type != 5 && m.Type != 24 {
 		return
@@ -78,7 +78,7 @@ func (u *aisUnit) report() *AIS {
 			r.Messages = append(r.Messages, AISCount{Type: uint8(i), Count: n})
 		}
 	}
-	if u.ownTold {
+	if u.ownKnown {
 		v := u.own
 		r.Own = &v
 	}

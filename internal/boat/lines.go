@@ -158,7 +158,7 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 		n.measureSentence(s, p, t)
 	} else {
 		s.gave(nmea0183.QuantityNone, t)
-		s.talker.tells(s.formatter, p, t)
+		s.talker.addIdentity(s.formatter, p, t)
 	}
 }
 

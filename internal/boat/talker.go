@@ -33,11 +33,11 @@ type talker struct {
 	queried   event.Time
 }
 
-// tells takes the sentences that a talker speaks about itself in.
-func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
+// addIdentity takes the sentences in which a talker describes itself.
+func (t *talker) addIdentity(formatter string, p *nmea0183.Sentence, at event.Time) {
 	switch formatter {
 	case "VDM", "VDO":
-		t.hears(p, at)
+		t.addAIS(p, at)
 	case "VER":
 		t.queries = 0
 		if v, ok := t.versions.Add(p); ok {
@@ -54,7 +54,7 @@ func (t *talker) tells(formatter string, p *nmea0183.Sentence, at event.Time) {
 		t.beats(p, at)
 	case "TXT":
 		if x, ok := nmea0183.ReadText(p); ok {
-			t.says(x, at)
+			t.addText(x, at)
 		}
 	}
 }
@@ -87,8 +87,8 @@ func (t *talker) beats(p *nmea0183.Sentence, at event.Time) {
 	}
 }
 
-// says keeps a text. One that is known moves to the end, so that a text told again and again does not drive out the others.
-func (t *talker) says(x nmea0183.Text, at event.Time) {
+// addText keeps a text. One that is known moves to the end, so that a text sent again and again does not drive out the others.
+func (t *talker) addText(x nmea0183.Text, at event.Time) {
 	same := func(o Text) bool { return o.ID == x.ID && o.Text == x.Text }
 	if i := slices.IndexFunc(t.texts, same); i >= 0 {
 		t.texts = slices.Delete(t.texts, i, i+1)

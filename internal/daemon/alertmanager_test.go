@@ -81,7 +81,7 @@ func TestAlertmanagerOutage(t *testing.T) {
 	unset.At, unset.Alert.Since = 5e9, 1e9 // by a clock that starts in 1970
 	d, stop := run(&amFake{down: true})
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Raised, "quiet", true), over)
-	eventually(t, func() bool { return d.telling.tellers()[0].failed.Load() > 0 })
+	eventually(t, func() bool { return d.notifiers.list()[0].failed.Load() > 0 })
 	stop()
 	f := &amFake{}
 	d, stop = run(f)

@@ -251,7 +251,7 @@ func TestSetAsideLater(t *testing.T) {
 		return found[0].Evidence
 	}
 	lines := func() int { return strings.Count(said.String(), "the earlier store cannot be read") }
-	k.tellAside()
+	k.logSetAside()
 	k.write()
 	if e := evidence(); lines() != 1 || strings.Contains(said.String(), "set_aside_as") || e["set_aside_as"] != nil || e["file"] != file {
 		t.Errorf("%v; said %s", e, said.String())

@@ -23,9 +23,9 @@ type wallClock struct {
 	elapsed time.Duration
 }
 
-// look returns by how much the clock was set since the last look, 0 when it just ran. elapsed is a clock that nobody
+// setBy returns by how much the clock was set since the last call, 0 when it just ran. elapsed is a clock that nobody
 // sets.
-func (w *wallClock) look(now time.Time, elapsed time.Duration) time.Duration {
+func (w *wallClock) setBy(now time.Time, elapsed time.Duration) time.Duration {
 	last, before := w.last, w.elapsed
 	w.last, w.elapsed = now, elapsed
 	if last.IsZero() {
@@ -82,7 +82,7 @@ func (k *timekeeper) start(last event.Time) {
 	if k.live && unset(now) && last > event.At(now) {
 		k.ahead.Store(int64(last.Sub(event.At(now))))
 	}
-	k.wall.look(now, k.elapsed())
+	k.wall.setBy(now, k.elapsed())
 	k.from = event.At(k.now())
 	if k.live && unset(now) {
 		k.log.Warn().Time("shows", now).
@@ -90,11 +90,11 @@ func (k *timekeeper) start(last event.Time) {
 	}
 }
 
-// look tells whether the clock was set, and by how much event time is to be moved for that. What was stamped in this
+// checkWall reports whether the clock was set, and by how much event time is to be moved for that. What was stamped in this
 // run is moved onto the clock as it is now, so that the order of events and the spans between them stay.
-func (k *timekeeper) look() (by time.Duration, set bool) {
+func (k *timekeeper) checkWall() (by time.Duration, set bool) {
 	now := k.machine()
-	jump := k.wall.look(now, k.elapsed())
+	jump := k.wall.setBy(now, k.elapsed())
 	if jump == 0 {
 		return 0, false
 	}
@@ -157,13 +157,13 @@ func (k *timekeeper) clock() boat.Clock {
 	return boat.ClockUnset
 }
 
-// hear lets event time follow the satellite time that the sources tell, while this machine's clock is not set. It
+// followSatellites lets event time follow the satellite time that the sources report, while this machine's clock is not set. It
 // gives by how much event time is to be moved for that.
-func (k *timekeeper) hear(s *boat.State) (by time.Duration, follows bool) {
+func (k *timekeeper) followSatellites(s *boat.State) (by time.Duration, follows bool) {
 	if !k.live || !k.takeGNSS || !unset(k.machine()) {
 		return 0, false
 	}
-	off, from, ok := k.satellites.look(s)
+	off, from, ok := k.satellites.offset(s)
 	if !ok || k.gnss && off.Abs() < jumpOf {
 		return 0, false
 	}
@@ -177,9 +177,9 @@ func (k *timekeeper) hear(s *boat.State) (by time.Duration, follows bool) {
 	return off, true
 }
 
-// lookAtClock moves everything when the clock of this computer was set.
-func (m *model) lookAtClock() {
-	if by, set := m.time.look(); set {
+// checkClock moves everything when the clock of this computer was set.
+func (m *model) checkClock() {
+	if by, set := m.time.checkWall(); set {
 		m.moveTime(by)
 	}
 }
@@ -191,15 +191,15 @@ func (m *model) onClock(events []event.Event) {
 	}
 	shows := m.time.shows()
 	if t := events[len(events)-1].Time; t != 0 && t.Sub(shows).Abs() >= jumpOf {
-		m.lookAtClock()
+		m.checkClock()
 		shows = m.time.shows()
 	}
 	m.time.stamp(events, shows)
 }
 
-// hearSatellites moves everything onto the satellite time that the sources tell, where that is followed.
-func (m *model) hearSatellites(s *boat.State) (moved bool) {
-	by, moved := m.time.hear(s)
+// checkSatellites moves everything onto the satellite time that the sources tell, where that is followed.
+func (m *model) checkSatellites(s *boat.State) (moved bool) {
+	by, moved := m.time.followSatellites(s)
 	if moved {
 		m.moveTime(by)
 	}
@@ -243,9 +243,9 @@ type satellites struct {
 	from  string     // who told
 }
 
-// look takes what the sources of time tell. It gives by how much event time is to be moved and whose time that is,
+// offset reads the sources of time. It returns by how much event time is to be moved and whose time that is,
 // when every source agrees and they have gone on evenly.
-func (s *satellites) look(now *boat.State) (off time.Duration, from string, ok bool) {
+func (s *satellites) offset(now *boat.State) (off time.Duration, from string, ok bool) {
 	low, high, at := math.Inf(1), math.Inf(-1), event.Time(0)
 	for i := range now.Sources {
 		x := &now.Sources[i]

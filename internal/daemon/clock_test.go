@@ -31,10 +31,10 @@ func TestWallClock(t *testing.T) {
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			var w wallClock
-			if j := w.look(boot, 0); j != 0 {
+			if j := w.setBy(boot, 0); j != 0 {
 				t.Errorf("first look: %v", j)
 			}
-			if j := w.look(tc.now, tc.elapsed); j != tc.want {
+			if j := w.setBy(tc.now, tc.elapsed); j != tc.want {
 				t.Errorf("got %v", j)
 			}
 		})
@@ -80,7 +80,7 @@ func (b *board) pass(seconds int, frames func(now event.Time) []event.Event) {
 func (b *board) second(frames func(now event.Time) []event.Event) {
 	b.wall, b.elapsed = b.wall.Add(time.Second), b.elapsed+time.Second
 	b.hear(frames(event.At(b.wall).Add(-10 * time.Millisecond))...)
-	b.d.model.lookAtClock()
+	b.d.model.checkClock()
 	b.d.model.watch.Advance(event.At(b.d.model.time.now()).Add(-lateness))
 	b.d.model.publish()
 }
@@ -122,7 +122,7 @@ func (b *board) check() {
 	}
 }
 
-func (b *board) wants(clock boat.Clock, at time.Time) {
+func (b *board) accepts(clock boat.Clock, at time.Time) {
 	b.t.Helper()
 	r := b.d.Report()
 	if off := r.TakenAt.Sub(event.At(at)); r.Clock != clock || off.Abs() > 2*time.Second {
@@ -166,12 +166,12 @@ func TestClockIsSet(t *testing.T) {
 		t.Run(tc.name, func(t *testing.T) {
 			b := newBoard(t, "", tc.start)
 			b.pass(30, sounder)
-			b.wants(tc.clock, tc.start.Add(30*time.Second))
+			b.accepts(tc.clock, tc.start.Add(30*time.Second))
 			old := event.At(b.wall)
 			b.set(right)
 			b.hear(depth(old.Add(200*time.Millisecond)), depth(event.At(b.wall).Add(300*time.Millisecond))) // one stamped just before
 			b.pass(30, sounder)
-			b.wants(boat.ClockSystem, right.Add(30*time.Second))
+			b.accepts(boat.ClockSystem, right.Add(30*time.Second))
 			if first := b.d.Report().Devices[0].FirstSeen; first != event.At(right).Add(-29*time.Second-10*time.Millisecond) {
 				t.Errorf("first seen %v", first)
 			}
@@ -209,10 +209,10 @@ func TestSatelliteTime(t *testing.T) {
 				return append([]event.Event{claim(now, nameA, 35), claim(now, nameA+1, 36), depth(now)}, tc.tell(now)...)
 			})
 			if !tc.want {
-				b.wants(boat.ClockUnset, start.Add(20*time.Second))
+				b.accepts(boat.ClockUnset, start.Add(20*time.Second))
 				return
 			}
-			b.wants(boat.ClockGNSS, right.Add(20*time.Second))
+			b.accepts(boat.ClockGNSS, right.Add(20*time.Second))
 			if got := b.d.model.time.now().Sub(right.Add(20 * time.Second)); got.Abs() > time.Second {
 				t.Errorf("now is off by %v", got)
 			}
@@ -220,7 +220,7 @@ func TestSatelliteTime(t *testing.T) {
 			b.pass(5, func(now event.Time) []event.Event {
 				return []event.Event{claim(now, nameA, 35), claim(now, nameA+1, 36), depth(now)}
 			})
-			b.wants(boat.ClockSystem, right.Add(26*time.Second))
+			b.accepts(boat.ClockSystem, right.Add(26*time.Second))
 		})
 	}
 	t.Run("not wanted", func(t *testing.T) {
@@ -229,7 +229,7 @@ func TestSatelliteTime(t *testing.T) {
 		b.pass(20, func(now event.Time) []event.Event {
 			return []event.Event{claim(now, nameA, 35), satellite(now, 35, utc(now))}
 		})
-		b.wants(boat.ClockUnset, start.Add(20*time.Second))
+		b.accepts(boat.ClockUnset, start.Add(20*time.Second))
 	})
 }
 
@@ -248,7 +248,7 @@ func TestSatelliteTimeOfALine(t *testing.T) {
 				}
 				return []event.Event{{Kind: event.KindLine, Network: 1, Time: now, Line: fmt.Appendf(nil, "$%s*%02X", text, sum)}}
 			})
-			b.wants(boat.ClockGNSS, right.Add(20*time.Second))
+			b.accepts(boat.ClockGNSS, right.Add(20*time.Second))
 		})
 	}
 }
@@ -278,7 +278,7 @@ func TestClockOfTheNextRun(t *testing.T) {
 	}
 	b.set(right.Add(24 * time.Hour))
 	b.pass(20, sounder)
-	b.wants(boat.ClockSystem, right.Add(24*time.Hour+20*time.Second))
+	b.accepts(boat.ClockSystem, right.Add(24*time.Hour+20*time.Second))
 	r := b.d.Report()
 	if r.Devices[0].FirstSeen != first {
 		t.Errorf("first seen %v, was %v", r.Devices[0].FirstSeen, first)

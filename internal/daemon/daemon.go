@@ -88,7 +88,7 @@ type Daemon struct {
 	sources *sources
 	model   *model
 	keeper  *keeper     // nil in a replay
-	telling *telling    // nil in a replay
+	notifiers *notifiers    // nil in a replay
 	web     *api.Server // nil when nothing listens
 	counts  *counts
 	reload  reloading
@@ -166,10 +166,10 @@ func (d *Daemon) takeUp(ctx context.Context) (base baseline, err error) {
 	if d.keeper, err = openKeeper(c, m.time.now, d.log); err != nil {
 		return base, err
 	}
-	d.telling = &telling{log: d.log, boat: c.Boat, version: d.opt.Version, keeper: d.keeper, report: d.Report,
+	d.notifiers = &notifiers{log: d.log, boat: c.Boat, version: d.opt.Version, keeper: d.keeper, report: d.Report,
 		url: d.URL, now: m.time.now, delay: d.counts.delay, firstRetry: d.opt.firstRetry, hubLook: d.opt.fleetLook,
 		hubLog: d.opt.Log.With().Str("component", "fleet").Logger()}
-	m.keeping.keeper, m.telling = d.keeper, d.telling
+	m.keeping.keeper, m.notifiers = d.keeper, d.notifiers
 	m.watch.OnChange = m.changed
 	m.restore()
 	m.time.start(m.keeping.lastKnown())
@@ -177,8 +177,8 @@ func (d *Daemon) takeUp(ctx context.Context) (base baseline, err error) {
 	if base, err = loadBaseline(ctx, c, d.keeper.store); err != nil {
 		return base, err
 	}
-	up, err := d.telling.newUplink(c)
-	d.telling.up.Store(up)
+	up, err := d.notifiers.newUplink(c)
+	d.notifiers.up.Store(up)
 	return base, err
 }
 
@@ -196,8 +196,8 @@ func (d *Daemon) listen(traffic *api.Traffic) (err error) {
 	if c.StateDir != "" {
 		o.SnapshotDir = filepath.Join(c.StateDir, "snapshots")
 	}
-	if d.telling != nil {
-		o.Taken, o.Printed = d.telling.tellSnapshot, d.telling.tellRecord
+	if d.notifiers != nil {
+		o.Taken, o.Printed = d.notifiers.sendSnapshot, d.notifiers.sendRecord
 	}
 	if d.web, err = api.New(o); err != nil {
 		return err
@@ -271,9 +271,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 		})
 	}
 	if d.keeper != nil {
-		d.telling.begin(ctx, d.opt.Config.Notify)
+		d.notifiers.begin(ctx, d.opt.Config.Notify)
 		every := d.opt.Config.Store.Every
-		tasks.Go(func() { d.keeper.run(ctx, every, d.telling.wake) })
+		tasks.Go(func() { d.keeper.run(ctx, every, d.notifiers.wake) })
 	}
 	notify("READY=1")
 	close(d.life.begun)
@@ -293,8 +293,8 @@ func (d *Daemon) await(tasks *sync.WaitGroup) error {
 	go func() {
 		d.sources.wait()
 		tasks.Wait()
-		if d.telling != nil {
-			d.telling.wait()
+		if d.notifiers != nil {
+			d.notifiers.wait()
 		}
 		close(ended)
 	}()

@@ -62,9 +62,9 @@ const (
 	resendEvery   = time.Minute // standing alerts to an Alertmanager, which forgets those not repeated
 )
 
-// teller tells one target. Its counters may be read from anywhere.
-type teller struct {
-	telling *telling
+// notifier tells one target. Its counters may be read from anywhere.
+type notifier struct {
+	notifiers *notifiers
 	target  config.Target
 	log     zerolog.Logger
 	client  *http.Client
@@ -78,36 +78,36 @@ type teller struct {
 	down                  atomic.Bool
 }
 
-func (o *telling) newTeller(t config.Target) *teller {
+func (o *notifiers) newNotifier(t config.Target) *notifier {
 	transport := &http.Transport{Proxy: http.ProxyFromEnvironment, MaxIdleConns: 1, IdleConnTimeout: 30 * time.Second}
-	return &teller{telling: o, target: t, log: o.log.With().Str("target", t.Key()).Logger(),
+	return &notifier{notifiers: o, target: t, log: o.log.With().Str("target", t.Key()).Logger(),
 		pending: make(chan struct{}, 1), client: &http.Client{Timeout: deliverWithin, Transport: transport},
 		first: cmp.Or(o.firstRetry, firstRetry), firing: map[string]amAlert{}, delay: o.delay.WithLabelValues(t.Key())}
 }
 
 // wake says that there is something to tell.
-func (t *teller) wake() {
+func (t *notifier) wake() {
 	select {
 	case t.pending <- struct{}{}:
 	default:
 	}
 }
 
-// wants reports whether the target is told of an alert of this severity.
-func wants(t *config.Target, s check.Severity) bool {
+// accepts reports whether the target is told of an alert of this severity.
+func accepts(t *config.Target, s check.Severity) bool {
 	return s.Rank() >= max(t.MinSeverity.Rank(), check.Info.Rank())
 }
 
 // run tells until ctx ends.
-func (t *teller) run(ctx context.Context) {
+func (t *notifier) run(ctx context.Context) {
 	defer t.client.CloseIdleConnections()
 	resend := time.NewTicker(resendEvery)
 	defer resend.Stop()
 	retry := time.Duration(0) // 0: the last time succeeded
 	for t.waits(ctx, resend.C, retry) {
-		tell := t.tellWebhook
+		tell := t.postChanges
 		if t.target.Alertmanager != "" {
-			tell = t.tellAlertmanager
+			tell = t.postOpen
 		}
 		err := tell(ctx)
 		if ctx.Err() != nil {
@@ -126,7 +126,7 @@ func (t *teller) run(ctx context.Context) {
 }
 
 // waits until there is something to tell, or until it is time to try again; false when ctx ended first.
-func (t *teller) waits(ctx context.Context, resend <-chan time.Time, retry time.Duration) bool {
+func (t *notifier) waits(ctx context.Context, resend <-chan time.Time, retry time.Duration) bool {
 	pending, again := t.pending, (<-chan time.Time)(nil)
 	if retry > 0 {
 		pending, resend, again = nil, nil, time.After(retry)
@@ -142,7 +142,7 @@ func (t *teller) waits(ctx context.Context, resend <-chan time.Time, retry time.
 }
 
 // noteOutcome says in the log when the target can no longer be told, and when it can again.
-func (t *teller) noteOutcome(err error) {
+func (t *notifier) noteOutcome(err error) {
 	down := err != nil
 	if down == t.down.Swap(down) {
 		return
@@ -155,17 +155,17 @@ func (t *teller) noteOutcome(err error) {
 }
 
 // delivered takes a change off the queue.
-func (t *teller) delivered(it store.Item) {
-	t.telling.keeper.store.Delivered(t.target.Key(), it.ID)
-	if waited := t.telling.now().Sub(it.Queued); !it.Queued.IsZero() && waited >= 0 {
+func (t *notifier) delivered(it store.Item) {
+	t.notifiers.keeper.store.Delivered(t.target.Key(), it.ID)
+	if waited := t.notifiers.now().Sub(it.Queued); !it.Queued.IsZero() && waited >= 0 {
 		t.delay.Observe(waited.Seconds())
 	}
 }
 
-// tellWebhook sends what waits, in order, each until it is taken.
-func (t *teller) tellWebhook(ctx context.Context) error {
+// postChanges sends what waits, in order, each until it is taken.
+func (t *notifier) postChanges(ctx context.Context) error {
 	for {
-		items := t.telling.keeper.store.Waiting(t.target.Key(), 20)
+		items := t.notifiers.keeper.store.Waiting(t.target.Key(), 20)
 		if len(items) == 0 {
 			return nil
 		}
@@ -175,7 +175,7 @@ func (t *teller) tellWebhook(ctx context.Context) error {
 			}
 			t.delivered(it)
 		}
-		t.telling.keeper.write()
+		t.notifiers.keeper.write()
 	}
 }
 
@@ -186,7 +186,7 @@ func (r *refusal) Error() string { return "refused: " + r.status }
 
 // post sends one message. A message that the receiver calls malformed is given up, so that it does not hold back the
 // others; whatever may be put right at the other end is tried again.
-func (t *teller) post(ctx context.Context, url string, it store.Item) error {
+func (t *notifier) post(ctx context.Context, url string, it store.Item) error {
 	err := t.request(ctx, url, it.Body, it.ID)
 	var no *refusal
 	if errors.As(err, &no) {
@@ -197,13 +197,13 @@ func (t *teller) post(ctx context.Context, url string, it store.Item) error {
 	return err
 }
 
-func (t *teller) request(ctx context.Context, url string, body []byte, id uint64) error {
+func (t *notifier) request(ctx context.Context, url string, body []byte, id uint64) error {
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, url, bytes.NewReader(body))
 	if err != nil {
 		return fmt.Errorf("send alerts: %w", err)
 	}
 	req.Header.Set("Content-Type", "application/json")
-	req.Header.Set("User-Agent", "muster/"+t.telling.version)
+	req.Header.Set("User-Agent", "muster/"+t.notifiers.version)
 	if id > 0 {
 		req.Header.Set(idHeader, strconv.FormatUint(id, 10))
 	}
@@ -238,27 +238,27 @@ type amAlert struct {
 	Generator   string            `json:"generatorURL,omitempty"`
 }
 
-// tellAlertmanager sends the changes that wait, each once and in order, so that an alert which came and went while
+// postOpen sends the changes that wait, each once and in order, so that an alert which came and went while
 // nobody answered is told too; then what stands, and the end of what stood when it was last told: an Alertmanager
 // forgets what is not repeated.
-func (t *teller) tellAlertmanager(ctx context.Context) error {
+func (t *notifier) postOpen(ctx context.Context) error {
 	for {
-		items := t.telling.keeper.store.Waiting(t.target.Key(), 20)
+		items := t.notifiers.keeper.store.Waiting(t.target.Key(), 20)
 		if len(items) == 0 {
-			return t.tellStanding(ctx)
+			return t.postStanding(ctx)
 		}
 		for _, it := range items {
-			if err := t.tellChange(ctx, it); err != nil {
+			if err := t.postChange(ctx, it); err != nil {
 				return err
 			}
 			t.delivered(it)
 		}
-		t.telling.keeper.write()
+		t.notifiers.keeper.write()
 	}
 }
 
-// tellChange tells an Alertmanager of one change. One that it calls malformed is given up.
-func (t *teller) tellChange(ctx context.Context, it store.Item) error {
+// postChange tells an Alertmanager of one change. One that it calls malformed is given up.
+func (t *notifier) postChange(ctx context.Context, it store.Item) error {
 	var m Message
 	if err := outside.OpenJSON(ctx, "", it.Body, &m); err != nil {
 		t.log.Error().Err(err).Uint64("message", it.ID).Msg("cannot be read; given up")
@@ -266,8 +266,8 @@ func (t *teller) tellChange(ctx context.Context, it store.Item) error {
 	}
 	a := &m.Alert
 	am := toAlertmanager(&report.Report{Boat: m.Boat}, a)
-	am.Generator = t.telling.url()
-	key, now := standingKey(a), t.telling.now()
+	am.Generator = t.notifiers.url()
+	key, now := openKey(a), t.notifiers.now()
 	switch m.Kind {
 	case alert.Raised, alert.Unsilenced, alert.Regraded:
 		t.firing[key] = am
@@ -286,7 +286,7 @@ func (t *teller) tellChange(ctx context.Context, it store.Item) error {
 	return t.postAlerts(ctx, []amAlert{am})
 }
 
-func standingKey(a *alert.Alert) string { return string(a.Severity) + " " + a.ID }
+func openKey(a *alert.Alert) string { return string(a.Severity) + " " + a.ID }
 
 // known leaves out a moment that only a clock which is not set can show.
 func known(at time.Time) time.Time {
@@ -296,7 +296,7 @@ func known(at time.Time) time.Time {
 	return at.UTC()
 }
 
-func (t *teller) postAlerts(ctx context.Context, list []amAlert) error {
+func (t *notifier) postAlerts(ctx context.Context, list []amAlert) error {
 	body, err := json.Marshal(list)
 	if err != nil {
 		return fmt.Errorf("send alerts: %w", err)
@@ -311,21 +311,21 @@ func (t *teller) postAlerts(ctx context.Context, list []amAlert) error {
 	return err
 }
 
-// tellStanding sends what stands, and the end of what stood.
-func (t *teller) tellStanding(ctx context.Context) error {
-	now := t.telling.now()
-	r := t.telling.report()
+// postStanding sends what stands, and the end of what stood.
+func (t *notifier) postStanding(ctx context.Context) error {
+	now := t.notifiers.now()
+	r := t.notifiers.report()
 	firing := map[string]amAlert{}
 	var list []amAlert
 	for i := range r.Alerts {
 		a := &r.Alerts[i]
-		if a.State == alert.StatusCleared || a.SilencedUntil != 0 || a.Accepted != "" || !wants(&t.target, a.Severity) {
+		if a.State == alert.StatusCleared || a.SilencedUntil != 0 || a.Accepted != "" || !accepts(&t.target, a.Severity) {
 			continue
 		}
 		am := toAlertmanager(r, a)
-		am.Generator = t.telling.url()
+		am.Generator = t.notifiers.url()
 		am.EndsAt = known(now.Add(4 * resendEvery))
-		firing[standingKey(a)] = am
+		firing[openKey(a)] = am
 		list = append(list, am)
 	}
 	for key, am := range t.firing {

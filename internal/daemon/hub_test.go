@@ -97,7 +97,7 @@ func (s *shore) looks(seconds int) {
 
 // told counts what the boat told the hub, waiting or not.
 func (s *shore) told() uint64 {
-	st := s.d.telling.up.Load().Stats()
+	st := s.d.notifiers.up.Load().Stats()
 	return st.Sent + uint64(st.Queued)
 }
 

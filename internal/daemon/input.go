@@ -110,7 +110,7 @@ func (s *sources) read(ctx context.Context, in *input) {
 		}
 		in.ended.Store(true)
 		if in.queue.end(err) {
-			s.tell(ctx, in)
+			s.signal(ctx, in)
 		}
 		return
 	}
@@ -130,7 +130,7 @@ func (s *sources) hand(ctx context.Context, in *input, events []event.Event, las
 			in.dropped.Add(uint64(len(events)))
 			return true
 		case first:
-			return s.tell(ctx, in)
+			return s.signal(ctx, in)
 		case !full:
 			return true
 		}
@@ -142,8 +142,8 @@ func (s *sources) hand(ctx context.Context, in *input, events []event.Event, las
 	}
 }
 
-// tell lets the model know that something of the source waits; false when ctx ended first.
-func (s *sources) tell(ctx context.Context, in *input) bool {
+// signal wakes the model when something of the source waits; false when ctx ended first.
+func (s *sources) signal(ctx context.Context, in *input) bool {
 	select {
 	case s.ready <- in:
 		return true

@@ -61,7 +61,7 @@ type keptDevice struct {
 // restore takes up what the store holds. What cannot be read is left out and told.
 func (m *model) restore() {
 	g := &m.keeping
-	g.keeper.tellAside()
+	g.keeper.logSetAside()
 	g.devices, g.past = map[string]kept{}, map[string]keptDevice{}
 	unreadable := func(what string, err error) {
 		if err != nil {
@@ -90,7 +90,7 @@ func (m *model) keep(r *report.Report) {
 	urgent := len(g.changes) > 0 || g.moved || g.silenced
 	g.keeper.store.Together(func() {
 		for i := range g.changes {
-			m.telling.tell(&g.changes[i])
+			m.notifiers.queue(&g.changes[i])
 		}
 		if urgent {
 			g.keepAlerts(m.watch.Book().State())
@@ -335,9 +335,9 @@ func (g *keeping) keepWork(w *work) {
 	g.keeper.store.Replace(store.Work, values)
 }
 
-// stillAway lets the alert of a device stand that was silent before the start and has not been heard since: the device
+// stillSilent lets the alert of a device stand that was silent before the start and has not been heard since: the device
 // list begins empty, and so the common rule cannot know of it.
-func (g *keeping) stillAway() []check.Rule {
+func (g *keeping) stillSilent() []check.Rule {
 	if len(g.away) == 0 {
 		return nil
 	}
@@ -345,7 +345,7 @@ func (g *keeping) stillAway() []check.Rule {
 		Check: func(p *check.Pass) {
 			for i := range g.away {
 				k := &g.away[i]
-				if p.State.Device(k.Subject) != nil || g.mayHaveSpoken(p.State, k.Subject) {
+				if p.State.Device(k.Subject) != nil || g.mayHaveSent(p.State, k.Subject) {
 					continue
 				}
 				p.Find(check.Finding{Subject: k.Subject, Severity: k.Severity, Devices: k.Devices, Network: k.Network,
@@ -354,8 +354,8 @@ func (g *keeping) stillAway() []check.Rule {
 		}}}
 }
 
-// mayHaveSpoken reports whether somebody without a NAME speaks from the address that the device had.
-func (g *keeping) mayHaveSpoken(s *boat.State, id string) bool {
+// mayHaveSent reports whether somebody without a NAME speaks from the address that the device had.
+func (g *keeping) mayHaveSent(s *boat.State, id string) bool {
 	return slices.ContainsFunc(s.Devices, func(o boat.Device) bool {
 		k := g.past[o.Network+"/"+id]
 		return k.Address != nil && o.Network == k.Network && o.State == boat.Provisional &&

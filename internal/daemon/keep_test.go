@@ -202,7 +202,7 @@ func TestWebhookAcrossRestart(t *testing.T) {
 	r := &receiver{fail: -1}
 	d, stop := run(r)
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Cleared, "a", false))
-	eventually(t, func() bool { return d.telling.tellers()[0].failed.Load() > 0 })
+	eventually(t, func() bool { return d.notifiers.list()[0].failed.Load() > 0 })
 	stop()
 	if got := r.got(); len(got) != 0 {
 		t.Fatalf("told %q", got)

@@ -66,7 +66,7 @@ func (k *keeper) close() (err error) {
 // write writes what was put, and says once when the card takes nothing and once when it does again.
 func (k *keeper) write() {
 	err := k.store.Sync()
-	k.tellAside()
+	k.logSetAside()
 	switch {
 	case err == nil:
 		if k.card.Swap(nil) != nil {
@@ -95,8 +95,8 @@ type cardFault struct {
 const lost = "history of devices; alerts and silences; the work order; devices entered by hand; a baseline set while " +
 	"running; messages not yet delivered"
 
-// tellAside says in the log that the store of before could not be read, and again when the card lets it be set aside.
-func (k *keeper) tellAside() {
+// logSetAside says in the log that the store of before could not be read, and again when the card lets it be set aside.
+func (k *keeper) logSetAside() {
 	a := k.store.SetAside()
 	if a == nil || k.aside.Swap(a) == a {
 		return

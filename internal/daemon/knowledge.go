@@ -154,9 +154,9 @@ func (k *knowledge) rules() []check.Rule {
 	return rules
 }
 
-// lookAtPlans says in the log, once for each change, which plan is not held against a network and why. It waits until
+// logPlans says in the log, once for each change, which plan is not held against a network and why. It waits until
 // networks had time to be heard.
-func (k *knowledge) lookAtPlans(r *report.Report, log zerolog.Logger) {
+func (k *knowledge) logPlans(r *report.Report, log zerolog.Logger) {
 	if r.Window.To.Sub(r.Window.From) < time.Minute {
 		return
 	}

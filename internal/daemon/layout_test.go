@@ -110,7 +110,7 @@ func TestLayoutAdrift(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 3 {
-		d.model.known.lookAtPlans(r, d.log)
+		d.model.known.logPlans(r, d.log)
 	}
 	if n := strings.Count(log.String(), `"why":"network \"can7\" was not received: write one of n2k"`); n != 1 {
 		t.Errorf("told %d times in\n%s", n, log.String())

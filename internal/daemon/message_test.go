@@ -73,7 +73,7 @@ func TestMessageSchema(t *testing.T) {
 	a := &c.Alert
 	a.State, a.Until, a.Flapping, a.AcknowledgedBy, a.AcknowledgedAt = alert.StatusCleared, t0+2e9, true, "Jo", t0+1e9
 	a.Devices, a.Network, a.Evidence, a.Remedy = []string{"c0ffee0000000001"}, "can0", map[string]any{"silent_s": 65}, "Look at its breaker."
-	d := &telling{boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}}
+	d := &notifiers{boat: boat.Identity{ID: "wagtail", Name: "Wagtail"}}
 	body, err := d.message(&noted{c, boat.ClockSystem})
 	if err != nil {
 		t.Fatal(err)
@@ -109,9 +109,9 @@ func TestMessageSchema(t *testing.T) {
 func TestMessageSaysItsClock(t *testing.T) {
 	b := newBoard(t, "", time.Unix(60, 0))
 	ctx, stop := context.WithCancel(t.Context())
-	defer func() { stop(); b.d.telling.wait() }()
-	b.d.telling.firstRetry = time.Hour
-	b.d.telling.begin(ctx, []config.Target{{ID: "hook", Webhook: "http://127.0.0.1:9/"}})
+	defer func() { stop(); b.d.notifiers.wait() }()
+	b.d.notifiers.firstRetry = time.Hour
+	b.d.notifiers.begin(ctx, []config.Target{{ID: "hook", Webhook: "http://127.0.0.1:9/"}})
 	raise := func(id string) {
 		c := change(alert.Raised, id, false)
 		c.At = event.At(b.d.model.time.now())

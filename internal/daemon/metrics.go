@@ -144,7 +144,7 @@ func (m *counts) collectKept(s api.Scrape) {
 	s.Gauge(unwrittenDesc, float64(st.Pending))
 	s.Counter(reloadsDesc, m.d.reload.done.Load(), "loaded")
 	s.Counter(reloadsDesc, m.d.reload.failed.Load(), "refused")
-	for _, t := range m.d.telling.tellers() {
+	for _, t := range m.d.notifiers.list() {
 		key := t.target.Key()
 		s.Counter(sentDesc, t.sent.Load(), key, "sent")
 		s.Counter(sentDesc, t.failed.Load(), key, "failed")
@@ -156,10 +156,10 @@ func (m *counts) collectKept(s api.Scrape) {
 
 // collectFleet tells of the uplink, if there is one.
 func (m *counts) collectFleet(s api.Scrape) {
-	if m.d.telling == nil {
+	if m.d.notifiers == nil {
 		return
 	}
-	up := m.d.telling.up.Load()
+	up := m.d.notifiers.up.Load()
 	if up == nil {
 		return
 	}

@@ -46,9 +46,9 @@ func played(t testing.TB, file string) *Daemon {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tellers := []*teller{d.telling.newTeller(config.Target{ID: "office", Webhook: "http://127.0.0.1:9/"}),
-		d.telling.newTeller(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", MinSeverity: check.Warning})}
-	d.telling.targets.Store(&tellers)
+	list := []*notifier{d.notifiers.newNotifier(config.Target{ID: "office", Webhook: "http://127.0.0.1:9/"}),
+		d.notifiers.newNotifier(config.Target{ID: "am", Alertmanager: "http://127.0.0.1:9", MinSeverity: check.Warning})}
+	d.notifiers.targets.Store(&list)
 	served := make(chan error, 1)
 	go func() { served <- d.web.Serve() }()
 	t.Cleanup(func() {
@@ -299,18 +299,18 @@ func TestDeliveryDelay(t *testing.T) {
 	server := httptest.NewServer(&receiver{})
 	defer server.Close()
 	b := newBoard(t, "", time.Unix(60, 0))
-	hook := b.d.telling.newTeller(config.Target{ID: "hook", Webhook: server.URL})
+	hook := b.d.notifiers.newNotifier(config.Target{ID: "hook", Webhook: server.URL})
 	defer hook.client.CloseIdleConnections()
 	for _, queued := range []time.Time{time.Unix(60, 0), t0.UTC()} {
 		b.set(queued)
-		body, err := b.d.telling.message(&noted{Change: change(alert.Raised, "a", false)})
+		body, err := b.d.notifiers.message(&noted{Change: change(alert.Raised, "a", false)})
 		if err != nil {
 			t.Fatal(err)
 		}
 		b.d.keeper.store.Queue("hook", body)
 		b.d.keeper.write()
 		b.set(queued.Add(90 * time.Second))
-		if err := hook.tellWebhook(t.Context()); err != nil {
+		if err := hook.postChanges(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -29,7 +29,7 @@ const lateness = time.Second
 type model struct {
 	log     zerolog.Logger
 	sources *sources
-	telling *telling // nil in a replay, as is the keeper of keeping
+	notifiers *notifiers // nil in a replay, as is the keeper of keeping
 
 	boat    *boat.Boat
 	watch   *alert.Watch
@@ -107,7 +107,7 @@ func (m *model) setBaseline(base baseline) {
 	m.base = base
 	rules := m.known.rules()
 	if k := m.keeping.keeper; k != nil {
-		rules = slices.Concat(snapshot.Rules(base.Snapshot), m.keeping.stillAway(), rules,
+		rules = slices.Concat(snapshot.Rules(base.Snapshot), m.keeping.stillSilent(), rules,
 			[]check.Rule{k.cardRule(), k.asideRule()})
 	}
 	m.watch.SetExtra(rules)
@@ -158,7 +158,7 @@ func (m *model) run(ctx context.Context, every time.Duration, serveErr <-chan er
 			m.sources.tickAskers(m.time.steady())
 		case <-tick.C:
 			if m.time.live {
-				m.lookAtClock()
+				m.checkClock()
 				if len(m.sources.ready) == 0 { // otherwise what waits has the time, and may be older than the clock says
 					m.watch.Advance(event.At(m.time.now()).Add(-lateness))
 				}
@@ -240,7 +240,7 @@ func (m *model) publish() {
 	began := time.Now()
 	m.sources.unanswered(m.boat.GaveUp)
 	state := m.watch.State()
-	if m.hearSatellites(state) {
+	if m.checkSatellites(state) {
 		state = m.watch.State()
 	}
 	r := m.reportOf(state)
@@ -250,7 +250,7 @@ func (m *model) publish() {
 	if m.onReport != nil {
 		m.onReport(now, r, c)
 	}
-	m.known.lookAtPlans(r, m.log)
+	m.known.logPlans(r, m.log)
 	m.show(r, c)
 	m.keep(r)
 	if m.observe != nil {

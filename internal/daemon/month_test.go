@@ -89,8 +89,8 @@ func TestMonth(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer func() {
 		cancel()
-		d.telling.wait()
-		for _, l := range d.telling.tellers() {
+		d.notifiers.wait()
+		for _, l := range d.notifiers.list() {
 			l.client.CloseIdleConnections()
 		}
 		if err := d.Stop(); err != nil {
@@ -105,7 +105,7 @@ func TestMonth(t *testing.T) {
 		}
 		told(c)
 	}
-	d.telling.begin(ctx, opt.Config.Notify)
+	d.notifiers.begin(ctx, opt.Config.Notify)
 
 	var turns []turn
 	events, fed, began := make([]event.Event, batchEvents), 0, time.Now()
@@ -128,11 +128,11 @@ func TestMonth(t *testing.T) {
 					}
 				}
 			}
-			d.model.lookAtClock()
+			d.model.checkClock()
 			d.model.watch.Advance(now.Add(-lateness))
 			d.model.publish()
 			d.keeper.write()
-			for _, l := range d.telling.tellers() {
+			for _, l := range d.notifiers.list() {
 				l.wake()
 			}
 		}

@@ -80,7 +80,7 @@ func (d *Daemon) prepare(ctx context.Context, c config.Config) (next *prepared, 
 	if next.known, err = loadKnowledge(ctx, &d.opt, &c, d.log); err != nil {
 		return nil, err
 	}
-	if next.uplink, err = d.telling.nextUplink(&c); err != nil {
+	if next.uplink, err = d.notifiers.nextUplink(&c); err != nil {
 		return nil, err
 	}
 	if d.opt.SetLog == nil && now.Log != c.Log {
@@ -122,7 +122,7 @@ func (d *Daemon) take(next *prepared) {
 	m.watch.Book().Accept(c.Accepted)
 	m.checks, m.time.takeGNSS = &c.Checks, c.GNSSTime
 	m.learn(next.known, next.base)
-	d.telling.change(c.Notify, next.uplink)
+	d.notifiers.change(c.Notify, next.uplink)
 	d.opt.Config = *c
 	d.reload.done.Add(1)
 }

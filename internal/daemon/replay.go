@@ -66,7 +66,7 @@ type replaying struct {
 	span     time.Duration // 0: to the end
 	end      event.Time    // of the span, once an event has begun it
 	over     bool          // the span is
-	nextLook event.Time    // when OnReport is told next
+	nextReport event.Time    // when OnReport is told next
 	progress func(read, total int64)
 }
 
@@ -136,7 +136,7 @@ func (p *replaying) next() (*input, []event.Event) {
 			return first.take(n)
 		}
 		n++
-		if p.dueToLook(t) {
+		if p.reportDue(t) {
 			break
 		}
 	}
@@ -149,8 +149,8 @@ func (p *replaying) between(in *input, run []event.Event) error {
 		return nil
 	}
 	now := run[len(run)-1].Time
-	if p.dueToLook(now) {
-		p.look(now)
+	if p.reportDue(now) {
+		p.reportNow(now)
 	}
 	if in.ask != nil && now != 0 {
 		return in.ask.replay(now)
@@ -158,16 +158,16 @@ func (p *replaying) between(in *input, run []event.Event) error {
 	return nil
 }
 
-// dueToLook reports whether the second after the look before is over, for somebody who is told of once for every
+// reportDue reports whether the second after the look before is over, for somebody who is told of once for every
 // second of event time.
-func (p *replaying) dueToLook(now event.Time) bool {
-	wait := p.nextLook.Sub(now)
+func (p *replaying) reportDue(now event.Time) bool {
+	wait := p.nextReport.Sub(now)
 	return p.model.onReport != nil && now != 0 && (wait <= 0 || wait >= 2*time.Second) // more: the stamps went back
 }
 
-// look tells of the replay as it is now.
-func (p *replaying) look(now event.Time) {
-	p.nextLook = now.Add(time.Second)
+// reportNow hands on the report of the replay at a moment.
+func (p *replaying) reportNow(now event.Time) {
+	p.nextReport = now.Add(time.Second)
 	m := p.model
 	m.boat.Tick(now)
 	m.onReport(m.boat.Now(), m.report(), m.gauge.Conditions(m.boat.Now()))

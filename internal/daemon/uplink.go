@@ -35,7 +35,7 @@ func fleetOptions(c *config.Config) fleet.Options {
 }
 
 // newUplink makes the uplink that a config asks for, nil for none.
-func (o *telling) newUplink(c *config.Config) (*uplink, error) {
+func (o *notifiers) newUplink(c *config.Config) (*uplink, error) {
 	if !c.Fleet.On() {
 		return nil, nil
 	}
@@ -53,7 +53,7 @@ func (o *telling) newUplink(c *config.Config) (*uplink, error) {
 
 // nextUplink makes the uplink for a config that is reloaded. The present one goes on when nothing changed, in its
 // files neither.
-func (o *telling) nextUplink(c *config.Config) (*uplink, error) {
+func (o *notifiers) nextUplink(c *config.Config) (*uplink, error) {
 	if link := o.up.Load(); link != nil && reflect.DeepEqual(link.config, c.Fleet) && !link.Stale() {
 		return link, nil
 	}
@@ -61,7 +61,7 @@ func (o *telling) nextUplink(c *config.Config) (*uplink, error) {
 }
 
 // startUplink lets an uplink, or none, tell the hub in the place of the present one, and begins once that has ended.
-func (o *telling) startUplink(link *uplink) {
+func (o *notifiers) startUplink(link *uplink) {
 	was := o.up.Swap(link)
 	if was == link && (link == nil || link.stop != nil) {
 		return
@@ -86,8 +86,8 @@ func (o *telling) startUplink(link *uplink) {
 	})
 }
 
-// tellSnapshot tells the hub a snapshot taken on the pages or by the API.
-func (o *telling) tellSnapshot(s *snapshot.Snapshot) {
+// sendSnapshot tells the hub a snapshot taken on the pages or by the API.
+func (o *notifiers) sendSnapshot(s *snapshot.Snapshot) {
 	link := o.up.Load()
 	if link == nil {
 		return
@@ -100,8 +100,8 @@ func (o *telling) tellSnapshot(s *snapshot.Snapshot) {
 	link.Snapshot(sealed)
 }
 
-// tellRecord tells the hub a service record printed from the pages.
-func (o *telling) tellRecord(name, media string, data []byte) {
+// sendRecord tells the hub a service record printed from the pages.
+func (o *notifiers) sendRecord(name, media string, data []byte) {
 	if link := o.up.Load(); link != nil {
 		link.Record(fleet.Document{Name: name, Media: media, Data: data})
 	}

@@ -94,13 +94,13 @@ func TestUplink(t *testing.T) {
 	opt.Config.Boat, opt.Config.Fleet.URL = boat.Identity{ID: "wagtail", Name: "Wagtail"}, []string{url}
 	opt.fleetLook = make(chan time.Duration)
 	d, _ = aboard(t, opt)
-	eventually(t, func() bool { return len(d.Report().Devices) == 1 && d.telling.up.Load().Stats().Sent == 1 })
-	d.telling.tellSnapshot(snapshot.New(d.Report()))
-	eventually(t, func() bool { return d.telling.up.Load().Stats().Sent == 2 })
-	d.telling.tellRecord("record.pdf", "application/pdf", []byte("%PDF"))
-	eventually(t, func() bool { return d.telling.up.Load().Stats().Sent == 3 })
+	eventually(t, func() bool { return len(d.Report().Devices) == 1 && d.notifiers.up.Load().Stats().Sent == 1 })
+	d.notifiers.sendSnapshot(snapshot.New(d.Report()))
+	eventually(t, func() bool { return d.notifiers.up.Load().Stats().Sent == 2 })
+	d.notifiers.sendRecord("record.pdf", "application/pdf", []byte("%PDF"))
+	eventually(t, func() bool { return d.notifiers.up.Load().Stats().Sent == 3 })
 	tell(t, d, change(alert.Cleared, "a", false))
-	eventually(t, func() bool { return d.telling.up.Load().Stats().Sent == 4 })
+	eventually(t, func() bool { return d.notifiers.up.Load().Stats().Sent == 4 })
 	kinds, last := told(t, js)
 	if diff := cmp.Diff([]string{"alert", "snapshot", "record", "alert"}, kinds); diff != "" {
 		t.Error(diff)
@@ -129,24 +129,24 @@ muster_fleet_too_large_total 0
 		t.Error(err)
 	}
 
-	was := d.telling.up.Load()
+	was := d.notifiers.up.Load()
 	c := d.opt.Config
-	if _, err := d.Reload(t.Context(), c); err != nil || d.telling.up.Load() != was {
+	if _, err := d.Reload(t.Context(), c); err != nil || d.notifiers.up.Load() != was {
 		t.Errorf("a reload without a change began another: %v", err)
 	}
 	c.Fleet.Credentials = filepath.Join(dir, "none.creds")
-	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "none.creds") || d.telling.up.Load() != was {
+	if _, err := d.Reload(t.Context(), c); err == nil || !strings.Contains(err.Error(), "none.creds") || d.notifiers.up.Load() != was {
 		t.Errorf("credentials that are not there: %v", err)
 	}
 	c.Fleet.Credentials = ""
 	c.Fleet.Every = time.Hour
-	if _, err := d.Reload(t.Context(), c); err != nil || d.telling.up.Load() == was {
+	if _, err := d.Reload(t.Context(), c); err != nil || d.notifiers.up.Load() == was {
 		t.Errorf("a reload with a change: %v", err)
 	}
 	tell(t, d, change(alert.Raised, "b", false))
-	eventually(t, func() bool { return d.telling.up.Load().Stats().Sent == 1 })
+	eventually(t, func() bool { return d.notifiers.up.Load().Stats().Sent == 1 })
 	c.Fleet.URL = nil
-	if _, err := d.Reload(t.Context(), c); err != nil || d.telling.up.Load() != nil {
+	if _, err := d.Reload(t.Context(), c); err != nil || d.notifiers.up.Load() != nil {
 		t.Errorf("turned off: %v", err)
 	}
 	tell(t, d, change(alert.Raised, "c", false))

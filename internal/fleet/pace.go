@@ -11,7 +11,7 @@ import (
 // Times of reporting.
 const (
 	quietFor   = 10 * time.Second // a change is told when nothing else has changed for so long
-	tellWithin = time.Minute      // or at the latest so long after it
+	reportWithin = time.Minute      // or at the latest so long after it
 	burst      = 10               // reports on change in a row; then three to an interval
 )
 
@@ -19,9 +19,9 @@ const (
 type pace struct {
 	every          time.Duration
 	known          bool // a report was made
-	told           uint64
+	sent           uint64
 	seen           uint64
-	changed, first time.Duration // when seen last became what it is, and when it first differed from told
+	changed, first time.Duration // when seen last became what it is, and when it first differed from sent
 	last           time.Duration // latest report
 	tokens         float64
 	filled         time.Duration
@@ -29,19 +29,19 @@ type pace struct {
 
 func newPace(every time.Duration) *pace { return &pace{every: every, tokens: burst} }
 
-// look takes what the report looks like now, and returns the class of a report that is due, or 0.
-func (p *pace) look(now time.Duration, looks uint64) class {
+// due takes the digest of the report as it is now, and returns the class of a report that is due, or 0.
+func (p *pace) due(now time.Duration, digest uint64) class {
 	p.tokens = min(burst, p.tokens+3*float64(now-p.filled)/float64(p.every))
 	p.filled = now
-	if looks != p.seen {
-		if p.seen == p.told {
+	if digest != p.seen {
+		if p.seen == p.sent {
 			p.first = now
 		}
-		p.seen, p.changed = looks, now
+		p.seen, p.changed = digest, now
 	}
-	differs := !p.known || p.seen != p.told
+	differs := !p.known || p.seen != p.sent
 	switch {
-	case differs && p.tokens >= 1 && (now-p.changed >= quietFor || now-p.first >= tellWithin):
+	case differs && p.tokens >= 1 && (now-p.changed >= quietFor || now-p.first >= reportWithin):
 		p.tokens--
 		return classChange
 	case p.known && now-p.last >= p.every:
@@ -52,17 +52,17 @@ func (p *pace) look(now time.Duration, looks uint64) class {
 
 // made notes that a report was queued.
 func (p *pace) made(now time.Duration) {
-	p.known, p.told, p.last = true, p.seen, now
+	p.known, p.sent, p.last = true, p.seen, now
 }
 
-// pending reports whether a change is not told yet.
-func (p *pace) pending() bool { return p.known && p.seen != p.told }
+// pending reports whether a change is not sent yet.
+func (p *pace) pending() bool { return p.known && p.seen != p.sent }
 
 var seed = maphash.MakeSeed()
 
-// looks digests what counts as a change of a report: what devices are and run and whether they speak, and the alerts. Counters,
+// digest digests what counts as a change of a report: what devices are and run and whether they speak, and the alerts. Counters,
 // intervals, addresses and times do not.
-func looks(r *report.Report) uint64 {
+func digest(r *report.Report) uint64 {
 	var h maphash.Hash
 	h.SetSeed(seed)
 	put := func(texts ...string) {

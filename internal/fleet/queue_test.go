@@ -99,7 +99,7 @@ func TestPace(t *testing.T) {
 	const s = time.Second
 	type look struct {
 		at    time.Duration
-		looks uint64
+		digest uint64
 	}
 	steadily := func(from, to, step time.Duration, n func(i int) uint64) (list []look) {
 		for i, at := 0, from; at <= to; i, at = i+1, at+step {
@@ -111,7 +111,7 @@ func TestPace(t *testing.T) {
 	count := func(i int) uint64 { return uint64(i + 1) }
 	for _, tt := range []struct {
 		name  string
-		looks []look
+		digest []look
 		want  string
 	}{
 		{"first report once it is quiet", steadily(s, 30*s, s, same(7)), "11s c"},
@@ -124,8 +124,8 @@ func TestPace(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			p := newPace(15 * time.Minute)
 			var got []string
-			for _, l := range tt.looks {
-				if c := p.look(l.at, l.looks); c != 0 {
+			for _, l := range tt.digest {
+				if c := p.due(l.at, l.digest); c != 0 {
 					got = append(got, fmt.Sprintf("%v %c", l.at, c))
 					p.made(l.at)
 				}
@@ -139,7 +139,7 @@ func TestPace(t *testing.T) {
 		p := newPace(15 * time.Minute)
 		reports := 0
 		for i, at := 0, time.Duration(0); at < 24*time.Hour; i, at = i+1, at+s {
-			if p.look(at, uint64(i/15%2)) != 0 {
+			if p.due(at, uint64(i/15%2)) != 0 {
 				reports++
 				p.made(at)
 			}
@@ -174,7 +174,7 @@ func reportOf(n int) *report.Report {
 
 // TestLooks: what changes the look of a report, and what does not.
 func TestLooks(t *testing.T) {
-	base := looks(reportOf(3))
+	base := digest(reportOf(3))
 	for _, tt := range []struct {
 		name   string
 		change func(*report.Report)
@@ -197,7 +197,7 @@ func TestLooks(t *testing.T) {
 		t.Run(tt.name, func(t *testing.T) {
 			r := reportOf(3)
 			tt.change(r)
-			if differ := looks(r) != base; differ != tt.differ {
+			if differ := digest(r) != base; differ != tt.differ {
 				t.Errorf("differs: %v", differ)
 			}
 		})
@@ -254,7 +254,7 @@ func BenchmarkLooks(b *testing.B) {
 	r := reportOf(20)
 	b.ReportAllocs()
 	for b.Loop() {
-		looks(r)
+		digest(r)
 	}
 }
 

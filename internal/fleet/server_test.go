@@ -170,8 +170,8 @@ func (h *hub) declare(change func(*nats.StreamConfig)) {
 	})
 }
 
-// told lists what the stream holds, in its order.
-func (h *hub) told() (list []*nats.RawStreamMsg) {
+// sent lists what the stream holds, in its order.
+func (h *hub) sent() (list []*nats.RawStreamMsg) {
 	h.t.Helper()
 	h.with(func(js nats.JetStreamContext) {
 		info, err := js.StreamInfo("BOATS")

@@ -69,7 +69,7 @@ func (u *Uplink) send(ctx context.Context) {
 		if did {
 			u.opt.Log.Debug().Err(err).Msg("the link to the hub went away")
 		} else {
-			u.say(err)
+			u.logLink(err)
 		}
 		pause(ctx, b.wait(lastRetry(err)), nil)
 	}
@@ -99,8 +99,8 @@ func pause(ctx context.Context, d time.Duration, lost <-chan error) error {
 
 const downKey = "down "
 
-// say logs why nothing gets through, once until the reason changes, and once that it does again.
-func (u *Uplink) say(err error) {
+// logLink logs why nothing gets through, once until the reason changes, and once that it does again.
+func (u *Uplink) logLink(err error) {
 	u.mu.Lock()
 	defer u.mu.Unlock()
 	was, is := "", ""
@@ -172,7 +172,7 @@ func (u *Uplink) session(ctx context.Context, b *backoff) (did bool, err error) 
 		if !errors.As(err, &no) || ctx.Err() != nil {
 			return s.acked || time.Since(began) > steady, explain(err)
 		}
-		u.say(err)
+		u.logLink(err)
 		s.batch, s.window, s.bytes, s.latest = nil, nil, 0, 0 // from the oldest again
 		if err := pause(ctx, b.wait(lastRetryRefused), lost); err != nil {
 			return s.acked, explain(err)
@@ -294,7 +294,7 @@ func (s *session) take(m *nats.Msg) error {
 		s.u.lastAck.Store(s.u.opt.Now().UnixMilli())
 		if !s.acked {
 			s.acked = true
-			s.u.say(nil)
+			s.u.logLink(nil)
 		}
 	}
 	for i, f := range s.window {

@@ -180,7 +180,7 @@ func (u *Uplink) report(ctx context.Context) {
 	}
 	began, p := time.Now(), newPace(u.opt.Every)
 	var last *report.Report
-	var looked uint64
+	var digested uint64
 	for {
 		var now time.Duration
 		select {
@@ -199,9 +199,9 @@ func (u *Uplink) report(ctx context.Context) {
 			continue
 		}
 		if r != last {
-			last, looked = r, looks(r)
+			last, digested = r, digest(r)
 		}
-		if c := p.look(now, looked); c != 0 {
+		if c := p.due(now, digested); c != 0 {
 			u.queueReport(c, r)
 			p.made(now)
 		}
@@ -213,7 +213,7 @@ func (u *Uplink) queueReport(c class, r *report.Report) {
 	if err == nil {
 		err = u.queue(c, body)
 	}
-	u.tell(c, err)
+	u.logUnqueued(c, err)
 }
 
 // envelope wraps a body.
@@ -248,8 +248,8 @@ func (u *Uplink) put(c class, data []byte) {
 	u.queued.Store(true)
 }
 
-// tell logs once for each class that something could not be queued.
-func (u *Uplink) tell(c class, err error) {
+// logUnqueued logs once for each class that something could not be queued.
+func (u *Uplink) logUnqueued(c class, err error) {
 	if err == nil {
 		return
 	}
@@ -278,7 +278,7 @@ func (u *Uplink) Alert(change []byte) {
 		err = fmt.Errorf("fleet: %d bytes: %w", len(text), ErrTooLarge)
 	}
 	if err != nil {
-		u.tell(classAlert, err)
+		u.logUnqueued(classAlert, err)
 		return
 	}
 	u.put(classAlert, text)
@@ -291,7 +291,7 @@ func (u *Uplink) Snapshot(sealed []byte) { u.document(classSnapshot, sealed) }
 func (u *Uplink) Record(d Document) {
 	body, err := json.Marshal(d)
 	if err != nil {
-		u.tell(classRecord, err)
+		u.logUnqueued(classRecord, err)
 		return
 	}
 	u.document(classRecord, body)
@@ -314,7 +314,7 @@ func (u *Uplink) document(c class, body []byte) {
 		u.bulky = u.bulky[1:]
 	}
 	u.mu.Unlock()
-	u.tell(c, u.queue(c, body))
+	u.logUnqueued(c, u.queue(c, body))
 }
 
 const fullKey = "full"

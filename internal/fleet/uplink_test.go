@@ -31,7 +31,7 @@ func TestOfflineFirst(t *testing.T) {
 	eventually(t, func() bool { return strings.Contains(a.log.String(), "no stream stores what boats send") })
 	h.declare(nil)
 	eventually(t, a.drained)
-	list := h.told()
+	list := h.sent()
 	if d := cmp.Diff(upTo(50), numbers(t, list)); d != "" {
 		t.Error(d)
 	}
@@ -66,7 +66,7 @@ func TestHubRestarts(t *testing.T) {
 		h.start()
 	}
 	eventually(t, a.drained)
-	if d := cmp.Diff(upTo(n), numbers(t, h.told())); d != "" {
+	if d := cmp.Diff(upTo(n), numbers(t, h.sent())); d != "" {
 		t.Error(d)
 	}
 }
@@ -84,7 +84,7 @@ func TestLinkOfSeconds(t *testing.T) {
 		a.say(i, 100)
 	}
 	eventually(t, func() bool { sent.Store(a.Stats().Sent); return a.drained() })
-	if d := cmp.Diff(upTo(n), numbers(t, h.told())); d != "" {
+	if d := cmp.Diff(upTo(n), numbers(t, h.sent())); d != "" {
 		t.Error(d)
 	}
 	c.mu.Lock()
@@ -119,7 +119,7 @@ func TestPowerCutAfterSending(t *testing.T) {
 	b.run()
 	b.say(30, 5)
 	eventually(t, b.drained)
-	if d := cmp.Diff(upTo(35), numbers(t, h.told())); d != "" {
+	if d := cmp.Diff(upTo(35), numbers(t, h.sent())); d != "" {
 		t.Error(d)
 	}
 }
@@ -163,7 +163,7 @@ func TestPermissions(t *testing.T) {
 		a.say(0, 3)
 		eventually(t, a.drained)
 	})
-	if n := len(h.told()); n < 3 {
+	if n := len(h.sent()); n < 3 {
 		t.Errorf("%d told", n)
 	}
 }
@@ -182,7 +182,7 @@ func TestFull(t *testing.T) {
 		}
 	})
 	eventually(t, a.drained)
-	if d := cmp.Diff(upTo(10), numbers(t, h.told())); d != "" {
+	if d := cmp.Diff(upTo(10), numbers(t, h.sent())); d != "" {
 		t.Error(d)
 	}
 }
@@ -217,7 +217,7 @@ func TestTooLarge(t *testing.T) {
 	a.say(1, 1)
 	a.run()
 	eventually(t, a.drained)
-	if d := cmp.Diff(upTo(2), numbers(t, h.told())); d != "" {
+	if d := cmp.Diff(upTo(2), numbers(t, h.sent())); d != "" {
 		t.Error(d)
 	}
 	if !strings.Contains(a.log.String(), "is given up") || a.Stats().TooLarge != 3 {
@@ -241,7 +241,7 @@ func TestUnsetClock(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	list := h.told()
+	list := h.sent()
 	e, err := c.Decode(list[0].Data)
 	if err != nil || !e.MadeAt.Equal(past()) || e.Clock != boat.ClockUnset || list[0].Subject != "muster.v1.boat.plover.alert" {
 		t.Errorf("%s %+v: %v", list[0].Subject, e, err)
@@ -260,7 +260,7 @@ func TestDocuments(t *testing.T) {
 	a.written()
 	a.run()
 	eventually(t, a.drained)
-	list := h.told()
+	list := h.sent()
 	if len(list) != 2 || list[0].Subject != "muster.v1.boat.plover.snapshot" || list[1].Subject != "muster.v1.boat.plover.record" {
 		t.Fatalf("%d told", len(list))
 	}

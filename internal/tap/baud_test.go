@@ -87,7 +87,7 @@ func TestBaudIsFound(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer src.Close()
-			var told uint32
+			var handOut uint32
 			var s nmea0183.Sentence
 			good, noise := 0, 0
 			var events [16]event.Event
@@ -99,7 +99,7 @@ func TestBaudIsFound(t *testing.T) {
 				for _, ev := range events[:n] {
 					switch ev.Kind {
 					case event.KindNetwork:
-						told = ev.Info.BitRate
+						handOut = ev.Info.BitRate
 					case event.KindLine:
 						if _, err := nmea0183.Parse(ev.Line, &s); err == nil && s.Checksum == nmea0183.ChecksumGood {
 							good++
@@ -107,12 +107,12 @@ func TestBaudIsFound(t *testing.T) {
 							noise++
 						}
 					case event.KindDown:
-						t.Fatalf("the port ran dry at %d baud, announced %d: %d good lines, %d of noise", port.rate, told, good, noise)
+						t.Fatalf("the port ran dry at %d baud, announced %d: %d good lines, %d of noise", port.rate, handOut, good, noise)
 					}
 				}
 			}
-			if int(told) != talker || port.rate != talker {
-				t.Errorf("announced %d, reads at %d", told, port.rate)
+			if int(handOut) != talker || port.rate != talker {
+				t.Errorf("announced %d, reads at %d", handOut, port.rate)
 			}
 		})
 	}
@@ -133,7 +133,7 @@ func TestBaudIsFollowed(t *testing.T) {
 	var events [16]event.Event
 	for _, talker := range []int{4800, 38400, 9600} {
 		port.talker, port.left = talker, 2000
-		var told uint32
+		var handOut uint32
 		for good := 0; good < 200; { // more than is looked at before a rate is left
 			n, err := src.Read(events[:])
 			if err != nil {
@@ -142,7 +142,7 @@ func TestBaudIsFollowed(t *testing.T) {
 			for _, ev := range events[:n] {
 				switch ev.Kind {
 				case event.KindNetwork:
-					told = ev.Info.BitRate
+					handOut = ev.Info.BitRate
 				case event.KindLine:
 					if _, err := nmea0183.Parse(ev.Line, &s); err == nil && s.Checksum == nmea0183.ChecksumGood {
 						good++
@@ -152,8 +152,8 @@ func TestBaudIsFollowed(t *testing.T) {
 				}
 			}
 		}
-		if int(told) != talker || port.rate != talker {
-			t.Errorf("%d baud: announced %d, reads at %d", talker, told, port.rate)
+		if int(handOut) != talker || port.rate != talker {
+			t.Errorf("%d baud: announced %d, reads at %d", talker, handOut, port.rate)
 		}
 	}
 }

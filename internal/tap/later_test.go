@@ -25,9 +25,9 @@ func TestLater(t *testing.T) {
 			t.Errorf("%s: %v", spec, err)
 			continue
 		}
-		var told, down [1]event.Event
-		if n, err := src.Read(told[:]); n != 1 || err != nil || told[0].Kind != event.KindNetwork || told[0].Info.ID != want {
-			t.Errorf("%s: %v %+v", spec, err, told[0])
+		var handOut, down [1]event.Event
+		if n, err := src.Read(handOut[:]); n != 1 || err != nil || handOut[0].Kind != event.KindNetwork || handOut[0].Info.ID != want {
+			t.Errorf("%s: %v %+v", spec, err, handOut[0])
 		}
 		if n, err := src.Read(down[:]); n != 1 || err != nil || down[0].Kind != event.KindDown || len(down[0].Line) < 20 {
 			t.Errorf("%s: %v %+v", spec, err, down[0])

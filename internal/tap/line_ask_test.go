@@ -50,7 +50,7 @@ func TestLineAsksForVersion(t *testing.T) {
 		t.Fatalf("%T does not ask", src)
 	}
 	var events [8]event.Event
-	told := ""
+	handOut := ""
 	for answered := false; !answered; {
 		n, err := src.Read(events[:])
 		if err != nil {
@@ -61,13 +61,13 @@ func TestLineAsksForVersion(t *testing.T) {
 				t.Fatalf("%s", ev.Line)
 			}
 			if ev.Sent {
-				told += string(ev.Line)
+				handOut += string(ev.Line)
 			}
 			answered = answered || strings.HasPrefix(string(ev.Line), "$GPVER,")
 		}
 	}
-	if got := <-asked; !strings.HasPrefix(got, "$IIGPQ,VER*") || got != told {
-		t.Errorf("asked %q, told %q", got, told)
+	if got := <-asked; !strings.HasPrefix(got, "$IIGPQ,VER*") || got != handOut {
+		t.Errorf("asked %q, told %q", got, handOut)
 	}
 }
 
@@ -102,21 +102,21 @@ func TestListenerAsks(t *testing.T) {
 			time.Sleep(time.Millisecond)
 		}
 	}()
-	told := ""
+	handOut := ""
 	var events [8]event.Event
-	for told == "" {
+	for handOut == "" {
 		n, err := s.read(events[:])
 		if err != nil {
 			t.Fatal(err)
 		}
 		for _, ev := range events[:n] {
 			if ev.Sent {
-				told = string(ev.Line)
+				handOut = string(ev.Line)
 			}
 		}
 	}
 	asked, err := bufio.NewReader(c).ReadString('\n')
-	if err != nil || strings.TrimSpace(asked) != told || !strings.HasPrefix(told, "$IIGPQ,VER*") {
-		t.Errorf("asked %q, told %q: %v", asked, told, err)
+	if err != nil || strings.TrimSpace(asked) != handOut || !strings.HasPrefix(handOut, "$IIGPQ,VER*") {
+		t.Errorf("asked %q, told %q: %v", asked, handOut, err)
 	}
 }

@@ -142,7 +142,7 @@ func (l *canLink) read(events []event.Event) (int, error) {
 			l.latest = max(l.latest, events[n-1].Time)
 			return n, nil
 		}
-		if n := l.told(events); n > 0 {
+		if n := l.handOut(events); n > 0 {
 			return n, nil
 		}
 		if l.drained() {
@@ -160,8 +160,8 @@ func (l *canLink) read(events []event.Event) (int, error) {
 	}
 }
 
-// told hands out what was learnt of the interface, once the frames that waited then are through: theirs are the earlier times.
-func (l *canLink) told(events []event.Event) int {
+// handOut hands out what was learnt of the interface, once the frames that waited then are through: theirs are the earlier times.
+func (l *canLink) handOut(events []event.Event) int {
 	if len(l.queue) == 0 || !l.empty && l.latest < l.queue[0].Time {
 		return 0
 	}

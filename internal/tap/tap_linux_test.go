@@ -325,13 +325,13 @@ func TestStatesByNetlink(t *testing.T) {
 	defer peer.Close()
 	r, _ := udpReceiver(t, 1<<20)
 	l := &canLink{receiver: r, opts: Options{}.withDefaults(), state: &linkState{conn: peer}}
-	asked := func() (told []string) {
+	asked := func() (handOut []string) {
 		l.ask()
 		for _, e := range l.queue {
-			told = append(told, fmt.Sprintf("%s %d", e.Kind, e.Count))
+			handOut = append(handOut, fmt.Sprintf("%s %d", e.Kind, e.Count))
 		}
 		l.queue = l.queue[:0]
-		return told
+		return handOut
 	}
 	const dropped, overrun, missed = 6, 11, 15
 	counters[overrun] = 5

@@ -65,7 +65,7 @@ type udpIn struct {
 	*net.UDPConn
 	control [64]byte
 	lost    uint32 // the kernel's count so far
-	untold  uint32
+	unreported  uint32
 }
 
 func newUDPIn(c *net.UDPConn, buffer int) udpIn {
@@ -77,19 +77,19 @@ func newUDPIn(c *net.UDPConn, buffer int) udpIn {
 func (u *udpIn) receive(b []byte) (n int, from netip.AddrPort, err error) {
 	n, c, _, from, err := u.ReadMsgUDPAddrPort(b, u.control[:])
 	if lost := lossesIn(u.control[:c]); lost != 0 {
-		u.untold += lost - u.lost
+		u.unreported += lost - u.lost
 		u.lost = lost
 	}
 	return n, from, err
 }
 
-// told hands out a loss that was not told yet. A datagram counts as one frame or line, which it mostly is.
-func (u *udpIn) told(events []event.Event, at event.Time) int {
-	if u.untold == 0 {
+// handOut hands out a loss that was not reported yet. A datagram counts as one frame or line, which it mostly is.
+func (u *udpIn) handOut(events []event.Event, at event.Time) int {
+	if u.unreported == 0 {
 		return 0
 	}
-	events[0] = event.Event{Kind: event.KindDropped, Time: at, Count: u.untold}
-	u.untold = 0
+	events[0] = event.Event{Kind: event.KindDropped, Time: at, Count: u.unreported}
+	u.unreported = 0
 	return 1
 }
 
@@ -209,7 +209,7 @@ func multicastInterface(name string) (*net.Interface, error) {
 
 func (l *udpLink) read(events []event.Event) (int, error) {
 	for len(l.rest) == 0 {
-		if n := l.in.told(events, l.at); n > 0 {
+		if n := l.in.handOut(events, l.at); n > 0 {
 			return n, nil
 		}
 		n, from, err := l.in.receive(l.buf[:])
@@ -303,7 +303,7 @@ func (l *udpLineLink) read(events []event.Event) (int, error) {
 	n := 0
 	for n == 0 {
 		if len(l.rest) == 0 {
-			if k := l.c.told(events, l.at); k > 0 {
+			if k := l.c.handOut(events, l.at); k > 0 {
 				return k, nil
 			}
 			k, _, err := l.c.receive(l.buf[:])

@@ -11,24 +11,24 @@ import (
 	"muster/internal/snapshot"
 )
 
-// roll shows how many devices have told who they are, on a terminal only.
-type roll struct {
+// identified shows how many devices are identified, on a terminal only.
+type identified struct {
 	bar   *progressbar.ProgressBar
 	began time.Time
 }
 
-func (a *app) roll() *roll {
+func (a *app) identified() *identified {
 	width, ok := cli.Terminal(a.stderr)
 	if !ok {
-		return &roll{}
+		return &identified{}
 	}
-	return &roll{began: time.Now(), bar: progressbar.NewOptions(-1, progressbar.OptionSetWriter(a.stderr),
+	return &identified{began: time.Now(), bar: progressbar.NewOptions(-1, progressbar.OptionSetWriter(a.stderr),
 		progressbar.OptionSetWidth(min(20, width/4)),
 		progressbar.OptionClearOnFinish(), progressbar.OptionSetElapsedTime(false), progressbar.OptionSetPredictTime(false))}
 }
 
-// set tells what is known now.
-func (p *roll) set(r *report.Report) {
+// set shows the count of a report.
+func (p *identified) set(r *report.Report) {
 	if p.bar == nil {
 		return
 	}
@@ -39,7 +39,7 @@ func (p *roll) set(r *report.Report) {
 }
 
 // done takes the line away.
-func (p *roll) done() {
+func (p *identified) done() {
 	if p.bar != nil {
 		_ = p.bar.Finish()
 	}

@@ -17,13 +17,13 @@ import (
 	"muster/internal/report"
 )
 
-// telling is everybody who is told of what happens aboard: the targets of the config and the hub. Each has a
+// notifiers are the targets of the config and the hub, to which alerts are sent. Each has a
 // goroutine, which wait awaits. The lists are changed by the model's goroutine, or before that runs.
-type telling struct {
+type notifiers struct {
 	log        zerolog.Logger
 	boat       boat.Identity
 	version    string
-	keeper     *keeper // holds what waits to be told
+	keeper     *keeper // holds what waits to be sent
 	report     func() *report.Report
 	url        func() string // of the pages
 	now        func() time.Time
@@ -32,48 +32,48 @@ type telling struct {
 	hubLook    <-chan time.Duration // fleet.Options.Look
 	hubLog     zerolog.Logger
 
-	targets atomic.Pointer[[]*teller]
-	up      atomic.Pointer[uplink] // nil when no hub is told
-	running context.Context        // ends those who tell
-	config  []config.Target        // that are told
+	targets atomic.Pointer[[]*notifier]
+	up      atomic.Pointer[uplink] // nil without a hub
+	running context.Context        // ends the notifiers
+	config  []config.Target        // of the targets
 	tasks   sync.WaitGroup
 }
 
-// begin tells until ctx ends.
-func (o *telling) begin(ctx context.Context, targets []config.Target) {
+// begin sends until ctx ends.
+func (o *notifiers) begin(ctx context.Context, targets []config.Target) {
 	o.running = ctx
 	o.startNotifiers(targets)
 	o.startUplink(o.up.Load())
 }
 
-// change tells others, as far as they are others, in the place of those told so far.
-func (o *telling) change(targets []config.Target, up *uplink) {
+// change replaces the targets that differ.
+func (o *notifiers) change(targets []config.Target, up *uplink) {
 	if !reflect.DeepEqual(o.config, targets) {
 		o.startNotifiers(targets)
 	}
 	o.startUplink(up)
 }
 
-// wait returns when nobody is told any more.
-func (o *telling) wait() { o.tasks.Wait() }
+// wait returns when every notifier has ended.
+func (o *notifiers) wait() { o.tasks.Wait() }
 
-// tellers are the targets being told.
-func (o *telling) tellers() []*teller {
+// list are the notifiers of the targets.
+func (o *notifiers) list() []*notifier {
 	if list := o.targets.Load(); list != nil {
 		return *list
 	}
 	return nil
 }
 
-// startNotifiers tells the targets in the place of those told so far, which end; what waits for one that stays is kept.
-func (o *telling) startNotifiers(targets []config.Target) {
-	for _, t := range o.tellers() {
+// startNotifiers replaces the notifiers; what waits for one that stays is kept.
+func (o *notifiers) startNotifiers(targets []config.Target) {
+	for _, t := range o.list() {
 		t.stop()
 	}
 	o.delay.Reset() // like the other counts of a target
-	var list []*teller
+	var list []*notifier
 	for _, target := range targets {
-		t := o.newTeller(target)
+		t := o.newNotifier(target)
 		ctx, stop := context.WithCancel(o.running)
 		t.stop = stop
 		list = append(list, t)
@@ -87,10 +87,10 @@ func (o *telling) startNotifiers(targets []config.Target) {
 	}
 }
 
-// forgetOthers lets the store forget what waits for those who are told no more.
-func (o *telling) forgetOthers() {
+// forgetOthers lets the store forget what waits for targets that are no longer notified.
+func (o *notifiers) forgetOthers() {
 	var keys []string
-	for _, t := range o.tellers() {
+	for _, t := range o.list() {
 		keys = append(keys, t.target.Key())
 	}
 	if o.up.Load() != nil {
@@ -99,14 +99,14 @@ func (o *telling) forgetOthers() {
 	o.keeper.store.Forget(keys...)
 }
 
-// message is the change as those who are told of it get it.
-func (o *telling) message(c *noted) ([]byte, error) {
+// message is the change as it is sent.
+func (o *notifiers) message(c *noted) ([]byte, error) {
 	return json.Marshal(Message{Schema: messageSchema, Change: c.Change, Clock: c.clock, Boat: o.boat})
 }
 
-// tell puts a change before everybody who is told of it. Runs on the model's goroutine, within the batch that keeps
+// queue queues a change for every target that accepts it. Runs on the model's goroutine, within the batch that keeps
 // the alert.
-func (o *telling) tell(c *noted) {
+func (o *notifiers) queue(c *noted) {
 	if c.Silenced {
 		return
 	}
@@ -115,8 +115,8 @@ func (o *telling) tell(c *noted) {
 		o.log.Error().Err(err).Str("alert", c.Alert.ID).Msg("alert cannot be sent")
 		return
 	}
-	for _, t := range o.tellers() {
-		if wants(&t.target, c.Alert.Severity) {
+	for _, t := range o.list() {
+		if accepts(&t.target, c.Alert.Severity) {
 			o.keeper.store.Queue(t.target.Key(), body)
 		}
 	}
@@ -126,8 +126,8 @@ func (o *telling) tell(c *noted) {
 }
 
 // wake says that the store was written.
-func (o *telling) wake() {
-	for _, t := range o.tellers() {
+func (o *notifiers) wake() {
+	for _, t := range o.list() {
 		t.wake()
 	}
 	if up := o.up.Load(); up != nil {
