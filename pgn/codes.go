@@ -29,7 +29,7 @@ type Code struct {
 	Name string
 }
 
-// ManufacturerName is the maker of an 11-bit code, "" for an unknown one. Where the NMEA list and the ISO/SAE registry, which share the
+// ManufacturerName is the manufacturer of an 11-bit code, "" for an unknown one. Where the NMEA list and the ISO/SAE registry, which share the
 // code space, disagree, both names are given: "A / B".
 func ManufacturerName(code uint16) string { return manufacturers()[code] }
 

@@ -75,7 +75,7 @@ func (w *writer) text(p []byte, width int) error {
 	return nil
 }
 
-// Pack appends a payload from a map of field keys ("instance" stands for the instance by whatever name). A value is a number, a bool, a text
+// Pack appends a payload from a map of field keys ("instance" represents the instance by whatever name). A value is a number, a bool, a text
 // (for an Enum the name of the code), nil for "not available", or a list of those for a field that repeats. A key that the message does
 // not have is an error.
 func (d *Definition) Pack(dst []byte, fields map[string]any) ([]byte, error) {

@@ -65,7 +65,7 @@ func append16(dst []byte, o Optional[uint16]) []byte {
 // ProductInformation says what a device is (126996). The texts are safe to show: what does not print is escaped.
 type ProductInformation struct {
 	DatabaseVersion    Optional[uint16] // of the NMEA 2000 message set, in thousandths: 2100 is 2.100
-	ProductCode        Optional[uint16] // unique only together with the maker
+	ProductCode        Optional[uint16] // unique only together with the manufacturer
 	Model              string           // at most 32 ASCII characters, like the next three
 	SoftwareVersion    string
 	ModelVersion       string
@@ -145,7 +145,7 @@ func (m *ConfigurationInformation) Decode(p []byte) error {
 	return c.err
 }
 
-// Append adds the payload. Each text is cut to 70 characters, so that the three fit (limit from a maker's manual).
+// Append adds the payload. Each text is cut to 70 characters, so that the three fit (limit from a manufacturer's manual).
 func (m *ConfigurationInformation) Append(dst []byte) []byte {
 	for _, s := range [...]string{m.Installation1, m.Installation2, m.Manufacturer} {
 		dst = appendCut(dst, s)

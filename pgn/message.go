@@ -40,7 +40,7 @@ func (t Transport) MaxLength() int {
 }
 
 // Definition describes one message, or one range of proprietary messages. Definitions are shared: do not change them.
-// All methods may be called on nil, which stands for an unknown message.
+// All methods may be called on nil, which represents an unknown message.
 type Definition struct {
 	PGN       uint32
 	Last      uint32 // last PGN of a proprietary range; equal to PGN otherwise
@@ -56,7 +56,7 @@ type Definition struct {
 
 	instance, selector place
 	groups             []group
-	variants           []*Definition // group function only: layouts by its first byte; the last one stands for the rest
+	variants           []*Definition // group function only: layouts by its first byte; the last one represents the rest
 	plan               plan
 	checks             []*Field // the data fields at fixed places, for Available
 	quick              quick
@@ -213,7 +213,7 @@ func TransportOf(pgn uint32) Transport {
 	return Single
 }
 
-// Proprietary reports whether the maker defines the content: 61184, 65280 to 65535, 126720 and 130816 to 131071 (NMEA public list).
+// Proprietary reports whether the manufacturer defines the content: 61184, 65280 to 65535, 126720 and 130816 to 131071 (NMEA public list).
 func Proprietary(pgn uint32) bool {
 	return pgn == 61184 || pgn == 126720 || pgn-65280 < 256 || pgn-130816 < 256
 }

@@ -46,10 +46,10 @@ func (n NAME) Fields() NameFields {
 	}
 }
 
-// UniqueNumber is the maker's own number for the unit, 21 bits.
+// UniqueNumber is the manufacturer's own number for the unit, 21 bits.
 func (n NAME) UniqueNumber() uint32 { return uint32(n) & 0x1FFFFF }
 
-// Manufacturer is the maker's code, 11 bits.
+// Manufacturer is the manufacturer's code, 11 bits.
 func (n NAME) Manufacturer() uint16 { return uint16(n >> 21 & 0x7FF) }
 
 // DeviceInstance is 0..255.

@@ -69,7 +69,7 @@ func (b *byteSize) Set(text string) error {
 	return nil
 }
 
-const leastFile = 4096 // bytes: smaller files would hold little but their heads
+const leastFile = 4096 // bytes: smaller files would hold little but their displays
 
 // run keeps the traffic until interrupted.
 func (c *captureCmd) run(a *app) (err error) {

@@ -72,7 +72,7 @@ func TestServiceUnit(t *testing.T) {
 	}
 }
 
-// complaints lets a program of systemd read the examples for networks and devices, with some text in the place of other, in namespaces
+// complaints lets a program of systemd read the examples for networks and devices, with some text instead of other, in namespaces
 // of its own, and gives what it says of them. It reads until the line that ends with until, or to its end.
 func complaints(t *testing.T, until, old, new string, program ...string) (said []string) {
 	t.Helper()

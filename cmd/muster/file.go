@@ -79,7 +79,7 @@ func free(name string, force bool) error {
 	return nil
 }
 
-// through reports whether a name stands for a device or a pipe, such as /dev/stdout. It is written to: a file must not
+// through reports whether a name represents a device or a pipe, such as /dev/stdout. It is written to: a file must not
 // take its place.
 func through(name string) bool {
 	fi, err := os.Stat(name)
@@ -177,7 +177,7 @@ func readFile(ctx context.Context, name string, most int) ([]byte, error) {
 	return data, cli.PlainPath(err)
 }
 
-// useSheets puts the folder of release sheets of the command line, if there is one, in the place of the config's.
+// useSheets puts the folder of release sheets of the command line, if there is one, instead of the config's.
 func useSheets(ctx context.Context, cfg *config.Config, dir string) error {
 	if dir == "" {
 		return nil

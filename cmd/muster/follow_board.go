@@ -17,7 +17,7 @@ import (
 	"muster/internal/release"
 )
 
-// board is a table at the foot of a terminal that is drawn anew in place; lines that stay go above it. The nil board
+// board is a table at the foot of a terminal that is drawn again in place; lines that stay go above it. The nil board
 // draws nothing.
 type board struct {
 	w      io.Writer
@@ -156,7 +156,7 @@ func times(s release.StepStatus, now, begun event.Time) (out [4]string) {
 	marks := [5]event.Time{begun, s.LeftAt, s.BackAt, s.IdentifiedAt, s.VerifiedAt}
 	for i := range out {
 		from, to := marks[i], marks[i+1]
-		if from == 0 || i == 0 && s.Attempt > 1 { // when it left first is not known any more
+		if from == 0 || i == 0 && s.Attempt > 1 { // when it left first is not known any longer
 			continue
 		}
 		for _, later := range marks[min(i+2, 4):] { // a state that it went through unseen

@@ -16,12 +16,12 @@ import (
 	"muster/internal/report"
 )
 
-// How long a boat is heard before it is judged (common practice, no source): the slowest of the usual messages come
-// every 2.5 s, heads repeat their claims within half a minute.
+// How long a boat is received before it is judged (common practice, no source): the slowest of the usual messages come
+// every 2.5 s, displays repeat their claims within half a minute.
 const (
 	aboardWithin = 30 * time.Second // for a device of the order to be heard at all
 	knownAfter   = 20 * time.Second // until what each device has is known
-	knownWithin  = time.Minute      // for all devices of the order to have told who they are
+	knownWithin  = time.Minute      // for all devices of the order to have reported who they are
 )
 
 // following is one order being followed.
@@ -38,7 +38,7 @@ type following struct {
 
 	first, last event.Time // of the reports
 	latest      *report.Report
-	heard       event.Time // when somebody was heard first
+	heard       event.Time // when somebody was received first
 	silent      bool       // it was told that nobody is
 	aboard      bool       // the boat is the order's
 	begun       bool

@@ -24,7 +24,7 @@ import (
 	"muster/internal/tap"
 )
 
-// told is what a running muster answers at one moment; an empty report stands for one that is away.
+// told is what a running muster answers at one moment; an empty report represents one that is away.
 type told struct{ report, conditions []byte }
 
 // demoTold is what a muster on the demo boat tells second by second, when it was started so long after the boat's story began.
@@ -146,7 +146,7 @@ func TestFollowURL(t *testing.T) {
 	muster(t, "snapshot", "sim:demo", "--ask", "--for", "55s", "-o", before, "--config", wagtail)
 	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "-o", order)
 
-	// The flybridge display is away for its second update from 3m34s to 4m20s; the muster that is asked is started anew meanwhile.
+	// The flybridge display is away for its second update from 3m34s to 4m20s; the muster that is asked is started again meanwhile.
 	const down, up, end = 3*time.Minute + 50*time.Second, 4 * time.Minute, 6 * time.Minute
 	first := demoTold(t, 0, down)
 	list := append(append(append([]told{}, first...), make([]told, 4)...), demoTold(t, up, end)...)
@@ -202,7 +202,7 @@ func TestPlanNowURL(t *testing.T) {
 	}
 }
 
-// TestPlanNowLive: a live source is heard for as long as told, and what it does not tell stays unknown.
+// TestPlanNowLive: a live source is received for as long as told, and what it does not tell stays unknown.
 func TestPlanNowLive(t *testing.T) {
 	dir := t.TempDir()
 	before, wagtail := filepath.Join(dir, "before.json"), filepath.Join(dir, "wagtail.yaml")

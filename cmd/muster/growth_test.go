@@ -18,7 +18,7 @@ import (
 	"muster/pgn"
 )
 
-// crowd is a boat of many devices, eight of them heads, that each sent so many messages three times.
+// crowd is a boat of many devices, eight of them displays, that each sent so many messages three times.
 func crowd(b *testing.B, devices, messages int) *boat.Boat {
 	b.Helper()
 	at := event.At(time.Date(2026, 6, 1, 8, 0, 0, 0, time.UTC))

@@ -50,7 +50,7 @@ func BenchmarkHeld(b *testing.B) {
 		stop := make(chan struct{})
 		var sender sync.WaitGroup
 		sender.Go(func() { d.send(b, stop) })
-		time.Sleep(10 * time.Second) // until the devices have told who they are
+		time.Sleep(10 * time.Second) // until the devices have reported who they are
 		d.watch(b, "no reader")
 
 		d.every(b)
@@ -269,7 +269,7 @@ func (d *held) every(b *testing.B) {
 	fmt.Printf("every page opened: most RSS one after another %.1f MB, four times at once %.1f MB\n", one/1e6, d.memory(b)["VmHWM"]/1e6)
 }
 
-// forgetMost lets the most that the process held begin anew: see clear_refs in proc(5).
+// forgetMost lets the most that the process held begin again: see clear_refs in proc(5).
 func (d *held) forgetMost(b *testing.B) {
 	if err := os.WriteFile(fmt.Sprintf("/proc/%d/clear_refs", d.cmd.Process.Pid), []byte("5"), 0); err != nil {
 		b.Fatal(err)

@@ -106,7 +106,7 @@ func (c *historyCmd) print(a *app, histories []snapshot.History) error {
 	return err
 }
 
-// snapshotsIn lists the snapshots of a folder by name; a file stands for itself.
+// snapshotsIn lists the snapshots of a folder by name; a file represents itself.
 func snapshotsIn(ctx context.Context, from string) (names []string, folder bool, err error) {
 	fi, err := os.Stat(from)
 	if err != nil {

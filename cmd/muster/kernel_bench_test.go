@@ -17,7 +17,7 @@ import (
 )
 
 // The kernel bench runs scripts of testdata/kernel/parts on a Linux that has CAN, with muster and with programs that nobody here wrote. That
-// is this machine's own kernel where it can make a virtual CAN interface, in a network namespace that goes with the part; otherwise a stock
+// is this computer's own kernel where it can make a virtual CAN interface, in a network namespace that goes with the part; otherwise a stock
 // Debian kernel in a PC emulated in software, with CAN controllers on emulated wires, which needs no privilege. The PC's root is this
 // machine's file tree. It is started once, by the first test that needs it, and serves all tests of a run. What judges what is in
 // testdata/kernel/README.md.
@@ -161,7 +161,7 @@ func benchPrograms(dir string) error {
 	return nil
 }
 
-// benchMade is the folder to take away, and benchPC the machine to switch off, when the tests of this process are through.
+// benchMade is the folder to take away, and benchPC the computer to switch off, when the tests of this process are through.
 var (
 	benchMade string
 	benchPC   *pc
@@ -186,7 +186,7 @@ func copyFile(file, dir string) error {
 	return errors.Join(err, os.WriteFile(filepath.Join(dir, filepath.Base(file)), data, 0o644))
 }
 
-// ownCAN are the flags of unshare with which this machine's kernel makes virtual CAN interfaces and speaks J1939 on them; nil if it does not.
+// ownCAN are the flags of unshare with which this computer's kernel makes virtual CAN interfaces and speaks J1939 on them; nil if it does not.
 var ownCAN = sync.OnceValue(func() []string {
 	for _, flags := range [][]string{{"--net"}, {"--net", "--map-root-user"}} {
 		const try = "ip link add can0 type vcan && ip link set can0 up && testj1939 can0:0x50"
@@ -197,7 +197,7 @@ var ownCAN = sync.OnceValue(func() []string {
 	return nil
 })
 
-// ownKernel runs parts on this machine.
+// ownKernel runs parts on this computer.
 type ownKernel struct {
 	dir   string
 	flags []string

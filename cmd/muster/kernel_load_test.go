@@ -29,7 +29,7 @@ func TestKernelLoad(t *testing.T) {
 		}
 	})
 
-	// The bus is sent with the least right to the processor and stands still while this machine has no time for it, so that a slow machine
+	// The bus is sent with the least right to the processor and stands still while this computer has no time for it, so that a slow machine
 	// hears fewer buses a second, and loses nothing all the same.
 	t.Run("ten saturated buses in one", func(t *testing.T) {
 		dir := pcPart(t, "flood")
@@ -78,7 +78,7 @@ const fullBus = 1730
 type flooded struct {
 	Sent    uint64  `json:"sent"`
 	Seconds float64 `json:"seconds"`
-	Still   float64 `json:"still_seconds"` // of them the bus stood still, because the machine did
+	Still   float64 `json:"still_seconds"` // of them the bus stood still, because the computer did
 	Longest float64 `json:"longest_still"`
 
 	heard, dropped uint64 // as muster tells

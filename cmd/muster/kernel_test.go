@@ -119,7 +119,7 @@ func content(t *testing.T, file string) string {
 // TestKernel holds muster against programs and a kernel that nobody here wrote, on virtual CAN interfaces.
 func TestKernel(t *testing.T) {
 	for _, c := range []struct {
-		name  string // what is held against what
+		name  string // what is compared with what
 		part  string
 		judge func(t *testing.T, dir string)
 	}{

@@ -15,11 +15,11 @@ import (
 	"muster/internal/report"
 )
 
-// nowLimit is how long a live source is heard when not told otherwise: heads repeat their claims within half a minute,
+// nowLimit is how long a live source is received when not told otherwise: displays repeat their claims within half a minute,
 // the slowest of the messages that the pre-checks rest on comes every 1.5 s (common practice, no source).
 const nowLimit = 30 * time.Second
 
-// nowFlags say where the boat is heard as it is now, besides what the subcommand knows of it already.
+// nowFlags say where the boat is received as it is now, besides what the subcommand knows of it already.
 type nowFlags struct {
 	Now       string
 	For       time.Duration
@@ -131,7 +131,7 @@ func (n *nowFlags) listen(a *app, enough func(heard) bool) (heard, error) {
 	return h, n.interrupted(a, err)
 }
 
-// interrupted keeps Ctrl-C from passing for a boat that was heard.
+// interrupted keeps Ctrl-C from passing for a boat that was received.
 func (n *nowFlags) interrupted(a *app, err error) error {
 	if err == nil && a.ctx.Err() != nil {
 		return fmt.Errorf("--now %s: interrupted before its end", n.Now)

@@ -74,7 +74,7 @@ func TestPackagesOfOtherMachines(t *testing.T) {
 	}
 }
 
-// TestDebianPackage installs the package under a real systemd, in an emulated PC on this machine's files with a layer of memory over
+// TestDebianPackage installs the package under a real systemd, in an emulated PC on this computer's files with a layer of memory over
 // them: it starts, listens, survives a broken config and a kill, and goes without a trace. The hub beside it takes in what it reports.
 func TestDebianPackage(t *testing.T) {
 	if testing.Short() || os.Getenv("MUSTER_TEST_ALL") != "1" {

@@ -139,7 +139,7 @@ func (c *planCmd) run(a *app) error {
 	return nil
 }
 
-// checkNow makes the pre-checks on what is heard now.
+// checkNow makes the pre-checks on what is received now.
 func (c *planCmd) checkNow(a *app, order *release.Order) error {
 	h, err := c.listen(a, func(h heard) bool {
 		return h.conditions.SupplyVolts != nil && h.conditions.EngineRPM != nil && h.conditions.SpeedMS != nil &&

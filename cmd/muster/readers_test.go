@@ -47,7 +47,7 @@ func readers(muster string) []reader {
 // cost is what one run of a reader took.
 type cost struct {
 	wall time.Duration
-	cpu  time.Duration // of the user and of the kernel for it; other work on the machine hardly moves it
+	cpu  time.Duration // of the user and of the kernel for it; other work on the computer hardly moves it
 }
 
 // BenchmarkReaders lets general-purpose readers and muster read the same saturated bus in turn, whole processes with their start and

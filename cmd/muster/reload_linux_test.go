@@ -18,7 +18,7 @@ import (
 	"muster/internal/report"
 )
 
-// TestReloadByHangup: a running program takes its config file anew on a hangup, also on one that comes while it is still reading it for the
+// TestReloadByHangup: a running program takes its config file again on a hangup, also on one that comes while it is still reading it for the
 // first time; a broken one leaves the present one in force. The config is a pipe, so that the test knows when it is read.
 func TestReloadByHangup(t *testing.T) {
 	dir := t.TempDir()

@@ -70,7 +70,7 @@ identified, or has failed to answer, at --limit, or with Ctrl-C. A capture or a 
 	return cmd
 }
 
-// leastListening is how long a live source is heard at least: the slowest of the usual messages come every 2.5 s, and
+// leastListening is how long a live source is received at least: the slowest of the usual messages come every 2.5 s, and
 // a rate needs a few of them.
 const leastListening = 10 * time.Second
 

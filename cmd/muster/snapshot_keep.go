@@ -154,7 +154,7 @@ func once(cfg config.Config) config.Config {
 }
 
 // recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture
-// does not hold, which is the boat, the clock, maker names, our own presence and who did not answer.
+// does not hold, which is the boat, the clock, manufacturer names, our own presence and who did not answer.
 func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, known *report.Report) (*report.Report, error) {
 	cfg = once(cfg)
 	cfg.Boat = known.Boat

@@ -100,7 +100,7 @@ func TestSnapshotAsksOnALine(t *testing.T) {
 	}
 }
 
-// TestSnapshotTimeToAsk: a line is heard long enough to ask each talker once.
+// TestSnapshotTimeToAsk: a line is received long enough to ask each talker once.
 func TestSnapshotTimeToAsk(t *testing.T) {
 	known := &boat.TalkerIdentity{Model: "Gannet GP1"}
 	r := &report.Report{Talkers: []report.Talker{{Talker: "GP", Identity: known}, {Talker: "SD"}, {Talker: "WI"}, {Talker: "P"}, {Talker: "HC", Unanswered: "no answer, 3 requests"}}}
@@ -125,7 +125,7 @@ func TestSnapshotOfNothing(t *testing.T) {
 	}
 }
 
-// TestSnapshotURL: a running daemon is asked until every device has told who it is.
+// TestSnapshotURL: a running daemon is asked until every device has reported who it is.
 func TestSnapshotURL(t *testing.T) {
 	from := event.Time(1_750_000_000_000_000_000)
 	served := &report.Report{Schema: report.V2, Boat: boat.Identity{ID: "wagtail"}, TakenAt: from, Clock: boat.ClockSystem,

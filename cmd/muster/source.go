@@ -16,7 +16,7 @@ import (
 	"muster/internal/tap"
 )
 
-// simManufacturers names the invented makers of the built-in scenarios.
+// simManufacturers names the invented manufacturers of the built-in scenarios.
 var simManufacturers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}
 
 // simStart is when a simulation that does not follow the clock begins, so that it is the same each time.
@@ -41,7 +41,7 @@ func (a *app) openerOf(live, later bool) func(spec string, transmit bool) (tap.S
 	}
 }
 
-// pipe is the reader that "-" stands for; nil leaves the real standard input to the source.
+// pipe is the reader that "-" represents; nil leaves the real standard input to the source.
 func (a *app) pipe() interface{ Read([]byte) (int, error) } {
 	if a.stdin == os.Stdin {
 		return nil
@@ -96,7 +96,7 @@ func endless(ctx context.Context, sources []config.Source) string {
 }
 
 // loadConfig reads the config file, or gives the defaults for "", and puts the sources of the command line, if there
-// are any, in the place of those of the file.
+// are any, instead of those of the file.
 func loadConfig(ctx context.Context, file string, sources []string, ask bool) (config.Config, error) {
 	c := config.Default()
 	if file != "" {

@@ -27,7 +27,7 @@ func (r *recording) message(pgn uint32, from uint8, data ...byte) {
 	r.frame(2<<26|pgn<<8|uint32(from), data...)
 }
 
-// claims lets two devices of the invented maker 2002 claim 35 and 36.
+// claims lets two devices of the invented manufacturer 2002 claim 35 and 36.
 func (r *recording) claims() {
 	for i := range uint32(2) {
 		r.frame(6<<26|0xEEFF00|(35+i), binary.LittleEndian.AppendUint64(nil, 0xC0_96_82_00_00_00_00_00|uint64(i)<<32|2002<<21|uint64(i+1))...)

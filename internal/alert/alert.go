@@ -147,7 +147,7 @@ func (b *Book) Shed() uint64 { return b.shed }
 // Update takes what the checks found at now and returns what that changed, sorted by alert id.
 //
 // A finding becomes an alert when it has lasted for its hold, counted from its Since if the check knows it. An alert clears when its
-// finding has stayed away. When time goes back, spans that have begun begin anew.
+// finding has stayed away. When time goes back, spans that have begun begin again.
 func (b *Book) Update(now event.Time, findings []check.Finding) []Change {
 	if now < b.now {
 		b.rewind(now)
@@ -253,7 +253,7 @@ func (b *Book) flapping(e *entry) bool {
 
 func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Change {
 	silenced := b.silenced(now, e)
-	if kind == Cleared { // who was told of an alert is told of its end too
+	if kind == Cleared { // who was told of an alert is notified of its end too
 		silenced = !e.told
 	}
 	return Change{At: now, Kind: kind, Silenced: silenced, Alert: b.alert(id, e)}

@@ -165,7 +165,7 @@ func TestSilence(t *testing.T) {
 	}
 }
 
-// TestSilencedAfterTold: who was told of an alert is told of its end, though it was silenced in between.
+// TestSilencedAfterTold: who was told of an alert is notified of its end, though it was silenced in between.
 func TestSilencedAfterTold(t *testing.T) {
 	a := finding("silent", "a", 0)
 	b := New(Settings{})
@@ -239,7 +239,7 @@ func TestRestore(t *testing.T) {
 	if diff := cmp.Diff(b.State(), r.State()); diff != "" {
 		t.Errorf("state (-want +got)\n%s", diff)
 	}
-	for _, s := range []step{ // nothing is raised twice, nothing clears before the devices were heard again
+	for _, s := range []step{ // nothing is raised twice, nothing clears before the devices were received again
 		{500, nil, nil}, {560, nil, nil}, {610, nil, nil}, {620, nil, []string{"cleared bus-off:c"}},
 	} {
 		if diff := cmp.Diff(s.want, words(r.Update(at(s.second), s.found))); diff != "" {

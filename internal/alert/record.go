@@ -76,7 +76,7 @@ func (b *Book) share(e *entry) float64 {
 	return min(max(math.Round(100*float64(e.held)/float64(whole))/100, 0.01), 1)
 }
 
-// Settle is the alert at the moment when a report is sealed: one whose finding is not there any more has cleared.
+// Settle is the alert at the moment when a report is sealed: one whose finding is not there any longer has cleared.
 func (a *Alert) Settle() {
 	if a.AwaySince != 0 {
 		a.State, a.Until, a.AwaySince = StatusCleared, a.AwaySince, 0

@@ -35,7 +35,7 @@ type Accepted struct {
 	Why     string `yaml:"why"`
 }
 
-// Accept says what the owner lives with, in the place of what was said before. An alert that is no longer accepted is
+// Accept says what the owner lives with, instead of what was said before. An alert that is no longer accepted is
 // told by the next Update.
 func (b *Book) Accept(list []Accepted) { b.accepts = list }
 
@@ -81,7 +81,7 @@ func (b *Book) Silence(s Silence) error {
 	return nil
 }
 
-// EndSilence ends the silence with this scope at once; what it held back is told by the next Update.
+// EndSilence ends the silence with this scope at once; what it held back is reported by the next Update.
 func (b *Book) EndSilence(scope Silence) error {
 	i := slices.IndexFunc(b.silences, func(o Silence) bool { return o.sameScope(&scope) })
 	if i < 0 {

@@ -32,7 +32,7 @@ func TestWorkSilence(t *testing.T) {
 	}
 }
 
-// TestAccepted: nobody is told of what the owner lives with, unless it is critical or accepted no more; it is shown with the reason.
+// TestAccepted: nobody is notified of what the owner lives with, unless it is critical or accepted no more; it is shown with the reason.
 func TestAccepted(t *testing.T) {
 	two, other := finding("multiple-sources", "position", 0), finding("multiple-sources", "depth", 0)
 	two.Devices, other.Devices = []string{"gnss-a", "gnss-b"}, []string{"sounder"}

@@ -254,7 +254,7 @@ func TestTraffic(t *testing.T) {
 	if got, _ := tr.Newest(0, Filter{}); len(got) != 2 {
 		t.Errorf("%d kinds", len(got))
 	}
-	webtest.Note(tr, 130306, []byte{1, 0xFF, 0xFF, 0xFF, 0xFF, 0xFA, 0xFF, 0xFF}) // in the place of one that was read
+	webtest.Note(tr, 130306, []byte{1, 0xFF, 0xFF, 0xFF, 0xFF, 0xFA, 0xFF, 0xFF}) // instead of one that was read
 	if list, _, _ := tr.Since(0, Filter{}, 0); len(list) != 4 || list[0].Number != 5 || list[3].Number != 8 || list[3].Data != "01FFFFFFFFFAFFFF" {
 		t.Errorf("after the oldest made room: %+v", list)
 	}

@@ -114,7 +114,7 @@ func TestHalfOpen(t *testing.T) {
 	}
 }
 
-// certificate makes one for this machine, as PEM files, and the pool that trusts it.
+// certificate makes one for this computer, as PEM files, and the pool that trusts it.
 func certificate(t *testing.T) (certFile, keyFile string, pool *x509.CertPool) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)

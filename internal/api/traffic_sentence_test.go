@@ -261,7 +261,7 @@ func BenchmarkFullLine(b *testing.B) {
 	b.ReportMetric(float64(len(lines)), "sentences")
 }
 
-// FuzzTrafficSentence: whatever a line carries, each of its sentences can be shown, is what was heard, and steers nothing.
+// FuzzTrafficSentence: whatever a line carries, each of its sentences can be shown, is what was received, and steers nothing.
 func FuzzTrafficSentence(f *testing.F) {
 	f.Add([]byte(webtest.Sealed("$GPRMC,120000.00,A,3755.3232,N,02301.0146,E,0.0,116.0,140914,4.2,E,D,V")))
 	f.Add([]byte(`\g:1-2-3,s:x*00\!AIVDM,2,1,1,A,55?MbV02;H;s<HtKR20EHE:0@T4@Dn2222222216L961O5Gf0NSQEp6ClRp8,0*1C$GPTXT,1,1,1,<b>` + "\xff\x00 \r\n"))

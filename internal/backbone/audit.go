@@ -18,8 +18,8 @@ const AuditSchema = "muster.backbone/v1"
 type Audit struct {
 	Schema      string       `json:"schema"`
 	Boat        string       `json:"boat,omitempty"`
-	Network     string       `json:"network,omitempty"` // as the layout says, or the one that it was held against
-	Problem     string       `json:"problem,omitempty"` // why it was not held against the network
+	Network     string       `json:"network,omitempty"` // as the layout says, or the one that it was compared with
+	Problem     string       `json:"problem,omitempty"` // why it was not compared with the network
 	Cable       Measure      `json:"cable"`             // metres of the backbone's own cables
 	Length      Measure      `json:"length"`            // metres of backbone, with a drop cable counted in where it reaches beyond an end
 	DropSum     Measure      `json:"drop_sum"`          // metres of all drops
@@ -138,7 +138,7 @@ func Judge(l *Layout) *Audit {
 	return a
 }
 
-// sources tell where the figures of the cables in use come from.
+// sources report where the figures of the cables in use come from.
 func (l *Layout) sources(drops []Drop) []string {
 	var lines []string
 	for _, c := range cables {
@@ -176,7 +176,7 @@ func (a *Audit) add(l *Layout) {
 }
 
 // overhang is how far drops near an end reach beyond the terminator: a drop longer than the way from its tee to the end
-// counts into the backbone (specification pages of a cable maker).
+// counts into the backbone (specification pages of a cable manufacturer).
 func (l *Layout) overhang(s *Solution, total float64) float64 {
 	var first, last float64
 	for _, o := range s.Outlets {

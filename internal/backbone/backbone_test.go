@@ -457,7 +457,7 @@ func BenchmarkJudge(b *testing.B) {
 	}
 }
 
-// TestMeasuredOnTheBus: what devices tell of the supply is held against the plan, each at the place that the layout gives it.
+// TestMeasuredOnTheBus: what devices report of the supply is compared with the plan, each at the place that the layout gives it.
 func TestMeasuredOnTheBus(t *testing.T) {
 	for _, c := range []struct {
 		name        string

@@ -255,7 +255,7 @@ func (l *Layout) drops(extra []Drop) []Drop {
 	return append(out, extra...)
 }
 
-// solverNoise is a difference in volt that stands for none: what is left of the arithmetic where no current flows.
+// solverNoise is a difference in volt that represents none: what is left of the arithmetic where no current flows.
 const solverNoise = 1e-11
 
 // Solve computes voltages and currents, with extra drops beside those of the layout.

@@ -54,7 +54,7 @@ type Drop struct {
 	Name   string  `yaml:"name"` // NAME as 16 hex digits
 	Load   float64 `yaml:"load"` // load equivalency, units of 50 mA
 
-	// Measures says what the voltage is that the device tells in its battery or DC messages: "drop" for that of its own connection, or
+	// Measures says what the voltage is that the device reports in its battery or DC messages: "drop" for that of its own connection, or
 	// the power point that it measures at. Instance says which of several batteries it is; the lowest when left out.
 	Measures string `yaml:"measures"`
 	Instance *uint8 `yaml:"instance"`

@@ -15,7 +15,7 @@ import (
 	"muster/internal/report"
 )
 
-// Live is the layout held against the network as it is.
+// Live is the layout compared with the network as it is.
 type Live struct {
 	Load         Measure        `json:"load"`             // load equivalency declared on the wire; the limit is the plan's
 	Unsaid       int            `json:"unsaid,omitempty"` // devices that declare none
@@ -93,7 +93,7 @@ type match struct {
 	unidentified []*report.Device
 }
 
-// away reports whether a device has stopped speaking, which is told by itself.
+// away reports whether a device has stopped speaking, which is reported by itself.
 func away(d *report.Device) bool { return d.State == boat.Silent || d.State == boat.Gone }
 
 // match finds the device of every drop: by NAME, by model, by role. A device that has not said its model yet is taken for the planned
@@ -148,7 +148,7 @@ func (l *Layout) match(r *report.Report, network string) *match {
 }
 
 // Against adds what the live network shows: which planned devices answer, which extra ones do, and what they declare.
-// A voltage that a device tells is compared where the layout says what it measures. It returns an error, and adds nothing, when the
+// A voltage that a device reports is compared where the layout says what it measures. It returns an error, and adds nothing, when the
 // report is of another boat, or does not tell which network the layout is of.
 func (a *Audit) Against(l *Layout, r *report.Report) error {
 	if known := r.Boat; l.Boat != "" && known.ID+known.Name != "" && !strings.EqualFold(l.Boat, known.ID) && !strings.EqualFold(l.Boat, known.Name) {
@@ -267,7 +267,7 @@ func (l *Layout) asDeclared(m *match) *Layout {
 	return &out
 }
 
-// supplies judges the voltages that devices told. What a device measures at its own connection is held against what it would get with
+// supplies judges the voltages that devices reported. What a device measures at its own connection is compared with what it would get with
 // the loads as declared and the supply as others measured it.
 func (a *Audit) supplies(l *Layout, m *match) {
 	now := l.asDeclared(m)

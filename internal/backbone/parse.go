@@ -76,7 +76,7 @@ func Parse(ctx context.Context, file string, data []byte) (*Layout, error) {
 	return l, nil
 }
 
-// currentRoles puts the current names of roles in the place of old ones.
+// currentRoles puts the current names of roles instead of old ones.
 func currentRoles(drops []Drop) {
 	for i := range drops {
 		role, _ := boat.ParseRole(drops[i].Role)

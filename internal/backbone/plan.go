@@ -8,7 +8,7 @@ import (
 	"muster/internal/report"
 )
 
-// Plan is a layout that was judged once, to be held against report after report. It may be used from anywhere.
+// Plan is a layout that was judged once, to be compared with report after report. It may be used from anywhere.
 type Plan struct {
 	layout *Layout
 	judged *Audit
@@ -37,10 +37,10 @@ const (
 	sagging = time.Minute
 )
 
-// againstTraffic are the checks that compare the layout with what is heard; the others judge the layout itself.
+// againstTraffic are the checks that compare the layout with what is received; the others judge the layout itself.
 var againstTraffic = []string{"missing", "new-device"}
 
-// Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. Nothing is judged anew
+// Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. Nothing is judged again
 // for a report but what the report can change.
 func Rules(plans []*Plan) []check.Rule {
 	if len(plans) == 0 {

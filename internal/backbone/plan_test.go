@@ -253,7 +253,7 @@ func TestTalkersCover(t *testing.T) {
 			b.Feed(event.Event{Time: now, Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 			for range 10 {
 				now = now.Add(time.Second)
-				b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(130824, 99, depth)}) // somebody is heard
+				b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(130824, 99, depth)}) // somebody is received
 				for i := range c.sounders {
 					b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(128267, uint8(40+i), depth)})
 				}
@@ -307,7 +307,7 @@ func sealed(line string) string {
 	return fmt.Sprintf("$%s*%02X", body, sum)
 }
 
-// TestRules: a plan's findings are those of its checks, held as long as each wants, and nothing of one report is told of the next.
+// TestRules: a plan's findings are those of its checks, held as long as each wants, and nothing of one report remains in the next.
 func TestRules(t *testing.T) {
 	l := sound()
 	l.Terminators = []string{"a"}

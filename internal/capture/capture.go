@@ -44,7 +44,7 @@ func (f Format) String() string {
 	return fmt.Sprintf("format(%d)", uint8(f))
 }
 
-// Errors that a caller can tell apart. Their texts carry the way out.
+// Errors that a caller can distinguish. Their texts carry the way out.
 var (
 	ErrUnknownFormat = errors.New("unknown capture format: give a candump log, a pcap or pcapng file of a CAN interface, or NMEA 0183 lines; .gz and .zst are opened")
 	ErrEmpty         = errors.New("the capture is empty: record some traffic first, for instance with muster capture can0 -o FILE")

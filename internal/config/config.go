@@ -34,7 +34,7 @@ type Config struct {
 	Log              Log               `yaml:"log"`
 	StateDir         string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
 	Store            Store             `yaml:"store"`
-	Baseline         string            `yaml:"baseline"` // snapshot file that the boat is held against
+	Baseline         string            `yaml:"baseline"` // snapshot file that the boat is compared with
 	Sheets           string            `yaml:"sheets"`   // folder of release sheets
 	Notes            string            `yaml:"notes"`    // file of devices that no network shows
 	Layout           List              `yaml:"layout"`   // file of the plan of the backbone, or of one each of several
@@ -42,7 +42,7 @@ type Config struct {
 	Accepted         []alert.Accepted  `yaml:"accepted"` // known matters that the owner lives with
 	Notify           []Target          `yaml:"notify"`
 	Fleet            Fleet             `yaml:"fleet"`
-	GNSSTime         bool              `yaml:"gnss_time"` // take satellite time from the networks while this machine's clock is not set
+	GNSSTime         bool              `yaml:"gnss_time"` // take satellite time from the networks while this computer's clock is not set
 	Manufacturers    map[uint16]string `yaml:"-"`         // the content of ManufacturerFile
 	Token            string            `yaml:"-"`         // first line of TokenFile: who shows it may act
 	ReadToken        string            `yaml:"-"`         // second line of TokenFile, if any: who shows it may read
@@ -290,7 +290,7 @@ func (c *Config) validate(d *input.Document) error {
 }
 
 // CheckListen says what is wrong with an address to listen on: host:port, or off. Without protection (a token or TLS) it
-// must be this machine's own.
+// must be this computer's own.
 func CheckListen(address string, protected bool) error {
 	if address == "off" {
 		return nil
@@ -305,7 +305,7 @@ func CheckListen(address string, protected bool) error {
 	return nil
 }
 
-// Loopback reports whether the host of a listen address is this machine alone. A name counts only when it is localhost.
+// Loopback reports whether the host of a listen address is this computer alone. A name counts only when it is localhost.
 func Loopback(host string) bool {
 	if host == "localhost" {
 		return true

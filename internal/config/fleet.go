@@ -13,7 +13,7 @@ import (
 type Fleet struct {
 	URL         List          `yaml:"url"`         // of the hub, or of several servers of one cluster; empty for no hub
 	Credentials string        `yaml:"credentials"` // file that muster-hub enroll made for this boat
-	CA          string        `yaml:"ca"`          // PEM file of whom to trust with the hub's certificate; empty for whom the machine trusts
+	CA          string        `yaml:"ca"`          // PEM file of whom to trust with the hub's certificate; empty for whom the computer trusts
 	Every       time.Duration `yaml:"every"`       // a report is sent at least this often
 	MetricsURL  string        `yaml:"metrics_url"` // where this board can be scraped
 }

@@ -61,7 +61,7 @@ func (f *amFake) lines() []string {
 	return append([]string(nil), f.got...)
 }
 
-// TestAlertmanagerOutage: what came and went while it did not answer is told when it does, once and in order, also by the next run.
+// TestAlertmanagerOutage: what came and went while it did not answer is reported when it does, once and in order, also by the next run.
 func TestAlertmanagerOutage(t *testing.T) {
 	dir := t.TempDir()
 	run := func(f *amFake) (*Daemon, func()) {

@@ -164,7 +164,7 @@ func (a *asking) flush() {
 	a.out.Reset()
 }
 
-// send puts our frames on the bus until ctx ends. A bus that takes none is told once per change.
+// send puts our frames on the bus until ctx ends. A bus that takes none is reported once per change.
 func (s *sources) send(ctx context.Context, in *input) {
 	failing := false
 	for {

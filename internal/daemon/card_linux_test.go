@@ -222,7 +222,7 @@ func TestDamagedStore(t *testing.T) {
 	}
 }
 
-// TestSetAsideLater: a damaged store that the card lets be renamed only amid the run is told of when it is found, and with its new name
+// TestSetAsideLater: a damaged store that the card lets be renamed only amid the run is reported when it is found, and with its new name
 // when it has one; the alert follows.
 func TestSetAsideLater(t *testing.T) {
 	dir, locked := t.TempDir(), true

@@ -17,7 +17,7 @@ const jumpOf = 2 * time.Second
 // started is when the program was.
 var started = time.Now()
 
-// wallClock watches this machine's clock against the time that really passes.
+// wallClock watches this computer's clock against the time that really passes.
 type wallClock struct {
 	last    time.Time
 	elapsed time.Duration
@@ -43,18 +43,18 @@ func (w *wallClock) shows(elapsed time.Duration) event.Time {
 	return event.At(w.last).Add(elapsed - w.elapsed)
 }
 
-// timekeeper keeps event time running evenly, whatever becomes of this machine's clock. While that is set, event time
+// timekeeper keeps event time running evenly, whatever becomes of this computer's clock. While that is set, event time
 // is what it shows. While it is not, event time goes on from the last moment that the store knows, or follows
 // satellite time. It belongs to the model's goroutine, except now.
 type timekeeper struct {
 	log      zerolog.Logger
-	machine  func() time.Time     // what this machine's clock shows
+	machine  func() time.Time     // what this computer's clock shows
 	elapsed  func() time.Duration // a clock that nobody sets
-	live     bool                 // this machine's clock moves event time
+	live     bool                 // this computer's clock moves event time
 	takeGNSS bool                 // satellite time may stand in for it
 
 	wall       wallClock
-	ahead      atomic.Int64  // event time less this machine's clock in ns, while that is not set; read from anywhere
+	ahead      atomic.Int64  // event time less this computer's clock in ns, while that is not set; read from anywhere
 	jump       time.Duration // by which the clock was last set: what was stamped before is moved by it
 	moved      time.Duration // by which event time was moved altogether
 	from       event.Time    // when this run began
@@ -62,10 +62,10 @@ type timekeeper struct {
 	gnss       bool // event time follows satellite time
 }
 
-// unset reports whether a moment that this machine's clock shows says that nobody has set it.
+// unset reports whether a moment that this computer's clock shows says that nobody has set it.
 func unset(now time.Time) bool { return event.At(now) < event.ClockSet }
 
-// now is the time as far as it is known: that of this machine, or event time while its clock is not set. Callable from
+// now is the time as far as it is known: that of this computer, or event time while its clock is not set. Callable from
 // anywhere.
 func (k *timekeeper) now() time.Time {
 	now := k.machine()
@@ -157,7 +157,7 @@ func (k *timekeeper) clock() boat.Clock {
 	return boat.ClockUnset
 }
 
-// followSatellites lets event time follow the satellite time that the sources report, while this machine's clock is not set. It
+// followSatellites lets event time follow the satellite time that the sources report, while this computer's clock is not set. It
 // gives by how much event time is to be moved for that.
 func (k *timekeeper) followSatellites(s *boat.State) (by time.Duration, follows bool) {
 	if !k.live || !k.takeGNSS || !unset(k.machine()) {
@@ -197,7 +197,7 @@ func (m *model) onClock(events []event.Event) {
 	m.time.stamp(events, shows)
 }
 
-// checkSatellites moves everything onto the satellite time that the sources tell, where that is followed.
+// checkSatellites moves everything onto the satellite time that the sources report, where that is followed.
 func (m *model) checkSatellites(s *boat.State) (moved bool) {
 	by, moved := m.time.followSatellites(s)
 	if moved {

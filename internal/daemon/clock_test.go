@@ -150,7 +150,7 @@ func depth(at event.Time) event.Event {
 
 func sounder(now event.Time) []event.Event { return []event.Event{claim(now, nameA, 35), depth(now)} }
 
-// TestClockIsSet: whatever the clock was before it is set, and whichever way it is set, what was heard stays in order.
+// TestClockIsSet: whatever the clock was before it is set, and whichever way it is set, what was received stays in order.
 func TestClockIsSet(t *testing.T) {
 	right := t0.UTC()
 	for _, tc := range []struct {

@@ -54,21 +54,21 @@ type Options struct {
 	// Load reads the config again for a reload. May be nil, and then there is none to read.
 	Load func(context.Context) (config.Config, error)
 
-	// Known is a report of the same traffic, made while it was heard. It tells Replay what no capture holds: what kept
+	// Known is a report of the same traffic, made while it was received. It tells Replay what no capture holds: what kept
 	// the time, which devices were our own, and which did not say who they are when asked. May be nil.
 	Known *report.Report
 
-	// Manual are devices entered by hand in the place of those of the config's notes file. May be nil.
+	// Manual are devices entered by hand instead of those of the config's notes file. May be nil.
 	Manual []boat.Manual
 
-	// Layouts are plans of backbones in the place of those of the config's layout files. May be nil.
+	// Layouts are plans of backbones instead of those of the config's layout files. May be nil.
 	Layouts []*backbone.Layout
 
 	// OnReport is told every report, and in a replay one for every second of event time. It may be nil, keeps nothing
 	// that it changes, and is called by the goroutine of Run or Replay.
 	OnReport func(now event.Time, r *report.Report, c release.Conditions)
 
-	// Recorded judges the boat by all that is heard until the end, as an audit and a snapshot do, instead of raising
+	// Recorded judges the boat by all that is received until the end, as an audit and a snapshot do, instead of raising
 	// alerts when something has lasted. Replay always does.
 	Recorded bool
 
@@ -102,7 +102,7 @@ type life struct {
 	started  atomic.Bool
 	stop     context.CancelFunc
 	stopping context.Context
-	begun    chan struct{} // closed when Run has told that it runs
+	begun    chan struct{} // closed when Run has reported that it runs
 	done     chan struct{} // closed when Run has returned
 	cleanup  sync.Once
 	stopErr  error // of the cleanup

@@ -382,7 +382,7 @@ func TestFlood(t *testing.T) {
 		}
 	}
 	eventually(t, func() bool {
-		all := d.Report().Networks // in the order in which they were heard
+		all := d.Report().Networks // in the order in which they were received
 		return slices.ContainsFunc(all, func(n report.Network) bool { return n.Frames == frames && n.Faults.Dropped == 0 }) &&
 			slices.ContainsFunc(all, func(n report.Network) bool { return n.Faults.Dropped > 0 })
 	})

@@ -93,7 +93,7 @@ func (t *notifier) wake() {
 	}
 }
 
-// accepts reports whether the target is told of an alert of this severity.
+// accepts reports whether the target is notified of an alert of this severity.
 func accepts(t *config.Target, s check.Severity) bool {
 	return s.Rank() >= max(t.MinSeverity.Rank(), check.Info.Rank())
 }

@@ -121,8 +121,8 @@ func (s *shore) shows(devices int) func() bool {
 	return func() bool { return len(s.answer().Devices) == devices }
 }
 
-// TestHubHears: what changes aboard is in the hub's answer. A change of an alert is told at once: the uplink's clock stands still
-// meanwhile. Another is told when nothing else has changed for ten seconds of that clock, or a minute after it when things go on changing.
+// TestHubHears: what changes aboard is in the hub's answer. A change of an alert is reported at once: the uplink's clock stands still
+// meanwhile. Another is reported when nothing else has changed for ten seconds of that clock, or a minute after it when things go on changing.
 func TestHubHears(t *testing.T) {
 	s := newShore(t)
 	s.joins(1)

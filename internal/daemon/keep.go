@@ -33,7 +33,7 @@ const (
 type keeping struct {
 	keeper   *keeper // nil in a replay, which keeps nothing
 	devices  map[string]kept
-	away     []alert.Kept // silent devices of before the start that were not heard since
+	away     []alert.Kept // silent devices of before the start that were not received since
 	past     map[string]keptDevice
 	changes  []noted    // since the last keep
 	work     bool       // the work order moved
@@ -280,7 +280,7 @@ func (g *keeping) keepDevices(r *report.Report) {
 	}
 }
 
-// keepTalkers keeps the software of talkers that told it.
+// keepTalkers keeps the software of talkers that reported it.
 func (g *keeping) keepTalkers(r *report.Report) {
 	for i := range r.Talkers {
 		t := &r.Talkers[i]

@@ -185,7 +185,7 @@ func TestWebhook(t *testing.T) {
 	}
 }
 
-// TestWebhookAcrossRestart: what could not be told is told by the next run, once and in order.
+// TestWebhookAcrossRestart: what could not be told is reported by the next run, once and in order.
 func TestWebhookAcrossRestart(t *testing.T) {
 	dir := t.TempDir()
 	run := func(r *receiver) (*Daemon, func()) {

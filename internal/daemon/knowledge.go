@@ -29,7 +29,7 @@ type knowledge struct {
 	sheets *release.Sheets // nil without any
 	noted  []boat.Manual
 	plans  []*backbone.Plan
-	adrift []string // of each plan, why it is not held against a network; empty when it is
+	adrift []string // of each plan, why it is not compared with a network; empty when it is
 	job    *job.Job // what service records begin with; nil without any
 }
 
@@ -154,7 +154,7 @@ func (k *knowledge) rules() []check.Rule {
 	return rules
 }
 
-// logPlans says in the log, once for each change, which plan is not held against a network and why. It waits until
+// logPlans says in the log, once for each change, which plan is not compared with a network and why. It waits until
 // networks had time to be heard.
 func (k *knowledge) logPlans(r *report.Report, log zerolog.Logger) {
 	if r.Window.To.Sub(r.Window.From) < time.Minute {
@@ -178,7 +178,7 @@ const maxBaseline = 256 << 20
 // baselineKey is that of the store.
 const baselineKey = "snapshot"
 
-// baseline is what the boat is held against.
+// baseline is what the boat is compared with.
 type baseline struct {
 	*snapshot.Snapshot      // nil for none
 	named              bool // by the config

@@ -23,7 +23,7 @@ func opened(fake map[string]tap.Source, later bool) func(string, bool) (tap.Sour
 }
 
 // TestSourceComesLater: a gateway that is switched off when the daemon starts does not keep the backbone from being watched; it is said to
-// be away, and is heard once it is there.
+// be away, and is received once it is there.
 func TestSourceComesLater(t *testing.T) {
 	free, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

@@ -94,7 +94,7 @@ func TestLayoutReload(t *testing.T) {
 	}
 }
 
-// TestLayoutAdrift: a layout whose network is not there is told in the log, once.
+// TestLayoutAdrift: a layout whose network is not there is reported in the log, once.
 func TestLayoutAdrift(t *testing.T) {
 	var log strings.Builder
 	opt := simulated(t, "demo")

@@ -87,7 +87,7 @@ func (a *afloat) changes(id string) (lines []string) {
 
 func (a *afloat) said(words string) int { return strings.Count(a.log.String(), words) }
 
-// TestShortQueue: a kernel that lets little wait to be read is told of once, and not again when the network comes back.
+// TestShortQueue: a kernel that lets little wait to be read is reported once, and not again when the network comes back.
 func TestShortQueue(t *testing.T) {
 	bow := newWire()
 	a := newAfloat(t, options("off", map[string]tap.Source{"can0": bow}, "can0"))

@@ -21,10 +21,10 @@ import (
 	"muster/internal/snapshot"
 )
 
-// lateness is how far behind the clock event time is kept when nothing is heard: a live source may deliver that late.
+// lateness is how far behind the clock event time is kept when nothing is received: a live source may deliver that late.
 const lateness = time.Second
 
-// model is the boat and what is made of what is heard aboard. All of it belongs to the goroutine of run, or to that of
+// model is the boat and what is made of what is received aboard. All of it belongs to the goroutine of run, or to that of
 // a replay. Others read view, call do, and time.now.
 type model struct {
 	log     zerolog.Logger
@@ -53,7 +53,7 @@ type model struct {
 	view atomic.Pointer[view]
 }
 
-// view is what others see of the model, made anew with each report. All of it is shared and read-only.
+// view is what others see of the model, made again with each report. All of it is shared and read-only.
 type view struct {
 	report      *report.Report
 	conditions  api.Conditions
@@ -66,7 +66,7 @@ type view struct {
 	plans       []*backbone.Plan
 }
 
-// newModel makes the model of a boat of which nothing was heard.
+// newModel makes the model of a boat of which nothing was received.
 func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger) *model {
 	c := &opt.Config
 	m := &model{log: log, sources: s, acts: make(chan func()), onReport: opt.OnReport,
@@ -95,7 +95,7 @@ func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger
 	return m
 }
 
-// learn takes what people wrote down in the place of what was known.
+// learn takes what people wrote down instead of what was known.
 func (m *model) learn(k knowledge, base baseline) {
 	m.known = k
 	m.boat.SetManual(m.entered())

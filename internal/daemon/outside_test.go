@@ -83,7 +83,7 @@ func standing(t *testing.T, d *Daemon, findings ...check.Finding) {
 	}
 }
 
-// TestAlertmanager: a real one is told of an alert, of its end, and nothing of what is silenced.
+// TestAlertmanager: a real one is notified of an alert, of its end, and nothing of what is silenced.
 func TestAlertmanager(t *testing.T) {
 	path := program(t, "prometheus-alertmanager", "prometheus-alertmanager")
 	dir, address := t.TempDir(), hosttest.Address(t)

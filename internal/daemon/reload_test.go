@@ -309,7 +309,7 @@ func TestReloadTokens(t *testing.T) {
 	}
 }
 
-// TestNotify: systemd is told of the start, of each reload with its moment and its end, of life, and of the stop. The order and the keys are
+// TestNotify: systemd is notified of the start, of each reload with its moment and its end, of life, and of the stop. The order and the keys are
 // those of sd_notify(3).
 func TestNotify(t *testing.T) {
 	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(t.TempDir(), "notify"), Net: "unixgram"})

@@ -158,7 +158,7 @@ func (p *replaying) between(in *input, run []event.Event) error {
 	return nil
 }
 
-// reportDue reports whether the second after the look before is over, for somebody who is told of once for every
+// reportDue reports whether the second after the look before is over, for a caller that is called once for every
 // second of event time.
 func (p *replaying) reportDue(now event.Time) bool {
 	wait := p.nextReport.Sub(now)
@@ -180,7 +180,7 @@ func (c *cursor) take(n int) (*input, []event.Event) {
 	return c.in, run
 }
 
-// ownBefore are the NAMEs that were our own when the traffic was heard.
+// ownBefore are the NAMEs that were our own when the traffic was received.
 func ownBefore(known *report.Report) []pgn.NAME {
 	var names []pgn.NAME
 	for _, d := range devicesOf(known) {
@@ -198,7 +198,7 @@ func devicesOf(r *report.Report) []report.Device {
 	return r.Devices
 }
 
-// noteUnansweredBefore tells the model which devices did not answer when the traffic was heard.
+// noteUnansweredBefore tells the model which devices did not answer when the traffic was received.
 func (m *model) noteUnansweredBefore(known *report.Report) {
 	for _, dev := range devicesOf(known) {
 		name, err := strconv.ParseUint(dev.ID, 16, 64)

@@ -100,7 +100,7 @@ func (s *sources) start(in *input) {
 	}
 }
 
-// wait returns when nobody reads and sends any more.
+// wait returns when nobody reads and sends any longer.
 func (s *sources) wait() { s.tasks.Wait() }
 
 // close ends the reading of all, last first.
@@ -208,12 +208,12 @@ func (s *sources) networkID(in *input, local int, own string) string {
 		return fmt.Sprintf("%s-%d", in.id, local+1)
 	}
 	if id, ok := in.given[own]; ok {
-		return id // told anew, as when a line's rate was found
+		return id // told again, as when a line's rate was found
 	}
 	all := s.inputs()
 	place := slices.Index(all, in)
 	taken := func(id string) bool {
-		// A source that comes earlier and is called so by the config will have that name, though it was not heard yet.
+		// A source that comes earlier and is called so by the config will have that name, though it was not received yet.
 		return slices.ContainsFunc(all[:place], func(o *input) bool { return o.id == "" && o.name == id }) ||
 			slices.ContainsFunc(all, func(o *input) bool {
 				return o != in && (o.id == id || slices.Contains(o.ids, id))

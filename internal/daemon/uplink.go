@@ -60,7 +60,7 @@ func (o *notifiers) nextUplink(c *config.Config) (*uplink, error) {
 	return o.newUplink(c)
 }
 
-// startUplink lets an uplink, or none, tell the hub in the place of the present one, and begins once that has ended.
+// startUplink lets an uplink, or none, tell the hub instead of the present one, and begins once that has ended.
 func (o *notifiers) startUplink(link *uplink) {
 	was := o.up.Swap(link)
 	if was == link && (link == nil || link.stop != nil) {

@@ -40,7 +40,7 @@ func shownWork(f *release.Follower) api.Work {
 	return api.Work{Order: f.Order(), Status: f.Status(), Done: f.Done()}
 }
 
-// takeWork lets an order, or none, be followed in the place of the present one, which is kept as it ended.
+// takeWork lets an order, or none, be followed instead of the present one, which is kept as it ended.
 func (m *model) takeWork(f *release.Follower) {
 	m.endWorkSilences()
 	m.work.end(m.work.follower)

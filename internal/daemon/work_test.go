@@ -20,7 +20,7 @@ import (
 	"muster/internal/store"
 )
 
-// twoHeads is a boat one of whose heads is updated: it is away from 60 s to 210 s.
+// twoHeads is a boat one of whose displays is updated: it is away from 60 s to 210 s.
 const twoHeads = `
 title: Two displays
 boat: {name: Sandpiper, latitude: 50.05, longitude: -4.9}

@@ -74,7 +74,7 @@ type Kind uint8
 // The kinds of event. The comment names the fields that are set besides Time and Network.
 const (
 	KindNone       Kind = iota // nothing
-	KindNetwork                // Info: this is what the network number stands for from here on
+	KindNetwork                // Info: this is what the network number represents from here on
 	KindFrame                  // Frame, Sent: a classic CAN frame, also of 11 bits or remote; Count: its bits on the wire, 0 when not counted
 	KindErrorFrame             // Frame: ID holds the error class bits (linux/can/error.h), Data the details
 	KindDropped                // Count: frames lost between the bus and us since the last such event

@@ -21,7 +21,7 @@ type Credentials struct {
 	User    string    // public key
 	Issued  time.Time // absent when it does not say
 	Expires time.Time // absent: never
-	Open    bool      // other users of this machine may read the file
+	Open    bool      // other users of this computer may read the file
 }
 
 // newFile is the way out of most mistakes in a credentials file.

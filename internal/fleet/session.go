@@ -37,7 +37,7 @@ const (
 	lastRetryRefused = 5 * time.Minute  // somebody must do something
 )
 
-// refusal is what the hub, and not the link, stands in the way with.
+// refusal is what the hub, and not the link, is in the way with.
 type refusal struct{ error }
 
 func (r *refusal) Unwrap() error { return r.error }
@@ -380,7 +380,7 @@ func (d dialer) Dial(network, address string) (net.Conn, error) {
 	return c, nil
 }
 
-// trusted are the certificates of CA, nil for those that the machine trusts.
+// trusted are the certificates of CA, nil for those that the computer trusts.
 func (o *Options) trusted() (*x509.CertPool, error) {
 	if o.CA == "" {
 		return nil, nil

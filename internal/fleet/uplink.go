@@ -26,7 +26,7 @@ type Options struct {
 	Boat        boat.Identity
 	URLs        []string      // of the hub's message servers
 	Credentials string        // file; empty for a server that asks for none
-	CA          string        // PEM file of whom to trust; empty for those that the machine trusts
+	CA          string        // PEM file of whom to trust; empty for those that the computer trusts
 	Every       time.Duration // a report is sent at least this often; default 15 min
 	Metrics     string        // URL where this board can be scraped; may be empty
 	Version     string        // of muster

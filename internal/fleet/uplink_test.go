@@ -225,7 +225,7 @@ func TestTooLarge(t *testing.T) {
 	}
 }
 
-// TestUnsetClock: a board whose clock stands in 1970 is heard, over TLS and by credentials too, and says how good its times are.
+// TestUnsetClock: a board whose clock stands in 1970 is received, over TLS and by credentials too, and says how good its times are.
 func TestUnsetClock(t *testing.T) {
 	h := newHub(t, true)
 	h.declare(nil)

@@ -24,7 +24,7 @@ type Record struct {
 	Groups    []Group
 	Found     []Item // findings open before the work
 	Resolved  []Item
-	Unjudged  []Item // not found any more, and not judged
+	Unjudged  []Item // not found any longer, and not judged
 	OpenItems []Item
 	Fresh     []Item // findings that are open only after the work
 	Changes   []string

@@ -1,13 +1,13 @@
 package nmea0183
 
-// MaxAddress is the longest address field taken for one. Standard addresses have five characters; makers use more.
+// MaxAddress is the longest address field taken for one. Standard addresses have five characters; manufacturers use more.
 const MaxAddress = 16
 
 // Address is a sentence's address field in upper case, padded with zero bytes. It is comparable, so a map can be keyed
 // by it.
 //
 // A standard address is a talker of two characters and a formatter of three ("GP" "RMC"). A proprietary one is "P",
-// three characters for the maker and what the maker likes. A query is the asker's talker, the asked talker and "Q".
+// three characters for the manufacturer and what the manufacturer likes. A query is the asker's talker, the asked talker and "Q".
 type Address [MaxAddress]byte
 
 // AddressOf makes an Address of text such as "GPRMC"; what is beyond MaxAddress is cut.
@@ -25,10 +25,10 @@ func (a Address) String() string { return string(a[:a.len()]) }
 // Talker is the two characters of the talker, or "P" for a proprietary sentence.
 func (a Address) Talker() string { return string(a.talker()) }
 
-// Formatter is what follows the talker: "RMC", "Q" for a query, maker and type ("GRMZ") for a proprietary sentence.
+// Formatter is what follows the talker: "RMC", "Q" for a query, manufacturer and type ("GRMZ") for a proprietary sentence.
 func (a Address) Formatter() string { return string(a.formatter()) }
 
-// Maker is the maker's three letters in a proprietary sentence, else empty.
+// Maker is the manufacturer's three letters in a proprietary sentence, else empty.
 func (a Address) Maker() string {
 	if !a.Proprietary() {
 		return ""
@@ -44,7 +44,7 @@ func (a Address) Listener() string {
 	return string(a[2:4])
 }
 
-// Proprietary reports whether the sentence is a maker's own.
+// Proprietary reports whether the sentence is a manufacturer's own.
 func (a Address) Proprietary() bool { return a[0] == 'P' }
 
 // Query reports whether the sentence asks another talker for a sentence; field 0 then names the formatter wanted.

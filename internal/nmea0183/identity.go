@@ -8,12 +8,12 @@ import (
 	nmea "github.com/adrianmo/go-nmea"
 )
 
-// Version is what VER sentences tell about the equipment that sends them. A text that was not given is empty.
+// Version is what VER sentences report about the equipment that sends them. A text that was not given is empty.
 type Version struct {
 	DeviceType string
 	Vendor     string
 	UniqueID   string
-	Serial     string // the maker's serial number
+	Serial     string // the manufacturer's serial number
 	Model      string
 	Software   string
 	Hardware   string
@@ -64,7 +64,7 @@ func (j *Versions) Add(s *Sentence) (Version, bool) {
 // maxVersionText bounds a text that is put together from parts; a field has at most 32 characters.
 const maxVersionText = 128
 
-// Heartbeat is what an HBT sentence tells.
+// Heartbeat is what an HBT sentence reports.
 type Heartbeat struct {
 	IntervalSec float64 // time to the next one in s; 0 when not given
 	Normal      bool    // the equipment says that it works
@@ -92,10 +92,10 @@ func ReadHeartbeat(s *Sentence) (h Heartbeat, ok bool) {
 	return h, true
 }
 
-// Text is what a TXT sentence tells.
+// Text is what a TXT sentence reports.
 type Text struct {
 	Total, Number int    // of the sentences of one text; 0 when not given
-	ID            string // given by the maker; start-up banners often carry a firmware version
+	ID            string // given by the manufacturer; start-up banners often carry a firmware version
 	Text          string
 }
 
@@ -114,7 +114,7 @@ func ReadText(s *Sentence) (x Text, ok bool) {
 	return x, true
 }
 
-// unescape is a text field with every ^hh replaced by the byte it stands for (ISO 8859-1, from memory), without spaces
+// unescape is a text field with every ^hh replaced by the byte it represents (ISO 8859-1, from memory), without spaces
 // around it, and with a question mark for what does not print. UTF-8, which the standard does not know, is kept.
 func unescape(b []byte) string {
 	var text strings.Builder

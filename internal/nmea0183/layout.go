@@ -6,7 +6,7 @@ import (
 	"strings"
 )
 
-// layout is what stands in the fields of a sentence type.
+// layout is what is in the fields of a sentence type.
 type layout struct {
 	fields  []field
 	repeats bool // over and over

@@ -237,7 +237,7 @@ func (r *plain) status(status, mode int) (valid bool, m Mode) {
 	return valid && m != ModeNone, m
 }
 
-// mode reads the mode letter. A letter that is none of the standard's is some maker's own and counts as unknown.
+// mode reads the mode letter. A letter that is none of the standard's is some manufacturer's own and counts as unknown.
 func (r *plain) mode(i int) Mode { return plainModeOf(r.letter(i)) }
 
 func plainModeOf(letter byte) Mode {

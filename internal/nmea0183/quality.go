@@ -7,7 +7,7 @@ type Condition uint8
 
 // The conditions.
 const (
-	ConditionUnknown   Condition = iota // too little was heard
+	ConditionUnknown   Condition = iota // too little was received
 	ConditionGood                       // at least nine of ten lines hold whole sentences
 	ConditionNoisy                      // sentences, but many damaged: bad contact, two talkers on one pair, an overrun
 	ConditionWrongBaud                  // binary noise such as another rate or reversed wires give
@@ -31,7 +31,7 @@ type Verdict struct {
 	Baud      uint32 // the talker's likely rate when the one in use is wrong; 0 when it cannot be told
 }
 
-// Quality gathers what a line's bytes show. The zero value is ready; the past fades, so that a mended line is soon
+// Quality gathers what a line's bytes show. The zero value is ready; the past fades, so that a repaired line is soon
 // judged good.
 type Quality struct {
 	lines, whole uint32 // lines, and those with a whole sentence

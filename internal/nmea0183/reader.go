@@ -96,7 +96,7 @@ func (r *reader) eastward(i int, degrees float64, side string) (float64, bool) {
 }
 
 // valid tells what the status in field i and the mode letter say. A missing status is taken for valid: old forms had
-// none. A mode that is none of the standard's is some maker's own and counts as unknown.
+// none. A mode that is none of the standard's is some manufacturer's own and counts as unknown.
 func (r *reader) valid(i int, mode string) (valid bool, m Mode) {
 	m = modeOf(mode)
 	return (r.fields[i] == nmea.StatusValid || !r.s.Has(i)) && m != ModeNone, m

@@ -297,7 +297,7 @@ func (a *Asker) newTarget(name pgn.NAME) *target {
 	return t
 }
 
-// again asks a device everything anew, but not more often than the options allow.
+// again asks a device everything again, but not more often than the options allow.
 func (a *Asker) again(now event.Time, t *target) {
 	at := now.Add(settleTime)
 	if t.asked != 0 {
@@ -328,7 +328,7 @@ func (a *Asker) spend(now event.Time, f *can.Frame) {
 	a.budget.level -= float64(bits)
 }
 
-// answer follows the frames of an answer until it is complete. Answers that somebody else asked for count as well.
+// answer follows the frames of an answer until it is complete. Answers that another asked for count as well.
 func (a *Asker) answer(now event.Time, t *target, number uint32, p []byte, f *can.Frame) {
 	i := slices.IndexFunc(topics[:], func(x struct {
 		number  uint32

@@ -109,7 +109,7 @@ func (n *Node) heardISO(now event.Time, f *can.Frame) {
 	n.carry(now)
 }
 
-// accept begins to receive; a sender that begins anew has given up what it sent before.
+// accept begins to receive; a sender that begins again has given up what it sent before.
 func (n *Node) accept(r *transport.Receiver, f *can.Frame) {
 	for i := range n.msgs.in {
 		if n.msgs.in[i].Peer() == r.Peer() {

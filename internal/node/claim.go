@@ -22,7 +22,7 @@ func (a *Addresses) Set(addr uint8, name pgn.NAME) {
 	a.names[addr], a.taken[addr] = name, true
 }
 
-// Leave notes that the NAME has no address any more.
+// Leave notes that the NAME has no address any longer.
 func (a *Addresses) Leave(name pgn.NAME) {
 	for i := range a.names {
 		if a.taken[i] && a.names[i] == name {

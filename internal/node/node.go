@@ -96,7 +96,7 @@ func (s State) String() string {
 type Stats struct {
 	Claims    uint64 // claims sent
 	Lost      uint64 // addresses lost to a lower NAME
-	Twins     uint64 // claims of our own NAME by somebody else
+	Twins     uint64 // claims of our own NAME by another
 	Answers   uint64 // messages sent in answer to a request
 	Refused   uint64 // negative acknowledgments and refusing group acknowledgments sent
 	Withheld  uint64 // answers left out to keep a flood of requests from becoming a flood of answers
@@ -113,7 +113,7 @@ type Node struct {
 	addr  uint8 // the address claimed, or Null
 	last  uint8 // the address to try next
 	stats Stats
-	twin  event.Time // when our NAME was last claimed by somebody else
+	twin  event.Time // when our NAME was last claimed by another
 
 	owners Addresses
 	until  event.Time // end of the state Surveying, Claiming or Delaying
@@ -160,7 +160,7 @@ func (n *Node) State() State { return n.state }
 // Stats returns the counters.
 func (n *Node) Stats() Stats { return n.stats }
 
-// Twin is when somebody else last claimed this node's NAME; zero when nobody did.
+// Twin is when another last claimed this node's NAME; zero when nobody did.
 func (n *Node) Twin() event.Time { return n.twin }
 
 // Product returns what the node answers as product information.
@@ -178,7 +178,7 @@ func (n *Node) SetInstallation(i pgn.ConfigurationInformation) { n.opts.Installa
 // SetFaults changes how the node misbehaves.
 func (n *Node) SetFaults(f Faults) { n.opts.Faults = f }
 
-// SetName gives the node another NAME; it claims anew when it is on.
+// SetName gives the node another NAME; it claims again when it is on.
 func (n *Node) SetName(now event.Time, name pgn.NAME) {
 	n.opts.Name = name
 	if n.state != Off {

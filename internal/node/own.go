@@ -2,10 +2,10 @@ package node
 
 import "muster/pgn"
 
-// OwnMaker is the maker code of muster's own NAME. The public lists leave it unassigned; muster is not a certified device.
+// OwnMaker is the manufacturer code of muster's own NAME. The public lists leave it unassigned; muster is not a certified device.
 const OwnMaker = 2040
 
-// OwnName is muster's own NAME: class system tools, function diagnostic, able to change its address. unique tells apart the
+// OwnName is muster's own NAME: class system tools, function diagnostic, able to change its address. unique distinguishes the
 // instances of muster on one bus; 21 bits of it count.
 func OwnName(unique uint32) pgn.NAME {
 	return pgn.NameFields{

@@ -152,7 +152,7 @@ func TestBrowser(t *testing.T) {
 	})
 	t.Run("shows sentences as they come", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+pages["sentences"], webtest.Phone, false)
-		webtest.Script[int](t, ctx, "document.getElementById('traffic').replaceChildren(), 0") // what stands there then is the script's
+		webtest.Script[int](t, ctx, "document.getElementById('traffic').replaceChildren(), 0") // what is there then is the script's
 		webtest.Poll(t, ctx, "[...document.querySelectorAll('#traffic li')].some(e => e.textContent.includes('GPRMC') && /[$]GPRMC,.*[*]/.test(e.querySelector('code').textContent) && e.textContent.includes('speed over ground'))")
 		if words := webtest.Script[string](t, ctx, "document.querySelector('#traffic').textContent"); strings.Contains(words, "instance") {
 			t.Errorf("messages of a bus stand there too: %.300s", words)

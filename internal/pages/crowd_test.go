@@ -117,7 +117,7 @@ func TestFirstPage(t *testing.T) {
 	t.Logf("in all %d bytes", sum)
 }
 
-// BenchmarkBoatPage is the server's time for the first page of the demo, rendered anew each time.
+// BenchmarkBoatPage is the server's time for the first page of the demo, rendered again each time.
 func BenchmarkBoatPage(b *testing.B) {
 	d := daemontest.Demo(b, "demo", 20, nil)
 	daemontest.Until(b, "the displays differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })

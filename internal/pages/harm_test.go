@@ -128,7 +128,7 @@ func harmless(s string) string {
 	}, s)
 }
 
-// TestMarkup: what devices, makers and people say, and what an address says, is shown and never obeyed, on every page. A page of a boat that
+// TestMarkup: what devices, manufacturers and people say, and what an address says, is shown and never obeyed, on every page. A page of a boat that
 // says evil has the elements and attributes of one that says something harmless, steers no screen, and leads only to pages of its own. The
 // pages are read by the parser of the Go project (golang.org/x/net/html), which nobody here wrote.
 func TestMarkup(t *testing.T) {

@@ -86,7 +86,7 @@ func TestBackbonesAPI(t *testing.T) {
 	}
 }
 
-// TestCommissioningReport: the layout as held against the network, for paper, with what the form tells of the job.
+// TestCommissioningReport: the layout as compared with the network, for paper, with what the form tells of the job.
 func TestCommissioningReport(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Plans: plans(t, keelLayout)})
 	const job = "?network=can0&number=2026-9&technician=Ilse+%3Cb%3E&note=Mind+the+step."

@@ -173,7 +173,7 @@ func TestEditor(t *testing.T) {
 	}
 }
 
-// TestEditorOpens: files that are chosen or pasted; what is wrong with one is told with its place, and it stays to be mended.
+// TestEditorOpens: files that are chosen or pasted; what is wrong with one is reported with its place, and it stays to be repaired.
 func TestEditorOpens(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Plans: plans(t, keelLayout)})
 	to := s.URL() + editorPath

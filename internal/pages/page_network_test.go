@@ -158,7 +158,7 @@ func TestLoadLimits(t *testing.T) {
 	}
 }
 
-// TestTalkers: all that a talker told stands on the network page and on its own.
+// TestTalkers: all that a talker reported stands on the network page and on its own.
 func TestTalkers(t *testing.T) {
 	r := aboard(t)
 	r.Alerts = append(r.Alerts, alert.Alert{ID: "sources-disagree:position", Check: "sources-disagree", Severity: check.Warning, State: alert.StatusOpen,
@@ -298,7 +298,7 @@ func sealAgain(s string) string {
 	return fmt.Sprintf("%s*%02X", body, sum)
 }
 
-// TestPowerDeclared: the load of devices that are not heard is told apart, as in the comparison with a layout.
+// TestPowerDeclared: the load of devices that are not heard is distinguished, as in the comparison with a layout.
 func TestPowerDeclared(t *testing.T) {
 	r := webtest.Sample(t)
 	r.Devices = nil

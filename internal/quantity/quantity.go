@@ -1,5 +1,5 @@
 // Package quantity holds what several sources measure alike, as series on one clock, and says how they agree. It knows
-// series and nothing of devices: what a value stands for, and who sent it, is for the caller. Nothing here reads a
+// series and nothing of devices: what a value represents, and who sent it, is for the caller. Nothing here reads a
 // clock or allocates.
 package quantity
 

@@ -55,7 +55,7 @@ func TestBackbonePDF(t *testing.T) {
 	}
 }
 
-// TestLiveLines: each kind of difference from the plan is told; a layout that was not held against a network tells nothing.
+// TestLiveLines: each kind of difference from the plan is told; a layout that was not compared with a network tells nothing.
 func TestLiveLines(t *testing.T) {
 	if lines := LiveLines(nil); lines != nil {
 		t.Errorf("got %q", lines)

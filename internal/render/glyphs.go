@@ -2,7 +2,7 @@ package render
 
 import "unicode"
 
-// glyphs are the characters that the Go fonts draw; go test ./internal/render -run TestGlyphs -update writes them anew.
+// glyphs are the characters that the Go fonts draw; go test ./internal/render -run TestGlyphs -update writes them again.
 var glyphs = &unicode.RangeTable{R16: []unicode.Range16{
 	{0x0000, 0x0000, 1},
 	{0x000d, 0x000d, 1},

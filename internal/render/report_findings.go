@@ -118,7 +118,7 @@ func SecondsWords(sec float64) string {
 	return fmt.Sprintf("%.0f min", math.Ceil(sec/60))
 }
 
-// GroupLine is the line that stands for a group of findings, in so many columns; 0 for no limit.
+// GroupLine is the line that represents a group of findings, in so many columns; 0 for no limit.
 func GroupLine(g *report.Group, room int) string {
 	a, when := g.Alerts[0], ""
 	if len(g.Alerts) == 1 && a.Passed() {
@@ -255,7 +255,7 @@ func (t *textReport) notJudged() {
 }
 
 // UnjudgedLines are what could not be judged, why, and what it takes: one line for all checks of one reason, and for all that one check says
-// of like subjects, of which the one that needs the longest stands for the others.
+// of like subjects, of which the one that needs the longest represents the others.
 func UnjudgedLines(j *report.Judged) []string {
 	type like struct {
 		check string

@@ -61,7 +61,7 @@ func compareIDs(a, b string) int {
 	return cmp.Or(bare(a)-bare(b), cmp.Compare(len(a), len(b)), strings.Compare(a, b))
 }
 
-// standsFor is the device that stands for a unit whose presences are known.
+// standsFor is the device that represents a unit whose presences are known.
 func (r *Report) standsFor(u *Unit) boat.Device {
 	e := boat.Evidence{Now: r.TakenAt}
 	for _, d := range u.Presences {

@@ -7,7 +7,7 @@ import (
 	"muster/internal/event"
 )
 
-// Label names the device as a technician would: its model and serial number when known, else its function or maker, else its address.
+// Label names the device as a technician would: its model and serial number when known, else its function or manufacturer, else its address.
 func (d *Device) Label() string {
 	switch {
 	case d.Product != nil && d.Product.Model != "" && d.Product.Serial != "":
@@ -29,7 +29,7 @@ func (d *Device) at() string {
 	return " " + d.ID
 }
 
-// Maker is the maker's name, or its code when no list names it, or "" when the NAME is unknown.
+// Maker is the manufacturer's name, or its code when no list names it, or "" when the NAME is unknown.
 func (d *Device) Maker() string {
 	switch {
 	case d.Name == nil:
@@ -81,5 +81,5 @@ func (t *Transmit) gives(q *boat.Quantity) bool {
 	return q.In(t.PGN, t.Selector, t.Measures) && (t.Available == nil || *t.Available)
 }
 
-// sending reports whether the message still came of late, as far as that is known.
+// sending reports whether the message still came recently, as far as that is known.
 func (t *Transmit) sending(now event.Time) bool { return t.Live == nil || t.Live.Sending(now) }

@@ -86,7 +86,7 @@ type Device struct {
 	Unanswered   string             `json:"unanswered,omitempty"`       // why asking it for its identity was given up
 	Left         bool               `json:"left_behind,omitempty"`      // its unit sends under another NAME since; this is only its past
 
-	Talker string `json:"-"` // its letters where it stands for a talker, see Talker.Device
+	Talker string `json:"-"` // its letters where it represents a talker, see Talker.Device
 	Unit   string `json:"-"` // id of the unit that it is a presence of
 
 	Live *boat.Device `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
@@ -120,7 +120,7 @@ type Talker struct {
 	Heartbeat *boat.Heartbeat      `json:"heartbeat,omitempty"`        // the latest HBT sentence
 	Texts     []boat.Text          `json:"texts,omitempty"`            // what TXT sentences told, up to eight, each text once, oldest first
 	AIS       *boat.AIS            `json:"ais,omitempty"`              // what its AIS sentences told
-	Software  []boat.Software      `json:"software_history,omitempty"` // of the unit that it told it is, oldest first
+	Software  []boat.Software      `json:"software_history,omitempty"` // of the unit that it reported it is, oldest first
 
 	Unanswered string `json:"unanswered,omitempty"` // why asking it for its identity was given up
 	Unit       string `json:"-"`                    // id of the unit that it is a presence of

@@ -24,7 +24,7 @@ func (t *Talker) Last() event.Time {
 	return t.Live.Last
 }
 
-// State is silent when nothing was heard of the talker for a minute before now, or nobody knows when it was heard.
+// State is silent when nothing was received of the talker for a minute before now, or nobody knows when it was received.
 func (t *Talker) State(now event.Time) boat.DeviceState {
 	if now.Sub(t.Last()) > time.Minute {
 		return boat.Silent
@@ -32,7 +32,7 @@ func (t *Talker) State(now event.Time) boat.DeviceState {
 	return boat.Present
 }
 
-// Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its maker has
+// Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its manufacturer has
 // no code. A talker without an identity gives false.
 func (t *Talker) Device(now event.Time) (Device, bool) {
 	name, product, ok := t.Identity.Product()

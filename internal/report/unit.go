@@ -7,7 +7,7 @@ import (
 	"muster/internal/boat"
 )
 
-// Unit is one box aboard, with what it shows as on networks and lines. The Device stands for it in all that counts, compares or plans:
+// Unit is one box aboard, with what it shows as on networks and lines. The Device represents it in all that counts, compares or plans:
 // see boat.Unit.
 type Unit struct {
 	Device    Device           `json:"-"`

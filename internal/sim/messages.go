@@ -413,7 +413,7 @@ var kinds = []kind{
 	}},
 }
 
-// findKind looks a message up. The proprietary ranges are filled with a maker's code and made-up bytes.
+// findKind looks a message up. The proprietary ranges are filled with a manufacturer's code and made-up bytes.
 func findKind(number uint32) (kind, bool) {
 	i := sort.Search(len(kinds), func(i int) bool { return kinds[i].pgn >= number })
 	if i < len(kinds) && kinds[i].pgn == number {
@@ -425,7 +425,7 @@ func findKind(number uint32) (kind, bool) {
 	return kind{}, false
 }
 
-// proprietary is a maker's own message: maker code 11 bits, two reserved, industry group 4, then what only the maker understands.
+// proprietary is a manufacturer's own message: manufacturer code 11 bits, two reserved, industry group 4, then what only the manufacturer understands.
 func proprietary(e *encoder, v *view, m *msg) {
 	e.raw(uint64(m.manufacturer&0x7FF)|3<<11|4<<13, 2)
 	length := max(m.length, 8)

@@ -87,7 +87,7 @@ func (p *Player) Send(f can.Frame) error {
 	return err
 }
 
-// Inject lets the devices hear a frame that somebody else put on the real bus that the simulation is played to.
+// Inject lets the devices hear a frame that another put on the real bus that the simulation is played to.
 func (p *Player) Inject(f can.Frame) {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -153,7 +153,7 @@ func (s *Sim) Send(f can.Frame) error {
 	return nil
 }
 
-// Inject lets the devices hear a frame that somebody else put on a real bus, at the time of the event if that is later than Now.
+// Inject lets the devices hear a frame that another put on a real bus, at the time of the event if that is later than Now.
 // What the simulation had to say before that time remains to be read.
 func (s *Sim) Inject(ev *event.Event) {
 	if ev.Kind != event.KindFrame {

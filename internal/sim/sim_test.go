@@ -272,7 +272,7 @@ func TestUpdateStory(t *testing.T) {
 	}
 }
 
-// TestHeadAsks checks that who only listens to the demo boat learns every model from the answers to its heads.
+// TestHeadAsks checks that who only listens to the demo boat learns every model from the answers to its displays.
 func TestHeadAsks(t *testing.T) {
 	asm, models := transport.NewAssembler(transport.Options{}), map[uint8]string{}
 	play(t, New(load(t, "demo"), 1, t0), 20*time.Second, func(ev *event.Event) {

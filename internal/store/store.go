@@ -25,7 +25,7 @@ type Kind string
 const (
 	Devices    Kind = "devices"    // what is known of the past of each device
 	Alerts     Kind = "alerts"     // alerts and silences
-	Baseline   Kind = "baseline"   // the snapshot that the boat is held against
+	Baseline   Kind = "baseline"   // the snapshot that the boat is compared with
 	Work       Kind = "work"       // the work order being followed, and the one before it
 	Manual     Kind = "manual"     // devices entered by hand
 	Deliveries Kind = "deliveries" // what somebody is still to be told
@@ -132,7 +132,7 @@ func Open(dir string, opt Options) (*Store, error) {
 	return s, nil
 }
 
-// Aside is a store that could not be read. It is not changed any more.
+// Aside is a store that could not be read. It is not changed any longer.
 type Aside struct {
 	File string // where it was, and the new one is
 	As   string // what it is called now; empty while the card does not let it be renamed

@@ -13,7 +13,7 @@ import (
 	"muster/internal/nmea0183"
 )
 
-// rates are the rates tried on a port whose rate was not given, most usual first: the standard's two, then those of makers.
+// rates are the rates tried on a port whose rate was not given, most usual first: the standard's two, then those of manufacturers.
 var rates = [...]int{4800, 38400, 9600, 19200, 57600, 115200}
 
 // Amounts of bytes in the search for the rate.
@@ -22,7 +22,7 @@ const (
 	probeMost  = 2048 // at which a rate that cannot be judged is given up
 )
 
-// prober finds the rate of a serial line from what it reads there, anew when the talker takes to another one, and hands the bytes on
+// prober finds the rate of a serial line from what it reads there, again when the talker takes to another one, and hands the bytes on
 // meanwhile.
 type prober struct {
 	port    serial.Port

@@ -87,7 +87,7 @@ func openStdin(opts Options) (Source, error) {
 	s := &stdin{in: opts.Stdin, done: make(chan struct{})}
 	if s.in == nil {
 		s.in = os.Stdin
-		// Opened anew, a pipe's read can be ended by closing; a file, terminal or socket is read as it is.
+		// Opened again, a pipe's read can be ended by closing; a file, terminal or socket is read as it is.
 		if fi, err := os.Stdin.Stat(); err == nil && fi.Mode()&os.ModeNamedPipe != 0 {
 			if f, err := os.OpenFile("/dev/stdin", os.O_RDONLY|syscall.O_NONBLOCK, 0); err == nil {
 				s.in = f

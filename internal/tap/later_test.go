@@ -6,7 +6,7 @@ import (
 	"muster/internal/event"
 )
 
-// TestLater: what is not there is told by its network's name and as down, with what to do about it.
+// TestLater: what is not there is reported by its network's name and as down, with what to do about it.
 func TestLater(t *testing.T) {
 	for spec, want := range map[string]string{
 		"serial:/dev/ttyNONE1":         "ttyNONE1",

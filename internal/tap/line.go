@@ -269,7 +269,7 @@ func one(s *live, err error) (Source, error) {
 	return s, nil
 }
 
-// openPort opens a serial port, 8N1, and says how to mend what is likely wrong.
+// openPort opens a serial port, 8N1, and says how to repair what is likely wrong.
 func openPort(path string, baud int) (serial.Port, error) {
 	port, err := serial.Open(path, &serial.Mode{BaudRate: baud})
 	if err == nil {

@@ -14,7 +14,7 @@ import (
 	"muster/internal/event"
 )
 
-// link is an open connection to one live network. When it fails it is closed and dialled anew.
+// link is an open connection to one live network. When it fails it is closed and dialled again.
 type link interface {
 	// read blocks until it has at least one event, or fails for good. The events' Network is 0.
 	read(events []event.Event) (int, error)
@@ -42,7 +42,7 @@ type live struct {
 	gone bool
 }
 
-// newLive dials once, so that a source which is not there is told at once; with opts.Later it is told by Read where dial tells the name of
+// newLive dials once, so that a source which is not there is reported at once; with opts.Later it is reported by Read where dial tells the name of
 // the network all the same.
 func newLive(opts Options, dial dialFunc) (*live, error) {
 	ctx, cancel := context.WithCancel(context.Background())

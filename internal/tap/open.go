@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// Errors that a caller can tell apart. The error that Open returns says in one line what, where and how to mend it.
+// Errors that a caller can distinguish. The error that Open returns says in one line what, where and how to repair it.
 var (
 	ErrSpec        = errors.New("not a source")
 	ErrNoInterface = errors.New("no such network interface")

@@ -15,7 +15,7 @@ import (
 	"muster/internal/event"
 )
 
-// stateEvery is how often the controller's state and losses are asked for: the kernel tells of no change by itself.
+// stateEvery is how often the controller's state and losses are asked for: the kernel reports of no change by itself.
 const stateEvery = time.Second
 
 // canLink is a raw CAN socket on one interface.

@@ -312,7 +312,7 @@ func TestParseLink(t *testing.T) {
 	}
 }
 
-// TestStatesByNetlink: what no emulated controller does, a kernel tells in the test: every state of the controller, and frames that the
+// TestStatesByNetlink: what no emulated controller does, a kernel reports in the test: every state of the controller, and frames that the
 // driver or the kernel had no room for. Each is an event once, and what was lost before is none of ours.
 func TestStatesByNetlink(t *testing.T) {
 	var state uint32

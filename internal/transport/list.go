@@ -91,7 +91,7 @@ func (t *table) drop(i int32) {
 	t.used--
 }
 
-// restart lets everything open wait anew from now on.
+// restart lets everything open wait again from now on.
 func (t *table) restart(now event.Time) {
 	for i := t.oldest; i != none; i = t.links[i].newer {
 		t.links[i].last = now

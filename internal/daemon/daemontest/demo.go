@@ -27,7 +27,7 @@ func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 	if err != nil {
 		t.Fatal(err)
 	}
-	// The tests outlast the story at this pace: the heads go on to differ.
+	// The tests outlast the story at this pace: the displays go on to differ.
 	sc.Timeline = slices.DeleteFunc(sc.Timeline, func(a sim.Action) bool { return a.Do == "update" || a.Do == "restore" })
 	began := time.Now()
 	c := config.Default()

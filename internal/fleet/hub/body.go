@@ -40,7 +40,7 @@ type message struct {
 	change  *alert.Change
 }
 
-// refusedError says why a message is kept aside.
+// refusedError says why a message is set apart.
 type refusedError struct {
 	reason string
 	nobody bool // it cannot be said whose it is: no boat is blamed
@@ -52,7 +52,7 @@ func refuse(format string, args ...any) error {
 	return &refusedError{reason: fmt.Sprintf(format, args...)}
 }
 
-// read takes a message apart. The error is why it must be kept aside; it never tells of a failure of the hub's own.
+// read takes a message apart. The error is why it must be set apart; it never tells of a failure of the hub's own.
 func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error) {
 	who, kind, err := fleet.ParseSubject(subject)
 	if err != nil {

@@ -265,7 +265,7 @@ func TestMove(t *testing.T) {
 	move()
 	close(moved)
 	to := c.hub(t, func(o *Options) { o.Replicas = 3 })
-	book := days(to.Hub, map[string]int{"2026-11-02": 1}) // written anew at the new place
+	book := days(to.Hub, map[string]int{"2026-11-02": 1}) // written again at the new place
 	until(t, "all is sent to the old place that goes there", func() bool { return sent.Load() >= boats*each*2/3 })
 	until(t, "the old hub is through", func() bool { return from.Stats().Messages[fleet.KindReport] == boats*each*2/3 })
 	from.stop()

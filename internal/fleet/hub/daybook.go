@@ -39,7 +39,7 @@ func (h *Hub) days(ctx context.Context) (jetstream.KeyValue, error) {
 	return kv, nil
 }
 
-// Put keeps the counts of a day in the place of those before.
+// Put keeps the counts of a day instead of those before.
 func (d daybook) Put(ctx context.Context, day string, campaigns map[string]Counts) error {
 	text, err := json.Marshal(campaigns)
 	if err == nil {

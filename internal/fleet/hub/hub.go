@@ -98,7 +98,7 @@ func (c *counters) count(k fleet.Kind) {
 	}
 }
 
-// New declares the streams and buckets. What is there stays, with its bounds set anew.
+// New declares the streams and buckets. What is there stays, with its bounds set again.
 func New(ctx context.Context, opt Options) (*Hub, error) {
 	if opt.Replicas == 0 {
 		opt.Replicas = 1
@@ -145,7 +145,7 @@ func (h *Hub) declare(ctx context.Context) error {
 	}
 }
 
-// passing tells what mends itself, such as a cluster without a leader yet, from what does not.
+// passing tells what repairs itself, such as a cluster without a leader yet, from what does not.
 func passing(err error) bool {
 	if e, ok := errors.AsType[*jetstream.APIError](err); ok {
 		return e.Code == 503 || e.Code == 500 || e.ErrorCode == 10005 // no suitable peers yet

@@ -116,7 +116,7 @@ func (x *index) see(bucket int, revision uint64) {
 	}
 }
 
-// show makes the view of a boat anew and wakes who waits for a change.
+// show makes the view of a boat again and wakes who waits for a change.
 func (x *index) show(id string, e *entry) {
 	v := &Boat{ID: id}
 	if e.record != nil {
@@ -128,7 +128,7 @@ func (x *index) show(id string, e *entry) {
 	x.changed = make(chan struct{})
 }
 
-// maxStrings bounds the texts that are shared. Beyond it sharing begins anew.
+// maxStrings bounds the texts that are shared. Beyond it sharing begins again.
 const maxStrings = 1 << 16
 
 // share returns one copy of a text that many devices have.
@@ -182,7 +182,7 @@ func (x *index) classify(devices []Device) []uint32 {
 	return out
 }
 
-// reclassify forgets kinds that no device is of any more.
+// reclassify forgets kinds that no device is of any longer.
 func (x *index) reclassify() {
 	x.kinds, x.kindOf = nil, map[Kind]uint32{}
 	for _, e := range x.boats {

@@ -20,7 +20,7 @@ import (
 // retryIn is when a message that could not be stored comes again.
 const retryIn = 2 * time.Second
 
-// ingest hands messages to workers until ctx ends. All of one boat go to one worker, so that they seldom meet; that they are taken in
+// ingest hands messages to workers until ctx ends. All of one boat go to one worker, so that they rarely meet; that they are taken in
 // the right order is for the records to see, since another process may have the message before.
 func (h *Hub) ingest(ctx context.Context) error {
 	seed := maphash.MakeSeed()
@@ -291,7 +291,7 @@ func unpackReport(b []byte) (at stamp, data []byte, err error) {
 	return at, b, nil
 }
 
-// Headers of a message that was kept aside.
+// Headers of a message that was set apart.
 const (
 	headerReason  = "Muster-Reason"
 	headerSubject = "Muster-Subject"

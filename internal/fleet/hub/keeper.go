@@ -70,7 +70,7 @@ func (h *Hub) enforce(ctx context.Context, t *trust.Trust, system *nats.Conn, li
 		}
 		var have enrolment
 		if kv, err := h.enrol.Get(ctx, e.Boat); err == nil {
-			_ = input.OpenJSON(ctx, "", kv.Value(), &have) // one that cannot be read is written anew
+			_ = input.OpenJSON(ctx, "", kv.Value(), &have) // one that cannot be read is written again
 		} else if !errors.Is(err, jetstream.ErrKeyNotFound) {
 			return fmt.Errorf("list of boats: %w", err)
 		}

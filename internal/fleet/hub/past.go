@@ -16,7 +16,7 @@ import (
 	"muster/internal/report"
 )
 
-// ErrNotFound says that a boat or a message of it is not there (any more).
+// ErrNotFound says that a boat or a message of it is not there (any longer).
 var ErrNotFound = errors.New("not found")
 
 // Report reads a report of a boat; 0 asks for the latest.

@@ -148,7 +148,7 @@ func spyOn(t *testing.T, r *rig) func() []string {
 	}
 }
 
-// TestRevoked: a boat that is shut out is dropped at once and not let in again, as is a board whose boat was enrolled anew.
+// TestRevoked: a boat that is shut out is dropped at once and not let in again, as is a board whose boat was enrolled again.
 func TestRevoked(t *testing.T) {
 	servers(t, func(t *testing.T, r *rig) {
 		h := r.hub(t, nil)
@@ -161,7 +161,7 @@ func TestRevoked(t *testing.T) {
 		lost := r.creds(t, "wagtail")
 		old := connect(t, r.url, lost)
 		other := r.sender(t, "other", "board2")
-		fresh := r.sender(t, "wagtail", "board3") // enrols anew
+		fresh := r.sender(t, "wagtail", "board3") // enrols again
 		if !r.trust.Await(patience) {
 			t.Fatal("the list did not come in force")
 		}

@@ -144,7 +144,7 @@ func latest(a, b time.Time) time.Time {
 	return a
 }
 
-// report takes a report in the place of the one before, and reports false when that is newer.
+// report takes a report instead of the one before, and reports false when that is newer.
 func (r *record) report(s stamp, devices []Device, alerts []Alert) bool {
 	if r.Report.Seq != 0 && !s.after(r.Report) {
 		return false

@@ -25,7 +25,7 @@ func pack(t testing.TB, text string) []byte {
 	return w.EncodeAll([]byte(text), nil)
 }
 
-// TestRefused: what cannot be taken in is kept aside with the reason, and no other boat sees anything of it.
+// TestRefused: what cannot be taken in is set apart with the reason, and no other boat sees anything of it.
 func TestRefused(t *testing.T) {
 	r := newRig(t, nil)
 	h := r.hub(t, calm)

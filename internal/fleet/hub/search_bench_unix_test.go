@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// BenchmarkSearch asks an index of 10,000 boats with 20 devices each. cpu-ms is what one search costs, whatever else the machine does.
+// BenchmarkSearch asks an index of 10,000 boats with 20 devices each. cpu-ms is what one search costs, whatever else the computer does.
 func BenchmarkSearch(b *testing.B) {
 	x := newIndex()
 	at := time.Now()

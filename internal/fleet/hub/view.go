@@ -1,4 +1,4 @@
-// Package hub keeps what the boats of a fleet have told.
+// Package hub keeps what the boats of a fleet have reported.
 package hub
 
 import (
@@ -102,7 +102,7 @@ func (a *Alert) current() { a.ID, a.Check = alert.CurrentID(a.ID), check.ID(a.Ch
 
 // Query says which devices are wanted. Empty fields want everything; texts are matched anywhere, without regard to case.
 type Query struct {
-	Text    string // in any of maker, model, serial, software, role, boat id and boat name
+	Text    string // in any of manufacturer, model, serial, software, role, boat id and boat name
 	Boat    string
 	Maker   string
 	Model   string
@@ -129,7 +129,7 @@ type Past struct {
 	Bytes    int       `json:"bytes"`
 }
 
-// Refusal is a message that was kept aside.
+// Refusal is a message that was set apart.
 type Refusal struct {
 	Boat    string    `json:"boat,omitempty"`
 	Subject string    `json:"subject"`

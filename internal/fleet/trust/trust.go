@@ -30,7 +30,7 @@ const (
 	forceFile   = "in-force"
 )
 
-// Trust is a folder of keys, which stays on the machine that enrols boats.
+// Trust is a folder of keys, which stays on the computer that enrols boats.
 type Trust struct {
 	dir                            string
 	operator, system, fleet, boats nkeys.KeyPair
@@ -120,7 +120,7 @@ type Papers struct {
 	Revision uint64  // of the list of boats that went into Boats
 }
 
-// Papers writes them anew from the keys and the list of boats.
+// Papers writes them again from the keys and the list of boats.
 func (t *Trust) Papers() (Papers, error) {
 	b, err := t.read()
 	if err != nil {

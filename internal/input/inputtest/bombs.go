@@ -11,7 +11,7 @@ import (
 // Budget is what reading one file may allocate, in bytes.
 const Budget = 64 << 20
 
-// perByte bounds how often reading one byte may allocate, which stands for the steps of a reader: no clock tells a slow one from a busy
+// perByte bounds how often reading one byte may allocate, which represents the steps of a reader: no clock tells a slow one from a busy
 // machine. beside is what comes on top for a file of any size.
 const perByte, beside = 4, 10_000
 

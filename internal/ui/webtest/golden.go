@@ -8,7 +8,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// Golden holds text to a file, or writes the file anew.
+// Golden holds text to a file, or writes the file again.
 func Golden(t *testing.T, file string, got []byte, update bool) {
 	t.Helper()
 	if update {
@@ -29,7 +29,7 @@ func Golden(t *testing.T, file string, got []byte, update bool) {
 var lines = regexp.MustCompile(`<(html|head|meta|title|link|script|body|header|nav|main|footer|section|div|h[1-6]|p|ul|ol|li|form|label|` +
 	`table|thead|tbody|tr|details|figure|svg class="(progress|interval|load)"|rect)[ >]|</(body|main|section|ul|table)>`)
 
-// GoldenPage is Golden for a page, which stands in the file in lines.
+// GoldenPage is Golden for a page, which is in the file in lines.
 func GoldenPage(t *testing.T, file, page string, update bool) {
 	t.Helper()
 	Golden(t, file, []byte(lines.ReplaceAllString(page, "\n$0")+"\n"), update)

@@ -83,7 +83,7 @@ func byKeyboard(t *testing.T, ctx context.Context, to string) {
 const toPrint = `[...document.querySelectorAll("main h1, main h2, main h3, main summary, main table thead th, details:not(.act) li b")]
 	.filter(e => !e.closest("form:not(.kept), details:has(> form:not(.kept)), .act, .said") && getComputedStyle(e).display !== "none").map(e => e.textContent.replace(/\s+/g, " ").trim().slice(0, 24).trim())`
 
-// printed prints the page, as poppler reads it: its text stands there, folded away or not, and no form does.
+// printed prints the page, as poppler reads it: its text is there, folded away or not, and no form does.
 func printed(t *testing.T, ctx context.Context, to string) {
 	t.Helper()
 	pdftotext, err := exec.LookPath("pdftotext")

@@ -1,5 +1,5 @@
 // Flood sends the simulated saturated bus on a CAN interface at a multiple of its pace, and says how it went. It sends as a bus does: what
-// could not be sent in time because this machine stood still is not made up for in a burst, but the bus stood still too.
+// could not be sent in time because this computer stood still is not made up for in a burst, but the bus stood still too.
 package main
 
 import (
@@ -46,7 +46,7 @@ func run() error {
 	if err != nil {
 		return err
 	}
-	// Nothing is heard here: that would cost as much again.
+	// Nothing is received here: that would cost as much again.
 	if err := unix.SetsockoptString(fd, unix.SOL_CAN_RAW, unix.CAN_RAW_FILTER, ""); err != nil {
 		return err
 	}
