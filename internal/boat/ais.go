@@ -26,7 +26,7 @@ type aisUnit struct {
 	messages [64]uint64 // whole messages of others by type, which is a number of six bits
 	targets  map[uint32]struct{}
 	own      AISVessel
-	ownKnown  bool
+	ownKnown bool
 }
 
 // addAIS takes a VDM or VDO sentence.

@@ -83,16 +83,16 @@ type Options struct {
 
 // Daemon watches one boat. It wires the parts and holds nothing of the boat itself.
 type Daemon struct {
-	opt     Options // Config is the one in force: it belongs to Reload
-	log     zerolog.Logger
-	sources *sources
-	model   *model
-	keeper  *keeper     // nil in a replay
-	notifiers *notifiers    // nil in a replay
-	web     *api.Server // nil when nothing listens
-	counts  *counts
-	reload  reloading
-	life    life
+	opt       Options // Config is the one in force: it belongs to Reload
+	log       zerolog.Logger
+	sources   *sources
+	model     *model
+	keeper    *keeper     // nil in a replay
+	notifiers *notifiers  // nil in a replay
+	web       *api.Server // nil when nothing listens
+	counts    *counts
+	reload    reloading
+	life      life
 }
 
 // life is how far a Daemon is between New and Stop.

@@ -65,14 +65,14 @@ const (
 // notifier tells one target. Its counters may be read from anywhere.
 type notifier struct {
 	notifiers *notifiers
-	target  config.Target
-	log     zerolog.Logger
-	client  *http.Client
-	pending chan struct{}
-	stop    context.CancelFunc
-	first   time.Duration // wait after the first failure
-	firing  map[string]amAlert
-	delay   prometheus.Observer
+	target    config.Target
+	log       zerolog.Logger
+	client    *http.Client
+	pending   chan struct{}
+	stop      context.CancelFunc
+	first     time.Duration // wait after the first failure
+	firing    map[string]amAlert
+	delay     prometheus.Observer
 
 	sent, failed, refused atomic.Uint64
 	down                  atomic.Bool

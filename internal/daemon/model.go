@@ -27,8 +27,8 @@ const lateness = time.Second
 // model is the boat and what is made of what is received aboard. All of it belongs to the goroutine of run, or to that of
 // a replay. Others read view, call do, and time.now.
 type model struct {
-	log     zerolog.Logger
-	sources *sources
+	log       zerolog.Logger
+	sources   *sources
 	notifiers *notifiers // nil in a replay, as is the keeper of keeping
 
 	boat    *boat.Boat

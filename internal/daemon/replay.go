@@ -61,13 +61,13 @@ func Replay(
 
 // replaying is a replay under way.
 type replaying struct {
-	model    *model
-	cursors  []*cursor
-	span     time.Duration // 0: to the end
-	end      event.Time    // of the span, once an event has begun it
-	over     bool          // the span is
+	model      *model
+	cursors    []*cursor
+	span       time.Duration // 0: to the end
+	end        event.Time    // of the span, once an event has begun it
+	over       bool          // the span is
 	nextReport event.Time    // when OnReport is told next
-	progress func(read, total int64)
+	progress   func(read, total int64)
 }
 
 // play feeds the sources to their end.

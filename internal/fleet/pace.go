@@ -10,9 +10,9 @@ import (
 
 // Times of reporting.
 const (
-	quietFor   = 10 * time.Second // a change is reported when nothing else has changed for so long
+	quietFor     = 10 * time.Second // a change is reported when nothing else has changed for so long
 	reportWithin = time.Minute      // or at the latest so long after it
-	burst      = 10               // reports on change in a row; then three to an interval
+	burst        = 10               // reports on change in a row; then three to an interval
 )
 
 // pace says when a report is due. Its clock is one that nobody sets.

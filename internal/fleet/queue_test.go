@@ -98,7 +98,7 @@ func TestBounded(t *testing.T) {
 func TestPace(t *testing.T) {
 	const s = time.Second
 	type look struct {
-		at    time.Duration
+		at     time.Duration
 		digest uint64
 	}
 	steadily := func(from, to, step time.Duration, n func(i int) uint64) (list []look) {
@@ -110,9 +110,9 @@ func TestPace(t *testing.T) {
 	same := func(n uint64) func(int) uint64 { return func(int) uint64 { return n } }
 	count := func(i int) uint64 { return uint64(i + 1) }
 	for _, tt := range []struct {
-		name  string
+		name   string
 		digest []look
-		want  string
+		want   string
 	}{
 		{"first report once it is quiet", steadily(s, 30*s, s, same(7)), "11s c"},
 		{"never quiet: within a minute", steadily(s, 70*s, s, count), "1m1s c"},

@@ -63,9 +63,9 @@ func frameID(f *can.Frame) uint32 {
 // udpIn is a UDP socket to listen on, with the kernel's count of the datagrams that it had no room for.
 type udpIn struct {
 	*net.UDPConn
-	control [64]byte
-	lost    uint32 // the kernel's count so far
-	unreported  uint32
+	control    [64]byte
+	lost       uint32 // the kernel's count so far
+	unreported uint32
 }
 
 func newUDPIn(c *net.UDPConn, buffer int) udpIn {
