@@ -36,7 +36,7 @@ SOURCE is one of:
     -                                  standard input
     sim:SCENARIO                       a simulated boat
 
-Exit status: 0: done; 1: findings at or above --fail-on, or a work order not done; 2: wrong usage or input; 3: a source failed.`
+Exit status: 0 done; 1 with findings at or above --fail-on, or a work order not done; 2 wrong usage or input; 3 a source failed.`
 
 // run parses the arguments and runs the subcommand. It returns the exit status.
 func (a *app) run(ctx context.Context, args []string) int {

@@ -311,7 +311,8 @@ func (b *Book) alert(id string, e *entry) Alert {
 	return Alert{
 		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: until, Share: b.share(e), AwaySince: e.awaySince(), Flapping: b.flapping(e),
 		AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, SilencedUntil: b.silencedUntil(b.now, e), Accepted: b.accepted(e),
-		Devices: f.Devices, Network: f.Network, Summary: f.Summary, Evidence: f.Evidence, Remedy: check.Remedy(f.Steps), Steps: f.Steps,
+		Devices: f.Devices, Network: f.Network, Summary: f.Summary, Evidence: f.Evidence,
+		Remedy: check.Remedy(f.Steps), Steps: f.Steps,
 	}
 }
 

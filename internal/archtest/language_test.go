@@ -60,7 +60,7 @@ var (
 	sentenceEnd = regexp.MustCompile(`[.!?:;](\s+|$)|\n\s*\n|\t`)
 	placeholder = regexp.MustCompile(`\{[a-z]+\}|%[-+#0-9.\[\]]*[a-zA-Z]`)
 	tightUnit   = regexp.MustCompile(`\b\d+(\.\d+)?(V|A|kbit/s|bit/s|ohm|baud|W|Hz|°C|min|kn|GB)\b|\b\d+m\d+s\b`)
-	onePlural   = regexp.MustCompile(`(?:^|[^0-9.,;] ?)\b1 (?:AIS |checksum |sentence |bus )?(?:errors|targets|devices|frames|units|boats|sentences|messages|lines|alerts|steps|updates|sources|findings|checks|networks|talkers|types)\b`)
+	onePlural   = regexp.MustCompile(`(?:^|[^0-9.,;] ?)\b1 (?:AIS |checksum |sentence |bus |error |dropped |incomplete |transport |standard |remote |invalid |damaged |time |garbled )?(?:errors|targets|devices|frames|units|boats|sentences|messages|lines|alerts|steps|updates|sources|findings|checks|networks|talkers|types|records|jumps|losses|lines without)\b`)
 	dropAlone   = regexp.MustCompile(`(?i)(\b\w+[ -])?\bdrops?\b([ -]\w+)?`)
 	codeLine    = regexp.MustCompile(`(?m)^ {2,}.*$`)
 )

@@ -127,9 +127,9 @@ type MeasureInfo struct {
 	Unit      string  // as it is told to people: deg, kn, m, °C
 	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
 	Compare   Comparison
-	Tolerance float64       // in Unit: a difference up to this is usual between two sound sources (common practice, no source)
-	Smooth    time.Duration // time constant of the mean that is compared: waves and gusts reach no two sensors at one moment (common practice)
-	Share     float64       // of the greater value, where that is more than Tolerance: what is off in proportion (common practice, no source)
+	Tolerance float64       // in Unit: usual between two reliable sources (common practice, no source)
+	Smooth    time.Duration // time constant of the mean that is compared, over waves and gusts (common practice)
+	Share     float64       // of the greater value, where that is more than Tolerance (common practice, no source)
 }
 
 const (

@@ -185,7 +185,17 @@ type Fault struct {
 }
 
 // Words is the fault for people: "3 incomplete messages".
-func (f Fault) Words() string { return Grouped(f.Count) + " " + KeyWords(f.Reason) }
+func (f Fault) Words() string {
+	words := KeyWords(f.Reason)
+	if f.Count == 1 {
+		words = singular.Replace(words)
+	}
+	return Grouped(f.Count) + " " + words
+}
+
+// singular turns the words of several faults into those of one.
+var singular = strings.NewReplacer("frames", "frame", "messages", "message", "errors", "error", "records", "record", "jumps", "jump",
+	"lines", "line", "losses", "loss", "devices", "device")
 
 // KeyWords writes a key of the report for people: "no-address" is "no address", "present" is "online".
 func KeyWords(key string) string {
