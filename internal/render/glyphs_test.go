@@ -26,7 +26,7 @@ func TestGlyphs(t *testing.T) {
 			}
 			return g != 0
 		}
-		text := bytes.NewBufferString("package render\n\nimport \"unicode\"\n\n// glyphs are the characters that the Go fonts draw; go test ./internal/render -run TestGlyphs -update writes them anew.\n" +
+		text := bytes.NewBufferString("package render\n\nimport \"unicode\"\n\n// glyphs are the characters that the Go fonts draw; go test ./internal/render -run TestGlyphs -update writes them again.\n" +
 			"var glyphs = &unicode.RangeTable{R16: []unicode.Range16{\n")
 		for r := rune(0); r <= 0xFFFF; r++ {
 			if from := r; has(r) {
