@@ -86,7 +86,8 @@ func (s *shelf) sort() {
 }
 
 func about(id string, s *snapshot.Snapshot) Kept {
-	k := Kept{ID: id, TakenAt: s.TakenAt(), Boat: cmp.Or(s.Report.Boat.Name, s.Report.Boat.ID), Complete: s.Complete, Devices: len(s.Report.Aboard())}
+	k := Kept{ID: id, TakenAt: s.TakenAt(), Boat: cmp.Or(s.Report.Boat.Name, s.Report.Boat.ID), Complete: s.Complete,
+		Devices: len(s.Report.Aboard())}
 	for i := range s.Report.Alerts {
 		if s.Report.Alerts[i].State != alert.StatusCleared {
 			k.Alerts++

@@ -228,7 +228,8 @@ func (n *network) suspect(d *device, src uint8, t event.Time) {
 // settle gives d the address src, unless another box of a lower NAME that is still heard keeps it.
 func (n *network) settle(d *device, src uint8, t event.Time) {
 	here := n.byAddress[src]
-	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME && here.silentAt(t) == 0 && !sameBox(here, d) {
+	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME &&
+		here.silentAt(t) == 0 && !sameBox(here, d) {
 		n.rival[src] = d
 		return
 	}

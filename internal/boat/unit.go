@@ -180,7 +180,8 @@ func (p *presence) counts() bool {
 // saysMore puts the presence first that says most of its unit now.
 func saysMore(x, y *presence) int {
 	return cmp.Or(compareBool(x.left, y.left), cmp.Compare(kindRank(x.kind), kindRank(y.kind)),
-		cmp.Compare(stateRank(x.state), stateRank(y.state)), compareBool(x.product() == nil, y.product() == nil), cmp.Compare(x.first, y.first), cmp.Compare(x.key, y.key))
+		cmp.Compare(stateRank(x.state), stateRank(y.state)), compareBool(x.product() == nil, y.product() == nil),
+		cmp.Compare(x.first, y.first), cmp.Compare(x.key, y.key))
 }
 
 // StandsFor is the device that stands for the unit whose presences are these, with Left as it is.

@@ -84,7 +84,8 @@ func shares(p, q *presence, members []*presence) bool {
 	if !satellites(p) || !satellites(q) || p.network != q.network || p.serial != "" && q.serial != "" {
 		return false
 	}
-	if a, b := p.talker.Identity, q.talker.Identity; a != nil && b != nil && (a.Model != b.Model || a.Software != b.Software) {
+	a, b := p.talker.Identity, q.talker.Identity
+	if a != nil && b != nil && (a.Model != b.Model || a.Software != b.Software) {
 		return false
 	}
 	for _, o := range members {

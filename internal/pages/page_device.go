@@ -91,11 +91,36 @@ func (p *devicePage) showDevice(v *view) g.Node {
 		ui.Meta(ui.State(d.State), g.Text(words+"· last heard "+render.Ago(v.Report.TakenAt, d.LastSeen))),
 		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts"),
 		h.Div(h.Class("columns"),
-			ui.Section("identity", "Identity", identitySheet(d)),
+			ui.Section("identity", "Identity", identitySheet(d), unitSheet(v.Report.Unit(d.ID))),
 			ui.Section("history", "History", historySheet(d))),
 		ui.Section("sends", "Messages", sends(d)),
 		ui.ClearedAlerts(&v.Showing, &p.Alerts),
 	}
+}
+
+// reasons are the words for what presences are joined by.
+var reasons = map[boat.Reason]string{
+	boat.ByHand:    "joined by hand",
+	boat.BySerial:  "same manufacturer, product and serial number",
+	boat.ByUnique:  "same manufacturer and unique number",
+	boat.ByTalkers: "talkers of one receiver on one line",
+}
+
+// unitSheet lists the NAMEs, talkers and entries of a unit that has several, and what they are joined by.
+func unitSheet(u *report.Unit) g.Node {
+	if u == nil || len(u.Why) == 0 {
+		return nil
+	}
+	return h.Ul(h.Class("sheet"),
+		g.Map(u.Presences, func(d *report.Device) g.Node {
+			words := "used now"
+			if d.Left {
+				words = "used before"
+			}
+			return ui.Row("NAME", h.Code(ui.Printable(d.ID)), ui.Small(words))
+		}),
+		g.Map(slices.Concat(u.Talkers, u.Manual), func(id string) g.Node { return ui.Row("also", ui.Printable(id)) }),
+		g.Map(u.Why, func(why boat.Reason) g.Node { return ui.Row("one unit because", g.Text(reasons[why])) }))
 }
 
 // identitySheet is the identity that the device reports.

@@ -92,7 +92,8 @@ func (p *Pair) replaced() bool {
 		}
 	}
 	ids := p.earlier.IDs()
-	return byUnit(b) != byUnit(a) && !slices.ContainsFunc(p.later.IDs(), func(id string) bool { return slices.Contains(ids, id) })
+	return byUnit(b) != byUnit(a) &&
+		!slices.ContainsFunc(p.later.IDs(), func(id string) bool { return slices.Contains(ids, id) })
 }
 
 // Pair is one unit in both snapshots, by the devices that stand for it.
