@@ -68,7 +68,9 @@ func (n *network) report(now event.Time) Network {
 			broken.add(now)
 		}
 	}
-	r.FaultSince = FaultTimes{ErrorFrames: n.errorRun.begun(now), Dropped: n.dropRun.begun(now), BrokenSequences: broken.begun(now)}
+	r.FaultSince = FaultTimes{
+		ErrorFrames: n.errorRun.begun(now), Dropped: n.dropRun.begun(now), BrokenSequences: broken.begun(now),
+	}
 	if n.info.Kind == event.NMEA0183 {
 		r.Line = n.lineState()
 	}
@@ -132,12 +134,17 @@ func (n *network) reportRecent(r *Network, now event.Time) {
 // minus is what was added since before.
 func (f *Faults) minus(before *Faults) Faults {
 	return Faults{
-		ErrorFrames: f.ErrorFrames - before.ErrorFrames, BusOff: f.BusOff - before.BusOff, Dropped: f.Dropped - before.Dropped,
-		BrokenSequences: f.BrokenSequences - before.BrokenSequences, TransportErrors: f.TransportErrors - before.TransportErrors,
-		AssembliesShed: f.AssembliesShed - before.AssembliesShed, StandardFrames: f.StandardFrames - before.StandardFrames,
-		RemoteFrames: f.RemoteFrames - before.RemoteFrames, OversizeFrames: f.OversizeFrames - before.OversizeFrames,
-		InvalidMessages: f.InvalidMessages - before.InvalidMessages, DamagedRecords: f.DamagedRecords - before.DamagedRecords,
-		TimeJumps: f.TimeJumps - before.TimeJumps, Untracked: f.Untracked - before.Untracked, Displaced: f.Displaced - before.Displaced, SourceLost: f.SourceLost - before.SourceLost,
+		ErrorFrames: f.ErrorFrames - before.ErrorFrames, BusOff: f.BusOff - before.BusOff,
+		Dropped:         f.Dropped - before.Dropped,
+		BrokenSequences: f.BrokenSequences - before.BrokenSequences,
+		TransportErrors: f.TransportErrors - before.TransportErrors,
+		AssembliesShed:  f.AssembliesShed - before.AssembliesShed,
+		StandardFrames:  f.StandardFrames - before.StandardFrames,
+		RemoteFrames:    f.RemoteFrames - before.RemoteFrames, OversizeFrames: f.OversizeFrames - before.OversizeFrames,
+		InvalidMessages: f.InvalidMessages - before.InvalidMessages,
+		DamagedRecords:  f.DamagedRecords - before.DamagedRecords,
+		TimeJumps:       f.TimeJumps - before.TimeJumps, Untracked: f.Untracked - before.Untracked,
+		Displaced: f.Displaced - before.Displaced, SourceLost: f.SourceLost - before.SourceLost,
 		ChecksumErrors: f.ChecksumErrors - before.ChecksumErrors, GarbledLines: f.GarbledLines - before.GarbledLines,
 		UncheckedLines: f.UncheckedLines - before.UncheckedLines,
 	}
