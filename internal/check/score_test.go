@@ -105,7 +105,7 @@ func TestScore(t *testing.T) {
 		took := "–"
 		if len(s.took) > 0 {
 			slices.Sort(s.took)
-			took = s.took[len(s.took)/2].Round(time.Second).String()
+			took = strings.NewReplacer("m0s", " min", "m", " min ", "s", " s").Replace(s.took[len(s.took)/2].Round(time.Second).String())
 		}
 		table = append(table, fmt.Sprintf("| %s | %s | %.3f (%.3f–%.3f) | %s |", f.check, f.size, share(s.found, s.boats), low, high, took))
 		if share(s.found, s.boats) < 0.98 {
