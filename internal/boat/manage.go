@@ -26,6 +26,10 @@ func (n *network) manage(m *transport.Message, d *device, number uint32) {
 		n.request(m)
 	case pgnAck:
 		n.acknowledge(m, d)
+	case pgnGroup:
+		n.group(m, d)
+	case pgnAddress:
+		n.commandAddress(m, d)
 	case pgnHeartbeat:
 		if !d.takeBeat(m.Data, m.Time) {
 			n.faults.InvalidMessages++
@@ -76,6 +80,9 @@ func (n *network) acknowledge(m *transport.Message, d *device) {
 		return
 	}
 	wanted := uint32(m.Data[5]) | uint32(m.Data[6])<<8 | uint32(m.Data[7])<<16
+	if wanted == pgnGroup && m.Data[0] != 0 {
+		n.refuse(m, d)
+	}
 	if wanted != pgnProduct || d.identity.product != nil {
 		return
 	}
@@ -123,6 +130,9 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 		d.cannot, d.since = false, t
 	}
 	d.claimed = t
+	if len(n.commands) > 0 {
+		n.tookAddress(d, src, t)
+	}
 	return d
 }
 

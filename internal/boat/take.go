@@ -53,7 +53,7 @@ func (b *Boat) clock() Clock {
 // report is the network's own part.
 func (n *network) report(now event.Time) Network {
 	r := Network{
-		ID: n.info.ID, Kind: n.info.Kind, BitRate: n.info.BitRate, ListenOnly: n.info.Listen, From: n.info.From,
+		ID: n.info.ID, Kind: n.info.Kind, BitRate: n.info.BitRate, ListenOnly: n.info.Listen, From: n.info.From, Commands: n.reportCommands(),
 		Timing: n.info.Timing, State: n.state, Frames: n.frames,
 		Faults:    n.allFaults(),
 		DownSince: n.downSince, BusOffSince: n.busOffSince, Back: n.back, Ahead: n.ahead,

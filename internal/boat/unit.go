@@ -71,6 +71,18 @@ func (s *State) Aboard() []*Unit {
 // FindUnits fills Units from the devices, talkers and entries by hand.
 func (s *State) FindUnits(decisions []Decision, goneAfter time.Duration) {
 	s.Units = Evidence{s.Devices, s.Talkers, s.Manual, decisions, s.TakenAt, goneAfter}.Units()
+	for i := range s.Units {
+		u := &s.Units[i]
+		for j := range s.Networks {
+			for _, c := range s.Networks[j].Commands {
+				if slices.ContainsFunc(u.Presences, func(p Presence) bool { return p.Kind == PresenceDevice && p.ID == c.To }) {
+					u.Life.Commands = append(u.Life.Commands, c)
+				}
+			}
+		}
+		slices.SortStableFunc(u.Life.Commands, func(a, b Command) int { return cmp.Compare(a.At, b.At) })
+		u.Life.Commands = lastOf(u.Life.Commands, maxLife)
+	}
 }
 
 // Unit finds a unit by its id or by that of one of its presences, nil when there is none.

@@ -25,6 +25,7 @@ type Life struct {
 	Instances  []InstanceUse  `json:"instances,omitempty"`
 	Addresses  []AddressSpell `json:"addresses,omitempty"`
 	Restarts   int            `json:"restarts,omitempty"`
+	Commands   []Command      `json:"commands,omitempty"` // settings that others changed on it over the network, or tried to
 	Absences   []Span         `json:"absences,omitempty"`
 	Before     []Box          `json:"before,omitempty"`      // boxes that sent under the same NAME before it
 	Replaces   string         `json:"replaces,omitempty"`    // id of the unit whose place it took

@@ -14,6 +14,7 @@ var briefly = map[string][2]string{
 	"bus-load-high":       {"1 backbone has a high bus load", "{n} backbones have a high bus load"},
 	"bus-off":             {"muster's adapter was off the bus on 1 backbone", "muster's adapter was off the bus on {n} backbones"},
 	"clock-mismatch":      {"1 clock differs", "{n} clocks differ"},
+	"commanded":           {"1 unit was configured over the network", "{n} units were configured over the network"},
 	"companion-too-old":   {"1 unit needs newer software in another unit", "{n} units need newer software in another unit"},
 	"data-loop":           {"1 source sends data of another source again", "{n} sources send data of another source again"},
 	"drop-cable-too-long": {"1 drop cable is too long", "{n} drop cables are too long"},

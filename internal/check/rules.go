@@ -12,6 +12,7 @@ var rules = [...]Rule{
 	{"bus-load-high", Warning, time.Minute, 10 * time.Second, busLoadHigh, func(s *Settings) *Common { return &s.BusLoadHigh.Common }},
 	{"bus-off", Critical, 0, 10 * time.Second, busOff, func(s *Settings) *Common { return &s.BusOff }},
 	{"clock-mismatch", Warning, time.Minute, 10 * time.Second, clockMismatch, func(s *Settings) *Common { return &s.ClockMismatch.Common }},
+	{"commanded", Info, 0, 10 * time.Second, commanded, func(s *Settings) *Common { return &s.Commanded }},
 	{"data-loop", Warning, time.Minute, 10 * time.Second, dataLoop, func(s *Settings) *Common { return &s.DataLoop.Common }},
 	{"duplicate-name", Critical, 10 * time.Second, 10 * time.Second, duplicateName, func(s *Settings) *Common { return &s.DuplicateName }},
 	{"empty-data", Warning, 2 * time.Minute, 0, emptyData, func(s *Settings) *Common { return &s.EmptyData.Common }},

@@ -27,6 +27,7 @@ type Settings struct {
 	BusLoadHigh        BusLoadHighSettings      `yaml:"bus-load-high"`
 	BusOff             Common                   `yaml:"bus-off"`
 	ClockMismatch      ClockMismatchSettings    `yaml:"clock-mismatch"`
+	Commanded          Common                   `yaml:"commanded"`
 	DataLoop           DataLoopSettings         `yaml:"data-loop"`
 	DuplicateName      Common                   `yaml:"duplicate-name"`
 	EmptyData          EmptyDataSettings        `yaml:"empty-data"`

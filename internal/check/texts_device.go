@@ -6,6 +6,11 @@ var sourceSteps = []Step{
 	{Change, "Switch off the output of sources that are not needed."},
 }
 
+var commandedSteps = []Step{
+	{Look, "See the unit's page: Settings changed over the network shows each change, who sent it and the answer."},
+	{Look, "Ask who changed it. If nobody meant to, set the earlier value again."},
+}
+
 // foreignSteps are for a device that belongs on an engine's own bus.
 var foreignSteps = []Step{
 	beforeWiring,
@@ -29,6 +34,11 @@ var deviceTexts = map[string]Text{
 			{Change, "Give one of them another device instance or unique number with the manufacturer's tool."},
 			{Change, "If that is not possible, have the manufacturer replace it."},
 		}},
+	}},
+	"commanded": {Doc: "A device changed a setting of another over the network.", Term: "unit", Cases: map[string]Case{
+		"":           {Summary: "{from} changed a setting of {to} {ago} ago: {what}", Remedy: commandedSteps},
+		"refused":    {Summary: "{from} tried to change a setting of {to} {ago} ago: {what}. It was refused: {why}", Remedy: commandedSteps},
+		"unanswered": {Summary: "{from} sent a setting to {to} {ago} ago: {what}. No answer came", Remedy: commandedSteps},
 	}},
 	"foreign-device": {Doc: "A device on the backbone does not follow NMEA 2000, such as an engine with J1939.", Term: "gateway",
 		Cases: map[string]Case{

@@ -28,6 +28,7 @@ type Record struct {
 	OpenItems []Item
 	Fresh     []Item // findings that are open only after the work
 	Changes   []string
+	Commands  []string // settings that devices changed on others over the network
 	Steps     []Step
 	Aboard    Count // units
 	Networks  []Network
@@ -111,6 +112,11 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		case snapshot.SoftwareChanged, snapshot.Moved:
 		default:
 			r.Changes = append(r.Changes, x.Summary)
+		}
+	}
+	for i := range after.Report.Units {
+		for _, c := range after.Report.Units[i].Life.Commands {
+			r.Commands = append(r.Commands, boat.Printable(after.Report.CommandWords(&c)))
 		}
 	}
 	return r, nil

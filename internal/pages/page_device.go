@@ -93,6 +93,7 @@ func (p *devicePage) showDevice(v *view) g.Node {
 		h.Div(h.Class("columns"),
 			ui.Section("identity", "Identity", identitySheet(d), unitSheet(v.Report.Unit(d.ID))),
 			ui.Section("history", "History", historySheet(d))),
+		commandList(v.Report, d.ID),
 		ui.Section("sends", "Messages", sends(d)),
 		ui.ClearedAlerts(&v.Showing, &p.Alerts),
 	}
@@ -121,6 +122,16 @@ func unitSheet(u *report.Unit) g.Node {
 		}),
 		g.Map(slices.Concat(u.Talkers, u.Manual), func(id string) g.Node { return ui.Row("also", ui.Printable(id)) }),
 		g.Map(u.Why, func(why boat.Reason) g.Node { return ui.Row("one unit because", g.Text(reasons[why])) }))
+}
+
+// commandList is what others set on the unit over the network; nil when nobody did.
+func commandList(r *report.Report, id string) g.Node {
+	u := r.Unit(id)
+	if u == nil || len(u.Life.Commands) == 0 {
+		return nil
+	}
+	return ui.Section("commands", "Settings changed over the network", ui.Plain(g.Map(u.Life.Commands,
+		func(c boat.Command) g.Node { return h.Li(ui.Printable(r.CommandWords(&c))) })))
 }
 
 // identitySheet is the identity that the device reports.

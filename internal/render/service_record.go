@@ -114,6 +114,7 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 		items("Open findings, and why", r.OpenItems),
 		items("New findings", r.Fresh),
 		Section("Other changes", r.Changes),
+		Section("Settings changed over the network", r.Commands),
 		h.H2(g.Text("Network")), headedTable(figureColumns, h.TBody(Lines(g.Map(figureCells(r), func(texts []string) g.Node { return Row(texts...) })...))),
 		Section("Notes", r.Job.Notes),
 		Section("Cautions", recordCautions(r.Job)),
@@ -172,6 +173,7 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 	d.List("Open findings, and why", itemTexts(r.OpenItems))
 	d.List("New findings", itemTexts(r.Fresh))
 	d.List("Other changes", r.Changes)
+	d.List("Settings changed over the network", r.Commands)
 	d.Title("Network")
 	d.Table([]float64{66, 44}, figureColumns, figureCells(r))
 	d.List("Notes", r.Job.Notes)
