@@ -13,11 +13,15 @@ func addressContested(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		found := false
 		for _, c := range n.Contests {
-			if c.Claims < p.Settings.AddressContested.Claims || len(c.Names) < 2 || slices.ContainsFunc(c.Names, p.isOwn) {
-				continue // muster gives way by itself
+			if c.Claims < p.Settings.AddressContested.Claims || len(c.Names) < 2 {
+				continue
 			}
-			words := make([]string, 0, len(c.Names))
-			for _, name := range c.Names {
+			word, others := "", slices.DeleteFunc(slices.Clone(c.Names), p.isOwn)
+			if len(others) < len(c.Names) {
+				word = "own"
+			}
+			words := make([]string, 0, len(others))
+			for _, name := range others {
 				word := "NAME " + name
 				for _, d := range p.others(func(d *boat.Device) bool { return d.ID == name && d.Network == n.ID }) {
 					word = unaddressed(d)
@@ -26,7 +30,7 @@ func addressContested(p *Pass) {
 			}
 			found = true
 			p.Find(Finding{
-				Subject: fmt.Sprintf("%s address %d", n.ID, c.Address), Devices: slices.Clone(c.Names), Network: n.ID, Since: c.Since,
+				Case: word, Subject: fmt.Sprintf("%s address %d", n.ID, c.Address), Devices: others, Network: n.ID, Since: c.Since,
 				Values:   Values{"devices": enumerate(words), "address": c.Address},
 				Evidence: evidence("address", int(c.Address), "names", slices.Clone(c.Names), "changes_per_minute", c.Claims, "since", c.Since, "last", c.Last),
 			})

@@ -219,8 +219,8 @@ func samples() []sample {
 	return append([]sample{
 		{"duplicate-name", "both speak", twin(0), 1},
 		{"duplicate-name", "one was taken off", twin(2 * time.Minute), 0},
-		{"duplicate-name", "muster's own", with(twin(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 0},
-		{"address-contested", "with muster itself", with(contest(4), func() boat.Device { d := own(); d.ID = "B1"; return d }()), 0},
+		{"duplicate-name", "muster's own", with(twin(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 1},
+		{"address-contested", "with muster itself", with(contest(4), func() boat.Device { d := own(); d.ID = "B1"; return d }()), 1},
 		{"no-address", "lost it", aboard(head("A1", 35, lost()), sounder("B1", 36)), 1},
 		{"no-address", "fixed address", aboard(head("A1", 35, lost(), func(d *boat.Device) { d.Name.ArbitraryAddress = false })), 1},
 		{"no-address", "muster itself", aboard(head("A1", 35), func() boat.Device {
@@ -305,6 +305,7 @@ func samples() []sample {
 		{"slow-data", "too few", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count, t.First = 10*time.Second, 2, ago(10*time.Second) }))), 0},
 		{"slow-data", "few where many were due", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count, t.First = 10*time.Second, 5, ago(45*time.Second) }))), 1},
 		{"empty-data", "no depth", aboard(sounder("B1", 36, depth(empty))), 1},
+		{"empty-data", "texts of a device", aboard(sounder("B1", 36, depth(empty, func(t *boat.Transmit) { t.PGN = 130074 }))), 1},
 		{"empty-data", "depth", aboard(sounder("B1", 36, depth())), 0},
 		{"empty-data", "unreadable", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Available = nil }))), 0},
 		{"bus-load-high", "over half", bus(boat.Network{LoadRecent: 0.56, Load: &boat.Load{Mean: 0.4, Peak: 0.7}}), 1},

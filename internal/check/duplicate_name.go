@@ -10,16 +10,20 @@ func duplicateName(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		found := false
 		for _, t := range n.Twins {
-			if p.Now.Sub(t.Last) > recent || p.isOwn(t.Name) {
+			if p.Now.Sub(t.Last) > recent {
 				continue
 			}
 			who := "NAME " + t.Name
 			if own := p.others(func(d *boat.Device) bool { return d.ID == t.Name && d.Network == n.ID }); len(own) == 1 {
 				who = unaddressed(own[0]) + ", NAME " + t.Name + ","
 			}
+			word, about, severity := "", []string{t.Name}, Severity("")
+			if p.isOwn(t.Name) {
+				word, about, severity = "own", nil, Warning
+			}
 			found = true
 			p.Find(Finding{
-				Subject: n.ID + " " + t.Name, Devices: []string{t.Name}, Network: n.ID, Since: t.Since,
+				Case: word, Severity: severity, Subject: n.ID + " " + t.Name, Devices: about, Network: n.ID, Since: t.Since,
 				Values:   Values{"device": who, "addresses": addresses(t.Addresses)},
 				Evidence: evidence("name", t.Name, "addresses", numbers(t.Addresses), "moves_per_minute", t.Changes, "last", t.Last),
 			})

@@ -1,9 +1,11 @@
 package check
 
 import (
+	"slices"
 	"time"
 
 	"muster/internal/event"
+	"muster/pgn"
 )
 
 // emptyData: messages that keep coming with every value "not available"; one finding a device.
@@ -12,7 +14,7 @@ func emptyData(p *Pass) {
 		var words []string
 		var keys []string
 		var since []event.Time
-		filled, wait := false, time.Duration(0)
+		filled, measured, wait := false, false, time.Duration(0)
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
 			switch {
@@ -25,6 +27,7 @@ func emptyData(p *Pass) {
 				wait = max(wait, until(t.Last.Sub(t.First), t.Count, p.Settings.EmptyData.Count))
 				continue
 			}
+			measured = measured || measures(t.PGN)
 			words = append(words, title(t))
 			keys = append(keys, messageKey(t))
 			since = append(since, t.EmptySince)
@@ -40,11 +43,21 @@ func emptyData(p *Pass) {
 		default:
 			continue
 		}
+		word := ""
+		if !measured {
+			word = "settings"
+		}
 		first := earliest(since...)
 		p.Find(Finding{
-			Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Since: first,
+			Case: word, Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Since: first,
 			Values:   Values{"device": label(d), "messages": enumerate(words), "for": p.since(first)},
 			Evidence: evidence("messages", keys, "empty_since", first),
 		})
 	}
+}
+
+// measures reports whether a message has a value with a unit, which a sensor gives: others hold texts, names and settings.
+func measures(number uint32) bool {
+	def := pgn.Lookup(number)
+	return def == nil || slices.ContainsFunc(def.Fields, func(f pgn.Field) bool { return f.Unit != "" && f.Role != pgn.RoleReserved })
 }

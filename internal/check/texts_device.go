@@ -26,6 +26,10 @@ var deviceTexts = map[string]Text{
 				{Change, "Set another address on a device that allows it. Or restart the devices one after the other, 30 s apart."},
 				{Change, "If the conflict returns, update the software of the device that does not give way, or ask its manufacturer."},
 			}},
+			"own": {Summary: "{devices} keeps claiming address {address}, which muster itself uses", Remedy: []Step{
+				{Look, "See the messages of that device on the page Network. muster moves to another address by itself."},
+				{Change, "Run muster without --ask until the device keeps to an address of its own."},
+			}},
 		}},
 	"duplicate-name": {Doc: "Two devices claim with the same NAME, which must be unique.", Term: "duplicate NAME", Cases: map[string]Case{
 		"": {Summary: "Two devices have one NAME: {device} sends from addresses {addresses}", Remedy: []Step{
@@ -33,6 +37,11 @@ var deviceTexts = map[string]Text{
 			{Change, "Disconnect one of the two. If the other settles, both have the same NAME, often a factory default."},
 			{Change, "Give one of them another device instance or unique number with the manufacturer's tool."},
 			{Change, "If that is not possible, have the manufacturer replace it."},
+		}},
+		"own": {Summary: "Another device claims with the NAME of muster: it sends from addresses {addresses}", Remedy: []Step{
+			{Look, "Look for a second computer with muster and the same serial number, such as one from a copied memory card."},
+			{Look, "If there is none, look for a gateway that repeats the backbone onto itself."},
+			{Change, "Run only one of them with --ask."},
 		}},
 	}},
 	"commanded": {Doc: "A device changed a setting of another over the network.", Term: "unit", Cases: map[string]Case{
@@ -192,6 +201,10 @@ var dataTexts = map[string]Text{
 			{Look, "Check the transducer, its connector and its cable. The device is online but has no valid sensor data."},
 			{Look, "Out of the water, depth and speed have no value. Indoors, position has none."},
 			{Change, "Switch off inputs of the device that are not connected."},
+		}},
+		"settings": {Summary: "{device} sends {messages} without a value{for}", Remedy: []Step{
+			{Look, "These messages hold texts, names and settings, not what a sensor measures. Do not look for a faulty sensor."},
+			{Change, "Enter the text or the setting on the device, or switch the message off."},
 		}},
 	}},
 	"instance-clash": {Doc: "Two devices use the same instance, so their data or their settings cannot be distinguished.", Term: "instance",

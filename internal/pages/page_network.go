@@ -335,6 +335,9 @@ func tap(d *report.Device) g.Node {
 	if p := d.Product; p != nil && p.LoadEquivalency != nil {
 		words += fmt.Sprintf(" · %d LEN", *p.LoadEquivalency)
 	}
+	if load := render.BusShare(d); load != "" {
+		words += " · load " + load
+	}
 	if d.Own {
 		words += " · this program"
 	}

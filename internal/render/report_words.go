@@ -303,8 +303,8 @@ func TalkerTitle(t *report.Talker) string { return boat.Printable(t.Label()) }
 
 // BusShare is the share of the bit rate that a device takes, "" when it is not known or it takes none.
 func BusShare(d *report.Device) string {
-	if d.Live == nil || d.Live.Load < 0.0005 {
+	if d.Load < 0.0005 {
 		return ""
 	}
-	return Percent(d.Live.Load)
+	return Percent(d.Load)
 }

@@ -35,7 +35,8 @@ func device(d *boat.Device) Device {
 	r := Device{
 		ID: d.ID, Network: d.Network, Address: d.Address, Addresses: d.Addresses, State: d.State, Role: d.Role, Own: d.Own,
 		Name: d.Name, Product: d.Product, Installation: d.Installation, Receives: d.Receives, Declares: d.Declares,
-		FirstSeen: d.FirstSeen, LastSeen: d.LastSeen, Restarts: d.Restarts, Software: d.Software, Unanswered: d.Unanswered, Left: d.Left, Unit: d.Unit, Live: d,
+		FirstSeen: d.FirstSeen, LastSeen: d.LastSeen, Restarts: d.Restarts, Load: d.Load,
+		Software: d.Software, Unanswered: d.Unanswered, Left: d.Left, Unit: d.Unit, Live: d,
 	}
 	if len(d.Transmits) > 0 {
 		r.Transmits = make([]Transmit, len(d.Transmits))
@@ -43,7 +44,7 @@ func device(d *boat.Device) Device {
 	for i := range d.Transmits {
 		t := &d.Transmits[i]
 		r.Transmits[i] = Transmit{PGN: t.PGN, Title: t.Title, Instance: t.Instance, Selector: t.Selector, Count: t.Count, Interval: t.Interval,
-			Nominal: t.Nominal, Available: t.Available, Measures: t.Measures, Volts: t.Volts, VoltsAt: t.VoltsAt, Live: t}
+			Nominal: t.Nominal, Available: t.Available, Measures: t.Measures, Load: t.Load, Volts: t.Volts, VoltsAt: t.VoltsAt, Live: t}
 	}
 	return r
 }

@@ -82,6 +82,7 @@ type Device struct {
 	FirstSeen    event.Time         `json:"first_seen,omitzero"`
 	LastSeen     event.Time         `json:"last_seen,omitzero"`
 	Restarts     int                `json:"restarts,omitempty"`
+	Load         float64            `json:"load,omitempty"`             // share of the bit rate that its messages take, 0..1
 	Software     []boat.Software    `json:"software_history,omitempty"` // oldest first
 	Unanswered   string             `json:"unanswered,omitempty"`       // why asking it for its identity was given up
 	Left         bool               `json:"left_behind,omitempty"`      // its unit sends under another NAME since; this is only its past
@@ -102,6 +103,7 @@ type Transmit struct {
 	Interval  *boat.Interval `json:"interval_ms,omitempty"` // needs two messages
 	Nominal   float64        `json:"nominal_ms,omitempty"`  // the published interval
 	Available *bool          `json:"available,omitempty"`   // whether any message of the last minute carried a value
+	Load      float64        `json:"load,omitempty"`        // share of the bit rate that it takes, 0..1; 0 when it has stopped
 	Measures  []string       `json:"measures,omitempty"`    // of a message of several quantities, which of them the last minute gave values of
 
 	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was told; absent for other messages.
