@@ -8,7 +8,7 @@ var sourceSteps = []Step{
 
 var commandedSteps = []Step{
 	{Look, "See the unit's page: Settings changed over the network shows each change, who sent it and the answer."},
-	{Look, "Ask who changed it. If nobody meant to, set the earlier value again."},
+	{Look, "Ask who changed it. If it was not intended, set the earlier value again."},
 }
 
 // foreignSteps are for a device that belongs on an engine's own bus.

@@ -124,7 +124,7 @@ func unitSheet(u *report.Unit) g.Node {
 		g.Map(u.Why, func(why boat.Reason) g.Node { return ui.Row("one unit because", g.Text(reasons[why])) }))
 }
 
-// commandList is what others set on the unit over the network; nil when nobody did.
+// commandList is what others set on the unit over the network; nil when there is nothing.
 func commandList(r *report.Report, id string) g.Node {
 	u := r.Unit(id)
 	if u == nil || len(u.Life.Commands) == 0 {
