@@ -142,13 +142,14 @@ func ask(url string, to any) bool {
 	return resp.StatusCode == http.StatusOK && json.NewDecoder(resp.Body).Decode(to) == nil
 }
 
-// board runs the boat's daemon on the story of the demo, twenty times as fast as the clock.
+// board runs the boat's daemon on the boat of the demo, twenty times as fast as the clock.
 func board(t *testing.T, id, url, creds string) {
 	t.Helper()
 	sc, err := sim.Load(t.Context(), "demo")
 	if err != nil {
 		t.Fatal(err)
 	}
+	sc.Timeline = nil // nothing is updated before the marina asks
 	began := time.Now()
 	c := config.Default()
 	c.Listen, c.StateDir, c.Boat.ID, c.Boat.Name = "off", t.TempDir(), id, sc.Boat.Name
