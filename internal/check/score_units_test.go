@@ -25,7 +25,6 @@ func (p payload) ones(n int) payload {
 }
 func direction(v float64) float64      { return wrap(v) * 1e4 }
 func sailing(t *truth) (speed float64) { return max(0, t.speed) }
-func (c *craft) days() (days, sec float64) {
 	s := float64(c.now) / 1e9
 	return math.Floor(s / 86400), math.Mod(s, 86400)
 }
