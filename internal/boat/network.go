@@ -44,7 +44,7 @@ type network struct {
 	byName    map[pgn.NAME]*device
 	devices   []*device // named and provisional, in order of appearance
 	contests  map[uint8]*contest
-	commands  []*Command // the latest, oldest first
+	commands  []*RemoteSetting // the latest, oldest first
 	streams   int
 
 	talkers lineTable

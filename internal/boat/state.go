@@ -29,8 +29,8 @@ type Network struct {
 	Kind       event.NetworkKind
 	BitRate    uint32 // bit/s or baud
 	ListenOnly bool
-	Commands   []Command // settings that devices changed on others, the latest, oldest first
-	From       string    // the capture that it is from, where several are read at once
+	Commands   []RemoteSetting // settings that devices changed on others, the latest, oldest first
+	From       string          // the capture that it is from, where several are read at once
 	Timing     event.Timing
 	State      string // CAN controller state: active, warning, passive, bus-off, stopped; or down
 	Frames     uint64 // data frames, or lines on NMEA 0183

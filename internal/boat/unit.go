@@ -80,7 +80,7 @@ func (s *State) FindUnits(decisions []Decision, goneAfter time.Duration) {
 				}
 			}
 		}
-		slices.SortStableFunc(u.Life.Commands, func(a, b Command) int { return cmp.Compare(a.At, b.At) })
+		slices.SortStableFunc(u.Life.Commands, func(a, b RemoteSetting) int { return cmp.Compare(a.At, b.At) })
 		u.Life.Commands = lastOf(u.Life.Commands, maxLife)
 	}
 }

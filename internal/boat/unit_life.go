@@ -20,16 +20,16 @@ type Span struct {
 
 // Life is what a unit went through, under whatever NAME: each list in the order in which it began.
 type Life struct {
-	Software   []Ran          `json:"software,omitempty"`
-	Names      []NameUse      `json:"names,omitempty"`
-	Instances  []InstanceUse  `json:"instances,omitempty"`
-	Addresses  []AddressSpell `json:"addresses,omitempty"`
-	Restarts   int            `json:"restarts,omitempty"`
-	Commands   []Command      `json:"commands,omitempty"` // settings that others changed on it over the network, or tried to
-	Absences   []Span         `json:"absences,omitempty"`
-	Before     []Box          `json:"before,omitempty"`      // boxes that sent under the same NAME before it
-	Replaces   string         `json:"replaces,omitempty"`    // id of the unit whose place it took
-	ReplacedBy string         `json:"replaced_by,omitempty"` // id of the unit that took its place
+	Software   []Ran           `json:"software,omitempty"`
+	Names      []NameUse       `json:"names,omitempty"`
+	Instances  []InstanceUse   `json:"instances,omitempty"`
+	Addresses  []AddressSpell  `json:"addresses,omitempty"`
+	Restarts   int             `json:"restarts,omitempty"`
+	Commands   []RemoteSetting `json:"commands,omitempty"` // settings that others changed on it over the network, or tried to
+	Absences   []Span          `json:"absences,omitempty"`
+	Before     []Box           `json:"before,omitempty"`      // boxes that sent under the same NAME before it
+	Replaces   string          `json:"replaces,omitempty"`    // id of the unit whose place it took
+	ReplacedBy string          `json:"replaced_by,omitempty"` // id of the unit that took its place
 }
 
 // Ran is a software version and when the unit ran it.

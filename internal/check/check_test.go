@@ -79,7 +79,7 @@ func device(id string, address uint8, maker boat.Coded, function string, model s
 }
 
 // commands is a backbone on which a display sets something on a monitor, a minute ago unless said otherwise.
-func commands(list ...boat.Command) *boat.State {
+func commands(list ...boat.RemoteSetting) *boat.State {
 	s := aboard(head("A1", 35), battery("C1", 36))
 	for _, c := range list {
 		if c.At.IsZero() {
@@ -287,10 +287,10 @@ func samples() []sample {
 		{"foreign-device", "reserved addresses", aboard(head("A1", 252), head("B1", 253, unclaimed())), 2},
 		{"foreign-device", "all marine", aboard(head("A1", 35), sounder("B1", 251)), 0},
 		{"foreign-device", "no device claimed", aboard(head("A1", 35, unclaimed())), 0},
-		{"commanded", "accepted, refused and not answered", commands(boat.Command{PGN: 60928, Outcome: boat.Accepted},
-			boat.Command{PGN: 127508, Outcome: boat.Refused, Why: "access denied"}, boat.Command{PGN: 65240}), 3},
-		{"commanded", "the same twice", commands(boat.Command{PGN: 60928}, boat.Command{PGN: 60928, Outcome: boat.Accepted}), 1},
-		{"commanded", "long ago", commands(boat.Command{PGN: 60928, At: ago(2 * time.Hour)}), 0},
+		{"commanded", "accepted, refused and not answered", commands(boat.RemoteSetting{PGN: 60928, Outcome: boat.Accepted},
+			boat.RemoteSetting{PGN: 127508, Outcome: boat.Refused, Why: "access denied"}, boat.RemoteSetting{PGN: 65240}), 3},
+		{"commanded", "the same twice", commands(boat.RemoteSetting{PGN: 60928}, boat.RemoteSetting{PGN: 60928, Outcome: boat.Accepted}), 1},
+		{"commanded", "long ago", commands(boat.RemoteSetting{PGN: 60928, At: ago(2 * time.Hour)}), 0},
 		{"multiple-sources", "AIS that a display repeats", aboard(sounder("A1", 35, ais(boat.RoleAIS)), head("B1", 36, ais(boat.RoleDisplay))), 1},
 		{"multiple-sources", "two AIS receivers and a display", aboard(sounder("A1", 35, ais(boat.RoleAIS)), sounder("B1", 36, ais(boat.RoleAIS)),
 			head("C1", 37, ais(boat.RoleDisplay))), 1},

@@ -14,7 +14,7 @@ const commandedWithin = time.Hour
 // commanded: a device set something on another over the network; one finding for each pair and message, of the latest.
 func commanded(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
-		latest := map[string]*boat.Command{}
+		latest := map[string]*boat.RemoteSetting{}
 		var order []string
 		count := map[string]int{}
 		for i := range n.Commands {
@@ -38,7 +38,7 @@ func commanded(p *Pass) {
 	}
 }
 
-func (p *Pass) reportCommand(n *boat.Network, subject string, c *boat.Command, count int) {
+func (p *Pass) reportCommand(n *boat.Network, subject string, c *boat.RemoteSetting, count int) {
 	word := ""
 	switch c.Outcome {
 	case boat.Refused:

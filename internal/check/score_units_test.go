@@ -25,9 +25,6 @@ func (p payload) ones(n int) payload {
 }
 func direction(v float64) float64      { return wrap(v) * 1e4 }
 func sailing(t *truth) (speed float64) { return max(0, t.speed) }
-	s := float64(c.now) / 1e9
-	return math.Floor(s / 86400), math.Mod(s, 86400)
-}
 
 // gnss is a receiver: position, course, speed, fix and time. Position within 2 to 5 m (95 %), velocity 0.2 m/s (95 %) before its filter of
 // 1 to 5 s; antennas stand metres apart.

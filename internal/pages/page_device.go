@@ -131,7 +131,7 @@ func commandList(r *report.Report, id string) g.Node {
 		return nil
 	}
 	return ui.Section("commands", "Settings changed over the network", ui.Plain(g.Map(u.Life.Commands,
-		func(c boat.Command) g.Node { return h.Li(ui.Printable(r.CommandWords(&c))) })))
+		func(c boat.RemoteSetting) g.Node { return h.Li(ui.Printable(r.CommandWords(&c))) })))
 }
 
 // identitySheet is the identity that the device reports.

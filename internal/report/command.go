@@ -7,7 +7,7 @@ import (
 )
 
 // CommandWords says in a line who changed what on which device, when, and how that was answered.
-func (r *Report) CommandWords(c *boat.Command) string {
+func (r *Report) CommandWords(c *boat.RemoteSetting) string {
 	words := fmt.Sprintf("%s: %s sets on %s: %s", c.At.UTC().Format("2006-01-02 15:04:05 UTC"), r.deviceWords(c.From, c.FromAddress),
 		r.deviceWords(c.To, c.ToAddress), c.What)
 	switch c.Outcome {

@@ -20,8 +20,8 @@ const (
 	Refused  Outcome = "refused"
 )
 
-// Command is a setting that one device changed, or tried to, on another over the network.
-type Command struct {
+// RemoteSetting is a setting that one device changed, or tried to, on another over the network.
+type RemoteSetting struct {
 	At          event.Time `json:"at,omitzero"`
 	Network     string     `json:"network"`
 	From        string     `json:"from"` // id of the device that sent it
@@ -94,8 +94,8 @@ func (n *network) commandAddress(m *transport.Message, d *device) {
 }
 
 // command keeps one more command of d.
-func (n *network) command(m *transport.Message, d *device) *Command {
-	n.commands = lastOf(append(n.commands, &Command{
+func (n *network) command(m *transport.Message, d *device) *RemoteSetting {
+	n.commands = lastOf(append(n.commands, &RemoteSetting{
 		At: m.Time, Network: n.info.ID, From: d.sender.ID, FromAddress: d.address, ToAddress: m.Destination,
 	}), maxCommands)
 	return n.commands[len(n.commands)-1]
@@ -110,7 +110,7 @@ func (n *network) commanded(address uint8) *device {
 }
 
 // pending is the latest command that a message of d can answer.
-func (n *network) pending(m *transport.Message, d *device, number uint32) *Command {
+func (n *network) pending(m *transport.Message, d *device, number uint32) *RemoteSetting {
 	for _, c := range slices.Backward(n.commands) {
 		if c.Outcome == "" && c.PGN == number && c.ToAddress == d.address && c.FromAddress == m.Destination &&
 			m.Time.Sub(c.At) <= answerTime {
@@ -174,8 +174,8 @@ func refusal(data []byte) string {
 }
 
 // reportCommands lists the commands of the network, oldest first.
-func (n *network) reportCommands() []Command {
-	var list []Command
+func (n *network) reportCommands() []RemoteSetting {
+	var list []RemoteSetting
 	for _, c := range n.commands {
 		list = append(list, *c)
 	}
