@@ -162,7 +162,7 @@ func TestCompletionInZsh(t *testing.T) {
 func TestCompletionInFish(t *testing.T) {
 	need(t, "fish")
 	for line, want := range map[string]string{
-		"muster aud": "audit\tList every device and report faults and mismatches\n", "muster audit --format ": "html\njson\ntext\n",
+		"muster aud": "audit\tList every device and report faults and mismatches\n", "muster audit --format ": "html\njson\njson-v1\ntext\n",
 		"muster audit sim:de": "sim:demo\tsimulated boat\n", "muster schema alert": "alert-change\twhat a webhook receives for an alert\n",
 	} {
 		out, err := exec.CommandContext(t.Context(), "fish", "--no-config", "-c", "muster completion fish | source; complete -C '"+line+"'").CombinedOutput()
