@@ -66,7 +66,7 @@ func TestPackagesOfOtherMachines(t *testing.T) {
 				if err != nil {
 					t.Errorf("%s: %v: %s", args[0], err, out)
 				}
-				if args[0] == "audit" && !strings.Contains(string(out), `"muster.report/v1"`) {
+				if args[0] == "audit" && !strings.Contains(string(out), `"muster.report/v2"`) {
 					t.Errorf("audit printed no report: %.200s", out)
 				}
 			}

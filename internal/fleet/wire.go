@@ -25,7 +25,7 @@ type Kind string
 
 // The kinds of message.
 const (
-	KindReport   Kind = "report"   // body: a report, muster.report/v1
+	KindReport   Kind = "report"   // body: a report, muster.report/v2; v1 of boats not updated yet
 	KindAlert    Kind = "alert"    // body: a change of an alert, muster.alert-change/v1
 	KindSnapshot Kind = "snapshot" // body: a sealed snapshot
 	KindRecord   Kind = "record"   // body: a Document
