@@ -69,25 +69,24 @@ func (c *enrollCmd) run(a *app) error {
 	if name == "" {
 		name = c.Boat + ".creds"
 	}
-	out := os.Stdout
+	var out *os.File // written beside, so that the file is there whole or not at all
 	if name != "-" { // before the boat's earlier credentials lose their worth
 		if out, err = createSecret(name, c.Force); err != nil {
 			return err
 		}
+		defer os.Remove(out.Name())
 	}
 	creds, err := t.Enroll(c.Boat, time.Now())
 	if err != nil {
-		if name != "-" {
-			_ = out.Close()
-			_ = os.Remove(name)
-		}
 		return err
 	}
 	if name == "-" {
 		_, err = a.stdout.Write(creds)
 	} else {
 		_, err = out.Write(creds)
-		err = errors.Join(err, out.Close())
+		if err = errors.Join(err, out.Sync(), out.Close()); err == nil {
+			err = os.Rename(out.Name(), name)
+		}
 	}
 	if err != nil {
 		return cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "enroll the boat again: what was written is not whole")
@@ -105,15 +104,12 @@ func (c *enrollCmd) run(a *app) error {
 	return nil
 }
 
+// createSecret makes the file that is to become name, readable by its owner alone.
 func createSecret(name string, force bool) (*os.File, error) {
-	flags := os.O_WRONLY | os.O_CREATE | os.O_EXCL
-	if force {
-		flags = os.O_WRONLY | os.O_CREATE | os.O_TRUNC
-	}
-	f, err := os.OpenFile(name, flags, 0o600)
-	if errors.Is(err, fs.ErrExist) {
+	if _, err := os.Lstat(name); err == nil && !force {
 		return nil, cli.WithHint(fmt.Errorf("write %q: the file exists", name), "choose another name with -o, or add --force to overwrite it")
 	}
+	f, err := os.CreateTemp(filepath.Dir(name), ".muster-*") // mode 0600
 	if errors.Is(err, fs.ErrPermission) {
 		return nil, cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "choose another place with -o; enroll also writes to the standard output: -o - > FILE")
 	}
@@ -121,10 +117,6 @@ func createSecret(name string, force bool) (*os.File, error) {
 		return nil, cli.WithHint(fmt.Errorf("write %q: %w", name, cli.PlainPath(err)), "make the folder %q first, or choose another place with -o", filepath.Dir(name))
 	}
 	if err != nil {
-		return nil, fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
-	}
-	if err := f.Chmod(0o600); err != nil { // one that was there may be open to others
-		_ = f.Close()
 		return nil, fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
 	}
 	return f, nil

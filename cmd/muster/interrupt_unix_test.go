@@ -32,6 +32,13 @@ func TestInterrupt(t *testing.T) {
 	long, before := filepath.Join(dir, "long.log"), filepath.Join(dir, "before.json")
 	muster(t, "simulate", "fifty", "--to", long, "--for", "3m")
 	muster(t, "snapshot", "sim:demo", "--ask", "--for", "20s", "-o", before)
+	later, visit := filepath.Join(dir, "later.json"), filepath.Join(dir, "visit.json")
+	muster(t, "snapshot", "sim:demo", "--ask", "--for", "30s", "-o", later)
+	muster(t, "plan", before, "--sheets", sheets, "-o", visit)
+	job, err := filepath.Abs("../../deploy/examples/job.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, tt := range []struct {
 		out  string // "" for the standard output
 		args []string
@@ -42,6 +49,9 @@ func TestInterrupt(t *testing.T) {
 		{"live.pcapng", []string{"capture", "udp:127.0.0.1:0", "-o", "live.pcapng"}},
 		{"after.json", []string{"snapshot", long, "-o", "after.json"}},
 		{"order.json", []string{"plan", before, "--sheets", sheets, "-o", "order.json"}},
+		{"record.pdf", []string{"service-record", before, later, "--job", job, "-o", "record.pdf"}},
+		{"kept.log.zst", []string{"snapshot", "sim:demo", "--ask", "--for", "20m", "-o", "kept.json", "--keep-capture", "kept.log.zst"}},
+		{"state.json", []string{"follow", visit, "sim:demo", "--ask", "--for", "20m", "--before", before, "--state", "state.json"}},
 		{"layout.pdf", []string{"backbone", layout, before, "-o", "layout.pdf"}},
 		{"work.json", []string{"note", "add", "-f", "work.json", "--model", "VR2 radio", "--by", "Ana"}},
 		{"shop.key", []string{"key", "new", "-o", "shop.key"}},
