@@ -15,7 +15,7 @@ bus() { # a fresh bus for each part
   ip link set "$1" up
 }
 # What sends on a controller runs on the processor that serves the interrupts: a frame is taken out of its controller before another can be
-# sent, however slow this machine is.
+# sent, however slow this machine is. So does what sends much on a vcan: each processor has a queue of its own, and frames of two change places.
 sender() { taskset 1 "$@"; } # command...
 controllers() { # afresh: can0 and can2 are on one wire, can1 and can3 on another
   modprobe -d "$KERNEL" -r kvaser_pci
@@ -54,7 +54,7 @@ marks() { grep -c 'PGN not found 00131071' "$1"; } # log of a gpsd
 beyond() { [ "$(marks "$2")" -gt "$1" ] && ! grep ":$(printf %04X "$3") [0-9A-F:]* 01" /proc/net/tcp | grep -qv ' 00000000:00000000 '; } # number log port
 gpsd_read() { # interface address log port: gpsd has read all that was sent there until now, and its client too; of an address that it follows
   before=$(marks "$3")
-  cansend "$1" "1DFFFF$2#0102030405060708" # a message that it does not know, of which it complains
+  sender cansend "$1" "1DFFFF$2#0102030405060708" # a message that it does not know, of which it complains
   await beyond "$before" "$3" "$4"
 }
 heard() { ask heard; [ "$(awk '/^      "frames":/ {n += $2} END {print n + 0}' heard.json)" -ge "$1" ]; } # frames, of all networks

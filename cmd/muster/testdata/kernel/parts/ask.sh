@@ -5,7 +5,7 @@ $MUSTER simulate demo --to can6 >simulate.log 2>&1 & sim=$!
 await listening can6 2
 $MUSTER run can6 --ask >run.log 2>&1 & run=$!
 ready
-told() { ask asked; [ "$(grep -c '"\(product\|unanswered\|own\)":' asked.json)" -ge 15 ]; } # the fourteen devices and muster itself
+told() { ask asked; [ "$(grep -c '"\(product\|unanswered\|own\)":' asked.json)" -ge 16 ]; } # the fourteen devices; muster, and what it is
 await told
 end $sim
 all can6 candump.log; end $run $dump

@@ -8,7 +8,7 @@ $MUSTER simulate "$here/gnss.yaml" --to hour.log --for 1h >simulate.log 2>&1
 split -l "$SLICE" -a 4 hour.log slice.
 iface=$(awk 'NR==1 {print $2}' hour.log)
 for slice in slice.*; do
-  canplayer -t -I "$slice" "can16=$iface"
+  sender canplayer -t -I "$slice" "can16=$iface"
   gpsd_read can16 1E gpsd.log 3951
 done
 end $gpsd
