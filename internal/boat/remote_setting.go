@@ -87,7 +87,7 @@ func (n *network) commandAddress(m *transport.Message, d *device) {
 		return
 	}
 	c := n.command(m, d)
-	c.PGN, c.To, c.What = pgnAddress, name.String(), fmt.Sprintf("take source address %d", m.Data[8])
+	c.PGN, c.To, c.What = pgnAddress, name.String(), takeAddress(m.Data[8])
 	if to := n.byName[name]; to != nil {
 		c.ToAddress = to.address
 	}
@@ -132,14 +132,15 @@ func (n *network) refuse(m *transport.Message, d *device) {
 
 // tookAddress notes that a device claimed the address that it was commanded to take.
 func (n *network) tookAddress(d *device, src uint8, t event.Time) {
-	words := fmt.Sprintf("take source address %d", src)
 	for _, c := range slices.Backward(n.commands) {
-		if c.PGN == pgnAddress && c.Outcome == "" && c.To == d.sender.ID && c.What == words && t.Sub(c.At) <= answerTime {
+		if c.PGN == pgnAddress && c.Outcome == "" && c.To == d.sender.ID && t.Sub(c.At) <= answerTime && c.What == takeAddress(src) {
 			c.Outcome = Accepted
 			return
 		}
 	}
 }
+
+func takeAddress(address uint8) string { return fmt.Sprintf("take source address %d", address) }
 
 // groupWords says what a command sets: "ISO Address Claim: Device instance lower 3".
 func groupWords(number uint32, data []byte) string {

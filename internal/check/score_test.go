@@ -220,15 +220,15 @@ func scoreSound(t *testing.T, boats int, span time.Duration) {
 	}
 }
 
-// atOnce makes the trials, as many at a time as there are processors.
-func atOnce(n int, make1 func(i int) trial) []trial {
+// atOnce lets n boats live, as many at a time as there are processors.
+func atOnce(n int, live func(i int) trial) []trial {
 	all := make([]trial, n)
 	var next atomic.Int64
 	var wg sync.WaitGroup
 	for range runtime.GOMAXPROCS(0) {
 		wg.Go(func() {
 			for i := int(next.Add(1)) - 1; i < n; i = int(next.Add(1)) - 1 {
-				all[i] = make1(i)
+				all[i] = live(i)
 			}
 		})
 	}

@@ -187,7 +187,7 @@ func historySheet(d *report.Device) g.Node {
 		ui.Row("network", ui.Printable(d.Network)),
 		ui.Row("address now", g.Text(address)),
 		g.Map(d.Addresses, func(a boat.AddressUse) g.Node {
-			return ui.Row("previous address", g.Textf("%d since %s", a.Address, render.Stamp(a.Since)))
+			return ui.Row("address", g.Textf("%d since %s", a.Address, render.Stamp(a.Since)))
 		}),
 		ui.Row("first heard", g.Text(render.Stamp(d.FirstSeen))),
 		ui.Row("last heard", g.Text(render.Stamp(d.LastSeen))),

@@ -51,14 +51,15 @@ func (s *Series) Value() float64 {
 
 // smooth takes the next value into the mean.
 func (s *Series) smooth(x Step) {
+	if s.last.At == 0 {
+		s.mean = x.Value
+		return
+	}
 	d := x.Value - s.mean
 	if s.Circular {
 		d = math.Remainder(d, 2*math.Pi)
 	}
 	dt := max(0, x.At.Sub(s.last.At))
-	if s.last.At == 0 {
-		d, dt = x.Value-s.mean, math.MaxInt64/2
-	}
 	s.mean += d * float64(dt) / (float64(dt) + float64(s.Smooth))
 }
 

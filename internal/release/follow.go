@@ -65,7 +65,7 @@ type Absence struct {
 // Attempt is one attempt at a step that is over. It stays as it ended.
 type Attempt struct {
 	Number      int       `json:"number"`
-	Absences    []Absence `json:"absences"`
+	Absences    []Absence `json:"absences,omitempty"`
 	Version     string    `json:"version,omitempty"` // as reported after it came back
 	LowestVolts *float64  `json:"lowest_supply_volts,omitempty"`
 	Failures    []Failure `json:"failures,omitempty"`

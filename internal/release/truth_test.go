@@ -44,6 +44,15 @@ func TestHandAgainstNetwork(t *testing.T) {
 			b.comes("LF9 4.47")
 			b.run(2 * time.Minute)
 		}, []string{"1.1 waiting>left", "1.1 left>identified (4.50 read off its screen by Ana)", "1.1 identified>verified", "1.1 verified>disputed disputed"}, 0},
+		{"read while it was away, and the network shows that it lost a setting", func(b *bench) {
+			b.leaves()
+			b.run(time.Minute)
+			b.reads("4.50", "Ana", "")
+			b.comes("LF9 4.50")
+			b.head().Installation = nil
+			b.run(2 * time.Minute)
+		}, []string{"1.1 waiting>left", "1.1 left>identified (4.50 read off its screen by Ana)", "1.1 identified>verified",
+			"1.1 verified>identified (the network shows it too)", "1.1 identified>awaiting-reentry installation-lost"}, 0},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			b := newBench(t)

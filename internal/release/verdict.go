@@ -3,7 +3,6 @@ package release
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"muster/internal/report"
@@ -39,8 +38,8 @@ func (w *watch) verify() {
 		}
 	}
 	state, failures := StepReentry, lost
-	if fell, yes := w.supplyFell(); yes {
-		state, failures = StepFailed, append(lost, fell)
+	if fell := w.supplyFell(); fell != "" {
+		state, failures = StepFailed, append(lost, supplyFailure(fell))
 	}
 	if len(failures) == 0 {
 		w.to(StepVerified, w.now, "")
@@ -49,18 +48,21 @@ func (w *watch) verify() {
 	}
 }
 
-// supplyFell reports a battery voltage that fell while the device was away and that nobody settled.
-func (w *watch) supplyFell() (f Failure, fell bool) {
-	s := &w.rec.Status
-	v := s.LowestVolts
+// supplyFell says how far the battery voltage fell while the device was away; "" when it held, or when somebody settled it.
+func (w *watch) supplyFell() string {
+	v := w.rec.Status.LowestVolts
 	if v == nil || *v >= w.step.SupplyVolts {
-		return f, false
+		return ""
 	}
 	what := fmt.Sprintf("battery voltage fell to %.1f V while it was away, below %.1f V", *v, w.step.SupplyVolts)
-	if slices.ContainsFunc(s.Settled, func(x Settled) bool { return x.What == what }) {
-		return f, false
+	if w.settled(what) {
+		return ""
 	}
-	return Failure{Reason: ReasonSupply, Text: what + ": the new version is running; check the device by the manufacturer's instructions and confirm by hand, with a reason"}, true
+	return what
+}
+
+func supplyFailure(fell string) Failure {
+	return Failure{Reason: ReasonSupply, Text: fell + ": the new version is running; check the device by the manufacturer's instructions and confirm by hand, with a reason"}
 }
 
 func fileOf(s *Step) string {
@@ -196,16 +198,15 @@ func (w *watch) byHand(version string, who ByHand, reason string) {
 			w.disputed(trim(version), shown)
 			return
 		}
-		w.settle(who, reason, fmt.Sprintf("its screen shows %s, the network %s", trim(version), shown))
-	} else if f, fell := w.supplyFell(); fell && reason != "" {
-		what, _, _ := strings.Cut(f.Text, ": ")
-		w.settle(who, reason, what)
+		w.settle(who, reason, difference(trim(version), shown))
+	} else if fell := w.supplyFell(); fell != "" && reason != "" {
+		w.settle(who, reason, fell)
 	}
 	s.Version = trim(version)
 	w.to(StepIdentified, who.At, note)
-	switch f, fell := w.supplyFell(); {
-	case w.said(version, w.step.To) && fell:
-		w.fail(f)
+	switch fell := w.supplyFell(); {
+	case w.said(version, w.step.To) && fell != "":
+		w.fail(supplyFailure(fell))
 	case w.said(version, w.step.To):
 		w.to(StepVerified, who.At, "")
 	case w.said(version, w.step.From):
@@ -231,20 +232,32 @@ func (w *watch) settle(who ByHand, reason, what string) {
 	w.rec.note(fmt.Sprintf("settled by %s: %s: %s", who.By, what, reason))
 }
 
+func (w *watch) settled(what string) bool {
+	return slices.ContainsFunc(w.rec.Status.Settled, func(x Settled) bool { return x.What == what })
+}
+
+// difference is what is settled of a device whose screen and network show different versions.
+func difference(read, shown string) string {
+	return fmt.Sprintf("its screen shows %s, the network %s", read, shown)
+}
+
 // disputed stops a step of which a person and the network say different things.
 func (w *watch) disputed(read, shown string) {
 	w.stop(StepDisputed, []Failure{{Reason: ReasonDisputed,
 		Text: fmt.Sprintf("its screen was read as %s, and the network shows %s: read it again, or confirm it with a reason", read, shown)}})
 }
 
-// dispute holds a version that was read by hand against what the network shows since.
-func (w *watch) dispute() {
+// holdAgainst holds a version that was read by hand against what the network shows since: where that shows the new release too, the step
+// is checked like any other.
+func (w *watch) holdAgainst() {
 	s := &w.rec.Status
 	w.rec.Shown, w.rec.Restarts = w.device.Version(), w.device.Restarts
-	w.cameBack()
-	what := fmt.Sprintf("its screen shows %s, the network %s", s.Version, w.shown())
-	if !w.said(w.shown(), w.step.To) && !slices.ContainsFunc(s.Settled, func(x Settled) bool { return x.What == what }) {
-		w.disputed(s.Version, w.shown())
+	switch shown := w.shown(); {
+	case w.f.isTarget(w.i, w.rec.Shown):
+		w.identified("the network shows it too")
+	case !w.settled(difference(s.Version, shown)):
+		w.cameBack()
+		w.disputed(s.Version, shown)
 	}
 }
 

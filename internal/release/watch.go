@@ -113,7 +113,7 @@ func (w *watch) once() {
 	switch s.State {
 	case StepVerified:
 		if s.ReadByHand() && w.present() && w.told() {
-			w.dispute()
+			w.holdAgainst()
 		}
 	case StepWaiting:
 		switch {
