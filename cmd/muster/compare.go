@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -21,6 +22,7 @@ type compareCmd struct {
 	After       string
 	Format      string
 	AnotherBoat bool
+	Because     string
 	Sheets      string
 	FailOn      string
 }
@@ -38,15 +40,23 @@ func newCompare(a *app) *cobra.Command {
 	}
 	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the result", "text", "json", "html")
 	cmd.Flags().BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two different boats")
+	belongsBecause(cmd, &c.Because)
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
 	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a change has this `SEVERITY` or a higher one",
 		severities...)
 	return cmd
 }
 
+// belongsBecause adds the flag that takes snapshots as of one boat on somebody's word.
+func belongsBecause(cmd *cobra.Command, into *string) {
+	cmd.Flags().StringVar(into, "belongs-because", "",
+		"Why `WORDS` two snapshots are of one boat that share too few units; printed with the result")
+}
+
 // run prints what changed.
 func (c *compareCmd) run(a *app) error {
-	cmp, _, _, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, c.AnotherBoat)
+	cmp, _, _, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets,
+		snapshot.Options{AnotherBoat: c.AnotherBoat, Because: c.Because})
 	if err != nil {
 		return err
 	}
@@ -80,7 +90,7 @@ func (c *compareCmd) run(a *app) error {
 
 // compareFiles compares two snapshot files that prove themselves.
 func compareFiles(
-	ctx context.Context, before, after, sheetsDir string, anotherBoat bool,
+	ctx context.Context, before, after, sheetsDir string, o snapshot.Options,
 ) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {
 	b, err := loadSnapshot(ctx, before)
 	if err != nil {
@@ -94,13 +104,17 @@ func compareFiles(
 	if err != nil {
 		return nil, nil, nil, err
 	}
-	if x, y := b.TakenAt(), f.TakenAt(); x != 0 && y != 0 && x > y {
-		return nil, nil, nil, cli.WithHint(fmt.Errorf("%s was taken at %s, after %s at %s", before, x, after, y),
-			"give the earlier snapshot first")
-	}
-	c, err := snapshot.Compare(b, f, snapshot.Options{AnotherBoat: anotherBoat, Proved: true, Order: orderBy(sheets)})
+	o.Proved, o.Order = true, orderBy(sheets)
+	c, err := snapshot.Compare(b, f, o)
 	if err != nil {
-		return nil, nil, nil, fmt.Errorf("compare %s with %s: %w", before, after, err)
+		err = fmt.Errorf("compare %s with %s: %w", before, after, err)
+		switch {
+		case errors.Is(err, snapshot.ErrWrongWay):
+			err = cli.WithHint(err, "give the earlier snapshot first")
+		case errors.Is(err, snapshot.ErrSame):
+			err = cli.WithHint(err, "take one before the work and one after it")
+		}
+		return nil, nil, nil, err
 	}
 	return c, b, f, nil
 }

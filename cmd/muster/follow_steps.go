@@ -104,8 +104,8 @@ func (f *following) isAboard(r *report.Report) bool {
 		f.heard = f.last
 	}
 	err := f.order.CheckBoat(r)
-	named := f.order.Boat.ID != "" && r.Boat.ID != ""
-	if err != nil && (named || f.last.Sub(f.heard) >= aboardWithin) {
+	other := f.order.Boat.ID != "" && r.Boat.ID != "" && f.order.Boat.ID != r.Boat.ID
+	if err != nil && (other || f.last.Sub(f.heard) >= aboardWithin) {
 		f.fail(err)
 	}
 	f.aboard = err == nil

@@ -29,6 +29,7 @@ type serviceRecordCmd struct {
 	Order    string
 	Progress string
 	Sheets   string
+	Because  string
 	Force    bool
 }
 
@@ -48,6 +49,7 @@ func newServiceRecord(a *app) *cobra.Command {
 	f.StringVar(&c.Order, "order", "", "Work order `FILE` that was followed")
 	f.StringVar(&c.Progress, "progress", "",
 		"State `FILE` of muster follow, with the times of each step; needs --order")
+	belongsBecause(cmd, &c.Because)
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	cli.Require(cmd, "job", "output")
@@ -67,7 +69,7 @@ func (c *serviceRecordCmd) run(a *app) error {
 	if err != nil {
 		return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 	}
-	changes, before, after, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, false)
+	changes, before, after, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, snapshot.Options{Because: c.Because})
 	if err != nil {
 		return err
 	}
@@ -131,6 +133,10 @@ func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Sn
 	order, err := release.ParseOrder(ctx, text)
 	if err != nil {
 		return nil, fmt.Errorf("--order %s: %w", c.Order, err)
+	}
+	if digest := digestOf(before.Seal.SHA256); digest != order.Snapshot.Digest && c.Because == "" {
+		return nil, cli.WithHint(fmt.Errorf("--order %s: the order was made from another snapshot: %s, %s is %s", c.Order,
+			order.Snapshot.Digest, c.Before, digest), "give the snapshot that muster plan used, or why it belongs with --belongs-because")
 	}
 	if err := order.CheckBoat(before.Report); err != nil {
 		return nil, fmt.Errorf("--order %s: %w", c.Order, err)

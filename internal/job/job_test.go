@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/report"
 	"muster/internal/snapshot"
 )
@@ -85,14 +86,14 @@ func TestLogo(t *testing.T) {
 }
 
 func TestRecordNeedsSeals(t *testing.T) {
-	sealed := func() *snapshot.Snapshot {
-		s := snapshot.New(&report.Report{Schema: report.V1, Boat: boat.Identity{ID: "wagtail"}})
+	sealed := func(at event.Time) *snapshot.Snapshot {
+		s := snapshot.New(&report.Report{Schema: report.V1, TakenAt: at, Boat: boat.Identity{ID: "wagtail"}})
 		if err := s.Close(nil); err != nil {
 			t.Fatal(err)
 		}
 		return s
 	}
-	before, after := sealed(), sealed()
+	before, after := sealed(1), sealed(2)
 	c, err := snapshot.Compare(before, after, snapshot.Options{})
 	if err != nil {
 		t.Fatal(err)

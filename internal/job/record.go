@@ -19,6 +19,7 @@ import (
 type Record struct {
 	Job       *Job
 	Boat      boat.Identity
+	Because   string // the reason given for taking the snapshots as of one boat; "" when that needs none
 	Before    Moment
 	After     Moment
 	Groups    []Group
@@ -87,7 +88,7 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 			return nil, fmt.Errorf("%s: %w: %w", s.name, ErrUnsealed, err)
 		}
 	}
-	r := &Record{Job: job, Boat: after.Report.Boat, Before: moment(before), After: moment(after), Steps: steps,
+	r := &Record{Job: job, Boat: after.Report.Boat, Because: c.Because, Before: moment(before), After: moment(after), Steps: steps,
 		Aboard: Count{len(before.Report.Aboard()), len(after.Report.Aboard())}, Networks: networks(before.Report, after.Report)}
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {

@@ -95,6 +95,9 @@ func boatSaying(t *testing.T, id, text string) (s *api.Server, reports *webtest.
 	}
 	later := reportSaying(t, id, text+" later")
 	later.TakenAt = later.TakenAt.Add(time.Minute)
+	for i := range later.Devices {
+		later.Devices[i].Product.Serial = text // the same boxes
+	}
 	reports.Set(later)
 	after, err := s.TakeSnapshot()
 	if err != nil {

@@ -8,7 +8,6 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/report"
-	"muster/pgn"
 )
 
 // Messages that a device sends to manage the network or when asked, whose absence says nothing (reference: the standard's network
@@ -83,17 +82,8 @@ func (w *watch) sendsAs(u *report.Unit, id string) bool {
 
 // renamed is the unit that the order means under an id that is not its own.
 func (w *watch) renamed() *report.Unit {
-	name, err := pgn.ParseNAME(w.rec.Status.Device)
 	for _, x := range w.report.Aboard() {
-		o := &x.Device
-		if o.State != boat.Present || o.Name == nil || slices.Contains(w.f.state.Known, o.ID) {
-			continue
-		}
-		sameUnit := err == nil && o.Name.UniqueNumber == name.UniqueNumber() && o.Name.Manufacturer.Code == uint32(name.Manufacturer())
-		u := &w.step.Device
-		sameSerial := u.Serial != "" && o.Product != nil && trim(o.Product.Serial) == u.Serial && trim(o.Product.Model) == u.Model &&
-			u.MakerCode != nil && *u.MakerCode == o.Name.Manufacturer.Code
-		if sameUnit || sameSerial {
+		if x.State == boat.Present && !slices.Contains(w.f.state.Known, x.Device.ID) && w.step.Device.is(x) {
 			return x
 		}
 	}

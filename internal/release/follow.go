@@ -3,7 +3,6 @@ package release
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -93,9 +92,6 @@ const (
 	absentFor      = time.Minute      // of traffic without a device before it counts as off the network
 )
 
-// ErrOtherBoat is what an order made for another boat is refused with.
-var ErrOtherBoat = errors.New("the order was made for another boat")
-
 // StepStatus is how one step stands.
 type StepStatus struct {
 	Step         string     `json:"step"`
@@ -182,26 +178,6 @@ type baseMessage struct {
 	Title    string  `json:"title,omitempty"`
 	Instance *uint8  `json:"instance,omitempty"`
 	MeanMS   float64 `json:"mean_ms"`
-}
-
-// CheckBoat refuses an order for another boat: ids that differ or, when one has no id, an order none of whose devices is aboard.
-func (o *Order) CheckBoat(r *report.Report) error {
-	if o.Boat.ID != "" && r.Boat.ID != "" {
-		if o.Boat.ID != r.Boat.ID {
-			return fmt.Errorf("follow: %w: it is for %q, this is %q; make an order from a snapshot of this boat", ErrOtherBoat, o.Boat.ID, r.Boat.ID)
-		}
-		return nil
-	}
-	steps := o.Steps()
-	for _, s := range steps {
-		if r.Device(s.Device.ID) != nil || s.Device.ByHand != nil {
-			return nil
-		}
-	}
-	if len(steps) == 0 {
-		return nil
-	}
-	return fmt.Errorf("follow: %w: none of its devices is on this boat; make an order from a snapshot of this boat", ErrOtherBoat)
 }
 
 // NewFollower begins to follow an order. before is the boat as it was before the work, which tells what each device must have kept.

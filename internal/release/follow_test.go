@@ -2,7 +2,6 @@ package release
 
 import (
 	"encoding/json"
-	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -458,26 +457,6 @@ func TestFollowAlreadyDone(t *testing.T) {
 	}
 	if s := f.Status()[1]; s.State != StepVerified {
 		t.Errorf("%+v", s)
-	}
-}
-
-func TestFollowRefusesOtherBoat(t *testing.T) {
-	o := planned(t)
-	other := sample()
-	other.Boat.ID = "guillemot"
-	if _, err := NewFollower(o, other); !errors.Is(err, ErrOtherBoat) || !strings.Contains(err.Error(), `it is for "kittiwake", this is "guillemot"`) {
-		t.Errorf("another boat: %v", err)
-	}
-	b := newBench(t)
-	unnamed := &report.Report{Devices: []report.Device{shown(device(99, 2003, boat.RolePower, "Sanderling Tavrik 7", "", ""))}}
-	findUnits(unnamed)
-	if _, err := NewFollower(b.order, unnamed); !errors.Is(err, ErrOtherBoat) {
-		t.Errorf("a boat without id and without any of the devices: %v", err)
-	}
-	unnamed.Devices = append(unnamed.Devices, *b.head())
-	findUnits(unnamed)
-	if _, err := NewFollower(b.order, unnamed); err != nil {
-		t.Error(err)
 	}
 }
 

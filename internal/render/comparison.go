@@ -62,6 +62,9 @@ func ByClass(c *snapshot.Comparison) []Changes {
 	return out
 }
 
+// BelongsLabel goes before the reason that somebody gave for taking two snapshots as of one boat.
+const BelongsLabel = "Taken as belonging together"
+
 // ComparisonText prints a comparison for a terminal.
 func ComparisonText(w io.Writer, c *snapshot.Comparison) error {
 	var b strings.Builder
@@ -71,6 +74,9 @@ func ComparisonText(w io.Writer, c *snapshot.Comparison) error {
 		snapshot.Side
 	}{{"before", c.Before}, {"after", c.After}} {
 		fmt.Fprintf(&b, "%-6s  %s  %s  %.12s\n", side.name, second(side.TakenAt), devices(side.Devices), side.SHA256)
+	}
+	if c.Because != "" {
+		fmt.Fprintf(&b, "%s: %s\n", BelongsLabel, boat.Printable(c.Because))
 	}
 	if len(c.Changes) == 0 {
 		fmt.Fprintf(&b, "\nNothing changed.\n")
@@ -94,6 +100,7 @@ func ComparisonHTML(w io.Writer, c *snapshot.Comparison) error {
 	page := Page(title, comparisonStyle,
 		h.H1(g.Text(title)),
 		h.Table(Block(sideFact("before", c.Before), sideFact("after", c.After))),
+		g.If(c.Because != "", h.P(g.Text(BelongsLabel+": "+c.Because))),
 		Lines(g.Map(ByClass(c), Changes.section)...),
 		g.If(len(c.Changes) == 0, h.P(g.Text("Nothing changed."))),
 		h.P(g.Text(devices(len(c.Unchanged))+" unchanged.")))

@@ -86,7 +86,8 @@ func recordTitle(r *job.Record) string { return strings.TrimSpace("Service recor
 // recordFacts are what the record is about.
 func recordFacts(r *job.Record) [][2]string {
 	facts := append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...)
-	return withText(append(facts, [2]string{"Before the work", verdictText(r.Before)}, [2]string{"After the work", verdictText(r.After)}))
+	return withText(append(facts, [2]string{"Before the work", verdictText(r.Before)}, [2]string{"After the work", verdictText(r.After)},
+		[2]string{BelongsLabel, r.Because}))
 }
 
 // verdictText is the verdict of a snapshot with what it rests on.

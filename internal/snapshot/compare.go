@@ -65,6 +65,7 @@ type Side struct {
 type Comparison struct {
 	Schema    string        `json:"schema"`
 	Boat      boat.Identity `json:"boat"`
+	Because   string        `json:"belongs_because,omitempty"` // the reason given for taking them as of one boat
 	Before    Side          `json:"before"`
 	After     Side          `json:"after"`
 	Changes   []Change      `json:"changes"`   // worst first, then in the order of the device list
@@ -79,6 +80,8 @@ type Comparison struct {
 type Options struct {
 	// AnotherBoat allows snapshots of different boats.
 	AnotherBoat bool
+	// Because is the reason that somebody gives for taking snapshots as of one boat that do not look so.
+	Because string
 	// Proved says that both snapshots were found to be as they were sealed: see Verify. Their digests are then those of the seals; working
 	// them out anew takes far longer than comparing.
 	Proved bool
@@ -89,18 +92,19 @@ type Options struct {
 // ErrAnotherBoat says that the two snapshots are of different boats.
 var ErrAnotherBoat = errors.New("the snapshots are of different boats")
 
-// Compare lists what changed from before to after.
+// Compare lists what changed from before to after. It refuses the same snapshot twice and, unless the options say otherwise, snapshots
+// that are not of one boat or that are given the wrong way round.
 func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	b, a := before.Report, after.Report
-	if !o.AnotherBoat && b.Boat.ID != a.Boat.ID {
-		return nil, fmt.Errorf("%w: %s and %s; to compare them all the same, give --another-boat", ErrAnotherBoat, Label(b.Boat), Label(a.Boat))
-	}
-	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Changes: []Change{}, Unchanged: []string{}}
+	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Because: o.Because, Changes: []Change{}, Unchanged: []string{}}
 	var err error
 	if c.Before, err = side(before, o.Proved); err != nil {
 		return nil, err
 	}
 	if c.After, err = side(after, o.Proved); err != nil {
+		return nil, err
+	}
+	if err := belong(before, after, c, o); err != nil {
 		return nil, err
 	}
 	pairs, gone, added := match(b, a)
