@@ -7,7 +7,7 @@ import (
 	"testing"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 // unhex reads bytes in hex, with spaces anywhere.
 func unhex(t testing.TB, s string) []byte {

@@ -110,9 +110,9 @@ func TestCaptured(t *testing.T) {
 
 func TestProprietaryHeader(t *testing.T) {
 	// First two bytes of manufacturers' messages (CAN capture shipped with gpsd 3.22 tests): Airmar 135, Maretron 137, Garmin 229.
-	for head, maker := range map[string]int64{"87 98": 135, "89 98": 137, "E5 98": 229} {
+	for head, manufacturer := range map[string]int64{"87 98": 135, "89 98": 137, "E5 98": 229} {
 		values, err := Lookup(126720).Decode(unhex(t, head+"01 02"), nil)
-		if err != nil || Find(values, "manufacturer_code", 0).Raw != maker || Find(values, "industry_code", 0).Name() != "Marine" {
+		if err != nil || Find(values, "manufacturer_code", 0).Raw != manufacturer || Find(values, "industry_code", 0).Name() != "Marine" {
 			t.Errorf("%s: %v, %v", head, values, err)
 		}
 	}

@@ -123,10 +123,10 @@ func checkSpecials(t *testing.T, f *Field) {
 
 func TestLookup(t *testing.T) {
 	tests := []struct {
-		pgn       uint32
-		transport Transport
-		title     string
-		maker     bool
+		pgn          uint32
+		transport    Transport
+		title        string
+		manufacturer bool
 	}{
 		{0, Single, "", false},
 		{59904, Single, "ISO Request", false},
@@ -151,7 +151,7 @@ func TestLookup(t *testing.T) {
 		if d := Lookup(tt.pgn); d != nil {
 			title = d.Title
 		}
-		if title != tt.title || TransportOf(tt.pgn) != tt.transport || Proprietary(tt.pgn) != tt.maker {
+		if title != tt.title || TransportOf(tt.pgn) != tt.transport || Proprietary(tt.pgn) != tt.manufacturer {
 			t.Errorf("%d: %q %s, proprietary %t", tt.pgn, title, TransportOf(tt.pgn), Proprietary(tt.pgn))
 		}
 	}
@@ -216,9 +216,9 @@ func TestDataNamesItsSources(t *testing.T) {
 
 func TestCodeTables(t *testing.T) {
 	for _, tt := range []struct{ name, got, want string }{
-		{"maker", ManufacturerName(137), "Maretron"},
-		{"maker in conflict", ManufacturerName(116), "BEP Marine / Beeline Technologies"},
-		{"unknown maker", ManufacturerName(2001), ""},
+		{"manufacturer", ManufacturerName(137), "Maretron"},
+		{"manufacturer in conflict", ManufacturerName(116), "BEP Marine / Beeline Technologies"},
+		{"unknown manufacturer", ManufacturerName(2001), ""},
 		{"class", ClassName(60), "Navigation"},
 		{"unknown class", ClassName(1), ""},
 		{"function", FunctionName(25, 130), "PC Gateway"},
@@ -240,7 +240,7 @@ func TestCodeTables(t *testing.T) {
 		}
 	}
 	if n := len(Table("manufacturer")); n != 283 {
-		t.Errorf("%d makers, want 283", n)
+		t.Errorf("%d manufacturers, want 283", n)
 	}
 	if c, ok := codeOf("fluid_type", "fresh WATER"); !ok || c != 1 {
 		t.Errorf("fresh water = %d, %t", c, ok)

@@ -189,12 +189,12 @@ func TestMarina(t *testing.T) {
 	board(t, "wagtail", h.boats, creds)
 
 	var shown struct {
-		Verdict  hub.Verdict
-		LastWord time.Time `json:"last_word"`
-		Behind   int
-		Revoked  time.Time
-		Alerts   []struct{ Check string }
-		Boards   []hub.Board
+		Verdict   hub.Verdict
+		LastHeard time.Time `json:"last_heard"`
+		Behind    int
+		Revoked   time.Time
+		Alerts    []struct{ Check string }
+		Boards    []hub.Board
 	}
 	look := func() bool { return ask(h.pages+"/api/v1/boats/wagtail", &shown) }
 	until(t, "the boat's devices and its alert of heads that differ", func() bool {

@@ -120,7 +120,7 @@ func fillDemo(ctx context.Context, d *daemon.Daemon, sheets fs.FS) error {
 	if sheets == nil {
 		return nil
 	}
-	radio := boat.Manual{Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR2 radio", Serial: "VR2-000317",
+	radio := boat.Manual{Role: boat.RoleRadio, Manufacturer: "Gannet Instruments", Model: "VR2 radio", Serial: "VR2-000317",
 		Software: "1.12", Place: "Helm", Note: "Not connected to the network", By: "demo"}
 	if _, err := d.Desk().AddManual(ctx, radio); err != nil {
 		return err

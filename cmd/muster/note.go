@@ -50,15 +50,15 @@ func (f *noteFile) flags(flags *pflag.FlagSet) {
 
 type noteAddCmd struct {
 	noteFile
-	ID       string
-	Model    string
-	Maker    string
-	Role     string
-	Serial   string
-	Software string
-	Place    string
-	Note     string
-	By       string
+	ID           string
+	Model        string
+	Manufacturer string
+	Role         string
+	Serial       string
+	Software     string
+	Place        string
+	Note         string
+	By           string
 }
 
 func newNoteAdd(a *app) *cobra.Command {
@@ -72,8 +72,8 @@ func newNoteAdd(a *app) *cobra.Command {
 	c.noteFile.flags(f)
 	f.StringVar(&c.ID, "id", "", "`ID` of a recorded device to change; what is not given stays")
 	f.StringVar(&c.Model, "model", "", "Its model `NAME`")
-	f.StringVar(&c.Maker, "manufacturer", "", "Its manufacturer's `NAME`")
-	f.StringVar(&c.Maker, "maker", "", "Old name of --manufacturer")
+	f.StringVar(&c.Manufacturer, "manufacturer", "", "Its manufacturer's `NAME`")
+	f.StringVar(&c.Manufacturer, "maker", "", "Old name of --manufacturer")
 	_ = f.MarkHidden("maker") // it is there
 	f.StringVar(&c.Role, "role", "", "Its `ROLE`: display, sonar, radar, radio and so on")
 	f.StringVar(&c.Serial, "serial", "", "Its serial `NUMBER`")
@@ -196,7 +196,7 @@ func (c *noteAddCmd) run(a *app) error {
 	for _, f := range []struct {
 		into *string
 		text string
-	}{{&m.Model, c.Model}, {&m.Maker, c.Maker}, {(*string)(&m.Role), string(role)}, {&m.Serial, c.Serial},
+	}{{&m.Model, c.Model}, {&m.Manufacturer, c.Manufacturer}, {(*string)(&m.Role), string(role)}, {&m.Serial, c.Serial},
 		{&m.Software, c.Software}, {&m.Place, c.Place}, {&m.Note, c.Note}} {
 		*f.into = cmp.Or(strings.TrimSpace(f.text), *f.into)
 	}
@@ -250,7 +250,7 @@ func (c *noteListCmd) run(a *app) error {
 	fmt.Fprintln(w, "ID\tMODEL\tMANUFACTURER\tSERIAL\tSOFTWARE\tPLACE\tBY\tAT")
 	for i := range list {
 		m := &list[i]
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", m.ID, m.Model, dash(m.Maker), dash(m.Serial),
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", m.ID, m.Model, dash(m.Manufacturer), dash(m.Serial),
 			dash(m.Software), dash(m.Place), m.By, m.At)
 	}
 	return w.Flush()

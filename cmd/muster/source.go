@@ -120,9 +120,9 @@ func loadConfig(ctx context.Context, file string, sources []string, ask bool) (c
 		simulated = simulated || strings.HasPrefix(c.Sources[i].Source, "sim:")
 	}
 	if simulated {
-		makers := maps.Clone(simManufacturers)
-		maps.Copy(makers, c.Manufacturers)
-		c.Manufacturers = makers
+		manufacturers := maps.Clone(simManufacturers)
+		maps.Copy(manufacturers, c.Manufacturers)
+		c.Manufacturers = manufacturers
 	}
 	return c, nil
 }

@@ -341,19 +341,19 @@ func (s *Server) addActing(api huma.API) {
 
 // ManualEntry is a device that is not on any network, as a person enters it.
 type ManualEntry struct {
-	Role     string `json:"role,omitempty" maxLength:"32"`
-	Maker    string `json:"maker,omitempty" maxLength:"80"`
-	Model    string `json:"model" minLength:"1" maxLength:"80"`
-	Serial   string `json:"serial,omitempty" maxLength:"80"`
-	Software string `json:"software,omitempty" maxLength:"80"`
-	Place    string `json:"place,omitempty" maxLength:"80"`
-	Note     string `json:"note,omitempty" maxLength:"400"`
-	By       string `json:"by,omitempty" maxLength:"60"`
+	Role         string `json:"role,omitempty" maxLength:"32"`
+	Manufacturer string `json:"manufacturer,omitempty" maxLength:"80"`
+	Model        string `json:"model" minLength:"1" maxLength:"80"`
+	Serial       string `json:"serial,omitempty" maxLength:"80"`
+	Software     string `json:"software,omitempty" maxLength:"80"`
+	Place        string `json:"place,omitempty" maxLength:"80"`
+	Note         string `json:"note,omitempty" maxLength:"400"`
+	By           string `json:"by,omitempty" maxLength:"60"`
 }
 
 // Manual checks the entry beyond its schema.
 func (e ManualEntry) Manual() (boat.Manual, error) {
-	for _, p := range []*string{&e.Role, &e.Maker, &e.Model, &e.Serial, &e.Software, &e.Place, &e.Note, &e.By} {
+	for _, p := range []*string{&e.Role, &e.Manufacturer, &e.Model, &e.Serial, &e.Software, &e.Place, &e.Note, &e.By} {
 		*p = boat.Printable(strings.TrimSpace(*p))
 	}
 	if e.Model == "" {
@@ -363,11 +363,11 @@ func (e ManualEntry) Manual() (boat.Manual, error) {
 	if !ok {
 		return boat.Manual{}, fmt.Errorf("role: %q is unknown: use a role of the report, such as display or radio", e.Role)
 	}
-	for _, v := range []string{e.Maker, e.Model, e.Serial, e.Software, e.Place, e.Note, e.By} {
+	for _, v := range []string{e.Manufacturer, e.Model, e.Serial, e.Software, e.Place, e.Note, e.By} {
 		if len(v) > 1600 {
 			return boat.Manual{}, errors.New("a text is too long: the limit is 80 characters, 400 for the note")
 		}
 	}
-	return boat.Manual{Role: role, Maker: e.Maker, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place,
+	return boat.Manual{Role: role, Manufacturer: e.Manufacturer, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place,
 		Note: e.Note, By: e.By}, nil
 }

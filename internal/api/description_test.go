@@ -7,7 +7,7 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 // TestDescription holds the description that is served to the operations as they are.
 func TestDescription(t *testing.T) {

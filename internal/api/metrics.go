@@ -55,7 +55,7 @@ type reportCollector struct {
 }
 
 // deviceInfo is the labels of a device.
-type deviceInfo struct{ network, id, role, maker, model, software string }
+type deviceInfo struct{ network, id, role, manufacturer, model, software string }
 
 func newReportCollector(r Reports, version string) *reportCollector {
 	return &reportCollector{reports: r, version: version, infos: map[deviceInfo]bool{}}
@@ -135,7 +135,7 @@ func (c *reportCollector) collectDevices(s Scrape, r *report.Report) {
 			leftOut++
 			continue
 		}
-		s.Gauge(infoDesc, 1, info.network, info.id, info.role, info.maker, info.model, info.software)
+		s.Gauge(infoDesc, 1, info.network, info.id, info.role, info.manufacturer, info.model, info.software)
 		if !d.LastSeen.IsZero() {
 			s.Gauge(lastDesc, float64(d.LastSeen)/1e9, info.network, info.id)
 		}
@@ -177,7 +177,7 @@ func collectJudged(s Scrape, r *report.Report) {
 }
 
 func infoOf(d *report.Device) deviceInfo {
-	i := deviceInfo{network: d.Network, id: d.ID, role: string(d.Role), maker: render.DeviceMaker(d)}
+	i := deviceInfo{network: d.Network, id: d.ID, role: string(d.Role), manufacturer: render.DeviceManufacturer(d)}
 	if d.Product != nil {
 		i.model, i.software = boat.Printable(d.Product.Model), boat.Printable(d.Product.Software)
 	}

@@ -135,7 +135,7 @@ func (t *Traffic) decodeSentence(r *raw) *TrafficSentence {
 func sentenceTitle(s *nmea0183.Sentence) string {
 	switch {
 	case s.Address.Proprietary():
-		return "Proprietary sentence of manufacturer " + s.Address.Maker()
+		return "Proprietary sentence of manufacturer " + s.Address.Manufacturer()
 	case s.Address.Query():
 		return "Query to " + s.Address.Listener()
 	}

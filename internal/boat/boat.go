@@ -13,12 +13,12 @@ import (
 
 // Options says how to model a boat. The zero value of a field means its default.
 type Options struct {
-	ID, Name   string
-	Clock      Clock                                  // where event times come from; default ClockUnset
-	MakerNames map[uint16]string                      // further manufacturer names; they win over the published list
-	Own        []pgn.NAME                             // muster's own NAMEs
-	OnMessage  func(m *transport.Message, by *Sender) // called for every whole message; both are valid during the call only
-	OnSentence func(s *nmea0183.Sentence, in Line)    // called for every sentence, spoilt ones too; s is valid during the call only
+	ID, Name          string
+	Clock             Clock                                  // where event times come from; default ClockUnset
+	ManufacturerNames map[uint16]string                      // further manufacturer names; they win over the published list
+	Own               []pgn.NAME                             // muster's own NAMEs
+	OnMessage         func(m *transport.Message, by *Sender) // called for every whole message; both are valid during the call only
+	OnSentence        func(s *nmea0183.Sentence, in Line)    // called for every sentence, spoilt ones too; s is valid during the call only
 
 	SilentAfter     time.Duration // shortest silence that counts, however fast a device usually speaks; default 10 s
 	SilentIntervals int           // silence of this many usual intervals counts; default 3

@@ -255,7 +255,7 @@ func TestMemoryOfLinesIsBounded(t *testing.T) {
 			case 3:
 				letters(2)
 				text = fmt.Appendf(text, "DPT,%.1f,0.5,", 100*random.Float64())
-			case 4: // another maker
+			case 4: // another manufacturer
 				text = append(text, 'P')
 				letters(6)
 				text = append(text, ",1"...)

@@ -19,7 +19,7 @@ import (
 	"muster/pgn"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 // Story is the state of a small boat with something of everything.
 func Story() *State { return story().feed(storyOptions()).State() }
@@ -51,7 +51,7 @@ func story() *wire {
 }
 
 func storyOptions() Options {
-	return Options{ID: "turnstone", Name: "Turnstone", Clock: ClockCapture, MakerNames: map[uint16]string{2001: "Larkfin Marine"}, Own: []pgn.NAME{nameGNSS}}
+	return Options{ID: "turnstone", Name: "Turnstone", Clock: ClockCapture, ManufacturerNames: map[uint16]string{2001: "Larkfin Marine"}, Own: []pgn.NAME{nameGNSS}}
 }
 
 func encode(t testing.TB, r *State) []byte {
@@ -65,7 +65,7 @@ func encode(t testing.TB, r *State) []byte {
 
 func TestGoldenReport(t *testing.T) {
 	b := story().feed(storyOptions())
-	b.SetManual([]Manual{{ID: "horn", Role: RoleDeck, Maker: "Sanderling Power", At: epoch}})
+	b.SetManual([]Manual{{ID: "horn", Role: RoleDeck, Manufacturer: "Sanderling Power", At: epoch}})
 	r := b.State()
 	got := encode(t, r)
 	file := filepath.Join("testdata", "report.golden.json")

@@ -224,13 +224,13 @@ func clonePtr[T any](p *T) *T {
 // name takes a NAME apart and names its codes.
 func (b *Boat) name(n pgn.NAME) *Name {
 	f := n.Fields()
-	maker := b.opt.MakerNames[f.Manufacturer]
-	if maker == "" {
-		maker = pgn.ManufacturerName(f.Manufacturer)
+	manufacturer := b.opt.ManufacturerNames[f.Manufacturer]
+	if manufacturer == "" {
+		manufacturer = pgn.ManufacturerName(f.Manufacturer)
 	}
 	return &Name{
 		UniqueNumber:   f.UniqueNumber,
-		Manufacturer:   Coded{Code: uint32(f.Manufacturer), Name: maker},
+		Manufacturer:   Coded{Code: uint32(f.Manufacturer), Name: manufacturer},
 		DeviceClass:    Coded{Code: uint32(f.DeviceClass), Name: pgn.ClassName(f.DeviceClass)},
 		DeviceFunction: Coded{Code: uint32(f.DeviceFunction), Name: pgn.FunctionName(f.DeviceClass, f.DeviceFunction)},
 		DeviceInstance: f.DeviceInstance, SystemInstance: f.SystemInstance,

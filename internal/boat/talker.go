@@ -163,7 +163,7 @@ func (t *Talker) State(now event.Time) DeviceState {
 	return Present
 }
 
-// Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its maker has
+// Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its manufacturer has
 // no code. A talker without an identity gives false.
 func (t *Talker) Device(now event.Time) (Device, bool) {
 	name, product, ok := t.Identity.Product()

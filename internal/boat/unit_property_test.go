@@ -39,7 +39,7 @@ func drawEvidence(t *rapid.T) Evidence {
 		e.Talkers = append(e.Talkers, k)
 	}
 	for i, serial := range rapid.SliceOfN(rapid.SampledFrom([]string{"", "A1"}), 0, 1).Draw(t, "by hand") {
-		e.Manual = append(e.Manual, Manual{ID: fmt.Sprint("hand", i), Maker: "Larkfin", Model: "LF9", Serial: serial})
+		e.Manual = append(e.Manual, Manual{ID: fmt.Sprint("hand", i), Manufacturer: "Larkfin", Model: "LF9", Serial: serial})
 	}
 	return e
 }

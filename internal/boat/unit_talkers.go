@@ -61,21 +61,21 @@ func fits(p, q *presence, _ []*presence) bool {
 	if p.serial == "" || p.serial != q.serial {
 		return false
 	}
-	makerP, modelP := p.words()
-	makerQ, modelQ := q.words()
-	return makerP != "" && strings.EqualFold(makerP, makerQ) || modelP != "" && strings.EqualFold(modelP, modelQ)
+	manufacturerP, modelP := p.words()
+	manufacturerQ, modelQ := q.words()
+	return manufacturerP != "" && strings.EqualFold(manufacturerP, manufacturerQ) || modelP != "" && strings.EqualFold(modelP, modelQ)
 }
 
 // words are the presence's manufacturer and model.
-func (p *presence) words() (maker, model string) {
+func (p *presence) words() (manufacturer, model string) {
 	d := p.asDevice(0)
 	if d.Name != nil {
-		maker = d.Name.Manufacturer.Name
+		manufacturer = d.Name.Manufacturer.Name
 	}
 	if d.Product != nil {
 		model = d.Product.Model
 	}
-	return strings.TrimSpace(maker), strings.TrimSpace(model)
+	return strings.TrimSpace(manufacturer), strings.TrimSpace(model)
 }
 
 // shares reports whether a talker and those of a group are one receiver: talkers of satellite systems on one line, which do not say that

@@ -244,14 +244,15 @@ type TalkerIdentity struct {
 
 // Manual is a device that the technician entered by hand because no network shows it.
 type Manual struct {
-	ID       string     `json:"id"`
-	Role     Role       `json:"role,omitempty"`
-	Maker    string     `json:"maker,omitempty" yaml:"manufacturer,omitempty"`
-	Model    string     `json:"model,omitempty"`
-	Serial   string     `json:"serial,omitempty"`
-	Software string     `json:"software,omitempty"`
-	Place    string     `json:"place,omitempty"`
-	Note     string     `json:"note,omitempty"`
-	By       string     `json:"by,omitempty"`
-	At       event.Time `json:"at,omitzero"`
+	ID           string     `json:"id"`
+	Role         Role       `json:"role,omitempty"`
+	Manufacturer string     `json:"manufacturer,omitempty"`
+	Maker        string     `json:"maker,omitempty" yaml:"-"` // the manufacturer in reports of version 1
+	Model        string     `json:"model,omitempty"`
+	Serial       string     `json:"serial,omitempty"`
+	Software     string     `json:"software,omitempty"`
+	Place        string     `json:"place,omitempty"`
+	Note         string     `json:"note,omitempty"`
+	By           string     `json:"by,omitempty"`
+	At           event.Time `json:"at,omitzero"`
 }

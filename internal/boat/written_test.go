@@ -62,7 +62,7 @@ func fullReport() *report.Report {
 	r.Talkers[0].Identity = &boat.TalkerIdentity{"a", "b", "c", "d", "e", "f", "g"}
 	r.Talkers[0].Heartbeat = &boat.Heartbeat{r.TakenAt, &yes, 30, 1}
 	r.Talkers[0].Texts = []boat.Text{{r.TakenAt, "01", "a"}}
-	r.Manual = []boat.Manual{{"horn", boat.RoleDeck, "a", "b", "c", "d", "e", "f", "g", r.TakenAt}}
+	r.Manual = []boat.Manual{{"horn", boat.RoleDeck, "a", "", "b", "c", "d", "e", "f", "g", r.TakenAt}}
 	r.Alerts = []alert.Alert{{ID: "duplicate-name:a", Check: "duplicate-name", Severity: check.Warning, State: alert.StatusOpen, Since: r.TakenAt, Until: r.TakenAt,
 		Flapping: true, AcknowledgedBy: "by", AcknowledgedAt: r.TakenAt, SilencedUntil: r.TakenAt, Accepted: "on purpose",
 		Devices: []string{d.ID}, Network: "can0", Summary: "s", Evidence: map[string]any{"n": 1.0}, Remedy: "r"}}

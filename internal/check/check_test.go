@@ -18,7 +18,7 @@ import (
 	"muster/internal/event"
 )
 
-var update = flag.Bool("update", false, "write golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 const now = event.Time(1_700_000_000 * 1e9)
 
@@ -63,10 +63,10 @@ func ptr[T any](v T) *T { return &v }
 
 type change func(*boat.Device)
 
-func device(id string, address uint8, maker boat.Coded, function string, model string, changes ...change) boat.Device {
+func device(id string, address uint8, manufacturer boat.Coded, function string, model string, changes ...change) boat.Device {
 	d := boat.Device{
 		ID: id, Network: "can0", Address: &address, State: boat.Present, FirstSeen: ago(time.Hour), LastSeen: now,
-		Name: &boat.Name{Manufacturer: maker, DeviceClass: boat.Coded{Code: 60}, DeviceFunction: boat.Coded{Code: 130, Name: function},
+		Name: &boat.Name{Manufacturer: manufacturer, DeviceClass: boat.Coded{Code: 60}, DeviceFunction: boat.Coded{Code: 130, Name: function},
 			DeviceInstance: address, IndustryGroup: boat.Coded{Code: 4, Name: "Marine"}, ArbitraryAddress: true},
 	}
 	if model != "" {
@@ -266,7 +266,7 @@ func samples() []sample {
 			head("A3", 37, software("4.5"), func(d *boat.Device) { d.Product.Model = "lf9"; d.Product.Code = nil })), 1},
 		{"software-differs", "same version but for padding", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("4.5 "))), 0},
 		{"software-differs", "same version but for filler and a letter", aboard(head("A1", 35, software("4.5")), head("A2", 36, software("v4.5@@")), head("A3", 37, software("V4.5"))), 0},
-		{"software-differs", "same code, other maker", aboard(head("A1", 35, software("4.5")), sounder("B1", 36, software("4.47"))), 0},
+		{"software-differs", "same code, other manufacturer", aboard(head("A1", 35, software("4.5")), sounder("B1", 36, software("4.47"))), 0},
 		{"software-differs", "not told", aboard(head("A1", 35, software("4.5")), head("A2", 36, software(""))), 0},
 		{"instance-clash", "batteries", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(0), volts(1))), 1},
 		{"instance-clash", "fuel tanks", aboard(battery("C1", 40, tank(0, fuel)), battery("C2", 41, tank(0, fuel), tank(0, water)), battery("C3", 42, tank(0, nil))), 1},
@@ -643,8 +643,8 @@ func TestLabel(t *testing.T) {
 		in   boat.Device
 		want string
 	}{
-		{"model begins with the maker", head("A1", 35), "Larkfin LF9 display (address 35)"},
-		{"model without the maker", short, "Larkfin Marine LF9 (address 35)"},
+		{"model begins with the manufacturer", head("A1", 35), "Larkfin LF9 display (address 35)"},
+		{"model without the manufacturer", short, "Larkfin Marine LF9 (address 35)"},
 		{"no model", bare, "Larkfin Marine display (address 35)"},
 		{"nothing known", boat.Device{Address: ptr(uint8(7))}, "device (address 7)"},
 		{"no address", boat.Device{}, "device (no address)"},

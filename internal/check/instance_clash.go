@@ -169,12 +169,12 @@ func selectorName(number uint32, code uint8) string {
 	return fmt.Sprintf("type %d", code)
 }
 
-// deviceClash finds devices of one maker, class and function with the same device and system instance. It is mild: heads keep them
+// deviceClash finds devices of one manufacturer, class and function with the same device and system instance. It is mild: heads keep them
 // apart by NAME, but their settings and labels can land on the wrong one.
 func (p *Pass) deviceClash(network string, list []*boat.Device) {
 	type key struct {
-		maker, class, function uint32
-		device, system         uint8
+		manufacturer, class, function uint32
+		device, system                uint8
 	}
 	groups := map[key][]*boat.Device{}
 	var order []key
@@ -195,10 +195,10 @@ func (p *Pass) deviceClash(network string, list []*boat.Device) {
 		}
 		p.Find(Finding{
 			Severity: Info,
-			Subject:  fmt.Sprintf("%s maker %d class %d function %d instance %d.%d", network, k.maker, k.class, k.function, k.device, k.system),
+			Subject:  fmt.Sprintf("%s maker %d class %d function %d instance %d.%d", network, k.manufacturer, k.class, k.function, k.device, k.system),
 			Devices:  ids(group), Network: network,
 			Case: "device", Values: Values{"devices": labels(group), "instance": k.device, "system": k.system},
-			Evidence: evidence("manufacturer", int(k.maker), "device_class", int(k.class), "device_function", int(k.function),
+			Evidence: evidence("manufacturer", int(k.manufacturer), "device_class", int(k.class), "device_function", int(k.function),
 				"device_instance", int(k.device), "system_instance", int(k.system)),
 		})
 	}

@@ -29,7 +29,7 @@ func TestLoopThroughALine(t *testing.T) {
 			copy(ev.Frame.Data[:], data)
 			b.Feed(ev)
 		}
-		for i := range uint32(2) { // NAMEs of the invented makers 2002 and 2003
+		for i := range uint32(2) { // NAMEs of the invented manufacturers 2002 and 2003
 			frame(start, 0x18EEFF00|(35+i), binary.LittleEndian.AppendUint64(nil, 0xC0_96_82_00_00_00_00_00|uint64(2002+i)<<21|uint64(i+1)))
 		}
 		depth := func(at event.Time, source uint32, cm float64) {

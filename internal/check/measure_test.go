@@ -30,7 +30,7 @@ func pair(first, second sent) []check.Finding {
 		at = at.Add(50 * time.Millisecond)
 	}
 	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})
-	for i := range uint32(2) { // NAMEs of the invented maker 2002
+	for i := range uint32(2) { // NAMEs of the invented manufacturer 2002
 		feed(0x18EEFF00|(35+i), binary.LittleEndian.AppendUint64(nil, 0xC0_96_82_00_00_00_00_00|2002<<21|uint64(i+1)))
 	}
 	for range 20 {

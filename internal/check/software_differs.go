@@ -73,7 +73,7 @@ func (p *Pass) unidentified() {
 	}
 }
 
-// models sorts devices into groups of one model: same maker, and same product code or same model text.
+// models sorts devices into groups of one model: same manufacturer, and same product code or same model text.
 func models(list []*boat.Device) [][]*boat.Device {
 	list = slices.Clone(list)
 	slices.SortStableFunc(list, func(a, b *boat.Device) int {

@@ -134,7 +134,7 @@ func sourceSamples() []sample {
 		{"multiple-sources", "two talkers on one line", speaks(speaks(aboard(), "GP", gps("3.1"), says("RMC", time.Second, 0)), "II", nil, says("GLL", time.Second, 0)), 1},
 		{"multiple-sources", "the talker has stopped", speaks(aboard(sounder("B1", 36, depth())), "SD", nil, says("DPT", time.Second, time.Hour)), 0},
 		{"software-differs", "two talkers", speaks(speaks(aboard(), "GP", gps("3.1")), "GN", gps("3.2")), 1},
-		{"software-differs", "talkers of two makers", speaks(speaks(aboard(), "GP", gps("3.1")), "GN", &boat.TalkerIdentity{Vendor: "LRK", Model: "Gannet GP1", Software: "3.2"}), 0},
+		{"software-differs", "talkers of two manufacturers", speaks(speaks(aboard(), "GP", gps("3.1")), "GN", &boat.TalkerIdentity{Vendor: "LRK", Model: "Gannet GP1", Software: "3.2"}), 0},
 		{"garbled-line", "rate known", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "wrong-baud", LikelyBaud: 38400}}), 1},
 		{"garbled-line", "noisy", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "noisy"}}), 1},
 		{"garbled-line", "another protocol", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "other-protocol"}}), 1},

@@ -96,24 +96,24 @@ const recent = boat.StillSent
 
 func (p *Pass) sending(t *boat.Transmit) bool { return t.Sending(p.Now) }
 
-// label names a device as a technician would: by model when it told it, else by maker and function, and by its address.
+// label names a device as a technician would: by model when it told it, else by manufacturer and function, and by its address.
 func label(d *boat.Device) string {
 	what := "device"
-	maker := ""
+	manufacturer := ""
 	if d.Name != nil {
-		maker = d.Name.Manufacturer.Name
+		manufacturer = d.Name.Manufacturer.Name
 		if d.Name.DeviceFunction.Name != "" {
 			what = strings.ToLower(d.Name.DeviceFunction.Name)
 		}
 	}
 	if d.Product != nil && d.Product.Model != "" {
 		what = d.Product.Model
-		if first, _, _ := strings.Cut(maker, " "); first != "" && strings.HasPrefix(strings.ToLower(what), strings.ToLower(first)) {
-			maker = ""
+		if first, _, _ := strings.Cut(manufacturer, " "); first != "" && strings.HasPrefix(strings.ToLower(what), strings.ToLower(first)) {
+			manufacturer = ""
 		}
 	}
-	if maker != "" {
-		what = maker + " " + what
+	if manufacturer != "" {
+		what = manufacturer + " " + what
 	}
 	if d.Address == nil {
 		return what + " (no address)"

@@ -72,7 +72,7 @@ func CheckNote(m *boat.Manual) (field string, err error) {
 		key, text string
 		most      int
 		needed    bool
-	}{{"model", m.Model, 80, true}, {"manufacturer", m.Maker, 80, false}, {"serial", m.Serial, 80, false}, {"software", m.Software, 80, false},
+	}{{"model", m.Model, 80, true}, {"manufacturer", m.Manufacturer, 80, false}, {"serial", m.Serial, 80, false}, {"software", m.Software, 80, false},
 		{"place", m.Place, 80, false}, {"note", m.Note, 400, false}, {"by", m.By, 60, true}} {
 		switch {
 		case f.needed && strings.TrimSpace(f.text) == "":

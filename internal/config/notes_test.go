@@ -10,7 +10,7 @@ import (
 )
 
 var someNotes = []boat.Manual{
-	{ID: "n1", Role: boat.RoleOther, Maker: "Larkfin Marine", Model: "Pemmo 4 imaging transducer", Serial: "0042", Software: "1.10", Place: "transom: port", By: "Ana", At: 1_780_000_000_000_000_000},
+	{ID: "n1", Role: boat.RoleOther, Manufacturer: "Larkfin Marine", Model: "Pemmo 4 imaging transducer", Serial: "0042", Software: "1.10", Place: "transom: port", By: "Ana", At: 1_780_000_000_000_000_000},
 	{ID: "n7", Model: "yes", Note: "# \"quoted\" — ü", By: "null", At: 1_780_000_000_123_456_789},
 }
 

@@ -43,6 +43,7 @@ func restoreManual(s *store.Store) (m manual, err error) {
 		if err := outside.OpenJSON(context.Background(), "", text, &dev); err != nil {
 			return m, err
 		}
+		dev.Manufacturer, dev.Maker = cmp.Or(dev.Manufacturer, dev.Maker), "" // one kept before version 2 of the report
 		list = append(list, dev)
 	}
 	slices.SortFunc(list, func(a, b boat.Manual) int { // m9 before m10

@@ -21,7 +21,7 @@ import (
 	"muster/internal/report"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 // golden holds text to a file.
 func golden(t *testing.T, file string, got []byte) {

@@ -73,7 +73,7 @@ func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger
 		gauged: !opt.replay || opt.OnReport != nil}
 	m.time = timekeeper{log: log, machine: opt.Now, elapsed: opt.elapsed, takeGNSS: c.GNSSTime,
 		live: !opt.replay && !s.recorded()}
-	o := boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: boat.ClockSystem, MakerNames: c.Manufacturers,
+	o := boat.Options{ID: c.Boat.ID, Name: c.Boat.Name, Clock: boat.ClockSystem, ManufacturerNames: c.Manufacturers,
 		Own: append(s.ownNames(), ownBefore(opt.Known)...)}
 	switch {
 	case opt.Known != nil:

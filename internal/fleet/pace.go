@@ -110,7 +110,7 @@ func digest(r *report.Report) uint64 {
 	}
 	for i := range r.Manual {
 		m := &r.Manual[i]
-		put("manual", m.ID, string(m.Role), m.Maker, m.Model, m.Serial, m.Software, m.Place, m.Note, m.By)
+		put("manual", m.ID, string(m.Role), m.Manufacturer, m.Model, m.Serial, m.Software, m.Place, m.Note, m.By)
 	}
 	for i := range r.Alerts {
 		a := &r.Alerts[i]

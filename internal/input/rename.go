@@ -1,6 +1,8 @@
 package input
 
 import (
+	"regexp"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
@@ -67,4 +69,18 @@ func keyNode(m *ast.MappingNode, name string) *ast.StringNode {
 		}
 	}
 	return nil
+}
+
+// jsonKey is a key of JSON. Within a text its second quotation mark would have a backslash before it.
+var jsonKey = regexp.MustCompile(`"([a-z_]+)"\s*:`)
+
+// RenameJSON gives the old keys of a JSON text that an earlier version wrote their new names, wherever they are.
+func RenameJSON(text []byte, renamed map[string]string) []byte {
+	return jsonKey.ReplaceAllFunc(text, func(key []byte) []byte {
+		name, ok := renamed[string(jsonKey.FindSubmatch(key)[1])]
+		if !ok {
+			return key
+		}
+		return append(strconv.AppendQuote(nil, name), ':')
+	})
 }

@@ -139,7 +139,7 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 		if p := d.Product; p != nil && p.Model != "" {
 			row.Device, row.Serial = p.Model, p.Serial
 		}
-		if m := d.Maker(); m != "" && !names(row.Device, m) {
+		if m := d.Manufacturer(); m != "" && !names(row.Device, m) {
 			row.Device = m + " " + row.Device
 		}
 		byRole[d.Role] = append(byRole[d.Role], row)
@@ -168,7 +168,7 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 		if m.By != "" {
 			by += " by " + m.By
 		}
-		byRole[m.Role] = append(byRole[m.Role], Row{Device: strings.TrimSpace(m.Maker + " " + cmp.Or(m.Model, m.ID)), Serial: m.Serial,
+		byRole[m.Role] = append(byRole[m.Role], Row{Device: strings.TrimSpace(m.Manufacturer + " " + cmp.Or(m.Model, m.ID)), Serial: m.Serial,
 			Before: earlier[m.ID], After: m.Software, Remark: by})
 	}
 	for _, role := range append(boat.Roles(), "") {
@@ -179,8 +179,8 @@ func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) 
 }
 
 // names reports whether a device's text begins with its manufacturer's name, or with the first word of it.
-func names(device, maker string) bool {
-	first, _, _ := strings.Cut(maker, " ")
+func names(device, manufacturer string) bool {
+	first, _, _ := strings.Cut(manufacturer, " ")
 	word, _, _ := strings.Cut(device, " ")
 	return strings.EqualFold(word, first)
 }

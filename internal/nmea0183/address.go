@@ -28,8 +28,8 @@ func (a Address) Talker() string { return string(a.talker()) }
 // Formatter is what follows the talker: "RMC", "Q" for a query, manufacturer and type ("GRMZ") for a proprietary sentence.
 func (a Address) Formatter() string { return string(a.formatter()) }
 
-// Maker is the manufacturer's three letters in a proprietary sentence, else empty.
-func (a Address) Maker() string {
+// Manufacturer is the manufacturer's three letters in a proprietary sentence, else empty.
+func (a Address) Manufacturer() string {
 	if !a.Proprietary() {
 		return ""
 	}

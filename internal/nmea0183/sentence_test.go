@@ -117,7 +117,7 @@ func TestParse(t *testing.T) {
 }
 
 func TestAddress(t *testing.T) {
-	tests := []struct{ in, talker, formatter, maker, listener string }{
+	tests := []struct{ in, talker, formatter, manufacturer, listener string }{
 		{"GPRMC", "GP", "RMC", "", ""},
 		{"gprmc", "GP", "RMC", "", ""},
 		{"PGRMZ", "P", "GRMZ", "GRM", ""},
@@ -128,9 +128,9 @@ func TestAddress(t *testing.T) {
 	for _, tt := range tests {
 		t.Run(tt.in, func(t *testing.T) {
 			a := AddressOf(tt.in)
-			got := [4]string{a.Talker(), a.Formatter(), a.Maker(), a.Listener()}
-			if want := [4]string{tt.talker, tt.formatter, tt.maker, tt.listener}; got != want {
-				t.Errorf("talker, formatter, maker, listener = %q, want %q", got, want)
+			got := [4]string{a.Talker(), a.Formatter(), a.Manufacturer(), a.Listener()}
+			if want := [4]string{tt.talker, tt.formatter, tt.manufacturer, tt.listener}; got != want {
+				t.Errorf("talker, formatter, manufacturer, listener = %q, want %q", got, want)
 			}
 		})
 	}

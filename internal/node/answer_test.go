@@ -159,7 +159,7 @@ func TestGroupFunction(t *testing.T) {
 		{"command an instance", open, 10, []byte{1, 0, 0xEE, 0, 0xF8, 2, 3, 2, 4, 1}, "02 00 EE 00 00 02 00"},
 		{"command an instance out of range", open, 10, []byte{1, 0, 0xEE, 0, 0xF8, 1, 3, 8}, "02 00 EE 00 00 01 F3"},
 		{"command a field that is none", open, 10, []byte{1, 0, 0xEE, 0, 0xF8, 2, 3, 2, 11, 0}, "02 00 EE 00 00 02 10"},
-		{"command the maker", open, 10, []byte{1, 0, 0xEE, 0, 0xF8, 1, 2, 0}, "02 00 EE 00 00 01 F5"},
+		{"command the manufacturer", open, 10, []byte{1, 0, 0xEE, 0, 0xF8, 1, 2, 0}, "02 00 EE 00 00 01 F5"},
 		{"command a description", open, 10, []byte{1, 0x16, 0xF0, 1, 0xF8, 1, 1, 5, 1, 'F', 'l', 'y'}, "02 16 F0 01 00 01 F0"},
 		{"command a description, refused", headOptions, 10, []byte{1, 0x16, 0xF0, 1, 0xF8, 1, 1, 5, 1, 'F', 'l', 'y'}, "02 16 F0 01 03 01 F4"},
 		{"command data", open, 10, []byte{1, 0x12, 0xF1, 1, 0xF8, 1, 2, 0, 0}, "02 12 F1 01 04 00"},

@@ -2,14 +2,14 @@ package node
 
 import "muster/pgn"
 
-// OwnMaker is the manufacturer code of muster's own NAME. The public lists leave it unassigned; muster is not a certified device.
-const OwnMaker = 2040
+// OwnManufacturer is the manufacturer code of muster's own NAME. The public lists leave it unassigned; muster is not a certified device.
+const OwnManufacturer = 2040
 
 // OwnName is muster's own NAME: class system tools, function diagnostic, able to change its address. unique distinguishes the
 // instances of muster on one bus; 21 bits of it count.
 func OwnName(unique uint32) pgn.NAME {
 	return pgn.NameFields{
-		UniqueNumber: unique, Manufacturer: OwnMaker, DeviceClass: 10, DeviceFunction: 130, IndustryGroup: 4, ArbitraryAddress: true,
+		UniqueNumber: unique, Manufacturer: OwnManufacturer, DeviceClass: 10, DeviceFunction: 130, IndustryGroup: 4, ArbitraryAddress: true,
 	}.NAME()
 }
 

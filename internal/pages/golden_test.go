@@ -41,8 +41,8 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	}
 	traffic, reports, desk := api.NewTraffic(0), webtest.NewReports(&report.Report{}), &sayingDesk{}
 	model := boat.New(boat.Options{ID: scenario, Name: sc.Boat.Name, Clock: boat.ClockSystem, OnMessage: traffic.Note, OnSentence: traffic.NoteSentence,
-		MakerNames: map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}})
-	model.SetManual([]boat.Manual{{ID: "m1", Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "Gannet VR2 radio", Serial: "VR2-1", Software: "1.1",
+		ManufacturerNames: map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}})
+	model.SetManual([]boat.Manual{{ID: "m1", Role: boat.RoleRadio, Manufacturer: "Gannet Instruments", Model: "Gannet VR2 radio", Serial: "VR2-1", Software: "1.1",
 		Place: "chart table", Note: "no data connector", By: "Jo", At: began}})
 	watch := alert.NewWatch(model, check.DefaultSettings(), alert.DefaultSettings())
 	s := serve(t, api.Options{Reports: reports, Desk: desk, Traffic: traffic, Version: "v0.0.0-test", Log: zerolog.Nop(),

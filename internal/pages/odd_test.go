@@ -159,7 +159,7 @@ func oddPages(t *testing.T) []oddPage {
 		{"traffic-message", odd, "/traffic?message=129025", nil, 200},
 		{"traffic-refused", odd, "/traffic?message=%21", nil, 200},
 		{"acknowledge-refused", odd, "/alerts/acknowledge", form("alert=silent:b&by=Jo"), 422},
-		{"manual-refused", odd, "/work/manual", form("model=&maker=Gannet&role=radio"), 422},
+		{"manual-refused", odd, "/work/manual", form("model=&manufacturer=Gannet&role=radio"), 422},
 		{"confirm-refused", odd, "/work/confirm", form("step=" + step + "&version=2&by=Jo"), 422},
 		{"editor-block", odd, editorPath, form("p0.name=a&p0.ports=4&p0.isolates=on&p0.length=5+m&p1.name=b&p1.power=on"), 200},
 		{"editor-devices", odd, editorPath, form("do=take-devices&p0.name=a&p0.length=5+m&p1.name=b"), 200},

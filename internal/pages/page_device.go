@@ -139,7 +139,7 @@ func identitySheet(d *report.Device) g.Node {
 	return h.Ul(h.Class("sheet"),
 		ui.Row("id", h.Code(ui.Printable(d.ID))),
 		productRows(d),
-		ui.TextRow("manufacturer", d.Maker()),
+		ui.TextRow("manufacturer", d.Manufacturer()),
 		nameRows(d.Name),
 		g.Iff(d.Installation != nil, func() g.Node {
 			in := d.Installation

@@ -201,7 +201,7 @@ func manualForm(v *view) g.Node {
 	return ui.Post("/work/manual", h.Class("panel grid"), v.wrong(was),
 		field("Model", "model", 80, h.Required(), here(was)),
 		ui.Choice("Role", "role", g.Map(boat.Roles(), role)),
-		field("Manufacturer", "maker", 80),
+		field("Manufacturer", "manufacturer", 80),
 		field("Serial number", "serial", 80),
 		field("Software", "software", 80),
 		field("Place on the boat", "place", 80),

@@ -132,7 +132,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	})
 	s.form(mux, "POST /work/manual", "/work", "entered", func(ctx context.Context, r *http.Request) error {
 		f := r.PostForm.Get
-		m, err := api.ManualEntry{Role: f("role"), Maker: f("maker"), Model: f("model"), Serial: f("serial"), Software: f("software"),
+		m, err := api.ManualEntry{Role: f("role"), Manufacturer: f("manufacturer"), Model: f("model"), Serial: f("serial"), Software: f("software"),
 			Place: f("place"), Note: f("note"), By: f("by")}.Manual()
 		if err == nil {
 			_, err = s.opt.Desk.AddManual(ctx, m)

@@ -108,7 +108,7 @@ func TestRefusedForms(t *testing.T) {
 		status     int
 		want       []string
 	}{
-		{"/work/manual", "model=+&role=radio&maker=Gannet+%3Cb%3E&note=aft", 422, []string{"<h1>Work</h1>", "model: missing: enter the model of the device",
+		{"/work/manual", "model=+&role=radio&manufacturer=Gannet+%3Cb%3E&note=aft", 422, []string{"<h1>Work</h1>", "model: missing: enter the model of the device",
 			`value="Gannet &lt;b&gt;"`, `value="aft"`, `<option selected>radio</option>`, `autofocus`}},
 		{"/alerts/acknowledge", "alert=no-address%3Ax&by=Jo", 404, []string{"no active alert", `role="status"`}},
 		{"/alerts/acknowledge", "alert=" + url.QueryEscape(openAlertOf(t)) + "&by=+", 422, []string{"enter your name", ` open><summary>Acknowledge</summary>`}},

@@ -9,8 +9,8 @@ import (
 
 func TestSheetsOrder(t *testing.T) {
 	s := examples(t)
-	device := func(maker uint32, model string) *report.Device {
-		return &report.Device{Name: &boat.Name{Manufacturer: boat.Coded{Code: maker}}, Product: &boat.Product{Model: model}}
+	device := func(manufacturer uint32, model string) *report.Device {
+		return &report.Device{Name: &boat.Name{Manufacturer: boat.Coded{Code: manufacturer}}, Product: &boat.Product{Model: model}}
 	}
 	head, sonar := device(2001, "Larkfin LF9 display"), device(2001, "Larkfin Olbo 30")
 	for _, tt := range []struct {

@@ -12,21 +12,21 @@ const (
 	EngineOn = "engine-on"
 )
 
-// fits reports whether every criterion holds. The maker's code decides for a device that claimed an address; for one entered by hand
-// the maker's name does, and product codes, which no screen shows, do not count.
+// fits reports whether every criterion holds. The manufacturer's code decides for a device that claimed an address; for one entered by hand
+// the manufacturer's name does, and product codes, which no screen shows, do not count.
 func (m *Match) fits(u *Unit) bool {
 	if u.ByHand == nil {
-		if m.MakerCode != nil {
-			if u.MakerCode == nil || *u.MakerCode != *m.MakerCode {
+		if m.ManufacturerCode != nil {
+			if u.ManufacturerCode == nil || *u.ManufacturerCode != *m.ManufacturerCode {
 				return false
 			}
-		} else if m.Maker != "" && !glob(m.Maker, u.Maker) {
+		} else if m.Manufacturer != "" && !glob(m.Manufacturer, u.Manufacturer) {
 			return false
 		}
 		if len(m.Products) > 0 && (u.Product == nil || !slices.Contains(m.Products, *u.Product)) {
 			return false
 		}
-	} else if m.Model == "" || m.Maker != "" && u.Maker != "" && !glob(m.Maker, u.Maker) {
+	} else if m.Model == "" || m.Manufacturer != "" && u.Manufacturer != "" && !glob(m.Manufacturer, u.Manufacturer) {
 		return false
 	}
 	return m.Model == "" || u.Model != "" && glob(m.Model, u.Model)
@@ -39,8 +39,8 @@ func (m Match) equal(o Match) bool {
 	a, b := slices.Clone(m.Products), slices.Clone(o.Products)
 	slices.Sort(a)
 	slices.Sort(b)
-	return strings.EqualFold(m.Maker, o.Maker) && strings.EqualFold(m.Model, o.Model) && slices.Equal(a, b) &&
-		(m.MakerCode == nil) == (o.MakerCode == nil) && (m.MakerCode == nil || *m.MakerCode == *o.MakerCode)
+	return strings.EqualFold(m.Manufacturer, o.Manufacturer) && strings.EqualFold(m.Model, o.Model) && slices.Equal(a, b) &&
+		(m.ManufacturerCode == nil) == (o.ManufacturerCode == nil) && (m.ManufacturerCode == nil || *m.ManufacturerCode == *o.ManufacturerCode)
 }
 
 // find returns the entry for a device, nil when there is none. An entry that means one model goes before one with wildcards; two

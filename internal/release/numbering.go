@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// Numbering is how a maker numbers the releases of a model, as a sheet gives it.
+// Numbering is how a manufacturer numbers the releases of a model, as a sheet gives it.
 type Numbering struct {
 	Scheme  string   `yaml:"scheme" json:"scheme"`                       // decimal, dotted, date or list
 	Pattern string   `yaml:"pattern,omitempty" json:"pattern,omitempty"` // RE2 expression whose one group is the version within the wire's string

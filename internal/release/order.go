@@ -7,7 +7,6 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
-	"regexp"
 
 	_ "embed"
 
@@ -151,20 +150,15 @@ func (o *Order) keepText(data []byte) {
 // maxOrder bounds the size of an order that is read, in steps.
 const maxOrder = 1000
 
-// oldKey is a key of an earlier version. Within a text its second quotation mark would have a backslash before it.
-var oldKey = regexp.MustCompile(`"(left_alone|kept_back|hold)"\s*:`)
-
-// renamed are the new names of those keys.
-var renamed = map[string]string{"left_alone": "no_update_needed", "kept_back": "deferred", "hold": "hold_point"}
+// renamed are the new names of keys of earlier versions.
+var renamed = map[string]string{"left_alone": "no_update_needed", "kept_back": "deferred", "hold": "hold_point",
+	"maker": "manufacturer", "maker_code": "manufacturer_code"}
 
 // ParseOrder reads an order that JSON wrote. It is strict: unknown keys, an unknown schema and steps that cannot be followed are
 // errors. Keys of an earlier version are read as the new ones.
 func ParseOrder(ctx context.Context, data []byte) (*Order, error) {
 	var o Order
-	current := oldKey.ReplaceAllFunc(data, func(key []byte) []byte {
-		return fmt.Appendf(nil, "%q:", renamed[string(oldKey.FindSubmatch(key)[1])])
-	})
-	if err := input.JSON(ctx, "", current, &o); err != nil {
+	if err := input.JSON(ctx, "", input.RenameJSON(data, renamed), &o); err != nil {
 		return nil, fmt.Errorf("read work order: %w; make it again with muster plan", err)
 	}
 	o.keepText(data)

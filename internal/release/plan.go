@@ -260,7 +260,7 @@ func (p *planner) edges(soft bool) *graph {
 		needs(to, true)
 		if a := &p.all[i]; a.role() != boat.RoleDisplay {
 			for _, from := range heads {
-				if sameMaker(&a.Unit, &p.all[p.todo[from]].Unit) {
+				if sameManufacturer(&a.Unit, &p.all[p.todo[from]].Unit) {
 					list = append(list, edge{from: from})
 				}
 			}
@@ -294,11 +294,11 @@ func after(a *Assessment, edges []edge, ids []string) []DependsOn {
 // role is the sheet's word when it has one.
 func (a *Assessment) role() boat.Role { return cmp.Or(a.Model.Role, a.Unit.Role) }
 
-func sameMaker(a, b *Unit) bool {
-	if a.MakerCode != nil && b.MakerCode != nil {
-		return *a.MakerCode == *b.MakerCode
+func sameManufacturer(a, b *Unit) bool {
+	if a.ManufacturerCode != nil && b.ManufacturerCode != nil {
+		return *a.ManufacturerCode == *b.ManufacturerCode
 	}
-	return a.Maker != "" && strings.EqualFold(a.Maker, b.Maker)
+	return a.Manufacturer != "" && strings.EqualFold(a.Manufacturer, b.Manufacturer)
 }
 
 // arrange drops cycles, sorts what remains and writes the groups.

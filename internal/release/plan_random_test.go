@@ -116,7 +116,7 @@ func (p *planner) plainEdges(t *testing.T, soft bool) *graph {
 			}
 		}
 		for from, j := range p.todo {
-			if b := &p.all[j]; b.role() == boat.RoleDisplay && a.role() != boat.RoleDisplay && sameMaker(&a.Unit, &b.Unit) {
+			if b := &p.all[j]; b.role() == boat.RoleDisplay && a.role() != boat.RoleDisplay && sameManufacturer(&a.Unit, &b.Unit) {
 				good[to] = append(good[to], edge{from: from})
 			}
 		}

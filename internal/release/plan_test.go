@@ -31,7 +31,7 @@ import (
 	"muster/pgn"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 // start is when the snapshot of the tests was taken.
 var start = event.At(time.Date(2026, 6, 1, 8, 0, 0, 0, time.UTC))
@@ -39,10 +39,10 @@ var start = event.At(time.Date(2026, 6, 1, 8, 0, 0, 0, time.UTC))
 func ptr[T any](v T) *T { return &v }
 
 // device makes a present device; unique number and address follow from n.
-func device(n int, maker uint16, role boat.Role, model, serial, software string) boat.Device {
-	name := pgn.NameFields{UniqueNumber: uint32(1000 + n), Manufacturer: maker, DeviceClass: 60, DeviceFunction: 130, IndustryGroup: 4, ArbitraryAddress: true}
+func device(n int, manufacturer uint16, role boat.Role, model, serial, software string) boat.Device {
+	name := pgn.NameFields{UniqueNumber: uint32(1000 + n), Manufacturer: manufacturer, DeviceClass: 60, DeviceFunction: 130, IndustryGroup: 4, ArbitraryAddress: true}
 	return boat.Device{ID: name.NAME().String(), Network: "can0", Address: ptr(uint8(10 + n)), State: boat.Present, Role: role,
-		Name: &boat.Name{UniqueNumber: name.UniqueNumber, Manufacturer: boat.Coded{Code: uint32(maker)}, DeviceClass: boat.Coded{Code: 60},
+		Name: &boat.Name{UniqueNumber: name.UniqueNumber, Manufacturer: boat.Coded{Code: uint32(manufacturer)}, DeviceClass: boat.Coded{Code: 60},
 			DeviceFunction: boat.Coded{Code: 130}, IndustryGroup: boat.Coded{Code: 4}, ArbitraryAddress: true},
 		Product:  &boat.Product{Code: ptr(uint16(40 + n)), Model: model, Serial: serial, Software: software},
 		LastSeen: start, FirstSeen: start.Add(-time.Minute)}
@@ -73,7 +73,7 @@ func sampled() *boat.State {
 	r.Devices[0].Installation = &boat.Installation{Description1: "Helm"}
 	r.Devices[4].State = boat.Silent
 	r.Devices[7].Own = true
-	r.Manual = []boat.Manual{{ID: "manual-1", Role: boat.RoleDepth, Maker: "Gannet Instruments", Model: "Gannet SD2 sounder", Software: "B2",
+	r.Manual = []boat.Manual{{ID: "manual-1", Role: boat.RoleDepth, Manufacturer: "Gannet Instruments", Model: "Gannet SD2 sounder", Software: "B2",
 		Place: "chart table", By: "Ines", At: start.Add(-time.Hour)}}
 	r.FindUnits(nil, 0)
 	return r
@@ -169,7 +169,7 @@ func TestPlanOrder(t *testing.T) {
 	}
 }
 
-// model writes a sheet's entry for models without a maker.
+// model writes a sheet's entry for models without a manufacturer.
 func model(name, current, rest string) string {
 	return fmt.Sprintf("  - name: %s\n    match: {model: %s}\n    numbering: {scheme: dotted}\n    releases: [{version: 1.0}, {version: %q}]\n    medium: {kind: microSD card}\n    minutes: 10\n%s",
 		name, name, current, rest)

@@ -90,25 +90,25 @@ type ByHand struct {
 
 // Unit is one box aboard as this package looks at it: from the list of units or entered by hand.
 type Unit struct {
-	ID        string           `json:"id"`
-	Label     string           `json:"label"` // as a technician would name it
-	Role      boat.Role        `json:"role,omitempty"`
-	Maker     string           `json:"maker,omitempty"`
-	MakerCode *uint32          `json:"maker_code,omitempty"`
-	Product   *uint16          `json:"product,omitempty"` // product code
-	Model     string           `json:"model,omitempty"`
-	Serial    string           `json:"serial,omitempty"`
-	Software  string           `json:"software,omitempty"` // as it is on the wire or was read off the screen
-	Network   string           `json:"network,omitempty"`
-	Address   *uint8           `json:"address,omitempty"`
-	State     boat.DeviceState `json:"state,omitempty"`
-	Place     string           `json:"place,omitempty"`
-	ByHand    *ByHand          `json:"by_hand,omitempty"`
-	known     bool             // it told at least a model or a version
-	text      [2]string        // installation descriptions
-	instance  *[2]uint8        // device and system instance
-	seen      event.Time       // last seen
-	device    *report.Device   // nil for one entered by hand
+	ID               string           `json:"id"`
+	Label            string           `json:"label"` // as a technician would name it
+	Role             boat.Role        `json:"role,omitempty"`
+	Manufacturer     string           `json:"manufacturer,omitempty"`
+	ManufacturerCode *uint32          `json:"manufacturer_code,omitempty"`
+	Product          *uint16          `json:"product,omitempty"` // product code
+	Model            string           `json:"model,omitempty"`
+	Serial           string           `json:"serial,omitempty"`
+	Software         string           `json:"software,omitempty"` // as it is on the wire or was read off the screen
+	Network          string           `json:"network,omitempty"`
+	Address          *uint8           `json:"address,omitempty"`
+	State            boat.DeviceState `json:"state,omitempty"`
+	Place            string           `json:"place,omitempty"`
+	ByHand           *ByHand          `json:"by_hand,omitempty"`
+	known            bool             // it told at least a model or a version
+	text             [2]string        // installation descriptions
+	instance         *[2]uint8        // device and system instance
+	seen             event.Time       // last seen
+	device           *report.Device   // nil for one entered by hand
 }
 
 // units lists the units of a report in a stable order: by role, then model, then id. muster itself is not among them, nor are addresses
@@ -123,11 +123,11 @@ func units(r *report.Report) []Unit {
 		case x.Known():
 			u := unitOf(&x.Device)
 			if letters := x.Device.Talker; letters != "" {
-				u.Label, u.MakerCode, u.instance = cmp.Or(u.Model, "talker")+" ("+letters+" on "+x.Device.Network+")", nil, nil
+				u.Label, u.ManufacturerCode, u.instance = cmp.Or(u.Model, "talker")+" ("+letters+" on "+x.Device.Network+")", nil, nil
 			}
 			out = append(out, u)
 		case m != nil:
-			out = append(out, Unit{ID: m.ID, Label: manualLabel(m), Role: m.Role, Maker: m.Maker, Model: m.Model,
+			out = append(out, Unit{ID: m.ID, Label: manualLabel(m), Role: m.Role, Manufacturer: m.Manufacturer, Model: m.Model,
 				Serial: m.Serial, Software: m.Software, Place: m.Place, ByHand: &ByHand{By: m.By, At: m.At}, known: true})
 		}
 	}
@@ -152,7 +152,7 @@ func unitOf(d *report.Device) Unit {
 	u := Unit{ID: d.ID, Label: d.Label(), Role: d.Role, Network: d.Network, Address: d.Address, State: d.State, seen: d.LastSeen, device: d}
 	if n := d.Name; n != nil {
 		code := n.Manufacturer.Code
-		u.MakerCode, u.Maker = &code, n.Manufacturer.Name
+		u.ManufacturerCode, u.Manufacturer = &code, n.Manufacturer.Name
 		u.instance = &[2]uint8{n.DeviceInstance, n.SystemInstance}
 	}
 	if p := d.Product; p != nil {
@@ -168,7 +168,7 @@ func unitOf(d *report.Device) Unit {
 
 // manualLabel names a device that was entered by hand the way boat names one of its own.
 func manualLabel(m *boat.Manual) string {
-	name := cmp.Or(strings.TrimSpace(m.Model), strings.TrimSpace(m.Maker+" device"))
+	name := cmp.Or(strings.TrimSpace(m.Model), strings.TrimSpace(m.Manufacturer+" device"))
 	return name + " (" + cmp.Or(m.Serial, m.ID) + ")"
 }
 

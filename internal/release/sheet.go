@@ -57,10 +57,10 @@ type Model struct {
 
 // Match says which devices a model's entry is about. Every criterion given must hold.
 type Match struct {
-	Maker     string   // with * and ?, without case
-	MakerCode *uint32  // decides for a device on a backbone, whose claim carries it
-	Products  []uint16 // product codes
-	Model     string   // with * and ?, without case
+	Manufacturer     string   // with * and ?, without case
+	ManufacturerCode *uint32  // decides for a device on a backbone, whose claim carries it
+	Products         []uint16 // product codes
+	Model            string   // with * and ?, without case
 }
 
 // Release is one release of a model.

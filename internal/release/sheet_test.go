@@ -179,7 +179,7 @@ func TestBadSheets(t *testing.T) {
 		{name: "need of both", old: "needs: []", new: "needs: [{model: a, family: b, at_least: 1}]", want: "s.yaml:13:45: a need names either"},
 		{name: "need without release", old: "needs: []", new: "needs: [{model: a}]", want: `the need for "a" has no at_least with a release`},
 		{name: "matches all", old: `, model: "Larkfin LF9*"`, new: "", want: "would match anything"},
-		{name: "maker code", old: "2001", new: "9999", want: "not a whole number from 0 to 2047"},
+		{name: "manufacturer code", old: "2001", new: "9999", want: "not a whole number from 0 to 2047"},
 		{name: "list for text", old: "name: LF9 display", new: "name: [LF9]", want: "s.yaml:3:11: expected a text or number"},
 		{name: "empty", old: minimal, new: "", want: "s.yaml", beyond: true},
 		{name: "no models", old: minimal, new: "schema: muster.sheet/v1\n", want: "describes no model"},

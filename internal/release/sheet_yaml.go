@@ -25,10 +25,10 @@ type modelYAML struct {
 	Family text `yaml:"family"`
 	Role   text `yaml:"role"`
 	Match  struct {
-		Maker     text   `yaml:"manufacturer"`
-		MakerCode text   `yaml:"manufacturer_code"`
-		Products  []text `yaml:"products"`
-		Model     text   `yaml:"model"`
+		Manufacturer     text   `yaml:"manufacturer"`
+		ManufacturerCode text   `yaml:"manufacturer_code"`
+		Products         []text `yaml:"products"`
+		Model            text   `yaml:"model"`
 	} `yaml:"match"`
 	Numbering struct {
 		Scheme  text   `yaml:"scheme"`
@@ -187,10 +187,10 @@ func (r *reader) model(y *modelYAML) *Model {
 }
 
 func (r *reader) match(m *Model, y *modelYAML) {
-	m.Match = Match{Maker: y.Match.Maker.Value, Model: y.Match.Model.Value}
-	if t := y.Match.MakerCode; t.Line > 0 {
+	m.Match = Match{Manufacturer: y.Match.Manufacturer.Value, Model: y.Match.Model.Value}
+	if t := y.Match.ManufacturerCode; t.Line > 0 {
 		code := uint32(r.whole(t, 0, 2047))
-		m.Match.MakerCode = &code
+		m.Match.ManufacturerCode = &code
 	}
 	for _, t := range y.Match.Products {
 		m.Match.Products = append(m.Match.Products, uint16(r.whole(t, 0, 65534)))
@@ -198,7 +198,7 @@ func (r *reader) match(m *Model, y *modelYAML) {
 	if m.Match.Model == "" && len(m.Match.Products) == 0 {
 		r.fail(y.Match.Model, "match gives neither a model nor products, so %q would match anything", m.Name)
 	}
-	for _, t := range []text{y.Match.Maker, y.Match.Model} {
+	for _, t := range []text{y.Match.Manufacturer, y.Match.Model} {
 		if len(t.Value) > 100 {
 			r.fail(t, "match text is longer than 100 characters")
 		}

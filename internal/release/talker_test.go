@@ -23,7 +23,7 @@ func TestAssessTalker(t *testing.T) {
 		if a.Unit.Label != "Gannet SD2 sounder (SD on ttyUSB0)" || a.Unit.Network != "ttyUSB0" || a.Unit.State != boat.Present || a.Unit.Role != boat.RoleDepth {
 			t.Errorf("%+v", a.Unit)
 		}
-		if a.Unit.MakerCode != nil || a.Unit.Software != "B2" {
+		if a.Unit.ManufacturerCode != nil || a.Unit.Software != "B2" {
 			t.Errorf("%+v", a.Unit)
 		}
 	}

@@ -247,7 +247,7 @@ func (t *textReport) deviceTable(groups []Group) {
 			if d.Own {
 				title += " (this program)"
 			}
-			rows = append(rows, []string{role, t.address(d), string(d.State), DeviceMaker(d), title, software, serial,
+			rows = append(rows, []string{role, t.address(d), string(d.State), DeviceManufacturer(d), title, software, serial,
 				DeviceInstances(d), load, BusShare(d)})
 		}
 	}
@@ -326,7 +326,7 @@ func (t *textReport) deviceBlocks(groups []Group) {
 					words = append(words, label+value)
 				}
 			}
-			add("", DeviceMaker(d))
+			add("", DeviceManufacturer(d))
 			add("software ", software)
 			add("serial ", serial)
 			add("instance ", DeviceInstances(d))
@@ -409,7 +409,7 @@ func (t *textReport) manual() {
 	t.title("Entered by hand")
 	for _, m := range t.report.Manual {
 		var words []string
-		for _, s := range []string{string(m.Role), m.Maker, m.Model, m.Software, m.Serial, m.Place, m.Note} {
+		for _, s := range []string{string(m.Role), m.Manufacturer, m.Model, m.Software, m.Serial, m.Place, m.Note} {
 			if s != "" {
 				words = append(words, boat.Printable(s))
 			}

@@ -78,8 +78,8 @@ func DeviceTitle(d *report.Device) string {
 	return boat.Printable(d.ID)
 }
 
-// DeviceMaker is the manufacturer's name, its code when only that is known, or nothing.
-func DeviceMaker(d *report.Device) string { return boat.Printable(d.Maker()) }
+// DeviceManufacturer is the manufacturer's name, its code when only that is known, or nothing.
+func DeviceManufacturer(d *report.Device) string { return boat.Printable(d.Manufacturer()) }
 
 // DeviceInstances is the device instance, with the system instance when it is not 0 and the data instances when
 // there are any: "0", "1 (system 2)", "0 data 0,1".

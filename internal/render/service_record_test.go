@@ -63,7 +63,7 @@ func sealed(t *testing.T, after bool, devices int) *snapshot.Snapshot {
 		Networks: []report.Network{{ID: "can0", Kind: event.NMEA2000, BitRate: 250000, Frames: 4000, Load: &boat.Load{Mean: .031, Peak: .06}}},
 		Devices: []report.Device{device("A1", boat.RoleDisplay, "LF9 display", "H-1", software, 1),
 			device("A2", boat.RoleDepth, "SD2 sounder", "S-7", "1.2", 2)},
-		Talkers: []report.Talker{}, Manual: []boat.Manual{{ID: "radio", Role: boat.RoleRadio, Maker: "Gannet Instruments", Model: "VR1", Software: "7", By: "Ilse"}},
+		Talkers: []report.Talker{}, Manual: []boat.Manual{{ID: "radio", Role: boat.RoleRadio, Manufacturer: "Gannet Instruments", Model: "VR1", Software: "7", By: "Ilse"}},
 		Alerts: []alert.Alert{{Check: "bus-load-high", Severity: check.Warning, State: alert.StatusOpen, Network: "can0", Summary: "the load of can0 is high", Remedy: "Split the backbone."}}}
 	for i := 2; i < devices; i++ {
 		r.Devices = append(r.Devices, device("B"+strings.Repeat("x", i), boat.RoleTank, "PT1 tank sensor with a rather long name that has to wrap", "T-"+strings.Repeat("9", i%20+1), "1.0", uint32(i+1)))

@@ -11,6 +11,10 @@ import (
 // Complete completes a report that was read, whatever its version, so that it says in memory what one of this version says. A report of
 // version 1 does not say which NAMEs are one box: that is found out from it as the model finds it out.
 func (r *Report) Complete() {
+	for i := range r.Manual {
+		m := &r.Manual[i]
+		m.Manufacturer, m.Maker = cmp.Or(m.Manufacturer, m.Maker), ""
+	}
 	if r.Units == nil {
 		if r.Devices == nil {
 			r.Devices = r.Old
@@ -134,6 +138,11 @@ func (r *Report) Version1() *Report {
 	}
 	for i := range old.Old {
 		old.Old[i].Left = false
+	}
+	old.Manual = slices.Clone(r.Manual)
+	for i := range old.Manual {
+		m := &old.Manual[i]
+		m.Manufacturer, m.Maker = "", m.Manufacturer
 	}
 	old.Networks = slices.Clone(r.Networks)
 	for i := range old.Networks {

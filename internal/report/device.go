@@ -29,8 +29,8 @@ func (d *Device) at() string {
 	return " " + d.ID
 }
 
-// Maker is the manufacturer's name, or its code when no list names it, or "" when the NAME is unknown.
-func (d *Device) Maker() string {
+// Manufacturer is the manufacturer's name, or its code when no list names it, or "" when the NAME is unknown.
+func (d *Device) Manufacturer() string {
 	switch {
 	case d.Name == nil:
 		return ""

@@ -1,6 +1,7 @@
 package report_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"testing"
 
@@ -32,12 +33,17 @@ func TestUnitHasLoadAndHeartbeatOfAllItsPresences(t *testing.T) {
 }
 
 func TestVersionsSayOneVerdict(t *testing.T) {
-	r := report.New(box(), nil)
+	s := box()
+	s.Manual = []boat.Manual{{ID: "m1", Manufacturer: "Gannet Instruments", Model: "RS5"}}
+	r := report.New(s, nil)
 	r.Judge(&check.Judgement{NotJudged: []check.Unjudged{{Subject: check.Subject{Check: "low-voltage"}, Why: "needs sources", Needs: check.NeedSources}}})
 	for name, r := range map[string]*report.Report{"version 1": r.Version1(), "version 2": r} {
 		text, err := json.Marshal(r)
 		if err != nil {
 			t.Fatal(err)
+		}
+		if old := bytes.Contains(text, []byte(`"maker":"Gannet Instruments"`)); old != (name == "version 1") {
+			t.Errorf("%s: has key maker %v", name, old)
 		}
 		var back report.Report
 		if err := json.Unmarshal(text, &back); err != nil {
@@ -46,6 +52,9 @@ func TestVersionsSayOneVerdict(t *testing.T) {
 		back.Complete()
 		if back.Verdict == nil || back.Verdict.Sentence != r.Verdict.Sentence || len(back.Judged.NotJudged) != 1 {
 			t.Errorf("%s: verdict %+v, judged %+v", name, back.Verdict, back.Judged)
+		}
+		if back.Manual[0] != s.Manual[0] {
+			t.Errorf("%s: entry by hand %+v", name, back.Manual[0])
 		}
 		if len(back.Aboard()) != 1 || len(back.Devices) != 2 {
 			t.Errorf("%s: %d units aboard, %d presences", name, len(back.Aboard()), len(back.Devices))

@@ -19,7 +19,7 @@ import (
 	"muster/internal/report"
 )
 
-// decimal is the order of the invented maker's releases.
+// decimal is the order of the invented manufacturer's releases.
 func decimal(_ *report.Device, a, b string) (int, bool) {
 	var x, y float64
 	if _, err := fmt.Sscan(a+" "+b, &x, &y); err != nil {

@@ -10,7 +10,7 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 var style = regexp.MustCompile(`(?s)<style>.+</style>`)
 

@@ -229,7 +229,7 @@ func (d *unitRow) alerts() g.Node {
 
 // words are the manufacturer, the place and the instances of the device.
 func (d *unitRow) words() string {
-	words := render.DeviceMaker(d.Device)
+	words := render.DeviceManufacturer(d.Device)
 	if in := d.Installation; in != nil {
 		words += After(" · ", in.Description1) + After(", ", in.Description2)
 	}
@@ -281,7 +281,7 @@ func talkerLine(v *Showing, t *report.Talker) g.Node {
 
 // ManualWords describe a device that was entered by hand.
 func ManualWords(m *boat.Manual) string {
-	return string(m.Role) + After(" · ", m.Maker) + After(" · serial ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place)
+	return string(m.Role) + After(" · ", m.Manufacturer) + After(" · serial ", m.Serial) + After(" · software ", m.Software) + After(" · ", m.Place)
 }
 
 func networkLine(n *report.Network) g.Node {

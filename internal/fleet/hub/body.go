@@ -167,12 +167,12 @@ func rows(r *report.Report) []Device {
 		case u.Device.Own || u.Life.ReplacedBy != "":
 		case u.Known():
 			d := row(&u.Device)
-			if d.MakerNo != nil && u.Device.Talker != "" {
-				d.MakerNo = nil // a line has no codes
+			if d.ManufacturerCode != nil && u.Device.Talker != "" {
+				d.ManufacturerCode = nil // a line has no codes
 			}
 			out = append(out, d)
 		case m != nil:
-			out = append(out, Device{ID: clip(m.ID), Role: clip(string(m.Role)), Maker: clip(m.Maker), Model: clip(m.Model), Serial: clip(m.Serial),
+			out = append(out, Device{ID: clip(m.ID), Role: clip(string(m.Role)), Manufacturer: clip(m.Manufacturer), Model: clip(m.Model), Serial: clip(m.Serial),
 				Software: clip(m.Software), ByHand: true})
 		}
 	}
@@ -182,9 +182,9 @@ func rows(r *report.Report) []Device {
 func row(d *report.Device) Device {
 	out := Device{ID: clip(d.ID), Network: clip(d.Network), Role: clip(string(d.Role)), State: boat.DeviceState(clip(string(d.State)))}
 	if n := d.Name; n != nil {
-		out.Maker = clip(n.Manufacturer.Name)
+		out.Manufacturer = clip(n.Manufacturer.Name)
 		if code := n.Manufacturer.Code; code != 0 || n.Manufacturer.Name != "" {
-			out.MakerNo = &code
+			out.ManufacturerCode = &code
 		}
 	}
 	if p := d.Product; p != nil {

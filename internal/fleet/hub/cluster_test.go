@@ -198,7 +198,7 @@ func TestSideBySide(t *testing.T) {
 	for i := range boats {
 		id := fmt.Sprintf("boat-%d", i)
 		x, y := a.Boat(id), again.Boat(id)
-		if x.Boards[0] != y.Boards[0] || x.Report != y.Report || x.Devices[0].Software != y.Devices[0].Software || !x.LastWord.Equal(y.LastWord) {
+		if x.Boards[0] != y.Boards[0] || x.Report != y.Report || x.Devices[0].Software != y.Devices[0].Software || !x.LastHeard.Equal(y.LastHeard) {
 			t.Errorf("%s differs:\n%+v\n%+v", id, x, y)
 		}
 	}

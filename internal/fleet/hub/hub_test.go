@@ -22,7 +22,7 @@ func TestStory(t *testing.T) {
 	s.send(t, fleet.KindAlert, testChange("wagtail", alert.Raised, testAlert(check.Warning, "a")))
 	until(t, "the alert", func() bool { return len(h.Boat("wagtail").Alerts) == 1 })
 	b := h.Boat("wagtail")
-	if got := b.Verdict(b.LastWord, time.Hour); got != Watch {
+	if got := b.Verdict(b.LastHeard, time.Hour); got != Watch {
 		t.Errorf("verdict %s, want watch", got)
 	}
 	s.send(t, fleet.KindAlert, testChange("wagtail", alert.Cleared, testAlert(check.Warning, "a")))

@@ -152,7 +152,7 @@ func (x *index) shareDevices(list []Device) {
 		d := &list[i]
 		role, _ := boat.ParseRole(d.Role) // a message of an earlier version may have the old name
 		d.Role = string(role)
-		for _, s := range []*string{&d.Network, &d.Role, &d.Maker, &d.Model, &d.Software, (*string)(&d.State)} {
+		for _, s := range []*string{&d.Network, &d.Role, &d.Manufacturer, &d.Model, &d.Software, (*string)(&d.State)} {
 			x.share(s)
 		}
 	}

@@ -328,7 +328,7 @@ func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.
 	}
 	return h.update(ctx, m.boat, func(r *record) bool {
 		r.Refused++
-		r.LastWord = latest(r.LastWord, receivedAt(msg.Headers(), meta))
+		r.LastHeard = latest(r.LastHeard, receivedAt(msg.Headers(), meta))
 		return true
 	})
 }

@@ -8,20 +8,20 @@ import (
 
 // Kind is what devices of one model and version have in common, and all that release sheets look at.
 type Kind struct {
-	Maker, Model, Software string
+	Manufacturer, Model, Software string
 
-	makerNo    uint32
-	hasMakerNo bool
-	code       uint16
-	hasCode    bool
-	byHand     bool
+	manufacturerCode    uint32
+	hasManufacturerCode bool
+	code                uint16
+	hasCode             bool
+	byHand              bool
 }
 
 // Kind is of which kind the device is.
 func (d *Device) Kind() Kind {
-	k := Kind{Maker: d.Maker, Model: d.Model, Software: d.Software, byHand: d.ByHand}
-	if d.MakerNo != nil {
-		k.makerNo, k.hasMakerNo = *d.MakerNo, true
+	k := Kind{Manufacturer: d.Manufacturer, Model: d.Model, Software: d.Software, byHand: d.ByHand}
+	if d.ManufacturerCode != nil {
+		k.manufacturerCode, k.hasManufacturerCode = *d.ManufacturerCode, true
 	}
 	if d.Code != nil {
 		k.code, k.hasCode = *d.Code, true
@@ -33,14 +33,14 @@ func (d *Device) Kind() Kind {
 func (k Kind) Assess(sheets *release.Sheets) release.Assessment {
 	r := report.Report{Units: []report.Unit{{ID: "x", Aboard: true}}}
 	if u := &r.Units[0]; k.byHand {
-		r.Manual, u.Manual = []boat.Manual{{ID: "x", Maker: k.Maker, Model: k.Model, Software: k.Software}}, []string{"x"}
+		r.Manual, u.Manual = []boat.Manual{{ID: "x", Manufacturer: k.Manufacturer, Model: k.Model, Software: k.Software}}, []string{"x"}
 	} else {
 		d := report.Device{ID: "x", State: boat.Present, Product: &boat.Product{Model: k.Model, Software: k.Software}}
 		if k.hasCode {
 			d.Product.Code = &k.code
 		}
-		if k.hasMakerNo || k.Maker != "" {
-			d.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.makerNo, Name: k.Maker}}
+		if k.hasManufacturerCode || k.Manufacturer != "" {
+			d.Name = &boat.Name{Manufacturer: boat.Coded{Code: k.manufacturerCode, Name: k.Manufacturer}}
 		}
 		u.Device, u.Presences = d, []*report.Device{&d}
 	}

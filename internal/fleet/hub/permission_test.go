@@ -107,7 +107,7 @@ func TestForbidden(t *testing.T) {
 			t.Errorf("reached the hub's account on %q", got)
 		}
 		after := h.Boat("other")
-		if after.Refused != before.Refused || after.LastWord != before.LastWord || len(after.Devices) != 2 || len(after.Boards) != 1 {
+		if after.Refused != before.Refused || after.LastHeard != before.LastHeard || len(after.Devices) != 2 || len(after.Boards) != 1 {
 			t.Errorf("the other boat changed:\n%+v\n%+v", before, after)
 		}
 		kv, err := h.boats.Get(t.Context(), "other")

@@ -28,25 +28,28 @@ func (a stamp) after(b stamp) bool {
 
 // record is what is kept of one boat: what is shown, and what tells a late or repeated message from a new one.
 type record struct {
-	Name     string            `json:"name,omitempty"`
-	LastWord time.Time         `json:"last_word,omitzero"`
-	MadeAt   time.Time         `json:"made_at,omitzero"`
-	Clock    boat.Clock        `json:"clock,omitempty"`
-	Version  string            `json:"version,omitempty"`
-	Metrics  string            `json:"metrics,omitempty"`
-	Boards   []board           `json:"boards,omitempty"` // latest first
-	Turns    int               `json:"turns,omitempty"`
-	Report   stamp             `json:"report,omitzero"` // of the latest report
-	Devices  []Device          `json:"devices,omitempty"`
-	Alerts   []Alert           `json:"alerts,omitempty"`  // of the latest report
-	Changes  map[string]change `json:"changes,omitempty"` // newer than it, by id
-	Refused  uint64            `json:"refused,omitempty"`
+	Name      string            `json:"name,omitempty"`
+	LastHeard time.Time         `json:"last_heard,omitzero"`
+	MadeAt    time.Time         `json:"made_at,omitzero"`
+	Clock     boat.Clock        `json:"clock,omitempty"`
+	Version   string            `json:"version,omitempty"`
+	Metrics   string            `json:"metrics,omitempty"`
+	Boards    []board           `json:"boards,omitempty"` // latest first
+	Turns     int               `json:"turns,omitempty"`
+	Report    stamp             `json:"report,omitzero"` // of the latest report
+	Devices   []Device          `json:"devices,omitempty"`
+	Alerts    []Alert           `json:"alerts,omitempty"`  // of the latest report
+	Changes   map[string]change `json:"changes,omitempty"` // newer than it, by id
+	Refused   uint64            `json:"refused,omitempty"`
 }
 
-// decodeRecord reads a record as it is kept. One of an earlier version gets the ids of today of its alerts.
+// renamed are the new names of keys in records of earlier versions.
+var renamed = map[string]string{"last_word": "last_heard", "maker": "manufacturer", "maker_code": "manufacturer_code"}
+
+// decodeRecord reads a record as it is kept. One of an earlier version gets the keys and the ids of alerts of today.
 func decodeRecord(text []byte) (record, error) {
 	var r record
-	if err := input.OpenJSON(context.Background(), "", text, &r); err != nil {
+	if err := input.OpenJSON(context.Background(), "", input.RenameJSON(text, renamed), &r); err != nil {
 		return record{}, err
 	}
 	for i := range r.Alerts {
@@ -106,7 +109,7 @@ func (r *record) heard(s stamp, at time.Time) news {
 	if i < 0 {
 		r.Boards = slices.Insert(r.Boards, 0, board{Board{ID: s.Board, Seq: s.Seq, First: at, Last: at}, 1})
 		r.Boards = r.Boards[:min(len(r.Boards), maxBoards)]
-		r.LastWord = latest(r.LastWord, at)
+		r.LastHeard = latest(r.LastHeard, at)
 		return fresh
 	}
 	b := r.Boards[i]
@@ -127,7 +130,7 @@ func (r *record) heard(s stamp, at time.Time) news {
 		b.Seen |= 1 << (b.Seq - s.Seq)
 	}
 	b.Last = latest(b.Last, at)
-	r.LastWord = latest(r.LastWord, at)
+	r.LastHeard = latest(r.LastHeard, at)
 	if i > 0 && n == fresh && !b.Last.Before(r.Boards[0].Last) {
 		r.Turns++ // a board speaks that another had taken the place of
 		r.Boards = slices.Insert(slices.Delete(r.Boards, i, i+1), 0, b)
@@ -201,7 +204,7 @@ func (r *record) open() []Alert {
 
 // view makes what the pages show. It shares the devices with the record.
 func (r *record) view(id string) *Boat {
-	b := &Boat{ID: id, Name: r.Name, LastWord: r.LastWord, MadeAt: r.MadeAt, Clock: r.Clock, Version: r.Version, Metrics: r.Metrics,
+	b := &Boat{ID: id, Name: r.Name, LastHeard: r.LastHeard, MadeAt: r.MadeAt, Clock: r.Clock, Version: r.Version, Metrics: r.Metrics,
 		Turns: r.Turns, Devices: r.Devices, Alerts: r.open(), Refused: r.Refused, Report: r.Report.Stream}
 	for _, x := range r.Boards {
 		b.Boards = append(b.Boards, x.Board)

@@ -136,8 +136,8 @@ func TestOrder(t *testing.T) {
 		return h.Boat("wagtail")
 	}
 	step(1, "board1", 10, fleet.KindReport, testReport("wagtail", 10, "1.0"))
-	if b := step(2, "board1", 9, fleet.KindReport, testReport("wagtail", 9, "1.0")); len(b.Devices) != 10 || b.MadeAt.Year() != 1970 || time.Since(b.LastWord) > time.Hour {
-		t.Errorf("a late report counts: %d devices, made %v, word %v", len(b.Devices), b.MadeAt, b.LastWord)
+	if b := step(2, "board1", 9, fleet.KindReport, testReport("wagtail", 9, "1.0")); len(b.Devices) != 10 || b.MadeAt.Year() != 1970 || time.Since(b.LastHeard) > time.Hour {
+		t.Errorf("a late report counts: %d devices, made %v, word %v", len(b.Devices), b.MadeAt, b.LastHeard)
 	}
 	step(3, "board1", 12, fleet.KindAlert, testChange("wagtail", alert.Raised, testAlert(check.Critical, "a")))
 	if b := step(4, "board1", 11, fleet.KindReport, testReport("wagtail", 11, "1.0")); len(b.Devices) != 11 || len(b.Alerts) != 1 {

@@ -17,42 +17,42 @@ type Verdict string
 
 // The verdicts, best first.
 const (
-	Well    Verdict = "well"    // no open alert above info
-	Watch   Verdict = "watch"   // a warning is open
-	Visit   Verdict = "visit"   // a critical alert is open
-	Unheard Verdict = "unheard" // no word for longer than the fleet allows
-	Never   Verdict = "never"   // enrolled and never heard
+	OK     Verdict = "ok"     // no open alert above info
+	Watch  Verdict = "watch"  // a warning is open
+	Visit  Verdict = "visit"  // a critical alert is open
+	Silent Verdict = "silent" // nothing received for longer than the fleet allows
+	Never  Verdict = "never"  // enrolled and never heard
 )
 
 // Boat is what the fleet's pages show of one boat. It is shared and read-only: a change makes a new one.
 type Boat struct {
-	ID       string     `json:"id"`
-	Name     string     `json:"name,omitempty"`
-	Enrolled time.Time  `json:"enrolled,omitzero"`
-	Revoked  time.Time  `json:"revoked,omitzero"`
-	LastWord time.Time  `json:"last_word,omitzero"` // by the hub's clock, when the latest message arrived
-	MadeAt   time.Time  `json:"made_at,omitzero"`   // by the boat's clock, when its latest report was made
-	Clock    boat.Clock `json:"clock,omitempty"`    // how good that clock was
-	Version  string     `json:"version,omitempty"`  // of muster aboard
-	Metrics  string     `json:"metrics,omitempty"`  // URL where the board can be scraped
-	Boards   []Board    `json:"boards,omitempty"`   // latest first; more than one that speak in turn are a fault
-	Turns    int        `json:"turns,omitempty"`    // times that a board spoke again after another had
-	Report   uint64     `json:"report,omitempty"`   // number of its latest report in the stream
-	Devices  []Device   `json:"devices,omitempty"`
-	Alerts   []Alert    `json:"alerts,omitempty"` // open ones, worst first
-	Refused  uint64     `json:"refused,omitempty"`
-	Revision uint64     `json:"revision"` // of the fleet's state when this boat last changed
+	ID        string     `json:"id"`
+	Name      string     `json:"name,omitempty"`
+	Enrolled  time.Time  `json:"enrolled,omitzero"`
+	Revoked   time.Time  `json:"revoked,omitzero"`
+	LastHeard time.Time  `json:"last_heard,omitzero"` // by the hub's clock, when the latest message arrived
+	MadeAt    time.Time  `json:"made_at,omitzero"`    // by the boat's clock, when its latest report was made
+	Clock     boat.Clock `json:"clock,omitempty"`     // how good that clock was
+	Version   string     `json:"version,omitempty"`   // of muster aboard
+	Metrics   string     `json:"metrics,omitempty"`   // URL where the board can be scraped
+	Boards    []Board    `json:"boards,omitempty"`    // latest first; more than one that speak in turn are a fault
+	Turns     int        `json:"turns,omitempty"`     // times that a board spoke again after another had
+	Report    uint64     `json:"report,omitempty"`    // number of its latest report in the stream
+	Devices   []Device   `json:"devices,omitempty"`
+	Alerts    []Alert    `json:"alerts,omitempty"` // open ones, worst first
+	Refused   uint64     `json:"refused,omitempty"`
+	Revision  uint64     `json:"revision"` // of the fleet's state when this boat last changed
 }
 
 // Verdict says how the boat stands. silence is how long a boat may be without a word.
 func (b *Boat) Verdict(now time.Time, silence time.Duration) Verdict {
 	switch {
-	case b.LastWord.IsZero():
+	case b.LastHeard.IsZero():
 		return Never
-	case now.Sub(b.LastWord) > silence:
-		return Unheard
+	case now.Sub(b.LastHeard) > silence:
+		return Silent
 	case len(b.Alerts) == 0:
-		return Well
+		return OK
 	}
 	switch b.Alerts[0].Severity { // worst first
 	case check.Critical:
@@ -60,7 +60,7 @@ func (b *Boat) Verdict(now time.Time, silence time.Duration) Verdict {
 	case check.Warning:
 		return Watch
 	}
-	return Well
+	return OK
 }
 
 // Board is one store aboard that sends for the boat.
@@ -73,17 +73,17 @@ type Board struct {
 
 // Device is what can be searched for, of one device of one boat.
 type Device struct {
-	ID       string           `json:"id"`
-	Network  string           `json:"network,omitempty"`
-	Role     string           `json:"role,omitempty"`
-	Maker    string           `json:"maker,omitempty"`
-	Code     *uint16          `json:"code,omitempty"`       // product code
-	MakerNo  *uint32          `json:"maker_code,omitempty"` // manufacturer code of its NAME
-	Model    string           `json:"model,omitempty"`
-	Serial   string           `json:"serial,omitempty"`
-	Software string           `json:"software,omitempty"`
-	State    boat.DeviceState `json:"state,omitempty"`
-	ByHand   bool             `json:"by_hand,omitempty"`
+	ID               string           `json:"id"`
+	Network          string           `json:"network,omitempty"`
+	Role             string           `json:"role,omitempty"`
+	Manufacturer     string           `json:"manufacturer,omitempty"`
+	Code             *uint16          `json:"code,omitempty"`              // product code
+	ManufacturerCode *uint32          `json:"manufacturer_code,omitempty"` // manufacturer code of its NAME
+	Model            string           `json:"model,omitempty"`
+	Serial           string           `json:"serial,omitempty"`
+	Software         string           `json:"software,omitempty"`
+	State            boat.DeviceState `json:"state,omitempty"`
+	ByHand           bool             `json:"by_hand,omitempty"`
 }
 
 // Alert is one open alert of one boat.
@@ -102,15 +102,15 @@ func (a *Alert) current() { a.ID, a.Check = alert.CurrentID(a.ID), check.ID(a.Ch
 
 // Query says which devices are wanted. Empty fields want everything; texts are matched anywhere, without regard to case.
 type Query struct {
-	Text    string // in any of manufacturer, model, serial, software, role, boat id and boat name
-	Boat    string
-	Maker   string
-	Model   string
-	Serial  string
-	Role    string
-	Version string // exactly this software
-	Below   string // older than this, by the order that the sheets give; devices without an order are counted apart
-	Limit   int    // 0 for all
+	Text         string // in any of manufacturer, model, serial, software, role, boat id and boat name
+	Boat         string
+	Manufacturer string
+	Model        string
+	Serial       string
+	Role         string
+	Version      string // exactly this software
+	Below        string // older than this, by the order that the sheets give; devices without an order are counted apart
+	Limit        int    // 0 for all
 }
 
 // Hit is one device that a query found.

@@ -17,14 +17,14 @@ import (
 
 // BoatRow is one boat of the fleet.
 type BoatRow struct {
-	ID       string      `json:"id"`
-	Name     string      `json:"name,omitempty"`
-	Verdict  hub.Verdict `json:"verdict" enum:"well,watch,visit,unheard,never"`
-	LastWord time.Time   `json:"last_word,omitzero"`
-	Alerts   int         `json:"alerts" doc:"Open alerts."`
-	Devices  int         `json:"devices"`
-	Behind   int         `json:"behind" doc:"Devices older than the current release of their sheet."`
-	Revoked  time.Time   `json:"revoked,omitzero"`
+	ID        string      `json:"id"`
+	Name      string      `json:"name,omitempty"`
+	Verdict   hub.Verdict `json:"verdict" enum:"well,watch,visit,unheard,never"`
+	LastHeard time.Time   `json:"last_heard,omitzero"`
+	Alerts    int         `json:"alerts" doc:"Open alerts."`
+	Devices   int         `json:"devices"`
+	Behind    int         `json:"behind" doc:"Devices older than the current release of their sheet."`
+	Revoked   time.Time   `json:"revoked,omitzero"`
 }
 
 // BoatList is one page of the fleet, worst first.
@@ -85,17 +85,17 @@ func (s *Server) operations(ops huma.API) {
 func (s *Server) addLists(ops huma.API) {
 	api.Read(ops, "search", "/search", "Devices of the fleet; those whose order is unknown are last", "search",
 		func(_ context.Context, in *struct {
-			Text    string `query:"q" maxLength:"100" doc:"In any of manufacturer, model, serial, software, role, boat."`
-			Boat    string `query:"boat" maxLength:"64"`
-			Maker   string `query:"maker" maxLength:"100"`
-			Model   string `query:"model" maxLength:"100"`
-			Serial  string `query:"serial" maxLength:"100"`
-			Role    string `query:"role" maxLength:"32"`
-			Version string `query:"version" maxLength:"100" doc:"This software version."`
-			Below   string `query:"below" maxLength:"100" doc:"Older than this, by the order of the sheets."`
-			Limit   int    `query:"limit" minimum:"1" maximum:"100000" default:"1000"`
+			Text         string `query:"q" maxLength:"100" doc:"In any of manufacturer, model, serial, software, role, boat."`
+			Boat         string `query:"boat" maxLength:"64"`
+			Manufacturer string `query:"manufacturer" maxLength:"100"`
+			Model        string `query:"model" maxLength:"100"`
+			Serial       string `query:"serial" maxLength:"100"`
+			Role         string `query:"role" maxLength:"32"`
+			Version      string `query:"version" maxLength:"100" doc:"This software version."`
+			Below        string `query:"below" maxLength:"100" doc:"Older than this, by the order of the sheets."`
+			Limit        int    `query:"limit" minimum:"1" maximum:"100000" default:"1000"`
 		}) ([]hub.Hit, error) {
-			hits, err := s.opt.Fleet.Search(hub.Query{Text: in.Text, Boat: in.Boat, Maker: in.Maker, Model: in.Model, Serial: in.Serial,
+			hits, err := s.opt.Fleet.Search(hub.Query{Text: in.Text, Boat: in.Boat, Manufacturer: in.Manufacturer, Model: in.Model, Serial: in.Serial,
 				Role: in.Role, Version: in.Version, Below: in.Below, Limit: in.Limit})
 			return orEmpty(hits), problem(err)
 		}, 422, 503)
@@ -139,7 +139,7 @@ func (s *Server) addBoats(ops huma.API) {
 		out := BoatList{Total: len(rows), Boats: []BoatRow{}}
 		rows = rows[min(in.Offset, len(rows)):]
 		for _, r := range rows[:min(in.Limit, len(rows))] {
-			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastWord, len(r.Alerts), len(r.Devices), r.Behind, r.Revoked})
+			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastHeard, len(r.Alerts), len(r.Devices), r.Behind, r.Revoked})
 		}
 		return out, nil
 	}, 422)

@@ -117,7 +117,7 @@ func (b fakeBook) Days(context.Context) ([]hub.Day, error) {
 func number[T any](v T) *T { return &v }
 
 func head(id, serial, software string) hub.Device {
-	return hub.Device{ID: id, Network: "can0", Role: "display", Maker: "Larkfin Marine", MakerNo: number(uint32(2001)), Model: "Larkfin LF9 display",
+	return hub.Device{ID: id, Network: "can0", Role: "display", Manufacturer: "Larkfin Marine", ManufacturerCode: number(uint32(2001)), Model: "Larkfin LF9 display",
 		Serial: serial, Software: software, State: boat.Present}
 }
 
@@ -142,17 +142,17 @@ func fakeBoats(t testing.TB) *fakeFleet {
 	alert := func(check string, s check.Severity, text string) hub.Alert {
 		return hub.Alert{ID: check + " 1", Check: check, Severity: s, State: "open", Since: ago(5 * time.Hour), Summary: text, Remedy: "See that it has power."}
 	}
-	meter := hub.Device{ID: "c0fa1e0000000003", Network: "can0", Role: "power", Maker: "Sanderling Power", MakerNo: number(uint32(2003)),
+	meter := hub.Device{ID: "c0fa1e0000000003", Network: "can0", Role: "power", Manufacturer: "Sanderling Power", ManufacturerCode: number(uint32(2003)),
 		Model: "Sanderling Tavrik 7 monitor", Serial: "BM-7", Software: "R2a", State: boat.Present}
 	return &fakeFleet{
 		boats: []*hub.Boat{
-			{ID: "dunlin", Name: "Dunlin", LastWord: ago(70 * time.Hour), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-2", "4.52"), meter}},
+			{ID: "dunlin", Name: "Dunlin", LastHeard: ago(70 * time.Hour), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-2", "4.52"), meter}},
 			{ID: "knot", Enrolled: ago(time.Hour)},
-			{ID: "plover", Name: "Plover", LastWord: ago(time.Hour), Turns: 4, Devices: []hub.Device{head("c0fa1e0000000001", "LF9-3", "4.47")},
+			{ID: "plover", Name: "Plover", LastHeard: ago(time.Hour), Turns: 4, Devices: []hub.Device{head("c0fa1e0000000001", "LF9-3", "4.47")},
 				Boards: []hub.Board{{ID: "b2", Seq: 9, Last: ago(time.Hour)}, {ID: "b1", Seq: 4, Last: ago(2 * time.Hour)}},
 				Alerts: []hub.Alert{alert("software-differs", check.Warning, "Two displays run different software.")}, Metrics: "https://plover.example:8632/muster/metrics"},
-			{ID: "redshank", Name: "Redshank <b>", LastWord: ago(time.Minute), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
-			{ID: "wagtail", Name: "Wagtail", LastWord: ago(10 * time.Minute), Report: 2, Clock: boat.ClockSystem, MadeAt: ago(10 * time.Minute), Version: "v1.0.0",
+			{ID: "redshank", Name: "Redshank <b>", LastHeard: ago(time.Minute), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
+			{ID: "wagtail", Name: "Wagtail", LastHeard: ago(10 * time.Minute), Report: 2, Clock: boat.ClockSystem, MadeAt: ago(10 * time.Minute), Version: "v1.0.0",
 				Devices: []hub.Device{head("c0fa1e0000000001", "LF9-1", "4.40"), head("c0fa1e0000000002", "LF9-9", "4.47"), meter}, Refused: 1,
 				Alerts:  []hub.Alert{alert("silent", check.Critical, "Gannet SD2 sounder has fallen silent."), alert("software-differs", check.Warning, "Two displays run different software.")},
 				Metrics: "http://192.0.2.7:8632/metrics", Boards: []hub.Board{{ID: "b1", Seq: 12, Last: ago(10 * time.Minute)}}},

@@ -137,7 +137,7 @@ func (c *cache) assess(d *hub.Device) release.Assessment {
 }
 
 // verdicts in the order in which they matter.
-var verdicts = []hub.Verdict{hub.Visit, hub.Unheard, hub.Watch, hub.Never, hub.Well}
+var verdicts = []hub.Verdict{hub.Visit, hub.Silent, hub.Watch, hub.Never, hub.OK}
 
 // Summary is the fleet in numbers.
 type Summary struct {
@@ -175,8 +175,8 @@ func (s *Server) summarize(rows []*row) Summary {
 		silence = fmt.Sprintf("%d days", int(h/24))
 	}
 	unheard := ""
-	if n[hub.Unheard] > 0 {
-		unheard = fmt.Sprintf(", %d not heard for %s", n[hub.Unheard], silence)
+	if n[hub.Silent] > 0 {
+		unheard = fmt.Sprintf(", %d not heard for %s", n[hub.Silent], silence)
 	}
 	of := " of " + boat.Counted(sum.Boats, "boat", "boats")
 	switch {
@@ -184,8 +184,8 @@ func (s *Server) summarize(rows []*row) Summary {
 		sum.mark, sum.Sentence = "quiet", "No boat is enrolled yet."
 	case n[hub.Visit] > 0:
 		sum.mark, sum.Sentence = "critical", strconv.Itoa(n[hub.Visit])+of+needs(n[hub.Visit])+" a visit"+unheard+"."
-	case n[hub.Unheard] > 0:
-		sum.mark, sum.Sentence = "warning", strconv.Itoa(n[hub.Unheard])+of+" not heard for "+silence+"."
+	case n[hub.Silent] > 0:
+		sum.mark, sum.Sentence = "warning", strconv.Itoa(n[hub.Silent])+of+" not heard for "+silence+"."
 	case n[hub.Watch] > 0:
 		sum.mark, sum.Sentence = "warning", "No boat needs a visit. Watch "+strconv.Itoa(n[hub.Watch])+of+"."
 	case n[hub.Never] == sum.Boats:

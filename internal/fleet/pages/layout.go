@@ -57,9 +57,9 @@ func menu(name string) g.Node {
 		entry("/refusals", "Rejected", "refusals")))
 }
 
-var marks = map[hub.Verdict]string{hub.Visit: "critical", hub.Watch: "warning", hub.Well: "well", hub.Unheard: "gone", hub.Never: "waiting"}
+var marks = map[hub.Verdict]string{hub.Visit: "critical", hub.Watch: "warning", hub.OK: "well", hub.Silent: "gone", hub.Never: "waiting"}
 
-var verdictWords = map[hub.Verdict]string{hub.Visit: "needs a visit", hub.Watch: "watch", hub.Well: "OK", hub.Unheard: "not heard",
+var verdictWords = map[hub.Verdict]string{hub.Visit: "needs a visit", hub.Watch: "watch", hub.OK: "OK", hub.Silent: "not heard",
 	hub.Never: "never heard"}
 
 // verdict is the symbol and the words of a verdict.

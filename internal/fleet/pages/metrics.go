@@ -99,7 +99,7 @@ func (c collector) collectBoats(s api.Scrape, rows []*row) {
 		for _, d := range r.Devices {
 			devices[pair{boat.Printable(d.Model), boat.Printable(d.Software)}]++
 		}
-		if r.LastWord.IsZero() {
+		if r.LastHeard.IsZero() {
 			continue
 		}
 		if series >= c.s.opt.BoatSeries {
@@ -107,7 +107,7 @@ func (c collector) collectBoats(s api.Scrape, rows []*row) {
 			continue
 		}
 		series++
-		s.Gauge(lastDesc, float64(r.LastWord.UnixMilli())/1e3, r.ID)
+		s.Gauge(lastDesc, float64(r.LastHeard.UnixMilli())/1e3, r.ID)
 	}
 	s.Gauge(leftOutDesc, float64(leftOut))
 	collectCommon(s, alertsDesc, alerts, mostChecks, pair{"other", "info"})

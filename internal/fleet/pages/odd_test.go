@@ -113,7 +113,7 @@ func largeFleet() *fakeFleet {
 	f := &fakeFleet{}
 	for i := range 600 {
 		id := fmt.Sprintf("boat-%03d", i)
-		f.boats = append(f.boats, &hub.Boat{ID: id, LastWord: noon,
+		f.boats = append(f.boats, &hub.Boat{ID: id, LastHeard: noon,
 			Devices: []hub.Device{head("c0fa1e0000000001", "LF9-"+id, "4.40")},
 			Alerts:  []hub.Alert{{ID: "silent 1", Check: "silent", Severity: check.Critical, State: "open", Summary: "silent"}}})
 	}

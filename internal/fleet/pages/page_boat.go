@@ -45,7 +45,7 @@ func (s *Server) boatPage(r *http.Request) (string, g.Node, error) {
 	number := func(key string) uint64 { n, _ := strconv.ParseUint(q.Get(key), 10, 64); return n }
 	p := boatPage{row: b, at: number("at"), before: number("before"), after: number("after")}
 	ctx := r.Context()
-	if !b.LastWord.IsZero() {
+	if !b.LastHeard.IsZero() {
 		report, err := s.opt.Fleet.Report(ctx, id, p.at)
 		if p.report = report; !errors.Is(err, hub.ErrNotFound) || p.at != 0 {
 			p.note(err)
@@ -135,9 +135,9 @@ func (p *boatPage) address() string { return "/boats/" + url.PathEscape(p.ID) }
 
 // standing is the state of a boat, after its verdict.
 func (s *Server) standing(b *row) string {
-	text := " · last heard " + s.since(b.LastWord)
-	if !b.LastWord.IsZero() {
-		text += " (" + when(b.LastWord) + ")"
+	text := " · last heard " + s.since(b.LastHeard)
+	if !b.LastHeard.IsZero() {
+		text += " (" + when(b.LastHeard) + ")"
 	}
 	if b.Behind > 0 {
 		text += fmt.Sprintf(" · %d behind the current release", b.Behind)

@@ -97,7 +97,7 @@ func (s *Server) fleetRow(r *row) g.Node {
 	cell := func(what ...g.Node) g.Node { return g.Group{g.Text(" "), h.Span(h.Class("cell"), g.Group(what))} }
 	return h.Li(h.ID("boat-"+r.ID), r.verdict(), g.Text(" "),
 		h.Span(h.Class("who"), boatLink(r.ID, named(r.Name, r.ID)), ui.Small(about)),
-		cell(h.Small(g.Text("last heard")), g.Text(" "+s.since(r.LastWord))), cell(alerts), cell(behind))
+		cell(h.Small(g.Text("last heard")), g.Text(" "+s.since(r.LastHeard))), cell(alerts), cell(behind))
 }
 
 // counted is a number and what it counts.

@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"strings"
@@ -16,7 +17,7 @@ import (
 // searchPage finds devices in the whole fleet.
 func (s *Server) searchPage(r *http.Request) (string, g.Node, error) {
 	get := func(key string) string { return strings.TrimSpace(r.URL.Query().Get(key)) }
-	q := hub.Query{Text: get("q"), Maker: get("maker"), Model: get("model"), Serial: get("serial"), Role: get("role"),
+	q := hub.Query{Text: get("q"), Manufacturer: cmp.Or(get("manufacturer"), get("maker")), Model: get("model"), Serial: get("serial"), Role: get("role"),
 		Version: get("version"), Below: get("below")}
 	content := g.Group{h.H1(g.Text("Search")), searchForm(q)}
 	if q == (hub.Query{}) {
@@ -35,7 +36,7 @@ func searchForm(q hub.Query) g.Node {
 	}
 	return h.Form(h.Class("panel grid"), h.Method("get"), h.Action("/search"), h.Aria("label", "Search"),
 		field("Any text", "q", q.Text, h.Type("search")),
-		field("Manufacturer", "maker", q.Maker),
+		field("Manufacturer", "manufacturer", q.Manufacturer),
 		field("Model", "model", q.Model),
 		field("Serial number", "serial", q.Serial),
 		ui.Choice("Role", "role", ui.AnyOption("any"), g.Map(boat.Roles(), func(role boat.Role) g.Node {
@@ -76,7 +77,7 @@ func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 // hit is one device that was found.
 func (s *Server) hit(x hub.Hit) g.Node {
 	d := x.Device
-	about := boat.Printable(d.Maker) + ui.After(" · ", string(d.Role))
+	about := boat.Printable(d.Manufacturer) + ui.After(" · ", string(d.Role))
 	if d.ByHand {
 		about += " · entered by hand"
 	}

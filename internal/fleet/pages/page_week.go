@@ -18,8 +18,8 @@ import (
 // mostVisits bounds the list for the week.
 const mostVisits = 40
 
-// mostUnheard bounds the boats that it lists because nothing was received from them.
-const mostUnheard = 100
+// mostSilent bounds the boats that it lists because nothing was received from them.
+const mostSilent = 100
 
 // weekPage is the list of visits, with what to bring.
 func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
@@ -36,7 +36,7 @@ func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
 	bring = slices.Compact(bring)
 	var unheard []*row
 	for _, r := range rows {
-		if r.Verdict == hub.Unheard && !r.revoked() && len(unheard) < mostUnheard {
+		if r.Verdict == hub.Silent && !r.revoked() && len(unheard) < mostSilent {
 			unheard = append(unheard, r)
 		}
 	}
@@ -61,11 +61,11 @@ func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
 func ticks(lines ...g.Node) g.Node { return h.Ul(h.Class("ticks"), g.Group(lines)) }
 
 func (s *Server) unheard(r *row) g.Node {
-	return h.Li(boatLink(r.ID, named(r.Name, r.ID)), ui.Small("last heard "+s.since(r.LastWord)))
+	return h.Li(boatLink(r.ID, named(r.Name, r.ID)), ui.Small("last heard "+s.since(r.LastHeard)))
 }
 
 func (s *Server) visit(v visit) g.Node {
-	about := "last heard " + s.since(v.LastWord)
+	about := "last heard " + s.since(v.LastHeard)
 	if v.Minutes > 0 {
 		about += fmt.Sprintf(" · %d min", v.Minutes)
 	}

@@ -25,7 +25,7 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-var update = flag.Bool("update", false, "write the golden files anew")
+var update = flag.Bool("update", false, "rewrite the golden files")
 
 func TestPages(t *testing.T) {
 	s := serve(t, fakeBoats(t), nil)
@@ -287,7 +287,7 @@ func TestSlowReader(t *testing.T) {
 func many() *fakeFleet {
 	f := &fakeFleet{}
 	for i := range 10000 {
-		b := &hub.Boat{ID: fmt.Sprintf("boat-%05d", i), Name: "Plover", LastWord: noon.Add(-time.Duration(i%60) * time.Hour), Report: 1}
+		b := &hub.Boat{ID: fmt.Sprintf("boat-%05d", i), Name: "Plover", LastHeard: noon.Add(-time.Duration(i%60) * time.Hour), Report: 1}
 		for j := range 20 {
 			b.Devices = append(b.Devices, head(fmt.Sprintf("c0fa1e%010d", j), fmt.Sprintf("LF9-%d-%d", i, j), []string{"4.40", "4.47", "4.52"}[(i+j)%3]))
 		}
@@ -321,7 +321,7 @@ func TestHostileTexts(t *testing.T) {
 		b.Name, b.Version = b.Name+hostile, hostile
 		for i := range b.Devices {
 			d := &b.Devices[i]
-			d.Maker, d.Serial, d.Software = hostile, hostile, d.Software+hostile
+			d.Manufacturer, d.Serial, d.Software = hostile, hostile, d.Software+hostile
 		}
 		for i := range b.Alerts {
 			a := &b.Alerts[i]
