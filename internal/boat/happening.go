@@ -46,6 +46,9 @@ func (n *network) happening(ev *event.Event) {
 			n.downSince = ev.Time
 		}
 		n.state, n.busOffSince = stateDown, 0
+		if n.asm != nil {
+			n.asm.Interrupted()
+		}
 	case event.KindUp:
 		n.state, n.downSince, n.busOffSince = "", 0, 0
 	case event.KindBitRate:

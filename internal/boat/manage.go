@@ -101,6 +101,7 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 		n.faults.InvalidMessages++
 		return n.byAddress[src]
 	}
+	n.asm.Restarted(src)
 	t := m.Time
 	contested := n.contend(src, name, t)
 	d, here := n.byName[name], n.byAddress[src]

@@ -184,7 +184,7 @@ func (n *network) oddFrame(ev *event.Event) {
 	}
 }
 
-// failed notes that messages broke just now.
+// failed notes that messages broke or were lost just now.
 func (n *network) failed(t event.Time) {
 	n.fails = n.asm.Failures()
 	n.brokenRun.add(t)
@@ -208,7 +208,7 @@ func (n *network) allFaults() Faults {
 	f := n.faults
 	if n.asm != nil {
 		c := n.asm.Counters()
-		f.BrokenSequences, f.TransportErrors, f.AssembliesShed = c.Broken(), c.ISOErrors(), c.Shed()
+		f.BrokenSequences, f.LostMessages, f.TransportErrors, f.AssembliesShed = c.Broken(), c.Lost(), c.ISOErrors(), c.Shed()
 	}
 	return f
 }

@@ -103,6 +103,7 @@ type Device struct {
 	Load         float64    // share of the bit rate that its messages take on the average while they come, 0..1
 	Software     []Software // oldest first
 	Unanswered   string     // why asking it for its identity was given up
+	LostMessages uint64     // multi-frame messages that never came from its address, by their sequence counters
 
 	StateSince   event.Time
 	Left         bool   // its unit sends under another NAME since; this entry is only its past

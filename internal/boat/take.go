@@ -137,6 +137,7 @@ func (f *Faults) minus(before *Faults) Faults {
 		ErrorFrames: f.ErrorFrames - before.ErrorFrames, BusOff: f.BusOff - before.BusOff,
 		Dropped:         f.Dropped - before.Dropped,
 		BrokenSequences: f.BrokenSequences - before.BrokenSequences,
+		LostMessages:    f.LostMessages - before.LostMessages,
 		TransportErrors: f.TransportErrors - before.TransportErrors,
 		AssembliesShed:  f.AssembliesShed - before.AssembliesShed,
 		StandardFrames:  f.StandardFrames - before.StandardFrames,
@@ -190,6 +191,7 @@ func (d *device) report(now event.Time) Device {
 	}
 	if d.address != pgn.Null {
 		a := d.address
+		r.LostMessages = d.net.asm.Lost(a)
 		r.Address = &a
 	}
 	if d.named {

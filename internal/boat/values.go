@@ -56,6 +56,7 @@ type Faults struct {
 	BusOff          uint64 `json:"bus_off,omitempty"`
 	Dropped         uint64 `json:"dropped,omitempty"`          // frames lost between the bus and us
 	BrokenSequences uint64 `json:"broken_sequences,omitempty"` // multi-frame messages that lost a part
+	LostMessages    uint64 `json:"lost_messages,omitempty"`    // multi-frame messages that never came, by their sequence counters
 	TransportErrors uint64 `json:"transport_errors,omitempty"` // ISO transport sessions aborted or timed out
 	AssembliesShed  uint64 `json:"assemblies_shed,omitempty"`  // unfinished messages given up to bound memory
 	StandardFrames  uint64 `json:"standard_frames,omitempty"`  // 11-bit identifiers

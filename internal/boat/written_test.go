@@ -53,7 +53,7 @@ func fullReport() *report.Report {
 	yes, n8, n16, n32 := true, uint8(9), uint16(9), uint32(9)
 	r.Networks[0].ListenOnly, r.Networks[0].State = true, "passive"
 	r.Networks[0].SamplePoint, r.Networks[0].RestartMS = .875, &n32
-	r.Networks[0].Faults = boat.Faults{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18}
+	r.Networks[0].Faults = boat.Faults{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16, 17, 18, 19}
 	d := &r.Devices[0]
 	d.Own, d.Restarts, d.Unanswered, d.Receives, d.Declares = true, 3, "does not answer", []uint32{1}, []uint32{2}
 	d.Product = &boat.Product{&n16, &n16, "a", "b", "c", "d", &n8, &n8}

@@ -319,6 +319,7 @@ func samples() []sample {
 		{"bus-off", "active", bus(boat.Network{State: "active", Faults: boat.Faults{BusOff: 3}}), 0},
 		{"incomplete-messages", "on the backbone", bus(minute(boat.Faults{BrokenSequences: 4, TransportErrors: 1})), 1},
 		{"incomplete-messages", "lost by muster", bus(minute(boat.Faults{BrokenSequences: 4, Dropped: 9})), 1},
+		{"incomplete-messages", "never came", bus(minute(boat.Faults{LostMessages: 5})), 1},
 		{"incomplete-messages", "one at the start", bus(minute(boat.Faults{BrokenSequences: 1})), 0},
 		{"frames-dropped", "some", bus(minute(boat.Faults{Dropped: 9})), 1},
 		{"frames-dropped", "none of late", bus(boat.Network{Faults: boat.Faults{Dropped: 9}}), 0},

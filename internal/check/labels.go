@@ -20,7 +20,7 @@ var evidenceLabels = map[string]string{
 	"limit_metres": "limit (m)", "ohm": "resistance (ohm)", "power_points": "power feeds", "planned_from": "source in the layout",
 	"moves_per_minute": "moves in the last minute", "changes_per_minute": "changes in the last minute", "names": "NAMEs", "name": "NAME",
 	"bit_rate": "bit rate (bit/s)", "expected": "expected bit rate (bit/s)", "iso_transport": "incomplete ISO transport messages",
-	"fast_packet": "incomplete fast-packet messages", "times_lost": "times lost", "total": "since the start", "unanswered": "why not identified",
+	"fast_packet": "incomplete fast-packet messages", "never_came": "messages that never came", "lost_by": "messages that never came, by sender", "times_lost": "times lost", "total": "since the start", "unanswered": "why not identified",
 	"unwritten": "not yet written", "set_aside_as": "moved to", "why": "reason", "family": "group", "selector": "type", "selector_name": "type name",
 	"serial": "serial number", "serial_before": "serial number before", "before": "unit before", "needs": "needs unit", "lost": "lost content",
 	"nominal":      "system voltage (V)",

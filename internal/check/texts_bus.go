@@ -31,13 +31,13 @@ var busTexts = map[string]Text{
 				{Change, "Connect the adapter directly to the computer, not through a shared USB hub."},
 			}},
 		}},
-	"incomplete-messages": {Doc: "Multi-frame messages arrive incomplete.", Term: "incomplete message", Cases: map[string]Case{
-		"": {Summary: "{count} on {network} arrived incomplete within a minute", Remedy: []Step{
+	"incomplete-messages": {Doc: "Multi-frame messages arrive incomplete or not at all.", Term: "incomplete message", Cases: map[string]Case{
+		"": {Summary: "{count} on {network} arrived {how} within a minute", Remedy: []Step{
 			beforeWiring,
 			{Look, "Look for bus errors and a high bus load. Frames are lost on the backbone."},
-			{Look, "Look for loose connectors near the device that sends the messages."},
+			{Look, "Look for loose connectors near the devices that the evidence names, or near each device if it names none."},
 		}},
-		"dropped": {Summary: "{count} on {network} arrived incomplete within a minute", Remedy: []Step{
+		"dropped": {Summary: "{count} on {network} arrived {how} within a minute", Remedy: []Step{
 			{Look, "See the finding frames-dropped. muster lost frames in the same minute, so the backbone may be OK."},
 			{Change, "Fix frames-dropped first, then check again."},
 		}},

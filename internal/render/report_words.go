@@ -218,7 +218,7 @@ var wordsOfKey = map[string]string{
 func FaultList(f boat.Faults) []Fault {
 	return []Fault{
 		{"error_frames", f.ErrorFrames}, {"bus_off", f.BusOff}, {"dropped", f.Dropped},
-		{"broken_sequences", f.BrokenSequences}, {"transport_errors", f.TransportErrors},
+		{"broken_sequences", f.BrokenSequences}, {"lost_messages", f.LostMessages}, {"transport_errors", f.TransportErrors},
 		{"assemblies_shed", f.AssembliesShed}, {"standard_frames", f.StandardFrames},
 		{"remote_frames", f.RemoteFrames}, {"oversize_frames", f.OversizeFrames},
 		{"invalid_messages", f.InvalidMessages}, {"damaged_records", f.DamagedRecords},

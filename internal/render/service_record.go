@@ -52,6 +52,7 @@ func figureCells(r *job.Record) [][]string {
 		}
 		count("Error frames", b.Faults.ErrorFrames, a.Faults.ErrorFrames)
 		count("Incomplete messages", b.Faults.BrokenSequences, a.Faults.BrokenSequences)
+		count("Lost messages", b.Faults.LostMessages, a.Faults.LostMessages)
 	}
 	return out
 }

@@ -146,7 +146,7 @@ func (r *Report) Version1() *Report {
 	}
 	old.Networks = slices.Clone(r.Networks)
 	for i := range old.Networks {
-		old.Networks[i].Faults.Displaced = 0
+		old.Networks[i].Faults.Displaced, old.Networks[i].Faults.LostMessages = 0, 0
 	}
 	return &old
 }

@@ -52,6 +52,7 @@ type Assembler struct {
 	class *classes
 	fast  fastTable
 	iso   isoTable
+	lost  lostTable
 	last  event.Time // latest time seen, 0 before the first
 	msg   Message
 	count Counters
@@ -63,14 +64,28 @@ func NewAssembler(opt Options) *Assembler {
 	a := &Assembler{opt: opt.withDefaults(), class: sharedClasses()}
 	a.fast.init(a.opt.MaxFast)
 	a.iso.init(a.opt.MaxISO)
+	a.lost.init()
 	return a
 }
 
-// Counters returns how many assemblies failed, by reason.
+// Counters returns how many messages did not come whole, by reason.
 func (a *Assembler) Counters() Counters { return a.count }
 
-// Failures is the number of assemblies that failed for any reason; it only grows.
+// Failures is the number of messages that did not come whole for any reason; it only grows.
 func (a *Assembler) Failures() uint64 { return a.fails }
+
+// Lost is how many fast packet messages of an address never came, as far as its sequence counters show it.
+func (a *Assembler) Lost(source uint8) uint64 { return a.lost.senders[source].lost }
+
+// Restarted says that the sequence counters of an address may begin anew: a claim of the address was heard.
+func (a *Assembler) Restarted(source uint8) { a.lost.restarted(source) }
+
+// Interrupted says that nothing was received for a while: what every address sent meanwhile is not lost on the backbone.
+func (a *Assembler) Interrupted() {
+	for source := range a.lost.senders {
+		a.lost.restarted(uint8(source))
+	}
+}
 
 func (a *Assembler) fail(r Reason) {
 	a.count[r]++

@@ -1,6 +1,8 @@
 package transport
 
 import (
+	"go.einride.tech/can"
+
 	"muster/internal/event"
 	"muster/pgn"
 )
@@ -39,9 +41,11 @@ func (a *Assembler) feedFast(ev *event.Event, id pgn.ID, n uint32) *Message {
 	t := &a.fast
 	i := t.find(key)
 	if number == 0 {
+		a.hear(n, f, ev.Time)
 		return a.startFast(ev, id, key, i)
 	}
 	if i == none {
+		a.hear(n, f, ev.Time)
 		a.fail(FastNoStart)
 		a.passOver(a.openFast(key, ev.Time), number)
 		return nil
@@ -49,6 +53,7 @@ func (a *Assembler) feedFast(ev *event.Event, id pgn.ID, n uint32) *Message {
 	m := &t.messages[i]
 	if m.length == 0 { // broken before
 		if number < m.next {
+			a.hear(n, f, ev.Time)
 			a.fail(FastNoStart) // a later message of the same sequence number, its start missed as well
 		}
 		m.next = number + 1
@@ -76,6 +81,14 @@ func (a *Assembler) feedFast(ev *event.Event, id pgn.ID, n uint32) *Message {
 	t.touch(i, ev.Time)
 	a.passOver(i, number)
 	return nil
+}
+
+// hear counts the messages that never came before the one that begins with f.
+func (a *Assembler) hear(number uint32, f *can.Frame, now event.Time) {
+	if lost := uint64(a.lost.hear(number, uint8(f.ID), f.Data[0]>>5, now)); lost > 0 {
+		a.count[FastLost] += lost
+		a.fails += lost
+	}
 }
 
 // startFast takes frame 0; i is the slot that its sequence still holds, or none.

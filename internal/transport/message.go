@@ -21,7 +21,7 @@ func (m *Message) PGN() uint32 { return m.ID.PGN() }
 // Source is the sender's address.
 func (m *Message) Source() uint8 { return m.ID.Source() }
 
-// Reason says why an assembly came to nothing. Each counts messages, not frames: what is left of a message that broke is passed over.
+// Reason says why a message did not come whole. Each counts messages, not frames: what is left of a message that broke is passed over.
 type Reason uint8
 
 // The reasons. Fast packet ones come first.
@@ -34,6 +34,7 @@ const (
 	FastShort                    // frame too short for what it should carry
 	FastTimeout                  // no frame for longer than the timeout
 	FastShed                     // given up to bound memory
+	FastLost                     // no frame of it came, see lostTable
 	ISONoStart                   // data without an announcement
 	ISOGap                       // a packet of a broadcast was missed, doubled or out of order
 	ISORestart                   // a new announcement came while the old transfer was open
@@ -47,7 +48,7 @@ const (
 )
 
 var reasonNames = [ReasonCount]string{
-	"fast-no-start", "fast-gap", "fast-restart", "fast-bad-length", "fast-beyond", "fast-short", "fast-timeout", "fast-shed",
+	"fast-no-start", "fast-gap", "fast-restart", "fast-bad-length", "fast-beyond", "fast-short", "fast-timeout", "fast-shed", "fast-lost",
 	"iso-no-start", "iso-gap", "iso-restart", "iso-bad-announce", "iso-beyond", "iso-short", "iso-timeout", "iso-abort", "iso-shed",
 }
 
@@ -59,13 +60,16 @@ func (r Reason) String() string {
 	return "unknown"
 }
 
-// Counters counts failed assemblies by reason.
+// Counters counts messages that did not come whole by reason.
 type Counters [ReasonCount]uint64
 
 // Broken is the number of fast packet messages that lost a part or were never whole.
 func (c *Counters) Broken() uint64 {
 	return c[FastNoStart] + c[FastGap] + c[FastRestart] + c[FastBadLength] + c[FastBeyond] + c[FastShort] + c[FastTimeout]
 }
+
+// Lost is the number of fast packet messages of which no frame came.
+func (c *Counters) Lost() uint64 { return c[FastLost] }
 
 // ISOErrors is the number of ISO transfers that failed.
 func (c *Counters) ISOErrors() uint64 {
