@@ -21,7 +21,8 @@ func (sc *Scenario) generate() {
 	for i := len(sc.Devices); i < sc.Generate; i++ {
 		d := models[i%len(models)]
 		d.ID = fmt.Sprintf("made-up-%03d", i)
-		d.Unique = uint32(500_000 + i)
+		unique := uint32(500_000 + i)
+		d.Unique = &unique
 		d.Instance = uint8(i)
 		d.Address = uint8(i % (maxDevices))
 		d.ProductCode = uint16(9000 + i%len(models))

@@ -49,7 +49,7 @@ type Device struct {
 	Manufacturer    uint16   `yaml:"manufacturer"` // code
 	Class           uint8    `yaml:"class"`
 	Function        uint8    `yaml:"function"`
-	Unique          uint32   `yaml:"unique"` // 0 makes one up from the place in the file
+	Unique          *uint32  `yaml:"unique"` // left out, it is made up from the place in the file
 	Instance        uint8    `yaml:"instance"`
 	SystemInstance  uint8    `yaml:"system_instance"`
 	Address         uint8    `yaml:"address"`
@@ -313,8 +313,9 @@ func (sc *Scenario) complete() *problem {
 }
 
 func (d *Device) complete(i int, at string) *problem {
-	if d.Unique == 0 {
-		d.Unique = uint32(1000 + i)
+	if d.Unique == nil {
+		n := uint32(1000 + i)
+		d.Unique = &n
 	}
 	if d.DatabaseVersion == 0 {
 		d.DatabaseVersion = 2100
@@ -334,7 +335,7 @@ func (d *Device) complete(i int, at string) *problem {
 		return &problem{at + ".manufacturer", "manufacturer must be a code from 1 to 2047"}
 	case d.Class > 127:
 		return &problem{at + ".class", "class must be at most 127"}
-	case d.Unique > 1<<21-1:
+	case *d.Unique > 1<<21-1:
 		return &problem{at + ".unique", "unique must be at most 2097151"}
 	case d.SystemInstance > 15:
 		return &problem{at + ".system_instance", "system_instance must be at most 15"}
@@ -371,7 +372,7 @@ func (d *Device) complete(i int, at string) *problem {
 // NAME is the device's NAME.
 func (d *Device) NAME() pgn.NAME {
 	return pgn.NameFields{
-		UniqueNumber: d.Unique, Manufacturer: d.Manufacturer, DeviceInstance: d.Instance, DeviceFunction: d.Function, DeviceClass: d.Class,
+		UniqueNumber: *d.Unique, Manufacturer: d.Manufacturer, DeviceInstance: d.Instance, DeviceFunction: d.Function, DeviceClass: d.Class,
 		SystemInstance: d.SystemInstance, IndustryGroup: 4, ArbitraryAddress: !d.FixedAddress,
 	}.NAME()
 }

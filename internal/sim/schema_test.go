@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"maps"
 	"os"
+	"path/filepath"
 	"reflect"
 	"slices"
 	"strings"
@@ -12,19 +13,36 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
 	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"muster/internal/hosttest"
 )
 
-func TestBuiltInMatchSchema(t *testing.T) {
+// TestScenariosMatchSchema: the built-in scenarios and those of the tests are as the schema says.
+func TestScenariosMatchSchema(t *testing.T) {
 	c := jsonschema.NewCompiler()
 	schema, err := c.Compile("scenario.schema.json")
 	if err != nil {
 		t.Fatal(err)
 	}
+	texts := map[string][]byte{}
 	for _, name := range Names() {
-		src, err := builtin.ReadFile("scenarios/" + name + ".yaml")
-		if err != nil {
+		if texts[name], err = builtin.ReadFile("scenarios/" + name + ".yaml"); err != nil {
 			t.Fatal(err)
 		}
+	}
+	files, err := filepath.Glob(hosttest.Testdata(t, "units/*.yaml"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, file := range files {
+		if strings.HasSuffix(file, ".truth.yaml") {
+			continue
+		}
+		if texts[file], err = os.ReadFile(file); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for name, src := range texts {
 		raw, err := yaml.YAMLToJSON(src)
 		if err != nil {
 			t.Fatal(err)
