@@ -241,7 +241,7 @@ func (s *Server) addReading(api huma.API) {
 			_, _ = ctx.BodyWriter().Write(text)
 		}}, nil
 	})
-	read(api, "list-devices", "/devices", "Devices on the networks", "boat", func(_ context.Context, in *struct {
+	read(api, "list-devices", "/devices", "Units on the networks and lines, each once", "boat", func(_ context.Context, in *struct {
 		Network string `query:"network" maxLength:"64"`
 		State   string `query:"state" enum:"present,silent,gone,no-address,provisional"`
 		Role    string `query:"role" maxLength:"32"`
@@ -251,8 +251,9 @@ func (s *Server) addReading(api huma.API) {
 			return nil, huma.Error422UnprocessableEntity(fmt.Sprintf("role: %q is unknown: use a role of the report, such as display or radio", in.Role))
 		}
 		list := []report.Device{}
-		for _, d := range s.opt.Reports.Report().Devices {
-			if (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || role == d.Role) {
+		for i, r := 0, s.opt.Reports.Report(); i < len(r.Units); i++ {
+			d := r.Units[i].Device
+			if r.Units[i].Known() && (in.Network == "" || in.Network == d.Network) && (in.State == "" || in.State == string(d.State)) && (in.Role == "" || role == d.Role) {
 				list = append(list, d)
 			}
 		}

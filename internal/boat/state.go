@@ -106,7 +106,7 @@ type Device struct {
 	LostMessages uint64     // multi-frame messages that never came from its address, by their sequence counters
 
 	StateSince   event.Time
-	Left         bool   // its unit sends under another NAME since; this entry is only its past
+	Left         bool   // its unit sends under another NAME since, or was replaced; this entry is only the past
 	Heard        []Span // when it was heard, in this window; the latest, oldest first
 	Before       []Box  // other boxes that sent under this NAME
 	Unit         string // id of the unit that it is a presence of; UnitSince is since when the unit is known by it

@@ -136,6 +136,7 @@ func (e Evidence) Units() []Unit {
 	for _, g := range groups {
 		units = append(units, a.unit(g))
 	}
+	e.succession(units)
 	for i := range units {
 		u := &units[i]
 		for _, p := range u.Presences {
@@ -147,7 +148,6 @@ func (e Evidence) Units() []Unit {
 			}
 		}
 	}
-	succession(units)
 	slices.SortStableFunc(units, func(a, b Unit) int {
 		return cmp.Or(cmp.Compare(kindRank(a.Presences[0].Kind), kindRank(b.Presences[0].Kind)),
 			cmp.Compare(a.Network, b.Network), cmp.Compare(a.ID, b.ID))
@@ -191,7 +191,7 @@ func (p *presence) counts() bool {
 
 // saysMore puts the presence first that says most of its unit now.
 func saysMore(x, y *presence) int {
-	return cmp.Or(compareBool(x.left, y.left), cmp.Compare(kindRank(x.kind), kindRank(y.kind)),
+	return cmp.Or(compareBool(x.left, y.left), compareBool(!x.counts(), !y.counts()), cmp.Compare(kindRank(x.kind), kindRank(y.kind)),
 		cmp.Compare(stateRank(x.state), stateRank(y.state)), compareBool(x.product() == nil, y.product() == nil),
 		cmp.Compare(x.first, y.first), cmp.Compare(x.key, y.key))
 }
@@ -255,10 +255,10 @@ func (a *assignment) standsFor(members []*presence, life *Life) Device {
 	return d
 }
 
-// name is the id of a unit: that of the presence that was known first, and since when.
+// name is the id of a unit: that of the presence that was known first, and since when. One of which that is unknown comes last.
 func name(members []*presence) (id string, since event.Time) {
 	for _, p := range members {
-		if id == "" || p.namedSince < since || p.namedSince == since && p.named < id {
+		if id == "" || cmp.Or(compareBool(p.namedSince == 0, since == 0), cmp.Compare(p.namedSince, since), cmp.Compare(p.named, id)) < 0 {
 			id, since = p.named, p.namedSince
 		}
 	}

@@ -215,8 +215,8 @@ func lastRestarts(members []*presence) (times []event.Time) {
 }
 
 // succession notes which unit took the place of which: where one of a model fell silent for good and one other of that model, function
-// and instance came after.
-func succession(units []Unit) {
+// and instance came after. Who was replaced is no longer aboard.
+func (e Evidence) succession(units []Unit) {
 	left, came := map[string][]*Unit{}, map[string][]*Unit{}
 	for i := range units {
 		u := &units[i]
@@ -239,6 +239,24 @@ func succession(units []Unit) {
 			}
 			if len(by) == 1 && len(old) == 1 {
 				o.Life.ReplacedBy, by[0].Life.Replaces = by[0].ID, o.ID
+				e.leave(o, by[0].FirstSeen)
+			}
+		}
+	}
+}
+
+// leave makes the unit and what it sent as the past of the boat from a moment on.
+func (e Evidence) leave(u *Unit, at event.Time) {
+	u.Aboard = false
+	if u.State != Gone {
+		u.State, u.StateSince = Gone, at
+	}
+	for i := range u.Presences {
+		if p := &u.Presences[i]; p.Kind == PresenceDevice {
+			p.Left = true
+			d := &e.Devices[p.At]
+			if d.Left = true; d.State != Gone {
+				d.State, d.StateSince = Gone, at
 			}
 		}
 	}

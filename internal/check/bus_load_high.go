@@ -44,8 +44,14 @@ func (p *Pass) loads(network string) (units, messages []string) {
 		share float64
 	}
 	var us, ms []part
+	unit := map[string]int{}
 	for _, d := range on(p.others(speaking), network) {
-		us = append(us, part{label(d), d.Load})
+		i, known := unit[d.Unit]
+		if !known || d.Unit == "" {
+			i, unit[d.Unit] = len(us), len(us)
+			us = append(us, part{name: label(d)})
+		}
+		us[i].share += d.Load
 		for i := range d.Transmits {
 			if t := &d.Transmits[i]; t.Load > 0 {
 				ms = append(ms, part{fmt.Sprintf("%s (PGN %d) from %s", title(t), t.PGN, label(d)), t.Load})

@@ -1,7 +1,9 @@
 package check
 
 import (
+	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -76,5 +78,21 @@ func TestShortWindow(t *testing.T) {
 	n.Networks[0].LoadRecent = 0.94
 	if j = Judge([]Rule{ruleOf(t, "bus-load-high")}, n, now, nil); len(j.Findings) != 1 {
 		t.Error("what a short window shows is not found")
+	}
+}
+
+// TestLoadOfUnits: what a unit sends under several NAMEs counts as one sender's load.
+func TestLoadOfUnits(t *testing.T) {
+	s := bus(boat.Network{LoadRecent: 0.9})
+	for i, load := range []float64{0.2, 0.3, 0.4} {
+		s.Devices = append(s.Devices, boat.Device{ID: fmt.Sprint(i), Network: "can0", Unit: []string{"box", "other"}[i%2], State: boat.Present, Load: load})
+	}
+	j := Judge([]Rule{ruleOf(t, "bus-load-high")}, s, now, nil)
+	if len(j.Findings) != 1 {
+		t.Fatalf("%+v", j.Findings)
+	}
+	units, _ := j.Findings[0].Evidence["units"].([]string)
+	if len(units) != 2 || !strings.HasSuffix(units[0], " 60.0 %") || !strings.HasSuffix(units[1], " 30.0 %") {
+		t.Errorf("%q", units)
 	}
 }

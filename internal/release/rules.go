@@ -21,7 +21,7 @@ func Rules(s *Sheets) []check.Rule {
 		return func(p *check.Pass) {
 			all, covered := assess(p), false
 			for i := range all {
-				if st := all[i].Unit.State; st != boat.Gone && st != boat.NoAddress {
+				if all[i].Unit.State != boat.Gone {
 					covered = covered || all[i].Model != nil
 					f(p, &all[i], all)
 				}

@@ -85,7 +85,7 @@ type Device struct {
 	Load         float64            `json:"load,omitempty"`             // share of the bit rate that its messages take, 0..1
 	Software     []boat.Software    `json:"software_history,omitempty"` // oldest first
 	Unanswered   string             `json:"unanswered,omitempty"`       // why asking it for its identity was given up
-	Left         bool               `json:"left_behind,omitempty"`      // its unit sends under another NAME since; this is only its past
+	Left         bool               `json:"left_behind,omitempty"`      // its unit sends under another NAME since, or was replaced; this is only the past
 
 	Talker string `json:"-"` // its letters where it represents a talker, see Talker.Device
 	Unit   string `json:"-"` // id of the unit that it is a presence of

@@ -44,16 +44,11 @@ func verdictOf(r *report.Report) verdict {
 			}
 		}
 	}
-	total, here := 0, 0
-	for _, group := range render.Groups(r) {
-		for _, d := range group.Devices {
-			switch {
-			case d.Own:
-				continue
-			case d.State == boat.Present:
-				here++
-			}
-			total++
+	aboard, here := r.Aboard(), 0
+	total := len(aboard)
+	for _, u := range aboard {
+		if u.State == boat.Present {
+			here++
 		}
 	}
 	v := verdict{More: fmt.Sprintf("%d of %s online", here, boat.Counted(total, "device", "devices"))}

@@ -7,6 +7,7 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"muster/internal/boat"
 	"muster/internal/release"
 )
 
@@ -48,6 +49,7 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 			kinds[i].verdict, kinds[i].why = k.below(q.Below, sheets)
 		}
 	}
+	runs := q.Below != "" || q.Version != "" // what is no longer aboard runs nothing
 	var hits, apart []Hit
 	for _, b := range boats {
 		if q.Boat != "" && b.ID != q.Boat {
@@ -64,6 +66,9 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 				continue
 			}
 			d := &e.record.Devices[i]
+			if runs && d.State == boat.Gone {
+				continue
+			}
 			if !contains(d.Serial, serial) || role != "" && !contains(d.Role, role) ||
 				!j.text && !named && !contains(d.Serial, text) && !contains(d.Role, text) {
 				continue

@@ -86,6 +86,19 @@ type Device struct {
 	ByHand           bool             `json:"by_hand,omitempty"`
 }
 
+// Aboard reports whether the unit is aboard by what the boat reported last; an entry by hand may be of anything.
+func (d *Device) Aboard() bool { return !d.ByHand && d.State != boat.Gone }
+
+// Aboard is how many units are aboard.
+func (b *Boat) Aboard() (n int) {
+	for i := range b.Devices {
+		if b.Devices[i].Aboard() {
+			n++
+		}
+	}
+	return n
+}
+
 // Alert is one open alert of one boat.
 type Alert struct {
 	ID       string         `json:"id,omitempty"`

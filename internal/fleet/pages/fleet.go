@@ -165,7 +165,7 @@ func (s *Server) summarize(rows []*row) Summary {
 		}
 		sum.Boats++
 		sum.Verdicts[r.Verdict]++
-		sum.Devices += len(r.Devices)
+		sum.Devices += r.Aboard()
 		sum.Behind += r.Behind
 		sum.Alerts += len(r.Alerts)
 	}
