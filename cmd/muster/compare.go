@@ -88,7 +88,7 @@ func (c *compareCmd) run(a *app) error {
 	return nil
 }
 
-// compareFiles compares two snapshot files that prove themselves.
+// compareFiles compares two snapshot files that pass verification.
 func compareFiles(
 	ctx context.Context, before, after, sheetsDir string, o snapshot.Options,
 ) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {

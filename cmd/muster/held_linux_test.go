@@ -30,7 +30,7 @@ import (
 var (
 	heldSpan   = flag.Duration("span", time.Minute, "how long BenchmarkHeld watches the daemon with each kind of reader")
 	heldGather = flag.Duration("gather", 100*time.Millisecond, "how long BenchmarkHeld lets frames gather for one datagram; 0 for a frame each")
-	heldMuster = flag.String("program", "", "program that BenchmarkHeld runs, in the place of one built as it is shipped")
+	heldMuster = flag.String("program", "", "program that BenchmarkHeld runs, instead of one built as it is shipped")
 )
 
 // BenchmarkHeld runs the program as it is shipped on a bus at 95 % load, with a store, and prints what it holds and what share of a core it

@@ -15,11 +15,11 @@ import (
 	"muster/internal/report"
 )
 
-// nowLimit is how long a live source is received when not told otherwise: displays repeat their claims within half a minute,
+// nowLimit is how long a live source is received by default: displays repeat their claims within half a minute,
 // the slowest of the messages that the pre-checks rest on comes every 1.5 s (common practice, no source).
 const nowLimit = 30 * time.Second
 
-// nowFlags say where the boat is received as it is now, besides what the subcommand knows of it already.
+// nowFlags say where the boat is received as it is now, besides what the subcommand has already.
 type nowFlags struct {
 	Now       string
 	For       time.Duration

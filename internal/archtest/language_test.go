@@ -32,7 +32,7 @@ var banned = compileBanned([][2]string{
 	{`shut out|let in`, "revoke, enrol"}, {`remarks?`, "info"}, {`sound|unsound`, "reliable, faulty"}, {`multi-?plexor`, "multiplexer"},
 	{`worked off`, "do a step"}, {`stands?|standing|stood`, "is, current, active"}, {`knows?`, "has, supports"}, {`bears?`, "is rated for"},
 	{`wants?|wanted`, "needs, expected"}, {`proofs?|proves?|proved`, "verify, snapshots"}, {`gone`, "offline, not there"},
-	{`aboard`, "on the boat"}, {`(kept|keeps?|set) (aside|back)|left alone|last word`, "rejected, deferred, last heard"},
+	{`aboard`, "on the boat"}, {`(kept|keeps?|set) (aside|back)|left alone`, "rejected, deferred"},
 	{`suppl(y|ies)`, "network power, battery voltage"}, {`judges?|judging`, "check"}, {`boards?|machines?`, "boat computer, computer"},
 	{`busy`, "bus load, in use"}, {`put right|what to do`, "remedy"}, {`ought|shall`, "must"}, {`must lie`, "must be"},
 	{`takes? in|took (a message )?in|taken in`, "receive, store"}, {`broken sequences?`, "incomplete messages"}, {`contested`, "address conflict"},

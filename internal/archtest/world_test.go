@@ -37,32 +37,40 @@ func TestWorld(t *testing.T) {
 		listed[m[1]] = append(listed[m[1]], strings.Split(strings.Trim(m[2], "`"), "`, `")...)
 	}
 	found := map[string]int{}
-	for _, top := range []string{"cmd", "deploy", "internal", "pgn", "testdata", "README.md"} {
+	eachText(t, func(file string, text []byte) {
+		for _, n := range named {
+			if n.data && filepath.Ext(file) != ".yaml" {
+				continue
+			}
+			for _, m := range n.find.FindAllSubmatch(text, -1) {
+				found[n.kind]++
+				if !slices.Contains(listed[n.kind], string(m[1])) {
+					t.Errorf("%s: %s %q is not in testdata/README.md: take one from there, or list it with the reason why it is nobody's", file, n.kind, m[1])
+				}
+			}
+		}
+	})
+	for _, n := range named {
+		if found[n.kind] == 0 {
+			t.Errorf("no %s was found", n.kind)
+		}
+	}
+}
+
+// eachText calls look with every file of the tree that holds text, apart from the list of the invented world.
+func eachText(t *testing.T, look func(file string, text []byte)) {
+	t.Helper()
+	for _, top := range []string{"cmd", "deploy", "internal", "pgn", "testdata", "README.md", "DEVELOPERS.md"} {
 		err := filepath.WalkDir(filepath.Join(root(t), top), func(file string, e fs.DirEntry, err error) error {
 			if err != nil || e.IsDir() || slices.Contains([]string{".png", ".css", ".js"}, filepath.Ext(file)) || strings.HasSuffix(file, "testdata/README.md") {
 				return err
 			}
 			text, err := os.ReadFile(file)
-			for _, n := range named {
-				if n.data && filepath.Ext(file) != ".yaml" {
-					continue
-				}
-				for _, m := range n.find.FindAllSubmatch(text, -1) {
-					found[n.kind]++
-					if !slices.Contains(listed[n.kind], string(m[1])) {
-						t.Errorf("%s: %s %q is not in testdata/README.md: take one from there, or list it with the reason why it is nobody's", file, n.kind, m[1])
-					}
-				}
-			}
+			look(file, text)
 			return err
 		})
 		if err != nil {
 			t.Fatal(err)
-		}
-	}
-	for _, n := range named {
-		if found[n.kind] == 0 {
-			t.Errorf("no %s was found", n.kind)
 		}
 	}
 }

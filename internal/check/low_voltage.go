@@ -8,7 +8,7 @@ import (
 	"muster/internal/boat"
 )
 
-// lowVoltage: the voltage that a battery monitor tells. Limits are given for 12 V and hold in proportion for other banks. What a bank
+// lowVoltage: the voltage that a battery monitor reports. Limits are given for 12 V and hold in proportion for other banks. What a bank
 // is says the config, else the device itself; else its voltage shows it, unless that fits two: a bank of 24 V that is nearly empty looks
 // like one of 12 V, and is taken for it.
 func lowVoltage(p *Pass) {

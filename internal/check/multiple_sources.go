@@ -6,7 +6,7 @@ import (
 	"muster/internal/boat"
 )
 
-// multipleSources: several devices or talkers send one quantity. That is often wanted; it needs a choice on every head.
+// multipleSources: several devices or talkers send one quantity. That is often wanted; it needs a choice on every display.
 func multipleSources(p *Pass) {
 	for _, q := range boat.Quantities() {
 		from := p.State.Suppliers(q, p.Now)

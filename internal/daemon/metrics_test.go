@@ -285,7 +285,7 @@ func TestMetricsAreBounded(t *testing.T) {
 			}
 		}
 	}
-	// Each info and last word at most once for each admitted device, and what does not come from devices.
+	// Each info and last message at most once for each admitted device, and what does not come from devices.
 	if n := len(series); n < 1000 || n > 2*1000+100 {
 		t.Errorf("%d series were told", n)
 	}

@@ -134,7 +134,7 @@ type StepChange struct {
 	Note     string     `json:"note,omitempty"`
 }
 
-// Follower watches one order being worked off. It is a pure state machine: it moves only by Observe and Confirm. One goroutine uses it.
+// Follower watches the steps of one order being done. It is a pure state machine: it moves only by Observe and Confirm. One goroutine uses it.
 type Follower struct {
 	order   *Order
 	steps   []*Step

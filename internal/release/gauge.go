@@ -112,7 +112,7 @@ func (g *Gauge) Shift(by time.Duration) {
 // fresh reports whether the value counts now. One from the future is of before the clock went back.
 func (r *reading) fresh(now event.Time) bool { return now.Sub(r.at).Abs() <= gaugeFresh }
 
-// take keeps a value, in the place of one that is too old when there is no room.
+// take keeps a value, instead of one that is too old when there is no room.
 func take(list *[]reading, key uint32, at event.Time, value float64) {
 	var r *reading
 	for i := range *list {

@@ -57,8 +57,7 @@ func (o *Order) Check(r *report.Report, c Conditions) []PreCheck {
 	return list
 }
 
-// CheckNow evaluates the pre-checks anew against the boat as it is heard now on a source, and puts them in the place of those as of
-// the snapshot. It refuses another boat.
+// CheckNow evaluates the pre-checks again, against the boat as a source shows it now, instead of as the snapshot showed it. It refuses another boat.
 func (o *Order) CheckNow(r *report.Report, c Conditions, on string) error {
 	if err := o.CheckBoat(r); err != nil {
 		return err

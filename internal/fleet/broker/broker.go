@@ -28,7 +28,7 @@ type Options struct {
 	TLSCert, TLSKey string // PEM files; both empty for none
 	Dir             string // folder of streams and of the accounts' papers
 	Papers          trust.Papers
-	SyncEvery       time.Duration // how often what was written is forced to the disk; 0 before every acknowledgement
+	SyncEvery       time.Duration // how often what was written is synced to disk; 0 before every acknowledgement
 	MaxStore        int64         // bytes of streams; 0 for as much as the disk allows
 	Log             zerolog.Logger
 
