@@ -11,8 +11,8 @@ func (d *Definition) Instance(p []byte) (n uint8, ok bool) {
 	return d.instance.read(p)
 }
 
-// Selector is the code that says which quantity an instance is about: the fluid type of 127505, the source of 130312 to 130316.
-// ok is false for all other messages.
+// Selector is the code of the quantity that an instance is about: the fluid type of 127505, the source of 130312 to
+// 130316. ok is false for all other messages.
 func (d *Definition) Selector(p []byte) (code uint8, ok bool) {
 	if d == nil {
 		return 0, false
@@ -42,7 +42,7 @@ func (d *Definition) Available(p []byte) bool {
 	return d.availableAny(p)
 }
 
-// availableAny looks at the fields one by one.
+// availableAny checks the fields one by one.
 func (d *Definition) availableAny(p []byte) bool {
 	d = d.For(p)
 	if d == nil || len(d.Fields) == 0 {
@@ -70,7 +70,7 @@ func (d *Definition) availableAny(p []byte) bool {
 	return d.slow && d.availableBehind(p)
 }
 
-// availableBehind looks at all fields, also the strings and the repeats.
+// availableBehind checks all fields, also the strings and the repeats.
 func (d *Definition) availableBehind(p []byte) bool {
 	c := cursor{d: d, p: p}
 	var v Value

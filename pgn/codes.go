@@ -46,7 +46,7 @@ func IndustryGroupName(group uint8) string { return industries()[group] }
 // Device functions, which need a class, are not among them.
 func Table(name string) []Code { return slices.Clone(tables()[name]) }
 
-// codeName looks a code up in a table.
+// codeName finds a code in a table.
 func codeName(table string, code int64) string {
 	rows := tables()[table]
 	if i, ok := slices.BinarySearchFunc(rows, code, func(c Code, code int64) int { return int(c.Code - code) }); ok {

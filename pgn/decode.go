@@ -10,8 +10,8 @@ import (
 
 // Decode reads a payload into dst[:0], one Value per field and repeat in the order of the layout, reserved fields
 // included. It does not allocate when dst has room. Text aliases p. A payload shorter than the layout is an older
-// edition: its last fields are Missing. A longer one is accepted, the rest is not looked at. The error tells of a
-// damaged string; the values before it stand, the rest is Missing. A message without a known layout gives no values.
+// edition: its last fields are Missing. A longer one is accepted, the rest is ignored. The error reports a damaged
+// string; the values before it hold, the rest is Missing. A message without a known layout gives no values.
 func (d *Definition) Decode(p []byte, dst []Value) ([]Value, error) {
 	dst = dst[:0]
 	d = d.For(p)

@@ -62,7 +62,7 @@ func append16(dst []byte, o Optional[uint16]) []byte {
 	return binary.LittleEndian.AppendUint16(dst, o.Value)
 }
 
-// ProductInformation says what a device is (126996). The texts are safe to show: what does not print is escaped.
+// ProductInformation describes a device (126996). The texts are safe to show: what does not print is escaped.
 type ProductInformation struct {
 	DatabaseVersion    Optional[uint16] // of the NMEA 2000 message set, in thousandths: 2100 is 2.100
 	ProductCode        Optional[uint16] // unique only together with the manufacturer

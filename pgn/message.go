@@ -61,7 +61,7 @@ type Definition struct {
 	checks             []*Field // the data fields at fixed places, for Available
 	quick              quick
 	rest               int  // first byte of a Raw field, which then is the only data; 0 for none
-	slow               bool // Available must also look at strings and repeating groups
+	slow               bool // Available must also check strings and repeating groups
 }
 
 // Type is the encoding of a field.
@@ -72,7 +72,7 @@ const (
 	Unsigned  Type = iota
 	Signed         // two's complement
 	Enum           // a code, see Field.Table
-	Bits           // flags; one bit wide, or a set whose bit names stand in Field.Table
+	Bits           // flags; one bit wide, or a set whose bit names are in Field.Table
 	Date           // days since 1970-01-01
 	Time           // time of day in s; a leap second may give 86400 and more
 	Text           // fixed width ASCII
@@ -98,10 +98,10 @@ type Role uint8
 
 // The roles.
 const (
-	RoleData     Role = iota // a value somebody wants to know
+	RoleData     Role = iota // a value of use to people
 	RoleSID                  // sequence id or counter, 0 to 252
 	RoleInstance             // the data instance
-	RoleSelector             // says which quantity or how it was found: source, reference, mode, identity
+	RoleSelector             // which quantity or how it was found: source, reference, mode, identity
 	RoleCount                // number of repeats of a group
 	RoleReserved             // no information
 )
@@ -182,7 +182,7 @@ type groupKind uint8
 
 const (
 	groupFixed       groupKind = iota // a fixed number of times
-	groupCounted                      // as often as a field before it says
+	groupCounted                      // as often as a field before it gives
 	groupToEnd                        // until the payload ends
 	groupProprietary                  // once if the target PGN is proprietary, otherwise never
 )
@@ -204,8 +204,8 @@ func All() []*Definition {
 	return all
 }
 
-// TransportOf is the transport of any PGN. A PGN that nobody defined counts as Single: 0x1F000 to 0x1FEFF mixes both kinds, and
-// assembling what is not a fast packet would invent messages.
+// TransportOf is the transport of any PGN. An undefined PGN counts as Single: 0x1F000 to 0x1FEFF mixes both kinds,
+// and assembling what is not a fast packet would invent messages.
 func TransportOf(pgn uint32) Transport {
 	if d := Lookup(pgn); d != nil {
 		return d.Transport

@@ -31,8 +31,8 @@ const (
 	stepHuge // unsigned of 64 bits
 )
 
-// plan holds the fixed places of a layout: the fields before the first one that moves, and the group after them if that is a run of
-// fixed places as well.
+// plan holds the fixed places of a layout: the fields before the first one that moves, and the group after them if
+// that is a run of fixed places as well.
 type plan struct {
 	steps []step
 	next  int // index of the first field that is not in steps

@@ -51,7 +51,8 @@ func sanitizeUTF16(p []byte) string {
 	return s.String()
 }
 
-// appendString adds a variable string: length with its two bytes of head, type, text. Text beyond ASCII goes out as UTF-16.
+// appendString adds a variable string: length with its two bytes of header, type, text. Text beyond ASCII goes out as
+// UTF-16.
 func appendString(dst []byte, s string) ([]byte, error) {
 	ascii := true
 	for i := range len(s) {

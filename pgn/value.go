@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// State says whether a value is one.
+// State is whether a value is one.
 type State uint8
 
 // The states. The codes for all but Available and Missing are the highest of a field's range (see NMEA 2000's data types).
@@ -16,7 +16,7 @@ const (
 	Available     State = iota
 	NotAvailable        // the sender has no value; also an empty text and every reserved field
 	OutOfRange          // the sender has a value it cannot express, or an error
-	ReservedValue       // the third highest code, which nobody may send
+	ReservedValue       // the third highest code, which no device may send
 	Missing             // the payload ends before the field
 )
 
@@ -122,7 +122,7 @@ func (v *Value) setString(p []byte, kind byte) {
 	}
 }
 
-// shape is the field that says how the value is encoded.
+// shape is the field that defines how the value is encoded.
 func (v Value) shape() *Field {
 	if v.Of != nil {
 		return v.Of

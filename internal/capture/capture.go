@@ -26,7 +26,7 @@ type Format uint8
 // The formats. The text formats can be mixed in one file; the name is that of the form that prevails.
 const (
 	FormatUnknown      Format = iota
-	FormatCandump             // candump -L: "(seconds.micros) can0 09F80102#36729A16021AB80D"; lines of 0183 may stand among the frames
+	FormatCandump             // candump -L: "(seconds.micros) can0 09F80102#36729A16021AB80D"; may hold 0183 lines too
 	FormatCandumpHuman        // candump's columns: "(seconds.micros)  can0  09F80102   [8]  36 72 9A 16 02 1A B8 0D"
 	FormatPcap                // pcap with link type 227
 	FormatPcapng              // pcapng with link type 227
@@ -72,8 +72,8 @@ const (
 	maxDepth = 3        // packings inside packings
 )
 
-// NewReader finds the format of r and prepares to read it. It reads no more than it needs to tell the format, so it suits a pipe.
-// Close releases the unpackers; it does not close r.
+// NewReader finds the format of r and prepares to read it. It reads no more than the format needs, so it suits a
+// pipe. Close releases the unpackers; it does not close r.
 func NewReader(r io.Reader) (*Reader, error) {
 	c := &Reader{in: &counter{r: r, total: sizeOf(r)}}
 	var in io.Reader = c.in
@@ -174,7 +174,8 @@ func (c *Reader) Close() error {
 	return err
 }
 
-// counter counts what is read and remembers a failure of the input itself, to tell it from damage inside a packed file.
+// counter counts what is read and remembers a failure of the input itself, to separate it from damage inside a packed
+// file.
 type counter struct {
 	r     io.Reader
 	n     atomic.Int64

@@ -2,7 +2,7 @@ package capture
 
 import "muster/internal/event"
 
-// Reason says why something in a capture could not be read. The set is closed, so it can label a count.
+// Reason is why something in a capture could not be read. The set is closed, so it can label a count.
 type Reason uint8
 
 // The reasons.
@@ -59,14 +59,14 @@ type ledger struct {
 	lastNet  uint16
 }
 
-// announce makes a network known and returns the event that says so.
+// announce adds a network and returns the event that announces it.
 func (l *ledger) announce(info event.Network, t event.Time) event.Event {
 	l.nets = append(l.nets, &info)
 	l.lastNet = uint16(len(l.nets) - 1)
 	return event.Event{Kind: event.KindNetwork, Time: t, Network: l.lastNet, Info: &info}
 }
 
-// find looks a network up by name. ok is false when it is new; clash is true when the name belongs to the other kind.
+// find finds a network by name. ok is false when it is new; clash is true when the name belongs to the other kind.
 func (l *ledger) find(name []byte, kind event.NetworkKind) (i uint16, ok, clash bool) {
 	if int(l.lastNet) < len(l.nets) {
 		if n := l.nets[l.lastNet]; n.ID == string(name) {

@@ -29,7 +29,7 @@ var magics = []struct {
 	{"\x0a\x0d\x0d\x0a", FormatPcapng},
 }
 
-// detect fills w as far as is needed to tell what it holds.
+// detect fills w as far as it needs to find the format, and returns it.
 func detect(w *window) (Format, error) {
 	w.need(4)
 	head := w.rest()

@@ -118,7 +118,7 @@ func (h *hot) lines(buf []byte, events []event.Event) (n, pos int) {
 	return n, pos
 }
 
-// turn takes the interface whose name stands at the front of word; false when the fast path does not know it.
+// turn takes the interface whose name is at the start of word; false when the fast path has not seen it yet.
 func (h *hot) turn(word uint64) bool {
 	for i := range h.labels {
 		if l := &h.labels[i]; l.length > 0 && word&l.mask == l.name {

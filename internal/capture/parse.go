@@ -17,7 +17,7 @@ const (
 	flagError    = 0x20000000
 )
 
-// parsed is what one line says. name and line alias the line.
+// parsed is the content of one line. name and line alias the line.
 type parsed struct {
 	time  event.Time
 	name  []byte // empty: the line names no interface
@@ -103,8 +103,8 @@ func token(s []byte) (word, rest []byte) {
 	return s, nil
 }
 
-// parseBody reads what stands after the time: "can0 09F80102#…", "can0  09F80102   [8]  36 …", "ttyUSB0 $GPRMC,…" or
-// a bare sentence.
+// parseBody reads what follows the time: "can0 09F80102#…", "can0  09F80102   [8]  36 …", "ttyUSB0 $GPRMC,…" or a
+// bare sentence.
 func parseBody(s []byte, stamped bool, p *parsed) Reason {
 	name, rest := token(s)
 	if len(name) == 0 {
@@ -178,7 +178,7 @@ func parseID(s []byte, p *parsed) Reason {
 	return reasonNone
 }
 
-// parseLog reads "ID#DATA" with its variants; hash is where the first '#' stands, rest what follows the word.
+// parseLog reads "ID#DATA" with its variants; hash is the index of the first '#', rest what follows the word.
 func parseLog(word []byte, hash int, rest []byte, p *parsed) Reason {
 	switch dir, more := token(rest); {
 	case len(bytes.TrimSpace(more)) > 0:
@@ -379,8 +379,8 @@ func fraction(s []byte) (ns uint64, n int) {
 	return ns, n
 }
 
-// minEpoch is the least number of second digits that is a time of day; fewer is a span since the start or the previous line,
-// which says nothing about when.
+// minEpoch is the smallest number of second digits that is a time of day; fewer is a span since the start or the
+// previous line, which gives no date or time of day.
 const minEpoch = 9
 
 // parseParen reads the inside of the parentheses: seconds since 1970 with decimals, or a date and time taken as UTC. A span

@@ -90,7 +90,7 @@ func (p *pcap) decode(events []event.Event) (int, error) {
 	return n, nil
 }
 
-// plausible reports the length of the record whose header is h, if one can stand there.
+// plausible reports the length of the record whose header is h, if h is a possible header.
 func (p *pcap) plausible(h []byte) (int, bool) {
 	size, orig, frac := p.order.Uint32(h[8:]), p.order.Uint32(h[12:]), p.order.Uint32(h[4:])
 	limit := uint32(1_000_000)
@@ -136,7 +136,7 @@ func (p *pcap) record(events []event.Event, n, size int) int {
 	return n + 1
 }
 
-// sentAt is where a cooked header says that the packet was sent by this host (4).
+// sentAt is where a cooked header marks a packet that this host sent (4).
 func sentAt(link uint32) int {
 	if link == linkCooked {
 		return 1 // low byte of the big-endian packet type

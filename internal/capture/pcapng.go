@@ -121,7 +121,7 @@ func (p *pcapng) decode(events []event.Event) (int, error) {
 	return n, nil
 }
 
-// block reads a block's head. A section header may turn the byte order round.
+// block reads a block's header. A section header may reverse the byte order.
 func (p *pcapng) block(h []byte) (kind uint32, size int, ok bool) {
 	kind = p.order.Uint32(h)
 	if kind == blockSection {
@@ -266,7 +266,7 @@ func (p *pcapng) describe(events []event.Event, n int, b []byte) int {
 	return n
 }
 
-// sent looks a packet's options for the direction (epb_flags: 2 = outbound).
+// sent searches a packet's options for the direction (epb_flags: 2 = outbound).
 func (p *pcapng) sent(options []byte) (sent bool) {
 	if len(options) < 8 {
 		return false

@@ -16,8 +16,8 @@ const (
 type text struct {
 	ledger
 	w        *window
-	sentence bool // lines without a prefix belong to an NMEA 0183 network, whatever they look like
-	stamped  bool // the head of the file has time stamps
+	sentence bool // lines without a prefix belong to an NMEA 0183 network, whatever their content
+	stamped  bool // the start of the file has time stamps
 	skipping bool // inside a line that is too long
 	noFast   bool // for tests: everything through parseLine
 	hot      hot
@@ -78,7 +78,7 @@ func (t *text) decode(events []event.Event) (int, error) {
 	return n, nil
 }
 
-// finish deals with what stands after the last line end.
+// finish handles what follows the last line end.
 func (t *text) finish(events []event.Event, n int) (int, error) {
 	if rest := t.w.rest(); len(rest) > 0 && !t.skipping {
 		var used bool

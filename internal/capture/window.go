@@ -18,8 +18,8 @@ func newWindow(r io.Reader) *window { return &window{r: r, buf: make([]byte, win
 // rest is what is at hand.
 func (w *window) rest() []byte { return w.buf[w.pos:w.end] }
 
-// fill reads once more, moving what is at hand to the front. It reports whether anything was added; what was handed out before
-// is overwritten. A full window adds nothing and sets no error.
+// fill reads again, moving what is at hand to the front. It reports whether anything was added; what was handed out
+// before is overwritten. A full window adds nothing and sets no error.
 func (w *window) fill() bool {
 	if w.err != nil {
 		return false

@@ -24,11 +24,11 @@ type Writer struct {
 	line    []byte
 }
 
-// ErrOneNetwork says that a pcap file cannot hold what it was given.
+// ErrOneNetwork means that a pcap file cannot hold what it was given.
 var ErrOneNetwork = errors.New("a pcap file holds one network: write pcapng or candump instead")
 
-// NewWriter writes the head of a capture to w. It writes candump and sentence logs with microseconds, pcap with
-// nanoseconds, pcapng, and stamped NMEA 0183 lines; NMEA 0183 lines can stand in a candump log too.
+// NewWriter writes the header of a capture to w. It writes candump and sentence logs with microseconds, pcap with
+// nanoseconds, pcapng, and stamped NMEA 0183 lines; a candump log can hold NMEA 0183 lines too.
 func NewWriter(w io.Writer, format Format) (*Writer, error) {
 	c := &Writer{w: bufio.NewWriterSize(w, 64<<10), format: format}
 	switch format {

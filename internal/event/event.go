@@ -1,6 +1,6 @@
 // Package event defines what a tap hands on: one thing that happened on one network at one moment.
 //
-// It stands at the left end of the data flow so that sources, which do I/O, and the model, which does none, can share it.
+// It is at the left end of the data flow so that sources, which do I/O, and the model, which does none, can share it.
 package event
 
 import (
@@ -68,7 +68,7 @@ func (t *Time) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// Kind says what an Event is about, and so which of its fields hold something.
+// Kind is what an Event is about, and so which of its fields are set.
 type Kind uint8
 
 // The kinds of event. The comment names the fields that are set besides Time and Network.
@@ -79,7 +79,7 @@ const (
 	KindErrorFrame             // Frame: ID holds the error class bits (linux/can/error.h), Data the details
 	KindDropped                // Count: frames lost between the bus and us since the last such event
 	KindLine                   // Line, Sent: one raw NMEA 0183 line without its line end
-	KindOversize               // Count: CAN FD or XL frames seen, which NMEA 2000 does not know
+	KindOversize               // Count: CAN FD or XL frames seen, which are not part of NMEA 2000
 	KindDamaged                // Count, Line: lines or records of a capture that could not be read; Line may hold the reason
 	KindDown                   // Line: the source went away; Line may hold the reason
 	KindUp                     // the source is back
@@ -99,7 +99,7 @@ func (k Kind) String() string {
 	return fmt.Sprintf("kind(%d)", uint8(k))
 }
 
-// NetworkKind tells the two families of network apart.
+// NetworkKind is one of the two families of network.
 type NetworkKind string
 
 // The network kinds as the report writes them.
@@ -108,12 +108,12 @@ const (
 	NMEA0183 NetworkKind = "nmea0183"
 )
 
-// Network describes one network of a boat as its source knows it.
+// Network describes one network of a boat as its source reports it.
 type Network struct {
 	ID        string      // short name, unique on the boat: "can0", "ttyUSB0"
 	From      string      // the capture that it is from, where several are read at once
 	Kind      NetworkKind // which family of protocol
-	BitRate   uint32      // bit/s of a bus or baud of a line; 0 when the source does not know it
+	BitRate   uint32      // bit/s of a bus or baud of a line; 0 when the source does not report it
 	Listen    bool        // the adapter is in listen-only mode and cannot disturb the bus
 	Unstamped bool        // the source gives no times
 	Timing    Timing      // as the driver of a CAN interface has it; zero elsewhere

@@ -47,7 +47,7 @@ func (a Address) Listener() string {
 // Proprietary reports whether the sentence is a manufacturer's own.
 func (a Address) Proprietary() bool { return a[0] == 'P' }
 
-// Query reports whether the sentence asks another talker for a sentence; field 0 then names the formatter wanted.
+// Query reports whether the sentence asks another talker for a sentence; field 0 is then the formatter asked for.
 func (a Address) Query() bool { return a[0] != 'P' && a[4] == 'Q' && a[5] == 0 }
 
 func (a *Address) len() int {

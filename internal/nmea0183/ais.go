@@ -116,9 +116,9 @@ func (j *Joiner) Add(s *Sentence, t event.Time, m *AIS) (done bool, err error) {
 	return m.decode(g.text[:g.n], p.fill, s)
 }
 
-// Begin reads what s alone tells of an AIS message: all of it when it has one part, of several the first, which holds
-// the sender and, of type 5, the texts. It is false for a later part and for what is no such sentence, and then changes
-// nothing.
+// Begin reads the part of an AIS message that s alone holds: all of it when it has one part, of several the first,
+// which holds the sender and, of type 5, the texts. It is false for a later part and for any other sentence, and then
+// changes nothing.
 func (m *AIS) Begin(s *Sentence) bool {
 	p, err := aisPartOf(s)
 	if err != nil || p.number != 1 {

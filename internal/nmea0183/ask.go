@@ -6,10 +6,10 @@ import (
 	"muster/internal/event"
 )
 
-// Pace of the queries (common practice, no source): equipment answers some seconds late, and an old one may be busy
-// with each.
+// Pace of the queries (common practice, no source): equipment answers some seconds late, and an old one may need all
+// its time for one query.
 const (
-	askFirst  = 5 * time.Second  // after a talker was first heard
+	askFirst  = 5 * time.Second  // after the first sentence of a talker
 	askAgain  = time.Minute      // between two queries to one talker
 	askTries  = 3                // queries to a talker that does not answer
 	askHeard  = 10 * time.Second // a talker that has been silent for this long is not asked
@@ -34,7 +34,7 @@ type asked struct {
 	told         bool
 }
 
-// Hear takes a sentence of the line, heard at t.
+// Hear takes a sentence of the line, received at t.
 func (a *Asker) Hear(s *Sentence, t event.Time) {
 	if s.Checksum != ChecksumGood || s.Address.Proprietary() || s.Address.Query() || t == 0 {
 		return
@@ -78,8 +78,8 @@ func (a *Asker) Append(dst []byte, t event.Time) []byte {
 	return dst
 }
 
-// Unanswered reports whether the equipment that was asked that many times, last at the given moment, can be said at t
-// not to answer.
+// Unanswered reports whether equipment that was asked that many times, last at the given moment, counts at t as not
+// answering.
 func Unanswered(queries int, last, t event.Time) bool {
 	return queries >= askTries && t.Sub(last) >= AskPause
 }

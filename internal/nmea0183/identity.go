@@ -67,7 +67,7 @@ const maxVersionText = 128
 // Heartbeat is what an HBT sentence reports.
 type Heartbeat struct {
 	IntervalSec float64 // time to the next one in s; 0 when not given
-	Normal      bool    // the equipment says that it works
+	Normal      bool    // the equipment reports that it works
 	StatusGiven bool
 	Sequence    int // 0 to 9, or -1 when not given; a skipped number is a lost sentence
 }
@@ -114,8 +114,8 @@ func ReadText(s *Sentence) (x Text, ok bool) {
 	return x, true
 }
 
-// unescape is a text field with every ^hh replaced by the byte it represents (ISO 8859-1, from memory), without spaces
-// around it, and with a question mark for what does not print. UTF-8, which the standard does not know, is kept.
+// unescape is a text field with every ^hh replaced by the byte it represents (ISO 8859-1, from memory), without
+// spaces around it, and with a question mark for what does not print. UTF-8, which is not in the standard, is kept.
 func unescape(b []byte) string {
 	var text strings.Builder
 	for i := 0; i < len(b); i++ {

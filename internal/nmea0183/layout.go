@@ -16,13 +16,14 @@ type field struct {
 	kind    string // "letter" for one of letters
 	letters string
 	open    bool // a letter that is none of letters is no fault
-	tied    bool // to the value in the field before, which is worth nothing with another letter
+	tied    bool // to the value in the field before, which has no meaning with another letter
 }
 
-// layoutOf reads a layout written as one word a field: num is a decimal number, int a whole one, time is hhmmss with or
-// without a fraction, date ddmmyy, lat and lon are degrees and minutes, status is A or V, modes are letters of modes,
-// text is text, and - is not read. Other words are letters of which one may stand there, in either case; with a ?
-// behind them another is let pass and not read. A comma instead of the space ties a letter to the value before it.
+// layoutOf reads a layout written as one word a field: num is a decimal number, int a whole one, time is hhmmss with
+// or without a fraction, date ddmmyy, lat and lon are degrees and minutes, status is A or V, modes are letters of
+// modes, text is text, and - is not read. Other words are the letters of which the field may hold one, in either
+// case; with a ? behind them another is let pass and not read. A comma instead of the space ties a letter to the
+// value before it.
 func layoutOf(words string) (l layout) {
 	words, l.repeats = strings.CutSuffix(words, " ...")
 	for item := range strings.FieldsSeq(words) {
@@ -38,7 +39,7 @@ func layoutOf(words string) (l layout) {
 	return l
 }
 
-// checks say of a field's text whether it is of the kind, and give it as go-nmea takes it. Read-only.
+// checks report whether a field's text is of the kind, and give it as go-nmea takes it. Read-only.
 var checks = map[string]func(string) (string, bool){
 	"num":    func(s string) (string, bool) { return s, isDecimal(s) },
 	"int":    func(s string) (string, bool) { _, ok := integer([]byte(s)); return s, ok },
@@ -55,8 +56,8 @@ var checks = map[string]func(string) (string, bool){
 // reserved takes from a text what would end it for go-nmea.
 var reserved = strings.NewReplacer(`\`, "_", "*", "_")
 
-// clean gives the fields of s as the layout wants them, each of its fields one: what is missing, not read or not of its
-// kind is empty. It is bad when something stood in a field that is not of its kind.
+// clean gives the fields of s as the layout requires, each of its fields one: what is missing, not read or not of its
+// kind is empty. It is bad when a field held something that is not of its kind.
 func (l layout) clean(s *Sentence) (fields []string, bad bool) {
 	list := l.fields
 	if l.repeats {
@@ -78,7 +79,7 @@ func (l layout) clean(s *Sentence) (fields []string, bad bool) {
 			continue
 		}
 		bad = true
-		if f.kind != "modes" { // of which those that are known stand
+		if f.kind != "modes" { // of which the known ones are kept
 			fields[i] = ""
 		}
 		if f.tied {

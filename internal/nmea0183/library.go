@@ -54,7 +54,7 @@ func (r *reader) depth(ref Reference, feet, metres, fathoms float64) {
 	r.value(Depth, ref, depth, has && depth >= 0)
 }
 
-// fromDPT: depth below the transducer, offset, largest range; the depth may stand alone.
+// fromDPT: depth below the transducer, offset, largest range; the depth may come alone.
 func fromDPT(r *reader, m nmea.DPT) {
 	r.put(Reading{Quantity: Depth, Reference: Transducer, Value: m.Depth, Available: r.has(0) && m.Depth >= 0,
 		Offset: m.Offset, HasOffset: r.has(1)})

@@ -28,11 +28,11 @@ func (c Condition) String() string {
 // Verdict is the judgement of a line.
 type Verdict struct {
 	Condition Condition
-	Baud      uint32 // the talker's likely rate when the one in use is wrong; 0 when it cannot be told
+	Baud      uint32 // the talker's likely rate when the one in use is wrong; 0 when it is unknown
 }
 
-// Quality gathers what a line's bytes show. The zero value is ready; the past fades, so that a repaired line is soon
-// judged good.
+// Quality gathers what a line's bytes show. The zero value is ready; the past fades, so that a repaired line soon
+// counts as good.
 type Quality struct {
 	lines, whole uint32 // lines, and those with a whole sentence
 	bytes        uint32
@@ -45,7 +45,7 @@ var slowdowns = [...]uint32{8, 6, 4, 3, 2}
 
 // Bounds of what is gathered.
 const (
-	fewBytes  = 160  // less than this, two sentences' worth, is too little to judge
+	fewBytes  = 160  // less than this, two sentences' worth, is too little for a verdict
 	manyBytes = 8192 // at this all counts are halved
 )
 
@@ -112,10 +112,10 @@ func stretched(c byte, k uint32) bool {
 	return true
 }
 
-// Verdict judges the line, which is read at the given baud (0 when there is none, as on TCP).
+// Verdict assesses the line, which is read at the given baud (0 when there is none, as on TCP).
 //
-// A receiver that is two to eight times too fast sees each bit of the line stretched, which tells the talker's rate.
-// One that is too slow sees noise that tells nothing, so the faster of the standard's two rates is named.
+// A receiver that is two to eight times too fast sees each bit of the line stretched, which shows the talker's rate.
+// One that is too slow sees noise that shows nothing, so the faster of the standard's two rates is named.
 func (q *Quality) Verdict(baud uint32) Verdict {
 	switch {
 	case q.bytes < fewBytes:
@@ -132,7 +132,7 @@ func (q *Quality) Verdict(baud uint32) Verdict {
 	return Verdict{Condition: ConditionWrongBaud, Baud: q.likely(baud)}
 }
 
-// likely is the talker's rate as far as noise read at baud tells.
+// likely is the talker's rate as far as noise read at baud shows it.
 func (q *Quality) likely(baud uint32) uint32 {
 	for i, k := range slowdowns {
 		if q.slow[i]*20 < q.bytes*19 {

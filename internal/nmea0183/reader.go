@@ -14,7 +14,7 @@ type reader struct {
 	s      *Sentence
 	fields []string // as its layout has cleaned them
 	out    []Reading
-	bad    bool // a field was not what the type wants there
+	bad    bool // a field was not what the type requires
 }
 
 // clean takes the fields by a layout.
@@ -50,7 +50,7 @@ func (r *reader) angle(q Quantity, ref Reference, degrees float64, available boo
 	r.value(q, ref, wrap(degrees*radian), available)
 }
 
-// bothNorths appends a direction from true and from magnetic north, which stand in the two fields.
+// bothNorths appends a direction from true and from magnetic north, given in the two fields.
 func (r *reader) bothNorths(q Quantity, i, j int, trueNorth, magnetic float64) {
 	r.angle(q, True, trueNorth, r.has(i))
 	r.angle(q, Magnetic, magnetic, r.has(j))
@@ -84,7 +84,7 @@ func (r *reader) within(i int, n int64, low, high int) (int, bool) {
 	return int(n), true
 }
 
-// eastward is degrees in field i, east or west as side says, east positive; a zero needs no side.
+// eastward is degrees in field i, east or west by the letter side, east positive; a zero needs no side.
 func (r *reader) eastward(i int, degrees float64, side string) (float64, bool) {
 	if side == nmea.West {
 		degrees = -degrees
@@ -95,8 +95,8 @@ func (r *reader) eastward(i int, degrees float64, side string) (float64, bool) {
 	return degrees, true
 }
 
-// valid tells what the status in field i and the mode letter say. A missing status is taken for valid: old forms had
-// none. A mode that is none of the standard's is some manufacturer's own and counts as unknown.
+// valid reads the status in field i and the mode letter. A missing status is taken for valid: old forms had none. A
+// mode that is none of the standard's is some manufacturer's own and counts as unknown.
 func (r *reader) valid(i int, mode string) (valid bool, m Mode) {
 	m = modeOf(mode)
 	return (r.fields[i] == nmea.StatusValid || !r.s.Has(i)) && m != ModeNone, m
@@ -123,7 +123,7 @@ func (r *reader) position(i int, latitude, longitude float64, mode Mode, valid b
 		Available: valid && r.has(i) && r.has(i+2)})
 }
 
-// timeOfDay appends a time. A receiver without a fix tells its own clock's time, which is not available.
+// timeOfDay appends a time. A receiver without a fix sends its own clock's time, which is not available.
 func (r *reader) timeOfDay(t nmea.Time, mode Mode) {
 	r.put(Reading{Quantity: TimeOfDay, Value: seconds(t), Available: t.Valid && mode != ModeNone, Mode: mode})
 }

@@ -54,7 +54,7 @@ func (q Quantity) String() string {
 	return fmt.Sprintf("quantity(%d)", uint8(q))
 }
 
-// Reference says what a value is relative to.
+// Reference is what a value is relative to.
 type Reference uint8
 
 // The references.
@@ -84,7 +84,7 @@ func (r Reference) String() string {
 	return fmt.Sprintf("reference(%d)", uint8(r))
 }
 
-// Mode says how a position, course or time came about, in the letters of the standard's mode field.
+// Mode is how a position, course or time came about, in the letters of the standard's mode field.
 type Mode byte
 
 // The modes (gpsd NMEA page).

@@ -2,7 +2,7 @@ package nmea0183
 
 import "fmt"
 
-// Reason says why bytes of a line gave no sentence or a sentence no values. It is an error, and small enough to label a
+// Reason is why bytes of a line gave no sentence or a sentence no values. It is an error, and small enough to label a
 // metric.
 type Reason uint8
 
@@ -17,7 +17,7 @@ const (
 	ReasonBinary               // bytes that are not printable, and no checksum that vouches for them
 	ReasonTooLong              // longer than MaxLength
 	ReasonTooManyFields        // more than MaxFields
-	ReasonValue                // a field is not what the formatter wants there
+	ReasonValue                // a field is not what the formatter requires
 	ReasonParts                // parts of a message of several sentences do not fit together
 	ReasonCrash                // the library that reads values gave up in a panic
 	reasonCount

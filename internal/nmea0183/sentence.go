@@ -54,7 +54,7 @@ func Parse(line []byte, s *Sentence) (rest []byte, err error) {
 	return s.scan(line, at)
 }
 
-// datagramHeader stands before the sentences of an IEC 61162-450 datagram (from memory).
+// datagramHeader precedes the sentences of an IEC 61162-450 datagram (from memory).
 var datagramHeader = []byte("UdPbC\x00")
 
 func (s *Sentence) reset() {
@@ -151,7 +151,7 @@ func (s *Sentence) endField(fields, at int) {
 	}
 }
 
-// setChecksum judges the checksum after the body, and is the index after it.
+// setChecksum checks the checksum after the body, and is the index after it.
 func (s *Sentence) setChecksum(b []byte, body int) int {
 	if body == len(b) || b[body] != '*' {
 		return body
@@ -188,7 +188,7 @@ func (s *Sentence) trim(b []byte, from, body int) int {
 	return body
 }
 
-// class says what a byte means within a sentence.
+// class is what a byte means within a sentence.
 type class uint8
 
 const (
@@ -232,7 +232,7 @@ func (s *Sentence) findStart(line []byte) int {
 	return -1
 }
 
-// remainder is what stands in line from its next sentence or tag block after at, or nil; what it skips is noise.
+// remainder is the part of line from its next sentence or tag block after at, or nil; what it skips is noise.
 func (s *Sentence) remainder(line []byte, at int) []byte {
 	if at >= len(line) {
 		return nil

@@ -47,7 +47,7 @@ func nextTag(tags []byte) (block, rest []byte) {
 	return tags[1:end], tags[end+1:]
 }
 
-// HasTags reports whether tag blocks stand before the sentence.
+// HasTags reports whether the sentence has tag blocks before it.
 func (s *Sentence) HasTags() bool { return len(s.tags) > 0 }
 
 // Tags are the tag blocks before the sentence with their backslashes, nil when there are none. They alias the line.

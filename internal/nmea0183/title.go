@@ -5,7 +5,7 @@ import (
 	"strings"
 )
 
-// titles says what a sentence type tells, in plain words, sorted by type (gpsd NMEA page, equipment manuals).
+// titles describes what a sentence type holds, in plain words, sorted by type (gpsd NMEA page, equipment manuals).
 var titles = [][2]string{
 	{"AAM", "Arrival at the waypoint"},
 	{"ABK", "AIS: answer to a message that was sent"},
@@ -77,7 +77,7 @@ var titles = [][2]string{
 	{"ZDA", "Date and time"},
 }
 
-// Title says in plain words what sentences of that type tell, "" when it is not known.
+// Title describes in plain words what sentences of that type hold, "" when the type is unknown.
 func Title(formatter string) string {
 	i, ok := slices.BinarySearchFunc(titles, formatter, func(t [2]string, f string) int {
 		return strings.Compare(t[0], f)

@@ -108,9 +108,9 @@ func Carries(formatter string) []Quantity {
 	return nil
 }
 
-// Read appends the readings of s to readings and returns it. A sentence type that it does not know, and a sentence with
-// a bad checksum, gives none and no error. ReasonValue means that a field was not what the type wants there; the
-// readings of the other fields are given. ReasonCrash means that the library gave up, and there are none.
+// Read appends the readings of s to readings and returns it. An unknown sentence type, and a sentence with a bad
+// checksum, gives none and no error. ReasonValue means that a field was not what the type requires; the readings of
+// the other fields are given. ReasonCrash means that the library gave up, and there are none.
 func Read(s *Sentence, readings []Reading) ([]Reading, error) {
 	if s.Start != '$' || s.Checksum == ChecksumBad || s.Address.Proprietary() || s.Address.Query() {
 		return readings, nil

@@ -18,8 +18,8 @@ func Append(dst []byte, start byte, body string) []byte {
 	return append(dst, '*', hexDigits[sum>>4], hexDigits[sum&15], '\r', '\n')
 }
 
-// AppendQuery appends the standard's query: asker and listener are talkers of two characters, formatter is the sentence
-// wanted.
+// AppendQuery appends the standard's query: asker and listener are talkers of two characters, formatter is the
+// sentence asked for.
 func AppendQuery(dst []byte, asker, listener, formatter string) []byte {
 	return Append(dst, '$', asker+listener+"Q,"+formatter)
 }

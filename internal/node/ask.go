@@ -132,14 +132,14 @@ type Asker struct {
 	bus      traffic
 }
 
-// NewAsker makes an Asker that speaks through n. The frames go to n's outbox.
+// NewAsker makes an Asker that sends through n. The frames go to n's outbox.
 func NewAsker(n *Node, opts AskOptions) *Asker {
 	opts = opts.withDefaults()
 	burst := 0.015 * float64(opts.BitRate)
 	return &Asker{node: n, opts: opts, budget: bucket{level: burst, burst: burst, rate: opts.Share * float64(opts.BitRate)}}
 }
 
-// Node is the node that the Asker speaks through.
+// Node is the node that the Asker sends through.
 func (a *Asker) Node() *Node { return a.node }
 
 // Stats returns the counters.
@@ -328,7 +328,7 @@ func (a *Asker) spend(now event.Time, f *can.Frame) {
 	a.budget.level -= float64(bits)
 }
 
-// answer follows the frames of an answer until it is complete. Answers that another asked for count as well.
+// answer follows the frames of an answer until it is complete. An answer to another node's request counts too.
 func (a *Asker) answer(now event.Time, t *target, number uint32, p []byte, f *can.Frame) {
 	i := slices.IndexFunc(topics[:], func(x struct {
 		number  uint32

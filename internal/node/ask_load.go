@@ -8,7 +8,7 @@ import (
 	"muster/internal/event"
 )
 
-// On a busy bus asking takes less of it, and above fullLoad nothing: what is asked waits until the bus has room.
+// Under high bus load asking takes less of the bus, and above fullLoad nothing: requests wait until the bus has room.
 const (
 	easyLoad = 0.5
 	fullLoad = 0.8
@@ -24,7 +24,7 @@ type traffic struct {
 	load  float64 // of the second before
 }
 
-// add counts a frame. ok says that a second is over, and load what it carried.
+// add counts a frame. ok is true when a second is over; load is then the bus load in it.
 func (t *traffic) add(now event.Time, f *can.Frame, bitRate uint32) (load float64, ok bool) {
 	const overhead = 76 // of a frame of extended format with its pause and the usual stuffing, beside 8 bits a byte
 	span := now.Sub(t.began)

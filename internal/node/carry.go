@@ -72,8 +72,9 @@ func (n *Node) emitFast(priority uint8, number uint32, dst uint8, data []byte) {
 	n.out.Frames, _ = transport.Split(n.out.Frames, pgn.MakeID(priority, number, n.addr, dst), n.msgs.nextSequence(number), data)
 }
 
-// SendISO sends a message of 9 to 1785 bytes by ISO transport, to everybody (slowly) or to one node that says when it is ready. It
-// reports false when the node has no address, the message cannot be carried, or a session to that destination is under way.
+// SendISO sends a message of 9 to 1785 bytes by ISO transport, to everybody (slowly) or to one node that reports when
+// it is ready. It reports false when the node has no address, the message cannot be carried, or a session to that
+// destination is under way.
 func (n *Node) SendISO(now event.Time, number uint32, dst uint8, data []byte) bool {
 	if n.state != Claimed || len(n.msgs.out) >= sessionsOut || bytes.IndexByte(n.msgs.to, dst) >= 0 {
 		return false
@@ -126,7 +127,7 @@ func (n *Node) accept(r *transport.Receiver, f *can.Frame) {
 	n.msgs.in = append(n.msgs.in, r)
 }
 
-// carry sends what the sessions have to say and ends those that are over.
+// carry sends the frames that the sessions have ready and ends those that are over.
 func (n *Node) carry(now event.Time) {
 	out, to := n.msgs.out[:0], n.msgs.to[:0]
 	for i, s := range n.msgs.out {

@@ -7,7 +7,7 @@ import (
 	"muster/pgn"
 )
 
-// Addresses remembers which NAME claimed which address. The zero value knows of nobody.
+// Addresses remembers which NAME claimed which address. The zero value has no claims.
 type Addresses struct {
 	names [256]pgn.NAME
 	taken [256]bool
@@ -31,7 +31,7 @@ func (a *Addresses) Leave(name pgn.NAME) {
 	}
 }
 
-// free is the first address from from upwards, around the end, that nobody claimed.
+// free is the first address from from upwards, around the end, that has no claim.
 func (a *Addresses) free(from uint8) (uint8, bool) {
 	for i := range int(pgn.MaxAddr) + 1 {
 		addr := uint8((int(from) + i) % (int(pgn.MaxAddr) + 1))
@@ -112,15 +112,15 @@ func (n *Node) move(now event.Time, addr uint8) {
 	n.giveUp(now)
 }
 
-// giveUp says, after a random while, that there is no address. The delay of 0 to 153 ms in steps of 0.6 ms keeps many nodes that
-// lost at the same moment from saying so with one identifier at one time (ISO 11783-5).
+// giveUp announces, after a random while, that there is no address. The delay of 0 to 153 ms in steps of 0.6 ms keeps
+// many nodes that lost at the same moment from announcing it with one identifier at one time (ISO 11783-5).
 func (n *Node) giveUp(now event.Time) {
 	n.addr = pgn.Null
 	n.state, n.until = Delaying, now.Add(time.Duration(n.rng.IntN(256))*600*time.Microsecond)
 	n.msgs.reset()
 }
 
-// heardClaim takes in somebody's claim.
+// heardClaim takes in another node's claim.
 func (n *Node) heardClaim(now event.Time, src uint8, p []byte) {
 	name, ok := pgn.DecodeNAME(p)
 	if !ok {
@@ -140,7 +140,7 @@ func (n *Node) heardClaim(now event.Time, src uint8, p []byte) {
 		n.owners.Set(src, name)
 		return
 	}
-	if n.opts.Name < name { // ours: say so again
+	if n.opts.Name < name { // ours: claim it again
 		n.owners.Leave(name)
 		n.reclaim(now)
 		return

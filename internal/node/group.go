@@ -186,7 +186,7 @@ func setInstance(name *pgn.NameFields, field, value byte) byte {
 	return paramOK
 }
 
-// setDescription changes one of the two installation descriptions; text is a variable string with its head.
+// setDescription changes one of the two installation descriptions; text is a variable string with its header.
 func setDescription(inst *pgn.ConfigurationInformation, field byte, text []byte) byte {
 	switch {
 	case field < 1 || field > 3:

@@ -31,7 +31,8 @@ const (
 // ClaimWait is how long a node listens after a claim before it may send anything else (ISO 11783-5).
 const ClaimWait = 250 * time.Millisecond
 
-// Outbox holds the frames that a node wants on the bus, oldest first. The caller owns it, sends Frames and then calls Reset.
+// Outbox holds the frames that a node has to send, oldest first. The caller owns it, sends Frames and then calls
+// Reset.
 type Outbox struct {
 	Frames []can.Frame
 }
@@ -69,7 +70,7 @@ type Options struct {
 	Changed func(now event.Time)
 }
 
-// State says where a node stands with its address.
+// State is how far a node is with its address.
 type State uint8
 
 // The states of a node.
@@ -78,8 +79,8 @@ const (
 	Surveying              // asked who is there
 	Claiming               // claimed, and waits whether anybody objects
 	Claimed                // has its address
-	Delaying               // waits a random while before it says that it has none
-	Unclaimed              // said that it cannot claim an address
+	Delaying               // waits a random while before it announces that it has none
+	Unclaimed              // announced that it cannot claim an address
 )
 
 var stateNames = [...]string{"off", "surveying", "claiming", "claimed", "delaying", "unclaimed"}
@@ -154,13 +155,13 @@ func (n *Node) Name() pgn.NAME { return n.opts.Name }
 // Address is the claimed address and whether the node may use it.
 func (n *Node) Address() (uint8, bool) { return n.addr, n.state == Claimed }
 
-// State says where the node stands.
+// State is how far the node is with its address.
 func (n *Node) State() State { return n.state }
 
 // Stats returns the counters.
 func (n *Node) Stats() Stats { return n.stats }
 
-// Twin is when another last claimed this node's NAME; zero when nobody did.
+// Twin is when another last claimed this node's NAME; zero when none did.
 func (n *Node) Twin() event.Time { return n.twin }
 
 // Product returns what the node answers as product information.
@@ -208,7 +209,7 @@ func (n *Node) Start(now event.Time) {
 	n.claim(now, n.last)
 }
 
-// Stop switches the node off, as a cut of its power does: it says nothing more.
+// Stop switches the node off, as a cut of its power does: it sends nothing more.
 func (n *Node) Stop() {
 	n.state, n.addr, n.owed = Off, pgn.Null, false
 	n.msgs.reset()
@@ -261,7 +262,7 @@ func (n *Node) Tick(now event.Time) {
 	n.carry(now)
 }
 
-// Next is the earliest time at which the node wants a Tick; zero when it waits for nothing.
+// Next is the earliest time at which the node needs a Tick; zero when it waits for nothing.
 func (n *Node) Next() event.Time {
 	if n.state == Off {
 		return 0
@@ -289,8 +290,8 @@ func earliest(a, b event.Time) event.Time {
 	return a
 }
 
-// Send puts one message into the outbox: as a single frame, as a fast packet where the message set says so, or by ISO transport when
-// it is longer. It reports false when the node has no address or the message cannot be carried.
+// Send puts one message into the outbox: as a single frame, as a fast packet where the message set requires it, or by
+// ISO transport when it is longer. It reports false when the node has no address or the message cannot be carried.
 func (n *Node) Send(now event.Time, priority uint8, number uint32, dst uint8, data []byte) bool {
 	if n.state != Claimed {
 		return false

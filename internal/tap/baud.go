@@ -18,8 +18,8 @@ var rates = [...]int{4800, 38400, 9600, 19200, 57600, 115200}
 
 // Amounts of bytes in the search for the rate.
 const (
-	probeBytes = 400  // at which a rate is judged
-	probeMost  = 2048 // at which a rate that cannot be judged is given up
+	probeBytes = 400  // at which a rate is assessed
+	probeMost  = 2048 // at which a rate without a verdict is given up
 )
 
 // prober finds the rate of a serial line from what it reads there, again when the talker takes to another one, and hands the bytes on
@@ -54,7 +54,7 @@ func (p *prober) Read(b []byte) (int, error) {
 		if len(p.buf) < probeMost {
 			return n, err
 		}
-		// Somebody may have set the talker to another rate since.
+		// The talker may have been set to another rate since.
 		_, v := assess(p.buf, p.at)
 		p.settled = v.Condition != nmea0183.ConditionWrongBaud
 		if p.settled {
@@ -76,7 +76,7 @@ func (p *prober) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// assess counts the sentences with a good checksum in the bytes read at a rate, and judges the bytes.
+// assess counts the sentences with a good checksum in the bytes read at a rate, and gives a verdict on the bytes.
 func assess(b []byte, at int) (sure int, v nmea0183.Verdict) {
 	var q nmea0183.Quality
 	var s nmea0183.Sentence
@@ -98,7 +98,7 @@ func assess(b []byte, at int) (sure int, v nmea0183.Verdict) {
 	return sure, q.Verdict(uint32(rates[at]))
 }
 
-// judge says whether the bytes read at a rate settle it, else which rate to read at next.
+// judge reports whether the bytes read at a rate settle it, else which rate to read at next.
 func judge(b []byte, at int) (next int, settled bool) {
 	sure, v := assess(b, at)
 	if sure >= 2 {
@@ -121,7 +121,7 @@ func judge(b []byte, at int) (next int, settled bool) {
 	return (at + 1) % len(rates), false
 }
 
-// probeLink is a line whose rate is being found; it tells every change.
+// probeLink is a line whose rate is being found; it reports every change.
 type probeLink struct {
 	*lineLink
 	prober *prober

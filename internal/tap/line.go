@@ -56,8 +56,8 @@ func (s *splitter) next(ends string) (line []byte, ok, long bool) {
 	}
 }
 
-// nextLine returns the next NMEA 0183 line that is already at hand, not empty. Nothing is thrown away: noise such as another baud rate
-// gives has no line ends, and it must be seen to be judged. The line aliases the buffer until fill.
+// nextLine returns the next NMEA 0183 line that is already at hand, not empty. Nothing is thrown away: noise such as
+// another baud rate gives has no line ends, and Quality must see it. The line aliases the buffer until fill.
 func (s *splitter) nextLine() (line []byte, ok bool) {
 	for {
 		line, n := cutLine(s.buf[s.pos:s.end])
@@ -84,7 +84,7 @@ func cutLine(b []byte) (line []byte, n int) {
 	return b[:maxLine], maxLine
 }
 
-// fill reads once more. Lines handed out are overwritten.
+// fill reads again. Lines handed out are overwritten.
 func (s *splitter) fill() error {
 	s.end = copy(s.buf[:], s.buf[s.pos:s.end])
 	s.pos = 0
@@ -142,7 +142,7 @@ type lineLink struct {
 	opts Options
 
 	questions *questions // nil on a line that is only listened to
-	asked     []byte     // a query that was sent and not yet told
+	asked     []byte     // a query that was sent and not yet reported
 }
 
 // newLineLink reads lines. Where transmitting is allowed it also asks the talkers who they are.
@@ -150,7 +150,8 @@ func newLineLink(rw io.ReadWriteCloser, opts Options) *lineLink {
 	return &lineLink{splitter: splitter{r: rw}, c: rw, opts: opts, questions: newQuestions(rw, opts)}
 }
 
-// ask puts the query that is due after the lines, which the next read tells of. A line that takes none is only listened to from then on.
+// ask puts the query that is due after the lines, which the next read reports. A line that takes none is only
+// listened to from then on.
 func (l *lineLink) ask(events []event.Event, now event.Time) {
 	for i := range events {
 		l.questions.hear(events[i].Line, now)
@@ -269,7 +270,7 @@ func one(s *live, err error) (Source, error) {
 	return s, nil
 }
 
-// openPort opens a serial port, 8N1, and says how to repair what is likely wrong.
+// openPort opens a serial port, 8N1; its error includes how to repair the likely cause.
 func openPort(path string, baud int) (serial.Port, error) {
 	port, err := serial.Open(path, &serial.Mode{BaudRate: baud})
 	if err == nil {

@@ -127,7 +127,7 @@ func (s *listenLink) serve(c net.Conn) {
 			query, err := q.ask(now)
 			switch {
 			case err != nil:
-				q = nil // it takes nothing, but may go on to tell
+				q = nil // it takes nothing, but may still send
 			case len(query) > 0 && !put(query, true):
 				return
 			}
@@ -155,7 +155,7 @@ more:
 	for n < len(events) {
 		select {
 		case s.held[n], ok = <-s.lines:
-			if !ok { // the next read says so
+			if !ok { // the next read reports it
 				break more
 			}
 			n++

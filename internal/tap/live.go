@@ -25,7 +25,8 @@ type link interface {
 // dialFunc opens a link and describes its network. Its context ends when the source is closed.
 type dialFunc func(ctx context.Context) (link, event.Network, error)
 
-// live makes a Source of links to one network: it announces the network, says when it goes away and returns, and keeps trying.
+// live makes a Source of links to one network: it announces the network, reports when it goes away and returns, and
+// keeps trying.
 type live struct {
 	opts   Options
 	dial   dialFunc
@@ -33,17 +34,17 @@ type live struct {
 	cancel context.CancelFunc
 	info   event.Network // as last announced; used by the reader only
 
-	missing   error // why it was not there when it was opened, until that is told
+	missing   error // why it was not there when it was opened, until that is reported
 	announced bool
-	up        bool // a link just came back: say so
+	up        bool // a link just came back: report it
 
 	mu   sync.Mutex // guards the fields below; held over no I/O
 	link link
 	gone bool
 }
 
-// newLive dials once, so that a source which is not there is reported at once; with opts.Later it is reported by Read where dial tells the name of
-// the network all the same.
+// newLive dials once, so that a source which is not there is reported at once; with opts.Later, Read reports it, if
+// dial gives the name of the network all the same.
 func newLive(opts Options, dial dialFunc) (*live, error) {
 	ctx, cancel := context.WithCancel(context.Background())
 	l, info, err := dial(ctx)
@@ -117,7 +118,7 @@ func (s *live) drop(l link) bool {
 	return s.gone
 }
 
-// redial tries until a link stands; false when the source was closed meanwhile.
+// redial tries until a link is up; false when the source was closed meanwhile.
 func (s *live) redial() bool {
 	pause := time.NewTimer(s.opts.Retry)
 	defer pause.Stop()

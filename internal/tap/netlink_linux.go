@@ -9,7 +9,7 @@ import (
 	"muster/internal/event"
 )
 
-// canState is what the kernel says of a CAN interface.
+// canState is what the kernel reports of a CAN interface.
 type canState struct {
 	hasState bool
 	state    uint32 // linux/can/netlink.h: 0 active, 1 warning, 2 passive, 3 bus off, 4 stopped, 5 sleeping
@@ -104,7 +104,7 @@ func parseLink(b []byte) (s canState, ok bool) {
 	return s, link.Err() == nil
 }
 
-// lostFrames adds the counters of struct rtnl_link_stats64 that each stand for a received frame which was lost.
+// lostFrames adds the counters of struct rtnl_link_stats64 that each count received frames which were lost.
 func lostFrames(stats []byte) (n uint64) {
 	const dropped, overrun, missed = 6, 11, 15 // linux/if_link.h: numbers of eight bytes
 	for _, i := range [...]int{dropped, overrun, missed} {

@@ -8,14 +8,16 @@ import (
 	"strings"
 )
 
-// Errors that a caller can distinguish. The error that Open returns says in one line what, where and how to repair it.
+// Errors that a caller can distinguish. The error that Open returns holds in one line what, where and how to repair
+// it.
 var (
 	ErrSpec        = errors.New("not a source")
 	ErrNoInterface = errors.New("no such network interface")
 	ErrNoTransmit  = errors.New("this source was opened to listen only: allow transmitting, with --ask, to send")
 )
 
-// wrong is the error of a source that is written wrongly, as opposed to one that fails: it is an ErrSpec, whatever its text says.
+// wrong is the error of a source that is written wrongly, as opposed to one that fails: it is an ErrSpec, whatever
+// its text.
 type wrong struct{ error }
 
 func (w wrong) Unwrap() error      { return w.error }
@@ -69,8 +71,8 @@ func Open(spec string, opts Options) (Source, error) {
 	return openSocketCAN(spec, opts)
 }
 
-// Backbone is the id that the NMEA 2000 network of a source will have, "" for a source that only has NMEA 0183. It is not known, false,
-// where only reading tells: of captures, of standard input and of simulations.
+// Backbone is the id that the NMEA 2000 network of a source will have, "" for a source that only has NMEA 0183. It is
+// unknown, false, where only reading shows it: of captures, of standard input and of simulations.
 func Backbone(spec string) (id string, known bool) {
 	scheme, rest, found := strings.Cut(spec, ":")
 	rest, _, _ = strings.Cut(rest, "?")

@@ -31,13 +31,14 @@ type Options struct {
 	Acknowledge bool
 	// BitRate of the bus behind a serial adapter in bit/s; 0 is 250000, the rate of NMEA 2000.
 	BitRate uint32
-	// ReceiveBuffer is the size asked of the kernel for a live source's queue in bytes; 0 is 8 MiB. The kernel takes twice that for its own
-	// account, of which a CAN frame costs 768 bytes (21,846 frames fitted on Linux 6.1): ten seconds of a full bus on which a busy machine
-	// may let muster wait. Without a privilege no more is granted than net.core.rmem_max.
+	// ReceiveBuffer is the size asked of the kernel for a live source's queue in bytes; 0 is 8 MiB. The kernel takes
+	// twice that for its own account, of which a CAN frame costs 768 bytes (21,846 frames fitted on Linux 6.1): ten
+	// seconds of a full bus during which a loaded computer may let muster wait. Without a privilege no more is
+	// granted than net.core.rmem_max.
 	ReceiveBuffer int
-	// Gather is how long at most a CAN interface from which everything was read is left alone, so that frames come by the batch and a full
-	// bus does not wake a small board two thousand times a second. Their times are the kernel's all the same. 0 is 100 ms; a source that
-	// transmits does not wait.
+	// Gather is how long at most a CAN interface from which everything was read is left alone, so that frames come by
+	// the batch and a full bus does not wake a small computer two thousand times a second. Their times are the
+	// kernel's all the same. 0 is 100 ms; a source that transmits does not wait.
 	Gather time.Duration
 	// Retry is the pause before a live source that went away is tried again; 0 is 1 s.
 	Retry time.Duration

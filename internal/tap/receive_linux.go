@@ -15,7 +15,7 @@ import (
 
 const (
 	batch       = 192 // messages a system call: more than come on a full bus while frames gather
-	messageSize = 72  // struct canfd_frame; a longer one is cut, which its flags still tell
+	messageSize = 72  // struct canfd_frame; a longer one is cut, which its flags still show
 	controlSize = 64  // time stamp and loss count
 )
 
@@ -69,7 +69,7 @@ func newReceiver(fd int, name string, buffer int) (*receiver, error) {
 	r := &receiver{file: os.NewFile(uintptr(fd), name)}
 	granted, err := unix.GetsockoptInt(fd, unix.SOL_SOCKET, unix.SO_RCVBUF)
 	r.room = granted / frameCost
-	if granted /= 2; err == nil && granted < buffer { // it tells the double of what it was set to, see socket(7)
+	if granted /= 2; err == nil && granted < buffer { // it returns double what it was set to, see socket(7)
 		r.queue = granted
 	}
 	if r.conn, err = r.file.SyscallConn(); err != nil {
@@ -107,7 +107,7 @@ func (r *receiver) receive(fd uintptr) bool {
 	}
 }
 
-// wait fills the batch with up to want messages. It blocks until there is one, but not when it is only to look.
+// wait fills the batch with up to want messages. It blocks until there is one, but not when look is true.
 func (r *receiver) wait(want int, look bool) error {
 	r.next, r.got, r.errno, r.want, r.look = 0, 0, 0, min(max(want, 1), batch), look
 	if err := r.conn.Read(r.pull); err != nil {
@@ -127,7 +127,7 @@ func (r *receiver) drained() bool { return r.got > 0 && r.got < r.want }
 type message struct {
 	data  []byte
 	time  event.Time // 0: the kernel gave none
-	lost  uint32     // cumulative; 0: the kernel says nothing while nothing is lost
+	lost  uint32     // cumulative; 0: the kernel reports nothing while nothing is lost
 	flags int
 }
 
@@ -138,7 +138,7 @@ func (r *receiver) message(i int) message {
 	return m
 }
 
-// countLosses lets the kernel tell with what it hands over how much it had no room for.
+// countLosses makes the kernel report, with what it hands over, how much it had no room for.
 func countLosses(c syscall.Conn) {
 	if raw, err := c.SyscallConn(); err == nil {
 		_ = raw.Control(func(fd uintptr) { _ = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_RXQ_OVFL, 1) })

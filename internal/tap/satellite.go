@@ -8,9 +8,9 @@ import (
 	"muster/internal/nmea0183"
 )
 
-// BySatellites gives the NMEA 0183 lines of a capture that has no times the time that a talker on their line last told,
-// to the millisecond. The first talker of a line that tells date and time is its clock. What comes before, and a
-// capture with times, is left as it is.
+// BySatellites gives the NMEA 0183 lines of a capture that has no times the time that a talker on their line last
+// sent, to the millisecond. The first talker of a line that sends date and time is its clock. What comes before, and
+// a capture with times, is left as it is.
 func BySatellites(src Recorded) Recorded { return &bySatellites{Recorded: src} }
 
 type bySatellites struct {
@@ -56,10 +56,10 @@ func (s *bySatellites) stamp(e *event.Event) {
 	e.Time = c.now
 }
 
-// The sentences that tell date and time.
+// The sentences that hold date and time.
 var rmc, zda = []byte("RMC,"), []byte("ZDA,")
 
-// hear sets the clock by a line. A time before the one that was told last is a fault of the receiver.
+// hear sets the clock by a line. A time before the one that was sent last is a fault of the receiver.
 func (s *bySatellites) hear(c *lineClock, line []byte) {
 	for rest := line; rest != nil; {
 		var err error
@@ -72,7 +72,7 @@ func (s *bySatellites) hear(c *lineClock, line []byte) {
 		s.readings, _ = nmea0183.Read(&s.sentence, s.readings[:0])
 		for i := range s.readings {
 			r := &s.readings[i]
-			t := event.Time(math.Round(r.Value*1e3)) * 1e6 // what they tell is no finer than milliseconds
+			t := event.Time(math.Round(r.Value*1e3)) * 1e6 // they are no finer than milliseconds
 			if r.Quantity == nmea0183.Time && r.Available && t > c.now {
 				c.talker, c.now = string(s.sentence.Talker()), t
 			}

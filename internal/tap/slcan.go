@@ -14,7 +14,8 @@ import (
 	"muster/internal/event"
 )
 
-// slcanLink speaks the ASCII protocol of serial CAN adapters (Lawicel's; the kernel's slcan driver is its best-known user).
+// slcanLink uses the ASCII protocol of serial CAN adapters (Lawicel's; the kernel's slcan driver is its best-known
+// user).
 type slcanLink struct {
 	splitter
 	port serial.Port
@@ -185,13 +186,13 @@ func appendSLCAN(b []byte, f *can.Frame) []byte {
 	return append(b, '\r')
 }
 
-// close takes the adapter off the bus, if it still hears, and releases the port.
+// close takes the adapter off the bus, if it still takes commands, and releases the port.
 func (l *slcanLink) close() error {
 	_ = l.write([]byte("C\r"))
 	return l.port.Close()
 }
 
-// parseSLCAN fills e from one line; false when the line says nothing about the bus (an answer, an empty line).
+// parseSLCAN fills e from one line; false when the line is not about the bus (an answer, an empty line).
 func parseSLCAN(line []byte, e *event.Event) bool {
 	ok := false
 	switch line[0] {

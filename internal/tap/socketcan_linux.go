@@ -29,7 +29,7 @@ type canLink struct {
 	frames int  // since the latest pause
 	pause  time.Duration
 	latest event.Time // of what was handed out
-	empty  bool       // the latest look left nothing waiting
+	empty  bool       // the latest read left nothing waiting
 }
 
 // canSource is a CAN interface of the kernel.
@@ -53,7 +53,7 @@ func openSocketCAN(name string, opts Options) (Source, error) {
 	return canSource{transmitter{s}}, nil
 }
 
-// checkInterface tells what is wrong with an interface before a socket does so in fewer words.
+// checkInterface reports what is wrong with an interface before a socket does so in fewer words.
 func checkInterface(name string) (*net.Interface, error) {
 	ifi, err := net.InterfaceByName(name)
 	if err != nil {
@@ -83,7 +83,7 @@ func dialCAN(name string, opts Options) (_ *canLink, info event.Network, err err
 		unix.Close(fd)
 		return nil, info, fmt.Errorf("error frames: %w", err)
 	}
-	// FD and XL frames are no part of NMEA 2000, but must be seen to be told of. Old kernels know neither.
+	// FD and XL frames are no part of NMEA 2000, but must be seen to be reported. Old kernels support neither.
 	const xlFrames = 7 // linux/can/raw.h
 	_ = unix.SetsockoptInt(fd, unix.SOL_CAN_RAW, unix.CAN_RAW_FD_FRAMES, 1)
 	_ = unix.SetsockoptInt(fd, unix.SOL_CAN_RAW, xlFrames, 1)
@@ -187,7 +187,7 @@ func (l *canLink) gather() {
 	time.Sleep(l.pause)
 }
 
-// take turns messages at hand into events, as many as fit. A loss goes before the frame that told of it.
+// take turns messages at hand into events, as many as fit. A loss goes before the frame that came with it.
 func (r *receiver) take(events []event.Event, now func() time.Time) int {
 	n := 0
 	for n < len(events) && r.next < r.got {
@@ -207,7 +207,7 @@ func (r *receiver) take(events []event.Event, now func() time.Time) int {
 			continue
 		}
 		*e = event.Event{Time: m.time, Sent: m.flags&unix.MSG_CONFIRM != 0}
-		const xlFlag = 0x80 // struct canxl_frame's flags, where the length of the others stands
+		const xlFlag = 0x80 // struct canxl_frame's flags, where the others have their length
 		switch {
 		case len(m.data) == frameSize && m.data[4]&xlFlag == 0:
 			takeFrame(binary.NativeEndian.Uint32(m.data), m.data, e)

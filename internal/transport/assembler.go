@@ -77,10 +77,11 @@ func (a *Assembler) Failures() uint64 { return a.fails }
 // Lost is how many fast packet messages of an address never came, as far as its sequence counters show it.
 func (a *Assembler) Lost(source uint8) uint64 { return a.lost.senders[source].lost }
 
-// Restarted says that the sequence counters of an address may begin anew: a claim of the address was heard.
+// Restarted notes a claim of the address: its sequence counters may begin again.
 func (a *Assembler) Restarted(source uint8) { a.lost.restarted(source) }
 
-// Interrupted says that nothing was received for a while: what every address sent meanwhile is not lost on the backbone.
+// Interrupted notes that nothing was received for a while: what every address sent meanwhile is not lost on the
+// backbone.
 func (a *Assembler) Interrupted() {
 	for source := range a.lost.senders {
 		a.lost.restarted(uint8(source))

@@ -155,7 +155,8 @@ func (a *Assembler) openISO(key uint64, now event.Time) int32 {
 	return t.add(key, now)
 }
 
-// expireISO gives up transfers that wait too long. Slots stand in order of waiting, so those within the shorter timeout end the walk.
+// expireISO gives up transfers that wait too long. Slots are in order of waiting, so those within the shorter timeout
+// end the walk.
 func (a *Assembler) expireISO(now event.Time) {
 	t := &a.iso
 	shorter := min(a.opt.BAMTimeout, a.opt.RTSTimeout)

@@ -69,7 +69,7 @@ func (t *table) add(key uint64, now event.Time) int32 {
 
 func (t *table) full() bool { return t.free == none }
 
-// touch marks the slot as heard from just now.
+// touch marks the slot as used just now.
 func (t *table) touch(i int32, now event.Time) {
 	t.links[i].last = now
 	if t.newest != i {

@@ -7,13 +7,13 @@ import (
 )
 
 const (
-	lostSlots = 1024 // counters followed at a time; the one that was not heard longest is given up
+	lostSlots = 1024 // counters followed at a time; the one that was unused longest is given up
 	steadyRun = 16   // steps of one in a row that show that a counter runs per PGN; common practice, no source
 	firstRun  = 4    // steps that show the sender's rate; common practice, no source
 	longRun   = 64   // steps after which half of the run is forgotten
 )
 
-// counter is the sequence counter of one PGN of one address. When it was heard last lies in its link.
+// counter is the sequence counter of one PGN of one address. When it was last received lies in its link.
 type counter struct {
 	since    event.Time // when its run of regular steps began
 	steps    uint8      // how far it went in the run
@@ -26,18 +26,19 @@ type counter struct {
 type sender struct {
 	lost  uint64
 	sent  uint8 // fast packet messages of any PGN, modulo 256
-	epoch uint8 // changes when the address may have begun to count anew
+	epoch uint8 // changes when the address may have begun to count again
 	apart uint8 // steps that one counter over all PGNs cannot have made, up to steadyRun
 }
 
-// lostTable tells from the 3-bit sequence counters of fast packets how many whole messages never came. Nothing else on the backbone
-// shows them. A message is counted only where counter and time agree on it:
-//   - the counter went up by one in each of steadyRun messages of this PGN that came at a regular rate, so it is neither constant nor random;
+// lostTable finds from the 3-bit sequence counters of fast packets how many whole messages never came. Nothing else
+// on the backbone shows them. A message is counted only where counter and time agree on it:
+//   - the counter went up by one in each of steadyRun messages of this PGN that came at a regular rate, so it is
+//     neither constant nor random;
 //   - the gap took as long as the messages that the counter skipped take at the sender's usual rate;
 //   - one counter over all PGNs of the address does not explain the gap by what else the address sent.
 //
-// So it never sees 8 messages lost in a row (the counter is where it was), messages that come at no regular rate, and a gap that ends
-// at 0, where a sender that restarted begins.
+// So it never sees 8 messages lost in a row (the counter is where it was), messages that come at no regular rate, and
+// a gap that ends at 0, where a sender that restarted begins.
 type lostTable struct {
 	table
 	counters []counter
@@ -61,7 +62,8 @@ func (t *lostTable) restarted(source uint8) {
 	s.apart = 0
 }
 
-// hear takes the sequence number of the next message of a PGN and an address, and returns how many of them never came before it.
+// hear takes the sequence number of the next message of a PGN and an address, and returns how many of them never came
+// before it.
 func (t *lostTable) hear(number uint32, source, sequence uint8, now event.Time) (lost uint8) {
 	s := &t.senders[source]
 	s.sent++

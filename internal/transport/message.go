@@ -21,7 +21,8 @@ func (m *Message) PGN() uint32 { return m.ID.PGN() }
 // Source is the sender's address.
 func (m *Message) Source() uint8 { return m.ID.Source() }
 
-// Reason says why a message did not come whole. Each counts messages, not frames: what is left of a message that broke is passed over.
+// Reason is why a message did not come whole. Each counts messages, not frames: what is left of a message that broke
+// is passed over.
 type Reason uint8
 
 // The reasons. Fast packet ones come first.

@@ -95,7 +95,7 @@ func (r *Receiver) missed(now event.Time) {
 	r.send, r.wake = sendCTS, now
 }
 
-// Handle takes a frame heard on the network; frames that do not concern the transfer are passed over.
+// Handle takes a frame received from the network; frames that do not concern the transfer are passed over.
 func (r *Receiver) Handle(now event.Time, f *can.Frame) {
 	id := pgn.ID(f.ID)
 	if r.done || !f.IsExtended || f.Length < 8 || id.Source() != r.peer || id.Destination() != r.self {

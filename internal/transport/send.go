@@ -11,7 +11,7 @@ import (
 	"muster/pgn"
 )
 
-// AbortError says why the other side, or we, gave an ISO transfer up (reasons of linux net/can/j1939).
+// AbortError is why the other side, or we, gave an ISO transfer up (reasons of linux net/can/j1939).
 type AbortError uint8
 
 // The reasons for an abort.
@@ -68,7 +68,7 @@ func (e AbortError) Error() string {
 	return "transport: transfer aborted: " + name
 }
 
-// ErrNotCarriable says that the ISO protocol cannot carry a message of this PGN or length.
+// ErrNotCarriable means that the ISO protocol cannot carry a message of this PGN or length.
 var ErrNotCarriable = errors.New("transport: 9 to 1785 bytes of a PGN that is no carrier itself can be carried")
 
 // controlFrame is a connection management frame about a PGN.
@@ -94,7 +94,7 @@ type Sender struct {
 	high     int // highest packet sent so far
 	repeats  int
 	wake     event.Time
-	abort    AbortError // to be told to the other side, if not 0
+	abort    AbortError // to be sent to the other side, if not 0
 	err      error
 }
 
@@ -160,7 +160,7 @@ func (s *Sender) Next(now event.Time) (f can.Frame, ok bool) {
 	return f, false
 }
 
-// Handle takes a frame heard on the network; frames that do not concern the transfer are passed over.
+// Handle takes a frame received from the network; frames that do not concern the transfer are passed over.
 func (s *Sender) Handle(now event.Time, f *can.Frame) {
 	id := pgn.ID(f.ID)
 	if s.dst == pgn.Global || s.state == senderNew || s.state == senderDone || !f.IsExtended || f.Length < 8 || id.PGN() != PGNControl ||
@@ -213,5 +213,5 @@ func (s *Sender) Wake() event.Time {
 // Done reports whether the transfer is over and nothing is left to send.
 func (s *Sender) Done() bool { return s.state == senderDone && s.abort == 0 }
 
-// Err says why the transfer failed: an AbortError, or nil.
+// Err is why the transfer failed: an AbortError, or nil.
 func (s *Sender) Err() error { return s.err }
