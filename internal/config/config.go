@@ -26,7 +26,7 @@ type Config struct {
 	Boat             boat.Identity     `yaml:"-"`
 	Sources          []Source          `yaml:"sources"`
 	Listen           string            `yaml:"listen"`     // host:port of the pages and the API; "off" for none
-	TokenFile        string            `yaml:"token_file"` // file with the token to act on its first line and, if wanted, one to read on its second
+	TokenFile        string            `yaml:"token_file"` // line 1: token to act; line 2, optional: token to read
 	TLS              TLS               `yaml:"tls"`
 	ManufacturerFile string            `yaml:"manufacturer_file"` // YAML mapping of manufacturer codes to names, added to the published list
 	Checks           check.Settings    `yaml:"checks"`
@@ -83,7 +83,7 @@ type Source struct {
 // Store bounds what is kept in StateDir.
 type Store struct {
 	Every  time.Duration `yaml:"every"`   // changes that can wait are written this often
-	MaxAge time.Duration `yaml:"max_age"` // of devices not heard and messages not delivered
+	MaxAge time.Duration `yaml:"max_age"` // of devices not received and messages not delivered
 	MaxMB  int           `yaml:"max_mb"`  // of everything together
 }
 
@@ -106,13 +106,13 @@ type TLS struct {
 	Key  string `yaml:"key"`
 }
 
-// Log says what is logged and how.
+// Log is what is logged and how.
 type Log struct {
 	Level  string `yaml:"level"`  // error, warn, info, debug or trace
 	Format string `yaml:"format"` // text, json or auto: text on a terminal, otherwise json
 }
 
-// DefaultListen is the address of the pages unless the config says otherwise.
+// DefaultListen is the address of the pages unless the config overrides it.
 const DefaultListen = "127.0.0.1:8632"
 
 // Default is the config of an empty file.
@@ -190,7 +190,7 @@ func Parse(ctx context.Context, name string, text []byte) (Config, error) {
 	return c, nil
 }
 
-// read reads a YAML file over what v already holds; known says where the known keys are.
+// read reads a YAML file over what v already holds; known is where the valid keys are listed.
 func read(ctx context.Context, name string, text []byte, v any, known string) (*input.Document, error) {
 	d, err := input.YAML(ctx, name, text, v, oldKeys...)
 	if m, ok := errors.AsType[*input.Mistake](err); ok && strings.HasPrefix(m.Text, "unknown key ") {
@@ -199,7 +199,7 @@ func read(ctx context.Context, name string, text []byte, v any, known string) (*
 	return d, err
 }
 
-// outside says which file could not be read, unless the mistake does.
+// outside adds to an error which file could not be read, unless the mistake names it.
 func outside(what string, err error) error {
 	if m, ok := errors.AsType[*input.Mistake](err); ok {
 		return m
@@ -289,8 +289,8 @@ func (c *Config) validate(d *input.Document) error {
 	return input.Mistakes(errs...)
 }
 
-// CheckListen says what is wrong with an address to listen on: host:port, or off. Without protection (a token or TLS) it
-// must be this computer's own.
+// CheckListen reports what is wrong with an address to listen on: host:port, or off. Without protection (a token or
+// TLS) it must be this computer's own.
 func CheckListen(address string, protected bool) error {
 	if address == "off" {
 		return nil

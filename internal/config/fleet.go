@@ -9,16 +9,16 @@ import (
 	"time"
 )
 
-// Fleet says which hub is told what happens aboard.
+// Fleet is the hub that receives the reports of this boat.
 type Fleet struct {
 	URL         List          `yaml:"url"`         // of the hub, or of several servers of one cluster; empty for no hub
 	Credentials string        `yaml:"credentials"` // file that muster-hub enroll made for this boat
-	CA          string        `yaml:"ca"`          // PEM file of whom to trust with the hub's certificate; empty for whom the computer trusts
+	CA          string        `yaml:"ca"`          // PEM file of the hub's trusted authorities; empty: the computer's
 	Every       time.Duration `yaml:"every"`       // a report is sent at least this often
-	MetricsURL  string        `yaml:"metrics_url"` // where this board can be scraped
+	MetricsURL  string        `yaml:"metrics_url"` // where this boat computer can be scraped
 }
 
-// On reports whether there is a hub to tell.
+// On reports whether there is a hub to send to.
 func (f *Fleet) On() bool { return len(f.URL) > 0 }
 
 // List is written as one text or as a list.
@@ -77,7 +77,7 @@ func (c *Config) validateFleet(bad func(key, format string, args ...any)) {
 	}
 }
 
-// CheckHubURL says what is wrong with where a boat reaches its hub.
+// CheckHubURL reports what is wrong with where a boat reaches its hub.
 func CheckHubURL(address string) error {
 	u, err := url.Parse(address)
 	switch {

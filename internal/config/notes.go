@@ -66,7 +66,7 @@ func ParseNotes(ctx context.Context, name string, text []byte) ([]boat.Manual, e
 	return n.Devices, input.Mistakes(errs...)
 }
 
-// CheckNote says what is wrong with one noted device but its id, and in which field.
+// CheckNote reports what is wrong with one noted device but its id, and in which field.
 func CheckNote(m *boat.Manual) (field string, err error) {
 	for _, f := range []struct {
 		key, text string

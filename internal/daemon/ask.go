@@ -18,7 +18,7 @@ import (
 	"muster/pgn"
 )
 
-// askEvery is how often our own presence looks at the clock.
+// askEvery is how often our own presence checks the clock.
 const askEvery = 20 * time.Millisecond
 
 // sendQueue is how many frames of ours may wait for the bus; more are dropped and counted, and asked for again later.
@@ -82,7 +82,7 @@ func (s *sources) asks() bool { return len(s.ownNames()) > 0 }
 var errListenOnly = errors.New("the interface is in listen-only mode, so nothing can be asked: " +
 	"leave out --ask, or set ListenOnly=no for it")
 
-// hear lets our presence hear the bus at a time that no set clock has moved. Its error ends the daemon.
+// hear gives our presence an event of the bus at a time that no set clock has moved. Its error ends the daemon.
 func (a *asking) hear(local int, e *event.Event, at event.Time) error {
 	if local != 0 || a.off {
 		return nil
@@ -116,7 +116,7 @@ func (s *sources) tickAskers(now event.Time) {
 	}
 }
 
-// unanswered tells which devices did not say who they are, and why.
+// unanswered reports which devices did not identify themselves, and why.
 func (s *sources) unanswered(tell func(network uint16, name pgn.NAME, why string)) {
 	for _, in := range s.inputs() {
 		if in.ask == nil || len(in.numbers) == 0 {

@@ -23,8 +23,8 @@ type wallClock struct {
 	elapsed time.Duration
 }
 
-// setBy returns by how much the clock was set since the last call, 0 when it just ran. elapsed is a clock that nobody
-// sets.
+// setBy returns by how much the clock was set since the last call, 0 when it just ran. elapsed is a clock that is
+// never set.
 func (w *wallClock) setBy(now time.Time, elapsed time.Duration) time.Duration {
 	last, before := w.last, w.elapsed
 	w.last, w.elapsed = now, elapsed
@@ -38,20 +38,20 @@ func (w *wallClock) setBy(now time.Time, elapsed time.Duration) time.Duration {
 	return jump
 }
 
-// shows is what the clock shows unless it was set since the last look.
+// shows is what the clock shows unless it was set since the last check.
 func (w *wallClock) shows(elapsed time.Duration) event.Time {
 	return event.At(w.last).Add(elapsed - w.elapsed)
 }
 
-// timekeeper keeps event time running evenly, whatever becomes of this computer's clock. While that is set, event time
-// is what it shows. While it is not, event time goes on from the last moment that the store knows, or follows
-// satellite time. It belongs to the model's goroutine, except now.
+// timekeeper keeps event time running evenly, whatever becomes of this computer's clock. While that is set, event
+// time is what it shows. While it is not, event time goes on from the last moment in the store, or follows satellite
+// time. It belongs to the model's goroutine, except now.
 type timekeeper struct {
 	log      zerolog.Logger
 	machine  func() time.Time     // what this computer's clock shows
-	elapsed  func() time.Duration // a clock that nobody sets
+	elapsed  func() time.Duration // a clock that is never set
 	live     bool                 // this computer's clock moves event time
-	takeGNSS bool                 // satellite time may stand in for it
+	takeGNSS bool                 // satellite time may replace it
 
 	wall       wallClock
 	ahead      atomic.Int64  // event time less this computer's clock in ns, while that is not set; read from anywhere
@@ -62,7 +62,7 @@ type timekeeper struct {
 	gnss       bool // event time follows satellite time
 }
 
-// unset reports whether a moment that this computer's clock shows says that nobody has set it.
+// unset reports whether a moment that this computer's clock shows means that it has not been set.
 func unset(now time.Time) bool { return event.At(now) < event.ClockSet }
 
 // now is the time as far as it is known: that of this computer, or event time while its clock is not set. Callable from
@@ -144,7 +144,7 @@ func (k *timekeeper) stamp(events []event.Event, shows event.Time) {
 	}
 }
 
-// clock says where event time comes from now.
+// clock is where event time comes from now.
 func (k *timekeeper) clock() boat.Clock {
 	switch {
 	case !k.live:
@@ -219,7 +219,7 @@ func (m *model) moveTime(by time.Duration) {
 	m.markClock()
 }
 
-// markClock says in every report of live traffic how good its times are.
+// markClock marks in every report of live traffic how good its times are.
 func (m *model) markClock() {
 	if m.time.live {
 		m.boat.SetClock(m.time.clock())
@@ -229,27 +229,27 @@ func (m *model) markClock() {
 // When satellite time is believed (common practice, no source).
 const (
 	believeAfter = 5 * time.Second // it has run evenly for so long
-	believeTold  = 3               // and was told so often
+	believeTold  = 3               // and was received so often
 	evenly       = time.Second     // means: within so much
 	freshFor     = 5 * time.Second // a reading counts
 )
 
-// satellites judges the satellite time on the networks.
+// satellites checks the satellite time on the networks.
 type satellites struct {
 	since event.Time // when it began to run evenly
 	told  int        // so often since
 	last  event.Time // the latest reading
 	best  float64    // seconds that it is ahead of event time: what came with the least delay
-	from  string     // who told
+	from  string     // the device that sent it
 }
 
-// offset reads the sources of time. It returns by how much event time is to be moved and whose time that is,
-// when every source agrees and they have gone on evenly.
+// offset reads the sources of time. It returns by how much event time is to be moved and whose time that is, when
+// every source agrees and they have gone on evenly.
 func (s *satellites) offset(now *boat.State) (off time.Duration, from string, ok bool) {
 	low, high, at := math.Inf(1), math.Inf(-1), event.Time(0)
 	for i := range now.Sources {
 		x := &now.Sources[i]
-		// A receiver without a fix, or one whose week number ran over, tells a time that cannot be.
+		// A receiver without a fix, or one whose week number ran over, sends a time that cannot be.
 		if x.Measure != boat.ClockOffset || now.TakenAt.Sub(x.At) > freshFor ||
 			float64(x.At)+x.Value*1e9 < float64(event.ClockSet) || x.Value > math.MaxInt64/1e9 {
 			continue

@@ -5,11 +5,11 @@
 //   - sources reads, and sends, with two goroutines for each source;
 //   - model is the boat and what is made of it: one goroutine, that of Run, feeds it and lets others see a view;
 //   - keeper writes the store, with one goroutine;
-//   - telling tells the targets of the config and the hub, with a goroutine for each;
+//   - notifiers notify the targets of the config and the hub, with a goroutine for each;
 //   - the server of the API and the pages, with its own, sees the view and acts by the desk.
 //
-// Of its locks, reloading.mu, life.mu and queue.mu, none is taken while another is held. Only reloading.mu is held over
-// input and output, and only reloads wait for it; all else that goroutines share is atomic and read-only.
+// Of its locks, reloading.mu, life.mu and queue.mu, none is taken while another is held. Only reloading.mu is held
+// over input and output, and only reloads wait for it; all else that goroutines share is atomic and read-only.
 package daemon
 
 import (
@@ -37,7 +37,7 @@ import (
 	"muster/internal/tap"
 )
 
-// Options say what a Daemon watches and how.
+// Options are what a Daemon watches and how.
 type Options struct {
 	Config  config.Config
 	Version string
@@ -54,8 +54,8 @@ type Options struct {
 	// Load reads the config again for a reload. May be nil, and then there is none to read.
 	Load func(context.Context) (config.Config, error)
 
-	// Known is a report of the same traffic, made while it was received. It tells Replay what no capture holds: what kept
-	// the time, which devices were our own, and which did not say who they are when asked. May be nil.
+	// Known is a report of the same traffic, made while it was received. It gives Replay what no capture holds: what
+	// kept the time, which devices were our own, and which did not identify themselves when asked. May be nil.
 	Known *report.Report
 
 	// Manual are devices entered by hand instead of those of the config's notes file. May be nil.
@@ -64,19 +64,19 @@ type Options struct {
 	// Layouts are plans of backbones instead of those of the config's layout files. May be nil.
 	Layouts []*backbone.Layout
 
-	// OnReport is told every report, and in a replay one for every second of event time. It may be nil, keeps nothing
-	// that it changes, and is called by the goroutine of Run or Replay.
+	// OnReport receives every report, and in a replay one for every second of event time. It may be nil, keeps
+	// nothing that it changes, and is called by the goroutine of Run or Replay.
 	OnReport func(now event.Time, r *report.Report, c release.Conditions)
 
-	// Recorded judges the boat by all that is received until the end, as an audit and a snapshot do, instead of raising
-	// alerts when something has lasted. Replay always does.
+	// Recorded checks the boat by all that is received until the end, as an audit and a snapshot do, instead of
+	// raising alerts when something has lasted. Replay always does.
 	Recorded bool
 
 	ReportEvery time.Duration // a report is made this often at most; default 1 s
 	StopWithin  time.Duration // what has not ended by then is left behind; default 5 s
 
 	firstRetry time.Duration        // wait after a failed delivery; default 1 s
-	elapsed    func() time.Duration // a clock that nobody sets; default Now's, or the time since boot
+	elapsed    func() time.Duration // a clock that is never set; default Now's, or the time since boot
 	replay     bool                 // time is that of the events alone
 	fleetLook  <-chan time.Duration // fleet.Options.Look
 }
@@ -113,7 +113,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	switch {
 	case opt.Now == nil:
 		opt.Now, opt.elapsed = time.Now, sinceBoot
-	case opt.elapsed == nil: // a clock of somebody's own is not set while it runs
+	case opt.elapsed == nil: // a clock of the caller's own is not set while it runs
 		began := opt.Now()
 		opt.elapsed = func() time.Duration { return opt.Now().Sub(began) }
 	}
@@ -160,7 +160,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	return d, nil
 }
 
-// takeUp opens the store, lets the model go on from there, and makes ready who is told.
+// takeUp opens the store, lets the model go on from there, and makes the notifiers ready.
 func (d *Daemon) takeUp(ctx context.Context) (base baseline, err error) {
 	c, m := &d.opt.Config, d.model
 	if d.keeper, err = openKeeper(c, m.time.now, d.log); err != nil {
@@ -338,7 +338,7 @@ func (d *Daemon) closeAll() {
 	})
 }
 
-// closeStore writes what is left, once nobody puts anything into the store.
+// closeStore writes what is left, once nothing is put into the store any more.
 func (d *Daemon) closeStore() error {
 	if d.keeper == nil {
 		return nil

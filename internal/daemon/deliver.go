@@ -59,10 +59,10 @@ const (
 	deliverWithin = 15 * time.Second // one request
 	firstRetry    = time.Second
 	lastRetry     = 5 * time.Minute
-	resendEvery   = time.Minute // standing alerts to an Alertmanager, which forgets those not repeated
+	resendEvery   = time.Minute // open alerts to an Alertmanager, which forgets those not repeated
 )
 
-// notifier tells one target. Its counters may be read from anywhere.
+// notifier notifies one target. Its counters may be read from anywhere.
 type notifier struct {
 	notifiers *notifiers
 	target    config.Target
@@ -85,7 +85,7 @@ func (o *notifiers) newNotifier(t config.Target) *notifier {
 		first: cmp.Or(o.firstRetry, firstRetry), firing: map[string]amAlert{}, delay: o.delay.WithLabelValues(t.Key())}
 }
 
-// wake says that there is something to tell.
+// wake signals that there is something to send.
 func (t *notifier) wake() {
 	select {
 	case t.pending <- struct{}{}:
@@ -98,7 +98,7 @@ func accepts(t *config.Target, s check.Severity) bool {
 	return s.Rank() >= max(t.MinSeverity.Rank(), check.Info.Rank())
 }
 
-// run tells until ctx ends.
+// run delivers until ctx ends.
 func (t *notifier) run(ctx context.Context) {
 	defer t.client.CloseIdleConnections()
 	resend := time.NewTicker(resendEvery)
@@ -125,7 +125,7 @@ func (t *notifier) run(ctx context.Context) {
 	}
 }
 
-// waits until there is something to tell, or until it is time to try again; false when ctx ended first.
+// waits until there is something to send, or until it is time to try again; false when ctx ended first.
 func (t *notifier) waits(ctx context.Context, resend <-chan time.Time, retry time.Duration) bool {
 	pending, again := t.pending, (<-chan time.Time)(nil)
 	if retry > 0 {
@@ -141,7 +141,7 @@ func (t *notifier) waits(ctx context.Context, resend <-chan time.Time, retry tim
 	return true
 }
 
-// noteOutcome says in the log when the target can no longer be told, and when it can again.
+// noteOutcome logs when the target can no longer be notified, and when it can again.
 func (t *notifier) noteOutcome(err error) {
 	down := err != nil
 	if down == t.down.Swap(down) {
@@ -185,7 +185,7 @@ type refusal struct{ status string }
 func (r *refusal) Error() string { return "refused: " + r.status }
 
 // post sends one message. A message that the receiver calls malformed is given up, so that it does not hold back the
-// others; whatever may be put right at the other end is tried again.
+// others; whatever may be repaired at the other end is tried again.
 func (t *notifier) post(ctx context.Context, url string, it store.Item) error {
 	err := t.request(ctx, url, it.Body, it.ID)
 	var no *refusal
@@ -238,9 +238,9 @@ type amAlert struct {
 	Generator   string            `json:"generatorURL,omitempty"`
 }
 
-// postOpen sends the changes that wait, each once and in order, so that an alert which came and went while
-// nobody answered is told too; then what stands, and the end of what stood when it was last told: an Alertmanager
-// forgets what is not repeated.
+// postOpen sends the changes that wait, each once and in order, so that an alert which came and went while the target
+// did not answer is sent too; then the open alerts, and the end of those that were open when last sent: an
+// Alertmanager forgets what is not repeated.
 func (t *notifier) postOpen(ctx context.Context) error {
 	for {
 		items := t.notifiers.keeper.store.Waiting(t.target.Key(), 20)
@@ -257,7 +257,7 @@ func (t *notifier) postOpen(ctx context.Context) error {
 	}
 }
 
-// postChange tells an Alertmanager of one change. One that it calls malformed is given up.
+// postChange sends an Alertmanager one change. One that it calls malformed is given up.
 func (t *notifier) postChange(ctx context.Context, it store.Item) error {
 	var m Message
 	if err := outside.OpenJSON(ctx, "", it.Body, &m); err != nil {
@@ -281,7 +281,7 @@ func (t *notifier) postChange(ctx context.Context, it store.Item) error {
 			return nil // no moment can be named: it runs out by itself
 		}
 	default:
-		return nil // it knows no acknowledgement
+		return nil // it has no acknowledgement
 	}
 	return t.postAlerts(ctx, []amAlert{am})
 }
@@ -311,7 +311,7 @@ func (t *notifier) postAlerts(ctx context.Context, list []amAlert) error {
 	return err
 }
 
-// postStanding sends what stands, and the end of what stood.
+// postStanding sends the open alerts, and the end of those that were open.
 func (t *notifier) postStanding(ctx context.Context) error {
 	now := t.notifiers.now()
 	r := t.notifiers.report()

@@ -6,7 +6,7 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// sinceBoot is a clock that nobody sets and that runs while the computer sleeps.
+// sinceBoot is a clock that is never set and that runs while the computer sleeps.
 func sinceBoot() time.Duration {
 	var t unix.Timespec
 	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &t); err != nil {

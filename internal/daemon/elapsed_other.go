@@ -4,5 +4,5 @@ package daemon
 
 import "time"
 
-// sinceBoot is a clock that nobody sets.
+// sinceBoot is a clock that is never set.
 func sinceBoot() time.Duration { return time.Since(started) }

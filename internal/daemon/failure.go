@@ -29,7 +29,7 @@ func (e *SourceError) Unwrap() error { return e.Err }
 // liveSchemes open sources that are devices or connections.
 var liveSchemes = []string{"socketcan", "serial", "udp", "0183", "0183+tcp", "0183+udp"}
 
-// NewSourceError tells an interface, port or connection that fails from a wrong name, a capture or a scenario.
+// NewSourceError separates an interface, port or connection that fails from a wrong name, a capture or a scenario.
 func NewSourceError(spec string, err error) *SourceError {
 	scheme, _, _ := strings.Cut(spec, ":")
 	bad := false

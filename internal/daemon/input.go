@@ -152,7 +152,7 @@ func (s *sources) signal(ctx context.Context, in *input) bool {
 	}
 }
 
-// count counts what the source read, and tells once when it goes away and once when it is back.
+// count counts what the source read, and reports once when it goes away and once when it is back.
 func (s *sources) count(in *input, events []event.Event) {
 	n := uint64(0)
 	for i := range events {

@@ -42,12 +42,12 @@ type keeping struct {
 	silenced bool       // a silence was set or ended
 }
 
-// kept says which state of a device the store holds.
+// kept is the state of a device that the store holds.
 type kept struct {
 	software, unit     string // the latest, and the unit that it is of
 	versions, restarts int
 	first              event.Time
-	day                int64 // on which it was last heard
+	day                int64 // on which it was last received
 	address            int
 }
 
@@ -58,7 +58,7 @@ type keptDevice struct {
 	LastSeen event.Time `json:"last_seen,omitzero"` // to the day
 }
 
-// restore takes up what the store holds. What cannot be read is left out and told.
+// restore takes up what the store holds. What cannot be read is left out and reported.
 func (m *model) restore() {
 	g := &m.keeping
 	g.keeper.logSetAside()
@@ -142,7 +142,7 @@ func (g *keeping) forget(networks []string) {
 	g.away = away
 }
 
-// lastKnown is the latest moment that the store tells of, unset for none.
+// lastKnown is the latest moment in the store, unset for none.
 func (g *keeping) lastKnown() event.Time {
 	last := g.at
 	for _, k := range g.past {
@@ -151,7 +151,7 @@ func (g *keeping) lastKnown() event.Time {
 	return last
 }
 
-// restoreDevices gives the past of devices. What cannot be read is left out and told.
+// restoreDevices gives the past of devices. What cannot be read is left out and reported.
 func (g *keeping) restoreDevices(unreadable func(what string, err error)) []boat.Past {
 	var past []boat.Past
 	for key, text := range g.keeper.store.All(store.Devices) {
@@ -242,8 +242,8 @@ func (g *keeping) keepAlerts(s alert.State) {
 
 const nanosADay = int64(24 * time.Hour)
 
-// keepDevices keeps the past of devices that changed: when each was last heard only to the day, so that a quiet boat
-// costs the card one small write a day.
+// keepDevices keeps the past of devices that changed: when each was last received only to the day, so that a quiet
+// boat costs the card one small write a day.
 func (g *keeping) keepDevices(r *report.Report) {
 	for i := range r.Devices {
 		dev := &r.Devices[i]
@@ -271,7 +271,7 @@ func (g *keeping) keepDevices(r *report.Report) {
 			last = 0
 		}
 		if dev.FirstSeen < event.ClockSet {
-			// By a clock that was not set: what was known before stands, and a new device counts from next time.
+			// By a clock that was not set: the earlier value holds, and a new device counts from next time.
 			k.first = g.past[key].FirstSeen
 			software = dated(software)
 		}
@@ -335,8 +335,8 @@ func (g *keeping) keepWork(w *work) {
 	g.keeper.store.Replace(store.Work, values)
 }
 
-// stillSilent lets the alert of a device stand that was silent before the start and has not been heard since: the device
-// list begins empty, and so the common rule cannot know of it.
+// stillSilent keeps open the alert of a device that was silent before the start and has not been received since: the
+// device list begins empty, so the common rule cannot find it.
 func (g *keeping) stillSilent() []check.Rule {
 	if len(g.away) == 0 {
 		return nil
@@ -354,7 +354,7 @@ func (g *keeping) stillSilent() []check.Rule {
 		}}}
 }
 
-// mayHaveSent reports whether somebody without a NAME speaks from the address that the device had.
+// mayHaveSent reports whether a device without a NAME sends from the address that the device had.
 func (g *keeping) mayHaveSent(s *boat.State, id string) bool {
 	return slices.ContainsFunc(s.Devices, func(o boat.Device) bool {
 		k := g.past[o.Network+"/"+id]

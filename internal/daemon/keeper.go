@@ -19,9 +19,9 @@ type keeper struct {
 	log   zerolog.Logger
 	store *store.Store
 	now   func() time.Time
-	asked chan struct{}               // capacity 1: somebody wants it written now
+	asked chan struct{}               // capacity 1: a write is asked for now
 	card  atomic.Pointer[cardFault]   // nil while the card takes what is written
-	aside atomic.Pointer[store.Aside] // what the log told of last
+	aside atomic.Pointer[store.Aside] // the latest that the log holds
 	once  sync.Once
 }
 
@@ -33,7 +33,7 @@ func openKeeper(c *config.Config, now func() time.Time, log zerolog.Logger) (*ke
 	return &keeper{log: log, store: s, now: now, asked: make(chan struct{}, 1)}, nil
 }
 
-// run writes the store at the interval and when woken, and tells so, until ctx ends.
+// run writes the store at the interval and when woken, and calls written after each, until ctx ends.
 func (k *keeper) run(ctx context.Context, every time.Duration, written func()) {
 	tick := time.NewTicker(max(every, time.Second))
 	defer tick.Stop()
@@ -63,7 +63,7 @@ func (k *keeper) close() (err error) {
 	return err
 }
 
-// write writes what was put, and says once when the card takes nothing and once when it does again.
+// write writes what was put, and reports once when the card takes nothing and once when it does again.
 func (k *keeper) write() {
 	err := k.store.Sync()
 	k.logSetAside()
@@ -78,7 +78,7 @@ func (k *keeper) write() {
 	}
 }
 
-// shift moves what it knows of onto another clock.
+// shift moves the times it holds onto another clock.
 func (k *keeper) shift(by time.Duration) {
 	if f := k.card.Load(); f != nil {
 		k.card.CompareAndSwap(f, &cardFault{f.since.Add(by), f.why})
@@ -95,7 +95,7 @@ type cardFault struct {
 const lost = "history of devices; alerts and silences; the work order; devices entered by hand; a baseline set while " +
 	"running; messages not yet delivered"
 
-// logSetAside says in the log that the store of before could not be read, and again when the card lets it be set aside.
+// logSetAside logs that the earlier store could not be read, and again when the card lets it be set aside.
 func (k *keeper) logSetAside() {
 	a := k.store.SetAside()
 	if a == nil || k.aside.Swap(a) == a {
@@ -108,7 +108,7 @@ func (k *keeper) logSetAside() {
 	line.Str("lost", lost).Msg("the earlier store cannot be read")
 }
 
-// asideRule finds that what was kept before is lost. It does so until the program ends: somebody must see it.
+// asideRule finds that what was kept before is lost. It does so until the program ends: a person must see it.
 func (k *keeper) asideRule() check.Rule {
 	return check.Rule{ID: "store-failing", Severity: check.Warning, Check: func(p *check.Pass) {
 		a := k.aside.Load()

@@ -115,9 +115,9 @@ func LoadLayouts(ctx context.Context, c *config.Config) ([]*backbone.Layout, err
 	return layouts, errors.Join(errs...)
 }
 
-// CheckLayouts reads the plans that the config names and holds them against the networks of its sources. backbone
+// CheckLayouts reads the layouts that the config names and compares them with the networks of its sources. backbone
 // gives the NMEA 2000 network of a source, "" for one that has none; known is false when only reading the source
-// tells, and then no plan is wrong.
+// shows it, and then no layout is wrong.
 func CheckLayouts(ctx context.Context, c *config.Config, backbone func(source string) (id string, known bool)) error {
 	layouts, err := LoadLayouts(ctx, c)
 	if err != nil {
@@ -154,8 +154,8 @@ func (k *knowledge) rules() []check.Rule {
 	return rules
 }
 
-// logPlans says in the log, once for each change, which plan is not compared with a network and why. It waits until
-// networks had time to be heard.
+// logPlans logs, once for each change, which layout is not compared with a network and why. It waits until networks
+// had time to send.
 func (k *knowledge) logPlans(r *report.Report, log zerolog.Logger) {
 	if r.Window.To.Sub(r.Window.From) < time.Minute {
 		return

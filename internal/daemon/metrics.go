@@ -120,7 +120,7 @@ func (m *counts) Collect(out chan<- prometheus.Metric) {
 	m.delay.Collect(out)
 }
 
-// collectReports tells how long reports took, and the count and the sum of that under names of their own.
+// collectReports collects how long reports took, and the count and the sum of that under names of their own.
 func (m *counts) collectReports(s api.Scrape) {
 	s <- m.took
 	var h dto.Metric
@@ -130,7 +130,7 @@ func (m *counts) collectReports(s api.Scrape) {
 	}
 }
 
-// collectKept tells of the store and of deliveries.
+// collectKept collects the metrics of the store and of deliveries.
 func (m *counts) collectKept(s api.Scrape) {
 	if m.d.keeper == nil {
 		return
@@ -154,7 +154,7 @@ func (m *counts) collectKept(s api.Scrape) {
 	}
 }
 
-// collectFleet tells of the uplink, if there is one.
+// collectFleet collects the metrics of the uplink, if there is one.
 func (m *counts) collectFleet(s api.Scrape) {
 	if m.d.notifiers == nil {
 		return

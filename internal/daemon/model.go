@@ -45,7 +45,7 @@ type model struct {
 	onReport func(now event.Time, r *report.Report, c release.Conditions) // may be nil
 	observe  func(*report.Report)                                         // may be nil
 	took     prometheus.Observer                                          // making one report, in seconds
-	gauged   bool                                                         // somebody may ask for the conditions
+	gauged   bool                                                         // the conditions may be asked for
 	endsRun  bool                                                         // run returns when every source has ended
 
 	acts chan func()     // what people do, for run
@@ -159,7 +159,7 @@ func (m *model) run(ctx context.Context, every time.Duration, serveErr <-chan er
 		case <-tick.C:
 			if m.time.live {
 				m.checkClock()
-				if len(m.sources.ready) == 0 { // otherwise what waits has the time, and may be older than the clock says
+				if len(m.sources.ready) == 0 { // else what waits has the time, maybe older than the clock
 					m.watch.Advance(event.At(m.time.now()).Add(-lateness))
 				}
 			}
@@ -216,7 +216,7 @@ func (m *model) feed(in *input, events []event.Event) error {
 	return nil
 }
 
-// takeSources begins and ends sources; who asked for it closes those that are gone.
+// takeSources begins and ends sources; the caller that asked for it closes those that were removed.
 func (m *model) takeSources(c *sourceChange) {
 	m.sources.take(c)
 	m.boat.SetOwn(m.sources.ownNames())
@@ -277,7 +277,7 @@ func (m *model) show(r *report.Report, c release.Conditions) {
 		sheets: m.known.sheets, job: m.known.job, checks: m.checks, plans: m.known.plans})
 }
 
-// changed logs what happens to alerts, once per change, and notes it for whoever is told.
+// changed logs what happens to alerts, once per change, and notes it for the notifiers.
 func (m *model) changed(c alert.Change) {
 	if m.keeping.keeper != nil {
 		m.keeping.changes = append(m.keeping.changes, noted{c, m.time.clock()})
@@ -313,7 +313,7 @@ func (m *model) do(ctx context.Context, act func() error) error {
 	select {
 	case err := <-answer:
 		if err == nil && m.keeping.keeper != nil {
-			m.keeping.keeper.write() // what a person was told is done must not be lost
+			m.keeping.keeper.write() // what a person saw confirmed must not be lost
 		}
 		return err
 	case <-m.done:
@@ -321,7 +321,7 @@ func (m *model) do(ctx context.Context, act func() error) error {
 	}
 }
 
-// actTime is the event time of what a person does now. In the first second after a start the model knows none yet.
+// actTime is the event time of what a person does now. In the first second after a start the model has none yet.
 func (m *model) actTime() event.Time {
 	now := m.boat.Now()
 	if m.time.live {

@@ -125,7 +125,7 @@ func (o *notifiers) queue(c *noted) {
 	}
 }
 
-// wake says that the store was written.
+// wake signals that the store was written.
 func (o *notifiers) wake() {
 	for _, t := range o.list() {
 		t.wake()

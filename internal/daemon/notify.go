@@ -6,12 +6,12 @@ import (
 	"github.com/coreos/go-systemd/v22/daemon"
 )
 
-// notify tells systemd where we stand; without systemd it does nothing.
+// notify reports our state to systemd; without systemd it does nothing.
 func notify(state string) { _, _ = daemon.SdNotify(false, state) }
 
-// watchdog tells systemd that the model's goroutine still turns.
+// watchdog reports to systemd that the model's goroutine still turns.
 type watchdog struct {
-	every time.Duration // 0: nobody wants to know
+	every time.Duration // 0: no watchdog is asked for
 	last  time.Time
 	now   func() time.Time
 }

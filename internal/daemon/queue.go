@@ -30,7 +30,7 @@ type queue struct {
 
 	mu      sync.Mutex // guards the following; held over copying alone
 	waiting batch
-	listed  bool   // the model knows that something waits, or is about to be told
+	listed  bool   // the model has been, or is about to be, notified that something waits
 	lost    uint32 // events that found no room, since the latest that did
 
 	spare batch // the model's
@@ -38,8 +38,8 @@ type queue struct {
 
 func newQueue() queue { return queue{room: make(chan struct{}, 1)} }
 
-// put adds events. First reports that the model is to be told that something waits; full that there was no room, of
-// which a note is made when the events are not offered again.
+// put adds events. First reports that the model is to be notified that something waits; full that there was no room,
+// of which a note is made when the events are not offered again.
 func (q *queue) put(events []event.Event, again bool) (first, full bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -60,7 +60,7 @@ func (q *queue) put(events []event.Event, again bool) (first, full bool) {
 	return q.list(), false
 }
 
-// end says that nothing more comes, and why.
+// end notes that nothing more comes, and why.
 func (q *queue) end(err error) (first bool) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
@@ -107,7 +107,7 @@ func (b *batch) fill(events []event.Event) {
 	}
 }
 
-// vital reports whether events tell more than traffic: what must not be lost even when the model is behind.
+// vital reports whether events hold more than traffic: what must not be lost even when the model is behind.
 func vital(events []event.Event) bool {
 	for i := range events {
 		switch events[i].Kind {

@@ -140,7 +140,7 @@ func (d *Daemon) ReloadConfig(ctx context.Context) (api.Reloaded, error) {
 	case <-ctx.Done():
 		return api.Reloaded{}, ctx.Err()
 	}
-	// Type=notify-reload of systemd 253 wants the time; earlier ones, which know notify alone, pass over it.
+	// Type=notify-reload of systemd 253 needs the time; earlier ones, which only have notify, pass over it.
 	notify(sd.SdNotifyReloading + "\n" + sd.SdNotifyMonotonicUsec())
 	c, err := d.opt.Load(ctx)
 	var late []string

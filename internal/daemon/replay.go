@@ -15,7 +15,7 @@ import (
 	"muster/pgn"
 )
 
-// cursor is where a replay stands in one source.
+// cursor is how far a replay is in one source.
 type cursor struct {
 	in     *input
 	events []event.Event // read and not yet fed
@@ -25,8 +25,8 @@ type cursor struct {
 
 // Replay reads captures and simulations to their end, or to the end of a span of their own time, as fast as they can
 // be read, and returns the report. Several sources are read side by side in the order of their times. The model runs
-// on the caller's goroutine and looks at no clock, so that the same input gives the same report. progress may be nil;
-// it is told how many bytes of how many have been read.
+// on the caller's goroutine and reads no clock, so that the same input gives the same report. progress may be nil; it
+// is given how many bytes of how many have been read.
 //
 // The report holds what was read even when there is an error.
 func Replay(
@@ -66,7 +66,7 @@ type replaying struct {
 	span       time.Duration // 0: to the end
 	end        event.Time    // of the span, once an event has begun it
 	over       bool          // the span is
-	nextReport event.Time    // when OnReport is told next
+	nextReport event.Time    // when OnReport is called next
 	progress   func(read, total int64)
 }
 
@@ -104,7 +104,8 @@ func (p *replaying) play(ctx context.Context) error {
 }
 
 // next takes from the source whose next event is the earliest those events that come before the next of any other, up
-// to the one after which somebody wants to look, within the span. The source is nil when all are at their end.
+// to the one after which a report or a run of the checks is due, within the span. The source is nil when all are at
+// their end.
 func (p *replaying) next() (*input, []event.Event) {
 	var first *cursor
 	until := event.Time(math.MaxInt64)
@@ -158,7 +159,7 @@ func (p *replaying) between(in *input, run []event.Event) error {
 	return nil
 }
 
-// reportDue reports whether the second after the look before is over, for a caller that is called once for every
+// reportDue reports whether the second after the call before is over, for a caller that is called once for every
 // second of event time.
 func (p *replaying) reportDue(now event.Time) bool {
 	wait := p.nextReport.Sub(now)
@@ -198,7 +199,7 @@ func devicesOf(r *report.Report) []report.Device {
 	return r.Devices
 }
 
-// noteUnansweredBefore tells the model which devices did not answer when the traffic was received.
+// noteUnansweredBefore gives the model the devices that did not answer when the traffic was received.
 func (m *model) noteUnansweredBefore(known *report.Report) {
 	for _, dev := range devicesOf(known) {
 		name, err := strconv.ParseUint(dev.ID, 16, 64)
@@ -225,7 +226,7 @@ func (c *cursor) refill() error {
 	return err
 }
 
-// progressOf adds up how far the captures are; the total is 0 when one of them does not know it.
+// progressOf adds up how far the captures are; the total is 0 when the size of one of them is unknown.
 func progressOf(cursors []*cursor) (read, total int64) {
 	known := true
 	for _, c := range cursors {

@@ -74,7 +74,7 @@ func (s *sources) recorded() bool {
 	return slices.ContainsFunc(s.inputs(), func(in *input) bool { return in.recorded })
 }
 
-// down says which source is not read, nil for none.
+// down names a source that is not read, nil for none.
 func (s *sources) down() error {
 	for _, in := range s.inputs() {
 		if !in.up.Load() {
@@ -100,7 +100,7 @@ func (s *sources) start(in *input) {
 	}
 }
 
-// wait returns when nobody reads and sends any longer.
+// wait returns when nothing reads and sends any longer.
 func (s *sources) wait() { s.tasks.Wait() }
 
 // close ends the reading of all, last first.
@@ -126,7 +126,7 @@ func (s *sources) allOver(endsRun bool) (bool, error) {
 	return true, errors.Join(failed...)
 }
 
-// place puts events under the boat's own network numbers and names, and lets our presences hear them at a time that no
+// place puts events under the boat's own network numbers and names, and gives them to our presences at a time that no
 // set clock has moved. An error ends the daemon.
 func (s *sources) place(in *input, events []event.Event, moved time.Duration) error {
 	for i := range events {
@@ -156,7 +156,7 @@ func (s *sources) place(in *input, events []event.Event, moved time.Duration) er
 	return nil
 }
 
-// number is the boat's number of a source's network; the boat knows none of those above the bound.
+// number is the boat's number of a source's network; the boat takes none of those above the bound.
 func (s *sources) number(in *input, local int) uint16 {
 	if local >= maxNetworks {
 		return math.MaxUint16
@@ -208,7 +208,7 @@ func (s *sources) networkID(in *input, local int, own string) string {
 		return fmt.Sprintf("%s-%d", in.id, local+1)
 	}
 	if id, ok := in.given[own]; ok {
-		return id // told again, as when a line's rate was found
+		return id // reported again, as when a line's rate was found
 	}
 	all := s.inputs()
 	place := slices.Index(all, in)
@@ -294,7 +294,7 @@ func (s *sources) change(list []config.Source) (_ *sourceChange, err error) {
 	return c, nil
 }
 
-// take begins and ends sources; who asked for it closes those that are gone.
+// take begins and ends sources; the caller that asked for it closes those that were removed.
 func (s *sources) take(c *sourceChange) {
 	s.list.Store(&c.list)
 	for _, in := range c.gone {

@@ -9,7 +9,7 @@ import (
 	"muster/internal/snapshot"
 )
 
-// uplink is the one that tells the hub, with the config that it was made from.
+// uplink is the one that sends to the hub, with the config that it was made from.
 type uplink struct {
 	*fleet.Uplink
 	config config.Fleet
@@ -17,7 +17,7 @@ type uplink struct {
 	done   chan struct{}      // closed when it has ended
 }
 
-// CheckFleet says what stands against the fleet's keys and the files that they name. It connects to nobody.
+// CheckFleet reports what is wrong with the fleet's keys and the files that they name. It makes no connection.
 func CheckFleet(c *config.Config) error {
 	if !c.Fleet.On() {
 		return nil
@@ -60,7 +60,7 @@ func (o *notifiers) nextUplink(c *config.Config) (*uplink, error) {
 	return o.newUplink(c)
 }
 
-// startUplink lets an uplink, or none, tell the hub instead of the present one, and begins once that has ended.
+// startUplink lets an uplink, or none, send to the hub instead of the present one, and begins once that has ended.
 func (o *notifiers) startUplink(link *uplink) {
 	was := o.up.Swap(link)
 	if was == link && (link == nil || link.stop != nil) {
@@ -86,7 +86,7 @@ func (o *notifiers) startUplink(link *uplink) {
 	})
 }
 
-// sendSnapshot tells the hub a snapshot taken on the pages or by the API.
+// sendSnapshot sends the hub a snapshot taken on the pages or by the API.
 func (o *notifiers) sendSnapshot(s *snapshot.Snapshot) {
 	link := o.up.Load()
 	if link == nil {
@@ -100,7 +100,7 @@ func (o *notifiers) sendSnapshot(s *snapshot.Snapshot) {
 	link.Snapshot(sealed)
 }
 
-// sendRecord tells the hub a service record printed from the pages.
+// sendRecord sends the hub a service record printed from the pages.
 func (o *notifiers) sendRecord(name, media string, data []byte) {
 	if link := o.up.Load(); link != nil {
 		link.Record(fleet.Document{Name: name, Media: media, Data: data})

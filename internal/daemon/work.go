@@ -69,16 +69,16 @@ func (m *model) logSteps(changes []release.StepChange) {
 	}
 }
 
-// silenceFrom lets a silence hold from the latest run of the checks on, so that what stands is shown as silenced at
+// silenceFrom lets a silence hold from the latest run of the checks on, so that open alerts are shown as silenced at
 // once.
 func (m *model) silenceFrom(now event.Time) event.Time { return now.Add(-m.watch.Every()) }
 
-// workSilence is how long after a step was last under way its order keeps the alerts that work brings from being told;
-// as long as a restart counts by the checks' defaults.
+// workSilence is how long after a step was last under way its order silences the alerts that work brings; as long as
+// a restart counts by the checks' defaults.
 const workSilence = time.Hour
 
-// silenceWork keeps what work brings about from being told, for the devices of the order, from the first step on. Each
-// step that is under way prolongs it; the end of the order ends it.
+// silenceWork silences the alerts that work brings, for the devices of the order, from the first step on. Each step
+// that is under way prolongs it; the end of the order ends it.
 func (m *model) silenceWork(now event.Time) {
 	if !slices.ContainsFunc(m.work.follower.Status(), func(s release.StepStatus) bool {
 		return s.State == release.StepLeft || s.State == release.StepBack || s.State == release.StepIdentified

@@ -19,7 +19,7 @@ const (
 	maxAnchors   = 100       // anchors (&) and aliases (*) together
 	maxSiblings  = 2_500_000 // sum over all mappings of half the square of its keys: 2,200 keys in one
 	maxPaths     = 8 << 20   // bytes of the paths to all values
-	maxAngles    = 64        // < in a row, each of which makes the scanner look at all that follow
+	maxAngles    = 64        // < in a row, each of which makes the scanner read all that follow
 	maxBlanks    = 4 << 20   // lines without text in a row times the bytes of the file: each makes the scanner copy the text before them
 )
 
@@ -173,7 +173,8 @@ func (b *tokenBounds) key(colon *token.Token) error {
 	return nil
 }
 
-// leave leaves the levels that end where something begins in this column: a key ends the list that stands in its own column.
+// leave leaves the levels that end where something begins in this column: a key ends the list that is in its own
+// column.
 func (b *tokenBounds) leave(column int, key bool) {
 	for n := len(b.levels); n > 0; n = len(b.levels) {
 		top := b.levels[n-1]

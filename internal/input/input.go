@@ -43,7 +43,8 @@ func (m *Mistake) Error() string {
 // maxMistakes bounds how many mistakes of one file are listed.
 const maxMistakes = 20
 
-// Mistakes joins the mistakes of one file. Only the first ones are listed; the last line then says how many more there are.
+// Mistakes joins the mistakes of one file. Only the first ones are listed; the last line then gives the number of the
+// others.
 func Mistakes(errs ...error) error {
 	if more := len(errs) - maxMistakes; more > 1 {
 		errs = append(errs[:maxMistakes:maxMistakes], fmt.Errorf("and %d more mistakes", more))
@@ -65,7 +66,7 @@ func Quote(s string) string {
 	return strconv.Quote(cut(s, maxQuote)) + "…"
 }
 
-// Shorten cuts what another library says, or repeats of a file, to at most 400 bytes.
+// Shorten cuts what another library reports, or repeats of a file, to at most 400 bytes.
 func Shorten(s string) string {
 	if len(s) <= maxWords {
 		return s

@@ -12,15 +12,16 @@ import (
 	"unicode/utf8"
 )
 
-// Bounds of JSON. The size is for the caller to say, as it knows the kind of file.
+// Bounds of JSON. The caller gives the size, because it depends on the kind of file.
 const (
 	maxJSONDepth  = 64       // levels of nesting
 	maxJSONMemory = 16 << 20 // bytes that the values take once they are read, texts not counted
 )
 
-// JSON reads the one value of data into v. A key that stands twice in an object, a key that a struct has in another case, and anything
-// behind the value are mistakes; so is a key that a struct does not have. What a json.RawMessage takes is for its own reader to judge: only
-// its form and nesting are looked at. v is as it was when the text is refused before it is decoded.
+// JSON reads the one value of data into v. A duplicate key in an object, a key that a struct has in another case, and
+// anything behind the value are mistakes; so is a key that a struct does not have. What a json.RawMessage takes is
+// for its own reader to check: only its form and nesting are checked here. v is as it was when the text is refused
+// before it is decoded.
 func JSON(ctx context.Context, name string, data []byte, v any) error {
 	return readJSON(ctx, name, data, v, true, json.Unmarshal)
 }
@@ -72,8 +73,8 @@ func readJSON(ctx context.Context, name string, data []byte, v any, strict bool,
 	return m
 }
 
-// jsonScanner goes through JSON once, beside the type that it is for, before the decoder does. What is left to the decoder: the form of
-// numbers and escapes, ranges, and what types with a reader of their own say.
+// jsonScanner goes through JSON once, beside the type that it is for, before the decoder does. What is left to the
+// decoder: the form of numbers and escapes, ranges, and what types with a reader of their own require.
 type jsonScanner struct {
 	ctx    context.Context
 	data   []byte
@@ -108,7 +109,7 @@ func (s *jsonScanner) peek() byte {
 	return 0
 }
 
-// take takes a character or says that it is missing.
+// take takes a character or reports that it is missing.
 func (s *jsonScanner) take(c byte) error {
 	if s.peek() != c || s.at >= len(s.data) {
 		return s.unexpected(string(c))
@@ -337,7 +338,7 @@ func (s *jsonScanner) unknown(at int, key string, fields map[string]reflect.Type
 	return s.hold(64)
 }
 
-// key takes a key and gives what it says.
+// key takes a key and gives its text.
 func (s *jsonScanner) key() (string, error) {
 	raw, err := s.quoted()
 	if err != nil {

@@ -17,7 +17,7 @@ import (
 	"github.com/goccy/go-yaml/token"
 )
 
-// Document is one document of a YAML file. It can say where a key stands.
+// Document is one document of a YAML file. It can report where a key is.
 type Document struct {
 	Warnings []*Mistake // old keys that Rename found
 
@@ -25,9 +25,10 @@ type Document struct {
 	body ast.Node // nil for an empty one
 }
 
-// YAML reads the one document of a file into v, over what v already holds. A key that v does not have, a key that stands twice and a
-// second document are mistakes. A key without a value leaves what v holds, as if everything below it were commented out. The document
-// is not nil when the text is YAML, even when v could not take it. Old keys are renamed first; see Rename.
+// YAML reads the one document of a file into v, over what v already holds. A key that v does not have, a duplicate
+// key and a second document are mistakes. A key without a value leaves what v holds, as if everything below it were
+// commented out. The document is not nil when the text is YAML, even when v could not take it. Old keys are renamed
+// first; see Rename.
 func YAML(ctx context.Context, name string, data []byte, v any, old ...OldKey) (*Document, error) {
 	docs, err := Documents(ctx, name, data)
 	if err != nil {
@@ -88,7 +89,7 @@ func Documents(ctx context.Context, name string, data []byte) (docs []*Document,
 	return docs, nil
 }
 
-// Empty reports whether the document says nothing.
+// Empty reports whether the document has no content.
 func (d *Document) Empty() bool { return d.body == nil }
 
 // Decode takes the values of the document into v. An empty document leaves v as it is.
@@ -271,7 +272,7 @@ func (t *Text) Mistake(format string, args ...any) *Mistake {
 	return &Mistake{Line: t.Line, Column: t.Column, Text: words(format, args)}
 }
 
-// mistake puts what the library or an UnmarshalYAML says into one line with its place.
+// mistake puts what the library or an UnmarshalYAML reports into one line with its place.
 func (d *Document) mistake(err error) *Mistake {
 	if m, ok := errors.AsType[*Mistake](err); ok {
 		m.File = d.file
@@ -367,7 +368,7 @@ func keyOf(value *token.Token) string {
 	return ""
 }
 
-// expected says what a type takes, with an example for the key if it is known.
+// expected describes what a type takes, with an example for the key if there is one.
 func expected(t reflect.Type, key string) string {
 	what, example := "keys with values", ""
 	if t == reflect.TypeFor[time.Duration]() {

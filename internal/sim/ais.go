@@ -9,8 +9,8 @@ import (
 // maxPayload is how many characters of a message one AIS sentence carries: with more it would be longer than a sentence may be.
 const maxPayload = 60
 
-// aisMessage is what an AIS unit says at a turn: of its own vessel for VDO, of the vessels around for VDM. Every fourth
-// turn is static data, so that a short look shows it; on the water it comes every six minutes.
+// aisMessage is what an AIS unit sends at a turn: of its own vessel for VDO, of the vessels around for VDM. Every
+// fourth turn is static data, so that a short capture holds it; on the water it comes every six minutes.
 func aisMessage(own bool, v *view, turn int) *sixBits {
 	m := &sixBits{}
 	n := turn / 4
@@ -30,7 +30,7 @@ func aisMessage(own bool, v *view, turn int) *sixBits {
 	return m
 }
 
-// sixBits is an AIS message being written (ITU-R M.1371 as told by gpsd's AIVDM page).
+// sixBits is an AIS message being written (ITU-R M.1371, after gpsd's AIVDM page).
 type sixBits struct {
 	symbols []byte // of six bits
 	n       int    // bits
@@ -166,7 +166,7 @@ func (m *sixBits) staticB(t *target, part int) {
 	m.uint(0, 6)
 }
 
-// hull is how far bow, stern, port and starboard are from the receiver, in whole metres: it stands amidships.
+// hull is how far bow, stern, port and starboard are from the receiver, in whole metres: it is amidships.
 func (m *sixBits) hull(t *target) {
 	length, beam := int64(math.Round(t.length)), int64(math.Round(t.beam))
 	m.uint(length/2, 9)
@@ -175,7 +175,8 @@ func (m *sixBits) hull(t *target) {
 	m.uint(beam-beam/2, 6)
 }
 
-// sentences gives the fields of each sentence that the message takes. sequence tells messages of several sentences apart.
+// sentences gives the fields of each sentence that the message takes. sequence separates messages of several
+// sentences.
 func (m *sixBits) sentences(own bool, sequence int) []string {
 	channel := "A"
 	if own {

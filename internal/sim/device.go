@@ -14,7 +14,7 @@ import (
 type device struct {
 	spec   Device // as it is now
 	node   *node.Node
-	asker  *node.Asker // of a device that asks the others who they are, as a head does
+	asker  *node.Asker // of a device that asks the others for their identity, as a display does
 	box    node.Outbox
 	queue  []can.Frame
 	next   event.Time
@@ -26,7 +26,7 @@ type device struct {
 	loop   time.Duration
 }
 
-// headShare is how much of the bus an asking head takes.
+// headShare is how much of the bus an asking display takes.
 const headShare = 0.04
 
 func (d *device) feed(now event.Time, f *can.Frame) {

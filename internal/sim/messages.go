@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// encoder appends fields of whole bytes, little endian. It stands apart from the decoder's message set on purpose: the two are
-// written from the same public layouts and tested against each other.
+// encoder appends fields of whole bytes, little endian. It is apart from the decoder's message set on purpose: the
+// two are written from the same public layouts and tested against each other.
 type encoder struct {
 	b     []byte
 	empty bool // write "not available" for every measured value
@@ -62,10 +62,10 @@ func (e *encoder) text(s string, bytes int, pad byte) {
 	}
 }
 
-// msg is what an encoder function may know besides the view.
+// msg is what an encoder function may use besides the view.
 type msg struct {
 	instance     uint8
-	variant      uint8 // fluid type, temperature source, wind reference, source type: what else tells messages of one PGN apart
+	variant      uint8 // fluid type, temperature source, wind reference, source type: as messages of one PGN differ
 	sid          uint8
 	turn         int // counts up; picks one of several, such as an AIS target
 	offset       float64
@@ -413,7 +413,7 @@ var kinds = []kind{
 	}},
 }
 
-// findKind looks a message up. The proprietary ranges are filled with a manufacturer's code and made-up bytes.
+// findKind finds a message. The proprietary ranges are filled with a manufacturer's code and made-up bytes.
 func findKind(number uint32) (kind, bool) {
 	i := sort.Search(len(kinds), func(i int) bool { return kinds[i].pgn >= number })
 	if i < len(kinds) && kinds[i].pgn == number {

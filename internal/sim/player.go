@@ -87,7 +87,7 @@ func (p *Player) Send(f can.Frame) error {
 	return err
 }
 
-// Inject lets the devices hear a frame that another put on the real bus that the simulation is played to.
+// Inject gives the devices a frame that another put on the real bus that the simulation is played to.
 func (p *Player) Inject(f can.Frame) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -100,7 +100,7 @@ func (p *Player) Inject(f can.Frame) {
 func (p *Player) catchUp() {
 	if p.speed > 0 {
 		limit := p.limit()
-		for len(p.sim.out) < 1<<16 && p.sim.step(limit) { // the bound matters only when nobody reads
+		for len(p.sim.out) < 1<<16 && p.sim.step(limit) { // the bound matters only when the queue is not read
 		}
 	}
 }

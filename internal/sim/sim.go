@@ -36,7 +36,7 @@ type Sim struct {
 	wheel   wheel
 	enc     encoder
 
-	foreign []can.Frame // frames that the reader of the events wants on the bus
+	foreign []can.Frame // frames that the reader of the events put on the bus
 	flight  can.Frame   // the frame on the wire
 	sender  int         // whose it is: index of the device, sentForeign or sentFiller
 	busy    bool
@@ -139,8 +139,8 @@ func (s *Sim) ReadUntil(limit event.Time, events []event.Event) (int, error) {
 	return n, nil
 }
 
-// Send puts a frame of the reader's own on the simulated bus: it competes for the wire, the devices hear it, and it comes back from
-// Read marked as sent.
+// Send puts a frame of the reader's own on the simulated bus: it competes for the bus, the devices receive it, and it
+// comes back from Read marked as sent.
 func (s *Sim) Send(f can.Frame) error {
 	if err := f.Validate(); err != nil {
 		return fmt.Errorf("sim: send: %w", err)
@@ -153,8 +153,8 @@ func (s *Sim) Send(f can.Frame) error {
 	return nil
 }
 
-// Inject lets the devices hear a frame that another put on a real bus, at the time of the event if that is later than Now.
-// What the simulation had to say before that time remains to be read.
+// Inject gives the devices a frame that another put on a real bus, at the time of the event if that is later than
+// Now. What the simulation had to send before that time remains to be read.
 func (s *Sim) Inject(ev *event.Event) {
 	if ev.Kind != event.KindFrame {
 		return
@@ -274,7 +274,7 @@ func (s *Sim) arbitrate() {
 		s.foreign = s.foreign[:copy(s.foreign, s.foreign[1:])]
 	case s.fill > 0 && s.fillReady() <= s.now:
 		f, ok := s.fillFrame()
-		if !ok { // nobody has an address yet
+		if !ok { // no device has an address yet
 			s.fillSpend(int(s.fill * BitRate / 100))
 			return
 		}
@@ -344,7 +344,7 @@ func (s *Sim) repeat(f *can.Frame, id pgn.ID, sender int) {
 	}
 }
 
-// drain moves what a node wants to say to its queue and notes when it wants to be called again.
+// drain moves what a node has to send to its queue and notes when it is to be called again.
 func (s *Sim) drain(d *device) {
 	if !d.silent {
 		d.queue = append(d.queue, d.box.Frames[:min(len(d.box.Frames), maxQueue-min(len(d.queue), maxQueue))]...)
@@ -353,8 +353,8 @@ func (s *Sim) drain(d *device) {
 	d.next = d.wake()
 }
 
-// The filler keeps the load of the bus at a share: it counts the bits that the share is worth since the start, takes off what is
-// sent, and sends at the lowest priority whatever is missing.
+// The filler keeps the load of the bus at a share: it counts the bits that the share amounts to since the start,
+// takes off what is sent, and sends at the lowest priority whatever is missing.
 func (s *Sim) fillReady() event.Time {
 	if s.fillBit <= 0 {
 		return s.fillAt

@@ -27,7 +27,7 @@ type record struct {
 
 var castagnoli = crc32.MakeTable(crc32.Castagnoli)
 
-// header is what stands before each value: a checksum over key, time and value, and the time.
+// header is what precedes each value: a checksum over key, time and value, and the time.
 const header = 4 + 8
 
 // encode writes a record so that decode sees any damage to it or to its key; the file format itself guards neither.
@@ -252,8 +252,9 @@ func (s *Store) begin() error {
 
 // attach opens the file for writing, with every value in it.
 //
-// What there is is written to a new file, which then takes the old one's place. So no damage to the part of the old file that says
-// which pages are free, which nothing guards, can ever cost a value, and the file is no larger than it must be.
+// What there is is written to a new file, which then replaces the old one. So no damage to the part of the old file
+// that lists which pages are free, which nothing guards, can ever cost a value, and the file is no larger than it
+// must be.
 func (s *Store) attach() error {
 	if err := s.putAside(); err != nil {
 		return err

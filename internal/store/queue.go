@@ -11,7 +11,7 @@ import (
 	"muster/internal/event"
 )
 
-// Item is one thing that somebody is still to be told. Ids grow and are never used again.
+// Item is one thing that is still to be delivered. Ids grow and are never used again.
 type Item struct {
 	ID     uint64
 	Body   []byte
@@ -79,7 +79,7 @@ func (s *Store) Delivered(target string, ids ...uint64) {
 	}
 }
 
-// plausible is the second before which the ages of values say nothing.
+// plausible is the second before which the ages of values have no meaning.
 const plausible = int64(event.ClockSet / 1e9)
 
 // trim drops what is too old or too much: first deliveries, then devices, oldest first. The rest is bounded by whoever puts it.

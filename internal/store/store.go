@@ -28,7 +28,7 @@ const (
 	Baseline   Kind = "baseline"   // the snapshot that the boat is compared with
 	Work       Kind = "work"       // the work order being followed, and the one before it
 	Manual     Kind = "manual"     // devices entered by hand
-	Deliveries Kind = "deliveries" // what somebody is still to be told
+	Deliveries Kind = "deliveries" // what is still to be delivered
 	meta       Kind = "meta"
 )
 
@@ -40,12 +40,12 @@ const Version = 1
 // fileName is the store's file in its directory.
 const fileName = "muster.db"
 
-// ErrNewer says that a later version of muster wrote the store. The file is left as it is.
+// ErrNewer means that a later version of muster wrote the store. The file is left as it is.
 var ErrNewer = errors.New("written by a newer muster")
 
 // Options bound a Store. The zero value of a field means its default.
 type Options struct {
-	MaxAge   time.Duration // of devices not heard and deliveries not made; default two years
+	MaxAge   time.Duration // of devices not received and deliveries not made; default two years
 	MaxBytes int           // of all values together; default 16 MiB
 	Now      func() time.Time
 
@@ -83,14 +83,14 @@ type Stats struct {
 	Written  uint64 // bytes written to the card since Open, whole pages
 	Syncs    uint64 // transactions written
 	Failures uint64 // transactions that the card did not take
-	Shed     uint64 // values dropped for their age or for want of room
+	Shed     uint64 // values dropped for their age or for lack of room
 	Pending  int    // values not yet written
 }
 
-// Open reads the store in dir, or begins one. A store that cannot be read is set aside, as soon as the card allows it, and a new one begun:
-// see SetAside.
-// A store of a newer version is refused with ErrNewer and left as it is. Without a dir the values are kept in memory alone; with one on
-// a card that is full or takes no writes they are until it does: each Sync tries again, and says what is wrong.
+// Open reads the store in dir, or begins one. A store that cannot be read is set aside, as soon as the card allows
+// it, and a new one begun: see SetAside. A store of a newer version is refused with ErrNewer and left as it is.
+// Without a dir the values are kept in memory alone; with one on a card that is full or takes no writes they are
+// until it does: each Sync tries again, and reports what is wrong.
 func Open(dir string, opt Options) (*Store, error) {
 	opt.MaxAge = cmp.Or(opt.MaxAge, 2*365*24*time.Hour)
 	opt.MaxBytes = cmp.Or(opt.MaxBytes, 16<<20)
@@ -136,12 +136,12 @@ func Open(dir string, opt Options) (*Store, error) {
 type Aside struct {
 	File string // where it was, and the new one is
 	As   string // what it is called now; empty while the card does not let it be renamed
-	Over bool   // an earlier one was called so and is gone
+	Over bool   // an earlier one had that name and was overwritten
 	Why  error  // what is wrong with it
 	Card error  // why it could not be renamed yet
 }
 
-// Error says in one line what became of the file.
+// Error describes in one line what became of the file.
 func (a *Aside) Error() string {
 	if a.As == "" {
 		return fmt.Sprintf("store %s cannot be read, and cannot be renamed yet: %v; new data is kept in memory: %v", a.File, a.Card, a.Why)
@@ -156,8 +156,8 @@ func (a *Aside) Error() string {
 // Unwrap gives what is wrong with the file and with the card.
 func (a *Aside) Unwrap() []error { return []error{a.Why, a.Card} }
 
-// SetAside says which unreadable store was set aside, or will be when the card allows it, and why; nil when there was none.
-// It is the same value until that changes.
+// SetAside is which unreadable store was set aside, or will be when the card allows it, and why; nil when there was
+// none. It is the same value until that changes.
 func (s *Store) SetAside() *Aside {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -329,7 +329,7 @@ func (s *Store) Sync() error {
 	return nil
 }
 
-// offer lets deliveries be made: after a Sync, or when it failed, for what cannot be kept is still to be told.
+// offer lets deliveries be made: after a Sync, or when it failed, for what cannot be kept is still to be sent.
 func (s *Store) offer(next uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -79,7 +79,7 @@ func Until(t testing.TB, what string, true func() bool) {
 	t.Fatalf("it never came true that %s", what)
 }
 
-// OpenAlert reports whether an alert of a check stands.
+// OpenAlert reports whether an alert of a check is open.
 func OpenAlert(d *daemon.Daemon, check string) bool {
 	for _, a := range d.Report().Alerts {
 		if a.Check == check {

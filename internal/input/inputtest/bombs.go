@@ -11,11 +11,11 @@ import (
 // Budget is what reading one file may allocate, in bytes.
 const Budget = 64 << 20
 
-// perByte bounds how often reading one byte may allocate, which represents the steps of a reader: no clock tells a slow one from a busy
-// machine. beside is what comes on top for a file of any size.
+// perByte bounds how often reading one byte may allocate, which represents the steps of a reader: no clock separates
+// a slow one from a loaded computer. beside is what comes on top for a file of any size.
 const perByte, beside = 4, 10_000
 
-// longest is what a reader may say of such a file, in bytes: 20 mistakes and a line about the others.
+// longest is the longest that a reader may report of such a file, in bytes: 20 mistakes and a line about the others.
 const longest = 8 << 10
 
 // Read is a reader under test. Bombs that no format may take must come back with an error.
@@ -39,7 +39,7 @@ func JSON(t *testing.T, read Read, keys ...string) {
 	}
 }
 
-// refused reports whether no reader may take such a bomb: it is too deep, says a thing twice, or is no YAML or JSON.
+// refused reports whether no reader may take such a bomb: it is too deep, repeats a key, or is no YAML or JSON.
 func refused(name string) bool {
 	_, kind, _ := strings.Cut(name, "/")
 	switch kind {
