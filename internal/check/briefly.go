@@ -1,6 +1,9 @@
 package check
 
 import (
+	"cmp"
+	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -54,10 +57,50 @@ var briefly = map[string][2]string{
 	"wrong-bit-rate":      {"1 backbone runs at a wrong bit rate", "{n} backbones run at a wrong bit rate"},
 }
 
-// Briefly is the short line that stands for n findings of a check.
+// Briefly is the short line that stands for n findings of a check; of one of a check that this program does not know it is empty.
 func Briefly(id string, n int) string {
+	if _, known := briefly[id]; !known && n > 1 {
+		return fmt.Sprintf("%d findings of %s", n, id)
+	}
 	if n == 1 {
 		return briefly[id][0]
 	}
 	return strings.ReplaceAll(briefly[id][1], "{n}", strconv.Itoa(n))
+}
+
+// Alike puts findings of one check and severity together, whatever they are listed as: the worst first, then by check. Within a group they
+// stay in their order; the groups point into the list.
+func Alike[T any](list []T, of func(*T) (id string, severity Severity)) [][]*T {
+	type kind struct {
+		id       string
+		severity Severity
+	}
+	var kinds []kind
+	alike := map[kind][]*T{}
+	for i := range list {
+		id, severity := of(&list[i])
+		k := kind{id, severity}
+		if alike[k] == nil {
+			kinds = append(kinds, k)
+		}
+		alike[k] = append(alike[k], &list[i])
+	}
+	slices.SortStableFunc(kinds, func(a, b kind) int {
+		return cmp.Or(cmp.Compare(b.severity.Rank(), a.severity.Rank()), cmp.Compare(a.id, b.id))
+	})
+	groups := make([][]*T, len(kinds))
+	for i, k := range kinds {
+		groups[i] = alike[k]
+	}
+	return groups
+}
+
+// Distinct are the remedies of like findings, each once.
+func Distinct(remedies [][]Step) (list [][]Step) {
+	for _, steps := range remedies {
+		if len(steps) > 0 && !slices.ContainsFunc(list, func(r []Step) bool { return slices.Equal(r, steps) }) {
+			list = append(list, steps)
+		}
+	}
+	return list
 }

@@ -58,6 +58,7 @@ type Row struct {
 
 // Item is one finding.
 type Item struct {
+	Check    string
 	Severity check.Severity
 	Summary  string
 	Steps    []check.Step // the remedy
@@ -97,19 +98,19 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 			if a.Severity == check.Info {
 				steps = nil // a small boat's record stays on a page or two
 			}
-			r.Found = append(r.Found, Item{Severity: a.Severity, Summary: a.Summary, Steps: steps})
+			r.Found = append(r.Found, Item{Check: a.Check, Severity: a.Severity, Summary: a.Summary, Steps: steps})
 		}
 	}
 	for _, x := range c.Changes {
 		switch x.Class {
 		case snapshot.FindingResolved:
-			r.Resolved = append(r.Resolved, Item{Severity: x.Severity, Summary: x.Summary})
+			r.Resolved = append(r.Resolved, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary})
 		case snapshot.FindingUnjudged:
-			r.Unjudged = append(r.Unjudged, Item{Severity: x.Severity, Summary: x.Summary})
+			r.Unjudged = append(r.Unjudged, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary})
 		case snapshot.FindingRemaining:
-			r.OpenItems = append(r.OpenItems, Item{Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
+			r.OpenItems = append(r.OpenItems, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
 		case snapshot.FindingNew:
-			r.Fresh = append(r.Fresh, Item{Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
+			r.Fresh = append(r.Fresh, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
 		case snapshot.SoftwareChanged, snapshot.Moved:
 		default:
 			r.Changes = append(r.Changes, x.Summary)

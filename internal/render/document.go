@@ -173,8 +173,13 @@ func (s *Document) List(title string, texts []string) {
 	}
 	s.Title(title)
 	for _, t := range texts {
-		s.row([]float64{4, BodyWidth - 4}, []string{"•", t}, "", false)
+		s.bullet("•", 0, t)
 	}
+}
+
+// bullet prints an item of a list, indented by so many millimetres.
+func (s *Document) bullet(mark string, indent float64, text string) {
+	s.row([]float64{indent, 4, BodyWidth - 4 - indent}, []string{"", mark, text}, "", false)
 }
 
 // row prints one row of wrapped cells and moves it to a new page when it does not fit whole.

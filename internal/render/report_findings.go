@@ -3,7 +3,6 @@ package render
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 
 	"github.com/jedib0t/go-pretty/v6/text"
@@ -210,12 +209,9 @@ func (t *textReport) explain() {
 			if evidence := evidenceWords(a.Evidence); evidence != "" {
 				t.line(4, "Evidence: "+evidence)
 			}
-			steps := check.StepsOr(a.Steps, a.Remedy)
-			if len(steps) > 0 && !slices.ContainsFunc(remedies, func(r []check.Step) bool { return slices.Equal(r, steps) }) {
-				remedies = append(remedies, steps)
-			}
+			remedies = append(remedies, check.StepsOr(a.Steps, a.Remedy))
 		}
-		for _, r := range remedies {
+		for _, r := range check.Distinct(remedies) {
 			t.line(2, RemedyLabel+":")
 			for _, step := range RemedyLines(r) {
 				t.line(4, step)

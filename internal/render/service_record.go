@@ -13,6 +13,7 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/job"
 )
@@ -135,13 +136,36 @@ func recordDevices(groups []job.Group) g.Node {
 	})...)
 }
 
-// items are findings under a heading; nil for none.
+// like puts like findings together, as everywhere.
+func like(items []job.Item) [][]*job.Item {
+	return check.Alike(items, func(x *job.Item) (string, check.Severity) { return x.Check, x.Severity })
+}
+
+// kindLine is the line for a kind of finding, and the remedies of the kind, each once.
+func kindLine(kind []*job.Item) (line string, remedies [][]check.Step) {
+	line = kind[0].Summary
+	if len(kind) > 1 {
+		line = check.Briefly(kind[0].Check, len(kind))
+	}
+	for _, x := range kind {
+		remedies = append(remedies, x.Steps)
+	}
+	return string(kind[0].Severity) + ": " + line, check.Distinct(remedies)
+}
+
+// items are findings under a heading, like ones as one; nil for none.
 func items(title string, of []job.Item) g.Node {
 	if len(of) == 0 {
 		return nil
 	}
-	return Lines(h.H2(g.Text(title)), h.Ul(Block(g.Map(of, func(x job.Item) g.Node {
-		return h.Li(g.Text(string(x.Severity)+": "+x.Summary), g.If(x.Note != "", g.Group{g.Text(" "), h.Small(g.Text(x.Note))}), Remedy(x.Steps, true))
+	note := func(x *job.Item) g.Node { return g.If(x.Note != "", g.Group{g.Text(" "), h.Small(g.Text(x.Note))}) }
+	return Lines(h.H2(g.Text(title)), h.Ul(Block(g.Map(like(of), func(kind []*job.Item) g.Node {
+		line, remedies := kindLine(kind)
+		steps := g.Map(remedies, func(steps []check.Step) g.Node { return Remedy(steps, true) })
+		if len(kind) == 1 {
+			return h.Li(g.Text(line), note(kind[0]), steps)
+		}
+		return h.Li(g.Text(line), h.Ul(g.Map(kind, func(x *job.Item) g.Node { return h.Li(g.Text(x.Summary), note(x)) })), steps)
 	})...)))
 }
 
@@ -169,11 +193,11 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 		d.Title("Work order")
 		d.Table([]float64{58, 22, 30, 30}, stepColumns, cells(r.Steps, stepCells))
 	}
-	d.List("Findings before the work", itemTexts(r.Found))
-	d.List("Resolved findings", itemTexts(r.Resolved))
-	d.List("Not judged after the work", itemTexts(r.Unjudged))
-	d.List("Open findings, and why", itemTexts(r.OpenItems))
-	d.List("New findings", itemTexts(r.Fresh))
+	d.items("Findings before the work", r.Found)
+	d.items("Resolved findings", r.Resolved)
+	d.items("Not judged after the work", r.Unjudged)
+	d.items("Open findings, and why", r.OpenItems)
+	d.items("New findings", r.Fresh)
 	d.List("Other changes", r.Changes)
 	d.List("Settings changed over the network", r.Commands)
 	d.Title("Network")
@@ -197,17 +221,34 @@ func snapshotText(m job.Moment) string {
 	return text
 }
 
-func itemTexts(items []job.Item) []string {
-	var out []string
-	for _, x := range items {
-		text := string(x.Severity) + ": " + x.Summary
-		if x.Note != "" {
-			text += " – " + x.Note
-		}
-		if len(x.Steps) > 0 {
-			text += ". " + RemedyLabel + ": " + strings.Join(RemedyLines(x.Steps), " ")
-		}
-		out = append(out, text)
+// items prints findings under a heading, like ones as one; nothing for none.
+func (s *Document) items(title string, of []job.Item) {
+	if len(of) == 0 {
+		return
 	}
-	return out
+	s.Title(title)
+	for _, kind := range like(of) {
+		line, remedies := kindLine(kind)
+		note := func(x *job.Item, text string) string {
+			if x.Note != "" {
+				text += " – " + x.Note
+			}
+			return text
+		}
+		var texts []string
+		for _, steps := range remedies {
+			texts = append(texts, RemedyLabel+": "+strings.Join(RemedyLines(steps), " "))
+		}
+		if len(kind) == 1 {
+			s.bullet("•", 0, strings.Join(append([]string{note(kind[0], line)}, texts...), ". "))
+			continue
+		}
+		s.bullet("•", 0, line)
+		for _, x := range kind {
+			s.bullet("–", 4, note(x, x.Summary))
+		}
+		for _, text := range texts {
+			s.bullet("", 0, text)
+		}
+	}
 }

@@ -2,6 +2,7 @@ package render
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"image"
 	"image/color"
@@ -100,6 +101,40 @@ func build(t *testing.T, devices int) *job.Record {
 
 func TestServiceRecordGolden(t *testing.T) {
 	golden(t, "record.html", func(w io.Writer) error { return ServiceRecordHTML(w, build(t, 2)) })
+}
+
+// TestLikeFindingsAreOne: findings of one kind are one line with one remedy on paper, and the single ones lie below it.
+func TestLikeFindingsAreOne(t *testing.T) {
+	r := build(t, 2)
+	r.Found = nil
+	for _, what := range []string{"AIS", "depth", "wind"} {
+		r.Found = append(r.Found, job.Item{Check: "multiple-sources", Severity: check.Info, Summary: "2 sources of " + what, Note: "note on " + what,
+			Steps: []check.Step{{Class: check.Change, Text: "Select the same primary source everywhere."}}})
+	}
+	r.Found = append(r.Found, job.Item{Check: "silent", Severity: check.Warning, Summary: "the sounder is silent"})
+	var html, pdf bytes.Buffer
+	if err := errors.Join(ServiceRecordHTML(&html, r), ServiceRecordPDF(&pdf, r, noon.UTC())); err != nil {
+		t.Fatal(err)
+	}
+	file := filepath.Join(t.TempDir(), "record.pdf")
+	if err := os.WriteFile(file, pdf.Bytes(), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	paper, err := exec.Command(need(t, "pdftotext"), "-layout", file, "-").Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, text := range map[string]string{"HTML": html.String(), "PDF": string(paper)} {
+		kind, silent := strings.Index(text, "info: 3 quantities have several sources or copies"), strings.Index(text, "warning: the sounder is silent")
+		if kind < 0 || silent < 0 || silent > kind || strings.Count(text, "Select the same primary source everywhere.") != 1 {
+			t.Errorf("%s: kind at %d, the other at %d\n%s", name, kind, silent, text)
+		}
+		for _, want := range []string{"2 sources of AIS", "2 sources of depth", "2 sources of wind", "note on AIS", "note on wind"} {
+			if at := strings.Index(text, want); at < kind {
+				t.Errorf("%s: %q at %d, the kind at %d", name, want, at, kind)
+			}
+		}
+	}
 }
 
 // TestNamelessBoat: a boat that nobody named leaves no empty line behind.

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -132,22 +131,20 @@ type Group struct {
 
 // Groups are the alerts that speak against the boat, like ones together, worst first, then by check.
 func (r *Report) Groups() []Group {
-	var groups []Group
+	var counting []*alert.Alert
 	for i := range r.Alerts {
-		a := &r.Alerts[i]
-		if !a.Counts() {
-			continue
+		if r.Alerts[i].Counts() {
+			counting = append(counting, &r.Alerts[i])
 		}
-		k := slices.IndexFunc(groups, func(g Group) bool { return g.Check == a.Check && g.Severity == a.Severity })
-		if k < 0 {
-			groups = append(groups, Group{Check: a.Check, Severity: a.Severity})
-			k = len(groups) - 1
-		}
-		groups[k].Alerts = append(groups[k].Alerts, a)
 	}
-	slices.SortStableFunc(groups, func(a, b Group) int {
-		return cmp.Or(cmp.Compare(b.Severity.Rank(), a.Severity.Rank()), cmp.Compare(a.Check, b.Check))
-	})
+	var groups []Group
+	for _, alike := range check.Alike(counting, func(a **alert.Alert) (string, check.Severity) { return (*a).Check, (*a).Severity }) {
+		g := Group{Check: (*alike[0]).Check, Severity: (*alike[0]).Severity}
+		for _, a := range alike {
+			g.Alerts = append(g.Alerts, *a)
+		}
+		groups = append(groups, g)
+	}
 	return groups
 }
 

@@ -105,9 +105,9 @@ func AlertSection(v *Showing, l *AlertLists, title string) g.Node {
 	}
 	infos := g.Group{Mark("info"), Space, g.Text(boat.Counted(len(l.Infos), "info alert", "info alerts"))}
 	return Section("alerts", title,
-		g.If(len(l.Open) > 0, alertList(v, l.Open)),
-		g.If(len(l.Infos) > 0, More("infos", v.Printed, infos, alertList(v, l.Infos))),
-		g.If(len(l.Accepted) > 0, More("accepted", v.Printed, g.Text(strconv.Itoa(len(l.Accepted))+" accepted by the owner"), alertList(v, l.Accepted))))
+		g.If(len(l.Open) > 0, alertList(v, "open", l.Open)),
+		g.If(len(l.Infos) > 0, More("infos", v.Printed, infos, alertList(v, "info", l.Infos))),
+		g.If(len(l.Accepted) > 0, More("accepted", v.Printed, g.Text(strconv.Itoa(len(l.Accepted))+" accepted by the owner"), alertList(v, "accepted", l.Accepted))))
 }
 
 // ClearedAlerts are those that cleared, folded away; without any it is nothing.
@@ -115,20 +115,39 @@ func ClearedAlerts(v *Showing, l *AlertLists) g.Node {
 	if len(l.Cleared) == 0 {
 		return nil
 	}
-	return More("cleared", false, g.Text(boat.Counted(len(l.Cleared), "cleared alert", "cleared alerts")), alertList(v, l.Cleared))
+	return More("cleared", false, g.Text(boat.Counted(len(l.Cleared), "cleared alert", "cleared alerts")), alertList(v, "cleared", l.Cleared))
 }
 
-func alertList(v *Showing, list []Alert) g.Node {
-	return h.Ol(h.Class("alerts"), g.Map(list, func(a Alert) g.Node { return a.item(v) }))
+// alertList lists alerts, like ones as one. name tells the page's lists apart.
+func alertList(v *Showing, name string, list []Alert) g.Node {
+	kinds := check.Alike(list, func(a *Alert) (string, check.Severity) { return a.Check, a.Severity })
+	return h.Ol(h.Class("alerts"), g.Map(kinds, func(kind []*Alert) g.Node {
+		a := kind[0]
+		if len(kind) == 1 {
+			return a.item(v, h.H3, render.Remedy(a.remedy(), v.Printed))
+		}
+		remedies := make([][]check.Step, len(kind))
+		for i, a := range kind {
+			remedies[i] = a.remedy()
+		}
+		return h.Li(h.Class("alert "+string(a.Severity)),
+			h.H3(State(a.Severity), Space, g.Text(check.Briefly(a.Check, len(kind)))),
+			Meta(h.Code(g.Text(a.Check))),
+			g.Map(check.Distinct(remedies), func(steps []check.Step) g.Node { return render.Remedy(steps, v.Printed) }),
+			More(name+"-"+Slug(a.Check)+"-"+string(a.Severity), v.Printed, g.Textf("Evidence of %d alerts", len(kind)),
+				h.Ol(h.Class("alerts"), g.Map(kind, func(a *Alert) g.Node { return a.item(v, h.H4, nil) }))))
+	}))
 }
 
-// item is an alert with its evidence and remedy, and what the reader may do about it.
-func (a *Alert) item(v *Showing) g.Node {
+func (a *Alert) remedy() []check.Step { return check.StepsOr(a.Steps, a.Remedy) }
+
+// item is an alert under a heading with its remedy and evidence, and what the reader may do about it.
+func (a *Alert) item(v *Showing, heading func(...g.Node) g.Node, remedy g.Node) g.Node {
 	id := Slug(a.ID)
 	return h.Li(h.Class("alert "+string(a.Severity)), h.ID("alert-"+id),
-		h.H3(State(a.Severity), Space, Printable(a.Summary)),
+		heading(State(a.Severity), Space, Printable(a.Summary)),
 		Meta(g.Text(a.times(v.Report)+" · "), h.Code(g.Text(a.Check))),
-		render.Remedy(check.StepsOr(a.Steps, a.Remedy), v.Printed),
+		remedy,
 		g.If(len(a.Facts)+len(a.About) > 0, h.Ul(h.Class("facts"),
 			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
 			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),
