@@ -39,7 +39,7 @@ type Door struct {
 // tokens are what a client sends to act and to read; each is empty for none.
 type tokens struct{ act, read string }
 
-// NewDoor makes a door. whose says what it protects.
+// NewDoor makes a door. whose names what it protects.
 func NewDoor(token, readToken string, tls bool, whose string) *Door {
 	d := &Door{tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection()}
 	d.tokens.Store(&tokens{token, readToken})

@@ -156,7 +156,7 @@ func brief(_ huma.Context, _ string, v any) (any, error) {
 		case string:
 			d.Value = input.Shorten(value)
 		case map[string]any, map[any]any, []any:
-			d.Value = nil // the place says which
+			d.Value = nil // the place shows which
 		}
 	}
 	return e, nil
@@ -169,7 +169,7 @@ func schemaName(t reflect.Type, hint string) string {
 		t = t.Elem()
 	}
 	p := path.Base(t.PkgPath())
-	if p == "report" || t == reflect.TypeFor[alert.Alert]() { // clients know the parts of a report as the boat's
+	if p == "report" || t == reflect.TypeFor[alert.Alert]() { // clients have the parts of a report as the boat's
 		p = "boat"
 	}
 	if t.PkgPath() != "" && p != "api" && p != "pages" && p != "v2" {

@@ -18,7 +18,7 @@ import (
 //go:embed openapi.json
 var openAPI []byte
 
-// apiAbout says in the description what the API is.
+// apiAbout describes the API.
 const apiAbout = "The electronics of one boat. Times are RFC 3339 in UTC; unknown values are absent."
 
 // Describe writes the description, OpenAPI 3.1, of the operations that register registers: a word a line, so that a change of it is seen.

@@ -37,7 +37,8 @@ type Desk interface {
 	Silence(ctx context.Context, s alert.Silence, span time.Duration) (alert.Silence, error)
 	// EndSilence ends the silence with this scope; ErrNoSuch when there is none.
 	EndSilence(ctx context.Context, scope alert.Silence) error
-	// Baseline is the snapshot that the boat is compared with, shared and read-only; nil for none. named says that the config names it.
+	// Baseline is the snapshot that the boat is compared with, shared and read-only; nil for none. named is true when
+	// the config names it.
 	Baseline() (s *snapshot.Snapshot, named bool)
 	// SetBaseline sets the baseline, nil removes it; ErrNamed when the config names one, ErrNoSuch when there is none to remove.
 	SetBaseline(ctx context.Context, s *snapshot.Snapshot) error

@@ -11,7 +11,7 @@ import (
 // historyPoints bounds what is kept of one network: six hours of minutes.
 const historyPoints = 360
 
-// historyNetworks bounds the networks: more than a boat's model knows at one time.
+// historyNetworks bounds the networks: more than a boat's model has at one time.
 const historyNetworks = 64
 
 // history keeps the load of the last hours in event time. When time steps back, as in a

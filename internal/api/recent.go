@@ -20,7 +20,7 @@ type recent[S any] struct {
 
 	reading sync.Mutex
 	taken   []raw // made for the first reader: a copy of kept up to the number upTo, for the readers
-	decoded []*S  // those of taken that somebody read; immutable
+	decoded []*S  // those of taken that were read; immutable
 	upTo    uint64
 	decode  func(*raw) *S // called while reading is held
 }

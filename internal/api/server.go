@@ -29,13 +29,13 @@ import (
 
 // Reports is the source of reports.
 type Reports interface {
-	// Report returns the latest report, the same pointer until a newer one is made. It is shared: nobody changes it.
+	// Report returns the latest report, the same pointer until a newer one is made. It is shared and never changed.
 	Report() *report.Report
 	// Ready is nil when the sources are read and a report can be given, otherwise it is what is missing.
 	Ready() error
 }
 
-// Options are what a Server shows, and to whom.
+// Options are what a Server shows, and who may see it.
 type Options struct {
 	Listen            string // host:port; port 0 takes any free one
 	TLSCert, TLSKey   string // PEM files; both empty for plain HTTP
@@ -45,7 +45,7 @@ type Options struct {
 	Desk              Desk                                  // nil for a server that only shows
 	Conditions        func() Conditions                     // conditions by recent traffic; may be called from anywhere; nil when unknown
 	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
-	Job               func() *job.Job                       // head of service records, such as the shop, or nil; may be called from anywhere
+	Job               func() *job.Job                       // header of service records (the shop), or nil; called from anywhere
 	Checks            func() *check.Settings                // thresholds in force, the shipped ones when nil; may be called from anywhere
 	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
@@ -55,10 +55,10 @@ type Options struct {
 	Printed           func(name, media string, data []byte) // called with each service record printed as PDF; may be nil
 	Version           string
 	Log               zerolog.Logger
-	EventEvery        time.Duration // how often the event stream looks for a new report; default 1 s
+	EventEvery        time.Duration // how often the event stream checks for a new report; default 1 s
 	MaxEventListeners int           // event streams at one time; default 256
 
-	headerWithin time.Duration // for a request's head, and for a handshake; default 5 s
+	headerWithin time.Duration // for a request's header, and for a handshake; default 5 s
 	bodyWithin   time.Duration // for a whole request; default 15 s
 	slowestRead  time.Duration // a client of a stream that takes longer for one write is disconnected; default 10 s
 }
@@ -173,7 +173,8 @@ func newHTTP(handler http.Handler, headerWithin, bodyWithin time.Duration, log z
 	}
 }
 
-// errorLog logs the errors of the HTTP server, such as broken connections and handshakes, at debug level: nobody must act on them.
+// errorLog logs the errors of the HTTP server, such as broken connections and handshakes, at debug level: they need
+// no action.
 type errorLog struct{ log zerolog.Logger }
 
 func (l errorLog) Write(p []byte) (int, error) {

@@ -32,7 +32,7 @@ func Read[I, T any](api huma.API, id, route, summary, tag string, f func(context
 // Turns keeps event streams open, not more than so many at a time.
 type Turns struct{ turns }
 
-// NewTurns makes room for streams; each looks for changes at that interval.
+// NewTurns makes room for streams; each checks for changes at that interval.
 func NewTurns(most int, every time.Duration) *Turns {
 	return &Turns{turns{make(chan struct{}, most), make(chan struct{}), every, 10 * time.Second}}
 }

@@ -35,7 +35,7 @@ type shelf struct {
 	held map[string]*snapshot.Snapshot
 }
 
-// Kept says what a kept snapshot is about.
+// Kept describes a kept snapshot.
 type Kept struct {
 	ID       string     `json:"id"`
 	TakenAt  event.Time `json:"taken_at,omitzero"`

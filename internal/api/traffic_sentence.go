@@ -116,7 +116,7 @@ func isLetter(c rune) bool { return c|0x20-'a' < 26 && c|0x20 >= 'a' }
 func (t *Traffic) decodeSentence(r *raw) *TrafficSentence {
 	s := &t.parsed
 	_, _ = nmea0183.Parse(r.data, s) // it was read before
-	s.Checksum = r.checksum          // that of a torn one may depend on what stood behind it
+	s.Checksum = r.checksum          // that of a torn one may depend on what followed it
 	m := &TrafficSentence{Number: r.number, Time: r.time, Network: r.network, Talker: s.Address.Talker(), Formatter: s.Address.Formatter(),
 		Title: sentenceTitle(s), Sent: r.sent, Checksum: s.Checksum.String(), Sentence: escaped(s.Raw)}
 	m.Device = m.Network + "/" + m.Talker

@@ -15,11 +15,11 @@ import (
 	"muster/internal/input"
 )
 
-// Credentials are what a credentials file says of whom it lets in. The secret in it is not kept.
+// Credentials are what a credentials file holds of the boat that it is for. The secret in it is not kept.
 type Credentials struct {
 	Boat    string    // the boat that it was made for
 	User    string    // public key
-	Issued  time.Time // absent when it does not say
+	Issued  time.Time // absent when the file does not give it
 	Expires time.Time // absent: never
 	Open    bool      // other users of this computer may read the file
 }
@@ -84,7 +84,7 @@ func unix(seconds int64) time.Time {
 	return time.Unix(seconds, 0).UTC()
 }
 
-// Check says why the boat cannot use the credentials.
+// Check reports why the boat cannot use the credentials.
 func (c *Credentials) Check(boat string, now time.Time) error {
 	switch {
 	case c.Boat != boat:

@@ -15,7 +15,7 @@ const (
 	burst        = 10               // reports on change in a row; then three to an interval
 )
 
-// pace says when a report is due. Its clock is one that nobody sets.
+// pace decides when a report is due. Its clock is one that is never set.
 type pace struct {
 	every          time.Duration
 	known          bool // a report was made
@@ -60,8 +60,8 @@ func (p *pace) pending() bool { return p.known && p.seen != p.sent }
 
 var seed = maphash.MakeSeed()
 
-// digest digests what counts as a change of a report: what devices are and run and whether they speak, and the alerts. Counters,
-// intervals, addresses and times do not.
+// digest digests what counts as a change of a report: what devices are and run and whether they send, and the alerts.
+// Counters, intervals, addresses and times do not.
 func digest(r *report.Report) uint64 {
 	var h maphash.Hash
 	h.SetSeed(seed)

@@ -57,9 +57,9 @@ func (u *Uplink) open(body []byte) (Kind, []byte, error) {
 	return c.kind(), data, err
 }
 
-// shed says which of what waits, oldest first, is given up so that at most n messages and size bytes stay: of the least dear class
-// every second one, oldest first, and again, so that what stays still spans the time; alerts last, and the oldest of them first.
-// A little room is made for what comes.
+// shed chooses which of the waiting items, oldest first, are given up so that at most n messages and size bytes
+// remain: of the least dear class every second one, oldest first, and again, so that what remains still spans the
+// time; alerts last, and the oldest of them first. A little room is made for what comes.
 func shed(items []store.Item, n, size int) []uint64 {
 	count, bytes := len(items), 0
 	for _, it := range items {

@@ -28,13 +28,13 @@ const (
 	slowest        = 4 << 10          // bytes a second that a link carries at least
 	ackWithin      = 5 * time.Second  // besides the time that the link needs
 	readAhead      = 256              // messages taken from the store at once
-	steady         = 10 * time.Second // a session that lasted so long did well, though nothing was to be sent
+	steady         = 10 * time.Second // a session that lasted so long worked, though nothing was to be sent
 )
 
 // Longest waits between attempts.
 const (
 	lastRetryLink    = 15 * time.Second // the link may come for seconds
-	lastRetryRefused = 5 * time.Minute  // somebody must do something
+	lastRetryRefused = 5 * time.Minute  // a person must act
 )
 
 // refusal is what the hub, and not the link, is in the way with.
@@ -269,7 +269,7 @@ func (s *session) take(m *nats.Msg) error {
 	}
 	id, err := strconv.ParseUint(strings.TrimPrefix(m.Subject, s.inbox), 10, 64)
 	if err != nil {
-		return nil // nobody's
+		return nil // no item's
 	}
 	var ack struct {
 		Stream string `json:"stream"`
@@ -318,7 +318,7 @@ func (u *Uplink) giveUp(it store.Item, err error) {
 	}
 }
 
-// connect opens a connection that ends with ctx. Its end is told to lost, what the server forbids to refused.
+// connect opens a connection that ends with ctx. Its end is sent to lost, what the server forbids to refused.
 func (u *Uplink) connect(ctx context.Context, lost, refused chan<- error) (*nats.Conn, error) {
 	try := func(to chan<- error, err error) {
 		select {
@@ -355,7 +355,7 @@ func (u *Uplink) connect(ctx context.Context, lost, refused chan<- error) (*nats
 		if err != nil {
 			return nil, &refusal{err}
 		}
-		security.Time = func() time.Time { // a board without a clock battery starts in 1970
+		security.Time = func() time.Time { // a boat computer without a clock battery starts in 1970
 			now := o.Now()
 			if now.Before(c.Issued) {
 				return c.Issued
@@ -396,7 +396,7 @@ func (o *Options) trusted() (*x509.CertPool, error) {
 	return pool, nil
 }
 
-// explain puts in plain words what somebody must do something about.
+// explain puts in plain words an error that a person must act on.
 func explain(err error) error {
 	var authority x509.UnknownAuthorityError
 	var hostname x509.HostnameError

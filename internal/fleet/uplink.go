@@ -21,14 +21,14 @@ import (
 	"muster/internal/store"
 )
 
-// Options say what an Uplink tells, to whom and as whom.
+// Options are what an Uplink sends, to which hub and as which boat.
 type Options struct {
 	Boat        boat.Identity
 	URLs        []string      // of the hub's message servers
 	Credentials string        // file; empty for a server that asks for none
-	CA          string        // PEM file of whom to trust; empty for those that the computer trusts
+	CA          string        // PEM file of the trusted authorities; empty for those that the computer trusts
 	Every       time.Duration // a report is sent at least this often; default 15 min
-	Metrics     string        // URL where this board can be scraped; may be empty
+	Metrics     string        // URL where this boat computer can be scraped; may be empty
 	Version     string        // of muster
 
 	Report func() *report.Report // the latest, shared and read-only; nil when there is none
@@ -37,15 +37,15 @@ type Options struct {
 	Log    zerolog.Logger
 	Now    func() time.Time // default time.Now
 
-	Look       <-chan time.Duration // moments, on a clock that nobody sets, at which to look at the report; nil for each second
+	Look       <-chan time.Duration // when to check the report, on a clock that is never set; nil: each second
 	MaxWaiting int                  // messages that may wait; default 2000
 	MaxBytes   int                  // of all of them; default 8 MiB
 
 	firstRetry time.Duration // wait after the first failure; default 500 ms
 }
 
-// Uplink tells a hub what happens aboard. It owns no model: it looks at the latest report, and whoever has more calls its methods,
-// from any goroutine. What is told waits in the store until the hub's stream has it.
+// Uplink reports to a hub what happens aboard. It owns no model: it reads the latest report, and a caller that has
+// more calls its methods, from any goroutine. What is to be sent waits in the store until the hub's stream has it.
 type Uplink struct {
 	opt    Options
 	board  string
@@ -56,7 +56,7 @@ type Uplink struct {
 
 	mu    sync.Mutex // guards the following
 	once  map[string]bool
-	bulky [][sha256.Size]byte // documents told lately
+	bulky [][sha256.Size]byte // documents queued recently
 
 	sent, shed, tooLarge atomic.Uint64
 	connected            atomic.Bool
@@ -67,7 +67,7 @@ type Uplink struct {
 type Stats struct {
 	Queued    int    // messages that wait
 	Sent      uint64 // taken in by the hub's stream
-	Shed      uint64 // given up for want of room
+	Shed      uint64 // given up for lack of room
 	TooLarge  uint64 // not sent because no message server takes them
 	Connected bool
 	LastAck   time.Time // when the stream last took a message; zero for never
@@ -101,7 +101,7 @@ func NewUplink(opt Options) (*Uplink, error) {
 	return u, nil
 }
 
-// Check says what stands against the options, with what the credentials say when there are any.
+// Check reports what is wrong with the options, and returns the credentials when there are any.
 func (o *Options) Check() (*Credentials, error) {
 	if err := CheckBoatID(o.Boat.ID); err != nil {
 		return nil, fmt.Errorf("fleet: %w", err)
@@ -152,7 +152,7 @@ func (u *Uplink) Stats() Stats {
 	return s
 }
 
-// Wake says that the store was written: what was queued before may be sent.
+// Wake signals that the store was written: what was queued before may be sent.
 func (u *Uplink) Wake() {
 	select {
 	case u.awake <- struct{}{}:
@@ -261,7 +261,7 @@ func (u *Uplink) logUnqueued(c class, err error) {
 	}
 }
 
-// first reports whether something is said for the first time.
+// first reports whether something is queued for the first time.
 func (u *Uplink) first(what string) bool {
 	u.mu.Lock()
 	defer u.mu.Unlock()
@@ -284,10 +284,10 @@ func (u *Uplink) Alert(change []byte) {
 	u.put(classAlert, text)
 }
 
-// Snapshot queues a sealed snapshot. The same one is told once.
+// Snapshot queues a sealed snapshot. The same one is queued once.
 func (u *Uplink) Snapshot(sealed []byte) { u.document(classSnapshot, sealed) }
 
-// Record queues a printed paper. The same one is told once.
+// Record queues a printed paper. The same one is queued once.
 func (u *Uplink) Record(d Document) {
 	body, err := json.Marshal(d)
 	if err != nil {
@@ -297,7 +297,7 @@ func (u *Uplink) Record(d Document) {
 	u.document(classRecord, body)
 }
 
-// documentsKnown is how many documents are remembered, so that the same is not told twice.
+// documentsKnown is how many documents are remembered, so that the same is not queued twice.
 const documentsKnown = 64
 
 func (u *Uplink) document(c class, body []byte) {

@@ -1,4 +1,4 @@
-// Package fleet carries what a boat has to tell to the marina's hub.
+// Package fleet carries what a boat sends to the marina's hub.
 package fleet
 
 import (
@@ -17,7 +17,7 @@ import (
 	"muster/internal/input"
 )
 
-// Schema names the version of what a boat sends. A hub keeps messages of a schema it does not know aside.
+// Schema names the version of what a boat sends. A hub keeps messages of an unknown schema as rejected.
 const Schema = "muster.uplink/v1"
 
 // Kind is what a message is about.
@@ -50,13 +50,13 @@ type Envelope struct {
 	MadeAt  time.Time       `json:"made_at,omitzero"` // by the boat's clock
 	Clock   boat.Clock      `json:"clock"`            // how good that clock was
 	Version string          `json:"version,omitempty"`
-	Metrics string          `json:"metrics,omitempty"` // URL where the board can be scraped
+	Metrics string          `json:"metrics,omitempty"` // URL where the boat computer can be scraped
 	Body    json.RawMessage `json:"body"`
 }
 
 // Bounds of a message.
 const (
-	MaxEncoded = 1 << 20  // bytes on the wire: the largest payload that a message server takes unless it is told otherwise
+	MaxEncoded = 1 << 20  // bytes sent: the largest payload that a message server takes by default
 	MaxDecoded = 16 << 20 // bytes of JSON
 )
 
@@ -65,7 +65,7 @@ const root = "muster.v1.boat"
 
 var boatID = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,62}[a-z0-9])?$`)
 
-// CheckBoatID says why a boat's id cannot be part of a subject.
+// CheckBoatID reports why a boat's id cannot be part of a subject.
 func CheckBoatID(id string) error {
 	if !boatID.MatchString(id) {
 		return fmt.Errorf("boat id %q: give 1 to 64 lower-case letters, digits and hyphens, such as wagtail-2", id)
@@ -92,8 +92,8 @@ func ParseSubject(subject string) (boat string, k Kind, err error) {
 // Inbox is the prefix under which a boat waits for acknowledgements. It may read nothing else.
 func Inbox(boat string) string { return "_INBOX_" + boat }
 
-// MessageID is what a stream knows a message by: the number of a board's message, which grows by message and never goes back.
-// A board is one store; a new card is a new board.
+// MessageID is the id of a message in a stream: the number of a boat computer's message, which grows by message and
+// never goes back. A boat computer is one store; a new card is a new boat computer.
 func MessageID(board string, seq uint64) string { return board + "." + strconv.FormatUint(seq, 10) }
 
 // ParseMessageID takes a message id apart.
@@ -105,7 +105,7 @@ func ParseMessageID(id string) (board string, seq uint64, err error) {
 	return board, seq, nil
 }
 
-// ErrTooLarge says that a message is larger than a message server takes.
+// ErrTooLarge means that a message is larger than a message server takes.
 var ErrTooLarge = errors.New("too large")
 
 // Codec encodes and decodes envelopes. It is safe for use from several goroutines.
@@ -140,8 +140,8 @@ func (c *Codec) Encode(e *Envelope) ([]byte, error) {
 	return data, nil
 }
 
-// Decode reads an envelope and says what is wrong with one that is hostile, torn or of another schema. What it could read of the
-// latter is returned with the error.
+// Decode reads an envelope and reports what is wrong with one that is hostile, torn or of another schema. What it
+// could read of the latter is returned with the error.
 func (c *Codec) Decode(data []byte) (*Envelope, error) {
 	if len(data) > MaxEncoded {
 		return nil, fmt.Errorf("fleet: decode: %d bytes: %w", len(data), ErrTooLarge)

@@ -20,7 +20,7 @@ import (
 // Showing is how a report is shown.
 type Showing struct {
 	Report  *report.Report
-	Printed bool                // it stands alone: no links, no forms
+	Printed bool                // it is self-contained: no links, no forms
 	Acts    func(*Alert) g.Node // what the reader may do about an alert; nil for nothing
 }
 
@@ -154,7 +154,7 @@ func (a *Alert) item(v *Showing, heading func(...g.Node) g.Node, remedy g.Node) 
 		g.Iff(v.Acts != nil, func() g.Node { return v.Acts(a) }))
 }
 
-// times says when the alert began and what people did about it.
+// times is when the alert began and what people did about it.
 func (a *Alert) times(r *report.Report) string {
 	var words string
 	switch {

@@ -210,7 +210,7 @@ func (d *unitRow) link(v *Showing) g.Node {
 	return DeviceLink(d.ID, title)
 }
 
-// alerts says how many open alerts are about the device.
+// alerts counts the open alerts about the device.
 func (d *unitRow) alerts() g.Node {
 	if d.Open == 0 {
 		return nil

@@ -22,7 +22,7 @@ import (
 	"muster/internal/fleet/trust"
 )
 
-// Options say where a server listens and keeps what it is given.
+// Options are where a server listens and keeps what it is given.
 type Options struct {
 	Listen          string // host:port for boats; port 0 takes any free one
 	TLSCert, TLSKey string // PEM files; both empty for none
@@ -41,7 +41,7 @@ type Options struct {
 type Server struct {
 	*server.Server
 	stream  server.JetStreamConfig
-	bounded bool // somebody has said how large the streams may be
+	bounded bool // the size of the streams has been set
 	log     zerolog.Logger
 	stop    chan struct{}
 	done    chan struct{}

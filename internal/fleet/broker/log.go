@@ -7,7 +7,7 @@ import (
 	"github.com/rs/zerolog"
 )
 
-// logger takes what the server says. Its notices are of interest only when something is looked into.
+// logger takes what the server logs. Its notices are of interest only for fault finding.
 type logger struct {
 	log  zerolog.Logger
 	mu   sync.Mutex
@@ -20,7 +20,7 @@ func (l *logger) Tracef(format string, v ...any)  { l.log.Trace().Msgf(format, v
 func (l *logger) Warnf(format string, v ...any)   { l.log.Warn().Msgf(format, v...) }
 func (l *logger) Errorf(format string, v ...any)  { l.log.Error().Msgf(format, v...) }
 
-// Fatalf does not end the program: Start sees that the server is not ready and says why.
+// Fatalf does not end the program: Start finds that the server is not ready and reports why.
 func (l *logger) Fatalf(format string, v ...any) {
 	l.mu.Lock()
 	l.last = fmt.Sprintf(format, v...)

@@ -40,10 +40,10 @@ type message struct {
 	change  *alert.Change
 }
 
-// refusedError says why a message is set apart.
+// refusedError is why a message is set apart.
 type refusedError struct {
 	reason string
-	nobody bool // it cannot be said whose it is: no boat is blamed
+	nobody bool // the boat is unknown: none is blamed
 }
 
 func (e *refusedError) Error() string { return e.reason }
@@ -52,7 +52,7 @@ func refuse(format string, args ...any) error {
 	return &refusedError{reason: fmt.Sprintf(format, args...)}
 }
 
-// read takes a message apart. The error is why it must be set apart; it never tells of a failure of the hub's own.
+// read takes a message apart. The error is why it must be set apart; it never reports a failure of the hub's own.
 func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error) {
 	who, kind, err := fleet.ParseSubject(subject)
 	if err != nil {
@@ -156,8 +156,8 @@ func checkAlert(a *alert.Alert) error {
 	return nil
 }
 
-// rows lists what can be searched for: the units but muster itself, those of which another has taken the place, and talkers that do not
-// say what they are.
+// rows lists what can be searched for: the units but muster itself, those that another has replaced, and talkers that
+// do not identify themselves.
 func rows(r *report.Report) []Device {
 	out := make([]Device, 0, len(r.Units))
 	for i := range r.Units {
@@ -221,7 +221,7 @@ func clip(s string) string {
 	return boat.Printable(s)
 }
 
-// apply takes a message into the record of its boat and says how it stands to those before it.
+// apply takes a message into the record of its boat and returns how it compares with those before it.
 func (r *record) apply(m *message) news {
 	n := r.heard(m.at, m.received)
 	if n == repeated {

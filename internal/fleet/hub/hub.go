@@ -32,7 +32,7 @@ const (
 	bucketProbe    = "muster_hubs_v1"
 )
 
-// Options say what a hub keeps and for how long.
+// Options are what a hub keeps and for how long.
 type Options struct {
 	Conn     *nats.Conn
 	Replicas int                    // of streams and buckets; 1 when 0
@@ -50,7 +50,7 @@ const DefaultMaxAge = 400 * 24 * time.Hour
 
 // Bounds of the streams.
 const (
-	duplicates    = 10 * time.Minute // the server's first look for repeated messages; what is older is seen by its number
+	duplicates    = 10 * time.Minute // span of the server's check for repeated messages; older ones show by number
 	perSubject    = 20000            // messages of one kind of one boat, so that no boat pushes out the others' history
 	refusedAll    = 4000             // with keepBytes 256 MB at most; a bound in bytes would set them aside on the disk from the start
 	refusedEach   = 200
@@ -145,7 +145,7 @@ func (h *Hub) declare(ctx context.Context) error {
 	}
 }
 
-// passing tells what repairs itself, such as a cluster without a leader yet, from what does not.
+// passing separates what repairs itself, such as a cluster without a leader yet, from what does not.
 func passing(err error) bool {
 	if e, ok := errors.AsType[*jetstream.APIError](err); ok {
 		return e.Code == 503 || e.Code == 500 || e.ErrorCode == 10005 // no suitable peers yet
@@ -154,7 +154,7 @@ func passing(err error) bool {
 		errors.Is(err, jetstream.ErrNoStreamResponse) || errors.Is(err, jetstream.ErrJetStreamNotEnabled)
 }
 
-// streams are the two streams as this version of the hub wants them.
+// streams are the two streams as this version of the hub requires them.
 func (o *Options) streams() []jetstream.StreamConfig {
 	return []jetstream.StreamConfig{
 		{Name: StreamBoats, Description: "what boats sent", Subjects: []string{fleet.Subjects("*")}, Storage: jetstream.FileStorage, Replicas: o.Replicas,
@@ -173,7 +173,7 @@ func orNone(n int64) int64 {
 	return n
 }
 
-// buckets are the buckets as this version of the hub wants them.
+// buckets are the buckets as this version of the hub requires them.
 func (o *Options) buckets() []jetstream.KeyValueConfig {
 	b := func(name, what string) jetstream.KeyValueConfig {
 		return jetstream.KeyValueConfig{Bucket: name, Description: what, History: 1, Storage: jetstream.FileStorage, Replicas: o.Replicas}
@@ -285,8 +285,8 @@ func (h *Hub) sawEnrolment(e jetstream.KeyValueEntry) {
 	}
 }
 
-// probe writes a word of its own every few seconds: boats that are not acknowledged are silent, so this is how a hub knows that the
-// store takes nothing.
+// probe writes a message of its own every few seconds: boats that are not acknowledged are silent, so this is how a
+// hub finds that the store takes nothing.
 func (h *Hub) probe(ctx context.Context) {
 	key := strings.ToLower(nats.NewInbox()[len("_INBOX."):])
 	for ; ctx.Err() == nil; pause(ctx, probeEvery) {
@@ -327,7 +327,7 @@ func (h *Hub) Ready() error {
 	return nil
 }
 
-// Stats tells what this process has counted.
+// Stats are what this process has counted.
 func (h *Hub) Stats() Stats {
 	s := Stats{Messages: map[fleet.Kind]uint64{}, Refused: h.stats.refused.Load(), Repeated: h.stats.repeated.Load(),
 		Late:     h.stats.late.Load(),

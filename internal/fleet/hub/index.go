@@ -9,7 +9,7 @@ import (
 	"muster/internal/boat"
 )
 
-// enrolment is what every hub knows of a boat that was let in. The keys are with the hub that enrols.
+// enrolment is what every hub has of an enrolled boat. The keys are with the hub that enrols.
 type enrolment struct {
 	Enrolled time.Time `json:"enrolled"`
 	Revoked  time.Time `json:"revoked,omitzero"`

@@ -77,7 +77,7 @@ func (h *Hub) ingest(ctx context.Context) error {
 	return nil
 }
 
-// take takes one message in. It is acknowledged once what it says is stored.
+// take takes one message in. It is acknowledged once its content is stored.
 func (h *Hub) take(ctx context.Context, m jetstream.Msg) {
 	err := ctx.Err()
 	if err == nil {
@@ -300,7 +300,8 @@ const (
 	keepBytes     = 64 << 10 // of the content
 )
 
-// keepAside stores a message that is refused, with the reason, and counts it against the boat that may speak on its subject.
+// keepAside stores a message that is refused, with the reason, and counts it against the boat that may send on its
+// subject.
 func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata, m *message, why *refusedError) error {
 	subject := subjectRefused + ".unknown"
 	if m != nil && !why.nobody {

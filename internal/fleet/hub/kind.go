@@ -6,7 +6,7 @@ import (
 	"muster/internal/report"
 )
 
-// Kind is what devices of one model and version have in common, and all that release sheets look at.
+// Kind is what devices of one model and version have in common, and all that release sheets depend on.
 type Kind struct {
 	Manufacturer, Model, Software string
 
@@ -29,7 +29,7 @@ func (d *Device) Kind() Kind {
 	return k
 }
 
-// Assess says how devices of the kind stand to the sheets; the Model is nil when none describes them.
+// Assess compares devices of the kind with the sheets; the Model is nil when none describes them.
 func (k Kind) Assess(sheets *release.Sheets) release.Assessment {
 	r := report.Report{Units: []report.Unit{{ID: "x", Aboard: true}}}
 	if u := &r.Units[0]; k.byHand {

@@ -172,8 +172,8 @@ func each(ctx context.Context, s jetstream.Stream, f func(jetstream.Msg, *jetstr
 	}
 }
 
-// moveBucket copies a bucket as it is; what the new place says otherwise is overwritten, or stands. A bucket that the old place never had
-// holds nothing.
+// moveBucket copies a bucket as it is; a different value in the new place is overwritten, or kept. A bucket that the
+// old place never had holds nothing.
 func moveBucket(ctx context.Context, source jetstream.JetStream, name string, to jetstream.KeyValue, overwrite bool) (Moved, error) {
 	m := Moved{Name: name}
 	from, err := source.KeyValue(ctx, name)
@@ -241,7 +241,7 @@ func moveForgotten(ctx context.Context, source jetstream.JetStream, first uint64
 			if err != nil {
 				return err
 			}
-			at.Stream = 0 // numbers of the old place say nothing at the new one
+			at.Stream = 0 // numbers of the old place have no meaning in the new one
 			if err := create(h.reports, e.Key(), packReport(at, data)); err != nil {
 				return err
 			}

@@ -16,7 +16,7 @@ import (
 	"muster/internal/report"
 )
 
-// ErrNotFound says that a boat or a message of it is not there (any longer).
+// ErrNotFound means that a boat or a message of it is not there (any longer).
 var ErrNotFound = errors.New("not found")
 
 // Report reads a report of a boat; 0 asks for the latest.
@@ -188,7 +188,8 @@ func tail(ctx context.Context, s jetstream.Stream, subject string, limit int, f 
 	return nil
 }
 
-// reader makes the consumer of a tail. A cluster that has just lost a node may place it there, where nobody answers: it is asked for again.
+// reader makes the consumer of a tail. A cluster that has just lost a node may place it there, where nothing answers:
+// it is asked for again.
 func reader(ctx context.Context, s jetstream.Stream, subject string) (c jetstream.Consumer, err error) {
 	for range 5 {
 		once, cancel := context.WithTimeout(ctx, 3*time.Second)

@@ -14,11 +14,12 @@ import (
 // stamp is the place of a message among those of its boat.
 type stamp struct {
 	Board  string `json:"board"`
-	Seq    uint64 `json:"seq"`    // of the board
+	Seq    uint64 `json:"seq"`    // of the boat computer
 	Stream uint64 `json:"stream"` // of the stream, which is the order in which messages arrived
 }
 
-// after puts messages in order: those of one board by its number, those of two boards by their arrival. No clock takes part.
+// after puts messages in order: those of one boat computer by its number, those of two by their arrival. No clock
+// takes part.
 func (a stamp) after(b stamp) bool {
 	if a.Board == b.Board {
 		return a.Seq > b.Seq
@@ -26,7 +27,7 @@ func (a stamp) after(b stamp) bool {
 	return a.Stream > b.Stream
 }
 
-// record is what is kept of one boat: what is shown, and what tells a late or repeated message from a new one.
+// record is what is kept of one boat: what is shown, and what separates a late or repeated message from a new one.
 type record struct {
 	Name      string            `json:"name,omitempty"`
 	LastHeard time.Time         `json:"last_heard,omitzero"`
@@ -83,13 +84,13 @@ const (
 	seenSpan   = 64
 )
 
-// news says how a message stands to those before it.
+// news is how a message compares with those before it.
 type news uint8
 
 const (
 	fresh    news = iota
 	repeated      // it came before
-	late          // too old to tell, or older than what is known
+	late          // too old to use, or older than what is recorded
 )
 
 // clone copies what take changes.
@@ -103,7 +104,7 @@ func (r *record) clone() *record {
 	return &c
 }
 
-// heard notes that a board spoke, and says whether it has said this before.
+// heard notes a message of a boat computer, and returns whether it was received before.
 func (r *record) heard(s stamp, at time.Time) news {
 	i := slices.IndexFunc(r.Boards, func(b board) bool { return b.ID == s.Board })
 	if i < 0 {
@@ -132,7 +133,7 @@ func (r *record) heard(s stamp, at time.Time) news {
 	b.Last = latest(b.Last, at)
 	r.LastHeard = latest(r.LastHeard, at)
 	if i > 0 && n == fresh && !b.Last.Before(r.Boards[0].Last) {
-		r.Turns++ // a board speaks that another had taken the place of
+		r.Turns++ // a boat computer sends that another had replaced
 		r.Boards = slices.Insert(slices.Delete(r.Boards, i, i+1), 0, b)
 		return n
 	}
@@ -182,7 +183,7 @@ func (r *record) alert(s stamp, c *alert.Change) bool {
 	return true
 }
 
-// open lists the alerts that stand: those of the report, changed by what came after it; worst first.
+// open lists the open alerts: those of the report, changed by what came after it; worst first.
 func (r *record) open() []Alert {
 	var out []Alert
 	for _, a := range r.Alerts {

@@ -18,10 +18,10 @@ const (
 	unknown // whether it is older is not known
 )
 
-// ErrNoOrder says that nothing can be older, because the hub knows no sheets.
+// ErrNoOrder means that nothing can be older, because the hub has no sheets.
 var ErrNoOrder = errors.New("the order of versions is not known: give the hub the shop's release sheets with --sheets DIR")
 
-// judged is what a query says of one kind.
+// judged is the answer of a query for one kind.
 type judged struct {
 	verdict uint8
 	text    bool   // the query's text is in it
@@ -90,7 +90,7 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 	return hits, nil
 }
 
-// below says whether a kind runs something older than a version, which may be written as in a sheet or as on the wire.
+// below reports whether a kind runs something older than a version, which may be written as in a sheet or as sent.
 func (k *Kind) below(version string, sheets *release.Sheets) (uint8, string) {
 	if strings.TrimSpace(k.Software) == "" {
 		return unknown, "it reported no version"

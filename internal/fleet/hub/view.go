@@ -34,9 +34,9 @@ type Boat struct {
 	MadeAt    time.Time  `json:"made_at,omitzero"`    // by the boat's clock, when its latest report was made
 	Clock     boat.Clock `json:"clock,omitempty"`     // how good that clock was
 	Version   string     `json:"version,omitempty"`   // of muster aboard
-	Metrics   string     `json:"metrics,omitempty"`   // URL where the board can be scraped
-	Boards    []Board    `json:"boards,omitempty"`    // latest first; more than one that speak in turn are a fault
-	Turns     int        `json:"turns,omitempty"`     // times that a board spoke again after another had
+	Metrics   string     `json:"metrics,omitempty"`   // URL where the boat computer can be scraped
+	Boards    []Board    `json:"boards,omitempty"`    // latest first; more than one that send in turn are a fault
+	Turns     int        `json:"turns,omitempty"`     // times that a boat computer sent again after another had
 	Report    uint64     `json:"report,omitempty"`    // number of its latest report in the stream
 	Devices   []Device   `json:"devices,omitempty"`
 	Alerts    []Alert    `json:"alerts,omitempty"` // open ones, worst first
@@ -44,7 +44,7 @@ type Boat struct {
 	Revision  uint64     `json:"revision"` // of the fleet's state when this boat last changed
 }
 
-// Verdict says how the boat stands. silence is how long a boat may be without a word.
+// Verdict is the state of the boat. silence is how long a boat may send nothing.
 func (b *Boat) Verdict(now time.Time, silence time.Duration) Verdict {
 	switch {
 	case b.LastHeard.IsZero():
@@ -113,7 +113,7 @@ type Alert struct {
 // current gives an alert that an earlier version made the ids of today.
 func (a *Alert) current() { a.ID, a.Check = alert.CurrentID(a.ID), check.ID(a.Check) }
 
-// Query says which devices are wanted. Empty fields want everything; texts are matched anywhere, without regard to case.
+// Query is which devices to find. Empty fields match everything; texts are matched anywhere, without regard to case.
 type Query struct {
 	Text         string // in any of manufacturer, model, serial, software, role, boat id and boat name
 	Boat         string
@@ -178,14 +178,14 @@ type Fleet interface {
 	Ready() error
 }
 
-// Counts are how the devices of one campaign stood.
+// Counts are the devices of one campaign by their state.
 type Counts struct {
 	Behind  int `json:"behind"`
 	Current int `json:"current"`
 	Unknown int `json:"unknown"`
 }
 
-// Day is how the campaigns stood at the end of one day.
+// Day is the state of the campaigns at the end of one day.
 type Day struct {
 	Day       string            `json:"day"` // YYYY-MM-DD in UTC
 	Campaigns map[string]Counts `json:"campaigns"`

@@ -70,7 +70,7 @@ type BoatPath struct {
 //go:embed openapi.json
 var openAPI []byte
 
-// apiAbout says in the description what the API is.
+// apiAbout describes the API.
 const apiAbout = "What the boats of a fleet have reported. Times are RFC 3339 in UTC; unknown values are absent."
 
 func (s *Server) addAPI(mux *http.ServeMux) { api.ServeAPI(mux, openAPI, s.operations) }

@@ -13,7 +13,7 @@ import (
 	"muster/internal/render"
 )
 
-// Campaign is the standing of the fleet by the current release of one model.
+// Campaign is the state of the fleet by the current release of one model.
 type Campaign struct {
 	Model   string     `json:"model"`
 	Role    boat.Role  `json:"role,omitempty"`

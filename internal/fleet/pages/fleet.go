@@ -18,13 +18,13 @@ import (
 type row struct {
 	*hub.Boat
 	Behind  int // devices older than their sheet's current release
-	Unsure  int // devices with a sheet whose standing is unknown
+	Unsure  int // devices with a sheet whose state is unknown
 	Stands  []stand
 	folded  string // id and name in lower case
 	Verdict hub.Verdict
 }
 
-// stand is the standing of one device by the sheets.
+// stand is the state of one device by the sheets.
 type stand struct {
 	Device *hub.Device
 	release.Assessment
@@ -231,7 +231,7 @@ func choose(rows []*row, verdict hub.Verdict, text string) []*row {
 	return out
 }
 
-// since says how long ago t was.
+// since is how long ago t was, in words.
 func (s *Server) since(t time.Time) string {
 	if t.IsZero() {
 		return "never"

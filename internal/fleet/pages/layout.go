@@ -18,9 +18,9 @@ import (
 	"muster/internal/ui"
 )
 
-// This file holds what all pages of the fleet share. markup.go of package ui says how text and addresses are escaped.
+// This file holds what all pages of the fleet share. How text and addresses are escaped: see markup.go of package ui.
 
-// write answers with a page. Its name says which of the menu it is.
+// write answers with a page. Its name is that of its menu entry.
 func (s *Server) write(w http.ResponseWriter, status int, name, title string, content g.Node) {
 	var b bytes.Buffer
 	_ = s.layout(name, title, content).Render(&b) // a buffer takes everything

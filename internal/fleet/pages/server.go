@@ -19,7 +19,7 @@ import (
 	"muster/internal/release"
 )
 
-// Options are what a Server shows, and to whom.
+// Options are what a Server shows, and who may see it.
 type Options struct {
 	Listen          string // host:port; port 0 takes any free one
 	TLSCert, TLSKey string // PEM files; both empty for plain HTTP
@@ -34,7 +34,7 @@ type Options struct {
 	Silence         time.Duration    // how long a boat may be silent; default 48 h
 	BoatSeries      int              // most boats with metrics of their own; default 500, negative for none
 	Now             func() time.Time // default time.Now
-	EventEvery      time.Duration    // how often the event stream looks for changes; default 2 s
+	EventEvery      time.Duration    // how often the event stream checks for changes; default 2 s
 }
 
 // Server serves the fleet's pages. New binds its address, Serve answers until Stop.

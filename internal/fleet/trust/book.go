@@ -16,10 +16,10 @@ import (
 	"muster/internal/input"
 )
 
-// Enrolment is one boat that was let in.
+// Enrolment is one enrolled boat.
 type Enrolment struct {
 	Boat     string    `json:"boat"`
-	Key      string    `json:"key"` // public key of its board
+	Key      string    `json:"key"` // public key of its boat computer
 	Enrolled time.Time `json:"enrolled"`
 	Revoked  time.Time `json:"revoked,omitzero"`
 }
@@ -31,7 +31,7 @@ type book struct {
 	Lost     map[string]time.Time `json:"lost"`     // keys that are no longer trusted
 }
 
-// Errors that tell a wish that cannot be met from a failure.
+// Errors that separate a wish that cannot be met from a failure.
 var (
 	ErrUnknown = errors.New("no such boat is enrolled")
 	ErrRevoked = errors.New("revoked already")
@@ -78,7 +78,7 @@ func (t *Trust) change(edit func(*book) error) error {
 	return nil
 }
 
-// lockStale is when a lock was left behind by a program that died; nobody holds it for more than moments.
+// lockStale is when a lock was left behind by a program that died; a lock is held for no more than moments.
 const lockStale = 30 * time.Second
 
 // lock keeps two programs from changing the list at one time.
@@ -103,7 +103,7 @@ func (t *Trust) lock() (unlock func(), err error) {
 	}
 }
 
-// Enroll lets a boat in and returns its credentials, which are kept nowhere else. Those that it had before lose their worth.
+// Enroll enrols a boat and returns its credentials, which are kept nowhere else. Earlier ones stop working.
 func (t *Trust) Enroll(boat string, now time.Time) (creds []byte, err error) {
 	if err := fleet.CheckBoatID(boat); err != nil {
 		return nil, err
@@ -157,8 +157,8 @@ func (b *book) find(boat string) (int, bool) {
 	return slices.BinarySearchFunc(b.Boats, boat, func(e Enrolment, id string) int { return strings.Compare(e.Boat, id) })
 }
 
-// distrust takes the worth from a board's key. The server holds the moment against that of the signature, so a clock that went back
-// must not save the key.
+// distrust ends the validity of a boat computer's key. The server compares the moment with that of the signature, so
+// a clock that went back must not save the key.
 func (b *book) distrust(e *Enrolment, now time.Time) {
 	if now.Before(e.Enrolled) {
 		now = e.Enrolled

@@ -1,8 +1,9 @@
-// Package trust says who may speak for a boat.
+// Package trust decides who may send for a boat.
 //
-// Keys are nkeys and papers are JWTs, as a NATS server in operator mode reads them: an operator signs three accounts. Boats have one of
-// their own, without streams, from which nothing leads to the hub's but their subjects. That matters because a server answers a
-// publisher on whatever subject the publisher names: an answer must not reach the hub's streams, buckets or stream commands.
+// Keys are nkeys and papers are JWTs, as a NATS server in operator mode reads them: an operator signs three accounts.
+// Boats have one of their own, without streams, from which nothing leads to the hub's but their subjects. That
+// matters because a server answers a publisher on whatever subject the publisher names: an answer must not reach the
+// hub's streams, buckets or stream commands.
 package trust
 
 import (

@@ -18,7 +18,8 @@ import (
 	"muster/pgn"
 )
 
-// Sample is a boat with six devices and two talkers, of which some have trouble and some say what must not reach a page as it is.
+// Sample is a boat with six devices and two talkers, of which some have trouble and some send text that must not
+// reach a page as it is.
 func Sample(t testing.TB) *report.Report {
 	t.Helper()
 	text, err := os.ReadFile(hosttest.Testdata(t, "boats/trouble.json"))

@@ -76,7 +76,8 @@ func show(t *testing.T, ctx context.Context, to string, width, high int64, dark 
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
 		return err
 	})
-	// The driver now and then misses that a busy live page has loaded; what is asserted of the page comes after.
+	// The driver now and then misses that a live page with much traffic has loaded; what is asserted of the page
+	// comes after.
 	var err error
 	for limit := 30 * time.Second; limit < 5*time.Minute; limit *= 2 {
 		try, cancel := context.WithTimeout(ctx, limit)

@@ -79,7 +79,7 @@ func byKeyboard(t *testing.T, ctx context.Context, to string) {
 	}
 }
 
-// toPrint lists what must stand on paper, as far as a line holds it.
+// toPrint lists what must be on paper, as far as a line holds it.
 const toPrint = `[...document.querySelectorAll("main h1, main h2, main h3, main summary, main table thead th, details:not(.act) li b")]
 	.filter(e => !e.closest("form:not(.kept), details:has(> form:not(.kept)), .act, .said") && getComputedStyle(e).display !== "none").map(e => e.textContent.replace(/\s+/g, " ").trim().slice(0, 24).trim())`
 

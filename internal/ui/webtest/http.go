@@ -35,7 +35,8 @@ func Get(t testing.TB, url string, headers ...string) (*http.Response, string) {
 	return Ask(t, http.MethodGet, url, "", headers...)
 }
 
-// Ask sends a request with headers as name, value, name, value… A body is JSON unless they say something else. No redirection is followed.
+// Ask sends a request with headers as name, value, name, value… A body is JSON unless they set another type. No
+// redirection is followed.
 func Ask(t testing.TB, method, url, body string, headers ...string) (*http.Response, string) {
 	t.Helper()
 	req, err := http.NewRequestWithContext(t.Context(), method, url, strings.NewReader(body))
@@ -63,7 +64,7 @@ func Ask(t testing.TB, method, url, body string, headers ...string) (*http.Respo
 	return resp, string(text)
 }
 
-// Fetch is what stands at an address, which must be there.
+// Fetch is the body at an address, which must exist.
 func Fetch(t testing.TB, url string) []byte {
 	t.Helper()
 	resp, text := Get(t, url)
