@@ -70,7 +70,7 @@ func (c *enrollCmd) run(a *app) error {
 		name = c.Boat + ".creds"
 	}
 	var out *os.File // written beside, so that the file is there whole or not at all
-	if name != "-" { // before the boat's earlier credentials lose their worth
+	if name != "-" { // before the boat's earlier credentials stop working
 		if out, err = createSecret(name, c.Force); err != nil {
 			return err
 		}
@@ -122,7 +122,7 @@ func createSecret(name string, force bool) (*os.File, error) {
 	return f, nil
 }
 
-// force waits for a running hub to take a change, and says how that went.
+// force waits for a running hub to take a change, and returns how that went.
 func (d data) force(t *trust.Trust) string {
 	unlock, free, err := tryLock(d.lock())
 	if err == nil && free {

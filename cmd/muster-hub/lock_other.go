@@ -4,7 +4,7 @@ package main
 
 import "os"
 
-// owner is the user to whom a file belongs; these systems have no numbers for them.
+// owner is the user who owns a file; these systems have no numbers for users.
 func owner(string) (uid int, ok bool) { return 0, false }
 
 // tryLock takes a file that one process can hold: these systems do not let an open file be removed. ok is false when another holds it.

@@ -8,7 +8,7 @@ import (
 	"syscall"
 )
 
-// owner is the user to whom a file belongs.
+// owner is the user who owns a file.
 func owner(name string) (uid int, ok bool) {
 	fi, err := os.Stat(name)
 	if err != nil {

@@ -1,4 +1,4 @@
-// Command muster-hub keeps what the boats of a fleet tell, and shows it to the marina.
+// Command muster-hub keeps what the boats of a fleet report, and shows it to the marina.
 package main
 
 import (

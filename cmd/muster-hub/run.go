@@ -310,7 +310,7 @@ func rereadSheets(ctx context.Context, dir string, sheets *sheetsHolder, log zer
 	}
 }
 
-// tellSystemd says when the hub is ready, and goes on saying that it lives.
+// tellSystemd notifies systemd when the hub is ready, and from then on that it is alive.
 func tellSystemd(ctx context.Context, h *hub.Hub) {
 	limit, err := daemon.SdWatchdogEnabled(false)
 	if err != nil || limit == 0 {

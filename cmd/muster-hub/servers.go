@@ -18,7 +18,7 @@ import (
 	"github.com/rs/zerolog"
 )
 
-// checkServers says what is wrong with the addresses of message servers that a flag names.
+// checkServers reports what is wrong with the addresses of message servers that a flag names.
 func checkServers(flag, list string) error {
 	for address := range strings.SplitSeq(list, ",") {
 		u, err := url.Parse(strings.TrimSpace(address))
@@ -32,7 +32,7 @@ func checkServers(flag, list string) error {
 	return nil
 }
 
-// checkAddress says what is wrong with a HOST:PORT that a flag names.
+// checkAddress reports what is wrong with a HOST:PORT that a flag names.
 func checkAddress(flag, address string) error {
 	_, port, err := net.SplitHostPort(address)
 	if err == nil {
@@ -44,7 +44,7 @@ func checkAddress(flag, address string) error {
 	return nil
 }
 
-// checkCA says what is wrong with a file of authorities.
+// checkCA reports what is wrong with a file of authorities.
 func checkCA(file string) error {
 	if file == "" {
 		return nil

@@ -13,7 +13,7 @@ import (
 	"muster/internal/event"
 )
 
-// ErrUnknown says that no standing alert has the id.
+// ErrUnknown means that no open alert has the id.
 var ErrUnknown = errors.New("no active alert has this id")
 
 // Settings are the times and bounds of a Book. The zero value clears at once and damps nothing; bounds of 0 become the defaults.
@@ -22,7 +22,7 @@ type Settings struct {
 	FlapCount  int           `yaml:"flap_count"`  // so many raises within FlapWindow make an alert flapping; 0 never
 	FlapWindow time.Duration `yaml:"flap_window"` //
 	FlapClear  time.Duration `yaml:"flap_clear"`  // Clear of a flapping alert
-	Settle     time.Duration `yaml:"settle"`      // after Restore nothing clears for so long, until devices have been heard again
+	Settle     time.Duration `yaml:"settle"`      // how long nothing clears after Restore, until devices have sent again
 	Keep       int           `yaml:"keep"`        // cleared alerts kept
 	Max        int           `yaml:"max"`         // findings and alerts kept altogether
 	MaxSilence int           `yaml:"max_silence"` // silences kept
@@ -59,7 +59,7 @@ func (s Settings) Validate() error {
 	return errors.Join(errs...)
 }
 
-// ChangeKind says what happened to an alert.
+// ChangeKind is what happened to an alert.
 type ChangeKind string
 
 // The kinds of change.
@@ -67,7 +67,7 @@ const (
 	Raised       ChangeKind = "raised"
 	Regraded     ChangeKind = "regraded" // its severity changed
 	Acknowledged ChangeKind = "acknowledged"
-	Unsilenced   ChangeKind = "unsilenced" // its silence ended while it stands, and nobody was told of it yet
+	Unsilenced   ChangeKind = "unsilenced" // its silence ended while it is open, and it was not sent yet
 	Cleared      ChangeKind = "cleared"
 )
 
@@ -75,7 +75,7 @@ const (
 type Change struct {
 	At       event.Time `json:"at,omitzero"`
 	Kind     ChangeKind `json:"kind"`
-	Silenced bool       `json:"silenced,omitempty"` // to be kept, but nobody is to be told
+	Silenced bool       `json:"silenced,omitempty"` // to be kept, but not sent
 	Alert    Alert      `json:"alert"`
 }
 
@@ -90,7 +90,7 @@ const (
 	cleared
 )
 
-// entry is what the Book knows of one id.
+// entry is what the Book holds of one id.
 type entry struct {
 	phase   phase
 	finding check.Finding // the latest
@@ -117,7 +117,7 @@ type Book struct {
 	restored bool       // the next update sets settled
 	recorded bool       // see Record
 	begun    event.Time // of a recording: its first moment
-	judged   event.Time // of a recording: when it was last judged
+	judged   event.Time // of a recording: when the checks last ran
 	mark     uint64
 	shed     uint64
 }
@@ -146,8 +146,8 @@ func (b *Book) Shed() uint64 { return b.shed }
 
 // Update takes what the checks found at now and returns what that changed, sorted by alert id.
 //
-// A finding becomes an alert when it has lasted for its hold, counted from its Since if the check knows it. An alert clears when its
-// finding has stayed away. When time goes back, spans that have begun begin again.
+// A finding becomes an alert when it has lasted for its hold, counted from its Since if the check gives it. An alert
+// clears when its finding has stayed away. When time goes back, spans that have begun begin again.
 func (b *Book) Update(now event.Time, findings []check.Finding) []Change {
 	if now < b.now {
 		b.rewind(now)
@@ -253,13 +253,13 @@ func (b *Book) flapping(e *entry) bool {
 
 func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Change {
 	silenced := b.silenced(now, e)
-	if kind == Cleared { // who was told of an alert is notified of its end too
+	if kind == Cleared { // if the alert was sent, its end is too
 		silenced = !e.told
 	}
 	return Change{At: now, Kind: kind, Silenced: silenced, Alert: b.alert(id, e)}
 }
 
-// Acknowledge notes that somebody knows of a standing alert. The note ends with the alert. A second one replaces the first.
+// Acknowledge notes who acknowledges an open alert. The note ends with the alert. A second one replaces the first.
 func (b *Book) Acknowledge(id, who string, at event.Time) (Change, error) {
 	if who == "" {
 		return Change{}, fmt.Errorf("acknowledge alert %q: no name: give the name of the person who acknowledges", id)
@@ -272,7 +272,7 @@ func (b *Book) Acknowledge(id, who string, at event.Time) (Change, error) {
 	return b.change(at, Acknowledged, id, e), nil
 }
 
-// Alerts lists what stands and what cleared, worst first, then by check and subject. The evidence is shared: read-only.
+// Alerts lists open and cleared alerts, worst first, then by check and subject. The evidence is shared: read-only.
 func (b *Book) Alerts() []Alert {
 	type row struct {
 		id string
@@ -316,7 +316,7 @@ func (b *Book) alert(id string, e *entry) Alert {
 	}
 }
 
-// awaySince is since when the finding of a standing alert is not there, 0 while it is.
+// awaySince is since when the finding of an open alert is not there, 0 while it is.
 func (e *entry) awaySince() event.Time {
 	if e.phase == standing && e.away {
 		return e.awayAt

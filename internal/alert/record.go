@@ -7,8 +7,9 @@ import (
 	"muster/internal/event"
 )
 
-// Record makes the Book judge all that a recording holds, as for a capture, a short audit or a snapshot: a finding counts from its first
-// moment, for nobody has to be told of it, and one that went is kept with the share of the time in which it held. For a new Book.
+// Record makes the Book take all that a recording holds, as for a capture, a short audit or a snapshot: a finding
+// counts from its first moment, because no one is to be notified of it, and one that went is kept with the share of
+// the time in which it held. For a new Book.
 func (b *Book) Record() { b.recorded = true }
 
 // begin sets when the recording begins.
@@ -86,5 +87,5 @@ func (a *Alert) Settle() {
 // Passed reports whether the finding came and went within a recording.
 func (a *Alert) Passed() bool { return a.State == StatusCleared && a.Share > 0 }
 
-// Counts reports whether the alert speaks against the boat: it stands, or a recording holds it.
+// Counts reports whether the alert counts against the boat: it is open, or a recording holds it.
 func (a *Alert) Counts() bool { return (a.State != StatusCleared || a.Passed()) && a.Accepted == "" }

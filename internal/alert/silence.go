@@ -9,8 +9,8 @@ import (
 	"muster/internal/event"
 )
 
-// Silence keeps changes of the alerts that it matches from being told, until its end. Every key that is set must match; a silence
-// with none matches all alerts.
+// Silence keeps changes of the alerts that it matches from being sent, until its end. Every key that is set must
+// match; a silence with none matches all alerts.
 type Silence struct {
 	Alert   string     `json:"alert,omitempty"`   // id of one alert
 	Check   string     `json:"check,omitempty"`   // id of a check
@@ -26,8 +26,9 @@ type Silence struct {
 // Current gives a silence that was written for an earlier version the ids of today: see check.ID.
 func (s *Silence) Current() { s.Alert, s.Check = CurrentID(s.Alert), check.ID(s.Check) }
 
-// Accepted is a known matter that the owner lives with: two receivers on purpose, a spare unit that is off. The alerts that it matches
-// are shown with the reason and told to nobody. A critical alert is never accepted. Every key that is set must match.
+// Accepted is a known matter that the owner lives with: two receivers on purpose, a spare unit that is off. The
+// alerts that it matches are shown with the reason and not sent. A critical alert is never accepted. Every key that
+// is set must match.
 type Accepted struct {
 	Check   string `yaml:"check"`   // id of a check
 	Device  string `yaml:"device"`  // id of a device concerned; any when empty
@@ -35,11 +36,11 @@ type Accepted struct {
 	Why     string `yaml:"why"`
 }
 
-// Accept says what the owner lives with, instead of what was said before. An alert that is no longer accepted is
-// told by the next Update.
+// Accept sets what the owner lives with; it replaces the earlier list. An alert that is no longer accepted is sent by
+// the next Update.
 func (b *Book) Accept(list []Accepted) { b.accepts = list }
 
-// accepted is why the owner lives with an alert; empty when it is to be told.
+// accepted is why the owner lives with an alert; empty when it is to be sent.
 func (b *Book) accepted(e *entry) string {
 	f := &e.finding
 	if f.Severity == check.Critical {
@@ -94,7 +95,7 @@ func (b *Book) EndSilence(scope Silence) error {
 // Silences lists the silences in the order in which they were set.
 func (b *Book) Silences() []Silence { return slices.Clone(b.silences) }
 
-// silenced reports whether nobody is to be told of an alert at now.
+// silenced reports whether an alert is not to be sent at now.
 func (b *Book) silenced(now event.Time, e *entry) bool {
 	return !b.silencedUntil(now, e).IsZero() || b.accepted(e) != ""
 }
@@ -111,7 +112,7 @@ func (b *Book) silencedUntil(now event.Time, e *entry) event.Time {
 	return until
 }
 
-// endSilences drops silences that are over and tells of alerts that were held back.
+// endSilences drops silences that are over and adds the alerts that were held back.
 func (b *Book) endSilences(changes []Change, now event.Time) []Change {
 	b.silences = slices.DeleteFunc(b.silences, func(s Silence) bool { return s.Until <= now })
 	for id, e := range b.entries {

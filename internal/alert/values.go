@@ -7,7 +7,7 @@ import (
 	"muster/internal/event"
 )
 
-// Status says where an alert stands.
+// Status is the state of an alert.
 type Status string
 
 // The statuses of an alert.
@@ -26,12 +26,12 @@ type Alert struct {
 	Since          event.Time     `json:"since,omitzero"`
 	Until          event.Time     `json:"until,omitzero"`      // when it cleared
 	AwaySince      event.Time     `json:"away_since,omitzero"` // since when its finding is not there, of an alert that has not cleared yet
-	Share          float64        `json:"share,omitempty"`     // of what was judged over a recording: the part of the time in which it held, 0..1
+	Share          float64        `json:"share,omitempty"`     // part of the checked time of a recording in which it held, 0..1
 	Flapping       bool           `json:"flapping,omitempty"`
 	AcknowledgedBy string         `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt event.Time     `json:"acknowledged_at,omitzero"`
 	SilencedUntil  event.Time     `json:"silenced_until,omitzero"`
-	Accepted       string         `json:"accepted,omitempty"` // why the owner lives with it, from the config: nobody is told
+	Accepted       string         `json:"accepted,omitempty"` // why the owner lives with it, by the config: not sent
 	Devices        []string       `json:"devices,omitempty"`
 	Network        string         `json:"network,omitempty"`
 	Summary        string         `json:"summary"`

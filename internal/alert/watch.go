@@ -19,7 +19,7 @@ type Model interface {
 // Watch runs the checks over a boat at every full interval of event time and keeps the Book. Everything that is fed to the boat goes
 // through it, so that one stream of events gives one list of alerts, however it was cut into batches.
 type Watch struct {
-	// OnChange is told every change in order, from within Feed, Advance and Finish. Nil when nobody asks.
+	// OnChange receives every change in order, from within Feed, Advance and Finish. May be nil.
 	OnChange func(Change)
 
 	model    Model
@@ -57,7 +57,7 @@ func (w *Watch) Configure(rules check.Settings, alerts Settings) {
 	}
 }
 
-// Record makes a new Watch judge all that a recording holds: see Book.Record.
+// Record makes a new Watch check all that a recording holds: see Book.Record.
 func (w *Watch) Record() {
 	w.settings.Recorded = true
 	w.book.Record()
@@ -84,8 +84,8 @@ func (w *Watch) Feed(events ...event.Event) {
 	w.model.Feed(events[fed:]...)
 }
 
-// Advance moves event time on when no event does, as a live clock says. It must not run ahead of events still to come: stay as far
-// behind the clock as a source may be late.
+// Advance moves event time on when no event does, by a live clock. It must not run ahead of events still to come:
+// stay as far behind the clock as a source may be late.
 func (w *Watch) Advance(now event.Time) {
 	if now > w.last {
 		w.move(now)
@@ -110,8 +110,8 @@ func (w *Watch) Finish() { w.judge(w.last) }
 // State is the boat as the checks see it.
 func (w *Watch) State() *boat.State { return w.model.State() }
 
-// Look judges a state of the boat without changing the Book: what was judged and what was not, and the alerts of the Book, of which those
-// that have not cleared yet though the state has no such finding say so.
+// Look checks a state of the boat without changing the Book: what was judged and what was not, and the alerts of the
+// Book. Those that have not cleared yet though the state has no such finding have AwaySince set.
 func (w *Watch) Look(s *boat.State) ([]Alert, check.Judgement) {
 	j := check.Judge(w.rules, s, s.TakenAt, &w.settings)
 	there := make(map[string]bool, len(j.Findings))

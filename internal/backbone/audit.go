@@ -18,7 +18,7 @@ const AuditSchema = "muster.backbone/v1"
 type Audit struct {
 	Schema      string       `json:"schema"`
 	Boat        string       `json:"boat,omitempty"`
-	Network     string       `json:"network,omitempty"` // as the layout says, or the one that it was compared with
+	Network     string       `json:"network,omitempty"` // of the layout, or the one that it was compared with
 	Problem     string       `json:"problem,omitempty"` // why it was not compared with the network
 	Cable       Measure      `json:"cable"`             // metres of the backbone's own cables
 	Length      Measure      `json:"length"`            // metres of backbone, with a drop cable counted in where it reaches beyond an end
@@ -88,7 +88,7 @@ var cautions = []string{
 	"Local codes and licensed practice come first. The figures come from trade-published rules, not from the standard's own text.",
 }
 
-// Judge audits a layout on its own.
+// Judge checks a layout on its own.
 func Judge(l *Layout) *Audit {
 	s := l.Solve(nil)
 	a := &Audit{Schema: AuditSchema, Boat: l.Boat, Network: l.Network, Solution: s, Cautions: cautions, Findings: []Finding{}}
@@ -152,7 +152,7 @@ func (l *Layout) sources(drops []Drop) []string {
 	return lines
 }
 
-// add judges the layout with the devices that are thought of.
+// add checks the layout with the planned additional devices.
 func (a *Audit) add(l *Layout) {
 	with := *l
 	with.Proposed, with.Tees, with.Readings = nil, slices.Clone(l.Tees), Readings{} // the meter read what is there now
@@ -353,8 +353,8 @@ func (a *Audit) feeds(l *Layout, s *Solution) {
 	}
 }
 
-// notIsolated lists the power feeds that no isolating power tee isolates from each other. What stands at an isolating
-// tee is on the first end's side.
+// notIsolated lists the power feeds that no isolating power tee isolates from each other. What is at an isolating tee
+// is on the first end's side.
 func (l *Layout) notIsolated() [][]string {
 	var out [][]string
 	var here []string

@@ -73,9 +73,10 @@ func (c *circuit) node(name string) int {
 	return len(c.names) - 1
 }
 
-// solve finds the voltage of every node: Kirchhoff's current law at each node that is not held, by Gaussian elimination.
-// Currents are constant, as load equivalency defines them. The ends of drops come first, then the backbone in its order: so nothing
-// but zeros stands beside the neighbours, and the work grows with the square of the nodes at most.
+// solve finds the voltage of every node: Kirchhoff's current law at each node that is not held, by Gaussian
+// elimination. Currents are constant, as load equivalency defines them. The ends of drops come first, then the
+// backbone in its order: so only zeros are beside the neighbours, and the work grows with the square of the nodes at
+// most.
 func (c *circuit) solve() {
 	n := len(c.names)
 	c.volts = make([]float64, n)

@@ -1,4 +1,4 @@
-// Package backbone judges the physical network: lengths, loads, voltage drop, termination and feeding.
+// Package backbone checks the physical network: lengths, loads, voltage drop, termination and power feeds.
 package backbone
 
 import (
@@ -54,8 +54,8 @@ type Drop struct {
 	Name   string  `yaml:"name"` // NAME as 16 hex digits
 	Load   float64 `yaml:"load"` // load equivalency, units of 50 mA
 
-	// Measures says what the voltage is that the device reports in its battery or DC messages: "drop" for that of its own connection, or
-	// the power point that it measures at. Instance says which of several batteries it is; the lowest when left out.
+	// Measures is where the voltage is measured that the device reports in its battery or DC messages: "drop" for its
+	// own connection, or the power point. Instance is which of several batteries it is; the lowest when left out.
 	Measures string `yaml:"measures"`
 	Instance *uint8 `yaml:"instance"`
 }

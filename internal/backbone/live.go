@@ -21,7 +21,7 @@ type Live struct {
 	Unsaid       int            `json:"unsaid,omitempty"` // devices that declare none
 	Missing      []string       `json:"missing,omitempty"`
 	Extra        []string       `json:"extra,omitempty"`
-	Unidentified []string       `json:"unidentified,omitempty"`   // devices that have not said what they are: they may be planned ones
+	Unidentified []string       `json:"unidentified,omitempty"`   // devices not identified yet: they may be planned ones
 	NotLookedFor []string       `json:"not_looked_for,omitempty"` // planned devices by which nothing can be recognised
 	Added        []string       `json:"added,omitempty"`          // devices that are only thought of in the layout and are there
 	Declared     []DeclaredLoad `json:"declared,omitempty"`
@@ -37,8 +37,8 @@ type DeclaredLoad struct {
 	Declared float64 `json:"declared"`
 }
 
-// Supply is a voltage that a device on the bus measured, beside what the layout says of its place: the planned voltage of a power
-// point, or the computed one at the device.
+// Supply is a voltage that a device on the bus measured, beside that of its place in the layout: the planned voltage
+// of a power point, or the computed one at the device.
 type Supply struct {
 	Device   string     `json:"device"`
 	At       string     `json:"at"` // the power point, or the tee of the device's own drop
@@ -96,8 +96,8 @@ type match struct {
 // away reports whether a device has stopped speaking, which is reported by itself.
 func away(d *report.Device) bool { return d.State == boat.Silent || d.State == boat.Gone }
 
-// match finds the device of every drop: by NAME, by model, by role. A device that has not said its model yet is taken for the planned
-// one of its role.
+// match finds the device of every drop: by NAME, by model, by role. A device that has not reported its model yet is
+// taken for the planned one of its role.
 func (l *Layout) match(r *report.Report, network string) *match {
 	m := &match{drops: l.drops(nil)}
 	known := r.On(network)
@@ -148,8 +148,8 @@ func (l *Layout) match(r *report.Report, network string) *match {
 }
 
 // Against adds what the live network shows: which planned devices answer, which extra ones do, and what they declare.
-// A voltage that a device reports is compared where the layout says what it measures. It returns an error, and adds nothing, when the
-// report is of another boat, or does not tell which network the layout is of.
+// A voltage that a device reports is compared where the layout gives what it measures. It returns an error, and adds
+// nothing, when the report is of another boat, or does not show which network the layout is of.
 func (a *Audit) Against(l *Layout, r *report.Report) error {
 	if known := r.Boat; l.Boat != "" && known.ID+known.Name != "" && !strings.EqualFold(l.Boat, known.ID) && !strings.EqualFold(l.Boat, known.Name) {
 		return fmt.Errorf("the layout is of %s, and the report of %s", l.Boat, cmp.Or(known.Name, known.ID))
@@ -179,7 +179,7 @@ func (a *Audit) Against(l *Layout, r *report.Report) error {
 	return nil
 }
 
-// roll calls the roll of the planned devices.
+// roll checks which of the planned devices answer.
 func (a *Audit) roll(m *match) {
 	live := a.Live
 	for i, d := range m.drops {
@@ -241,8 +241,8 @@ func voltageReport(x *report.Device, instance *uint8) *report.Transmit {
 	return nil
 }
 
-// apart is the difference in volt between a measured and a computed voltage that wants an explanation (own choice: well above the
-// tolerance of meters and cables).
+// apart is the difference in volt between a measured and a computed voltage that needs an explanation (own choice:
+// far above the tolerance of meters and cables).
 const apart = 0.5
 
 // asDeclared is the layout with the loads that the devices of its drops declare.
@@ -267,8 +267,8 @@ func (l *Layout) asDeclared(m *match) *Layout {
 	return &out
 }
 
-// supplies judges the voltages that devices reported. What a device measures at its own connection is compared with what it would get with
-// the loads as declared and the supply as others measured it.
+// supplies checks the voltages that devices reported. What a device measures at its own connection is compared with
+// what it would get with the loads as declared and the supply as others measured it.
 func (a *Audit) supplies(l *Layout, m *match) {
 	now := l.asDeclared(m)
 	for i, d := range m.drops {
@@ -339,13 +339,14 @@ func fitsRole(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Model == "" && d.Role != "" && d.Role == string(x.Role)
 }
 
-// fitsUnsaid takes a device that has not said its model by its role.
+// fitsUnsaid takes a device that has not reported its model by its role.
 func fitsUnsaid(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Role != "" && d.Role == string(x.Role) && x.Product == nil
 }
 
-// cover goes through the commissioning list: each quantity from exactly one preferred source at its nominal rate. Talkers of the boat's
-// NMEA 0183 lines are sources too, but do not contest a device of the backbone: it may be the gateway that carries what they tell.
+// cover goes through the commissioning list: each quantity from exactly one preferred source at its nominal rate.
+// Talkers of the boat's NMEA 0183 lines are sources too, but do not contest a device of the backbone: it may be the
+// gateway that carries what they send.
 func (a *Audit) cover(l *Layout, r *report.Report, network string) {
 	quantities := boat.Quantities()
 	for _, want := range l.Coverage {
@@ -392,7 +393,7 @@ func (a *Audit) cover(l *Layout, r *report.Report, network string) {
 	}
 }
 
-// late says which of the source's messages or sentences comes much more rarely than is usual, "" for none.
+// late names which of the source's messages or sentences comes much more rarely than usual, "" for none.
 func late(s *report.Supplier) string {
 	seldom := func(title string, in *boat.Interval, nominal float64) string {
 		if in == nil || nominal == 0 || in.Mean <= slow*nominal {

@@ -202,7 +202,7 @@ func (v *validator) segments() {
 	}
 }
 
-// point checks that something stands at a point of the backbone.
+// point checks that something is at a point of the backbone.
 func (v *validator) point(path, what, p string) {
 	if _, ok := v.ends[p]; !ok {
 		v.bad(path, "%s: no segment begins or ends at %q", what, p)

@@ -8,19 +8,20 @@ import (
 	"muster/internal/report"
 )
 
-// Plan is a layout that was judged once, to be compared with report after report. It may be used from anywhere.
+// Plan is a layout that was checked once, to be compared with report after report. It may be used from anywhere.
 type Plan struct {
 	layout *Layout
 	judged *Audit
 }
 
-// NewPlan judges a layout that Parse or Load gave.
+// NewPlan checks a layout that Parse or Load gave.
 func NewPlan(l *Layout) *Plan { return &Plan{l, Judge(l)} }
 
 // Layout is what the plan was made of, shared and read-only.
 func (p *Plan) Layout() *Layout { return p.layout }
 
-// Now is the audit against a report; its Problem says why the network is left out when the report does not tell which it is.
+// Now is the audit against a report; its Problem is why the network is left out when the report does not show which
+// it is.
 func (p *Plan) Now(r *report.Report) *Audit {
 	a := *p.judged
 	a.Findings = slices.Clip(a.Findings)
@@ -30,18 +31,18 @@ func (p *Plan) Now(r *report.Report) *Audit {
 	return &a
 }
 
-// settle is how long a difference between plan and network must last: after a start it takes a while until every device has been
-// heard and has said what it is. sagging is the same for loads and voltages.
+// settle is how long a difference between layout and network must last: after a start it takes a while until every
+// device has sent and has identified itself. sagging is the same for loads and voltages.
 const (
 	settle  = 5 * time.Minute
 	sagging = time.Minute
 )
 
-// againstTraffic are the checks that compare the layout with what is received; the others judge the layout itself.
+// againstTraffic are the checks that compare the layout with what is received; the others check the layout itself.
 var againstTraffic = []string{"missing", "new-device"}
 
-// Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. Nothing is judged again
-// for a report but what the report can change.
+// Rules makes the checks of the layouts run beside the others, so that their findings become alerts of the boat. Only
+// what the report can change is checked again for a report.
 func Rules(plans []*Plan) []check.Rule {
 	if len(plans) == 0 {
 		return nil

@@ -30,7 +30,8 @@ func WithHint(err error, format string, args ...any) error {
 	return &hinted{err, fmt.Sprintf(format, args...)}
 }
 
-// Print writes an error as one line, with its way out as a second. busy is the way out when another program has the address.
+// Print writes an error as one line, with its way out as a second. busy is the way out when another program has the
+// address.
 func Print(w io.Writer, err error, busy string) {
 	fmt.Fprintf(w, "error: %s\n", strings.ReplaceAll(boat.Printable(strings.ReplaceAll(err.Error(), "\n", "; ")), "\t", " "))
 	if h, ok := errors.AsType[*hinted](err); ok {

@@ -114,7 +114,7 @@ func Dir(c *cobra.Command, into *string, name, help string) {
 	must(c.MarkFlagDirname(name))
 }
 
-// Complete says how the value of a flag is completed.
+// Complete sets how the value of a flag is completed.
 func Complete(c *cobra.Command, flag string, by cobra.CompletionFunc) {
 	must(c.RegisterFlagCompletionFunc(flag, by))
 }

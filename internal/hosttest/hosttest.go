@@ -1,4 +1,5 @@
-// Package hosttest helps tests through what a machine that others use as well does to them, and finds what several packages test with.
+// Package hosttest protects tests from what a computer that others use too does to them, and finds what several
+// packages test with.
 package hosttest
 
 import (
@@ -16,8 +17,9 @@ import (
 // given are the ports that this process was given, each once.
 var given sync.Map
 
-// Port finds a port of TCP and UDP for a program that must be told of one. It lies outside the range from which the kernel gives ports to
-// whoever asks for any (ip(7), ip_local_port_range), so that nobody gets it before the program has it.
+// Port finds a port of TCP and UDP for a program that must be given one. It lies outside the range from which the
+// kernel gives ports to any program that asks for one (ip(7), ip_local_port_range), so that none gets it before the
+// program has it.
 func Port(t testing.TB) int {
 	t.Helper()
 	const lowest = 10_000
@@ -59,8 +61,8 @@ func free(port int) error {
 	return u.Close()
 }
 
-// Testdata is the path of a file of the module's testdata, whose README.md says of each what it is. Tests run in the folder of their
-// package; the module begins in the nearest one above that has a go.mod.
+// Testdata is the path of a file of the module's testdata, whose README.md describes each. Tests run in the folder of
+// their package; the module begins in the nearest one above that has a go.mod.
 func Testdata(t testing.TB, name string) string {
 	t.Helper()
 	dir, err := filepath.Abs(".")
@@ -90,5 +92,6 @@ func (m tests) Run() int {
 	return status
 }
 
-// Main runs a package's tests and fails when a goroutine is left. A busy machine has a minute to end the last ones.
+// Main runs a package's tests and fails when a goroutine is left. A loaded computer has a minute to end the last
+// ones.
 func Main(m *testing.M) { goleak.VerifyTestMain(tests{m}) }

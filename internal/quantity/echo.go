@@ -4,8 +4,9 @@ import (
 	"time"
 )
 
-// Echo tells how far one series repeats another: each value of a copy was shown by its original before, by the same delay each time.
-// Sensors of the same thing show like values, and a damped one is behind; neither repeats the other's values one by one.
+// Echo measures how far one series repeats another: each value of a copy was shown by its original before, by the
+// same delay each time. Sensors of the same thing show like values, and a damped one is behind; neither repeats the
+// other's values one by one.
 type Echo struct {
 	tried  int
 	spread int             // slots over which the delay of a copy may vary
@@ -20,8 +21,8 @@ const (
 	maxPace  = time.Second
 )
 
-// Due reports whether the latest value of s is worth looking for in others: it has moved by more than the resolution since the last that
-// was. Those that stay tell nothing. It is to be asked once for each value.
+// Due reports whether the latest value of s is to be sought in others: it has moved by more than the resolution since
+// the last that was. Those that stay show nothing. It is to be called once for each value.
 func (s *Series) Due() bool {
 	if s.n == 0 || s.step(s.n-1).At != s.last.At {
 		return false

@@ -1,6 +1,6 @@
-// Package quantity holds what several sources measure alike, as series on one clock, and says how they agree. It knows
-// series and nothing of devices: what a value represents, and who sent it, is for the caller. Nothing here reads a
-// clock or allocates.
+// Package quantity holds what several sources measure alike, as series on one clock, and computes how they agree. It
+// holds series and nothing of devices: what a value represents, and which sent it, is for the caller. Nothing here
+// reads a clock or allocates.
 package quantity
 
 import (

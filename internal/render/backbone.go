@@ -30,8 +30,8 @@ func commissioningTitle(of *job.Job) string {
 	return strings.TrimSpace("Commissioning report " + of.Number)
 }
 
-// BackboneHTML writes an audit as one page that stands alone and prints well, with a picture to scale. A job makes it a commissioning
-// report; it may be nil.
+// BackboneHTML writes an audit as one self-contained page that prints properly, with a picture to scale. A job makes
+// it a commissioning report; it may be nil.
 func BackboneHTML(w io.Writer, a *backbone.Audit, of *job.Job) error {
 	title, heading := "Backbone", "Backbone"
 	if of == nil {

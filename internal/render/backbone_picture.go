@@ -49,7 +49,7 @@ type picture struct {
 	Labels           []label
 }
 
-// scaleNote says how to read the picture.
+// scaleNote is how to read the picture.
 const scaleNote = "Lengths are to scale, but points close together are moved apart. The mark ! shows what a finding is about."
 
 // Sizes of the picture in pixels. nearest is the minimum distance of two points: tees joined to each other would overlap.

@@ -16,7 +16,7 @@ import (
 //go:embed comparison.css
 var comparisonStyle string
 
-// classTitles says in words what each class of change is, in report order.
+// classTitles are the words for each class of change, in report order.
 var classTitles = []struct {
 	class snapshot.Class
 	title string
@@ -62,7 +62,7 @@ func ByClass(c *snapshot.Comparison) []Changes {
 	return out
 }
 
-// BelongsLabel goes before the reason that somebody gave for taking two snapshots as of one boat.
+// BelongsLabel goes before the reason that a person gave for taking two snapshots as of one boat.
 const BelongsLabel = "Taken as belonging together"
 
 // ComparisonText prints a comparison for a terminal.
@@ -94,7 +94,7 @@ func ComparisonText(w io.Writer, c *snapshot.Comparison) error {
 	return err
 }
 
-// ComparisonHTML writes a comparison as one page that stands alone and prints well.
+// ComparisonHTML writes a comparison as one self-contained page that prints properly.
 func ComparisonHTML(w io.Writer, c *snapshot.Comparison) error {
 	title := "Comparison: " + snapshot.Label(c.Boat)
 	page := Page(title, comparisonStyle,

@@ -41,7 +41,7 @@ func OrderHTML(w io.Writer, o *release.Order) error {
 	return WritePage(w, page)
 }
 
-// orderOrigin says when the order was made, and from which snapshot.
+// orderOrigin is when the order was made, and from which snapshot.
 func orderOrigin(o *release.Order) g.Node {
 	text := "From the snapshot"
 	if o.Made != 0 {
@@ -53,7 +53,7 @@ func orderOrigin(o *release.Order) g.Node {
 	return quiet(text + ", " + o.Snapshot.Digest)
 }
 
-// orderSummary says how much there is to do.
+// orderSummary is how much there is to do.
 func orderSummary(o *release.Order) g.Node {
 	return h.P(h.B(g.Text(updates(o))), g.Text(" in "+inGroups(o)+": about "),
 		h.B(g.Textf("%d min", o.Minutes)), g.Textf(" in parallel, %d min one after another. Battery voltage at least ", o.MinutesAlone),

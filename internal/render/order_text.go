@@ -118,7 +118,7 @@ func checkedWhen(o *release.Order) string {
 	return s + stamp(" at ", c.At.IsZero(), c.At.UTC().Format(time.RFC3339))
 }
 
-// updates and inGroups say how many there are of each.
+// updates and inGroups count each.
 func updates(o *release.Order) string { return boat.Counted(len(o.Steps()), "update", "updates") }
 
 func inGroups(o *release.Order) string { return boat.Counted(len(o.Groups), "group", "groups") }
@@ -198,7 +198,7 @@ var stateText = map[release.StepState]string{
 	release.StepReentry: "runs the new release and waits for its settings to be entered again", release.StepDisputed: "is disputed",
 }
 
-// StepWords says how a step stands, and what a step that is done rests on.
+// StepWords is the state of a step, and what a step that is done rests on.
 func StepWords(s *release.StepStatus) string {
 	switch {
 	case s.ReadByHand():

@@ -1,4 +1,5 @@
-// Package render sets everything that is printed or drawn: text for a terminal, pages that stand alone, PDF, and pictures.
+// Package render sets everything that is printed or drawn: text for a terminal, self-contained pages, PDF, and
+// pictures.
 package render
 
 import (
@@ -11,8 +12,8 @@ import (
 	"muster/internal/boat"
 )
 
-// Page is a whole page that loads nothing and runs nothing, and says so to the browser. The style is CSS of our own: it
-// is written as it is.
+// Page is a whole page that loads nothing and runs nothing, and declares so to the browser. The style is CSS of our
+// own: it is written as it is.
 func Page(title, style string, body ...g.Node) g.Node {
 	return g.Group{g.Raw("<!DOCTYPE html>\n"), h.HTML(h.Lang("en"), Block(
 		h.Head(Block(
@@ -34,7 +35,8 @@ func WritePage(w io.Writer, page g.Node) error {
 	return err
 }
 
-// Lines puts a new line between nodes, so that the page reads well as source too. What is nil or an empty group takes none.
+// Lines puts a new line between nodes, so that the source of the page is readable too. What is nil or an empty group
+// takes none.
 func Lines(nodes ...g.Node) g.Group {
 	out := make(g.Group, 0, 2*len(nodes))
 	for _, n := range nodes {

@@ -42,7 +42,7 @@ func verdictColour(s report.VerdictState) text.Color {
 	return text.FgCyan
 }
 
-// JudgedLine says in one line what a verdict rests on: "24 of 29 checks judged; 5 need 40 s more".
+// JudgedLine is in one line what a verdict rests on: "24 of 29 checks judged; 5 need 40 s more".
 func JudgedLine(j *report.Judged) string {
 	line := fmt.Sprintf("%d of %d checks judged", j.Judged, j.Checks)
 	short := map[string]int{}
@@ -133,7 +133,7 @@ func GroupLine(g *report.Group, room int) string {
 	return line
 }
 
-// findings lists what speaks against the boat, like findings as one.
+// findings lists what counts against the boat, like findings as one.
 func (t *textReport) findings() {
 	groups := t.report.Groups()
 	if len(groups) == 0 {
@@ -179,7 +179,7 @@ func (t *textReport) short(g *report.Group) {
 	t.line(2, text.Pad(GroupLine(g, room), room, ' ')+"  "+t.paint(g.Check, text.Faint))
 }
 
-// hint says where the rest is.
+// hint is where to find the rest.
 func (t *textReport) hint() {
 	if len(t.report.Groups()) == 0 && (t.report.Judged == nil || len(t.report.Judged.NotJudged) == 0) {
 		return
@@ -250,8 +250,8 @@ func (t *textReport) notJudged() {
 	}
 }
 
-// UnjudgedLines are what could not be judged, why, and what it takes: one line for all checks of one reason, and for all that one check says
-// of like subjects, of which the one that needs the longest represents the others.
+// UnjudgedLines are what could not be judged, why, and what it takes: one line for all checks of one reason, and for
+// all like subjects of one check, of which the one that needs the longest represents the others.
 func UnjudgedLines(j *report.Judged) []string {
 	type like struct {
 		check string

@@ -35,8 +35,8 @@ type textReport struct {
 	err    error
 }
 
-// ReportText prints a report for a person to read and returns the first write error. What it says of the boat fits on a screen of 24 lines of
-// 80 columns; the units follow.
+// ReportText prints a report for a person to read and returns the first write error. The text about the boat fits on
+// a screen of 24 lines of 80 columns; the units follow.
 func ReportText(w io.Writer, r *report.Report, style TextStyle) error {
 	t := &textReport{TextStyle: style, w: w, report: r}
 	t.header()

@@ -16,7 +16,7 @@ import (
 	"muster/internal/report"
 )
 
-// Group is the units of one role, by the devices that stand for them.
+// Group is the units of one role, by the devices that represent them.
 type Group struct {
 	Role    boat.Role
 	Devices []*report.Device // in the report's order
@@ -140,7 +140,8 @@ func Grouped(n uint64) string {
 	return s
 }
 
-// NetworkWords is the kind and speed of a network: "NMEA 2000", "250 kbit/s"; and how its controller is set up, where the driver says so.
+// NetworkWords is the kind and speed of a network: "NMEA 2000", "250 kbit/s"; and how its controller is set up, where
+// the driver reports it.
 func NetworkWords(n *report.Network) []string {
 	words, unit, rate := "NMEA 2000", "kbit/s", float64(n.BitRate)/1000
 	if n.Kind == event.NMEA0183 {
@@ -279,7 +280,7 @@ func TitleAt(d *report.Device) string {
 	return fmt.Sprintf("%s (%d)", DeviceTitle(d), *d.Address)
 }
 
-// Ago says how long before now t was.
+// Ago is how long before now t was, in words.
 func Ago(now, t event.Time) string {
 	if t.IsZero() || now.IsZero() {
 		return "unknown"

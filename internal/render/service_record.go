@@ -21,7 +21,7 @@ import (
 //go:embed record.css
 var recordStyle string
 
-// howToCheck says how to check the record.
+// howToCheck is how to check the record.
 const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files. " +
 	"The digest is the SHA-256 of the canonical JSON (RFC 8785) of the snapshot without its seal. The signature is Ed25519 (RFC 8037, RFC 7515 detached)."
 
@@ -100,7 +100,7 @@ func verdictText(m job.Moment) string {
 	return m.Verdict + " " + JudgedLine(m.Judged) + "."
 }
 
-// ServiceRecordHTML writes the record as one page that stands alone and prints well.
+// ServiceRecordHTML writes the record as one self-contained page that prints properly.
 func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 	title := recordTitle(r)
 	page := Page(strings.TrimSuffix(title+": "+r.Boat.Name, ": "), recordStyle,

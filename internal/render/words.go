@@ -37,7 +37,7 @@ func moment(t event.Time, form string) string {
 
 func devices(n int) string { return boat.Counted(n, "device", "devices") }
 
-// letterhead is the head of a page: the shop, and its logo within the page, so that the page stands alone.
+// letterhead is the head of a page: the shop, and its logo within the page, so that the page is self-contained.
 func letterhead(of *job.Job) g.Node {
 	shop := []g.Node{h.P(h.Strong(g.Text(of.Shop.Name)))}
 	for _, line := range of.Shop.Address {

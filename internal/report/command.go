@@ -6,7 +6,7 @@ import (
 	"muster/internal/boat"
 )
 
-// CommandWords says in a line who changed what on which device, when, and how that was answered.
+// CommandWords is in a line who changed what on which device, when, and how that was answered.
 func (r *Report) CommandWords(c *boat.RemoteSetting) string {
 	words := fmt.Sprintf("%s: %s sets on %s: %s", c.At.UTC().Format("2006-01-02 15:04:05 UTC"), r.deviceWords(c.From, c.FromAddress),
 		r.deviceWords(c.To, c.ToAddress), c.What)

@@ -8,8 +8,9 @@ import (
 	"muster/internal/boat"
 )
 
-// Complete completes a report that was read, whatever its version, so that it says in memory what one of this version says. A report of
-// version 1 does not say which NAMEs are one box: that is found out from it as the model finds it out.
+// Complete completes a report that was read, whatever its version, so that it holds in memory what one of this
+// version holds. A report of version 1 does not give which NAMEs are one box: that is found from it as the model
+// finds it.
 func (r *Report) Complete() {
 	for i := range r.Manual {
 		m := &r.Manual[i]
@@ -49,7 +50,7 @@ func (r *Report) Complete() {
 	}
 }
 
-// read is a device of a report that was read: no model knows more of it.
+// read is a device of a report that was read: no model holds more of it.
 func read(m boat.Device) Device {
 	d := device(&m)
 	d.Live = nil
@@ -104,7 +105,7 @@ func (r *Report) findUnits() {
 	r.takeUnits(units, read)
 }
 
-// model is the device as the model has it, as far as the report says.
+// model is the device as the model has it, as far as the report holds it.
 func (d *Device) model(w boat.Window) boat.Device {
 	m := boat.Device{ID: d.ID, Network: d.Network, Address: d.Address, Addresses: d.Addresses, State: d.State, Role: d.Role, Own: d.Own,
 		Name: d.Name, Product: d.Product, Installation: d.Installation, Receives: d.Receives, Declares: d.Declares, FirstSeen: d.FirstSeen,
@@ -120,7 +121,7 @@ func (d *Device) model(w boat.Window) boat.Device {
 	return m
 }
 
-// model is the talker as the model has it, as far as the report says.
+// model is the talker as the model has it, as far as the report holds it.
 func (t *Talker) model() boat.Talker {
 	m := boat.Talker{Network: t.Network, Talker: t.Talker, Identity: t.Identity, Software: t.Software, Last: t.Last()}
 	for i := range t.Sentences {
@@ -129,7 +130,7 @@ func (t *Talker) model() boat.Talker {
 	return m
 }
 
-// Version1 is the report as version 1 says it, for readers that know no other. It shares what it holds with the report.
+// Version1 is the report in version 1, for readers that take no other. It shares what it holds with the report.
 func (r *Report) Version1() *Report {
 	old := *r
 	old.Schema, old.Units, old.Old = V1, nil, slices.Clone(r.Devices)

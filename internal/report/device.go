@@ -58,7 +58,7 @@ func (r *Report) TalkerByID(id string) *Talker {
 	return nil
 }
 
-// LastRestarts are up to eight, oldest first. Only a running model knows.
+// LastRestarts are up to eight, oldest first. Only a running model has them.
 func (d *Device) LastRestarts() []event.Time {
 	if d.Live == nil {
 		return nil

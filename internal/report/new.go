@@ -6,7 +6,8 @@ import (
 	"muster/internal/check"
 )
 
-// New makes the report of a boat. It shares what it holds with the state and the alerts, which nobody changes from then on.
+// New makes the report of a boat. It shares what it holds with the state and the alerts, which never change from then
+// on.
 func New(s *boat.State, alerts []alert.Alert) *Report {
 	r := &Report{
 		Schema: V2, Boat: s.Boat, TakenAt: s.TakenAt, Clock: s.Clock, Window: s.Window,
@@ -60,7 +61,7 @@ func talker(t *boat.Talker) Talker {
 	return r
 }
 
-// Of is the report of the state that a pass judges, for rules that go by no more than that. It is made once a pass.
+// Of is the report of the state that a pass checks, for rules that need no more than that. It is made once a pass.
 func Of(p *check.Pass) *Report {
 	type made struct{}
 	return check.Once(p, made{}, func() *Report { return New(p.State, nil) })

@@ -1,6 +1,8 @@
-// Package report is the report as it is written and read: what leaves the process, and all that outputs, snapshots and the fleet go by.
+// Package report is the report as it is written and read: what leaves the process, and all that outputs, snapshots
+// and the fleet go by.
 //
-// A report is made of a boat's State and its alerts. It says less than the State, so nothing that judges a boat takes one.
+// A report is made of a boat's State and its alerts. It holds less than the State, so nothing that checks a boat
+// takes one.
 package report
 
 import (
@@ -11,7 +13,8 @@ import (
 	"muster/internal/event"
 )
 
-// The versions of a Report's shape: V2 is written; V1, which lists NAMEs and knows no units, is read, and written for those who ask for it.
+// The versions of a Report's shape: V2 is written; V1, which lists NAMEs and has no units, is read, and written on
+// request.
 const (
 	V1 = "muster.report/v1"
 	V2 = "muster.report/v2"
@@ -53,7 +56,7 @@ type Network struct {
 	Kind       event.NetworkKind `json:"kind"`
 	BitRate    uint32            `json:"bit_rate,omitempty"` // bit/s or baud
 	ListenOnly bool              `json:"listen_only,omitempty"`
-	// What the driver of a CAN interface says besides; absent elsewhere.
+	// What the driver of a CAN interface reports besides; absent elsewhere.
 	SamplePoint float64     `json:"sample_point,omitempty"` // part of a bit, such as 0.875
 	RestartMS   *uint32     `json:"restart_ms,omitempty"`   // after which the controller comes back from bus-off by itself; 0 for never
 	State       string      `json:"state,omitempty"`        // CAN controller state: active, warning, passive, bus-off, stopped; or down
@@ -61,7 +64,7 @@ type Network struct {
 	Load        *boat.Load  `json:"load,omitempty"`
 	Faults      boat.Faults `json:"faults"`
 
-	Live *boat.Network `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
+	Live *boat.Network `json:"-"` // the model that it was made of, which holds more; nil in a report that was read
 }
 
 // Device is one device of the device list.
@@ -77,8 +80,8 @@ type Device struct {
 	Product      *boat.Product      `json:"product,omitempty"`
 	Installation *boat.Installation `json:"installation,omitempty"`
 	Transmits    []Transmit         `json:"transmits,omitempty"` // sorted by PGN, then instance
-	Receives     []uint32           `json:"receives,omitempty"`  // PGNs it says it receives
-	Declares     []uint32           `json:"declares,omitempty"`  // PGNs it says it transmits
+	Receives     []uint32           `json:"receives,omitempty"`  // PGNs that it declares as received
+	Declares     []uint32           `json:"declares,omitempty"`  // PGNs that it declares as transmitted
 	FirstSeen    event.Time         `json:"first_seen,omitzero"`
 	LastSeen     event.Time         `json:"last_seen,omitzero"`
 	Restarts     int                `json:"restarts,omitempty"`
@@ -90,7 +93,7 @@ type Device struct {
 	Talker string `json:"-"` // its letters where it represents a talker, see Talker.Device
 	Unit   string `json:"-"` // id of the unit that it is a presence of
 
-	Live *boat.Device `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
+	Live *boat.Device `json:"-"` // the model that it was made of, which holds more; nil in a report that was read
 }
 
 // Transmit is one message that a device sends, split by data instance.
@@ -106,11 +109,11 @@ type Transmit struct {
 	Load      float64        `json:"load,omitempty"`        // share of the bit rate that it takes, 0..1; 0 when it has stopped
 	Measures  []string       `json:"measures,omitempty"`    // of a message of several quantities, which of them the last minute gave values of
 
-	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was told; absent for other messages.
+	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was sent; absent for other messages.
 	Volts   *float64   `json:"volts,omitempty"`
 	VoltsAt event.Time `json:"volts_at,omitzero"`
 
-	Live *boat.Transmit `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
+	Live *boat.Transmit `json:"-"` // the model that it was made of, which holds more; nil in a report that was read
 }
 
 // Talker is one NMEA 0183 talker on one line.
@@ -120,14 +123,14 @@ type Talker struct {
 	Sentences []Sentence           `json:"sentences"`
 	Identity  *boat.TalkerIdentity `json:"identity,omitempty"`
 	Heartbeat *boat.Heartbeat      `json:"heartbeat,omitempty"`        // the latest HBT sentence
-	Texts     []boat.Text          `json:"texts,omitempty"`            // what TXT sentences told, up to eight, each text once, oldest first
-	AIS       *boat.AIS            `json:"ais,omitempty"`              // what its AIS sentences told
+	Texts     []boat.Text          `json:"texts,omitempty"`            // of TXT, up to eight, each once, oldest first
+	AIS       *boat.AIS            `json:"ais,omitempty"`              // from its AIS sentences
 	Software  []boat.Software      `json:"software_history,omitempty"` // of the unit that it reported it is, oldest first
 
 	Unanswered string `json:"unanswered,omitempty"` // why asking it for its identity was given up
 	Unit       string `json:"-"`                    // id of the unit that it is a presence of
 
-	Live *boat.Talker `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
+	Live *boat.Talker `json:"-"` // the model that it was made of, which holds more; nil in a report that was read
 }
 
 // Sentence is one sentence type that a talker sends.
@@ -138,13 +141,13 @@ type Sentence struct {
 	ChecksumErrors uint64         `json:"checksum_errors,omitempty"`
 	Gives          []string       `json:"gives,omitempty"` // names of the Quantities of which the last minute gave values
 
-	Live *boat.Sentence `json:"-"` // the model that it was made of, which tells more; nil in a report that was read
+	Live *boat.Sentence `json:"-"` // the model that it was made of, which holds more; nil in a report that was read
 }
 
-// Silent reports whether nothing can be heard on the network: nothing came yet, or its source went away.
+// Silent reports whether nothing is received on the network: nothing came yet, or its source went away.
 func (n *Network) Silent() bool { return n.Frames == 0 || n.Live != nil && !n.Live.DownSince.IsZero() }
 
-// Recent are the faults of the last full minute, and LoadRecent is its load, 0..1. Only a running model knows.
+// Recent are the faults of the last full minute, and LoadRecent is its load, 0..1. Only a running model has them.
 func (n *Network) Recent() boat.Faults {
 	if n.Live == nil {
 		return boat.Faults{}

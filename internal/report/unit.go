@@ -16,7 +16,7 @@ type Unit struct {
 	State     boat.DeviceState `json:"state,omitempty"`
 	Role      boat.Role        `json:"role,omitempty"`
 	Why       []boat.Reason    `json:"reason,omitempty"`    // what its presences are joined by, strongest first
-	Presences []*Device        `json:"presences,omitempty"` // its NAMEs and unclaimed addresses; the one that says most now comes first
+	Presences []*Device        `json:"presences,omitempty"` // NAMEs and unclaimed addresses; the most informative now is first
 	Talkers   []string         `json:"talkers,omitempty"`   // ids of its talkers
 	Manual    []string         `json:"manual,omitempty"`    // ids of its entries by hand
 	Life      boat.Life        `json:"life"`
@@ -69,13 +69,13 @@ func (u *Unit) ByHand(r *Report) *boat.Manual {
 	return &r.Manual[k]
 }
 
-// Known reports whether the unit shows on a network, or on a line where it says what it is.
+// Known reports whether the unit shows on a network, or on a line where it identifies itself.
 func (u *Unit) Known() bool {
 	return len(u.Presences) > 0 || len(u.Talkers) > 0 && u.Device.Product != nil
 }
 
-// Device is the device that stands for a unit, which is named by its own id or by that of one of its presences; nil when it is not in
-// the report, or only as a talker that does not say what it is, or as an entry by hand.
+// Device is the device that represents a unit, which is named by its own id or by that of one of its presences; nil
+// when it is not in the report, or only as a talker that does not identify itself, or as an entry by hand.
 func (r *Report) Device(id string) *Device {
 	if u := r.Unit(id); u != nil && u.Known() {
 		return &u.Device

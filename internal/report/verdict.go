@@ -38,7 +38,7 @@ type Judged struct {
 	NotJudged []Unjudged `json:"not_judged"`
 }
 
-// Unjudged is what a check could not say.
+// Unjudged is what a check could not judge.
 type Unjudged struct {
 	Check   string     `json:"check"`
 	Subject string     `json:"subject,omitempty"` // a device, a quantity, a network; all when absent
@@ -73,15 +73,15 @@ func (r *Report) Judge(j *check.Judgement) {
 	r.Verdict = r.verdict()
 }
 
-// Shortfall is how many checks judged nothing for want of one thing, and how much longer to listen where that is it.
+// Shortfall is how many checks judged nothing for lack of one thing, and how much longer to listen where that is it.
 type Shortfall struct {
 	Needs   check.Need
 	Checks  int
 	MoreSec float64
 }
 
-// Shortfalls are the checks that judged nothing, by what they need: first what whoever listens can give at once. A check is counted once,
-// by the first of its needs in that order.
+// Shortfalls are the checks that judged nothing, by what they need: first what can be given at once by listening or
+// asking. A check is counted once, by the first of its needs in that order.
 func (j *Judged) Shortfalls() []Shortfall {
 	order := []check.Need{check.NeedTime, check.NeedAsking, check.NeedTraffic, check.NeedSources, check.NeedInterface, check.NeedSheets, check.NeedLayout,
 		check.NeedBaseline, check.NeedSetting}
@@ -112,7 +112,7 @@ func (j *Judged) Shortfalls() []Shortfall {
 	return list
 }
 
-// Unjudged is how many checks judged nothing that could speak with more traffic or by asking.
+// Unjudged is how many checks judged nothing that could with more traffic or by asking.
 func (j *Judged) Unjudged() (n int) {
 	for _, s := range j.Shortfalls() {
 		if s.Needs == check.NeedTime || s.Needs == check.NeedAsking {
@@ -122,14 +122,14 @@ func (j *Judged) Unjudged() (n int) {
 	return n
 }
 
-// Group is the alerts of one check and severity that speak against the boat.
+// Group is the alerts of one check and severity that count against the boat.
 type Group struct {
 	Check    string
 	Severity check.Severity
 	Alerts   []*alert.Alert // alias the report
 }
 
-// Groups are the alerts that speak against the boat, like ones together, worst first, then by check.
+// Groups are the alerts that count against the boat, like ones together, worst first, then by check.
 func (r *Report) Groups() []Group {
 	var counting []*alert.Alert
 	for i := range r.Alerts {
@@ -180,7 +180,7 @@ func (r *Report) verdict() *Verdict {
 	}
 	v := &Verdict{Damage: r.damage()}
 	attention := boat.Counted(count[check.Warning], "thing needs", "things need") + " attention"
-	judged, short := 1, 0 // in a report that does not say
+	judged, short := 1, 0 // in a report that does not give it
 	if r.Judged != nil {
 		judged, short = r.Judged.Judged, r.Judged.Unjudged()
 	}
