@@ -90,7 +90,7 @@ func TestAnyPayload(t *testing.T) {
 	})
 }
 
-// TestBuildAndDecode gives random numbers within the range of each field and wants them back within half a step.
+// TestBuildAndDecode gives random numbers within the range of each field and expects them back within half a step.
 func TestBuildAndDecode(t *testing.T) {
 	all := layouts()
 	rapid.Check(t, func(t *rapid.T) {

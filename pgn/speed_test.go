@@ -103,7 +103,7 @@ func BenchmarkLoad(b *testing.B) {
 	}
 }
 
-// BenchmarkCodeTables is what the first look at a code table costs.
+// BenchmarkCodeTables is what the first use of a code table costs.
 func BenchmarkCodeTables(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {

@@ -107,7 +107,8 @@ func checkFields(t *testing.T, d *Definition) {
 	}
 }
 
-// checkSpecials makes sure that no code of a table is taken for "not available" and the like unless it says so.
+// checkSpecials makes sure that no code of a table is taken for "not available" and the like unless the table marks
+// it.
 func checkSpecials(t *testing.T, f *Field) {
 	for _, c := range Table(f.Table) {
 		if uint64(c.Code) > f.mask {

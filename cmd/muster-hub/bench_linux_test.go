@@ -22,8 +22,8 @@ import (
 	"muster/internal/report"
 )
 
-// BenchmarkHub measures the program as a marina runs it, each acknowledgement on the disk: reports a second of boats of 20 devices, its
-// memory once they are in, and how long after a restart it knows them all.
+// BenchmarkHub measures the program as a marina runs it, each acknowledgement on the disk: reports a second of boats
+// of 20 devices, its memory once they are in, and how long after a restart it has them all.
 func BenchmarkHub(b *testing.B) {
 	for _, n := range []int{100, 1000, 10000} {
 		b.Run(strconv.Itoa(n), func(b *testing.B) {
@@ -52,7 +52,7 @@ func benchHub(b *testing.B, boats int) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	var messages []*nats.Msg // one connection speaks for all boats: their encoding is not what is measured
+	var messages []*nats.Msg // one connection sends for all boats: their encoding is not what is measured
 	for i := range boats {
 		id := fmt.Sprintf("boat-%d", i)
 		r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: id}, TakenAt: event.At(time.Now()), Clock: boat.ClockSystem}

@@ -19,7 +19,8 @@ import (
 	"muster/internal/fleet"
 )
 
-// TestDiskFull: on a file system that fills up, a hub says so, takes nothing, forgets nothing that it acknowledged, and goes on when there is room.
+// TestDiskFull: on a file system that fills up, a hub reports it, takes nothing, forgets nothing that it
+// acknowledged, and goes on when there is room.
 func TestDiskFull(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long")

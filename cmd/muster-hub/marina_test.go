@@ -173,8 +173,8 @@ func board(t *testing.T, id, url, creds string) {
 	})
 }
 
-// TestMarina is the story of the README: a hub starts, a boat is let in and reports, the marina asks, the hub is killed and comes back, and
-// the boat is shut out.
+// TestMarina is the story of the README: a hub starts, a boat is enrolled and reports, the marina asks, the hub is
+// killed and comes back, and the boat is revoked.
 func TestMarina(t *testing.T) {
 	if testing.Short() {
 		t.Skip("long")
@@ -338,7 +338,7 @@ func TestMoveToCluster(t *testing.T) {
 	})
 }
 
-// teller is a board that tells whichever server it is pointed to, each message until it is acknowledged.
+// teller is a boat computer that sends to whichever server it is pointed to, each message until it is acknowledged.
 type teller struct {
 	creds string
 	codec *fleet.Codec

@@ -21,7 +21,8 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// refuse runs muster-hub and wants bad usage told in lines of error and hint, with a text in them: refuse TEXT boats --format xml
+// refuse runs muster-hub and expects bad usage in lines of error and hint, with a text in them: refuse TEXT boats
+// --format xml
 func refuse(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) < 2 {
 		ts.Fatalf("usage: refuse TEXT args...")

@@ -39,7 +39,7 @@ func traffic() []event.Event {
 	return events
 }
 
-// judgedBoat notes when it was judged.
+// judgedBoat notes when the checks ran on it.
 type judgedBoat struct {
 	*boat.Boat
 	judged []event.Time
@@ -82,8 +82,8 @@ func TestWatchOverABoat(t *testing.T) {
 	}
 }
 
-// TestWatchTwoNetworks: two networks, of which one is read after the other, are judged alike in batches and one by one, however late the
-// second comes.
+// TestWatchTwoNetworks: two networks, of which one is read after the other, are checked alike in batches and one by
+// one, however late the second comes.
 func TestWatchTwoNetworks(t *testing.T) {
 	all := traffic()
 	for _, span := range []time.Duration{time.Millisecond, 130 * time.Millisecond, time.Second, 7350 * time.Millisecond, 45350 * time.Millisecond} {
@@ -100,7 +100,7 @@ func TestWatchTwoNetworks(t *testing.T) {
 					events = append(events, e)
 				}
 			}
-			// A third network tells two frames within a second, the second of them more than a minute late.
+			// A third network sends two frames within a second, the second of them more than a minute late.
 			put := func(when event.Time, e event.Event) {
 				e.Network = 2
 				events = slices.Insert(events, slices.IndexFunc(events, func(e event.Event) bool { return e.Time >= when }), e)

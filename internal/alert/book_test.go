@@ -165,7 +165,7 @@ func TestSilence(t *testing.T) {
 	}
 }
 
-// TestSilencedAfterTold: who was told of an alert is notified of its end, though it was silenced in between.
+// TestSilencedAfterTold: the end of an alert that was sent is sent too, though it was silenced in between.
 func TestSilencedAfterTold(t *testing.T) {
 	a := finding("silent", "a", 0)
 	b := New(Settings{})

@@ -32,7 +32,8 @@ func TestWorkSilence(t *testing.T) {
 	}
 }
 
-// TestAccepted: nobody is notified of what the owner lives with, unless it is critical or accepted no more; it is shown with the reason.
+// TestAccepted: what the owner lives with is not sent, unless it is critical or accepted no more; it is shown with
+// the reason.
 func TestAccepted(t *testing.T) {
 	two, other := finding("multiple-sources", "position", 0), finding("multiple-sources", "depth", 0)
 	two.Devices, other.Devices = []string{"gnss-a", "gnss-b"}, []string{"sounder"}
@@ -46,7 +47,7 @@ func TestAccepted(t *testing.T) {
 		{20, []check.Finding{two, other}, []string{"raised multiple-sources:position (silenced)"}},
 		{30, []check.Finding{grave, other}, []string{"regraded multiple-sources:position"}},
 		{40, []check.Finding{two, other}, []string{"regraded multiple-sources:position (silenced)"}},
-		{50, []check.Finding{other}, []string{"cleared multiple-sources:position"}}, // they were told of it
+		{50, []check.Finding{other}, []string{"cleared multiple-sources:position"}}, // it was sent to them
 		{60, []check.Finding{two, other}, []string{"raised multiple-sources:position (silenced)"}},
 	} {
 		if diff := cmp.Diff(s.want, words(b.Update(at(s.second), s.found))); diff != "" {

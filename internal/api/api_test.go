@@ -23,7 +23,7 @@ import (
 	"muster/pgn"
 )
 
-// fakeDesk notes what it is told.
+// fakeDesk notes what it is given.
 type fakeDesk struct {
 	NoDesk
 	told []string
@@ -327,7 +327,7 @@ func TestProblemKinds(t *testing.T) {
 	}
 }
 
-// TestOtherMethods: what is there is not denied because of the method, and says what it takes (RFC 9110, 15.5.6).
+// TestOtherMethods: what is there is not denied because of the method, and lists what it takes (RFC 9110, 15.5.6).
 func TestOtherMethods(t *testing.T) {
 	s := serve(t, Options{Reports: webtest.NewReports(webtest.Sample(t)), Desk: &fakeDesk{}})
 	for _, tt := range []struct {

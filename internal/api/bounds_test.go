@@ -21,7 +21,7 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-// dial opens a connection on which the test says what it wants, or nothing.
+// dial opens a connection on which the test sends any text, or nothing.
 func dial(t *testing.T, s *Server) *net.TCPConn {
 	t.Helper()
 	c, err := net.Dial("tcp", s.listener.Addr().String())
@@ -32,7 +32,8 @@ func dial(t *testing.T, s *Server) *net.TCPConn {
 	return c.(*net.TCPConn)
 }
 
-// TestSlowReader: a page that stops reading its stream is cut off and its place given to another; nobody waits for it.
+// TestSlowReader: a page that stops reading its stream is cut off and its place given to another; no other page waits
+// for it.
 func TestSlowReader(t *testing.T) {
 	tr := NewTraffic(0)
 	s := serve(t, Options{Reports: webtest.NewReports(webtest.Sample(t)), Traffic: tr, EventEvery: time.Millisecond, MaxEventListeners: 1, slowestRead: 50 * time.Millisecond})
@@ -72,7 +73,7 @@ func TestSlowReader(t *testing.T) {
 	}
 }
 
-// TestHalfOpen: connections that never finish their request keep nobody else out, and are closed.
+// TestHalfOpen: connections that never finish their request keep no other out, and are closed.
 func TestHalfOpen(t *testing.T) {
 	cert, key, _ := certificate(t)
 	for _, tt := range []struct {
@@ -87,7 +88,7 @@ func TestHalfOpen(t *testing.T) {
 		{"half a handshake", "\x16\x03\x01\x02\x00\x01\x00", true},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
-			t.Parallel() // each waits for the limits, which leave this test's own request time on a busy machine
+			t.Parallel() // each waits for the limits, which leave this test's own request time on a loaded computer
 			opt := Options{Reports: webtest.NewReports(webtest.Sample(t)), Desk: &fakeDesk{}, headerWithin: 3 * time.Second, bodyWithin: 4 * time.Second}
 			if tt.tls {
 				opt.TLSCert, opt.TLSKey = cert, key

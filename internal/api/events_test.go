@@ -78,7 +78,7 @@ func TestMessageStream(t *testing.T) {
 	for range 20 {
 		webtest.Note(tr, 128267, payload)
 	}
-	next, end = follow(t, url, s.run+"-4") // what is no longer kept is told, not passed over
+	next, end = follow(t, url, s.run+"-4") // what is no longer kept is reported, not passed over
 	until(`skipped {"count":12}`)
 	until(s.run + "-17 message ")
 	end()

@@ -65,7 +65,7 @@ func breeze(s Scrape) {
 	s.Counter(callDesc, 7)
 }
 
-// TestScrapeFormats: what real scrapers send gets the format and the packing that they want most.
+// TestScrapeFormats: what real scrapers send gets the format and the packing that they prefer.
 func TestScrapeFormats(t *testing.T) {
 	h := scraped(t, io.Discard, filler(breeze))
 	const text, open, proto = expfmt.TypeTextPlain, expfmt.TypeOpenMetrics, expfmt.TypeProtoDelim
@@ -142,7 +142,8 @@ func unpacked(t *testing.T, how string, body io.Reader) []byte {
 	return text
 }
 
-// TestFaultySeries: a series that is there twice, or a collector that panics, costs nobody the others; it is counted and logged.
+// TestFaultySeries: a series that is there twice, or a collector that panics, does not lose the others; it is counted
+// and logged.
 func TestFaultySeries(t *testing.T) {
 	for name, fault := range map[string]filler{
 		"twice": func(s Scrape) { s.Gauge(windDesc, 1, "mast\xfe", "owl"); s.Gauge(windDesc, 2, "mast\xff", "owl") },

@@ -160,7 +160,7 @@ func TestFullLine(t *testing.T) {
 	}
 }
 
-// TestSentenceStream: sentences come to who asks for them, and to nobody else; each reader resumes where it was.
+// TestSentenceStream: sentences come to readers that ask for them, and to no other; each reader resumes where it was.
 func TestSentenceStream(t *testing.T) {
 	tr := NewTraffic(8)
 	s := serve(t, Options{Reports: webtest.NewReports(webtest.Sample(t)), Traffic: tr, EventEvery: 1})
@@ -186,7 +186,7 @@ func TestSentenceStream(t *testing.T) {
 	} {
 		next, end := follow(t, at+tt.query, s.run+tt.id)
 		for i, want := range tt.want {
-			if strings.Contains(tt.query, "talker") || strings.Contains(tt.query, "formatter") || strings.Contains(tt.query, "device") { // messages that were not told
+			if strings.Contains(tt.query, "talker") || strings.Contains(tt.query, "formatter") || strings.Contains(tt.query, "device") { // not sent
 				want = strings.Replace(want, "-2-", "-0-", 1)
 			}
 			if got := next(); !strings.HasPrefix(got, s.run+want) {
@@ -221,7 +221,7 @@ func noteSentence(tr *Traffic) func() {
 	return func() { tr.NoteSentence(&s, boat.Line{Network: "ttyUSB0", Time: 1}) }
 }
 
-// TestNoteSentenceAllocates: a sentence that nobody reads costs no memory once the ring is warm.
+// TestNoteSentenceAllocates: a sentence without a reader costs no memory once the ring is warm.
 func TestNoteSentenceAllocates(t *testing.T) {
 	tr := NewTraffic(16)
 	add := noteSentence(tr)

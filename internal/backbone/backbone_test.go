@@ -69,7 +69,7 @@ func TestGolden(t *testing.T) {
 	}
 }
 
-// live is what answers on Wagtail's backbone: no compass, a radio that nobody planned, one head with another load.
+// live is what answers on Wagtail's backbone: no compass, a radio that is not planned, one display with another load.
 func live() *report.Report {
 	device := func(id string, role boat.Role, model string, load uint8, pgns ...uint32) report.Device {
 		d := report.Device{ID: id, State: boat.Present, Role: role, Product: &boat.Product{Model: model, Serial: id[14:], LoadEquivalency: ptr(load)}}
@@ -211,7 +211,8 @@ func need(t *testing.T, program string) string {
 	return path
 }
 
-// ngspice, a circuit solver that nobody here wrote, finds the same voltages on random layouts. Each conductor is its own resistor there.
+// ngspice, an independent circuit solver, finds the same voltages on random layouts. Each conductor is its own
+// resistor there.
 func TestAgainstCircuitSolver(t *testing.T) {
 	spice := need(t, "ngspice")
 	dir := t.TempDir()
@@ -461,7 +462,7 @@ func BenchmarkJudge(b *testing.B) {
 func TestMeasuredOnTheBus(t *testing.T) {
 	for _, c := range []struct {
 		name        string
-		head, power float64 // volt that the head and the battery monitor tell
+		head, power float64 // volt that the display and the battery monitor report
 		want        []string
 	}{
 		{"as planned", 11.75, 12.6, nil},

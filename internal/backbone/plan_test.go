@@ -81,7 +81,7 @@ func TestFindings(t *testing.T) {
 	}
 }
 
-// TestProposed: what a device that is thought of would break is told beside the plan, not as a finding of it.
+// TestProposed: what a proposed device would break is reported beside the layout, not as a finding of it.
 func TestProposed(t *testing.T) {
 	l := sound()
 	l.Proposed = []Drop{{At: "c", Length: 12, Device: "camera", Load: 20}}
@@ -149,7 +149,7 @@ func TestOn(t *testing.T) {
 	}
 }
 
-// TestRoll: who is missing, who is extra, and what cannot be told.
+// TestRoll: which device is missing, which is extra, and what cannot be decided.
 func TestRoll(t *testing.T) {
 	load := uint8(8)
 	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleDisplay, Product: &boat.Product{Model: "LF9 display", LoadEquivalency: &load}}
@@ -221,8 +221,8 @@ func TestDeclaredLoads(t *testing.T) {
 	}
 }
 
-// TestTalkersCover: what NMEA 0183 talkers give counts for the data that the boat must have, marked as theirs, and a snapshot tells the
-// same as the live network.
+// TestTalkersCover: what NMEA 0183 talkers give counts for the data that the boat must have, marked as theirs, and a
+// snapshot gives the same as the live network.
 func TestTalkersCover(t *testing.T) {
 	const rmc, void, mtw, mwv, vtg = "$GPRMC,120000,A,5400.000,N,01000.000,E,5.0,90.0,010526,,*25", "$GPRMC,120000,V,,,,,,,010526,,*39",
 		"$IIMTW,17.5,C*1A", "$WIMWV,045.0,R,10.0,N,A*28", "$GPVTG,90.0,T,,M,5.0,N,9.3,K*5F"
@@ -253,7 +253,7 @@ func TestTalkersCover(t *testing.T) {
 			b.Feed(event.Event{Time: now, Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
 			for range 10 {
 				now = now.Add(time.Second)
-				b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(130824, 99, depth)}) // somebody is received
+				b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(130824, 99, depth)}) // one device is received
 				for i := range c.sounders {
 					b.Feed(event.Event{Time: now, Kind: event.KindFrame, Frame: frame(128267, uint8(40+i), depth)})
 				}
@@ -307,7 +307,8 @@ func sealed(line string) string {
 	return fmt.Sprintf("$%s*%02X", body, sum)
 }
 
-// TestRules: a plan's findings are those of its checks, held as long as each wants, and nothing of one report remains in the next.
+// TestRules: a layout's findings are those of its checks, held as long as each asks for, and nothing of one report
+// remains in the next.
 func TestRules(t *testing.T) {
 	l := sound()
 	l.Terminators = []string{"a"}

@@ -58,7 +58,7 @@ func drainAll(t interface{ Fatalf(string, ...any) }, in []byte, plain bool) []st
 	return nil
 }
 
-// FuzzReader feeds any bytes: no panic, an end, and the fast path says what the slow one says.
+// FuzzReader feeds any bytes: no panic, an end, and the fast path gives what the slow one gives.
 func FuzzReader(f *testing.F) {
 	samples, err := filepath.Glob("testdata/sample.*")
 	if err != nil {

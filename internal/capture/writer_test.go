@@ -198,7 +198,7 @@ func compare(t *testing.T, name, got string) {
 	}
 }
 
-// gopacket's reader, which nobody here wrote, must find in our files what we put in.
+// gopacket's independent reader must find in our files what we put in.
 func TestAgainstPcapgo(t *testing.T) {
 	for _, format := range []Format{FormatPcap, FormatPcapng} {
 		t.Run(format.String(), func(t *testing.T) {

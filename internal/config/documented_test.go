@@ -13,7 +13,8 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// keysOf adds the dotted keys that a type takes in the file; those that every check takes stand once, as checks.*.
+// keysOf adds the dotted keys that a type takes in the file; those that every check takes are listed once, as
+// checks.*.
 func keysOf(t reflect.Type, prefix string, keys map[string]bool) {
 	for t.Kind() == reflect.Slice || t.Kind() == reflect.Pointer {
 		t = t.Elem()
@@ -54,12 +55,12 @@ func keysIn(v any, prefix string, keys map[string]bool) {
 	}
 }
 
-// TestEveryKeyIsDocumented: the example holds every key of the config, as a setting or in a comment that can be taken as it is, and no
-// other; the man page tells of each section.
+// TestEveryKeyIsDocumented: the example holds every key of the config, as a setting or in a comment that can be taken
+// as it is, and no other; the man page describes each section.
 func TestEveryKeyIsDocumented(t *testing.T) {
 	want := map[string]bool{}
 	keysOf(reflect.TypeFor[Config](), "", want)
-	for _, k := range []string{"off", "severity", "hold"} { // told of in words, for they are the same for all
+	for _, k := range []string{"off", "severity", "hold"} { // described in words, because they are the same for all
 		delete(want, "checks.*."+k)
 	}
 	text, err := os.ReadFile("../../deploy/muster.yaml")

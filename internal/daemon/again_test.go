@@ -26,7 +26,8 @@ func openHeard(spec string, _ bool) (tap.Source, error) {
 	}})
 }
 
-// TestJudgedAgain: a report that was written and read back has the alerts that its traffic gives when it is judged again.
+// TestJudgedAgain: a report that was written and read back has the alerts that its traffic gives when it is checked
+// again.
 func TestJudgedAgain(t *testing.T) {
 	for source, span := range map[string]time.Duration{
 		"testdata/boat.log": 0, "../capture/testdata/sample.candump": 0, "../capture/testdata/sample.pcap": 0,

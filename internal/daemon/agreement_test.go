@@ -48,7 +48,7 @@ type moment struct {
 	Behind []string      `yaml:"behind"`
 }
 
-// said is what one of the program's outputs says. A nil list is not asked for.
+// said is the content of one of the program's outputs. A nil list is not asked for.
 type said struct {
 	by             string
 	count          int
@@ -130,7 +130,7 @@ func (m *marina) hears(t *testing.T, id string, seq uint64, r *report.Report, ve
 	eventually(t, func() bool { b := m.hub.Boat(id); return b != nil && b.Report >= ack.Sequence })
 }
 
-// answers are what the hub says of a boat.
+// answers are the hub's answers about a boat.
 func (m *marina) answers(t *testing.T, id string) []said {
 	t.Helper()
 	var b struct {
@@ -223,7 +223,7 @@ var (
 	behindGauge = regexp.MustCompile(`(?m)^muster_alerts\{check="software-behind",[^}]*\} (\d+)`)
 )
 
-// boatSays are what the outputs of the boat say of a report.
+// boatSays are the outputs of the boat for a report.
 func boatSays(t *testing.T, s *api.Server, r *report.Report, sheets *release.Sheets) []said {
 	t.Helper()
 	out := []said{{by: "the report", aboard: aboardOf(r), behind: found(r.Alerts)}, {by: "the plan", behind: planned(r, sheets)}}
@@ -309,8 +309,8 @@ func snapshotSays(t *testing.T, r *report.Report, before **snapshot.Snapshot) []
 	return out
 }
 
-// TestOutputsAgree plays every scenario of units and asks at each moment everything that says how many units are aboard, and which of them
-// run an old release. All say what is true.
+// TestOutputsAgree plays every scenario of units and asks at each moment every output that gives how many units are
+// aboard, and which of them run an old release. All are true.
 func TestOutputsAgree(t *testing.T) {
 	dir := hosttest.Testdata(t, "units")
 	sheets, err := release.LoadFS(t.Context(), os.DirFS(filepath.Join(dir, "sheets")), dir)
@@ -404,7 +404,7 @@ func units(t *testing.T, sc *sim.Scenario, r *report.Report, names []string) []s
 	return ids
 }
 
-// check compares what everything says with what is true. None of these boats has several sources of anything.
+// check compares every output with what is true. None of these boats has several sources of anything.
 func (m *moment) check(t *testing.T, sc *sim.Scenario, r *report.Report, answers []said) {
 	t.Helper()
 	aboard, behind := units(t, sc, r, m.Aboard), units(t, sc, r, m.Behind)

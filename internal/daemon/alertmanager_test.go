@@ -86,7 +86,7 @@ func TestAlertmanagerOutage(t *testing.T) {
 	f := &amFake{}
 	d, stop = run(f)
 	tell(t, d, unset)
-	// b does not stand in the report, so its end follows.
+	// b is not in the report, so its end follows.
 	want := []string{"stands a", "over a", "stands without a start b", "over without a start b"}
 	eventually(t, func() bool { return len(f.lines()) >= len(want) })
 	stop()

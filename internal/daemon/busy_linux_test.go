@@ -53,8 +53,8 @@ func (p *paced) Close() error {
 	return nil
 }
 
-// BenchmarkBusy runs the daemon on a bus at 95 % load for ten seconds, with a store and three pages open, and tells its share of one core,
-// readers of the pages included.
+// BenchmarkBusy runs the daemon on a bus at 95 % load for ten seconds, with a store and three pages open, and
+// measures its share of one core, readers of the pages included.
 func BenchmarkBusy(b *testing.B) {
 	scenario, err := sim.Load(b.Context(), "saturated")
 	if err != nil {

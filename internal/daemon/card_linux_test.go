@@ -37,8 +37,8 @@ func room(t *testing.T, bytes uint64) {
 	}
 }
 
-// TestFullCard: a card that takes nothing, from the start or amid a run, is told once; muster goes on listening, alerts are still told, and
-// when there is room everything is written and that is told once.
+// TestFullCard: a card that takes nothing, from the start or amid a run, is reported once; muster goes on listening,
+// alerts are still sent, and when there is room everything is written and that is reported once.
 func TestFullCard(t *testing.T) {
 	if os.Getenv("MUSTER_FULL_CARD") == "" { // the bound is one of a process, and go test writes files in this one
 		cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^TestFullCard$", "-test.v")
@@ -103,7 +103,7 @@ func TestFullCard(t *testing.T) {
 			}
 			tell(t, a.d, change("raised", "silent:x", false))
 			eventually(t, func() bool { return slices.Contains(hook.got(), "raised silent:x") })
-			eventually(t, func() bool { return a.said(fails) > 0 }) // whoever finds the fault says so a moment later
+			eventually(t, func() bool { return a.said(fails) > 0 }) // whatever finds the fault logs it a moment later
 			if a.said(fails) != 1 || a.said(again) != 0 || a.d.keeper.store.Stats().Failures < 3 || a.d.keeper.store.Stats().Pending == 0 {
 				t.Errorf("%+v; said %s", a.d.keeper.store.Stats(), a.log.String())
 			}
@@ -179,7 +179,7 @@ func TestNewerStore(t *testing.T) {
 	}
 }
 
-// TestDamagedStore: a store that cannot be read is set aside and told, and the next run goes on in a new one.
+// TestDamagedStore: a store that cannot be read is set aside and reported, and the next run goes on in a new one.
 func TestDamagedStore(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "muster.db")

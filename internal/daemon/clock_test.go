@@ -41,7 +41,7 @@ func TestWallClock(t *testing.T) {
 	}
 }
 
-// board is a daemon moved by hand on a machine whose clock the test sets.
+// board is a daemon moved by hand on a computer whose clock the test sets.
 type board struct {
 	t       *testing.T
 	d       *Daemon
@@ -69,7 +69,7 @@ func listeningBoard(t *testing.T, dir string, wall time.Time, listen string) *bo
 	return b
 }
 
-// pass lets time pass by the second, in each of which devices speak; the daemon looks at its clock and makes a report.
+// pass lets time pass by the second, in each of which devices send; the daemon reads its clock and makes a report.
 func (b *board) pass(seconds int, frames func(now event.Time) []event.Event) {
 	for range seconds {
 		b.second(frames)
@@ -96,7 +96,8 @@ func (b *board) hear(events ...event.Event) {
 	}
 }
 
-// check looks for what a badly handled clock shows: devices that are not there, intervals of years, times out of order.
+// check checks for what a badly handled clock shows: devices that are not there, intervals of years, times out of
+// order.
 func (b *board) check() {
 	b.t.Helper()
 	r := b.d.Report()
@@ -179,7 +180,8 @@ func TestClockIsSet(t *testing.T) {
 	}
 }
 
-// TestSatelliteTime: a board whose clock is not set follows satellite time once it has run evenly, until its own clock is set.
+// TestSatelliteTime: a boat computer whose clock is not set follows satellite time once it has run evenly, until its
+// own clock is set.
 func TestSatelliteTime(t *testing.T) {
 	right, start := t0.UTC(), time.Unix(60, 0)
 	utc := func(now event.Time) time.Time { return right.Add(now.UTC().Sub(start)) }
@@ -233,7 +235,7 @@ func TestSatelliteTime(t *testing.T) {
 	})
 }
 
-// TestSatelliteTimeOfALine: RMC and ZDA tell it too.
+// TestSatelliteTimeOfALine: RMC and ZDA hold it too.
 func TestSatelliteTimeOfALine(t *testing.T) {
 	for _, form := range []string{"GPZDA,150405.00,02,01,2006,00,00", "GPRMC,150405.00,A,5000.00,N,00100.00,W,0.0,0.0,020106,,,A"} {
 		t.Run(form[2:5], func(t *testing.T) {
@@ -253,8 +255,8 @@ func TestSatelliteTimeOfALine(t *testing.T) {
 	}
 }
 
-// TestClockOfTheNextRun: a board that starts in 1970 again goes on after what it kept, keeps when it first saw a device and since when an
-// alert stands, and moves only what is of this run.
+// TestClockOfTheNextRun: a boat computer that starts in 1970 again goes on after what it kept, keeps when it first
+// saw a device and since when an alert is open, and moves only what is of this run.
 func TestClockOfTheNextRun(t *testing.T) {
 	dir, right := t.TempDir(), t0.UTC()
 	b := newBoard(t, dir, right)

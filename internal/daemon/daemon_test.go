@@ -162,7 +162,7 @@ func TestRun(t *testing.T) {
 	for _, n := range r.Networks {
 		nets = append(nets, n.ID)
 	}
-	slices.Sort(nets) // they are numbered as they are first heard
+	slices.Sort(nets) // they are numbered as they are first received
 	if d := cmp.Diff([]string{"can0", "can0-2"}, nets); d != "" {
 		t.Errorf("networks of the same name: %s", d)
 	}
@@ -265,7 +265,7 @@ func TestSourceFails(t *testing.T) {
 	}
 }
 
-// TestDrops: a live source that outruns the model loses frames, and the model is told how many.
+// TestDrops: a live source that outruns the model loses frames, and the model is given their number.
 func TestDrops(t *testing.T) {
 	const size, more = 128, 5
 	var batches [][]event.Event

@@ -24,8 +24,8 @@ import (
 	"muster/pgn"
 )
 
-// shore is a hub with its message server and its pages, and a boat that is enrolled and moves by the test's clocks: the one that its
-// events come by, and the one by which its uplink looks at the report.
+// shore is a hub with its message server and its pages, and a boat that is enrolled and moves by the test's clocks:
+// the one that its events come by, and the one by which its uplink checks the report.
 type shore struct {
 	*afloat
 	src  *wire
@@ -80,7 +80,7 @@ func newShore(t testing.TB) *shore {
 	return s
 }
 
-// joins lets a device come aboard that nobody knew.
+// joins lets a new device come aboard.
 func (s *shore) joins(address byte) {
 	s.t.Helper()
 	name := nameA + pgn.NAME(address)
@@ -88,20 +88,20 @@ func (s *shore) joins(address byte) {
 	eventually(s.t, func() bool { return s.d.Report().Device(name.String()) != nil })
 }
 
-// looks lets the uplink look at the report at a moment of its clock, and waits until it has.
+// looks lets the uplink check the report at a moment of its clock, and waits until it has.
 func (s *shore) looks(seconds int) {
 	for range 2 { // the second is taken when the first is done with
 		s.look <- time.Duration(seconds) * time.Second
 	}
 }
 
-// told counts what the boat told the hub, waiting or not.
+// told counts what the boat has for the hub, sent or waiting.
 func (s *shore) told() uint64 {
 	st := s.d.notifiers.up.Load().Stats()
 	return st.Sent + uint64(st.Queued)
 }
 
-// answer is what the hub's API says of the boat; nothing before it knows it.
+// answer is the answer of the hub's API about the boat; empty before the hub has the boat.
 func (s *shore) answer() (b hub.Boat) {
 	s.t.Helper()
 	resp, err := http.Get(s.api)
@@ -121,8 +121,9 @@ func (s *shore) shows(devices int) func() bool {
 	return func() bool { return len(s.answer().Devices) == devices }
 }
 
-// TestHubHears: what changes aboard is in the hub's answer. A change of an alert is reported at once: the uplink's clock stands still
-// meanwhile. Another is reported when nothing else has changed for ten seconds of that clock, or a minute after it when things go on changing.
+// TestHubHears: what changes aboard is in the hub's answer. A change of an alert is reported at once: the uplink's
+// clock is stopped meanwhile. Another is reported when nothing else has changed for ten seconds of that clock, or a
+// minute after it when things go on changing.
 func TestHubHears(t *testing.T) {
 	s := newShore(t)
 	s.joins(1)
@@ -155,7 +156,7 @@ func TestHubHears(t *testing.T) {
 	s.looks(90)
 	eventually(t, s.shows(2+61))
 
-	// A device that finds no address is an alert of the model, which rises while the uplink looks at nothing.
+	// A device that finds no address is an alert of the model, which rises while the uplink checks nothing.
 	lost := nameA + 200
 	s.until("an alert", func() bool { return s.alert("no-address", "can0") != "" || s.alert("no-address", "") != "" }, func(now event.Time) {
 		s.src.events <- []event.Event{claim(now, lost, 254)}
@@ -168,7 +169,8 @@ func TestHubHears(t *testing.T) {
 	}
 }
 
-// BenchmarkHubHears measures how long the hub's answer takes from an alert aboard, and from the look at which a changed report is due.
+// BenchmarkHubHears measures how long the hub's answer takes from an alert aboard, and from the moment at which a
+// changed report is due.
 func BenchmarkHubHears(b *testing.B) {
 	for b.Loop() {
 		s := newShore(b)

@@ -87,7 +87,7 @@ func TestSurvivesRestart(t *testing.T) {
 	stop()
 }
 
-// receiver is a webhook that fails as often as it is told to, and keeps what it took.
+// receiver is a webhook that fails as often as it is set to, and keeps what it took.
 type receiver struct {
 	mu    sync.Mutex
 	fail  int
@@ -124,7 +124,7 @@ func change(kind alert.ChangeKind, id string, silenced bool) alert.Change {
 		State: alert.StatusOpen, Since: t0, Summary: "Gannet SD2 sounder has not spoken"}}
 }
 
-// TestTalkerSurvivesRestart: what a talker ran is known after a restart, as long as the same unit speaks.
+// TestTalkerSurvivesRestart: what a talker ran is kept across a restart, as long as the same unit sends.
 func TestTalkerSurvivesRestart(t *testing.T) {
 	dir, at := t.TempDir(), event.At(time.Now())
 	runs := func(serial, software string) (got []string) {
@@ -185,7 +185,7 @@ func TestWebhook(t *testing.T) {
 	}
 }
 
-// TestWebhookAcrossRestart: what could not be told is reported by the next run, once and in order.
+// TestWebhookAcrossRestart: what could not be sent is sent by the next run, once and in order.
 func TestWebhookAcrossRestart(t *testing.T) {
 	dir := t.TempDir()
 	run := func(r *receiver) (*Daemon, func()) {

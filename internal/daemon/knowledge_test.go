@@ -17,7 +17,8 @@ import (
 
 const someNote = "schema: muster.notes/v1\ndevices:\n  - {id: n1, manufacturer: Larkfin Marine, model: Pemmo 4, software: \"1.3\", by: Ana, at: 2026-05-02T07:00:00Z}\n"
 
-// TestKnowledge: sheets and noted devices take part in the checks of a replay, and OnReport is told once a second what the boat does.
+// TestKnowledge: sheets and noted devices take part in the checks of a replay, and OnReport receives once a second
+// what the boat does.
 func TestKnowledge(t *testing.T) {
 	notes := filepath.Join(t.TempDir(), "notes.yaml")
 	if err := os.WriteFile(notes, []byte(someNote), 0o644); err != nil {

@@ -50,7 +50,7 @@ func TestReplayKnown(t *testing.T) {
 	}
 }
 
-// endedSource is a simulation that somebody ends just when muster is about to ask there.
+// endedSource is a simulation that is ended just when muster is about to ask there.
 type endedSource struct {
 	*fakeSource
 	end context.CancelFunc

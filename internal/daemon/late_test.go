@@ -27,7 +27,8 @@ func (s handedSource) Read(events []event.Event) (int, error) {
 
 func (handedSource) Close() error { return nil }
 
-// TestLateComputer: a computer that had no time for muster has heard all the same, and no device was silent meanwhile.
+// TestLateComputer: a computer that had no time for muster has received all the same, and no device was silent
+// meanwhile.
 func TestLateComputer(t *testing.T) {
 	source := make(handedSource)
 	o := options("127.0.0.1:0", map[string]tap.Source{"can0": source}, "can0")

@@ -22,8 +22,8 @@ func opened(fake map[string]tap.Source, later bool) func(string, bool) (tap.Sour
 	}
 }
 
-// TestSourceComesLater: a gateway that is switched off when the daemon starts does not keep the backbone from being watched; it is said to
-// be away, and is received once it is there.
+// TestSourceComesLater: a gateway that is switched off when the daemon starts does not keep the backbone from being
+// watched; it is reported as away, and is received once it is there.
 func TestSourceComesLater(t *testing.T) {
 	free, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -80,7 +80,7 @@ func TestSourceComesLater(t *testing.T) {
 	}
 }
 
-// TestNoSourceThere: when none of the sources is there, or one is written wrongly, the start fails and says so.
+// TestNoSourceThere: when none of the sources is there, or one is written wrongly, the start fails with an error.
 func TestNoSourceThere(t *testing.T) {
 	for _, tt := range []struct {
 		sources []string

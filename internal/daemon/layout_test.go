@@ -13,7 +13,7 @@ import (
 	"muster/internal/alert"
 )
 
-// A backbone of the simulated boat: one terminator, a radio that nobody has, and depth, which she has.
+// A backbone of the simulated boat: one terminator, a radio that is not there, and depth, which is.
 const someLayout = `
 segments:
   - {from: bow, to: helm, length: 4 m, cable: micro}

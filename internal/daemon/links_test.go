@@ -101,8 +101,8 @@ func TestShortQueue(t *testing.T) {
 	}
 }
 
-// TestNetworksFailAlone: a network that goes away is told once, with the cause and what to do, and raises an alert that its return clears;
-// the other is read on.
+// TestNetworksFailAlone: a network that goes away is reported once, with the cause and what to do, and raises an
+// alert that its return clears; the other is read on.
 func TestNetworksFailAlone(t *testing.T) {
 	bow, stern := newWire(), newWire()
 	opt := options("off", map[string]tap.Source{"can0": bow, "can1": stern}, "can0", "can1")

@@ -54,7 +54,7 @@ var messageShape = sync.OnceValues(func() (*jsonschema.Schema, error) {
 	return c.Compile("schema.json")
 })
 
-// fitsMessage says what of a body is against the published schema.
+// fitsMessage compares a body with the published schema.
 func fitsMessage(body []byte) error {
 	schema, err := messageShape()
 	if err != nil {
@@ -67,7 +67,8 @@ func fitsMessage(body []byte) error {
 	return schema.Validate(value)
 }
 
-// TestMessageSchema: a message with everything in it fits the published schema, and the schema tells of alerts what the report's does.
+// TestMessageSchema: a message with everything in it fits the published schema, and the schema describes alerts as
+// the report's does.
 func TestMessageSchema(t *testing.T) {
 	c := change(alert.Cleared, "silent:c0ffee0000000001", false)
 	a := &c.Alert
@@ -105,7 +106,8 @@ func TestMessageSchema(t *testing.T) {
 	}
 }
 
-// TestMessageSaysItsClock: what is told while the clock is not set says so, also when the clock was set before it went out.
+// TestMessageSaysItsClock: what is sent while the clock is not set is marked so, also when the clock was set before
+// it went out.
 func TestMessageSaysItsClock(t *testing.T) {
 	b := newBoard(t, "", time.Unix(60, 0))
 	ctx, stop := context.WithCancel(t.Context())

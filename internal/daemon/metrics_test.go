@@ -31,7 +31,7 @@ import (
 	"muster/pgn"
 )
 
-// played is a daemon that has heard a capture, with everything that has metrics; nothing of it runs.
+// played is a daemon that has received a capture, with everything that has metrics; nothing of it runs.
 func played(t testing.TB, file string) *Daemon {
 	t.Helper()
 	heard := eventsOf(t, file)
@@ -174,7 +174,8 @@ var (
 	declared  = regexp.MustCompile(`prometheus\.NewDesc\("([^"]+)",\s*"([^"]+)"`)
 )
 
-// TestMetricsTable: deploy/metrics.md tells every metric of the boat and of the hub, and no other, and what its labels hold.
+// TestMetricsTable: deploy/metrics.md lists every metric of the boat and of the hub, and no other, and what its
+// labels hold.
 func TestMetricsTable(t *testing.T) {
 	const file = "../../deploy/metrics.md"
 	read := func(file string) string {
@@ -185,7 +186,7 @@ func TestMetricsTable(t *testing.T) {
 		return string(text)
 	}
 	boat := metricRows(t, read(hosttest.Testdata(t, "evidence/metrics-boat.txt")))
-	// Told only once the hub has answered.
+	// Exported only once the hub has answered.
 	boat["muster_fleet_last_ack_timestamp_seconds"] = "| `muster_fleet_last_ack_timestamp_seconds` | gauge |  | When the hub's stream last stored a message; absent before the first. |\n"
 	hub := metricRows(t, foreignMetrics.ReplaceAllString(read(hosttest.Testdata(t, "evidence/metrics-hub.txt")), ""))
 	for file, rows := range map[string]map[string]string{"metrics.go": boat, "../api/metrics.go": boat, "../fleet/pages/metrics.go": hub} {
@@ -235,8 +236,8 @@ func TestMetricsTable(t *testing.T) {
 	}
 }
 
-// TestMetricsAreBounded: on a bus with 252 devices that are new ones and tell new texts over and over, the series told in one run stay
-// within the bound, and those left out are counted.
+// TestMetricsAreBounded: on a bus with 252 devices that are new ones and send new texts over and over, the series
+// exported in one run stay within the bound, and those left out are counted.
 func TestMetricsAreBounded(t *testing.T) {
 	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": newFake(nil)}, "can0")
 	now := t0
@@ -294,7 +295,8 @@ func TestMetricsAreBounded(t *testing.T) {
 	}
 }
 
-// TestDeliveryDelay: a change that waited counts with its time; one queued while the clock was not set has none that anybody knows.
+// TestDeliveryDelay: a change that waited counts with its time; one queued while the clock was not set has an unknown
+// one.
 func TestDeliveryDelay(t *testing.T) {
 	server := httptest.NewServer(&receiver{})
 	defer server.Close()

@@ -75,7 +75,7 @@ func TestMonth(t *testing.T) {
 		t.Fatal(err)
 	}
 	boatSim := sim.New(sc, 1, t0)
-	var clock atomic.Int64 // the tellers look at it too
+	var clock atomic.Int64 // the notifiers read it too
 	clock.Store(int64(t0))
 	opt := options("127.0.0.1:0", map[string]tap.Source{"can0": newFake(nil)}, "can0")
 	opt.Now = func() time.Time { return event.Time(clock.Load()).UTC() }

@@ -21,7 +21,7 @@ import (
 	"muster/internal/fleet"
 )
 
-// alertLog keeps what the log says of alerts, in order.
+// alertLog keeps what the log holds of alerts, in order.
 type alertLog struct {
 	mu    sync.Mutex
 	lines []string
@@ -58,7 +58,7 @@ func TestToldEverywhere(t *testing.T) {
 	opt.Config.Listen = "127.0.0.1:0"
 	opt.Config.Boat = boat.Identity{ID: "wagtail"}
 	opt.Config.Fleet.URL = []string{"nats://127.0.0.1:1"}
-	opt.Config.Checks.Every = 1000 * time.Hour // only the test judges
+	opt.Config.Checks.Every = 1000 * time.Hour // only the test runs the checks
 	opt.Config.Alerts = alert.Settings{Clear: 20 * time.Second}
 	opt.Config.Notify = []config.Target{{ID: "hook", Webhook: hookServer.URL}, {ID: "am", Alertmanager: amServer.URL}}
 	d, stop := aboard(t, opt)
@@ -168,7 +168,8 @@ func TestToldEverywhere(t *testing.T) {
 		"raised bus-load-high:can0 warning silenced", "unsilenced bus-load-high:can0 warning", "cleared low-voltage:house critical"}, log.lines); diff != "" {
 		t.Errorf("the log says (-want +got)\n%s", diff)
 	}
-	// An Alertmanager knows an alert by its labels: another severity is another alert, and the end of the first is told.
+	// An Alertmanager identifies an alert by its labels: another severity is another alert, and the end of the first
+	// is sent.
 	want := []string{"stands warning low-voltage:house", "stands critical low-voltage:house", "over warning low-voltage:house", "stands warning bus-load-high:can0",
 		"over critical low-voltage:house"}
 	slices.Sort(want)

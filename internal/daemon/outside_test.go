@@ -96,7 +96,7 @@ func TestAlertmanager(t *testing.T) {
 	opt.firstRetry = 50 * time.Millisecond
 	opt.Config.Boat = boat.Identity{ID: "wagtail"}
 	opt.Config.Alerts = alert.Settings{}
-	opt.Config.Checks.Every = time.Hour // only the test judges
+	opt.Config.Checks.Every = time.Hour // only the test runs the checks
 	opt.Config.Notify = []config.Target{{ID: "am", Alertmanager: "http://" + address}}
 	d, _ := aboard(t, opt)
 	f := check.Finding{Check: "silent", Subject: "a", Severity: check.Warning, Network: "can0", Summary: "Gannet SD2 sounder has not spoken", Steps: []check.Step{{Class: check.Look, Text: "Look at its breaker."}}}
@@ -128,7 +128,7 @@ func TestPrometheus(t *testing.T) {
 	now := event.At(time.Now())
 	opt := keptOptions(t, t.TempDir(), network(now, "can0", false), claim(now, nameA, 35))
 	opt.Config.Listen = "127.0.0.1:0"
-	opt.Config.Alerts, opt.Config.Checks.Every = alert.Settings{}, time.Hour // only the test judges
+	opt.Config.Alerts, opt.Config.Checks.Every = alert.Settings{}, time.Hour // only the test runs the checks
 	opt.Config.Notify = []config.Target{{ID: "office", Webhook: "http://127.0.0.1:9/"}}
 	d, _ := aboard(t, opt)
 	eventually(t, func() bool { return len(d.Report().Devices) == 1 })

@@ -44,7 +44,7 @@ func TestReload(t *testing.T) {
 		t.Errorf("%v, every %v, after a restart %q", err, d.model.watch.Every(), late)
 	}
 	c.Listen, c.Log.Level, c.StateDir, c.TLS.Cert = "127.0.0.1:1", "debug", "/elsewhere", "cert.pem"
-	for range 2 { // they keep their present values, so the second time says it again
+	for range 2 { // they keep their present values, so the second time reports it again
 		late, err := d.Reload(t.Context(), c)
 		if diff := cmp.Diff([]string{"listen", "tls", "state_dir", "log"}, late); diff != "" || err != nil {
 			t.Errorf("%v %s", err, diff)
@@ -65,7 +65,7 @@ func TestReload(t *testing.T) {
 	}
 }
 
-// fakes opens sources that tests look at.
+// fakes opens sources that tests inspect.
 type fakes struct {
 	mu     sync.Mutex
 	opened map[string]*fakeSource
@@ -92,7 +92,7 @@ func (f *fakes) get(spec string) *fakeSource {
 	return f.opened[spec]
 }
 
-// heard are the networks with their devices' addresses and the frames heard.
+// heard are the networks with their devices' addresses and the frames received.
 func heard(r *report.Report) map[string]uint8 {
 	all := map[string]uint8{}
 	for _, n := range r.Networks {
@@ -204,7 +204,7 @@ type recordedFake struct{ *fakeSource }
 
 func (recordedFake) Progress() (read, total int64) { return 0, 0 }
 
-// TestReloadAsk: asking that cannot be done where a reload wants it does not end the daemon.
+// TestReloadAsk: asking that cannot be done where a reload asks for it does not end the daemon.
 func TestReloadAsk(t *testing.T) {
 	var log lockedBuffer
 	opt := keptOptions(t, t.TempDir())

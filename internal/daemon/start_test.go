@@ -12,8 +12,8 @@ import (
 	"muster/pgn"
 )
 
-// BenchmarkStart measures a start with a store of fifty devices: until the API answers, and until the first report with a device heard
-// has been made.
+// BenchmarkStart measures a start with a store of fifty devices: until the API answers, and until the first report
+// with a device received has been made.
 func BenchmarkStart(b *testing.B) {
 	dir := b.TempDir()
 	now := event.At(time.Now())

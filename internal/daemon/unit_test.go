@@ -7,7 +7,7 @@ import (
 	"muster/internal/event"
 )
 
-// TestUnitKeepsItsID: a unit that changed its NAME is known by one id, also after a start that hears only its new NAME.
+// TestUnitKeepsItsID: a unit that changed its NAME has one id, also after a start that receives only its new NAME.
 func TestUnitKeepsItsID(t *testing.T) {
 	dir := t.TempDir()
 	now := event.At(time.Now()).Add(-time.Minute)

@@ -85,7 +85,7 @@ func TestUplink(t *testing.T) {
 	opt := keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35))
 	opt.Config.Boat = boat.Identity{ID: "wagtail", Name: "Wagtail"}
 	opt.Config.Fleet.URL = []string{"nats://127.0.0.1:1"}
-	opt.fleetLook = make(chan time.Duration) // nobody looks at reports, so that none is told between what is counted here
+	opt.fleetLook = make(chan time.Duration) // reports are not checked, so that none is sent between what is counted here
 	d, stop := aboard(t, opt)
 	tell(t, d, change(alert.Raised, "a", false), change(alert.Raised, "quiet", true))
 	stop()

@@ -34,7 +34,7 @@ timeline:
   - {at: 60s, do: update, device: fly, for: 150s, software: "4.52"}
 `
 
-// yard is a boat that is worked on, on a board whose clock the test sets.
+// yard is a boat that is worked on, on a boat computer whose clock the test sets.
 type yard struct {
 	*board
 	sim     *sim.Sim
@@ -96,8 +96,8 @@ func (y *yard) follow() {
 	y.act(func() error { return y.d.Desk().Follow(y.t.Context(), o) })
 }
 
-// TestWorkWhileClockIsSet: a clock that is set twice while a device is away changes nothing of how its update is judged, and the supply
-// goes on being watched.
+// TestWorkWhileClockIsSet: a clock that is set twice while a device is away does not change how its update is
+// checked, and the supply goes on being watched.
 func TestWorkWhileClockIsSet(t *testing.T) {
 	right := t0.UTC()
 	for name, c := range map[string]struct{ start, then, at time.Time }{
@@ -134,8 +134,8 @@ func TestWorkWhileClockIsSet(t *testing.T) {
 	}
 }
 
-// TestWorkSilences: from the first step on, what work brings about on the devices of an order is not told, and nothing else is held back;
-// the end of the order ends that, and tells what stands.
+// TestWorkSilences: from the first step on, alerts that work brings on the devices of an order are not sent, and
+// nothing else is held back; the end of the order ends that, and sends the open ones.
 func TestWorkSilences(t *testing.T) {
 	y := newYard(t, t0.UTC())
 	y.work(45)
@@ -173,8 +173,8 @@ func TestWorkSilences(t *testing.T) {
 	}
 }
 
-// TestEndedWorkIsKept: a service record made after a restart tells the steps of the order that had ended before it, with their times, and
-// another order that is followed and ended takes its place.
+// TestEndedWorkIsKept: a service record made after a restart lists the steps of the order that had ended before it,
+// with their times, and another order that is followed and ended replaces it.
 func TestEndedWorkIsKept(t *testing.T) {
 	dir, wall := t.TempDir(), t0.UTC()
 	start := func() (*yard, func()) {

@@ -57,8 +57,8 @@ func TestShed(t *testing.T) {
 	}
 }
 
-// TestBounded: offline for months, the queue stays within its bounds, keeps every alert, and what it keeps of the reports spans
-// the time; what was given up is counted and said once.
+// TestBounded: offline for months, the queue stays within its bounds, keeps every alert, and what it keeps of the
+// reports spans the time; what was given up is counted and logged once.
 func TestBounded(t *testing.T) {
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{"nats://127.0.0.1:1"}, MaxWaiting: 200})
 	for i := range 1000 {
@@ -172,7 +172,7 @@ func reportOf(n int) *report.Report {
 	return r
 }
 
-// TestLooks: what changes the look of a report, and what does not.
+// TestLooks: what changes the digest of a report, and what does not.
 func TestLooks(t *testing.T) {
 	base := digest(reportOf(3))
 	for _, tt := range []struct {
@@ -204,7 +204,7 @@ func TestLooks(t *testing.T) {
 	}
 }
 
-// TestReports: the reporter tells the first report once it is quiet.
+// TestReports: the reporter sends the first report once it is quiet.
 func TestReports(t *testing.T) {
 	a := newAboard(t, t.TempDir(), Options{URLs: []string{"nats://127.0.0.1:1"}})
 	a.queueReport(classChange, reportOf(20))

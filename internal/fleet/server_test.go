@@ -33,10 +33,10 @@ type hub struct {
 	t    *testing.T
 	opt  server.Options
 	s    *server.Server
-	seed string // of the account; empty for a server that asks for nobody's name
+	seed string // of the account; empty for a server that asks for no name
 }
 
-// newHub starts a server, with accounts and permissions if wanted.
+// newHub starts a server, with accounts and permissions if asked for.
 func newHub(t *testing.T, accounts bool) *hub {
 	t.Helper()
 	h := &hub{t: t, opt: server.Options{Host: "127.0.0.1", Port: hosttest.Port(t), JetStream: true, StoreDir: t.TempDir(), NoSigs: true, NoLog: true, MaxPayload: MaxEncoded}}
@@ -101,7 +101,7 @@ func public(t *testing.T, k nkeys.KeyPair) string {
 	return p
 }
 
-// enroll writes a credentials file for somebody of that name who may do what allow says.
+// enroll writes a credentials file for a user of that name who may do what allow sets.
 func (h *hub) enroll(name string, allow func(*jwt.UserClaims)) string {
 	h.t.Helper()
 	account, err := nkeys.FromSeed([]byte(h.seed))
@@ -411,7 +411,7 @@ func (c *cutter) cut() {
 	}
 }
 
-// seedOf makes an account that no server knows.
+// seedOf makes an account that no server has.
 func seedOf(t *testing.T) string {
 	t.Helper()
 	seed, err := newKey(t, nkeys.PrefixByteAccount).Seed()

@@ -19,7 +19,7 @@ import (
 	"muster/internal/report"
 )
 
-// TestOfflineFirst: what was told before there was a hub arrives when there is one, in order, once.
+// TestOfflineFirst: what was queued before there was a hub arrives when there is one, in order, once.
 func TestOfflineFirst(t *testing.T) {
 	h := newHub(t, false)
 	h.stop()
@@ -124,7 +124,7 @@ func TestPowerCutAfterSending(t *testing.T) {
 	}
 }
 
-// TestPermissions: credentials that allow less than they must are told once, in plain words, and nothing is lost.
+// TestPermissions: credentials that allow less than they must are reported once, in plain words, and nothing is lost.
 func TestPermissions(t *testing.T) {
 	h := newHub(t, true)
 	h.declare(nil)
@@ -225,7 +225,8 @@ func TestTooLarge(t *testing.T) {
 	}
 }
 
-// TestUnsetClock: a board whose clock stands in 1970 is received, over TLS and by credentials too, and says how good its times are.
+// TestUnsetClock: a boat computer whose clock is in 1970 is received, over TLS and by credentials too, and reports
+// how good its times are.
 func TestUnsetClock(t *testing.T) {
 	h := newHub(t, true)
 	h.declare(nil)
@@ -248,7 +249,7 @@ func TestUnsetClock(t *testing.T) {
 	}
 }
 
-// TestDocuments: the same snapshot or paper is told once.
+// TestDocuments: the same snapshot or paper is sent once.
 func TestDocuments(t *testing.T) {
 	h := newHub(t, false)
 	h.declare(nil)
@@ -280,7 +281,7 @@ func TestDocuments(t *testing.T) {
 
 // TestStopsAtOnce: whatever stage a session is in, the end of ctx ends it.
 func TestStopsAtOnce(t *testing.T) {
-	mute, err := net.Listen("tcp", "127.0.0.1:0") // accepts and says nothing
+	mute, err := net.Listen("tcp", "127.0.0.1:0") // accepts and sends nothing
 	if err != nil {
 		t.Fatal(err)
 	}

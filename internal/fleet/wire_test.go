@@ -165,7 +165,7 @@ func FuzzDecode(f *testing.F) {
 		}
 		again, err := c.Encode(e)
 		if err != nil {
-			return // what is not compressed well may be too large
+			return // what compresses badly may be too large
 		}
 		if _, err := c.Decode(again); err != nil {
 			t.Error(err)

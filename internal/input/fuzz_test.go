@@ -52,7 +52,7 @@ func FuzzJSON(f *testing.F) {
 	})
 }
 
-// placed checks that an error is a mistake, and where it says it is.
+// placed checks that an error is a mistake, and the place that it gives.
 func placed(t *testing.T, text []byte, err error) {
 	if err == nil {
 		return

@@ -11,7 +11,8 @@ import (
 	nmea "github.com/adrianmo/go-nmea"
 )
 
-// cpu is the processor time that this process has used. Beside other work on the computer the clock on the wall says little.
+// cpu is the processor time that this process has used. Beside other work on the computer the wall clock shows
+// little.
 func cpu(b *testing.B) time.Duration {
 	var used syscall.Rusage
 	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &used); err != nil {

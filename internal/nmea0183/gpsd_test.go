@@ -44,7 +44,8 @@ lines:
       - {talker: AI, formatter: VDO, every: 3s}
 `
 
-// heard is what this package reads from the lines of the simulated boat, and of AIS targets what the backbone says beside it.
+// heard is what this package reads from the lines of the simulated boat, and of AIS targets what the backbone gives
+// beside it.
 type heard struct {
 	lat, lon, course, speed map[int64]float64  // by millisecond of UTC, from RMC
 	types                   map[uint32][]uint8 // AIS: message types by MMSI
@@ -59,7 +60,7 @@ type static struct {
 
 type place struct{ lat, lon float64 }
 
-// hears takes an AIS message; latest is where the backbone says that the vessels are.
+// hears takes an AIS message; latest is where the backbone places the vessels.
 func (h *heard) hears(m *nmea0183.AIS, latest map[uint32]place) {
 	if !slices.Contains(h.types[m.MMSI], m.Type) {
 		h.types[m.MMSI] = append(h.types[m.MMSI], m.Type)
@@ -200,12 +201,12 @@ func gpsd(t *testing.T) (feed, client net.Conn) {
 	}
 	t.Cleanup(func() { client.Close() })
 	fmt.Fprintln(client, `?WATCH={"enable":true,"json":true}`)
-	_ = client.SetReadDeadline(time.Now().Add(5 * time.Minute)) // so that a gpsd that says nothing ends the test
+	_ = client.SetReadDeadline(time.Now().Add(5 * time.Minute)) // so that a gpsd that sends nothing ends the test
 	return feed, client
 }
 
-// play gives gpsd the lines, a pause after each, over and over until the test ends: what it reads before it has seen that somebody watches
-// it tells nobody, and a burst it takes for one report.
+// play gives gpsd the lines, a pause after each, over and over until the test ends: what it reads before it has seen
+// a watcher it sends to none, and a burst it takes for one report.
 func play(feed net.Conn, lines [][]byte, pause time.Duration) {
 	for {
 		for _, l := range lines {

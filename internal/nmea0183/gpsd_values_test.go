@@ -17,7 +17,7 @@ func TestValuesAgainstGPSD(t *testing.T) {
 		degree = math.Pi / 180
 		knot   = 1852.0 / 3600
 	)
-	// what gpsd calls it, and ours with the unit that gpsd tells it in
+	// what gpsd calls it, and ours with gpsd's unit
 	fields := []struct {
 		name      string
 		quantity  nmea0183.Quantity
@@ -104,7 +104,7 @@ func TestValuesAgainstGPSD(t *testing.T) {
 				seen[f.name] = map[float64]bool{}
 			}
 			seen[f.name][theirs] = true
-			if !contains(ours[f.name], theirs, 0.051) { // gpsd tells some with one decimal
+			if !contains(ours[f.name], theirs, 0.051) { // gpsd gives some with one decimal
 				t.Errorf("%s: gpsd %v, we %v", f.name, theirs, ours[f.name])
 			}
 		}

@@ -26,8 +26,8 @@ var plains = map[string]func(*plain){
 	"ZDA": plainZDA,
 }
 
-// wouldBe are the types that go-nmea knows and that are read by own code all the same: how its values would be taken,
-// and the sentences that it has wrong.
+// wouldBe are the types that go-nmea supports and that are read by own code all the same: how its values would be
+// taken, and the sentences that it has wrong.
 var wouldBe = map[string]struct {
 	library func(*reader, nmea.Sentence)
 	wrong   func(*Sentence) bool
@@ -155,7 +155,7 @@ func alike(a, b Reading) bool {
 	return same && a == b
 }
 
-// TestUnknownToLibrary: what go-nmea is said not to know it does not, and the others it does.
+// TestUnknownToLibrary: go-nmea does not support what is listed as unsupported, and supports the others.
 func TestUnknownToLibrary(t *testing.T) {
 	for _, f := range formats {
 		_, err := nmea.Parse(strings.TrimSpace(string(Append(nil, '$', "II"+f.name+",1,1,1,1"))))
@@ -205,7 +205,7 @@ func TestAISByLibrary(t *testing.T) {
 	}
 }
 
-// TestHeartbeatByLibrary holds what go-nmea reads of a heartbeat to what its fields say.
+// TestHeartbeatByLibrary compares what go-nmea reads of a heartbeat with its fields.
 func TestHeartbeatByLibrary(t *testing.T) {
 	d := draw{rand.New(rand.NewPCG(1, 1))}
 	for range 1000 {
@@ -303,7 +303,7 @@ func (d draw) sentence(f *format) (line string, spoiled bool) {
 	return string(Append(nil, '$', "ii"+body)), spoiled
 }
 
-// field draws what stands in a field; of the kinds that depend on another field something that may not fit it.
+// field draws the text of a field; of the kinds that depend on another field something that may not fit it.
 func (d draw) field(f *field) string {
 	if d.once(6) {
 		return ""

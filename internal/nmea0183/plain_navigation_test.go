@@ -180,7 +180,7 @@ func (r *plain) eastWest(i int) (float64, bool) {
 	return r.signed(i, 'E', 'W')
 }
 
-// plainDPT reads depth below the transducer, offset, largest range (gpsd NMEA page); the depth may stand alone.
+// plainDPT reads depth below the transducer, offset, largest range (gpsd NMEA page); the depth may come alone.
 func plainDPT(r *plain) {
 	depth, ok := r.number(0)
 	offset, has := r.number(1)
@@ -188,7 +188,7 @@ func plainDPT(r *plain) {
 		Offset: offset, HasOffset: has})
 }
 
-// plainDBT reads depth below the transducer in feet, f, metres, M, fathoms, F (gpsd NMEA page); feet may stand alone.
+// plainDBT reads depth below the transducer in feet, f, metres, M, fathoms, F (gpsd NMEA page); feet may come alone.
 func plainDBT(r *plain) { r.depth(Transducer) }
 
 func (r *plain) depth(ref Reference) {
@@ -304,7 +304,7 @@ func (r *plain) clock(i int) (float64, bool) {
 	return float64(hours*3600+minutes*60) + seconds, true
 }
 
-// timeOfDay appends the time in field i. A receiver without a fix tells its own clock's time, which is not available.
+// timeOfDay appends the time in field i. A receiver without a fix sends its own clock's time, which is not available.
 func (r *plain) timeOfDay(i int, mode Mode) {
 	seconds, ok := r.clock(i)
 	r.put(Reading{Quantity: TimeOfDay, Value: seconds, Available: ok && mode != ModeNone, Mode: mode})

@@ -7,8 +7,8 @@ import (
 	"testing"
 )
 
-// hear is what a receiver set to rx reads of text sent at tx over a line of eight data bits, no parity and one stop bit: it waits
-// for a falling edge and samples the middle of nine bits. The talker rests between its lines.
+// hear is what a receiver set to rx reads of text sent at tx over a line of eight data bits, no parity and one stop
+// bit: it waits for a falling edge and samples the middle of nine bits. The talker rests between its lines.
 func hear(text string, tx, rx float64) []byte {
 	var line []byte
 	for _, c := range []byte(text) {
@@ -76,7 +76,7 @@ func TestVerdictOfWrongBaud(t *testing.T) {
 	text := strings.Repeat("$SDDPT,12.4,0.5,50*4C\r\n$HCHDG,115.9,1.0,W,4.2,E*5B\r\n"+rmcLine+"\r\n", 30)
 	tests := []struct {
 		tx, rx uint32
-		want   uint32 // 0: cannot be told
+		want   uint32 // 0: unknown
 	}{
 		{4800, 9600, 4800}, {4800, 19200, 4800}, {4800, 38400, 4800}, {4800, 57600, 4800}, {4800, 115200, 4800},
 		{9600, 19200, 9600}, {9600, 38400, 9600}, {9600, 57600, 9600},

@@ -188,7 +188,8 @@ func TestAppend(t *testing.T) {
 	}
 }
 
-// seeds are lines for the fuzz tests: every form that the table tests know and the two lines on which the value library panics.
+// seeds are lines for the fuzz tests: every form in the table tests and the two lines on which the value library
+// panics.
 var seeds = []string{
 	"$HCHDG,115.9,1.0,W,4.2,E*5B", "$GPTXT*4F", "$GNTXT,01,01*4E", "$GPALC*59", `\s:abc*00\$SDDPT,12.4,0.5,50*4C`, `\a:b\\c:d\`,
 	"$HCHDG,115.9,1.$SDDPT,12.4,0.5,50*4C", "UdPbC\x00\\s:a\\!AIVDM,1,1,,B,15N4cJ`005Jrek0H@9n`DW5608EP,0*13", "\xf8\x80\x00\x78",

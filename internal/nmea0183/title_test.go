@@ -24,7 +24,8 @@ func TestTitles(t *testing.T) {
 	}
 }
 
-// TestTitlesAgreeWithLibrary holds the titles to the list of sentences that go-nmea's documentation has: both speak of the same thing.
+// TestTitlesAgreeWithLibrary compares the titles with the list of sentences in go-nmea's documentation: both describe
+// the same.
 func TestTitlesAgreeWithLibrary(t *testing.T) {
 	dir, err := exec.CommandContext(t.Context(), "go", "list", "-m", "-f", "{{.Dir}}", "github.com/adrianmo/go-nmea").Output()
 	if err != nil {
@@ -41,7 +42,8 @@ func TestTitlesAgreeWithLibrary(t *testing.T) {
 	if len(theirs) < 80 {
 		t.Fatalf("their list has only %d sentences", len(theirs))
 	}
-	// "Acknowledgement", "GNSS fix data" and "VHF data-link message" are said in other words here; the other two are not on their list.
+	// "Acknowledgement", "GNSS fix data" and "VHF data-link message" have other words here; the other two are not on
+	// their list.
 	other := []string{"ABK", "GNS", "VDM", "MHU", "MMB"}
 	stems := func(text string) (list []string) {
 		for _, w := range regexp.MustCompile(`[a-z]{4,}`).FindAllString(strings.ToLower(text), -1) {

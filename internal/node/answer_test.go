@@ -35,7 +35,7 @@ func ready(o Options) *bus {
 	return b
 }
 
-// messages puts together everything that the device has said since ready, as "PGN>destination: bytes".
+// messages puts together everything that the device has sent since ready, as "PGN>destination: bytes".
 func (b *bus) messages() (list []string) {
 	asm := transport.NewAssembler(transport.Options{})
 	for _, l := range b.log {
@@ -284,7 +284,7 @@ func TestISOTransportBothWays(t *testing.T) {
 
 func TestISOTransportGivesUp(t *testing.T) {
 	b := ready(headOptions)
-	if !b.nodes[0].Send(b.now, 6, 61184, 77, make([]byte, 100)) { // nobody there
+	if !b.nodes[0].Send(b.now, 6, 61184, 77, make([]byte, 100)) { // no node there
 		t.Fatal("not sent")
 	}
 	b.run(3 * time.Second)

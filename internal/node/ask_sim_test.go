@@ -39,7 +39,7 @@ func board(t *testing.T, scenario string, seed uint64) *aboard {
 	return b
 }
 
-// run goes on until stop says so or the time is up, and returns the time that passed.
+// run goes on until stop returns true or the time is up, and returns the time that passed.
 func (b *aboard) run(limit time.Duration, stop func(ev *event.Event) bool) time.Duration {
 	b.t.Helper()
 	from := b.sim.Now()
@@ -216,7 +216,7 @@ timeline:
 	}
 }
 
-// TestTwoMusters puts two presences on one bus: both get an address and both know every device.
+// TestTwoMusters puts two presences on one bus: both get an address and both find every device.
 func TestTwoMusters(t *testing.T) {
 	b := board(t, "generate: 10\n", 3)
 	var out node.Outbox
@@ -226,7 +226,7 @@ func TestTwoMusters(t *testing.T) {
 	var mine [2]int
 	b.run(60*time.Second, func(ev *event.Event) bool {
 		if ev.Kind == event.KindFrame && ev.Sent {
-			// Both speak through the simulator: each must hear what the other said.
+			// Both send through the simulator: each must receive what the other sent.
 			from := b.who[0]
 			b.who = b.who[1:]
 			mine[from]++
@@ -282,7 +282,7 @@ func TestAsksWithoutSurvey(t *testing.T) {
 	}
 }
 
-// TestIdentifyOnBusyBus asks on a bus that is busy, and on one that is nearly full, which is left alone.
+// TestIdentifyOnBusyBus asks on a bus under high load, and on one that is nearly full, which is left alone.
 func TestIdentifyOnBusyBus(t *testing.T) {
 	for load, want := range map[string]uint64{"0.65": 60, "0.95": 0} {
 		b := board(t, "generate: 20\nload: "+load+"\n", 3)

@@ -51,7 +51,7 @@ func (b *bus) drain() {
 	}
 }
 
-// inject lets every node hear a frame of another.
+// inject gives every node a frame of another.
 func (b *bus) inject(id pgn.ID, data ...byte) {
 	f := can.Frame{ID: uint32(id), Length: uint8(len(data)), IsExtended: true}
 	copy(f.Data[:], data)

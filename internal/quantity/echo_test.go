@@ -95,7 +95,7 @@ func echoes(a, b []reading) (ab, ba Echo) {
 	return ab, ba
 }
 
-// repeats is what the caller takes for a copy: nearly each value at one delay, and not as well the other way round.
+// repeats is what the caller takes for a copy: nearly each value at one delay, and not so the other way round.
 func repeats(e, back Echo) bool {
 	tried, matched, _ := e.Result()
 	backTried, backMatched, _ := back.Result()
@@ -104,7 +104,8 @@ func repeats(e, back Echo) bool {
 
 var rates = []time.Duration{100 * time.Millisecond, 200 * time.Millisecond, 500 * time.Millisecond, time.Second}
 
-// TestHonestSensors: two sensors of one thing never look like a copy, whatever their damping, noise, rate and resolution.
+// TestHonestSensors: two sensors of one thing never pass as a copy, whatever their damping, noise, rate and
+// resolution.
 func TestHonestSensors(t *testing.T) {
 	false_, judged := 0, 0
 	for seed := range uint64(500) {

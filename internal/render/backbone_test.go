@@ -55,7 +55,8 @@ func TestBackbonePDF(t *testing.T) {
 	}
 }
 
-// TestLiveLines: each kind of difference from the plan is told; a layout that was not compared with a network tells nothing.
+// TestLiveLines: each kind of difference from the layout has a line; a layout that was not compared with a network
+// has none.
 func TestLiveLines(t *testing.T) {
 	if lines := LiveLines(nil); lines != nil {
 		t.Errorf("got %q", lines)

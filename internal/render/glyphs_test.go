@@ -11,7 +11,7 @@ import (
 	"golang.org/x/image/font/sfnt"
 )
 
-// TestGlyphs: the table of characters is what both fonts have, as the font reader of golang.org/x/image says.
+// TestGlyphs: the table of characters is what both fonts have, by the font reader of golang.org/x/image.
 func TestGlyphs(t *testing.T) {
 	var buf sfnt.Buffer
 	for _, ttf := range [][]byte{goregular.TTF, gobold.TTF} {

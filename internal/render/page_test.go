@@ -24,7 +24,7 @@ func write(t interface{ Fatal(...any) }, n g.Node) string {
 	return b.String()
 }
 
-// shape is a page's elements and names of attributes, as the parser of the Go project, which nobody here wrote, reads them.
+// shape is a page's elements and names of attributes, as the independent parser of the Go project reads them.
 func shape(t interface{ Fatal(...any) }, text string) string {
 	doc, err := html.Parse(strings.NewReader(text))
 	if err != nil {

@@ -54,7 +54,7 @@ func TestTextReport(t *testing.T) {
 	}
 }
 
-// TestColour: colour adds nothing that the words do not say.
+// TestColour: colour adds nothing that the words do not give.
 func TestColour(t *testing.T) {
 	text.EnableColors()
 	var plain, coloured bytes.Buffer
@@ -72,7 +72,7 @@ func TestColour(t *testing.T) {
 	}
 }
 
-// TestEvidenceTimes: a time of a list reads as one that stands alone.
+// TestEvidenceTimes: a time of a list reads as a single one.
 func TestEvidenceTimes(t *testing.T) {
 	if got := EvidenceValue([]any{"2026-11-26T06:42:21.248891637Z", "2.10"}); got != "2026-11-26 06:42:21 UTC, 2.10" {
 		t.Error(got)

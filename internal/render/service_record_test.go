@@ -137,7 +137,7 @@ func TestLikeFindingsAreOne(t *testing.T) {
 	}
 }
 
-// TestNamelessBoat: a boat that nobody named leaves no empty line behind.
+// TestNamelessBoat: a boat without a name leaves no empty line behind.
 func TestNamelessBoat(t *testing.T) {
 	r := build(t, 2)
 	r.Boat = boat.Identity{}
@@ -150,7 +150,8 @@ func TestNamelessBoat(t *testing.T) {
 	}
 }
 
-// TestHTMLHostile: what devices and the job file say adds no element and no attribute; the logo is the only address, and lies in the page.
+// TestHTMLHostile: texts of devices and of the job file add no element and no attribute; the logo is the only
+// address, and lies in the page.
 func TestHTMLHostile(t *testing.T) {
 	shape := func(text string) string {
 		r := build(t, 2)
@@ -231,7 +232,7 @@ func writePDF(t *testing.T, r *job.Record) string {
 	return file
 }
 
-// The PDF is read back by poppler, which nobody here wrote.
+// The PDF is read back by poppler, which is independent.
 func TestPDFReadByOthers(t *testing.T) {
 	read := func(t *testing.T, file string) string {
 		out, err := exec.Command(need(t, "pdftotext"), "-layout", file, "-").Output()

@@ -17,7 +17,7 @@ import (
 	"muster/internal/hosttest"
 )
 
-// TestScenariosMatchSchema: the built-in scenarios and those of the tests are as the schema says.
+// TestScenariosMatchSchema: the built-in scenarios and those of the tests match the schema.
 func TestScenariosMatchSchema(t *testing.T) {
 	c := jsonschema.NewCompiler()
 	schema, err := c.Compile("scenario.schema.json")

@@ -234,7 +234,7 @@ func expected(v *view) map[uint32]map[string]float64 {
 	}
 }
 
-// TestConsistent checks that what the instruments say fits together: wind, course and current are one triangle.
+// TestConsistent checks that what the instruments send fits together: wind, course and current are one triangle.
 func TestConsistent(t *testing.T) {
 	w := newWorld(Boat{Latitude: 50, Longitude: -5}, t0, nil)
 	for range 600 {

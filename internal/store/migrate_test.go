@@ -79,7 +79,8 @@ func TestMigration(t *testing.T) {
 	}
 }
 
-// TestMigrationRefused: a step that fails, or that this muster no longer knows, is one line, and the store is as it was.
+// TestMigrationRefused: a step that fails, or that this muster no longer has, is one line, and the store is as it
+// was.
 func TestMigrationRefused(t *testing.T) {
 	for want, step := range map[string]func(*Store) error{
 		"bring version 2 to 3: value \"x\" makes no sense":                                                                func(*Store) error { return errors.New(`value "x" makes no sense`) },

@@ -37,7 +37,7 @@ func TestMain(m *testing.M) {
 	}
 }
 
-// child puts numbers for ever and says each number that is on the card.
+// child puts numbers for ever and prints each number that is on the card.
 func child(dir string) int {
 	s, err := Open(dir, Options{})
 	if err != nil || s.SetAside() != nil {
@@ -65,7 +65,7 @@ func child(dir string) int {
 	}
 }
 
-// TestKilled kills a process that writes at random moments: nothing that it said was kept may be missing.
+// TestKilled kills a process that writes at random moments: nothing that it printed as kept may be missing.
 func TestKilled(t *testing.T) {
 	runs := 200
 	if testing.Short() {
@@ -147,7 +147,8 @@ func TestTornWrites(t *testing.T) {
 		write(step)
 		after := read()
 		for range 20 {
-			// The pages are flushed before the head page that makes them count: while the head is old or torn, they may be anything.
+			// The pages are flushed before the head page that makes them count: while the head is old or torn, they
+			// may be anything.
 			torn := append([]byte(nil), before...)
 			torn = append(torn, make([]byte, len(after)-len(before))...)
 			headTorn := rng.IntN(2) == 0

@@ -70,7 +70,7 @@ func TestKeeps(t *testing.T) {
 	}
 }
 
-// TestWritesOnlyWhatChanged: the card is spared when nothing new is told.
+// TestWritesOnlyWhatChanged: the card is spared when nothing new is put.
 func TestWritesOnlyWhatChanged(t *testing.T) {
 	s := mustOpen(t, t.TempDir(), Options{})
 	s.Put(Devices, "a", []byte("one"))
@@ -143,7 +143,8 @@ func TestDamagedIsSetAside(t *testing.T) {
 	}
 }
 
-// TestSetAsideAgain: each damaged store gets a name of its own; when all are taken the last gives way, and that is said.
+// TestSetAsideAgain: each damaged store gets a name of its own; when all are taken the last gives way, and that is
+// reported.
 func TestSetAsideAgain(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, fileName)
@@ -244,7 +245,7 @@ func TestRetention(t *testing.T) {
 	}
 }
 
-// TestUnsetClock: what was kept while the clock stood in 1970 is not old when it jumps to the present.
+// TestUnsetClock: what was kept while the clock was in 1970 is not old when it jumps to the present.
 func TestUnsetClock(t *testing.T) {
 	now := time.Unix(300, 0)
 	s := mustOpen(t, t.TempDir(), Options{MaxAge: time.Hour, Now: func() time.Time { return now }})

@@ -45,7 +45,8 @@ func FuzzCutLine(f *testing.F) {
 	})
 }
 
-// TestWrongBaudGiven: a port opened at a given rate hands on the noise that another rate makes, so that the talker's rate can be told.
+// TestWrongBaudGiven: a port opened at a given rate hands on the noise that another rate makes, so that the talker's
+// rate can be found.
 func TestWrongBaudGiven(t *testing.T) {
 	for _, tt := range []struct{ talker, given int }{{4800, 38400}, {4800, 9600}, {9600, 38400}, {38400, 4800}} {
 		port := newWirePort(tt.talker)

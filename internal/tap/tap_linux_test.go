@@ -90,7 +90,7 @@ func TestReceiver(t *testing.T) {
 	}
 }
 
-// What the kernel drops is told, and exactly.
+// What the kernel drops is reported, and exactly.
 func TestReceiverCountsLosses(t *testing.T) {
 	r, c := udpReceiver(t, 4096)
 	const sent = 500
@@ -124,7 +124,7 @@ func TestReceiverCountsLosses(t *testing.T) {
 	}
 }
 
-// TestUDPLosses: what a UDP source loses for want of room is told, and exactly.
+// TestUDPLosses: what a UDP source loses for lack of room is reported, and exactly.
 func TestUDPLosses(t *testing.T) {
 	for spec, payload := range map[string][]byte{"udp:127.0.0.1:%d": rawFrame(0x123, 1), "0183+udp:127.0.0.1:%d": []byte("$IIHDG,101.1,,,7.1,W*3A\r\n")} {
 		port := hosttest.Port(t)
@@ -167,7 +167,8 @@ func TestUDPLosses(t *testing.T) {
 	}
 }
 
-// TestReceiveQueue: without a privilege the kernel grants what net.core.rmem_max allows, which is told; what it grants in full is not.
+// TestReceiveQueue: without a privilege the kernel grants what net.core.rmem_max allows, which is reported; what it
+// grants in full is not.
 func TestReceiveQueue(t *testing.T) {
 	if r, _ := udpReceiver(t, 4096); r.queue != 0 {
 		t.Errorf("a small queue is cut to %d", r.queue)
@@ -281,7 +282,8 @@ func u32(v ...uint32) (b []byte) {
 	return b
 }
 
-// linkMessage is what the kernel says of an interface whose controller is passive; each counter has its own number, so that a wrong one shows.
+// linkMessage is what the kernel sends for an interface whose controller is passive; each counter has its own number,
+// so that a wrong one shows.
 func linkMessage() []byte {
 	var stats [25]uint64
 	for i := range stats {

@@ -13,8 +13,8 @@ import (
 	"muster/pgn"
 )
 
-// dialogue lets a sender and a receiver talk while an assembler listens. lose says whether the n-th frame on the wire is lost to the
-// other side; the listener hears all.
+// dialogue runs a transfer between a sender and a receiver while an assembler listens. lose decides whether the n-th
+// frame on the bus is lost to the other side; the listener receives all.
 func dialogue(t testing.TB, number uint32, dst uint8, data []byte, lose func(n int) bool) (s *Sender, r *Receiver, a *Assembler, heard []byte) {
 	t.Helper()
 	s, err := NewSender(number, 35, dst, data)

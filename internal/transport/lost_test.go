@@ -15,7 +15,7 @@ import (
 // The PGNs that the senders of these tests send: fast packets of one frame, so that a lost frame is a lost message.
 var sentPGNs = []uint32{129029, 128275, 129038, 129039, 129540, 126996, 127489, 127497, 127496}
 
-// counting says how a sender numbers its messages.
+// counting is how a sender numbers its messages.
 type counting func(number uint32, instance, n int) uint8
 
 // perPGN is what senders are meant to do; start is where the counter of each PGN begins.
@@ -175,7 +175,7 @@ func TestNothingLost(t *testing.T) {
 	}
 }
 
-// A device that was off for a while and counts from 0 again lost nothing, whether its claim was heard or not.
+// A device that was off for a while and counts from 0 again lost nothing, whether its claim was received or not.
 func TestRestartIsNoLoss(t *testing.T) {
 	for off := range 12 {
 		for before := range 8 {

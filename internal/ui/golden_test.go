@@ -14,7 +14,7 @@ var update = flag.Bool("update", false, "rewrite the golden files")
 
 var style = regexp.MustCompile(`(?s)<style>.+</style>`)
 
-// TestGolden holds the report that stands alone to what was looked at.
+// TestGolden compares the self-contained report with the reviewed one.
 func TestGolden(t *testing.T) {
 	var page strings.Builder
 	if err := WriteHTML(&page, webtest.Sample(t), "v1"); err != nil {

@@ -38,7 +38,7 @@ func benchFleet(b *testing.B, boats int) {
 		}
 	})
 	h := r.hub(b, nil)
-	nc := connect(b, r.url, r.creds(b, "hub")) // one connection speaks for all boats: their encoding is not what is measured
+	nc := connect(b, r.url, r.creds(b, "hub")) // one connection sends for all boats: their encoding is not what is measured
 	js, err := jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(256))
 	if err != nil {
 		b.Fatal(err)

@@ -11,7 +11,7 @@ import (
 	"muster/internal/fleet"
 )
 
-// TestStory: a boat is let in, reports, has an alert raised and cleared, and is found.
+// TestStory: a boat is enrolled, reports, has an alert raised and cleared, and is found.
 func TestStory(t *testing.T) {
 	r := newRig(t, nil)
 	s := r.sender(t, "wagtail", "board1")

@@ -148,7 +148,8 @@ func spyOn(t *testing.T, r *rig) func() []string {
 	}
 }
 
-// TestRevoked: a boat that is shut out is dropped at once and not let in again, as is a board whose boat was enrolled again.
+// TestRevoked: a boat that is revoked is dropped at once and cannot connect again, nor can a boat computer whose boat
+// was enrolled again.
 func TestRevoked(t *testing.T) {
 	servers(t, func(t *testing.T, r *rig) {
 		h := r.hub(t, nil)

@@ -107,7 +107,7 @@ func TestRefused(t *testing.T) {
 	}
 }
 
-// TestOrder: repeated, late and overtaken messages, a second board, and a clock in 1970.
+// TestOrder: repeated, late and overtaken messages, a second boat computer, and a clock in 1970.
 func TestOrder(t *testing.T) {
 	r := newRig(t, nil)
 	h := r.hub(t, calm)
@@ -157,7 +157,7 @@ func TestOrder(t *testing.T) {
 	}
 }
 
-// TestHeard holds the window of numbers to what a list of them says.
+// TestHeard compares the window of numbers with a list of them.
 func TestHeard(t *testing.T) {
 	var r record
 	at := time.Unix(1000, 0)

@@ -78,8 +78,8 @@ func (r *rig) start(t testing.TB, dir string, edit func(*broker.Options)) {
 	r.server, r.url = s, s.ClientURL()
 }
 
-// connect connects with credentials over the network. As an uplink does, it gives up a node that took the connection and says nothing: one
-// that is being killed may.
+// connect connects with credentials over the network. As an uplink does, it gives up a node that took the connection
+// and sends nothing: one that is being killed may.
 func connect(t testing.TB, url string, creds []byte, opts ...nats.Option) *nats.Conn {
 	t.Helper()
 	nc, err := nats.Connect(url, append([]nats.Option{nats.UserCredentialBytes(creds), nats.MaxReconnects(-1), nats.Timeout(patience / 6),
@@ -146,10 +146,10 @@ func (r *rig) hubAt(t testing.TB, url string, edit func(*Options)) *running {
 	return out
 }
 
-// calm is a hub that is given nothing twice on a machine that stands still for seconds, for tests that count what it took.
+// calm is a hub that is given nothing twice on a computer that stops for seconds, for tests that count what it took.
 func calm(o *Options) { o.ackWait = patience }
 
-// patience is how long a test waits for what must come: machines that test are busy with other things.
+// patience is how long a test waits for what must come: test computers are loaded with other work.
 const patience = 5 * time.Minute
 
 // until waits for something that must come.
@@ -170,7 +170,7 @@ func answer[T any](t testing.TB, what string, ask func() (T, error)) (got T) {
 	return got
 }
 
-// sender is a boat as its uplink speaks.
+// sender is a boat that sends as its uplink does.
 type sender struct {
 	id, board string
 	seq       uint64

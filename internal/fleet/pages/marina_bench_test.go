@@ -28,8 +28,8 @@ import (
 	"muster/internal/report"
 )
 
-// BenchmarkMarina measures what somebody before the page waits for, with a hub at work behind it: a search by version, and a change from its
-// sending to the page that shows it, which the event stream announces.
+// BenchmarkMarina measures what a person before the page waits for, with a hub at work behind it: a search by
+// version, and a change from its sending to the page that shows it, which the event stream announces.
 func BenchmarkMarina(b *testing.B) {
 	for _, n := range []int{100, 1000, 10000} {
 		b.Run(strconv.Itoa(n), func(b *testing.B) {
@@ -108,7 +108,7 @@ func benchMarina(b *testing.B, boats int) {
 	seq := uint64(1)
 	waits := timed(40, func() time.Duration {
 		seq++
-		time.Sleep(time.Duration(seq%20) * 100 * time.Millisecond) // at any moment between two looks of the event stream
+		time.Sleep(time.Duration(seq%20) * 100 * time.Millisecond) // at any moment between two checks of the event stream
 		began, software := time.Now(), fmt.Sprintf("4.%d", 52+seq)
 		send(7, seq, software)
 		for {

@@ -23,7 +23,7 @@ var errBroken = errors.New("the store does not answer")
 func (brokenFleet) Search(hub.Query) ([]hub.Hit, error)                  { return nil, errBroken }
 func (brokenFleet) Refusals(context.Context, int) ([]hub.Refusal, error) { return nil, errBroken }
 
-// oddFleet has a boat that is shut out, an acknowledged alert, a device entered by hand, and a message of no boat.
+// oddFleet has a boat that is revoked, an acknowledged alert, a device entered by hand, and a message of no boat.
 func oddFleet(t *testing.T) *fakeFleet {
 	t.Helper()
 	f := fakeBoats(t)
@@ -88,7 +88,7 @@ func TestGoldenOdd(t *testing.T) {
 
 const turns = `<nav class="turn" aria-label="Further entries">`
 
-// TestGoldenRefusedLogin: who shows another token is told so.
+// TestGoldenRefusedLogin: a wrong token is refused with a message.
 func TestGoldenRefusedLogin(t *testing.T) {
 	s := serve(t, &fakeFleet{}, func(o *Options) { o.Token = "open" })
 	resp, page := webtest.Ask(t, http.MethodPost, s.URL()+"/login", "token=wrong",
@@ -99,7 +99,8 @@ func TestGoldenRefusedLogin(t *testing.T) {
 	webtest.GoldenPage(t, filepath.Join("testdata", "odd", "login-refused.html"), page, *update)
 }
 
-// leftOut is what the pages of a fleet of 600 boats, each with an old head and an alert, say of what they do not show.
+// leftOut is what the pages of a fleet of 600 boats, each with an old display and an alert, state about what they do
+// not show.
 var leftOut = []struct{ path, says string }{
 	{"/", turns + `<a href="/?page=2">Next →</a></nav>`},
 	{"/?page=2", turns + `<a href="/?page=1">← Previous</a><a href="/?page=3">Next →</a></nav>`},
@@ -120,7 +121,7 @@ func largeFleet() *fakeFleet {
 	return f
 }
 
-// TestLeftOut: a page that does not show all says so, or leads on.
+// TestLeftOut: a page that does not show all states it, or leads on.
 func TestLeftOut(t *testing.T) {
 	s := serve(t, largeFleet(), nil)
 	for _, tt := range leftOut {

@@ -54,7 +54,8 @@ func TestOpenAPI(t *testing.T) {
 	}
 }
 
-// TestServiceDiscovery: Prometheus' own client reads the boats that can be scraped. Its type must be said: 2.42 leaves it out of discovery otherwise.
+// TestServiceDiscovery: Prometheus' own client reads the boats that can be scraped. Its type must be set: 2.42 leaves
+// it out of discovery otherwise.
 func TestServiceDiscovery(t *testing.T) {
 	prometheus := need(t, "prometheus")
 	s := serve(t, fakeBoats(t), func(o *Options) { o.Token, o.ReadToken = "act-act-act-act-", "read-read-read-read" })

@@ -242,7 +242,7 @@ func TestEvents(t *testing.T) {
 	}
 }
 
-// TestSlowReader: one who opens the event stream and never reads holds up nobody, and the streams are bounded.
+// TestSlowReader: one who opens the event stream and never reads holds up no other, and the streams are bounded.
 func TestSlowReader(t *testing.T) {
 	f := &changing{fakeFleet: fakeBoats(t), revision: 7}
 	s := serve(t, f, func(o *Options) { o.EventEvery = time.Millisecond })
@@ -311,8 +311,8 @@ func bench(b *testing.B, path string) {
 	}
 }
 
-// TestHostileTexts: what boats send adds no element and no attribute to a page, steers nothing that shows it, and leads only to the hub's
-// own pages. The pages are read by the parser of the Go project, which nobody here wrote.
+// TestHostileTexts: what boats send adds no element and no attribute to a page, steers nothing that shows it, and
+// leads only to the hub's own pages. The pages are read by the independent parser of the Go project.
 func TestHostileTexts(t *testing.T) {
 	const hostile = ` <q onload="x">'&amp;` + "\x00\x1b[2J\u202e</td>`"
 	f := fakeBoats(t)
