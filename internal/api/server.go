@@ -43,15 +43,15 @@ type Options struct {
 	ReadToken         string // required to read; empty for none
 	Reports           Reports
 	Desk              Desk                                  // nil for a server that only shows
-	Conditions        func() Conditions                     // conditions by recent traffic; may be called from anywhere; nil when unknown
-	Sheets            func() *release.Sheets                // release sheets, nil when there are none; may be called from anywhere
+	Conditions        func() Conditions                     // by recent traffic; called from anywhere; nil when unknown
+	Sheets            func() *release.Sheets                // release sheets, nil when there are none; called from anywhere
 	Job               func() *job.Job                       // header of service records (the shop), or nil; called from anywhere
-	Checks            func() *check.Settings                // thresholds in force, the shipped ones when nil; may be called from anywhere
-	Plans             func() []*backbone.Plan               // layouts of backbones, none when there are none; may be called from anywhere
+	Checks            func() *check.Settings                // thresholds in force, nil for the shipped ones; called from anywhere
+	Plans             func() []*backbone.Plan               // layouts of backbones, may be none; called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
-	SnapshotDir       string                                // folder of snapshots, made when it is missing; empty keeps a few in memory
-	Metrics           *prometheus.Registry                  // of the program; those of the latest report join it; nil for one of their own
-	Taken             func(*snapshot.Snapshot)              // called with each snapshot taken on a page or by the API; may be nil
+	SnapshotDir       string                                // folder of snapshots, made when missing; empty keeps a few in memory
+	Metrics           *prometheus.Registry                  // of the program; those of the latest report join it; nil: a new one
+	Taken             func(*snapshot.Snapshot)              // called with each snapshot taken on a page or by the API; or nil
 	Printed           func(name, media string, data []byte) // called with each service record printed as PDF; may be nil
 	Version           string
 	Log               zerolog.Logger

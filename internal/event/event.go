@@ -75,12 +75,12 @@ type Kind uint8
 const (
 	KindNone       Kind = iota // nothing
 	KindNetwork                // Info: this is what the network number represents from here on
-	KindFrame                  // Frame, Sent: a classic CAN frame, also of 11 bits or remote; Count: its bits on the wire, 0 when not counted
+	KindFrame                  // Frame, Sent: a classic CAN frame, also of 11 bits or remote; Count: its bits on the bus, or 0
 	KindErrorFrame             // Frame: ID holds the error class bits (linux/can/error.h), Data the details
 	KindDropped                // Count: frames lost between the bus and us since the last such event
 	KindLine                   // Line, Sent: one raw NMEA 0183 line without its line end
 	KindOversize               // Count: CAN FD or XL frames seen, which are not part of NMEA 2000
-	KindDamaged                // Count, Line: lines or records of a capture that could not be read; Line may hold the reason
+	KindDamaged                // Count, Line: unreadable lines or records of a capture; Line may hold the reason
 	KindDown                   // Line: the source went away; Line may hold the reason
 	KindUp                     // the source is back
 	KindController             // Count: CAN controller state as in linux/can/netlink.h (0 active … 3 bus off, 4 stopped)
@@ -117,7 +117,7 @@ type Network struct {
 	Listen    bool        // the adapter is in listen-only mode and cannot disturb the bus
 	Unstamped bool        // the source gives no times
 	Timing    Timing      // as the driver of a CAN interface has it; zero elsewhere
-	Queue     int         // bytes that the kernel lets wait to be read, where it allows fewer than were asked for; 0 otherwise
+	Queue     int         // bytes that the kernel lets wait to be read, where that is fewer than asked for; or 0
 }
 
 // Timing is how a CAN controller is set up besides its bit rate.

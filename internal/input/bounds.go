@@ -20,7 +20,7 @@ const (
 	maxSiblings  = 2_500_000 // sum over all mappings of half the square of its keys: 2,200 keys in one
 	maxPaths     = 8 << 20   // bytes of the paths to all values
 	maxAngles    = 64        // < in a row, each of which makes the scanner read all that follow
-	maxBlanks    = 4 << 20   // lines without text in a row times the bytes of the file: each makes the scanner copy the text before them
+	maxBlanks    = 4 << 20   // lines without text in a row times the bytes of the file: each makes the scanner copy
 )
 
 // plainBounds checks what makes the scanner of the YAML library slower than in proportion to the text.
@@ -72,7 +72,7 @@ type tokenBounds struct {
 	levels                                       []level
 	path                                         int // bytes of the path to where it is
 	paths, siblings, documents, anchors, markers int
-	start                                        *token.Token // the first token of a line, or behind a dash: the column of what begins there
+	start                                        *token.Token // first token of a line, or behind a dash: the column of what begins
 	prev                                         *token.Token
 }
 

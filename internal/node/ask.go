@@ -16,7 +16,7 @@ import (
 // AskOptions are the bounds on asking. The zero value of a field means its default.
 type AskOptions struct {
 	BitRate uint32        // of the bus; default 250 kbit/s
-	Share   float64       // of the bus for our requests and their answers, 0..1; default 0.085, so that no second sees 0.10
+	Share   float64       // of the bus for our requests and their answers, 0..1; default 0.085: no second sees 0.10
 	Timeout time.Duration // without a sign of the answer; default 1.25 s
 	Tries   int           // requests before giving up; default 4
 	Again   time.Duration // least time between asking a device everything and asking it again; default 30 s
@@ -52,7 +52,7 @@ var topics = [...]struct {
 }
 
 const (
-	enough      = 3200                   // bits to have before a device is asked a topic: the dearest answer with its request
+	enough      = 3200                   // bits to have before a topic is asked: the dearest answer with its request
 	little      = 500                    // bits to have before an address is asked for its claim
 	maxTargets  = 512                    // devices remembered
 	settleTime  = 300 * time.Millisecond // after a claim, before the device is asked anything

@@ -365,7 +365,7 @@ func (s *Store) update(f func(*bbolt.Tx) error) (err error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	page := int64(s.db.Info().PageSize)
-	s.stats.Written += uint64(after.GetPageAlloc() - before.GetPageAlloc() + page) // what was allocated is written, and one meta page
+	s.stats.Written += uint64(after.GetPageAlloc() - before.GetPageAlloc() + page) // allocated pages are written, and one meta page
 	if err != nil {
 		s.stats.Failures++
 		return err

@@ -74,7 +74,7 @@ type Store struct {
 	stats    Stats
 	setAside *Aside
 
-	unreadable *damaged // what is wrong with a file that is still to be set aside; taken with writes, or before the Store is shared
+	unreadable *damaged // a file that is still to be set aside; taken with writes, or before the Store is shared
 }
 
 // Stats are what a Store counts.

@@ -115,7 +115,7 @@ func judge(b []byte, at int) (next int, settled bool) {
 			return at, false
 		}
 	}
-	if i := slices.Index(rates[:], int(v.Baud)); i > at { // behind us it was tried already, and the round comes there again
+	if i := slices.Index(rates[:], int(v.Baud)); i > at { // behind us: tried already, comes again
 		return i, false
 	}
 	return (at + 1) % len(rates), false

@@ -16,7 +16,7 @@ type canState struct {
 	bitRate  uint32 // bit/s, 0 unknown
 	listen   bool
 	timing   event.Timing
-	lost     uint64 // frames that the driver or the kernel had no room for, before they reached any socket, since the interface was made
+	lost     uint64 // frames without room in the driver or the kernel, before any socket, since the interface was made
 }
 
 // linkState asks for the state of one interface. It only reads.

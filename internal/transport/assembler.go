@@ -15,7 +15,7 @@ type Options struct {
 	MaxISO      int           // ISO transfers open at once; default 256
 	FastTimeout time.Duration // between two frames of a fast packet; default 750 ms (open device stacks agree)
 	BAMTimeout  time.Duration // between two packets of a broadcast; default 750 ms (T1 in the kernel's J1939 stack)
-	RTSTimeout  time.Duration // between two signs of life of a connection; default 1250 ms (T2, T3 in the kernel's J1939 stack)
+	RTSTimeout  time.Duration // between two signs of life of a connection; default 1250 ms (T2, T3 of Linux J1939)
 }
 
 // DefaultOptions are the bounds used aboard.

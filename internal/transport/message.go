@@ -9,7 +9,7 @@ import (
 type Message struct {
 	Time        event.Time // of the frame that completed it
 	Data        []byte     // aliases the event or the assembler: valid until the next Feed
-	ID          pgn.ID     // identifier of the message; for the ISO protocol that of the message carried, not of its carrier
+	ID          pgn.ID     // of the message; for the ISO protocol that of the message carried, not of its carrier
 	Network     uint16     // number of the network within the stream
 	Destination uint8      // receiver's address, pgn.Global for all
 	Frames      uint8      // how many frames carried it

@@ -30,11 +30,11 @@ const (
 
 // Times and bounds of the two sides.
 const (
-	broadcastGap       = 50 * time.Millisecond   // smallest pause between packets of a broadcast (ISO 11783-3: 50 to 200 ms)
+	broadcastGap       = 50 * time.Millisecond   // smallest pause between packets of a broadcast (ISO 11783-3: 50..200 ms)
 	answerTimeout      = 1250 * time.Millisecond // T3: sender waits for CTS or the end (the kernel's J1939 stack)
 	holdTimeout        = 1050 * time.Millisecond // T4: sender waits after a CTS of 0 (an open ISO 11783 stack)
 	packetTimeout      = 750 * time.Millisecond  // T1: receiver waits for the next packet (the kernel's J1939 stack)
-	firstPacketTimeout = 1250 * time.Millisecond // T2: receiver waits for a packet after its CTS (the kernel's J1939 stack)
+	firstPacketTimeout = 1250 * time.Millisecond // T2: receiver waits for a packet after its CTS (Linux J1939)
 	maxRepeats         = 3                       // how often packets may be asked for again (common practice, no source)
 )
 

@@ -52,7 +52,7 @@ const DefaultMaxAge = 400 * 24 * time.Hour
 const (
 	duplicates    = 10 * time.Minute // span of the server's check for repeated messages; older ones show by number
 	perSubject    = 20000            // messages of one kind of one boat, so that no boat pushes out the others' history
-	refusedAll    = 4000             // with keepBytes 256 MB at most; a bound in bytes would set them aside on the disk from the start
+	refusedAll    = 4000             // with keepBytes 256 MB at most; a bound in bytes would reserve that on the disk
 	refusedEach   = 200
 	refusedAge    = 90 * 24 * time.Hour
 	maxPending    = 4096
