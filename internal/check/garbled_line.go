@@ -19,8 +19,10 @@ func garbledLine(p *Pass) {
 		switch {
 		case n.Line.LikelyBaud != 0:
 			word = "baud"
-		case n.Line.Condition == "noisy" || n.Line.Condition == "other-protocol":
+		case n.Line.Condition == "noisy" || n.Line.Condition == "other-protocol" || n.Line.Condition == "swapped-wires":
 			word = n.Line.Condition
+		case n.Line.Condition == "wrong-baud":
+			word = "unclear"
 		}
 		p.Find(Finding{
 			Case: word, Subject: n.ID, Network: n.ID,

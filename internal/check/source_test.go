@@ -137,6 +137,8 @@ func sourceSamples() []sample {
 		{"software-differs", "talkers of two manufacturers", speaks(speaks(aboard(), "GP", gps("3.1")), "GN", &boat.TalkerIdentity{Vendor: "LRK", Model: "Gannet GP1", Software: "3.2"}), 0},
 		{"garbled-line", "rate known", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "wrong-baud", LikelyBaud: 38400}}), 1},
 		{"garbled-line", "noisy", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "noisy"}}), 1},
+		{"garbled-line", "rate unknown", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "wrong-baud"}}), 1},
+		{"garbled-line", "swapped wires", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "swapped-wires"}}), 1},
 		{"garbled-line", "another protocol", line(boat.Network{Recent: boat.Faults{GarbledLines: 50}, Line: boat.LineState{Condition: "other-protocol"}}), 1},
 	}
 }

@@ -85,6 +85,16 @@ var lineTexts = map[string]Text{
 				{Change, "Open the port with ?baud={likely}, or without a rate to detect it."},
 				{Change, "If that gives no sentences either, swap the A and B wires."},
 			}},
+		"unclear": {Summary: "{count} on {network} within a minute are not sentences: what arrives at {baud} baud does not show the cause", Remedy: []Step{
+			beforeWiring,
+			{Look, "Check the baud rate in the talker's settings. A faster talker and swapped wires look the same here."},
+			{Change, "Open the port without ?baud=. muster then tries 4800, 38400, 9600, 19200, 57600 and 115200 baud, and swapped wires at each."},
+			{Change, "If no rate gives sentences, swap the A and B wires. Then look for a broken wire and for two talkers on one line."},
+		}},
+		"swapped-wires": {Summary: "{count} on {network} within a minute are not sentences: the A and B wires are swapped", Remedy: []Step{
+			beforeWiring,
+			{Change, "Swap the A and B wires. Leave the baud rate as it is: {baud} baud is right."},
+		}},
 		"noisy": {Summary: "{count} on {network} within a minute are not sentences",
 			Remedy: append([]Step{beforeWiring, {Look, "Leave the baud rate as it is. Sentences arrive between the garbled lines, so the rate is right."}}, noisyLine...)},
 		"other-protocol": {Summary: "{count} on {network} within a minute are text, but not NMEA 0183", Remedy: []Step{

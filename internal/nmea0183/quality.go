@@ -1,6 +1,9 @@
 package nmea0183
 
-import "fmt"
+import (
+	"fmt"
+	"slices"
+)
 
 // Condition is what a line's bytes show of the line.
 type Condition uint8
@@ -12,10 +15,11 @@ const (
 	ConditionNoisy                      // sentences, but many damaged: bad contact, two talkers on one pair, an overrun
 	ConditionWrongBaud                  // binary noise such as another rate or reversed wires give
 	ConditionOther                      // readable text that is not NMEA 0183
+	ConditionSwapped                    // sentences at the right rate, upside down: the wires A and B are swapped
 	conditionCount
 )
 
-var conditionNames = [conditionCount]string{"unknown", "good", "noisy", "wrong-baud", "other-protocol"}
+var conditionNames = [conditionCount]string{"unknown", "good", "noisy", "wrong-baud", "other-protocol", "swapped-wires"}
 
 // String is the condition as a word.
 func (c Condition) String() string {
@@ -37,7 +41,9 @@ type Quality struct {
 	lines, whole uint32 // lines, and those with a whole sentence
 	bytes        uint32
 	plain        uint32 // printable bytes
+	zero         uint32 // bytes of value 0
 	slow         [len(slowdowns)]uint32
+	swapped      uint32 // ends of sentences among bytes that are upside down
 }
 
 // slowdowns are the ratios of two standard rates by which a receiver can be too fast, largest first.
@@ -62,9 +68,13 @@ func (q *Quality) Add(line []byte, whole int) {
 		q.count(len(line))
 		return
 	}
+	q.swapped += upsideDown(line)
 	for _, c := range line {
 		if c >= 0x20 && c <= 0x7E {
 			q.plain++
+		}
+		if c == 0 {
+			q.zero++
 		}
 		for fits, i := stretches[c], 0; fits != 0; fits, i = fits>>1, i+1 {
 			q.slow[i] += uint32(fits & 1)
@@ -79,7 +89,7 @@ func (q *Quality) count(n int) {
 	if q.bytes < manyBytes {
 		return
 	}
-	for _, n := range []*uint32{&q.lines, &q.whole, &q.bytes, &q.plain} {
+	for _, n := range []*uint32{&q.lines, &q.whole, &q.bytes, &q.plain, &q.zero, &q.swapped} {
 		*n /= 2
 	}
 	for i := range q.slow {
@@ -112,10 +122,24 @@ func stretched(c byte, k uint32) bool {
 	return true
 }
 
+// upsideDown counts the ends of sentences ("*4C" and a carriage return) in what a receiver reads at the right rate from swapped wires. It takes
+// the talker's stop bit, which is the only falling edge between two characters, for the start bit of the next one: the talker's start bit
+// becomes its lowest bit, always 1, and the talker's seven bits follow, inverted.
+func upsideDown(line []byte) (ends uint32) {
+	text := func(i int) byte { return ^line[i] >> 1 }
+	for i := range len(line) - 3 {
+		if line[i]&line[i+1]&line[i+2]&line[i+3]&1 == 1 && text(i) == '*' && isHex(text(i+1)) && isHex(text(i+2)) && text(i+3) == '\r' {
+			ends++
+		}
+	}
+	return ends
+}
+
 // Verdict assesses the line, which is read at the given baud (0 when there is none, as on TCP).
 //
-// A receiver that is two to eight times too fast sees each bit of the line stretched, which shows the talker's rate.
-// One that is too slow sees noise that shows nothing, so the faster of the standard's two rates is named.
+// A receiver that is two to eight times too fast sees each bit of the line stretched, which shows the talker's rate. At the right rate,
+// swapped wires show the talker's text upside down. A receiver that is too slow, or more than eight times too fast, gets noise that shows
+// neither rate nor polarity: then no rate is named.
 func (q *Quality) Verdict(baud uint32) Verdict {
 	switch {
 	case q.bytes < fewBytes:
@@ -124,6 +148,8 @@ func (q *Quality) Verdict(baud uint32) Verdict {
 		return Verdict{Condition: ConditionGood}
 	case q.whole*5 >= q.lines:
 		return Verdict{Condition: ConditionNoisy}
+	case q.swapped > 0 && q.swapped*manyBytes/16 >= q.bytes:
+		return Verdict{Condition: ConditionSwapped}
 	case q.plain*10 >= q.bytes*9:
 		return Verdict{Condition: ConditionOther}
 	case baud == 0:
@@ -132,25 +158,20 @@ func (q *Quality) Verdict(baud uint32) Verdict {
 	return Verdict{Condition: ConditionWrongBaud, Baud: q.likely(baud)}
 }
 
-// likely is the talker's rate as far as noise read at baud shows it.
+// likely is the talker's rate as far as noise read at baud shows it, else 0.
 func (q *Quality) likely(baud uint32) uint32 {
 	for i, k := range slowdowns {
 		if q.slow[i]*20 < q.bytes*19 {
 			continue
 		}
-		if rate := baud / k; i > 0 || rate == standardBaud { // the largest ratio fits everything slower, too
+		// A receiver that is more than eight times too fast reads nothing but zeros, as it does from a line that is interrupted.
+		if rate := baud / k; rate*k == baud && slices.Contains(usualRates[:], rate) && q.zero*20 < q.bytes*19 {
 			return rate
 		}
-		return standardBaud
-	}
-	if baud < highSpeedBaud {
-		return highSpeedBaud
+		return 0
 	}
 	return 0
 }
 
-// The standard's two rates.
-const (
-	standardBaud  = 4800
-	highSpeedBaud = 38400
-)
+// usualRates are the standard's two rates and those of manufacturers, in bit/s.
+var usualRates = [...]uint32{4800, 9600, 19200, 38400, 57600, 115200}

@@ -227,6 +227,7 @@ var lineConditions = map[string]string{
 	"good":           "OK: the sentences are complete",
 	"noisy":          "noisy: many sentences are damaged",
 	"wrong-baud":     "unreadable: wrong speed or reversed wires",
+	"swapped-wires":  "unreadable: wires A and B are swapped",
 	"other-protocol": "text, but not NMEA 0183",
 }
 

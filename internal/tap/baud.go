@@ -108,7 +108,7 @@ func judge(b []byte, at int) (next int, settled bool) {
 		return at, false
 	}
 	switch v.Condition {
-	case nmea0183.ConditionGood, nmea0183.ConditionNoisy:
+	case nmea0183.ConditionGood, nmea0183.ConditionNoisy, nmea0183.ConditionSwapped:
 		return at, true
 	case nmea0183.ConditionUnknown:
 		if len(b) < probeMost {

@@ -16,6 +16,7 @@ type wirePort struct {
 	serial.Port
 	talker, rate int
 	bits         []byte // one bit of the talker each
+	swapped      bool   // the wires A and B are swapped
 	at           float64
 	left         int // reads before the end
 }
@@ -48,7 +49,11 @@ func (p *wirePort) ResetInputBuffer() error { return nil }
 func (p *wirePort) Close() error { return nil }
 
 func (p *wirePort) bit(at float64) byte {
-	return p.bits[int(at)%len(p.bits)]
+	bit := p.bits[int(at)%len(p.bits)]
+	if p.swapped {
+		bit ^= 1
+	}
+	return bit
 }
 
 // Read samples the line as a receiver does: it waits for a start bit and takes the middle of each bit at its own rate.
@@ -113,6 +118,47 @@ func TestBaudIsFound(t *testing.T) {
 			}
 			if int(handOut) != talker || port.rate != talker {
 				t.Errorf("announced %d, reads at %d", handOut, port.rate)
+			}
+		})
+	}
+}
+
+// TestSwappedWiresAreFound: at whatever rate the talker sends over swapped wires, the port ends at its rate, and the line's bytes show the cause.
+func TestSwappedWiresAreFound(t *testing.T) {
+	for _, talker := range rates {
+		t.Run(fmt.Sprint(talker), func(t *testing.T) {
+			port := newWirePort(talker)
+			port.swapped = true
+			src, err := openProbedLine("0183:/dev/ttyUSB9", "/dev/ttyUSB9", Options{}.withDefaults(), func(_ string, baud int) (serial.Port, error) {
+				port.rate = baud
+				return port, nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer src.Close()
+			var q nmea0183.Quality
+			var announced uint32
+			var events [16]event.Event
+			for lines := 0; lines < 40 || int(announced) != talker; {
+				n, err := src.Read(events[:])
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, ev := range events[:n] {
+					switch ev.Kind {
+					case event.KindNetwork:
+						announced, lines, q = ev.Info.BitRate, 0, nmea0183.Quality{}
+					case event.KindLine:
+						q.Add(ev.Line, 0)
+						lines++
+					case event.KindDown:
+						t.Fatalf("the port ran dry at %d baud, announced %d", port.rate, announced)
+					}
+				}
+			}
+			if v := q.Verdict(announced); int(announced) != talker || v.Condition != nmea0183.ConditionSwapped {
+				t.Errorf("announced %d, verdict %v", announced, v)
 			}
 		})
 	}

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"time"
 
 	"go.bug.st/serial"
 
@@ -27,6 +28,7 @@ type splitter struct {
 	r        io.Reader
 	buf      [4096]byte
 	pos, end int
+	since    event.Time // since when the beginning of a line waits for its end
 	skipping bool
 }
 
@@ -56,11 +58,23 @@ func (s *splitter) next(ends string) (line []byte, ok, long bool) {
 	}
 }
 
+// endless is after how long a line without an end is taken for whole. At 300 baud the longest sentence takes 3 s.
+const endless = 5 * time.Second
+
 // nextLine returns the next NMEA 0183 line that is already at hand, not empty. Nothing is thrown away: noise such as
 // another baud rate gives has no line ends, and Quality must see it. The line aliases the buffer until fill.
-func (s *splitter) nextLine() (line []byte, ok bool) {
+func (s *splitter) nextLine(now event.Time) (line []byte, ok bool) {
 	for {
-		line, n := cutLine(s.buf[s.pos:s.end])
+		rest := s.buf[s.pos:s.end]
+		line, n := cutLine(rest)
+		switch {
+		case n > 0 || len(rest) == 0:
+			s.since = 0
+		case s.since == 0:
+			s.since = now
+		case now.Sub(s.since) > endless:
+			line, n, s.since = rest, len(rest), 0
+		}
 		s.pos += n
 		if n == 0 || len(line) > 0 {
 			return line, n > 0
@@ -186,7 +200,7 @@ func (l *lineLink) read(events []event.Event) (int, error) {
 	for {
 		at := event.At(l.opts.Now())
 		for n < len(events) {
-			line, ok := l.nextLine()
+			line, ok := l.nextLine(at)
 			if !ok {
 				break
 			}

@@ -115,7 +115,7 @@ func (s *listenLink) serve(c net.Conn) {
 		}
 	}
 	for {
-		if line, ok := in.nextLine(); ok {
+		if line, ok := in.nextLine(event.At(s.opts.Now())); ok {
 			if !put(line, false) {
 				return
 			}

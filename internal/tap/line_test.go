@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"strings"
 	"testing"
+	"time"
 
 	"muster/internal/event"
 	"muster/internal/nmea0183"
@@ -46,9 +47,9 @@ func FuzzCutLine(f *testing.F) {
 }
 
 // TestWrongBaudGiven: a port opened at a given rate hands on the noise that another rate makes, so that the talker's
-// rate can be found.
+// rate can be found. A receiver that is too slow shows none.
 func TestWrongBaudGiven(t *testing.T) {
-	for _, tt := range []struct{ talker, given int }{{4800, 38400}, {4800, 9600}, {9600, 38400}, {38400, 4800}} {
+	for _, tt := range []struct{ talker, given, told int }{{4800, 38400, 4800}, {4800, 9600, 4800}, {9600, 38400, 9600}, {38400, 4800, 0}, {115200, 4800, 0}} {
 		port := newWirePort(tt.talker)
 		port.rate = tt.given
 		l := newLineLink(port, Options{}.withDefaults())
@@ -66,8 +67,40 @@ func TestWrongBaudGiven(t *testing.T) {
 				q.Add(ev.Line, 0)
 			}
 		}
-		if got, want := q.Verdict(uint32(tt.given)), (nmea0183.Verdict{Condition: nmea0183.ConditionWrongBaud, Baud: uint32(tt.talker)}); got != want {
+		if got, want := q.Verdict(uint32(tt.given)), (nmea0183.Verdict{Condition: nmea0183.ConditionWrongBaud, Baud: uint32(tt.told)}); got != want {
 			t.Errorf("%d read at %d: %+v", tt.talker, tt.given, got)
 		}
 	}
 }
+
+// TestNoiseWithoutAnEnd: bytes that no line end follows are handed on when they have waited for longer than any sentence takes.
+func TestNoiseWithoutAnEnd(t *testing.T) {
+	now := time.Unix(1_777_881_600, 0)
+	r := &drip{wait: func() { now = now.Add(2 * time.Second) }}
+	l := newLineLink(r, Options{Now: func() time.Time { return now }}.withDefaults())
+	var events [8]event.Event
+	var got int
+	for range 3 {
+		n, err := l.read(events[:])
+		if err != nil || n != 1 || len(events[0].Line) == 0 {
+			t.Fatalf("%d lines, %v", n, err)
+		}
+		got += len(events[0].Line)
+	}
+	if got < 9 || got > 12 { // one byte in two seconds, handed on after five
+		t.Errorf("%d bytes in three lines", got)
+	}
+}
+
+// drip gives a byte of noise at a time.
+type drip struct{ wait func() }
+
+func (d *drip) Read(b []byte) (int, error) {
+	d.wait()
+	b[0] = 0
+	return 1, nil
+}
+
+func (d *drip) Write(b []byte) (int, error) { return len(b), nil }
+
+func (d *drip) Close() error { return nil }

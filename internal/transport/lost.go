@@ -88,7 +88,8 @@ func (t *lostTable) hear(number uint32, source, sequence uint8, now event.Time) 
 		if overAll != 1 {
 			s.apart = min(s.apart+1, steadyRun)
 		}
-	case known && step > 1 && c.steps >= steadyRun && c.takes(last, now, step) && (s.apart == steadyRun || step != overAll):
+	case known && step > 1 && c.steps >= steadyRun && c.takes(last, now, step) &&
+		(s.apart == steadyRun || step != overAll):
 		c.steps += step
 		if sequence != 0 {
 			lost = step - 1
