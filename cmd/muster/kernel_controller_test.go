@@ -21,7 +21,7 @@ func TestKernelControllers(t *testing.T) {
 	}{
 		{"settings of the driver", "settings", settings},
 		{"down, renamed, removed and back", "away", awayAndBack},
-		{"removed and back in the middle of a followed work order", "followaway", followedAway},
+		{"down, renamed, removed and back in the middle of a followed work order", "followaway", followedAway},
 		{"two controllers on two buses", "twobuses", twoBuses},
 		{"receive overflow", "overflow", overflow},
 	} {

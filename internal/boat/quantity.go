@@ -127,7 +127,7 @@ type MeasureInfo struct {
 	Unit      string  // as it is told to people: deg, kn, m, °C
 	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
 	Compare   Comparison
-	Tolerance float64       // in Unit: usual between two reliable sources (common practice, no source)
+	Tolerance float64       // in Unit: more than two sources of published accuracy differ by; see TestTolerancesCoverAccuracy
 	Smooth    time.Duration // time constant of the mean that is compared, over waves and gusts (common practice)
 	Share     float64       // of the greater value, where that is more than Tolerance (common practice, no source)
 }

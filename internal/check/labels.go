@@ -12,7 +12,7 @@ var evidenceLabels = map[string]string{
 	"by": "entered by", "changes": "changes compared", "claim": "address claim", "current": "current release",
 	"devices": "devices", "difference_s": "difference (s)", "down_since": "missing since", "dropped": "dropped frames", "entered_by_hand": "entered by hand",
 	"factor": "limit (multiple of the interval)", "lag_ms": "delay (ms)", "last": "last seen", "last_seen_then": "last seen at the baseline",
-	"likely_baud": "likely baud rate", "baud": "baud rate", "matched": "changes repeated", "odd": "differs from all others", "path": "path of the data",
+	"likely_baud": "likely baud rate", "baud": "baud rate", "matched": "changes repeated", "odd": "differs from all others", "others_within": "the others differ by at most", "path": "path of the data",
 	"per_minute": "in the last minute", "planned": "load equivalency in the layout", "declared": "load equivalency reported",
 	"rating_amps": "cable rating (A)", "fuse_amps": "fuse (A)", "amps": "current (A)", "volts": "voltage (V)", "limit_volts": "limit (V)",
 	"minimum_volts": "limit (V)", "maximum_volts": "limit (V)", "measured_volts": "measured voltage (V)", "computed_volts": "calculated voltage (V)",

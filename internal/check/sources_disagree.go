@@ -25,61 +25,82 @@ func sourcesDisagree(p *Pass) {
 			p.NotJudged("", m.String(), m.String()+": it means nothing at rest or in light wind", NeedTraffic)
 			continue
 		}
-		worst, limit, against := 0.0, 0.0, make([]int, len(list)) // how many others each disagrees with
-		compared := false
-		for i := range list {
-			for j := range i {
-				moved, ok := p.between(m, list[i], list[j])
-				compared = compared || ok
-				most := m.Limit(tolerance, list[i], list[j])
-				if d := m.Difference(list[i], list[j]); ok && d > most+moved {
-					if d > worst {
-						worst, limit = d, most
-					}
-					against[i]++
-					against[j]++
-				}
-			}
-		}
+		d := p.disagreement(m, tolerance, list)
 		switch {
-		case !compared:
+		case d.agreed == 0 && d.worst == 0:
 			p.NotJudged("", m.String(), m.String()+": its sources cannot be compared: they send at moments too far apart, or differ in the variation", NeedTraffic)
 			continue
-		case worst == 0:
+		case d.worst == 0:
 			p.Clear("", m.String())
 			continue
 		}
 		info := m.Info()
 		var ids, words []string
 		values := map[string]any{}
-		odd := ""
 		for i, s := range list {
-			if against[i] == 0 {
+			if d.against[i] == 0 {
 				continue
 			}
 			ids = append(ids, s.ID)
 			words = append(words, p.sourceLabel(s.ID)+shown(m, s))
-			if len(list) > 2 && against[i] == len(list)-1 {
-				odd = s.ID
-			}
 			if m == boat.Position {
 				values[s.ID] = []float64{s.Value, s.Longitude}
 			} else {
 				values[s.ID] = round(value(m, s))
 			}
 		}
+		proof := evidence("values", values, "difference", round(d.worst), "tolerance", round(d.limit), "unit", info.Unit)
 		also := ""
-		if odd != "" && len(ids) == len(list) && oneAgainstAll(against) {
-			also = "; only " + p.sourceLabel(odd) + " differs from all others"
-		} else {
-			odd = ""
+		if odd := d.odd(); odd >= 0 {
+			also = "; only " + p.sourceLabel(list[odd].ID) + " differs from all others, which agree within " + quantity(d.near, info.Unit)
+			proof["odd"], proof["others_within"] = list[odd].ID, round(d.near)
 		}
 		p.Find(Finding{
-			Subject: m.String(), Devices: p.deviceIDs(ids), Network: common(list),
-			Values:   Values{"measure": m, "difference": quantity(worst, info.Unit), "limit": quantity(limit, info.Unit), "sources": enumerate(words), "odd": also},
-			Evidence: evidence("values", values, "difference", round(worst), "tolerance", round(limit), "odd", odd, "unit", info.Unit),
+			Subject: m.String(), Devices: p.deviceIDs(ids), Network: common(list), Evidence: proof,
+			Values: Values{"measure": m, "difference": quantity(d.worst, info.Unit), "limit": quantity(d.limit, info.Unit), "sources": enumerate(words), "odd": also},
 		})
 	}
+}
+
+// A disagreement is how the sources of a measure compare, two by two.
+type disagreement struct {
+	worst, limit float64 // the greatest difference that is too much, and its limit
+	near         float64 // the greatest difference of two that agree
+	agreed       int     // pairs that agree
+	against      []int   // how many others each disagrees with
+}
+
+func (p *Pass) disagreement(m boat.Measure, tolerance float64, list []*boat.Source) disagreement {
+	d := disagreement{against: make([]int, len(list))}
+	for i := range list {
+		for j := range i {
+			moved, ok := p.between(m, list[i], list[j])
+			if !ok {
+				continue
+			}
+			apart, most := m.Difference(list[i], list[j]), m.Limit(tolerance, list[i], list[j])
+			if apart <= most+moved {
+				d.agreed++
+				d.near = max(d.near, apart)
+				continue
+			}
+			if apart > d.worst {
+				d.worst, d.limit = apart, most
+			}
+			d.against[i]++
+			d.against[j]++
+		}
+	}
+	return d
+}
+
+// odd is the one source of three or more that disagrees with every other, while these agree with each other; -1 for none.
+func (d *disagreement) odd() int {
+	others := len(d.against) - 1
+	if others < 2 || d.agreed != others*(others-1)/2 {
+		return -1
+	}
+	return slices.Index(d.against, others)
 }
 
 // together is how far apart in time two values may be and still be of one moment; what changes slowly waits longer.
@@ -106,17 +127,6 @@ func (p *Pass) between(m boat.Measure, a, b *boat.Source) (moved float64, ok boo
 func (p *Pass) variationDisputed() bool {
 	list, tolerance := p.sources(boat.Variation), p.Settings.SourcesDisagree.tolerance(boat.Variation)
 	return tolerance > 0 && slices.ContainsFunc(list, func(s *boat.Source) bool { return boat.Variation.Difference(list[0], s) > tolerance })
-}
-
-// oneAgainstAll reports whether one source disagrees with every other and these agree among themselves.
-func oneAgainstAll(against []int) bool {
-	ones := 0
-	for _, n := range against {
-		if n == 1 {
-			ones++
-		}
-	}
-	return ones == len(against)-1
 }
 
 // meaningless reports whether the measure has no meaning at present: a course at rest, the direction of hardly any wind.

@@ -1,4 +1,5 @@
-# the controller is removed and comes back while muster follows a work order and the head is being updated
+# the interface is taken down, renamed and removed with its controller, and comes back, while muster follows a work order and the display is
+# being updated
 controllers
 controller can0 bitrate 250000
 controller can2 bitrate 250000
@@ -10,6 +11,17 @@ $MUSTER follow order.json can0 --ask --before before.json --state work.json >fol
 await listening can0 1
 sender $MUSTER simulate "$here/work.yaml" --to can2 --speed 2 >simulate.log 2>&1 & sim=$!
 await grep -q 'left the network' follow.txt
+deaf() { ! listening can0 1; }
+ip link set can0 down
+await deaf
+ip link set can0 up
+await listening can0 1
+ip link set can0 down
+ip link set can0 name boat0
+await deaf
+ip link set boat0 name can0
+ip link set can0 up
+await listening can0 1
 remove can0
 rescan can0
 controller can0 bitrate 250000
