@@ -52,7 +52,7 @@ func sourcesDisagree(p *Pass) {
 		proof := evidence("values", values, "difference", round(d.worst), "tolerance", round(d.limit), "unit", info.Unit)
 		also := ""
 		if odd := d.odd(); odd >= 0 {
-			also = "; only " + p.sourceLabel(list[odd].ID) + " differs from all others, which agree within " + quantity(d.near, info.Unit)
+			also = "; only " + p.sourceLabel(list[odd].ID) + " differs from all others, which agree within " + quantity(roundUp(d.near, info.Unit), info.Unit)
 			proof["odd"], proof["others_within"] = list[odd].ID, round(d.near)
 		}
 		p.Find(Finding{
@@ -166,6 +166,14 @@ func shown(m boat.Measure, s *boat.Source) string {
 		return ""
 	}
 	return " " + quantity(value(m, s), m.Info().Unit)
+}
+
+// roundUp rounds a bound up to what quantity shows of it.
+func roundUp(v float64, unit string) float64 {
+	if unit == "deg" {
+		return math.Ceil(v)
+	}
+	return math.Ceil(v*10) / 10
 }
 
 // quantity writes a value with its unit: "12.5 m", "143°".
