@@ -369,6 +369,7 @@ func (e ManualEntry) Manual() (boat.Manual, error) {
 			return boat.Manual{}, errors.New("a text is too long: the limit is 80 characters, 400 for the note")
 		}
 	}
-	return boat.Manual{Role: role, Manufacturer: e.Manufacturer, Model: e.Model, Serial: e.Serial, Software: e.Software, Place: e.Place,
+	return boat.Manual{Role: role, Manufacturer: e.Manufacturer, Model: e.Model, Serial: e.Serial,
+		Software: e.Software, Place: e.Place,
 		Note: e.Note, By: e.By}, nil
 }

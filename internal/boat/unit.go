@@ -191,7 +191,8 @@ func (p *presence) counts() bool {
 
 // saysMore puts the presence first that says most of its unit now.
 func saysMore(x, y *presence) int {
-	return cmp.Or(compareBool(x.left, y.left), compareBool(!x.counts(), !y.counts()), cmp.Compare(kindRank(x.kind), kindRank(y.kind)),
+	return cmp.Or(compareBool(x.left, y.left), compareBool(!x.counts(), !y.counts()),
+		cmp.Compare(kindRank(x.kind), kindRank(y.kind)),
 		cmp.Compare(stateRank(x.state), stateRank(y.state)), compareBool(x.product() == nil, y.product() == nil),
 		cmp.Compare(x.first, y.first), cmp.Compare(x.key, y.key))
 }

@@ -111,7 +111,8 @@ func (p *presence) asDevice(now event.Time) Device {
 		d.State, d.FirstSeen = p.state, p.first
 		return d
 	}
-	return Device{ID: p.id, Role: p.manual.Role, Name: &Name{Manufacturer: Coded{Name: p.manual.Manufacturer}}, Product: p.product()}
+	return Device{ID: p.id, Role: p.manual.Role, Name: &Name{Manufacturer: Coded{Name: p.manual.Manufacturer}},
+		Product: p.product()}
 }
 
 // TrueSerial is a serial number without spaces around it, "" when it holds nothing but what fills a field that nobody filled in.

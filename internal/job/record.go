@@ -89,7 +89,8 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 			return nil, fmt.Errorf("%s: %w: %w", s.name, ErrUnsealed, err)
 		}
 	}
-	r := &Record{Job: job, Boat: after.Report.Boat, Because: c.Because, Before: moment(before), After: moment(after), Steps: steps,
+	r := &Record{Job: job, Boat: after.Report.Boat, Because: c.Because, Before: moment(before),
+		After: moment(after), Steps: steps,
 		Aboard: Count{len(before.Report.Aboard()), len(after.Report.Aboard())}, Networks: networks(before.Report, after.Report)}
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {
@@ -108,9 +109,11 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		case snapshot.FindingUnjudged:
 			r.Unjudged = append(r.Unjudged, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary})
 		case snapshot.FindingRemaining:
-			r.OpenItems = append(r.OpenItems, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
+			r.OpenItems = append(r.OpenItems, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity,
+				Summary: x.Summary, Note: job.Why(x.After)})
 		case snapshot.FindingNew:
-			r.Fresh = append(r.Fresh, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)})
+			r.Fresh = append(r.Fresh, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary,
+				Note: job.Why(x.After)})
 		case snapshot.SoftwareChanged, snapshot.Moved:
 		default:
 			r.Changes = append(r.Changes, x.Summary)

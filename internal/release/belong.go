@@ -76,7 +76,8 @@ func (u *Unit) is(x *report.Unit) bool {
 		return false
 	}
 	name, err := pgn.ParseNAME(u.ID)
-	sameUnit := err == nil && d.Name.UniqueNumber == name.UniqueNumber() && d.Name.Manufacturer.Code == uint32(name.Manufacturer())
+	sameUnit := err == nil && d.Name.UniqueNumber == name.UniqueNumber() &&
+		d.Name.Manufacturer.Code == uint32(name.Manufacturer())
 	sameSerial := u.Serial != "" && d.Product != nil && trim(d.Product.Serial) == u.Serial && trim(d.Product.Model) == u.Model &&
 		u.ManufacturerCode != nil && *u.ManufacturerCode == d.Name.Manufacturer.Code
 	return sameUnit || sameSerial

@@ -39,8 +39,10 @@ func (m Match) equal(o Match) bool {
 	a, b := slices.Clone(m.Products), slices.Clone(o.Products)
 	slices.Sort(a)
 	slices.Sort(b)
-	return strings.EqualFold(m.Manufacturer, o.Manufacturer) && strings.EqualFold(m.Model, o.Model) && slices.Equal(a, b) &&
-		(m.ManufacturerCode == nil) == (o.ManufacturerCode == nil) && (m.ManufacturerCode == nil || *m.ManufacturerCode == *o.ManufacturerCode)
+	return strings.EqualFold(m.Manufacturer, o.Manufacturer) && strings.EqualFold(m.Model, o.Model) &&
+		slices.Equal(a, b) &&
+		(m.ManufacturerCode == nil) == (o.ManufacturerCode == nil) &&
+		(m.ManufacturerCode == nil || *m.ManufacturerCode == *o.ManufacturerCode)
 }
 
 // find returns the entry for a device, nil when there is none. An entry that means one model goes before one with wildcards; two

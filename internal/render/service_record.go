@@ -165,7 +165,10 @@ func items(title string, of []job.Item) g.Node {
 		if len(kind) == 1 {
 			return h.Li(g.Text(line), note(kind[0]), steps)
 		}
-		return h.Li(g.Text(line), h.Ul(g.Map(kind, func(x *job.Item) g.Node { return h.Li(g.Text(x.Summary), note(x)) })), steps)
+		return h.Li(g.Text(line), h.Ul(g.Map(kind, func(x *job.Item) g.Node {
+			return h.Li(g.Text(x.Summary),
+				note(x))
+		})), steps)
 	})...)))
 }
 

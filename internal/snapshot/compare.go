@@ -96,7 +96,8 @@ var ErrAnotherBoat = errors.New("the snapshots are of different boats")
 // that are not of one boat or that are given the wrong way round.
 func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	b, a := before.Report, after.Report
-	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Because: o.Because, Changes: []Change{}, Unchanged: []string{}}
+	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Because: o.Because, Changes: []Change{},
+		Unchanged: []string{}}
 	var err error
 	if c.Before, err = side(before, o.Proved); err != nil {
 		return nil, err

@@ -172,7 +172,8 @@ func rows(r *report.Report) []Device {
 			}
 			out = append(out, d)
 		case m != nil:
-			out = append(out, Device{ID: clip(m.ID), Role: clip(string(m.Role)), Manufacturer: clip(m.Manufacturer), Model: clip(m.Model), Serial: clip(m.Serial),
+			out = append(out, Device{ID: clip(m.ID), Role: clip(string(m.Role)), Manufacturer: clip(m.Manufacturer),
+				Model: clip(m.Model), Serial: clip(m.Serial),
 				Software: clip(m.Software), ByHand: true})
 		}
 	}

@@ -205,8 +205,9 @@ func (r *record) open() []Alert {
 
 // view makes what the pages show. It shares the devices with the record.
 func (r *record) view(id string) *Boat {
-	b := &Boat{ID: id, Name: r.Name, LastHeard: r.LastHeard, MadeAt: r.MadeAt, Clock: r.Clock, Version: r.Version, Metrics: r.Metrics,
-		Turns: r.Turns, Devices: r.Devices, Alerts: r.open(), Refused: r.Refused, Report: r.Report.Stream}
+	b := &Boat{ID: id, Name: r.Name, LastHeard: r.LastHeard, MadeAt: r.MadeAt, Clock: r.Clock, Version: r.Version,
+		Metrics: r.Metrics,
+		Turns:   r.Turns, Devices: r.Devices, Alerts: r.open(), Refused: r.Refused, Report: r.Report.Stream}
 	for _, x := range r.Boards {
 		b.Boards = append(b.Boards, x.Board)
 	}

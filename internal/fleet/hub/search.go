@@ -38,13 +38,15 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 	defer x.mu.RUnlock()
 	kinds := make([]judged, len(x.kinds))
 	fold := func(s string) string { return strings.ToLower(strings.TrimSpace(s)) }
-	text, manufacturer, model, serial, role := fold(q.Text), fold(q.Manufacturer), fold(q.Model), fold(q.Serial), fold(q.Role)
+	text, manufacturer, model, serial, role := fold(q.Text), fold(q.Manufacturer), fold(q.Model), fold(q.Serial),
+		fold(q.Role)
 	for i := range x.kinds {
 		k := &x.kinds[i]
 		if !contains(k.Manufacturer, manufacturer) || !contains(k.Model, model) || q.Version != "" && strings.TrimSpace(k.Software) != strings.TrimSpace(q.Version) {
 			continue
 		}
-		kinds[i] = judged{verdict: yes, text: contains(k.Manufacturer, text) || contains(k.Model, text) || contains(k.Software, text)}
+		kinds[i] = judged{verdict: yes, text: contains(k.Manufacturer, text) || contains(k.Model,
+			text) || contains(k.Software, text)}
 		if q.Below != "" {
 			kinds[i].verdict, kinds[i].why = k.below(q.Below, sheets)
 		}

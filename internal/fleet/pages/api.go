@@ -139,7 +139,8 @@ func (s *Server) addBoats(ops huma.API) {
 		out := BoatList{Total: len(rows), Boats: []BoatRow{}}
 		rows = rows[min(in.Offset, len(rows)):]
 		for _, r := range rows[:min(in.Limit, len(rows))] {
-			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastHeard, len(r.Alerts), r.Aboard(), r.Behind, r.Revoked})
+			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastHeard, len(r.Alerts), r.Aboard(),
+				r.Behind, r.Revoked})
 		}
 		return out, nil
 	}, 422)
