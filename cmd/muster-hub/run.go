@@ -178,7 +178,7 @@ func (c *runCmd) run(a *app) error {
 		g.Go(func() error { h.KeepEnrolled(ctx, links.trust, links.system); return nil })
 	}
 	g.Go(func() error { rereadSheets(ctx, c.Sheets, sheets, log); return nil })
-	g.Go(func() error { tellSystemd(ctx, h); return nil })
+	g.Go(func() error { notifySystemd(ctx, h); return nil })
 	if err := c.servePages(ctx, g, h, sheets.Load, token, readToken, log); err != nil {
 		end()
 		_ = g.Wait()
@@ -310,8 +310,8 @@ func rereadSheets(ctx context.Context, dir string, sheets *sheetsHolder, log zer
 	}
 }
 
-// tellSystemd notifies systemd when the hub is ready, and from then on that it is alive.
-func tellSystemd(ctx context.Context, h *hub.Hub) {
+// notifySystemd notifies systemd when the hub is ready, and from then on that it is alive.
+func notifySystemd(ctx context.Context, h *hub.Hub) {
 	limit, err := daemon.SdWatchdogEnabled(false)
 	if err != nil || limit == 0 {
 		limit = 30 * time.Second

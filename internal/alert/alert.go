@@ -101,7 +101,7 @@ type entry struct {
 	raises  []event.Time  // the latest raises, oldest first, at most FlapCount
 	ackBy   string
 	ackAt   event.Time
-	told    bool          // the raise was not silenced
+	sent    bool          // the raise was not silenced
 	held    time.Duration // of a recording: how long altogether
 	mark    uint64
 }
@@ -204,7 +204,7 @@ func (b *Book) seen(changes []Change, now event.Time, f *check.Finding) []Change
 	switch {
 	case e.phase == standing:
 		if severity != f.Severity {
-			e.told = e.told || !b.silenced(now, e)
+			e.sent = e.sent || !b.silenced(now, e)
 			changes = append(changes, b.change(now, Regraded, id, e))
 		}
 	case now.Sub(e.start) >= f.Hold:
@@ -216,7 +216,7 @@ func (b *Book) seen(changes []Change, now event.Time, f *check.Finding) []Change
 			}
 			e.raises = append(e.raises, now)
 		}
-		e.told = !b.silenced(now, e)
+		e.sent = !b.silenced(now, e)
 		changes = append(changes, b.change(now, Raised, id, e))
 	}
 	return changes
@@ -254,7 +254,7 @@ func (b *Book) flapping(e *entry) bool {
 func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Change {
 	silenced := b.silenced(now, e)
 	if kind == Cleared { // if the alert was sent, its end is too
-		silenced = !e.told
+		silenced = !e.sent
 	}
 	return Change{At: now, Kind: kind, Silenced: silenced, Alert: b.alert(id, e)}
 }

@@ -165,8 +165,8 @@ func TestSilence(t *testing.T) {
 	}
 }
 
-// TestSilencedAfterTold: the end of an alert that was sent is sent too, though it was silenced in between.
-func TestSilencedAfterTold(t *testing.T) {
+// TestSilencedAfterSent: the end of an alert that was sent is sent too, though it was silenced in between.
+func TestSilencedAfterSent(t *testing.T) {
 	a := finding("silent", "a", 0)
 	b := New(Settings{})
 	if diff := cmp.Diff([]string{"raised silent:a"}, words(b.Update(at(0), []check.Finding{a}))); diff != "" {
@@ -374,8 +374,8 @@ func TestRestoreFormerIDs(t *testing.T) {
 	b := New(DefaultSettings())
 	if err := b.Restore(State{Version: StateVersion, At: at(0),
 		Entries: []Kept{
-			{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Since: at(0), AcknowledgedBy: "Rosa", AcknowledgedAt: at(0), Told: true},
-			{Check: "same-name", Subject: "a", Severity: check.Critical, Since: at(0), Told: true},
+			{Check: "bus-busy", Subject: "can0", Severity: check.Warning, Since: at(0), AcknowledgedBy: "Rosa", AcknowledgedAt: at(0), Sent: true},
+			{Check: "same-name", Subject: "a", Severity: check.Critical, Since: at(0), Sent: true},
 		},
 		Silences: []Silence{{Alert: "same-name:a", From: at(0), Until: at(900)}, {Check: "many-sources", From: at(0), Until: at(900)}},
 	}); err != nil {

@@ -33,7 +33,7 @@ func (b *Book) record(now event.Time, findings []check.Finding) (changes []Chang
 			b.shed++
 			continue
 		case e == nil:
-			e = &entry{phase: standing, start: since(f, before), away: true, told: true, finding: *f}
+			e = &entry{phase: standing, start: since(f, before), away: true, sent: true, finding: *f}
 			e.until = e.start
 			b.entries[id] = e
 			changes = append(changes, b.change(now, Raised, id, e))

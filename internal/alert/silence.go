@@ -116,8 +116,8 @@ func (b *Book) silencedUntil(now event.Time, e *entry) event.Time {
 func (b *Book) endSilences(changes []Change, now event.Time) []Change {
 	b.silences = slices.DeleteFunc(b.silences, func(s Silence) bool { return s.Until <= now })
 	for id, e := range b.entries {
-		if e.phase == standing && !e.told && !b.silenced(now, e) {
-			e.told = true
+		if e.phase == standing && !e.sent && !b.silenced(now, e) {
+			e.sent = true
 			changes = append(changes, b.change(now, Unsilenced, id, e))
 		}
 	}

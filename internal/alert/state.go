@@ -34,7 +34,7 @@ type Kept struct {
 	Raises         []event.Time   `json:"raises,omitempty"`
 	AcknowledgedBy string         `json:"acknowledged_by,omitempty"`
 	AcknowledgedAt event.Time     `json:"acknowledged_at,omitzero"`
-	Told           bool           `json:"told,omitempty"`
+	Sent           bool           `json:"told,omitempty"`
 	Hold           time.Duration  `json:"hold_ns,omitempty"`
 	Devices        []string       `json:"devices,omitempty"`
 	Network        string         `json:"network,omitempty"`
@@ -55,7 +55,7 @@ func (b *Book) State() State {
 		f := &e.finding
 		k := Kept{
 			Check: f.Check, Subject: f.Subject, Severity: f.Severity, Cleared: e.phase == cleared, Since: e.start, Until: e.until,
-			AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, Told: e.told, Hold: f.Hold, Devices: f.Devices, Network: f.Network,
+			AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, Sent: e.sent, Hold: f.Hold, Devices: f.Devices, Network: f.Network,
 			Summary: f.Summary, Evidence: f.Evidence, Steps: f.Steps,
 		}
 		if e.away {
@@ -87,7 +87,7 @@ func (b *Book) Restore(s State) error {
 		}
 		e := &entry{
 			phase: standing, start: k.Since, until: k.Until, away: !k.AwaySince.IsZero(), awayAt: k.AwaySince,
-			ackBy: k.AcknowledgedBy, ackAt: k.AcknowledgedAt, told: k.Told,
+			ackBy: k.AcknowledgedBy, ackAt: k.AcknowledgedAt, sent: k.Sent,
 			finding: check.Finding{Check: check.ID(k.Check), Severity: k.Severity, Subject: k.Subject, Devices: k.Devices,
 				Network: k.Network, Hold: k.Hold,
 				Summary: k.Summary, Evidence: k.Evidence, Steps: check.StepsOr(k.Steps, k.Remedy)},

@@ -114,7 +114,7 @@ func (l *Layout) match(r *report.Report, network string) *match {
 	taken := map[*report.Device]bool{}
 	assign := func(drops []Drop) []*report.Device {
 		found := make([]*report.Device, len(drops))
-		for _, fits := range []func(Drop, *report.Device) bool{fitsName, fitsModel, fitsRole, fitsUnsaid} {
+		for _, fits := range []func(Drop, *report.Device) bool{fitsName, fitsModel, fitsRole, fitsUnidentified} {
 			for i, d := range drops {
 				if found[i] != nil {
 					continue
@@ -168,7 +168,7 @@ func (a *Audit) Against(l *Layout, r *report.Report) error {
 			a.Live.Unsaid++
 		}
 	}
-	a.roll(m)
+	a.answers(m)
 	if a.Live.Load.Value > a.Live.Load.Limit {
 		a.find(Finding{Check: "load-too-high", Severity: check.Warning, Subject: "declared",
 			Evidence: map[string]any{"declared": a.Live.Load.Value, "planned": a.Live.Load.Limit}},
@@ -179,8 +179,8 @@ func (a *Audit) Against(l *Layout, r *report.Report) error {
 	return nil
 }
 
-// roll checks which of the planned devices answer.
-func (a *Audit) roll(m *match) {
+// answers checks which of the planned devices answer.
+func (a *Audit) answers(m *match) {
 	live := a.Live
 	for i, d := range m.drops {
 		name := d.label()
@@ -339,8 +339,8 @@ func fitsRole(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Model == "" && d.Role != "" && d.Role == string(x.Role)
 }
 
-// fitsUnsaid takes a device that has not reported its model by its role.
-func fitsUnsaid(d Drop, x *report.Device) bool {
+// fitsUnidentified takes a device that has not reported its model by its role.
+func fitsUnidentified(d Drop, x *report.Device) bool {
 	return d.Name == "" && d.Role != "" && d.Role == string(x.Role) && x.Product == nil
 }
 
@@ -420,7 +420,7 @@ func (l *Layout) isDevice(r *report.Report, name string, x *report.Device) bool 
 		return true
 	}
 	for _, d := range l.drops(nil) {
-		if d.Device == name && (fitsName(r, d, x) || fitsModel(d, x) || fitsRole(d, x) || fitsUnsaid(d, x)) {
+		if d.Device == name && (fitsName(r, d, x) || fitsModel(d, x) || fitsRole(d, x) || fitsUnidentified(d, x)) {
 			return true
 		}
 	}

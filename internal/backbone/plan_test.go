@@ -149,8 +149,8 @@ func TestOn(t *testing.T) {
 	}
 }
 
-// TestRoll: which device is missing, which is extra, and what cannot be decided.
-func TestRoll(t *testing.T) {
+// TestAnswers: which device is missing, which is extra, and what cannot be decided.
+func TestAnswers(t *testing.T) {
 	load := uint8(8)
 	head := boat.Device{ID: "00000000000000A1", State: boat.Present, Role: boat.RoleDisplay, Product: &boat.Product{Model: "LF9 display", LoadEquivalency: &load}}
 	mute := boat.Device{ID: "00000000000000A2", State: boat.Present, Role: boat.RoleDisplay}

@@ -229,7 +229,7 @@ func (m *model) markClock() {
 // When satellite time is believed (common practice, no source).
 const (
 	believeAfter = 5 * time.Second // it has run evenly for so long
-	believeTold  = 3               // and was received so often
+	believeCount = 3               // and was received so often
 	evenly       = time.Second     // means: within so much
 	freshFor     = 5 * time.Second // a reading counts
 )
@@ -237,7 +237,7 @@ const (
 // satellites checks the satellite time on the networks.
 type satellites struct {
 	since event.Time // when it began to run evenly
-	told  int        // so often since
+	count int        // of readings since
 	last  event.Time // the latest reading
 	best  float64    // seconds that it is ahead of event time: what came with the least delay
 	from  string     // the device that sent it
@@ -264,7 +264,7 @@ func (s *satellites) offset(now *boat.State) (off time.Duration, from string, ok
 		*s = satellites{}
 		return 0, "", false
 	case high-low > evenly.Seconds(), s.since == 0, math.Abs(high-s.best) > evenly.Seconds():
-		*s = satellites{since: at, told: 1, last: at, best: high, from: from}
+		*s = satellites{since: at, count: 1, last: at, best: high, from: from}
 		if high-low > evenly.Seconds() {
 			*s = satellites{} // they disagree
 		}
@@ -275,7 +275,7 @@ func (s *satellites) offset(now *boat.State) (off time.Duration, from string, ok
 	if high > s.best {
 		s.best, s.from = high, from
 	}
-	s.told++
+	s.count++
 	s.last = at
-	return time.Duration(s.best * 1e9), s.from, s.told >= believeTold && at.Sub(s.since) >= believeAfter
+	return time.Duration(s.best * 1e9), s.from, s.count >= believeCount && at.Sub(s.since) >= believeAfter
 }

@@ -95,8 +95,8 @@ func (s *shore) looks(seconds int) {
 	}
 }
 
-// told counts what the boat has for the hub, sent or waiting.
-func (s *shore) told() uint64 {
+// queued counts what the boat has for the hub, sent or waiting.
+func (s *shore) queued() uint64 {
 	st := s.d.notifiers.up.Load().Stats()
 	return st.Sent + uint64(st.Queued)
 }
@@ -129,7 +129,7 @@ func TestHubHears(t *testing.T) {
 	s.joins(1)
 	s.looks(0)
 	s.looks(9)
-	if n := s.told(); n != 0 {
+	if n := s.queued(); n != 0 {
 		t.Errorf("%d messages before anything was quiet", n)
 	}
 	s.looks(10)
@@ -139,7 +139,7 @@ func TestHubHears(t *testing.T) {
 	for second := 11; second <= 20; second++ {
 		s.looks(second) // seen first at 11
 	}
-	if n := s.told(); n != 1 {
+	if n := s.queued(); n != 1 {
 		t.Errorf("%d messages within ten seconds of the change", n)
 	}
 	s.looks(21)
@@ -149,7 +149,7 @@ func TestHubHears(t *testing.T) {
 		s.joins(byte(second))
 		s.looks(second)
 	}
-	if n := s.told(); n != 2 {
+	if n := s.queued(); n != 2 {
 		t.Errorf("%d messages while everything changes each second", n)
 	}
 	s.joins(90)

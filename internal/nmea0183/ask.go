@@ -31,7 +31,7 @@ type asked struct {
 	first, heard event.Time
 	at           event.Time // last query
 	tries        int
-	told         bool
+	identified   bool
 }
 
 // Hear takes a sentence of the line, received at t.
@@ -56,7 +56,7 @@ func (a *Asker) Hear(s *Sentence, t event.Time) {
 	}
 	x.heard = t
 	if string(s.Formatter()) == "VER" {
-		x.told = true
+		x.identified = true
 	}
 }
 
@@ -67,7 +67,7 @@ func (a *Asker) Append(dst []byte, t event.Time) []byte {
 	}
 	for i := range a.talkers {
 		x := &a.talkers[i]
-		if x.told || x.tries >= askTries || t.Sub(x.first) < askFirst || t.Sub(x.heard) > askHeard ||
+		if x.identified || x.tries >= askTries || t.Sub(x.first) < askFirst || t.Sub(x.heard) > askHeard ||
 			x.at != 0 && t.Sub(x.at) < askAgain {
 			continue
 		}

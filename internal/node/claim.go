@@ -128,8 +128,8 @@ func (n *Node) heardClaim(now event.Time, src uint8, p []byte) {
 		return
 	}
 	if name == n.opts.Name { // no winner is defined: answering would go round in circles
-		n.stats.Twins++
-		n.twin = now
+		n.stats.Duplicates++
+		n.duplicate = now
 		return
 	}
 	if src > 253 {

@@ -194,8 +194,8 @@ func TestTwinAndFloodOfClaims(t *testing.T) {
 	if got := len(b.sent(0, 60928)); got != 0 {
 		t.Errorf("answered a twin %d times, want never", got)
 	}
-	if n := b.nodes[0]; n.Twin() == 0 || n.Stats().Twins != 100 {
-		t.Errorf("twin at %v, %d claims; want them noted", n.Twin(), n.Stats().Twins)
+	if n := b.nodes[0]; n.Duplicate() == 0 || n.Stats().Duplicates != 100 {
+		t.Errorf("twin at %v, %d claims; want them noted", n.Duplicate(), n.Stats().Duplicates)
 	}
 	b.log = nil
 	for range 5000 { // 1000 a second

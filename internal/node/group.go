@@ -57,8 +57,8 @@ func (n *Node) group(now event.Time, p []byte, src, dst uint8) {
 	}
 }
 
-// knows reports whether the node can send a message.
-func (n *Node) knows(number uint32) bool {
+// canSend reports whether the node can send a message.
+func (n *Node) canSend(number uint32) bool {
 	switch number {
 	case pgnProduct:
 		return n.opts.Product.Model != ""
@@ -81,7 +81,7 @@ func (n *Node) groupRequest(now event.Time, number uint32, p []byte, src, dst ui
 	interval, pairs := binary.LittleEndian.Uint32(p[4:]), int(p[10])
 	msgError, intervalError, params := msgOK, intervalOK, []byte(nil)
 	switch {
-	case !n.knows(number):
+	case !n.canSend(number):
 		msgError = msgUnknown
 	case pairs > 0: // choosing among several by the value of a field
 		params = slices.Repeat([]byte{paramUnsupported}, pairs)
@@ -114,7 +114,7 @@ func (n *Node) groupCommand(now event.Time, number uint32, p []byte, src uint8) 
 		return
 	}
 	pairs, rest := int(p[5]), p[6:]
-	if !n.knows(number) {
+	if !n.canSend(number) {
 		n.refuse(now, src, number, msgUnknown, intervalOK, nil)
 		return
 	}

@@ -95,26 +95,26 @@ func (s State) String() string {
 
 // Stats counts what happened to a node since New.
 type Stats struct {
-	Claims    uint64 // claims sent
-	Lost      uint64 // addresses lost to a lower NAME
-	Twins     uint64 // claims of our own NAME by another
-	Answers   uint64 // messages sent in answer to a request
-	Refused   uint64 // negative acknowledgments and refusing group acknowledgments sent
-	Withheld  uint64 // answers left out to keep a flood of requests from becoming a flood of answers
-	Malformed uint64 // management messages that could not be read
-	Sessions  uint64 // ISO transport sessions that failed
+	Claims     uint64 // claims sent
+	Lost       uint64 // addresses lost to a lower NAME
+	Duplicates uint64 // claims of our own NAME by another
+	Answers    uint64 // messages sent in answer to a request
+	Refused    uint64 // negative acknowledgments and refusing group acknowledgments sent
+	Withheld   uint64 // answers left out to keep a flood of requests from becoming a flood of answers
+	Malformed  uint64 // management messages that could not be read
+	Sessions   uint64 // ISO transport sessions that failed
 }
 
 // Node is one NAME on one network. Its methods are not safe for concurrent use.
 type Node struct {
-	opts  Options
-	out   *Outbox // the caller's
-	rng   *rand.Rand
-	state State
-	addr  uint8 // the address claimed, or Null
-	last  uint8 // the address to try next
-	stats Stats
-	twin  event.Time // when our NAME was last claimed by another
+	opts      Options
+	out       *Outbox // the caller's
+	rng       *rand.Rand
+	state     State
+	addr      uint8 // the address claimed, or Null
+	last      uint8 // the address to try next
+	stats     Stats
+	duplicate event.Time // when our NAME was last claimed by another
 
 	owners Addresses
 	until  event.Time // end of the state Surveying, Claiming or Delaying
@@ -161,8 +161,8 @@ func (n *Node) State() State { return n.state }
 // Stats returns the counters.
 func (n *Node) Stats() Stats { return n.stats }
 
-// Twin is when another last claimed this node's NAME; zero when none did.
-func (n *Node) Twin() event.Time { return n.twin }
+// Duplicate is when another last claimed this node's NAME; zero when none did.
+func (n *Node) Duplicate() event.Time { return n.duplicate }
 
 // Product returns what the node answers as product information.
 func (n *Node) Product() pgn.ProductInformation { return n.opts.Product }

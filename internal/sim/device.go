@@ -26,8 +26,8 @@ type device struct {
 	loop   time.Duration
 }
 
-// headShare is how much of the bus an asking display takes.
-const headShare = 0.04
+// displayShare is how much of the bus an asking display takes.
+const displayShare = 0.04
 
 func (d *device) feed(now event.Time, f *can.Frame) {
 	if d.asker != nil {
@@ -106,14 +106,14 @@ func (s *Sim) transmit(d *device, number uint32) bool {
 	sent := false
 	for i := range d.sends {
 		if d.sends[i].PGN == number {
-			sent = s.say(d, &d.sends[i]) || sent
+			sent = s.encode(d, &d.sends[i]) || sent
 		}
 	}
 	return sent
 }
 
-// say encodes one message of a device from the state of the boat and hands it to the device's node.
-func (s *Sim) say(d *device, m *send) bool {
+// encode encodes one message of a device from the state of the boat and hands it to the device's node.
+func (s *Sim) encode(d *device, m *send) bool {
 	s.world.advance(s.now)
 	v := &s.world.view
 	if d.skew != nil {
@@ -138,7 +138,7 @@ func (s *Sim) powerOn(i int) {
 	d.on = true
 	d.power++
 	if d.asker = nil; d.spec.Asks { // it has forgotten what it knew
-		d.asker = node.NewAsker(d.node, node.AskOptions{Share: headShare})
+		d.asker = node.NewAsker(d.node, node.AskOptions{Share: displayShare})
 		d.asker.Start(s.now)
 	} else {
 		d.node.Start(s.now)

@@ -102,7 +102,7 @@ func (s *Sim) run(it item) {
 			return
 		}
 		m := &d.sends[it.index]
-		s.say(d, m)
+		s.encode(d, m)
 		s.drain(d)
 		// Real senders drift a little around their interval.
 		s.wheel.add(it.at.Add(m.Every+s.random(m.Every/50+1)-m.Every/100),

@@ -42,8 +42,8 @@ type message struct {
 
 // refusedError is why a message is set apart.
 type refusedError struct {
-	reason string
-	nobody bool // the boat is unknown: none is blamed
+	reason  string
+	unowned bool // the boat is unknown: none is blamed
 }
 
 func (e *refusedError) Error() string { return e.reason }
@@ -56,12 +56,12 @@ func refuse(format string, args ...any) error {
 func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error) {
 	who, kind, err := fleet.ParseSubject(subject)
 	if err != nil {
-		return nil, &refusedError{reason: err.Error(), nobody: true}
+		return nil, &refusedError{reason: err.Error(), unowned: true}
 	}
 	m := &message{boat: who, kind: kind}
 	if id == "" {
 		// Answers of the server can be led onto a boat's subject by whoever names it as the place for an answer.
-		return m, &refusedError{reason: "no message id", nobody: true}
+		return m, &refusedError{reason: "no message id", unowned: true}
 	}
 	if m.at.Board, m.at.Seq, err = fleet.ParseMessageID(id); err != nil {
 		return m, refuse("%v", err)

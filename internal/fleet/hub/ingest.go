@@ -304,7 +304,7 @@ const (
 // subject.
 func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.MsgMetadata, m *message, why *refusedError) error {
 	subject := subjectRefused + ".unknown"
-	if m != nil && !why.nobody {
+	if m != nil && !why.unowned {
 		subject = subjectRefused + ".boat." + m.boat
 	}
 	data := msg.Data()
@@ -324,7 +324,7 @@ func (h *Hub) keepAside(ctx context.Context, msg jetstream.Msg, meta *jetstream.
 	}
 	h.stats.refused.Add(1)
 	h.opt.Log.Warn().Str("subject", clip(msg.Subject())).Str("reason", clip(why.reason)).Msg("message rejected")
-	if m == nil || why.nobody {
+	if m == nil || why.unowned {
 		return nil
 	}
 	return h.update(ctx, m.boat, func(r *record) bool {

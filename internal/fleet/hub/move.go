@@ -92,7 +92,7 @@ func moveMessages(ctx context.Context, old jetstream.Stream, h *Hub, log zerolog
 		}
 		return nil
 	}
-	told := time.Now()
+	logged := time.Now()
 	err = each(ctx, old, func(msg jetstream.Msg, meta *jetstream.MsgMetadata) error {
 		m.Here++
 		number, id := strconv.FormatUint(meta.Sequence.Stream, 10), msg.Headers().Get(nats.MsgIdHdr)
@@ -114,8 +114,8 @@ func moveMessages(ctx context.Context, old jetstream.Stream, h *Hub, log zerolog
 			return err
 		}
 		waiting = append(waiting, f)
-		if time.Since(told) > 5*time.Second {
-			told = time.Now()
+		if time.Since(logged) > 5*time.Second {
+			logged = time.Now()
 			log.Info().Int("messages", m.Here).Uint64("left", meta.NumPending).Msg("moving")
 		}
 		return settle(moveWindow)
