@@ -33,7 +33,7 @@ models:
 	if err != nil {
 		t.Fatal(err)
 	}
-	o, _ := release.Plan(b.Report, digest, "", sheets, release.Options{Made: b.TakenAt()})
+	o, _ := release.Plan(b.Report, digestOf(digest), "", sheets, release.Options{Made: b.TakenAt()})
 	if len(o.Steps()) != 1 {
 		t.Fatalf("%d steps", len(o.Steps()))
 	}

@@ -46,6 +46,9 @@ func oddPages(t *testing.T) []oddPage {
 	t.Helper()
 	usual, calm, odd := fakeBoats(t), fakeBoats(t), oddFleet(t)
 	calm.reports[1].Alerts = nil
+	later := *calm.reports[1]
+	later.TakenAt = later.TakenAt.Add(time.Minute)
+	calm.reports[2] = &later
 	only := func(id string) hub.Fleet { return &fakeFleet{boats: []*hub.Boat{usual.Boat(id)}} }
 	noSheets := func(o *Options) { o.Sheets = nil }
 	return []oddPage{
@@ -63,7 +66,7 @@ func oddPages(t *testing.T) []oddPage {
 		{"never", "/", only("knot"), func(o *Options) { o.Token = "open" }},
 		{"earlier", "/boats/wagtail?at=1", usual, nil},
 		{"no-report", "/boats/wagtail?at=99", usual, nil},
-		{"unchanged", "/boats/wagtail?before=1&after=1", calm, nil},
+		{"unchanged", "/boats/wagtail?before=1&after=2", calm, nil},
 		{"odd-fleet", "/", odd, nil},
 		{"odd-boat", "/boats/wagtail", odd, nil},
 		{"odd-search", "/search?q=", odd, nil},
