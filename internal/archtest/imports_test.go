@@ -67,7 +67,7 @@ var owners = map[string][]string{
 	"go.etcd.io/bbolt":                        {"internal/store"},
 	"github.com/go-pdf/fpdf":                  {"internal/render"},
 	"github.com/go-jose/go-jose/v4":           {"internal/snapshot"},
-	"github.com/gowebpki/jcs":                 {"internal/snapshot"},
+	"github.com/gowebpki/jcs":                 {"internal/snapshot", "internal/job"},
 	"github.com/coreos/go-systemd/v22/daemon": {"internal/daemon", "cmd/muster-hub"},
 	"github.com/chromedp/chromedp":            {"internal/ui/webtest"},
 	"github.com/danielgtaylor/huma/v2":        {"internal/api", "internal/fleet/pages"},

@@ -1,0 +1,124 @@
+package job
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+
+	"github.com/gowebpki/jcs"
+
+	"muster/internal/event"
+	"muster/internal/input"
+)
+
+// Kind says what a line of the ledger is about.
+type Kind string
+
+// The kinds of line.
+const (
+	Opened    Kind = "opened"
+	Reopened  Kind = "reopened"
+	Closed    Kind = "closed" // signed; everything before it stands
+	SignedOff Kind = "signed-off"
+	ClockSet  Kind = "clock-set" // the only line whose time may be before that of the line before it
+
+	Snapshot Kind = "snapshot" // a file, as the next four
+	Planned  Kind = "planned"
+	Captured Kind = "captured"
+	Attached Kind = "attached"
+	Recorded Kind = "recorded"
+
+	HoldPoint Kind = "hold-point"
+	Waived    Kind = "waived"
+
+	Left            Kind = "left" // from the network, as the next seven
+	Back            Kind = "back"
+	Reported        Kind = "reported"
+	AwaitingReentry Kind = "awaiting-reentry"
+	Confirmed       Kind = "confirmed"
+	Failed          Kind = "failed"
+	Noticed         Kind = "noticed"
+	ChangedOutside  Kind = "changed-outside" // a unit that no step is about
+
+	ReadByHand Kind = "read-by-hand"
+	Disputed   Kind = "disputed"
+	Settled    Kind = "settled"
+
+	Note  Kind = "note"
+	Hours Kind = "hours"
+	Part  Kind = "part"
+)
+
+// Line is one thing that happened in a job.
+type Line struct {
+	N     int             `json:"n"` // from 1
+	At    event.Time      `json:"at"`
+	Clock string          `json:"clock"` // what the time is by: system, gnss or unset
+	By    string          `json:"by"`    // who
+	On    string          `json:"on"`    // laptop, boat or hub
+	Kind  Kind            `json:"kind"`
+	About *About          `json:"about,omitempty"`
+	Data  json.RawMessage `json:"data,omitempty"`
+	Prev  string          `json:"prev"` // SHA-256 of the line before, "" in the first
+}
+
+// About is the unit and the step that a line is about.
+type About struct {
+	Unit string `json:"unit,omitempty"`
+	Step string `json:"step,omitempty"`
+}
+
+// Into reads the line's data.
+func (l *Line) Into(v any) error {
+	if err := json.Unmarshal(l.Data, v); err != nil {
+		return fmt.Errorf("ledger line %d: data of %q: %w", l.N, l.Kind, err)
+	}
+	return nil
+}
+
+// Step is the step that the line is about, "" for none.
+func (l *Line) Step() string {
+	if l.About == nil {
+		return ""
+	}
+	return l.About.Step
+}
+
+// encode is the line as it stands in the ledger: canonical JSON (RFC 8785) without a line end.
+func (l *Line) encode() ([]byte, error) {
+	raw, err := json.Marshal(l)
+	if err != nil {
+		return nil, fmt.Errorf("encode ledger line %d: %w", l.N, err)
+	}
+	text, err := jcs.Transform(raw)
+	if err != nil {
+		return nil, fmt.Errorf("encode ledger line %d: %w", l.N, err)
+	}
+	return text, nil
+}
+
+// digest is the SHA-256 of a line or a file in lower-case hex.
+func digest(text []byte) string {
+	sum := sha256.Sum256(text)
+	return hex.EncodeToString(sum[:])
+}
+
+// parseLine reads one line and holds it to the form in which it was written: every other text of the same meaning was written by
+// something else.
+func parseLine(ctx context.Context, name string, n int, text []byte) (*Line, error) {
+	l := new(Line)
+	if err := input.JSON(ctx, name, text, l); err != nil {
+		return nil, fmt.Errorf("line %d: %w", n, err)
+	}
+	again, err := l.encode()
+	if err != nil {
+		return nil, err
+	}
+	if !bytes.Equal(again, text) {
+		return nil, fmt.Errorf("%s: line %d is not as muster wrote it: it was altered", name, n)
+	}
+	return l, nil
+}
