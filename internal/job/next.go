@@ -1,0 +1,181 @@
+package job
+
+import (
+	"fmt"
+	"strings"
+
+	"muster/internal/input"
+	"muster/internal/release"
+	"muster/internal/report"
+)
+
+// Live is the boat as it is received now.
+type Live struct {
+	Report     *report.Report
+	Conditions release.Conditions
+}
+
+// Advice says how a job goes on.
+type Advice struct {
+	Do       string   `json:"do"`                 // what is to be done now
+	Why      string   `json:"why"`                //
+	Blockers []string `json:"blockers"`           // what must be settled first
+	Warnings []string `json:"warnings"`           // what to mind
+	Missing  []string `json:"missing_for_record"` // what the record still lacks
+}
+
+// Point is a hold point: something that a person sees to before the first update, and says so.
+type Point struct {
+	ID   string `json:"id"`
+	Text string `json:"text"`
+}
+
+// points are common practice (no source): an update that loses power half-way can leave a device that does not start any more, and one
+// that restores its defaults loses what its owner put in.
+var points = []Point{
+	{"shore-power", "Shore power or a charger is on"},
+	{"engines-off", "All engines are off"},
+	{"moored", "The boat is moored"},
+	{"settings-kept", "Settings and instances are recorded"},
+	{"waypoints-kept", "Waypoints and routes are saved to a card"},
+	{"owner-informed", "The owner knows what is going to be updated"},
+}
+
+// HoldPoints are what must be ticked before the first update; none without an order or without a step.
+func (v *Visit) HoldPoints() []Point {
+	if v.Order == nil || len(v.Order.Steps()) == 0 {
+		return nil
+	}
+	return points
+}
+
+// Next says what is to be done now, why not yet, and what the record still lacks. live is nil when the boat is not received.
+func Next(v *Visit, live *Live) Advice {
+	a := Advice{Blockers: []string{}, Warnings: []string{}, Missing: v.missing()}
+	switch {
+	case v.Ledger.Closed():
+		a.Do, a.Why, a.Missing = "Hand the folder over: muster job pack", "the job is closed", []string{}
+	case v.Before == nil:
+		a.Do, a.Why = "Take the snapshot before the work: muster job open", "the record compares the boat with it"
+	case v.Order == nil || v.Follower.Done():
+		a.Do, a.Why = "Take the snapshot after the work and make the record: muster job close", "all steps are done"
+		if v.Order == nil {
+			a.Why = "no update is planned"
+		}
+	default:
+		v.nextStep(&a, live)
+	}
+	return a
+}
+
+// nextStep advises on the first step that is not done.
+func (v *Visit) nextStep(a *Advice, live *Live) {
+	status := v.Follower.Status()
+	for i, s := range v.Order.Steps() {
+		st := &status[i]
+		if st.State == release.StepVerified {
+			continue
+		}
+		a.Do, a.Why = stepAdvice(s, st)
+		a.Warnings = append(a.Warnings, s.Cautions...)
+		break
+	}
+	if v.Follower.Waiting() {
+		for _, p := range v.HoldPoints() {
+			if v.Ticked[p.ID] == nil {
+				a.Blockers = append(a.Blockers, fmt.Sprintf("%s: %s: muster job tick", p.ID, p.Text))
+			}
+		}
+	}
+	checks := v.Order.PreChecks
+	if live != nil {
+		checks = v.Order.Check(live.Report, live.Conditions)
+	}
+	for _, c := range checks {
+		text := c.ID + ": " + c.Text
+		switch {
+		case c.Result == release.Passed || !v.Follower.Waiting() && c.ID != "supply":
+		case v.Waived[c.ID] != nil:
+			a.Warnings = append(a.Warnings, text+" (waived by "+v.Waived[c.ID].By+")")
+		case c.Result == release.Failed && live != nil:
+			a.Blockers = append(a.Blockers, text)
+		default:
+			a.Warnings = append(a.Warnings, text)
+		}
+	}
+}
+
+// stepAdvice says what to do about a step that is not done.
+func stepAdvice(s *release.Step, st *release.StepStatus) (do, why string) {
+	var told []string
+	for _, f := range st.Failures {
+		told = append(told, f.Text)
+	}
+	why = strings.Join(told, "; ")
+	switch st.State {
+	case release.StepWaiting:
+		do = fmt.Sprintf("Step %s: update %s from %s to %s", s.ID, s.Device.Label, s.From, s.To)
+		if s.Medium.File != "" {
+			do += fmt.Sprintf(" with %s on a %s", s.Medium.File, s.Medium.Kind)
+		}
+		why = fmt.Sprintf("it takes about %d minutes", s.Minutes)
+	case release.StepLeft:
+		do, why = fmt.Sprintf("Step %s: wait for %s to come back; do not switch anything off", s.ID, s.Device.Label),
+			fmt.Sprintf("it may be away for %d minutes", s.BackWithin)
+	case release.StepBack, release.StepIdentified:
+		do, why = fmt.Sprintf("Step %s: wait until %s has shown its version and its messages", s.ID, s.Device.Label), "it is back on the network"
+	case release.StepReentry:
+		do = fmt.Sprintf("Step %s: enter the settings of %s again on its own screen", s.ID, s.Device.Label)
+	case release.StepDisputed:
+		do = fmt.Sprintf("Step %s: read %s once more, or settle it: muster job settle", s.ID, s.Device.Label)
+	case release.StepFailed:
+		do = fmt.Sprintf("Step %s: update %s once more, or settle it: muster job settle", s.ID, s.Device.Label)
+	}
+	return do, why
+}
+
+// missing is what the record lacks.
+func (v *Visit) missing() []string {
+	out := []string{}
+	add := func(lacks bool, what string) {
+		if lacks {
+			out = append(out, what)
+		}
+	}
+	add(v.Opening.Customer == "", "the customer: muster job note")
+	add(v.Order != nil && !v.Follower.Done(), "steps that are done: they stay open on the record")
+	add(v.After == nil, "the snapshot after the work: muster job close")
+	add(len(v.Hours) == 0, "hours: muster job hours")
+	add(v.SignOff == nil, "the customer's name: muster job close --signed-off-by")
+	return out
+}
+
+// CheckPoint refuses a hold point that the job does not have.
+func (v *Visit) CheckPoint(id string) error {
+	var known []string
+	for _, p := range v.HoldPoints() {
+		if p.ID == id {
+			return nil
+		}
+		known = append(known, p.ID)
+	}
+	if len(known) == 0 {
+		return fmt.Errorf("hold point %s: the job has no step, and so no hold points", input.Quote(id))
+	}
+	return fmt.Errorf("hold point %s: there is none of this name: write %s", input.Quote(id), strings.Join(known, ", "))
+}
+
+// CheckStep refuses a step that the order does not have.
+func (v *Visit) CheckStep(id string) error {
+	if v.Order == nil {
+		return fmt.Errorf("step %s: the job has no work order", input.Quote(id))
+	}
+	var known []string
+	for _, s := range v.Order.Steps() {
+		if s.ID == id {
+			return nil
+		}
+		known = append(known, s.ID)
+	}
+	return fmt.Errorf("step %s: the order has no such step: write one of %s", input.Quote(id), strings.Join(known, ", "))
+}

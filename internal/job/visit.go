@@ -1,0 +1,379 @@
+package job
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+
+	"muster/internal/event"
+	"muster/internal/input"
+	"muster/internal/release"
+	"muster/internal/report"
+	"muster/internal/snapshot"
+)
+
+// maxFile bounds a file of a job that is read whole.
+const maxFile = 64 << 20
+
+// Visit is a job as its folder tells it: everything in it is worked out from the ledger's lines and the files that they name. One
+// goroutine uses a Visit; others may have their own of the same folder.
+type Visit struct {
+	Dir    string
+	Ledger *Ledger
+
+	Opening  Opening
+	Chapter  int // 1, and one more each time that it was opened again
+	Files    []FileLine
+	Before   *snapshot.Snapshot // nil until it was taken
+	After    *snapshot.Snapshot // of this chapter
+	Order    *release.Order     // nil without one
+	Follower *release.Follower  // how each step stands; nil without an order
+	Ticked   map[string]*Line   // hold points, by id
+	Waived   map[string]*Line   // pre-checks, by id
+	Outside  map[string]Outside // units that changed and that no step is about, by id
+	Notes    []*Line
+	Hours    []Work
+	Parts    []PartUsed
+	SignOff  *Line
+
+	Changes []release.StepChange // what the lines read last brought about, for Take
+	taken   int                  // lines
+}
+
+// ErrNoJob says that a folder holds no job.
+var ErrNoJob = errors.New("there is no job in this folder")
+
+// LoadVisit reads the job of a folder. on says where this program runs: laptop, boat or hub.
+func LoadVisit(ctx context.Context, dir, on string) (*Visit, error) {
+	v, err := begin(ctx, dir, on)
+	if err != nil {
+		return nil, err
+	}
+	if len(v.Ledger.Lines) == 0 {
+		return nil, fmt.Errorf("%q: %w", dir, ErrNoJob)
+	}
+	return v, v.take(ctx)
+}
+
+func begin(ctx context.Context, dir, on string) (*Visit, error) {
+	l, err := OpenLedger(ctx, dir, on)
+	if err != nil {
+		return nil, err
+	}
+	return &Visit{Dir: dir, Ledger: l, Chapter: 1, Ticked: map[string]*Line{}, Waived: map[string]*Line{}, Outside: map[string]Outside{}}, nil
+}
+
+// Create opens a job in a folder that holds none. Somebody must be named as its author.
+func Create(ctx context.Context, dir, on, by string, o Opening) (*Visit, error) {
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return nil, fmt.Errorf("open job: %w", err)
+	}
+	v, err := begin(ctx, dir, on)
+	if err != nil {
+		return nil, err
+	}
+	if len(v.Ledger.Lines) > 0 {
+		return nil, fmt.Errorf("open job: %q holds one already", dir)
+	}
+	return v, v.Add(ctx, Entry{Kind: Opened, By: by, Data: o})
+}
+
+// Add puts lines into the ledger and takes them up.
+func (v *Visit) Add(ctx context.Context, entries ...Entry) error {
+	return v.Update(ctx, func() ([]Entry, error) { return entries, nil })
+}
+
+// Update is Ledger.Update with everything taken up that the ledger holds, before decide and after.
+func (v *Visit) Update(ctx context.Context, decide func() ([]Entry, error)) error {
+	v.Changes = nil
+	err := v.Ledger.Update(ctx, func() ([]Entry, error) {
+		if err := v.take(ctx); err != nil {
+			return nil, err
+		}
+		return decide()
+	})
+	if err != nil {
+		return err
+	}
+	return v.take(ctx)
+}
+
+// take folds the lines in that it has not taken yet.
+func (v *Visit) take(ctx context.Context) error {
+	for ; v.taken < len(v.Ledger.Lines); v.taken++ {
+		line := v.Ledger.Lines[v.taken]
+		if err := v.fold(ctx, line); err != nil {
+			return fmt.Errorf("job %q: line %d: %w", v.Dir, line.N, err)
+		}
+	}
+	return nil
+}
+
+func (v *Visit) fold(ctx context.Context, line *Line) error {
+	switch line.Kind {
+	case Opened:
+		return line.Into(&v.Opening)
+	case Reopened:
+		v.Chapter, v.After, v.SignOff = v.Chapter+1, nil, nil
+	case Snapshot, Planned, Captured, Attached, Recorded:
+		return v.foldFile(ctx, line)
+	case HoldPoint:
+		var t Tick
+		if err := line.Into(&t); err != nil {
+			return err
+		}
+		v.Ticked[t.Point] = line
+	case Waived:
+		var w Waiver
+		if err := line.Into(&w); err != nil {
+			return err
+		}
+		v.Waived[w.Check] = line
+	case ChangedOutside:
+		var o Outside
+		if err := line.Into(&o); err != nil {
+			return err
+		}
+		if was, ok := v.Outside[line.unit()]; ok {
+			o.From = was.From
+		}
+		v.Outside[line.unit()] = o
+	case Note:
+		v.Notes = append(v.Notes, line)
+	case SignedOff:
+		v.SignOff = line
+	case Hours:
+		var w Work
+		if err := line.Into(&w); err != nil {
+			return err
+		}
+		v.Hours = append(v.Hours, w)
+	case Part:
+		var p PartUsed
+		if err := line.Into(&p); err != nil {
+			return err
+		}
+		v.Parts = append(v.Parts, p)
+	default:
+		return v.foldStep(ctx, line)
+	}
+	return nil
+}
+
+// foldStep takes up a line about a step. What a person read is judged by the follower, which knows what the network showed before it.
+func (v *Visit) foldStep(ctx context.Context, line *Line) error {
+	step := line.Step()
+	if step == "" {
+		return nil
+	}
+	if v.Follower == nil {
+		return fmt.Errorf("it is about step %s, and no order was planned before it", input.Quote(step))
+	}
+	if line.Kind == ReadByHand || line.Kind == Settled {
+		var h ByHand
+		if err := line.Into(&h); err != nil {
+			return err
+		}
+		changes, err := v.Follower.Confirm(line.At, step, release.Reading{Version: h.Version, By: line.By, Reason: h.Reason})
+		v.Changes = append(v.Changes, changes...)
+		return err
+	}
+	var s StepLine
+	if err := line.Into(&s); err != nil {
+		return err
+	}
+	return v.Follower.Recall(ctx, step, s.Step)
+}
+
+func (l *Line) unit() string {
+	if l.About == nil {
+		return ""
+	}
+	return l.About.Unit
+}
+
+// foldFile takes up a file that a line names.
+func (v *Visit) foldFile(ctx context.Context, line *Line) error {
+	var f FileLine
+	if err := line.Into(&f); err != nil {
+		return err
+	}
+	v.Files = append(v.Files, f)
+	switch f.What {
+	case Before, After:
+		data, err := v.Read(ctx, f)
+		if err != nil {
+			return err
+		}
+		s, err := snapshot.Decode(data)
+		if err != nil {
+			return fmt.Errorf("%s: %w", f.File, err)
+		}
+		if f.What == After {
+			v.After = s
+			return nil
+		}
+		v.Before = s
+	case Order:
+		data, err := v.Read(ctx, f)
+		if err != nil {
+			return err
+		}
+		if v.Order, err = release.ParseOrder(ctx, data); err != nil {
+			return fmt.Errorf("%s: %w", f.File, err)
+		}
+		if v.Before == nil {
+			return fmt.Errorf("%s: an order without the snapshot that it was made from", f.File)
+		}
+		if v.Follower, err = release.NewFollower(v.Order, v.Before.Report); err != nil {
+			return fmt.Errorf("%s: %w", f.File, err)
+		}
+	}
+	return nil
+}
+
+// Read reads a file of the job and holds it to what the ledger says of it.
+func (v *Visit) Read(ctx context.Context, f FileLine) ([]byte, error) {
+	path, err := v.path(f.File)
+	if err != nil {
+		return nil, err
+	}
+	data, err := input.File(ctx, path, maxFile)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, fmt.Errorf("%s is missing: put it back from a copy", f.File)
+	}
+	if err != nil {
+		return nil, err
+	}
+	if sum := digest(data); sum != f.SHA256 {
+		return nil, fmt.Errorf("%s was altered: its SHA-256 is %s, the ledger says %s", f.File, sum, f.SHA256)
+	}
+	return data, nil
+}
+
+// path is where a file of the job lies; a name that leads out of the folder is refused.
+func (v *Visit) path(name string) (string, error) {
+	if !filepath.IsLocal(filepath.FromSlash(name)) {
+		return "", fmt.Errorf("the file name %s leads out of the job's folder", input.Quote(name))
+	}
+	return filepath.Join(v.Dir, filepath.FromSlash(name)), nil
+}
+
+// Name gives a file its name in this chapter: record.pdf, and record-2.pdf when the job was opened again.
+func (v *Visit) Name(base string) string {
+	if v.Chapter == 1 {
+		return base
+	}
+	ext := filepath.Ext(base)
+	return fmt.Sprintf("%s-%d%s", base[:len(base)-len(ext)], v.Chapter, ext)
+}
+
+// Put writes a file into the folder and into the ledger. One that is there is not written over; the same content twice is refused.
+func (v *Visit) Put(ctx context.Context, kind Kind, by string, f FileLine, data []byte) error {
+	path, err := v.path(f.File)
+	if err != nil {
+		return err
+	}
+	f.SHA256, f.Bytes = digest(data), int64(len(data))
+	return v.Update(ctx, func() ([]Entry, error) {
+		if v.Ledger.Closed() {
+			return nil, fmt.Errorf("%s: %w", v.Dir, ErrClosed)
+		}
+		if k := slices.IndexFunc(v.Files, func(x FileLine) bool { return x.SHA256 == f.SHA256 }); k >= 0 {
+			return nil, fmt.Errorf("%s: the job has it already, as %s", f.File, v.Files[k].File)
+		}
+		if slices.ContainsFunc(v.Files, func(x FileLine) bool { return x.File == f.File }) {
+			return nil, fmt.Errorf("%s: the job has a file of this name", f.File)
+		}
+		if err := writeWhole(path, data); err != nil {
+			return nil, err
+		}
+		return []Entry{{Kind: kind, By: by, Data: f}}, nil
+	})
+}
+
+// writeWhole writes a file under another name first, so that its own is only ever that of a whole one.
+func writeWhole(path string, data []byte) error {
+	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		return err
+	}
+	f, err := os.CreateTemp(filepath.Dir(path), ".muster-*")
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(data)
+	if err == nil {
+		err = f.Chmod(0o644)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		_ = os.Remove(f.Name())
+		return err
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// Kinds of line by the state that a step reached.
+var stepKinds = map[release.StepState]Kind{release.StepLeft: Left, release.StepBack: Back, release.StepIdentified: Reported,
+	release.StepReentry: AwaitingReentry, release.StepVerified: Confirmed, release.StepFailed: Failed, release.StepDisputed: Disputed}
+
+// Observe takes the boat as it is now: the steps go on, and what they did is in the ledger when it returns.
+func (v *Visit) Observe(ctx context.Context, now event.Time, r *report.Report, c release.Conditions) ([]release.StepChange, error) {
+	var changes []release.StepChange
+	err := v.Update(ctx, func() ([]Entry, error) {
+		if v.Follower == nil {
+			return nil, errors.New("no order was planned")
+		}
+		if v.Ledger.Closed() {
+			return nil, fmt.Errorf("%s: %w", v.Dir, ErrClosed)
+		}
+		changes = append(changes, v.Changes...)
+		own := v.Follower.Observe(now, r, c)
+		changes = append(changes, own...)
+		var entries []Entry
+		for _, x := range own {
+			saved, err := v.Follower.Remember(x.Step)
+			if err != nil {
+				return nil, err
+			}
+			kind := Noticed
+			if x.From != x.To {
+				kind = stepKinds[x.To]
+			}
+			entries = append(entries, Entry{Kind: kind, By: "muster", About: &About{Unit: x.Device, Step: x.Step}, Data: StepLine{x.Note, saved}})
+		}
+		return append(entries, v.outside(r)...), nil
+	})
+	return changes, err
+}
+
+// outside finds units that changed their software and that no step is about.
+func (v *Visit) outside(r *report.Report) (entries []Entry) {
+	for _, u := range r.Aboard() {
+		was := v.Before.Report.Unit(u.ID)
+		if was == nil || slices.ContainsFunc(v.Order.Steps(), func(s *release.Step) bool { return slices.Contains(was.IDs(), s.Device.ID) }) {
+			continue
+		}
+		from, to := was.Device.Version(), u.Device.Version()
+		if known, ok := v.Outside[u.ID]; ok {
+			from = known.To
+		}
+		if from != "" && to != "" && from != to {
+			entries = append(entries, Entry{Kind: ChangedOutside, By: "muster", About: &About{Unit: u.ID},
+				Data: Outside{u.Device.Label(), from, to}})
+		}
+	}
+	return entries
+}
