@@ -29,6 +29,9 @@ type followCmd struct {
 	By        string
 	Config    string
 	TokenFile string
+
+	More   []string // other sources of the same boat
+	keeper *keeper  // keeps the traffic; nil for nobody
 }
 
 func newFollow(a *app) *cobra.Command {
@@ -116,7 +119,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Order, err)
 	}
-	f := &following{out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State,
+	f := &following{ctx: context.WithoutCancel(a.ctx), out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State,
 		confirm: c.Confirm, by: who(c.By), reason: c.Reason}
 	for _, step := range slices.Sorted(maps.Keys(c.Confirm)) {
 		if !slices.ContainsFunc(order.Steps(), func(s *release.Step) bool { return s.ID == step }) {
@@ -147,6 +150,7 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	case err != nil:
 		return nil, fmt.Errorf("--state %q: %w", c.State, err)
 	}
+	f.saved = saved
 	if f.follower, err = release.Restore(a.ctx, order, saved); err != nil {
 		return nil, cli.WithHint(fmt.Errorf("--state %s: %w", c.State, err), "name another file, or remove this one")
 	}
@@ -154,12 +158,12 @@ func (c *followCmd) begin(a *app) (*following, error) {
 }
 
 func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error {
-	cfg, err := loadConfig(a.ctx, c.Config, []string{c.Source}, c.Ask)
+	cfg, err := loadConfig(a.ctx, c.Config, append([]string{c.Source}, c.More...), c.Ask)
 	if err != nil {
 		return err
 	}
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: a.opener(live),
+	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: c.keeper.around(a.opener(live)),
 		OnReport: f.observe}
 	if !live {
 		if s := endless(a.ctx, cfg.Sources); s != "" && c.For == 0 {

@@ -1,16 +1,21 @@
 package main
 
 import (
+	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"maps"
+	"path/filepath"
 	"slices"
 	"time"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/event"
+	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/render"
 	"muster/internal/report"
@@ -29,6 +34,9 @@ type following struct {
 	out, errs io.Writer
 	order     *release.Order
 	follower  *release.Follower // nil until it is known what was before
+	visit     *job.Visit        // keeps the steps instead of a file; nil without a job
+	ctx       context.Context   //
+	saved     []byte            // what is in the file, as far as this muster knows
 	file      string            // where the state is kept; empty for nowhere
 	confirm   map[string]string // versions read off a screen, by step; taken once
 	by        string
@@ -143,19 +151,10 @@ func (f *following) step(now event.Time, r *report.Report, c release.Conditions)
 		f.begin()
 	}
 	f.check(r, c)
-	changes := f.follower.Observe(now, r, c)
-	at := now // a replay that goes on from a state begins before what is known already
-	for _, st := range f.follower.Status() {
-		at = max(at, st.LeftAt, st.BackAt, st.IdentifiedAt, st.FailedAt)
+	changes, err := f.turn(now, r, c, keep)
+	if err != nil {
+		return err
 	}
-	for _, id := range slices.Sorted(maps.Keys(f.confirm)) {
-		more, err := f.follower.Confirm(at, id, release.Reading{Version: f.confirm[id], By: f.by, Reason: f.reason})
-		if err != nil {
-			return fmt.Errorf("--confirm %s: %w", id, err)
-		}
-		changes = append(changes, more...)
-	}
-	f.confirm = nil
 	if len(changes) > 0 {
 		f.board.clear()
 	}
@@ -164,10 +163,74 @@ func (f *following) step(now event.Time, r *report.Report, c release.Conditions)
 			return err
 		}
 	}
-	if keep || len(changes) > 0 {
-		return f.save()
-	}
 	return nil
+}
+
+// turn moves the steps on by one look, and keeps how they stand before it says so. Somebody else may have kept something since: a job or
+// a state file is locked meanwhile, and read again.
+func (f *following) turn(now event.Time, r *report.Report, c release.Conditions, keep bool) ([]release.StepChange, error) {
+	if f.visit != nil {
+		return f.visit.Observe(f.ctx, now, r, c)
+	}
+	if f.file != "" {
+		unlock, err := f.lock()
+		if err != nil {
+			return nil, err
+		}
+		defer unlock()
+		if err := f.reload(); err != nil {
+			return nil, err
+		}
+	}
+	changes, err := f.look(now, r, c)
+	if err == nil && (keep || len(changes) > 0) {
+		err = f.save()
+	}
+	return changes, err
+}
+
+// lock keeps others from the state file until unlock.
+func (f *following) lock() (unlock func(), err error) {
+	unlock, err = job.Lock(filepath.Join(filepath.Dir(f.file), "."+filepath.Base(f.file)+".lock"))
+	if err != nil {
+		return nil, overwriting(err, f.file)
+	}
+	return unlock, nil
+}
+
+// reload takes up what another muster kept in the state file since.
+func (f *following) reload() error {
+	saved, err := readFile(f.ctx, f.file, maxSnapshot)
+	if errors.Is(err, fs.ErrNotExist) || err == nil && bytes.Equal(saved, f.saved) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("--state %q: %w", f.file, err)
+	}
+	other, err := release.Restore(f.ctx, f.order, saved)
+	if err != nil {
+		return fmt.Errorf("--state %s: %w", f.file, err)
+	}
+	f.follower, f.saved = other, saved
+	return nil
+}
+
+// look takes a report, and what was read off a screen.
+func (f *following) look(now event.Time, r *report.Report, c release.Conditions) ([]release.StepChange, error) {
+	changes := f.follower.Observe(now, r, c)
+	at := now // a replay that goes on from a state begins before what is known already
+	for _, st := range f.follower.Status() {
+		at = max(at, st.LeftAt, st.BackAt, st.IdentifiedAt, st.FailedAt)
+	}
+	for _, id := range slices.Sorted(maps.Keys(f.confirm)) {
+		more, err := f.follower.Confirm(at, id, release.Reading{Version: f.confirm[id], By: f.by, Reason: f.reason})
+		if err != nil {
+			return nil, fmt.Errorf("--confirm %s: %w", id, err)
+		}
+		changes = append(changes, more...)
+	}
+	f.confirm = nil
+	return changes, nil
 }
 
 // begin says what is followed, and before the first step what to mind.
@@ -207,7 +270,25 @@ func (f *following) save() error {
 	if err != nil {
 		return err
 	}
+	f.saved = text
 	return writeFile(f.file, text, true)
+}
+
+// saveLast keeps what was seen since the last change, unless somebody else kept more meanwhile.
+func (f *following) saveLast() error {
+	if f.visit != nil || f.file == "" {
+		return nil
+	}
+	unlock, err := f.lock()
+	if err != nil {
+		return err
+	}
+	defer unlock()
+	was := f.follower
+	if err := f.reload(); err != nil || f.follower != was {
+		return err
+	}
+	return f.save()
 }
 
 // end says how every step stands. err is what the source ended with.
@@ -219,7 +300,7 @@ func (f *following) end(err error) error {
 	if !f.begun {
 		return errors.Join(err, f.neverBegan(err))
 	}
-	if serr := f.save(); serr != nil {
+	if serr := f.saveLast(); serr != nil {
 		return errors.Join(err, serr)
 	}
 	if _, werr := io.WriteString(f.out, "\n"); werr != nil {

@@ -24,6 +24,7 @@ import (
 
 type snapshotCmd struct {
 	Source      string
+	More        []string // other sources of the same boat
 	Output      string
 	Sign        string
 	KeepCapture string
@@ -79,36 +80,8 @@ func (c *snapshotCmd) run(a *app) error {
 	if err := c.check(); err != nil {
 		return err
 	}
-	var key ed25519.PrivateKey
-	if c.Sign != "" {
-		text, err := readFile(a.ctx, c.Sign, maxKey)
-		if err != nil {
-			return cli.WithHint(fmt.Errorf("--sign %q: %w", c.Sign, err),
-				"make a key with muster key new -o %s", c.Sign)
-		}
-		if key, err = snapshot.PrivateKey(text); err != nil {
-			return fmt.Errorf("--sign %q: %w", c.Sign, err)
-		}
-	}
-	cfg, err := c.load(a.ctx)
+	s, err := c.sealed(a)
 	if err != nil {
-		return err
-	}
-	_, sheets, err := loadSheets(a.ctx, cfg.Sheets)
-	if err != nil {
-		return err
-	}
-	report, capture, err := c.take(a, cfg)
-	if err != nil {
-		return err
-	}
-	if damage := report.Say().Damage; len(damage) > 0 && !c.Damaged {
-		return cli.WithHint(fmt.Errorf("snapshot %s: the recording is damaged: %s", c.Source, strings.Join(damage, ", ")),
-			"record it again, or add --accept-damaged: the snapshot then shows the damage")
-	}
-	s := snapshot.New(report)
-	s.Sheets, s.Capture, s.Program = sheets, capture, cli.Version()
-	if err := s.Close(key); err != nil {
 		return err
 	}
 	data, err := s.Encode()
@@ -120,6 +93,49 @@ func (c *snapshotCmd) run(a *app) error {
 	}
 	c.printWritten(a, s)
 	return nil
+}
+
+// sealed takes the snapshot and seals it.
+func (c *snapshotCmd) sealed(a *app) (*snapshot.Snapshot, error) {
+	key, err := signingKey(a.ctx, c.Sign)
+	if err != nil {
+		return nil, err
+	}
+	cfg, err := c.load(a.ctx)
+	if err != nil {
+		return nil, err
+	}
+	_, sheets, err := loadSheets(a.ctx, cfg.Sheets)
+	if err != nil {
+		return nil, err
+	}
+	report, capture, err := c.take(a, cfg)
+	if err != nil {
+		return nil, err
+	}
+	if damage := report.Say().Damage; len(damage) > 0 && !c.Damaged {
+		return nil, cli.WithHint(fmt.Errorf("snapshot %s: the recording is damaged: %s", c.Source, strings.Join(damage, ", ")),
+			"record it again, or add --accept-damaged: the snapshot then shows the damage")
+	}
+	s := snapshot.New(report)
+	s.Sheets, s.Capture, s.Program = sheets, capture, cli.Version()
+	return s, s.Close(key)
+}
+
+// signingKey reads the private key of --sign; nil when none is asked for.
+func signingKey(ctx context.Context, file string) (ed25519.PrivateKey, error) {
+	if file == "" {
+		return nil, nil
+	}
+	text, err := readFile(ctx, file, maxKey)
+	if err != nil {
+		return nil, cli.WithHint(fmt.Errorf("--sign %q: %w", file, err), "make a key with muster key new -o %s", file)
+	}
+	key, err := snapshot.PrivateKey(text)
+	if err != nil {
+		return nil, fmt.Errorf("--sign %q: %w", file, err)
+	}
+	return key, nil
 }
 
 func (c *snapshotCmd) check() error {
@@ -168,7 +184,7 @@ func (c *snapshotCmd) load(ctx context.Context) (config.Config, error) {
 	if isURL(c.Source) {
 		return config.Config{Sheets: c.Sheets}, nil
 	}
-	cfg, err := loadConfig(ctx, c.Config, []string{c.Source}, c.Ask)
+	cfg, err := loadConfig(ctx, c.Config, append([]string{c.Source}, c.More...), c.Ask)
 	if err == nil {
 		err = useSheets(ctx, &cfg, c.Sheets)
 	}
