@@ -147,19 +147,8 @@ func (c *snapshotCmd) check() error {
 			return fmt.Errorf("%s %v: a time cannot be negative: write 30s or 5m", d.flag, d.value)
 		}
 	}
-	if isURL(c.Source) {
-		switch {
-		case c.KeepCapture != "":
-			return cli.WithHint(errors.New("--keep-capture: a running muster gives its report, not the traffic"),
-				"name the source itself, such as can0")
-		case c.Ask:
-			return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"),
-				"leave out --ask, or restart that muster with it")
-		case c.Config != "":
-			return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
-		}
-	} else if c.TokenFile != "" {
-		return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+	if err := c.checkSource(); err != nil {
+		return err
 	}
 	if c.KeepCapture != "" {
 		if _, _, err := captureFormat(c.KeepCapture); err != nil {
@@ -177,6 +166,25 @@ func (c *snapshotCmd) check() error {
 		}
 	}
 	return free(c.Output, c.Force)
+}
+
+// checkSource refuses what does not go with the kind of source.
+func (c *snapshotCmd) checkSource() error {
+	if isURL(c.Source) {
+		switch {
+		case c.KeepCapture != "":
+			return cli.WithHint(errors.New("--keep-capture: a running muster gives its report, not the traffic"),
+				"name the source itself, such as can0")
+		case c.Ask:
+			return cli.WithHint(errors.New("--ask: a running muster asks by its own settings"),
+				"leave out --ask, or restart that muster with it")
+		case c.Config != "":
+			return cli.WithHint(errors.New("--config: a running muster has its own"), "leave out --config")
+		}
+	} else if c.TokenFile != "" {
+		return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")
+	}
+	return nil
 }
 
 // load reads the config with what the command line puts in its place; only the sheets matter to a running muster.

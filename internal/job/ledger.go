@@ -101,7 +101,7 @@ func (l *Ledger) read(ctx context.Context, text []byte) error {
 		if err := l.follows(next); err != nil {
 			return err
 		}
-		l.Lines, l.size, l.digest, text = append(l.Lines, next), l.size+int64(len(line))+1, digest(line), rest
+		l.Lines, l.size, l.digest, text = append(l.Lines, next), l.size+int64(len(line))+1, Digest(line), rest
 	}
 }
 
@@ -192,7 +192,7 @@ func (l *Ledger) write(ctx context.Context, entries []Entry, sign func(*Line) er
 		if len(b) > maxLine {
 			return fmt.Errorf("ledger: a line of %d bytes is longer than %d: put it into a file and attach that", len(b), maxLine)
 		}
-		text, prev, n = append(append(text, b...), '\n'), digest(b), n+1
+		text, prev, n = append(append(text, b...), '\n'), Digest(b), n+1
 		return nil
 	}
 	now := event.At(l.now())

@@ -100,8 +100,8 @@ func (l *Line) encode() ([]byte, error) {
 	return text, nil
 }
 
-// digest is the SHA-256 of a line or a file in lower-case hex.
-func digest(text []byte) string {
+// Digest is the SHA-256 of a line or a file in lower-case hex.
+func Digest(text []byte) string {
 	sum := sha256.Sum256(text)
 	return hex.EncodeToString(sum[:])
 }

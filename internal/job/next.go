@@ -2,6 +2,7 @@ package job
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"muster/internal/input"
@@ -178,4 +179,24 @@ func (v *Visit) CheckStep(id string) error {
 		known = append(known, s.ID)
 	}
 	return fmt.Errorf("step %s: the order has no such step: write one of %s", input.Quote(id), strings.Join(known, ", "))
+}
+
+// CheckPreCheck refuses a pre-check that there is not.
+func (v *Visit) CheckPreCheck(id string) error {
+	if v.Order == nil {
+		return fmt.Errorf("pre-check %s: the job has no work order", input.Quote(id))
+	}
+	var known []string
+	for _, c := range v.Order.PreChecks {
+		if c.ID == id {
+			return nil
+		}
+		known = append(known, c.ID)
+	}
+	return fmt.Errorf("pre-check %s: there is none of this name: write one of %s", input.Quote(id), strings.Join(known, ", "))
+}
+
+// Has reports whether the job has a file of this name.
+func (v *Visit) Has(name string) bool {
+	return slices.ContainsFunc(v.Files, func(f FileLine) bool { return f.File == name })
 }

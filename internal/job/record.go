@@ -33,6 +33,7 @@ type Record struct {
 	Steps     []Step
 	Aboard    Count // units
 	Networks  []Network
+	Told      *Told // what the ledger adds; nil without one
 }
 
 // Moment is one of the two snapshots.

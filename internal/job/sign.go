@@ -44,7 +44,7 @@ func signed(line *Line, c Closing) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return []byte(signedPrefix + digest(text)), nil
+	return []byte(signedPrefix + Digest(text)), nil
 }
 
 // signLine completes a closing line. Without a key it makes one, which nobody keeps: the line can then not be altered by accident.

@@ -2,12 +2,17 @@ package job
 
 import (
 	"context"
+	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"muster/internal/event"
 	"muster/internal/input"
@@ -242,17 +247,10 @@ func (v *Visit) Read(ctx context.Context, f FileLine) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	data, err := input.File(ctx, path, maxFile)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, fmt.Errorf("%s is missing: put it back from a copy", f.File)
-	}
-	if err != nil {
+	if err := v.verify(f); err != nil {
 		return nil, err
 	}
-	if sum := digest(data); sum != f.SHA256 {
-		return nil, fmt.Errorf("%s was altered: its SHA-256 is %s, the ledger says %s", f.File, sum, f.SHA256)
-	}
-	return data, nil
+	return input.File(ctx, path, maxFile)
 }
 
 // path is where a file of the job lies; a name that leads out of the folder is refused.
@@ -263,36 +261,46 @@ func (v *Visit) path(name string) (string, error) {
 	return filepath.Join(v.Dir, filepath.FromSlash(name)), nil
 }
 
-// Name gives a file its name in this chapter: record.pdf, and record-2.pdf when the job was opened again.
+// Name is a name that no file of the job has yet: record.pdf, and record-2.pdf when the job was opened again.
 func (v *Visit) Name(base string) string {
-	if v.Chapter == 1 {
-		return base
-	}
 	ext := filepath.Ext(base)
-	return fmt.Sprintf("%s-%d%s", base[:len(base)-len(ext)], v.Chapter, ext)
+	name := base
+	for n := 2; v.Has(name); n++ {
+		name = fmt.Sprintf("%s-%d%s", strings.TrimSuffix(base, ext), n, ext)
+	}
+	return name
 }
 
-// Put writes a file into the folder and into the ledger. One that is there is not written over; the same content twice is refused.
+// Put writes a file into the folder and into the ledger: see PutAll.
 func (v *Visit) Put(ctx context.Context, kind Kind, by string, f FileLine, data []byte) error {
-	path, err := v.path(f.File)
-	if err != nil {
-		return err
-	}
-	f.SHA256, f.Bytes = digest(data), int64(len(data))
-	return v.Update(ctx, func() ([]Entry, error) {
+	return v.PutAll(ctx, kind, by, []FileLine{f}, [][]byte{data})
+}
+
+// PutAll writes files into the folder and into the ledger, all or none. One that the ledger names is not written over; the same content
+// twice is refused.
+func (v *Visit) PutAll(ctx context.Context, kind Kind, by string, files []FileLine, data [][]byte) error {
+	return v.Update(ctx, func() (entries []Entry, err error) {
 		if v.Ledger.Closed() {
 			return nil, fmt.Errorf("%s: %w", v.Dir, ErrClosed)
 		}
-		if k := slices.IndexFunc(v.Files, func(x FileLine) bool { return x.SHA256 == f.SHA256 }); k >= 0 {
-			return nil, fmt.Errorf("%s: the job has it already, as %s", f.File, v.Files[k].File)
+		for i, f := range files {
+			f.SHA256, f.Bytes = Digest(data[i]), int64(len(data[i]))
+			if k := slices.IndexFunc(v.Files, func(x FileLine) bool { return x.SHA256 == f.SHA256 && f.What != Paper }); k >= 0 {
+				return nil, fmt.Errorf("%s: the job has it already, as %s", f.File, v.Files[k].File)
+			}
+			if v.Has(f.File) {
+				return nil, fmt.Errorf("%s: the job has a file of this name", f.File)
+			}
+			path, err := v.path(f.File)
+			if err != nil {
+				return nil, err
+			}
+			if err := writeWhole(path, data[i]); err != nil {
+				return nil, err
+			}
+			entries = append(entries, Entry{Kind: kind, By: by, Data: f})
 		}
-		if slices.ContainsFunc(v.Files, func(x FileLine) bool { return x.File == f.File }) {
-			return nil, fmt.Errorf("%s: the job has a file of this name", f.File)
-		}
-		if err := writeWhole(path, data); err != nil {
-			return nil, err
-		}
-		return []Entry{{Kind: kind, By: by, Data: f}}, nil
+		return entries, nil
 	})
 }
 
@@ -376,4 +384,70 @@ func (v *Visit) outside(r *report.Report) (entries []Entry) {
 		}
 	}
 	return entries
+}
+
+// Keep takes a capture into the ledger that was written into the folder.
+func (v *Visit) Keep(ctx context.Context, by, name string) error {
+	path, err := v.path(name)
+	if err != nil {
+		return err
+	}
+	sum, n, err := digestOf(path)
+	if err != nil {
+		return err
+	}
+	return v.Add(ctx, Entry{Kind: Captured, By: by, Data: FileLine{File: name, SHA256: sum, Bytes: n, What: Traffic}})
+}
+
+// digestOf is the SHA-256 of a file, of whatever size, and its length.
+func digestOf(path string) (string, int64, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", 0, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	n, err := io.Copy(h, f)
+	return hex.EncodeToString(h.Sum(nil)), n, err
+}
+
+// verify holds a file of the job to what the ledger says of it.
+func (v *Visit) verify(f FileLine) error {
+	path, err := v.path(f.File)
+	if err != nil {
+		return err
+	}
+	sum, _, err := digestOf(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Errorf("%s is missing: put it back from a copy", f.File)
+	case err != nil:
+		return err
+	case sum != f.SHA256:
+		return fmt.Errorf("%s was altered: its SHA-256 is %s, the ledger says %s", f.File, sum, f.SHA256)
+	}
+	return nil
+}
+
+// Job is the job file of the folder: what the shop's jobs share, and who this one is for.
+func (v *Visit) Job(ctx context.Context) (*Job, error) {
+	for _, f := range v.Files {
+		if f.What != JobFile {
+			continue
+		}
+		data, err := v.Read(ctx, f)
+		if err != nil {
+			return nil, err
+		}
+		return Parse(ctx, f.File, data)
+	}
+	return &Job{Number: v.Opening.Number}, nil
+}
+
+// Close closes the job, signed with each of the keys.
+func (v *Visit) Close(ctx context.Context, by string, keys ...ed25519.PrivateKey) error {
+	if err := v.Ledger.Close(ctx, by, keys...); err != nil {
+		return err
+	}
+	return v.take(ctx)
 }

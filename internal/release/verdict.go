@@ -202,11 +202,14 @@ func (w *watch) byHand(version string, who ByHand, reason string) {
 	} else if fell := w.supplyFell(); fell != "" && reason != "" {
 		w.settle(who, reason, fell)
 	}
+	lost := s.lost()
 	s.Version = trim(version)
 	w.to(StepIdentified, who.At, note)
 	switch fell := w.supplyFell(); {
 	case w.said(version, w.step.To) && fell != "":
-		w.fail(supplyFailure(fell))
+		w.fail(append(lost, supplyFailure(fell))...)
+	case w.said(version, w.step.To) && len(lost) > 0:
+		w.stop(StepReentry, lost)
 	case w.said(version, w.step.To):
 		w.to(StepVerified, who.At, "")
 	case w.said(version, w.step.From):
@@ -243,8 +246,19 @@ func difference(read, shown string) string {
 
 // disputed stops a step of which a person and the network say different things.
 func (w *watch) disputed(read, shown string) {
-	w.stop(StepDisputed, []Failure{{Reason: ReasonDisputed,
-		Text: fmt.Sprintf("its screen was read as %s, and the network shows %s: read it again, or confirm it with a reason", read, shown)}})
+	w.stop(StepDisputed, append([]Failure{{Reason: ReasonDisputed,
+		Text: fmt.Sprintf("its screen was read as %s, and the network shows %s: read it again, or confirm it with a reason", read, shown)}},
+		w.rec.Status.lost()...))
+}
+
+// lost is what the network shows to be entered again still; no screen says otherwise.
+func (s *StepStatus) lost() (list []Failure) {
+	for _, f := range s.Failures {
+		if f.Was != "" {
+			list = append(list, f)
+		}
+	}
+	return list
 }
 
 // holdAgainst holds a version that was read by hand against what the network shows since: where that shows the new release too, the step

@@ -111,6 +111,7 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 		g.Iff(len(r.Steps) > 0, func() g.Node {
 			return Lines(h.H2(g.Text("Work order")), headedTable(stepColumns, h.TBody(Lines(rows(r.Steps, stepCells)...))))
 		}),
+		Lines(g.Map(toldSections(r.Told), func(x toldSection) g.Node { return Section(x.title, x.texts) })...),
 		items("Findings before the work", r.Found),
 		items("Resolved findings", r.Resolved),
 		items("Not judged after the work", r.Unjudged),
@@ -196,6 +197,9 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 		d.Title("Work order")
 		d.Table([]float64{58, 22, 30, 30}, stepColumns, cells(r.Steps, stepCells))
 	}
+	for _, x := range toldSections(r.Told) {
+		d.List(x.title, x.texts)
+	}
 	d.items("Findings before the work", r.Found)
 	d.items("Resolved findings", r.Resolved)
 	d.items("Not judged after the work", r.Unjudged)
@@ -214,6 +218,45 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 		return fmt.Errorf("write PDF: %w", err)
 	}
 	return nil
+}
+
+// toldSection is one list of what the ledger adds.
+type toldSection struct {
+	title string
+	texts []string
+}
+
+// toldSections are what the ledger adds to a record.
+func toldSections(t *job.Told) []toldSection {
+	if t == nil {
+		return nil
+	}
+	said := func(list []job.Said) (texts []string) {
+		for _, s := range list {
+			texts = append(texts, s.String())
+		}
+		return texts
+	}
+	var outside, hours, parts, signed []string
+	for _, o := range t.Outside {
+		outside = append(outside, fmt.Sprintf("%s: %s → %s", o.Label, o.From, o.To))
+	}
+	for _, w := range t.Hours {
+		hours = append(hours, strings.TrimSuffix(job.HoursText(w.Minutes)+" "+w.Kind, " "))
+	}
+	if len(hours) > 1 {
+		hours = append(hours, job.HoursText(t.Minutes())+" in all")
+	}
+	for _, p := range t.Parts {
+		parts = append(parts, strings.TrimSuffix(fmt.Sprintf("%d × %s %s", p.Count, p.Name, p.Number), " "))
+	}
+	if t.SignOff != nil {
+		signed = []string{t.SignOff.String()}
+	}
+	ledger := []string{fmt.Sprintf("%d lines before this record, the last with SHA-256 %s", t.Lines, t.Digest),
+		"To check the folder: muster job check; ledger.md of the examples says how sha256sum and openssl do it."}
+	return []toldSection{{"Changed outside the work order", outside}, {"Hours", hours}, {"Parts", parts}, {"Hold points", said(t.Points)},
+		{"Waived", said(t.Waived)}, {"Notes of the visit", said(t.Notes)}, {"Signed off", signed}, {"Ledger", ledger}}
 }
 
 func snapshotText(m job.Moment) string {

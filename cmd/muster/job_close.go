@@ -1,0 +1,144 @@
+package main
+
+import (
+	"bytes"
+	"crypto/ed25519"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"muster/internal/cli"
+	"muster/internal/job"
+	"muster/internal/pages"
+	"muster/internal/release"
+	"muster/internal/render"
+	"muster/internal/snapshot"
+)
+
+type jobCloseCmd struct {
+	Dir       string
+	Sign      string
+	Because   string
+	SignedOff string
+	boatFlags
+}
+
+func newJobClose(a *app) *cobra.Command {
+	c := jobCloseCmd{}
+	cmd := &cobra.Command{
+		Use: "close DIR SOURCE…", Short: "Close a job: take the snapshot after the work, make the record, sign",
+		Long: `Close a job. It takes the snapshot after the work, compares it with the one before, makes the record (record.pdf, .html, .json, .csv) and signs
+the ledger. What the record lacks is printed; on a terminal it is asked. Steps that are not done stay open on the record.`,
+		Example: `  muster job close 2026-231-wagtail can0 --ask --sign shop.key --signed-off-by 'A. Customer' --by Ana`,
+		Args:    cobra.MinimumNArgs(2), ValidArgsFunction: fileThenSource,
+		RunE: func(_ *cobra.Command, args []string) error { c.Dir, c.Sources = args[0], args[1:]; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&c.Sign, "sign", "", "Sign with this `KEY`; muster key new makes one. Default: with a key that is made for this and not kept")
+	f.StringVar(&c.SignedOff, "signed-off-by", "", "`NAME` of the customer who agrees")
+	belongsBecause(cmd, &c.Because)
+	c.boatFlags.flags(cmd)
+	return cmd
+}
+
+func (c *jobCloseCmd) run(a *app) error {
+	by, err := c.name()
+	if err != nil {
+		return err
+	}
+	key, err := signingKey(a.ctx, c.Sign)
+	if err != nil {
+		return err
+	}
+	v, err := loadJob(a, c.Dir)
+	if err != nil {
+		return err
+	}
+	switch {
+	case v.Ledger.Closed():
+		return cli.WithHint(fmt.Errorf("close %q: %w", c.Dir, job.ErrClosed), "muster job pack hands it over")
+	case v.Before == nil:
+		return cli.WithHint(fmt.Errorf("close %q: there is no snapshot before the work", c.Dir), "muster job open takes it")
+	}
+	if err := c.snapshot("", "").checkSource(); err != nil {
+		return err
+	}
+	if v.After == nil {
+		f := job.FileLine{File: v.Name("after.json"), What: job.After, Because: c.Because}
+		if _, err := c.take(a, v, by, f, "", key); err != nil {
+			return err
+		}
+	}
+	if v.Follower != nil {
+		if _, err := v.Observe(a.ctx, v.After.TakenAt(), v.After.Report, release.Conditions{}); err != nil {
+			return err
+		}
+	}
+	a.ask("Customer who agrees (empty for nobody)", &c.SignedOff)
+	if c.SignedOff != "" {
+		if err := v.Add(a.ctx, job.Entry{Kind: job.SignedOff, By: c.SignedOff, Data: job.Words{Text: "agreed, name typed by " + by}}); err != nil {
+			return err
+		}
+	}
+	for _, lacks := range job.Next(v, nil).Missing {
+		fmt.Fprintf(a.stderr, "the record lacks %s\n", lacks)
+	}
+	if err := c.records(a, v, by); err != nil {
+		return err
+	}
+	var keys []ed25519.PrivateKey
+	if key != nil {
+		keys = append(keys, key)
+	}
+	if err := v.Close(a.ctx, by, keys...); err != nil {
+		return err
+	}
+	_, err = fmt.Fprintf(a.stdout, "%s: closed, %s, SHA-256 %s\n", c.Dir, number(len(v.Ledger.Lines), "line"), v.Ledger.Digest())
+	return err
+}
+
+// records makes the papers from what is in the folder, and from nothing else.
+func (c *jobCloseCmd) records(a *app, v *job.Visit, by string) error {
+	told := v.Tell()
+	sheets, err := folderSheets(a, v)
+	if err != nil {
+		return err
+	}
+	changes, err := snapshot.Compare(v.Before, v.After, snapshot.Options{Proved: true, Because: told.Because, Order: orderBy(sheets)})
+	if err != nil {
+		return err
+	}
+	of, err := v.Job(a.ctx)
+	if err != nil {
+		return err
+	}
+	r, err := job.NewRecord(v.Before, v.After, changes, of, pages.RecordSteps(told.Steps))
+	if err != nil {
+		return err
+	}
+	r.Told = told
+	var pdf, html, text bytes.Buffer
+	if err := render.ServiceRecordPDF(&pdf, r, made(v.After)); err != nil {
+		return err
+	}
+	if err := render.ServiceRecordHTML(&html, r); err != nil {
+		return err
+	}
+	if err := encodeJSON(&text, told); err != nil {
+		return err
+	}
+	var files []job.FileLine
+	for _, name := range []string{"record.pdf", "record.html", "record.json", "record.csv"} {
+		files = append(files, job.FileLine{File: v.Name(name), What: job.Paper})
+	}
+	return v.PutAll(a.ctx, job.Recorded, by, files, [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), told.CSV()})
+}
+
+// folderSheets are the sheets that the job was planned with; nil without any.
+func folderSheets(a *app, v *job.Visit) (*release.Sheets, error) {
+	if v.Order == nil {
+		return nil, nil
+	}
+	sheets, _, err := loadSheets(a.ctx, v.Dir+"/sheets")
+	return sheets, err
+}

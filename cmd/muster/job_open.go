@@ -1,0 +1,225 @@
+package main
+
+import (
+	"context"
+	"crypto/ed25519"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"muster/internal/cli"
+	"muster/internal/input"
+	"muster/internal/job"
+	"muster/internal/release"
+	"muster/internal/snapshot"
+)
+
+// boatFlags say how a job's boat is received.
+type boatFlags struct {
+	Sources   []string
+	For       time.Duration
+	Ask       bool
+	Config    string
+	TokenFile string
+	author
+}
+
+func (b *boatFlags) flags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.DurationVar(&b.For, "for", 0, "Listen at least this `TIME`; of a capture, read this much of it. Default: 10s")
+	f.BoolVar(&b.Ask, "ask", false, "Claim an address and ask devices for their product information")
+	f.StringVarP(&b.Config, "config", "c", "", "Config `FILE` with thresholds, manufacturer names and the boat's name")
+	f.StringVar(&b.TokenFile, "token-file", "", "`FILE` whose first line is the token for the URL")
+	b.author.flags(cmd)
+}
+
+// snapshot is the command that takes a snapshot of that boat.
+func (b *boatFlags) snapshot(sheets, keep string) *snapshotCmd {
+	c := &snapshotCmd{Source: b.Sources[0], More: b.Sources[1:], For: b.For, Limit: time.Minute, Ask: b.Ask, Sheets: sheets,
+		Config: b.Config, TokenFile: b.TokenFile, KeepCapture: keep}
+	if isURL(c.Source) || isFile(c.Source) {
+		c.KeepCapture = ""
+	}
+	return c
+}
+
+type jobOpenCmd struct {
+	Dir     string
+	Profile string
+	Sheets  string
+	Opening job.Opening
+	boatFlags
+}
+
+func newJobOpen(a *app) *cobra.Command {
+	c := jobOpenCmd{}
+	cmd := &cobra.Command{
+		Use: "open DIR SOURCE…", Short: "Open a job: take the snapshot before the work, and plan",
+		Long: `Open a job in a new folder. It takes the snapshot before the work, keeps the raw traffic beside it, makes the work order from the shop's
+release sheets, and prints the next step. On a terminal, what no flag gives is asked.`,
+		Example: `  muster job open 2026-231-wagtail can0 --ask --sheets sheets --profile shop.yaml --boat Wagtail --by Ana`,
+		Args:    cobra.MinimumNArgs(2), ValidArgsFunction: fileThenSource,
+		RunE: func(_ *cobra.Command, args []string) error { c.Dir, c.Sources = args[0], args[1:]; return c.run(a) },
+	}
+	f := cmd.Flags()
+	f.StringVar(&c.Profile, "profile", "", "Job `FILE` with what the shop's jobs share; deploy/examples/job.yaml shows every key")
+	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; without them no update is planned")
+	f.StringVar(&c.Opening.Number, "number", "", "The shop's job `NUMBER`. Default: the name of the folder")
+	f.StringVar(&c.Opening.Boat, "boat", "", "The boat's `NAME`")
+	f.StringVar(&c.Opening.Customer, "customer", "", "The customer's `NAME`")
+	f.StringVar(&c.Opening.Place, "place", "", "`PLACE` where the boat lies")
+	f.StringVar(&c.Opening.AskedFor, "asked-for", "", "What the customer asked for, in `WORDS`")
+	c.boatFlags.flags(cmd)
+	return cmd
+}
+
+func (c *jobOpenCmd) run(a *app) error {
+	by, err := c.name()
+	if err != nil {
+		return err
+	}
+	profile := new(job.Job)
+	if c.Profile != "" {
+		if profile, err = job.LoadShared(a.ctx, c.Profile); err != nil {
+			return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
+		}
+	}
+	sheets, _, err := loadSheets(a.ctx, c.Sheets)
+	if err != nil {
+		return err
+	}
+	if err := c.snapshot("", "").checkSource(); err != nil {
+		return err
+	}
+	v, err := c.visit(a, by, profile)
+	if err != nil {
+		return err
+	}
+	if err := c.before(a, v, by); err != nil {
+		return cli.WithHint(err, "the job is open; muster job open %s SOURCE takes the snapshot when the boat is received", c.Dir)
+	}
+	if sheets != nil {
+		if err := c.plan(a, v, by, sheets); err != nil {
+			return err
+		}
+	}
+	return a.printAdvice(job.Next(v, nil))
+}
+
+// visit opens the job, or goes on with one whose snapshot was not taken.
+func (c *jobOpenCmd) visit(a *app, by string, profile *job.Job) (*job.Visit, error) {
+	if v, err := job.LoadVisit(a.ctx, c.Dir, here); err == nil {
+		if v.Before != nil {
+			return nil, cli.WithHint(fmt.Errorf("open job: %q holds one already", c.Dir), "muster job next %s says how it goes on", c.Dir)
+		}
+		return v, nil
+	} else if !errors.Is(err, job.ErrNoJob) {
+		return nil, err
+	}
+	if entries, _ := os.ReadDir(c.Dir); len(entries) > 0 {
+		return nil, cli.WithHint(fmt.Errorf("open job: %q has other files in it", c.Dir), "name a new folder")
+	}
+	o := &c.Opening
+	a.ask("Boat", &o.Boat)
+	a.ask("Customer", &o.Customer)
+	a.ask("Place", &o.Place)
+	a.ask("Asked for", &o.AskedFor)
+	if o.Number == "" {
+		o.Number = filepath.Base(filepath.Clean(c.Dir))
+	}
+	for _, f := range []struct{ flag, text string }{{"number", o.Number}, {"boat", o.Boat}, {"customer", o.Customer},
+		{"place", o.Place}, {"asked-for", o.AskedFor}} {
+		if f.text != "" {
+			if err := given("--"+f.flag, f.text); err != nil {
+				return nil, err
+			}
+		}
+	}
+	v, err := job.Create(a.ctx, c.Dir, here, by, *o)
+	if err != nil {
+		return nil, err
+	}
+	written := *profile
+	written.Number, written.Customer, written.Place, written.Work, written.Technician = o.Number, o.Customer, o.Place, o.AskedFor, by
+	written.Date = time.Now().Format("2 January 2006")
+	written.Shop.Logo = ""
+	text, err := input.EncodeYAML(&written)
+	if err != nil {
+		return nil, err
+	}
+	return v, v.Put(a.ctx, job.Attached, by, job.FileLine{File: "job.yaml", What: job.JobFile}, text)
+}
+
+// before takes the snapshot before the work.
+func (c *jobOpenCmd) before(a *app, v *job.Visit, by string) error {
+	_, err := c.take(a, v, by, job.FileLine{File: "before.json", What: job.Before}, c.Sheets, nil)
+	return err
+}
+
+// take takes a snapshot into the job, with its traffic.
+func (b *boatFlags) take(a *app, v *job.Visit, by string, f job.FileLine, sheets string, key ed25519.PrivateKey) (*snapshot.Snapshot, error) {
+	name := f.File[:len(f.File)-len(".json")] + ".log.zst"
+	traffic := filepath.Join(v.Dir, "traffic", name)
+	if err := os.MkdirAll(filepath.Dir(traffic), 0o755); err != nil {
+		return nil, err
+	}
+	cmd := b.snapshot(sheets, traffic)
+	cmd.Force = !v.Has("traffic/" + name) // what lies there under that name was never part of the job
+	s, err := cmd.sealed(a)
+	if err != nil {
+		return nil, err
+	}
+	if key != nil {
+		if err := s.Close(key); err != nil {
+			return nil, err
+		}
+	}
+	if v.Before != nil {
+		shared := snapshot.Share(v.Before.Report, s.Report)
+		if f.Shared, f.Of = shared.Units, shared.Of; f.Because == "" {
+			if _, err := snapshot.Compare(v.Before, s, snapshot.Options{Proved: true}); err != nil {
+				return nil, fmt.Errorf("%s does not belong to this job: %w", f.File, err)
+			}
+		}
+	}
+	data, err := s.Encode()
+	if err != nil {
+		return nil, err
+	}
+	ctx := context.WithoutCancel(a.ctx)
+	if err := v.Put(ctx, job.Snapshot, by, f, data); err != nil || cmd.KeepCapture == "" {
+		return s, err
+	}
+	return s, v.Keep(ctx, by, "traffic/"+name)
+}
+
+// plan makes the work order, and keeps the sheets that it was made from.
+func (c *jobOpenCmd) plan(a *app, v *job.Visit, by string, sheets *release.Sheets) error {
+	a.warnOldKeys(sheets)
+	order, problems := release.Plan(v.Before.Report, digestOf(v.Before.Seal.SHA256), "", sheets, release.Options{})
+	for _, p := range problems {
+		fmt.Fprintln(a.stderr, p)
+	}
+	files, err := filepath.Glob(filepath.Join(c.Sheets, "*.y*ml"))
+	if err != nil {
+		return err
+	}
+	for _, file := range files {
+		data, err := readFile(a.ctx, file, maxSnapshot)
+		if err != nil {
+			return err
+		}
+		if err := v.Put(a.ctx, job.Planned, by, job.FileLine{File: "sheets/" + filepath.Base(file), What: job.Sheet}, data); err != nil {
+			return err
+		}
+	}
+	text, err := order.JSON()
+	if err != nil {
+		return err
+	}
+	return v.Put(a.ctx, job.Planned, by, job.FileLine{File: "order.json", What: job.Order}, text)
+}

@@ -1,0 +1,157 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	_ "image/jpeg" // photos
+	_ "image/png"  // photos
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"muster/internal/cli"
+	"muster/internal/job"
+)
+
+func newJobCheck(a *app) *cobra.Command {
+	format := ""
+	cmd := &cobra.Command{
+		Use: "check DIR", Short: "Prove that a job's folder is as it was written", Args: cobra.ExactArgs(1),
+		Long: `Prove that a job's folder is as it was written: each line of the ledger follows the one before, each file has the SHA-256 that the ledger
+says, the snapshots and the order belong together, the signatures fit. Of an open job, the line written last cannot be proved yet.`,
+		Example: "  muster job check 2026-231-wagtail",
+	}
+	cli.Choice(cmd, &format, "format", "text", "`FORMAT` of the result", "text", "json")
+	cmd.RunE = func(_ *cobra.Command, args []string) error {
+		p, err := job.Check(a.ctx, args[0])
+		if err != nil {
+			return err
+		}
+		if format == "json" {
+			if err := a.printJSON(p); err != nil {
+				return err
+			}
+		} else if err := printProof(a, args[0], p); err != nil {
+			return err
+		}
+		if len(p.Problems) > 0 {
+			return cli.WithHint(fmt.Errorf("%s: the job does not prove itself: %s", args[0], number(len(p.Problems), "problem")),
+				"put the folder back from a copy")
+		}
+		return nil
+	}
+	return cmd
+}
+
+func printProof(a *app, dir string, p *job.Proof) error {
+	var b strings.Builder
+	for _, text := range p.Problems {
+		fmt.Fprintf(&b, "%s\n", text)
+	}
+	for _, name := range p.Strange {
+		fmt.Fprintf(&b, "%s is not part of the job\n", name)
+	}
+	if len(p.Problems) == 0 {
+		state := "open"
+		if p.Closed {
+			state = "closed"
+		}
+		fmt.Fprintf(&b, "%s: %s, %s, %s, as they were written\nSHA-256 %s\n", dir, state, number(p.Lines, "line"), number(p.Files, "file"), p.Digest)
+		for _, k := range p.Keys {
+			fmt.Fprintf(&b, "signed by %s\n", k)
+		}
+	}
+	_, err := a.stdout.Write([]byte(b.String()))
+	return err
+}
+
+func newJobPack(a *app) *cobra.Command {
+	var output string
+	var force bool
+	cmd := &cobra.Command{
+		Use: "pack DIR -o FILE", Short: "Pack a job for the customer or the hub", Args: cobra.ExactArgs(1),
+		Long:    "Pack a job: the ledger and the files that it names, in one zip. A job that does not pass muster job check is refused.",
+		Example: "  muster job pack 2026-231-wagtail -o 2026-231-wagtail.zip",
+	}
+	cmd.Flags().StringVarP(&output, "output", "o", "", "Output `FILE`, .zip")
+	cmd.Flags().BoolVar(&force, "force", false, "Overwrite an existing file")
+	cli.Require(cmd, "output")
+	cmd.RunE = func(_ *cobra.Command, args []string) error {
+		if strings.ToLower(filepath.Ext(output)) != ".zip" {
+			return cli.WithHint(fmt.Errorf("write %q: unknown file extension", output), "end it with .zip")
+		}
+		if err := free(output, force); err != nil {
+			return err
+		}
+		var b bytes.Buffer
+		if err := job.Pack(a.ctx, args[0], &b); err != nil {
+			return err
+		}
+		return writeFile(output, b.Bytes(), force)
+	}
+	return cmd
+}
+
+// maxPhotoPixels bounds a photo that is put into a job.
+const maxPhotoPixels = 50_000_000
+
+func newJobAttach(a *app) *cobra.Command {
+	var w author
+	var text string
+	cmd := &cobra.Command{
+		Use: "attach DIR FILE", Short: "Put a photo or another file into a job", Args: cobra.ExactArgs(2),
+		Long:    "Put a photo (JPEG, PNG) or another file into a job. It is copied, and named by its SHA-256. The same one twice is refused.",
+		Example: "  muster job attach 2026-231-wagtail terminal.jpg --text 'battery terminal, port' --by Ana",
+	}
+	w.flags(cmd)
+	cmd.Flags().StringVar(&text, "text", "", "What it shows, in `WORDS`")
+	cmd.RunE = func(_ *cobra.Command, args []string) error {
+		by, err := w.name()
+		if err != nil {
+			return err
+		}
+		v, err := loadJob(a, args[0])
+		if err != nil {
+			return err
+		}
+		data, err := readFile(a.ctx, args[1], maxSnapshot)
+		if err != nil {
+			return fmt.Errorf("attach %q: %w", args[1], err)
+		}
+		f, err := attached(args[1], data)
+		if err != nil {
+			return err
+		}
+		f.Text = text
+		err = v.Put(a.ctx, job.Attached, by, f, data)
+		if errors.Is(err, job.ErrClosed) {
+			return cli.WithHint(err, "muster job reopen opens it again, with a reason")
+		}
+		if err != nil {
+			return fmt.Errorf("attach %q: %w", args[1], err)
+		}
+		_, err = fmt.Fprintln(a.stdout, f.File)
+		return err
+	}
+	return cmd
+}
+
+// attached says what a file is and what it is called in a job.
+func attached(name string, data []byte) (job.FileLine, error) {
+	ext := strings.ToLower(filepath.Ext(name))
+	short := job.Digest(data)[:16]
+	if ext != ".jpg" && ext != ".jpeg" && ext != ".png" {
+		return job.FileLine{File: "files/" + short + ext, What: job.Other}, nil
+	}
+	c, _, err := image.DecodeConfig(bytes.NewReader(data))
+	if err != nil {
+		return job.FileLine{}, cli.WithHint(fmt.Errorf("attach %q: %w", name, err), "give a JPEG or PNG picture that can be opened")
+	}
+	if c.Width*c.Height > maxPhotoPixels {
+		return job.FileLine{}, cli.WithHint(fmt.Errorf("attach %q: it has %d x %d pixels", name, c.Width, c.Height), "scale it down")
+	}
+	return job.FileLine{File: "photos/" + short + ext, What: job.Photo}, nil
+}

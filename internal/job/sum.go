@@ -1,0 +1,132 @@
+package job
+
+import (
+	"bytes"
+	"encoding/csv"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+
+	"muster/internal/boat"
+	"muster/internal/event"
+	"muster/internal/release"
+)
+
+// RecordSchemaID names the version of the record's JSON.
+const RecordSchemaID = "muster.record/v1"
+
+// Told is what the ledger adds to a service record.
+type Told struct {
+	Schema   string               `json:"schema"`
+	Opening  Opening              `json:"job"`
+	Boat     boat.Identity        `json:"boat"`
+	Opened   event.Time           `json:"opened_at"`
+	Before   string               `json:"before_sha256"`
+	After    string               `json:"after_sha256"`
+	Steps    []release.StepStatus `json:"steps"`
+	Outside  []Outside            `json:"changed_outside_order"`
+	Points   []Said               `json:"hold_points"`
+	Waived   []Said               `json:"waived"`
+	Notes    []Said               `json:"notes"`
+	Hours    []Work               `json:"hours"`
+	Parts    []PartUsed           `json:"parts"`
+	SignOff  *Said                `json:"signed_off,omitempty"`
+	Files    []FileLine           `json:"files"`
+	Lines    int                  `json:"ledger_lines"`
+	Digest   string               `json:"ledger_sha256"` // of the last line before the record
+	Because  string               `json:"belongs_because,omitempty"`
+	Sentence string               `json:"verdict"` // after the work
+}
+
+// Said is what somebody said, and when.
+type Said struct {
+	What string     `json:"what,omitempty"`
+	Text string     `json:"text,omitempty"`
+	By   string     `json:"by"`
+	At   event.Time `json:"at"`
+}
+
+// String is the statement in one line.
+func (s Said) String() string {
+	text := strings.TrimPrefix(strings.TrimSuffix(s.What+": "+s.Text, ": "), ": ")
+	return fmt.Sprintf("%s (%s, %s)", text, s.By, s.At.UTC().Format("2006-01-02 15:04 UTC"))
+}
+
+// Tell sums the job up for its record. Both snapshots are there.
+func (v *Visit) Tell() *Told {
+	t := &Told{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, Opened: v.Ledger.Lines[0].At,
+		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{}, Points: []Said{},
+		Waived: []Said{}, Notes: []Said{}, Hours: append([]Work{}, v.Hours...), Parts: append([]PartUsed{}, v.Parts...),
+		Files: append([]FileLine{}, v.Files...), Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
+		Sentence: v.After.Report.Say().Sentence}
+	if v.Follower != nil {
+		t.Steps = v.Follower.Status()
+	}
+	for _, id := range slices.Sorted(maps.Keys(v.Outside)) {
+		t.Outside = append(t.Outside, v.Outside[id])
+	}
+	for _, p := range v.HoldPoints() {
+		if line := v.Ticked[p.ID]; line != nil {
+			var tick Tick
+			_ = line.Into(&tick) // it was read when it was folded in
+			t.Points = append(t.Points, Said{p.Text, strings.Trim(tick.Reading+", "+tick.Photo, ", "), line.By, line.At})
+		}
+	}
+	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
+		var w Waiver
+		_ = v.Waived[id].Into(&w)
+		t.Waived = append(t.Waived, Said{id, w.Reason, v.Waived[id].By, v.Waived[id].At})
+	}
+	for _, line := range v.Notes {
+		t.Notes = append(t.Notes, said(line))
+	}
+	if v.SignOff != nil {
+		s := said(v.SignOff)
+		t.SignOff = &s
+	}
+	for _, f := range v.Files {
+		if f.What == After && f.Because != "" {
+			t.Because = f.Because
+		}
+	}
+	return t
+}
+
+func said(line *Line) Said {
+	var w Words
+	_ = line.Into(&w)
+	return Said{Text: w.Text, By: line.By, At: line.At}
+}
+
+// Minutes is the time worked, in all.
+func (t *Told) Minutes() (sum int) {
+	for _, w := range t.Hours {
+		sum += w.Minutes
+	}
+	return sum
+}
+
+// HoursText is a time worked as people write it: 1 h 30 min.
+func HoursText(minutes int) string {
+	if minutes%60 == 0 {
+		return fmt.Sprintf("%d h", minutes/60)
+	}
+	return strings.TrimPrefix(fmt.Sprintf("%d h %d min", minutes/60, minutes%60), "0 h ")
+}
+
+// CSV is the hours and the parts, one line each, for an invoice.
+func (t *Told) CSV() []byte {
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	_ = w.Write([]string{"job", "kind", "number", "text", "count", "unit"})
+	for _, h := range t.Hours {
+		_ = w.Write([]string{t.Opening.Number, "hours", "", h.Kind, strconv.FormatFloat(float64(h.Minutes)/60, 'f', 2, 64), "h"})
+	}
+	for _, p := range t.Parts {
+		_ = w.Write([]string{t.Opening.Number, "part", p.Number, p.Name, strconv.Itoa(p.Count), ""})
+	}
+	w.Flush()
+	return b.Bytes()
+}

@@ -1,0 +1,26 @@
+package release
+
+import (
+	"slices"
+	"testing"
+)
+
+// TestReadingKeepsWhatIsLost: no reading of a screen enters a setting again that the network shows to be lost.
+func TestReadingKeepsWhatIsLost(t *testing.T) {
+	b := newBench(t)
+	i := slices.IndexFunc(b.follower.steps, func(s *Step) bool { return s.Device.Serial == "L9-0001" })
+	rec, step := &b.follower.state.Steps[i], b.follower.steps[i].ID
+	lost := Failure{Reason: ReasonInstance, Text: "set them again", Was: "device instance 1"}
+	rec.Status.State, rec.Status.Failures, rec.Shown = StepReentry, []Failure{lost}, "LF9 "+b.follower.steps[i].To
+	for _, read := range []string{"4.40", b.follower.steps[i].To} {
+		if _, err := b.follower.Confirm(start, step, Reading{Version: read, By: "Ana"}); err != nil {
+			t.Fatal(err)
+		}
+		if !slices.Contains(rec.Status.Failures, lost) || rec.Status.State == StepVerified {
+			t.Errorf("after %s was read: %s %v", read, rec.Status.State, rec.Status.Failures)
+		}
+	}
+	if rec.Status.State != StepReentry {
+		t.Errorf("it waits for its settings: %s", rec.Status.State)
+	}
+}
