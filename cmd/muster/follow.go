@@ -119,8 +119,8 @@ func (c *followCmd) begin(a *app) (*following, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", c.Order, err)
 	}
-	f := &following{ctx: context.WithoutCancel(a.ctx), out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order, file: c.State,
-		confirm: c.Confirm, by: who(c.By), reason: c.Reason}
+	f := &following{ctx: context.WithoutCancel(a.ctx), out: a.stdout, errs: a.stderr, board: a.newBoard(), order: order,
+		file: c.State, confirm: c.Confirm, by: who(c.By), reason: c.Reason}
 	for _, step := range slices.Sorted(maps.Keys(c.Confirm)) {
 		if !slices.ContainsFunc(order.Steps(), func(s *release.Step) bool { return s.ID == step }) {
 			return nil, cli.WithHint(fmt.Errorf("--confirm %s: the order has no such step", step),
@@ -163,8 +163,8 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 		return err
 	}
 	live := !replayable(cfg.Sources)
-	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(), Open: c.keeper.around(a.opener(live)),
-		OnReport: f.observe}
+	opt := daemon.Options{Config: once(cfg), Log: a.errorLog(cfg), Version: cli.Version(),
+		Open: c.keeper.around(a.opener(live)), OnReport: f.observe}
 	if !live {
 		if s := endless(a.ctx, cfg.Sources); s != "" && c.For == 0 {
 			return cli.WithHint(fmt.Errorf("follow %s: the scenario has no end", s),

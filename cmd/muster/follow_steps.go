@@ -168,7 +168,9 @@ func (f *following) step(now event.Time, r *report.Report, c release.Conditions)
 
 // turn moves the steps on by one look, and keeps how they stand before it says so. Somebody else may have kept something since: a job or
 // a state file is locked meanwhile, and read again.
-func (f *following) turn(now event.Time, r *report.Report, c release.Conditions, keep bool) ([]release.StepChange, error) {
+func (f *following) turn(
+	now event.Time, r *report.Report, c release.Conditions, keep bool,
+) ([]release.StepChange, error) {
 	if f.visit != nil {
 		return f.visit.Observe(f.ctx, now, r, c)
 	}

@@ -24,8 +24,9 @@ goes into a ledger that only grows. Each file is named there with its SHA-256; c
   muster job follow 2026-231-wagtail can0 --ask
   muster job close 2026-231-wagtail can0 --ask --sign shop.key --by Ana`,
 	}
-	cmd.AddCommand(newJobOpen(a), newJobNext(a), newJobFollow(a), newJobTick(a), newJobRead(a), newJobSettle(a), newJobWaive(a),
-		newJobAttach(a), newJobNote(a), newJobHours(a), newJobPart(a), newJobClose(a), newJobReopen(a), newJobCheck(a),
+	cmd.AddCommand(newJobOpen(a), newJobNext(a), newJobFollow(a), newJobTick(a), newJobRead(a),
+		newJobSettle(a), newJobWaive(a), newJobAttach(a), newJobNote(a), newJobHours(a),
+		newJobPart(a), newJobClose(a), newJobReopen(a), newJobCheck(a),
 		newJobPack(a))
 	return cmd
 }
@@ -37,14 +38,14 @@ const here = "laptop"
 type author struct{ By string }
 
 func (w *author) flags(cmd *cobra.Command) {
-	cmd.Flags().StringVar(&w.By, "by", "", "`NAME` of the person who says so. Default: your login name")
+	cmd.Flags().StringVar(&w.By, "by", "", "`NAME` of the person who gives this. Default: your login name")
 }
 
 func (w *author) name() (string, error) {
 	if by := strings.TrimSpace(who(w.By)); by != "" {
 		return by, nil
 	}
-	return "", cli.WithHint(errors.New("nobody is named as the author"), "add --by NAME")
+	return "", cli.WithHint(errors.New("no author is named"), "add --by NAME")
 }
 
 // loadJob reads the job of a folder.
@@ -124,7 +125,7 @@ type jobNextCmd struct {
 func newJobNext(a *app) *cobra.Command {
 	c := jobNextCmd{}
 	cmd := &cobra.Command{
-		Use: "next DIR", Short: "Say what is to be done now, why not yet, and what the record lacks",
+		Use: "next DIR", Short: "Show what is to be done now, why not yet, and what the record lacks",
 		Example: `  muster job next 2026-231-wagtail
   muster job next 2026-231-wagtail --now can0 --format json`,
 		Args: cobra.ExactArgs(1),

@@ -27,8 +27,8 @@ func newJobClose(a *app) *cobra.Command {
 	c := jobCloseCmd{}
 	cmd := &cobra.Command{
 		Use: "close DIR SOURCE…", Short: "Close a job: take the snapshot after the work, make the record, sign",
-		Long: `Close a job. It takes the snapshot after the work, compares it with the one before, makes the record (record.pdf, .html, .json, .csv) and signs
-the ledger. What the record lacks is printed; on a terminal it is asked. Steps that are not done stay open on the record.`,
+		Long: `Close a job. It takes the snapshot after the work and compares it with the one before. It makes the record (record.pdf, .html, .json, .csv)
+and signs the ledger. What the record lacks is printed; on a terminal it is asked. Steps that are not done stay open on the record.`,
 		Example: `  muster job close 2026-231-wagtail can0 --ask --sign shop.key --signed-off-by 'A. Customer' --by Ana`,
 		Args:    cobra.MinimumNArgs(2), ValidArgsFunction: fileThenSource,
 		RunE: func(_ *cobra.Command, args []string) error { c.Dir, c.Sources = args[0], args[1:]; return c.run(a) },
@@ -74,7 +74,7 @@ func (c *jobCloseCmd) run(a *app) error {
 			return err
 		}
 	}
-	a.ask("Customer who agrees (empty for nobody)", &c.SignedOff)
+	a.ask("Customer who agrees (may be empty)", &c.SignedOff)
 	if c.SignedOff != "" {
 		if err := v.Add(a.ctx, job.Entry{Kind: job.SignedOff, By: c.SignedOff, Data: job.Words{Text: "agreed, name typed by " + by}}); err != nil {
 			return err
@@ -104,7 +104,8 @@ func (c *jobCloseCmd) records(a *app, v *job.Visit, by string) error {
 	if err != nil {
 		return err
 	}
-	changes, err := snapshot.Compare(v.Before, v.After, snapshot.Options{Proved: true, Because: told.Because, Order: orderBy(sheets)})
+	changes, err := snapshot.Compare(v.Before, v.After,
+		snapshot.Options{Proved: true, Because: told.Because, Order: orderBy(sheets)})
 	if err != nil {
 		return err
 	}

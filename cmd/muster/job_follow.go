@@ -38,7 +38,8 @@ func (c *jobFollowCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	cmd := followCmd{Source: c.Sources[0], More: c.Sources[1:], For: c.For, Ask: c.Ask, Config: c.Config, TokenFile: c.TokenFile}
+	cmd := followCmd{Source: c.Sources[0], More: c.Sources[1:], For: c.For, Ask: c.Ask, Config: c.Config,
+		TokenFile: c.TokenFile}
 	if err := cmd.check(); err != nil {
 		return err
 	}
@@ -64,7 +65,8 @@ func (c *jobFollowCmd) run(a *app) error {
 		defer cmd.keeper.discard()
 	}
 	lasting := context.WithoutCancel(a.ctx)
-	f := &following{ctx: lasting, out: a.stdout, errs: a.stderr, board: a.newBoard(), order: v.Order, follower: v.Follower, visit: v, by: by}
+	f := &following{ctx: lasting, out: a.stdout, errs: a.stderr, board: a.newBoard(), order: v.Order, follower: v.Follower,
+		visit: v, by: by}
 	ctx, cancel := context.WithCancel(a.ctx)
 	defer cancel()
 	f.stop = cancel

@@ -39,8 +39,8 @@ func (b *boatFlags) flags(cmd *cobra.Command) {
 
 // snapshot is the command that takes a snapshot of that boat.
 func (b *boatFlags) snapshot(sheets, keep string) *snapshotCmd {
-	c := &snapshotCmd{Source: b.Sources[0], More: b.Sources[1:], For: b.For, Limit: time.Minute, Ask: b.Ask, Sheets: sheets,
-		Config: b.Config, TokenFile: b.TokenFile, KeepCapture: keep}
+	c := &snapshotCmd{Source: b.Sources[0], More: b.Sources[1:], For: b.For, Limit: time.Minute, Ask: b.Ask,
+		Sheets: sheets, Config: b.Config, TokenFile: b.TokenFile, KeepCapture: keep}
 	if isURL(c.Source) || isFile(c.Source) {
 		c.KeepCapture = ""
 	}
@@ -59,8 +59,8 @@ func newJobOpen(a *app) *cobra.Command {
 	c := jobOpenCmd{}
 	cmd := &cobra.Command{
 		Use: "open DIR SOURCE…", Short: "Open a job: take the snapshot before the work, and plan",
-		Long: `Open a job in a new folder. It takes the snapshot before the work, keeps the raw traffic beside it, makes the work order from the shop's
-release sheets, and prints the next step. On a terminal, what no flag gives is asked.`,
+		Long: `Open a job in a new folder. It takes the snapshot before the work and keeps the raw traffic beside it. It makes the work order from the
+shop's release sheets and prints the next step. On a terminal, what no flag gives is asked.`,
 		Example: `  muster job open 2026-231-wagtail can0 --ask --sheets sheets --profile shop.yaml --boat Wagtail --by Ana`,
 		Args:    cobra.MinimumNArgs(2), ValidArgsFunction: fileThenSource,
 		RunE: func(_ *cobra.Command, args []string) error { c.Dir, c.Sources = args[0], args[1:]; return c.run(a) },
@@ -114,7 +114,7 @@ func (c *jobOpenCmd) run(a *app) error {
 func (c *jobOpenCmd) visit(a *app, by string, profile *job.Job) (*job.Visit, error) {
 	if v, err := job.LoadVisit(a.ctx, c.Dir, here); err == nil {
 		if v.Before != nil {
-			return nil, cli.WithHint(fmt.Errorf("open job: %q holds one already", c.Dir), "muster job next %s says how it goes on", c.Dir)
+			return nil, cli.WithHint(fmt.Errorf("open job: %q holds one already", c.Dir), "muster job next %s shows how it goes on", c.Dir)
 		}
 		return v, nil
 	} else if !errors.Is(err, job.ErrNoJob) {
@@ -144,7 +144,8 @@ func (c *jobOpenCmd) visit(a *app, by string, profile *job.Job) (*job.Visit, err
 		return nil, err
 	}
 	written := *profile
-	written.Number, written.Customer, written.Place, written.Work, written.Technician = o.Number, o.Customer, o.Place, o.AskedFor, by
+	written.Number, written.Customer, written.Place = o.Number, o.Customer, o.Place
+	written.Work, written.Technician = o.AskedFor, by
 	written.Date = time.Now().Format("2 January 2006")
 	written.Shop.Logo = ""
 	text, err := input.EncodeYAML(&written)
@@ -161,7 +162,9 @@ func (c *jobOpenCmd) before(a *app, v *job.Visit, by string) error {
 }
 
 // take takes a snapshot into the job, with its traffic.
-func (b *boatFlags) take(a *app, v *job.Visit, by string, f job.FileLine, sheets string, key ed25519.PrivateKey) (*snapshot.Snapshot, error) {
+func (b *boatFlags) take(
+	a *app, v *job.Visit, by string, f job.FileLine, sheets string, key ed25519.PrivateKey,
+) (*snapshot.Snapshot, error) {
 	name := f.File[:len(f.File)-len(".json")] + ".log.zst"
 	traffic := filepath.Join(v.Dir, "traffic", name)
 	if err := os.MkdirAll(filepath.Dir(traffic), 0o755); err != nil {

@@ -19,9 +19,9 @@ import (
 func newJobCheck(a *app) *cobra.Command {
 	format := ""
 	cmd := &cobra.Command{
-		Use: "check DIR", Short: "Prove that a job's folder is as it was written", Args: cobra.ExactArgs(1),
-		Long: `Prove that a job's folder is as it was written: each line of the ledger follows the one before, each file has the SHA-256 that the ledger
-says, the snapshots and the order belong together, the signatures fit. Of an open job, the line written last cannot be proved yet.`,
+		Use: "check DIR", Short: "Check that a job's folder is as it was written", Args: cobra.ExactArgs(1),
+		Long: `Check that a job's folder is as it was written. Each line of the ledger follows the one before. Each file has the SHA-256 in the ledger.
+The snapshots and the order belong together, and the signatures fit. Of an open job, the last line cannot be checked yet.`,
 		Example: "  muster job check 2026-231-wagtail",
 	}
 	cli.Choice(cmd, &format, "format", "text", "`FORMAT` of the result", "text", "json")
@@ -38,7 +38,7 @@ says, the snapshots and the order belong together, the signatures fit. Of an ope
 			return err
 		}
 		if len(p.Problems) > 0 {
-			return cli.WithHint(fmt.Errorf("%s: the job does not prove itself: %s", args[0], number(len(p.Problems), "problem")),
+			return cli.WithHint(fmt.Errorf("%s: the job is not as it was written: %s", args[0], number(len(p.Problems), "problem")),
 				"put the folder back from a copy")
 		}
 		return nil

@@ -185,7 +185,7 @@ func newJobReopen(a *app) *cobra.Command {
 func given(what, text string) error {
 	switch {
 	case strings.TrimSpace(text) == "":
-		return fmt.Errorf("%s: it says nothing", what)
+		return fmt.Errorf("%s: it is empty", what)
 	case len(text) > 10_000:
 		return fmt.Errorf("%s: it has more than 10000 bytes: attach it as a file", what)
 	}

@@ -117,7 +117,7 @@ func (l *Ledger) follows(next *Line) error {
 	case next.Prev != l.digest:
 		return altered(fmt.Sprintf("it follows a line with SHA-256 %q, the line before has %q", input.Shorten(next.Prev), l.digest))
 	case n > 1 && next.Kind != ClockSet && next.At < l.last().At:
-		return altered("its time is before that of the line before, and no line says that the clock was set")
+		return altered("its time is before that of the line before, and no line reports that the clock was set")
 	}
 	return nil
 }

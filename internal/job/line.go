@@ -73,7 +73,7 @@ type About struct {
 
 // Into reads the line's data.
 func (l *Line) Into(v any) error {
-	if err := json.Unmarshal(l.Data, v); err != nil {
+	if err := input.JSON(context.Background(), "", l.Data, v); err != nil {
 		return fmt.Errorf("ledger line %d: data of %q: %w", l.N, l.Kind, err)
 	}
 	return nil

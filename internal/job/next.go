@@ -39,7 +39,7 @@ var points = []Point{
 	{"moored", "The boat is moored"},
 	{"settings-kept", "Settings and instances are recorded"},
 	{"waypoints-kept", "Waypoints and routes are saved to a card"},
-	{"owner-informed", "The owner knows what is going to be updated"},
+	{"owner-informed", "The owner is informed of the updates"},
 }
 
 // HoldPoints are what must be ticked before the first update; none without an order or without a step.

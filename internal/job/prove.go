@@ -82,7 +82,7 @@ func tornError(l *Ledger) error {
 	if !l.Closed() {
 		return nil
 	}
-	return fmt.Errorf("%s: %w: %d bytes stand behind the closing line", l.file(), ErrAltered, l.Torn)
+	return fmt.Errorf("%s: %w: %d bytes follow the closing line", l.file(), ErrAltered, l.Torn)
 }
 
 // named reports whether the line names a file.

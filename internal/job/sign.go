@@ -58,7 +58,8 @@ func signLine(line *Line, keys []ed25519.PrivateKey) error {
 	}
 	c := Closing{Digest: line.Prev}
 	for _, k := range keys {
-		c.Signatures = append(c.Signatures, Signature{Key: base64.RawURLEncoding.EncodeToString(k.Public().(ed25519.PublicKey))})
+		public := k.Public().(ed25519.PublicKey)
+		c.Signatures = append(c.Signatures, Signature{Key: base64.RawURLEncoding.EncodeToString(public)})
 	}
 	text, err := signed(line, c)
 	if err != nil {

@@ -57,9 +57,10 @@ func (s Said) String() string {
 // Tell sums the job up for its record. Both snapshots are there.
 func (v *Visit) Tell() *Told {
 	t := &Told{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, Opened: v.Ledger.Lines[0].At,
-		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{}, Points: []Said{},
-		Waived: []Said{}, Notes: []Said{}, Hours: append([]Work{}, v.Hours...), Parts: append([]PartUsed{}, v.Parts...),
-		Files: append([]FileLine{}, v.Files...), Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
+		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{},
+		Points: []Said{}, Waived: []Said{}, Notes: []Said{}, Hours: append([]Work{}, v.Hours...),
+		Parts: append([]PartUsed{}, v.Parts...), Files: append([]FileLine{}, v.Files...),
+		Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
 		Sentence: v.After.Report.Say().Sentence}
 	if v.Follower != nil {
 		t.Steps = v.Follower.Status()

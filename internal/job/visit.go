@@ -69,7 +69,8 @@ func begin(ctx context.Context, dir, on string) (*Visit, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Visit{Dir: dir, Ledger: l, Chapter: 1, Ticked: map[string]*Line{}, Waived: map[string]*Line{}, Outside: map[string]Outside{}}, nil
+	return &Visit{Dir: dir, Ledger: l, Chapter: 1, Ticked: map[string]*Line{}, Waived: map[string]*Line{},
+		Outside: map[string]Outside{}}, nil
 }
 
 // Create opens a job in a folder that holds none. Somebody must be named as its author.
@@ -334,11 +335,15 @@ func writeWhole(path string, data []byte) error {
 }
 
 // Kinds of line by the state that a step reached.
-var stepKinds = map[release.StepState]Kind{release.StepLeft: Left, release.StepBack: Back, release.StepIdentified: Reported,
-	release.StepReentry: AwaitingReentry, release.StepVerified: Confirmed, release.StepFailed: Failed, release.StepDisputed: Disputed}
+var stepKinds = map[release.StepState]Kind{
+	release.StepLeft: Left, release.StepBack: Back, release.StepIdentified: Reported, release.StepReentry: AwaitingReentry,
+	release.StepVerified: Confirmed, release.StepFailed: Failed, release.StepDisputed: Disputed,
+}
 
 // Observe takes the boat as it is now: the steps go on, and what they did is in the ledger when it returns.
-func (v *Visit) Observe(ctx context.Context, now event.Time, r *report.Report, c release.Conditions) ([]release.StepChange, error) {
+func (v *Visit) Observe(
+	ctx context.Context, now event.Time, r *report.Report, c release.Conditions,
+) ([]release.StepChange, error) {
 	var changes []release.StepChange
 	err := v.Update(ctx, func() ([]Entry, error) {
 		if v.Follower == nil {
@@ -371,7 +376,8 @@ func (v *Visit) Observe(ctx context.Context, now event.Time, r *report.Report, c
 func (v *Visit) outside(r *report.Report) (entries []Entry) {
 	for _, u := range r.Aboard() {
 		was := v.Before.Report.Unit(u.ID)
-		if was == nil || slices.ContainsFunc(v.Order.Steps(), func(s *release.Step) bool { return slices.Contains(was.IDs(), s.Device.ID) }) {
+		planned := func(s *release.Step) bool { return slices.Contains(was.IDs(), s.Device.ID) }
+		if was == nil || slices.ContainsFunc(v.Order.Steps(), planned) {
 			continue
 		}
 		from, to := was.Device.Version(), u.Device.Version()
@@ -424,7 +430,7 @@ func (v *Visit) verify(f FileLine) error {
 	case err != nil:
 		return err
 	case sum != f.SHA256:
-		return fmt.Errorf("%s was altered: its SHA-256 is %s, the ledger says %s", f.File, sum, f.SHA256)
+		return fmt.Errorf("%s was altered: its SHA-256 is %s, not %s", f.File, sum, f.SHA256)
 	}
 	return nil
 }

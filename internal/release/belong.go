@@ -51,7 +51,7 @@ func (o *Order) CheckBoat(r *report.Report) error {
 func (o *Order) aboard() []*Unit {
 	var list []*Unit
 	add := func(u *Unit) {
-		if u.ByHand == nil && u.State == boat.Present && !slices.ContainsFunc(list, func(o *Unit) bool { return o.ID == u.ID }) {
+		if there := u.State == boat.Present || u.State == ""; u.ByHand == nil && there && !slices.ContainsFunc(list, func(o *Unit) bool { return o.ID == u.ID }) {
 			list = append(list, u)
 		}
 	}

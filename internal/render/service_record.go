@@ -254,7 +254,7 @@ func toldSections(t *job.Told) []toldSection {
 		signed = []string{t.SignOff.String()}
 	}
 	ledger := []string{fmt.Sprintf("%d lines before this record, the last with SHA-256 %s", t.Lines, t.Digest),
-		"To check the folder: muster job check; ledger.md of the examples says how sha256sum and openssl do it."}
+		"To check the folder: muster job check. The example ledger.md shows how to do it with sha256sum and OpenSSL."}
 	return []toldSection{{"Changed outside the work order", outside}, {"Hours", hours}, {"Parts", parts}, {"Hold points", said(t.Points)},
 		{"Waived", said(t.Waived)}, {"Notes of the visit", said(t.Notes)}, {"Signed off", signed}, {"Ledger", ledger}}
 }
