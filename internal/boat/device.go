@@ -48,6 +48,7 @@ type device struct {
 	streams    []*stream // sorted by PGN, then instance
 	unanswered string
 	beat       *beat   // nil until it sends a heartbeat
+	fast       uint8   // fast packets of any PGN, modulo 256
 	source     *source // nil until it measures something
 }
 
@@ -74,6 +75,8 @@ type stream struct {
 	voltsAt      event.Time
 	nominalVolts float64  // of a battery; 0 when not told
 	bytes        uint64   // of all its messages
+	fast         uint8    // fast packets that the device had sent by its latest
+	sharing      sharing  // of its sequence counter
 	mixture      *mixture // nil unless the message is of several quantities
 }
 

@@ -33,6 +33,7 @@ type beat struct {
 	Beat
 	spans    spans
 	sequence uint8
+	sharing  sharing
 }
 
 // lastSequence is the highest number of a sequence that wraps; what is above belongs to answers to a request.
@@ -55,6 +56,7 @@ func (d *device) takeBeat(data []byte, t event.Time) bool {
 			b.Lost += uint64((int(seq) - int(b.sequence) + 2*(lastSequence+1) - 1) % (lastSequence + 1))
 		}
 		b.sequence = seq
+		b.sharing.hear(seq, lastSequence+1, false, t)
 	}
 	s := data[3]
 	b.Controllers = [2]BeatState{BeatState(s & 3), BeatState(s >> 2 & 3)}

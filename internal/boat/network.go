@@ -194,6 +194,9 @@ func (n *network) failed(t event.Time) {
 func (n *network) message(m *transport.Message, d *device, number uint32) {
 	if s := d.stream(number, m.Data); s != nil {
 		s.hear(d, m.Data, m.Time)
+		if m.Fast {
+			s.counted(d, m.Sequence, m.Time)
+		}
 	} else {
 		n.faults.Untracked++
 	}

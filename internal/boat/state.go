@@ -103,6 +103,7 @@ type Device struct {
 	Load         float64    // share of the bit rate that its messages take on the average while they come, 0..1
 	Software     []Software // oldest first
 	Unanswered   string     // why asking it for its identity was given up
+	Sharing      *Sharing   // that a second device sends from its address; nil when nothing shows one
 	LostMessages uint64     // multi-frame messages that never came from its address, by their sequence counters
 
 	StateSince   event.Time

@@ -184,6 +184,7 @@ func (d *device) report(now event.Time) Device {
 		r.Load += r.Transmits[i].Load
 	}
 	r.Load = share(r.Load)
+	r.Sharing = d.shared()
 	r.Heard = append(slices.Clone(d.heardOn), Span{d.from, d.lastSeen})
 	r.Before = slices.Clone(d.identity.before)
 	if p := d.past(); p != nil {

@@ -259,7 +259,8 @@ func (a *assignment) standsFor(members []*presence, life *Life) Device {
 // name is the id of a unit: that of the presence that was known first, and since when. One of which that is unknown comes last.
 func name(members []*presence) (id string, since event.Time) {
 	for _, p := range members {
-		if id == "" || cmp.Or(compareBool(p.namedSince == 0, since == 0), cmp.Compare(p.namedSince, since), cmp.Compare(p.named, id)) < 0 {
+		earlier := cmp.Or(compareBool(p.namedSince == 0, since == 0), cmp.Compare(p.namedSince, since), cmp.Compare(p.named, id))
+		if id == "" || earlier < 0 {
 			id, since = p.named, p.namedSince
 		}
 	}

@@ -12,6 +12,7 @@ import (
 var briefly = map[string][2]string{
 	"address-contested":   {"1 address is claimed by several devices", "{n} addresses are claimed by several devices"},
 	"backbone-too-long":   {"1 backbone is too long", "{n} backbones are too long"},
+	"address-shared":      {"1 address is used by several senders", "{n} addresses are used by several senders"},
 	"bad-checksum":        {"1 line has sentences with a wrong checksum", "{n} lines have sentences with a wrong checksum"},
 	"bus-errors":          {"1 backbone has bus errors", "{n} backbones have bus errors"},
 	"bus-load-high":       {"1 backbone has a high bus load", "{n} backbones have a high bus load"},
@@ -42,6 +43,7 @@ var briefly = map[string][2]string{
 	"order-unknown":       {"The order of releases is unknown for 1 unit", "The order of releases is unknown for {n} units"},
 	"replaced":            {"1 unit was replaced", "{n} units were replaced"},
 	"restarted":           {"1 unit restarted", "{n} units restarted"},
+	"same-serial":         {"1 serial number is used by several units", "{n} serial numbers are used by several units"},
 	"sentence-late":       {"1 talker is late", "{n} talkers are late"},
 	"silent":              {"1 unit is silent", "{n} units are silent"},
 	"slow-data":           {"1 unit sends messages too slowly", "{n} units send messages too slowly"},

@@ -115,6 +115,29 @@ func battery(id string, address uint8, changes ...change) boat.Device {
 	return device(id, address, sanderling, "Battery Monitor", "Sanderling Tavrik 7 monitor", changes...)
 }
 
+// gnss sends a message that has a sequence counter.
+func gnss(id string, address uint8, changes ...change) boat.Device {
+	d := device(id, address, gannet, "GNSS", "Gannet GN5 receiver", sends(boat.Transmit{PGN: 129029, Last: now}))
+	for _, c := range changes {
+		c(&d)
+	}
+	return d
+}
+
+// shared is a device from whose address a second one sends.
+func shared(last time.Duration) change {
+	return func(d *boat.Device) {
+		d.Sharing = &boat.Sharing{Messages: []uint32{129029}, Since: ago(3 * time.Minute), Last: ago(last)}
+	}
+}
+
+func serial(s string, unique uint32) change {
+	return func(d *boat.Device) {
+		d.Product.Serial, d.Product.Code, d.Name.UniqueNumber = s, ptr(uint16(7)), unique
+		d.Heard = []boat.Span{{From: ago(time.Hour), Until: now}}
+	}
+}
+
 func software(v string) change { return func(d *boat.Device) { d.Product.Software = v } }
 
 func state(s boat.DeviceState, since time.Duration) change {
@@ -231,6 +254,16 @@ func samples() []sample {
 		{"no-address", "present", aboard(head("A1", 35)), 0},
 		{"address-contested", "again and again", contest(4), 1},
 		{"address-contested", "once at start-up", contest(1), 0},
+		{"address-shared", "two receivers", aboard(gnss("A1", 35, shared(time.Second))), 1},
+		{"address-shared", "the second was taken off", aboard(gnss("A1", 35, shared(2*time.Minute))), 0},
+		{"address-shared", "a receiver", aboard(gnss("A1", 35)), 0},
+		{"address-shared", "no counter to go by", aboard(sounder("A1", 35)), 0},
+		{"same-serial", "two displays", aboard(head("A1", 35, serial("7", 1)), head("A2", 36, serial("7", 2))), 1},
+		{"same-serial", "three displays", aboard(head("A1", 35, serial("7", 1)), head("A2", 36, serial("7", 2)), head("A3", 37, serial("7", 3))), 1},
+		{"same-serial", "one was taken off", aboard(head("A1", 35, serial("7", 1)), head("A2", 36, serial("7", 2), state(boat.Silent, time.Minute))), 0},
+		{"same-serial", "zeros", aboard(head("A1", 35, serial("000", 1)), head("A2", 36, serial("000", 2))), 0},
+		{"same-serial", "functions of one box", aboard(head("A1", 35, serial("7", 1)), head("A2", 36, serial("7", 2), func(d *boat.Device) { d.Name.DeviceFunction.Code++ })), 0},
+		{"same-serial", "instances of one unique number", aboard(head("A1", 35, serial("7", 1)), head("A2", 36, serial("7", 1))), 0},
 		{"unclaimed-source", "nobody asks", aboard(head("A1", 35, unclaimed()), head("A2", 36, unclaimed())), 1},
 		{"unclaimed-source", "asked", with(aboard(head("A1", 35, unclaimed(), depth())), own()), 1},
 		{"unclaimed-source", "claimed", aboard(head("A1", 35)), 0},
@@ -381,6 +414,7 @@ func TestRules(t *testing.T) {
 
 // unjudged are the samples that find nothing because the rule cannot judge them, each with what it would take.
 var unjudged = map[string]Need{
+	"address-shared/no counter to go by":    NeedTraffic,
 	"data-loop/one way only":                NeedSources,
 	"data-loop/too few changes":             NeedTraffic,
 	"empty-data/unreadable":                 NeedTraffic,

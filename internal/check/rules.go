@@ -7,6 +7,7 @@ import (
 // rules is the table of checks, sorted by id. Read-only.
 var rules = [...]Rule{
 	{"address-contested", Warning, 10 * time.Second, 10 * time.Second, addressContested, func(s *Settings) *Common { return &s.AddressContested.Common }},
+	{"address-shared", Warning, 10 * time.Second, 10 * time.Second, addressShared, func(s *Settings) *Common { return &s.AddressShared }},
 	{"bad-checksum", Warning, time.Minute, 0, badChecksum, func(s *Settings) *Common { return &s.BadChecksum.Common }},
 	{"bus-errors", Warning, 10 * time.Second, 10 * time.Second, busErrors, func(s *Settings) *Common { return &s.BusErrors.Common }},
 	{"bus-load-high", Warning, time.Minute, 10 * time.Second, busLoadHigh, func(s *Settings) *Common { return &s.BusLoadHigh.Common }},
@@ -29,6 +30,7 @@ var rules = [...]Rule{
 	{"no-heartbeat", Info, 0, 0, noHeartbeat, func(s *Settings) *Common { return &s.NoHeartbeat }},
 	{"not-identified", Info, 0, 0, notIdentified, func(s *Settings) *Common { return &s.NotIdentified.Common }},
 	{"restarted", Info, 0, 30 * time.Second, restarted, func(s *Settings) *Common { return &s.Restarted.Common }},
+	{"same-serial", Info, 10 * time.Second, 10 * time.Second, sameSerial, func(s *Settings) *Common { return &s.SameSerial }},
 	{"sentence-late", Warning, 30 * time.Second, 0, sentenceLate, func(s *Settings) *Common { return &s.SentenceLate.Common }},
 	{"silent", Warning, 2 * time.Minute, 20 * time.Second, silent, func(s *Settings) *Common { return &s.Silent }},
 	{"slow-data", Warning, 30 * time.Second, 0, slowData, func(s *Settings) *Common { return &s.SlowData.Common }},

@@ -88,6 +88,17 @@ func faultsOfUnits() []fault {
 				c.every(5*time.Second, func() { b.appear(); a.appear() })
 			}
 		}, also: []string{"address-contested", "restarted", "instance-clash", "unclaimed-source"}},
+		{check: "address-shared", size: "a receiver sends from the address of another", prepare: func(c *craft) func() {
+			a, b := c.any(60, 145), c.any(60, 145)
+			return func() {
+				b.address = a.address
+				b.message(129029).order = a.message(129029).order + 4
+			}
+		}, also: []string{"silent", "no-heartbeat", "sources-disagree", "clock-mismatch", "incomplete-messages"}},
+		{check: "same-serial", size: "two displays report one serial number", prepare: func(c *craft) func() {
+			a, b := c.any(120, 130), c.any(120, 130)
+			return func() { b.serial = a.serial; b.appear() }
+		}},
 		{check: "software-differs", size: "two displays of one model run 1.10 and 1.20", prepare: func(c *craft) func() {
 			u := c.add("LF9", 120, 130)
 			u.off, u.taken, u.version = true, true, "1.20"

@@ -22,6 +22,7 @@ type Settings struct {
 	Recorded bool          `yaml:"-"`     // judge what a recording holds to its last moment; see alert.Book.Record
 
 	AddressContested   AddressContestedSettings `yaml:"address-contested"`
+	AddressShared      Common                   `yaml:"address-shared"`
 	BadChecksum        PerMinuteSettings        `yaml:"bad-checksum"`
 	BusErrors          BusErrorsSettings        `yaml:"bus-errors"`
 	BusLoadHigh        BusLoadHighSettings      `yaml:"bus-load-high"`
@@ -44,6 +45,7 @@ type Settings struct {
 	NoHeartbeat        Common                   `yaml:"no-heartbeat"`
 	NotIdentified      NotIdentifiedSettings    `yaml:"not-identified"`
 	Restarted          RestartedSettings        `yaml:"restarted"`
+	SameSerial         Common                   `yaml:"same-serial"`
 	SentenceLate       SentenceLateSettings     `yaml:"sentence-late"`
 	Silent             Common                   `yaml:"silent"`
 	SlowData           SlowDataSettings         `yaml:"slow-data"`

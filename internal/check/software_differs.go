@@ -63,14 +63,21 @@ func plainVersion(s string) string {
 func (p *Pass) unidentified() {
 	for _, d := range p.units(speaking) {
 		switch {
-		case d.Product == nil && p.asking(d.Network):
-			p.NotJudged(d.Network, d.ID, label(d)+" has not sent its product information", NeedTime)
 		case d.Product == nil:
-			p.NotJudged(d.Network, d.ID, label(d)+" has not sent its product information", NeedAsking)
+			p.unnamed(d)
 		case d.Product.Software == "":
 			p.NotJudged(d.Network, d.ID, label(d)+" does not report its software", NeedTraffic)
 		}
 	}
+}
+
+// unnamed says that the device has not said what it is.
+func (p *Pass) unnamed(d *boat.Device) {
+	needs := NeedAsking
+	if p.asking(d.Network) {
+		needs = NeedTime
+	}
+	p.NotJudged(d.Network, d.ID, label(d)+" has not sent its product information", needs)
 }
 
 // models sorts devices into groups of one model: same manufacturer, and same product code or same model text.

@@ -31,6 +31,23 @@ var deviceTexts = map[string]Text{
 				{Change, "Run muster without --ask until the device keeps to an address of its own."},
 			}},
 		}},
+	"address-shared": {Doc: "Two senders use one source address, so that the messages of both count as those of one device.", Term: "address conflict",
+		Cases: map[string]Case{
+			"": {Summary: "A second sender uses {address} of {device}: two sequence counters run in {messages}", Remedy: []Step{
+				{Look, "Look for a device that works although no display lists it, or that lost its address. It may send from the address of the other."},
+				{Look, "If there is none, look for a gateway that repeats the backbone onto itself."},
+				{Change, "Disconnect one suspected device after the other. The one with which the alert clears is the second sender."},
+				{Change, "Restart that device after all others. If it claims no other address, set one with the manufacturer's tool."},
+				{Change, "If that is not possible, update its software, or have the manufacturer replace it."},
+			}},
+		}},
+	"same-serial": {Doc: "Units of one model that cannot be one box report the same serial number.", Term: "serial number", Cases: map[string]Case{
+		"": {Summary: "{count} units report one serial number, {serial}: {devices}", Remedy: []Step{
+			{Look, "Read the serial number on the label of each unit. Compare it with the one that the unit reports."},
+			{Look, "If the labels differ, the manufacturer fills the field with one value. muster keeps the units apart by their unique numbers."},
+			{Change, "If a repair left the wrong number in a unit, correct it with the manufacturer's tool."},
+		}},
+	}},
 	"duplicate-name": {Doc: "Two devices claim with the same NAME, which must be unique.", Term: "duplicate NAME", Cases: map[string]Case{
 		"": {Summary: "Two devices have one NAME: {device} sends from addresses {addresses}", Remedy: []Step{
 			{Look, "Look whether there are two such devices. If there is only one, a gateway repeats the backbone onto itself."},

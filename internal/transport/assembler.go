@@ -117,6 +117,7 @@ func (a *Assembler) Feed(ev *event.Event) *Message {
 	}
 	m := &a.msg
 	m.Time, m.Network, m.ID, m.Destination, m.Frames = ev.Time, ev.Network, id, id.Destination(), 1
+	m.Fast, m.Sequence = false, 0
 	m.Data = f.Data[:f.Length:f.Length]
 	return m
 }

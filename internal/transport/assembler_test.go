@@ -63,7 +63,7 @@ func TestFastPacketRoundTrip(t *testing.T) {
 		a := NewAssembler(Options{})
 		got := feedAll(a, time.Millisecond, frames...)
 		wantMessage := []Message{{Time: t0.Add(time.Duration(want-1) * time.Millisecond), Data: data, ID: fastID, Network: 3,
-			Destination: pgn.Global, Frames: uint8(want)}}
+			Destination: pgn.Global, Frames: uint8(want), Fast: true, Sequence: 5}}
 		if d := cmp.Diff(wantMessage, got); d != "" {
 			t.Errorf("%d bytes: (-want +got)\n%s", size, d)
 		}

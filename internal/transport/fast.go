@@ -76,7 +76,7 @@ func (a *Assembler) feedFast(ev *event.Event, id pgn.ID, n uint32) *Message {
 			return nil
 		}
 		t.drop(i)
-		return a.give(ev, m.id, m.id.Destination(), m.data[:m.length:m.length], number+1)
+		return a.giveFast(ev, m.id, m.data[:m.length:m.length], number+1)
 	}
 	t.touch(i, ev.Time)
 	a.passOver(i, number)
@@ -113,7 +113,7 @@ func (a *Assembler) startFast(ev *event.Event, id pgn.ID, key uint64, i int32) *
 	case f.Length-2 < want:
 		a.fail(FastShort)
 	case length <= 6:
-		return a.give(ev, id, id.Destination(), f.Data[2:2+want:2+want], 1)
+		return a.giveFast(ev, id, f.Data[2:2+want:2+want], 1)
 	default:
 		m := &t.messages[a.openFast(key, ev.Time)]
 		m.id, m.next, m.length = id, 1, length
@@ -150,6 +150,13 @@ func (a *Assembler) expireFast(now event.Time) {
 		}
 		t.drop(t.oldest)
 	}
+}
+
+// giveFast gives the message of the fast packet whose last frame the event is.
+func (a *Assembler) giveFast(ev *event.Event, id pgn.ID, data []byte, frames uint8) *Message {
+	m := a.give(ev, id, id.Destination(), data, frames)
+	m.Fast, m.Sequence = true, ev.Frame.Data[0]>>5
+	return m
 }
 
 // give fills the message that Feed returns.

@@ -13,6 +13,8 @@ type Message struct {
 	Network     uint16     // number of the network within the stream
 	Destination uint8      // receiver's address, pgn.Global for all
 	Frames      uint8      // how many frames carried it
+	Fast        bool       // they were a fast packet, with the sequence counter Sequence
+	Sequence    uint8      // 0 to 7
 }
 
 // PGN is the message's parameter group number.

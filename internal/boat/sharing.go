@@ -1,0 +1,82 @@
+package boat
+
+import (
+	"slices"
+
+	"muster/internal/event"
+)
+
+// sharing tells from a counter that goes up by one with every message whether two senders use one address: two counters then run side by
+// side, in turn. No counter of one sender looks so, unless it counts something else too. It sees nothing where the two counters differ by
+// less than two, where the rates differ much, and nothing of senders whose counter runs over several messages.
+type sharing struct {
+	latest, other uint8 // the two counters, that which was heard last first
+	heard         uint8 // how many of them were heard
+	turns         uint8 // how often the other one went on; half of them are forgotten when neither does
+	since, last   event.Time
+}
+
+// Turns that show a second sender; common practice, no source.
+const (
+	sharedTurns = 16
+	maxTurns    = 64
+)
+
+// hear takes the next value of a counter that wraps at size. expected says that another way of counting explains the value.
+func (s *sharing) hear(value, size uint8, expected bool, t event.Time) {
+	next := func(v uint8) bool { return (uint16(v)+1)%uint16(size) == uint16(value) }
+	switch {
+	case s.heard > 0 && next(s.latest):
+		s.latest = value
+	case s.heard == 2 && value != s.latest && next(s.other) && !expected:
+		if s.turns == 0 {
+			s.since = t
+		}
+		s.latest, s.other, s.last = value, s.latest, t
+		s.turns = min(s.turns+1, maxTurns)
+	default:
+		s.latest, s.other, s.heard = value, s.latest, min(s.heard+1, 2)
+		s.turns /= 2
+	}
+}
+
+// Sharing is what shows that a second device sends from the address of a device.
+type Sharing struct {
+	Messages    []uint32 // PGNs of which two counters run side by side
+	Since, Last event.Time
+}
+
+func (s *Sharing) add(number uint32, c *sharing) *Sharing {
+	if c.turns < sharedTurns {
+		return s
+	}
+	if s == nil {
+		s = &Sharing{Since: c.since}
+	}
+	if !slices.Contains(s.Messages, number) {
+		s.Messages = append(s.Messages, number)
+	}
+	s.Since, s.Last = min(s.Since, c.since), max(s.Last, c.last)
+	return s
+}
+
+// shared is what shows that a second device sends from the address of this one, nil when nothing does.
+func (d *device) shared() (s *Sharing) {
+	for _, st := range d.streams {
+		s = s.add(st.pgn, &st.sharing)
+	}
+	if d.beat != nil {
+		s = s.add(pgnHeartbeat, &d.beat.sharing)
+	}
+	return s
+}
+
+// counted takes the sequence counter of a fast packet. One counter over all messages of a device explains a step by what else it sent.
+func (s *stream) counted(d *device, sequence uint8, t event.Time) {
+	d.fast++
+	step := d.fast - s.fast
+	s.fast = d.fast
+	if s.def != nil { // of others it is not known what in them has a counter of its own
+		s.sharing.hear(sequence, 8, (sequence-s.sharing.latest)&7 == step&7, t)
+	}
+}
