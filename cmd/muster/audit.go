@@ -155,7 +155,8 @@ func (a *app) printReport(r *report.Report, format string, explain bool) error {
 	return render.ReportText(a.stdout, r, style)
 }
 
-// failOn gives the error that ends with status 1 when what speaks against the boat is as bad as the words of --fail-on say. "" never fails.
+// failOn gives the error that ends with status 1 when what counts against the boat is as bad as the words of
+// --fail-on. "" never fails.
 func failOn(r *report.Report, words string) error {
 	e := findingsError{}
 	for word := range strings.SplitSeq(words, ",") {
@@ -177,7 +178,7 @@ func failOn(r *report.Report, words string) error {
 	return &e
 }
 
-// nothingReceived is an error when a network, or all sources together, gave nothing: that says nothing of the boat.
+// nothingReceived is an error when a network, or all sources together, gave nothing: that shows nothing of the boat.
 func nothingReceived(sources []string, r *report.Report) error {
 	var quiet []string
 	for i := range r.Networks {

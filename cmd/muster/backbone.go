@@ -56,7 +56,7 @@ func newBackbone(a *app) *cobra.Command {
 	return cmd
 }
 
-// run judges the layout.
+// run checks the layout.
 func (c *backboneCmd) run(a *app) error {
 	format, err := c.format()
 	if err != nil {
@@ -106,7 +106,7 @@ func (c *backboneCmd) run(a *app) error {
 	return nil
 }
 
-// format is what is asked for, or what the output's name says.
+// format is what is asked for, or the format by the output's name.
 func (c *backboneCmd) format() (string, error) {
 	format := c.Format
 	if format == "" {

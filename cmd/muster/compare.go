@@ -47,7 +47,7 @@ func newCompare(a *app) *cobra.Command {
 	return cmd
 }
 
-// belongsBecause adds the flag that takes snapshots as of one boat on somebody's word.
+// belongsBecause adds the flag that takes snapshots as of one boat by a person's decision.
 func belongsBecause(cmd *cobra.Command, into *string) {
 	cmd.Flags().StringVar(into, "belongs-because", "",
 		"Why `WORDS` two snapshots are of one boat that share too few units; printed with the result")

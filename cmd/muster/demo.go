@@ -47,7 +47,7 @@ func newDemo(a *app) *cobra.Command {
 // filledAfter is when the demo fills its pages: every device is identified by then, and the story has not begun.
 const filledAfter = 40 * time.Second
 
-// demoStory says what happens in the demo, and when.
+// demoStory is what happens in the demo, and when.
 func demoStory() string {
 	scenario, err := sim.Load(context.Background(), "demo")
 	if err != nil {

@@ -26,7 +26,7 @@ type findingsError struct {
 	least check.Severity
 	what  string // "finding" when empty
 
-	unjudged int // checks that could speak with more time or by asking
+	unjudged int // checks that could judge with more time or by asking
 }
 
 func (e *findingsError) Error() string {
@@ -76,8 +76,8 @@ func (a *app) fail(err error) int {
 	return status
 }
 
-// sourceFailed tells a source that failed from a mistake in what was asked for: a capture that is not there or that
-// nobody can read is bad input, as is a scenario; an interface or port that is not there is a source that failed.
+// sourceFailed separates a source that failed from a mistake in what was asked for: a capture that is not there or
+// that cannot be read is bad input, as is a scenario; an interface or port that is not there is a source that failed.
 func sourceFailed(err error) bool {
 	s, ok := errors.AsType[*daemon.SourceError](err)
 	return ok && !s.BadInput

@@ -35,7 +35,7 @@ func checkList() string {
 	return strings.TrimSuffix(b.String(), "\n")
 }
 
-// explain prints what there is to say of a check.
+// explain prints the description of a check.
 func (a *app) explain(name string) error {
 	id := check.ID(name)
 	text := check.TextOf(id)

@@ -168,7 +168,7 @@ func loadSnapshot(ctx context.Context, name string) (*snapshot.Snapshot, error) 
 	return s, nil
 }
 
-// readFile reads a file of at most so many bytes. The error does not say which file it is.
+// readFile reads a file of at most so many bytes. The error does not name the file.
 func readFile(ctx context.Context, name string, most int) ([]byte, error) {
 	data, err := input.File(ctx, name, most)
 	if m, ok := errors.AsType[*input.Mistake](err); ok {
@@ -187,8 +187,8 @@ func useSheets(ctx context.Context, cfg *config.Config, dir string) error {
 	return err
 }
 
-// sheetsOf holds a folder of release sheets against those that a snapshot was taken with. missing says that they are
-// not given.
+// sheetsOf compares a folder of release sheets with those that a snapshot was taken with. missing is true when they
+// are not given.
 func sheetsOf(ctx context.Context, s *snapshot.Snapshot, dir string) (missing bool, err error) {
 	if len(s.Sheets) > 0 && dir == "" {
 		return true, nil
@@ -207,7 +207,7 @@ func (a *app) warnOldKeys(s *release.Sheets) {
 	}
 }
 
-// loadSheets reads the release sheets of a folder, and says which files they are. Both are nil for "".
+// loadSheets reads the release sheets of a folder, and returns which files they are. Both are nil for "".
 func loadSheets(ctx context.Context, dir string) (*release.Sheets, []snapshot.File, error) {
 	if dir == "" {
 		return nil, nil, nil

@@ -186,7 +186,7 @@ func (c *followCmd) watchSource(ctx context.Context, a *app, f *following) error
 	return d.RunFor(ctx, c.For)
 }
 
-// watchURL looks at the report of a running muster every so often. One that answered before may be away for a while.
+// watchURL reads the report of a running muster every so often. One that answered before may be away for a while.
 func (c *followCmd) watchURL(ctx context.Context, f *following, every time.Duration) error {
 	token, err := readToken(ctx, c.TokenFile)
 	if err != nil {

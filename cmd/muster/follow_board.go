@@ -54,7 +54,7 @@ func (b *board) clear() {
 	_, _ = io.WriteString(b.w, s.String())
 }
 
-// draw shows how the work stands. begun is when following began.
+// draw shows the state of the work. begun is when following began.
 func (b *board) draw(now, begun event.Time, list []release.StepStatus, least float64, c release.Conditions) {
 	if b == nil {
 		return
@@ -121,7 +121,7 @@ func (b *board) table(now, begun event.Time, list []release.StepStatus, width, r
 	// What the other columns take at their widest, with two blanks of space in each of the nine columns.
 	const fixed = 4 + 10 + 4*7 + 6 + 2*9
 	room := width - fixed - used
-	narrow := room < 20 // better a name that can be read than versions, which the order tells
+	narrow := room < 20 // better a name that can be read than versions, which are in the order
 	if narrow {
 		room = max(10, room+used+2)
 	}

@@ -21,10 +21,10 @@ import (
 	"muster/internal/report"
 )
 
-// How long a boat is received before it is judged (common practice, no source): the slowest of the usual messages come
-// every 2.5 s, displays repeat their claims within half a minute.
+// How long a boat is received before it is checked (common practice, no source): the slowest of the usual messages
+// come every 2.5 s, displays repeat their claims within half a minute.
 const (
-	aboardWithin = 30 * time.Second // for a device of the order to be heard at all
+	aboardWithin = 30 * time.Second // for a device of the order to be received at all
 	knownAfter   = 20 * time.Second // until what each device has is known
 	knownWithin  = time.Minute      // for all devices of the order to have reported who they are
 )
@@ -46,12 +46,12 @@ type following struct {
 
 	first, last event.Time // of the reports
 	latest      *report.Report
-	heard       event.Time // when somebody was received first
-	silent      bool       // it was told that nobody is
+	heard       event.Time // when a device was received first
+	silent      bool       // it was printed that none is
 	aboard      bool       // the boat is the order's
 	begun       bool
 	begunAt     event.Time
-	checked     bool // the pre-checks were told
+	checked     bool // the pre-checks were printed
 	err         error
 }
 
@@ -95,8 +95,8 @@ func (f *following) fail(err error) {
 	f.stop()
 }
 
-// isAboard reports whether the boat is known to be the order's. Where only the devices can tell, they get a while to
-// be heard.
+// isAboard reports whether the boat is known to be the order's. Where only the devices can show it, they get a while
+// to send.
 func (f *following) isAboard(r *report.Report) bool {
 	if f.aboard {
 		return true
@@ -120,7 +120,7 @@ func (f *following) isAboard(r *report.Report) bool {
 	return f.aboard
 }
 
-// isKnown reports whether the report tells what each device of the order has, as well as it ever will.
+// isKnown reports whether the report has what each device of the order has, as completely as it ever will.
 func (f *following) isKnown(r *report.Report) bool {
 	heard := f.last.Sub(f.first)
 	if from := r.Window.From; from != 0 {
@@ -166,8 +166,8 @@ func (f *following) step(now event.Time, r *report.Report, c release.Conditions)
 	return nil
 }
 
-// turn moves the steps on by one look, and keeps how they stand before it says so. Somebody else may have kept something since: a job or
-// a state file is locked meanwhile, and read again.
+// turn moves the steps on by one report, and keeps their state before it returns. Another program may have kept
+// something since: a job or a state file is locked meanwhile, and read again.
 func (f *following) turn(
 	now event.Time, r *report.Report, c release.Conditions, keep bool,
 ) ([]release.StepChange, error) {
@@ -235,7 +235,7 @@ func (f *following) look(now event.Time, r *report.Report, c release.Conditions)
 	return changes, nil
 }
 
-// begin says what is followed, and before the first step what to mind.
+// begin prints what is followed, and before the first step what to mind.
 func (f *following) begin() {
 	f.printLine("following %s", number(len(f.order.Steps()), "step"))
 	if f.follower.Waiting() {
@@ -245,8 +245,8 @@ func (f *following) begin() {
 	}
 }
 
-// check says once which pre-checks are not passed now: as soon as all is known, or it was listened long enough to know
-// that it is not.
+// check prints once which pre-checks are not passed now: as soon as all is known, or after listening long enough to
+// be sure that it will not be.
 func (f *following) check(r *report.Report, c release.Conditions) {
 	known := c.SupplyVolts != nil && c.EngineRPM != nil && c.SpeedMS != nil
 	if f.checked || !known && f.last.Sub(f.first) < knownAfter {
@@ -276,7 +276,7 @@ func (f *following) save() error {
 	return writeFile(f.file, text, true)
 }
 
-// saveLast keeps what was seen since the last change, unless somebody else kept more meanwhile.
+// saveLast keeps what was seen since the last change, unless another program kept more meanwhile.
 func (f *following) saveLast() error {
 	if f.visit != nil || f.file == "" {
 		return nil
@@ -293,7 +293,7 @@ func (f *following) saveLast() error {
 	return f.save()
 }
 
-// end says how every step stands. err is what the source ended with.
+// end prints the state of every step. err is what the source ended with.
 func (f *following) end(err error) error {
 	f.board.clear()
 	if f.err != nil {

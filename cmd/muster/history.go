@@ -136,7 +136,7 @@ func snapshotsIn(ctx context.Context, from string) (names []string, folder bool,
 	return names, true, nil
 }
 
-// isSnapshot tells snapshots, damaged ones too, from other JSON files.
+// isSnapshot separates snapshots, damaged ones too, from other JSON files.
 func isSnapshot(ctx context.Context, name string) (bool, error) {
 	data, err := readFile(ctx, name, maxSnapshot)
 	if err != nil {
@@ -146,7 +146,7 @@ func isSnapshot(ctx context.Context, name string) (bool, error) {
 		Schema string `json:"schema"`
 	}
 	if err := input.OpenJSON(ctx, name, data, &head); err != nil {
-		return !json.Valid(data) || bytes.Contains(data, []byte(`"muster.snapshot/`)), ctx.Err() // where it breaks is for the reader to say
+		return !json.Valid(data) || bytes.Contains(data, []byte(`"muster.snapshot/`)), ctx.Err() // where it breaks is for the reader to report
 	}
 	return strings.HasPrefix(head.Schema, "muster.snapshot/"), nil
 }

@@ -52,7 +52,7 @@ func (l *logTo) Write(line []byte) (int, error) { return l.WriteLevel(zerolog.No
 // logger makes a logger whose lines go to l.
 func (l *logTo) logger() zerolog.Logger { return zerolog.New(l).With().Timestamp().Logger() }
 
-// log writes to standard error: text on a terminal, otherwise JSON lines, unless the config says otherwise.
+// log writes to standard error: text on a terminal, otherwise JSON lines, unless the config sets another form.
 func (a *app) log(c config.Log) *logTo {
 	l := &logTo{out: a.stderr}
 	l.set(c)

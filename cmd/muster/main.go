@@ -1,4 +1,4 @@
-// Command muster calls the roll of a boat's electronics: every device, its software version and what does not match.
+// Command muster lists the units of a boat's electronics: every device, its software version and what does not match.
 package main
 
 import (

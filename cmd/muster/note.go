@@ -37,7 +37,7 @@ func newNote(a *app) *cobra.Command {
 	return cmd
 }
 
-// noteFile says where the notes are.
+// noteFile is where the notes are.
 type noteFile struct {
 	File   string
 	Config string

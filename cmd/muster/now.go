@@ -19,7 +19,7 @@ import (
 // the slowest of the messages that the pre-checks rest on comes every 1.5 s (common practice, no source).
 const nowLimit = 30 * time.Second
 
-// nowFlags say where the boat is received as it is now, besides what the subcommand has already.
+// nowFlags are where the boat is received as it is now, besides what the subcommand has already.
 type nowFlags struct {
 	Now       string
 	For       time.Duration

@@ -80,7 +80,7 @@ func createCapture(name string, force bool) (*captureFile, error) {
 	case ".gz":
 		c.pack = gzip.NewWriter(c.size)
 	case ".zst":
-		// One goroutine and a small window: this runs for weeks on small boards.
+		// One goroutine and a small window: this runs for weeks on small computers.
 		if c.pack, err = zstd.NewWriter(c.size, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(1<<20)); err != nil {
 			_ = f.Close()
 			return nil, fmt.Errorf("write %q: %w", name, err)
@@ -230,7 +230,7 @@ func (r *rotation) printWritten(w io.Writer) {
 	fmt.Fprintln(w)
 }
 
-// finish ends a recording, with the error that stopped it if there is one, and says what was written.
+// finish ends a recording, with the error that stopped it if there is one, and prints what was written.
 func (r *rotation) finish(w io.Writer, err error) error {
 	if cerr := r.close(); err == nil {
 		err = cerr

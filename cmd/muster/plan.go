@@ -166,7 +166,7 @@ func (c *planCmd) checkNow(a *app, order *release.Order) error {
 // digestOf is how an order names the snapshot that it was made from.
 func digestOf(sum string) string { return "sha256:" + sum }
 
-// format is what is asked for, or what the output's name says.
+// format is what is asked for, or the format by the output's name.
 func (c *planCmd) format() (string, error) {
 	if c.Format != "" || c.Output == "" {
 		return c.Format, nil
@@ -174,7 +174,7 @@ func (c *planCmd) format() (string, error) {
 	return formatOf(c.Output, ".json", ".html")
 }
 
-// formatOf is the format that an output's name says: one of those that its ending may be, or text.
+// formatOf is the format by an output's name: one of those that its ending may be, or text.
 func formatOf(name string, known ...string) (string, error) {
 	ext := strings.ToLower(filepath.Ext(name))
 	switch {

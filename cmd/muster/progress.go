@@ -26,7 +26,7 @@ func (a *app) progress() *progress {
 	return &progress{width: width, a: a, began: time.Now()}
 }
 
-// set tells how many bytes of how many have been read. What is done within half a second gets no bar.
+// set sets how many bytes of how many have been read. What is done within half a second gets no bar.
 func (p *progress) set(read, total int64) {
 	now := time.Now()
 	if p.width == 0 || total <= 0 || now.Sub(p.began) < 500*time.Millisecond || now.Sub(p.last) < 100*time.Millisecond {

@@ -27,7 +27,7 @@ type pty struct {
 	err     error
 }
 
-// openPTY makes a pseudo-terminal that looks like a serial adapter and tells its name; link, unless empty, becomes a
+// openPTY makes a pseudo-terminal that looks like a serial adapter and prints its name; link, unless empty, becomes a
 // symbolic link to it.
 func (a *app) openPTY(link string) (_ bus, err error) {
 	p := &pty{}
@@ -121,7 +121,7 @@ func (p *pty) Read(events []event.Event) (int, error) {
 
 var errNotTaken = errors.New("the program at the other end does not read")
 
-// Send tells the host of a frame. While the host has not opened the bus the frame goes by, as on a real one.
+// Send gives the host a frame. While the host has not opened the bus the frame goes by, as on a real one.
 func (p *pty) Send(f can.Frame) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()

@@ -135,7 +135,7 @@ func orDefaults(file string) string {
 	return file
 }
 
-// watcher makes the daemon that watches what the config names; opt says what else it does.
+// watcher makes the daemon that watches what the config names; opt is what else it does.
 func (a *app) watcher(cfg config.Config, opt daemon.Options) (*daemon.Daemon, error) {
 	if len(cfg.Sources) == 0 {
 		return nil, errNoSource

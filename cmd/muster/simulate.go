@@ -89,7 +89,7 @@ func (c *simulateCmd) run(a *app) error {
 	return c.toFile(a, scenario)
 }
 
-// isBus tells a bus from a file: files have a suffix.
+// isBus separates a bus from a file: files have a suffix.
 func isBus(to string) bool {
 	scheme, _, found := strings.Cut(to, ":")
 	if found && (scheme == "socketcan" || scheme == "serial" || scheme == "udp" || scheme == "pty") {
@@ -124,7 +124,7 @@ func (c *simulateCmd) toFile(a *app, scenario *sim.Scenario) error {
 	return out.finish(a.stderr, sim.Run(a.ctx, sim.NewPlayer(sim.New(scenario, c.Seed, start), speed), out))
 }
 
-// bus is a place to send to and to hear others on.
+// bus is a place to send to and to receive others on.
 type bus interface {
 	tap.Source
 	tap.Sender
@@ -171,7 +171,7 @@ func (c *simulateCmd) toBus(a *app, scenario *sim.Scenario) error {
 	return nil
 }
 
-// listen lets the simulated devices hear the bus until it is closed.
+// listen gives the simulated devices the frames of the bus until it is closed.
 func listen(from tap.Source, player *sim.Player) error {
 	events := make([]event.Event, 64)
 	for {

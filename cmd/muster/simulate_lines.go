@@ -153,7 +153,7 @@ func (s *servedLine) Close() error {
 func (s *servedLine) Address() string { return s.l.Addr().String() }
 func (s *servedLine) Lines() uint64   { return s.lines }
 
-// datagramLine sends each line as a datagram. Whether somebody hears it is not known.
+// datagramLine sends each line as a datagram. Whether it is received is unknown.
 type datagramLine struct {
 	c     net.Conn
 	lines uint64

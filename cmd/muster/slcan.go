@@ -8,7 +8,7 @@ import (
 )
 
 // adapter is the far end of a serial line: it behaves like an adapter of the ASCII protocol that the kernel's slcan
-// driver and many programs speak. It is told what the host writes and says what to write back.
+// driver and many programs use. It is given what the host writes and returns what to write back.
 type adapter struct {
 	open   bool // the host opened the bus
 	listen bool // it did so to listen only: its frames are refused
@@ -19,7 +19,8 @@ type adapter struct {
 // longest command: T, identifier, length, 8 bytes.
 const maxCommand = 1 + 8 + 1 + 16 + 4
 
-// hear takes what the host wrote. Frames that the host puts on the bus are given to send; the answers are added to out.
+// hear takes what the host wrote. Frames that the host puts on the bus are given to send; the answers are added to
+// out.
 func (a *adapter) hear(p, out []byte, send func(can.Frame)) []byte {
 	for _, c := range p {
 		switch {
@@ -113,7 +114,7 @@ func parseCommandFrame(line []byte) (f can.Frame, ok bool) {
 	return f, true
 }
 
-// appendFrame adds a frame as the adapter tells it to the host.
+// appendFrame adds a frame as the adapter sends it to the host.
 func appendFrame(b []byte, f *can.Frame) []byte {
 	letter := byte('t')
 	if f.IsRemote {

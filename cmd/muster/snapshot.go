@@ -302,8 +302,8 @@ func (c *snapshotCmd) times() (least, limit time.Duration) {
 	return least, max(least, c.Limit)
 }
 
-// asking is how long it takes to ask each talker of a line once, who are asked in turn. Most never answer, so nobody
-// waits for more.
+// asking is how long it takes to ask each talker of a line once, which are asked in turn. Most never answer, so there
+// is no wait for more.
 func (c *snapshotCmd) asking(r *report.Report) (more time.Duration) {
 	for i := range r.Talkers {
 		if t := &r.Talkers[i]; c.Ask && c.For == 0 && t.Identity == nil && t.Unanswered == "" && t.Talker != "P" {

@@ -22,7 +22,7 @@ import (
 // keeper writes the traffic of one source into a capture while the source is read. Until keep the file has a name of
 // its own.
 type keeper struct {
-	mu      sync.Mutex // guards all: a source may be read a little longer than it is wanted
+	mu      sync.Mutex // guards all: a source may be read a little longer than needed
 	out     *captureFile
 	skipped uint64
 	err     error
@@ -147,14 +147,14 @@ func (k *keeper) discard() {
 	}
 }
 
-// once is a config for one look at a boat: the state, the pages and the notices are the daemon's alone.
+// once is a config for one snapshot of a boat: the state, the pages and the notices are the daemon's alone.
 func once(cfg config.Config) config.Config {
 	cfg.Listen, cfg.StateDir, cfg.Notify = "off", "", nil
 	return cfg
 }
 
-// recompute makes the report from a kept capture. known is a report of the same traffic: it tells what the capture
-// does not hold, which is the boat, the clock, manufacturer names, our own presence and who did not answer.
+// recompute makes the report from a kept capture. known is a report of the same traffic: it gives what the capture
+// does not hold, which is the boat, the clock, manufacturer names, our own presence and which devices did not answer.
 func (a *app) recompute(ctx context.Context, cfg config.Config, capture string, known *report.Report) (*report.Report, error) {
 	cfg = once(cfg)
 	cfg.Boat = known.Boat

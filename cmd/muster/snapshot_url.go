@@ -63,7 +63,7 @@ type running struct {
 	token string // empty for none
 }
 
-// failed is what the command ends with; bad says that it is for the user to repair.
+// failed is what the command ends with; bad is true when it is for the user to repair.
 func (m running) failed(bad bool, err error) error {
 	return &daemon.SourceError{Source: m.url, BadInput: bad, Err: err}
 }
@@ -127,7 +127,7 @@ func (m running) report(ctx context.Context) (*report.Report, error) {
 	return r, nil
 }
 
-// conditions asks for what the traffic recently tells.
+// conditions asks for the conditions by recent traffic.
 func (m running) conditions(ctx context.Context) (release.Conditions, error) {
 	text, err := m.get(ctx, "conditions")
 	if err != nil {

@@ -57,7 +57,7 @@ func openSim(ctx context.Context, name string, start event.Time, speed float64) 
 	return sim.NewPlayer(sim.New(scenario, 0, start), speed), nil
 }
 
-// backboneOf is tap.Backbone, which knows simulations too.
+// backboneOf is tap.Backbone, for simulations too.
 func (a *app) backboneOf(source string) (id string, known bool) {
 	name, simulated := strings.CutPrefix(source, "sim:")
 	if !simulated {

@@ -94,7 +94,7 @@ func (c *verifyCmd) run(a *app) error {
 	return nil
 }
 
-// verify says what was found in order, or what is wrong.
+// verify prints what was found in order, or returns what is wrong.
 func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.PublicKey) (string, error) {
 	data, err := readFile(a.ctx, file, maxSnapshot)
 	if err != nil {

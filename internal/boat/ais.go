@@ -5,10 +5,11 @@ import (
 	"muster/internal/nmea0183"
 )
 
-// maxTargets is how many vessels of others are told apart for one AIS unit; a busy port has some hundred in range.
+// maxTargets is how many vessels of others are counted apart for one AIS unit; a crowded port has some hundred in
+// range.
 const maxTargets = 1000
 
-// CountedTargets says how many targets were received. Beyond the number that is told apart, it says so.
+// CountedTargets is how many targets were received. Beyond the number that is counted apart, the text shows so.
 func (a *AIS) CountedTargets() string {
 	switch {
 	case a.Targets == 0:
@@ -19,7 +20,7 @@ func (a *AIS) CountedTargets() string {
 	return Counted(a.Targets, "AIS target", "AIS targets")
 }
 
-// aisUnit is what a talker's AIS sentences told.
+// aisUnit is the content of a talker's AIS sentences.
 type aisUnit struct {
 	joiner   nmea0183.Joiner
 	message  nmea0183.AIS

@@ -11,7 +11,7 @@ import (
 	"muster/pgn"
 )
 
-// Options says how to model a boat. The zero value of a field means its default.
+// Options are how to model a boat. The zero value of a field means its default.
 type Options struct {
 	ID, Name          string
 	Clock             Clock                                  // where event times come from; default ClockUnset
@@ -20,7 +20,7 @@ type Options struct {
 	OnMessage         func(m *transport.Message, by *Sender) // called for every whole message; both are valid during the call only
 	OnSentence        func(s *nmea0183.Sentence, in Line)    // called for every sentence, spoilt ones too; s is valid during the call only
 
-	SilentAfter     time.Duration // shortest silence that counts, however fast a device usually speaks; default 10 s
+	SilentAfter     time.Duration // shortest silence that counts, however fast a device usually sends; default 10 s
 	SilentIntervals int           // silence of this many usual intervals counts; default 3
 	GoneAfter       time.Duration // default 10 min
 	RequestWindow   time.Duration // a claim this soon after a request for it is an answer; default 2 s
@@ -32,7 +32,7 @@ type Options struct {
 	Assembly        transport.Options
 	MaxTalkers      int    // per network; default 64
 	MaxSentences    int    // per talker; default 128
-	DefaultBitRate  uint32 // of an NMEA 2000 bus whose source does not know it; default 250000
+	DefaultBitRate  uint32 // of an NMEA 2000 bus whose source does not report it; default 250000
 }
 
 // DefaultOptions are the limits used aboard.
@@ -73,7 +73,7 @@ func (o Options) withDefaults() Options {
 type Sender struct {
 	ID      string   // as in the report
 	Network string   // id of its network
-	NAME    pgn.NAME // 0 while nobody claimed the address
+	NAME    pgn.NAME // 0 while the address is not claimed
 	Address uint8
 	Own     bool
 }
@@ -108,13 +108,13 @@ func (b *Boat) Now() event.Time { return b.now }
 // SetManual replaces the devices entered by hand. The boat keeps the slice.
 func (b *Boat) SetManual(devices []Manual) { b.manual = devices }
 
-// SetDecisions replaces what somebody said by hand of which presences are one unit. The boat keeps the slice.
+// SetDecisions replaces what was decided by hand about which presences are one unit. The boat keeps the slice.
 func (b *Boat) SetDecisions(list []Decision) { b.decisions = list }
 
 // SetOwn replaces the NAMEs of our own presences. Devices that claimed already keep what they were.
 func (b *Boat) SetOwn(names []pgn.NAME) { b.opt.Own = names }
 
-// Drop forgets a network, as when nobody listens to it any more. Its number may be used again.
+// Drop forgets a network, as when it is not listened to any more. Its number may be used again.
 func (b *Boat) Drop(number uint16) {
 	if int(number) < len(b.nets) && b.nets[number] != nil {
 		b.sources.drop(b.nets[number])
@@ -122,7 +122,7 @@ func (b *Boat) Drop(number uint16) {
 	}
 }
 
-// Tick says that event time has reached t though nothing was heard. A time before the present is ignored.
+// Tick notes that event time has reached t though nothing was received. A time before the present is ignored.
 func (b *Boat) Tick(t event.Time) {
 	if t <= b.now {
 		return
@@ -217,7 +217,7 @@ func (b *Boat) advance(n *network, t event.Time) {
 	}
 }
 
-// GaveUp notes why asking a device for its identity was given up. It stands until the device tells.
+// GaveUp notes why asking a device for its identity was given up. It holds until the device identifies itself.
 func (b *Boat) GaveUp(number uint16, name pgn.NAME, why string) {
 	if int(number) >= len(b.nets) || b.nets[number] == nil {
 		return

@@ -23,8 +23,8 @@ const maxContenders = 16
 // claimPause is how long a device stays quiet after a claim (ISO 11783-5; the kernel's J1939 stack waits as long).
 const claimPause = 250 * time.Millisecond
 
-// contend notes a claim for an address and reports whether it belongs to a dispute: another NAME that is still heard claimed the same
-// address, or did so within the last seconds.
+// contend notes a claim for an address and reports whether it belongs to a dispute: another NAME that still sends
+// claimed the same address, or did so within the last seconds.
 func (n *network) contend(address uint8, name pgn.NAME, t event.Time) bool {
 	before := n.claimer[address]
 	n.claimer[address] = name
@@ -50,7 +50,7 @@ func (n *network) contend(address uint8, name pgn.NAME, t event.Time) bool {
 	return true
 }
 
-// twin notes that the device's NAME is at home at two addresses.
+// twin notes that the device's NAME is in use at two addresses.
 func (d *device) twin(t event.Time, addresses ...uint8) {
 	if d.twinSince == 0 {
 		d.twinSince = t

@@ -9,7 +9,7 @@ import (
 	"muster/pgn"
 )
 
-// identity is what a device told of itself.
+// identity is what a device reported of itself.
 type identity struct {
 	product      *Product
 	installation *Installation
@@ -83,7 +83,8 @@ func (i *identity) takeProduct(data []byte, t event.Time) bool {
 // maxBoxes is how many earlier boxes of one NAME are kept.
 const maxBoxes = 4
 
-// anotherBox reports whether the product is of another box than the one that was told before: both give serial numbers, which differ.
+// anotherBox reports whether the product is of another box than the one reported before: both give serial numbers,
+// which differ.
 func (p *Product) anotherBox(before *Product) bool {
 	serial, was := TrueSerial(p.Serial), TrueSerial(before.Serial)
 	return serial != "" && was != "" && serial != was
@@ -132,7 +133,7 @@ func (i *identity) takeList(data []byte) bool {
 	return true
 }
 
-// absorb fills what is missing from what was heard before the address was claimed.
+// absorb fills what is missing from what was received before the address was claimed.
 func (i *identity) absorb(other *identity) {
 	if i.product == nil && other.product != nil {
 		i.product, i.heard[0] = other.product, other.heard[0]

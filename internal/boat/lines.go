@@ -23,19 +23,19 @@ type sentence struct {
 	formatter string
 	measured  bool   // its values are read
 	bad       uint64 // checksum errors
-	latest    []byte // the sentence as last heard, up to maxLatest
+	latest    []byte // the sentence as last received, up to maxLatest
 	gives     []given
 }
 
 // given is a quantity that a sentence may carry, and when it last had a value of it.
 type given struct {
 	name    string
-	carried []nmea0183.Quantity // nil: each sentence of the type tells of it
+	carried []nmea0183.Quantity // nil: each sentence of the type has it
 	heard   bool
 	at      event.Time
 }
 
-// gave notes a value; of a type whose values are not read, QuantityNone stands for the sentence.
+// gave notes a value; of a type whose values are not read, QuantityNone represents the sentence.
 func (s *sentence) gave(value nmea0183.Quantity, at event.Time) {
 	for i := range s.gives {
 		if g := &s.gives[i]; slices.Contains(g.carried, value) || g.carried == nil && value == nmea0183.QuantityNone {
@@ -119,7 +119,7 @@ func (n *network) query(p *nmea0183.Sentence, at event.Time) {
 	}
 }
 
-// lineState judges an NMEA 0183 line.
+// lineState is the state of an NMEA 0183 line.
 func (n *network) lineState() (s LineState) {
 	v := n.talkers.quality.Verdict(n.info.BitRate)
 	if v.Condition != nmea0183.ConditionUnknown {
@@ -128,7 +128,7 @@ func (n *network) lineState() (s LineState) {
 	return s
 }
 
-// sentence counts one. A damaged one may have a damaged address, so it introduces nobody.
+// sentence counts one. A damaged one may have a damaged address, so it introduces no talker.
 func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 	s := n.talkers.sentences[p.Address]
 	switch p.Checksum {

@@ -44,7 +44,8 @@ func (n *network) manage(m *transport.Message, d *device, number uint32) {
 	}
 }
 
-// nobody takes a message from an address that no device can have: requests and "cannot claim" come from the null address.
+// nobody takes a message from an address that no device can have: requests and "cannot claim" come from the null
+// address.
 func (n *network) nobody(m *transport.Message, src uint8) {
 	switch {
 	case m == nil:
@@ -109,7 +110,7 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 		d.begin(t)
 	}
 	switch {
-	case d == nil && here != nil && !here.named: // whom we heard so far
+	case d == nil && here != nil && !here.named: // the one that sent from here so far
 		d = here
 		n.keepName(d, name)
 		d.addresses = append(d.addresses, AddressUse{Address: src, Since: t})
@@ -137,7 +138,7 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 	return d
 }
 
-// wasLeft reports whether the device's unit sent under another NAME since the device was last heard.
+// wasLeft reports whether the device's unit sent under another NAME since the device last sent.
 func (n *network) wasLeft(d *device) bool {
 	if d.address == pgn.Null && !d.cannot {
 		return true
@@ -172,7 +173,7 @@ func (n *network) newNamed(src uint8, name pgn.NAME, t event.Time) *device {
 	return d
 }
 
-// room makes room for one more device: the device gone longest makes way.
+// room makes room for one more device: the gone one that was silent longest makes way.
 func (n *network) room() bool {
 	if len(n.devices) < n.boat.opt.MaxDevices {
 		return true
@@ -216,7 +217,7 @@ func (n *network) forget(d *device) {
 	}
 }
 
-// provisional makes a device for an address that nobody claimed.
+// provisional makes a device for an address without a claim.
 func (n *network) provisional(src uint8, t event.Time) *device {
 	if !n.room() {
 		n.faults.Untracked++
@@ -228,7 +229,7 @@ func (n *network) provisional(src uint8, t event.Time) *device {
 	return d
 }
 
-// suspect notes that somebody still speaks from an address whose owner claimed another: two devices of one NAME.
+// suspect notes that an address is still in use whose owner claimed another: two devices of one NAME.
 func (n *network) suspect(d *device, src uint8, t event.Time) {
 	if owner := n.former[src]; owner != nil && t.Sub(owner.claimed) > claimPause {
 		d.twinOf = owner
@@ -236,7 +237,7 @@ func (n *network) suspect(d *device, src uint8, t event.Time) {
 	}
 }
 
-// settle gives d the address src, unless another box of a lower NAME that is still heard keeps it.
+// settle gives d the address src, unless another box of a lower NAME that still sends keeps it.
 func (n *network) settle(d *device, src uint8, t event.Time) {
 	here := n.byAddress[src]
 	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME &&
@@ -260,15 +261,15 @@ func (n *network) succeed(src uint8, t event.Time) {
 	}
 }
 
-// sameBox reports whether two NAMEs differ in nothing but the instances, which somebody can set. A holder that is another box defends its
-// address and has it back at once.
+// sameBox reports whether two NAMEs differ in nothing but the instances, which a person can set. A holder that is
+// another box defends its address and has it back at once.
 func sameBox(a, b *device) bool {
 	x, y := a.sender.NAME.Fields(), b.sender.NAME.Fields()
 	x.DeviceInstance, x.SystemInstance = y.DeviceInstance, y.SystemInstance
 	return x == y
 }
 
-// withdraw says that the device wants no address but src any more.
+// withdraw ends the rivalry of the device for every address but src.
 func (n *network) withdraw(d *device, src uint8) {
 	for a, r := range n.rival {
 		if r == d && uint8(a) != src {
@@ -302,7 +303,7 @@ func (n *network) occupy(d *device, src uint8, t event.Time) {
 	d.addresses = lastOf(append(d.addresses, AddressUse{Address: src, Since: t}), maxAddresses)
 }
 
-// absorb adds what was heard from an unclaimed address to the device that claims it.
+// absorb adds what was received from an unclaimed address to the device that claims it.
 func (n *network) absorb(d, provisional *device) {
 	for _, s := range provisional.streams {
 		i, found := slices.BinarySearchFunc(d.streams, s, compareStreams)
@@ -369,10 +370,11 @@ func (n *network) cannotClaim(m *transport.Message) {
 
 // judgeRestart counts a claim as a restart of the device.
 //
-// A device claims an address when it starts; when asked for its claim; to defend its address or to take another one. So a claim shows
-// a restart when nobody asked for it, nobody else claimed its address and the device did not go on speaking right up to it, or when
-// the device had fallen silent before it. Further claims within SettleTime belong to the same start. Product information sent unasked
-// is no sign: devices answer requests that a listener may have missed, and some repeat it.
+// A device claims an address when it starts; when asked for its claim; to defend its address or to take another one.
+// So a claim shows a restart when it was not asked for, no other device claimed its address and the device did not go
+// on sending right up to it, or when the device had fallen silent before it. Further claims within SettleTime belong
+// to the same start. Product information sent unasked is no sign: devices answer requests that a listener may have
+// missed, and some repeat it.
 func (n *network) judgeRestart(d *device, src uint8, t event.Time, contested bool) {
 	window := n.boat.opt.RequestWindow
 	within := func(asked event.Time) bool { return asked != 0 && t >= asked && t.Sub(asked) <= window }
@@ -391,8 +393,8 @@ func (n *network) judgeRestart(d *device, src uint8, t event.Time, contested boo
 	d.restarted = lastOf(append(d.restarted, t), maxRestarts)
 }
 
-// steady reports whether the device speaks so often, and spoke so shortly before t, that it cannot have started between: a start takes
-// longer than claimPause.
+// steady reports whether the device sends so often, and sent so shortly before t, that it cannot have started
+// between: a start takes longer than claimPause.
 func (d *device) steady(t event.Time) bool {
 	usual := d.usualInterval()
 	return usual > 0 && usual < claimPause && t.Sub(d.lastSeen) <= 2*usual

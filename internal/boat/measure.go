@@ -97,7 +97,7 @@ const (
 	outsideHumidity = 1
 )
 
-// The readers of a field say whether it is there and available: the three highest values of a field are no values.
+// The readers of a field report whether it is there and available: the three highest values of a field are no values.
 
 func uint16At(p []byte, at int, unit float64) (float64, bool) {
 	if len(p) < at+2 {
@@ -137,8 +137,8 @@ func (s *source) linear(m Measure, p []byte, at int, unit float64, t event.Time)
 	}
 }
 
-// instance takes a value of one of a device's several sensors or rudders: the lowest instance that is heard stands for the device, so
-// that two of them never look like one that jumps.
+// instance takes a value of one of a device's several sensors or rudders: the lowest instance received represents the
+// device, so that two of them never look like one that jumps.
 func (s *source) instance(m Measure, st *stream, v float64, at event.Time) {
 	n := st.key.instance
 	if x := s.series[m]; x != nil && n > x.instance && at.Sub(x.Last().At) < time.Minute {
@@ -167,7 +167,7 @@ func (s *source) clock(p []byte, at int, t event.Time) {
 	}
 }
 
-// time takes satellite time, heard at t.
+// time takes satellite time, received at t.
 func (s *source) time(gnss, t event.Time) { s.put(ClockOffset, gnss.Sub(t).Seconds(), 0, t) }
 
 // vary takes the magnetic variation. That of one source holds for the whole boat while it comes: made true by it, magnetic directions keep
@@ -275,7 +275,8 @@ func takeDepth(s *source, _ *stream, p []byte, at event.Time) {
 	s.depth(float64(raw)*0.01, offset, ok, at)
 }
 
-// depth takes a depth below the transducer: the offset tells where that is, positive from the waterline and negative from the keel.
+// depth takes a depth below the transducer: the offset gives where that is, positive from the waterline and negative
+// from the keel.
 func (s *source) depth(v, offset float64, known bool, at event.Time) {
 	switch {
 	case known && offset > 0:
@@ -336,7 +337,7 @@ func takeWind(s *source, _ *stream, p []byte, at event.Time) {
 // measureSentence takes what a sentence measures.
 func (n *network) measureSentence(of *sentence, p *nmea0183.Sentence, at event.Time) {
 	l, t := &n.talkers, of.talker
-	l.readings, _ = nmea0183.Read(p, l.readings[:0]) // what could be read of a damaged one stands
+	l.readings, _ = nmea0183.Read(p, l.readings[:0]) // what could be read of a damaged one holds
 	if t.source == nil {
 		t.source = &source{net: n, t: t}
 	}

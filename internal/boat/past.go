@@ -6,15 +6,15 @@ import (
 	"muster/internal/event"
 )
 
-// Past is what was known of a named device or of a talker before the model began. The device takes it up when it claims its NAME again,
-// a talker when it is heard again, and drops it when it tells that it is another unit.
+// Past is what was recorded of a named device or of a talker before the model began. The device takes it up when it
+// claims its NAME again, a talker when it sends again, and drops it when it reports that it is another unit.
 type Past struct {
 	ID        string     `json:"id"` // NAME as 16 hex digits, or that of a talker
 	Network   string     `json:"network"`
 	FirstSeen event.Time `json:"first_seen,omitzero"`
 	Restarts  int        `json:"restarts,omitempty"`
 	Software  []Software `json:"software_history,omitempty"`
-	Unit      string     `json:"unit,omitempty"` // of a talker: what told it from others of its letters
+	Unit      string     `json:"unit,omitempty"` // of a talker: what separates it from others of its letters
 	Box       string     `json:"box,omitempty"`  // id of the unit that a device is a presence of
 	BoxSince  event.Time `json:"box_since,omitzero"`
 }
@@ -32,7 +32,7 @@ type pastKey struct{ network, id string }
 // past is what was known of the device before, nil for nothing.
 func (d *device) past() *Past { return d.net.boat.past[pastKey{d.net.info.ID, d.sender.ID}] }
 
-// recall gives a device that has just told its NAME its past back.
+// recall gives a device that has just sent its NAME its past back.
 func (d *device) recall() {
 	p := d.past()
 	if p == nil {

@@ -9,7 +9,7 @@ import (
 	"muster/internal/quantity"
 )
 
-// Quantity is something that heads take from one source, with the messages of both worlds that carry it.
+// Quantity is something that displays take from one source, with the messages of both worlds that carry it.
 type Quantity struct {
 	Name     string
 	PGNs     []uint32
@@ -17,11 +17,11 @@ type Quantity struct {
 
 	carried   []nmea0183.Quantity // what sentences carry of it
 	formatter string              // of a sentence whose values are not read
-	mixed     []uint32            // messages that carry it or leave it empty: only what they measured tells
+	mixed     []uint32            // messages that carry it or leave it empty: only what they measured shows it
 	selector  uint8               // what a message with a selector must have there to carry it
 }
 
-// Names of quantities whose values do not show who repeats whom.
+// Names of quantities whose values do not show which source repeats which.
 const (
 	MagneticVariation = "magnetic variation"
 	TimeOfDay         = "time"
@@ -68,7 +68,8 @@ func (q *Quantity) In(number uint32, selector *uint8, measures []string) bool {
 		slices.ContainsFunc(q.Measures, func(m Measure) bool { return slices.Contains(measures, m.String()) })
 }
 
-// mixed reports whether the message is one of the environment's, of which only what they measured tells what they carry.
+// mixed reports whether the message is one of the environment's, of which only what they measured shows what they
+// carry.
 func mixed(number uint32) bool { return number == 130310 || number == 130311 }
 
 // SentIn reports whether sentences of the type carry the quantity.
@@ -107,11 +108,11 @@ const (
 	Pressure                           // Pa
 	Humidity                           // % outside
 	RudderAngle                        // rad, of the single or starboard rudder
-	ClockOffset                        // s: satellite time less the time at which it was heard
+	ClockOffset                        // s: satellite time less the time at which it was received
 	measureCount
 )
 
-// Comparison says how two values of a measure are held against each other.
+// Comparison is how two values of a measure are compared.
 type Comparison uint8
 
 // The comparisons.
@@ -124,7 +125,7 @@ const (
 // MeasureInfo describes a measure.
 type MeasureInfo struct {
 	Name      string
-	Unit      string  // as it is told to people: deg, kn, m, °C
+	Unit      string  // as shown to people: deg, kn, m, °C
 	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
 	Compare   Comparison
 	Tolerance float64       // in Unit: more than two sources of published accuracy differ by; see TestTolerancesCoverAccuracy

@@ -142,7 +142,7 @@ func (n *network) tookAddress(d *device, src uint8, t event.Time) {
 
 func takeAddress(address uint8) string { return fmt.Sprintf("take source address %d", address) }
 
-// groupWords says what a command sets: "ISO Address Claim: Device instance lower 3".
+// groupWords describes what a command sets: "ISO Address Claim: Device instance lower 3".
 func groupWords(number uint32, data []byte) string {
 	words := fmt.Sprintf("PGN %d", number)
 	if def := pgn.Lookup(number); def != nil {

@@ -5,10 +5,10 @@ import "slices"
 // kind is a device class and a function of it.
 type kind struct{ class, function uint8 }
 
-// rest stands for the functions of a class that have no row of their own.
+// rest represents the functions of a class that have no row of their own.
 const rest = 255
 
-// roles say what devices do aboard, by class and function (NMEA 2000 appendix B.6 as publicly listed).
+// roles are what devices do aboard, by class and function (NMEA 2000 appendix B.6 as publicly listed).
 var roles = map[kind]Role{
 	{0, 128}: RoleEngine, {0, 129}: RoleEngine, {0, 130}: RoleDisplay,
 	{10, rest}: RoleTool,                                                                      // system tools
@@ -40,7 +40,7 @@ var roles = map[kind]Role{
 	{125, rest}: RoleEntertainment,
 }
 
-// roleOf finds what a device does aboard; "" when its class and function do not say.
+// roleOf finds what a device does aboard; "" when its class and function do not show it.
 func roleOf(class, function uint8) Role {
 	if r, ok := roles[kind{class, function}]; ok {
 		return r
@@ -48,8 +48,9 @@ func roleOf(class, function uint8) Role {
 	return roles[kind{class, rest}]
 }
 
-// telltales are messages that give a role away, the most telling first. A device whose NAME says nothing has the role of the first one
-// that it sends; the order puts what only the real source sends before what displays and gateways repeat.
+// telltales are messages that give a role away, the clearest first. A device whose NAME does not show its role has
+// the role of the first one that it sends; the order puts what only the real source sends before what displays and
+// gateways repeat.
 var telltales = []struct {
 	role Role
 	pgns []uint32

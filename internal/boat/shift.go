@@ -9,7 +9,7 @@ import (
 // Window is the span of event times seen, unset before the first.
 func (b *Boat) Window() (from, to event.Time) { return b.from, b.to }
 
-// SetClock says where event times come from from now on.
+// SetClock sets where event times come from from now on.
 func (b *Boat) SetClock(c Clock) { b.opt.Clock = c }
 
 // Shift moves the times of this window by the given span, as when the clock that stamped them turns out to have been wrong by it.

@@ -23,11 +23,11 @@ type Source struct {
 	Longitude float64
 	At        event.Time
 
-	// FromMagnetic says that the direction was measured from magnetic north, and made true by the variation.
+	// FromMagnetic is set when the direction was measured from magnetic north, and made true by the variation.
 	FromMagnetic bool
 }
 
-// Echo tells how often one source repeated another's values at one delay.
+// Echo is how often one source repeated another's values at one delay.
 type Echo struct {
 	Measure  Measure
 	From, To string // ids of the sources
@@ -103,7 +103,7 @@ func newSeries(s *source, m Measure) *series {
 	return &series{Series: quantity.Series{Circular: measures[m].Compare == Circular, Smooth: measures[m].Smooth}, src: s}
 }
 
-// newSeries gives the source a slot for the measure; nil when all are taken by sources that still speak.
+// newSeries gives the source a slot for the measure; nil when all are taken by sources that still send.
 func (b *Boat) newSeries(s *source, m Measure, at event.Time) *series {
 	slots := b.sources.slots[m]
 	if len(slots) < maxSources {
@@ -131,7 +131,7 @@ func (b *Boat) newSeries(s *source, m Measure, at event.Time) *series {
 	return x
 }
 
-// forget drops every value, as when the times that they came at turn out to be wrong. They come anew.
+// forget drops every value, as when the times that they came at turn out to be wrong. They come again.
 func (b *sourceBook) forget() {
 	b.variationOf = nil
 	for m := range b.slots {
@@ -163,7 +163,7 @@ func (b *sourceBook) drop(n *network) {
 	}
 }
 
-// reportSources lists who gives what, and who repeats whom.
+// reportSources lists which source gives what, and which repeats which.
 func (b *Boat) reportSources(r *State) {
 	for m := range measureCount {
 		slots := b.sources.slots[m]

@@ -70,7 +70,7 @@ func (s *State) Suppliers(q Quantity, now event.Time) []Supplier {
 	return all
 }
 
-// Sending reports whether the message still came of late.
+// Sending reports whether the message still came recently.
 func (t *Transmit) Sending(now event.Time) bool {
 	return t.Last.IsZero() || now.Sub(t.Last) <= StillSent
 }

@@ -28,8 +28,8 @@ type talker struct {
 	ais       *aisUnit // nil until it sends AIS messages
 	source    *source  // nil until it measures something
 	software  []Software
-	unit      string // that software is the history of; empty while it told none
-	queries   int    // for its VER sentence since it last told one
+	unit      string // that software is the history of; empty while it reported none
+	queries   int    // for its VER sentence since it last sent one
 	queried   event.Time
 }
 
@@ -59,7 +59,8 @@ func (t *talker) addIdentity(formatter string, p *nmea0183.Sentence, at event.Ti
 	}
 }
 
-// Unit is what tells the talker's equipment from other equipment with the same letters; empty when it told nothing.
+// Unit is what separates the talker's equipment from other equipment with the same letters; empty when it reported
+// nothing.
 func (v *TalkerIdentity) Unit() string {
 	if v == nil {
 		return ""
@@ -98,7 +99,7 @@ func (t *talker) addText(x nmea0183.Text, at event.Time) {
 	t.texts = append(t.texts, Text{At: at, ID: x.ID, Text: x.Text})
 }
 
-// shift moves the times of what was heard on the line.
+// shift moves the times of what was received on the line.
 func (l *lineTable) shift(move func(...*event.Time)) {
 	for _, s := range l.sentences {
 		move(&s.first, &s.last)
@@ -143,10 +144,10 @@ func (t *talker) report(network string, now event.Time) Talker {
 // ID names the talker within the boat: its network and its letters, as in "ttyUSB0/GP".
 func (t *Talker) ID() string { return t.Network + "/" + t.Talker }
 
-// Label is what people know the talker by: "GP on ttyUSB0", and its model when it told that.
+// Label is a name of the talker for people: "GP on ttyUSB0", and its model when it reported that.
 func (t *Talker) Label() string { return TalkerLabel(t.Network, t.Talker, t.Identity) }
 
-// TalkerLabel is the Label of a talker that told the identity, or nil when it told none.
+// TalkerLabel is the Label of a talker that reported the identity, or nil when it reported none.
 func TalkerLabel(network, letters string, identity *TalkerIdentity) string {
 	where := letters + " on " + network
 	if identity != nil && identity.Model != "" {
@@ -155,7 +156,7 @@ func TalkerLabel(network, letters string, identity *TalkerIdentity) string {
 	return where
 }
 
-// State is silent when nothing was heard of the talker for a minute before now.
+// State is silent when nothing was received of the talker for a minute before now.
 func (t *Talker) State(now event.Time) DeviceState {
 	if now.Sub(t.Last) > time.Minute {
 		return Silent
@@ -163,15 +164,15 @@ func (t *Talker) State(now event.Time) DeviceState {
 	return Present
 }
 
-// Device shows a talker that told its identity as a device, for what looks at software and models. It has no NAME, so its manufacturer has
-// no code. A talker without an identity gives false.
+// Device shows a talker that reported its identity as a device, for users of software and models. It has no NAME, so
+// its manufacturer has no code. A talker without an identity gives false.
 func (t *Talker) Device(now event.Time) (Device, bool) {
 	name, product, ok := t.Identity.Product()
 	return Device{ID: t.ID(), Network: t.Network, State: t.State(now), Role: TalkerRole(t.Talker), LastSeen: t.Last,
 		Software: slices.Clone(t.Software), Name: name, Product: product}, ok
 }
 
-// Product is the identity in the terms in which devices tell theirs, false when it tells neither a model nor its software.
+// Product is the identity in the terms of a device's, false when it has neither a model nor its software.
 func (v *TalkerIdentity) Product() (*Name, *Product, bool) {
 	if v == nil || v.Model == "" && v.Software == "" {
 		return nil, nil, false

@@ -10,7 +10,8 @@ import (
 	"muster/internal/event"
 )
 
-// maxShared is how many presences may bear one serial or unique number. What more of them bear tells no box from another.
+// maxShared is how many presences may have one serial or unique number. A number that more of them have separates no
+// boxes.
 const maxShared = 64
 
 // presence is what the assignment goes by of one device, talker or entry by hand.
@@ -38,7 +39,7 @@ type assignment struct {
 	*Evidence
 	now event.Time
 	all []*presence
-	not map[[2]string]bool // ids that somebody told apart
+	not map[[2]string]bool // ids that a person set apart
 }
 
 // group is some presences of one box.
@@ -79,7 +80,7 @@ func newAssignment(e *Evidence) *assignment {
 	return a
 }
 
-// product is what the presence says of its product, nil for nothing.
+// product is what the presence reports of its product, nil for nothing.
 func (p *presence) product() *Product {
 	switch {
 	case p.device != nil:
@@ -115,7 +116,7 @@ func (p *presence) asDevice(now event.Time) Device {
 		Product: p.product()}
 }
 
-// TrueSerial is a serial number without spaces around it, "" when it holds nothing but what fills a field that nobody filled in.
+// TrueSerial is a serial number without spaces around it, "" when it holds nothing but the filler of an empty field.
 func TrueSerial(s string) string {
 	if strings.Trim(s, " 0@-._?*#xX\u00ff\ufffd") == "" {
 		return ""
@@ -140,7 +141,7 @@ func (p *presence) byUnique() string {
 	return fmt.Sprintf("%d %d", d.Name.Manufacturer.Code, d.Name.UniqueNumber)
 }
 
-// decide takes up what somebody said by hand: sets of presences that are one, and pairs that are not.
+// decide takes up what was decided by hand: sets of presences that are one, and pairs that are not.
 func (a *assignment) decide() {
 	a.not = map[[2]string]bool{}
 	find := map[string][]*presence{}
@@ -171,14 +172,15 @@ func (a *assignment) decide() {
 	}
 }
 
-// parted reports whether somebody told the two apart.
+// parted reports whether a person set the two apart.
 func (a *assignment) parted(p, q *presence) bool {
 	return a.not[[2]string{p.id, q.id}] || a.not[[2]string{p.named, q.id}] || a.not[[2]string{p.id, q.named}] ||
 		p.named != q.named && a.not[[2]string{p.named, q.named}]
 }
 
-// cannot reports whether two presences cannot be of one box: somebody said so; they have different serial numbers; or they were on one
-// network at once with one function, and neither share their unique number nor, if they do, their serial number.
+// cannot reports whether two presences cannot be of one box: a person decided so; they have different serial numbers;
+// or they were on one network at once with one function, and neither share their unique number nor, if they do, their
+// serial number.
 func (a *assignment) cannot(p, q *presence) bool {
 	if p.hand >= 0 && p.hand == q.hand {
 		return false
@@ -199,7 +201,7 @@ func sameFunction(a, b *Device) bool {
 // its new one may come mixed for a moment.
 const overlap = time.Second
 
-// together reports whether two presences were heard at the same time.
+// together reports whether two presences sent at the same time.
 func together(a, b []Span) bool {
 	for _, x := range a {
 		for _, y := range b {

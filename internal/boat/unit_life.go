@@ -65,11 +65,11 @@ type Box struct {
 	Model    string     `json:"model,omitempty"`
 	Serial   string     `json:"serial"`
 	Software []Software `json:"software,omitempty"`
-	Until    event.Time `json:"until,omitzero"` // when the other one was first heard
+	Until    event.Time `json:"until,omitzero"` // when the other one first sent
 }
 
-// leaveBehind marks the presences that the unit left: another presence of the same function began after they were last heard, and they
-// were never on together.
+// leaveBehind marks the presences that the unit left: another presence of the same function began after they last
+// sent, and they were never on together.
 func (a *assignment) leaveBehind(members []*presence) {
 	for _, p := range members {
 		i := slices.IndexFunc(members, func(q *presence) bool { return q != p && succeeds(q, p) })
@@ -142,7 +142,7 @@ func (a *assignment) life(members []*presence) (l Life) {
 	return l
 }
 
-// spell is a span that lasts while the presence is heard.
+// spell is a span that lasts while the presence sends.
 func (a *assignment) spell(s Span, p *presence) Span {
 	if p.state == Present || p.state == Provisional || p.state == NoAddress {
 		s.Until = 0
@@ -183,7 +183,7 @@ func inOrder[T any](list []T, span func(*T) *Span) {
 	slices.SortStableFunc(list, func(a, b T) int { return cmp.Compare(span(&a).From, span(&b).From) })
 }
 
-// absences are the times between the first and the last time that the unit was heard in which no presence of it was.
+// absences are the times between the first and the last time that the unit sent in which no presence of it did.
 func (a *assignment) absences(heard []Span) (gaps []Span) {
 	slices.SortFunc(heard, func(a, b Span) int { return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.Until, b.Until)) })
 	until := event.Time(0)

@@ -78,8 +78,9 @@ func (p *presence) words() (manufacturer, model string) {
 	return strings.TrimSpace(manufacturer), strings.TrimSpace(model)
 }
 
-// shares reports whether a talker and those of a group are one receiver: talkers of satellite systems on one line, which do not say that
-// they are different products, and of which no two send one kind of sentence, but for those that each system has of its own.
+// shares reports whether a talker and those of a group are one receiver: talkers of satellite systems on one line,
+// which do not identify themselves as different products, and of which no two send one kind of sentence, but for
+// those that each system has of its own.
 func shares(p, q *presence, members []*presence) bool {
 	if !satellites(p) || !satellites(q) || p.network != q.network || p.serial != "" && q.serial != "" {
 		return false

@@ -16,7 +16,7 @@ type Identity struct {
 	Name string `json:"name,omitempty"`
 }
 
-// Clock says where the report's times come from.
+// Clock is where the report's times come from.
 type Clock string
 
 // Where times come from.
@@ -73,16 +73,16 @@ type Faults struct {
 	UncheckedLines  uint64 `json:"unchecked_lines,omitempty"`  // NMEA 0183 without a checksum
 }
 
-// DeviceState says how present a device is.
+// DeviceState is how present a device is.
 type DeviceState string
 
 // The states of a device.
 const (
 	Present     DeviceState = "present"
-	Silent      DeviceState = "silent"      // has not spoken for longer than it ever should
+	Silent      DeviceState = "silent"      // has not sent for longer than it ever should
 	Gone        DeviceState = "gone"        // silent for so long that it counts as taken off
 	NoAddress   DeviceState = "no-address"  // announced that it cannot claim an address
-	Provisional DeviceState = "provisional" // traffic from an address that nobody claimed
+	Provisional DeviceState = "provisional" // traffic from an address without a claim
 )
 
 // Role is what a device does aboard.
@@ -194,18 +194,18 @@ type Software struct {
 	Since   event.Time `json:"since,omitzero"`
 }
 
-// AIS is what the AIS sentences of one talker told: its own vessel in full, others only counted.
+// AIS is the content of the AIS sentences of one talker: its own vessel in full, others only counted.
 type AIS struct {
-	Own      *AISVessel `json:"own,omitempty"`      // told in VDO sentences
-	Targets  int        `json:"targets,omitempty"`  // different MMSIs in VDM sentences since the start, told apart up to 1000
+	Own      *AISVessel `json:"own,omitempty"`      // from VDO sentences
+	Targets  int        `json:"targets,omitempty"`  // different MMSIs in VDM since the start, up to 1000
 	Messages []AISCount `json:"messages,omitempty"` // of VDM sentences, by type
 	Lost     uint64     `json:"lost,omitempty"`     // messages in several parts of which a part was missing
 }
 
-// AISVessel is the vessel that an AIS unit stands for.
+// AISVessel is the vessel that an AIS unit represents.
 type AISVessel struct {
 	MMSI     uint32 `json:"mmsi"`             // 0 when none is set
-	Static   bool   `json:"static,omitempty"` // it told static data: a name that is absent then is not set
+	Static   bool   `json:"static,omitempty"` // it sent static data: a name that is absent then is not set
 	Name     string `json:"name,omitempty"`
 	CallSign string `json:"call_sign,omitempty"`
 	ShipType uint8  `json:"ship_type,omitempty"`
@@ -217,22 +217,22 @@ type AISCount struct {
 	Count uint64 `json:"count"`
 }
 
-// Heartbeat is what an HBT sentence told.
+// Heartbeat is the content of an HBT sentence.
 type Heartbeat struct {
 	At          event.Time `json:"at,omitzero"`
-	Normal      *bool      `json:"normal,omitempty"`     // whether the equipment says that it works
+	Normal      *bool      `json:"normal,omitempty"`     // whether the equipment reports that it works
 	IntervalSec float64    `json:"interval_s,omitempty"` // that it announced
 	Lost        uint64     `json:"lost,omitempty"`       // numbers skipped in its sequence
 }
 
-// Text is what a TXT sentence told.
+// Text is the content of a TXT sentence.
 type Text struct {
-	At   event.Time `json:"at,omitzero"` // when it was last told
+	At   event.Time `json:"at,omitzero"` // when it was last sent
 	ID   string     `json:"id,omitempty"`
 	Text string     `json:"text"`
 }
 
-// TalkerIdentity is what a VER sentence told.
+// TalkerIdentity is the content of a VER sentence.
 type TalkerIdentity struct {
 	DeviceType string `json:"device_type,omitempty"`
 	Vendor     string `json:"vendor,omitempty"`

@@ -29,7 +29,7 @@ func busOff(p *Pass) {
 	}
 }
 
-// clearBus says that the bus is free of what only its controller can report. Many adapters and recordings pass on none of it.
+// clearBus clears the bus of what only its controller can report. Many adapters and recordings pass on none of it.
 func (p *Pass) clearBus(n *boat.Network) {
 	if p.unheard(n) {
 		return

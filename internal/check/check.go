@@ -1,4 +1,4 @@
-// Package check holds the rules that judge a boat, one small file each, in one table.
+// Package check holds the rules that check a boat, one small file each, in one table.
 package check
 
 import (
@@ -25,12 +25,12 @@ type Finding struct {
 	Steps    []Step // the remedy, in the order in which it is done; read-only
 }
 
-// Rule is one check. It answers for each subject that it looks at with Find, Clear or NotJudged.
+// Rule is one check. It answers for each subject that it checks with Find, Clear or NotJudged.
 type Rule struct {
 	ID       string
 	Severity Severity
 	Hold     time.Duration // how long a finding must last to become an alert
-	Least    time.Duration // how long a network must be heard before nothing found means clear
+	Least    time.Duration // how long a network must be received before nothing found means clear
 	Check    func(*Pass)
 
 	common func(*Settings) *Common // nil for a rule of another package: see Settings.more
@@ -52,12 +52,12 @@ type Pass struct {
 
 	rule    *Rule
 	said    Judgement
-	lacking string     // why the running rule has nothing to look at
+	lacking string     // why the running rule has nothing to check
 	silent  []Unjudged // of the rules that did not answer
 	made    map[any]any
 }
 
-// Once makes what several rules go by only once in a pass. key stands for it among everything that is made so.
+// Once makes what several rules go by only once in a pass. key identifies it among everything that is made so.
 func Once[K comparable, T any](p *Pass, key K, make func() T) T {
 	if v, ok := p.made[key].(T); ok {
 		return v
@@ -101,12 +101,12 @@ func (p *Pass) hold() time.Duration {
 // All lists every rule, sorted by id. The caller owns the slice.
 func All() []Rule { return slices.Clone(rules[:]) }
 
-// Entry is what help and documentation say about one check.
+// Entry is what help and documentation give for one check.
 type Entry struct {
 	ID       string        `json:"id"`
 	Severity Severity      `json:"severity"` // as shipped
 	Hold     time.Duration `json:"hold"`     // as shipped
-	Least    time.Duration `json:"least"`    // how long a network must be heard before nothing found means clear
+	Least    time.Duration `json:"least"`    // how long a network must be received before nothing found means clear
 	Doc      string        `json:"doc"`
 }
 

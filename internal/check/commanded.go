@@ -8,7 +8,7 @@ import (
 	"muster/internal/event"
 )
 
-// commandedWithin is how long a change of a setting is worth a finding; the unit's life keeps it.
+// commandedWithin is how long a change of a setting remains a finding; the unit's life keeps it.
 const commandedWithin = time.Hour
 
 // commanded: a device set something on another over the network; one finding for each pair and message, of the latest.

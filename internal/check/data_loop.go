@@ -17,8 +17,8 @@ const (
 	maxPaths = 8
 )
 
-// dataLoop: a source on a network that repeats, a little later, what another source on the same network said before: its data went out
-// through a gateway and came back.
+// dataLoop: a source on a network that repeats, a little later, what another source on the same network sent before:
+// its data went out through a gateway and came back.
 func dataLoop(p *Pass) {
 	network := map[string]string{}
 	for i := range p.State.Sources {
@@ -109,7 +109,8 @@ func (p *Pass) findCopied() map[edge]*copied {
 // restless is how long it takes to see that a value does not change: then listening longer does not help, moving the boat does.
 const restless = 2 * time.Minute
 
-// comparable says which quantities have two sources whose values changed often enough to tell a copy from a second sensor.
+// comparable marks the quantities that have two sources whose values changed often enough to separate a copy from a
+// second sensor.
 func (p *Pass) comparable() {
 	two := false
 	for _, m := range boat.Measures() {

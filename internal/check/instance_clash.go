@@ -15,11 +15,12 @@ import (
 type family struct {
 	name     string
 	pgns     []uint32 // sorted
-	selector bool     // an instance is one of a kind (fuel or water, sea or cabin): only the two together tell things apart
+	selector bool     // an instance is one of a kind (fuel or water, sea or cabin): only both are unique
 }
 
-// families are the messages in which the data instance tells one thing aboard from another. Titles and the place of the instance:
-// reference table of the message set. Rudder is left out: pilots repeat it by design, see multiple-sources.
+// families are the messages in which the data instance separates one thing aboard from another. Titles and the place
+// of the instance: reference table of the message set. Rudder is left out: autopilots repeat it by design, see
+// multiple-sources.
 var families = [...]family{
 	{"engine", []uint32{127488, 127489, 127493, 127497}, false},
 	{"electric drive", []uint32{127490}, false},
@@ -42,13 +43,13 @@ var families = [...]family{
 	{"pressure", []uint32{130314}, true},
 }
 
-// maxInstance is the highest instance; the values above it say that there is none.
+// maxInstance is the highest instance; the values above it mean that there is none.
 const maxInstance = 252
 
-// detailedDC is the message whose DC type says what its instance is one of; type 0 is a battery.
+// detailedDC is the message whose DC type defines what its instance is one of; type 0 is a battery.
 const detailedDC = 127506
 
-// familyOf is the place of a message's family in the table, -1 when its instance tells nothing apart.
+// familyOf is the place of a message's family in the table, -1 when its instance separates nothing.
 func familyOf(t *boat.Transmit) int {
 	other := t.PGN == detailedDC && t.Selector != nil && *t.Selector != 0
 	for f := range families {
@@ -169,8 +170,8 @@ func selectorName(number uint32, code uint8) string {
 	return fmt.Sprintf("type %d", code)
 }
 
-// deviceClash finds devices of one manufacturer, class and function with the same device and system instance. It is mild: heads keep them
-// apart by NAME, but their settings and labels can land on the wrong one.
+// deviceClash finds devices of one manufacturer, class and function with the same device and system instance. It is
+// mild: displays separate them by NAME, but their settings and labels can land on the wrong one.
 func (p *Pass) deviceClash(network string, list []*boat.Device) {
 	type key struct {
 		manufacturer, class, function uint32

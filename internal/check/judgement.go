@@ -18,7 +18,7 @@ const (
 	NeedTime      Need = "time"      // a longer window
 	NeedAsking    Need = "asking"    // the standard questions
 	NeedSources   Need = "sources"   // more than one source of what is compared
-	NeedTraffic   Need = "traffic"   // traffic of the kind that the check looks at
+	NeedTraffic   Need = "traffic"   // traffic of the kind that the check needs
 	NeedInterface Need = "interface" // a source that reports the state of its bus, such as a CAN interface
 	NeedSheets    Need = "sheets"    // release sheets
 	NeedLayout    Need = "layout"    // a layout of the backbone
@@ -33,7 +33,7 @@ type Subject struct {
 	Subject string // a device, a quantity, a network
 }
 
-// Unjudged is what a check could not say, and why.
+// Unjudged is what a check could not judge, and why.
 type Unjudged struct {
 	Subject
 	Why   string
@@ -41,16 +41,16 @@ type Unjudged struct {
 	More  time.Duration // of NeedTime: how much longer to listen
 }
 
-// Judgement is what the checks say of a boat at one moment. Each check that ran is in at least one of the lists. All are sorted by check,
-// network and subject. They share nothing with the state but strings.
+// Judgement is the result of the checks of a boat at one moment. Each check that ran is in at least one of the lists.
+// All are sorted by check, network and subject. They share nothing with the state but strings.
 type Judgement struct {
 	Findings  []Finding
 	Clear     []Subject // was looked at, and nothing found
 	NotJudged []Unjudged
 }
 
-// Judge lets the rules judge the boat as of now; nil settings stand for DefaultSettings. A rule that the settings switch off is not
-// judged, and so is a rule of another package that is not among the rules.
+// Judge runs the rules over the boat as of now; nil settings mean DefaultSettings. A rule that the settings switch
+// off is not judged, nor is a rule of another package that is not among the rules.
 func Judge(rules []Rule, state *boat.State, now event.Time, s *Settings) Judgement {
 	if s == nil {
 		d := DefaultSettings()
@@ -83,7 +83,7 @@ func compareSubjects(a, b Subject) int {
 	return cmp.Or(cmp.Compare(a.Check, b.Check), cmp.Compare(a.Network, b.Network), cmp.Compare(a.Subject, b.Subject))
 }
 
-// run lets one rule judge.
+// run runs one rule.
 func (p *Pass) run(r *Rule) {
 	p.rule, p.lacking = r, "nothing of what it looks at was received"
 	if r.settings(p.Settings).Off {
@@ -99,7 +99,7 @@ func (p *Pass) run(r *Rule) {
 
 func (p *Pass) answers() int { return len(p.said.Findings) + len(p.said.Clear) + len(p.said.NotJudged) }
 
-// mute answers for the checks of which no rule did: they had nothing to look at.
+// mute answers for the checks of which no rule did: they had nothing to check.
 func (p *Pass) mute() {
 	answered := map[string]bool{}
 	for i := range p.said.Findings {
@@ -119,7 +119,7 @@ func (p *Pass) mute() {
 	}
 }
 
-// absent says why a rule of another package did not run.
+// absent notes why a rule of another package did not run.
 func (p *Pass) absent(id string) {
 	switch id {
 	case "companion-too-old", "order-unknown", "software-behind":
@@ -132,8 +132,8 @@ func (p *Pass) absent(id string) {
 	}
 }
 
-// Clear says that the rule looked at a subject and found nothing. When a rule that needs time heard the network for less, or
-// its traffic has no time stamps, that is not judged instead. An empty network stands for all of them.
+// Clear notes that the rule checked a subject and found nothing. When a rule that needs time received the network for
+// less, or its traffic has no time stamps, that is not judged instead. An empty network means all of them.
 func (p *Pass) Clear(network, subject string) {
 	heard, stamped := p.heard(network)
 	switch {
@@ -146,8 +146,8 @@ func (p *Pass) Clear(network, subject string) {
 	}
 }
 
-// Settled reports whether a network was heard for so long that every device aboard has been heard, or for the hold of the rule if that is
-// shorter; if it was not, the subject is not judged.
+// Settled reports whether a network was received for so long that every device aboard has sent, or for the hold of
+// the rule if that is shorter; if it was not, the subject is not judged.
 func (p *Pass) Settled(network, subject string) bool {
 	heard, _ := p.heard(network)
 	least := min(settling, p.hold())
@@ -161,17 +161,18 @@ func (p *Pass) Settled(network, subject string) bool {
 // (reference table of the message set).
 const settling = time.Minute
 
-// Short says that the rule needs to listen longer to judge a subject.
+// Short notes that the rule needs to listen longer to judge a subject.
 func (p *Pass) Short(network, subject, why string, more time.Duration) {
 	p.said.NotJudged = append(p.said.NotJudged, Unjudged{Subject: Subject{p.rule.ID, network, subject}, Why: why, Needs: NeedTime, More: more})
 }
 
-// NotJudged says that the rule could not judge a subject, and what it would take.
+// NotJudged notes that the rule could not judge a subject, and what it would take.
 func (p *Pass) NotJudged(network, subject, why string, needs Need) {
 	p.said.NotJudged = append(p.said.NotJudged, Unjudged{Subject: Subject{p.rule.ID, network, subject}, Why: why, Needs: needs})
 }
 
-// heard is how long the network was heard, or the longest of all for "". It was not stamped when nothing with a time stamp came.
+// heard is how long the network was received, or the longest of all for "". It was not stamped when nothing with a
+// time stamp came.
 func (p *Pass) heard(network string) (longest time.Duration, stamped bool) {
 	for i := range p.State.Networks {
 		if n := &p.State.Networks[i]; (network == "" || n.ID == network) && n.Frames > 0 && !n.Start.IsZero() {
@@ -181,7 +182,7 @@ func (p *Pass) heard(network string) (longest time.Duration, stamped bool) {
 	return longest, stamped
 }
 
-// unheard says that nothing can be judged of a network from which nothing came, and reports whether it is one.
+// unheard notes that nothing can be judged of a network from which nothing came, and reports whether it is one.
 func (p *Pass) unheard(n *boat.Network) bool {
 	if n.Frames == 0 {
 		p.NotJudged(n.ID, n.ID, "nothing was received", NeedTraffic)
@@ -189,8 +190,8 @@ func (p *Pass) unheard(n *boat.Network) bool {
 	return n.Frames == 0
 }
 
-// few says that the rule needs more of what a network carries, and reports whether it does. How much longer that takes is reckoned from
-// what came so far.
+// few notes that the rule needs more of what a network carries, and reports whether it does. How much longer that
+// takes is calculated from what came so far.
 func (p *Pass) few(n *boat.Network, unit string) bool {
 	const enough = 20
 	if p.unheard(n) || n.Frames >= enough {

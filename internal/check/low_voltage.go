@@ -8,9 +8,9 @@ import (
 	"muster/internal/boat"
 )
 
-// lowVoltage: the voltage that a battery monitor reports. Limits are given for 12 V and hold in proportion for other banks. What a bank
-// is says the config, else the device itself; else its voltage shows it, unless that fits two: a bank of 24 V that is nearly empty looks
-// like one of 12 V, and is taken for it.
+// lowVoltage: the voltage that a battery monitor reports. Limits are given for 12 V and hold in proportion for other
+// banks. The nominal voltage of a bank comes from the config, else from the device itself; else its voltage shows it,
+// unless that fits two: a bank of 24 V that is nearly empty looks like one of 12 V, and is taken for it.
 func lowVoltage(p *Pass) {
 	s := &p.Settings.LowVoltage
 	p.lacking = "no unit reports a battery voltage"
@@ -64,8 +64,8 @@ func nominalWords() string {
 	return strings.Join(words, ", ")
 }
 
-// nominal is the nominal voltage of the bank in a message: as set for the bank, as set for the boat, or as the device says, and which of them; 0 when
-// none does, so that the voltage has to.
+// nominal is the nominal voltage of the bank in a message: as set for the bank, as set for the boat, or as the device
+// reports, and which of them; 0 when none does, so that the voltage has to.
 func (s *LowVoltageSettings) nominal(d *boat.Device, t *boat.Transmit) (volts float64, from string) {
 	for _, b := range s.Banks {
 		if (b.Device == d.ID || d.Product != nil && b.Device == d.Product.Serial) && (t.Instance == nil || *t.Instance == b.Instance) {

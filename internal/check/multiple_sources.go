@@ -6,7 +6,8 @@ import (
 	"muster/internal/boat"
 )
 
-// multipleSources: several devices or talkers send one quantity. That is often wanted; it needs a choice on every display.
+// multipleSources: several devices or talkers send one quantity. That is often intended; it needs a choice on every
+// display.
 func multipleSources(p *Pass) {
 	for _, q := range boat.Quantities() {
 		from := p.State.Suppliers(q, p.Now)

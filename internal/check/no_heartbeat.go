@@ -13,7 +13,8 @@ const (
 	heartbeatTime = time.Minute
 )
 
-// noHeartbeat: units that sent a heartbeat or say that they send one, and are online without it. Older ones have none.
+// noHeartbeat: units that sent a heartbeat or declare that they send one, and are online without it. Older ones have
+// none.
 func noHeartbeat(p *Pass) {
 	p.lacking = "no unit sends a heartbeat"
 	const missed = 3

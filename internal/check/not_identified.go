@@ -7,7 +7,7 @@ import (
 	"muster/internal/event"
 )
 
-// notIdentified: a device with a NAME whose product information (PGN 126996) was never heard.
+// notIdentified: a device with a NAME whose product information (PGN 126996) was never received.
 func notIdentified(p *Pass) {
 	after := p.Settings.NotIdentified.After
 	here := p.others(func(d *boat.Device) bool { return d.State == boat.Present && d.Name != nil })

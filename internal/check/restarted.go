@@ -49,7 +49,7 @@ func restarted(p *Pass) {
 	}
 }
 
-// restarts yields the restarts of a device that are still worth a finding, oldest first.
+// restarts yields the restarts of a device that are still a finding, oldest first.
 func (p *Pass) restarts(d *boat.Device) []event.Time {
 	for i, t := range d.LastRestarts {
 		if p.Now.Sub(t) <= p.Settings.Restarted.Within {

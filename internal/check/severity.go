@@ -1,6 +1,6 @@
 package check
 
-// Severity says how much a finding matters.
+// Severity is how much a finding matters.
 type Severity string
 
 // The severities, mildest first.

@@ -42,12 +42,12 @@ func silent(p *Pass) {
 	}
 }
 
-// allQuiet reports whether no device was heard recently. A device that sends only when asked is never silent by itself.
+// allQuiet reports whether no device sent recently. A device that sends only when asked is never silent by itself.
 func (p *Pass) allQuiet(list []*boat.Device) bool {
 	return !slices.ContainsFunc(list, func(d *boat.Device) bool { return p.Now.Sub(d.LastSeen) <= recent })
 }
 
-// allSilent reports the network, and by itself each device that had fallen silent well before the others.
+// allSilent reports the network, and by itself each device that had fallen silent long before the others.
 func (p *Pass) allSilent(n *boat.Network, list []*boat.Device) {
 	const before = 2 * time.Minute
 	var last event.Time

@@ -8,7 +8,7 @@ import (
 	"muster/internal/boat"
 )
 
-// fresh is how old a value may be to be held against another.
+// fresh is how old a value may be to be compared with another.
 const fresh = 10 * time.Second
 
 // sources yields the sources that gave the measure just now.

@@ -106,7 +106,8 @@ func (d *disagreement) odd() int {
 // together is how far apart in time two values may be and still be of one moment; what changes slowly waits longer.
 const together = 2 * time.Second
 
-// between says how far the boat may have moved a position between the moments of two sources, and whether the two can be compared at all.
+// between is how far the boat may have moved a position between the moments of two sources, and whether the two can
+// be compared at all.
 func (p *Pass) between(m boat.Measure, a, b *boat.Source) (moved float64, ok bool) {
 	if a.FromMagnetic != b.FromMagnetic && p.variationDisputed() {
 		return 0, false

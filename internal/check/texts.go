@@ -6,7 +6,8 @@ import (
 	"strings"
 )
 
-// Class is the safety class of a step. Steps that isolate come first, then those that measure or look, and last those that change something.
+// Class is the safety class of a step. Steps that isolate come first, then those that measure or look, and last those
+// that change something.
 type Class string
 
 // The classes of steps.

@@ -7,8 +7,8 @@ import (
 	"muster/internal/event"
 )
 
-// toClaim is how long a device that is heard has to claim its address: it must answer within 250 ms when asked (ISO 11783-5), and whoever
-// asks begins within seconds.
+// toClaim is how long a device that sends has to claim its address: it must answer within 250 ms when asked (ISO
+// 11783-5), and a device that asks begins within seconds.
 const toClaim = 5 * time.Second
 
 // unclaimedSource: traffic from an address without a claim. While no device asks, devices that started earlier do not claim again, so

@@ -23,7 +23,7 @@ func (p *Pass) others(keep func(*boat.Device) bool) []*boat.Device {
 	return list
 }
 
-// units yields what stands for the units aboard that match keep.
+// units yields what represents the units aboard that match keep.
 func (p *Pass) units(keep func(*boat.Device) bool) []*boat.Device {
 	var list []*boat.Device
 	for _, u := range p.State.Aboard() {
@@ -96,7 +96,8 @@ const recent = boat.StillSent
 
 func (p *Pass) sending(t *boat.Transmit) bool { return t.Sending(p.Now) }
 
-// label names a device as a technician would: by model when it told it, else by manufacturer and function, and by its address.
+// label names a device as a technician would: by model when it reported it, else by manufacturer and function, and by
+// its address.
 func label(d *boat.Device) string {
 	what := "device"
 	manufacturer := ""

@@ -29,7 +29,7 @@ type Job struct {
 	Logo       *Logo    `yaml:"-"`
 }
 
-// Shop is the head of the page.
+// Shop is the header of the page.
 type Shop struct {
 	Name    string   `yaml:"name"`
 	Address []string `yaml:"address"`
@@ -37,13 +37,13 @@ type Shop struct {
 	Logo    string   `yaml:"logo"` // PNG or JPEG file, relative to the job file
 }
 
-// Reason says why the findings of a check remain.
+// Reason is why the findings of a check remain.
 type Reason struct {
 	Check string `yaml:"check"`
 	Why   string `yaml:"why"`
 }
 
-// Logo is a picture for the head of the page.
+// Logo is a picture for the header of the page.
 type Logo struct {
 	Data   []byte
 	Format string // "png" or "jpeg"
@@ -127,7 +127,7 @@ func readLogo(data []byte) (*Logo, error) {
 	return &Logo{data, format, c.Width, c.Height}, nil
 }
 
-// Why says why the findings of a check are still open, if the job file gives a reason.
+// Why is why the findings of a check are still open, if the job file gives a reason.
 func (j *Job) Why(id string) string {
 	for _, r := range j.OpenItems {
 		if check.ID(r.Check) == id {

@@ -278,7 +278,7 @@ func pairs(keyed ...string) string {
 	return "{" + strings.Join(words, ", ") + "}"
 }
 
-// tee is the entry of a tee; empty for one of which there is nothing to say.
+// tee is the entry of a tee; empty for one without content.
 func (p *draftPoint) tee(drops []string) string {
 	if len(drops) == 0 && p.Ports == "" && !p.Isolates {
 		return ""

@@ -114,7 +114,7 @@ func (s *site) addPlans(p *networkPage, r *report.Report) {
 	}
 }
 
-// commissioningReport makes the printed report of a layout and its network; PDF when the path says so.
+// commissioningReport makes the printed report of a layout and its network; PDF when the path asks for it.
 func (s *site) commissioningReport(w http.ResponseWriter, r *http.Request) {
 	q, report := r.URL.Query(), s.opt.Reports.Report()
 	var a *backbone.Audit

@@ -118,7 +118,7 @@ func (p *editorPage) open(ctx context.Context, text string) error {
 func (p *editorPage) check(ctx context.Context, report *report.Report) {
 	l, err := backbone.Parse(ctx, "", []byte(p.YAML))
 	if err != nil {
-		p.Problems = mistakes(err, false) // the places would be those of a text that nobody typed
+		p.Problems = mistakes(err, false) // the places would be those of a text that was never typed
 		return
 	}
 	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), ID: "draft"}

@@ -77,7 +77,7 @@ func (s *site) again(w http.ResponseWriter, r *http.Request, page string, err er
 }
 
 // typed is what was typed into a form that was just refused, nil for any other. Where a page has the form several
-// times, a hidden field says which it was.
+// times, a hidden field gives which it was.
 func (v *view) typed(form, field, value string) url.Values {
 	if v.Refused == nil || v.Refused.Form != form || field != "" && v.Refused.typed.Get(field) != value {
 		return nil

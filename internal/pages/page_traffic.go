@@ -175,7 +175,7 @@ func (p *trafficPage) sentence(m *api.TrafficSentence) g.Node {
 	return p.line(m.Time, m.Device, ui.Either(m.Title, "unknown sentence"), m.Talker+m.Formatter, notes(m), m.Fields, m.Tags+m.Sentence, true)
 }
 
-// notes say what is unusual about a sentence.
+// notes are what is unusual about a sentence.
 func notes(m *api.TrafficSentence) (list []string) {
 	for _, n := range []struct {
 		odd  bool

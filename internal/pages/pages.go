@@ -18,7 +18,7 @@ import (
 	"muster/internal/ui"
 )
 
-// confirmations are what a page may say after a form, by the key in its address.
+// confirmations are what a page may show after a form, by the key in its address.
 var confirmations = map[string]string{
 	"acknowledged": "Alert acknowledged.",
 	"taken":        "Snapshot taken and sealed.",

@@ -23,7 +23,7 @@ func nameField(name string) g.Node {
 	return ui.Field("Your name", "by", h.Required(), ui.MaxLength(60), h.AutoComplete("name"), g.If(name != "", h.Value(name)))
 }
 
-// jobFields are the fields of a form for the head of a printed document.
+// jobFields are the fields of a form for the header of a printed document.
 func jobFields(j *job.Job) g.Node {
 	return g.Group{
 		ui.ValueField("Job number", "number", 80, j.Number),

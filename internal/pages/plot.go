@@ -80,7 +80,7 @@ func millis(ms float64) string {
 	return fmt.Sprintf("%.0f s", ms/1000)
 }
 
-// loadPlot draws the load of the last hours, minute by minute, with the limits at which the network counts as busy and as full.
+// loadPlot draws the load of the last hours, minute by minute, with the two limits of bus load: high and full.
 func loadPlot(name string, list []api.Minute, busy, full float64) g.Node {
 	if len(list) == 0 {
 		return nil

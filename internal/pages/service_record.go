@@ -140,7 +140,7 @@ func minuteOf(t event.Time) string {
 	return t.UTC().Format("2006-01-02 15:04")
 }
 
-// serviceRecord makes the service record of two snapshots; PDF when the path says so.
+// serviceRecord makes the service record of two snapshots; PDF when the path asks for it.
 func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
 	before, after, c, err := s.boat.Compare(q.Get("before"), q.Get("after"))

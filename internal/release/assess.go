@@ -9,7 +9,7 @@ import (
 	"muster/internal/report"
 )
 
-// Standing says how the release that a device runs stands to its sheet.
+// Standing is how the release that a device runs compares with its sheet.
 type Standing string
 
 // The standings.
@@ -17,19 +17,19 @@ const (
 	StandingCurrent      Standing = "current"
 	StandingBehind       Standing = "behind"
 	StandingAhead        Standing = "ahead"         // newer than the current release
-	StandingWithdrawn    Standing = "withdrawn"     // withdrawn and newer than the current release, so no update mends it
+	StandingWithdrawn    Standing = "withdrawn"     // newer than the current release, so no update repairs it
 	StandingOrderUnknown Standing = "order-unknown" // the sheet gives no order for it
-	StandingNoVersion    Standing = "no-version"    // the device told no version
+	StandingNoVersion    Standing = "no-version"    // the device reported no version
 	StandingNoSheet      Standing = "no-sheet"      // no sheet describes it, or two contradict each other
 	StandingNoCurrent    Standing = "no-current"    // the sheet has no release that is not withdrawn
 )
 
-// Assessment is what the sheets say of one device.
+// Assessment is the result of the sheets for one device.
 type Assessment struct {
 	Unit     Unit
 	Model    *Model // nil without a sheet
 	Standing Standing
-	Running  string   // the version cut out of what the device told
+	Running  string   // the version cut out of what the device reported
 	Release  *Release // the listed release that it runs; nil when none is
 	Reason   string   // why the order is not known
 	Problem  *Problem // two sheets that contradict each other over this device
@@ -43,8 +43,8 @@ type Assessment struct {
 // Withdrawn reports whether the release that the device runs was withdrawn.
 func (a *Assessment) Withdrawn() bool { return a.Release != nil && a.Release.Withdrawn != "" }
 
-// Assess says of every device in the report how it stands: by role, model and id. Muster's own presence, provisional devices and
-// devices that have told neither model nor version are left out.
+// Assess gives the standing of every device in the report: by role, model and id. Muster's own presence, provisional
+// devices and devices that have reported neither model nor version are left out.
 func (s *Sheets) Assess(r *report.Report) []Assessment {
 	var out []Assessment
 	for _, u := range units(r) {
@@ -99,7 +99,7 @@ func (s *Sheets) assess(u Unit) Assessment {
 type shortfall struct {
 	need     Need
 	provider *Assessment // nil when nothing aboard is of that model or family
-	unknown  string      // why the provider's version cannot be held against the need
+	unknown  string      // why the provider's version cannot be compared with the need
 }
 
 // shortfalls holds the needs of a version against what the others run. at gives the version that counts for a provider.
@@ -107,7 +107,7 @@ func shortfalls(a *Assessment, v Version, all []Assessment, at func(*Assessment)
 	var out []shortfall
 	for _, n := range a.Model.needsOf(v) {
 		found := false
-		var last *Model // units of one model stand together
+		var last *Model // units of one model are together
 		var fits bool
 		var want Version
 		var unreadable error

@@ -11,14 +11,14 @@ import (
 	"muster/pgn"
 )
 
-// Least share of units in common, in percent, from which an order is of the boat that is heard.
+// Least share of units in common, in percent, from which an order is of the boat that is received.
 const leastShared = 60
 
 // ErrOtherBoat is what an order made for another boat is refused with.
 var ErrOtherBoat = errors.New("the order was made for another boat")
 
-// CheckBoat refuses an order for another boat: ids that differ, or too few of the order's units among those aboard. Of a report that has
-// only begun, those that are heard already decide.
+// CheckBoat refuses an order for another boat: ids that differ, or too few of the order's units among those aboard.
+// Of a report that has only begun, those received so far already decide.
 func (o *Order) CheckBoat(r *report.Report) error {
 	if o.Boat.ID != "" && r.Boat.ID != "" && o.Boat.ID != r.Boat.ID {
 		return fmt.Errorf("follow: %w: it is for %q, this is %q; make an order from a snapshot of this boat", ErrOtherBoat, o.Boat.ID, r.Boat.ID)
@@ -66,7 +66,8 @@ func (o *Order) aboard() []*Unit {
 	return list
 }
 
-// is reports whether the unit of a report is the one that an order means: by its ids, or by what its NAME and serial number say.
+// is reports whether the unit of a report is the one that an order means: by its ids, or by its NAME and serial
+// number.
 func (u *Unit) is(x *report.Unit) bool {
 	if slices.Contains(x.IDs(), u.ID) {
 		return true

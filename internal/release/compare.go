@@ -4,8 +4,8 @@ import (
 	"muster/internal/report"
 )
 
-// Order compares two versions that a device told at different times: negative when a is older than b, 0 when they are the same
-// release. ok is false when no sheet puts them in order.
+// Order compares two versions that a device reported at different times: negative when a is older than b, 0 when they
+// are the same release. ok is false when no sheet puts them in order.
 func (s *Sheets) Order(d *report.Device, a, b string) (order int, ok bool) {
 	u := unitOf(d)
 	m, problem := s.find(&u)

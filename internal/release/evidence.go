@@ -10,8 +10,8 @@ import (
 	"muster/internal/report"
 )
 
-// Messages that a device sends to manage the network or when asked, whose absence says nothing (reference: the standard's network
-// management group).
+// Messages that a device sends to manage the network or when asked, whose absence has no meaning (reference: the
+// standard's network management group).
 var onRequest = map[uint32]bool{59392: true, 59904: true, 60160: true, 60416: true, 60928: true, 65240: true, 126208: true,
 	126464: true, 126996: true, 126998: true}
 
@@ -57,7 +57,7 @@ func (r *record) count(d *report.Device) {
 
 func (w *watch) present() bool { return w.device != nil && w.device.State == boat.Present }
 
-// find looks for the unit of the step: by its id, or, when the order names it otherwise, by what its NAME and serial number say.
+// find finds the unit of the step: by its id, or, when the order names it otherwise, by its NAME and serial number.
 func (w *watch) find() {
 	s := &w.rec.Status
 	u := w.report.Unit(s.Device)
@@ -90,7 +90,7 @@ func (w *watch) renamed() *report.Unit {
 	return nil
 }
 
-// gone says since when the device is off the network.
+// gone is since when the device is off the network.
 func (w *watch) gone() (event.Time, bool) {
 	d := w.device
 	switch {
@@ -99,7 +99,7 @@ func (w *watch) gone() (event.Time, bool) {
 	case d != nil:
 		return max(d.LastSeen, w.rec.Seen), true
 	}
-	// A report that has only just begun knows few devices; that says nothing.
+	// A report that has only just begun has few devices; that shows nothing.
 	from := w.report.Window.From
 	if from == 0 || w.rec.Seen == 0 || w.now.Sub(max(from, w.rec.Seen)) < absentFor {
 		return 0, false
@@ -127,7 +127,7 @@ func (w *watch) network() string {
 	return w.step.Device.Network
 }
 
-// many is from how many other devices on "all of them" tells the network from a few updates side by side.
+// many is from how many other devices on "all of them" separates the network from a few updates side by side.
 const many = 3
 
 // outage reports whether the network, or its source, is or was down and the device has had no time yet to come back from that.
@@ -172,7 +172,7 @@ func (w *watch) others(fits func(*report.Device) bool) (all, fit int) {
 	return all, fit
 }
 
-// told reports whether the device has told its version since it came back.
+// told reports whether the device has reported its version since it came back.
 func (w *watch) told() bool {
 	v := w.device.Version()
 	if trim(v) == "" {
@@ -184,8 +184,8 @@ func (w *watch) told() bool {
 	return !w.f.same(w.i, v, w.step.From) || w.fresh(func(t *report.Transmit) bool { return t.PGN == productPGN })
 }
 
-// fresh reports whether a message that keep picks was sent since the device left. A live model knows when each message came last; a
-// report that was read from JSON only knows how many came.
+// fresh reports whether a message that keep picks was sent since the device left. A live model has when each message
+// came last; a report that was read from JSON only has how many came.
 func (w *watch) fresh(keep func(*report.Transmit) bool) bool {
 	left := w.rec.Away
 	if left == 0 {

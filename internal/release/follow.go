@@ -17,19 +17,19 @@ import (
 // FollowSchemaID names the version of a saved Follower.
 const FollowSchemaID = "muster.follow/v1"
 
-// StepState says how far a step is.
+// StepState is how far a step is.
 type StepState string
 
 // The states of a step, in the order in which a good update goes through them.
 const (
 	StepWaiting    StepState = "waiting"          // not begun
 	StepLeft       StepState = "left"             // off the network
-	StepBack       StepState = "back"             // on the network again, its version not yet told
-	StepIdentified StepState = "identified"       // told its version
+	StepBack       StepState = "back"             // on the network again, its version not yet reported
+	StepIdentified StepState = "identified"       // reported its version
 	StepReentry    StepState = "awaiting-reentry" // runs the new release; Failures are the settings that are to be entered again
 	StepVerified   StepState = "verified"         // runs the new release and has kept what it had
-	StepFailed     StepState = "failed"           // see Failures; it goes on when the device leaves again or mends
-	StepDisputed   StepState = "disputed"         // somebody read another version off its screen than the network shows
+	StepFailed     StepState = "failed"           // see Failures; goes on when the device leaves again or is repaired
+	StepDisputed   StepState = "disputed"         // a person read another version off its screen than the network shows
 )
 
 // Reason is why a step failed.
@@ -40,7 +40,7 @@ const (
 	ReasonOldVersion    Reason = "old-version"       // came back on the version it had
 	ReasonOtherVersion  Reason = "other-version"     // came back on a version that is neither
 	ReasonNotBack       Reason = "not-back"          // did not come back in time
-	ReasonNotIdentified Reason = "not-identified"    // came back and did not tell its version in time
+	ReasonNotIdentified Reason = "not-identified"    // came back and did not report its version in time
 	ReasonInstance      Reason = "instance-changed"  // came back with another instance
 	ReasonText          Reason = "installation-lost" // lost its installation text
 	ReasonMessage       Reason = "message-missing"   // stopped sending a message that it sent before
@@ -55,7 +55,7 @@ type Failure struct {
 	Was    string `json:"was,omitempty"` // the setting as it was, of one that is to be entered again
 }
 
-// Absence is one time that a device was off the network: when it was last and first heard.
+// Absence is one time that a device was off the network: when it was last and first received.
 type Absence struct {
 	From event.Time `json:"from"`
 	To   event.Time `json:"to,omitzero"` // zero while it is away
@@ -70,7 +70,7 @@ type Attempt struct {
 	Failures    []Failure `json:"failures,omitempty"`
 }
 
-// Reading is a version that somebody read off a device's own screen.
+// Reading is a version that a person read off a device's own screen.
 type Reading struct {
 	Version, By string
 	Reason      string // settles, on that person's word, what the network does not show: a difference, a battery voltage that fell
@@ -92,7 +92,7 @@ const (
 	absentFor      = time.Minute      // of traffic without a device before it counts as off the network
 )
 
-// StepStatus is how one step stands.
+// StepStatus is the state of one step.
 type StepStatus struct {
 	Step         string     `json:"step"`
 	Device       string     `json:"device"`        // id as in the order
@@ -102,7 +102,7 @@ type StepStatus struct {
 	Attempt      int        `json:"attempt,omitempty"` // times that it left the network
 	From         string     `json:"from"`
 	To           string     `json:"to"`
-	Version      string     `json:"version,omitempty"` // as told after it came back
+	Version      string     `json:"version,omitempty"` // as reported after it came back
 	LeftAt       event.Time `json:"left_at,omitzero"`
 	BackAt       event.Time `json:"back_at,omitzero"`
 	IdentifiedAt event.Time `json:"identified_at,omitzero"`
@@ -117,12 +117,12 @@ type StepStatus struct {
 	Settled      []Settled  `json:"settled,omitempty"`
 }
 
-// ReadByHand reports whether the step is done by what somebody read, and not by what the network shows.
+// ReadByHand reports whether the step is done by what a person read, and not by what the network shows.
 func (s *StepStatus) ReadByHand() bool {
 	return s.State == StepVerified && s.ByHand != nil && s.IdentifiedAt == s.ByHand.At
 }
 
-// StepChange is what Observe reports: a step that went on, or something to tell about it.
+// StepChange is what Observe reports: a step that went on, or a note about it.
 type StepChange struct {
 	Step     string     `json:"step"`
 	Device   string     `json:"device"` // id as in the order
@@ -180,7 +180,8 @@ type baseMessage struct {
 	MeanMS   float64 `json:"mean_ms"`
 }
 
-// NewFollower begins to follow an order. before is the boat as it was before the work, which tells what each device must have kept.
+// NewFollower begins to follow an order. before is the boat as it was before the work: what each device must have
+// kept.
 func NewFollower(o *Order, before *report.Report) (*Follower, error) {
 	if err := o.CheckBoat(before); err != nil {
 		return nil, err
@@ -267,7 +268,7 @@ func Restore(ctx context.Context, o *Order, saved []byte) (*Follower, error) {
 // Order is the order that is followed. The caller does not change it.
 func (f *Follower) Order() *Order { return f.order }
 
-// Status lists how every step stands, in the order's order. It shares nothing that changes later.
+// Status lists the state of every step, in the order's order. It shares nothing that changes later.
 func (f *Follower) Status() []StepStatus {
 	out := make([]StepStatus, 0, len(f.state.Steps))
 	for i := range f.state.Steps {
@@ -289,8 +290,9 @@ func (f *Follower) Waiting() bool {
 	return !slices.ContainsFunc(f.state.Steps, func(r record) bool { return r.Status.State != StepWaiting || r.Status.Attempt > 0 })
 }
 
-// Observe takes the boat as of now and returns what changed, in the order in which it did. When the clock was set, what is remembered
-// moves along, so that the spans stay. A capture that is read again from its beginning tells nothing new until it is past what was seen.
+// Observe takes the boat as of now and returns what changed, in the order in which it did. When the clock was set,
+// what is remembered moves along, so that the spans stay. A capture that is read again from its beginning gives
+// nothing new until it is past what was seen.
 func (f *Follower) Observe(now event.Time, r *report.Report, c Conditions) []StepChange {
 	f.keepTime(now, r)
 	if now < f.state.Last {
@@ -309,8 +311,8 @@ func (f *Follower) Observe(now event.Time, r *report.Report, c Conditions) []Ste
 // clockBack is the smallest step back by which a clock counts as set, as in the model; less is stamps out of order.
 const clockBack = time.Second
 
-// keepTime moves what is remembered when the clock that stamps the reports was set: by as much as the report says, or, when it went back
-// and nobody says by how much, so that no time passed since the last look.
+// keepTime moves what is remembered when the clock that stamps the reports was set: by as much as the report gives,
+// or, when it went back by an unknown span, so that no time passed since the last report.
 func (f *Follower) keepTime(now event.Time, r *report.Report) {
 	by, from := r.Window.MovedSince(f.state.Window), f.state.Window.From
 	f.state.Window = r.Window
@@ -347,9 +349,9 @@ func (f *Follower) shift(from event.Time, by time.Duration) {
 	}
 }
 
-// Confirm takes a version that somebody read off the device's own screen, for devices that no network shows and for those that do not
-// tell it. It never overrules the network: where that shows another version the step is disputed, until they agree or the reading comes
-// with a name and a reason. It fails for an unknown step.
+// Confirm takes a version that a person read off the device's own screen, for devices that no network shows and for
+// those that do not report it. It never overrules the network: where that shows another version the step is disputed,
+// until they agree or the reading comes with a name and a reason. It fails for an unknown step.
 func (f *Follower) Confirm(now event.Time, step string, r Reading) ([]StepChange, error) {
 	i := slices.IndexFunc(f.steps, func(s *Step) bool { return s.ID == step })
 	if i < 0 {
@@ -380,10 +382,10 @@ func (f *Follower) last() string {
 	return f.steps[len(f.steps)-1].ID
 }
 
-// isTarget reports whether a version as told is the release that the step is to bring.
+// isTarget reports whether a version as reported is the release that the step is to bring.
 func (f *Follower) isTarget(i int, raw string) bool { return f.same(i, raw, f.steps[i].To) }
 
-// same compares what a device told, or what was cut out of it, with a version as a sheet writes it.
+// same compares what a device reported, or what was cut out of it, with a version as a sheet writes it.
 func (f *Follower) same(i int, raw, listed string) bool {
 	want, err := f.schemes[i].ParseListed(listed)
 	if err != nil {

@@ -7,8 +7,8 @@ import (
 	"muster/pgn"
 )
 
-// Messages that tell the conditions; each fits one frame (published titles: Battery Status; Engine Parameters, Rapid Update; COG & SOG,
-// Rapid Update).
+// Messages that hold the conditions; each fits one frame (published titles: Battery Status; Engine Parameters, Rapid
+// Update; COG & SOG, Rapid Update).
 const (
 	batteryPGN = 127508
 	enginePGN  = 127488
@@ -22,8 +22,8 @@ const (
 	trendLeast   = 10               // minutes from which there is a trend
 )
 
-// Gauge reads Conditions off the traffic. The zero value is ready. It has no allocation per frame once warm, and one goroutine uses it.
-// InWater, which no message tells, is for the caller to fill.
+// Gauge reads Conditions off the traffic. The zero value is ready. It has no allocation per frame once warm, and one
+// goroutine uses it. InWater, which no message holds, is for the caller to fill.
 type Gauge struct {
 	volts, rpm, speed []reading
 	minutes           []minute // lowest voltages, oldest first
@@ -34,7 +34,7 @@ type Gauge struct {
 type reading struct {
 	key   uint32
 	at    event.Time
-	since event.Time // heard from then on without a break
+	since event.Time // received from then on without a break
 	value float64
 	low   [2]float64 // lowest of this half-window and the one before
 	half  event.Time // when this half-window began
@@ -153,8 +153,8 @@ func (g *Gauge) trend(at event.Time, volts float64) {
 	g.minutes = append(g.minutes, minute{at, volts})
 }
 
-// Conditions are what the last ten seconds told: the lowest voltage, the fastest engine and the highest speed. Whatever nobody told is
-// nil. The trend needs ten minutes.
+// Conditions are those of the last ten seconds: the lowest voltage, the fastest engine and the highest speed. What
+// was not received is nil. The trend needs ten minutes.
 func (g *Gauge) Conditions(now event.Time) Conditions {
 	var c Conditions
 	for _, r := range g.volts {

@@ -2,7 +2,7 @@ package release
 
 import "slices"
 
-// edge says that another step must be done before this one.
+// edge requires another step to be done before this one.
 type edge struct {
 	from int
 	need *Need // what this one needs of the other; nil when it is only that displays go before accessories
@@ -49,9 +49,9 @@ func reach(a int, after [][]int) []bool {
 	return seen
 }
 
-// layers sorts the nodes topologically into layers: a node stands in the first layer after all that it waits for, and within a layer
-// by number, so the result is the same for the same graph. most bounds a layer's size, 0 for no bound. Nodes on a cycle, or after one,
-// are in no layer but in rest, by number.
+// layers sorts the nodes topologically into layers: a node is in the first layer after all that it waits for, and
+// within a layer by number, so the result is the same for the same graph. most bounds a layer's size, 0 for no bound.
+// Nodes on a cycle, or after one, are in no layer but in rest, by number.
 func (g *graph) layers(most int) (out [][]int, rest []int) {
 	waits := make([]int, len(g.before))
 	for i, edges := range g.before {

@@ -78,7 +78,7 @@ func (s *Sheets) find(u *Unit) (*Model, *Problem) {
 	return nil, p
 }
 
-// glob matches without case; * stands for any text, ? for one character. It takes time len(pattern) × len(s) at most.
+// glob matches without case; * is any text, ? one character. It takes time len(pattern) × len(s) at most.
 func glob(pattern, s string) bool {
 	p, t := []rune(strings.ToLower(pattern)), []rune(strings.ToLower(s))
 	i, j, star, mark := 0, 0, -1, 0

@@ -109,7 +109,7 @@ func (s *Scheme) Parse(raw string) (Version, error) {
 	return s.ParseListed(text)
 }
 
-// ParseListed reads a version that stands in a sheet, where no pattern applies.
+// ParseListed reads a version from a sheet, where no pattern applies.
 func (s *Scheme) ParseListed(text string) (Version, error) {
 	text = trim(text)
 	if text == "" {
@@ -205,7 +205,7 @@ func comparePre(a, b []string) int {
 	return sign(len(a) - len(b))
 }
 
-// letters takes the leading letters off: "v4.5", "SW 4.5", "Rev.4.5". A plain v says nothing and is dropped.
+// letters takes the leading letters off: "v4.5", "SW 4.5", "Rev.4.5". A plain v has no meaning and is dropped.
 func (v *Version) letters(s string) string {
 	i := 0
 	for i < len(s) && (s[i]|0x20 >= 'a' && s[i]|0x20 <= 'z') {

@@ -46,7 +46,7 @@ type Order struct {
 	text []byte // as ParseOrder read it
 }
 
-// SnapshotRef says which moment of the boat the order is made from.
+// SnapshotRef is the moment of the boat that the order is made from.
 type SnapshotRef struct {
 	Digest  string     `json:"digest"`
 	TakenAt event.Time `json:"taken_at,omitzero"`

@@ -11,7 +11,7 @@ import (
 	"muster/internal/report"
 )
 
-// Options are what a plan can be told. The zero value is usable.
+// Options are the settings of a plan. The zero value is usable.
 type Options struct {
 	Made       event.Time     // when the order is made; left out when unset
 	SideBySide int            // most devices to update at one time, as by the number of cards; 0 for no bound
@@ -44,8 +44,8 @@ type planner struct {
 	opts  Options
 }
 
-// Plan makes the work order for the boat in the report. What cannot be settled is among the problems, which are in the order too; the
-// rest of the order stands. boatID, when not empty, goes before the id in the report.
+// Plan makes the work order for the boat in the report. What cannot be settled is among the problems, which are in
+// the order too; the rest of the order is valid. boatID, when not empty, goes before the id in the report.
 func Plan(r *report.Report, snapshotDigest, boatID string, s *Sheets, opts Options) (*Order, []Problem) {
 	if s == nil {
 		s = &Sheets{}
@@ -146,7 +146,8 @@ func (p *planner) sort(i int) {
 // reachText names the conditions under which some devices answer at all.
 var reachText = map[string]string{InWater: "it is in the water", EngineOn: "its engine or ignition is on"}
 
-// outOfReach says why a device cannot be updated here, empty when it can. One that answers is in reach whatever its sheet says.
+// outOfReach is why a device cannot be updated here, empty when it can. One that answers is in reach whatever its
+// sheet has.
 func (a *Assessment) outOfReach(c Conditions) string {
 	u := &a.Unit
 	if u.ByHand == nil && u.State == boat.Present {
@@ -156,7 +157,7 @@ func (a *Assessment) outOfReach(c Conditions) string {
 	for _, need := range a.Model.Reachable {
 		met := need == InWater && c.InWater != nil && *c.InWater || need == EngineOn && c.EngineRPM != nil && *c.EngineRPM > 0
 		unknown := need == InWater && c.InWater == nil || need == EngineOn && c.EngineRPM == nil
-		if !met && !(unknown && u.ByHand != nil) { // of one that no network shows nobody knows; its step carries the condition
+		if !met && !(unknown && u.ByHand != nil) { // one by hand: its step carries it
 			unmet = append(unmet, reachText[need])
 		}
 	}
@@ -182,7 +183,8 @@ func (p *planner) keepBack(i int, c Code, places []string, text, remedy string) 
 	p.todo = slices.DeleteFunc(p.todo, func(j int) bool { return j == i })
 }
 
-// meetNeeds keeps back every device whose new release needs what nothing aboard will run, and then those that need the kept back.
+// meetNeeds defers every device whose new release needs what nothing aboard will run, and then those that need the
+// deferred.
 func (p *planner) meetNeeds() {
 	kept := map[string]bool{}
 	for again := true; again; {
@@ -335,7 +337,7 @@ func (p *planner) arrange() {
 	for _, d := range drop {
 		p.keepBack(d.i, d.code, d.places, d.text, "correct the needs in the sheets")
 	}
-	slices.SortStableFunc(p.todo, func(i, j int) int { // heads first where only the sheet knows that it is one
+	slices.SortStableFunc(p.todo, func(i, j int) int { // displays first where only the sheet identifies them
 		return cmp.Compare(boolInt(p.all[i].role() != boat.RoleDisplay), boolInt(p.all[j].role() != boat.RoleDisplay))
 	})
 	g = p.edges(true)

@@ -14,7 +14,7 @@ import (
 
 // Limits of the pre-checks (common practice, no source).
 const (
-	defaultSupplyVolts = 12.0 // V, when no sheet gives a limit; twice that on a boat whose sheets speak of 24 V is for the sheet to say
+	defaultSupplyVolts = 12.0 // V, when no sheet gives a limit; on a boat of 24 V the sheet must give one
 	fallingVoltsPerH   = -0.5 // V/h, a steeper fall means that no charger is on
 	movingMS           = 0.5  // m/s, about a knot; satellite receivers show less than this at rest
 )
@@ -29,20 +29,20 @@ type PreCheck struct {
 	Text   string     `json:"text"`
 	Value  *float64   `json:"value,omitempty"` // absent when it is not known, or when the check is not about a quantity
 	Unit   string     `json:"unit,omitempty"`  // of Value: V, V/h, 1/min or m/s
-	Since  event.Time `json:"since,omitzero"`  // since when what the result rests on was heard
+	Since  event.Time `json:"since,omitzero"`  // since when what the result rests on was received
 }
 
 // Result of a pre-check.
 type Result string
 
-// The results. Unknown is neither: somebody must look.
+// The results. Unknown is neither: a person must check.
 const (
 	Passed  Result = "passed"
 	Failed  Result = "failed"
 	Unknown Result = "unknown"
 )
 
-// Checked says which moment of the boat the pre-checks are of, when it is not the snapshot's.
+// Checked is which moment of the boat the pre-checks are of, when it is not the snapshot's.
 type Checked struct {
 	At event.Time `json:"at"`
 	On string     `json:"on,omitempty"` // the source as it was written
@@ -68,7 +68,7 @@ func (o *Order) CheckNow(r *report.Report, c Conditions, on string) error {
 	return nil
 }
 
-// measured fills in a check of a quantity. told says the value.
+// measured fills in a check of a quantity. told holds the value.
 func (p PreCheck) measured(
 	v *float64, unit string, since event.Time, good func(float64) bool, told func(float64) string, remedy string,
 ) PreCheck {
@@ -94,7 +94,7 @@ func heardSince(at event.Time) string {
 	return ", received since " + clock(at)
 }
 
-// clock is a time of day; the day stands where the moment of all checks is told.
+// clock is a time of day; the day is given with the moment of all checks.
 func clock(at event.Time) string { return at.UTC().Format(time.TimeOnly) + " UTC" }
 
 func (o *Order) supply(c Conditions) PreCheck {
@@ -129,10 +129,10 @@ func moving(c Conditions) PreCheck {
 		func(v float64) string { return "speed over ground is " + Knots(v) }, "do not update under way")
 }
 
-// nothingHeard reports whether the report can say nothing of who is aboard.
+// nothingHeard reports whether the report shows nothing of what is aboard.
 func nothingHeard(r *report.Report) bool { return len(r.Devices) == 0 && len(r.Talkers) == 0 }
 
-// present looks for the devices of the steps; those entered by hand are on no network.
+// present finds the devices of the steps; those entered by hand are on no network.
 func (o *Order) present(r *report.Report) PreCheck {
 	p := PreCheck{ID: "devices-present", Result: Passed, Text: "every device of the order is on the network"}
 	var missing []string
@@ -159,7 +159,7 @@ func (o *Order) present(r *report.Report) PreCheck {
 	return p
 }
 
-// onNetwork reports whether a device, or a talker that told who it is, is present, and since when.
+// onNetwork reports whether a device, or a talker that identified itself, is present, and since when.
 func onNetwork(r *report.Report, id string) (event.Time, bool) {
 	if d := r.Device(id); d != nil {
 		return presentSince(d), d.State == boat.Present
@@ -167,7 +167,7 @@ func onNetwork(r *report.Report, id string) (event.Time, bool) {
 	return 0, false
 }
 
-// presentSince is unset when it is not known: a report read from JSON does not tell when a device came back.
+// presentSince is unset when it is unknown: a report read from JSON does not hold when a device came back.
 func presentSince(d *report.Device) event.Time {
 	switch {
 	case d.Live != nil && d.Live.StateSince != 0:
@@ -178,7 +178,7 @@ func presentSince(d *report.Device) event.Time {
 	return 0
 }
 
-// alerts looks for critical alerts that have not cleared.
+// alerts finds critical alerts that have not cleared.
 func alerts(r *report.Report) PreCheck {
 	p := PreCheck{ID: "no-critical-alert", Result: Passed, Text: "no critical alert", Since: r.Window.From}
 	var open []string
@@ -204,7 +204,7 @@ func alerts(r *report.Report) PreCheck {
 	return p
 }
 
-// asPlanned looks whether the devices of the steps still run what they ran in the snapshot.
+// asPlanned checks whether the devices of the steps still run what they ran in the snapshot.
 func (o *Order) asPlanned(r *report.Report) PreCheck {
 	p := PreCheck{ID: "as-in-snapshot", Result: Passed, Text: "every device runs the version that it ran in the snapshot"}
 	var other, unreported []string
@@ -242,7 +242,7 @@ func versionIn(r *report.Report, id string) (told string, there bool) {
 	return "", false
 }
 
-// runs reports whether what a device told, or a person noted of it, is a listed version.
+// runs reports whether what a device reported, or a person noted of it, is a listed version.
 func (s *Step) runs(told, listed string) bool {
 	scheme, err := s.Numbering.Compile()
 	if err != nil {

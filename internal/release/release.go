@@ -1,8 +1,8 @@
-// Package release knows what a shop wrote down about software releases, and plans and follows updates by it.
+// Package release reads what a shop wrote down about software releases, and plans and follows updates by it.
 //
-// Sheets say what is known of each model; a Scheme puts its versions in order; Assess says how each device aboard stands; Plan
-// makes the work order; a Follower ticks its steps as devices go and come back. Nothing here reads a clock or a network: reports
-// come in, values go out.
+// Sheets hold what is known of each model; a Scheme puts its versions in order; Assess compares each device aboard
+// with them; Plan makes the work order; a Follower ticks its steps as devices go and come back. Nothing here reads a
+// clock or a network: reports come in, values go out.
 package release
 
 import (
@@ -16,7 +16,7 @@ import (
 	"muster/internal/report"
 )
 
-// Place is a spot in a sheet, for messages that say where.
+// Place is a spot in a sheet, for messages that give a place.
 type Place struct {
 	File   string `json:"file"`
 	Line   int    `json:"line"`   // from 1; 0 when only the file is known
@@ -37,19 +37,19 @@ type Code string
 // The kinds of problem that loading and planning report. None of them stops the rest of a plan.
 const (
 	UnknownModel   Code = "unknown-model"    // no sheet describes the device
-	Contradiction  Code = "contradiction"    // two sheets say different things; both places are named
+	Contradiction  Code = "contradiction"    // two sheets differ; both places are named
 	UnmetNeed      Code = "unmet-need"       // nothing aboard can meet what a release asks for
 	Cycle          Code = "cycle"            // needs that go round in a circle
-	EmptyVersion   Code = "empty-version"    // the device told no version
-	UnlistedOrder  Code = "order-unknown"    // the sheet does not say how the version stands to the others
+	EmptyVersion   Code = "empty-version"    // the device reported no version
+	UnlistedOrder  Code = "order-unknown"    // the sheet does not give the order of the version and the others
 	UnlistedNumber Code = "unlisted-version" // the version can be ordered, but no release lists it
 	WithdrawnAhead Code = "withdrawn"        // runs a withdrawn release newer than the current one
 	NotPresent     Code = "not-present"      // the device is not on the network now
 	FamilySplit    Code = "family-split"     // the plan would leave a family on different releases
-	NeedsOther     Code = "waits-for-other"  // kept back because a device that it needs is kept back
+	NeedsOther     Code = "waits-for-other"  // deferred because a device that it needs is deferred
 )
 
-// Problem is something that a plan could not settle: what, where, and how to mend it.
+// Problem is something that a plan could not settle: what, where, and how to repair it.
 type Problem struct {
 	Code   Code     `json:"code"`
 	Device string   `json:"device,omitempty"` // device id
@@ -69,26 +69,26 @@ func (p Problem) String() string {
 
 // Conditions are recent facts about the boat that the report does not carry. A nil field is not known, which is never zero.
 type Conditions struct {
-	SupplyVolts *float64 `json:"supply_volts,omitempty"`          // lowest supply or battery voltage of late, V
+	SupplyVolts *float64 `json:"supply_volts,omitempty"`          // lowest recent supply or battery voltage, V
 	SupplyTrend *float64 `json:"supply_volts_per_hour,omitempty"` // its slope, V/h
 	EngineRPM   *float64 `json:"engine_rpm,omitempty"`            // highest of all engines, 1/min
 	SpeedMS     *float64 `json:"speed_ms,omitempty"`              // speed over ground, m/s
-	InWater     *bool    `json:"in_water,omitempty"`              // afloat; nil when nobody said
+	InWater     *bool    `json:"in_water,omitempty"`              // afloat; nil when not given
 
-	// Since when whatever tells the quantity was heard without a break.
+	// Since when the source of the quantity was received without a break.
 	SupplySince event.Time `json:"supply_since,omitzero"`
 	TrendSince  event.Time `json:"supply_trend_since,omitzero"`
 	EngineSince event.Time `json:"engine_since,omitzero"`
 	SpeedSince  event.Time `json:"speed_since,omitzero"`
 }
 
-// ByHand says who entered a device that no network shows, and when.
+// ByHand is who entered a device that no network shows, and when.
 type ByHand struct {
 	By string     `json:"by,omitempty"`
 	At event.Time `json:"at,omitzero"`
 }
 
-// Unit is one box aboard as this package looks at it: from the list of units or entered by hand.
+// Unit is one box aboard as this package uses it: from the list of units or entered by hand.
 type Unit struct {
 	ID               string           `json:"id"`
 	Label            string           `json:"label"` // as a technician would name it
@@ -104,15 +104,15 @@ type Unit struct {
 	State            boat.DeviceState `json:"state,omitempty"`
 	Place            string           `json:"place,omitempty"`
 	ByHand           *ByHand          `json:"by_hand,omitempty"`
-	known            bool             // it told at least a model or a version
+	known            bool             // it reported at least a model or a version
 	text             [2]string        // installation descriptions
 	instance         *[2]uint8        // device and system instance
 	seen             event.Time       // last seen
 	device           *report.Device   // nil for one entered by hand
 }
 
-// units lists the units of a report in a stable order: by role, then model, then id. muster itself is not among them, nor are addresses
-// without a NAME, talkers that do not say what they are, and boxes of which another one has taken the place.
+// units lists the units of a report in a stable order: by role, then model, then id. muster itself is not among them,
+// nor are addresses without a NAME, talkers that do not identify themselves, and boxes that another one has replaced.
 func units(r *report.Report) []Unit {
 	var out []Unit
 	for i := range r.Units {

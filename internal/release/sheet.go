@@ -47,7 +47,7 @@ type Model struct {
 	Before      []string      // sentences
 	After       []string
 	Needs       []Need   // of every release
-	SupplyVolts float64  // supply must not fall below this; 0 when the sheet does not say
+	SupplyVolts float64  // supply must not fall below this; 0 when the sheet does not give it
 	Reachable   []string // conditions under which it answers at all: in-water, engine-on
 	Cautions    []string
 	Place       Place
@@ -55,7 +55,7 @@ type Model struct {
 	scheme *Scheme
 }
 
-// Match says which devices a model's entry is about. Every criterion given must hold.
+// Match is which devices a model's entry is about. Every criterion given must hold.
 type Match struct {
 	Manufacturer     string   // with * and ?, without case
 	ManufacturerCode *uint32  // decides for a device on a backbone, whose claim carries it
@@ -150,8 +150,8 @@ func readSheet(ctx context.Context, folder fs.FS, name, shown string) ([]byte, e
 	return input.Read(ctx, shown, f, input.MaxYAML)
 }
 
-// Load reads sheets. A sheet that cannot be read, or that is wrong in itself, is an error with file, line and column; sheets that
-// contradict each other are not: they come back as Problems, and the rest stands.
+// Load reads sheets. A sheet that cannot be read, or that is wrong in itself, is an error with file, line and column;
+// sheets that contradict each other are not: they come back as Problems, and the rest is valid.
 func Load(ctx context.Context, files ...SheetFile) (*Sheets, error) {
 	s := &Sheets{}
 	var errs []error
@@ -171,7 +171,7 @@ func Load(ctx context.Context, files ...SheetFile) (*Sheets, error) {
 	return s, nil
 }
 
-// contradictions finds entries that cannot both be right and sets aside what they say.
+// contradictions finds entries that cannot both be right and sets them aside.
 func (s *Sheets) contradictions() {
 	clash := func(a, b *Model, what string) {
 		s.Problems = append(s.Problems, Problem{Code: Contradiction, Places: []string{a.Place.String(), b.Place.String()},
@@ -242,7 +242,7 @@ func (m *Model) is(n Need) bool {
 	return n.Model != "" && n.Model == m.Name || n.Family != "" && n.Family == m.Family
 }
 
-// sameOrder reports whether versions of both models can be held against each other.
+// sameOrder reports whether versions of both models can be compared.
 func sameOrder(a, b *Model) bool {
 	return a.Numbering.Scheme == b.Numbering.Scheme && slices.Equal(a.Numbering.Order, b.Numbering.Order)
 }

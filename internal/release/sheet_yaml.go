@@ -70,7 +70,7 @@ type needYAML struct {
 // reader turns one sheet's YAML into models and collects what is wrong with it.
 type reader struct {
 	file string
-	top  Place // where the model stands, for things that are missing
+	top  Place // where the model is, for things that are missing
 	errs []error
 }
 
@@ -81,7 +81,7 @@ func (r *reader) fail(t text, format string, args ...any) {
 	r.errs = append(r.errs, m)
 }
 
-// at is where t stands, or the model's place when t is not given.
+// at is the place of t, or the model's place when t is not given.
 func (r *reader) at(t text) Place {
 	if t.Line == 0 {
 		return r.top

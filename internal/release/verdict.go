@@ -8,7 +8,7 @@ import (
 	"muster/internal/report"
 )
 
-// verify judges a device that has told its version.
+// verify checks a device that has reported its version.
 func (w *watch) verify() {
 	s := &w.rec.Status
 	if w.device == nil {
@@ -48,7 +48,8 @@ func (w *watch) verify() {
 	}
 }
 
-// supplyFell says how far the battery voltage fell while the device was away; "" when it held, or when somebody settled it.
+// supplyFell is how far the battery voltage fell while the device was away; "" when it held, or when a person settled
+// it.
 func (w *watch) supplyFell() string {
 	v := w.rec.Status.LowestVolts
 	if v == nil || *v >= w.step.SupplyVolts {
@@ -82,7 +83,7 @@ func (w *watch) losses() (out []Failure, wait bool) {
 	}
 	for i, was := range base.Text {
 		if was == "" || !w.fresh(func(t *report.Transmit) bool { return t.PGN == installationPGN }) {
-			continue // not told again: nothing is known
+			continue // not reported again: nothing is known
 		}
 		var is string
 		if in := d.Installation; in != nil {
@@ -106,7 +107,7 @@ func (w *watch) losses() (out []Failure, wait bool) {
 	return out, false
 }
 
-// missing tells a message that stopped from one that moved to another data instance.
+// missing separates a message that stopped from one that moved to another data instance.
 func (w *watch) missing(m baseMessage) Failure {
 	name := fmt.Sprintf("message %d", m.PGN)
 	if m.Title != "" {
@@ -179,8 +180,8 @@ func (w *watch) lookByHand() {
 	}
 }
 
-// byHand judges a version that somebody read off a screen. Where the network shows another one, the two stay disputed unless that person
-// gives a reason.
+// byHand checks a version that a person read off a screen. Where the network shows another one, the two stay disputed
+// unless that person gives a reason.
 func (w *watch) byHand(version string, who ByHand, reason string) {
 	s := &w.rec.Status
 	if who.At == 0 {
@@ -244,7 +245,7 @@ func difference(read, shown string) string {
 	return fmt.Sprintf("its screen shows %s, the network %s", read, shown)
 }
 
-// disputed stops a step of which a person and the network say different things.
+// disputed stops a step of which a person and the network give different versions.
 func (w *watch) disputed(read, shown string) {
 	w.stop(StepDisputed, append([]Failure{{Reason: ReasonDisputed,
 		Text: fmt.Sprintf("its screen was read as %s, and the network shows %s: read it again, or confirm it with a reason", read, shown)}},
@@ -275,7 +276,7 @@ func (w *watch) holdAgainst() {
 	}
 }
 
-// said compares a version in a person's words: as on the wire, or only the version itself.
+// said compares a version in a person's words: as sent, or only the version itself.
 func (w *watch) said(version, listed string) bool {
 	if w.f.same(w.i, version, listed) {
 		return true

@@ -10,7 +10,7 @@ import (
 	"muster/internal/report"
 )
 
-// watch is one look at one step.
+// watch is one run over one step.
 type watch struct {
 	f       *Follower
 	i       int
@@ -68,7 +68,7 @@ func (w *watch) tell(note string) {
 
 func (w *watch) fail(list ...Failure) { w.stop(StepFailed, list) }
 
-// stop ends the step for now, in a state that says what is wrong.
+// stop ends the step for now, in a state that shows what is wrong.
 func (w *watch) stop(state StepState, list []Failure) {
 	w.rec.Status.Failures = list
 	w.to(state, w.now, "")
@@ -81,7 +81,7 @@ func (w *watch) look() {
 		return
 	}
 	w.find()
-	for range 8 { // a step goes through at most five states in one look
+	for range 8 { // a step goes through at most five states in one run
 		before := w.rec.Status.State
 		w.once()
 		if w.rec.Status.State == before {
@@ -143,7 +143,7 @@ func (w *watch) once() {
 	}
 }
 
-// since is the later of a time and the start of the report: while nobody looked, no time limit runs.
+// since is the later of a time and the start of the report: without a report, no time limit runs.
 func (w *watch) since(t event.Time) event.Time { return max(t, w.report.Window.From) }
 
 // leave moves to left when the device is off the network or has restarted. That the whole network went is no update: a step that is
@@ -169,7 +169,7 @@ func (w *watch) leave() bool {
 	}
 	from := at
 	if quick {
-		from = min(at, w.rec.Seen) // when it was last heard before
+		from = min(at, w.rec.Seen) // when it last sent before
 	}
 	first := s.State == StepWaiting
 	w.absent(at, from)
@@ -222,7 +222,7 @@ func (w *watch) absent(at, from event.Time) {
 	}
 }
 
-// backAt is when the device came back, as well as the report knows.
+// backAt is when the device came back, as exactly as the report has it.
 func (w *watch) backAt() event.Time {
 	left := w.since(w.rec.Away)
 	switch live := w.device.Live; {
@@ -264,7 +264,7 @@ func (w *watch) identified(note string) {
 	w.to(StepIdentified, w.now, note)
 }
 
-// cameBack writes down when the device came back, where nobody saw it do so.
+// cameBack writes down when the device came back, where no report showed it.
 func (w *watch) cameBack() {
 	s := &w.rec.Status
 	if s.BackAt == 0 && s.LeftAt != 0 && w.device != nil {

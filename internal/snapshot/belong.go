@@ -13,21 +13,22 @@ import (
 // Least share of units in common, in percent, from which two reports are of one boat: a refit changes some of them, a sister boat all.
 const leastShared = 60
 
-// ErrSame says that a snapshot is compared with itself.
+// ErrSame means that a snapshot is compared with itself.
 var ErrSame = errors.New("it is the same snapshot twice")
 
-// ErrWrongWay says that the later snapshot was given first.
+// ErrWrongWay means that the later snapshot was given first.
 var ErrWrongWay = errors.New("the later snapshot is given first")
 
-// Shared says which units of two reports are the same boxes. Only units that tell who they are count: by a NAME with a unique number or
-// by a serial number.
+// Shared is which units of two reports are the same boxes. Only units that identify themselves count: by a NAME with
+// a unique number or by a serial number.
 type Shared struct {
 	Units       int      // the same in both
 	Of          int      // units of the report that has fewer
-	Differences []string // the three most telling ones, in words
+	Differences []string // the three clearest ones, in words
 }
 
-// Enough reports whether the two can be of one boat. Reports without a unit that tells who it is say nothing against it.
+// Enough reports whether the two can be of one boat. Reports without a unit that identifies itself show nothing
+// against it.
 func (s Shared) Enough() bool { return s.Units*100 >= s.Of*leastShared }
 
 // Share compares who is aboard in two reports.
@@ -65,7 +66,7 @@ func Share(before, after *report.Report) Shared {
 	return s
 }
 
-// distinct reports whether the device tells which box it is.
+// distinct reports whether the device identifies its box.
 func distinct(d *report.Device) bool { return byUnit(d) != "" || bySerial(d) != "" }
 
 // belong refuses two snapshots that are not of one boat, or not the earlier and the later one. because is a person's word that they

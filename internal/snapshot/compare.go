@@ -17,7 +17,7 @@ import (
 // ComparisonSchema names the version of the comparison's shape.
 const ComparisonSchema = "muster.comparison/v1"
 
-// Class says what kind of change it is.
+// Class is what kind of change it is.
 type Class string
 
 // The classes of change.
@@ -80,20 +80,20 @@ type Comparison struct {
 type Options struct {
 	// AnotherBoat allows snapshots of different boats.
 	AnotherBoat bool
-	// Because is the reason that somebody gives for taking snapshots as of one boat that do not look so.
+	// Because is the reason that a person gives for taking snapshots as of one boat that do not look so.
 	Because string
-	// Proved says that both snapshots were found to be as they were sealed: see Verify. Their digests are then those of the seals; working
-	// them out anew takes far longer than comparing.
+	// Proved means that both snapshots were found to be as they were sealed: see Verify. Their digests are then those
+	// of the seals; recalculating them takes far longer than comparing.
 	Proved bool
 	// Order compares two versions of one device: negative when a is older than b. ok is false when the order is unknown. May be nil.
 	Order func(d *report.Device, a, b string) (order int, ok bool)
 }
 
-// ErrAnotherBoat says that the two snapshots are of different boats.
+// ErrAnotherBoat means that the two snapshots are of different boats.
 var ErrAnotherBoat = errors.New("the snapshots are of different boats")
 
-// Compare lists what changed from before to after. It refuses the same snapshot twice and, unless the options say otherwise, snapshots
-// that are not of one boat or that are given the wrong way round.
+// Compare lists what changed from before to after. It refuses the same snapshot twice and, unless the options allow
+// it, snapshots that are not of one boat or that are given the wrong way round.
 func Compare(before, after *Snapshot, o Options) (*Comparison, error) {
 	b, a := before.Report, after.Report
 	c := &Comparison{Schema: ComparisonSchema, Boat: a.Boat, Because: o.Because, Changes: []Change{},
@@ -198,7 +198,7 @@ func (c *Comparison) device(p Pair, o Options) {
 	}
 	c.settings(p, add)
 	for _, t := range b.Transmits {
-		if t.Nominal == 0 || t.Count < 3 { // sent on request or on an event: its absence says nothing
+		if t.Nominal == 0 || t.Count < 3 { // sent on request or on an event: its absence has no meaning
 			continue
 		}
 		if !slices.ContainsFunc(a.Transmits, func(u report.Transmit) bool { return u.PGN == t.PGN }) &&
@@ -309,7 +309,7 @@ func (c *Comparison) label(id string) string {
 	return id
 }
 
-// loadStep is the change of mean load that is worth a line: five points of a hundred (own choice).
+// loadStep is the change of mean load that gets a line: five points of a hundred (own choice).
 const loadStep = 0.05
 
 func (c *Comparison) loads(before, after *report.Report) {
@@ -372,7 +372,8 @@ func (c *Comparison) findings(before, after *report.Report) {
 	}
 }
 
-// unjudged says why a finding that is not found any more is not resolved: its unit or its network is gone, or the check could not judge.
+// unjudged is why a finding that is not found any more is not resolved: its unit or its network is gone, or the check
+// could not judge.
 func (c *Comparison) unjudged(b *alert.Alert, after *report.Report) string {
 	for _, id := range b.Devices {
 		p, there := c.paired[id]

@@ -11,8 +11,8 @@ import (
 )
 
 // FirstDifference finds the first place where two JSON texts hold different values, as a path such as
-// devices[3].product.software; members of an object are gone through by name. The path is empty when the whole differs.
-// ok is false when they hold the same values, however they are laid out, or when one of them is no JSON.
+// devices[3].product.software; members of an object are gone through by name. The path is empty when the whole
+// differs. ok is false when they hold the same values, however they are laid out, or when one of them is no JSON.
 func FirstDifference(a, b []byte) (path string, ok bool) {
 	x, errX := input.Tree(context.Background(), "", a)
 	y, errY := input.Tree(context.Background(), "", b)

@@ -16,7 +16,7 @@ type Run struct {
 	To      event.Time `json:"to,omitzero"`   // last snapshot that shows it, or when the device's own history has the next one
 }
 
-// History is the software of one device, or of a talker that told its own, over time.
+// History is the software of one device, or of a talker that reported its own, over time.
 type History struct {
 	Device string    `json:"device"`
 	Role   boat.Role `json:"role,omitempty"`
@@ -71,7 +71,7 @@ func (h *History) extend(d *report.Device, at event.Time) {
 		case n > 0 && h.Runs[n-1].Version == v.Version:
 			h.Runs[n-1].To = max(h.Runs[n-1].To, to)
 		case n > 0 && v.Since <= h.Runs[n-1].From && slices.ContainsFunc(h.Runs, func(r Run) bool { return r.Version == v.Version }):
-			// an earlier snapshot told it
+			// an earlier snapshot had it
 		default:
 			h.Runs = append(h.Runs, Run{Version: v.Version, From: v.Since, To: to})
 		}

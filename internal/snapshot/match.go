@@ -96,7 +96,7 @@ func (p *Pair) replaced() bool {
 		!slices.ContainsFunc(p.later.IDs(), func(id string) bool { return slices.Contains(ids, id) })
 }
 
-// Pair is one unit in both snapshots, by the devices that stand for it.
+// Pair is one unit in both snapshots, by the devices that represent it.
 type Pair struct {
 	Before, After *report.Device
 

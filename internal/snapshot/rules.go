@@ -79,7 +79,7 @@ func missing(p *check.Pass, base *Snapshot) {
 	}
 }
 
-// heard reports whether there is traffic on the network: without any, nothing can be said of its devices.
+// heard reports whether there is traffic on the network: without any, nothing is known of its devices.
 func heard(r *report.Report, network string) bool {
 	for i := range r.Networks {
 		if n := &r.Networks[i]; n.ID == network {

@@ -81,7 +81,7 @@ func (s *Snapshot) Close(key ed25519.PrivateKey) error {
 	return nil
 }
 
-// Errors that Verify's result can be told apart by.
+// Errors by which a caller can distinguish the results of Verify.
 var (
 	ErrUnsealed  = errors.New("the snapshot is not sealed")
 	ErrAltered   = errors.New("the snapshot was altered after it was sealed")

@@ -46,7 +46,8 @@ type Supply struct {
 	Devices  []string `json:"devices"`
 }
 
-// New makes an unsealed snapshot of a report. What it says is judged at that moment: an alert that merely has not cleared yet has cleared.
+// New makes an unsealed snapshot of a report. Its content is that of the moment: an alert that merely has not cleared
+// yet has cleared.
 func New(report *report.Report) *Snapshot {
 	if report.Units == nil {
 		report.Complete()
@@ -99,7 +100,7 @@ func (s *Snapshot) Encode() ([]byte, error) {
 	return append(b, '\n'), nil
 }
 
-// ErrNewer says that a snapshot was written by a later version of muster.
+// ErrNewer means that a snapshot was written by a later version of muster.
 var ErrNewer = errors.New("written by a newer muster")
 
 // Decode reads a snapshot and keeps data. It does not check the seal: see Verify. What is changed in the result counts once it is sealed

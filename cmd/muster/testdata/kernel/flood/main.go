@@ -1,5 +1,6 @@
-// Flood sends the simulated saturated bus on a CAN interface at a multiple of its pace, and says how it went. It sends as a bus does: what
-// could not be sent in time because this computer stood still is not made up for in a burst, but the bus stood still too.
+// Flood sends the simulated saturated bus on a CAN interface at a multiple of its pace, and prints how it went. It
+// sends as a bus does: what could not be sent in time because this computer stopped is not made up for in a burst,
+// but the bus stopped too.
 package main
 
 import (
@@ -23,7 +24,8 @@ import (
 const (
 	frameSize = 16
 	batch     = 128
-	// late is for how long nothing may be sent that is sent later all the same; what comes on top is time in which the bus stood still.
+	// late is for how long nothing may be sent that is sent later all the same; what comes on top is time in which
+	// the bus stopped.
 	late = 200 * time.Millisecond
 )
 
