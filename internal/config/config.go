@@ -34,12 +34,14 @@ type Config struct {
 	Log              Log               `yaml:"log"`
 	StateDir         string            `yaml:"state_dir"` // where what must survive a power cut is kept; empty for nowhere
 	Store            Store             `yaml:"store"`
-	Baseline         string            `yaml:"baseline"` // snapshot file that the boat is compared with
-	Sheets           string            `yaml:"sheets"`   // folder of release sheets
-	Notes            string            `yaml:"notes"`    // file of devices that no network shows
-	Layout           List              `yaml:"layout"`   // file of the plan of the backbone, or of one each of several
-	Job              string            `yaml:"job"`      // job file that the service records of the proof page begin with
-	Accepted         []alert.Accepted  `yaml:"accepted"` // known matters that the owner lives with
+	Baseline         string            `yaml:"baseline"`    // snapshot file that the boat is compared with
+	Sheets           string            `yaml:"sheets"`      // folder of release sheets
+	Notes            string            `yaml:"notes"`       // file of devices that no network shows
+	Layout           List              `yaml:"layout"`      // file of the plan of the backbone, or of one each of several
+	Job              string            `yaml:"job"`         // job file that the service records of the proof page begin with
+	Accepted         []alert.Accepted  `yaml:"accepted"`    // known matters that the owner lives with
+	SameAs           [][]string        `yaml:"same_as"`     // pairs of presences that are one unit, whatever they report
+	NotSameAs        [][]string        `yaml:"not_same_as"` // pairs of presences that are two units, whatever they report
 	Notify           []Target          `yaml:"notify"`
 	Fleet            Fleet             `yaml:"fleet"`
 	GNSSTime         bool              `yaml:"gnss_time"` // take satellite time from the networks while this computer's clock is not set
@@ -273,6 +275,7 @@ func (c *Config) validate(d *input.Document) error {
 		bad("log.format", "%q is not one of auto, text, json", c.Log.Format)
 	}
 	c.validateAccepted(bad)
+	c.validateUnits(bad)
 	c.validateNotify(bad)
 	c.validateFleet(bad)
 	if c.Store.Every < time.Second {

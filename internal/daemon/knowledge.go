@@ -28,6 +28,7 @@ import (
 type knowledge struct {
 	sheets *release.Sheets // nil without any
 	noted  []boat.Manual
+	same   []boat.Decision // which presences are one unit, and which are not
 	plans  []*backbone.Plan
 	adrift []string // of each plan, why it is not compared with a network; empty when it is
 	job    *job.Job // what service records begin with; nil without any
@@ -49,6 +50,7 @@ func loadKnowledge(ctx context.Context, opt *Options, c *config.Config, log zero
 			log.Warn().Str("code", string(p.Code)).Strs("places", p.Places).Msg(p.Text)
 		}
 	}
+	k.same = c.Decisions()
 	layouts := opt.Layouts
 	if layouts == nil {
 		if layouts, err = LoadLayouts(ctx, c); err != nil {

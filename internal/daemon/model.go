@@ -99,6 +99,7 @@ func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger
 func (m *model) learn(k knowledge, base baseline) {
 	m.known = k
 	m.boat.SetManual(m.entered())
+	m.boat.SetDecisions(k.same)
 	m.setBaseline(base)
 }
 

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"muster/internal/event"
+	"muster/pgn"
 )
 
 // TestUnitKeepsItsID: a unit that changed its NAME has one id, also after a start that receives only its new NAME.
@@ -27,5 +28,32 @@ func TestUnitKeepsItsID(t *testing.T) {
 	again := id(1, keptOptions(t, dir, network(later, "can0", false), claim(later, renamed, 35)))
 	if first != nameA.String() || again != first {
 		t.Errorf("the unit was %s and is %s, want %s", first, again, nameA)
+	}
+}
+
+// TestUnitsByHand: what the config says of two presences holds against what they report.
+func TestUnitsByHand(t *testing.T) {
+	now := event.At(time.Now()).Add(-time.Minute)
+	other := nameA + 1 // another unique number
+	renamed := nameA ^ 3<<32
+	for _, tt := range []struct {
+		what          string
+		second        pgn.NAME
+		same, notSame [][]string
+		units         int
+	}{
+		{"two boxes", other, nil, nil, 2},
+		{"two boxes that are one", other, [][]string{{nameA.String(), other.String()}}, nil, 1},
+		{"one box", renamed, nil, nil, 1},
+		{"one box that is two", renamed, nil, [][]string{{nameA.String(), renamed.String()}}, 2},
+	} {
+		opt := keptOptions(t, t.TempDir(), network(now, "can0", false), claim(now, nameA, 35), claim(now.Add(20*time.Second), tt.second, 36))
+		opt.Config.SameAs, opt.Config.NotSameAs = tt.same, tt.notSame
+		d, stop := aboard(t, opt)
+		eventually(t, func() bool { return len(d.Report().Devices) == 2 })
+		if n := len(d.Report().Units); n != tt.units {
+			t.Errorf("%s: %d units, want %d", tt.what, n, tt.units)
+		}
+		stop()
 	}
 }

@@ -109,10 +109,16 @@ var reasons = map[boat.Reason]string{
 
 // unitSheet lists the NAMEs, talkers and entries of a unit that has several, and what they are joined by.
 func unitSheet(u *report.Unit) g.Node {
-	if u == nil || len(u.Why) == 0 {
+	if u == nil || len(u.Why) == 0 && u.Life.Replaces == "" && u.Life.ReplacedBy == "" {
 		return nil
 	}
+	if len(u.Why) == 0 {
+		return h.Ul(h.Class("sheet"), successionRows(u))
+	}
+	functions := u.Functions()
 	return h.Ul(h.Class("sheet"),
+		g.If(len(functions) > 1, g.Map(functions, func(f string) g.Node { return ui.Row("function", ui.Printable(f)) })),
+		successionRows(u),
 		g.Map(u.Presences, func(d *report.Device) g.Node {
 			words := "used now"
 			if d.Left {
@@ -122,6 +128,14 @@ func unitSheet(u *report.Unit) g.Node {
 		}),
 		g.Map(slices.Concat(u.Talkers, u.Manual), func(id string) g.Node { return ui.Row("also", ui.Printable(id)) }),
 		g.Map(u.Why, func(why boat.Reason) g.Node { return ui.Row("one unit because", g.Text(reasons[why])) }))
+}
+
+// successionRows lead to the unit whose place this one took, and to the one that took its place.
+func successionRows(u *report.Unit) g.Node {
+	row := func(label, id string) g.Node {
+		return g.If(id != "", ui.Row(label, ui.DeviceLink(id, h.Code(ui.Printable(id)))))
+	}
+	return g.Group{row("replaces", u.Life.Replaces), row("replaced by", u.Life.ReplacedBy)}
 }
 
 // commandList is what others set on the unit over the network; nil when there is nothing.
