@@ -10,6 +10,7 @@ import (
 	"muster/internal/backbone"
 	"muster/internal/cli"
 	"muster/internal/daemon"
+	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/sim"
@@ -22,8 +23,12 @@ var schemas = []struct {
 	text []byte
 }{
 	{"alert-change", "what a webhook receives for an alert", daemon.MessageSchema},
+	{"job", "a job file, which muster service-record and muster backbone read", job.Schema},
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
+	{"ledger", "one line of a job's ledger", job.LedgerSchema},
 	{"order", "a work order, which muster plan writes", release.OrderSchema},
+	{"profile", "a job file for many jobs, which muster job open reads", job.ProfileSchema},
+	{"record", "the record of a job, which muster job close writes", job.RecordSchema},
 	{"report", "the device report, which audits and snapshots hold", report.Schema},
 	{"report-v1", "the device report of version 1, which earlier versions wrote", report.SchemaV1},
 	{"scenario", "a simulated boat, which sim:FILE plays", sim.Schema},

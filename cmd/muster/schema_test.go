@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -22,7 +23,20 @@ func TestSchema(t *testing.T) {
 	}
 	muster(t, "snapshot", "sim:demo", "--for", "40s", "--ask", "-o", before)
 	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", "sim:demo", "--for", "1m", "-o", order)
-	files := map[string]string{"alert-change": hosttest.Testdata(t, "evidence/alert-change.json"), "layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
+	folder := filepath.Join(t.TempDir(), "visit")
+	demo := []string{"sim:demo", "--ask", "--for", "55s", "--by", "Ana"}
+	muster(t, append([]string{"job", "open", folder, "--sheets", "../../deploy/sheets"}, demo...)...)
+	muster(t, "job", "settle", folder, "2.2", "--reason", "read twice", "--by", "Ana")
+	muster(t, "job", "hours", folder, "1.5", "--by", "Ana")
+	muster(t, "job", "part", folder, "T-connector", "--by", "Ana")
+	muster(t, append([]string{"job", "close", folder, "--signed-off-by", "A. Customer"}, append(demo, "--for", "2m")...)...)
+	for i, line := range strings.Split(strings.TrimSpace(readAll(t, filepath.Join(folder, "ledger.jsonl"))), "\n") {
+		if err := os.WriteFile(filepath.Join(folder, fmt.Sprintf("line%d.json", i)), []byte(line), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	files := map[string]string{"job": "../../deploy/examples/job.yaml", "profile": "../../deploy/examples/job.yaml",
+		"ledger": filepath.Join(folder, "line*.json"), "record": filepath.Join(folder, "record.json"), "alert-change": hosttest.Testdata(t, "evidence/alert-change.json"), "layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
 		"report-v1": "../../testdata/boats/trouble.json",
 		"scenario":  "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
 	list := muster(t, "schema")
@@ -67,7 +81,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	status, errs := tell(t, "schema", "frob")
-	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, layout, order, report, report-v1, scenario, sheet") {
+	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, job, layout, ledger, order, profile, record, report, report-v1, scenario, sheet") {
 		t.Errorf("exit status %d: %s", status, errs)
 	}
 }
