@@ -13,7 +13,7 @@ var busTexts = map[string]Text{
 	}},
 	"bus-load-high": {Doc: "The bus load is high, so messages may be delayed.", Term: "bus load", Cases: map[string]Case{
 		"": {Summary: "Bus load on {network} is {load} % (limit {limit} %)", Remedy: []Step{
-			{Look, "See in the evidence which units and messages make the load. The list of units has the load of each."},
+			{Look, "See in the evidence which units and messages make the load. muster audit has the load of each in its column load."},
 			{Change, "Switch off messages and duplicate sources that no device uses. Lower the rates where a device allows it."},
 			{Change, "If the load stays high, divide the network with a bridge. Above 75 %, messages of low priority are late."},
 		}},
@@ -34,11 +34,11 @@ var busTexts = map[string]Text{
 	"incomplete-messages": {Doc: "Multi-frame messages arrive incomplete or not at all.", Term: "incomplete message", Cases: map[string]Case{
 		"": {Summary: "{count} on {network} arrived {how} within a minute", Remedy: []Step{
 			beforeWiring,
-			{Look, "Look for bus errors and a high bus load. Frames are lost on the backbone."},
+			{Look, "See the bus errors and the bus load on the page Network. Frames are lost on the backbone."},
 			{Look, "Look for loose connectors near the devices that the evidence names, or near each device if it names none."},
 		}},
 		"dropped": {Summary: "{count} on {network} arrived {how} within a minute", Remedy: []Step{
-			{Look, "See the finding frames-dropped. muster lost frames in the same minute, so the backbone may be OK."},
+			{Look, "See frames-dropped on the page Boat under Alerts. muster lost frames in the same minute, so the backbone may be OK."},
 			{Change, "Fix frames-dropped first, then check again."},
 		}},
 	}},
@@ -103,14 +103,14 @@ var lineTexts = map[string]Text{
 	}},
 	"line-saturated": {Doc: "An NMEA 0183 line carries nearly all that its baud rate allows.", Term: "line", Cases: map[string]Case{
 		"": {Summary: "Load of the line {network} is {load} % at {baud} baud (limit {limit} %)", Remedy: []Step{
-			{Look, "See which sentences no listener uses. A talker on a full line leaves sentences out or sends them late."},
+			{Look, "See the sentences on the page Network under Talkers. Find those that no listener uses. A talker on a full line leaves sentences out or sends them late."},
 			{Change, "Switch those sentences off, lower their rates, or set talker and listeners to 38400 baud."},
 		}},
 	}},
 	"sentence-late": {Doc: "A sentence on an NMEA 0183 line is much slower than usual or has stopped.", Term: "line", Cases: map[string]Case{
 		"": {Summary: "{talker} is late: {sentences}", Remedy: []Step{
 			{Look, "Check that the talker is on and has data, and that its output settings are unchanged."},
-			{Look, "Check the load of the line. Behind a multiplexer, check its filter and the priority of its inputs."},
+			{Look, "See the load of the line on the page Network. Behind a multiplexer, check its filter and the priority of its inputs."},
 		}},
 	}},
 }

@@ -7,7 +7,7 @@ var sourceSteps = []Step{
 }
 
 var commandedSteps = []Step{
-	{Look, "See the unit's page: Settings changed over the network shows each change, who sent it and the answer."},
+	{Look, "See the page of the unit under Settings changed over the network. It shows each change, who sent it and the answer."},
 	{Look, "Ask who changed it. If it was not intended, set the earlier value again."},
 }
 
@@ -27,7 +27,7 @@ var deviceTexts = map[string]Text{
 				{Change, "If the conflict returns, update the software of the device that does not give way, or ask its manufacturer."},
 			}},
 			"own": {Summary: "{devices} keeps claiming address {address}, which muster itself uses", Remedy: []Step{
-				{Look, "See the messages of that device on the page Network. muster moves to another address by itself."},
+				{Look, "See the page of that unit under Messages. muster moves to another address by itself."},
 				{Change, "Run muster without --ask until the device keeps to an address of its own."},
 			}},
 		}},
@@ -56,7 +56,7 @@ var deviceTexts = map[string]Text{
 			{Change, "If that is not possible, have the manufacturer replace it."},
 		}},
 		"own": {Summary: "Another device claims with the NAME of muster: it sends from addresses {addresses}", Remedy: []Step{
-			{Look, "Look for a second computer with muster and the same serial number, such as one from a copied memory card."},
+			{Look, "Look for a second computer that runs with the same serial number, such as one from a copied memory card."},
 			{Look, "If there is none, look for a gateway that repeats the backbone onto itself."},
 			{Change, "Run only one of them with --ask."},
 		}},
@@ -72,7 +72,7 @@ var deviceTexts = map[string]Text{
 				Remedy: foreignSteps},
 			"engine": {Summary: "{device} on {network} sends J1939 engine data, which NMEA 2000 displays do not read", Remedy: foreignSteps},
 			"reserved": {Summary: "{device} on {network} sends from a reserved source address (devices have 0 to 251)", Remedy: []Step{
-				{Look, "Find the device: a service tool, a home-made gateway or a J1939 device. See its messages on the page Network."},
+				{Look, "Find the device: a service tool, a home-made gateway or a J1939 device. See the page of the unit under Messages."},
 				{Change, "Disconnect a tool that is left on the backbone. Give another device an address of 0 to 251."},
 			}},
 		}},
@@ -81,7 +81,7 @@ var deviceTexts = map[string]Text{
 		"fixed": {Summary: "{device} cannot claim an address{for} and sends no data",
 			Remedy: noAddressRemedy("This device can use one fixed address only. Move the device that holds that address.")},
 		"own": {Summary: "muster cannot claim an address on {network} and asks nothing", Remedy: []Step{
-			{Look, "See in the list of units whether one of them claims many addresses, one after the other."},
+			{Look, "See on the page Boat under Alerts: one unit may claim many addresses, one after the other."},
 			{Change, "Free an address on the backbone, or run muster without --ask."},
 		}},
 	}},
@@ -101,7 +101,7 @@ var deviceTexts = map[string]Text{
 	"not-identified": {Doc: "A device has not reported its product information.", Term: "unit", Cases: map[string]Case{
 		"": {Summary: "{device} has not reported its model and software{for}{why}", Remedy: []Step{
 			{Look, "Read model, serial number and software on the device or its label. Some devices never answer."},
-			{Change, "Enter them by hand."},
+			{Change, "Enter them on the page Work under Entered by hand, or with muster note."},
 		}},
 		"not-asked": {Summary: "{count} on {network} without model and software: no device has asked {devices}", Remedy: []Step{
 			{Look, "Open the device list on a display while muster listens. Most displays then ask."},
@@ -157,7 +157,7 @@ var askStep = Step{Change, "Run muster with --ask, so that it claims an address 
 
 func noAddressRemedy(fixed string) []Step {
 	return []Step{
-		{Look, "Look in the list of units for a device that claims many addresses."},
+		{Look, "See on the page Boat under Alerts: one unit may claim many addresses, one after the other."},
 		{Look, "See the manufacturer's release notes for software that loses its address."},
 		{Change, "Restart this device alone, with the rest of the backbone on, so that it looks for a free address again."},
 		{Change, fixed},
@@ -257,7 +257,7 @@ var dataTexts = map[string]Text{
 	"slow-data": {Doc: "A message is much slower than its published interval.", Term: "message rate", Cases: map[string]Case{
 		"": {Summary: "{device} sends {messages}", Remedy: []Step{
 			{Look, "Check whether a slower rate is set on the device. An autopilot needs heading at the full rate."},
-			{Look, "If not, check the bus load and the lost frames, and the converter or gateway that passes the data."},
+			{Look, "If not, see the bus load and the lost frames on the page Network. Check the converter or gateway that passes the data."},
 		}},
 	}},
 	"software-differs": {Doc: "Units of one model or release family run different software.", Term: "unit", Cases: map[string]Case{
@@ -267,7 +267,7 @@ var dataTexts = map[string]Text{
 			{Change, "Update all units of this model to one version, not under way."},
 		}},
 		"family": {Summary: "Release family {family} differs: {versions}", Remedy: []Step{
-			{Change, "Make a work order, and update all of them to the family's current release in its order."},
+			{Change, "Make a work order with muster plan, and follow it on the page Work. Update all of them to the family's current release."},
 		}},
 	}},
 	"sources-disagree": {Doc: "Two sources of the same data differ by more than the allowed tolerance.", Term: "source selection",

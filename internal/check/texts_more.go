@@ -10,11 +10,11 @@ var recordTexts = map[string]Text{
 	"missing": {Doc: "A device of the baseline or the layout is not on the network.", Term: "offline", Cases: map[string]Case{
 		"": {Summary: "{device} is in the baseline but not on the network", Remedy: []Step{
 			{Look, "Check that the device is switched on and connected."},
-			{Change, "If it was removed on purpose, accept a new baseline."},
+			{Change, "If it was removed on purpose, set a new baseline on the page Snapshots."},
 		}},
 		"layout": {Summary: "{device} is in the layout at {at} but not on the network", Remedy: []Step{
 			{Look, "Check that the device is connected and switched on. A device that only listens must be asked before it sends."},
-			{Change, "If it was not fitted, remove it from the layout."},
+			{Change, "If it was not fitted, remove it from the layout on the page Network."},
 		}},
 		"quantity": {Summary: "No device on the network and no NMEA 0183 line sends {quantity}, which the layout requires", Remedy: []Step{
 			{Look, "Check that its device is connected and has data."},
@@ -24,32 +24,32 @@ var recordTexts = map[string]Text{
 	"new-device": {Doc: "A device on the network is not in the baseline or the layout.", Term: "unit", Cases: map[string]Case{
 		"": {Summary: "{device} is new since the baseline", Remedy: []Step{
 			{Look, "Find out who connected it."},
-			{Change, "If it belongs on this boat, accept a new baseline. If not, disconnect it."},
+			{Change, "If it belongs on this boat, set a new baseline on the page Snapshots. If not, disconnect it."},
 		}},
 		"layout": {Summary: "{device} is on the network but not in the layout", Remedy: []Step{
-			{Change, "Add it to the layout with its length and its load. Then check the layout again."},
+			{Change, "Add it to the layout on the page Network, with its length and its load. Then check the layout with muster backbone."},
 		}},
 	}},
 	"order-unknown": {Doc: "The release sheet does not show whether the version of a device is old.", Term: "unit", Cases: map[string]Case{
 		"": {Summary: "{device}: {reason}", Remedy: []Step{
 			{Look, "Read the version on the device's own screen."},
-			{Change, "Add it, or a pattern that matches it, to the sheet."},
+			{Change, "Add it, or a pattern that matches it, to the release sheet."},
 		}},
 		"not-reported": {Summary: "{device} has not reported its software version", Remedy: []Step{
 			{Look, "Read the version on the device's own screen."},
-			{Change, "Enter it by hand."},
+			{Change, "Enter it on the page Work under Entered by hand, or with muster note."},
 		}},
 	}},
 	"replaced": {Doc: "Another unit has replaced one of the baseline.", Term: "unit", Cases: map[string]Case{
 		"": {Summary: "{device} has replaced the unit recorded in the baseline", Remedy: []Step{
 			{Look, "Compare its settings with those of the old unit."},
-			{Change, "Record the replacement, and accept a new baseline."},
+			{Change, "Record the replacement, and set a new baseline on the page Snapshots."},
 		}},
 	}},
 	"software-behind": {Doc: "A device runs an older release than the current one of its sheet, or a withdrawn release.", Term: "unit",
 		Cases: map[string]Case{
 			"": {Summary: "{device} runs {version}; the current release is {current}{withdrawn}", Remedy: []Step{
-				{Change, "Make a work order, and update the device in its order."},
+				{Change, "Make a work order with muster plan, and follow it on the page Work."},
 			}},
 			"withdrawn": {Summary: "{device} runs {version}, which was withdrawn: {why}", Remedy: []Step{
 				{Look, "See the manufacturer's instructions for an older release."},
@@ -64,8 +64,8 @@ var recordTexts = map[string]Text{
 		"unreadable": {Summary: "muster could not read its store at the start, and the content is lost", Remedy: []Step{
 			{Look, "Check the disk or memory card. A card that damaged a file once does so again."},
 			{Look, "{aside}"},
-			{Change, "Set the baseline, the silences and the devices entered by hand again. Follow the work order again."},
-			{Change, "Then acknowledge this alert."},
+			{Change, "Set the baseline again (page Snapshots), the silences (page Silences), and what was entered by hand (page Work)."},
+			{Change, "Follow the work order again on the page Work. Then acknowledge this alert on the page Boat."},
 		}},
 	}},
 }
@@ -101,7 +101,7 @@ var layoutTexts = map[string]Text{
 	"tee-overfull": {Doc: "A multi-port tee has more drop cables than ports in the layout.", Term: "tee", Cases: map[string]Case{
 		"": {Summary: "The tee at {at} has {count} drop cables on {ports} ports", Remedy: []Step{
 			beforeWiring,
-			{Look, "Find how these devices are connected on the boat. Correct the layout if it is wrong."},
+			{Look, "Find how these devices are connected on the boat. Correct the layout on the page Network if it is wrong."},
 			{Change, "Otherwise fit another tee."},
 		}},
 	}},
@@ -130,7 +130,7 @@ var layoutTexts = map[string]Text{
 				{Change, "Fit a fuse that protects the cable."},
 			}},
 			"declared": {Summary: "The devices report load equivalency {load} (layout: {limit})", Remedy: []Step{
-				{Change, "Enter the reported figures in the layout. Then check the layout again."},
+				{Change, "Enter the reported figures in the layout on the page Network. Then check the layout with muster backbone."},
 			}},
 		}},
 	"terminator": {Doc: "The backbone does not have exactly one terminator at each end.", Term: "terminator", Cases: map[string]Case{
@@ -161,11 +161,11 @@ var layoutTexts = map[string]Text{
 			}},
 			"reading": {Summary: "Voltage measured at {at} is {volts} V (calculated: {expected} V)", Remedy: differsSteps},
 			"feed": {Summary: "{device} measures {volts} V at the power feed {at} (layout: {expected} V)", Remedy: []Step{
-				{Change, "Enter the measured voltage in the layout. Then check the layout again."},
+				{Change, "Enter the measured voltage in the layout on the page Network. Then check the layout with muster backbone."},
 			}},
 			"outlet": {Summary: "{device} measures {volts} V (calculated: {expected} V)", Remedy: differsSteps},
 			"spread-now": {Summary: "With the reported loads, voltage drop along the network is {volts} V (limit {limit} V)", Remedy: []Step{
-				{Change, "Enter the reported loads in the layout. Then check it again: it names the best place for a power feed."},
+				{Change, "Enter the reported loads in the layout on the page Network. Then muster backbone names the best place for a power feed."},
 			}},
 			"low-now": {Summary: "With the measured battery voltage, {device} at {at} gets {volts} V (limit {limit} V)", Remedy: []Step{
 				beforeWiring,
