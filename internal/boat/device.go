@@ -20,7 +20,7 @@ const (
 	maxSpans     = 16
 )
 
-// device is one NAME on one network, or an address that nobody claimed.
+// device is one NAME on one network, or an address without a claim.
 type device struct {
 	net        *network
 	sender     Sender
@@ -30,7 +30,7 @@ type device struct {
 	addresses  []AddressUse
 	firstSeen  event.Time
 	lastSeen   event.Time
-	from       event.Time // since when it has been heard without a break
+	from       event.Time // since when it has sent without a break
 	heardOn    []Span     // before that
 	since      event.Time // since when it is present, or without an address
 	claimed    event.Time // last claim
@@ -41,7 +41,7 @@ type device struct {
 	twins      []uint8      // addresses that the NAME holds in turn with others
 	twinSince  event.Time
 	twinLast   event.Time
-	twinOf     *device // for a provisional device: the NAME that spoke from here and claims elsewhere
+	twinOf     *device // for a provisional device: the NAME that sent from here and claims elsewhere
 	identity   identity
 	slots      []slot
 	used       int
@@ -62,7 +62,7 @@ type slot struct {
 type stream struct {
 	spans
 	pgn          uint32
-	def          *pgn.Definition // nil when the message set does not know the PGN
+	def          *pgn.Definition // nil when the PGN is not in the message set
 	key          instanceKey
 	split        bool       // the PGN has instances
 	next         *stream    // another instance of the same PGN
@@ -73,7 +73,7 @@ type stream struct {
 	take         take // nil for what measures nothing
 	volts        float64
 	voltsAt      event.Time
-	nominalVolts float64  // of a battery; 0 when not told
+	nominalVolts float64  // of a battery; 0 when not reported
 	bytes        uint64   // of all its messages
 	fast         uint8    // fast packets that the device had sent by its latest
 	sharing      sharing  // of its sequence counter
@@ -86,8 +86,8 @@ type mixture struct {
 	last [measureCount]event.Time
 }
 
-// instanceKey tells the streams of one PGN apart. A selector is what makes an instance unique where the number alone does not: the
-// fluid of a level, the source of a temperature.
+// instanceKey separates the streams of one PGN. A selector is what makes an instance unique where the number alone
+// does not: the fluid of a level, the source of a temperature.
 type instanceKey struct {
 	instance, selector       uint8
 	hasInstance, hasSelector bool
@@ -243,7 +243,7 @@ func compareStreams(a, b *stream) int {
 	return cmp.Or(int(a.pgn)-int(b.pgn), a.key.order()-b.key.order())
 }
 
-// heard marks the device as heard at t.
+// heard notes that the device sent at t.
 func (d *device) heard(t event.Time) {
 	if t == 0 {
 		return
@@ -258,7 +258,7 @@ func (d *device) heard(t event.Time) {
 	}
 }
 
-// begin notes that the device is heard again at t after a break, or under a NAME that its unit had left.
+// begin notes that the device sends again at t after a break, or under a NAME that its unit had left.
 func (d *device) begin(t event.Time) {
 	if d.heardOn == nil {
 		d.heardOn = make([]Span, 0, maxSpans+1)
@@ -271,9 +271,9 @@ func (d *device) begin(t event.Time) {
 
 // silentAt is since when the device counts as silent at the time now, 0 when it does not.
 //
-// A device is silent when it has not spoken for SilentIntervals of its usual intervals, at least SilentAfter. One that sends nothing
-// by itself has no usual interval; it is silent when it left a request to all for their claims unanswered, which every device must
-// answer.
+// A device is silent when it has not sent for SilentIntervals of its usual intervals, at least SilentAfter. One that
+// sends nothing by itself has no usual interval; it is silent when it left a request to all for their claims
+// unanswered, which every device must answer.
 func (d *device) silentAt(now event.Time) event.Time {
 	opt := &d.net.boat.opt
 	if now.Sub(d.lastSeen) <= opt.SilentAfter {
@@ -314,8 +314,8 @@ func (s *stream) nominal() time.Duration {
 	return s.def.Interval
 }
 
-// periodic reports whether a message comes by the clock: it has a published interval, or, when the message set does not know it,
-// ten intervals have shown one.
+// periodic reports whether a message comes by the clock: it has a published interval, or, when it is not in the
+// message set, ten intervals have shown one.
 func periodic(s *stream) bool {
 	if s.def != nil && !pgn.Proprietary(s.pgn) {
 		return s.nominal() > 0

@@ -6,8 +6,8 @@ import (
 	"muster/internal/event"
 )
 
-// Beat is what the heartbeats (PGN 126993) of a device show. The interval and the sequence are those of an open device stack; what the two-bit
-// states stand for rests on memory of the standard, so nobody should act on them alone.
+// Beat is what the heartbeats (PGN 126993) of a device show. The interval and the sequence are those of an open
+// device stack; the meaning of the two-bit states rests on memory of the standard, so do not act on them alone.
 type Beat struct {
 	Count       uint64
 	At          event.Time    // of the latest

@@ -37,7 +37,7 @@ type Network struct {
 	Load       *Load
 	Faults     Faults
 
-	Start       event.Time // since when something was heard; zero for traffic without time stamps
+	Start       event.Time // since when something was received; zero for traffic without time stamps
 	LoadRecent  float64    // load over the last full minute, or since the start while there is none, 0..1
 	RecentFrom  event.Time // start of the interval that the Recent counters cover
 	Recent      Faults     // faults of the last full minute, or since the start while there is none, or of all traffic without time stamps
@@ -55,10 +55,10 @@ type Network struct {
 // LineState is what the bytes of an NMEA 0183 line show of the line.
 type LineState struct {
 	Condition  string // good, noisy, wrong-baud, swapped-wires or other-protocol; "" while too little was heard
-	LikelyBaud uint32 // of the talker when the rate in use is wrong; 0 when it cannot be told
+	LikelyBaud uint32 // of the talker when the rate in use is wrong; 0 when it is unknown
 }
 
-// FaultTimes says since when the present run of each fault lasts (no run ends before a minute without the fault).
+// FaultTimes are since when the present run of each fault lasts (no run ends before a minute without the fault).
 type FaultTimes struct {
 	ErrorFrames, Dropped, BrokenSequences event.Time
 }
@@ -94,8 +94,8 @@ type Device struct {
 	Product      *Product
 	Installation *Installation
 	Transmits    []Transmit // sorted by PGN, then instance
-	Receives     []uint32   // PGNs it says it receives
-	Declares     []uint32   // PGNs it says it transmits
+	Receives     []uint32   // PGNs that it declares as received
+	Declares     []uint32   // PGNs that it declares as transmitted
 	FirstSeen    event.Time
 	LastSeen     event.Time
 	Restarts     int
@@ -108,7 +108,7 @@ type Device struct {
 
 	StateSince   event.Time
 	Left         bool   // its unit sends under another NAME since, or was replaced; this entry is only the past
-	Heard        []Span // when it was heard, in this window; the latest, oldest first
+	Heard        []Span // when it sent, in this window; the latest, oldest first
 	Before       []Box  // other boxes that sent under this NAME
 	Unit         string // id of the unit that it is a presence of; UnitSince is since when the unit is known by it
 	UnitSince    event.Time
@@ -128,16 +128,16 @@ type Transmit struct {
 	Available *bool     // whether any message of the last minute carried a value
 	Measures  []string  // of a message of several quantities, which of them the last minute gave values of
 
-	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was told; nil for other messages.
+	// Volts is the latest voltage of a battery or DC source, and VoltsAt when it was sent; nil for other messages.
 	Volts   *float64
 	VoltsAt event.Time
 
-	NominalVolts float64 // of a battery, as its configuration message says; 0 when it does not
+	NominalVolts float64 // of a battery, by its configuration message; 0 when not given
 
 	Load        float64 // share of the bit rate that it takes on the average, 0 when it has stopped
 	First, Last event.Time
 	EmptySince  event.Time    // since when no value was available
-	Recent      time.Duration // smoothed interval of late, 0 when unknown
+	Recent      time.Duration // smoothed recent interval, 0 when unknown
 }
 
 // Talker is one NMEA 0183 talker on one line.
@@ -147,12 +147,12 @@ type Talker struct {
 	Sentences []Sentence
 	Identity  *TalkerIdentity
 	Heartbeat *Heartbeat // the latest HBT sentence
-	Texts     []Text     // what TXT sentences told, up to eight, each text once, oldest first
-	AIS       *AIS       // what its AIS sentences told
-	Software  []Software // of the unit that it told it is, oldest first
+	Texts     []Text     // of TXT sentences, up to eight, each text once, oldest first
+	AIS       *AIS       // from its AIS sentences
+	Software  []Software // of the unit that it reported to be, oldest first
 
 	Unanswered  string     // why asking it for its identity was given up
-	First, Last event.Time // when it was heard
+	First, Last event.Time // when it was received
 	Unit        string     // id of the unit that it is a presence of
 }
 
@@ -165,7 +165,7 @@ type Sentence struct {
 	Gives          []string // names of the Quantities of which the last minute gave values
 
 	Last    event.Time
-	Recent  time.Duration // smoothed interval of late, 0 when unknown
+	Recent  time.Duration // smoothed recent interval, 0 when unknown
 	Nominal time.Duration // usual interval of the type, 0 when there is none
-	Latest  string        // the sentence as last heard, for the pages; what goes beyond 160 bytes is cut
+	Latest  string        // the sentence as last received, for the pages; cut at 160 bytes
 }

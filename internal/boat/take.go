@@ -31,7 +31,7 @@ func (b *Boat) State() *State {
 	return r
 }
 
-// clock is where event times come from. Those of a capture without times were told by satellites, see tap.BySatellites.
+// clock is where event times come from. Those of a capture without times came from satellites, see tap.BySatellites.
 func (b *Boat) clock() Clock {
 	if b.opt.Clock != ClockCapture {
 		return b.opt.Clock
@@ -79,7 +79,8 @@ func (n *network) report(now event.Time) Network {
 	return r
 }
 
-// bitRate is the network's bit rate: that of NMEA 2000 when a bus's source does not know it, 0 for a line of unknown speed.
+// bitRate is the network's bit rate: that of NMEA 2000 when a bus's source does not report it, 0 for a line of
+// unknown speed.
 func (n *network) bitRate() float64 {
 	if n.info.BitRate != 0 || n.info.Kind == event.NMEA0183 {
 		return float64(n.info.BitRate)
@@ -208,7 +209,7 @@ func (d *device) report(now event.Time) Device {
 	return r
 }
 
-// clone copies the product; nobody changes what its pointers point at, but the report shares nothing.
+// clone copies the product; what its pointers point at never changes, but the report shares nothing.
 func (p *Product) clone() *Product {
 	c := *p
 	c.DatabaseVersion, c.Code = clonePtr(p.DatabaseVersion), clonePtr(p.Code)
@@ -270,7 +271,7 @@ func (d *device) transmits(now event.Time) []Transmit {
 		}
 		t.EmptySince, t.Load = s.emptySince, s.load(now, d.net.bitRate())
 		if !s.voltsAt.IsZero() {
-			v := math.Round(s.volts*1000) / 1000 // finer than any message tells it
+			v := math.Round(s.volts*1000) / 1000 // finer than any message sends it
 			t.Volts, t.VoltsAt = &v, s.voltsAt
 		}
 		t.NominalVolts = s.nominalVolts
@@ -311,10 +312,11 @@ func (s *stream) judged() bool {
 	return s.def != nil && len(s.def.Fields) > 0 && (s.everValue || s.everEmpty)
 }
 
-// available tells whether any message of the last minute carried a value; of a message that comes more seldom the last one counts.
+// available reports whether any message of the last minute carried a value; of a message that comes more rarely the
+// last one counts.
 func (s *stream) available(now event.Time) bool {
 	return s.everValue && s.late(s.lastValue, now)
 }
 
-// late reports whether what was told at a moment was told in the last minute, or by the last message that there was.
+// late reports whether what was sent at a moment was sent in the last minute, or by the last message that there was.
 func (s *stream) late(at, now event.Time) bool { return at >= min(s.last, now.Add(-time.Minute)) }

@@ -8,9 +8,9 @@ import (
 	"muster/internal/event"
 )
 
-// Unit is one box aboard, however many NAMEs, networks and lines it sends on. The Device stands for it in all that counts, compares or
-// plans: its ID is the unit's, its software, restarts and times are those of all its presences, and the rest is that of the presence
-// that says most now.
+// Unit is one box aboard, however many NAMEs, networks and lines it sends on. The Device represents it in all that
+// counts, compares or plans: its ID is the unit's, its software, restarts and times are those of all its presences,
+// and the rest is that of the most informative presence now.
 type Unit struct {
 	Device
 	Aboard    bool     // it is on a network or a line now, or fell silent a short while ago
@@ -19,7 +19,7 @@ type Unit struct {
 	Life      Life
 }
 
-// PresenceKind says where a presence shows.
+// PresenceKind is where a presence shows.
 type PresenceKind string
 
 // The kinds of presence.
@@ -42,13 +42,13 @@ type Reason string
 
 // The reasons, strongest first.
 const (
-	ByHand    Reason = "by-hand"       // somebody said so
+	ByHand    Reason = "by-hand"       // a person decided so
 	BySerial  Reason = "serial"        // one manufacturer, product code and serial number
 	ByUnique  Reason = "unique-number" // one manufacturer and unique number: never at two addresses at once, or with different functions
 	ByTalkers Reason = "gnss-talkers"  // letters of satellite systems on one line that share out one receiver's sentences
 )
 
-// Decision is what somebody said by hand of two presences, each given by its own id or by that of a unit.
+// Decision is what a person decided of two presences, each given by its own id or by that of a unit.
 type Decision struct {
 	A    string     `json:"a"`
 	B    string     `json:"b"`
@@ -120,7 +120,7 @@ type Evidence struct {
 	Manual    []Manual
 	Decisions []Decision
 	Now       event.Time
-	GoneAfter time.Duration // a talker that was not heard for so long is gone; 0 for DefaultOptions
+	GoneAfter time.Duration // a talker that was not received for so long is gone; 0 for DefaultOptions
 }
 
 // Units assigns every presence to a unit, and writes into Devices and Talkers which, and which of them their units left behind. The same set of facts gives the
@@ -189,7 +189,7 @@ func (p *presence) counts() bool {
 	return false
 }
 
-// saysMore puts the presence first that says most of its unit now.
+// saysMore puts the presence first that shows most of its unit now.
 func saysMore(x, y *presence) int {
 	return cmp.Or(compareBool(x.left, y.left), compareBool(!x.counts(), !y.counts()),
 		cmp.Compare(kindRank(x.kind), kindRank(y.kind)),
@@ -197,7 +197,7 @@ func saysMore(x, y *presence) int {
 		cmp.Compare(x.first, y.first), cmp.Compare(x.key, y.key))
 }
 
-// StandsFor is the device that stands for the unit whose presences are these, with Left as it is.
+// StandsFor is the device that represents the unit whose presences are these, with Left as it is.
 func (e Evidence) StandsFor(id string, life Life) Device {
 	a := newAssignment(&e)
 	for _, p := range a.all {
@@ -209,7 +209,7 @@ func (e Evidence) StandsFor(id string, life Life) Device {
 	return d
 }
 
-// standsFor is the device that stands for the presences, which are sorted by what each says of the unit.
+// standsFor is the device that represents the presences, which are sorted by what each shows of the unit.
 func (a *assignment) standsFor(members []*presence, life *Life) Device {
 	if len(members) == 0 {
 		return Device{}

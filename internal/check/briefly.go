@@ -59,7 +59,7 @@ var briefly = map[string][2]string{
 	"wrong-bit-rate":      {"1 backbone runs at a wrong bit rate", "{n} backbones run at a wrong bit rate"},
 }
 
-// Briefly is the short line that stands for n findings of a check; of one of a check that this program does not know it is empty.
+// Briefly is the short line for n findings of a check; empty for a check that this program does not have.
 func Briefly(id string, n int) string {
 	if _, known := briefly[id]; !known && n > 1 {
 		return fmt.Sprintf("%d findings of %s", n, id)

@@ -19,7 +19,7 @@ type Common struct {
 // Settings are the thresholds of all checks. Take DefaultSettings and change what should differ: the zero value is not usable.
 type Settings struct {
 	Every    time.Duration `yaml:"every"` // event time from one run of the checks to the next
-	Recorded bool          `yaml:"-"`     // judge what a recording holds to its last moment; see alert.Book.Record
+	Recorded bool          `yaml:"-"`     // checks what a recording holds to its last moment; see alert.Book.Record
 
 	AddressContested   AddressContestedSettings `yaml:"address-contested"`
 	AddressShared      Common                   `yaml:"address-shared"`
@@ -166,7 +166,7 @@ type NotIdentifiedSettings struct {
 // RestartedSettings are the thresholds of restarted.
 type RestartedSettings struct {
 	Common   `yaml:",inline"`
-	Within   time.Duration `yaml:"within"`   // how long a restart is worth telling
+	Within   time.Duration `yaml:"within"`   // how long a restart is reported
 	Often    int           `yaml:"often"`    // restarts within that time from which it is a warning
 	Together time.Duration `yaml:"together"` // restarts of several devices this close together are one event of the whole backbone
 }

@@ -10,7 +10,8 @@ import (
 	"muster/internal/boat"
 )
 
-// softwareDiffers: units of one model with different version strings. Which string is newer is not for this check to say.
+// softwareDiffers: units of one model with different version strings. This check does not decide which string is
+// newer.
 func softwareDiffers(p *Pass) {
 	list := p.units(func(d *boat.Device) bool {
 		return d.Name != nil && d.Product != nil && d.Product.Software != "" && (d.Product.Model != "" || d.Product.Code != nil)
@@ -59,7 +60,7 @@ func plainVersion(s string) string {
 	return s
 }
 
-// unidentified says of which devices the model or the software is not known.
+// unidentified notes the devices whose model or software is unknown.
 func (p *Pass) unidentified() {
 	for _, d := range p.units(speaking) {
 		switch {
