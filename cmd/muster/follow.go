@@ -31,7 +31,7 @@ type followCmd struct {
 	TokenFile string
 
 	More   []string // other sources of the same boat
-	keeper *keeper  // keeps the traffic; nil for nobody
+	keeper *keeper  // keeps the traffic; nil to keep none
 }
 
 func newFollow(a *app) *cobra.Command {

@@ -36,7 +36,7 @@ type following struct {
 	follower  *release.Follower // nil until it is known what was before
 	visit     *job.Visit        // keeps the steps instead of a file; nil without a job
 	ctx       context.Context   //
-	saved     []byte            // what is in the file, as far as this muster knows
+	saved     []byte            // what is in the file, as this muster last read or wrote it
 	file      string            // where the state is kept; empty for nowhere
 	confirm   map[string]string // versions read off a screen, by step; taken once
 	by        string
@@ -217,7 +217,7 @@ func (f *following) reload() error {
 	return nil
 }
 
-// look takes a report, and what was read off a screen.
+// look takes a report, and a version read off a screen.
 func (f *following) look(now event.Time, r *report.Report, c release.Conditions) ([]release.StepChange, error) {
 	changes := f.follower.Observe(now, r, c)
 	at := now // a replay that goes on from a state begins before what is known already

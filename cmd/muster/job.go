@@ -31,7 +31,7 @@ goes into a ledger that only grows. Each file is named there with its SHA-256; c
 	return cmd
 }
 
-// here is where this program runs, as the ledger says it.
+// here is where this program runs, in the words of the ledger.
 const here = "laptop"
 
 // author is who puts something into a job. A ledger without names proves nothing.
@@ -60,7 +60,7 @@ func loadJob(a *app, dir string) (*job.Visit, error) {
 	return v, err
 }
 
-// noted adds what a person said to a job, and prints what the steps made of it.
+// noted adds a person's entries to a job, and prints what the steps made of them.
 func noted(a *app, dir string, w *author, entries func(v *job.Visit, by string) ([]job.Entry, error)) error {
 	by, err := w.name()
 	if err != nil {

@@ -18,7 +18,7 @@ import (
 	"muster/internal/snapshot"
 )
 
-// boatFlags say how a job's boat is received.
+// boatFlags are how a job's boat is received.
 type boatFlags struct {
 	Sources   []string
 	For       time.Duration

@@ -139,7 +139,7 @@ func newJobAttach(a *app) *cobra.Command {
 	return cmd
 }
 
-// attached says what a file is and what it is called in a job.
+// attached finds what a file is and its name in a job.
 func attached(name string, data []byte) (job.FileLine, error) {
 	ext := strings.ToLower(filepath.Ext(name))
 	short := job.Digest(data)[:16]

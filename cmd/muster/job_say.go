@@ -15,7 +15,7 @@ import (
 	"muster/internal/render"
 )
 
-// printChanges prints what the steps of a job made of what was just said.
+// printChanges prints what the steps of a job made of the latest entries.
 func (a *app) printChanges(v *job.Visit) error {
 	for _, c := range v.Changes {
 		if _, err := fmt.Fprintln(a.stdout, render.StepChange(c)); err != nil {
@@ -34,7 +34,7 @@ func (a *app) printJSON(v any) error {
 	return err
 }
 
-// says is a command that puts a person's word into a job.
+// says is a command that puts a person's entry into a job.
 func says(a *app, cmd *cobra.Command, entries func(v *job.Visit, args []string) (job.Entry, error)) *cobra.Command {
 	var w author
 	w.flags(cmd)
@@ -181,7 +181,7 @@ func newJobReopen(a *app) *cobra.Command {
 	})
 }
 
-// given refuses a text that says nothing, and one that is a file of its own.
+// given refuses a text without content, and one that is a file of its own.
 func given(what, text string) error {
 	switch {
 	case strings.TrimSpace(text) == "":

@@ -6,12 +6,13 @@ import (
 	"muster/internal/event"
 )
 
-// sharing tells from a counter that goes up by one with every message whether two senders use one address: two counters then run side by
-// side, in turn. No counter of one sender looks so, unless it counts something else too. It sees nothing where the two counters differ by
-// less than two, where the rates differ much, and nothing of senders whose counter runs over several messages.
+// sharing finds from a counter that goes up by one with every message whether two senders use one address: two
+// counters then run side by side, in turn. No counter of one sender looks so, unless it counts something else too. It
+// finds nothing where the two counters differ by less than two, where the rates differ much, and nothing of senders
+// whose counter runs over several messages.
 type sharing struct {
-	latest, other uint8 // the two counters, that which was heard last first
-	heard         uint8 // how many of them were heard
+	latest, other uint8 // the two counters, the one received last first
+	heard         uint8 // how many of them were received
 	turns         uint8 // how often the other one went on; half of them are forgotten when neither does
 	since, last   event.Time
 }
@@ -22,7 +23,8 @@ const (
 	maxTurns    = 64
 )
 
-// hear takes the next value of a counter that wraps at size. expected says that another way of counting explains the value.
+// hear takes the next value of a counter that wraps at size. expected is true when another way of counting explains
+// the value.
 func (s *sharing) hear(value, size uint8, expected bool, t event.Time) {
 	next := func(v uint8) bool { return (uint16(v)+1)%uint16(size) == uint16(value) }
 	switch {

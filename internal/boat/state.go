@@ -54,7 +54,7 @@ type Network struct {
 
 // LineState is what the bytes of an NMEA 0183 line show of the line.
 type LineState struct {
-	Condition  string // good, noisy, wrong-baud, swapped-wires or other-protocol; "" while too little was heard
+	Condition  string // good, noisy, wrong-baud, swapped-wires or other-protocol; "" after too few bytes
 	LikelyBaud uint32 // of the talker when the rate in use is wrong; 0 when it is unknown
 }
 

@@ -72,7 +72,7 @@ func (p *Pass) unidentified() {
 	}
 }
 
-// unnamed says that the device has not said what it is.
+// unnamed notes that the device has not identified itself.
 func (p *Pass) unnamed(d *boat.Device) {
 	needs := NeedAsking
 	if p.asking(d.Network) {

@@ -24,7 +24,7 @@ type FileLine struct {
 	Because string `json:"belongs_because,omitempty"`
 }
 
-// What says what a file is.
+// What is what a file is.
 type What string
 
 // What files are.
@@ -53,8 +53,8 @@ type Outside struct {
 	To    string `json:"to"`
 }
 
-// ByHand is the data of a version that somebody read off a screen. Reason, of a settled line, is that person's word on what the network
-// does not show.
+// ByHand is the data of a version that a person read off a screen. Reason, of a settled line, is that person's answer
+// to what the network does not show.
 type ByHand struct {
 	Version string `json:"version"`
 	Reason  string `json:"reason,omitempty"`

@@ -32,7 +32,7 @@ const (
 // clockBack is the smallest step back by which a clock counts as set; less is two computers' clocks.
 const clockBack = time.Second
 
-// Errors that a ledger's can be told apart by.
+// Errors by which a caller can distinguish the faults of a ledger.
 var (
 	ErrAltered = errors.New("the ledger was altered")
 	ErrClosed  = errors.New("the job is closed")
@@ -51,7 +51,8 @@ type Ledger struct {
 	now    func() time.Time
 }
 
-// OpenLedger reads the ledger of a job's folder; one that is not there yet is empty. on says where this program runs: laptop, boat or hub.
+// OpenLedger reads the ledger of a job's folder; one that is not there yet is empty. on is where this program runs:
+// laptop, boat or hub.
 func OpenLedger(ctx context.Context, dir, on string) (*Ledger, error) {
 	l := &Ledger{dir: dir, on: on, now: time.Now}
 	return l, l.Refresh(ctx)
@@ -127,7 +128,7 @@ func (l *Ledger) last() *Line { return l.Lines[len(l.Lines)-1] }
 // Closed reports whether nothing more is to be added but a line that opens the job again.
 func (l *Ledger) Closed() bool { return len(l.Lines) > 0 && l.last().Kind == Closed }
 
-// Digest is the SHA-256 of the last line, which stands for all before it; "" of an empty ledger.
+// Digest is the SHA-256 of the last line, which covers all before it; "" of an empty ledger.
 func (l *Ledger) Digest() string { return l.digest }
 
 // Entry is what a caller puts into a line; the ledger adds the rest.
@@ -143,8 +144,8 @@ func (l *Ledger) Append(ctx context.Context, entries ...Entry) error {
 	return l.Update(ctx, func() ([]Entry, error) { return entries, nil })
 }
 
-// Update adds the lines that decide gives. It is called with the ledger locked and read to its end, so that nobody adds anything between
-// what it sees and what it says. An error of decide adds nothing.
+// Update adds the lines that decide gives. It is called with the ledger locked and read to its end, so that no other
+// writer adds anything between what it sees and what it adds. An error of decide adds nothing.
 func (l *Ledger) Update(ctx context.Context, decide func() ([]Entry, error)) error {
 	unlock, err := Lock(filepath.Join(l.dir, lockName))
 	if err != nil {
@@ -240,7 +241,7 @@ func (l *Ledger) put(text []byte) error {
 	return syncDir(l.dir)
 }
 
-// syncDir makes the names in a folder last; systems that cannot say so are believed.
+// syncDir makes the names in a folder last; systems that cannot report it are believed.
 func syncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {

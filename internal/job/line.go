@@ -14,14 +14,14 @@ import (
 	"muster/internal/input"
 )
 
-// Kind says what a line of the ledger is about.
+// Kind is what a line of the ledger is about.
 type Kind string
 
 // The kinds of line.
 const (
 	Opened    Kind = "opened"
 	Reopened  Kind = "reopened"
-	Closed    Kind = "closed" // signed; everything before it stands
+	Closed    Kind = "closed" // signed; everything before it is final
 	SignedOff Kind = "signed-off"
 	ClockSet  Kind = "clock-set" // the only line whose time may be before that of the line before it
 
@@ -87,7 +87,7 @@ func (l *Line) Step() string {
 	return l.About.Step
 }
 
-// encode is the line as it stands in the ledger: canonical JSON (RFC 8785) without a line end.
+// encode is the line as written in the ledger: canonical JSON (RFC 8785) without a line end.
 func (l *Line) encode() ([]byte, error) {
 	raw, err := json.Marshal(l)
 	if err != nil {

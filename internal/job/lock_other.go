@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// Lock waits until no other process and no other goroutine holds the file, and holds it until unlock. These systems do not let an open
-// file be removed, so that one which can be is nobody's.
+// Lock waits until no other process and no other goroutine holds the file, and holds it until unlock. These systems
+// do not let an open file be removed, so that one which can be is not held.
 func Lock(name string) (unlock func(), err error) {
 	for {
 		_ = os.Remove(name)

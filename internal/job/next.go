@@ -16,7 +16,7 @@ type Live struct {
 	Conditions release.Conditions
 }
 
-// Advice says how a job goes on.
+// Advice is how a job goes on.
 type Advice struct {
 	Do       string   `json:"do"`                 // what is to be done now
 	Why      string   `json:"why"`                //
@@ -25,7 +25,7 @@ type Advice struct {
 	Missing  []string `json:"missing_for_record"` // what the record still lacks
 }
 
-// Point is a hold point: something that a person sees to before the first update, and says so.
+// Point is a hold point: something that a person sees to before the first update, and confirms.
 type Point struct {
 	ID   string `json:"id"`
 	Text string `json:"text"`
@@ -50,7 +50,8 @@ func (v *Visit) HoldPoints() []Point {
 	return points
 }
 
-// Next says what is to be done now, why not yet, and what the record still lacks. live is nil when the boat is not received.
+// Next gives what is to be done now, why not yet, and what the record still lacks. live is nil when the boat is not
+// received.
 func Next(v *Visit, live *Live) Advice {
 	a := Advice{Blockers: []string{}, Warnings: []string{}, Missing: v.missing()}
 	switch {
@@ -106,7 +107,7 @@ func (v *Visit) nextStep(a *Advice, live *Live) {
 	}
 }
 
-// stepAdvice says what to do about a step that is not done.
+// stepAdvice gives what to do about a step that is not done.
 func stepAdvice(s *release.Step, st *release.StepStatus) (do, why string) {
 	var told []string
 	for _, f := range st.Failures {

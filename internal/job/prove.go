@@ -25,7 +25,8 @@ type Proof struct {
 	Strange  []string `json:"not_part_of_the_job"` // files that the ledger does not name
 }
 
-// Check looks whether the folder is as the ledger says, and the ledger as it was written. An error means that nothing can be said at all.
+// Check checks whether the folder is as the ledger has it, and the ledger as it was written. An error means that
+// neither can be checked.
 func Check(ctx context.Context, dir string) (*Proof, error) {
 	p := &Proof{Problems: []string{}, Strange: []string{}}
 	v, err := begin(ctx, dir, "")
@@ -109,7 +110,7 @@ func (v *Visit) belongs() error {
 	return errors.Join(errs...)
 }
 
-// because reports whether somebody gave a reason for the snapshot after the work.
+// because reports whether a person gave a reason for the snapshot after the work.
 func (v *Visit) because() bool {
 	return slices.ContainsFunc(v.Files, func(f FileLine) bool { return f.What == After && f.Because != "" })
 }

@@ -24,7 +24,7 @@ type Signature struct {
 	Value string `json:"signature"`
 }
 
-// ErrSignature says that a closing line is not as it was signed.
+// ErrSignature means that a closing line is not as it was signed.
 var ErrSignature = errors.New("the signature does not fit")
 
 const signedPrefix = "muster.ledger/v1 "
@@ -47,7 +47,8 @@ func signed(line *Line, c Closing) ([]byte, error) {
 	return []byte(signedPrefix + Digest(text)), nil
 }
 
-// signLine completes a closing line. Without a key it makes one, which nobody keeps: the line can then not be altered by accident.
+// signLine completes a closing line. Without a key it makes one, which is not kept: the line can then not be altered
+// by accident.
 func signLine(line *Line, keys []ed25519.PrivateKey) error {
 	if len(keys) == 0 {
 		_, key, err := ed25519.GenerateKey(nil)

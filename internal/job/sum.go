@@ -40,7 +40,7 @@ type Told struct {
 	Sentence string               `json:"verdict"` // after the work
 }
 
-// Said is what somebody said, and when.
+// Said is an entry of a person, and when it was made.
 type Said struct {
 	What string     `json:"what,omitempty"`
 	Text string     `json:"text,omitempty"`

@@ -24,8 +24,8 @@ import (
 // maxFile bounds a file of a job that is read whole.
 const maxFile = 64 << 20
 
-// Visit is a job as its folder tells it: everything in it is worked out from the ledger's lines and the files that they name. One
-// goroutine uses a Visit; others may have their own of the same folder.
+// Visit is a job as its folder holds it: everything in it is calculated from the ledger's lines and the files that
+// they name. One goroutine uses a Visit; others may have their own of the same folder.
 type Visit struct {
 	Dir    string
 	Ledger *Ledger
@@ -36,7 +36,7 @@ type Visit struct {
 	Before   *snapshot.Snapshot // nil until it was taken
 	After    *snapshot.Snapshot // of this chapter
 	Order    *release.Order     // nil without one
-	Follower *release.Follower  // how each step stands; nil without an order
+	Follower *release.Follower  // the state of each step; nil without an order
 	Ticked   map[string]*Line   // hold points, by id
 	Waived   map[string]*Line   // pre-checks, by id
 	Outside  map[string]Outside // units that changed and that no step is about, by id
@@ -49,10 +49,10 @@ type Visit struct {
 	taken   int                  // lines
 }
 
-// ErrNoJob says that a folder holds no job.
+// ErrNoJob means that a folder holds no job.
 var ErrNoJob = errors.New("there is no job in this folder")
 
-// LoadVisit reads the job of a folder. on says where this program runs: laptop, boat or hub.
+// LoadVisit reads the job of a folder. on is where this program runs: laptop, boat or hub.
 func LoadVisit(ctx context.Context, dir, on string) (*Visit, error) {
 	v, err := begin(ctx, dir, on)
 	if err != nil {
@@ -73,7 +73,7 @@ func begin(ctx context.Context, dir, on string) (*Visit, error) {
 		Outside: map[string]Outside{}}, nil
 }
 
-// Create opens a job in a folder that holds none. Somebody must be named as its author.
+// Create opens a job in a folder that holds none. A person must be named as its author.
 func Create(ctx context.Context, dir, on, by string, o Opening) (*Visit, error) {
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		return nil, fmt.Errorf("open job: %w", err)
@@ -170,7 +170,8 @@ func (v *Visit) fold(ctx context.Context, line *Line) error {
 	return nil
 }
 
-// foldStep takes up a line about a step. What a person read is judged by the follower, which knows what the network showed before it.
+// foldStep takes up a line about a step. What a person read is checked by the follower, which has what the network
+// showed before it.
 func (v *Visit) foldStep(ctx context.Context, line *Line) error {
 	step := line.Step()
 	if step == "" {
@@ -242,7 +243,7 @@ func (v *Visit) foldFile(ctx context.Context, line *Line) error {
 	return nil
 }
 
-// Read reads a file of the job and holds it to what the ledger says of it.
+// Read reads a file of the job and compares it with its line in the ledger.
 func (v *Visit) Read(ctx context.Context, f FileLine) ([]byte, error) {
 	path, err := v.path(f.File)
 	if err != nil {
@@ -417,7 +418,7 @@ func digestOf(path string) (string, int64, error) {
 	return hex.EncodeToString(h.Sum(nil)), n, err
 }
 
-// verify holds a file of the job to what the ledger says of it.
+// verify compares a file of the job with its line in the ledger.
 func (v *Visit) verify(f FileLine) error {
 	path, err := v.path(f.File)
 	if err != nil {

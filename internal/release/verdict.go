@@ -252,7 +252,7 @@ func (w *watch) disputed(read, shown string) {
 		w.rec.Status.lost()...))
 }
 
-// lost is what the network shows to be entered again still; no screen says otherwise.
+// lost is what the network shows to be entered again still; no screen shows otherwise.
 func (s *StepStatus) lost() (list []Failure) {
 	for _, f := range s.Failures {
 		if f.Was != "" {

@@ -118,7 +118,7 @@ func ClearedAlerts(v *Showing, l *AlertLists) g.Node {
 	return More("cleared", false, g.Text(boat.Counted(len(l.Cleared), "cleared alert", "cleared alerts")), alertList(v, "cleared", l.Cleared))
 }
 
-// alertList lists alerts, like ones as one. name tells the page's lists apart.
+// alertList lists alerts, like ones as one. name separates the page's lists.
 func alertList(v *Showing, name string, list []Alert) g.Node {
 	kinds := check.Alike(list, func(a *Alert) (string, check.Severity) { return a.Check, a.Severity })
 	return h.Ol(h.Class("alerts"), g.Map(kinds, func(kind []*Alert) g.Node {
