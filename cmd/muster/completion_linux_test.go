@@ -22,7 +22,7 @@ type shell struct {
 
 const (
 	prompt = "ready> "
-	wait   = time.Minute // for the shell's next word, so that one that hangs says where
+	wait   = time.Minute // for the shell's next output, so that one that hangs shows where
 )
 
 // start begins a shell in a folder with a few files. It has no settings but those of setup.
@@ -80,7 +80,7 @@ func (s *shell) write(text string) {
 	}
 }
 
-// until reads what the shell says up to a text, and returns what was before it.
+// until reads the shell's output up to a text, and returns what was before it.
 func (s *shell) until(text string) string {
 	s.t.Helper()
 	var buf [4096]byte
@@ -158,7 +158,7 @@ func TestCompletionInZsh(t *testing.T) {
 	typed(t, start(t, "unsetopt zle_bracketed_paste prompt_cr prompt_sp\nautoload -U compinit; compinit -u -D\n. <(muster completion zsh)\n", "zsh", "-f", "-i"))
 }
 
-// TestCompletionInFish has a real fish say what it would offer.
+// TestCompletionInFish has a real fish list what it would offer.
 func TestCompletionInFish(t *testing.T) {
 	need(t, "fish")
 	for line, want := range map[string]string{

@@ -59,7 +59,7 @@ func TestServiceUnit(t *testing.T) {
 				t.Fatal(err)
 			}
 			unit := filepath.Join(t.TempDir(), program+".service")
-			// verify wants a program that is there.
+			// verify requires a program that is there.
 			if err := os.WriteFile(unit, []byte(strings.Replace(string(text), "/usr/bin/"+program, "/bin/true", 1)), 0o600); err != nil {
 				t.Fatal(err)
 			}
@@ -72,8 +72,8 @@ func TestServiceUnit(t *testing.T) {
 	}
 }
 
-// complaints lets a program of systemd read the examples for networks and devices, with some text instead of other, in namespaces
-// of its own, and gives what it says of them. It reads until the line that ends with until, or to its end.
+// complaints lets a program of systemd read the examples for networks and devices, with some text instead of other,
+// in namespaces of its own, and returns its output. It reads until the line that ends with until, or to its end.
 func complaints(t *testing.T, until, old, new string, program ...string) (said []string) {
 	t.Helper()
 	dir := t.TempDir()
@@ -141,7 +141,7 @@ func TestNetworkFiles(t *testing.T) {
 	}
 }
 
-// panels are what of a dashboard the tests look at.
+// panels are what of a dashboard the tests check.
 type panels []struct {
 	ID      int
 	Title   string
@@ -186,8 +186,8 @@ func TestDashboard(t *testing.T) {
 	}
 }
 
-// TestDashboardTypes compiles each dashboard against the types that Grafana publishes for it: a key that it does not know, or a value
-// of the wrong kind, is an error.
+// TestDashboardTypes compiles each dashboard against the types that Grafana publishes for it: an unknown key, or a
+// value of the wrong kind, is an error.
 func TestDashboardTypes(t *testing.T) {
 	tsc, err := exec.LookPath("tsc")
 	modules := ""

@@ -27,7 +27,8 @@ import (
 // told is what a running muster answers at one moment; an empty report represents one that is away.
 type told struct{ report, conditions []byte }
 
-// demoTold is what a muster on the demo boat tells second by second, when it was started so long after the boat's story began.
+// demoTold is what a muster on the demo boat answers second by second, when it was started so long after the boat's
+// story began.
 func demoTold(t *testing.T, started, until time.Duration) (list []told) {
 	t.Helper()
 	a := &app{ctx: t.Context(), stdin: strings.NewReader("")}
@@ -59,7 +60,7 @@ func demoTold(t *testing.T, started, until time.Duration) (list []told) {
 	return list
 }
 
-// lateSource leaves out what was sent before somebody listened.
+// lateSource leaves out what was sent before a listener was there.
 type lateSource struct {
 	tap.Source
 	begin event.Time
@@ -115,7 +116,7 @@ func (s *toldServer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// followTold follows an order over the API of a muster that tells the list.
+// followTold follows an order over the API of a muster that answers with the list.
 func followTold(t *testing.T, list []told, order, state string) (out, errs string, err error) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(t.Context())
@@ -165,7 +166,7 @@ func TestFollowURL(t *testing.T) {
 		t.Errorf("told %d times that nobody answers:\n%s", n, errs)
 	}
 
-	// The follower is restarted too, at the same time and before: what it knows of the work lies in its state.
+	// The follower is restarted too, at the same time and before: its knowledge of the work lies in its state.
 	state := filepath.Join(dir, "work.json")
 	for _, part := range [][]told{first[:100], first[100:], demoTold(t, up, end)} {
 		out, errs, err = followTold(t, part, order, state)
@@ -180,7 +181,7 @@ func TestFollowURL(t *testing.T) {
 	}
 }
 
-// TestPlanNowURL: the pre-checks of an order are made on what a running muster hears.
+// TestPlanNowURL: the pre-checks of an order are made on what a running muster receives.
 func TestPlanNowURL(t *testing.T) {
 	dir := t.TempDir()
 	before := filepath.Join(dir, "before.json")
@@ -202,7 +203,7 @@ func TestPlanNowURL(t *testing.T) {
 	}
 }
 
-// TestPlanNowLive: a live source is received for as long as told, and what it does not tell stays unknown.
+// TestPlanNowLive: a live source is received for as long as asked for, and what it does not send stays unknown.
 func TestPlanNowLive(t *testing.T) {
 	dir := t.TempDir()
 	before, wagtail := filepath.Join(dir, "before.json"), filepath.Join(dir, "wagtail.yaml")

@@ -325,7 +325,7 @@ func (d *held) watch(b *testing.B, readers string) {
 	b.ReportMetric(share, "%-of-a-core-"+strings.ReplaceAll(readers, " ", "-"))
 }
 
-// memory is what proc(5) tells of the process, in bytes.
+// memory is what proc(5) reports of the process, in bytes.
 func (d *held) memory(b *testing.B) map[string]float64 {
 	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", d.cmd.Process.Pid))
 	if err != nil {

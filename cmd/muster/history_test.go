@@ -14,7 +14,7 @@ import (
 	"muster/internal/report"
 )
 
-// A running muster tells the software that its store remembers.
+// A running muster reports the software that its store remembers.
 func TestHistoryOfARunningMuster(t *testing.T) {
 	spring, summer := event.At(time.Date(2026, 4, 1, 9, 0, 0, 0, time.UTC)), event.At(time.Date(2026, 7, 1, 9, 0, 0, 0, time.UTC))
 	report := report.Report{Schema: report.V2, Boat: boat.Identity{ID: "wagtail"}, TakenAt: summer.Add(time.Hour), Clock: boat.ClockSystem,

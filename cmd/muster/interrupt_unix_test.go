@@ -14,7 +14,8 @@ import (
 	"time"
 )
 
-// TestInterrupt: whenever Ctrl-C comes, what a command writes is whole or not there, and the program says what it kept.
+// TestInterrupt: whenever Ctrl-C comes, what a command writes is whole or not there, and the program prints what it
+// kept.
 func TestInterrupt(t *testing.T) {
 	program, err := os.Executable()
 	if err != nil {
@@ -92,7 +93,7 @@ func TestInterrupt(t *testing.T) {
 	}
 }
 
-// broken says how a file is not whole; "" when it is, or when there is none.
+// broken is how a file is not whole; "" when it is, or when there is none.
 func broken(t *testing.T, name string, text []byte) string {
 	t.Helper()
 	switch {

@@ -16,11 +16,11 @@ import (
 	"time"
 )
 
-// The kernel bench runs scripts of testdata/kernel/parts on a Linux that has CAN, with muster and with programs that nobody here wrote. That
-// is this computer's own kernel where it can make a virtual CAN interface, in a network namespace that goes with the part; otherwise a stock
-// Debian kernel in a PC emulated in software, with CAN controllers on emulated wires, which needs no privilege. The PC's root is this
-// machine's file tree. It is started once, by the first test that needs it, and serves all tests of a run. What judges what is in
-// testdata/kernel/README.md.
+// The kernel bench runs scripts of testdata/kernel/parts on a Linux that has CAN, with muster and with independent
+// programs. That is this computer's own kernel where it can make a virtual CAN interface, in a network namespace that
+// goes with the part; otherwise a stock Debian kernel in a PC emulated in software, with CAN controllers on emulated
+// buses, which needs no privilege. The PC's root is this computer's file tree. It is started once, by the first test
+// that needs it, and serves all tests of a run. For which program checks what see testdata/kernel/README.md.
 
 // benchFetch is what fills the cache with the PC's kernel, and benchInstall what installs the programs.
 const (
@@ -175,7 +175,7 @@ func (m benchTests) Run() int {
 	if benchPC != nil {
 		benchPC.off()
 	}
-	if benchMade != "" && os.Getenv("MUSTER_BENCH_KEEP") == "" { // set it to look at what the parts left
+	if benchMade != "" && os.Getenv("MUSTER_BENCH_KEEP") == "" { // set it to inspect what the parts left
 		os.RemoveAll(benchMade)
 	}
 	return status
@@ -186,7 +186,8 @@ func copyFile(file, dir string) error {
 	return errors.Join(err, os.WriteFile(filepath.Join(dir, filepath.Base(file)), data, 0o644))
 }
 
-// ownCAN are the flags of unshare with which this computer's kernel makes virtual CAN interfaces and speaks J1939 on them; nil if it does not.
+// ownCAN are the flags of unshare with which this computer's kernel makes virtual CAN interfaces and supports J1939
+// on them; nil if it does not.
 var ownCAN = sync.OnceValue(func() []string {
 	for _, flags := range [][]string{{"--net"}, {"--net", "--map-root-user"}} {
 		const try = "ip link add can0 type vcan && ip link set can0 up && testj1939 can0:0x50"
@@ -340,7 +341,7 @@ func startPC() (*pc, error) {
 	}
 }
 
-// runPC boots the PC with a script of a folder, waits until it switches itself off and gives what its kernel said.
+// runPC boots the PC with a script of a folder, waits until it switches itself off and gives its kernel's output.
 func runPC(dir, script string) (console []byte, err error) {
 	ctx, cancel := context.WithTimeout(context.Background(), partLimit)
 	defer cancel()

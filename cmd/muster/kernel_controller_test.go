@@ -12,8 +12,9 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// TestKernelControllers holds muster against real drivers: SJA1000 controllers on two emulated wires. These carry every frame at any bit
-// rate and have no errors of their own; what needs those is judged by error frames on a virtual interface.
+// TestKernelControllers tests muster with real drivers: SJA1000 controllers on two emulated buses. These carry every
+// frame at any bit rate and have no errors of their own; what needs those is tested by error frames on a virtual
+// interface.
 func TestKernelControllers(t *testing.T) {
 	for _, c := range []struct {
 		name, part string
@@ -32,7 +33,7 @@ func TestKernelControllers(t *testing.T) {
 	}
 }
 
-// canInterface is what ip -json says of a CAN interface with -details.
+// canInterface is the output of ip -json for a CAN interface with -details.
 type canInterface struct {
 	LinkInfo struct {
 		Data struct {
@@ -86,7 +87,8 @@ func settings(t *testing.T, dir string) {
 	}
 }
 
-// awayAndBack: each time that the interface went it was told once, and it was read again under the name that it has in the config.
+// awayAndBack: each time that the interface went it was reported once, and it was read again under the name that it
+// has in the config.
 func awayAndBack(t *testing.T, dir string) {
 	var want []string
 	for i := range 3 {
@@ -112,7 +114,7 @@ func awayAndBack(t *testing.T, dir string) {
 	}
 }
 
-// followedAway: the loss of the source is nobody's leaving, and the head is judged as if it had not been.
+// followedAway: the loss of the source does not count as leaving, and the display is checked as if it had not been.
 func followedAway(t *testing.T, dir string) {
 	failedHead(t, dir)
 	told := content(t, filepath.Join(dir, "follow.txt"))

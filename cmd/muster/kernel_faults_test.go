@@ -87,7 +87,7 @@ func unplugged(t *testing.T, dir string) {
 			want = append(want, "warn source lost "+source, "info source is back "+source)
 		}
 		got := about(lines, "source lost "+source, "source is back "+source)
-		if diff := cmp.Diff(want, got[:min(len(want), len(got))]); diff != "" { // once more at the end, when the adapter goes first
+		if diff := cmp.Diff(want, got[:min(len(want), len(got))]); diff != "" { // again at the end, when the adapter goes first
 			t.Error(diff)
 		}
 	}
@@ -96,7 +96,8 @@ func unplugged(t *testing.T, dir string) {
 	}
 }
 
-// busOff: candump reads the same error frames as a bus-off and a restart; muster says so, and clears the alert by itself.
+// busOff: candump reads the same error frames as a bus-off and a restart; muster reports it, and clears the alert by
+// itself.
 func busOff(t *testing.T, dir string) {
 	judge := content(t, filepath.Join(dir, "candump.txt"))
 	if !strings.Contains(judge, "bus-off") || !strings.Contains(judge, "restarted-after-bus-off") {
@@ -120,7 +121,7 @@ func busOff(t *testing.T, dir string) {
 	}
 }
 
-// fullCard: a daemon whose card was full from the start heard a device, and kept it when there was room.
+// fullCard: a daemon whose card was full from the start received a device, and kept it when there was room.
 func fullCard(t *testing.T, dir string) {
 	want := []string{"info started", "error the store cannot be written; muster goes on listening and keeps everything in memory", "info the store is written again", "info stopped"}
 	got := slices.DeleteFunc(logged(t, filepath.Join(dir, "run.log")), func(l string) bool { return strings.Contains(l, " alert ") }) // they come when this takes long

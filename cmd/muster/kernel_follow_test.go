@@ -14,8 +14,9 @@ import (
 	"muster/pgn"
 )
 
-// workScenario is the demo boat's heads, sonar and battery with nothing but the update of the flybridge display, as soon as that has been heard
-// often enough to be missed. A part plays it at twice the clock's speed. The display is away for as long as a slow machine may need to see it.
+// workScenario is the demo boat's displays, sonar and battery with nothing but the update of the flybridge display,
+// as soon as that has sent often enough to be missed. A part plays it at twice the clock's speed. The display is away
+// for as long as a slow computer may need to see it.
 func workScenario() ([]byte, error) {
 	text, err := os.ReadFile("../../internal/sim/scenarios/demo.yaml")
 	if err != nil {
@@ -40,7 +41,8 @@ timeline:
 `), nil
 }
 
-// followed: muster saw the head leave, was started anew while it was away, and says what the head came back without.
+// followed: muster saw the display leave, was started again while it was away, and reports what the display came back
+// without.
 func followed(t *testing.T, dir string) {
 	steps := failedHead(t, dir)
 	last, back := absence(t, filepath.Join(dir, "candump.log"), steps[0].Device, steps[0].Now)
@@ -62,7 +64,7 @@ func followed(t *testing.T, dir string) {
 	}
 }
 
-// failedHead wants the head to have come back without its settings, and the other step to wait for it.
+// failedHead expects the display to have come back without its settings, and the other step to wait for it.
 func failedHead(t *testing.T, dir string) []release.StepStatus {
 	t.Helper()
 	order, err := release.ParseOrder(t.Context(), []byte(content(t, filepath.Join(dir, "order.json"))))
@@ -94,7 +96,8 @@ func failedHead(t *testing.T, dir string) []release.StepStatus {
 	return steps
 }
 
-// absence finds in a candump log when a device was last heard under a NAME before it claimed an address under another, and when it did that.
+// absence finds in a candump log when a device last sent under a NAME before it claimed an address under another, and
+// when it did that.
 func absence(t *testing.T, file, name, now string) (last, back event.Time) {
 	t.Helper()
 	address := uint8(pgn.Null)

@@ -29,8 +29,8 @@ func TestKernelLoad(t *testing.T) {
 		}
 	})
 
-	// The bus is sent with the least right to the processor and stands still while this computer has no time for it, so that a slow machine
-	// hears fewer buses a second, and loses nothing all the same.
+	// The bus is sent with the least right to the processor and stops while this computer has no time for it, so that
+	// a slow computer receives fewer buses a second, and loses nothing all the same.
 	t.Run("ten saturated buses in one", func(t *testing.T) {
 		dir := pcPart(t, "flood")
 		f := readFlood(t, dir)
@@ -78,10 +78,10 @@ const fullBus = 1730
 type flooded struct {
 	Sent    uint64  `json:"sent"`
 	Seconds float64 `json:"seconds"`
-	Still   float64 `json:"still_seconds"` // of them the bus stood still, because the computer did
+	Still   float64 `json:"still_seconds"` // of them the bus stopped, because the computer did
 	Longest float64 `json:"longest_still"`
 
-	heard, dropped uint64 // as muster tells
+	heard, dropped uint64 // as muster reports
 	early          uint64 // dropped by the kernel before they reached any socket
 	queue          string // dropped by muster's own queue
 }
@@ -122,7 +122,7 @@ func readFlood(t *testing.T, dir string) flooded {
 	return f
 }
 
-// spent says how much processor time muster took between the two lines of a file, for so many frames.
+// spent is how much processor time muster took between the two lines of a file, for so many frames.
 func spent(t *testing.T, file string, frames uint64) string {
 	t.Helper()
 	var ticks [4]float64 // user and system before and after, in hundredths of a second

@@ -91,7 +91,7 @@ func gpsdHour(t *testing.T, dir string) {
 		}
 	}
 	t.Logf("%d fixes in %d seconds", fixes, len(seconds))
-	if len(seconds) < 3599 { // it may not know the time in the first
+	if len(seconds) < 3599 { // it may not have the time in the first
 		t.Errorf("gpsd printed positions in %d seconds, want 3600", len(seconds))
 	}
 }

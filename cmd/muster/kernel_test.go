@@ -116,7 +116,7 @@ func content(t *testing.T, file string) string {
 	return string(data)
 }
 
-// TestKernel holds muster against programs and a kernel that nobody here wrote, on virtual CAN interfaces.
+// TestKernel tests muster with independent programs and an independent kernel, on virtual CAN interfaces.
 func TestKernel(t *testing.T) {
 	for _, c := range []struct {
 		name  string // what is compared with what
@@ -199,7 +199,7 @@ func isoTransport(t *testing.T, dir string) {
 	}
 }
 
-// gpsd: every message is read as gpsd reads it, and the bus is as loaded as canbusload says.
+// gpsd: every message is read as gpsd reads it, and the bus load is that of canbusload.
 func gpsd(t *testing.T, dir string) {
 	gpsdBytes(t, filepath.Join(dir, "gnss"), 126992, 129025, 129026, 129029, 129539, 129540)
 	gpsdBytes(t, filepath.Join(dir, "instruments"), 127245, 127250, 127258, 128259, 128267, 130306)
@@ -233,7 +233,7 @@ func busLoad(t *testing.T, dir string) {
 	}
 }
 
-// canplayer: a log that muster wrote is put on a bus as it stands.
+// canplayer: a log that muster wrote is put on a bus as it is.
 func canplayer(t *testing.T, dir string) {
 	line := func(events []event.Event) []string {
 		var all []string
@@ -263,7 +263,7 @@ func serialAdapter(t *testing.T, dir string) {
 	}
 }
 
-// replayed: the same traffic gives the same devices, heard live and replayed from what candump heard.
+// replayed: the same traffic gives the same devices, received live and replayed from what candump received.
 func replayed(t *testing.T, dir string) {
 	var printed, errs strings.Builder
 	a := app{stdin: strings.NewReader(""), stdout: &printed, stderr: &errs}
@@ -296,7 +296,7 @@ func replayed(t *testing.T, dir string) {
 	}
 }
 
-// midClaim: muster lives on, and says where it is once the interface is back.
+// midClaim: muster lives on, and claims its address again once the interface is back.
 func midClaim(t *testing.T, dir string) {
 	if strings.TrimSpace(content(t, filepath.Join(dir, "alive"))) != "alive" {
 		t.Fatalf("muster ended: %s", content(t, filepath.Join(dir, "run.log")))
@@ -309,7 +309,7 @@ func midClaim(t *testing.T, dir string) {
 			claims++
 		}
 	}
-	if claims == 0 || len(again) > 30 { // it says where it is, and makes no storm of it
+	if claims == 0 || len(again) > 30 { // it claims its address again, without a storm
 		t.Errorf("%d claims among %d frames after the interface came back", claims, len(again))
 	}
 }
@@ -336,8 +336,8 @@ func ownKernelTests(t *testing.T, dir string) {
 	}
 }
 
-// gpsdBytes: gpsd prints the length and the first 20 bytes of every message that it knows, after reassembly.
-// Each must be one of ours, and nearly all of ours must be there; gpsd starts and ends at other moments than candump.
+// gpsdBytes: gpsd prints the length and the first 20 bytes of every message in its tables, after reassembly. Each
+// must be one of ours, and nearly all of ours must be there; gpsd starts and ends at other moments than candump.
 func gpsdBytes(t *testing.T, name string, known ...uint32) {
 	type seen struct{ ours, theirs bool }
 	all := map[uint32]map[string]*seen{}

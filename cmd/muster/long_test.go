@@ -74,8 +74,8 @@ func BenchmarkLong(b *testing.B) {
 	}
 }
 
-// mostHeld watches a process until it ends and gives the most memory that it held, in kB: VmHWM of proc(5). What wait4 tells would
-// count the process that started it as well.
+// mostHeld watches a process until it ends and gives the most memory that it held, in kB: VmHWM of proc(5). The
+// figure of wait4 would include the process that started it.
 func mostHeld(pid int) int {
 	most := 0
 	for {

@@ -12,7 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// packages builds the Debian packages into a folder, one for each machine, and lets lintian judge them.
+// packages builds the Debian packages into a folder, one for each machine, and lets lintian check them.
 func packages(t *testing.T, dir string, machines ...string) {
 	t.Helper()
 	need(t, "lintian", "dpkg-deb")
@@ -32,7 +32,8 @@ func packages(t *testing.T, dir string, machines ...string) {
 	}
 }
 
-// TestPackagesOfOtherMachines unpacks the packages of boards and runs their programs on an emulated processor.
+// TestPackagesOfOtherMachines unpacks the packages of boat computers and runs their programs on an emulated
+// processor.
 func TestPackagesOfOtherMachines(t *testing.T) {
 	if testing.Short() || os.Getenv("MUSTER_TEST_ALL") != "1" {
 		t.Skip("builds packages: set MUSTER_TEST_ALL=1")

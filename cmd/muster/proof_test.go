@@ -123,8 +123,8 @@ func TestWriteFile(t *testing.T) {
 	}
 }
 
-// TestVerifyOfAnotherVersion: a snapshot whose report another muster made, with its own words, is told from one that was altered: the
-// seal holds, and the way out is named.
+// TestVerifyOfAnotherVersion: a snapshot whose report another muster made, with its own words, is distinguished from
+// one that was altered: the seal holds, and the way out is named.
 func TestVerifyOfAnotherVersion(t *testing.T) {
 	dir := t.TempDir()
 	log, file := filepath.Join(dir, "quay.log"), filepath.Join(dir, "quay.json")

@@ -15,7 +15,7 @@ import (
 	"muster/internal/tap"
 )
 
-// TestPTY: what a simulated boat says comes out at a serial adapter, and what a program sends there is received.
+// TestPTY: what a simulated boat sends comes out at a serial adapter, and what a program sends there is received.
 func TestPTY(t *testing.T) {
 	var out bytes.Buffer
 	a := &app{ctx: context.Background(), stdout: &out, stderr: io.Discard}

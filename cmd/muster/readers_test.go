@@ -64,7 +64,7 @@ func BenchmarkReaders(b *testing.B) {
 	all := readers(muster)
 	best := make(map[string]cost)
 	for b.Loop() {
-		for range *readersRuns { // in turn, so that a busy machine is busy for all
+		for range *readersRuns { // in turn, so that a loaded computer is loaded for all
 			for _, r := range all {
 				took, err := r.read(base + r.file)
 				if err != nil {

@@ -18,8 +18,9 @@ import (
 	"muster/internal/report"
 )
 
-// TestReloadByHangup: a running program takes its config file again on a hangup, also on one that comes while it is still reading it for the
-// first time; a broken one leaves the present one in force. The config is a pipe, so that the test knows when it is read.
+// TestReloadByHangup: a running program takes its config file again on a hangup, also on one that comes while it is
+// still reading it for the first time; a broken one leaves the present one in force. The config is a pipe, so that
+// the test sees when it is read.
 func TestReloadByHangup(t *testing.T) {
 	dir := t.TempDir()
 	file := filepath.Join(dir, "muster.yaml")
@@ -68,7 +69,7 @@ func TestReloadByHangup(t *testing.T) {
 			if err := json.Unmarshal(lines.Bytes(), &e); err != nil {
 				t.Fatalf("%v: %s", err, lines.Text())
 			}
-			if strings.HasPrefix(e.Message, message) && !strings.HasPrefix(e.Message, "alert ") { // networks on which nobody speaks
+			if strings.HasPrefix(e.Message, message) && !strings.HasPrefix(e.Message, "alert ") { // networks without traffic
 				return e
 			}
 		}
@@ -108,7 +109,8 @@ func TestReloadByHangup(t *testing.T) {
 	if e := until("config not reloaded"); !strings.Contains(e.Error, "muster.yaml:3:1") {
 		t.Errorf("%+v", e)
 	}
-	// At the level error neither that a source ended nor that the config was reloaded is said; at info the next ones are.
+	// At the level error neither that a source ended nor that the config was reloaded is logged; at info the next
+	// ones are.
 	await := func(n int) {
 		t.Helper()
 		for i := 0; networks(url) != n; i++ {

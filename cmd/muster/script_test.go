@@ -30,7 +30,7 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// status runs muster and wants its exit status: status 2 audit nothing.log
+// status runs muster and expects its exit status: status 2 audit nothing.log
 func status(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) < 1 {
 		ts.Fatalf("usage: status N [args...]")
@@ -45,7 +45,7 @@ func status(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-// isReport wants a file, or stdout, to be a device report and nothing else.
+// isReport expects a file, or stdout, to be a device report and nothing else.
 func isReport(ts *testscript.TestScript, neg bool, args []string) {
 	d := json.NewDecoder(bytes.NewReader([]byte(ts.ReadFile(args[0]))))
 	var r report.Report
@@ -54,7 +54,8 @@ func isReport(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-// onlyLines wants every line of a file, or of stderr, to begin with one of the words given: onlylines stderr error: hint:
+// onlyLines expects every line of a file, or of stderr, to begin with one of the words given: onlylines stderr error:
+// hint:
 func onlyLines(ts *testscript.TestScript, neg bool, args []string) {
 	for l := range strings.Lines(ts.ReadFile(args[0])) {
 		ok := false

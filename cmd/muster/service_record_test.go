@@ -9,7 +9,8 @@ import (
 	"muster/internal/release"
 )
 
-// TestServiceRecordSteps: the steps of the work order stand in the record, from the progress file or from what the snapshots show.
+// TestServiceRecordSteps: the steps of the work order are in the record, from the progress file or from what the
+// snapshots show.
 func TestServiceRecordSteps(t *testing.T) {
 	dir := t.TempDir()
 	in := func(name string) string { return filepath.Join(dir, name) }

@@ -91,7 +91,7 @@ func TestSimulatedLinesForGPSD(t *testing.T) {
 	}
 	defer client.Close()
 	fmt.Fprintln(client, `?WATCH={"enable":true,"json":true}`)
-	_ = client.SetReadDeadline(time.Now().Add(5 * time.Minute)) // so that a gpsd that says nothing ends the test
+	_ = client.SetReadDeadline(time.Now().Add(5 * time.Minute)) // so that a gpsd that sends nothing ends the test
 	fixed, vessels := false, map[uint32]bool{}
 	for sc := bufio.NewScanner(client); !(fixed && len(vessels) == 5) && sc.Scan(); {
 		var m struct {

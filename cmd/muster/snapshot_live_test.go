@@ -194,7 +194,7 @@ func TestSnapshotURL(t *testing.T) {
 	}
 }
 
-// TestUnansweredIsKept: who did not answer is in no capture, and the report made again tells it all the same.
+// TestUnansweredIsKept: which device did not answer is in no capture, and the report made again has it all the same.
 func TestUnansweredIsKept(t *testing.T) {
 	dir := t.TempDir()
 	scenario, name, kept := filepath.Join(dir, "mute.yaml"), filepath.Join(dir, "a.json"), filepath.Join(dir, "a.log")

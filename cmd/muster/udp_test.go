@@ -11,7 +11,7 @@ import (
 	"muster/internal/tap"
 )
 
-// TestUDPGroup: every listener of a group hears what is sent to it, as every device on a backbone does.
+// TestUDPGroup: every listener of a group receives what is sent to it, as every device on a backbone does.
 func TestUDPGroup(t *testing.T) {
 	group := fmt.Sprintf("udp:239.74.163.2:%d", hosttest.Port(t))
 	var listeners []tap.Source

@@ -143,7 +143,7 @@ func TestVerdicts(t *testing.T) {
 	}
 }
 
-// TestFirstScreen: what an audit says of a boat with everything wrong fits on a screen, before the units.
+// TestFirstScreen: the summary of an audit of a boat with everything wrong fits on a screen, before the units.
 func TestFirstScreen(t *testing.T) {
 	_, out, _ := ran(t, "audit", "sim:faults", "--for", "2m")
 	screen, _, found := strings.Cut(out, "\nUnits: ")
@@ -166,7 +166,7 @@ func TestFirstScreen(t *testing.T) {
 	}
 }
 
-// TestNothingReceived: a source that gives nothing has failed, and the way out says what to try.
+// TestNothingReceived: a source that gives nothing has failed, and the way out names what to try.
 func TestNothingReceived(t *testing.T) {
 	source := "0183+tcp:" + lineServer(t, "")
 	status, out, errs := ran(t, "audit", source, "--for", "300ms")

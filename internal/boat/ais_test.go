@@ -86,7 +86,7 @@ func report1(mmsi int) [][2]int {
 
 func TestAISUnit(t *testing.T) {
 	l := newLineWriter()
-	for i := range 1500 { // more than are told apart
+	for i := range 1500 { // more than are counted apart
 		aisLines(l, "AIVDM", report1(200000000+i))
 	}
 	aisLines(l, "AIVDO", report1(200999001))

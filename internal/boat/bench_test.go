@@ -8,7 +8,7 @@ import (
 	"muster/pgn"
 )
 
-// fleetOf is a boat of many devices that each send many messages, all of them heard a few times.
+// fleetOf is a boat of many devices that each send many messages, all of them received a few times.
 func fleetOf(devices, messages int) (*Boat, []event.Event) {
 	numbers := make([]uint32, 0, messages)
 	for _, d := range pgn.All() {

@@ -22,7 +22,7 @@ func TestDrop(t *testing.T) {
 		s.put(ClockOffset, float64(i), 0, now)
 		all = append(all, s)
 	}
-	echo := func(n int) (e quantity.Echo) { // one that can be told from the others
+	echo := func(n int) (e quantity.Echo) { // one that differs from the others
 		var x quantity.Series
 		x.Put(quantity.Step{At: now})
 		for range n {

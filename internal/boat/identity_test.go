@@ -47,7 +47,7 @@ func TestProvisionalDeviceIsAbsorbed(t *testing.T) {
 
 func TestKnownDeviceAbsorbsItsNewAddress(t *testing.T) {
 	w := newWire().claim(35, nameHead).every(100*time.Millisecond, 10, 127250, 35, heading...)
-	w.every(100*time.Millisecond, 10, 127250, 40, heading...) // its frames, heard before the claim that was lost comes again
+	w.every(100*time.Millisecond, 10, 127250, 40, heading...) // received before the lost claim comes again
 	w.claim(40, nameHead)
 	r := w.state()
 	if len(r.Devices) != 1 {

@@ -263,7 +263,7 @@ func TestMemoryOfLinesIsBounded(t *testing.T) {
 				start = '!'
 				letters(2)
 				text = fmt.Appendf(text, "VDM,3,%d,%d,A,15N4cJ%dr,0", 1+random.IntN(3), random.IntN(10), random.Int32())
-			case 6: // another vessel: its number's lowest bits stand in the seventh symbol
+			case 6: // another vessel: its number's lowest bits are in the seventh symbol
 				start = '!'
 				text = fmt.Appendf(text, "AIVDM,1,1,,A,1%05dP00000000000000000000,0", random.IntN(100000))
 			case 7:
@@ -300,7 +300,8 @@ func TestMemoryOfLinesIsBounded(t *testing.T) {
 	}
 }
 
-// TestOnSentence: every sentence is handed on as heard: spoilt ones, those of nobody that is kept, encapsulated ones behind tag blocks, our own.
+// TestOnSentence: every sentence is handed on as received: spoilt ones, those of a talker that is not kept,
+// encapsulated ones behind tag blocks, our own.
 func TestOnSentence(t *testing.T) {
 	var got []string
 	b := New(Options{MaxTalkers: 1, OnSentence: func(s *nmea0183.Sentence, in Line) {

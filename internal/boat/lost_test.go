@@ -8,7 +8,8 @@ import (
 	"muster/pgn"
 )
 
-// Messages that never came are counted for the network and for the device whose counter shows it, and not those that nobody received.
+// Messages that never came are counted for the network and for the device whose counter shows it, and not those sent
+// while there was no listener.
 func TestLostMessages(t *testing.T) {
 	const position = 129029
 	number, id := uint32(position), pgn.MakeID(6, position, 35, pgn.Global)

@@ -50,7 +50,7 @@ func TestSendsOfSeveralQuantities(t *testing.T) {
 			if err := json.Unmarshal(encode(t, r), &read); err != nil {
 				t.Fatal(err)
 			}
-			for _, r := range []*State{r, {Devices: read.Units[0].Presences}} { // a report on file tells the same
+			for _, r := range []*State{r, {Devices: read.Units[0].Presences}} { // a report on file gives the same
 				var got []string
 				for _, q := range Quantities() {
 					if sends(deviceOf(t, r, nameHead.String()), q) {

@@ -30,7 +30,8 @@ func TestRemember(t *testing.T) {
 	}
 }
 
-// TestTalkerSoftware: what versions a talker told is kept as of a device; another unit begins anew; what was known before is taken up.
+// TestTalkerSoftware: the versions that a talker reported are kept as of a device; another unit begins again; what
+// was known before is taken up.
 func TestTalkerSoftware(t *testing.T) {
 	ver := func(serial, software string) string {
 		return sealed("GPVER,1,1,GP,LFN,GN5-" + serial + "," + serial + ",GN5 receiver," + software + ",B")

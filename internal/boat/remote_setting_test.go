@@ -11,7 +11,8 @@ import (
 	"muster/pgn"
 )
 
-// TestCommands: who changed a setting of whom is kept with its values and its answer, and stays in the unit's life after the change.
+// TestCommands: which device changed a setting of which is kept with its values and its answer, and stays in the
+// unit's life after the change.
 func TestCommands(t *testing.T) {
 	b := New(Options{})
 	b.Feed(event.Event{Kind: event.KindNetwork, Info: &event.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000}})

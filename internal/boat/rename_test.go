@@ -7,7 +7,7 @@ import (
 	"muster/pgn"
 )
 
-// A unit whose instance changes claims under another NAME; the NAME it had is gone at once, unless both speak.
+// A unit whose instance changes claims under another NAME; the NAME it had is gone at once, unless both send.
 func TestUnitUnderAnotherName(t *testing.T) {
 	first := testName(7, 120, 130)
 	f := first.Fields()
@@ -36,8 +36,8 @@ func TestUnitUnderAnotherName(t *testing.T) {
 	}
 }
 
-// The same device under its earlier NAME again, as after a restart with the old settings: the NAME between is gone, and what is heard is
-// not counted for it.
+// The same device under its earlier NAME again, as after a restart with the old settings: the NAME between is gone,
+// and what is received is not counted for it.
 func TestUnitUnderItsEarlierName(t *testing.T) {
 	first := testName(7, 120, 130)
 	f := first.Fields()

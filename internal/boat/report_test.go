@@ -135,7 +135,8 @@ func TestSameEventsSameBytes(t *testing.T) {
 	}
 }
 
-// A live boat that ticks and reports all the time says in the end what a replay says, facts for the checks included.
+// A live boat that ticks and reports all the time gives in the end what a replay gives, facts for the checks
+// included.
 func TestReportDoesNotDependOnTicks(t *testing.T) {
 	w := story()
 	frames := len(w.events)

@@ -23,7 +23,7 @@ type countingSender struct {
 	lost         func() bool
 }
 
-// play feeds what senders at one address send for two minutes and says what shows a second one.
+// play feeds what senders at one address send for two minutes and returns what shows a second one.
 func play(t require, senders ...*countingSender) *Sharing {
 	b := New(Options{})
 	start := event.Time(1_780_000_000e9)

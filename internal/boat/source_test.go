@@ -116,7 +116,7 @@ func sea(copied func(now time.Duration, of func(time.Duration) float64) float64)
 	w := newWire()
 	w.claim(35, nameHead).claim(36, nameDepth)
 	w.add(event.Event{Kind: event.KindNetwork, Network: 1, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
-	bottom := func(d time.Duration) float64 { // in cm; stepped, as a sounder tells it twice a second
+	bottom := func(d time.Duration) float64 { // in cm; stepped, as a sounder sends it twice a second
 		s := d.Truncate(500 * time.Millisecond).Seconds()
 		return math.Round(2000 + 500*math.Sin(s/17) + 120*math.Sin(s/3.1) + 31*math.Sin(s*1.7))
 	}

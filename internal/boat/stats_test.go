@@ -10,7 +10,7 @@ import (
 	"muster/internal/event"
 )
 
-// plain computes what spans should say of the intervals, in ns.
+// plain computes what spans should give for the intervals, in ns.
 func plain(d []float64) (mean, sd float64) {
 	for _, x := range d {
 		mean += x / float64(len(d))

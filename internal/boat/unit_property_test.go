@@ -44,7 +44,7 @@ func drawEvidence(t *rapid.T) Evidence {
 	return e
 }
 
-// shown is all that is said of the units, but for the places of presences in lists.
+// shown is all that is reported of the units, but for the places of presences in lists.
 func shown(units []Unit) (list []string) {
 	for _, u := range units {
 		for i := range u.Presences {

@@ -13,7 +13,7 @@ import (
 	"muster/pgn"
 )
 
-// boxOf tells product information with a serial number, as a device at the address does that is of product 410.
+// boxOf sends product information with a serial number, as a device at the address does that is of product 410.
 func (w *wire) boxOf(src uint8, serial, software string) *wire {
 	p := make([]byte, productLength)
 	binary.LittleEndian.PutUint16(p, 2100)
@@ -136,7 +136,7 @@ func TestUnitKeepsItsLife(t *testing.T) {
 	}
 }
 
-// What somebody says by hand counts for more than what was heard.
+// A decision by hand counts for more than what was received.
 func TestUnitsByHand(t *testing.T) {
 	one, two := testName(7, 120, 130), testName(8, 120, 130)
 	w := newWire().claim(3, one).claim(4, two).boxOf(3, "XT100001", "4.47").boxOf(4, "XT100002", "4.47").speaks(3, 4)

@@ -29,7 +29,7 @@ func aboard(devices ...boat.Device) *boat.State {
 	return &boat.State{Networks: []boat.Network{heard(boat.Network{ID: "can0", Kind: event.NMEA2000, BitRate: 250_000})}, Devices: devices}
 }
 
-// heard is a network that was heard for an hour.
+// heard is a network that was received for an hour.
 func heard(n boat.Network) boat.Network {
 	n.Start = ago(time.Hour)
 	if n.Frames == 0 {
@@ -78,7 +78,7 @@ func device(id string, address uint8, manufacturer boat.Coded, function string, 
 	return d
 }
 
-// commands is a backbone on which a display sets something on a monitor, a minute ago unless said otherwise.
+// commands is a backbone on which a display sets something on a monitor, a minute ago unless given otherwise.
 func commands(list ...boat.RemoteSetting) *boat.State {
 	s := aboard(head("A1", 35), battery("C1", 36))
 	for _, c := range list {

@@ -5,7 +5,7 @@ import (
 	"testing"
 )
 
-// TestID: every former id stands for a check of today, and no id of today is a former one.
+// TestID: every former id maps to a check of today, and no id of today is a former one.
 func TestID(t *testing.T) {
 	for _, former := range FormerIDs() {
 		if now := ID(former); !slices.Contains(IDs(), now) {

@@ -11,7 +11,8 @@ import (
 	"muster/internal/event"
 )
 
-// TestNothingIsClearWithoutTraffic: no check calls a boat healthy of which it saw nothing, and each says what it lacks.
+// TestNothingIsClearWithoutTraffic: no check calls a boat healthy of which it saw nothing, and each gives what it
+// lacks.
 func TestNothingIsClearWithoutTraffic(t *testing.T) {
 	silent := func(kind event.NetworkKind) *boat.State {
 		return &boat.State{Networks: []boat.Network{{ID: "net0", Kind: kind, BitRate: 250_000, State: "active", Start: ago(time.Hour)}}}
@@ -31,7 +32,7 @@ func TestNothingIsClearWithoutTraffic(t *testing.T) {
 			j := Judge(All(), state, now, nil)
 			for _, c := range j.Clear {
 				if name == "one second" && (c.Check == "empty-data" || c.Check == "wrong-bit-rate") {
-					continue // one value, and what the interface says of its bit rate, are seen at once
+					continue // one value, and the bit rate that the interface reports, are seen at once
 				}
 				t.Errorf("%s is clear", c.Check)
 			}
@@ -66,7 +67,7 @@ func TestOffIsNotJudged(t *testing.T) {
 	}
 }
 
-// TestShortWindow: a check that needs longer says how much.
+// TestShortWindow: a check that needs longer gives how much.
 func TestShortWindow(t *testing.T) {
 	n := bus(boat.Network{LoadRecent: 0.2})
 	n.Networks[0].Start = ago(4 * time.Second)

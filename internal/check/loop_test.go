@@ -16,8 +16,8 @@ import (
 	"muster/internal/nmea0183"
 )
 
-// TestLoopThroughALine: a sounder's depth goes out on an NMEA 0183 line by one gateway and comes back to the backbone by another. The
-// finding tells the way round, and a line that nobody sends back is none.
+// TestLoopThroughALine: a sounder's depth goes out on an NMEA 0183 line by one gateway and comes back to the backbone
+// by another. The finding names the way round, and a line whose data is not sent back is none.
 func TestLoopThroughALine(t *testing.T) {
 	for _, closed := range []bool{true, false} {
 		b := boat.New(boat.Options{Clock: boat.ClockCapture})

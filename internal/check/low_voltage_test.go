@@ -7,13 +7,13 @@ import (
 	"muster/internal/boat"
 )
 
-// TestBanks: which bank a voltage is of decides whether it is low; where two fit, nothing is said but that.
+// TestBanks: which bank a voltage is of decides whether it is low; where two fit, only that is reported.
 func TestBanks(t *testing.T) {
 	one, two := uint8(0), uint8(1)
 	for _, c := range []struct {
 		name    string
 		volts   float64
-		device  float64 // what the device says of the bank
+		device  float64 // what the device reports of the bank
 		set     LowVoltageSettings
 		want    string // severity, "clear" or the beginning of why it is not judged
 		nominal float64

@@ -13,8 +13,9 @@ import (
 	"muster/pgn"
 )
 
-// A craft is a random boat with what it truly does and the units that measure it. It writes its messages itself, byte by byte from the
-// published layouts, and knows nothing of the checks. Accuracy of the units: as instrument classes are published or commonly practised.
+// A craft is a random boat with what it truly does and the units that measure it. It writes its messages itself, byte
+// by byte from the published layouts, without the code of the checks. Accuracy of the units: as instrument classes
+// are published or commonly practised.
 type craft struct {
 	r      *rand.Rand
 	start  event.Time
@@ -221,7 +222,7 @@ func (c *craft) run(until event.Time) {
 	}
 }
 
-// appear makes the unit claim its address and say what it is.
+// appear makes the unit claim its address and identify itself.
 func (u *unit) appear() {
 	u.frame(pgn.MakeID(6, 60928, u.address, pgn.Global), u.name.Append(nil))
 	if u.declared {

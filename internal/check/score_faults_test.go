@@ -12,8 +12,8 @@ import (
 	"muster/pgn"
 )
 
-// A fault is something wrong aboard of a stated size, and the check that has to notice it. prepare builds what it takes before the boat
-// lives and gives what breaks; also lists checks that are right to speak of it too.
+// A fault is something wrong aboard of a stated size, and the check that has to notice it. prepare builds what it
+// takes before the boat lives and gives what breaks; also lists checks that may report it too.
 type fault struct {
 	check   string
 	size    string
@@ -23,7 +23,7 @@ type fault struct {
 	names   string        // what the check has to name
 }
 
-// faultsAboard lists the faults. Sizes are those at which a technician wants to know.
+// faultsAboard lists the faults. Sizes are those at which a technician needs the report.
 func faultsAboard() []fault {
 	return slices.Concat(faultsOfUnits(), faultsOfData(), faultsOfTheBus(), faultsOfTheLine())
 }
@@ -203,8 +203,8 @@ func lowBank(by float64) func(*craft) func() {
 	}
 }
 
-// loop is a gateway that puts what it heard of a receiver back on the same bus.
-// Course and speed come rounded to so many of their units of 0.0001 rad and 0.01 m/s.
+// loop is a gateway that puts what it received of a receiver back on the same bus. Course and speed come rounded to
+// so many of their units of 0.0001 rad and 0.01 m/s.
 func loop(course, speed float64) func(*craft) func() {
 	return func(c *craft) func() { return c.loop(course, speed) }
 }
@@ -247,7 +247,7 @@ func faultsOfTheBus() []fault {
 			m := u.each(tick, 65300, nil)
 			m.off = true
 			m.payload = func() []byte {
-				for range 47 { // with this message, 54 %; what a boat says besides is 5 to 15 %
+				for range 47 { // with this message, 54 %; what a boat sends besides is 5 to 15 %
 					u.frame(pgn.MakeID(7, 65300, u.address, pgn.Global), payload{0xD1, 0x9F}.ones(6))
 				}
 				return payload{0xD1, 0x9F}.ones(6)

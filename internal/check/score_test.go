@@ -121,7 +121,7 @@ func TestScore(t *testing.T) {
 	t.Logf("\n| check | fault | found (95 %%) | after |\n| --- | --- | --- | --- |\n%s", strings.Join(table, "\n"))
 }
 
-// wrongs counts the boats of which a check said what is not so, with what it said first.
+// wrongs counts the boats of which a check reported what is not so, with its first report.
 type wrongs map[string]*wrong
 
 type wrong struct {
@@ -196,7 +196,7 @@ func scoreSeveral(t *testing.T, boats int) {
 // alone are faults that leave little else to see, whose boats have fewer units, or that another bit rate contradicts.
 var alone = []string{"bus-off", "low-voltage", "multiple-sources", "wrong-bit-rate"}
 
-// scoreSound lets boats without a fault live. That several units measure the same is no fault, and said as info.
+// scoreSound lets boats without a fault live. That several units measure the same is no fault, and reported as info.
 func scoreSound(t *testing.T, boats int, span time.Duration) {
 	warnings, infos := wrongs{}, wrongs{}
 	for i, got := range atOnce(boats, func(i int) trial { return live(uint64(i), span, 0) }) {

@@ -26,8 +26,8 @@ func (p payload) ones(n int) payload {
 func direction(v float64) float64      { return wrap(v) * 1e4 }
 func sailing(t *truth) (speed float64) { return max(0, t.speed) }
 
-// gnss is a receiver: position, course, speed, fix and time. Position within 2 to 5 m (95 %), velocity 0.2 m/s (95 %) before its filter of
-// 1 to 5 s; antennas stand metres apart.
+// gnss is a receiver: position, course, speed, fix and time. Position within 2 to 5 m (95 %), velocity 0.2 m/s (95 %)
+// before its filter of 1 to 5 s; antennas are metres apart.
 func (c *craft) gnss() *unit {
 	u, r, t := c.add("GN5", 60, 145), c.r, &c.truth
 	type fix struct{ lat, lon, course, speed float64 }
@@ -159,7 +159,7 @@ func (c *craft) battery(instance uint8, nominal int) *unit {
 	return u
 }
 
-// engine gives speed, and what the engine's gateway knows besides.
+// engine gives speed, and what the engine's gateway has besides.
 func (c *craft) engine(instance uint8) *unit {
 	u, t := c.add("EG2", 50, 160), &c.truth
 	u.each(100*time.Millisecond, 127488, func() []byte {
@@ -189,7 +189,7 @@ func (c *craft) tank(instance uint8) *unit {
 	return u
 }
 
-// display speaks once a minute only.
+// display sends once a minute only.
 func (c *craft) display() *unit {
 	u := c.add("LF9", 120, 130)
 	u.beats()

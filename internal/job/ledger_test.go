@@ -30,7 +30,7 @@ func TestMain(m *testing.M) {
 	os.Exit(m.Run())
 }
 
-// writeNotes adds notes until it is killed, or so many as it is told, and says each that it was answered for.
+// writeNotes adds notes until it is killed, or so many as asked for, and prints each that was acknowledged.
 func writeNotes(dir string) int {
 	ctx := context.Background()
 	name, most := os.Getenv(asWriter+"_NAME"), 1<<30
@@ -75,7 +75,7 @@ func content(t testing.TB, name string) []byte {
 	return b
 }
 
-// noted is every note of a ledger, read anew.
+// noted is every note of a ledger, read again.
 func noted(t *testing.T, dir string) map[string]int {
 	t.Helper()
 	notes := map[string]int{}
@@ -100,7 +100,7 @@ func note(t *testing.T, l *Ledger, texts ...string) {
 	}
 }
 
-// TestWriters: what several writers add, in one process and in several, all of it stands once in the ledger.
+// TestWriters: what several writers add, in one process and in several, is all in the ledger once.
 func TestWriters(t *testing.T) {
 	dir := t.TempDir()
 	var wait sync.WaitGroup
@@ -242,7 +242,7 @@ func TestAltered(t *testing.T) {
 	}
 }
 
-// sound reads a ledger anew and checks its signatures; a closed one must end with its closing line.
+// sound reads a ledger again and checks its signatures; a closed one must end with its closing line.
 func sound(t *testing.T, dir string, closed bool) error {
 	t.Helper()
 	l, err := OpenLedger(t.Context(), dir, "laptop")
@@ -255,7 +255,7 @@ func sound(t *testing.T, dir string, closed bool) error {
 	return l.verify()
 }
 
-// TestClock: time never goes back from one line to the next, but at a line that says that the clock was set.
+// TestClock: time never goes back from one line to the next, but at a line that records that the clock was set.
 func TestClock(t *testing.T) {
 	l := opened(t, t.TempDir())
 	noon := time.Date(2026, 5, 2, 12, 0, 0, 0, time.UTC)

@@ -98,7 +98,7 @@ func TestBrowser(t *testing.T) {
 	t.Run("lives without a reload and keeps what is typed", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+"/", 1100, false)
 		webtest.Script[bool](t, ctx, "window.kept = true")
-		const form = "[id^='ack-software-differs']" // by its alert: others may come and stand before it
+		const form = "[id^='ack-software-differs']" // by its alert: others may come before it
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(form+" summary"), chromedp.SendKeys(form+" input[name=by]", "Jo")))
 		for range 2 {
 			webtest.Poll(t, ctx, fmt.Sprintf("%s !== %q", timeText, webtest.Script[string](t, ctx, timeText)))

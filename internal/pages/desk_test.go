@@ -11,7 +11,7 @@ import (
 	"muster/internal/release"
 )
 
-// fakeDesk notes what it is told.
+// fakeDesk notes what it is given.
 type fakeDesk struct {
 	api.NoDesk
 	told []string

@@ -26,7 +26,8 @@ import (
 	"muster/pgn"
 )
 
-// What a device may say to get at its reader. An id goes back to the server as it is, so that one holds no control characters.
+// What a device may send to attack its reader. An id goes back to the server as it is, so that one holds no control
+// characters.
 const (
 	evilID = `</li><script>window.harmed=1</script><img src=x onerror="window.harmed=1">" onload="window.harmed=1`
 	evil   = evilID + "\x00\x1b[31m\u202e"
@@ -35,7 +36,7 @@ const (
 // evilReport is a boat on which every text is evil.
 func evilReport(t *testing.T, more string) *report.Report { return reportSaying(t, evilID, evil+more) }
 
-// reportSaying is a boat that says one text wherever it can, and id where there must be an id.
+// reportSaying is a boat that sends one text wherever it can, and id where there must be an id.
 func reportSaying(t *testing.T, id, text string) *report.Report {
 	t.Helper()
 	r := webtest.Sample(t)
@@ -131,9 +132,10 @@ func harmless(s string) string {
 	}, s)
 }
 
-// TestMarkup: what devices, manufacturers and people say, and what an address says, is shown and never obeyed, on every page. A page of a boat that
-// says evil has the elements and attributes of one that says something harmless, steers no screen, and leads only to pages of its own. The
-// pages are read by the parser of the Go project (golang.org/x/net/html), which nobody here wrote.
+// TestMarkup: texts of devices, manufacturers and people, and of an address, are shown and never obeyed, on every
+// page. A page of a boat with an evil text has the elements and attributes of one with a harmless text, steers no
+// screen, and leads only to pages of its own. The pages are read by the independent parser of the Go project
+// (golang.org/x/net/html).
 func TestMarkup(t *testing.T) {
 	s, _, _, paths := evilBoat(t)
 	tame, _, _, likewise := boatSaying(t, harmless(evilID), harmless(evil))
@@ -201,7 +203,8 @@ func shapeOf(t *testing.T, page string) (shape, strays []string) {
 	return shape, strays
 }
 
-// TestMarkupInBrowser: a real browser runs nothing of what devices say, neither of a page as it comes nor of what the script puts into it.
+// TestMarkupInBrowser: a real browser runs nothing of what devices send, neither of a page as it comes nor of what
+// the script puts into it.
 func TestMarkupInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("short")
@@ -241,7 +244,7 @@ func TestMarkupInBrowser(t *testing.T) {
 	}
 }
 
-// TestBadForms: what is wrong with a form is said on a page, and nothing is done.
+// TestBadForms: what is wrong with a form is shown on a page, and nothing is done.
 func TestBadForms(t *testing.T) {
 	desk := &fakeDesk{}
 	s := serve(t, api.Options{Reports: webtest.NewReports(webtest.Sample(t)), Desk: desk})

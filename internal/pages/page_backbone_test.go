@@ -24,7 +24,7 @@ func plans(t testing.TB, texts ...string) func() []*backbone.Plan {
 	return func() []*backbone.Plan { return list }
 }
 
-// keelLayout has a drop that is too long, on the network that the sample knows.
+// keelLayout has a drop that is too long, on the network of the sample.
 const keelLayout = `boat: Wagtail
 segments: [{from: bow, to: <i>helm</i>, length: 10 m, cable: micro}]
 tees: [{at: <i>helm</i>, drops: [{device: radar, model: nobody's, length: 7 m, load: 4}]}]
@@ -33,7 +33,8 @@ power: [{at: bow, voltage: 12 V, fuse: 3 A}]
 coverage: [{quantity: depth}]
 `
 
-// TestBackbonePage: the network page shows the layout with its picture, its figures and what the network says of it.
+// TestBackbonePage: the network page shows the layout with its picture, its figures and the comparison with the
+// network.
 func TestBackbonePage(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Plans: plans(t, keelLayout)})
 	_, page := webtest.Get(t, s.URL()+"/network")
@@ -55,7 +56,7 @@ func TestBackbonePage(t *testing.T) {
 	}
 }
 
-// TestBackboneOfNoNetwork: a layout of a network that is not there is shown all the same, and says so.
+// TestBackboneOfNoNetwork: a layout of a network that is not there is shown all the same, with a note.
 func TestBackboneOfNoNetwork(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Plans: plans(t, "network: can7\n"+keelLayout)})
 	_, page := webtest.Get(t, s.URL()+"/network")
@@ -86,7 +87,7 @@ func TestBackbonesAPI(t *testing.T) {
 	}
 }
 
-// TestCommissioningReport: the layout as compared with the network, for paper, with what the form tells of the job.
+// TestCommissioningReport: the layout as compared with the network, for paper, with the job of the form.
 func TestCommissioningReport(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t)), Plans: plans(t, keelLayout)})
 	const job = "?network=can0&number=2026-9&technician=Ilse+%3Cb%3E&note=Mind+the+step."

@@ -214,8 +214,8 @@ func TestEditorOpens(t *testing.T) {
 	}
 }
 
-// TestEditorRights: who may read may draw, and nobody else.
-// TestEditorNewcomers: a layout that knows no device yet tells each that is there once, with what to do, and how many there are.
+// TestEditorRights: who may read may draw, and no other. TestEditorNewcomers: a layout without devices lists each
+// that is there once, with what to do, and how many there are.
 func TestEditorNewcomers(t *testing.T) {
 	r := webtest.Sample(t)
 	s := serve(t, api.Options{Reports: webtest.NewReports(r)})

@@ -137,7 +137,7 @@ func TestSuppliers(t *testing.T) {
 	}
 }
 
-// TestLoadLimits: the load is marked at the thresholds in force, and where a check is off that is said.
+// TestLoadLimits: the load is marked at the thresholds in force, and where a check is off that is shown.
 func TestLoadLimits(t *testing.T) {
 	inForce := check.DefaultSettings()
 	inForce.BusLoadHigh.Warning, inForce.BusLoadHigh.Critical = .55, .6
@@ -158,7 +158,7 @@ func TestLoadLimits(t *testing.T) {
 	}
 }
 
-// TestTalkers: all that a talker reported stands on the network page and on its own.
+// TestTalkers: all that a talker reported is on the network page and on its own.
 func TestTalkers(t *testing.T) {
 	r := aboard(t)
 	r.Alerts = append(r.Alerts, alert.Alert{ID: "sources-disagree:position", Check: "sources-disagree", Severity: check.Warning, State: alert.StatusOpen,
@@ -298,7 +298,7 @@ func sealAgain(s string) string {
 	return fmt.Sprintf("%s*%02X", body, sum)
 }
 
-// TestPowerDeclared: the load of devices that are not heard is distinguished, as in the comparison with a layout.
+// TestPowerDeclared: the load of devices that do not send is distinguished, as in the comparison with a layout.
 func TestPowerDeclared(t *testing.T) {
 	r := webtest.Sample(t)
 	r.Devices = nil

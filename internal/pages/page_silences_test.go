@@ -9,7 +9,7 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-// TestSilencesPage silences an alert from where it stands, and ends that.
+// TestSilencesPage silences an alert from where it is listed, and ends that.
 func TestSilencesPage(t *testing.T) {
 	if testing.Short() {
 		t.Skip("short")

@@ -46,7 +46,8 @@ func sheets(t testing.TB) *release.Sheets {
 	return s
 }
 
-// proved takes a snapshot, lets a head be updated by an order, takes another, and returns the query that names both.
+// proved takes a snapshot, lets a display be updated by an order, takes another, and returns the query that names
+// both.
 func proved(t *testing.T, opt api.Options, from, to string) (s *api.Server, desk *orderDesk, query string) {
 	t.Helper()
 	r := webtest.Sample(t)
@@ -113,7 +114,7 @@ func TestSnapshotsOfAnOrder(t *testing.T) {
 	}
 }
 
-// TestSnapshotsOrderOfVersions: which of two versions is newer is what the release sheets say; without them nobody knows.
+// TestSnapshotsOrderOfVersions: the release sheets decide which of two versions is newer; without them it is unknown.
 func TestSnapshotsOrderOfVersions(t *testing.T) {
 	with := func() *release.Sheets { return sheets(t) }
 	for _, tt := range []struct {

@@ -10,8 +10,8 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-// TestRefusedStream: a page that is refused tells a token that is no longer good from a boat that is lost, and comes back by itself
-// when it is let in again, which the browser by itself does not try.
+// TestRefusedStream: a page that is refused separates a token that is no longer good from a boat that is lost, and
+// comes back by itself when it is accepted again, which the browser by itself does not try.
 func TestRefusedStream(t *testing.T) {
 	if testing.Short() {
 		t.Skip("short")

@@ -6,7 +6,7 @@ import (
 	"muster/internal/release"
 )
 
-// The same two versions stand in opposite order under two manufacturers' numbering.
+// The same two versions are in opposite order under two manufacturers' numbering.
 func ExampleCompare() {
 	for _, name := range []string{release.Decimal, release.Dotted} {
 		scheme, err := release.Numbering{Scheme: name}.Compile()

@@ -50,7 +50,7 @@ func newBench(t *testing.T) *bench {
 	return &bench{t: t, order: o, follower: f, report: r, now: start}
 }
 
-// findUnits finds the units of a report whose devices a test changed, each of which tells what a running model does.
+// findUnits finds the units of a report whose devices a test changed, each of which has what a running model has.
 func findUnits(r *report.Report) {
 	r.Units = nil
 	r.Complete()
@@ -65,7 +65,7 @@ func findUnits(r *report.Report) {
 
 func (b *bench) head() *report.Device { return &b.report.Devices[0] }
 
-// sends makes the head send a message once now.
+// sends makes the display send a message once now.
 func (b *bench) sends(pgn uint32) {
 	for i := range b.head().Transmits {
 		if t := &b.head().Transmits[i]; t.PGN == pgn {
@@ -75,7 +75,7 @@ func (b *bench) sends(pgn uint32) {
 	}
 }
 
-// run lets time pass; a present head sends its regular messages.
+// run lets time pass; a present display sends its regular messages.
 func (b *bench) run(d time.Duration) {
 	b.t.Helper()
 	for end := b.now.Add(d); b.now < end; {
@@ -122,10 +122,10 @@ func (b *bench) note(changes []StepChange) {
 	}
 }
 
-// leaves takes the head off the network.
+// leaves takes the display off the network.
 func (b *bench) leaves() { b.head().State = boat.Silent }
 
-// comes brings it back with a version that it tells.
+// comes brings it back with a version that it reports.
 func (b *bench) comes(version string) {
 	h := b.head()
 	h.State, h.LastSeen, h.Live.ClaimedAt = boat.Present, b.now, b.now
@@ -334,7 +334,7 @@ func TestFollowQuickRestart(t *testing.T) {
 	}
 }
 
-// The program restarts while the device is away; its boat model begins anew and knows nothing at first.
+// The program restarts while the device is away; its boat model begins again and is empty at first.
 func TestFollowSurvivesRestart(t *testing.T) {
 	for _, tt := range []struct {
 		name  string
@@ -372,7 +372,7 @@ func TestFollowSurvivesRestart(t *testing.T) {
 	}
 }
 
-// appears puts the head into a model that has begun anew.
+// appears puts the display into a model that has begun again.
 func (b *bench) appears(version string) {
 	h := shown(device(1, 2001, boat.RoleDisplay, "Larkfin LF9 display", "L9-0001", version))
 	h.FirstSeen, h.LastSeen = b.now, b.now
@@ -384,7 +384,7 @@ func (b *bench) appears(version string) {
 	}
 }
 
-// Updated while nobody looked: a new model sees the new version at once.
+// Updated without a report: a new model sees the new version at once.
 func TestFollowUpdatedUnseen(t *testing.T) {
 	b := newBench(t)
 	b.run(10 * time.Second)
@@ -476,7 +476,7 @@ func TestRestoreRefuses(t *testing.T) {
 	}
 }
 
-// A capture that is read again from its beginning with what was saved at its end tells nothing twice.
+// A capture that is read again from its beginning with what was saved at its end reports nothing twice.
 func TestFollowReadAgain(t *testing.T) {
 	b := newBench(t)
 	b.report.Clock = boat.ClockCapture
@@ -516,7 +516,7 @@ func (b *bench) set(by time.Duration) {
 	}
 }
 
-// A clock that is set amid the work, whichever way and however far, changes nothing of how the work is judged.
+// A clock that is set amid the work, whichever way and however far, does not change how the work is checked.
 func TestFollowClockIsSet(t *testing.T) {
 	for name, set := range map[string]func(*bench){
 		"from 1970":        func(b *bench) { b.set(56 * 365 * 24 * time.Hour) },
@@ -579,7 +579,7 @@ func TestFollowClockIsSet(t *testing.T) {
 	}
 }
 
-// A capture whose stamps go back does not stand still until they are where they were.
+// A capture whose stamps go back does not stop until they are where they were.
 func TestFollowStampsGoBack(t *testing.T) {
 	b := newBench(t)
 	b.report.Clock = boat.ClockCapture
@@ -670,7 +670,7 @@ func TestFollowIgnoresOutage(t *testing.T) {
 			for i := range b.report.Devices[1:] {
 				b.report.Devices[i+1].State = boat.Present
 			}
-			b.run(time.Minute) // a head starts more slowly than a sensor
+			b.run(time.Minute) // a display starts more slowly than a sensor
 			b.comes("LF9 4.47")
 			b.run(away)
 		}, nil},
@@ -746,7 +746,7 @@ func TestFollowIgnoresOutage(t *testing.T) {
 	}
 }
 
-// Two snapshots are enough to judge an update by, long after it was done.
+// Two snapshots are enough to check an update by, long after it was done.
 func TestFollowFromSnapshots(t *testing.T) {
 	for _, tt := range []struct {
 		name string

@@ -42,7 +42,7 @@ func TestGauge(t *testing.T) {
 		{"each battery keeps its own", []*event.Event{volts(sec(0), 20, 1, 11.5), volts(sec(6), 20, 0, 12.6), volts(sec(9), 20, 0, 12.6)}, sec(10), Conditions{SupplyVolts: ptr(11.5)}},
 		{"a sag between two looks", []*event.Event{volts(sec(0), 20, 0, 12.6), volts(sec(1), 20, 0, 10.9), volts(sec(2), 20, 0, 12.6)}, sec(4), Conditions{SupplyVolts: ptr(10.9)}},
 		{"a sag is over", []*event.Event{volts(sec(0), 20, 0, 10.9), volts(sec(6), 20, 0, 12.6), volts(sec(12), 20, 0, 12.6), volts(sec(18), 20, 0, 12.6)}, sec(19), Conditions{SupplyVolts: ptr(12.6)}},
-		// engine instance, speed 0x0C80 = 800 rpm; the other engine stands
+		// engine instance, speed 0x0C80 = 800 rpm; the other engine is stopped
 		{"engines", []*event.Event{frame(sec(0), 127488, 22, 0, 0x00, 0x00, 0xFF, 0xFF, 0x7F, 0xFF, 0xFF), frame(sec(0), 127488, 22, 1, 0x80, 0x0C, 0xFF, 0xFF, 0x7F, 0xFF, 0xFF)}, sec(1), Conditions{EngineRPM: ptr(800.0)}},
 		{"engine stands", []*event.Event{frame(sec(0), 127488, 22, 0, 0x00, 0x00, 0xFF, 0xFF, 0x7F, 0xFF, 0xFF)}, sec(1), Conditions{EngineRPM: ptr(0.0)}},
 		// sequence, reference, course, speed 0x0102 = 2.58 m/s
@@ -63,7 +63,7 @@ func TestGauge(t *testing.T) {
 	}
 }
 
-// TestGaugeSince: a quantity is heard since its source began without a break, not since the latest frame.
+// TestGaugeSince: a quantity is received since its source began without a break, not since the latest frame.
 func TestGaugeSince(t *testing.T) {
 	sec := func(n int) event.Time { return start.Add(time.Duration(n) * time.Second) }
 	var g Gauge
@@ -113,7 +113,8 @@ func TestGaugeTrend(t *testing.T) {
 	}
 }
 
-// A clock that is set moves what was read; what nobody says was moved does not count while it lies in the future.
+// A clock that is set moves what was read; what is not known to have moved does not count while it lies in the
+// future.
 func TestGaugeClockIsSet(t *testing.T) {
 	for _, by := range []time.Duration{56 * 365 * 24 * time.Hour, -time.Hour} {
 		var g Gauge

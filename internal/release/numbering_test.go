@@ -139,7 +139,8 @@ func TestDottedAgainstSemver(t *testing.T) {
 	}
 }
 
-// Debian's own comparison judges dotted versions of equal length (deb-version(7) has 1.0 older than 1.0.0, where we have them equal).
+// Debian's own comparison orders dotted versions of equal length (deb-version(7) has 1.0 older than 1.0.0, where we
+// have them equal).
 func TestDottedAgainstDpkg(t *testing.T) {
 	dpkg, err := exec.LookPath("dpkg")
 	if err != nil {

@@ -57,8 +57,8 @@ func anyBoat(t testing.TB, rng *rand.Rand) (*report.Report, *Sheets, Options) {
 	return r, sheets(t, entries...), Options{SideBySide: rng.IntN(4)}
 }
 
-// The graph of any boat is what the plain rule says: every pair of steps is looked at, and what is only good practice is put in one by
-// one, unless a way leads back already.
+// The graph of any boat is that of the plain rule: every pair of steps is tried, and what is only good practice is
+// put in one by one, unless a way leads back already.
 func TestEdgesAgainstPlainRule(t *testing.T) {
 	circles, clear := 0, 0
 	for seed := range uint64(300) {
@@ -72,7 +72,7 @@ func TestEdgesAgainstPlainRule(t *testing.T) {
 		}
 		for _, withSoft := range []bool{false, true} {
 			got, want := p.edges(withSoft), p.plainEdges(t, withSoft)
-			for _, g := range []*graph{got, want} { // whose edges stand in no order
+			for _, g := range []*graph{got, want} { // whose edges have no order
 				for i := range g.before {
 					slices.SortFunc(g.before[i], func(a, b edge) int { return a.from - b.from })
 					slices.Sort(g.after[i])

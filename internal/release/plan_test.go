@@ -279,7 +279,7 @@ func TestPlanPresence(t *testing.T) {
 	if len(o.Deferred) != 1 || o.Deferred[0].Device.Model != "Larkfin LF9 display" {
 		t.Errorf("kept back %+v", o.Deferred)
 	}
-	// A device of an earlier report that this one does not know.
+	// A device of an earlier report that is not in this one.
 	r = sample()
 	earlier := sample()
 	r.Devices = slices.Delete(r.Devices, 4, 5)
@@ -329,7 +329,8 @@ func TestPreChecks(t *testing.T) {
 	}
 }
 
-// TestCheckNow: what is heard now goes before the snapshot, with its values and since when; what is not heard is not passed.
+// TestCheckNow: what is received now goes before the snapshot, with its values and since when; what is not received
+// is not passed.
 func TestCheckNow(t *testing.T) {
 	later := start.Add(time.Hour)
 	since := start.Add(55 * time.Minute)
@@ -407,7 +408,8 @@ func TestPlanIsStable(t *testing.T) {
 	}
 }
 
-// A general-purpose graph library says whether there is a cycle, which nodes are in one, and that our layers are a topological order.
+// A general-purpose graph library finds whether there is a cycle, which nodes are in one, and that our layers are a
+// topological order.
 func TestGraphAgainstGonum(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		n := rapid.IntRange(1, 12).Draw(t, "nodes")

@@ -102,7 +102,7 @@ func TestExamplesFitTheSchema(t *testing.T) {
 	}
 }
 
-// The words in the schema are the words that the reader knows.
+// The words in the schema are the words that the reader takes.
 func TestSchemaWords(t *testing.T) {
 	var doc struct {
 		Defs struct {
@@ -149,7 +149,7 @@ func TestBadSheets(t *testing.T) {
 	}
 	for _, tt := range []struct {
 		name, old, new, want string
-		beyond               bool // of what a schema can say
+		beyond               bool // of what a schema can express
 	}{
 		{name: "unknown key", old: "minutes: 15", new: "minutes: 15\n    colour: red", want: `s.yaml:13:5: unknown key "colour"`},
 		{name: "syntax", old: "{scheme: decimal}", new: "{scheme: decimal", want: "s.yaml:7:5: ", beyond: true},

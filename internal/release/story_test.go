@@ -16,7 +16,7 @@ import (
 	"muster/pgn"
 )
 
-// story is a simulated boat with the boat model beside it and somebody who asks.
+// story is a simulated boat with the boat model beside it and a presence that asks.
 type story struct {
 	t     *testing.T
 	sim   *sim.Sim
@@ -85,7 +85,7 @@ func TestStoryOfTheDemo(t *testing.T) {
 		b.cond = s.gauge.Conditions(at)
 		b.look()
 		if at == start.Add(4*time.Minute) {
-			b.follower = restored(t, b) // the program restarts while the head is away
+			b.follower = restored(t, b) // the program restarts while the display is away
 		}
 	}
 	for i, l := range b.log {

@@ -8,7 +8,7 @@ import (
 	"muster/internal/report"
 )
 
-// A talker that told its version stands beside the devices, known by its line.
+// A talker that reported its version is listed beside the devices, by its line.
 func TestAssessTalker(t *testing.T) {
 	r := sample()
 	identity := boat.TalkerIdentity{Vendor: "Gannet Instruments", Model: "Gannet SD2 sounder", Software: "B2"}

@@ -16,7 +16,7 @@ func (b *bench) reads(version, by, reason string) {
 	b.note(changes)
 }
 
-// TestHandAgainstNetwork: what somebody read never overrules what the network shows.
+// TestHandAgainstNetwork: what a person read never overrules what the network shows.
 func TestHandAgainstNetwork(t *testing.T) {
 	for _, tt := range []struct {
 		name    string
@@ -70,7 +70,8 @@ func TestHandAgainstNetwork(t *testing.T) {
 	}
 }
 
-// TestVoltageStays: a battery voltage that fell while the release was written is not mended by what happens afterwards.
+// TestVoltageStays: a battery voltage that fell while the release was written is not repaired by what happens
+// afterwards.
 func TestVoltageStays(t *testing.T) {
 	b := newBench(t)
 	b.run(10 * time.Second)

@@ -25,7 +25,7 @@ func fleetBoat(id string, first int) *report.Report {
 
 func TestBelong(t *testing.T) {
 	same := func(*report.Report) {}
-	swap := func(n int) func(*report.Report) { // another box in the place of each of so many
+	swap := func(n int) func(*report.Report) { // another box instead of each of so many
 		return func(r *report.Report) { copy(r.Devices[:n], fleetBoat("", 500).Devices) }
 	}
 	for _, c := range []struct {
@@ -78,7 +78,7 @@ func TestBelong(t *testing.T) {
 	}
 }
 
-// TestShareCountsBoxes: a talker, or a device whose NAME numbers no unit, says nothing about which boat it is.
+// TestShareCountsBoxes: a talker, or a device whose NAME numbers no unit, does not show which boat it is.
 func TestShareCountsBoxes(t *testing.T) {
 	before, after := fleetBoat("", 100), fleetBoat("", 100)
 	for _, r := range []*report.Report{before, after} {

@@ -109,7 +109,7 @@ func TestCompareClasses(t *testing.T) {
 	}
 }
 
-// A fault that one device more or fewer has is the same fault: it was not put right.
+// A fault that one device more or fewer has is the same fault: it was not repaired.
 func TestSameFaultOfOtherDevices(t *testing.T) {
 	before, after := fixture(), fixture()
 	for _, r := range []*report.Report{before, after} {
@@ -166,7 +166,8 @@ func TestCompareRefusesAnotherBoat(t *testing.T) {
 	}
 }
 
-// worked is the story of one update: the head updated, the sounder back at its defaults, the battery monitor replaced.
+// worked is the story of one update: the display updated, the sounder back at its defaults, the battery monitor
+// replaced.
 func worked() *report.Report {
 	r := fixture()
 	r.TakenAt = noon.Add(3 * time.Hour)
@@ -201,7 +202,8 @@ func TestCompareGolden(t *testing.T) {
 	}
 }
 
-// TestOldNameLingers: a head that comes back at factory defaults has a new NAME while the report still lists the old one as silent.
+// TestOldNameLingers: a display that comes back at factory defaults has a new NAME while the report still lists the
+// old one as silent.
 func TestOldNameLingers(t *testing.T) {
 	before, after := fixture(), fixture()
 	sounder := before.Devices[1]

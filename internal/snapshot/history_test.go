@@ -28,7 +28,8 @@ func TestHistories(t *testing.T) {
 	}
 }
 
-// A version that comes back, and one that no snapshot was taken of, stand where the device's own history has them, once.
+// A version that comes back, and one that no snapshot was taken of, are where the device's own history has them,
+// once.
 func TestVersionComesBack(t *testing.T) {
 	at := func(minutes int) event.Time { return noon.Add(time.Duration(minutes) * time.Minute) }
 	var all []*Snapshot
@@ -39,7 +40,7 @@ func TestVersionComesBack(t *testing.T) {
 		{at(10), []boat.Software{{Version: "4.47", Since: at(0)}}},
 		{at(40), []boat.Software{{Version: "4.47", Since: at(0)}, {Version: "4.52", Since: at(20)}, {Version: "4.47", Since: at(30)}}},
 		{at(60), []boat.Software{{Version: "4.47", Since: at(0)}, {Version: "4.52", Since: at(20)}, {Version: "4.47", Since: at(30)}, {Version: "4.52", Since: at(50)}}},
-		{at(70), []boat.Software{{Version: "4.52", Since: at(65)}}}, // started anew
+		{at(70), []boat.Software{{Version: "4.52", Since: at(65)}}}, // started again
 	} {
 		r := fixture()
 		r.TakenAt, r.Devices = s.taken, r.Devices[:1]
@@ -56,7 +57,8 @@ func TestVersionComesBack(t *testing.T) {
 	}
 }
 
-// TestTalkersHistories: a talker that tells its software has a history too, each unit of its letters one of its own.
+// TestTalkersHistories: a talker that reports its software has a history too, each unit of its letters one of its
+// own.
 func TestTalkersHistories(t *testing.T) {
 	talks := func(r *report.Report, serial, software string) *Snapshot {
 		r.Devices = nil
