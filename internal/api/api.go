@@ -336,6 +336,7 @@ func (s *Server) addActing(api huma.API) {
 		}) (*struct{}, error) {
 			return nil, problem(s.opt.Desk.RemoveManual(ctx, in.ID))
 		})
+	s.addUnits(api, post)
 	s.addOrders(api, post)
 	s.addSilences(api, post)
 }

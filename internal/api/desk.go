@@ -21,6 +21,13 @@ type Desk interface {
 	AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error)
 	// RemoveManual removes a device entered by hand; ErrNoSuch when there is none.
 	RemoveManual(ctx context.Context, id string) error
+	// Decisions lists what was decided by hand of which presences are one unit, shared and read-only.
+	Decisions() []boat.Decision
+	// Decide notes that two presences are one unit or two, instead of what was decided of them before; ErrNoSuch when the boat has none
+	// of an id.
+	Decide(ctx context.Context, d boat.Decision) error
+	// Undecide removes what was decided of two presences; ErrNoSuch when nothing was.
+	Undecide(ctx context.Context, a, b string) error
 	// Work is the order being followed, shared and read-only; its Order is nil when none is.
 	Work() Work
 	// LastWork is the order being followed, or else the one that was followed last, by this run of the program or one before; shared and
@@ -83,6 +90,9 @@ func (NoDesk) AddManual(context.Context, boat.Manual) (boat.Manual, error) {
 	return boat.Manual{}, errNoDesk
 }
 func (NoDesk) RemoveManual(context.Context, string) error             { return errNoDesk }
+func (NoDesk) Decisions() []boat.Decision                             { return nil }
+func (NoDesk) Decide(context.Context, boat.Decision) error            { return errNoDesk }
+func (NoDesk) Undecide(context.Context, string, string) error         { return errNoDesk }
 func (NoDesk) Work() Work                                             { return Work{} }
 func (NoDesk) LastWork() Work                                         { return Work{} }
 func (NoDesk) Follow(context.Context, *release.Order) error           { return errNoDesk }

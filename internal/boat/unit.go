@@ -57,6 +57,9 @@ type Decision struct {
 	At   event.Time `json:"at,omitzero"`
 }
 
+// Of reports whether the decision is of these two, in either order.
+func (d *Decision) Of(a, b string) bool { return d.A == a && d.B == b || d.A == b && d.B == a }
+
 // Aboard lists the units that are aboard now, muster itself left out, in the order of the list. Whatever counts units counts these.
 func (s *State) Aboard() []*Unit {
 	var list []*Unit

@@ -65,6 +65,47 @@ func (k desk) RemoveManual(ctx context.Context, id string) error {
 	})
 }
 
+// Decisions implements api.Desk.
+func (k desk) Decisions() []boat.Decision { return k.view.Load().decided }
+
+// Decide implements api.Desk.
+func (k desk) Decide(ctx context.Context, d boat.Decision) error {
+	return k.do(ctx, func() error {
+		r := k.report()
+		for _, id := range []string{d.A, d.B} {
+			if r.Unit(id) == nil {
+				return fmt.Errorf("unit or presence %q: %w: its page shows the ids", id, api.ErrNoSuch)
+			}
+		}
+		rest := slices.DeleteFunc(slices.Clone(k.manual.same), func(o boat.Decision) bool { return o.Of(d.A, d.B) })
+		if len(rest) >= maxDecided {
+			return fmt.Errorf("decide: %w: %d are decided, remove some", api.ErrFull, len(rest))
+		}
+		d.At = k.actTime()
+		k.decide(append(rest, d))
+		return nil
+	})
+}
+
+// Undecide implements api.Desk.
+func (k desk) Undecide(ctx context.Context, a, b string) error {
+	return k.do(ctx, func() error {
+		rest := slices.DeleteFunc(slices.Clone(k.manual.same), func(o boat.Decision) bool { return o.Of(a, b) })
+		if len(rest) == len(k.manual.same) {
+			return fmt.Errorf("decision of %q and %q: %w", a, b, api.ErrNoSuch)
+		}
+		k.decide(rest)
+		return nil
+	})
+}
+
+// decide puts what was decided in force and keeps it.
+func (k desk) decide(list []boat.Decision) {
+	k.manual.same = list
+	k.boat.SetDecisions(k.decisions())
+	k.manual.keep(k.keeping.keeper.store)
+}
+
 // Work implements api.Desk.
 func (k desk) Work() api.Work { return k.view.Load().work }
 

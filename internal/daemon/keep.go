@@ -74,6 +74,7 @@ func (m *model) restore() {
 	m.manual, err = restoreManual(g.keeper.store)
 	unreadable("devices entered by hand", err)
 	m.boat.SetManual(m.entered())
+	m.boat.SetDecisions(m.decisions())
 	m.work.follower, err = keptWork(g.keeper.store, orderKey, stateKey)
 	unreadable("work order", err)
 	ended, err := keptWork(g.keeper.store, endedOrderKey, endedStateKey)

@@ -20,12 +20,17 @@ const maxManual = 200
 const (
 	countKey  = "count"
 	manualKey = "device/"
+	sameKey   = "same"
 )
 
-// manual are the devices entered at the desk. It belongs to the model's goroutine.
+// maxDecided bounds what is decided at the desk of which presences are one unit.
+const maxDecided = 200
+
+// manual are the devices entered at the desk, and what was decided there of units. It belongs to the model's goroutine.
 type manual struct {
-	list  []boat.Manual // replaced whenever it changes
-	count int           // so many were entered ever
+	list  []boat.Manual   // replaced whenever it changes
+	count int             // so many were entered ever
+	same  []boat.Decision // replaced whenever it changes
 }
 
 // restoreManual takes up what was kept.
@@ -36,6 +41,12 @@ func restoreManual(s *store.Store) (m manual, err error) {
 			return m, err
 		}
 		delete(all, countKey)
+	}
+	if text := all[sameKey]; text != nil {
+		if err := outside.OpenJSON(context.Background(), "", text, &m.same); err != nil {
+			return m, err
+		}
+		delete(all, sameKey)
 	}
 	var list []boat.Manual
 	for _, text := range all {
@@ -60,6 +71,9 @@ func (m *manual) keep(s *store.Store) {
 		if text, err := json.Marshal(&m.list[i]); err == nil {
 			values[manualKey+m.list[i].ID] = text
 		}
+	}
+	if text, err := json.Marshal(m.same); err == nil && len(m.same) > 0 {
+		values[sameKey] = text
 	}
 	s.Together(func() { s.Replace(store.Manual, values) })
 }

@@ -58,6 +58,7 @@ type view struct {
 	report      *report.Report
 	conditions  api.Conditions
 	silences    []alert.Silence
+	decided     []boat.Decision
 	work, ended api.Work
 	baseline    baseline
 	sheets      *release.Sheets
@@ -99,7 +100,7 @@ func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger
 func (m *model) learn(k knowledge, base baseline) {
 	m.known = k
 	m.boat.SetManual(m.entered())
-	m.boat.SetDecisions(k.same)
+	m.boat.SetDecisions(m.decisions())
 	m.setBaseline(base)
 }
 
@@ -116,6 +117,9 @@ func (m *model) setBaseline(base baseline) {
 
 // entered are all devices entered by hand: those of the notes file, then those of the desk.
 func (m *model) entered() []boat.Manual { return slices.Concat(m.known.noted, m.manual.list) }
+
+// decisions are all that was decided of units: what the config says, then what was decided at the desk.
+func (m *model) decisions() []boat.Decision { return slices.Concat(m.known.same, m.manual.same) }
 
 // run feeds the model until ctx ends, the sources are over, or serving has failed. A report is made every so often.
 func (m *model) run(ctx context.Context, every time.Duration, serveErr <-chan error) error {
@@ -274,7 +278,7 @@ func (m *model) reportOf(s *boat.State) *report.Report {
 // show lets others see the model as it is now.
 func (m *model) show(r *report.Report, c release.Conditions) {
 	m.view.Store(&view{report: r, conditions: api.Conditions{At: r.TakenAt, Conditions: c},
-		silences: m.watch.Book().Silences(), work: m.work.now(), ended: m.work.ended, baseline: m.base,
+		silences: m.watch.Book().Silences(), decided: m.manual.same, work: m.work.now(), ended: m.work.ended, baseline: m.base,
 		sheets: m.known.sheets, job: m.known.job, checks: m.checks, plans: m.known.plans})
 }
 

@@ -1,10 +1,13 @@
 package daemon
 
 import (
+	"net/http"
+	"net/url"
 	"testing"
 	"time"
 
 	"muster/internal/event"
+	"muster/internal/ui/webtest"
 	"muster/pgn"
 )
 
@@ -56,4 +59,47 @@ func TestUnitsByHand(t *testing.T) {
 		}
 		stop()
 	}
+}
+
+// TestDecisionsAreKept: what somebody decides of two presences holds at once, and after a start; it can be taken back.
+func TestDecisionsAreKept(t *testing.T) {
+	dir := t.TempDir()
+	now := event.At(time.Now()).Add(-time.Minute)
+	a, b := nameA.String(), (nameA + 1).String()
+	run := func(at event.Time, want int, act func(*Daemon)) {
+		t.Helper()
+		opt := keptOptions(t, dir, network(at, "can0", false), claim(at, nameA, 35), claim(at.Add(time.Second), nameA+1, 36))
+		opt.Config.Listen = "127.0.0.1:0"
+		d, stop := aboard(t, opt)
+		defer stop()
+		eventually(t, func() bool { return len(d.Report().Devices) == 2 })
+		act(d)
+		if n := len(d.Report().Units); n != want {
+			t.Errorf("%d units, want %d", n, want)
+		}
+	}
+	decide := func(d *Daemon, body string) *http.Response {
+		resp, _ := webtest.Ask(t, http.MethodPost, d.URL()+"/api/v1/units/decisions", body)
+		return resp
+	}
+	run(now, 1, func(d *Daemon) {
+		for body, want := range map[string]int{
+			`{"a": "` + a + `", "b": "nothing", "same": true, "by": "Jo"}`:   http.StatusNotFound,
+			`{"a": "` + a + `", "b": "` + a + `", "same": true, "by": "Jo"}`: http.StatusUnprocessableEntity,
+			`{"a": "` + a + `", "b": "` + b + `", "same": true, "by": "Jo"}`: http.StatusNoContent,
+		} {
+			if resp := decide(d, body); resp.StatusCode != want {
+				t.Errorf("%s: %s", body, resp.Status)
+			}
+		}
+	})
+	run(now.Add(20*time.Second), 1, func(*Daemon) {})
+	run(now.Add(40*time.Second), 2, func(d *Daemon) {
+		query := url.Values{"a": {b}, "b": {a}}
+		for _, want := range []int{http.StatusNoContent, http.StatusNotFound} {
+			if resp, _ := webtest.Ask(t, http.MethodDelete, d.URL()+"/api/v1/units/decisions?"+query.Encode(), ""); resp.StatusCode != want {
+				t.Errorf("remove: %s, want %d", resp.Status, want)
+			}
+		}
+	})
 }
