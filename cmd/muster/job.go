@@ -26,7 +26,7 @@ goes into a ledger that only grows. Each file is named there with its SHA-256; c
 	}
 	cmd.AddCommand(newJobOpen(a), newJobNext(a), newJobFollow(a), newJobTick(a), newJobRead(a),
 		newJobSettle(a), newJobWaive(a), newJobAttach(a), newJobNote(a), newJobHours(a),
-		newJobPart(a), newJobClose(a), newJobReopen(a), newJobCheck(a),
+		newJobPart(a), newJobCard(a), newJobClose(a), newJobReopen(a), newJobCheck(a),
 		newJobPack(a))
 	return cmd
 }

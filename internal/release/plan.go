@@ -397,7 +397,7 @@ func (p *planner) step(a *Assessment, id string) Step {
 		Cautions: slices.Clone(m.Cautions), Reachable: m.Reachable}
 	s.Device.Role = a.role()
 	if m.Current.File != "" {
-		s.Medium.File = m.Current.File
+		s.Medium.File, s.Medium.Bytes, s.Medium.SHA256 = m.Current.File, m.Current.Bytes, m.Current.SHA256
 	}
 	for _, r := range m.Reachable {
 		s.Cautions = append(s.Cautions, "Answers only when "+reachText[r]+".")
@@ -416,7 +416,7 @@ func bring(groups []Group) []Bring {
 		used := map[Medium]int{}
 		for _, s := range g.Steps {
 			kind := s.Medium
-			kind.File = ""
+			kind.File, kind.Bytes, kind.SHA256 = "", 0, ""
 			used[kind]++
 			k, ok := index[kind]
 			if !ok {

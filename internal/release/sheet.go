@@ -69,7 +69,9 @@ type Release struct {
 	Date      string // YYYY-MM-DD
 	Note      string
 	Withdrawn string // why it was withdrawn; empty when it was not
-	File      string // instead of the medium's file
+	File      string // instead of the medium's file, with the size and the digest that follow
+	Bytes     int
+	SHA256    string
 	Needs     []Need // of this release and every newer one
 	Place     Place
 
@@ -96,6 +98,8 @@ type Medium struct {
 	MaxGB      int    `json:"max_gb,omitempty"`      // largest that the model takes, 10^9 bytes
 	FileSystem string `json:"file_system,omitempty"` // how it must be formatted
 	File       string `json:"file,omitempty"`        // name of the update file
+	Bytes      int    `json:"bytes,omitempty"`       // its size; 0 where the sheet does not give it
+	SHA256     string `json:"sha256,omitempty"`      // its digest in lower-case hex; "" where the sheet does not give it
 }
 
 // SheetFile is one sheet as read.

@@ -2,6 +2,7 @@ package release
 
 import (
 	"context"
+	"encoding/hex"
 	"regexp"
 	"slices"
 	"strconv"
@@ -41,6 +42,8 @@ type modelYAML struct {
 		Note      text       `yaml:"note"`
 		Withdrawn text       `yaml:"withdrawn"`
 		File      text       `yaml:"file"`
+		Bytes     text       `yaml:"bytes"`
+		SHA256    text       `yaml:"sha256"`
 		Needs     []needYAML `yaml:"needs"`
 	} `yaml:"releases"`
 	Current text `yaml:"current"`
@@ -50,6 +53,8 @@ type modelYAML struct {
 		MaxGB      text `yaml:"max_gb"`
 		FileSystem text `yaml:"file_system"`
 		File       text `yaml:"file"`
+		Bytes      text `yaml:"bytes"`
+		SHA256     text `yaml:"sha256"`
 	} `yaml:"medium"`
 	Minutes     text       `yaml:"minutes"`
 	BackWithin  text       `yaml:"back_within_minutes"`
@@ -149,7 +154,8 @@ func (r *reader) model(y *modelYAML) *Model {
 	}
 	m.scheme = scheme
 	m.Medium = Medium{Kind: y.Medium.Kind.Value, FileSystem: y.Medium.FileSystem.Value, File: y.Medium.File.Value,
-		MinGB: r.whole(y.Medium.MinGB, 0, 4096), MaxGB: r.whole(y.Medium.MaxGB, 0, 4096)}
+		MinGB: r.whole(y.Medium.MinGB, 0, 4096), MaxGB: r.whole(y.Medium.MaxGB, 0, 4096),
+		Bytes: r.whole(y.Medium.Bytes, 1, maxDownload), SHA256: r.sum(y.Medium.SHA256)}
 	if m.Medium.Kind == "" {
 		r.fail(y.Medium.Kind, "the medium has no kind; add medium: {kind: …}")
 	}
@@ -211,7 +217,8 @@ func (r *reader) releases(m *Model, y *modelYAML) {
 	}
 	for _, yr := range y.Releases {
 		rel := Release{Version: yr.Version.Value, Date: yr.Date.Value, Note: yr.Note.Value, Withdrawn: yr.Withdrawn.Value,
-			File: yr.File.Value, Needs: r.needs(yr.Needs), Place: r.at(yr.Version)}
+			File: yr.File.Value, Bytes: r.whole(yr.Bytes, 1, maxDownload), SHA256: r.sum(yr.SHA256),
+			Needs: r.needs(yr.Needs), Place: r.at(yr.Version)}
 		var err error
 		if rel.version, err = m.scheme.ParseListed(rel.Version); err != nil {
 			r.fail(yr.Version, "version of %q: %v", m.Name, err)
@@ -325,6 +332,17 @@ func (r *reader) step(t text) string {
 	}
 	r.fail(t, "step %q is not known; write a sentence or one of %s", t.Value, strings.Join(sortedKeys(stepWords), ", "))
 	return ""
+}
+
+// maxDownload bounds the size of an update file that a sheet gives.
+const maxDownload = 2_000_000_000
+
+// sum is a SHA-256 in lower-case hex.
+func (r *reader) sum(t text) string {
+	if b, err := hex.DecodeString(t.Value); t.Line != 0 && (err != nil || len(b) != 32) {
+		r.fail(t, "%q is no SHA-256: give its 64 hex digits, as sha256sum prints them", t.Value)
+	}
+	return strings.ToLower(t.Value)
 }
 
 // whole reads a whole number in a range; 0 when t is not given or wrong.
