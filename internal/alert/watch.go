@@ -28,6 +28,8 @@ type Watch struct {
 	book     *Book
 	next     event.Time // the checks run next when event time reaches this
 	last     event.Time // event time so far
+	furthest event.Time // the latest that the checks ran for before the clock was set back
+	fed      int        // events since the checks last ran
 }
 
 // NewWatch watches over a model with every rule.
@@ -69,19 +71,23 @@ func (w *Watch) Book() *Book { return w.book }
 // Feed hands the events to the boat, in their order, and runs the checks for every full interval that ends at or before one of them.
 func (w *Watch) Feed(events ...event.Event) {
 	fed := 0
+	feed := func(until int) {
+		w.model.Feed(events[fed:until]...)
+		w.fed += until - fed
+		fed = until
+	}
 	for i := range events {
 		t := events[i].Time
 		switch {
 		case t.IsZero(): // an unstamped source has no event time
 		case t >= w.next, t < w.last-maxBack*event.Time(w.settings.Every):
-			w.model.Feed(events[fed:i]...)
-			fed = i
+			feed(i)
 			w.move(t)
 		case t > w.last:
 			w.last = t
 		}
 	}
-	w.model.Feed(events[fed:]...)
+	feed(len(events))
 }
 
 // Advance moves event time on when no event does, by a live clock. It must not run ahead of events still to come:
@@ -100,6 +106,7 @@ func (w *Watch) Shift(from, to event.Time, by time.Duration) {
 		every := event.Time(w.settings.Every)
 		w.last = w.last.Add(by)
 		w.next = w.last - w.last%every + every
+		w.furthest = 0
 	}
 	w.book.shift(from, to, by)
 }
@@ -128,16 +135,18 @@ func (w *Watch) Look(s *boat.State) ([]Alert, check.Judgement) {
 }
 
 const (
-	maxSteps = 360 // runs for one gap in time: the rest of a longer gap is passed over but for its last interval
-	maxBack  = 2   // intervals that time may go back before the clock counts as set back
+	dense   = 36 // intervals of a gap in time at which the checks run; from then on each is twice as long as the one before
+	maxBack = 2  // intervals that time may go back before the clock counts as set back
+	fewFed  = 64 // events needed for the checks to run again for a time that they ran for before the clock was set back
 )
 
-// move runs the checks for the intervals that end up to t.
+// move runs the checks for the intervals that end up to t. What it costs is bounded by the events, whatever their times.
 func (w *Watch) move(t event.Time) {
 	every := event.Time(w.settings.Every)
 	ends := t - t%every // the last interval that ends up to t
 	switch {
 	case w.next == 0 || t < w.last-maxBack*every:
+		w.furthest = max(w.furthest, w.next-every)
 		w.next = ends + every
 		w.last = t
 		w.book.begin(t)
@@ -146,19 +155,34 @@ func (w *Watch) move(t event.Time) {
 		w.last = max(w.last, t)
 		return
 	}
-	for step := 0; w.next <= ends; step++ {
-		if step == maxSteps {
-			w.next = ends
+	w.last = t
+	if w.next <= w.furthest { // again
+		w.next = min(ends, w.furthest+every)
+		if ends <= w.furthest && w.fed < fewFed {
+			w.next = ends + every
+			return
 		}
+	}
+	for n, step := 1, every; w.next <= ends; n++ {
 		w.model.Tick(w.next)
 		w.judge(w.next)
-		w.next += every
+		if n >= dense {
+			step *= 2
+		}
+		switch {
+		case w.next == ends:
+			w.next += every
+		case ends-w.next < step:
+			w.next = ends
+		default:
+			w.next += step
+		}
 	}
-	w.last = t
 }
 
 // judge runs the checks as of now.
 func (w *Watch) judge(now event.Time) {
+	w.fed = 0
 	changes := w.book.Update(now, check.Judge(w.rules, w.model.State(), now, &w.settings).Findings)
 	if w.OnChange == nil {
 		return

@@ -1,6 +1,7 @@
 package alert
 
 import (
+	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -57,8 +58,8 @@ func TestWatchLongGapsAndClocksSetBack(t *testing.T) {
 	w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
 	w.Feed(event.Event{Time: at(0) - 50*365*24*3600*1e9})
 	w.Feed(event.Event{Time: at(0)})
-	if n := len(f.judged); n != maxSteps+1 {
-		t.Errorf("%d runs for fifty years, want %d", n, maxSteps+1)
+	if n := len(f.judged); n != dense+27 {
+		t.Errorf("%d runs for fifty years, want %d", n, dense+27)
 	}
 	if got := f.judged[len(f.judged)-1]; got != at(0) {
 		t.Errorf("last run at %v, want %v", got, at(0))
@@ -67,8 +68,21 @@ func TestWatchLongGapsAndClocksSetBack(t *testing.T) {
 	f.now = 0
 	w.Feed(event.Event{Time: at(-3605)})
 	w.Feed(event.Event{Time: at(-3600)})
+	if n := len(f.judged) - before; n != 0 {
+		t.Errorf("%d runs after the clock was set back, want none before there is something to check", n)
+	}
+	for range fewFed {
+		w.Feed(event.Event{Time: at(-3595)})
+	}
+	w.Feed(event.Event{Time: at(-3580)})
 	if n := len(f.judged) - before; n != 1 {
 		t.Errorf("%d runs after the clock was set back, want 1", n)
+	}
+	for s := 10; s <= 60; s += 10 { // time for which the checks never ran
+		w.Feed(event.Event{Time: at(s)})
+	}
+	if n := len(f.judged) - before; n != 7 {
+		t.Errorf("%d runs after the clock was set back and forward again, want 7", n)
 	}
 }
 
@@ -148,5 +162,24 @@ func TestWatchConfigureKeepsAlerts(t *testing.T) {
 	w.Feed(event.Event{Time: at(45)})
 	if got := w.Book().Alerts(); len(got) != 1 || got[0].ID != "software-behind:a" || got[0].Since != at(10) {
 		t.Errorf("alerts %+v", got)
+	}
+}
+
+// TestWatchRunsAreBounded: stamps that jump to and fro, or are in no order, make the checks run no more often than the events allow.
+func TestWatchRunsAreBounded(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	const events = 20_000
+	for name, stamp := range map[string]func(i int) event.Time{
+		"an hour to and fro": func(i int) event.Time { return at(3600*(i/10%2)) + event.Time(i)*1e6 },
+		"in no order":        func(int) event.Time { return at(r.IntN(3600)) },
+	} {
+		f := &fake{}
+		w := NewWatch(f, check.DefaultSettings(), DefaultSettings())
+		for i := range events {
+			w.Feed(event.Event{Time: stamp(i)})
+		}
+		if n := len(f.judged); n == 0 || n > events/fewFed+dense+32 {
+			t.Errorf("%s: %d runs of %d events", name, n, events)
+		}
 	}
 }

@@ -2,6 +2,7 @@ package boat
 
 import (
 	"slices"
+	"time"
 
 	"muster/internal/event"
 	"muster/internal/transport"
@@ -173,16 +174,15 @@ func (n *network) newNamed(src uint8, name pgn.NAME, t event.Time) *device {
 	return d
 }
 
-// room makes room for one more device: the gone one that was silent longest makes way.
+// room makes room for one more device. The next that sent nothing but claims makes way, for NAMEs are easily invented; else the device
+// that is gone longest.
 func (n *network) room() bool {
 	if len(n.devices) < n.boat.opt.MaxDevices {
 		return true
 	}
-	now, at := n.boat.now, -1
-	for i, d := range n.devices {
-		if st, _ := d.state(now); st == Gone && (at < 0 || d.lastSeen < n.devices[at].lastSeen) {
-			at = i
-		}
+	at := n.unproven()
+	if at < 0 {
+		at = n.longestGone()
 	}
 	if at < 0 {
 		return false
@@ -192,9 +192,42 @@ func (n *network) room() bool {
 	return true
 }
 
+// unproven finds a device that sent nothing but claims, from where the last was found; -1 for none.
+func (n *network) unproven() int {
+	for i := range n.devices {
+		k := (n.claimant + i) % len(n.devices)
+		d := n.devices[k]
+		claims := len(d.streams) == 0 || len(d.streams) == 1 && d.streams[0].pgn == pgnClaim
+		if claims && d.named && d.identity.product == nil {
+			n.claimant = k
+			return k
+		}
+	}
+	return -1
+}
+
+// longestGone finds the device that is gone longest; -1 for none. Who is gone hardly changes within a second.
+func (n *network) longestGone() int {
+	now, at := n.boat.now, -1
+	if ago := now.Sub(n.noneGone); ago >= 0 && ago < time.Second {
+		return -1
+	}
+	for i, d := range n.devices {
+		if st, _ := d.state(now); st == Gone && (at < 0 || d.lastSeen < n.devices[at].lastSeen) {
+			at = i
+		}
+	}
+	if at < 0 {
+		n.noneGone = now
+	}
+	return at
+}
+
 // forget takes a device off the list.
 func (n *network) forget(d *device) {
-	n.devices = slices.DeleteFunc(n.devices, func(e *device) bool { return e == d })
+	if i := slices.Index(n.devices, d); i >= 0 {
+		n.devices = slices.Delete(n.devices, i, i+1)
+	}
 	n.streams -= len(d.streams)
 	if d.named {
 		delete(n.byName, d.sender.NAME)

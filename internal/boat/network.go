@@ -42,7 +42,9 @@ type network struct {
 	asked     [256]event.Time // last request for the claim of one address
 	askedAll  event.Time      // last request to all
 	byName    map[pgn.NAME]*device
-	devices   []*device // named and provisional, in order of appearance
+	devices   []*device  // named and provisional, in order of appearance
+	claimant  int        // among them, where the last unproven one was found
+	noneGone  event.Time // when they were last all there, and no room for more
 	contests  map[uint8]*contest
 	commands  []*RemoteSetting // the latest, oldest first
 	streams   int

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"slices"
 
-	"muster/internal/boat"
 	"muster/internal/event"
 )
 
@@ -23,7 +22,7 @@ func addressContested(p *Pass) {
 			words := make([]string, 0, len(others))
 			for _, name := range others {
 				word := "NAME " + name
-				for _, d := range p.others(func(d *boat.Device) bool { return d.ID == name && d.Network == n.ID }) {
+				if d := p.device(n.ID, name); d != nil {
 					word = unaddressed(d)
 				}
 				words = append(words, word)

@@ -79,14 +79,39 @@ func (p *Pass) networks(kind event.NetworkKind) []*boat.Network {
 	return list
 }
 
+// own are muster's presences.
+func (p *Pass) own() []*boat.Device {
+	type own struct{}
+	return Once(p, own{}, func() (list []*boat.Device) {
+		for i := range p.State.Devices {
+			if d := &p.State.Devices[i]; d.Own {
+				list = append(list, d)
+			}
+		}
+		return list
+	})
+}
+
 // asking reports whether muster itself holds an address on the network and so puts the standard questions.
 func (p *Pass) asking(network string) bool {
-	return slices.ContainsFunc(p.State.Devices, func(d boat.Device) bool { return d.Own && d.Network == network })
+	return slices.ContainsFunc(p.own(), func(d *boat.Device) bool { return d.Network == network })
 }
 
 // isOwn reports whether a NAME is muster's.
 func (p *Pass) isOwn(name string) bool {
-	return slices.ContainsFunc(p.State.Devices, func(d boat.Device) bool { return d.Own && d.ID == name })
+	return slices.ContainsFunc(p.own(), func(d *boat.Device) bool { return d.ID == name })
+}
+
+// device is the device of that id on a network, which is neither muster itself nor the past of a unit; nil for none.
+func (p *Pass) device(network, id string) *boat.Device {
+	type known struct{}
+	return Once(p, known{}, func() map[[2]string]*boat.Device {
+		m := map[[2]string]*boat.Device{}
+		for _, d := range p.others(func(*boat.Device) bool { return true }) {
+			m[[2]string{d.Network, d.ID}] = d
+		}
+		return m
+	})[[2]string{network, id}]
 }
 
 func speaking(d *boat.Device) bool { return d.State == boat.Present || d.State == boat.Provisional }
