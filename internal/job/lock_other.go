@@ -14,7 +14,10 @@ func Lock(name string) (unlock func(), err error) {
 		_ = os.Remove(name)
 		f, err := os.OpenFile(name, os.O_CREATE|os.O_EXCL|os.O_RDWR, 0o644)
 		if err == nil {
-			return func() { _ = f.Close() }, nil
+			return func() {
+				_ = f.Close()
+				_ = os.Remove(name)
+			}, nil
 		}
 		if !os.IsExist(err) && !os.IsPermission(err) {
 			return nil, err
