@@ -212,6 +212,7 @@ var keySpaces = strings.NewReplacer("_", " ", "-", " ")
 var wordsOfKey = map[string]string{
 	string(boat.Present): "online", string(boat.Gone): "offline", "bus_off": "bus-off", "dropped": "dropped frames", "broken_sequences": "incomplete messages",
 	"assemblies_shed": "messages given up to save memory", "untracked": "devices or messages beyond the memory limit",
+	"displaced":        "devices removed to save memory",
 	"awaiting-reentry": "waiting for its settings", "source_lost": "losses of the source", "unchecked_lines": "lines without a checksum",
 }
 
@@ -223,7 +224,7 @@ func FaultList(f boat.Faults) []Fault {
 		{"assemblies_shed", f.AssembliesShed}, {"standard_frames", f.StandardFrames},
 		{"remote_frames", f.RemoteFrames}, {"oversize_frames", f.OversizeFrames},
 		{"invalid_messages", f.InvalidMessages}, {"damaged_records", f.DamagedRecords},
-		{"time_jumps", f.TimeJumps}, {"untracked", f.Untracked}, {"source_lost", f.SourceLost},
+		{"time_jumps", f.TimeJumps}, {"untracked", f.Untracked}, {"displaced", f.Displaced}, {"source_lost", f.SourceLost},
 		{"checksum_errors", f.ChecksumErrors}, {"garbled_lines", f.GarbledLines}, {"unchecked_lines", f.UncheckedLines},
 	}
 }
