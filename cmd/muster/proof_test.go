@@ -21,8 +21,12 @@ func TestProofScripts(t *testing.T) {
 		t.Fatal(err)
 	}
 	testscript.Run(t, testscript.Params{
-		Dir:   "testdata/proof",
-		Setup: func(e *testscript.Env) error { e.Setenv("EXAMPLES", examples); return nil },
+		Dir: "testdata/proof",
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("EXAMPLES", examples)
+			e.Setenv("VERSION1", filepath.Join(examples, "../../cmd/muster/testdata/snapshot-v1.json")) // as a release with it wrote it
+			return nil
+		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"status":    status,
 			"onlylines": onlyLines,

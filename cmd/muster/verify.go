@@ -119,7 +119,11 @@ func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.P
 	if s.Seal.Signature != "" {
 		signed = "signed by " + s.Seal.Key
 	}
-	return fmt.Sprintf("in order, SHA-256 %s, %s%s", s.Seal.SHA256, signed, text), nil
+	version := 2
+	if s.Schema == snapshot.SchemaV1 {
+		version = 1
+	}
+	return fmt.Sprintf("in order, SHA-256 %s, %s, seal of version %d%s", s.Seal.SHA256, signed, version, text), nil
 }
 
 // verifyCapture checks the kept capture and makes the report from it again.

@@ -23,7 +23,8 @@ var recordStyle string
 
 // howToCheck is how to check the record.
 const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests from the snapshot files. " +
-	"The digest is the SHA-256 of the canonical JSON (RFC 8785) of the snapshot without its seal. The signature is Ed25519 (RFC 8037, RFC 7515 detached)."
+	"The digest is the SHA-256 of the file up to the comma before its seal. The signature over that is Ed25519 (RFC 8037, RFC 7515 detached). " +
+	"The example snapshot.md shows how to check both with sha256sum and OpenSSL."
 
 // The columns of the record's tables.
 var (

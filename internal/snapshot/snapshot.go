@@ -4,7 +4,6 @@ package snapshot
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -15,8 +14,11 @@ import (
 	"muster/internal/report"
 )
 
-// Schema names the version of the snapshot's shape.
-const Schema = "muster.snapshot/v1"
+// The versions of the snapshot's shape: Schema is written, SchemaV1, which differs in its seal, is read.
+const (
+	Schema   = "muster.snapshot/v2"
+	SchemaV1 = "muster.snapshot/v1"
+)
 
 // Snapshot is a device report that was taken to be kept, with what is needed to prove and compare it.
 type Snapshot struct {
@@ -28,6 +30,7 @@ type Snapshot struct {
 	Sheets   []File         `json:"sheets,omitempty"`  // release sheets in force
 	Capture  *File          `json:"capture,omitempty"` // the raw traffic, when it was kept
 	Program  string         `json:"program,omitempty"` // version of muster that took it
+	Signer   string         `json:"signer,omitempty"`  // public key of who signs it, base64url; absent in version 1
 	Seal     *Seal          `json:"seal,omitempty"`    // absent until sealed
 
 	text []byte // as Decode read it; nil for one that was made or sealed here
@@ -87,17 +90,19 @@ func supplies(report *report.Report) []Supply {
 	return out
 }
 
-// Encode writes the snapshot as indented JSON with a final newline. The seal covers the canonical form, so layout does not matter to it.
-// A snapshot that Decode read is written as it was read: the seal covers the words of the version that took it.
+// Encode writes the snapshot as indented JSON with a final newline. One that Decode read is written as it was read, to the byte.
 func (s *Snapshot) Encode() ([]byte, error) {
 	if s.text != nil {
 		return s.text, nil
 	}
-	b, err := json.MarshalIndent(s, "", "  ")
+	body, err := s.body()
 	if err != nil {
-		return nil, fmt.Errorf("encode snapshot: %w", err)
+		return nil, err
 	}
-	return append(b, '\n'), nil
+	if s.Seal == nil {
+		return append(body, "\n}\n"...), nil
+	}
+	return s.Seal.file(body)
 }
 
 // ErrNewer means that a snapshot was written by a later version of muster.
@@ -116,7 +121,7 @@ func Decode(data []byte) (*Snapshot, error) {
 		return nil, fmt.Errorf("read snapshot: %w", err)
 	}
 	switch {
-	case head.Schema == Schema:
+	case head.Schema == Schema || head.Schema == SchemaV1:
 	case len(head.Schema) > len("muster.snapshot/v") && head.Schema[:len("muster.snapshot/v")] == "muster.snapshot/v":
 		return nil, fmt.Errorf("read snapshot: schema %s: %w; this one reads %s: update muster", input.Quote(head.Schema), ErrNewer, Schema)
 	default:

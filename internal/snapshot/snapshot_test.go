@@ -167,9 +167,17 @@ func need(t *testing.T, program string) string {
 	return path
 }
 
-// OpenSSL and sha256sum check a seal without any of our code.
+// OpenSSL and sha256sum check a seal without any of our code, by the script of the format's description.
 func TestSealCheckedByOthers(t *testing.T) {
-	openssl, sha := need(t, "openssl"), need(t, "sha256sum")
+	for _, program := range []string{"openssl", "sha256sum", "base64", "sh"} {
+		need(t, program)
+	}
+	doc, err := os.ReadFile("../../deploy/examples/snapshot.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, script, _ := strings.Cut(string(doc), "```sh\n")
+	script, _, _ = strings.Cut(script, "```")
 	private, public, err := NewKey()
 	if err != nil {
 		t.Fatal(err)
@@ -178,13 +186,11 @@ func TestSealCheckedByOthers(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := seal(t, fixture(), key)
-	text, err := s.Canonical()
+	other, _, err := NewKey()
 	if err != nil {
 		t.Fatal(err)
 	}
-	parts := strings.Split(s.Seal.Signature, ".")
-	signature, err := base64.RawURLEncoding.DecodeString(parts[2])
+	stranger, err := PrivateKey(other)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -196,20 +202,31 @@ func TestSealCheckedByOthers(t *testing.T) {
 		}
 		return path
 	}
-	signed := parts[0] + "." + base64.RawURLEncoding.EncodeToString(text)
-	verify := func(signed string) ([]byte, error) {
-		return exec.Command(openssl, "pkeyutl", "-verify", "-pubin", "-inkey", file("key.pub", public), "-rawin",
-			"-in", file("signed", []byte(signed)), "-sigfile", file("signature", signature)).CombinedOutput()
+	encode := func(s *Snapshot) []byte {
+		data, err := s.Encode()
+		if err != nil {
+			t.Fatal(err)
+		}
+		return data
 	}
-	if out, err := verify(signed); err != nil {
-		t.Errorf("openssl: %v: %s", err, out)
-	}
-	if out, err := verify(signed + "x"); err == nil {
-		t.Errorf("openssl took an altered text: %s", out)
-	}
-	out, err := exec.Command(sha, file("canonical", text)).Output()
-	if err != nil || !strings.HasPrefix(string(out), s.Seal.SHA256+" ") {
-		t.Errorf("sha256sum: %v: %s, the seal says %s", err, out, s.Seal.SHA256)
+	good := encode(seal(t, fixture(), key))
+	pub := file("key.pub", public)
+	for _, c := range []struct {
+		name string
+		data []byte
+		key  string
+		ok   bool
+	}{
+		{"signed", good, pub, true},
+		{"signed, and no key given", good, "", true},
+		{"not signed", encode(seal(t, fixture(), nil)), "", true},
+		{"altered", bytes.Replace(good, []byte("4.47"), []byte("4.50"), 1), "", false},
+		{"another key", encode(seal(t, fixture(), stranger)), pub, false},
+	} {
+		out, err := exec.Command("sh", "-c", script, "check", file("snapshot.json", c.data), c.key).CombinedOutput()
+		if (err == nil) != c.ok {
+			t.Errorf("%s: %v: %s", c.name, err, out)
+		}
 	}
 }
 
@@ -228,6 +245,7 @@ func TestOldWords(t *testing.T) {
 	}
 	bare, _, _ := strings.Cut(old, `,
   "seal":`)
+	bare = strings.Replace(bare, Schema, SchemaV1, 1)
 	canonical, err := jcs.Transform([]byte(bare + "}"))
 	if err != nil {
 		t.Fatal(err)
@@ -263,7 +281,7 @@ func TestDecodeRefuses(t *testing.T) {
 		{"not JSON", "(1.0) can0 123#", "is this a file that muster snapshot wrote?"},
 		{"a list", "[1]", "is this a file that muster snapshot wrote?"},
 		{"other JSON", `{"schema":"muster.report/v1"}`, "is this a file that muster snapshot wrote?"},
-		{"newer", `{"schema":"muster.snapshot/v2"}`, "update muster"},
+		{"newer", `{"schema":"muster.snapshot/v3"}`, "update muster"},
 		{"unknown field", strings.Replace(string(good), `"complete"`, `"finished"`, 1), "finished"},
 		{"wrong type", strings.Replace(string(good), `"complete": true`, `"complete": "yes"`, 1), "expected true or false"},
 		{"no report", `{"schema":"muster.snapshot/v1"}`, "it holds no report"},
