@@ -1,8 +1,9 @@
 package input
 
 import (
-	"regexp"
-	"strconv"
+	"bytes"
+	"maps"
+	"slices"
 	"strings"
 
 	"github.com/goccy/go-yaml/ast"
@@ -71,16 +72,35 @@ func keyNode(m *ast.MappingNode, name string) *ast.StringNode {
 	return nil
 }
 
-// jsonKey is a key of JSON. Within a text its second quotation mark would have a backslash before it.
-var jsonKey = regexp.MustCompile(`"([a-z_]+)"\s*:`)
-
-// RenameJSON gives the old keys of a JSON text that an earlier version wrote their new names, wherever they are.
+// RenameJSON gives the old keys of a JSON text that an earlier version wrote their new names, wherever they are. The text may be of any form.
 func RenameJSON(text []byte, renamed map[string]string) []byte {
-	return jsonKey.ReplaceAllFunc(text, func(key []byte) []byte {
-		name, ok := renamed[string(jsonKey.FindSubmatch(key)[1])]
-		if !ok {
-			return key
+	for _, old := range slices.Sorted(maps.Keys(renamed)) {
+		text = renameKey(text, []byte(`"`+old+`"`), []byte(`"`+renamed[old]+`"`))
+	}
+	return text
+}
+
+// renameKey renames a key, given in its quotation marks. Within a text its second quotation mark would have a backslash before it.
+func renameKey(text, old, now []byte) []byte {
+	var out []byte
+	done := 0
+	for at := 0; ; {
+		i := bytes.Index(text[at:], old)
+		if i < 0 {
+			break
 		}
-		return append(strconv.AppendQuote(nil, name), ':')
-	})
+		i += at
+		at = i + len(old)
+		if after := bytes.TrimLeft(text[at:], " \t\r\n"); len(after) > 0 && after[0] == ':' {
+			if out == nil {
+				out = make([]byte, 0, len(text)+len(text)/4)
+			}
+			out = append(append(out, text[done:i]...), now...)
+			done = at
+		}
+	}
+	if out == nil {
+		return text
+	}
+	return append(out, text[done:]...)
 }

@@ -45,7 +45,7 @@ func TestRename(t *testing.T) {
 
 func TestRenameJSON(t *testing.T) {
 	got := string(RenameJSON([]byte(`{"hold" : 1, "x": "a \"hold\": b", "held": 2, "list": ["hold", {"hold":3}]}`), map[string]string{"hold": "hold_point"}))
-	if want := `{"hold_point": 1, "x": "a \"hold\": b", "held": 2, "list": ["hold", {"hold_point":3}]}`; got != want {
+	if want := `{"hold_point" : 1, "x": "a \"hold\": b", "held": 2, "list": ["hold", {"hold_point":3}]}`; got != want {
 		t.Errorf("%s\nwant %s", got, want)
 	}
 }
