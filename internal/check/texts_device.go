@@ -44,7 +44,7 @@ var deviceTexts = map[string]Text{
 	"same-serial": {Doc: "Units of one model that cannot be one box report the same serial number.", Term: "serial number", Cases: map[string]Case{
 		"": {Summary: "{count} units report one serial number, {serial}: {devices}", Remedy: []Step{
 			{Look, "Read the serial number on the label of each unit. Compare it with the one that the unit reports."},
-			{Look, "If the labels differ, the manufacturer fills the field with one value. muster keeps the units apart by their unique numbers."},
+			{Look, "If the labels differ, the manufacturer fills the field with one value. The unique numbers keep the units apart."},
 			{Change, "If a repair left the wrong number in a unit, correct it with the manufacturer's tool."},
 		}},
 	}},
