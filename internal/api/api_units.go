@@ -25,8 +25,8 @@ func (e SameUnit) Decision() (boat.Decision, error) {
 	switch {
 	case d.A == d.B:
 		return d, errors.New("b: give the id of another unit or presence than a")
-	case d.By == "":
-		return d, errors.New("by: enter your name")
+	case d.By == "" || len(d.By) > 240:
+		return d, errors.New("by: enter your name, 60 characters at most")
 	}
 	return d, nil
 }

@@ -19,8 +19,9 @@ import (
 
 type devicePage struct {
 	*report.Device
-	Talker *shownTalker // set for an NMEA 0183 talker
-	Alerts ui.AlertLists
+	Decisions []boat.Decision // by hand, of this unit
+	Talker    *shownTalker    // set for an NMEA 0183 talker
+	Alerts    ui.AlertLists
 }
 
 func (s *site) deviceData(req *http.Request, r *report.Report) (string, content, error) {
@@ -48,6 +49,7 @@ func (s *site) deviceData(req *http.Request, r *report.Report) (string, content,
 	if p.Talker != nil {
 		return p.Talker.Title, p, nil
 	}
+	p.Decisions = decisionsOf(r.Unit(id), s.opt.Desk.Decisions())
 	return render.DeviceTitle(p.Device), p, nil
 }
 
@@ -94,6 +96,7 @@ func (p *devicePage) showDevice(v *view) g.Node {
 			ui.Section("identity", "Identity", identitySheet(d), unitSheet(v.Report.Unit(d.ID))),
 			ui.Section("history", "History", historySheet(d))),
 		commandList(v.Report, d.ID),
+		p.decide(v),
 		ui.Section("sends", "Messages", sends(d)),
 		ui.ClearedAlerts(&v.Showing, &p.Alerts),
 	}

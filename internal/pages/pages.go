@@ -31,6 +31,8 @@ var confirmations = map[string]string{
 	"no-baseline":  "Baseline removed.",
 	"silenced":     "Silence started.",
 	"unsilenced":   "Silence ended.",
+	"decided":      "Decision saved.",
+	"undecided":    "Decision removed.",
 }
 
 // pageCache keeps the pages of the latest report, so that many readers cost one rendering.
@@ -101,6 +103,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
 	s.addSilencesPage(mux)
 	s.addBaselineForms(mux)
+	s.addDecideForms(mux)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		if !api.IsPage(r) && api.OtherMethod(mux, w, r) {
 			return
@@ -252,6 +255,7 @@ func (s *site) form(mux *http.ServeMux, pattern, next, said string, act func(con
 			return
 		}
 		s.shown.clear()
-		http.Redirect(w, r, next+"?said="+said, http.StatusSeeOther)
+		page := strings.ReplaceAll(next, "{id}", url.PathEscape(r.PathValue("id")))
+		http.Redirect(w, r, page+"?said="+said, http.StatusSeeOther)
 	})
 }

@@ -168,6 +168,27 @@ await got(403, reading.POST(manual, { body: entry }));
 await got(413, acting.POST(manual, { body: { model: huge } }));
 await got(422, acting.POST(manual, { body: { model: "x", role: "toaster" } }));
 await got(501, showing.POST(manual, { body: entry }));
+
+const decisions = "/api/v1/units/decisions";
+const apart = { a: "m2", b: "m3", same: false, by: "Jo" };
+await got(204, acting.POST(decisions, { body: apart }));
+const decided = have((await got(200, reading.GET(decisions))).data, "decisions");
+if (!decided.some((d) => d.a === "m2" && d.b === "m3" && !d.same)) wrong.push("what was decided of m2 and m3 is not on the list");
+for (let n = 4; n <= 200; n++) await acting.POST(decisions, { body: { ...apart, b: `m${n}` } });
+for (let n = 4; n <= 5; n++) await acting.POST(decisions, { body: { ...apart, a: "m3", b: `m${n}` } });
+await got(409, acting.POST(decisions, { body: { ...apart, a: "m3", b: "m6" } }));
+await got(403, reading.POST(decisions, { body: apart }));
+await got(404, acting.POST(decisions, { body: { ...apart, b: "none" } }));
+await got(413, acting.POST(decisions, { body: { ...apart, by: huge } }));
+await got(422, acting.POST(decisions, { body: { ...apart, b: "m2" } }));
+await got(501, showing.POST(decisions, { body: apart }));
+const pair = { query: { a: "m2", b: "m3" } };
+await got(204, acting.DELETE(decisions, { params: pair }));
+await got(404, acting.DELETE(decisions, { params: pair }));
+await got(403, reading.DELETE(decisions, { params: pair }));
+await got(422, acting.DELETE(decisions, { params: { query: { a: "m2", b: long } } }));
+await got(501, showing.DELETE(decisions, { params: pair }));
+
 const one = "/api/v1/manual-devices/{id}";
 await got(204, acting.DELETE(one, { params: mine }));
 await got(404, acting.DELETE(one, { params: mine }));
@@ -261,7 +282,7 @@ for (const [path, methods] of Object.entries<Record<string, { operationId: strin
 }
 
 // Statuses that this server does not give: the model took longer than a person waits, a folder is full, or the config names the baseline.
-const unforced = new Set(["acknowledge-alert 503", "add-manual-device 503", "remove-manual-device 503", "follow-work-order 503", "end-work-order 503",
+const unforced = new Set(["acknowledge-alert 503", "decide-unit 503", "remove-decision 503", "add-manual-device 503", "remove-manual-device 503", "follow-work-order 503", "end-work-order 503",
   "confirm-step 503", "add-silence 503", "end-silence 503", "reload-config 503", "take-snapshot 409", "take-snapshot 503",
   "set-baseline 409", "set-baseline 503", "end-baseline 409", "end-baseline 503"]);
 let operations = 0, statuses = 0;
