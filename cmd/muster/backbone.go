@@ -85,7 +85,7 @@ func (c *backboneCmd) run(a *app) error {
 			return err
 		}
 		if err := audit.Against(layout, s.Report); err != nil {
-			return cli.WithHint(fmt.Errorf("hold %s against %s: %w", c.Layout, c.Snapshot, err),
+			return cli.WithHint(fmt.Errorf("compare %s with %s: %w", c.Layout, c.Snapshot, err),
 				"set the keys boat and network in the layout to the boat and its network")
 		}
 		at = made(s)

@@ -256,7 +256,7 @@ func (c *snapshotCmd) readSource(a *app, cfg config.Config, k *keeper) (*report.
 		defer bar.done()
 		r, err := daemon.Replay(a.ctx, opt, c.For, bar.set)
 		if err == nil && a.ctx.Err() != nil {
-			err = fmt.Errorf("snapshot %s: interrupted before its end, so %s was not written", c.Source, c.Output)
+			err = fmt.Errorf("snapshot %s: interrupted before its end, so no snapshot was written", c.Source)
 		}
 		return r, err
 	}
