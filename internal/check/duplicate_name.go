@@ -1,7 +1,6 @@
 package check
 
 import (
-	"muster/internal/boat"
 	"muster/internal/event"
 )
 
@@ -14,8 +13,8 @@ func duplicateName(p *Pass) {
 				continue
 			}
 			who := "NAME " + t.Name
-			if own := p.others(func(d *boat.Device) bool { return d.ID == t.Name && d.Network == n.ID }); len(own) == 1 {
-				who = unaddressed(own[0]) + ", NAME " + t.Name + ","
+			if d := p.device(n.ID, t.Name); d != nil {
+				who = unaddressed(d) + ", NAME " + t.Name + ","
 			}
 			word, about, severity := "", []string{t.Name}, Severity("")
 			if p.isOwn(t.Name) {
