@@ -77,12 +77,15 @@ func (c *followCmd) run(a *app) error {
 	ctx, cancel := context.WithCancel(a.ctx)
 	defer cancel()
 	f.stop = cancel
+	return f.end(c.watch(ctx, a, f))
+}
+
+// watch takes the boat from where it is received, until the order is done or ctx ends.
+func (c *followCmd) watch(ctx context.Context, a *app, f *following) error {
 	if isURL(c.Source) {
-		err = c.watchURL(ctx, f, time.Second)
-	} else {
-		err = c.watchSource(ctx, a, f)
+		return c.watchURL(ctx, f, time.Second)
 	}
-	return f.end(err)
+	return c.watchSource(ctx, a, f)
 }
 
 func (c *followCmd) check() error {

@@ -118,3 +118,61 @@ func broken(t *testing.T, name string, text []byte) string {
 	}
 	return ""
 }
+
+// TestInterruptedJob: a job whose opening or closing is interrupted, at whatever moment, has whole files that its ledger names and no others
+// behind, says what it kept, and goes on from there when the command is given again.
+func TestInterruptedJob(t *testing.T) {
+	program, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	sheets, err := filepath.Abs("../../deploy/sheets")
+	if err != nil {
+		t.Fatal(err)
+	}
+	boat := []string{"sim:demo", "--ask", "--for", "55s", "--by", "Ana"}
+	run := func(dir string, after time.Duration, args ...string) string {
+		var stderr bytes.Buffer
+		cmd := exec.CommandContext(t.Context(), program)
+		cmd.Args, cmd.Dir, cmd.Stderr = append([]string{"muster", "job"}, args...), dir, &stderr
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if after > 0 {
+			time.Sleep(after)
+			_ = cmd.Process.Signal(syscall.SIGINT) // it may have ended
+		}
+		if err := cmd.Wait(); err != nil && after == 0 {
+			t.Fatalf("job %s: %v: %s", strings.Join(args, " "), err, stderr.String())
+		}
+		return stderr.String()
+	}
+	for _, after := range []time.Duration{40, 150, 250, 350, 450, 600} {
+		dir := t.TempDir()
+		ledger := filepath.Join(dir, "visit", "ledger.jsonl")
+		whole := func(step string) {
+			t.Helper()
+			if text, _ := os.ReadFile(ledger); len(text) == 0 {
+				return // it had not begun
+			}
+			if out := muster(t, "job", "check", filepath.Join(dir, "visit")); strings.Contains(out, "not part of the job") {
+				t.Errorf("%s, interrupted after %d ms: %s", step, after, out)
+			}
+		}
+		open := append([]string{"open", "visit", "--sheets", sheets, "--boat", "Wagtail"}, boat...)
+		run(dir, after*time.Millisecond, open...)
+		whole("open")
+		if _, err := os.Stat(filepath.Join(dir, "visit", "order.json")); err != nil {
+			run(dir, 0, open...)
+		}
+		said := run(dir, after*time.Millisecond, append([]string{"close", "visit"}, boat...)...)
+		whole("close")
+		if text, _ := os.ReadFile(ledger); !bytes.Contains(text, []byte(`"kind":"closed"`)) {
+			if said != "" && !strings.Contains(said, "interrupted before its end") {
+				t.Errorf("close, interrupted after %d ms, says: %s", after, said)
+			}
+			run(dir, 0, append([]string{"close", "visit"}, boat...)...)
+		}
+		whole("closed")
+	}
+}

@@ -70,14 +70,23 @@ func noted(a *app, dir string, w *author, entries func(v *job.Visit, by string) 
 	if err != nil {
 		return err
 	}
-	err = v.Update(a.ctx, func() ([]job.Entry, error) { return entries(v, by) })
+	if err := v.Update(a.ctx, func() ([]job.Entry, error) { return entries(v, by) }); err != nil {
+		return whenClosed(err)
+	}
+	return a.printChanges(v)
+}
+
+// whenClosed adds the way out to the error of a closed job.
+func whenClosed(err error) error {
 	if errors.Is(err, job.ErrClosed) {
 		return cli.WithHint(err, "muster job reopen opens it again, with a reason")
 	}
-	if err != nil {
-		return err
-	}
-	return a.printChanges(v)
+	return err
+}
+
+// noOrder is the error of a job that has no work order yet.
+func noOrder(dir string) error {
+	return cli.WithHint(fmt.Errorf("%s: the job has no work order", dir), "muster job open %s SOURCE --sheets DIR makes one", dir)
 }
 
 // printAdvice prints how a job goes on.
@@ -90,7 +99,7 @@ func (a *app) printAdvice(n job.Advice) error {
 	for _, list := range []struct {
 		title string
 		texts []string
-	}{{"first", n.Blockers}, {"mind", n.Warnings}, {"the record lacks", n.Missing}} {
+	}{{"first", n.Blockers}, {"warnings", n.Warnings}, {"the record lacks", n.Missing}} {
 		if len(list.texts) > 0 {
 			fmt.Fprintf(&b, "%s:\n", list.title)
 		}

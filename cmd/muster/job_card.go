@@ -25,7 +25,7 @@ altered is listed, and what the card holds besides.`,
 				return err
 			}
 			if v.Order == nil {
-				return cli.WithHint(fmt.Errorf("%s: the job has no work order", args[0]), "muster job open makes one when it is given --sheets")
+				return noOrder(args[0])
 			}
 			if err := knownMedium(v.Order, kind); err != nil {
 				return err
@@ -43,9 +43,12 @@ altered is listed, and what the card holds besides.`,
 
 // knownMedium refuses a kind of medium that the order does not ask for.
 func knownMedium(o *release.Order, kind string) error {
+	if kind == "" {
+		return nil
+	}
 	var known []string
 	for _, b := range o.Bring {
-		if b.Medium.Kind == kind || kind == "" {
+		if b.Medium.Kind == kind {
 			return nil
 		}
 		known = append(known, b.Medium.Kind)
@@ -70,7 +73,7 @@ func (a *app) printCard(path string, files []job.CardFile) error {
 		}
 	}
 	if problems > 0 {
-		return cli.WithHint(fmt.Errorf("card %q: %s", path, number(problems, "problem")), "put the card right before the update")
+		return cli.WithHint(fmt.Errorf("card %q: %s", path, number(problems, "problem")), "fix the card before the update")
 	}
 	return nil
 }

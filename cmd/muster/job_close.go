@@ -2,7 +2,9 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"crypto/ed25519"
+	"errors"
 	"fmt"
 
 	"github.com/spf13/cobra"
@@ -31,7 +33,15 @@ func newJobClose(a *app) *cobra.Command {
 and signs the ledger. What the record lacks is printed; on a terminal it is asked. Steps that are not done stay open on the record.`,
 		Example: `  muster job close 2026-231-wagtail can0 --ask --sign shop.key --signed-off-by 'A. Customer' --by Ana`,
 		Args:    cobra.MinimumNArgs(2), ValidArgsFunction: fileThenSource,
-		RunE: func(_ *cobra.Command, args []string) error { c.Dir, c.Sources = args[0], args[1:]; return c.run(a) },
+		RunE: func(_ *cobra.Command, args []string) error {
+			c.Dir, c.Sources = args[0], args[1:]
+			err := c.run(a)
+			if errors.Is(err, context.Canceled) {
+				return cli.WithHint(fmt.Errorf("close %q: interrupted before its end: the job is open", c.Dir),
+					"what is in the ledger is kept; muster job close goes on with it")
+			}
+			return err
+		},
 	}
 	f := cmd.Flags()
 	f.StringVar(&c.Sign, "sign", "", "Sign with this `KEY`; muster key new makes one. Default: with a key that is made for this and not kept")

@@ -10,7 +10,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"muster/internal/cli"
 	"muster/internal/job"
 )
 
@@ -49,9 +48,9 @@ func (c *jobFollowCmd) run(a *app) error {
 	}
 	switch {
 	case v.Ledger.Closed():
-		return cli.WithHint(fmt.Errorf("%s: %w", c.Dir, job.ErrClosed), "muster job reopen opens it again, with a reason")
+		return whenClosed(fmt.Errorf("%s: %w", c.Dir, job.ErrClosed))
 	case v.Order == nil:
-		return cli.WithHint(fmt.Errorf("%s: the job has no work order", c.Dir), "muster job open makes one when it is given --sheets")
+		return noOrder(c.Dir)
 	}
 	traffic := ""
 	if !isURL(cmd.Source) && !isFile(cmd.Source) {
@@ -70,11 +69,7 @@ func (c *jobFollowCmd) run(a *app) error {
 	ctx, cancel := context.WithCancel(a.ctx)
 	defer cancel()
 	f.stop = cancel
-	if isURL(cmd.Source) {
-		err = cmd.watchURL(ctx, f, time.Second)
-	} else {
-		err = cmd.watchSource(ctx, a, f)
-	}
+	err = cmd.watch(ctx, a, f)
 	if traffic != "" {
 		if _, kerr := cmd.keeper.keep(traffic, false); kerr != nil {
 			err = errors.Join(err, kerr)

@@ -99,21 +99,23 @@ func (c *jobOpenCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if err := c.before(a, v, by); err != nil {
-		return cli.WithHint(err, "the job is open; muster job open %s SOURCE takes the snapshot when the boat is received", c.Dir)
+	if v.Before == nil {
+		if err := c.before(a, v, by); err != nil {
+			return cli.WithHint(err, "the job is open; muster job open %s SOURCE takes the snapshot when the boat is received", c.Dir)
+		}
 	}
 	if sheets != nil {
 		if err := c.plan(a, v, by, sheets); err != nil {
-			return err
+			return whenClosed(err)
 		}
 	}
 	return a.printAdvice(job.Next(v, nil))
 }
 
-// visit opens the job, or goes on with one whose snapshot was not taken.
+// visit opens the job, or goes on with one that has no snapshot yet, or no work order and gets sheets.
 func (c *jobOpenCmd) visit(a *app, by string, profile *job.Job) (*job.Visit, error) {
 	if v, err := job.LoadVisit(a.ctx, c.Dir, here); err == nil {
-		if v.Before != nil {
+		if v.Before != nil && (v.Order != nil || c.Sheets == "") {
 			return nil, cli.WithHint(fmt.Errorf("open job: %q holds one already", c.Dir), "muster job next %s shows how it goes on", c.Dir)
 		}
 		return v, nil
@@ -211,18 +213,19 @@ func (c *jobOpenCmd) plan(a *app, v *job.Visit, by string, sheets *release.Sheet
 	if err != nil {
 		return err
 	}
+	var lines []job.FileLine
+	var texts [][]byte
 	for _, file := range files {
 		data, err := readFile(a.ctx, file, maxSnapshot)
 		if err != nil {
 			return err
 		}
-		if err := v.Put(a.ctx, job.Planned, by, job.FileLine{File: "sheets/" + filepath.Base(file), What: job.Sheet}, data); err != nil {
-			return err
-		}
+		lines, texts = append(lines, job.FileLine{File: "sheets/" + filepath.Base(file), What: job.Sheet}), append(texts, data)
 	}
 	text, err := order.JSON()
 	if err != nil {
 		return err
 	}
-	return v.Put(a.ctx, job.Planned, by, job.FileLine{File: "order.json", What: job.Order}, text)
+	lines, texts = append(lines, job.FileLine{File: "order.json", What: job.Order}), append(texts, text)
+	return v.PutAll(a.ctx, job.Planned, by, lines, texts)
 }

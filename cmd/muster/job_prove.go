@@ -2,7 +2,6 @@ package main
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"image"
 	_ "image/jpeg" // photos
@@ -126,12 +125,8 @@ func newJobAttach(a *app) *cobra.Command {
 			return err
 		}
 		f.Text = text
-		err = v.Put(a.ctx, job.Attached, by, f, data)
-		if errors.Is(err, job.ErrClosed) {
-			return cli.WithHint(err, "muster job reopen opens it again, with a reason")
-		}
-		if err != nil {
-			return fmt.Errorf("attach %q: %w", args[1], err)
+		if err := v.Put(a.ctx, job.Attached, by, f, data); err != nil {
+			return whenClosed(fmt.Errorf("attach %q: %w", args[1], err))
 		}
 		_, err = fmt.Fprintln(a.stdout, f.File)
 		return err

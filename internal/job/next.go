@@ -129,9 +129,9 @@ func stepAdvice(s *release.Step, st *release.StepStatus) (do, why string) {
 	case release.StepReentry:
 		do = fmt.Sprintf("Step %s: enter the settings of %s again on its own screen", s.ID, s.Device.Label)
 	case release.StepDisputed:
-		do = fmt.Sprintf("Step %s: read %s once more, or settle it: muster job settle", s.ID, s.Device.Label)
+		do = fmt.Sprintf("Step %s: read %s again, or settle it: muster job settle", s.ID, s.Device.Label)
 	case release.StepFailed:
-		do = fmt.Sprintf("Step %s: update %s once more, or settle it: muster job settle", s.ID, s.Device.Label)
+		do = fmt.Sprintf("Step %s: update %s again, or settle it: muster job settle", s.ID, s.Device.Label)
 	}
 	return do, why
 }
