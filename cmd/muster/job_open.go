@@ -196,7 +196,10 @@ func (b *boatFlags) take(
 		return nil, err
 	}
 	ctx := context.WithoutCancel(a.ctx)
-	if err := v.Put(ctx, job.Snapshot, by, f, data); err != nil || cmd.KeepCapture == "" {
+	if err := v.Put(ctx, job.Snapshot, by, f, data); err != nil {
+		return s, err
+	}
+	if err := v.Decide(ctx, s.Report); err != nil || cmd.KeepCapture == "" {
 		return s, err
 	}
 	return s, v.Keep(ctx, by, "traffic/"+name)

@@ -18,9 +18,11 @@ type State struct {
 	Devices  []Device // every NAME of every network, sorted by network, then NAME
 	Talkers  []Talker
 	Manual   []Manual
-	Units    []Unit   // the boxes that devices, talkers and entries by hand are presences of
-	Sources  []Source // by measure, network and id
-	Echoes   []Echo   // by measure, From and To
+
+	Decisions []Decision // by hand, of which presences are one unit
+	Units     []Unit     // the boxes that devices, talkers and entries by hand are presences of
+	Sources   []Source   // by measure, network and id
+	Echoes    []Echo     // by measure, From and To
 }
 
 // Network is one NMEA 2000 backbone or NMEA 0183 line.

@@ -71,8 +71,9 @@ func (s *State) Aboard() []*Unit {
 	return list
 }
 
-// FindUnits fills Units from the devices, talkers and entries by hand.
+// FindUnits fills Units from the devices, talkers and entries by hand, and keeps the decisions.
 func (s *State) FindUnits(decisions []Decision, goneAfter time.Duration) {
+	s.Decisions = decisions
 	s.Units = Evidence{s.Devices, s.Talkers, s.Manual, decisions, s.TakenAt, goneAfter}.Units()
 	for i := range s.Units {
 		u := &s.Units[i]

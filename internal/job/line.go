@@ -43,6 +43,8 @@ const (
 	Noticed         Kind = "noticed"
 	ChangedOutside  Kind = "changed-outside" // a unit that no step is about
 
+	Identity Kind = "identity" // a decision by hand of which presences are one unit
+
 	ReadByHand Kind = "read-by-hand"
 	Disputed   Kind = "disputed"
 	Settled    Kind = "settled"

@@ -14,6 +14,7 @@ import (
 	"slices"
 	"strings"
 
+	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/input"
 	"muster/internal/release"
@@ -40,6 +41,7 @@ type Visit struct {
 	Ticked   map[string]*Line   // hold points, by id
 	Waived   map[string]*Line   // pre-checks, by id
 	Outside  map[string]Outside // units that changed and that no step is about, by id
+	Decided  []boat.Decision    // by hand, of which presences are one unit; those in force
 	Notes    []*Line
 	Hours    []Work
 	Parts    []PartUsed
@@ -148,6 +150,8 @@ func (v *Visit) fold(ctx context.Context, line *Line) error {
 			o.From = was.From
 		}
 		v.Outside[line.unit()] = o
+	case Identity:
+		return v.foldDecision(line)
 	case Note:
 		v.Notes = append(v.Notes, line)
 	case SignedOff:
@@ -368,7 +372,7 @@ func (v *Visit) Observe(
 			}
 			entries = append(entries, Entry{Kind: kind, By: "muster", About: &About{Unit: x.Device, Step: x.Step}, Data: StepLine{x.Note, saved}})
 		}
-		return append(entries, v.outside(r)...), nil
+		return slices.Concat(entries, v.outside(r), v.decided(r)), nil
 	})
 	return changes, err
 }

@@ -133,7 +133,7 @@ func (t *Talker) model() boat.Talker {
 // Version1 is the report in version 1, for readers that take no other. It shares what it holds with the report.
 func (r *Report) Version1() *Report {
 	old := *r
-	old.Schema, old.Units, old.Old = V1, nil, slices.Clone(r.Devices)
+	old.Schema, old.Units, old.Decisions, old.Old = V1, nil, nil, slices.Clone(r.Devices)
 	if old.Old == nil {
 		old.Old = []Device{}
 	}
@@ -155,9 +155,9 @@ func (r *Report) Version1() *Report {
 // Known reports whether the report is of a version that this program reads.
 func (r *Report) Known() bool { return r.Schema == V1 || r.Schema == V2 }
 
-// Entries is how much a report that was read lists: devices, talkers, entries by hand and units.
+// Entries is how much a report that was read lists: devices, talkers, entries by hand, decisions and units.
 func (r *Report) Entries() int {
-	n := len(r.Old) + len(r.Talkers) + len(r.Manual)
+	n := len(r.Old) + len(r.Talkers) + len(r.Manual) + len(r.Decisions)
 	for i := range r.Units {
 		n += max(1, len(r.Units[i].Presences))
 	}

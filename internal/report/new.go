@@ -12,7 +12,7 @@ func New(s *boat.State, alerts []alert.Alert) *Report {
 	r := &Report{
 		Schema: V2, Boat: s.Boat, TakenAt: s.TakenAt, Clock: s.Clock, Window: s.Window,
 		Networks: make([]Network, len(s.Networks)), Devices: make([]Device, len(s.Devices)), Talkers: make([]Talker, len(s.Talkers)),
-		Manual: append([]boat.Manual{}, s.Manual...), Alerts: append([]alert.Alert{}, alerts...),
+		Manual: append([]boat.Manual{}, s.Manual...), Decisions: s.Decisions, Alerts: append([]alert.Alert{}, alerts...),
 	}
 	for i := range s.Networks {
 		n := &s.Networks[i]

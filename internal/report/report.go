@@ -41,7 +41,10 @@ type Report struct {
 	Old      []Device      `json:"devices,omitzero"` // version 1: every NAME of every network
 	Talkers  []Talker      `json:"talkers"`
 	Manual   []boat.Manual `json:"manual"`
-	Alerts   []alert.Alert `json:"alerts"`
+
+	Decisions []boat.Decision `json:"decisions,omitempty"` // by hand, of which presences are one unit; never in version 1
+
+	Alerts []alert.Alert `json:"alerts"`
 
 	Verdict *Verdict `json:"verdict,omitempty"` // absent in reports of earlier versions; see Say
 	Judged  *Judged  `json:"judged,omitempty"`  // what the verdict rests on
