@@ -7,6 +7,7 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/render"
 	"muster/internal/report"
 )
@@ -34,6 +35,8 @@ var (
 	alertsDesc = prometheus.NewDesc("muster_alerts",
 		"Alerts that have not cleared, by check, severity and state: open, acknowledged, silenced or accepted.",
 		[]string{"check", "severity", "state"}, nil)
+	checkDesc = prometheus.NewDesc("muster_check_info", "What a check with alerts looks for, in a sentence; always 1.",
+		[]string{"check", "fault"}, nil)
 	judgedDesc   = prometheus.NewDesc("muster_checks_judged", "Checks that found something or looked at something.", nil, nil)
 	unjudgedDesc = prometheus.NewDesc("muster_checks_not_judged",
 		"Checks that judged nothing, by what they need: time, asking, sources, traffic, interface, sheets, layout, baseline or setting.",
@@ -74,7 +77,7 @@ func (c *reportCollector) admit(i deviceInfo) bool {
 // Describe implements prometheus.Collector.
 func (c *reportCollector) Describe(out chan<- *prometheus.Desc) {
 	for _, d := range []*prometheus.Desc{buildDesc, takenDesc, clockDesc, devicesDesc, framesDesc, faultsDesc, loadDesc, peakDesc, infoDesc,
-		lastDesc, leftOutDesc, alertsDesc, judgedDesc, unjudgedDesc} {
+		lastDesc, leftOutDesc, alertsDesc, checkDesc, judgedDesc, unjudgedDesc} {
 		out <- d
 	}
 }
@@ -146,7 +149,7 @@ func (c *reportCollector) collectDevices(s Scrape, r *report.Report) {
 // collectAlerts counts the alerts that have not cleared.
 func collectAlerts(s Scrape, r *report.Report) {
 	type key struct{ check, severity, state string }
-	alerts := map[key]int{}
+	alerts, checks := map[key]int{}, map[string]bool{}
 	for i := range r.Alerts {
 		a := &r.Alerts[i]
 		state := string(a.State)
@@ -159,9 +162,13 @@ func collectAlerts(s Scrape, r *report.Report) {
 			state = "silenced"
 		}
 		alerts[key{a.Check, string(a.Severity), state}]++
+		checks[a.Check] = true
 	}
 	for k, n := range alerts {
 		s.Gauge(alertsDesc, float64(n), k.check, k.severity, k.state)
+	}
+	for id := range checks {
+		s.Gauge(checkDesc, 1, id, check.TextOf(id).Doc)
 	}
 }
 

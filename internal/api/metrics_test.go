@@ -25,6 +25,10 @@ muster_alerts{check="software-differs",severity="warning",state="open"} 1
 # HELP muster_build_info The running version; always 1.
 # TYPE muster_build_info gauge
 muster_build_info{version="v1"} 1
+# HELP muster_check_info What a check with alerts looks for, in a sentence; always 1.
+# TYPE muster_check_info gauge
+muster_check_info{check="no-address",fault="A device cannot claim a source address, so it sends no data."} 1
+muster_check_info{check="software-differs",fault="Units of one model or release family run different software."} 1
 # HELP muster_devices Units by network and state.
 # TYPE muster_devices gauge
 muster_devices{network="can0",state="gone"} 0
@@ -36,8 +40,8 @@ muster_devices{network="can0",state="silent"} 1
 # TYPE muster_network_frames_total counter
 muster_network_frames_total{network="can0"} 48210
 `
-	if err := testutil.CollectAndCompare(c, strings.NewReader(want), "muster_alerts", "muster_build_info", "muster_devices",
-		"muster_network_frames_total"); err != nil {
+	if err := testutil.CollectAndCompare(c, strings.NewReader(want), "muster_alerts", "muster_build_info", "muster_check_info",
+		"muster_devices", "muster_network_frames_total"); err != nil {
 		t.Error(err)
 	}
 	problems, err := testutil.CollectAndLint(c)
