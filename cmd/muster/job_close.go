@@ -1,7 +1,6 @@
 package main
 
 import (
-	"bytes"
 	"context"
 	"crypto/ed25519"
 	"errors"
@@ -11,10 +10,8 @@ import (
 
 	"muster/internal/cli"
 	"muster/internal/job"
-	"muster/internal/pages"
 	"muster/internal/release"
 	"muster/internal/render"
-	"muster/internal/snapshot"
 )
 
 type jobCloseCmd struct {
@@ -93,7 +90,11 @@ func (c *jobCloseCmd) run(a *app) error {
 	for _, lacks := range job.Next(v, nil).Missing {
 		fmt.Fprintf(a.stderr, "the record lacks %s\n", lacks)
 	}
-	if err := c.records(a, v, by); err != nil {
+	papers, texts, err := render.JobPapers(a.ctx, v)
+	if err != nil {
+		return err
+	}
+	if err := v.PutAll(a.ctx, job.Recorded, by, papers, texts); err != nil {
 		return err
 	}
 	var keys []ed25519.PrivateKey
@@ -105,51 +106,4 @@ func (c *jobCloseCmd) run(a *app) error {
 	}
 	_, err = fmt.Fprintf(a.stdout, "%s: closed, %s, SHA-256 %s\n", c.Dir, number(len(v.Ledger.Lines), "line"), v.Ledger.Digest())
 	return err
-}
-
-// records makes the papers from what is in the folder, and from nothing else.
-func (c *jobCloseCmd) records(a *app, v *job.Visit, by string) error {
-	told := v.Tell()
-	sheets, err := folderSheets(a, v)
-	if err != nil {
-		return err
-	}
-	changes, err := snapshot.Compare(v.Before, v.After,
-		snapshot.Options{Proved: true, Because: told.Because, Order: orderBy(sheets)})
-	if err != nil {
-		return err
-	}
-	of, err := v.Job(a.ctx)
-	if err != nil {
-		return err
-	}
-	r, err := job.NewRecord(v.Before, v.After, changes, of, pages.RecordSteps(told.Steps))
-	if err != nil {
-		return err
-	}
-	r.Told = told
-	var pdf, html, text bytes.Buffer
-	if err := render.ServiceRecordPDF(&pdf, r, made(v.After)); err != nil {
-		return err
-	}
-	if err := render.ServiceRecordHTML(&html, r); err != nil {
-		return err
-	}
-	if err := encodeJSON(&text, told); err != nil {
-		return err
-	}
-	var files []job.FileLine
-	for _, name := range []string{"record.pdf", "record.html", "record.json", "record.csv"} {
-		files = append(files, job.FileLine{File: v.Name(name), What: job.Paper})
-	}
-	return v.PutAll(a.ctx, job.Recorded, by, files, [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), told.CSV()})
-}
-
-// folderSheets are the sheets that the job was planned with; nil without any.
-func folderSheets(a *app, v *job.Visit) (*release.Sheets, error) {
-	if v.Order == nil {
-		return nil, nil
-	}
-	sheets, _, err := loadSheets(a.ctx, v.Dir+"/sheets")
-	return sheets, err
 }

@@ -12,7 +12,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"muster/internal/cli"
-	"muster/internal/input"
 	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/snapshot"
@@ -141,20 +140,7 @@ func (c *jobOpenCmd) visit(a *app, by string, profile *job.Job) (*job.Visit, err
 			}
 		}
 	}
-	v, err := job.Create(a.ctx, c.Dir, here, by, *o)
-	if err != nil {
-		return nil, err
-	}
-	written := *profile
-	written.Number, written.Customer, written.Place = o.Number, o.Customer, o.Place
-	written.Work, written.Technician = o.AskedFor, by
-	written.Date = time.Now().Format("2 January 2006")
-	written.Shop.Logo = ""
-	text, err := input.EncodeYAML(&written)
-	if err != nil {
-		return nil, err
-	}
-	return v, v.Put(a.ctx, job.Attached, by, job.FileLine{File: "job.yaml", What: job.JobFile}, text)
+	return job.Begin(a.ctx, c.Dir, here, by, *o, profile, time.Now())
 }
 
 // before takes the snapshot before the work.
@@ -183,23 +169,8 @@ func (b *boatFlags) take(
 			return nil, err
 		}
 	}
-	if v.Before != nil {
-		shared := snapshot.Share(v.Before.Report, s.Report)
-		if f.Shared, f.Of = shared.Units, shared.Of; f.Because == "" {
-			if _, err := snapshot.Compare(v.Before, s, snapshot.Options{Proved: true}); err != nil {
-				return nil, fmt.Errorf("%s does not belong to this job: %w", f.File, err)
-			}
-		}
-	}
-	data, err := s.Encode()
-	if err != nil {
-		return nil, err
-	}
 	ctx := context.WithoutCancel(a.ctx)
-	if err := v.Put(ctx, job.Snapshot, by, f, data); err != nil {
-		return s, err
-	}
-	if err := v.Decide(ctx, s.Report); err != nil || cmd.KeepCapture == "" {
+	if err := v.PutSnapshot(ctx, by, f, s); err != nil || cmd.KeepCapture == "" {
 		return s, err
 	}
 	return s, v.Keep(ctx, by, "traffic/"+name)
@@ -208,7 +179,7 @@ func (b *boatFlags) take(
 // plan makes the work order, and keeps the sheets that it was made from.
 func (c *jobOpenCmd) plan(a *app, v *job.Visit, by string, sheets *release.Sheets) error {
 	a.warnOldKeys(sheets)
-	order, problems := release.Plan(v.Before.Report, digestOf(v.Before.Seal.SHA256), "", sheets, release.Options{})
+	order, problems := v.Plan(sheets, release.Options{})
 	for _, p := range problems {
 		fmt.Fprintln(a.stderr, p)
 	}
@@ -216,19 +187,13 @@ func (c *jobOpenCmd) plan(a *app, v *job.Visit, by string, sheets *release.Sheet
 	if err != nil {
 		return err
 	}
-	var lines []job.FileLine
-	var texts [][]byte
+	var texts []release.SheetFile
 	for _, file := range files {
 		data, err := readFile(a.ctx, file, maxSnapshot)
 		if err != nil {
 			return err
 		}
-		lines, texts = append(lines, job.FileLine{File: "sheets/" + filepath.Base(file), What: job.Sheet}), append(texts, data)
+		texts = append(texts, release.SheetFile{Name: filepath.Base(file), Data: data})
 	}
-	text, err := order.JSON()
-	if err != nil {
-		return err
-	}
-	lines, texts = append(lines, job.FileLine{File: "order.json", What: job.Order}), append(texts, text)
-	return v.PutAll(a.ctx, job.Planned, by, lines, texts)
+	return v.PutOrder(a.ctx, by, order, texts)
 }

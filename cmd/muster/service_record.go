@@ -15,7 +15,6 @@ import (
 	"muster/internal/check"
 	"muster/internal/cli"
 	"muster/internal/job"
-	"muster/internal/pages"
 	"muster/internal/release"
 	"muster/internal/render"
 	"muster/internal/snapshot"
@@ -145,7 +144,7 @@ func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Sn
 	if err != nil {
 		return nil, err
 	}
-	return pages.RecordSteps(f.Status()), nil
+	return render.RecordSteps(f.Status()), nil
 }
 
 // follower goes on from the progress file. Without one, what the snapshots show is what is known.

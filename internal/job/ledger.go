@@ -49,6 +49,7 @@ type Ledger struct {
 	digest string // of the last line
 	on     string
 	now    func() time.Time
+	clock  func() string // what the time is by; nil for this computer's clock
 }
 
 // OpenLedger reads the ledger of a job's folder; one that is not there yet is empty. on is where this program runs:
@@ -173,8 +174,15 @@ func (l *Ledger) write(ctx context.Context, entries []Entry, sign func(*Line) er
 	if n > 0 {
 		at = l.last().At
 	}
+	now := event.At(l.now())
+	clock := "system"
+	if l.clock != nil {
+		clock = l.clock()
+	} else if now < event.ClockSet {
+		clock = "unset"
+	}
 	add := func(e Entry, last bool) error {
-		line := &Line{N: n + 1, At: at, Clock: "system", By: e.By, On: l.on, Kind: e.Kind, About: e.About, Prev: prev}
+		line := &Line{N: n + 1, At: at, Clock: clock, By: e.By, On: l.on, Kind: e.Kind, About: e.About, Prev: prev}
 		if e.Data != nil {
 			var err error
 			if line.Data, err = json.Marshal(e.Data); err != nil {
@@ -196,7 +204,6 @@ func (l *Ledger) write(ctx context.Context, entries []Entry, sign func(*Line) er
 		text, prev, n = append(append(text, b...), '\n'), Digest(b), n+1
 		return nil
 	}
-	now := event.At(l.now())
 	was := at
 	at = max(at, now)
 	if n > 0 && was.Sub(now) >= clockBack {

@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
@@ -88,6 +89,11 @@ func Create(ctx context.Context, dir, on, by string, o Opening) (*Visit, error) 
 		return nil, fmt.Errorf("open job: %q holds one already", dir)
 	}
 	return v, v.Add(ctx, Entry{Kind: Opened, By: by, Data: o})
+}
+
+// SetClock lets lines have another time than that of this computer's clock. by tells what that time is by: system, gnss or unset.
+func (v *Visit) SetClock(now func() time.Time, by func() string) {
+	v.Ledger.now, v.Ledger.clock = now, by
 }
 
 // Add puts lines into the ledger and takes them up.

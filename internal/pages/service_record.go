@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"muster/internal/boat"
-	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/render"
@@ -111,35 +110,6 @@ func jobOf(q url.Values, checks []string, base job.Job) (*job.Job, error) {
 	return &j, err
 }
 
-// RecordSteps are the steps of a work order for the service record.
-func RecordSteps(status []release.StepStatus) []job.Step {
-	var out []job.Step
-	for _, st := range status {
-		notes := slices.Clone(st.Notes)
-		for _, x := range st.Failures {
-			notes = append(notes, x.Text)
-		}
-		if b := st.ByHand; b != nil {
-			notes = append(notes, strings.TrimSpace("version read from its screen by "+b.By))
-		}
-		for _, a := range st.Attempts {
-			for _, x := range a.Failures {
-				notes = append(notes, fmt.Sprintf("attempt %d: %s", a.Number, x.Text))
-			}
-		}
-		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: render.StepWords(&st),
-			Began: minuteOf(st.LeftAt), Ended: minuteOf(cmp.Or(st.VerifiedAt, st.FailedAt)), Note: strings.Join(notes, "; ")})
-	}
-	return out
-}
-
-func minuteOf(t event.Time) string {
-	if t == 0 {
-		return ""
-	}
-	return t.UTC().Format("2006-01-02 15:04")
-}
-
 // serviceRecord makes the service record of two snapshots; PDF when the path asks for it.
 func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 	q := r.URL.Query()
@@ -159,7 +129,7 @@ func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 			s.failed(w, r, err)
 			return
 		}
-		steps = RecordSteps(work.Status)
+		steps = render.RecordSteps(work.Status)
 	}
 	rec, err := job.NewRecord(before, after, c, j, steps)
 	if err != nil {
