@@ -113,7 +113,7 @@ func (c *snapshotCmd) sealed(a *app) (*snapshot.Snapshot, error) {
 	if err != nil {
 		return nil, err
 	}
-	if damage := report.Say().Damage; len(damage) > 0 && !c.Damaged {
+	if damage := report.Conclusion().Damage; len(damage) > 0 && !c.Damaged {
 		return nil, cli.WithHint(fmt.Errorf("snapshot %s: the recording is damaged: %s", c.Source, strings.Join(damage, ", ")),
 			"record it again, or add --accept-damaged: the snapshot then shows the damage")
 	}

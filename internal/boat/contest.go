@@ -50,15 +50,15 @@ func (n *network) contend(address uint8, name pgn.NAME, t event.Time) bool {
 	return true
 }
 
-// twin notes that the device's NAME is in use at two addresses.
-func (d *device) twin(t event.Time, addresses ...uint8) {
-	if d.twinSince == 0 {
-		d.twinSince = t
+// noteDuplicate notes that the device's NAME is in use at two addresses.
+func (d *device) noteDuplicate(t event.Time, addresses ...uint8) {
+	if d.duplicateSince == 0 {
+		d.duplicateSince = t
 	}
-	d.twinLast = max(d.twinLast, t)
+	d.duplicateLast = max(d.duplicateLast, t)
 	for _, a := range addresses {
-		if a != pgn.Null && !slices.Contains(d.twins, a) && len(d.twins) < maxAddresses {
-			d.twins = append(d.twins, a)
+		if a != pgn.Null && !slices.Contains(d.heldAt, a) && len(d.heldAt) < maxAddresses {
+			d.heldAt = append(d.heldAt, a)
 		}
 	}
 }
@@ -66,7 +66,7 @@ func (d *device) twin(t event.Time, addresses ...uint8) {
 // returned notes that the device is back at an address it had left: twice within a minute is two devices of one NAME.
 func (d *device) returned(t event.Time, address uint8) {
 	if d.moves[len(d.moves)-1].Sub(d.moves[len(d.moves)-2]) <= time.Minute {
-		d.twin(t, address, d.addresses[len(d.addresses)-1].Address)
+		d.noteDuplicate(t, address, d.addresses[len(d.addresses)-1].Address)
 	}
 }
 
@@ -95,22 +95,22 @@ func (n *network) reportContests(now event.Time) []Contest {
 	return list
 }
 
-// reportTwins lists the NAMEs that claim from two places, by NAME.
-func (n *network) reportTwins(now event.Time) []Twin {
-	var list []Twin
+// reportDuplicates lists the NAMEs that claim from two places, by NAME.
+func (n *network) reportDuplicates(now event.Time) []Duplicate {
+	var list []Duplicate
 	for _, d := range n.devices {
-		if len(d.twins) < 2 {
+		if len(d.heldAt) < 2 {
 			continue
 		}
-		t := Twin{Name: d.sender.ID, Addresses: slices.Sorted(slices.Values(d.twins)), Changes: within(d.moves, now), Since: d.twinSince,
-			Last: d.twinLast}
+		t := Duplicate{Name: d.sender.ID, Addresses: slices.Sorted(slices.Values(d.heldAt)), Changes: within(d.moves, now), Since: d.duplicateSince,
+			Last: d.duplicateLast}
 		for _, e := range n.devices {
-			if e.twinOf == d {
+			if e.duplicateOf == d {
 				t.Last = max(t.Last, e.lastSeen)
 			}
 		}
 		list = append(list, t)
 	}
-	slices.SortFunc(list, func(a, b Twin) int { return cmp.Compare(a.Name, b.Name) })
+	slices.SortFunc(list, func(a, b Duplicate) int { return cmp.Compare(a.Name, b.Name) })
 	return list
 }

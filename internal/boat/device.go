@@ -22,34 +22,34 @@ const (
 
 // device is one NAME on one network, or an address without a claim.
 type device struct {
-	net        *network
-	sender     Sender
-	named      bool
-	address    uint8 // pgn.Null when it has none
-	cannot     bool  // announced that it cannot claim an address
-	addresses  []AddressUse
-	firstSeen  event.Time
-	lastSeen   event.Time
-	from       event.Time // since when it has sent without a break
-	heardOn    []Span     // before that
-	since      event.Time // since when it is present, or without an address
-	claimed    event.Time // last claim
-	restartAt  event.Time
-	restarts   int
-	restarted  []event.Time
-	moves      []event.Time // changes of address, latest maxMoves
-	twins      []uint8      // addresses that the NAME holds in turn with others
-	twinSince  event.Time
-	twinLast   event.Time
-	twinOf     *device // for a provisional device: the NAME that sent from here and claims elsewhere
-	identity   identity
-	slots      []slot
-	used       int
-	streams    []*stream // sorted by PGN, then instance
-	unanswered string
-	beat       *beat   // nil until it sends a heartbeat
-	fast       uint8   // fast packets of any PGN, modulo 256
-	source     *source // nil until it measures something
+	net            *network
+	sender         Sender
+	named          bool
+	address        uint8 // pgn.Null when it has none
+	cannot         bool  // announced that it cannot claim an address
+	addresses      []AddressUse
+	firstSeen      event.Time
+	lastSeen       event.Time
+	from           event.Time // since when it has sent without a break
+	heardOn        []Span     // before that
+	since          event.Time // since when it is present, or without an address
+	claimed        event.Time // last claim
+	restartAt      event.Time
+	restarts       int
+	restarted      []event.Time
+	moves          []event.Time // changes of address, latest maxMoves
+	heldAt         []uint8      // addresses that the NAME holds in turn with others
+	duplicateSince event.Time
+	duplicateLast  event.Time
+	duplicateOf    *device // for a provisional device: the NAME that sent from here and claims elsewhere
+	identity       identity
+	slots          []slot
+	used           int
+	streams        []*stream // sorted by PGN, then instance
+	unanswered     string
+	beat           *beat   // nil until it sends a heartbeat
+	fast           uint8   // fast packets of any PGN, modulo 256
+	source         *source // nil until it measures something
 }
 
 // slot finds the streams of one PGN; the table is a power of two, probed in line, never more than half full.

@@ -157,7 +157,7 @@ func (n *network) wasLeft(d *device) bool {
 // keepName turns a provisional device into a named one.
 func (n *network) keepName(d *device, name pgn.NAME) {
 	n.byName[name] = d
-	d.named, d.sender.NAME, d.sender.ID, d.twinOf = true, name, "", nil
+	d.named, d.sender.NAME, d.sender.ID, d.duplicateOf = true, name, "", nil
 	d.nameIt()
 	d.recall()
 }
@@ -244,8 +244,8 @@ func (n *network) forget(d *device) {
 		}
 	}
 	for _, e := range n.devices {
-		if e.twinOf == d {
-			e.twinOf = nil
+		if e.duplicateOf == d {
+			e.duplicateOf = nil
 		}
 	}
 }
@@ -265,8 +265,8 @@ func (n *network) provisional(src uint8, t event.Time) *device {
 // suspect notes that an address is still in use whose owner claimed another: two devices of one NAME.
 func (n *network) suspect(d *device, src uint8, t event.Time) {
 	if owner := n.former[src]; owner != nil && t.Sub(owner.claimed) > claimPause {
-		d.twinOf = owner
-		owner.twin(t, src, owner.address)
+		d.duplicateOf = owner
+		owner.noteDuplicate(t, src, owner.address)
 	}
 }
 

@@ -166,7 +166,7 @@ func (n *network) frame(ev *event.Event) {
 	if d == nil {
 		return
 	}
-	if !d.named && d.twinOf == nil {
+	if !d.named && d.duplicateOf == nil {
 		n.suspect(d, src, ev.Time)
 	}
 	d.heard(ev.Time)

@@ -154,18 +154,18 @@ func TestTwins(t *testing.T) {
 	for range 20 {
 		w.every(50*time.Millisecond, 1, 127250, 35, heading...).every(50*time.Millisecond, 1, 127250, 36, heading...)
 	}
-	twins := w.state().Networks[0].Twins
-	if len(twins) != 1 || twins[0].Name != nameHead.String() || cmp.Diff([]uint8{35, 36}, twins[0].Addresses) != "" {
-		t.Errorf("speaking from two addresses: %+v", twins)
+	duplicates := w.state().Networks[0].Duplicates
+	if len(duplicates) != 1 || duplicates[0].Name != nameHead.String() || cmp.Diff([]uint8{35, 36}, duplicates[0].Addresses) != "" {
+		t.Errorf("speaking from two addresses: %+v", duplicates)
 	}
 	w = newWire().claim(35, nameHead).wait(time.Second).claim(36, nameHead).wait(time.Second).claim(35, nameHead).wait(time.Second).claim(36, nameHead)
-	twins = w.state().Networks[0].Twins
-	if len(twins) != 1 || twins[0].Changes != 3 {
-		t.Errorf("claiming in turn: %+v", twins)
+	duplicates = w.state().Networks[0].Duplicates
+	if len(duplicates) != 1 || duplicates[0].Changes != 3 {
+		t.Errorf("claiming in turn: %+v", duplicates)
 	}
 	w = newWire().claim(35, nameHead).wait(time.Second).claim(36, nameHead).every(100*time.Millisecond, 20, 127250, 36, heading...)
-	if twins := w.state().Networks[0].Twins; len(twins) != 0 {
-		t.Errorf("a move is no twin: %+v", twins)
+	if duplicates := w.state().Networks[0].Duplicates; len(duplicates) != 0 {
+		t.Errorf("a move is no duplicate: %+v", duplicates)
 	}
 }
 

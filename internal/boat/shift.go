@@ -55,7 +55,7 @@ func (d *device) shift(move func(...*event.Time)) {
 	if d.beat != nil {
 		move(&d.beat.At, &d.beat.spans.first, &d.beat.spans.last)
 	}
-	move(&d.firstSeen, &d.lastSeen, &d.since, &d.claimed, &d.restartAt, &d.twinSince, &d.twinLast)
+	move(&d.firstSeen, &d.lastSeen, &d.since, &d.claimed, &d.restartAt, &d.duplicateSince, &d.duplicateLast)
 	for i := range d.addresses {
 		move(&d.addresses[i].Since)
 	}

@@ -39,16 +39,16 @@ type Network struct {
 	Load       *Load
 	Faults     Faults
 
-	Start       event.Time // since when something was received; zero for traffic without time stamps
-	LoadRecent  float64    // load over the last full minute, or since the start while there is none, 0..1
-	RecentFrom  event.Time // start of the interval that the Recent counters cover
-	Recent      Faults     // faults of the last full minute, or since the start while there is none, or of all traffic without time stamps
-	LoadLatest  float64    // load since that minute; 0 while that is shorter than leastLoad
-	Latest      Faults     // faults since that minute
-	FaultSince  FaultTimes // when faults of the present run of faults began
-	Line        LineState  // of an NMEA 0183 line
-	Contests    []Contest  // addresses that two NAMEs claimed
-	Twins       []Twin     // NAMEs that claim from two places at once
+	Start       event.Time  // since when something was received; zero for traffic without time stamps
+	LoadRecent  float64     // load over the last full minute, or since the start while there is none, 0..1
+	RecentFrom  event.Time  // start of the interval that the Recent counters cover
+	Recent      Faults      // faults of the last full minute, or since the start while there is none, or of all traffic without time stamps
+	LoadLatest  float64     // load since that minute; 0 while that is shorter than leastLoad
+	Latest      Faults      // faults since that minute
+	FaultSince  FaultTimes  // when faults of the present run of faults began
+	Line        LineState   // of an NMEA 0183 line
+	Contests    []Contest   // addresses that two NAMEs claimed
+	Duplicates  []Duplicate // NAMEs that claim from two places at once
 	DownSince   event.Time
 	BusOffSince event.Time
 	Back, Ahead time.Duration // the largest jumps of the stamps, back and ahead
@@ -74,8 +74,8 @@ type Contest struct {
 	Last    event.Time
 }
 
-// Twin is one NAME that claims two addresses in turn, as two devices of the same NAME do.
-type Twin struct {
+// Duplicate is one NAME that claims two addresses in turn, as two devices of the same NAME do.
+type Duplicate struct {
 	Name      string
 	Addresses []uint8
 	Changes   int // moves within the last minute

@@ -57,7 +57,7 @@ func (n *network) report(now event.Time) Network {
 		Timing: n.info.Timing, State: n.state, Frames: n.frames,
 		Faults:    n.allFaults(),
 		DownSince: n.downSince, BusOffSince: n.busOffSince, Back: n.back, Ahead: n.ahead,
-		Contests: n.reportContests(now), Twins: n.reportTwins(now),
+		Contests: n.reportContests(now), Duplicates: n.reportDuplicates(now),
 	}
 	broken := n.brokenRun
 	if n.asm != nil { // what has waited too long by now

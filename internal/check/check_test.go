@@ -224,9 +224,9 @@ type sample struct {
 }
 
 func samples() []sample {
-	twin := func(last time.Duration) *boat.State {
+	duplicate := func(last time.Duration) *boat.State {
 		r := aboard(head("A1", 35))
-		r.Networks[0].Twins = []boat.Twin{{Name: "A1", Addresses: []uint8{35, 36}, Changes: 5, Since: ago(time.Hour), Last: ago(last)}}
+		r.Networks[0].Duplicates = []boat.Duplicate{{Name: "A1", Addresses: []uint8{35, 36}, Changes: 5, Since: ago(time.Hour), Last: ago(last)}}
 		return r
 	}
 	contest := func(claims int) *boat.State {
@@ -240,9 +240,9 @@ func samples() []sample {
 	each := func(i int) string { return fmt.Sprint("S", i) }
 	minute := func(f boat.Faults) boat.Network { return boat.Network{Recent: f, Faults: f, State: "active"} }
 	return append([]sample{
-		{"duplicate-name", "both speak", twin(0), 1},
-		{"duplicate-name", "one was taken off", twin(2 * time.Minute), 0},
-		{"duplicate-name", "muster's own", with(twin(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 1},
+		{"duplicate-name", "both speak", duplicate(0), 1},
+		{"duplicate-name", "one was taken off", duplicate(2 * time.Minute), 0},
+		{"duplicate-name", "muster's own", with(duplicate(0), func() boat.Device { d := own(); d.ID = "A1"; return d }()), 1},
 		{"address-contested", "with muster itself", with(contest(4), func() boat.Device { d := own(); d.ID = "B1"; return d }()), 1},
 		{"no-address", "lost it", aboard(head("A1", 35, lost()), sounder("B1", 36)), 1},
 		{"no-address", "fixed address", aboard(head("A1", 35, lost(), func(d *boat.Device) { d.Name.ArbitraryAddress = false })), 1},

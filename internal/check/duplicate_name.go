@@ -8,7 +8,7 @@ import (
 func duplicateName(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		found := false
-		for _, t := range n.Twins {
+		for _, t := range n.Duplicates {
 			if p.Now.Sub(t.Last) > recent {
 				continue
 			}

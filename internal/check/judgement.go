@@ -68,7 +68,7 @@ func Judge(rules []Rule, state *boat.State, now event.Time, s *Settings) Judgeme
 			p.absent(id)
 		}
 	}
-	p.mute()
+	p.answerRest()
 	j := &p.said
 	slices.SortStableFunc(j.Findings, func(a, b Finding) int {
 		return cmp.Or(cmp.Compare(a.Check, b.Check), cmp.Compare(a.Network, b.Network), cmp.Compare(a.Subject, b.Subject))
@@ -99,8 +99,8 @@ func (p *Pass) run(r *Rule) {
 
 func (p *Pass) answers() int { return len(p.said.Findings) + len(p.said.Clear) + len(p.said.NotJudged) }
 
-// mute answers for the checks of which no rule did: they had nothing to check.
-func (p *Pass) mute() {
+// answerRest answers for the checks of which no rule did: they had nothing to check.
+func (p *Pass) answerRest() {
 	answered := map[string]bool{}
 	for i := range p.said.Findings {
 		answered[p.said.Findings[i].Check] = true

@@ -129,7 +129,7 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 }
 
 func moment(s *snapshot.Snapshot) Moment {
-	m := Moment{Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, Verdict: s.Report.Say().Sentence, Judged: s.Report.Judged}
+	m := Moment{Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, Verdict: s.Report.Conclusion().Sentence, Judged: s.Report.Judged}
 	if s.Seal.Signature != "" {
 		m.Signed = s.Seal.Key
 	}

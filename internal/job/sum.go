@@ -61,7 +61,7 @@ func (v *Visit) Tell() *Told {
 		Points: []Said{}, Waived: []Said{}, Notes: []Said{}, Hours: append([]Work{}, v.Hours...),
 		Parts: append([]PartUsed{}, v.Parts...), Files: append([]FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
-		Sentence: v.After.Report.Say().Sentence}
+		Sentence: v.After.Report.Conclusion().Sentence}
 	if v.Follower != nil {
 		t.Steps = v.Follower.Status()
 	}

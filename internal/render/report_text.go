@@ -101,7 +101,7 @@ func (t *textReport) header() {
 	default:
 		t.line(0, fmt.Sprintf("%s, %s (%s clock), over %s", name, Stamp(r.TakenAt), r.Clock, Span(r.Window)))
 	}
-	v := r.Say()
+	v := r.Conclusion()
 	t.line(0, t.paint(v.Sentence, verdictColour(v.State), text.Bold))
 	if r.Judged != nil {
 		t.line(0, JudgedLine(r.Judged))

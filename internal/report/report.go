@@ -46,7 +46,7 @@ type Report struct {
 
 	Alerts []alert.Alert `json:"alerts"`
 
-	Verdict *Verdict `json:"verdict,omitempty"` // absent in reports of earlier versions; see Say
+	Verdict *Verdict `json:"verdict,omitempty"` // absent in reports of earlier versions; see Conclusion
 	Judged  *Judged  `json:"judged,omitempty"`  // what the verdict rests on
 
 	Devices []Device `json:"-"` // the presences of all units on backbones, sorted by network, then NAME

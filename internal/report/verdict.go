@@ -164,8 +164,8 @@ func (r *Report) Settled() *Report {
 	return &s
 }
 
-// Say is the verdict, also of a report that was made before reports had one.
-func (r *Report) Say() Verdict {
+// Conclusion is the verdict, also of a report that was made before reports had one.
+func (r *Report) Conclusion() Verdict {
 	if r.Verdict != nil {
 		return *r.Verdict
 	}

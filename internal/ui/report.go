@@ -75,7 +75,7 @@ func verdictOf(r *report.Report) verdict {
 		v.More = "Check that each network is powered and connected. Check its speed."
 		return v
 	}
-	said := r.Say()
+	said := r.Conclusion()
 	v.Sentence = said.Sentence
 	switch said.State {
 	case report.VerdictFault:
