@@ -28,8 +28,9 @@ type historyCmd struct {
 func newHistory(a *app) *cobra.Command {
 	c := historyCmd{}
 	cmd := &cobra.Command{
-		Use: "history FROM...", Short: "Show a boat's software over time",
-		Long: "Show a boat's software over time. FROM is a snapshot, a folder of snapshots (other files are ignored), or the URL of a running muster.",
+		Use: "history FROM...", Short: "Show the life of a boat's units",
+		Long: `Show the life of a boat's units: software, NAMEs, addresses, instances, restarts, absences, and which unit replaced which, each with
+from and to. FROM is a snapshot, a folder of snapshots (other files are ignored), or the URL of a running muster.`,
 		Example: `  muster history boats/wagtail
   muster history http://127.0.0.1:8632
   muster history 2024.json 2025.json 2026.json --format json`,
@@ -41,7 +42,7 @@ func newHistory(a *app) *cobra.Command {
 	return cmd
 }
 
-// run prints the software of one boat's devices over time.
+// run prints the lives of one boat's units.
 func (c *historyCmd) run(a *app) error {
 	if c.TokenFile != "" && !slices.ContainsFunc(c.From, isURL) {
 		return cli.WithHint(errors.New("--token-file: only a URL asks for a token"), "leave out --token-file")

@@ -222,7 +222,7 @@ func (a *assignment) standsFor(members []*presence, life *Life) Device {
 	d := main.asDevice(a.now)
 	d.ID, d.UnitSince = name(members)
 	d.Unit, d.Left = d.ID, false
-	d.Restarts, d.LastRestarts, d.Software = life.Restarts, lastRestarts(members), nil
+	d.Restarts, d.LastRestarts, d.Software = life.Restarts, life.Restarted, nil
 	for _, v := range life.Software {
 		d.Software = append(d.Software, Software{Version: v.Version, Since: v.From})
 	}

@@ -12,12 +12,6 @@ import (
 // maxLife is how many entries of each kind a life holds; the latest are kept.
 const maxLife = 32
 
-// Span is a stretch of time. Until is unset while it lasts.
-type Span struct {
-	From  event.Time `json:"from,omitzero"`
-	Until event.Time `json:"until,omitzero"`
-}
-
 // Life is what a unit went through, under whatever NAME: each list in the order in which it began.
 type Life struct {
 	Software   []Ran           `json:"software,omitempty"`
@@ -25,11 +19,15 @@ type Life struct {
 	Instances  []InstanceUse   `json:"instances,omitempty"`
 	Addresses  []AddressSpell  `json:"addresses,omitempty"`
 	Restarts   int             `json:"restarts,omitempty"`
-	Commands   []RemoteSetting `json:"commands,omitempty"` // settings that others changed on it over the network, or tried to
+	Restarted  []event.Time    `json:"restarted,omitempty"` // when it restarted, the latest
+	Commands   []RemoteSetting `json:"commands,omitempty"`  // settings that others changed on it over the network, or tried to
 	Absences   []Span          `json:"absences,omitempty"`
 	Before     []Box           `json:"before,omitempty"`      // boxes that sent under the same NAME before it
 	Replaces   string          `json:"replaces,omitempty"`    // id of the unit whose place it took
 	ReplacedBy string          `json:"replaced_by,omitempty"` // id of the unit that took its place
+
+	ReplacesSince event.Time `json:"replaces_since,omitzero"` // when it took that place
+	ReplacedSince event.Time `json:"replaced_since,omitzero"` // when the other one took its place
 }
 
 // Ran is a software version and when the unit ran it.
@@ -128,17 +126,14 @@ func (a *assignment) life(members []*presence) (l Life) {
 			l.Software = append(l.Software, Ran{s.Version, Span{From: s.Since}})
 		}
 	}
-	inOrder(l.Names, func(n *NameUse) *Span { return &n.Span })
-	inOrder(l.Instances, func(n *InstanceUse) *Span { return &n.Span })
-	inOrder(l.Addresses, func(n *AddressSpell) *Span { return &n.Span })
+	l.Names, l.Instances = joinSpells((*NameUse).span, l.Names), joinSpells((*InstanceUse).span, l.Instances)
+	l.Addresses = joinSpells((*AddressSpell).span, l.Addresses)
 	slices.SortStableFunc(l.Software, func(a, b Ran) int { return cmp.Compare(a.From, b.From) })
 	l.Software = slices.CompactFunc(l.Software, func(a, b Ran) bool { return a.Version == b.Version })
 	for i := 1; i < len(l.Software); i++ {
 		l.Software[i-1].Until = l.Software[i].From
 	}
-	l.Absences = lastOf(a.absences(heard), maxLife)
-	l.Software, l.Names = lastOf(l.Software, maxLife), lastOf(l.Names, maxLife)
-	l.Instances, l.Addresses = lastOf(l.Instances, maxLife), lastOf(l.Addresses, maxLife)
+	l.Software, l.Absences, l.Restarted = lastOf(l.Software, maxLife), lastOf(a.absences(heard), maxLife), lastRestarts(members)
 	return l
 }
 
@@ -179,10 +174,6 @@ func (l *Life) addDevice(p *presence) {
 	}
 }
 
-func inOrder[T any](list []T, span func(*T) *Span) {
-	slices.SortStableFunc(list, func(a, b T) int { return cmp.Compare(span(&a).From, span(&b).From) })
-}
-
 // absences are the times between the first and the last time that the unit sent in which no presence of it did.
 func (a *assignment) absences(heard []Span) (gaps []Span) {
 	slices.SortFunc(heard, func(a, b Span) int { return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.Until, b.Until)) })
@@ -215,34 +206,56 @@ func lastRestarts(members []*presence) (times []event.Time) {
 }
 
 // succession notes which unit took the place of which: where one of a model fell silent for good and one other of that model, function
-// and instance came after. Who was replaced is no longer aboard.
+// and instance came after, and so on to the one that is there now. Who was replaced is no longer aboard.
 func (e Evidence) succession(units []Unit) {
-	left, came := map[string][]*Unit{}, map[string][]*Unit{}
+	places := map[string][]*Unit{}
 	for i := range units {
 		u := &units[i]
-		key := u.place()
-		switch {
-		case key == "" || u.Own:
-		case u.Aboard && u.State == Present:
-			came[key] = append(came[key], u)
-		case u.State == Silent || u.State == Gone:
-			left[key] = append(left[key], u)
+		gone := u.State == Silent || u.State == Gone
+		if key := u.place(); key != "" && !u.Own && (gone || u.Aboard && u.State == Present) {
+			places[key] = append(places[key], u)
 		}
 	}
-	for key, old := range left {
-		for _, o := range old {
-			var by []*Unit
-			for _, n := range came[key] {
-				if n.FirstSeen >= o.LastSeen {
-					by = append(by, n)
-				}
+	for _, place := range places {
+		if len(place) > maxShared {
+			continue
+		}
+		slices.SortStableFunc(place, func(a, b *Unit) int { return cmp.Compare(b.FirstSeen, a.FirstSeen) })
+		after, claims := map[*Unit]*Unit{}, map[*Unit]int{}
+		for _, o := range place {
+			if n := next(place, o); n != nil && o.State != Present {
+				after[o] = n
+				claims[n]++
 			}
-			if len(by) == 1 && len(old) == 1 {
-				o.Life.ReplacedBy, by[0].Life.Replaces = by[0].ID, o.ID
-				e.leave(o, by[0].FirstSeen)
+		}
+		for _, o := range place { // latest first: whether the next one was replaced is known
+			n := after[o]
+			if n == nil || claims[n] > 1 || n.State != Present && n.Life.ReplacedBy == "" {
+				continue
+			}
+			o.Life.ReplacedBy, o.Life.ReplacedSince = n.ID, n.FirstSeen
+			n.Life.Replaces, n.Life.ReplacesSince = o.ID, n.FirstSeen
+		}
+		for _, o := range place {
+			if o.Life.ReplacedBy != "" {
+				e.leave(o, o.Life.ReplacedSince)
 			}
 		}
 	}
+}
+
+// next is the one unit that first came to the place after another one fell silent; nil when there is none, or when others were there with it.
+func next(place []*Unit, o *Unit) (n *Unit) {
+	for _, x := range place { // latest first
+		if x == o || x.FirstSeen < o.LastSeen {
+			continue
+		}
+		if n != nil && n.FirstSeen < x.LastSeen {
+			return nil
+		}
+		n = x
+	}
+	return n
 }
 
 // leave makes the unit and what it sent as the past of the boat from a moment on.

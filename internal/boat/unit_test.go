@@ -10,6 +10,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"muster/internal/event"
 	"muster/pgn"
 )
 
@@ -188,5 +189,99 @@ func TestNoAllocationForUnits(t *testing.T) {
 	}
 	if n := testing.AllocsPerRun(3, feed); n > 0 {
 		t.Errorf("%v allocations for %d frames", n, len(events))
+	}
+}
+
+// TestSuccession: who took the place of whom, also twice in one place, and nothing where it cannot be known.
+func TestSuccession(t *testing.T) {
+	box := func(unique uint32) pgn.NAME { return testName(unique, 120, 130) }
+	w := newWire()
+	on := func(unique uint32, src uint8) {
+		w.claim(src, box(unique)).wait(300*time.Millisecond).boxOf(src, fmt.Sprint("XT", unique), "4.52").speaks(src)
+	}
+	show := func(units []Unit) (list []string) {
+		for _, u := range units {
+			line := u.Product.Serial
+			if u.Aboard {
+				line += " aboard"
+			}
+			for _, s := range []struct {
+				words, id string
+				at        int64
+			}{{" replaces ", u.Life.Replaces, int64(u.Life.ReplacesSince)}, {" replaced by ", u.Life.ReplacedBy, int64(u.Life.ReplacedSince)}} {
+				if (s.id == "") != (s.at == 0) {
+					t.Errorf("%s%sof %q since %d", line, s.words, s.id, s.at)
+				}
+				if s.id != "" {
+					line += s.words + (&State{Units: units}).Unit(s.id).Product.Serial
+				}
+			}
+			list = append(list, line)
+		}
+		return list
+	}
+	for _, step := range []struct {
+		do   func()
+		want []string
+	}{
+		{func() { on(7, 3) }, []string{"XT7 aboard"}},
+		{func() { w.wait(20 * time.Second); on(8, 3) }, []string{"XT7 replaced by XT8", "XT8 aboard replaces XT7"}},
+		{func() { w.wait(20 * time.Second); on(9, 3) }, []string{"XT7 replaced by XT8", "XT8 replaces XT7 replaced by XT9", "XT9 aboard replaces XT8"}},
+		{func() { w.wait(5 * time.Second); on(10, 4) }, // for a moment both could be the one that came after
+			[]string{"XT7 replaced by XT8", "XT8 replaces XT7 replaced by XT9", "XT9 aboard replaces XT8", "XT10 aboard"}},
+	} {
+		step.do()
+		if d := cmp.Diff(step.want, show(w.state().Units)); d != "" {
+			t.Error("(-want +got)", d)
+		}
+	}
+	// Two that fall silent, and one that comes: nobody knows whose place it took.
+	w = newWire()
+	on(7, 3)
+	on(8, 4)
+	w.speaks(3, 4).wait(20 * time.Second)
+	on(9, 3)
+	if got := show(w.state().Units); slices.ContainsFunc(got, func(s string) bool { return strings.Contains(s, "replace") }) {
+		t.Error(got)
+	}
+}
+
+// TestJoinLives: two accounts of one unit are one life: what goes on in both is one spell, what came between divides.
+func TestJoinLives(t *testing.T) {
+	at := func(minute int) event.Time { return epoch.Add(time.Duration(minute) * time.Minute) }
+	span := func(from, until int) Span { return Span{at(from), at(until)} }
+	earlier := Life{
+		Software:  []Ran{{"4.47", span(1, 20)}},
+		Names:     []NameUse{{"A", "can0", span(1, 10)}, {"F", "can0", span(1, 20)}, {"B", "can0", span(10, 20)}},
+		Addresses: []AddressSpell{{"can0", 35, Span{From: at(1)}}},
+		Absences:  []Span{span(4, 5)}, Restarts: 3, Restarted: []event.Time{at(5)},
+		Replaces: "X", ReplacesSince: at(1),
+	}
+	life := Life{
+		Software:  []Ran{{"4.47", span(30, 40)}, {"4.52", Span{From: at(40)}}},
+		Names:     []NameUse{{"A", "can0", Span{From: at(30)}}, {"F", "can0", Span{From: at(30)}}},
+		Addresses: []AddressSpell{{"can0", 35, Span{From: at(30)}}},
+		Absences:  []Span{span(4, 5), span(35, 36)}, Restarts: 1, Restarted: []event.Time{at(5), at(36)},
+		ReplacedBy: "Y", ReplacedSince: at(50),
+	}
+	past := earlier.Closed(at(20))
+	life.Join(&past)
+	want := Life{
+		Software: []Ran{{"4.47", span(1, 40)}, {"4.52", Span{From: at(40)}}},
+		Names: []NameUse{{"A", "can0", span(1, 10)}, {"F", "can0", Span{From: at(1)}}, {"B", "can0", span(10, 20)},
+			{"A", "can0", Span{From: at(30)}}},
+		Addresses: []AddressSpell{{"can0", 35, Span{From: at(1)}}},
+		Absences:  []Span{span(4, 5), span(35, 36)}, Restarts: 3, Restarted: []event.Time{at(5), at(36)},
+		Replaces: "X", ReplacesSince: at(1), ReplacedBy: "Y", ReplacedSince: at(50),
+	}
+	if d := cmp.Diff(want, life); d != "" {
+		t.Error("(-want +got)", d)
+	}
+	var long Life
+	for i := range 3 * maxLife {
+		long.Join(&Life{Absences: []Span{span(2*i, 2*i+1)}, Names: []NameUse{{fmt.Sprint(i), "can0", span(2*i, 2*i+1)}}})
+	}
+	if len(long.Absences) != maxLife || len(long.Names) != maxLife || long.Absences[maxLife-1] != span(6*maxLife-2, 6*maxLife-1) {
+		t.Errorf("%d absences, %d names", len(long.Absences), len(long.Names))
 	}
 }

@@ -82,7 +82,7 @@ func (p *devicePage) showTalker(v *view) g.Node {
 }
 
 func (p *devicePage) showDevice(v *view) g.Node {
-	d := p.Device
+	d, u := p.Device, v.Report.Unit(p.Device.ID)
 	words := " "
 	if d.Role != "" {
 		words += "· " + string(d.Role) + " "
@@ -93,8 +93,8 @@ func (p *devicePage) showDevice(v *view) g.Node {
 		ui.Meta(ui.State(d.State), g.Text(words+"· last heard "+render.Ago(v.Report.TakenAt, d.LastSeen))),
 		ui.AlertSection(&v.Showing, &p.Alerts, "Alerts"),
 		h.Div(h.Class("columns"),
-			ui.Section("identity", "Identity", identitySheet(d), unitSheet(v.Report.Unit(d.ID))),
-			ui.Section("history", "History", historySheet(d))),
+			ui.Section("identity", "Identity", identitySheet(d), unitSheet(u)),
+			ui.Section("history", "History", historySheet(v.Report, u))),
 		commandList(v.Report, d.ID),
 		p.decide(v),
 		ui.Section("sends", "Messages", sends(d)),
@@ -112,16 +112,12 @@ var reasons = map[boat.Reason]string{
 
 // unitSheet lists the NAMEs, talkers and entries of a unit that has several, and what they are joined by.
 func unitSheet(u *report.Unit) g.Node {
-	if u == nil || len(u.Why) == 0 && u.Life.Replaces == "" && u.Life.ReplacedBy == "" {
-		return nil
-	}
 	if len(u.Why) == 0 {
-		return h.Ul(h.Class("sheet"), successionRows(u))
+		return nil
 	}
 	functions := u.Functions()
 	return h.Ul(h.Class("sheet"),
 		g.If(len(functions) > 1, g.Map(functions, func(f string) g.Node { return ui.Row("function", ui.Printable(f)) })),
-		successionRows(u),
 		g.Map(u.Presences, func(d *report.Device) g.Node {
 			words := "used now"
 			if d.Left {
@@ -131,14 +127,6 @@ func unitSheet(u *report.Unit) g.Node {
 		}),
 		g.Map(slices.Concat(u.Talkers, u.Manual), func(id string) g.Node { return ui.Row("also", ui.Printable(id)) }),
 		g.Map(u.Why, func(why boat.Reason) g.Node { return ui.Row("one unit because", g.Text(reasons[why])) }))
-}
-
-// successionRows lead to the unit whose place this one took, and to the one that took its place.
-func successionRows(u *report.Unit) g.Node {
-	row := func(label, id string) g.Node {
-		return g.If(id != "", ui.Row(label, ui.DeviceLink(id, h.Code(ui.Printable(id)))))
-	}
-	return g.Group{row("replaces", u.Life.Replaces), row("replaced by", u.Life.ReplacedBy)}
 }
 
 // commandList is what others set on the unit over the network; nil when there is nothing.
@@ -194,8 +182,9 @@ func nameRows(n *boat.Name) g.Node {
 	}
 }
 
-// historySheet is what was received of the device over time.
-func historySheet(d *report.Device) g.Node {
+// historySheet is what was received of the unit over time.
+func historySheet(r *report.Report, u *report.Unit) g.Node {
+	d := &u.Device
 	address := "none"
 	if d.Address != nil {
 		address = fmt.Sprint(*d.Address)
@@ -203,16 +192,21 @@ func historySheet(d *report.Device) g.Node {
 	return h.Ul(h.Class("sheet"),
 		ui.Row("network", ui.Printable(d.Network)),
 		ui.Row("address now", g.Text(address)),
-		g.Map(d.Addresses, func(a boat.AddressUse) g.Node {
-			return ui.Row("address", g.Textf("%d since %s", a.Address, render.Stamp(a.Since)))
-		}),
 		ui.Row("first heard", g.Text(render.Stamp(d.FirstSeen))),
 		ui.Row("last heard", g.Text(render.Stamp(d.LastSeen))),
-		ui.Row("restarts", ui.Number(d.Restarts)),
-		g.Map(d.Software, softwareRow))
+		g.Map(render.LifeRows(&u.Life), func(row render.LifeRow) g.Node {
+			what := ui.Printable(row.What)
+			if row.Unit != "" {
+				if o := r.Unit(row.Unit); o != nil {
+					what = ui.Printable(o.Device.Label())
+				}
+				what = ui.DeviceLink(row.Unit, what)
+			}
+			return ui.Row(row.Name, g.If(row.What != "", h.B(what)), g.Text(ui.After(" ", row.When())))
+		}))
 }
 
-// softwareRow is one version of a history.
+// softwareRow is one version of a talker's history.
 func softwareRow(s boat.Software) g.Node {
 	return ui.Row("software", h.B(ui.Printable(s.Version)), g.If(!s.Since.IsZero(), g.Text(" since "+render.Stamp(s.Since))))
 }

@@ -120,19 +120,3 @@ func (x Changes) section() g.Node {
 	return Lines(h.H2(g.Text(x.Title)), Table([]string{"severity", "change"},
 		rows(x.Changes, func(c snapshot.Change) []string { return []string{string(c.Severity), c.Summary} })...))
 }
-
-// Histories prints the software of devices over time for a terminal, one device a paragraph.
-func Histories(w io.Writer, histories []snapshot.History) error {
-	var b strings.Builder
-	for _, h := range histories {
-		fmt.Fprintf(&b, "%s\n", boat.Printable(h.Label))
-		if len(h.Runs) == 0 {
-			b.WriteString("  version not reported\n")
-		}
-		for _, r := range h.Runs {
-			fmt.Fprintf(&b, "  %-16s  %s to %s\n", boat.Printable(r.Version), second(r.From), second(r.To))
-		}
-	}
-	_, err := io.WriteString(w, b.String())
-	return err
-}

@@ -16,15 +16,16 @@ type Run struct {
 	To      event.Time `json:"to,omitzero"`   // last snapshot that shows it, or when the device's own history has the next one
 }
 
-// History is the software of one device, or of a talker that reported its own, over time.
+// History is the life of one unit as snapshots show it, under whatever NAME. What lasts ends with the last snapshot that shows it.
 type History struct {
-	Device string    `json:"device"`
+	Device string    `json:"device"` // the unit's id
 	Role   boat.Role `json:"role,omitempty"`
 	Label  string    `json:"label"`
-	Runs   []Run     `json:"runs"`
+	Runs   []Run     `json:"runs"` // its software
+	Life   boat.Life `json:"life"` // everything else
 }
 
-// Histories puts snapshots of one boat in order of time and follows each device's software through them.
+// Histories puts snapshots of one boat in order of time and follows each unit's life through them.
 func Histories(snapshots []*Snapshot) ([]History, error) {
 	sorted := slices.Clone(snapshots)
 	slices.SortStableFunc(sorted, func(a, b *Snapshot) int { return int(max(-1, min(1, a.TakenAt()-b.TakenAt()))) })
@@ -44,45 +45,39 @@ func Histories(snapshots []*Snapshot) ([]History, error) {
 				}
 			}
 		}
-		take := func(d *report.Device, same func(History) bool) {
-			k := slices.IndexFunc(out, same)
+		for i := range s.Report.Units {
+			u := &s.Report.Units[i]
+			if !u.Known() || u.Device.Own {
+				continue
+			}
+			d := &u.Device // another unit may send with the letters of a talker
+			k := slices.IndexFunc(out, func(h History) bool { return h.Device == d.ID && (d.Talker == "" || h.Label == d.Label()) })
 			if k < 0 {
 				out = append(out, History{Device: d.ID, Role: d.Role, Label: d.Label()})
 				k = len(out) - 1
 			}
-			out[k].extend(d, s.TakenAt())
+			out[k].extend(u, s.TakenAt())
 		}
-		for _, u := range s.Report.Aboard() {
-			d := &u.Device // another unit may send with the letters of a talker
-			take(d, func(h History) bool { return h.Device == d.ID && (d.Talker == "" || h.Label == d.Label()) })
+	}
+	for i := range out {
+		h := &out[i]
+		for _, v := range h.Life.Software {
+			h.Runs = append(h.Runs, Run{v.Version, v.From, v.Until})
 		}
+		h.Life.Software = nil
 	}
 	return out, nil
 }
 
-// extend adds what one snapshot shows of the device.
-func (h *History) extend(d *report.Device, at event.Time) {
-	for i, v := range d.Software {
-		to := v.Since
-		if i+1 < len(d.Software) {
-			to = d.Software[i+1].Since
-		}
-		switch n := len(h.Runs); {
-		case n > 0 && h.Runs[n-1].Version == v.Version:
-			h.Runs[n-1].To = max(h.Runs[n-1].To, to)
-		case n > 0 && v.Since <= h.Runs[n-1].From && slices.ContainsFunc(h.Runs, func(r Run) bool { return r.Version == v.Version }):
-			// an earlier snapshot had it
-		default:
-			h.Runs = append(h.Runs, Run{Version: v.Version, From: v.Since, To: to})
-		}
+// extend adds what one snapshot shows of the unit.
+func (h *History) extend(u *report.Unit, at event.Time) {
+	if u.State == boat.Gone {
+		at = min(at, u.Device.LastSeen)
 	}
-	v := d.Version()
-	if v == "" {
-		return
+	life := u.Life.Closed(at)
+	if v, n := u.Device.Version(), len(life.Software); v != "" && (n == 0 || life.Software[n-1].Version != v) {
+		life.Software = append(life.Software, boat.Ran{Version: v, Span: boat.Span{From: at, Until: at}})
 	}
-	if n := len(h.Runs); n > 0 && h.Runs[n-1].Version == v {
-		h.Runs[n-1].To = at
-		return
-	}
-	h.Runs = append(h.Runs, Run{Version: v, From: at, To: at})
+	life.Join(&h.Life)
+	h.Life = life
 }

@@ -77,8 +77,11 @@ func TestTalkersHistories(t *testing.T) {
 		h[i].Device, h[i].Role = "", ""
 	}
 	at := func(hours int) event.Time { return noon.Add(time.Duration(hours) * time.Hour) }
-	want := []History{{Label: "GN5 receiver (77)", Runs: []Run{{"1.0", at(0), at(0)}, {"1.1", at(3), at(3)}}},
-		{Label: "GN5 receiver (78)", Runs: []Run{{"1.0", at(4), at(4)}}}}
+	until := func(hours int) boat.Life {
+		return boat.Life{Names: []boat.NameUse{{ID: "ttyUSB0/GP", Network: "ttyUSB0", Span: boat.Span{Until: at(hours)}}}}
+	}
+	want := []History{{Label: "GN5 receiver (77)", Runs: []Run{{"1.0", at(0), at(0)}, {"1.1", at(3), at(3)}}, Life: until(3)},
+		{Label: "GN5 receiver (78)", Runs: []Run{{"1.0", at(4), at(4)}}, Life: until(4)}}
 	if diff := cmp.Diff(want, h); diff != "" {
 		t.Error(diff)
 	}
@@ -89,5 +92,36 @@ func TestHistoriesKeepBoatsApart(t *testing.T) {
 	other.Boat = boat.Identity{ID: "avocet"}
 	if _, err := Histories([]*Snapshot{New(fixture()), New(other)}); !errors.Is(err, ErrAnotherBoat) {
 		t.Errorf("got %v, want ErrAnotherBoat", err)
+	}
+}
+
+// TestHistoryOfALife: what a unit went through is put together from its snapshots under whatever NAME, that of a unit which was replaced too.
+func TestHistoryOfALife(t *testing.T) {
+	at := func(minutes int) event.Time { return noon.Add(time.Duration(minutes) * time.Minute) }
+	var all []*Snapshot
+	for i, life := range []boat.Life{
+		{Names: []boat.NameUse{{ID: "A", Network: "can0", Span: boat.Span{From: at(0)}}}, Restarts: 1, Restarted: []event.Time{at(5)}},
+		{Names: []boat.NameUse{{ID: "A", Network: "can0", Span: boat.Span{From: at(0), Until: at(60)}}, {ID: "B", Network: "can0", Span: boat.Span{From: at(60)}}},
+			Absences: []boat.Span{{From: at(61), Until: at(62)}}, ReplacedBy: "X", ReplacedSince: at(90)},
+	} {
+		s := New(fixture())
+		s.Report.TakenAt = at(10 + 90*i)
+		u := &s.Report.Units[0]
+		u.Life = life
+		if i == 1 {
+			u.Aboard, u.State, u.Device.LastSeen = false, boat.Gone, at(80)
+		}
+		all = append(all, s)
+	}
+	h, err := Histories(all)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := boat.Life{
+		Names:    []boat.NameUse{{ID: "A", Network: "can0", Span: boat.Span{From: at(0), Until: at(60)}}, {ID: "B", Network: "can0", Span: boat.Span{From: at(60), Until: at(80)}}},
+		Restarts: 1, Restarted: []event.Time{at(5)}, Absences: []boat.Span{{From: at(61), Until: at(62)}}, ReplacedBy: "X", ReplacedSince: at(90),
+	}
+	if diff := cmp.Diff(want, h[0].Life); diff != "" {
+		t.Error(diff)
 	}
 }
