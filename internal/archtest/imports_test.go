@@ -22,6 +22,7 @@ var order = [][]string{
 	{"internal/snapshot", "internal/release", "internal/store"},
 	{"internal/backbone"},
 	{"internal/locate"},
+	{"internal/sim/fault"},
 	{"internal/job"},
 	{"internal/render"},
 	{"internal/config"},

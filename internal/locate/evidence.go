@@ -175,7 +175,7 @@ func sight(n *report.Network, r *report.Report, d backbone.Drop, x *report.Devic
 		s.Outcome = Floods
 	case len(restarts) > 1 || len(restarts) == 1 && !away:
 		s.Outcome, s.Since = Restarting, restarts[len(restarts)-1]
-	case x.Live != nil && len(x.Live.Heard) > 0:
+	case x.Live != nil && len(x.Live.Heard) > 1:
 		s.Outcome = Gaps
 	case away:
 		s.Outcome = Silent
@@ -271,9 +271,7 @@ func misfit(a backbone.Answering) (lines []string) {
 	return lines
 }
 
-// Groups are the units that fell silent or restarted at one moment, two or more, without a layout. network is "" for all.
-func Groups(r *report.Report) [][]string { return groups(r, "") }
-
+// groups are the units that fell silent or restarted at one moment, two or more. network is "" for all.
 func groups(r *report.Report, network string) [][]string {
 	type moment struct {
 		at   event.Time

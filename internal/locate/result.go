@@ -6,6 +6,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"muster/internal/report"
 )
 
 // shown is the least probability of a place that is listed, and atMost how many are (own choice).
@@ -230,4 +232,14 @@ func (e *engine) speaksFor(r *Reading, c *cause) string {
 		return fmt.Sprintf("Read: %s; without a fault %.0f ohm.", r.Text, without.value)
 	}
 	return "Read: " + r.Text + "."
+}
+
+// WithoutLayout is what can be said without a layout: the units that failed together.
+func WithoutLayout(r *report.Report) *Result {
+	out := &Result{Schema: ResultSchema, Boat: r.Boat.Name, Places: []Place{}, Together: [][]string{}, Next: []Next{}, Groups: groups(r, ""),
+		Needs: "Give a layout to find the place of a fault: deploy/examples/layout.yaml shows every key."}
+	if !r.TakenAt.IsZero() {
+		out.TakenAt = r.TakenAt.String()
+	}
+	return out
 }
