@@ -41,8 +41,17 @@ func newSimulate(a *app) *cobra.Command {
 		Long: `Put a simulated boat on a bus or into a file, until --for or Ctrl-C. It sends on the bus, and its devices answer requests. SCENARIO is the name
 of a built-in scenario (demo, fifty, saturated, faults) or a file.
 
-A fault is FAULT at PART, and "from TIME" if it begins later. PART is named as muster locate does: "tee 3" (or its name),
-"cable helm - flybridge", "drop DEVICE", "connector DEVICE", "unit DEVICE", "terminator POINT", "feed POINT", "fuse POINT", "interface".`,
+A fault is written as FAULT at PART, and with "from TIME" if it begins later:
+
+    open at tee 3                        also resistive, short, intermittent, water
+    open at cable helm - flybridge       likewise
+    open at drop DEVICE                  likewise
+    open at connector DEVICE             also resistive, intermittent, water, reversed
+    flooding at unit DEVICE              also open, intermittent, brown-out, corrupting, hung, swapped
+    missing at terminator POINT          also extra
+    open at feed POINT                   also resistive, brown-out, reversed, extra
+    open at fuse POINT                   also resistive, intermittent
+    open at interface                    also intermittent, corrupting`,
 		Example: `  muster simulate demo --to vcan0
   muster simulate demo --to broken.log --for 5m --fault 'open at tee 3 from 90s'
   muster simulate fifty --to quay.log --for 5m

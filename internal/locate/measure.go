@@ -99,8 +99,8 @@ func (e *engine) outcomesOf(r *Reading, p prediction) []float64 {
 	case readsOhm:
 		return bins(math.Log(bounded(p.value)), 2*ohmSpread, math.Log(12), math.Log(35), math.Log(47), math.Log(80), math.Log(250))
 	}
-	yes := wrongAnswer + p.value*(1-2*wrongAnswer)
-	return []float64{yes, 1 - yes}
+	x := yes[r.kind][int(p.value)]
+	return []float64{x, 1 - x}
 }
 
 // bins are the probabilities that a value with a spread is read between the edges.

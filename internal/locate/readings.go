@@ -217,8 +217,11 @@ const (
 	voltSpread  = 0.3
 	ohmSpread   = 0.06  // of the logarithm
 	wrongly     = 0.002 // likelihood of a value that nothing predicts, beside 1 for the predicted one
-	wrongAnswer = 0.06  // errors gone or not, part faulty or not
 )
+
+// yes is how probable "errors gone" and "faulty" are when they are predicted (second) and when not (first): a fault is overlooked more easily
+// than seen where there is none (common practice, no source).
+var yes = [...][2]float64{readsUnplugged: {.05, .93}, readsChecked: {.01, .92}}
 
 // fit is the logarithm of the likelihood of the readings; 0 is the best possible.
 func (ev *Evidence) fit(seen []prediction) float64 {
@@ -255,10 +258,11 @@ func (p prediction) likelihood(s supply) float64 {
 	case readsOhm:
 		off = math.Log(bounded(p.item.value)/bounded(p.value)) / ohmSpread
 	default:
-		if p.item.value == p.value {
-			return 1 - wrongAnswer
+		if x := yes[p.item.kind][int(p.value)]; p.item.value == 1 {
+			return x
+		} else {
+			return 1 - x
 		}
-		return wrongAnswer
 	}
 	return wrongly + (1-wrongly)*math.Exp(-off*off/2)
 }

@@ -121,7 +121,7 @@ func (e *engine) contradicts(r *Reading) bool {
 			best = max(best, p.likelihood(s))
 		}
 		all += e.shares[i]
-		if best > 3*wrongAnswer {
+		if best > .2 {
 			fits += e.shares[i]
 		}
 	}

@@ -62,7 +62,7 @@ func LocateText(w io.Writer, r *locate.Result, style TextStyle) error {
 		}
 	}
 	if len(r.Next) > 0 {
-		section("What to do next")
+		section("Measure or check next")
 	}
 	for i, n := range r.Next {
 		put(2, "%d. %s: %s (%.0f min, %.1f bit)", i+1, n.Do, n.At, n.Minutes, n.Gain)
