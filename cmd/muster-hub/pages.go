@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"fmt"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
@@ -25,9 +26,13 @@ func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, 
 	if err != nil {
 		return &serverError{err}
 	}
+	proxies, err := config.Networks(c.Proxies)
+	if err != nil {
+		return fmt.Errorf("--proxy: %w", err)
+	}
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	s, err := pages.New(pages.Options{Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, Token: token, ReadToken: readToken, Fleet: h,
+	s, err := pages.New(pages.Options{Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, ClientCA: c.ClientCA, Proxies: proxies, Token: token, ReadToken: readToken, Fleet: h,
 		Metrics: registry, Sheets: sheets, Daybook: days, Version: cli.Version(), Log: log.With().Str("component", "pages").Logger()})
 	if err != nil {
 		return err

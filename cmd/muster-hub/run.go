@@ -32,6 +32,8 @@ type runCmd struct {
 	BoatsListen string
 	TLSCert     string
 	TLSKey      string
+	ClientCA    string
+	Proxies     []string
 	TokenFile   string
 	Sheets      string
 	NATS        string
@@ -63,6 +65,8 @@ func newRun(a *app) *cobra.Command {
 	f.StringVar(&c.TLSKey, "tls-key", "", "PEM `FILE` with its key")
 	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` with the token for the pages; a second line is a read-only token")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of the shop's release sheets, which order versions. SIGHUP reads it again")
+	f.StringVar(&c.ClientCA, "client-ca", "", "PEM `FILE` of an authority; the pages are then only for clients with a certificate that it signed")
+	f.StringSliceVar(&c.Proxies, "proxy", nil, "`ADDRESS` or network of a proxy in front of the pages; X-Forwarded-For of others is not believed")
 	f.StringVar(&c.NATS, "nats", "", "`URL,...` of message servers outside, instead of the one inside")
 	f.StringVar(&c.Creds, "creds", "", "`FILE` with credentials for them. Default: this folder's keys, if any")
 	f.StringVar(&c.CA, "ca", "", "PEM `FILE` of the authority that signed their certificate")
@@ -94,6 +98,12 @@ func (c *runCmd) check() error {
 	}
 	if err := config.CheckListen(c.Listen, c.TokenFile != "" || c.TLSCert != ""); err != nil {
 		return fmt.Errorf("--listen: %w", err)
+	}
+	if c.ClientCA != "" && c.TLSCert == "" {
+		return errors.New("--client-ca: clients show a certificate over TLS only: give --tls-cert and --tls-key")
+	}
+	if _, err := config.Networks(c.Proxies); err != nil {
+		return fmt.Errorf("--proxy: %w", err)
 	}
 	if c.NATS != "" {
 		return errors.Join(checkServers("--nats", c.NATS), checkCA(c.CA))

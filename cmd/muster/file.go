@@ -170,7 +170,11 @@ func loadSnapshot(ctx context.Context, name string) (*snapshot.Snapshot, error) 
 
 // readFile reads a file of at most so many bytes. The error does not name the file.
 func readFile(ctx context.Context, name string, most int) ([]byte, error) {
-	data, err := input.File(ctx, name, most)
+	return plainly(input.File(ctx, name, most))
+}
+
+// plainly gives a mistake without the file's name, which the caller writes.
+func plainly(data []byte, err error) ([]byte, error) {
 	if m, ok := errors.AsType[*input.Mistake](err); ok {
 		return nil, errors.New(m.Text)
 	}

@@ -155,7 +155,7 @@ func readToken(ctx context.Context, name string) (string, error) {
 	if name == "" {
 		return "", nil
 	}
-	text, err := readFile(ctx, name, maxKey)
+	text, err := plainly(input.Secret(ctx, name, maxKey))
 	if err != nil {
 		return "", fmt.Errorf("--token-file %q: %w", name, err)
 	}

@@ -10,10 +10,13 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/netip"
 	"slices"
 	"strings"
 	"sync/atomic"
 	"time"
+
+	"github.com/rs/zerolog"
 )
 
 // right is what a request may do.
@@ -34,6 +37,10 @@ type Door struct {
 	page      LoginPage
 	harmless  []string // paths of posts that change nothing
 	crossSite *http.CrossOriginProtection
+	proxies   []netip.Prefix // whose word on the client is believed
+	patience  *patience
+	crowd     *crowd // nil before Listen
+	log       zerolog.Logger
 }
 
 // tokens are what a client sends to act and to read; each is empty for none.
@@ -41,7 +48,7 @@ type tokens struct{ act, read string }
 
 // NewDoor makes a door. whose names what it protects.
 func NewDoor(token, readToken string, tls bool, whose string) *Door {
-	d := &Door{tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection()}
+	d := &Door{tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection(), patience: newPatience(), log: zerolog.Nop()}
 	d.tokens.Store(&tokens{token, readToken})
 	return d
 }
@@ -58,6 +65,10 @@ func (d *Door) Allow(path string) { d.harmless = append(d.harmless, path) }
 // AsksToken reports whether a token is required.
 func (d *Door) AsksToken() bool { return !d.open() }
 
+// Behind names the proxies whose X-Forwarded-For and X-Forwarded-Proto are believed; those of others are not. It is called before the
+// door is used.
+func (d *Door) Behind(proxies []netip.Prefix) { d.proxies = proxies }
+
 // MayAct reports whether a request may change something.
 func (d *Door) MayAct(r *http.Request) bool { return d.right(r) == acting }
 
@@ -66,25 +77,33 @@ func (d *Door) open() bool { return d.tokens.Load().act == "" }
 
 const cookieName = "muster"
 
-// right reads the token of a request: a bearer token, a token as password, or the cookie set by signing in.
+// right is what a request may do.
 func (d *Door) right(r *http.Request) right {
+	may, _ := d.shown(r)
+	return may
+}
+
+// shown reads the token of a request: a bearer token, a token as password, or the cookie set by signing in. A token that is wrong was
+// typed or guessed; a cookie that is wrong is an old one.
+func (d *Door) shown(r *http.Request) (may right, wrong bool) {
 	if d.open() {
-		if host, _, err := net.SplitHostPort(r.RemoteAddr); err == nil && net.ParseIP(host).IsLoopback() {
-			return acting
+		if d.client(r).IsLoopback() {
+			return acting, false
 		}
-		return reading
+		return reading, false
 	}
-	shown, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
+	token, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
 	if !ok {
-		_, shown, ok = r.BasicAuth()
+		_, token, ok = r.BasicAuth()
 	}
 	if ok {
-		return d.of(shown, func(token string) string { return token })
+		may = d.of(token, func(token string) string { return token })
+		return may, may == nothing
 	}
 	if c, err := r.Cookie(cookieName); err == nil {
-		return d.of(c.Value, cookieValue)
+		return d.of(c.Value, cookieValue), false
 	}
-	return nothing
+	return nothing, false
 }
 
 // of compares in constant time; form turns a token into what a client sends for it.
@@ -125,11 +144,24 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		if d.tls {
+		if d.secure(r) {
 			h.Set("Strict-Transport-Security", "max-age=31536000")
+		}
+		if d.crowd != nil {
+			status, end := d.crowd.begin(r, d.client(r))
+			if status != 0 {
+				h.Set("Retry-After", "1")
+				refuse(w, r, status, "too many requests at one time: try again in a second")
+				return
+			}
+			defer end()
 		}
 		if r.URL.Path == "/-/healthy" {
 			next.ServeHTTP(w, r)
+			return
+		}
+		if d.open() && len(d.proxies) == 0 && r.Header.Get("X-Forwarded-For") != "" {
+			refuse(w, r, http.StatusForbidden, "a proxy passes this request on: set a token_file, and name the proxy under proxies")
 			return
 		}
 		if d.open() && !d.tls && !localHost(r.Host) {
@@ -148,7 +180,14 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 		}
 		safe := r.Method == http.MethodGet || r.Method == http.MethodHead || r.Method == http.MethodOptions ||
 			slices.Contains(d.harmless, r.URL.Path)
-		switch may := d.right(r); {
+		if d.tooManyGuesses(w, r) {
+			return
+		}
+		may, wrong := d.shown(r)
+		if wrong && !d.wait(r) {
+			return
+		}
+		switch {
 		case may == nothing && d.page != nil && IsPage(r):
 			d.page(w, r, http.StatusUnauthorized, "")
 		case may == nothing:
@@ -238,18 +277,25 @@ func (d *Door) Login(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	token := strings.TrimSpace(r.PostForm.Get("token"))
+	if d.patience.lost(network(d.client(r)), time.Now()) {
+		d.page(w, r, http.StatusTooManyRequests, "Too many wrong tokens came from your address. Wait a minute, then try again.")
+		return
+	}
 	if d.open() || d.of(token, func(t string) string { return t }) == nothing {
+		if !d.open() && !d.wait(r) {
+			return
+		}
 		d.page(w, r, http.StatusUnauthorized, "This is not a token of this "+d.whose+".")
 		return
 	}
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: d.tls,
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: d.secure(r),
 		SameSite: http.SameSiteStrictMode, MaxAge: int((30 * 24 * time.Hour).Seconds())})
 	http.Redirect(w, r, OwnPath(r.PostForm.Get("next")), http.StatusSeeOther)
 }
 
 // Logout deletes the cookie.
 func (d *Door) Logout(w http.ResponseWriter, r *http.Request) {
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: d.tls, SameSite: http.SameSiteStrictMode, MaxAge: -1})
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: d.secure(r), SameSite: http.SameSiteStrictMode, MaxAge: -1})
 	http.Redirect(w, r, "/login", http.StatusSeeOther)
 }
 

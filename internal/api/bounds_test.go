@@ -24,7 +24,7 @@ import (
 // dial opens a connection on which the test sends any text, or nothing.
 func dial(t *testing.T, s *Server) *net.TCPConn {
 	t.Helper()
-	c, err := net.Dial("tcp", s.listener.Addr().String())
+	c, err := net.Dial("tcp", s.gate.Addr().String())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +151,7 @@ func certificate(t *testing.T) (certFile, keyFile string, pool *x509.CertPool) {
 func TestTLS(t *testing.T) {
 	cert, key, pool := certificate(t)
 	s := serve(t, Options{Listen: "0.0.0.0:0", TLSCert: cert, TLSKey: key, Reports: webtest.NewReports(webtest.Sample(t))})
-	_, port, err := net.SplitHostPort(s.listener.Addr().String())
+	_, port, err := net.SplitHostPort(s.gate.Addr().String())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,10 +1,14 @@
 package api
 
 import (
+	"context"
 	"crypto/tls"
+	"crypto/x509"
 	"fmt"
 	"net"
 	"sync/atomic"
+
+	"muster/internal/input"
 )
 
 // shownCert is the certificate of a server, which can be renewed while it runs.
@@ -13,15 +17,29 @@ type shownCert struct {
 }
 
 // load reads the files; the configuration is nil without any.
-func (c *shownCert) load(certFile, keyFile string) (*tls.Config, error) {
+func (c *shownCert) load(certFile, keyFile, clientCA string) (*tls.Config, error) {
 	cert, err := readCertificate(certFile, keyFile)
 	if cert == nil || err != nil {
 		return nil, err
 	}
 	c.now.Store(cert)
-	return &tls.Config{MinVersion: tls.VersionTLS12,
-		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return c.now.Load(), nil }}, nil
+	conf := &tls.Config{MinVersion: tls.VersionTLS12,
+		GetCertificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return c.now.Load(), nil }}
+	if clientCA != "" {
+		text, err := input.File(context.Background(), clientCA, maxAuthority)
+		if err != nil {
+			return nil, fmt.Errorf("api: tls: authority of clients: %w", err)
+		}
+		conf.ClientAuth, conf.ClientCAs = tls.RequireAndVerifyClientCert, x509.NewCertPool()
+		if !conf.ClientCAs.AppendCertsFromPEM(text) {
+			return nil, fmt.Errorf("api: tls: authority of clients: %s holds no certificate in PEM form", clientCA)
+		}
+	}
+	return conf, nil
 }
+
+// maxAuthority bounds a file of certificates in bytes.
+const maxAuthority = 1 << 20
 
 // readCertificate is nil without files.
 func readCertificate(certFile, keyFile string) (*tls.Certificate, error) {
@@ -36,7 +54,7 @@ func readCertificate(certFile, keyFile string) (*tls.Certificate, error) {
 }
 
 // NeedsToken reports whether other computers can reach the server without TLS, so that it needs a token.
-func (s *Server) NeedsToken() bool { return s.opt.TLSCert == "" && !loopback(s.listener) }
+func (s *Server) NeedsToken() bool { return s.opt.TLSCert == "" && !loopback(s.gate) }
 
 // loopback reports whether only this computer can reach the listener.
 func loopback(l net.Listener) bool {
@@ -55,7 +73,7 @@ func (s *Server) Renew(token, readToken, certFile, keyFile string) (func(), erro
 	return func() {
 		s.door.tokens.Store(&tokens{token, readToken})
 		if cert != nil {
-			s.cert.now.Store(cert)
+			s.gate.cert.now.Store(cert)
 		}
 	}, nil
 }

@@ -5,6 +5,7 @@ import (
 	"io"
 	"net/http"
 	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -91,6 +92,59 @@ func TestNeedsToken(t *testing.T) {
 		s := serve(t, Options{Listen: listen, Token: "0123456789abcdef", Reports: webtest.NewReports(webtest.Sample(t))})
 		if got := s.NeedsToken(); got != want {
 			t.Errorf("%s: %v", listen, got)
+		}
+	}
+}
+
+// TestClientCertificate: with an authority of clients, only whoever shows a certificate of it is let in, by TLS 1.2 and 1.3.
+func TestClientCertificate(t *testing.T) {
+	certFile, keyFile, pool := certificate(t)
+	ours, oursKey, _ := certificate(t)
+	other, otherKey, _ := certificate(t)
+	s := serve(t, Options{TLSCert: certFile, TLSKey: keyFile, ClientCA: ours, Reports: webtest.NewReports(webtest.Sample(t))})
+	for _, tt := range []struct {
+		name, cert, key string
+		version         uint16
+		ok              bool
+	}{
+		{"TLS 1.2", ours, oursKey, tls.VersionTLS12, true},
+		{"TLS 1.3", ours, oursKey, tls.VersionTLS13, true},
+		{"no certificate", "", "", tls.VersionTLS13, false},
+		{"no certificate by 1.2", "", "", tls.VersionTLS12, false},
+		{"another authority's", other, otherKey, tls.VersionTLS13, false},
+		{"TLS 1.1", ours, oursKey, tls.VersionTLS11, false},
+	} {
+		conf := &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS10, MaxVersion: tt.version}
+		if tt.cert != "" {
+			pair, err := tls.LoadX509KeyPair(tt.cert, tt.key)
+			if err != nil {
+				t.Fatal(err)
+			}
+			conf.Certificates = []tls.Certificate{pair}
+		}
+		client := http.Client{Transport: &http.Transport{TLSClientConfig: conf, DisableKeepAlives: true}}
+		resp, err := client.Get(s.URL() + "/api/v1/report")
+		if (err == nil) != tt.ok {
+			t.Errorf("%s: %v", tt.name, err)
+		}
+		if err == nil {
+			resp.Body.Close()
+			if resp.StatusCode != 200 || resp.TLS.Version != tt.version {
+				t.Errorf("%s: %s by %s", tt.name, resp.Status, tls.VersionName(resp.TLS.Version))
+			}
+		}
+	}
+	nothing := filepath.Join(t.TempDir(), "empty.pem")
+	if err := os.WriteFile(nothing, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, file := range []string{nothing, nothing + ".gone"} {
+		if s, err := New(Options{Listen: "127.0.0.1:0", TLSCert: certFile, TLSKey: keyFile, ClientCA: file, Reports: webtest.NewReports(webtest.Sample(t))}); err == nil ||
+			!strings.Contains(err.Error(), "authority of clients") {
+			t.Errorf("%s: %v", file, err)
+			if err == nil {
+				_ = s.Stop(t.Context())
+			}
 		}
 	}
 }

@@ -4,20 +4,17 @@ import (
 	"cmp"
 	"context"
 	"crypto/rand"
-	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
-	stdlog "log"
-	"net"
 	"net/http"
+	"net/netip"
 	"strings"
 	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/rs/zerolog"
-	"golang.org/x/net/netutil"
 
 	"muster/internal/backbone"
 	"muster/internal/check"
@@ -37,10 +34,12 @@ type Reports interface {
 
 // Options are what a Server shows, and who may see it.
 type Options struct {
-	Listen            string // host:port; port 0 takes any free one
-	TLSCert, TLSKey   string // PEM files; both empty for plain HTTP
-	Token             string // required to act; empty for none, which needs a loopback address or TLS
-	ReadToken         string // required to read; empty for none
+	Listen            string         // host:port; port 0 takes any free one
+	TLSCert, TLSKey   string         // PEM files; both empty for plain HTTP
+	ClientCA          string         // PEM file of the authority that signs clients' certificates; empty for none, so that clients need none
+	Proxies           []netip.Prefix // proxies whose X-Forwarded-For and X-Forwarded-Proto are believed
+	Token             string         // required to act; empty for none, which needs a loopback address or TLS
+	ReadToken         string         // required to read; empty for none
 	Reports           Reports
 	Desk              Desk                                  // nil for a server that only shows
 	Conditions        func() Conditions                     // by recent traffic; called from anywhere; nil when unknown
@@ -66,12 +65,11 @@ type Options struct {
 // Server serves the pages, the API and the metrics. New binds its address, Serve answers until Stop.
 type Server struct {
 	opt      Options
-	listener net.Listener
+	gate     *Gate
 	http     *http.Server
 	encoded  encoder
 	door     *Door
 	mux      *http.ServeMux
-	cert     shownCert
 	history  history
 	shelf    *shelf
 	run      string // distinguishes message numbers of one run from those of another
@@ -130,59 +128,17 @@ func New(opt Options) (*Server, error) {
 	if skipped != nil {
 		opt.Log.Warn().Err(skipped).Msg("snapshot files skipped")
 	}
-	tlsConfig, err := s.cert.load(opt.TLSCert, opt.TLSKey)
-	if err != nil {
+	s.door.Behind(opt.Proxies)
+	if s.gate, err = s.door.Listen(Address{opt.Listen, opt.TLSCert, opt.TLSKey, opt.ClientCA}, opt.Log); err != nil {
 		return nil, err
 	}
-	listener, err := listen(opt.Listen, tlsConfig, opt.Token)
-	if err != nil {
-		return nil, err
+	if err := opt.Metrics.Register(s.gate); err != nil {
+		return nil, errors.Join(fmt.Errorf("api: register the metrics of refusals: %w", err), s.gate.Close())
 	}
-	s.listener = listener
 	s.addRoutes()
-	s.http = newHTTP(s.door.Guard(s.mux), opt.headerWithin, opt.bodyWithin, opt.Log)
+	s.http = s.gate.http(s.mux, opt.headerWithin, opt.bodyWithin)
 	return s, nil
 }
-
-// listen binds an address. One that other computers can reach needs a token or TLS.
-func listen(address string, tlsConfig *tls.Config, token string) (net.Listener, error) {
-	listener, err := net.Listen("tcp", address)
-	if err != nil {
-		return nil, fmt.Errorf("api: listen on %s: %w", address, err)
-	}
-	if !loopback(listener) && token == "" && tlsConfig == nil {
-		_ = listener.Close()
-		return nil, fmt.Errorf("api: listen on %s: other computers can reach it: set a token or TLS, or listen on 127.0.0.1", address)
-	}
-	listener = netutil.LimitListener(listener, maxConnections)
-	if tlsConfig != nil {
-		listener = tls.NewListener(listener, tlsConfig)
-	}
-	return listener, nil
-}
-
-func newHTTP(handler http.Handler, headerWithin, bodyWithin time.Duration, log zerolog.Logger) *http.Server {
-	return &http.Server{
-		Handler:           handler,
-		ReadHeaderTimeout: headerWithin,
-		ReadTimeout:       bodyWithin,
-		WriteTimeout:      30 * time.Second,
-		IdleTimeout:       2 * time.Minute,
-		MaxHeaderBytes:    16 << 10,
-		ErrorLog:          stdlog.New(errorLog{log}, "", 0),
-	}
-}
-
-// errorLog logs the errors of the HTTP server, such as broken connections and handshakes, at debug level: they need
-// no action.
-type errorLog struct{ log zerolog.Logger }
-
-func (l errorLog) Write(p []byte) (int, error) {
-	l.log.Debug().Str("message", strings.TrimSpace(string(p))).Msg("http")
-	return len(p), nil
-}
-
-var _ io.Writer = errorLog{}
 
 // URL is where the pages are.
 func (s *Server) URL() string {
@@ -190,12 +146,12 @@ func (s *Server) URL() string {
 	if s.opt.TLSCert != "" {
 		scheme = "https"
 	}
-	return scheme + "://" + s.listener.Addr().String()
+	return scheme + "://" + s.gate.Addr().String()
 }
 
 // Serve answers requests until Stop; it returns nil then.
 func (s *Server) Serve() error {
-	if err := s.http.Serve(s.listener); !errors.Is(err, http.ErrServerClosed) {
+	if err := s.http.Serve(s.gate); !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("api: %w", err)
 	}
 	return nil
@@ -209,12 +165,9 @@ func (s *Server) Stop(ctx context.Context) error {
 	if err != nil {
 		err = errors.Join(err, s.http.Close())
 	}
-	_ = s.listener.Close() // Shutdown closes it only after Serve
+	_ = s.gate.Close() // Shutdown closes it only after Serve
 	return err
 }
-
-// maxConnections bounds the connections, open and half-open, at one time.
-const maxConnections = 1024
 
 // Observe adds a report to the history. It is called with each report.
 func (s *Server) Observe(r *report.Report) { s.history.observe(r) }

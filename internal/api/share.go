@@ -2,27 +2,10 @@ package api
 
 import (
 	"context"
-	"net"
-	"net/http"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
-	"github.com/rs/zerolog"
 )
-
-// Listen binds an address. One that other computers can reach needs a token or TLS; certFile and keyFile are empty for plain HTTP.
-func Listen(address, certFile, keyFile, token string) (net.Listener, error) {
-	tlsConfig, err := new(shownCert).load(certFile, keyFile)
-	if err != nil {
-		return nil, err
-	}
-	return listen(address, tlsConfig, token)
-}
-
-// NewHTTP makes a server with the usual bounds.
-func NewHTTP(handler http.Handler, log zerolog.Logger) *http.Server {
-	return newHTTP(handler, 5*time.Second, 15*time.Second, log)
-}
 
 // Read registers a reading operation.
 func Read[I, T any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (T, error), errs ...int) {

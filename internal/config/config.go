@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"maps"
 	"net"
+	"net/netip"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -28,6 +29,7 @@ type Config struct {
 	Listen           string            `yaml:"listen"`     // host:port of the pages and the API; "off" for none
 	TokenFile        string            `yaml:"token_file"` // line 1: token to act; line 2, optional: token to read
 	TLS              TLS               `yaml:"tls"`
+	Proxies          List              `yaml:"proxies"`           // addresses or networks of proxies in front of the pages
 	ManufacturerFile string            `yaml:"manufacturer_file"` // YAML mapping of manufacturer codes to names, added to the published list
 	Checks           check.Settings    `yaml:"checks"`
 	Alerts           alert.Settings    `yaml:"alerts"`
@@ -104,8 +106,9 @@ func (t *Target) Key() string { return t.ID }
 
 // TLS names the files of a certificate and its key; empty for plain HTTP.
 type TLS struct {
-	Cert string `yaml:"cert"`
-	Key  string `yaml:"key"`
+	Cert     string `yaml:"cert"`
+	Key      string `yaml:"key"`
+	ClientCA string `yaml:"client_ca"` // authority that signed the certificates of clients; empty where they need none
 }
 
 // Log is what is logged and how.
@@ -135,7 +138,7 @@ func Load(ctx context.Context, file string) (Config, error) {
 		return Config{}, err
 	}
 	dir := filepath.Dir(file)
-	for _, p := range []*string{&c.ManufacturerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.Baseline, &c.Sheets, &c.Notes, &c.Job} {
+	for _, p := range []*string{&c.ManufacturerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.TLS.ClientCA, &c.Baseline, &c.Sheets, &c.Notes, &c.Job} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(dir, *p)
 		}
@@ -268,6 +271,12 @@ func (c *Config) validate(d *input.Document) error {
 	if (c.TLS.Cert == "") != (c.TLS.Key == "") {
 		bad("tls", "cert and key come together: give both or neither")
 	}
+	if c.TLS.ClientCA != "" && c.TLS.Cert == "" {
+		bad("tls.client_ca", "clients show a certificate over TLS only: give cert and key")
+	}
+	if _, err := Networks(c.Proxies); err != nil {
+		bad("proxies", "%v", err)
+	}
 	if !slices.Contains([]string{"error", "warn", "info", "debug", "trace"}, c.Log.Level) {
 		bad("log.level", "%q is not one of error, warn, info, debug, trace", c.Log.Level)
 	}
@@ -306,6 +315,21 @@ func CheckListen(address string, protected bool) error {
 		return fmt.Errorf("%q can be reached from other computers: protect it with a token or TLS, or listen on %s", address, net.JoinHostPort("127.0.0.1", port))
 	}
 	return nil
+}
+
+// Networks reads addresses and networks, such as 10.0.0.1 and 10.0.0.0/8.
+func Networks(texts []string) (list []netip.Prefix, err error) {
+	for _, text := range texts {
+		p, err := netip.ParsePrefix(text)
+		if a, single := netip.ParseAddr(text); single == nil {
+			p, err = netip.PrefixFrom(a, a.BitLen()), nil
+		}
+		if err != nil {
+			return nil, fmt.Errorf("%q is neither an address nor a network: write 10.0.0.1 or 10.0.0.0/8", text)
+		}
+		list = append(list, p)
+	}
+	return list, nil
 }
 
 // Loopback reports whether the host of a listen address is this computer alone. A name counts only when it is localhost.
@@ -352,9 +376,10 @@ const minToken = 16
 // maxTokens is the most that a token file holds, in bytes.
 const maxTokens = 64 << 10
 
-// LoadTokens reads the token to act, and the one to read when there is a second line.
+// LoadTokens reads the token to act, and the one to read when there is a second line. A file that every user of this computer can read
+// is refused.
 func LoadTokens(ctx context.Context, file string) (act, read string, err error) {
-	text, err := input.File(ctx, file, maxTokens)
+	text, err := input.Secret(ctx, file, maxTokens)
 	if err != nil {
 		return "", "", outside("token file", err)
 	}

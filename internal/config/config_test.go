@@ -95,6 +95,8 @@ func TestMistakes(t *testing.T) {
 		{"listen", "listen: here\n", `muster.yaml:1:9: listen: "here" is not host:port, such as 127.0.0.1:8632: write off for no pages`},
 		{"open listen", "listen: :8632\n", `muster.yaml:1:9: listen: ":8632" can be reached from other computers: protect it with a token or TLS, or listen on 127.0.0.1:8632`},
 		{"half a tls", "tls: {cert: a.pem}\n", `muster.yaml:1:6: tls: cert and key come together: give both or neither`},
+		{"authority without tls", "tls: {client_ca: a.pem}\n", `muster.yaml:1:18: tls.client_ca: clients show a certificate over TLS only: give cert and key`},
+		{"proxy", "proxies: [10.0.0.1, harbour]\n", `muster.yaml:1:10: proxies: "harbour" is neither an address nor a network: write 10.0.0.1 or 10.0.0.0/8`},
 		{"level", "log: {level: loud}\n", `muster.yaml:1:14: log.level: "loud" is not one of error, warn, info, debug, trace`},
 		{"format", "log: {format: pretty}\n", `muster.yaml:1:15: log.format: "pretty" is not one of auto, text, json`},
 		{"threshold", "checks:\n  bus-load-high:\n    warning: 50\n    critical: 60\n", "muster.yaml:3:14: checks.bus-load-high.warning: 50 must be a share above 0 and up to 1, such as 0.5\n" +

@@ -185,7 +185,11 @@ func (d *Daemon) takeUp(ctx context.Context) (base baseline, err error) {
 // listen binds the address of the API and the pages.
 func (d *Daemon) listen(traffic *api.Traffic) (err error) {
 	c, m := &d.opt.Config, d.model
-	o := api.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, Token: c.Token, ReadToken: c.ReadToken,
+	proxies, err := config.Networks(c.Proxies)
+	if err != nil {
+		return fmt.Errorf("proxies: %w", err)
+	}
+	o := api.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, ClientCA: c.TLS.ClientCA, Proxies: proxies, Token: c.Token, ReadToken: c.ReadToken,
 		Reports: d, Desk: d.Desk(), Traffic: traffic, Metrics: d.counts.registry(),
 		Conditions: func() api.Conditions { return m.view.Load().conditions },
 		Sheets:     func() *release.Sheets { return m.view.Load().sheets },

@@ -167,7 +167,7 @@ func needRestart(a, b *config.Config) []string {
 		key  string
 		a, b any
 	}{
-		{"boat", a.Boat, b.Boat}, {"listen", a.Listen, b.Listen}, {"tls", a.TLS.Cert == "", b.TLS.Cert == ""},
+		{"boat", a.Boat, b.Boat}, {"listen", a.Listen, b.Listen}, {"tls", [2]any{a.TLS.Cert == "", a.TLS.ClientCA}, [2]any{b.TLS.Cert == "", b.TLS.ClientCA}}, {"proxies", a.Proxies, b.Proxies},
 		{"manufacturer_file", a.Manufacturers, b.Manufacturers}, {"state_dir", a.StateDir, b.StateDir}, {"store", a.Store, b.Store},
 	} {
 		if !reflect.DeepEqual(k.a, k.b) {

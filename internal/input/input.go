@@ -10,6 +10,7 @@ import (
 	"io"
 	"os"
 	"reflect"
+	"runtime"
 	"slices"
 	"strconv"
 	"unicode/utf8"
@@ -100,6 +101,23 @@ func File(ctx context.Context, name string, most int) ([]byte, error) {
 		return nil, err
 	}
 	defer f.Close()
+	return Read(ctx, name, f, most)
+}
+
+// Secret reads a file that holds a secret. One that every user of this computer can read is a *Mistake.
+func Secret(ctx context.Context, name string, most int) ([]byte, error) {
+	f, err := os.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	if info.Mode().IsRegular() && info.Mode().Perm()&0o004 != 0 && runtime.GOOS != "windows" {
+		return nil, &Mistake{File: name, Text: "every user of this computer can read it: chmod 600 keeps it to its owner"}
+	}
 	return Read(ctx, name, f, most)
 }
 

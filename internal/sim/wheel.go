@@ -19,7 +19,6 @@ const (
 	itemAction
 	itemUndo
 	itemErrorFrame
-	itemFlood
 	itemRepeat
 )
 
@@ -125,8 +124,6 @@ func (s *Sim) run(it item) {
 		it.undo()
 	case itemErrorFrame:
 		s.errorFrame()
-	case itemFlood:
-		s.flood(it.device)
 	case itemRepeat:
 		s.startTimeline(s.now)
 	}

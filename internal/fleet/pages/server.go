@@ -6,8 +6,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
+	"net/netip"
 	"sync"
 	"time"
 
@@ -21,10 +21,12 @@ import (
 
 // Options are what a Server shows, and who may see it.
 type Options struct {
-	Listen          string // host:port; port 0 takes any free one
-	TLSCert, TLSKey string // PEM files; both empty for plain HTTP
-	Token           string // required to act; empty for none, which needs a loopback address or TLS
-	ReadToken       string // required to read; empty for none
+	Listen          string         // host:port; port 0 takes any free one
+	TLSCert, TLSKey string         // PEM files; both empty for plain HTTP
+	ClientCA        string         // PEM file of the authority that signs clients' certificates; empty for none
+	Proxies         []netip.Prefix // proxies whose X-Forwarded-For and X-Forwarded-Proto are believed
+	Token           string         // required to act; empty for none, which needs a loopback address or TLS
+	ReadToken       string         // required to read; empty for none
 	Fleet           hub.Fleet
 	Sheets          func() *release.Sheets // the release sheets in force; nil, or a nil answer, for none
 	Daybook         hub.Daybook            // where the campaigns' counts of each day are kept; nil for nowhere
@@ -40,7 +42,7 @@ type Options struct {
 // Server serves the fleet's pages. New binds its address, Serve answers until Stop.
 type Server struct {
 	opt      Options
-	listener net.Listener
+	gate     *api.Gate
 	http     *http.Server
 	door     *api.Door
 	turns    *api.Turns
@@ -91,10 +93,14 @@ func New(opt Options) (*Server, error) {
 		_, _ = io.WriteString(w, "ready\n")
 	})
 	var err error
-	if s.listener, err = api.Listen(opt.Listen, opt.TLSCert, opt.TLSKey, opt.Token); err != nil {
+	s.door.Behind(opt.Proxies)
+	if s.gate, err = s.door.Listen(api.Address{Listen: opt.Listen, TLSCert: opt.TLSCert, TLSKey: opt.TLSKey, ClientCA: opt.ClientCA}, opt.Log); err != nil {
 		return nil, err
 	}
-	s.http = api.NewHTTP(s.door.Guard(mux), opt.Log)
+	if err := opt.Metrics.Register(s.gate); err != nil {
+		return nil, errors.Join(fmt.Errorf("register the metrics of refusals: %w", err), s.gate.Close())
+	}
+	s.http = s.gate.HTTP(mux)
 	return s, nil
 }
 
@@ -104,7 +110,7 @@ func (s *Server) URL() string {
 	if s.opt.TLSCert != "" {
 		scheme = "https"
 	}
-	return scheme + "://" + s.listener.Addr().String()
+	return scheme + "://" + s.gate.Addr().String()
 }
 
 // Serve answers requests until Stop; it returns nil then. Until ctx ends it keeps the daybook.
@@ -114,7 +120,7 @@ func (s *Server) Serve(ctx context.Context) error {
 	keeping.Go(func() { s.keepDaybook(ctx) })
 	defer keeping.Wait()
 	defer cancel()
-	if err := s.http.Serve(s.listener); !errors.Is(err, http.ErrServerClosed) {
+	if err := s.http.Serve(s.gate); !errors.Is(err, http.ErrServerClosed) {
 		return fmt.Errorf("pages: %w", err)
 	}
 	return nil
@@ -128,6 +134,6 @@ func (s *Server) Stop(ctx context.Context) error {
 	if err != nil {
 		err = errors.Join(err, s.http.Close())
 	}
-	_ = s.listener.Close() // Shutdown closes it only after Serve
+	_ = s.gate.Close() // Shutdown closes it only after Serve
 	return err
 }
