@@ -3,9 +3,6 @@ package main
 import (
 	"bytes"
 	"fmt"
-	"image"
-	_ "image/jpeg" // photos
-	_ "image/png"  // photos
 	"path/filepath"
 	"strings"
 
@@ -94,9 +91,6 @@ func newJobPack(a *app) *cobra.Command {
 	return cmd
 }
 
-// maxPhotoPixels bounds a photo that is put into a job.
-const maxPhotoPixels = 50_000_000
-
 func newJobAttach(a *app) *cobra.Command {
 	var w author
 	var text string
@@ -141,12 +135,8 @@ func attached(name string, data []byte) (job.FileLine, error) {
 	if ext != ".jpg" && ext != ".jpeg" && ext != ".png" {
 		return job.FileLine{File: "files/" + short + ext, What: job.Other}, nil
 	}
-	c, _, err := image.DecodeConfig(bytes.NewReader(data))
-	if err != nil {
-		return job.FileLine{}, cli.WithHint(fmt.Errorf("attach %q: %w", name, err), "give a JPEG or PNG picture that can be opened")
-	}
-	if c.Width*c.Height > maxPhotoPixels {
-		return job.FileLine{}, cli.WithHint(fmt.Errorf("attach %q: it has %d x %d pixels", name, c.Width, c.Height), "scale it down")
+	if err := job.CheckPhoto(data); err != nil {
+		return job.FileLine{}, fmt.Errorf("attach %q: %w", name, err)
 	}
 	return job.FileLine{File: "photos/" + short + ext, What: job.Photo}, nil
 }

@@ -117,7 +117,7 @@ func made(s *snapshot.Snapshot) time.Time {
 }
 
 // steps are those of the work order, as far as they were followed.
-func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Snapshot) ([]job.Step, error) {
+func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Snapshot) ([]release.StepStatus, error) {
 	if c.Order == "" {
 		if c.Progress != "" {
 			return nil, cli.WithHint(fmt.Errorf("--progress %s: it belongs to a work order", c.Progress),
@@ -144,7 +144,7 @@ func (c *serviceRecordCmd) steps(ctx context.Context, before, after *snapshot.Sn
 	if err != nil {
 		return nil, err
 	}
-	return render.RecordSteps(f.Status()), nil
+	return f.Status(), nil
 }
 
 // follower goes on from the progress file. Without one, what the snapshots show is what is known.

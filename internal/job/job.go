@@ -9,6 +9,8 @@ import (
 	_ "image/jpeg" // logos
 	_ "image/png"  // logos
 	"path/filepath"
+	"time"
+	_ "time/tzdata" // boat computers and other systems may have none
 
 	"muster/internal/check"
 	"muster/internal/input"
@@ -21,7 +23,8 @@ type Job struct {
 	Technician string   `yaml:"technician"` // who did the work
 	Customer   string   `yaml:"customer"`
 	Place      string   `yaml:"place"`
-	Work       string   `yaml:"work"` // what was ordered, in a sentence or two
+	Work       string   `yaml:"work"`      // what was ordered, in a sentence or two
+	TimeZone   string   `yaml:"time_zone"` // of the boat, as in Europe/Lisbon; UTC when empty
 	Shop       Shop     `yaml:"shop"`
 	OpenItems  []Reason `yaml:"open_items"` // why findings are still open
 	Notes      []string `yaml:"notes"`      // anything else to print
@@ -110,7 +113,18 @@ func parseShared(ctx context.Context, name string, data []byte) (*Job, error) {
 	if _, err := input.YAML(ctx, name, data, job, oldKeys...); err != nil {
 		return nil, err
 	}
+	if _, err := time.LoadLocation(job.TimeZone); err != nil || job.TimeZone == "Local" {
+		return nil, &input.Mistake{File: name, Text: fmt.Sprintf("time_zone %s is not known: write one such as Europe/Lisbon", input.Quote(job.TimeZone))}
+	}
 	return job, nil
+}
+
+// Location is the boat's time zone.
+func (j *Job) Location() *time.Location {
+	if zone, err := time.LoadLocation(j.TimeZone); err == nil {
+		return zone
+	}
+	return time.UTC
 }
 
 func readLogo(data []byte) (*Logo, error) {

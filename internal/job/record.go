@@ -11,6 +11,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/event"
+	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/snapshot"
 )
@@ -29,15 +30,24 @@ type Record struct {
 	OpenItems []Item
 	Fresh     []Item // findings that are open only after the work
 	Changes   []string
-	Commands  []string // settings that devices changed on others over the network
-	Steps     []Step
-	Aboard    Count // units
+	Commands  []string             // settings that devices changed on others over the network
+	Steps     []release.StepStatus // of the work order that was followed
+	Aboard    Count                // units
 	Networks  []Network
-	Told      *Told // what the ledger adds; nil without one
+	Told      *Told     // what the ledger adds; nil without one
+	Photos    []Picture // of the job, scaled down
+}
+
+// Picture is a photo of a job as its record shows it.
+type Picture struct {
+	File, Text    string
+	JPEG          []byte
+	Width, Height int
 }
 
 // Moment is one of the two snapshots.
 type Moment struct {
+	From   event.Time // since when its counters count; zero when that is unknown
 	Taken  event.Time
 	SHA256 string
 	Signed string // the signer's public key, base64url; "" when unsigned
@@ -54,6 +64,7 @@ type Group struct {
 
 // Row is one device, its software before and after; "" where it is not known.
 type Row struct {
+	ID                                    string // in the snapshot after the work; "" when it is not in it
 	Device, Serial, Before, After, Remark string
 }
 
@@ -66,11 +77,6 @@ type Item struct {
 	Note     string       // why it remains
 }
 
-// Step is one step of the work order that was followed.
-type Step struct {
-	Title, State, Began, Ended, Note string
-}
-
 // Count is how many there were before, and how many after.
 type Count struct{ Before, After int }
 
@@ -81,7 +87,7 @@ type Network struct{ Before, After report.Network }
 var ErrUnsealed = errors.New("the snapshot does not pass verification")
 
 // NewRecord makes the record from two sealed snapshots of one boat and the job.
-func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []Step) (*Record, error) {
+func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Job, steps []release.StepStatus) (*Record, error) {
 	for _, s := range []struct {
 		name string
 		snap *snapshot.Snapshot
@@ -110,11 +116,9 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 		case snapshot.FindingUnjudged:
 			r.Unjudged = append(r.Unjudged, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary})
 		case snapshot.FindingRemaining:
-			r.OpenItems = append(r.OpenItems, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity,
-				Summary: x.Summary, Note: job.Why(x.After)})
+			r.OpenItems = append(r.OpenItems, openItem(x, after.Report, job))
 		case snapshot.FindingNew:
-			r.Fresh = append(r.Fresh, Item{Check: cmp.Or(x.After, x.Before), Severity: x.Severity, Summary: x.Summary,
-				Note: job.Why(x.After)})
+			r.Fresh = append(r.Fresh, openItem(x, after.Report, job))
 		case snapshot.SoftwareChanged, snapshot.Moved:
 		default:
 			r.Changes = append(r.Changes, x.Summary)
@@ -128,8 +132,19 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 	return r, nil
 }
 
+// openItem is a finding that is open after the work, with its remedy.
+func openItem(x snapshot.Change, after *report.Report, job *Job) Item {
+	item := Item{Check: x.After, Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)}
+	for _, a := range after.Alerts {
+		if a.State != alert.StatusCleared && check.ID(a.Check) == x.After && a.Summary == x.Summary {
+			item.Steps = check.StepsOr(a.Steps, a.Remedy)
+		}
+	}
+	return item
+}
+
 func moment(s *snapshot.Snapshot) Moment {
-	m := Moment{Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, Verdict: s.Report.Conclusion().Sentence, Judged: s.Report.Judged}
+	m := Moment{From: s.Report.Window.From, Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, Verdict: s.Report.Conclusion().Sentence, Judged: s.Report.Judged}
 	if s.Seal.Signature != "" {
 		m.Signed = s.Seal.Key
 	}
@@ -140,7 +155,7 @@ func moment(s *snapshot.Snapshot) Moment {
 func (r *Record) rows(before, after *snapshot.Snapshot, c *snapshot.Comparison) {
 	byRole := map[boat.Role][]Row{}
 	add := func(d *report.Device, before, after, remark string) {
-		row := Row{Device: d.Label(), Before: before, After: after, Remark: remark}
+		row := Row{ID: d.ID, Device: d.Label(), Before: before, After: after, Remark: remark}
 		if p := d.Product; p != nil && p.Model != "" {
 			row.Device, row.Serial = p.Model, p.Serial
 		}

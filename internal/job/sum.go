@@ -22,12 +22,16 @@ type Told struct {
 	Schema   string               `json:"schema"`
 	Opening  Opening              `json:"job"`
 	Boat     boat.Identity        `json:"boat"`
+	TimeZone string               `json:"time_zone"` // of the boat; the record's first page uses it
 	Opened   event.Time           `json:"opened_at"`
+	At       event.Time           `json:"recorded_at"`
 	Before   string               `json:"before_sha256"`
 	After    string               `json:"after_sha256"`
 	Steps    []release.StepStatus `json:"steps"`
 	Outside  []Outside            `json:"changed_outside_order"`
 	Points   []Said               `json:"hold_points"`
+	Unticked []string             `json:"hold_points_not_ticked"`
+	Remedies []Said               `json:"remedies"`
 	Waived   []Said               `json:"waived"`
 	Notes    []Said               `json:"notes"`
 	Hours    []Work               `json:"hours"`
@@ -56,7 +60,8 @@ func (s Said) String() string {
 
 // Tell sums the job up for its record. Both snapshots are there.
 func (v *Visit) Tell() *Told {
-	t := &Told{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, Opened: v.Ledger.Lines[0].At,
+	t := &Told{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, TimeZone: "UTC", Opened: v.Ledger.Lines[0].At,
+		At: v.Ledger.last().At, Unticked: []string{}, Remedies: []Said{},
 		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{},
 		Points: []Said{}, Waived: []Said{}, Notes: []Said{}, Hours: append([]Work{}, v.Hours...),
 		Parts: append([]PartUsed{}, v.Parts...), Files: append([]FileLine{}, v.Files...),
@@ -73,6 +78,8 @@ func (v *Visit) Tell() *Told {
 			var tick Tick
 			_ = line.Into(&tick) // it was read when it was folded in
 			t.Points = append(t.Points, Said{p.Text, strings.Trim(tick.Reading+", "+tick.Photo, ", "), line.By, line.At})
+		} else {
+			t.Unticked = append(t.Unticked, p.Text)
 		}
 	}
 	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
@@ -93,6 +100,14 @@ func (v *Visit) Tell() *Told {
 		}
 	}
 	return t
+}
+
+// SignedOff is the sign-off as a list; empty without one.
+func (t *Told) SignedOff() []Said {
+	if t.SignOff == nil {
+		return nil
+	}
+	return []Said{*t.SignOff}
 }
 
 func said(line *Line) Said {

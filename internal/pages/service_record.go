@@ -123,13 +123,13 @@ func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		s.failed(w, r, err)
 		return
 	}
-	var steps []job.Step
+	var steps []release.StepStatus
 	if work := s.opt.Desk.LastWork(); q.Get("order") != "" && work.Order != nil {
 		if err := work.Order.CheckBoat(before.Report); err != nil {
 			s.failed(w, r, err)
 			return
 		}
-		steps = render.RecordSteps(work.Status)
+		steps = work.Status
 	}
 	rec, err := job.NewRecord(before, after, c, j, steps)
 	if err != nil {

@@ -115,6 +115,13 @@ type StepStatus struct {
 	Absences     []Absence  `json:"absences,omitempty"` // of this attempt, at most 20; LeftAt begins the first, BackAt ends the latest
 	Attempts     []Attempt  `json:"attempts,omitempty"` // those before this one, at most 20
 	Settled      []Settled  `json:"settled,omitempty"`
+	Settings     []Setting  `json:"settings,omitempty"` // that the device lost, as far as the network showed it
+}
+
+// Setting is one setting that a device lost.
+type Setting struct {
+	Was       string     `json:"was"`                 // as it was before the work
+	SeenAgain event.Time `json:"seen_again,omitzero"` // when the network showed it so again; zero while it does not
 }
 
 // ReadByHand reports whether the step is done by what a person read, and not by what the network shows.
@@ -275,6 +282,7 @@ func (f *Follower) Status() []StepStatus {
 		s := f.state.Steps[i].Status
 		s.Failures, s.Notes = slices.Clone(s.Failures), slices.Clone(s.Notes)
 		s.Absences, s.Attempts, s.Settled = slices.Clone(s.Absences), slices.Clone(s.Attempts), slices.Clone(s.Settled)
+		s.Settings = slices.Clone(s.Settings)
 		out = append(out, s)
 	}
 	return out
@@ -343,6 +351,9 @@ func (f *Follower) shift(from event.Time, by time.Duration) {
 		rec := &f.state.Steps[i]
 		s := &rec.Status
 		move(&s.LeftAt, &s.BackAt, &s.IdentifiedAt, &s.VerifiedAt, &s.FailedAt, &rec.Seen, &rec.Away, &rec.Outage, &rec.Base.At)
+		for j := range s.Settings {
+			move(&s.Settings[j].SeenAgain)
+		}
 		for j := range s.Absences {
 			move(&s.Absences[j].From, &s.Absences[j].To)
 		}

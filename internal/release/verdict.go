@@ -32,11 +32,7 @@ func (w *watch) verify() {
 	if wait {
 		return
 	}
-	for _, was := range s.Failures {
-		if was.Was != "" && !slices.Contains(lost, was) {
-			w.rec.note("entered again: " + was.Was)
-		}
-	}
+	w.tick(lost)
 	state, failures := StepReentry, lost
 	if fell := w.supplyFell(); fell != "" {
 		state, failures = StepFailed, append(lost, supplyFailure(fell))
@@ -45,6 +41,27 @@ func (w *watch) verify() {
 		w.to(StepVerified, w.now, "")
 	} else if s.State != state || !slices.Equal(failures, s.Failures) {
 		w.stop(state, failures)
+	}
+}
+
+// tick takes down which settings are lost, and ticks those that the network shows again.
+func (w *watch) tick(lost []Failure) {
+	s := &w.rec.Status
+	missing := func(was string) bool { return slices.ContainsFunc(lost, func(f Failure) bool { return f.Was == was }) }
+	for i := range s.Settings {
+		x := &s.Settings[i]
+		switch gone := missing(x.Was); {
+		case gone:
+			x.SeenAgain = 0
+		case x.SeenAgain == 0:
+			x.SeenAgain = w.now
+			w.tell("entered again: " + x.Was)
+		}
+	}
+	for _, f := range lost {
+		if f.Was != "" && len(s.Settings) < mostKept && !slices.ContainsFunc(s.Settings, func(x Setting) bool { return x.Was == f.Was }) {
+			s.Settings = append(s.Settings, Setting{Was: f.Was})
+		}
 	}
 }
 

@@ -125,6 +125,19 @@ func (s *Document) Heading(text string) {
 	s.pdf.Ln(1)
 }
 
+// Strong prints wrapped text that is read first.
+func (s *Document) Strong(text string) {
+	s.font("B", 11)
+	for _, line := range s.pdf.SplitText(clean(text), BodyWidth-1.5) {
+		s.room(5.2)
+		s.pdf.CellFormat(BodyWidth, 5.2, line, "", 1, "L", false, 0, "")
+	}
+	s.pdf.Ln(1)
+}
+
+// Page begins a new page.
+func (s *Document) Page() { s.pdf.AddPage() }
+
 // Title begins a section.
 func (s *Document) Title(text string) {
 	s.room(5 * lineHeight)
@@ -180,6 +193,30 @@ func (s *Document) List(title string, texts []string) {
 // bullet prints an item of a list, indented by so many millimetres.
 func (s *Document) bullet(mark string, indent float64, text string) {
 	s.row([]float64{indent, 4, BodyWidth - 4 - indent}, []string{"", mark, text}, "", false)
+}
+
+// photos prints pictures, two in a row.
+func (s *Document) photos(list []job.Picture) {
+	const width, most = 86.0, 64.0 // of a picture
+	for at := 0; at < len(list); at += 2 {
+		s.room(most + 2*lineHeight)
+		top := s.pdf.GetY()
+		for k, x := range list[at:min(at+2, len(list))] {
+			w, h := width, width*float64(x.Height)/float64(x.Width)
+			if h > most {
+				w, h = most*float64(x.Width)/float64(x.Height), most
+			}
+			options := fpdf.ImageOptions{ImageType: "JPEG"}
+			s.pdf.RegisterImageOptionsReader(x.File, options, bytes.NewReader(x.JPEG))
+			s.pdf.ImageOptions(x.File, margin+float64(k)*(width+6), top, w, h, false, options, 0, "")
+		}
+		s.pdf.SetY(top + most)
+		captions := []string{"", ""}
+		for k, x := range list[at:min(at+2, len(list))] {
+			captions[k] = strings.TrimPrefix(x.Text+", ", ", ") + x.File
+		}
+		s.row([]float64{width + 6, width}, captions, "", false)
+	}
 }
 
 // row prints one row of wrapped cells and moves it to a new page when it does not fit whole.

@@ -2,43 +2,26 @@ package render
 
 import (
 	"bytes"
-	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
-	"slices"
-	"strings"
+	"image"
+	"image/jpeg"
+	_ "image/png" // photos
 
-	"muster/internal/event"
+	"golang.org/x/image/draw"
+
 	"muster/internal/job"
-	"muster/internal/release"
 	"muster/internal/snapshot"
 )
 
-// JobPapers makes the record of a job as PDF, HTML, JSON and CSV, from what is in its folder and from nothing else. Both snapshots are there.
+// JobPapers makes the record of a job as PDF, HTML, JSON and CSV, from what is in its folder and from nothing else. Both snapshots are
+// there.
 func JobPapers(ctx context.Context, v *job.Visit) (files []job.FileLine, data [][]byte, err error) {
-	told := v.Tell()
-	sheets, err := v.Sheets(ctx)
+	r, err := jobRecord(ctx, v)
 	if err != nil {
-		return nil, nil, err
+		return nil, nil, fmt.Errorf("make the record: %w", err)
 	}
-	opt := snapshot.Options{Proved: true, Because: told.Because}
-	if sheets != nil {
-		opt.Order = sheets.Order
-	}
-	changes, err := snapshot.Compare(v.Before, v.After, opt)
-	if err != nil {
-		return nil, nil, err
-	}
-	of, err := v.Job(ctx)
-	if err != nil {
-		return nil, nil, err
-	}
-	r, err := job.NewRecord(v.Before, v.After, changes, of, RecordSteps(told.Steps))
-	if err != nil {
-		return nil, nil, err
-	}
-	r.Told = told
 	var pdf, html, text bytes.Buffer
 	if err := ServiceRecordPDF(&pdf, r, v.After.TakenAt().UTC()); err != nil {
 		return nil, nil, err
@@ -49,40 +32,87 @@ func JobPapers(ctx context.Context, v *job.Visit) (files []job.FileLine, data []
 	e := json.NewEncoder(&text)
 	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
-	if err := e.Encode(told); err != nil {
-		return nil, nil, err
+	if err := e.Encode(r.Told); err != nil {
+		return nil, nil, fmt.Errorf("make the record: %w", err)
 	}
 	for _, name := range []string{"record.pdf", "record.html", "record.json", "record.csv"} {
 		files = append(files, job.FileLine{File: v.Name(name), What: job.Paper})
 	}
-	return files, [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), told.CSV()}, nil
+	return files, [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), r.Told.CSV()}, nil
 }
 
-// RecordSteps are the steps of a work order for the service record.
-func RecordSteps(status []release.StepStatus) []job.Step {
-	var out []job.Step
-	for _, st := range status {
-		notes := slices.Clone(st.Notes)
-		for _, x := range st.Failures {
-			notes = append(notes, x.Text)
-		}
-		if b := st.ByHand; b != nil {
-			notes = append(notes, strings.TrimSpace("version read from its screen by "+b.By))
-		}
-		for _, a := range st.Attempts {
-			for _, x := range a.Failures {
-				notes = append(notes, fmt.Sprintf("attempt %d: %s", a.Number, x.Text))
-			}
-		}
-		out = append(out, job.Step{Title: fmt.Sprintf("%s %s: %s to %s", st.Step, st.Label, st.From, st.To), State: StepWords(&st),
-			Began: minuteOf(st.LeftAt), Ended: minuteOf(cmp.Or(st.VerifiedAt, st.FailedAt)), Note: strings.Join(notes, "; ")})
+// jobRecord is the content of a job's record.
+func jobRecord(ctx context.Context, v *job.Visit) (*job.Record, error) {
+	of, err := v.Job(ctx)
+	if err != nil {
+		return nil, err
 	}
-	return out
+	told := v.Tell()
+	told.TimeZone = of.Location().String()
+	sheets, err := v.Sheets(ctx)
+	if err != nil {
+		return nil, err
+	}
+	opt := snapshot.Options{Proved: true, Because: told.Because}
+	if sheets != nil {
+		opt.Order = sheets.Order
+	}
+	changes, err := snapshot.Compare(v.Before, v.After, opt)
+	if err != nil {
+		return nil, err
+	}
+	r, err := job.NewRecord(v.Before, v.After, changes, of, told.Steps)
+	if err != nil {
+		return nil, err
+	}
+	r.Told, told.Sentence = told, ""
+	told.Sentence = recordVerdict(r)
+	r.Photos, err = photos(ctx, v)
+	return r, err
 }
 
-func minuteOf(t event.Time) string {
-	if t == 0 {
-		return ""
+// photoSide is the longest side of a photo in a record, in pixels.
+const photoSide = 1000
+
+// photos are the photos of a job, scaled down so that the record stays small. One at a time is decoded.
+func photos(ctx context.Context, v *job.Visit) (list []job.Picture, err error) {
+	for _, f := range v.Files {
+		if f.What != job.Photo {
+			continue
+		}
+		data, err := v.Read(ctx, f)
+		if err != nil {
+			return nil, err
+		}
+		p, err := scaled(data)
+		if err != nil {
+			return nil, fmt.Errorf("%s: %w", f.File, err)
+		}
+		p.File, p.Text = f.File, f.Text
+		list = append(list, p)
 	}
-	return t.UTC().Format("2006-01-02 15:04")
+	return list, nil
+}
+
+func scaled(data []byte) (job.Picture, error) {
+	if err := job.CheckPhoto(data); err != nil {
+		return job.Picture{}, err
+	}
+	from, _, err := image.Decode(bytes.NewReader(data))
+	if err != nil {
+		return job.Picture{}, err
+	}
+	b := from.Bounds()
+	w, h := b.Dx(), b.Dy()
+	if most := max(w, h); most > photoSide {
+		w, h = max(1, w*photoSide/most), max(1, h*photoSide/most)
+	}
+	to := image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(to, to.Bounds(), image.White, image.Point{}, draw.Src)
+	draw.ApproxBiLinear.Scale(to, to.Bounds(), from, b, draw.Over, nil)
+	var out bytes.Buffer
+	if err := jpeg.Encode(&out, to, &jpeg.Options{Quality: 75}); err != nil {
+		return job.Picture{}, err
+	}
+	return job.Picture{JPEG: out.Bytes(), Width: w, Height: h}, nil
 }

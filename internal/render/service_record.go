@@ -3,6 +3,7 @@ package render
 import (
 	"cmp"
 	_ "embed"
+	"encoding/base64"
 	"fmt"
 	"io"
 	"strconv"
@@ -14,7 +15,6 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/check"
-	"muster/internal/event"
 	"muster/internal/job"
 )
 
@@ -29,34 +29,11 @@ const howToCheck = "To check: muster verify BEFORE AFTER recomputes both digests
 // The columns of the record's tables.
 var (
 	deviceColumns = []string{"device", "serial", "before", "after", "note"}
-	stepColumns   = []string{"step", "result", "began", "ended", "note"}
 	figureColumns = []string{"figure", "before", "after"}
 )
 
 func deviceCells(d job.Row) []string {
 	return []string{d.Device, d.Serial, cmp.Or(d.Before, "–"), cmp.Or(d.After, "–"), d.Remark}
-}
-
-func stepCells(s job.Step) []string { return []string{s.Title, s.State, s.Began, s.Ended, s.Note} }
-
-// figureCells are the measured figures before and after.
-func figureCells(r *job.Record) [][]string {
-	out := [][]string{{"Devices on the network", strconv.Itoa(r.Aboard.Before), strconv.Itoa(r.Aboard.After)}}
-	for _, n := range r.Networks {
-		b, a := n.Before, n.After
-		count := func(name string, before, after uint64) {
-			out = append(out, []string{name + " on " + a.ID, strconv.FormatUint(before, 10), strconv.FormatUint(after, 10)})
-		}
-		out = append(out, []string{"Load of " + a.ID, load(b.Load), load(a.Load)})
-		if a.Kind == event.NMEA0183 {
-			count("Wrong checksums", b.Faults.ChecksumErrors, a.Faults.ChecksumErrors)
-			continue
-		}
-		count("Error frames", b.Faults.ErrorFrames, a.Faults.ErrorFrames)
-		count("Incomplete messages", b.Faults.BrokenSequences, a.Faults.BrokenSequences)
-		count("Lost messages", b.Faults.LostMessages, a.Faults.LostMessages)
-	}
-	return out
 }
 
 func load(l *boat.Load) string {
@@ -86,13 +63,6 @@ func recordCautions(of *job.Job) []string {
 // recordTitle is the title of the record, with the shop's job number when there is one.
 func recordTitle(r *job.Record) string { return strings.TrimSpace("Service record " + r.Job.Number) }
 
-// recordFacts are what the record is about.
-func recordFacts(r *job.Record) [][2]string {
-	facts := append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...)
-	return withText(append(facts, [2]string{"Before the work", verdictText(r.Before)}, [2]string{"After the work", verdictText(r.After)},
-		[2]string{BelongsLabel, r.Because}))
-}
-
 // verdictText is the verdict of a snapshot with what it rests on.
 func verdictText(m job.Moment) string {
 	if m.Judged == nil {
@@ -107,35 +77,37 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 	page := Page(strings.TrimSuffix(title+": "+r.Boat.Name, ": "), recordStyle,
 		letterhead(r.Job),
 		h.H1(g.Text(title)),
-		Facts(recordFacts(r)...),
-		h.H2(g.Text("Devices and their software")), recordDevices(r.Groups),
-		g.Iff(len(r.Steps) > 0, func() g.Node {
-			return Lines(h.H2(g.Text("Work order")), headedTable(stepColumns, h.TBody(Lines(rows(r.Steps, stepCells)...))))
-		}),
-		Lines(g.Map(toldSections(r.Told), func(x toldSection) g.Node { return Section(x.title, x.texts) })...),
-		items("Findings before the work", r.Found),
-		items("Resolved findings", r.Resolved),
-		items("Not judged after the work", r.Unjudged),
-		items("Open findings, and why", r.OpenItems),
-		items("New findings", r.Fresh),
-		Section("Other changes", r.Changes),
-		Section("Settings changed over the network", r.Commands),
-		h.H2(g.Text("Network")), headedTable(figureColumns, h.TBody(Lines(g.Map(figureCells(r), func(texts []string) g.Node { return Row(texts...) })...))),
-		Section("Notes", r.Job.Notes),
-		Section("Cautions", recordCautions(r.Job)),
-		h.H2(g.Text("Snapshots")),
-		h.P(snapshotNode("Before", r.Before), h.Br(), g.Text("\n"), snapshotNode("After", r.After)),
-		h.P(h.Small(g.Text(howToCheck))))
+		h.P(h.Class("verdict"), g.Text(recordVerdict(r))),
+		Lines(g.Map(recordFront(r), partNode)...),
+		h.Section(h.Class("proof"), Block(h.H1(g.Text("Proof")), Lines(g.Map(recordProof(r), partNode)...))))
 	if err := WritePage(w, page); err != nil {
 		return fmt.Errorf("write service record: %w", err)
 	}
 	return nil
 }
 
-func recordDevices(groups []job.Group) g.Node {
-	return headedTable(deviceColumns, g.Map(groups, func(x job.Group) g.Node {
-		return h.TBody(Block(h.Tr(h.Th(h.Scope("rowgroup"), h.ColSpan("5"), g.Text(roleTitle(x.Role)))), Lines(rows(x.Devices, deviceCells)...)))
-	})...)
+// partNode is one part on the page.
+func partNode(p part) g.Node {
+	if p.empty() {
+		return nil
+	}
+	bodies := g.Map(p.bands, func(b band) g.Node {
+		title := g.If(b.title != "", h.Tr(h.Th(h.Scope("rowgroup"), h.ColSpan(strconv.Itoa(len(p.columns))), g.Text(b.title))))
+		return h.TBody(Block(title, Lines(rows(b.rows, func(cells []string) []string { return cells })...)))
+	})
+	return Lines(
+		g.If(p.title != "", h.H2(g.Text(p.title))),
+		g.If(len(p.facts) > 0, Facts(p.facts...)),
+		g.If(p.text != "", h.P(h.Small(g.Text(p.text)))),
+		g.If(len(p.lines) > 0, List(p.lines)),
+		items(p.items),
+		g.If(len(bodies) > 0, headedTable(p.columns, bodies...)),
+		Lines(g.Map(p.photos, photoNode)...))
+}
+
+func photoNode(x job.Picture) g.Node {
+	return h.Figure(h.Img(h.Src("data:image/jpeg;base64,"+base64.StdEncoding.EncodeToString(x.JPEG)), h.Alt(x.Text)),
+		h.FigCaption(g.Text(strings.TrimPrefix(x.Text+", ", ", ")+x.File)))
 }
 
 // like puts like findings together, as everywhere.
@@ -155,13 +127,13 @@ func kindLine(kind []*job.Item) (line string, remedies [][]check.Step) {
 	return string(kind[0].Severity) + ": " + line, check.Distinct(remedies)
 }
 
-// items are findings under a heading, like ones as one; nil for none.
-func items(title string, of []job.Item) g.Node {
+// items are findings, like ones as one; nil for none.
+func items(of []job.Item) g.Node {
 	if len(of) == 0 {
 		return nil
 	}
 	note := func(x *job.Item) g.Node { return g.If(x.Note != "", g.Group{g.Text(" "), h.Small(g.Text(x.Note))}) }
-	return Lines(h.H2(g.Text(title)), h.Ul(Block(g.Map(like(of), func(kind []*job.Item) g.Node {
+	return h.Ul(Block(g.Map(like(of), func(kind []*job.Item) g.Node {
 		line, remedies := kindLine(kind)
 		steps := g.Map(remedies, func(steps []check.Step) g.Node { return Remedy(steps, true) })
 		if len(kind) == 1 {
@@ -171,13 +143,7 @@ func items(title string, of []job.Item) g.Node {
 			return h.Li(g.Text(x.Summary),
 				note(x))
 		})), steps)
-	})...)))
-}
-
-// snapshotNode is the time of a snapshot, and the digest to check it with.
-func snapshotNode(which string, m job.Moment) g.Node {
-	signed := g.If(m.Signed != "", g.Group{g.Text(", signed by "), h.Code(g.Text(m.Signed))})
-	return g.Group{g.Textf("%s: taken %s, SHA-256 ", which, minute(m.Taken)), h.Code(g.Text(m.SHA256)), signed, g.Text(".")}
+	})...))
 }
 
 // ServiceRecordPDF writes the record as PDF. made is the creation date in the file.
@@ -186,78 +152,47 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 	d := NewDocument(title, strings.TrimSuffix(title+" · "+r.Boat.Name, " · "), made)
 	d.Head(r.Job)
 	d.Heading(title)
-	d.Facts(26, recordFacts(r)...)
-	d.Title("Devices and their software")
-	widths := []float64{58, 30, 24, 24}
-	d.Table(widths, deviceColumns, nil)
-	for _, g := range r.Groups {
-		d.Band(roleTitle(g.Role))
-		d.Table(widths, nil, cells(g.Devices, deviceCells))
+	d.Strong(recordVerdict(r))
+	for _, p := range recordFront(r) {
+		d.part(p)
 	}
-	if len(r.Steps) > 0 {
-		d.Title("Work order")
-		d.Table([]float64{58, 22, 30, 30}, stepColumns, cells(r.Steps, stepCells))
+	d.Page()
+	d.Heading("Proof")
+	for _, p := range recordProof(r) {
+		d.part(p)
 	}
-	for _, x := range toldSections(r.Told) {
-		d.List(x.title, x.texts)
-	}
-	d.items("Findings before the work", r.Found)
-	d.items("Resolved findings", r.Resolved)
-	d.items("Not judged after the work", r.Unjudged)
-	d.items("Open findings, and why", r.OpenItems)
-	d.items("New findings", r.Fresh)
-	d.List("Other changes", r.Changes)
-	d.List("Settings changed over the network", r.Commands)
-	d.Title("Network")
-	d.Table([]float64{66, 44}, figureColumns, figureCells(r))
-	d.List("Notes", r.Job.Notes)
-	d.List("Cautions", recordCautions(r.Job))
-	d.Title("Snapshots")
-	d.Facts(18, [2]string{"before", snapshotText(r.Before)}, [2]string{"after", snapshotText(r.After)})
-	d.Paragraph(howToCheck)
 	if err := d.Output(w); err != nil {
 		return fmt.Errorf("write PDF: %w", err)
 	}
 	return nil
 }
 
-// toldSection is one list of what the ledger adds.
-type toldSection struct {
-	title string
-	texts []string
-}
-
-// toldSections are what the ledger adds to a record.
-func toldSections(t *job.Told) []toldSection {
-	if t == nil {
-		return nil
+// part prints one part on paper.
+func (s *Document) part(p part) {
+	if p.empty() {
+		return
 	}
-	said := func(list []job.Said) (texts []string) {
-		for _, s := range list {
-			texts = append(texts, s.String())
+	if p.title != "" {
+		s.Title(p.title)
+	}
+	s.Facts(26, p.facts...)
+	if p.text != "" {
+		s.Paragraph(p.text)
+	}
+	for _, line := range p.lines {
+		s.bullet("•", 0, line)
+	}
+	s.items(p.items)
+	if len(p.bands) > 0 {
+		s.Table(p.widths, p.columns, nil)
+	}
+	for _, b := range p.bands {
+		if b.title != "" {
+			s.Band(b.title)
 		}
-		return texts
+		s.Table(p.widths, nil, b.rows)
 	}
-	var outside, hours, parts, signed []string
-	for _, o := range t.Outside {
-		outside = append(outside, fmt.Sprintf("%s: %s → %s", o.Label, o.From, o.To))
-	}
-	for _, w := range t.Hours {
-		hours = append(hours, strings.TrimSuffix(job.HoursText(w.Minutes)+" "+w.Kind, " "))
-	}
-	if len(hours) > 1 {
-		hours = append(hours, job.HoursText(t.Minutes())+" in all")
-	}
-	for _, p := range t.Parts {
-		parts = append(parts, strings.TrimSuffix(fmt.Sprintf("%d × %s %s", p.Count, p.Name, p.Number), " "))
-	}
-	if t.SignOff != nil {
-		signed = []string{t.SignOff.String()}
-	}
-	ledger := []string{fmt.Sprintf("%d lines before this record, the last with SHA-256 %s", t.Lines, t.Digest),
-		"To check the folder: muster job check. The example ledger.md shows how to do it with sha256sum and OpenSSL."}
-	return []toldSection{{"Changed outside the work order", outside}, {"Hours", hours}, {"Parts", parts}, {"Hold points", said(t.Points)},
-		{"Waived", said(t.Waived)}, {"Notes of the visit", said(t.Notes)}, {"Signed off", signed}, {"Ledger", ledger}}
+	s.photos(p.photos)
 }
 
 func snapshotText(m job.Moment) string {
@@ -268,12 +203,8 @@ func snapshotText(m job.Moment) string {
 	return text
 }
 
-// items prints findings under a heading, like ones as one; nothing for none.
-func (s *Document) items(title string, of []job.Item) {
-	if len(of) == 0 {
-		return
-	}
-	s.Title(title)
+// items prints findings, like ones as one.
+func (s *Document) items(of []job.Item) {
 	for _, kind := range like(of) {
 		line, remedies := kindLine(kind)
 		note := func(x *job.Item, text string) string {
