@@ -51,21 +51,16 @@ func says(a *app, cmd *cobra.Command, entries func(v *job.Visit, args []string) 
 func newJobTick(a *app) *cobra.Command {
 	t := job.Tick{}
 	cmd := &cobra.Command{
-		Use: "tick DIR POINT", Short: "Tick a hold point", Args: cobra.ExactArgs(2),
-		Long:    "Tick a hold point: what must be true before the first update. muster job next lists those that are open.",
+		Use: "tick DIR POINT", Short: "Tick a hold point, or a step of a remedy", Args: cobra.ExactArgs(2),
+		Long: `Tick a hold point: what must be true before the first update. Some need a reading or a photo. A step of a finding's remedy is ticked
+with its number, such as instance-clash.2. muster job next lists what is open.`,
 		Example: "  muster job tick 2026-231-wagtail shore-power --reading '13.2 V' --by Ana",
 	}
 	cmd.Flags().StringVar(&t.Reading, "reading", "", "What was read, as `WORDS`")
 	cmd.Flags().StringVar(&t.Photo, "photo", "", "`NAME` of a photo that the job has; muster job attach puts one in")
 	return says(a, cmd, func(v *job.Visit, args []string) (job.Entry, error) {
 		t.Point = args[0]
-		if err := v.CheckPoint(t.Point); err != nil {
-			return job.Entry{}, err
-		}
-		if t.Photo != "" && !v.Has(t.Photo) {
-			return job.Entry{}, cli.WithHint(fmt.Errorf("--photo %q: the job has no such file", t.Photo), "muster job attach puts one in")
-		}
-		return job.Entry{Kind: job.HoldPoint, Data: t}, nil
+		return job.Entry{Kind: job.HoldPoint, Data: t}, v.CheckTick(t)
 	})
 }
 

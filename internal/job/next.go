@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"muster/internal/alert"
+	"muster/internal/check"
 	"muster/internal/input"
 	"muster/internal/release"
 	"muster/internal/report"
@@ -25,29 +27,15 @@ type Advice struct {
 	Missing  []string `json:"missing_for_record"` // what the record still lacks
 }
 
-// Point is a hold point: something that a person sees to before the first update, and confirms.
-type Point struct {
-	ID   string `json:"id"`
-	Text string `json:"text"`
-}
-
-// points are common practice (no source): an update that loses power half-way can leave a device that does not start any more, and one
-// that restores its defaults loses what its owner put in.
-var points = []Point{
-	{"shore-power", "Shore power or a charger is on"},
-	{"engines-off", "All engines are off"},
-	{"moored", "The boat is moored"},
-	{"settings-kept", "Settings and instances are recorded"},
-	{"waypoints-kept", "Waypoints and routes are saved to a card"},
-	{"owner-informed", "The owner is informed of the updates"},
-}
+// Point is what a person ticks: a hold point of the order, or a step of a finding's remedy.
+type Point = release.HoldPoint
 
 // HoldPoints are what must be ticked before the first update; none without an order or without a step.
 func (v *Visit) HoldPoints() []Point {
-	if v.Order == nil || len(v.Order.Steps()) == 0 {
+	if v.Order == nil {
 		return nil
 	}
-	return points
+	return v.Order.HoldPoints()
 }
 
 // Next gives what is to be done now, why not yet, and what the record still lacks. live is nil when the boat is not
@@ -152,19 +140,58 @@ func (v *Visit) missing() []string {
 	return out
 }
 
-// CheckPoint refuses a hold point that the job does not have.
-func (v *Visit) CheckPoint(id string) error {
-	var known []string
-	for _, p := range v.HoldPoints() {
-		if p.ID == id {
-			return nil
+// Remedies are the steps of the remedies of the findings that were open before the work: instance-clash.2 is the second step.
+func (v *Visit) Remedies() (list []Point) {
+	if v.Before == nil {
+		return nil
+	}
+	steps := map[string][][]check.Step{} // the remedies of each check
+	var ids []string
+	for _, a := range v.Before.Report.Alerts {
+		id := check.ID(a.Check)
+		if a.State == alert.StatusCleared || a.Severity == check.Info {
+			continue
 		}
-		known = append(known, p.ID)
+		if steps[id] == nil {
+			ids = append(ids, id)
+		}
+		steps[id] = append(steps[id], check.StepsOr(a.Steps, a.Remedy))
+	}
+	for _, id := range ids {
+		n := 0
+		for _, remedy := range check.Distinct(steps[id]) {
+			for _, s := range remedy {
+				n++
+				list = append(list, Point{ID: fmt.Sprintf("%s.%d", id, n), Text: s.Text})
+			}
+		}
+	}
+	return list
+}
+
+// CheckTick refuses a tick of what the job does not have to tick, and one that lacks the reading or the photo that it needs.
+func (v *Visit) CheckTick(t Tick) error {
+	var known []string
+	for _, p := range append(slices.Clone(v.HoldPoints()), v.Remedies()...) {
+		if p.ID != t.Point {
+			known = append(known, p.ID)
+			continue
+		}
+		photo := func(f FileLine) bool { return f.File == t.Photo && f.What == Photo }
+		switch {
+		case t.Photo != "" && !slices.ContainsFunc(v.Files, photo):
+			return fmt.Errorf("photo %s: the job has no such photo: muster job attach puts one in", input.Quote(t.Photo))
+		case p.Needs == release.NeedsPhoto && t.Photo == "":
+			return fmt.Errorf("hold point %s needs a photo: muster job attach puts it in, and --photo names it", p.ID)
+		case p.Needs == release.NeedsReading && strings.TrimSpace(t.Reading) == "":
+			return fmt.Errorf("hold point %s needs a reading: add --reading WORDS", p.ID)
+		}
+		return nil
 	}
 	if len(known) == 0 {
-		return fmt.Errorf("hold point %s: the job has no step, and so no hold points", input.Quote(id))
+		return fmt.Errorf("hold point %s: the job has no step, and so no hold points", input.Quote(t.Point))
 	}
-	return fmt.Errorf("hold point %s: there is none of this name: write %s", input.Quote(id), strings.Join(known, ", "))
+	return fmt.Errorf("hold point %s: there is none of this name: write %s", input.Quote(t.Point), strings.Join(known, ", "))
 }
 
 // CheckStep refuses a step that the order does not have.

@@ -82,6 +82,11 @@ func (v *Visit) Tell() *Told {
 			t.Unticked = append(t.Unticked, p.Text)
 		}
 	}
+	for _, p := range v.Remedies() {
+		if line := v.Ticked[p.ID]; line != nil {
+			t.Remedies = append(t.Remedies, Said{p.ID, p.Text, line.By, line.At})
+		}
+	}
 	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
 		var w Waiver
 		_ = v.Waived[id].Into(&w)

@@ -36,6 +36,7 @@ type Order struct {
 	PreChecks    []PreCheck    `json:"pre_checks"`
 	Checked      *Checked      `json:"checked,omitempty"` // when and on what the pre-checks were made; nil for as of the snapshot
 	Bring        []Bring       `json:"bring"`
+	Hold         []HoldPoint   `json:"hold_points,omitempty"` // absent in orders of earlier versions: see HoldPoints
 	Groups       []Group       `json:"groups"` // one after the other
 	NoUpdate     []Remark      `json:"no_update_needed"`
 	NotReachable []Remark      `json:"not_reachable_here"`
@@ -83,6 +84,7 @@ type Step struct {
 	Numbering   Numbering   `json:"numbering"`
 	Reachable   []string    `json:"reachable_only_when,omitempty"`
 	After       []DependsOn `json:"after,omitempty"`
+	Restore     []string    `json:"restore,omitempty"` // settings as they are, which an update can lose
 	Before      []string    `json:"before_steps,omitempty"`
 	AfterSteps  []string    `json:"after_steps,omitempty"`
 	Cautions    []string    `json:"cautions,omitempty"`

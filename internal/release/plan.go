@@ -80,7 +80,7 @@ func Plan(r *report.Report, snapshotDigest, boatID string, s *Sheets, opts Optio
 		p.sort(i)
 	}
 	p.meetNeeds()
-	p.arrange()
+	p.arrange(r)
 	p.familySplits()
 	if o.Problems == nil {
 		o.Problems = []Problem{}
@@ -304,7 +304,7 @@ func sameManufacturer(a, b *Unit) bool {
 }
 
 // arrange drops cycles, sorts what remains and writes the groups.
-func (p *planner) arrange() {
+func (p *planner) arrange(r *report.Report) {
 	g := p.edges(false)
 	type back struct {
 		i      int
@@ -349,12 +349,14 @@ func (p *planner) arrange() {
 		}
 	}
 	o := p.order
+	var models []*Model
 	for k, l := range layers {
 		group := Group{Number: k + 1, HoldPoint: hold(o.Groups)}
 		for _, i := range l {
 			a := &p.all[p.todo[i]]
 			st := p.step(a, ids[i])
-			st.After = after(a, g.before[i], ids)
+			st.After, st.Restore = after(a, g.before[i], ids), restore(&a.Unit, a.role(), r)
+			models = append(models, a.Model)
 			group.Steps = append(group.Steps, st)
 			group.Minutes = max(group.Minutes, st.Minutes)
 			o.MinutesAlone += st.Minutes
@@ -367,6 +369,9 @@ func (p *planner) arrange() {
 		o.SupplyVolts = max(o.SupplyVolts, s.SupplyVolts)
 	}
 	o.Bring = bring(o.Groups)
+	if len(models) > 0 {
+		o.Hold = holdPointsOf(models)
+	}
 }
 
 func boolInt(b bool) int {

@@ -50,6 +50,7 @@ type Model struct {
 	SupplyVolts float64  // supply must not fall below this; 0 when the sheet does not give it
 	Reachable   []string // conditions under which it answers at all: in-water, engine-on
 	Cautions    []string
+	Hold        []HoldPoint // besides those of every order
 	Place       Place
 
 	scheme *Scheme

@@ -64,6 +64,7 @@ type modelYAML struct {
 	SupplyVolts text       `yaml:"supply_volts"`
 	Reachable   []text     `yaml:"reachable"`
 	Cautions    []text     `yaml:"cautions"`
+	Hold        []holdYAML `yaml:"hold_points"`
 }
 
 type needYAML struct {
@@ -185,7 +186,7 @@ func (r *reader) model(y *modelYAML) *Model {
 		}
 		m.Reachable = append(m.Reachable, t.Value)
 	}
-	m.Cautions = values(y.Cautions)
+	m.Cautions, m.Hold = values(y.Cautions), r.holds(y.Hold)
 	if scheme != nil {
 		r.releases(m, y)
 	}
