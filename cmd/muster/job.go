@@ -92,14 +92,28 @@ func noOrder(dir string) error {
 // printAdvice prints how a job goes on.
 func (a *app) printAdvice(n job.Advice) error {
 	var b strings.Builder
+	if n.Go != "" {
+		fmt.Fprintf(&b, "%s\n", strings.ToUpper(string(n.Go)))
+		for _, c := range n.PreChecks {
+			text := fmt.Sprintf("%s %s: %s", c.ID, c.Result, c.Text)
+			if c.WaivedBy != "" {
+				text += fmt.Sprintf(" (waived by %s: %s)", c.WaivedBy, c.Why)
+			}
+			fmt.Fprintf(&b, "  %s\n", boat.Printable(text))
+		}
+	}
 	fmt.Fprintf(&b, "next: %s\n", boat.Printable(n.Do))
 	if n.Why != "" {
 		fmt.Fprintf(&b, "      %s\n", boat.Printable(n.Why))
 	}
+	var remedies []string
+	for _, p := range n.Remedies {
+		remedies = append(remedies, p.ID+": "+p.Text)
+	}
 	for _, list := range []struct {
 		title string
 		texts []string
-	}{{"first", n.Blockers}, {"warnings", n.Warnings}, {"the record lacks", n.Missing}} {
+	}{{"first", n.Blockers}, {"warnings", n.Warnings}, {"the record lacks", n.Missing}, {"remedies to tick", remedies}} {
 		if len(list.texts) > 0 {
 			fmt.Fprintf(&b, "%s:\n", list.title)
 		}

@@ -30,7 +30,11 @@ altered is listed, and what the card holds besides.`,
 			if err := knownMedium(v.Order, kind); err != nil {
 				return err
 			}
-			files, err := job.Card(v.Order, args[1], kind)
+			sheets, err := v.Sheets(a.ctx)
+			if err != nil {
+				return err
+			}
+			files, err := job.Card(v.Order, sheets, args[1], kind)
 			if err != nil {
 				return err
 			}

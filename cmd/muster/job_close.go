@@ -5,6 +5,7 @@ import (
 	"crypto/ed25519"
 	"errors"
 	"fmt"
+	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -17,6 +18,7 @@ import (
 type jobCloseCmd struct {
 	Dir       string
 	Sign      string
+	Unsigned  bool
 	Because   string
 	SignedOff string
 	boatFlags
@@ -41,7 +43,8 @@ and signs the ledger. What the record lacks is printed; on a terminal it is aske
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&c.Sign, "sign", "", "Sign with this `KEY`; muster key new makes one. Default: with a key that is made for this and not kept")
+	f.StringVar(&c.Sign, "sign", "", "Sign with this `KEY`; muster key new makes one")
+	f.BoolVar(&c.Unsigned, "unsigned", false, "Close without a key: accidents are found later, forgery is not")
 	f.StringVar(&c.SignedOff, "signed-off-by", "", "`NAME` of the customer who agrees")
 	belongsBecause(cmd, &c.Because)
 	c.boatFlags.flags(cmd)
@@ -52,6 +55,10 @@ func (c *jobCloseCmd) run(a *app) error {
 	by, err := c.name()
 	if err != nil {
 		return err
+	}
+	if c.Unsigned == (c.Sign != "") {
+		return cli.WithHint(fmt.Errorf("close %q: give either a key or --unsigned", c.Dir),
+			"add --sign KEY; muster key new -o KEY makes one. With --unsigned, a forgery cannot be found")
 	}
 	key, err := signingKey(a.ctx, c.Sign)
 	if err != nil {
@@ -72,14 +79,16 @@ func (c *jobCloseCmd) run(a *app) error {
 	}
 	if v.After == nil {
 		f := job.FileLine{File: v.Name("after.json"), What: job.After, Because: c.Because}
-		if _, err := c.take(a, v, by, f, "", key); err != nil {
+		sheets := "" // that it was planned with: what they judged before the work, they judge again
+		if v.Order != nil {
+			sheets = filepath.Join(v.Dir, "sheets")
+		}
+		if _, err := c.take(a, v, by, f, sheets, key); err != nil {
 			return err
 		}
 	}
-	if v.Follower != nil {
-		if _, err := v.Observe(a.ctx, v.After.TakenAt(), v.After.Report, release.Conditions{}); err != nil {
-			return err
-		}
+	if _, err := v.Observe(a.ctx, v.After.TakenAt(), v.After.Report, release.Conditions{}); err != nil {
+		return err
 	}
 	a.ask("Customer who agrees (may be empty)", &c.SignedOff)
 	if c.SignedOff != "" {

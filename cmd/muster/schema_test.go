@@ -29,7 +29,7 @@ func TestSchema(t *testing.T) {
 	muster(t, "job", "settle", folder, "2.2", "--reason", "read twice", "--by", "Ana")
 	muster(t, "job", "hours", folder, "1.5", "--by", "Ana")
 	muster(t, "job", "part", folder, "T-connector", "--by", "Ana")
-	muster(t, append([]string{"job", "close", folder, "--signed-off-by", "A. Customer"}, append(demo, "--for", "2m")...)...)
+	muster(t, append([]string{"job", "close", folder, "--unsigned", "--signed-off-by", "A. Customer"}, append(demo, "--for", "2m")...)...)
 	for i, line := range strings.Split(strings.TrimSpace(readAll(t, filepath.Join(folder, "ledger.jsonl"))), "\n") {
 		if err := os.WriteFile(filepath.Join(folder, fmt.Sprintf("line%d.json", i)), []byte(line), 0o644); err != nil {
 			t.Fatal(err)

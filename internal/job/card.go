@@ -19,17 +19,18 @@ type CardFile struct {
 }
 
 // Card holds the top folder of a memory card against the files that the order needs. Names are compared as a card's file system does,
-// without case. Files that no step needs are listed too: a display may offer them as well.
+// without case. What no step needs is listed too, because a display may offer it as well; sheets, which may be nil, say which model a
+// file is for.
 //
 // kind, when not empty, is the kind of medium that it is: a file for another kind is then not needed.
-func Card(o *release.Order, dir, kind string) ([]CardFile, error) {
+func Card(o *release.Order, sheets *release.Sheets, dir, kind string) ([]CardFile, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return nil, fmt.Errorf("card %s: %w", input.Quote(dir), err)
 	}
 	there := map[string]string{}
 	for _, e := range entries {
-		if !e.IsDir() && !strings.HasPrefix(e.Name(), ".") {
+		if !strings.HasPrefix(e.Name(), ".") && !systemFolder(e) {
 			there[strings.ToLower(e.Name())] = e.Name()
 		}
 	}
@@ -52,14 +53,26 @@ func Card(o *release.Order, dir, kind string) ([]CardFile, error) {
 	}
 	for _, e := range entries {
 		if key := strings.ToLower(e.Name()); there[key] != "" && !needed[key] {
-			out = append(out, CardFile{Name: e.Name(), Problem: "no step needs it: take it off the card"})
+			problem := "no step needs it: take it off the card"
+			if of := sheets.ForFile(e.Name()); of != "" && !e.IsDir() {
+				problem = "it is for " + of + ", which no step updates with this card: take it off"
+			}
+			out = append(out, CardFile{Name: e.Name(), Problem: problem})
 		}
 	}
 	return out, nil
 }
 
+// systemFolder reports whether it is a folder that a computer makes on every card.
+func systemFolder(e os.DirEntry) bool {
+	return e.IsDir() && (e.Name() == "System Volume Information" || e.Name() == "lost+found")
+}
+
 // wrong is what is wrong with a file; "" for nothing.
 func wrong(path string, m release.Medium) string {
+	if fi, err := os.Stat(path); err == nil && fi.IsDir() {
+		return "it is a folder: copy the file to the card"
+	}
 	sum, n, err := digestOf(path)
 	switch {
 	case err != nil:

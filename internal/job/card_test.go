@@ -29,7 +29,7 @@ func TestCard(t *testing.T) {
 	g.Steps = append(g.Steps, release.Step{ID: "6", Medium: release.Medium{Kind: "microSD card", File: "unknown.lfw"}},
 		release.Step{ID: "7", Medium: release.Medium{Kind: release.Network, File: "sent.lfw"}})
 	o.Groups = []release.Group{g}
-	files, err := Card(&o, dir, "")
+	files, err := Card(&o, nil, dir, "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -43,10 +43,10 @@ func TestCard(t *testing.T) {
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
-	if files, err := Card(&o, dir, "USB stick"); err != nil || len(files) != 6 || files[0].Step != "" {
+	if files, err := Card(&o, nil, dir, "USB stick"); err != nil || len(files) != 6 || files[0].Step != "" {
 		t.Errorf("as a medium of another kind: %v, %v", files, err)
 	}
-	if _, err := Card(&o, filepath.Join(dir, "nowhere"), ""); err == nil {
+	if _, err := Card(&o, nil, filepath.Join(dir, "nowhere"), ""); err == nil {
 		t.Error("a card that is not there")
 	}
 }

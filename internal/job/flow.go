@@ -32,6 +32,9 @@ func Begin(ctx context.Context, dir, on, by string, o Opening, shared *Job, at t
 // PutSnapshot takes a sealed snapshot into the job. After the work, one of another boat is refused, unless f gives the reason to take it.
 func (v *Visit) PutSnapshot(ctx context.Context, by string, f FileLine, s *snapshot.Snapshot) error {
 	if v.Before != nil {
+		if err := sameMoment(v.Before, s); err != nil {
+			return fmt.Errorf("%s: %w", f.File, err)
+		}
 		shared := snapshot.Share(v.Before.Report, s.Report)
 		if f.Shared, f.Of = shared.Units, shared.Of; f.Because == "" {
 			if _, err := snapshot.Compare(v.Before, s, snapshot.Options{Proved: true}); err != nil {

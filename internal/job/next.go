@@ -18,13 +18,33 @@ type Live struct {
 	Conditions release.Conditions
 }
 
+// Go says in one word whether the first update may begin.
+type Go string
+
+// The words. Check means that something is not known: a person sees to it, or waives it by name and with a reason.
+const (
+	GoYes   Go = "go"
+	GoNo    Go = "no-go"
+	GoCheck Go = "check"
+)
+
+// PreCheck is a pre-check of the order as of now, and who goes on in spite of it.
+type PreCheck struct {
+	release.PreCheck
+	WaivedBy string `json:"waived_by,omitempty"`
+	Why      string `json:"why,omitempty"`
+}
+
 // Advice is how a job goes on.
 type Advice struct {
-	Do       string   `json:"do"`                 // what is to be done now
-	Why      string   `json:"why"`                //
-	Blockers []string `json:"blockers"`           // what must be settled first
-	Warnings []string `json:"warnings"`           // what to mind
-	Missing  []string `json:"missing_for_record"` // what the record still lacks
+	Go        Go         `json:"go,omitempty"` // before the first update only
+	PreChecks []PreCheck `json:"pre_checks"`
+	Do        string     `json:"do"`                 // what is to be done now
+	Why       string     `json:"why"`                //
+	Blockers  []string   `json:"blockers"`           // what must be settled first
+	Warnings  []string   `json:"warnings"`           // what to mind
+	Missing   []string   `json:"missing_for_record"` // what the record still lacks
+	Remedies  []Point    `json:"remedies"`           // steps of remedies that are not ticked
 }
 
 // Point is what a person ticks: a hold point of the order, or a step of a finding's remedy.
@@ -41,7 +61,12 @@ func (v *Visit) HoldPoints() []Point {
 // Next gives what is to be done now, why not yet, and what the record still lacks. live is nil when the boat is not
 // received.
 func Next(v *Visit, live *Live) Advice {
-	a := Advice{Blockers: []string{}, Warnings: []string{}, Missing: v.missing()}
+	a := Advice{PreChecks: []PreCheck{}, Blockers: []string{}, Warnings: []string{}, Missing: v.missing(), Remedies: []Point{}}
+	for _, p := range v.Remedies() {
+		if v.Ticked[p.ID] == nil && !v.Ledger.Closed() {
+			a.Remedies = append(a.Remedies, p)
+		}
+	}
 	switch {
 	case v.Ledger.Closed():
 		a.Do, a.Why, a.Missing = "Hand the folder over: muster job pack", "the job is closed", []string{}
@@ -77,21 +102,45 @@ func (v *Visit) nextStep(a *Advice, live *Live) {
 			}
 		}
 	}
-	checks := v.Order.PreChecks
+	v.preChecks(a, live)
+}
+
+// preChecks takes the pre-checks up: all before the first update, the battery voltage before each.
+func (v *Visit) preChecks(a *Advice, live *Live) {
+	checks, waiting := v.Order.PreChecks, v.Follower.Waiting()
 	if live != nil {
 		checks = v.Order.Check(live.Report, live.Conditions)
 	}
+	verdict := GoYes
 	for _, c := range checks {
+		if !waiting && c.ID != "supply" {
+			continue
+		}
+		p := PreCheck{PreCheck: c}
+		if line := v.Waived[c.ID]; line != nil {
+			var w Waiver
+			_ = line.Into(&w) // it was read when it was folded in
+			p.WaivedBy, p.Why = line.By, w.Reason
+		}
+		a.PreChecks = append(a.PreChecks, p)
 		text := c.ID + ": " + c.Text
 		switch {
-		case c.Result == release.Passed || !v.Follower.Waiting() && c.ID != "supply":
-		case v.Waived[c.ID] != nil:
-			a.Warnings = append(a.Warnings, text+" (waived by "+v.Waived[c.ID].By+")")
+		case c.Result == release.Passed && live != nil:
+		case p.WaivedBy != "":
 		case c.Result == release.Failed && live != nil:
+			verdict = GoNo
 			a.Blockers = append(a.Blockers, text)
 		default:
-			a.Warnings = append(a.Warnings, text)
+			if verdict == GoYes {
+				verdict = GoCheck
+			}
+			if !waiting && c.Result != release.Passed {
+				a.Warnings = append(a.Warnings, text)
+			}
 		}
+	}
+	if waiting {
+		a.Go = verdict
 	}
 }
 

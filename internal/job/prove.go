@@ -20,7 +20,8 @@ type Proof struct {
 	Digest   string   `json:"sha256"` // of the last line
 	Files    int      `json:"files"`
 	Closed   bool     `json:"closed"`
-	Keys     []string `json:"keys,omitempty"` // that signed the last closing
+	Keys     []string `json:"keys,omitempty"`     // that signed the last closing
+	Unsigned bool     `json:"unsigned,omitempty"` // nobody kept the key of the last closing
 	Problems []string `json:"problems"`
 	Strange  []string `json:"not_part_of_the_job"` // files that the ledger does not name
 }
@@ -49,6 +50,7 @@ func Check(ctx context.Context, dir string) (*Proof, error) {
 	if p.Closed {
 		var c Closing
 		if err := l.last().Into(&c); err == nil {
+			p.Unsigned = c.Unsigned
 			for _, s := range c.Signatures {
 				p.Keys = append(p.Keys, s.Key)
 			}

@@ -52,6 +52,7 @@ type Moment struct {
 	SHA256 string
 	Signed string // the signer's public key, base64url; "" when unsigned
 
+	State   report.VerdictState
 	Verdict string         // the boat in one sentence
 	Judged  *report.Judged // what it rests on; nil in snapshots of earlier versions
 }
@@ -96,6 +97,9 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 			return nil, fmt.Errorf("%s: %w: %w", s.name, ErrUnsealed, err)
 		}
 	}
+	if err := sameMoment(before, after); err != nil {
+		return nil, err
+	}
 	r := &Record{Job: job, Boat: after.Report.Boat, Because: c.Because, Before: moment(before),
 		After: moment(after), Steps: steps,
 		Aboard: Count{len(before.Report.Aboard()), len(after.Report.Aboard())}, Networks: networks(before.Report, after.Report)}
@@ -132,6 +136,14 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 	return r, nil
 }
 
+// sameMoment refuses two snapshots of one moment, which show no work.
+func sameMoment(before, after *snapshot.Snapshot) error {
+	if at := after.TakenAt(); at != 0 && at == before.TakenAt() && after.Report.Window == before.Report.Window {
+		return fmt.Errorf("%w: both are of the traffic up to %s", snapshot.ErrSame, at)
+	}
+	return nil
+}
+
 // openItem is a finding that is open after the work, with its remedy.
 func openItem(x snapshot.Change, after *report.Report, job *Job) Item {
 	item := Item{Check: x.After, Severity: x.Severity, Summary: x.Summary, Note: job.Why(x.After)}
@@ -144,7 +156,7 @@ func openItem(x snapshot.Change, after *report.Report, job *Job) Item {
 }
 
 func moment(s *snapshot.Snapshot) Moment {
-	m := Moment{From: s.Report.Window.From, Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, Verdict: s.Report.Conclusion().Sentence, Judged: s.Report.Judged}
+	m := Moment{From: s.Report.Window.From, Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, State: s.Report.Conclusion().State, Verdict: s.Report.Conclusion().Sentence, Judged: s.Report.Judged}
 	if s.Seal.Signature != "" {
 		m.Signed = s.Seal.Key
 	}

@@ -15,6 +15,7 @@ import (
 type Closing struct {
 	Digest     string      `json:"digest"` // SHA-256 of the line before
 	Signatures []Signature `json:"signatures"`
+	Unsigned   bool        `json:"unsigned,omitempty"` // nobody keeps the key: only accidents are found
 }
 
 // Signature is an Ed25519 signature of a closing line: of "muster.ledger/v1 " and the SHA-256, in hex, of that line with every signature
@@ -47,17 +48,18 @@ func signed(line *Line, c Closing) ([]byte, error) {
 	return []byte(signedPrefix + Digest(text)), nil
 }
 
-// signLine completes a closing line. Without a key it makes one, which is not kept: the line can then not be altered
-// by accident.
+// signLine completes a closing line. Without a key it makes one, which is not kept, and the line says so: it can then not be altered by
+// accident.
 func signLine(line *Line, keys []ed25519.PrivateKey) error {
-	if len(keys) == 0 {
+	unsigned := len(keys) == 0
+	if unsigned {
 		_, key, err := ed25519.GenerateKey(nil)
 		if err != nil {
 			return fmt.Errorf("sign the ledger: %w", err)
 		}
 		keys = append(keys, key)
 	}
-	c := Closing{Digest: line.Prev}
+	c := Closing{Digest: line.Prev, Unsigned: unsigned}
 	for _, k := range keys {
 		public := k.Public().(ed25519.PublicKey)
 		c.Signatures = append(c.Signatures, Signature{Key: base64.RawURLEncoding.EncodeToString(public)})

@@ -351,19 +351,20 @@ var stepKinds = map[release.StepState]Kind{
 	release.StepVerified: Confirmed, release.StepFailed: Failed, release.StepDisputed: Disputed,
 }
 
-// Observe takes the boat as it is now: the steps go on, and what they did is in the ledger when it returns.
+// Observe takes the boat as it is now: the steps go on, and what they did is in the ledger when it returns. So is a unit that changed and
+// that no step is about; without an order that is each one.
 func (v *Visit) Observe(
 	ctx context.Context, now event.Time, r *report.Report, c release.Conditions,
 ) ([]release.StepChange, error) {
 	var changes []release.StepChange
 	err := v.Update(ctx, func() ([]Entry, error) {
-		if v.Follower == nil {
-			return nil, errors.New("no order was planned")
-		}
 		if v.Ledger.Closed() {
 			return nil, fmt.Errorf("%s: %w", v.Dir, ErrClosed)
 		}
 		changes = append(changes, v.Changes...)
+		if v.Follower == nil {
+			return v.outside(r), nil
+		}
 		own := v.Follower.Observe(now, r, c)
 		changes = append(changes, own...)
 		var entries []Entry
@@ -388,7 +389,7 @@ func (v *Visit) outside(r *report.Report) (entries []Entry) {
 	for _, u := range r.Aboard() {
 		was := v.Before.Report.Unit(u.ID)
 		planned := func(s *release.Step) bool { return slices.Contains(was.IDs(), s.Device.ID) }
-		if was == nil || slices.ContainsFunc(v.Order.Steps(), planned) {
+		if was == nil || v.Order != nil && slices.ContainsFunc(v.Order.Steps(), planned) {
 			continue
 		}
 		from, to := was.Device.Version(), u.Device.Version()

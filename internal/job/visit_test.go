@@ -85,6 +85,10 @@ func TestNext(t *testing.T) {
 			say(t, v, HoldPoint, nil, Tick{Point: p.ID})
 		}
 	}
+	passing := func(v *Visit) *Live {
+		volts, rpm, still := 13.2, 0.0, 0.0
+		return &Live{v.Before.Report, release.Conditions{SupplyVolts: &volts, EngineRPM: &rpm, SpeedMS: &still}}
+	}
 	failing := func(v *Visit) *Live {
 		low, rpm, still := 11.2, 900.0, 0.0
 		return &Live{v.Before.Report, release.Conditions{SupplyVolts: &low, EngineRPM: &rpm, SpeedMS: &still}}
@@ -97,32 +101,38 @@ func TestNext(t *testing.T) {
 		want     string
 		blockers []string
 		missing  int
+		going    Go
 	}{
-		{"no order", false, nil, nil, "Take the snapshot after the work", nil, 3},
-		{"planned", true, nil, nil, "Step 1.1: update ", []string{"shore-power", "engines-off", "moored", "settings-kept", "waypoints-kept",
-			"owner-informed"}, 4},
-		{"ticked", true, tickAll, nil, "Step 1.1: update ", nil, 4},
-		{"no go", true, tickAll, failing, "Step 1.1: update ", []string{"supply", "engines-stopped"}, 4},
+		{"no order", false, nil, nil, "Take the snapshot after the work", nil, 3, ""},
+		{"planned", true, nil, nil, "Step 1.1: update ", []string{"moored", "engines-off", "shore-power", "settings-kept", "waypoints-kept",
+			"owner-informed"}, 4, GoCheck},
+		{"ticked", true, tickAll, nil, "Step 1.1: update ", nil, 4, GoCheck},
+		{"all good", true, tickAll, passing, "Step 1.1: update ", nil, 4, GoCheck}, // the trend takes ten minutes
+		{"one to check, waived", true, func(t *testing.T, v *Visit) {
+			tickAll(t, v)
+			say(t, v, Waived, nil, Waiver{Check: "supply-trend", Reason: "a bench supply is on"})
+		}, passing, "Step 1.1: update ", nil, 4, GoYes},
+		{"no go", true, tickAll, failing, "Step 1.1: update ", []string{"supply", "engines-stopped"}, 4, GoNo},
 		{"waived", true, func(t *testing.T, v *Visit) {
 			tickAll(t, v)
 			say(t, v, Waived, nil, Waiver{Check: "engines-stopped", Reason: "it is the generator"})
-		}, failing, "Step 1.1: update ", []string{"supply"}, 4},
+		}, failing, "Step 1.1: update ", []string{"supply"}, 4, GoNo},
 		{"disputed", true, func(t *testing.T, v *Visit) {
 			tickAll(t, v)
 			say(t, v, ReadByHand, &About{Step: "1.1"}, ByHand{Version: v.Order.Steps()[0].To})
-		}, nil, "Step 1.1: read ", nil, 4},
+		}, nil, "Step 1.1: read ", nil, 4, ""},
 		{"settled", true, func(t *testing.T, v *Visit) {
 			tickAll(t, v)
 			for _, s := range v.Order.Steps() {
 				say(t, v, Settled, &About{Step: s.ID}, ByHand{Version: s.To, Reason: "seen on its screen"})
 			}
 			say(t, v, Hours, nil, Work{Minutes: 90})
-		}, nil, "Take the snapshot after the work", nil, 2},
+		}, nil, "Take the snapshot after the work", nil, 2, ""},
 		{"closed", true, func(t *testing.T, v *Visit) {
 			if err := v.Close(t.Context(), "Ana"); err != nil {
 				t.Fatal(err)
 			}
-		}, nil, "Hand the folder over", nil, 0},
+		}, nil, "Hand the folder over", nil, 0, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			v := visited(t, c.order)
@@ -143,7 +153,7 @@ func TestNext(t *testing.T) {
 				id, _, _ := strings.Cut(b, ":")
 				got = append(got, id)
 			}
-			if !strings.HasPrefix(n.Do, c.want) || fmt.Sprint(got) != fmt.Sprint(c.blockers) || len(n.Missing) != c.missing {
+			if !strings.HasPrefix(n.Do, c.want) || fmt.Sprint(got) != fmt.Sprint(c.blockers) || len(n.Missing) != c.missing || n.Go != c.going {
 				t.Errorf("%+v", n)
 			}
 		})

@@ -95,7 +95,7 @@ func TestSnapshotsOfAnOrder(t *testing.T) {
 	if strings.Contains(page[strings.Index(page, "Service record"):], "required") {
 		t.Error("the form asks for what the technician has not got")
 	}
-	step := desk.work.Status[0].Step + " " + label + ": 4.47 to 4.52 read by hand 2026-05-02 08:20 2026-05-02 08:29 away for 9 min; version read from its screen by Ilse Övningså"
+	step := desk.work.Status[0].Step + " " + label + ", 4.47 → 4.52: read by hand, 2026-05-02 08:29:00 UTC 1 2026-05-02 08:20:00 to – away for 9 min"
 	for _, when := range []string{"while it is followed", "after it has ended"} {
 		_, page := webtest.Get(t, s.URL()+"/snapshots/record"+query+"&order=yes&number=")
 		if text := words(page); !strings.Contains(text, step) || !strings.Contains(page, "<h1>Service record</h1>") {

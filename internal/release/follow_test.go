@@ -253,7 +253,8 @@ func TestFollow(t *testing.T) {
 			b.run(2 * time.Minute)
 			b.head().Installation = kept
 			b.run(time.Minute)
-		}, []string{left, back, identified, "1.1 identified>awaiting-reentry installation-lost", "1.1 awaiting-reentry>verified"}},
+		}, []string{left, back, identified, "1.1 identified>awaiting-reentry installation-lost", "1.1 awaiting-reentry>awaiting-reentry (entered again: installation text 1 \"Helm\")",
+			"1.1 awaiting-reentry>verified"}},
 		{"message", func(b *bench) {
 			b.leaves()
 			b.run(time.Minute)

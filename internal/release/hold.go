@@ -79,7 +79,7 @@ func (r *reader) holds(ys []holdYAML) []HoldPoint {
 		case k >= 0 && p.Text != "":
 			r.fail(y.Text, "hold point %q has its own sentence: leave out text:, or give it another word", p.ID)
 		case k < 0 && p.Text == "":
-			r.fail(y.Point, "hold point %q is not known; add text: with a sentence, or write one of %s", p.ID, strings.Join(pointWords(), ", "))
+			r.fail(y.Point, "hold point %q is not known; add text: with a sentence, or write one of %s", p.ID, strings.Join(knownPoints(), ", "))
 		case p.Needs != "" && p.Needs != NeedsReading && p.Needs != NeedsPhoto:
 			r.fail(y.Needs, "needs %q is not known; write %s or %s", p.Needs, NeedsReading, NeedsPhoto)
 		case slices.ContainsFunc(out, func(o HoldPoint) bool { return o.ID == p.ID }):
@@ -100,7 +100,7 @@ func (r *reader) holds(ys []holdYAML) []HoldPoint {
 	return out
 }
 
-func pointWords() (words []string) {
+func knownPoints() (words []string) {
 	for _, p := range holdPoints {
 		words = append(words, p.ID)
 	}

@@ -37,7 +37,7 @@ type Order struct {
 	Checked      *Checked      `json:"checked,omitempty"` // when and on what the pre-checks were made; nil for as of the snapshot
 	Bring        []Bring       `json:"bring"`
 	Hold         []HoldPoint   `json:"hold_points,omitempty"` // absent in orders of earlier versions: see HoldPoints
-	Groups       []Group       `json:"groups"` // one after the other
+	Groups       []Group       `json:"groups"`                // one after the other
 	NoUpdate     []Remark      `json:"no_update_needed"`
 	NotReachable []Remark      `json:"not_reachable_here"`
 	Deferred     []Remark      `json:"deferred"` // behind, but something must be settled first: see Problems
@@ -110,6 +110,21 @@ func (o *Order) Steps() []*Step {
 		for i := range o.Groups[g].Steps {
 			out = append(out, &o.Groups[g].Steps[i])
 		}
+	}
+	return out
+}
+
+// Downloads are the files of one thing to have ready, with size and digest as far as the sheets give them.
+func (o *Order) Downloads(b Bring) []Medium {
+	out := make([]Medium, 0, len(b.Files))
+	for _, name := range b.Files {
+		m := Medium{File: name}
+		for _, s := range o.Steps() {
+			if s.Medium.File == name && s.Medium.Kind == b.Medium.Kind && m.Bytes == 0 && m.SHA256 == "" {
+				m = s.Medium
+			}
+		}
+		out = append(out, m)
 	}
 	return out
 }

@@ -243,6 +243,24 @@ func (s *Sheets) checkNeeds(m *Model, needs []Need) []Need {
 	return needs
 }
 
+// ForFile names the model and the release that an update file is for, without case; "" when no sheet names it. It may be called on nil.
+func (s *Sheets) ForFile(name string) string {
+	if s == nil {
+		return ""
+	}
+	for _, m := range s.Models {
+		for _, r := range m.Releases {
+			if strings.EqualFold(r.File, name) {
+				return m.Name + " " + r.Version
+			}
+		}
+		if strings.EqualFold(m.Medium.File, name) {
+			return m.Name
+		}
+	}
+	return ""
+}
+
 func (m *Model) is(n Need) bool {
 	return n.Model != "" && n.Model == m.Name || n.Family != "" && n.Family == m.Family
 }

@@ -28,7 +28,8 @@ func OrderHTML(w io.Writer, o *release.Order) error {
 			quiet("Common practice. The manufacturer's instructions and local codes take precedence."))),
 		h.H2(g.Text("Before starting "), aside(checkedWhen(o))),
 		h.Table(h.Class("checks"), Block(g.Map(o.PreChecks, preCheckRow)...)),
-		listed(h.H2(g.Text("Bring")), ticks(g.Map(o.Bring, bringTick)), len(o.Bring)),
+		listed(h.H2(g.Text("Bring")), ticks(g.Map(o.Bring, func(x release.Bring) g.Node { return bringTick(o, x) })), len(o.Bring)),
+		holdSection(o.HoldPoints()),
 		Lines(g.Map(o.Groups, groupSection)...),
 		Section("Do not update", remarks(o.NoUpdate)),
 		Section("Not reachable here", remarks(o.NotReachable)),
@@ -69,9 +70,18 @@ func preCheckRow(c release.PreCheck) g.Node {
 	return h.Tr(h.Class(string(c.Result)), h.Td(mark), h.Td(g.Text(string(c.Result))), h.Td(g.Text(c.Text)))
 }
 
-func bringTick(x release.Bring) g.Node {
-	files := g.Map(x.Files, func(file string) g.Node { return h.Li(g.Text("file " + file)) })
+func bringTick(o *release.Order, x release.Bring) g.Node {
+	files := g.Map(o.Downloads(x), func(m release.Medium) g.Node { return h.Li(g.Text(download(m))) })
 	return tick(g.Text(bringWords(x)), g.If(len(files) > 0, h.Ul(files)))
+}
+
+// holdSection is the hold points, with who ticked each and when.
+func holdSection(points []release.HoldPoint) g.Node {
+	return g.If(len(points) > 0, Lines(h.H2(g.Text("Hold points "), aside("before the first update")),
+		h.Table(h.Class("holds"), Block(Columns("tick", "hold point", "reading or photo", "by", "at"),
+			Lines(g.Map(points, func(p release.HoldPoint) g.Node {
+				return h.Tr(h.Td(tickBox()), h.Td(g.Text(p.Text)), h.Td(g.Text(string(p.Needs))), h.Td(), h.Td())
+			})...)))))
 }
 
 // groupSection is a group of steps with what must be true before it starts.
@@ -94,6 +104,7 @@ func stepSheet(s release.Step) g.Node {
 		g.If(s.Note != "", h.P(g.Text(s.Note))),
 		Lines(g.Map(s.After, func(d release.DependsOn) g.Node { return quiet("After " + d.Step + ": " + d.Why) })...),
 		Lines(g.Map(s.Cautions, func(text string) g.Node { return h.P(h.B(g.Text("Caution:")), g.Text(" "+text)) })...),
+		listed(h.H4(g.Text("To restore")), tickTexts(s.Restore), len(s.Restore)),
 		listed(h.H4(g.Text("Before")), tickTexts(s.Before), len(s.Before)),
 		h.Table(h.Class("record"), Row("version before", "left at", "back at", "version after", "lowest voltage, V")),
 		listed(h.H4(g.Text("After")), tickTexts(s.AfterSteps), len(s.AfterSteps))))

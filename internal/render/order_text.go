@@ -42,9 +42,15 @@ func OrderText(w io.Writer, o *release.Order) error {
 		line("\nBRING")
 		for _, g := range o.Bring {
 			line("  [ ] %s", bringWords(g))
-			for _, f := range g.Files {
-				line("      file %s", f)
+			for _, f := range o.Downloads(g) {
+				line("      %s", download(f))
 			}
+		}
+	}
+	if points := o.HoldPoints(); len(points) > 0 {
+		line("\nHOLD POINTS before the first update")
+		for _, p := range points {
+			line("  [ ] %-15s %s", p.ID, holdWords(p))
 		}
 	}
 	for _, g := range o.Groups {
@@ -62,6 +68,9 @@ func OrderText(w io.Writer, o *release.Order) error {
 			}
 			for _, c := range s.Cautions {
 				line("      caution: %s", c)
+			}
+			for _, t := range s.Restore {
+				line("      [ ] to restore: %s", t)
 			}
 			for _, t := range s.Before {
 				line("      [ ] before: %s", t)
@@ -86,6 +95,26 @@ func bringWords(g release.Bring) string {
 		return "for updates over the network"
 	}
 	return fmt.Sprintf("%d × %s", g.Count, Medium(g.Medium))
+}
+
+// download is "file LF-4.52.lfw, 1048576 bytes, SHA-256 30e1…", as far as the sheets give it.
+func download(m release.Medium) string {
+	s := "file " + m.File
+	if m.Bytes > 0 {
+		s += fmt.Sprintf(", %d bytes", m.Bytes)
+	}
+	if m.SHA256 != "" {
+		s += ", SHA-256 " + m.SHA256
+	}
+	return s
+}
+
+// holdWords is a hold point with what its tick needs.
+func holdWords(p release.HoldPoint) string {
+	if p.Needs == "" {
+		return p.Text
+	}
+	return p.Text + " (needs a " + string(p.Needs) + ")"
 }
 
 func box(r release.Result) string {

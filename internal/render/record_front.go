@@ -12,6 +12,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/release"
+	"muster/internal/report"
 )
 
 // part is a section of a record, the same on a page and on paper. One without content is left out.
@@ -104,14 +105,36 @@ func recordVerdict(r *job.Record) string {
 	case done == n:
 		text = fmt.Sprintf("All %d ordered updates were done. ", n)
 	case done == 0:
-		text = fmt.Sprintf("No ordered update was done: %s still open. ", boat.Counted(n, "is", "are"))
+		text = fmt.Sprintf("No ordered update was done, %s open. ", boat.Counted(n, "was", "were"))
 	default:
-		text = fmt.Sprintf("%d of %d ordered updates done, %d still open. ", done, n, n-done)
+		text = fmt.Sprintf("%d of %d ordered updates %s done. ", done, n, map[bool]string{true: "was", false: "were"}[done == 1])
 	}
-	if r.After.Verdict != "" {
-		text += "After the work: " + r.After.Verdict
+	return strings.TrimSpace(text + stateAfter(r))
+}
+
+// stateAfter is the boat after the work in one sentence: by the findings that are open then, and not by those that came and went.
+func stateAfter(r *job.Record) string {
+	faults, attention := 0, 0
+	for _, kind := range like(append(slices.Clone(r.Fresh), r.OpenItems...)) {
+		switch kind[0].Severity {
+		case check.Critical:
+			faults++
+		case check.Warning:
+			attention++
+		}
 	}
-	return strings.TrimSpace(text)
+	switch {
+	case faults > 0 && attention > 0:
+		return fmt.Sprintf("After the work, %s action and %s attention.", boat.Counted(faults, "fault needed", "faults needed"),
+			boat.Counted(attention, "thing needed", "things needed"))
+	case faults > 0:
+		return "After the work, " + boat.Counted(faults, "fault needed", "faults needed") + " action."
+	case attention > 0:
+		return "After the work, " + boat.Counted(attention, "thing needed", "things needed") + " attention."
+	case r.After.State == report.VerdictUnknown:
+		return "After the work: " + r.After.Verdict
+	}
+	return "After the work, nothing needed attention."
 }
 
 // doneLines are the steps that are done, the remedies that were ticked and the findings that are gone.
@@ -155,7 +178,8 @@ func changedLines(r *job.Record) (lines []string) {
 	for _, g := range r.Groups {
 		for _, d := range g.Devices {
 			ordered := slices.ContainsFunc(r.Steps, func(s release.StepStatus) bool {
-				return s.State == release.StepVerified && (s.Device == d.ID || s.Now == d.ID) && d.ID != ""
+				same := d.ID != "" && (s.Device == d.ID || s.Now == d.ID) || d.Serial != "" && strings.Contains(s.Label, "("+d.Serial+")")
+				return same && s.State == release.StepVerified
 			})
 			told := slices.ContainsFunc(outside, func(label string) bool { return d.Serial != "" && strings.Contains(label, d.Serial) })
 			if d.Before != d.After && d.Before != "" && d.After != "" && !ordered && !told {
@@ -182,6 +206,7 @@ func openRows(r *job.Record) (rows [][]string) {
 			continue
 		}
 		line, remedies := kindLine(kind)
+		_, line, _ = strings.Cut(line, ": ") // the severity is in the proof
 		advice := ""
 		for _, x := range kind {
 			if x.Note != "" && !strings.Contains(advice, x.Note) {
@@ -250,5 +275,5 @@ func signatures(r *job.Record) part {
 			customer = []string{"Customer", s.By, local(s.At, zone), s.Text}
 		}
 	}
-	return tablePart("Signatures", []string{"", "name", "when", "signature"}, []float64{24, 50, 42}, [][]string{technician, customer})
+	return tablePart("Signatures", []string{"who", "name", "when", "signature"}, []float64{24, 50, 42}, [][]string{technician, customer})
 }

@@ -62,8 +62,11 @@ func stepsPart(steps []release.StepStatus) part {
 		for _, a := range s.Attempts {
 			rows = append(rows, attemptRow(a.Number, a.Absences, a.Version, a.LowestVolts, failureTexts(a.Failures)))
 		}
-		if s.Attempt > 0 {
-			rows = append(rows, attemptRow(s.Attempt, s.Absences, s.Version, s.LowestVolts, append(failureTexts(s.Failures), s.Notes...)))
+		if away := s.Absences; s.Attempt > 0 || s.LeftAt != 0 {
+			if len(away) == 0 && s.LeftAt != 0 { // as an earlier version kept it
+				away = []release.Absence{{From: s.LeftAt, To: s.BackAt}}
+			}
+			rows = append(rows, attemptRow(max(1, s.Attempt), away, s.Version, s.LowestVolts, append(failureTexts(s.Failures), s.Notes...)))
 		} else if texts := append(failureTexts(s.Failures), s.Notes...); len(texts) > 0 {
 			rows = append(rows, attemptRow(0, nil, s.Version, nil, texts))
 		}

@@ -22,6 +22,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/event"
 	"muster/internal/job"
+	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/snapshot"
 )
@@ -91,7 +92,9 @@ func build(t *testing.T, devices int) *job.Record {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := job.NewRecord(before, after, c, visit, []job.Step{{Title: "Update LF9 display (H-1) to 4.5", State: "verified", Began: "13:05", Ended: "13:19"}})
+	r, err := job.NewRecord(before, after, c, visit, []release.StepStatus{{Step: "1.1", Device: "A1", Label: "LF9 display (H-1)", State: release.StepVerified,
+		Attempt: 1, From: "4.47", To: "4.5", Version: "4.5", VerifiedAt: noon.Add(79 * time.Minute),
+		Absences: []release.Absence{{From: noon.Add(65 * time.Minute), To: noon.Add(78 * time.Minute)}}}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -270,17 +273,17 @@ func TestPDFReadByOthers(t *testing.T) {
 		}
 		return string(out)
 	}
-	t.Run("small boat on one page", func(t *testing.T) {
+	t.Run("small boat on two pages", func(t *testing.T) {
 		r := build(t, 2)
 		text := read(t, writePDF(t, r))
 		for _, want := range []string{"Service record 2026-114", "Wagtail (wagtail)", "Ζωή Πελάτης, Юрий Заказчик", "Ilse Övningså", "4.47", "4.5",
-			"entered by hand by Ilse", "a second backbone is ordered", r.Before.SHA256, r.After.SHA256, "page 1 of 1", "Slipway 3", "verified"} {
+			"entered by hand by Ilse", "a second backbone is ordered", r.Before.SHA256, r.After.SHA256, "page 1 of 2", "Slipway 3", "confirmed on the network"} {
 			if !strings.Contains(text, want) {
 				t.Errorf("the PDF does not say %q", want)
 			}
 		}
-		if strings.Count(text, "\f") != 1 {
-			t.Errorf("%d pages, want 1", strings.Count(text, "\f"))
+		if strings.Count(text, "\f") != 2 {
+			t.Errorf("%d pages, want one for the owner and one of proof", strings.Count(text, "\f"))
 		}
 	})
 	t.Run("large boat", func(t *testing.T) {
