@@ -57,7 +57,7 @@ func printProof(a *app, dir string, p *job.Proof) error {
 		}
 		fmt.Fprintf(&b, "%s: %s, %s, %s, as they were written\nSHA-256 %s\n", dir, state, number(p.Lines, "line"), number(p.Files, "file"), p.Digest)
 		if p.Unsigned {
-			fmt.Fprintln(&b, "closed without a key that somebody keeps: accidents are found, forgery is not")
+			fmt.Fprintln(&b, "closed without a kept key: accidents are found, forgery is not")
 			p.Keys = nil
 		}
 		for _, k := range p.Keys {

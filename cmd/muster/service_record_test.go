@@ -78,8 +78,8 @@ models:
 		args []string
 		want []string
 	}{
-		{"order.html", []string{"--order", order}, []string{"1.1 Larkfin LF9 display (LF9-41033): 4.47 to 4.52"}},
-		{"progress.html", []string{"--order", order, "--progress", progress}, []string{"1.1 Larkfin LF9 display (LF9-41033): 4.47 to 4.52", "version read from its screen by Ilse"}},
+		{"order.html", []string{"--order", order}, []string{"1.1 Larkfin LF9 display (LF9-41033), 4.47 → 4.52: "}},
+		{"progress.html", []string{"--order", order, "--progress", progress}, []string{"1.1 Larkfin LF9 display (LF9-41033), 4.47 → 4.52: ", "its version was read from its screen by Ilse"}},
 	} {
 		text := record(tt.name, tt.args...)
 		for _, want := range tt.want {

@@ -34,6 +34,7 @@ var accepted = map[string]string{
 	"github.com/jedib0t/go-pretty":   "it makes text",
 	"go.einride.tech/can":            "its frames are values",
 	"golang.org/x/image/font/gofont": "its fonts are values",
+	"golang.org/x/image/draw":        "it scales pictures in memory",
 	"maragu.dev/gomponents":          "it makes text",
 }
 

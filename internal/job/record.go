@@ -156,7 +156,9 @@ func openItem(x snapshot.Change, after *report.Report, job *Job) Item {
 }
 
 func moment(s *snapshot.Snapshot) Moment {
-	m := Moment{From: s.Report.Window.From, Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, State: s.Report.Conclusion().State, Verdict: s.Report.Conclusion().Sentence, Judged: s.Report.Judged}
+	said := s.Report.Conclusion()
+	m := Moment{From: s.Report.Window.From, Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, State: said.State, Verdict: said.Sentence,
+		Judged: s.Report.Judged}
 	if s.Seal.Signature != "" {
 		m.Signed = s.Seal.Key
 	}

@@ -206,7 +206,7 @@ func openRows(r *job.Record) (rows [][]string) {
 			continue
 		}
 		line, remedies := kindLine(kind)
-		_, line, _ = strings.Cut(line, ": ") // the severity is in the proof
+		_, line, _ = strings.Cut(line, ": ") // the severity is in the evidence
 		advice := ""
 		for _, x := range kind {
 			if x.Note != "" && !strings.Contains(advice, x.Note) {
@@ -221,7 +221,7 @@ func openRows(r *job.Record) (rows [][]string) {
 		rows = append(rows, []string{line, strings.TrimSpace(advice)})
 	}
 	if worth > 0 {
-		rows = append(rows, []string{boat.Counted(worth, "finding", "findings") + " worth knowing", "See the proof."})
+		rows = append(rows, []string{boat.Counted(worth, "finding", "findings") + " worth knowing", "See the evidence."})
 	}
 	return rows
 }

@@ -79,7 +79,7 @@ func ServiceRecordHTML(w io.Writer, r *job.Record) error {
 		h.H1(g.Text(title)),
 		h.P(h.Class("verdict"), g.Text(recordVerdict(r))),
 		Lines(g.Map(recordFront(r), partNode)...),
-		h.Section(h.Class("proof"), Block(h.H1(g.Text("Proof")), Lines(g.Map(recordProof(r), partNode)...))))
+		h.Section(h.Class("proof"), Block(h.H1(g.Text("Evidence")), Lines(g.Map(recordProof(r), partNode)...))))
 	if err := WritePage(w, page); err != nil {
 		return fmt.Errorf("write service record: %w", err)
 	}
@@ -157,7 +157,7 @@ func ServiceRecordPDF(w io.Writer, r *job.Record, made time.Time) error {
 		d.part(p)
 	}
 	d.Page()
-	d.Heading("Proof")
+	d.Heading("Evidence")
 	for _, p := range recordProof(r) {
 		d.part(p)
 	}
