@@ -231,7 +231,7 @@ func TestEndedWorkIsKept(t *testing.T) {
 		t.Fatal(err)
 	}
 	minute := func(at event.Time) string { return at.UTC().Format("2006-01-02 15:04") }
-	for _, want := range []string{step.Step + " " + step.Label + ": 4.47 to 4.52", "confirmed on the network", minute(step.LeftAt), minute(step.VerifiedAt)} {
+	for _, want := range []string{step.Step + " " + step.Label + ", 4.47 → 4.52: ", "confirmed on the network", minute(step.LeftAt), minute(step.VerifiedAt)} {
 		if !strings.Contains(string(page), want) {
 			t.Errorf("the record lacks %q:\n%s", want, page)
 		}
