@@ -81,10 +81,16 @@ func PlainPath(err error) error {
 	return err
 }
 
+// release is the version that a package was built as, set by the linker.
+var release string
+
 // Version is the module's version, or the commit of a build from a working tree.
 func Version() string {
 	info, ok := debug.ReadBuildInfo()
-	if !ok {
+	switch {
+	case release != "":
+		return release
+	case !ok:
 		return "unknown"
 	}
 	version := info.Main.Version
