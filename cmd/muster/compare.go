@@ -21,6 +21,7 @@ type compareCmd struct {
 	Before      string
 	After       string
 	Format      string
+	Explain     bool
 	AnotherBoat bool
 	Because     string
 	Sheets      string
@@ -39,6 +40,7 @@ func newCompare(a *app) *cobra.Command {
 		RunE: func(_ *cobra.Command, args []string) error { c.Before, c.After = args[0], args[1]; return c.run(a) },
 	}
 	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the result", "text", "json", "html")
+	cmd.Flags().BoolVar(&c.Explain, "explain", false, "List each of like findings")
 	cmd.Flags().BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two different boats")
 	belongsBecause(cmd, &c.Because)
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
@@ -67,7 +69,7 @@ func (c *compareCmd) run(a *app) error {
 	case "html":
 		err = render.ComparisonHTML(&out, cmp)
 	default:
-		err = render.ComparisonText(&out, cmp)
+		err = render.ComparisonText(&out, cmp, c.Explain)
 	}
 	if err != nil {
 		return err

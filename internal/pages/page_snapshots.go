@@ -89,8 +89,7 @@ func (p *snapshotsPage) row(k api.Kept) g.Node {
 func (p *snapshotsPage) comparison() g.Node {
 	c := p.Comparison
 	group := func(x render.Changes) g.Node {
-		return g.Group{h.H3(g.Text(x.Title)), ui.Plain(g.Map(x.Changes,
-			func(x snapshot.Change) g.Node { return h.Li(ui.State(x.Severity), ui.Space, ui.Printable(x.Summary)) }))}
+		return g.Group{h.H3(g.Text(x.Title)), ui.ChangeList(x)}
 	}
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("Changes")),

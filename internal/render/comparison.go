@@ -1,6 +1,7 @@
 package render
 
 import (
+	"cmp"
 	_ "embed"
 	"fmt"
 	"io"
@@ -10,6 +11,7 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
+	"muster/internal/check"
 	"muster/internal/snapshot"
 )
 
@@ -62,11 +64,39 @@ func ByClass(c *snapshot.Comparison) []Changes {
 	return out
 }
 
+// Kind is one line of a class of changes.
+type Kind struct {
+	Severity check.Severity
+	Line     string
+	Of       []*snapshot.Change // the like findings that the line is about; nil when it is about one change
+}
+
+// Kinds are the lines of the class, like findings as one.
+func (x Changes) Kinds() (list []Kind) {
+	switch x.Changes[0].Class {
+	case snapshot.FindingNew, snapshot.FindingRemaining, snapshot.FindingResolved, snapshot.FindingUnjudged:
+	default:
+		for i := range x.Changes {
+			list = append(list, Kind{Severity: x.Changes[i].Severity, Line: x.Changes[i].Summary})
+		}
+		return list
+	}
+	of := func(c *snapshot.Change) string { return cmp.Or(c.After, c.Before) }
+	for _, like := range check.Alike(x.Changes, func(c *snapshot.Change) (string, check.Severity) { return of(c), c.Severity }) {
+		k := Kind{Severity: like[0].Severity, Line: like[0].Summary}
+		if len(like) > 1 {
+			k.Line, k.Of = check.Briefly(of(like[0]), len(like)), like
+		}
+		list = append(list, k)
+	}
+	return list
+}
+
 // BelongsLabel goes before the reason that a person gave for taking two snapshots as of one boat.
 const BelongsLabel = "Taken as belonging together"
 
-// ComparisonText prints a comparison for a terminal.
-func ComparisonText(w io.Writer, c *snapshot.Comparison) error {
+// ComparisonText prints a comparison for a terminal. Like findings are one line; with explain each is listed below it.
+func ComparisonText(w io.Writer, c *snapshot.Comparison, explain bool) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n", snapshot.Label(c.Boat))
 	for _, side := range []struct {
@@ -81,14 +111,24 @@ func ComparisonText(w io.Writer, c *snapshot.Comparison) error {
 	if len(c.Changes) == 0 {
 		fmt.Fprintf(&b, "\nNothing changed.\n")
 	}
+	folded := false
 	for _, of := range ByClass(c) {
 		fmt.Fprintf(&b, "\n%s\n", of.Title)
-		for _, x := range of.Changes {
-			fmt.Fprintf(&b, "  %-8s  %s\n", x.Severity, boat.Printable(x.Summary))
+		for _, k := range of.Kinds() {
+			fmt.Fprintf(&b, "  %-8s  %s\n", k.Severity, boat.Printable(k.Line))
+			folded = folded || len(k.Of) > 0 && !explain
+			for _, x := range k.Of {
+				if explain {
+					fmt.Fprintf(&b, "              %s\n", boat.Printable(x.Summary))
+				}
+			}
 		}
 	}
 	if n := len(c.Unchanged); n > 0 {
 		fmt.Fprintf(&b, "\n%s unchanged.\n", devices(n))
+	}
+	if folded {
+		b.WriteString("\nEach of like findings: --explain.\n")
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
@@ -117,6 +157,10 @@ func sideFact(name string, s snapshot.Side) g.Node {
 
 // section is the heading and the table of one class of changes.
 func (x Changes) section() g.Node {
-	return Lines(h.H2(g.Text(x.Title)), Table([]string{"severity", "change"},
-		rows(x.Changes, func(c snapshot.Change) []string { return []string{string(c.Severity), c.Summary} })...))
+	return Lines(h.H2(g.Text(x.Title)), Table([]string{"severity", "change"}, g.Map(x.Kinds(), func(k Kind) g.Node {
+		each := g.Iff(len(k.Of) > 0, func() g.Node {
+			return h.Ul(g.Map(k.Of, func(c *snapshot.Change) g.Node { return h.Li(g.Text(boat.Printable(c.Summary))) }))
+		})
+		return h.Tr(h.Td(g.Text(string(k.Severity))), h.Td(g.Text(boat.Printable(k.Line)), each))
+	})...))
 }

@@ -1,6 +1,7 @@
 package ui
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -15,6 +16,7 @@ import (
 	"muster/internal/check"
 	"muster/internal/render"
 	"muster/internal/report"
+	"muster/internal/snapshot"
 )
 
 // Showing is how a report is shown.
@@ -136,6 +138,20 @@ func alertList(v *Showing, name string, list []Alert) g.Node {
 			g.Map(check.Distinct(remedies), func(steps []check.Step) g.Node { return render.Remedy(steps, v.Printed) }),
 			More(name+"-"+Slug(a.Check)+"-"+string(a.Severity), v.Printed, g.Textf("Evidence of %d alerts", len(kind)),
 				h.Ol(h.Class("alerts"), g.Map(kind, func(a *Alert) g.Node { return a.item(v, h.H4, nil) }))))
+	}))
+}
+
+// ChangeList lists the changes of a class, like findings as one with each of them folded away.
+func ChangeList(x render.Changes) g.Node {
+	line := func(s check.Severity, words string) g.Node { return g.Group{State(s), Space, Printable(words)} }
+	return Plain(g.Map(x.Kinds(), func(k render.Kind) g.Node {
+		if len(k.Of) == 0 {
+			return h.Li(line(k.Severity, k.Line))
+		}
+		of := k.Of[0]
+		return h.Li(line(k.Severity, k.Line), More("changes-"+Slug(string(of.Class)+"-"+cmp.Or(of.After, of.Before)+"-"+string(k.Severity)), false,
+			g.Textf("Each of %d findings", len(k.Of)),
+			Plain(g.Map(k.Of, func(c *snapshot.Change) g.Node { return h.Li(Printable(c.Summary)) }))))
 	}))
 }
 

@@ -192,9 +192,7 @@ func (p *boatPage) historyRow(x hub.Past) g.Node {
 // compared is what changed from one report to another.
 func compared(c *snapshot.Comparison) g.Node {
 	groups := g.Map(render.ByClass(c), func(x render.Changes) g.Node {
-		return g.Group{h.H3(g.Text(x.Title)), ui.Plain(g.Map(x.Changes, func(c snapshot.Change) g.Node {
-			return h.Li(ui.State(c.Severity), g.Text(" "+boat.Printable(c.Summary)))
-		})...)}
+		return g.Group{h.H3(g.Text(x.Title)), ui.ChangeList(x)}
 	})
 	return h.Section(h.Aria("labelledby", "comparison"), h.ID("result"),
 		h.H2(h.ID("comparison"), g.Text("Changes")),
