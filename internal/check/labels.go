@@ -23,7 +23,8 @@ var evidenceLabels = map[string]string{
 	"fast_packet": "incomplete fast-packet messages", "never_came": "messages that never came", "lost_by": "messages that never came, by sender", "times_lost": "times lost", "total": "since the start", "unanswered": "why not identified",
 	"unwritten": "not yet written", "set_aside_as": "moved to", "why": "reason", "family": "group", "selector": "type", "selector_name": "type name",
 	"serial": "serial number", "serial_before": "serial number before", "before": "unit before", "needs": "needs unit", "lost": "lost content",
-	"nominal":      "system voltage (V)",
+	"nominal":     "system voltage (V)",
+	"interval_ms": "interval (ms)", "nominal_ms": "published interval (ms)", "since_last_ms": "time since the last one (ms)", "count": "messages received",
 	"nominal_from": "system voltage from",
 }
 

@@ -206,8 +206,13 @@ func (t *textReport) explain() {
 				head += fmt.Sprintf(", %.0f %% of the time", 100*a.Share)
 			}
 			t.line(2, "- "+head)
-			if evidence := evidenceWords(a.Evidence); evidence != "" {
-				t.line(4, "Evidence: "+evidence)
+			_, facts := Evidence(t.report, a)
+			var words []string
+			for _, f := range facts {
+				words = append(words, f.Name+" "+f.Text)
+			}
+			if len(words) > 0 {
+				t.line(4, "Evidence: "+strings.Join(words, ", "))
 			}
 			remedies = append(remedies, check.StepsOr(a.Steps, a.Remedy))
 		}

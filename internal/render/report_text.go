@@ -147,16 +147,6 @@ func severityColour(s check.Severity) text.Color {
 	return text.FgCyan
 }
 
-// evidenceWords writes evidence as "key value, key value" in the order of its keys.
-func evidenceWords(evidence map[string]any) string {
-	var words []string
-	for k, v := range evidence {
-		words = append(words, boat.Printable(check.EvidenceLabel(k)+" "+EvidenceValue(v)))
-	}
-	slices.Sort(words)
-	return strings.Join(words, ", ")
-}
-
 func (t *textReport) devices() {
 	counts := map[boat.DeviceState]int{}
 	groups := Groups(t.report)

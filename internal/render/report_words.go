@@ -3,8 +3,6 @@ package render
 import (
 	"cmp"
 	"fmt"
-	"math"
-	"reflect"
 	"slices"
 	"strconv"
 	"strings"
@@ -227,41 +225,6 @@ func FaultList(f boat.Faults) []Fault {
 		{"time_jumps", f.TimeJumps}, {"untracked", f.Untracked}, {"displaced", f.Displaced}, {"source_lost", f.SourceLost},
 		{"checksum_errors", f.ChecksumErrors}, {"garbled_lines", f.GarbledLines}, {"unchecked_lines", f.UncheckedLines},
 	}
-}
-
-// EvidenceValue writes one value of an alert's evidence for people.
-func EvidenceValue(v any) string {
-	switch v := v.(type) {
-	case nil:
-		return "unknown"
-	case string:
-		if t, err := time.Parse(time.RFC3339Nano, v); err == nil { // of a list, or read from a report's text
-			return Stamp(event.At(t))
-		}
-		return v
-	case float64:
-		return strconv.FormatFloat(math.Round(v*1e6)/1e6, 'f', -1, 64) // a millionth of a degree is 0.1 m
-	case event.Time:
-		return Stamp(v)
-	case fmt.Stringer:
-		return v.String()
-	}
-	switch r := reflect.ValueOf(v); r.Kind() {
-	case reflect.Slice, reflect.Array:
-		words := make([]string, r.Len())
-		for i := range words {
-			words[i] = EvidenceValue(r.Index(i).Interface())
-		}
-		return Enumerate(words)
-	case reflect.Map:
-		var words []string
-		for _, k := range r.MapKeys() {
-			words = append(words, fmt.Sprintf("%v (%s)", k, EvidenceValue(r.MapIndex(k).Interface())))
-		}
-		slices.Sort(words)
-		return Enumerate(words)
-	}
-	return fmt.Sprint(v)
 }
 
 // Enumerate writes a list for people; of a long one, the first entries and how many more there are.

@@ -3,10 +3,7 @@ package ui
 import (
 	"cmp"
 	"fmt"
-	"maps"
-	"slices"
 	"strconv"
-	"strings"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -44,34 +41,15 @@ func Alerts(r *report.Report) []Alert {
 	var list []Alert
 	for _, a := range render.SortedAlerts(r) {
 		s := Alert{Alert: a}
-		for _, id := range a.Devices {
-			if d := r.Device(id); d != nil {
-				s.About = append(s.About, Link{d.ID, render.TitleAt(d)})
+		about, facts := render.Evidence(r, &a)
+		var titles []string
+		for _, m := range about {
+			s.About, titles = append(s.About, Link{m.ID, m.Title}), append(titles, m.Title)
+		}
+		for _, f := range facts {
+			if f.Key != "sources" || f.Text != render.Enumerate(titles) { // else listed as links
+				s.Facts = append(s.Facts, Fact{f.Name, f.Text})
 			}
-		}
-		keys := slices.Sorted(maps.Keys(a.Evidence))
-		texts := make([]string, len(keys))
-		for i, key := range keys {
-			texts[i] = boat.Printable(render.EvidenceValue(a.Evidence[key]))
-		}
-		for i := range r.Talkers {
-			t := &r.Talkers[i]
-			if slices.Contains(a.Devices, t.ID()) || slices.ContainsFunc(texts, func(text string) bool { return strings.Contains(text, t.ID()) }) {
-				s.About = append(s.About, Link{t.ID(), render.TalkerTitle(t)})
-			}
-		}
-		var names, about []string
-		for _, l := range s.About {
-			names, about = append(names, l.ID, l.Text), append(about, l.Text)
-		}
-		named := strings.NewReplacer(names...)
-		for i, text := range texts {
-			name := boat.Printable(check.EvidenceLabel(keys[i]))
-			text = named.Replace(text)
-			if keys[i] == "sources" && text == render.Enumerate(about) { // listed as links
-				continue
-			}
-			s.Facts = append(s.Facts, Fact{name, text})
 		}
 		list = append(list, s)
 	}
