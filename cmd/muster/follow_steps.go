@@ -184,7 +184,7 @@ func (f *following) turn(
 			return nil, err
 		}
 	}
-	changes, err := f.look(now, r, c)
+	changes, err := f.takeReport(now, r, c)
 	if err == nil && (keep || len(changes) > 0) {
 		err = f.save()
 	}
@@ -217,8 +217,8 @@ func (f *following) reload() error {
 	return nil
 }
 
-// look takes a report, and a version read off a screen.
-func (f *following) look(now event.Time, r *report.Report, c release.Conditions) ([]release.StepChange, error) {
+// takeReport takes a report, and a version read off a screen.
+func (f *following) takeReport(now event.Time, r *report.Report, c release.Conditions) ([]release.StepChange, error) {
 	changes := f.follower.Observe(now, r, c)
 	at := now // a replay that goes on from a state begins before what is known already
 	for _, st := range f.follower.Status() {

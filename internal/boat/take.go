@@ -36,15 +36,15 @@ func (b *Boat) clock() Clock {
 	if b.opt.Clock != ClockCapture {
 		return b.opt.Clock
 	}
-	told := false
+	heard := false
 	for _, n := range b.nets {
 		if n != nil && n.last != 0 {
-			if told = true; !n.info.Unstamped {
+			if heard = true; !n.info.Unstamped {
 				return ClockCapture
 			}
 		}
 	}
-	if told {
+	if heard {
 		return ClockGNSS
 	}
 	return ClockCapture

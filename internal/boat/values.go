@@ -37,8 +37,8 @@ type Window struct {
 // MovedSince is by how much the clock was set between an earlier report of the same run and this one: what was remembered of that one is
 // to be moved by it. It is 0 when the clock just ran, and for reports of different runs, whose windows begin at unrelated moments.
 func (w Window) MovedSince(earlier Window) time.Duration {
-	by, told := w.From.Sub(earlier.From), w.MovedMS-earlier.MovedMS
-	if told == 0 || math.Abs(by.Seconds()*1e3-told) > 1 {
+	by, stated := w.From.Sub(earlier.From), w.MovedMS-earlier.MovedMS
+	if stated == 0 || math.Abs(by.Seconds()*1e3-stated) > 1 {
 		return 0
 	}
 	return by

@@ -117,14 +117,14 @@ func (s *sources) tickAskers(now event.Time) {
 }
 
 // unanswered reports which devices did not identify themselves, and why.
-func (s *sources) unanswered(tell func(network uint16, name pgn.NAME, why string)) {
+func (s *sources) unanswered(report func(network uint16, name pgn.NAME, why string)) {
 	for _, in := range s.inputs() {
 		if in.ask == nil || len(in.numbers) == 0 {
 			continue
 		}
 		for _, u := range in.ask.asker.Unanswered() {
 			if u.PGN == productInformation {
-				tell(in.numbers[0], u.Name, u.Reason)
+				report(in.numbers[0], u.Name, u.Reason)
 			}
 		}
 	}

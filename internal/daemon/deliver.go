@@ -105,11 +105,11 @@ func (t *notifier) run(ctx context.Context) {
 	defer resend.Stop()
 	retry := time.Duration(0) // 0: the last time succeeded
 	for t.waits(ctx, resend.C, retry) {
-		tell := t.postChanges
+		send := t.postChanges
 		if t.target.Alertmanager != "" {
-			tell = t.postOpen
+			send = t.postOpen
 		}
-		err := tell(ctx)
+		err := send(ctx)
 		if ctx.Err() != nil {
 			return
 		}

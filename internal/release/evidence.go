@@ -172,8 +172,8 @@ func (w *watch) others(fits func(*report.Device) bool) (all, fit int) {
 	return all, fit
 }
 
-// told reports whether the device has reported its version since it came back.
-func (w *watch) told() bool {
+// reported is whether the device has reported its version since it came back.
+func (w *watch) reported() bool {
 	v := w.device.Version()
 	if trim(v) == "" {
 		return false

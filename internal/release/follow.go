@@ -310,7 +310,7 @@ func (f *Follower) Observe(now event.Time, r *report.Report, c Conditions) []Ste
 	var out []StepChange
 	for i := range f.steps {
 		w := &watch{f: f, i: i, step: f.steps[i], rec: &f.state.Steps[i], now: now, report: r, cond: c}
-		w.look()
+		w.follow()
 		out = append(out, w.changes...)
 	}
 	return out

@@ -87,11 +87,11 @@ func (b *bench) run(d time.Duration) {
 			b.sends(127505)
 			b.sends(128267)
 		}
-		b.look()
+		b.takeReport()
 	}
 }
 
-func (b *bench) look() {
+func (b *bench) takeReport() {
 	b.t.Helper()
 	r := b.report
 	findUnits(r)
@@ -406,13 +406,13 @@ func TestFollowByHand(t *testing.T) {
 	}
 	step := "1.3" // the sounder
 	b := &bench{t: t, order: o, follower: f, report: r, now: start}
-	b.look()
+	b.takeReport()
 	b.want()
 	r.Manual[0].At, r.Manual[0].Software = start.Add(time.Minute), "B2"
-	b.look()
+	b.takeReport()
 	r.Manual[0].At, r.Manual[0].Software = start.Add(2*time.Minute), "D"
-	b.look()
-	b.look()
+	b.takeReport()
+	b.takeReport()
 	b.want(step+" waiting>identified (B2 read off its screen by Ines)", step+" identified>failed old-version",
 		step+" failed>identified (D read off its screen by Ines)", step+" identified>verified")
 
@@ -771,7 +771,7 @@ func TestFollowFromSnapshots(t *testing.T) {
 			h := b.head()
 			h.FirstSeen, h.LastSeen, h.Product.Software = b.now.Add(-5*time.Minute), b.now, "LF9 4.50"
 			tt.do(h)
-			b.look()
+			b.takeReport()
 			b.want(tt.want...)
 		})
 	}

@@ -83,7 +83,7 @@ func TestStoryOfTheDemo(t *testing.T) {
 		b.now, b.report = at, s.until(at)
 		b.report.Boat.ID = "wagtail"
 		b.cond = s.gauge.Conditions(at)
-		b.look()
+		b.takeReport()
 		if at == start.Add(4*time.Minute) {
 			b.follower = restored(t, b) // the program restarts while the display is away
 		}

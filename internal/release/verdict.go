@@ -161,7 +161,7 @@ func (w *watch) failed() {
 		}
 		return
 	case ReasonNotIdentified:
-		if w.present() && w.told() {
+		if w.present() && w.reported() {
 			s.Failures = nil
 			w.identified("reported its version late")
 			return

@@ -74,8 +74,8 @@ func (w *watch) stop(state StepState, list []Failure) {
 	w.to(state, w.now, "")
 }
 
-// look moves the step as far as the report carries it.
-func (w *watch) look() {
+// follow moves the step as far as the report carries it.
+func (w *watch) follow() {
 	if w.step.Device.ByHand != nil {
 		w.lookByHand()
 		return
@@ -92,7 +92,7 @@ func (w *watch) look() {
 	switch {
 	case w.present():
 		w.rec.Restarts = d.Restarts
-		if w.told() {
+		if w.reported() {
 			w.rec.Shown = d.Version()
 		}
 		w.rec.Seen = max(w.rec.Seen, d.LastSeen)
@@ -112,7 +112,7 @@ func (w *watch) once() {
 	s := &w.rec.Status
 	switch s.State {
 	case StepVerified:
-		if s.ReadByHand() && w.present() && w.told() {
+		if s.ReadByHand() && w.present() && w.reported() {
 			w.holdAgainst()
 		}
 	case StepWaiting:
@@ -133,7 +133,7 @@ func (w *watch) once() {
 		}
 		if s.State == StepIdentified {
 			w.verify()
-		} else if w.told() {
+		} else if w.reported() {
 			w.identified("")
 		} else if w.now.Sub(w.since(s.BackAt)) > identifyWithin {
 			w.fail(Failure{Reason: ReasonNotIdentified, Text: "came back but did not report its version: ask with --ask, or read it on its own screen and confirm by hand"})
