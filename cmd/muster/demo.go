@@ -3,24 +3,24 @@ package main
 import (
 	"context"
 	"fmt"
-	"io/fs"
 	"strings"
 	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/config"
 	"muster/internal/daemon"
-	"muster/internal/release"
 	"muster/internal/sim"
 )
 
 type demoCmd struct {
 	Scenario string
 	Listen   string
+	Job      bool
 }
 
 func newDemo(a *app) *cobra.Command {
@@ -41,6 +41,7 @@ func newDemo(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().StringVar(&c.Listen, "listen", "127.0.0.1:8632", "`HOST:PORT` of the pages")
+	cmd.Flags().BoolVar(&c.Job, "job", false, "Open a job at its planning step, to walk it on the page Work; the boat waits for you and has no faults")
 	return cmd
 }
 
@@ -53,7 +54,7 @@ func demoStory() string {
 	if err != nil {
 		return err.Error() // the tests load it
 	}
-	return fmt.Sprintf("The demo takes a snapshot at 0:%02d, makes it the baseline and follows a work order. "+
+	return fmt.Sprintf("The demo takes a snapshot at 0:%02d, makes it the baseline, opens a job and follows its work order. "+
 		"Then, in minutes and seconds:\n\n  %s", int(filledAfter.Seconds()), strings.Join(scenario.Steps(), "\n  "))
 }
 
@@ -79,7 +80,8 @@ func (c *demoCmd) run(a *app) error {
 		}
 		layouts = append(layouts, l)
 	}
-	d, err := a.watcher(cfg, daemon.Options{Layouts: layouts})
+	sheets := sim.Sheets(c.Scenario)
+	d, err := a.watcher(cfg, daemon.Options{Layouts: layouts, Sheets: sheets})
 	if err != nil {
 		return err
 	}
@@ -93,7 +95,7 @@ func (c *demoCmd) run(a *app) error {
 	ctx, cancel := context.WithCancel(a.ctx)
 	var filling sync.WaitGroup
 	filling.Go(func() {
-		if err := fillDemo(ctx, d, sim.Sheets(c.Scenario)); err != nil && ctx.Err() == nil {
+		if err := fillDemo(ctx, d, sheets != nil, c.Job); err != nil && ctx.Err() == nil {
 			fmt.Fprintln(a.stderr, "demo: the pages Work and Snapshots stay empty:", err)
 		}
 	})
@@ -102,9 +104,9 @@ func (c *demoCmd) run(a *app) error {
 	return d.Run(ctx)
 }
 
-// fillDemo gives each page something to show: a snapshot that is the baseline, a device entered by hand, and the work order that the
-// scenario's sheets make.
-func fillDemo(ctx context.Context, d *daemon.Daemon, sheets fs.FS) error {
+// fillDemo gives each page something to show: a snapshot that is the baseline, a device entered by hand, and a job with the work order
+// that the scenario's sheets make. With planning, the job waits at its planning step.
+func fillDemo(ctx context.Context, d *daemon.Daemon, sheets, planning bool) error {
 	select {
 	case <-ctx.Done():
 		return nil
@@ -117,7 +119,7 @@ func fillDemo(ctx context.Context, d *daemon.Daemon, sheets fs.FS) error {
 	if err := d.Server().SetBaseline(ctx, kept.ID); err != nil {
 		return err
 	}
-	if sheets == nil {
+	if !sheets && !planning {
 		return nil
 	}
 	radio := boat.Manual{Role: boat.RoleRadio, Manufacturer: "Gannet Instruments", Model: "VR2 radio", Serial: "VR2-000317",
@@ -125,10 +127,9 @@ func fillDemo(ctx context.Context, d *daemon.Daemon, sheets fs.FS) error {
 	if _, err := d.Desk().AddManual(ctx, radio); err != nil {
 		return err
 	}
-	loaded, err := release.LoadFS(ctx, sheets, "built in")
-	if err != nil {
+	opening := api.NewJob{By: "demo", Number: "demo-1", Customer: "A. Customer", Place: "Quay", AskedFor: "Update the displays"}
+	if err := d.Desk().OpenJob(ctx, opening); err != nil || planning {
 		return err
 	}
-	order, _ := release.Plan(d.Report(), digestOf(kept.SHA256), "", loaded, release.Options{})
-	return d.Desk().Follow(ctx, order)
+	return d.Desk().ActOnJob(ctx, api.JobAct{By: "demo", Do: "plan"})
 }

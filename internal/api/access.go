@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"github.com/rs/zerolog"
+
+	"muster/internal/job"
 )
 
 // right is what a request may do.
@@ -36,6 +38,7 @@ type Door struct {
 	whose     string // what it protects: boat or fleet
 	page      LoginPage
 	harmless  []string // paths of posts that change nothing
+	pictures  []string // paths of posts that may bring a picture
 	crossSite *http.CrossOriginProtection
 	proxies   []netip.Prefix // whose word on the client is believed
 	patience  *patience
@@ -61,6 +64,9 @@ func (d *Door) Ask(page LoginPage) { d.page = page }
 
 // Allow lets a read token post to a path that changes nothing. It is called before the door is used.
 func (d *Door) Allow(path string) { d.harmless = append(d.harmless, path) }
+
+// TakePictures lets a post to a path be as large as a picture. It is called before the door is used.
+func (d *Door) TakePictures(path string) { d.pictures = append(d.pictures, path) }
 
 // AsksToken reports whether a token is required.
 func (d *Door) AsksToken() bool { return !d.open() }
@@ -135,6 +141,9 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 // BodyLimit bounds every request body: a work order of a hundred steps has a tenth of it.
 const BodyLimit = 1 << 20
 
+// PictureLimit bounds the body of a request that may bring a picture: one, and the fields beside it.
+const PictureLimit = job.MaxPicture + 64<<10
+
 // Guard protects a handler: it passes the requests that the tokens allow.
 func (d *Door) Guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -173,7 +182,11 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open the pages of this "+d.whose)
 			return
 		}
-		r.Body = lastBody{http.MaxBytesReader(w, r.Body, BodyLimit), h}
+		limit := int64(BodyLimit)
+		if slices.Contains(d.pictures, r.URL.Path) {
+			limit = PictureLimit
+		}
+		r.Body = lastBody{http.MaxBytesReader(w, r.Body, limit), h}
 		if r.URL.Path == "/login" || strings.HasPrefix(r.URL.Path, "/static/") {
 			next.ServeHTTP(w, r)
 			return

@@ -23,6 +23,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/internal/input"
+	"muster/internal/job"
 	"muster/internal/render"
 	"muster/internal/report"
 )
@@ -183,9 +184,9 @@ func problem(err error) error {
 	switch {
 	case err == nil:
 		return nil
-	case errors.Is(err, alert.ErrUnknown), errors.Is(err, ErrNoSuch):
+	case errors.Is(err, alert.ErrUnknown), errors.Is(err, ErrNoSuch), errors.Is(err, ErrNoJob):
 		return huma.Error404NotFound(err.Error())
-	case errors.Is(err, ErrFull), errors.Is(err, ErrNamed):
+	case errors.Is(err, ErrFull), errors.Is(err, ErrNamed), errors.Is(err, ErrJobOpen), errors.Is(err, job.ErrClosed):
 		return huma.Error409Conflict(err.Error())
 	case errors.Is(err, errNoDesk):
 		return huma.Error501NotImplemented(err.Error())
@@ -337,7 +338,8 @@ func (s *Server) addActing(api huma.API) {
 			return nil, problem(s.opt.Desk.RemoveManual(ctx, in.ID))
 		})
 	s.addUnits(api, post)
-	s.addOrders(api, post)
+	s.addOrders(api)
+	s.addJobs(api, post)
 	s.addSilences(api, post)
 }
 

@@ -1,15 +1,12 @@
 package api
 
 import (
-	"bytes"
 	"context"
 	"net/http"
-	"reflect"
 
 	"github.com/danielgtaylor/huma/v2"
 
 	"muster/internal/backbone"
-	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/snapshot"
 )
@@ -55,6 +52,15 @@ func (s *Server) TakeSnapshot() (Kept, error) {
 	return k, nil
 }
 
+// SealedSnapshot is TakeSnapshot that gives the snapshot itself.
+func (s *Server) SealedSnapshot() (*snapshot.Snapshot, error) {
+	k, err := s.TakeSnapshot()
+	if err != nil {
+		return nil, err
+	}
+	return s.shelf.get(k.ID)
+}
+
 // Compare compares two kept snapshots.
 func (s *Server) Compare(before, after string) (b, a *snapshot.Snapshot, c *snapshot.Comparison, err error) {
 	if b, err = s.shelf.get(before); err != nil {
@@ -67,47 +73,19 @@ func (s *Server) Compare(before, after string) (b, a *snapshot.Snapshot, c *snap
 	return b, a, c, err
 }
 
-type operation func(id, method, route, summary, tag string, status int, errs ...int) huma.Operation
-
 // addOrders registers work orders.
-func (s *Server) addOrders(api huma.API, post operation) {
-	read(api, "list-work-orders", "/work-orders", "The work order being followed, with its progress; an empty list when there is none", "work",
+func (s *Server) addOrders(api huma.API) {
+	read(api, "list-work-orders", "/work-orders", "The work order of the open job, with its progress; an empty list when there is none", "work",
 		func(context.Context, *struct{}) ([]Work, error) {
 			list := []Work{}
-			if work := s.opt.Desk.Work(); work.Order != nil {
-				list = append(list, work)
+			if j := s.opt.Desk.Job(); j.Open() && j.Work.Order != nil {
+				list = append(list, j.Work)
 			}
 			return list, nil
 		})
 	read(api, "get-conditions", "/conditions", "Battery voltage, engines and speed by the traffic of the last seconds; unknown values are absent", "work",
 		func(context.Context, *struct{}) (Conditions, error) {
 			return s.opt.Conditions(), nil
-		})
-	follow := post("follow-work-order", http.MethodPost, "/work-orders", "Follow a work order; replaces the current one", "work", 201, 413)
-	follow.SkipValidateBody = true // ParseOrder reads it, and no one else
-	answering(api, follow,
-		func(ctx context.Context, in *struct{ Body orderText }) (Work, error) {
-			order, err := release.ParseOrder(ctx, in.Body)
-			if err == nil {
-				err = s.opt.Desk.Follow(ctx, order)
-			}
-			return s.opt.Desk.Work(), problem(err)
-		})
-	huma.Register(api, post("end-work-order", http.MethodDelete, "/work-orders/current", "Stop following the work order", "work", 204, 404),
-		func(ctx context.Context, _ *struct{}) (*struct{}, error) {
-			return nil, problem(s.opt.Desk.Follow(ctx, nil))
-		})
-	huma.Register(api, post("confirm-step", http.MethodPost, "/work-orders/current/steps/{step}/confirm", "Enter a version read from the screen of a device", "work", 204, 404, 413),
-		func(ctx context.Context, in *struct {
-			Step string `path:"step" maxLength:"20"`
-			Body struct {
-				By
-				Version string `json:"version" minLength:"1" maxLength:"80"`
-				Reason  string `json:"reason,omitempty" maxLength:"400" doc:"settles what the network shows otherwise, or a battery voltage that fell; needs by"`
-			}
-		}) (*struct{}, error) {
-			b := &in.Body
-			return nil, problem(s.opt.Desk.Confirm(ctx, in.Step, release.Reading{Version: b.Version, By: b.By.By, Reason: b.Reason}))
 		})
 }
 
@@ -129,18 +107,4 @@ func (s *Server) versionOrder() func(*report.Device, string, string) (int, bool)
 		return sheets.Order
 	}
 	return nil
-}
-
-// orderText is a work order as it was sent.
-type orderText []byte
-
-// UnmarshalJSON keeps the text.
-func (t *orderText) UnmarshalJSON(text []byte) error {
-	*t = bytes.Clone(text)
-	return nil
-}
-
-// Schema is that of the order.
-func (orderText) Schema(r huma.Registry) *huma.Schema {
-	return r.Schema(reflect.TypeFor[release.Order](), true, "")
 }

@@ -16,7 +16,6 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/event"
-	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/internal/ui/webtest"
@@ -45,13 +44,6 @@ func (d *fakeDesk) AddManual(_ context.Context, m boat.Manual) (boat.Manual, err
 
 func (d *fakeDesk) RemoveManual(_ context.Context, id string) error {
 	return fmt.Errorf("device %q: %w", id, ErrNoSuch)
-}
-
-func (d *fakeDesk) Follow(_ context.Context, o *release.Order) error {
-	if o == nil {
-		return fmt.Errorf("work order: %w: none is being followed", ErrNoSuch)
-	}
-	return nil
 }
 
 func TestAPIAnswers(t *testing.T) {
@@ -92,8 +84,9 @@ func TestAPIAnswers(t *testing.T) {
 		{"comparison without ids", "GET", "/comparison", "", 422, "query.before"},
 		{"work orders", "GET", "/work-orders", "", 200, "[]"},
 		{"conditions that nobody knows", "GET", "/conditions", "", 200, "{}"},
-		{"work order that is none", "POST", "/work-orders", `{"schema":"other"}`, 422, ""},
-		{"end none", "DELETE", "/work-orders/current", "", 404, "none is being followed"},
+		{"no job", "GET", "/job", "", 404, "there is no open job"},
+		{"jobs", "GET", "/jobs", "", 200, "[]"},
+		{"act of another kind", "POST", "/job/acts", `{"by":"Jo","do":"flash"}`, 422, "body.do"},
 		{"no such operation", "GET", "/nothing", "", 404, "openapi.json"},
 		{"no such method", "PUT", "/report", "", 405, "accepts GET, HEAD, not PUT"},
 		{"no such schema", "GET", "/schemas/Nothing.json", "", 404, "/api/v1/schemas lists them"},

@@ -17,8 +17,9 @@ func TestBombs(t *testing.T) {
 	for _, op := range []struct{ method, path, key string }{
 		{http.MethodPost, "/alerts/x/acknowledge", "by"},
 		{http.MethodPost, "/manual-devices", "model"},
-		{http.MethodPost, "/work-orders", "groups"},
-		{http.MethodPost, "/work-orders/current/steps/x/confirm", "version"},
+		{http.MethodPost, "/job", "number"},
+		{http.MethodPost, "/job/acts", "without"},
+		{http.MethodPost, "/job/entries", "strokes"},
 		{http.MethodPost, "/silences", "devices"},
 		{http.MethodPut, "/baseline", "snapshot"},
 	} {

@@ -3,7 +3,6 @@ package api_test
 import (
 	"bytes"
 	"context"
-	"encoding/json"
 	"net/http"
 	"os"
 	"os/exec"
@@ -54,9 +53,6 @@ func TestTypeScriptClient(t *testing.T) {
 	drive, err := os.ReadFile("testdata/drive.ts")
 	webtest.Must(t, err)
 	webtest.Must(t, os.WriteFile(filepath.Join(dir, "drive.ts"), drive, 0o600))
-	followed, err := json.Marshal(daemontest.Order(t, d))
-	webtest.Must(t, err)
-	webtest.Must(t, os.WriteFile(filepath.Join(dir, "order.json"), followed, 0o600))
 	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, d.URL()+"/api/v1/openapi.json", nil)
 	webtest.Must(t, err)
 	req.Header.Set("Authorization", "Bearer "+look)

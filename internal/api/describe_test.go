@@ -42,9 +42,7 @@ func (l loader) Load(url string) (any, error) {
 func TestSchemas(t *testing.T) {
 	d := daemontest.Demo(t, "demo", 20, nil)
 	daemontest.Until(t, "the displays differ", func() bool { return daemontest.OpenAlert(d, "software-differs") })
-	if err := d.Desk().Follow(t.Context(), daemontest.Order(t, d)); err != nil {
-		t.Fatal(err)
-	}
+	daemontest.OpenJob(t, d)
 	var names map[string]string
 	if err := json.Unmarshal(webtest.Fetch(t, d.URL()+"/api/v1/schemas"), &names); err != nil {
 		t.Fatal(err)
@@ -64,7 +62,7 @@ func TestSchemas(t *testing.T) {
 		t.Fatalf("only %d schemas are served", len(compiled))
 	}
 	for path, name := range map[string]string{"report": "BoatReport", "devices": "BoatDevice", "alerts": "BoatAlert", "networks": "NetworkState",
-		"messages": "Message", "sentences": "TrafficSentence", "work-orders": "Work", "conditions": "Conditions"} {
+		"messages": "Message", "sentences": "TrafficSentence", "work-orders": "Work", "job": "Job", "jobs": "PastJob", "conditions": "Conditions"} {
 		var answer any
 		if err := json.Unmarshal(webtest.Fetch(t, d.URL()+"/api/v1/"+path), &answer); err != nil {
 			t.Fatal(err)

@@ -28,15 +28,8 @@ type Desk interface {
 	Decide(ctx context.Context, d boat.Decision) error
 	// Undecide removes what was decided of two presences; ErrNoSuch when nothing was.
 	Undecide(ctx context.Context, a, b string) error
-	// Work is the order being followed, shared and read-only; its Order is nil when none is.
-	Work() Work
-	// LastWork is the order being followed, or else the one that was followed last, by this run of the program or one before; shared and
-	// read-only. Its Order is nil when none ever was.
-	LastWork() Work
-	// Follow starts to follow an order instead of the current one; nil stops following, ErrNoSuch when no order is followed.
-	Follow(ctx context.Context, o *release.Order) error
-	// Confirm enters a version read from the screen of a device; ErrNoSuch when no order has the step.
-	Confirm(ctx context.Context, step string, r release.Reading) error
+	// Jobs are the boat's jobs.
+	Jobs
 
 	// Silences lists the silences in the order in which they were set, shared and read-only.
 	Silences() []alert.Silence
@@ -66,7 +59,7 @@ type Work struct {
 	Status []release.StepStatus `json:"status"`
 	Done   bool                 `json:"done"` // every step is verified
 
-	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As last received before the first step began."`
+	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As received now; the battery voltage alone from the first step on."`
 }
 
 // Reloaded is the result of reloading the config.
@@ -89,15 +82,21 @@ func (NoDesk) Acknowledge(context.Context, string, string) error { return errNoD
 func (NoDesk) AddManual(context.Context, boat.Manual) (boat.Manual, error) {
 	return boat.Manual{}, errNoDesk
 }
-func (NoDesk) RemoveManual(context.Context, string) error             { return errNoDesk }
-func (NoDesk) Decisions() []boat.Decision                             { return nil }
-func (NoDesk) Decide(context.Context, boat.Decision) error            { return errNoDesk }
-func (NoDesk) Undecide(context.Context, string, string) error         { return errNoDesk }
-func (NoDesk) Work() Work                                             { return Work{} }
-func (NoDesk) LastWork() Work                                         { return Work{} }
-func (NoDesk) Follow(context.Context, *release.Order) error           { return errNoDesk }
-func (NoDesk) Confirm(context.Context, string, release.Reading) error { return errNoDesk }
-func (NoDesk) Silences() []alert.Silence                              { return nil }
+func (NoDesk) RemoveManual(context.Context, string) error     { return errNoDesk }
+func (NoDesk) Decisions() []boat.Decision                     { return nil }
+func (NoDesk) Decide(context.Context, boat.Decision) error    { return errNoDesk }
+func (NoDesk) Undecide(context.Context, string, string) error { return errNoDesk }
+func (NoDesk) Silences() []alert.Silence                      { return nil }
+func (NoDesk) Job() *Job                                      { return nil }
+func (NoDesk) PastJobs() []PastJob                            { return []PastJob{} }
+func (NoDesk) OpenJob(context.Context, NewJob) error          { return errNoDesk }
+func (NoDesk) ActOnJob(context.Context, JobAct) error         { return errNoDesk }
+func (NoDesk) AddToJob(context.Context, JobEntry) error       { return errNoDesk }
+func (NoDesk) AddPicture(context.Context, string, string, []byte) (string, error) {
+	return "", errNoDesk
+}
+func (NoDesk) JobFile(context.Context, string) ([]byte, error) { return nil, errNoDesk }
+func (NoDesk) PackJob(context.Context, string) ([]byte, error) { return nil, errNoDesk }
 func (NoDesk) Silence(context.Context, alert.Silence, time.Duration) (alert.Silence, error) {
 	return alert.Silence{}, errNoDesk
 }

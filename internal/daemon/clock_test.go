@@ -3,6 +3,7 @@ package daemon
 import (
 	"encoding/binary"
 	"fmt"
+	"os"
 	"testing"
 	"time"
 
@@ -56,7 +57,7 @@ func newBoard(t *testing.T, dir string, wall time.Time) *board {
 func listeningBoard(t *testing.T, dir string, wall time.Time, listen string) *board {
 	b := &board{t: t, wall: wall}
 	opt := options(listen, map[string]tap.Source{"can0": newFake(nil)}, "can0")
-	opt.Config.StateDir = dir
+	opt.Config.StateDir, opt.Sheets = dir, os.DirFS("../../deploy/sheets")
 	opt.Now = func() time.Time { return b.wall }
 	opt.elapsed = func() time.Duration { return b.elapsed }
 	d, err := New(t.Context(), opt)

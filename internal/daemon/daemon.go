@@ -5,6 +5,7 @@
 //   - sources reads, and sends, with two goroutines for each source;
 //   - model is the boat and what is made of it: one goroutine, that of Run, feeds it and lets others see a view;
 //   - keeper writes the store, with one goroutine;
+//   - jobs keeps and follows the jobs, with one goroutine;
 //   - notifiers notify the targets of the config and the hub, with a goroutine for each;
 //   - the server of the API and the pages, with its own, sees the view and acts by the desk.
 //
@@ -17,6 +18,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"sync"
 	"sync/atomic"
@@ -63,6 +66,9 @@ type Options struct {
 
 	// Layouts are plans of backbones instead of those of the config's layout files. May be nil.
 	Layouts []*backbone.Layout
+
+	// Sheets are release sheets for jobs instead of those of the config's folder. May be nil.
+	Sheets fs.FS
 
 	// OnReport receives every report, and in a replay one for every second of event time. It may be nil, keeps
 	// nothing that it changes, and is called by the goroutine of Run or Replay.
@@ -152,6 +158,14 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	d.model.learn(known, base)
 	d.model.show(d.model.report(), release.Conditions{})
+	if !opt.replay {
+		d.model.jobs = newJobs(c.StateDir, d.model, opt.Log.With().Str("component", "jobs").Logger())
+		d.model.jobs.sheets = d.sheetFiles
+		if err := d.model.jobs.keepEarlier(d.keeper.store); err != nil {
+			d.log.Error().Err(err).Msg("a work order of an earlier version stays in the store")
+		}
+		d.model.jobs.restore(ctx)
+	}
 	if c.Listen != "off" {
 		if err := d.listen(traffic); err != nil {
 			return nil, err
@@ -202,13 +216,26 @@ func (d *Daemon) listen(traffic *api.Traffic) (err error) {
 	}
 	if d.notifiers != nil {
 		o.Taken, o.Printed = d.notifiers.sendSnapshot, d.notifiers.sendRecord
+		m.jobs.send = d.notifiers.sendRecord
 	}
 	if d.web, err = api.New(o); err != nil {
 		return err
 	}
+	m.jobs.snapshot = d.web.SealedSnapshot
 	pages.Add(d.web)
 	m.observe = d.web.Observe
 	return nil
+}
+
+// sheetFiles is the folder of the release sheets that jobs are planned with; nil without any.
+func (d *Daemon) sheetFiles() (fs.FS, error) {
+	if d.opt.Sheets != nil {
+		return d.opt.Sheets, nil
+	}
+	if dir := d.model.view.Load().sheetDir; dir != "" {
+		return os.DirFS(dir), nil
+	}
+	return nil, nil
 }
 
 // URL is where the pages are, or "" when nothing listens.
@@ -231,7 +258,7 @@ func (d *Daemon) Ready() error {
 }
 
 // Desk is where people act while Run runs. Callable from anywhere.
-func (d *Daemon) Desk() api.Desk { return desk{d.model, d.ReloadConfig} }
+func (d *Daemon) Desk() api.Desk { return desk{d.model, d.model.jobs, d.ReloadConfig} }
 
 // Server is what serves the API and the pages; nil when nothing listens. Callable from anywhere.
 func (d *Daemon) Server() *api.Server { return d.web }
@@ -273,6 +300,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 				serveErr <- err
 			}
 		})
+	}
+	if d.model.jobs != nil {
+		tasks.Go(func() { d.model.jobs.run(ctx) })
 	}
 	if d.keeper != nil {
 		d.notifiers.begin(ctx, d.opt.Config.Notify)
@@ -318,6 +348,9 @@ func (d *Daemon) Stop() error {
 	ended := d.life.ended
 	d.life.mu.Unlock()
 	if ended {
+		if d.model != nil && d.model.jobs != nil {
+			d.model.jobs.end()
+		}
 		d.closeAll()
 		return errors.Join(d.life.stopErr, d.closeStore())
 	}

@@ -10,7 +10,6 @@ import (
 	"muster/internal/api"
 	"muster/internal/boat"
 	"muster/internal/check"
-	"muster/internal/release"
 	"muster/internal/snapshot"
 	"muster/internal/store"
 )
@@ -18,6 +17,7 @@ import (
 // desk is where people act; each act runs on the model's goroutine. It implements api.Desk.
 type desk struct {
 	*model
+	api.Jobs
 	reload func(ctx context.Context) (api.Reloaded, error)
 }
 
@@ -104,57 +104,6 @@ func (k desk) decide(list []boat.Decision) {
 	k.manual.same = list
 	k.boat.SetDecisions(k.decisions())
 	k.manual.keep(k.keeping.keeper.store)
-}
-
-// Work implements api.Desk.
-func (k desk) Work() api.Work { return k.view.Load().work }
-
-// LastWork implements api.Desk.
-func (k desk) LastWork() api.Work {
-	v := k.view.Load()
-	if v.work.Order == nil {
-		return v.ended
-	}
-	return v.work
-}
-
-// Follow implements api.Desk.
-func (k desk) Follow(ctx context.Context, o *release.Order) error {
-	return k.do(ctx, func() error {
-		if o == nil {
-			if k.work.follower == nil {
-				return fmt.Errorf("work order: %w: none is being followed", api.ErrNoSuch)
-			}
-			k.takeWork(nil)
-			return nil
-		}
-		r := k.view.Load().report
-		if err := o.CheckBoat(r); err != nil {
-			return err
-		}
-		f, err := release.NewFollower(o, r)
-		if err != nil {
-			return err
-		}
-		k.takeWork(f)
-		return nil
-	})
-}
-
-// Confirm implements api.Desk.
-func (k desk) Confirm(ctx context.Context, step string, r release.Reading) error {
-	return k.do(ctx, func() error {
-		if k.work.follower == nil {
-			return fmt.Errorf("confirm step %q: %w: no work order is being followed", step, api.ErrNoSuch)
-		}
-		steps := k.work.follower.Order().Steps()
-		if !slices.ContainsFunc(steps, func(s *release.Step) bool { return s.ID == step }) {
-			return fmt.Errorf("confirm step %q: %w in the order", step, api.ErrNoSuch)
-		}
-		changes, err := k.work.follower.Confirm(k.boat.Now(), step, r)
-		k.logSteps(changes)
-		return err
-	})
 }
 
 // Silences implements api.Desk.

@@ -3,7 +3,6 @@ package daemon
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"slices"
 	"strings"
 	"time"
@@ -13,20 +12,15 @@ import (
 	"muster/internal/check"
 	"muster/internal/event"
 	outside "muster/internal/input"
-	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/store"
 )
 
 // Keys of the store.
 const (
-	silencesKey   = "silences"
-	aboutKey      = "about"
-	alertPrefix   = "alert/"
-	orderKey      = "order"
-	stateKey      = "state"
-	endedOrderKey = "ended/order"
-	endedStateKey = "ended/state"
+	silencesKey = "silences"
+	aboutKey    = "about"
+	alertPrefix = "alert/"
 )
 
 // keeping is what the model's goroutine remembers of what it put into the store.
@@ -36,7 +30,6 @@ type keeping struct {
 	away     []alert.Kept // silent devices of before the start that were not received since
 	past     map[string]keptDevice
 	changes  []noted    // since the last keep
-	work     bool       // the work order moved
 	at       event.Time // the last moment of the run before
 	moved    bool       // event time was moved, and that of alerts with it
 	silenced bool       // a silence was set or ended
@@ -75,11 +68,7 @@ func (m *model) restore() {
 	unreadable("devices entered by hand", err)
 	m.boat.SetManual(m.entered())
 	m.boat.SetDecisions(m.decisions())
-	m.work.follower, err = keptWork(g.keeper.store, orderKey, stateKey)
-	unreadable("work order", err)
-	ended, err := keptWork(g.keeper.store, endedOrderKey, endedStateKey)
-	unreadable("work order that has ended", err)
-	m.work.end(ended)
+	m.working = true // by the run before, until a job shows otherwise
 }
 
 // keep puts what is new in the report and around it into the store; it writes nothing itself.
@@ -98,12 +87,8 @@ func (m *model) keep(r *report.Report) {
 		}
 		g.keepDevices(r)
 		g.keepTalkers(r)
-		if g.work {
-			g.keepWork(&m.work)
-			urgent = true
-		}
 	})
-	g.changes, g.work, g.moved, g.silenced = nil, false, false, false
+	g.changes, g.moved, g.silenced = nil, false, false
 	if urgent {
 		g.keeper.wake()
 	}
@@ -114,7 +99,6 @@ func (m *model) keepAll() {
 	if g := &m.keeping; g.keeper != nil {
 		g.keeper.store.Together(func() { g.keepAlerts(m.watch.Book().State()) })
 		m.manual.keep(g.keeper.store)
-		g.keeper.store.Together(func() { g.keepWork(&m.work) })
 	}
 }
 
@@ -199,19 +183,6 @@ func (g *keeping) restoreAlerts(book *alert.Book) error {
 	}
 	slices.SortFunc(g.away, func(a, b alert.Kept) int { return strings.Compare(a.Subject, b.Subject) })
 	return book.Restore(s)
-}
-
-// keptWork is an order that the store holds under these keys, nil for none.
-func keptWork(s *store.Store, orderKey, stateKey string) (*release.Follower, error) {
-	order := s.Get(store.Work, orderKey)
-	if order == nil {
-		return nil, nil
-	}
-	o, err := release.ParseOrder(context.Background(), order)
-	if err != nil {
-		return nil, err
-	}
-	return release.Restore(context.Background(), o, s.Get(store.Work, stateKey))
 }
 
 func (g *keeping) put(kind store.Kind, key string, v any) {
@@ -314,26 +285,6 @@ func dated(history []boat.Software) []boat.Software {
 		}
 	}
 	return history
-}
-
-// keepWork keeps the order being followed and the one that was followed before it.
-func (g *keeping) keepWork(w *work) {
-	values := map[string][]byte{}
-	add := func(f *release.Follower, orderKey, stateKey string) error {
-		if f == nil {
-			return nil
-		}
-		var err, serr error
-		values[orderKey], err = f.Order().JSON()
-		values[stateKey], serr = f.Save()
-		return errors.Join(err, serr)
-	}
-	err := errors.Join(add(w.follower, orderKey, stateKey), add(w.finished, endedOrderKey, endedStateKey))
-	if err != nil {
-		g.keeper.log.Error().Err(err).Msg("the work order cannot be kept")
-		return
-	}
-	g.keeper.store.Replace(store.Work, values)
 }
 
 // stillSilent keeps open the alert of a device that was silent before the start and has not been received since: the

@@ -27,6 +27,7 @@ import (
 // shop's job file.
 type knowledge struct {
 	sheets *release.Sheets // nil without any
+	dir    string          // where they are
 	noted  []boat.Manual
 	same   []boat.Decision // which presences are one unit, and which are not
 	plans  []*backbone.Plan
@@ -43,6 +44,7 @@ func loadKnowledge(ctx context.Context, opt *Options, c *config.Config, log zero
 		if k.sheets, err = release.LoadFS(ctx, os.DirFS(c.Sheets), c.Sheets); err != nil {
 			return k, err
 		}
+		k.dir = c.Sheets
 		for _, m := range k.sheets.Warnings {
 			log.Warn().Msg(m.Error())
 		}

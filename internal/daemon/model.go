@@ -39,7 +39,8 @@ type model struct {
 	known   knowledge       // of the config's files
 	base    baseline
 	manual  manual
-	work    work
+	jobs    *jobs // nil in a replay
+	working bool  // a work order was being followed by the latest report
 	keeping keeping
 
 	onReport func(now event.Time, r *report.Report, c release.Conditions) // may be nil
@@ -55,16 +56,16 @@ type model struct {
 
 // view is what others see of the model, made again with each report. All of it is shared and read-only.
 type view struct {
-	report      *report.Report
-	conditions  api.Conditions
-	silences    []alert.Silence
-	decided     []boat.Decision
-	work, ended api.Work
-	baseline    baseline
-	sheets      *release.Sheets
-	job         *job.Job
-	checks      *check.Settings
-	plans       []*backbone.Plan
+	report     *report.Report
+	conditions api.Conditions
+	silences   []alert.Silence
+	decided    []boat.Decision
+	baseline   baseline
+	sheets     *release.Sheets
+	sheetDir   string // the folder of the sheets, "" for none
+	job        *job.Job
+	checks     *check.Settings
+	plans      []*backbone.Plan
 }
 
 // newModel makes the model of a boat of which nothing was received.
@@ -251,12 +252,15 @@ func (m *model) publish() {
 	r := m.reportOf(state)
 	now := m.boat.Now()
 	c := m.gauge.Conditions(now)
-	m.follow(r, c)
+	m.follow()
 	if m.onReport != nil {
 		m.onReport(now, r, c)
 	}
 	m.known.logPlans(r, m.log)
 	m.show(r, c)
+	if m.jobs != nil {
+		m.jobs.wake()
+	}
 	m.keep(r)
 	if m.observe != nil {
 		m.observe(r)
@@ -278,8 +282,8 @@ func (m *model) reportOf(s *boat.State) *report.Report {
 // show lets others see the model as it is now.
 func (m *model) show(r *report.Report, c release.Conditions) {
 	m.view.Store(&view{report: r, conditions: api.Conditions{At: r.TakenAt, Conditions: c},
-		silences: m.watch.Book().Silences(), decided: m.manual.same, work: m.work.now(), ended: m.work.ended, baseline: m.base,
-		sheets: m.known.sheets, job: m.known.job, checks: m.checks, plans: m.known.plans})
+		silences: m.watch.Book().Silences(), decided: m.manual.same, baseline: m.base,
+		sheets: m.known.sheets, sheetDir: m.known.dir, job: m.known.job, checks: m.checks, plans: m.known.plans})
 }
 
 // changed logs what happens to alerts, once per change, and notes it for the notifiers.

@@ -1,12 +1,11 @@
 package daemon
 
 import (
-	"context"
-	"encoding/json"
 	"errors"
 	"io"
 	"net/http"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -15,6 +14,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/event"
+	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/sim"
 	"muster/internal/store"
@@ -41,7 +41,9 @@ type yard struct {
 	changes []alert.Change
 }
 
-func newYard(t *testing.T, wall time.Time) *yard { return yardOn(t, newBoard(t, "", wall)) }
+func newYard(t *testing.T, wall time.Time) *yard {
+	return yardOn(t, listeningBoard(t, "", wall, "127.0.0.1:0"))
+}
 
 func yardOn(t *testing.T, b *board) *yard {
 	sc, err := sim.Parse(t.Context(), "two-heads.yaml", []byte(twoHeads))
@@ -71,29 +73,34 @@ func (y *yard) work(seconds int) {
 			}
 			return events[:n]
 		})
+		y.d.model.jobs.observe(y.t.Context())
 	}
 }
 
-// act does what a person asks for at the desk.
+// act does what a person asks of the job.
 func (y *yard) act(do func() error) {
 	y.t.Helper()
-	go func() { (<-y.d.model.acts)() }()
+	go func() { (<-y.d.model.jobs.acts)() }()
 	if err := do(); err != nil {
 		y.t.Fatal(err)
 	}
 }
 
+func (y *yard) step(do string) {
+	y.t.Helper()
+	y.act(func() error { return y.d.Desk().ActOnJob(y.t.Context(), api.JobAct{By: "Jo", Do: do}) })
+}
+
+// follow opens a job and plans it.
 func (y *yard) follow() {
 	y.t.Helper()
-	sheets, err := release.LoadFS(context.Background(), os.DirFS("../../deploy/sheets"), "sheets")
-	if err != nil {
-		y.t.Fatal(err)
-	}
-	o, _ := release.Plan(y.d.Report(), "sha256:"+strings.Repeat("0", 64), "", sheets, release.Options{})
-	if steps := o.Steps(); len(steps) != 1 || steps[0].From != "4.47" {
+	y.act(func() error {
+		return y.d.Desk().OpenJob(y.t.Context(), api.NewJob{By: "Jo", Number: "7", Customer: "A. Customer"})
+	})
+	y.step("plan")
+	if steps := y.d.Desk().Job().Work.Order.Steps(); len(steps) != 1 || steps[0].From != "4.47" {
 		y.t.Fatalf("%d steps", len(steps))
 	}
-	y.act(func() error { return y.d.Desk().Follow(y.t.Context(), o) })
 }
 
 // TestWorkWhileClockIsSet: a clock that is set twice while a device is away does not change how its update is
@@ -116,11 +123,11 @@ func TestWorkWhileClockIsSet(t *testing.T) {
 			y.work(60)
 			y.set(c.at)
 			y.work(60)
-			if s := y.d.Desk().Work().Status[0]; s.State != release.StepLeft || len(y.d.Desk().Work().Status) != 1 {
+			if s := y.d.Desk().Job().Work.Status[0]; s.State != release.StepLeft || len(y.d.Desk().Job().Work.Status) != 1 {
 				t.Errorf("ten seconds before it comes back: %+v", s)
 			}
 			y.work(100)
-			s := y.d.Desk().Work().Status[0]
+			s := y.d.Desk().Job().Work.Status[0]
 			if away := s.BackAt.Sub(s.LeftAt); s.State != release.StepVerified || s.Attempt != 1 || away < 149*time.Second || away > 153*time.Second {
 				t.Errorf("away for %v: %+v", away, s)
 			}
@@ -140,7 +147,7 @@ func TestWorkSilences(t *testing.T) {
 	y := newYard(t, t0.UTC())
 	y.work(45)
 	y.follow()
-	head := y.d.Desk().Work().Status[0].Device
+	head := y.d.Desk().Job().Work.Status[0].Device
 	if s := y.d.Desk().Silences(); len(s) != 0 {
 		t.Errorf("before the first step: %+v", s)
 	}
@@ -163,7 +170,8 @@ func TestWorkSilences(t *testing.T) {
 	if got := told(alert.Raised, false); slices.Contains(got, "silent") || slices.Contains(got, "restarted") {
 		t.Errorf("told: %q", got)
 	}
-	y.act(func() error { return y.d.Desk().Follow(t.Context(), nil) })
+	y.step("after")
+	y.work(1)
 	if s := y.d.Desk().Silences(); len(s) != 0 {
 		t.Errorf("after the end: %+v", s)
 	}
@@ -173,12 +181,16 @@ func TestWorkSilences(t *testing.T) {
 	}
 }
 
-// TestEndedWorkIsKept: a service record made after a restart lists the steps of the order that had ended before it,
-// with their times, and another order that is followed and ended replaces it.
-func TestEndedWorkIsKept(t *testing.T) {
+// TestJobOutlastsRestart: a job goes on after the program was killed in the middle of an update, with what people and the network put
+// in; closed, its steps are in a service record that is made later.
+func TestJobOutlastsRestart(t *testing.T) {
 	dir, wall := t.TempDir(), t0.UTC()
+	var held *sim.Sim
 	start := func() (*yard, func()) {
 		y := yardOn(t, listeningBoard(t, dir, wall, "127.0.0.1:0"))
+		if held != nil {
+			y.sim, y.elapsed = held, time.Duration(held.Now()-t0)
+		}
 		served := make(chan error, 1)
 		go func() { served <- y.d.web.Serve() }()
 		return y, func() {
@@ -186,42 +198,45 @@ func TestEndedWorkIsKept(t *testing.T) {
 				t.Error(err)
 			}
 			http.DefaultClient.CloseIdleConnections()
-			wall = y.wall
+			wall, held = y.wall, y.sim
 		}
 	}
-	snapshot := func(y *yard) (id string) {
-		t.Helper()
-		var kept api.Kept
-		resp, err := http.Post(y.d.URL()+"/api/v1/snapshots", "", nil)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer resp.Body.Close()
-		if err := json.NewDecoder(resp.Body).Decode(&kept); err != nil || kept.ID == "" {
-			t.Fatalf("%s: %v", resp.Status, err)
-		}
-		return kept.ID
-	}
-	end := func(y *yard) { y.act(func() error { return y.d.Desk().Follow(t.Context(), nil) }) }
 	y, stop := start()
 	y.work(45)
-	before := snapshot(y)
 	y.follow()
-	y.work(255)
-	step := y.d.Desk().Work().Status[0]
-	if step.State != release.StepVerified {
-		t.Fatalf("%+v", step)
+	y.act(func() error {
+		return y.d.Desk().AddToJob(t.Context(), api.JobEntry{By: "Ana", Kind: job.HoldPoint, Point: "shore-power", Reading: "13.2 V"})
+	})
+	y.work(60)
+	if j := y.d.Desk().Job(); j.Stage != api.StageWork || j.Work.Status[0].State != release.StepLeft {
+		t.Fatalf("while it is away: %s, %+v", j.Stage, j.Work.Status)
 	}
-	end(y)
-	after := snapshot(y)
+	before := y.d.Desk().Job()
 	stop()
 
 	y, stop = start()
-	y.work(45)
-	if w := y.d.Desk().Work(); w.Order != nil {
-		t.Errorf("an ended order is followed: %+v", w)
+	if j := y.d.Desk().Job(); j.SHA256 != before.SHA256 || j.Stage != api.StageWork || j.Points[0].By != "Ana" {
+		t.Errorf("after the restart: %s, %+v", j.Stage, j.Points[0])
 	}
-	resp, err := http.Get(y.d.URL() + "/snapshots/record?before=" + before + "&after=" + after + "&order=yes&number=7")
+	y.work(150)
+	step := y.d.Desk().Job().Work.Status[0]
+	if step.State != release.StepVerified || step.Attempt != 1 || step.LeftAt != before.Work.Status[0].LeftAt {
+		t.Fatalf("%+v", step)
+	}
+	y.step("after")
+	y.step("close")
+	stop()
+
+	y, stop = start()
+	defer stop()
+	y.work(5)
+	j := y.d.Desk().Job()
+	p, err := job.Check(t.Context(), filepath.Join(dir, "jobs", j.Folder))
+	if err != nil || len(p.Problems) > 0 || !p.Closed || j.Stage != api.StageClosed {
+		t.Errorf("%s: %+v, %v", j.Stage, p, err)
+	}
+	kept := y.d.web.Snapshots()
+	resp, err := http.Get(y.d.URL() + "/snapshots/record?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID + "&order=yes&number=7")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -236,13 +251,24 @@ func TestEndedWorkIsKept(t *testing.T) {
 			t.Errorf("the record lacks %q:\n%s", want, page)
 		}
 	}
-	y.follow() // the boat of this run still has the old version
-	end(y)
-	stop()
+}
 
-	y, stop = start()
-	defer stop()
-	if w := y.d.Desk().LastWork(); w.Order == nil || w.Status[0].State != release.StepWaiting || len(y.d.keeper.store.All(store.Work)) != 2 {
-		t.Errorf("%+v; kept %d", w, len(y.d.keeper.store.All(store.Work)))
+// TestEarlierOrder: a work order that an earlier version kept in the store is in a folder afterwards, as muster follow reads it.
+func TestEarlierOrder(t *testing.T) {
+	dir := t.TempDir()
+	b := newBoard(t, dir, t0.UTC())
+	b.d.keeper.store.Put(store.Work, "order", []byte(`{"kept":"order"}`))
+	b.d.keeper.store.Put(store.Work, "ended/state", []byte(`{"kept":"state"}`))
+	if err := b.d.Stop(); err != nil {
+		t.Fatal(err)
+	}
+	b = newBoard(t, dir, t0.UTC())
+	for name, want := range map[string]string{"order.json": `{"kept":"order"}`, "ended-state.json": `{"kept":"state"}`} {
+		if text, err := os.ReadFile(filepath.Join(dir, "jobs", "earlier", name)); err != nil || string(text) != want {
+			t.Errorf("%s: %s, %v", name, text, err)
+		}
+	}
+	if left := b.d.keeper.store.All(store.Work); len(left) > 0 {
+		t.Errorf("%d are in the store too", len(left))
 	}
 }

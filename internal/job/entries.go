@@ -75,7 +75,8 @@ type Waiver struct {
 
 // Words is the data of a note, of a reopened job and of a sign-off.
 type Words struct {
-	Text string `json:"text"`
+	Text    string     `json:"text"`
+	Strokes [][][2]int `json:"strokes,omitempty"` // of a sign-off: the signature as lines of points from 0 to 1000
 }
 
 // Work is the data of time worked.

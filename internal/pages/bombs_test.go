@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"mime/multipart"
 	"net/http"
+	"net/url"
 	"strings"
 	"testing"
 
@@ -14,7 +15,7 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-// TestBombs uploads every bomb as a layout, as a work order and as the fields of the layout editor.
+// TestBombs uploads every bomb as a layout, as a signature and as the fields of the layout editor.
 func TestBombs(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(webtest.Sample(t)), Desk: &fakeDesk{}})
 	post := func(path, kind string, body []byte) (status int, page string) {
@@ -44,8 +45,10 @@ func TestBombs(t *testing.T) {
 	t.Run("layout", func(t *testing.T) {
 		inputtest.YAML(t, func(text []byte) error { return refusal(upload(editorPath, "file", "open", text)) }, "segments")
 	})
-	t.Run("order", func(t *testing.T) {
-		inputtest.JSON(t, func(text []byte) error { return refusal(upload("/work/order", "order", "", text)) }, "groups")
+	t.Run("strokes", func(t *testing.T) {
+		inputtest.JSON(t, func(text []byte) error {
+			return refusal(post("/work/entry", "application/x-www-form-urlencoded", []byte("kind=signed-off&customer=A&strokes="+url.QueryEscape(string(text)))))
+		}, "strokes")
 	})
 	t.Run("fields", func(t *testing.T) {
 		for name, form := range map[string]string{

@@ -45,9 +45,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 			talker, line = k.ID(), k.Network
 		}
 	}
-	if err := d.Desk().Follow(t.Context(), daemontest.Order(t, d)); err != nil {
-		t.Fatal(err)
-	}
+	daemontest.OpenJob(t, d)
 	post(t, d.URL()+"/work/manual", url.Values{"model": {"Gannet VR2 radio"}, "role": {"radio"}, "manufacturer": {"Gannet Instruments"}, "place": {"chart table"}})
 	post(t, d.URL()+"/silences", url.Values{"check": {"multiple-sources"}, "for": {"168h"}, "why": {"two receivers on purpose"}, "by": {"Jo"}})
 	post(t, d.URL()+"/snapshots/take", nil)

@@ -8,7 +8,6 @@ import (
 	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/boat"
-	"muster/internal/release"
 )
 
 // fakeDesk notes what it is given.
@@ -33,11 +32,4 @@ func (d *fakeDesk) AddManual(_ context.Context, m boat.Manual) (boat.Manual, err
 
 func (d *fakeDesk) RemoveManual(_ context.Context, id string) error {
 	return fmt.Errorf("device %q: %w", id, api.ErrNoSuch)
-}
-
-func (d *fakeDesk) Follow(_ context.Context, o *release.Order) error {
-	if o == nil {
-		return fmt.Errorf("work order: %w: none is being followed", api.ErrNoSuch)
-	}
-	return nil
 }

@@ -21,6 +21,7 @@ type view struct {
 	Title   string
 	Act     bool     // the reader may act
 	Leave   bool     // the reader has signed in
+	Name    string   // that the reader gave in a form before
 	Said    string   // what a form has done
 	Refused *refused // a form of the page that was just sent; nil when none was refused
 	Mark    string   // of the report, as the stream of events gives it

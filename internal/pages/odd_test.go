@@ -137,7 +137,7 @@ func oddPages(t *testing.T) []oddPage {
 	odd, calm, empty, compared := oddServers(t)
 	r := odd.Options().Reports.Report()
 	device := func(id string) string { return "/devices/" + url.PathEscape(id) }
-	step := odd.Options().Desk.Work().Status[0].Step
+	step := odd.Options().Desk.Job().Work.Status[0].Step
 	form := func(text string) url.Values {
 		v, err := url.ParseQuery(text)
 		if err != nil {
@@ -160,7 +160,7 @@ func oddPages(t *testing.T) []oddPage {
 		{"traffic-refused", odd, "/traffic?message=%21", nil, 200},
 		{"acknowledge-refused", odd, "/alerts/acknowledge", form("alert=silent:b&by=Jo"), 422},
 		{"manual-refused", odd, "/work/manual", form("model=&manufacturer=Gannet&role=radio"), 422},
-		{"confirm-refused", odd, "/work/confirm", form("step=" + step + "&version=2&by=Jo"), 422},
+		{"read-refused", odd, "/work/entry", form("form=read-" + step + "&kind=read-by-hand&step=" + step + "&version=2&by=Jo"), 422},
 		{"editor-block", odd, editorPath, form("p0.name=a&p0.ports=4&p0.isolates=on&p0.length=5+m&p1.name=b&p1.power=on"), 200},
 		{"editor-devices", odd, editorPath, form("do=take-devices&p0.name=a&p0.length=5+m&p1.name=b"), 200},
 		{"editor-mistake", odd, editorPath, form("do=judge&p0.name=a&p0.length=5&p1.name=b"), 200},
@@ -175,7 +175,7 @@ func oddPages(t *testing.T) []oddPage {
 		{"empty-silences", empty, "/silences", nil, 200},
 		{"empty-traffic", empty, "/traffic", nil, 200},
 		{"empty-editor", empty, editorPath, nil, 200},
-		{"order-refused", empty, "/work/order", form("order="), 422},
+		{"open-refused", empty, "/work/open", form("number=7"), 422},
 		{"login-refused", empty, "/login", form("token=wrong"), 401},
 	}
 }

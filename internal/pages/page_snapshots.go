@@ -38,7 +38,7 @@ func (s *site) snapshotsData(r *http.Request, _ *report.Report) (string, content
 		if p.Comparison = c; err != nil {
 			p.Problem = boat.Printable(err.Error())
 		}
-		order := s.opt.Desk.LastWork().Order
+		order := s.jobWork().Order
 		if p.Order, p.Remaining = order != nil, remaining(c); c != nil {
 			p.Job = s.firstJob(c, order)
 		}

@@ -21,21 +21,23 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-// orderDesk has an order that is followed, or was.
+// orderDesk has a job with an order, when it has one.
 type orderDesk struct {
 	api.NoDesk
-	work api.Work
-	over bool
+	work   api.Work
+	closed bool
 }
 
-func (d *orderDesk) Work() api.Work {
-	if d.over {
-		return api.Work{}
+func (d *orderDesk) Job() *api.Job {
+	if d.work.Order == nil {
+		return nil
 	}
-	return d.work
+	j := &api.Job{Folder: "00001-7", Stage: api.StageWork, Work: d.work, Lines: 9, Opening: job.Opening{Number: "7", Customer: "A. Customer"}}
+	if d.closed {
+		j.Stage = api.StageClosed
+	}
+	return j
 }
-
-func (d *orderDesk) LastWork() api.Work { return d.work }
 
 func sheets(t testing.TB) *release.Sheets {
 	t.Helper()
@@ -101,7 +103,7 @@ func TestSnapshotsOfAnOrder(t *testing.T) {
 		if text := words(page); !strings.Contains(text, step) || !strings.Contains(page, "<h1>Service record</h1>") {
 			t.Errorf("%s the record lacks the step %q, or its head:\n%s", when, step, text)
 		}
-		desk.over = true
+		desk.closed = true
 	}
 	if _, page := webtest.Get(t, s.URL()+"/snapshots/record"+query); strings.Contains(page, "Work order") {
 		t.Error("steps that nobody asked for")

@@ -12,8 +12,6 @@ import (
 	"time"
 
 	"muster/internal/api"
-	"muster/internal/input"
-	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -24,9 +22,9 @@ var confirmations = map[string]string{
 	"taken":        "Snapshot taken and sealed.",
 	"entered":      "Device added.",
 	"removed":      "Device removed.",
-	"following":    "The work order is being followed.",
-	"ended":        "The work order is no longer followed.",
-	"confirmed":    "Version saved.",
+	"opened":       "Job opened.",
+	"done":         "Done.",
+	"put":          "Saved in the job.",
 	"accepted":     "Baseline set.",
 	"no-baseline":  "Baseline removed.",
 	"silenced":     "Silence started.",
@@ -145,28 +143,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.form(mux, "POST /work/manual/remove", "/work", "removed", func(ctx context.Context, r *http.Request) error {
 		return s.opt.Desk.RemoveManual(ctx, r.PostForm.Get("id"))
 	})
-	s.form(mux, "POST /work/confirm", "/work", "confirmed", func(ctx context.Context, r *http.Request) error {
-		f := r.PostForm.Get
-		return s.opt.Desk.Confirm(ctx, f("step"), release.Reading{Version: strings.TrimSpace(f("version")), By: strings.TrimSpace(f("by")),
-			Reason: strings.TrimSpace(f("reason"))})
-	})
-	s.form(mux, "POST /work/order", "/work", "following", func(ctx context.Context, r *http.Request) error {
-		file, _, err := r.FormFile("order")
-		if err != nil {
-			return errors.New("choose a work order file, as written by muster plan")
-		}
-		defer file.Close()
-		text, err := input.Read(ctx, "", file, api.BodyLimit)
-		if err != nil {
-			return fmt.Errorf("read the work order: %w", err)
-		}
-		order, err := release.ParseOrder(ctx, text)
-		if err != nil {
-			return err
-		}
-		return s.opt.Desk.Follow(ctx, order)
-	})
-	s.form(mux, "POST /work/end", "/work", "ended", func(ctx context.Context, _ *http.Request) error { return s.opt.Desk.Follow(ctx, nil) })
+	s.addJobForms(mux)
 }
 
 // formerPath leads from the former path of the snapshots, which people may have bookmarked, to the present one.
@@ -207,7 +184,7 @@ func (s *site) page(mux *http.ServeMux, pattern, name string, find finder) {
 		if name == "traffic" {
 			page, err = render()
 		} else {
-			page, err = s.shown.get(report, fmt.Sprint(v.Act, v.Leave, " ", r.URL.EscapedPath(), "?", r.URL.RawQuery), render)
+			page, err = s.shown.get(report, fmt.Sprint(v.Act, v.Leave, v.Name, " ", r.URL.EscapedPath(), "?", r.URL.RawQuery), render)
 		}
 		if err != nil {
 			s.failed(w, r, err)
@@ -222,7 +199,7 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 		latest = &report.Report{}
 	}
 	v := &view{Showing: ui.Showing{Report: latest}, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
-		Act: s.door.MayAct(r)}
+		Act: s.door.MayAct(r), Name: nameOf(r)}
 	if v.Act {
 		v.Acts = v.alertActs
 	}
@@ -255,6 +232,7 @@ func (s *site) form(mux *http.ServeMux, pattern, next, said string, act func(con
 			return
 		}
 		s.shown.clear()
+		s.rememberName(w, r.PostForm.Get("by"))
 		page := strings.ReplaceAll(next, "{id}", url.PathEscape(r.PathValue("id")))
 		http.Redirect(w, r, page+"?said="+said, http.StatusSeeOther)
 	})

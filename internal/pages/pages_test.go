@@ -113,8 +113,7 @@ func TestRefusedForms(t *testing.T) {
 		{"/alerts/acknowledge", "alert=no-address%3Ax&by=Jo", 404, []string{"no active alert", `role="status"`}},
 		{"/alerts/acknowledge", "alert=" + url.QueryEscape(openAlertOf(t)) + "&by=+", 422, []string{"enter your name", ` open><summary>Acknowledge</summary>`}},
 		{"/snapshots/take", "", 200, nil},
-		{"/work/end", "", 404, []string{"<h1>Work</h1>", "none is being followed"}},
-		{"/work/order", "", 422, []string{"<h1>Work</h1>", "choose a work order file"}},
+		{"/work/entry", "kind=hours&hours=much&by=Jo", 422, []string{"<h1>Work</h1>", "is no time worked"}},
 		{"/work/manual", "model=" + strings.Repeat("x", api.BodyLimit), 413, []string{"the request is too large: the limit is 1024 kB"}},
 	} {
 		resp, err := http.Post(s.URL()+tt.path, "application/x-www-form-urlencoded", strings.NewReader(tt.form))

@@ -124,7 +124,7 @@ func (s *site) serviceRecord(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var steps []release.StepStatus
-	if work := s.opt.Desk.LastWork(); q.Get("order") != "" && work.Order != nil {
+	if work := s.jobWork(); q.Get("order") != "" && work.Order != nil {
 		if err := work.Order.CheckBoat(before.Report); err != nil {
 			s.failed(w, r, err)
 			return

@@ -17,6 +17,8 @@ type Options struct {
 	SideBySide int            // most devices to update at one time, as by the number of cards; 0 for no bound
 	Conditions Conditions     // as of the report
 	Earlier    *report.Report // an earlier report, from which devices that this one does not show are known; may be nil
+	Without    []string       // ids of devices that are not to be updated
+	WithoutBy  string         // who chose that
 }
 
 // The cautions of every order (common practice, no source).
@@ -138,9 +140,21 @@ func (p *planner) sort(i int) {
 			o.Deferred = append(o.Deferred, a.remark("not on the network"))
 			return
 		}
+		if slices.Contains(p.opts.Without, u.ID) {
+			o.Deferred = append(o.Deferred, a.remark("left out"+by(p.opts.WithoutBy)))
+			return
+		}
 		a.updating = true
 		p.todo = append(p.todo, i)
 	}
+}
+
+// by names a person.
+func by(name string) string {
+	if name == "" {
+		return ""
+	}
+	return " by " + name
 }
 
 // reachText names the conditions under which some devices answer at all.

@@ -118,6 +118,15 @@ const (
 // LoadFS reads every .yaml and .yml file at the top of a folder. dir is the folder as the user wrote it, for messages:
 // LoadFS(os.DirFS(dir), dir).
 func LoadFS(ctx context.Context, folder fs.FS, dir string) (*Sheets, error) {
+	files, err := ReadFS(ctx, folder, dir)
+	if err != nil {
+		return nil, err
+	}
+	return Load(ctx, files...)
+}
+
+// ReadFS reads the files that LoadFS reads.
+func ReadFS(ctx context.Context, folder fs.FS, dir string) ([]SheetFile, error) {
 	entries, err := fs.ReadDir(folder, ".")
 	if err != nil {
 		if pe, ok := errors.AsType[*fs.PathError](err); ok {
@@ -143,7 +152,7 @@ func LoadFS(ctx context.Context, folder fs.FS, dir string) (*Sheets, error) {
 	if len(files) == 0 {
 		return nil, fmt.Errorf("read release sheets: %q holds no .yaml file; put the shop's sheets there", dir)
 	}
-	return Load(ctx, files...)
+	return files, nil
 }
 
 func readSheet(ctx context.Context, folder fs.FS, name, shown string) ([]byte, error) {

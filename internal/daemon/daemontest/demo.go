@@ -5,17 +5,16 @@ import (
 	"context"
 	"os"
 	"slices"
-	"strings"
 	"testing"
 	"time"
 
 	"github.com/rs/zerolog"
 
+	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/event"
-	"muster/internal/release"
 	"muster/internal/sim"
 	"muster/internal/tap"
 )
@@ -34,7 +33,7 @@ func Demo(t testing.TB, scenario string, speed float64, change func(*daemon.Opti
 	c.Listen, c.Boat.Name, c.Boat.ID = "127.0.0.1:0", sc.Boat.Name, "demo"
 	c.Sources = []config.Source{{Source: "sim:" + scenario, Ask: true}}
 	c.Manufacturers = map[uint16]string{2001: "Larkfin Marine", 2002: "Gannet Instruments", 2003: "Sanderling Power"}
-	opt := daemon.Options{Config: c, Log: zerolog.Nop(), Version: "v0.0.0-test", ReportEvery: 500 * time.Millisecond,
+	opt := daemon.Options{Config: c, Log: zerolog.Nop(), Version: "v0.0.0-test", ReportEvery: 500 * time.Millisecond, Sheets: os.DirFS("../../deploy/sheets"),
 		Now: func() time.Time { return began.Add(time.Duration(float64(time.Since(began)) * speed)) },
 		Open: func(string, bool) (tap.Source, error) {
 			return sim.NewPlayer(sim.New(sc, sc.Seed, event.At(began)), speed), nil
@@ -89,13 +88,13 @@ func OpenAlert(d *daemon.Daemon, check string) bool {
 	return false
 }
 
-// Order is a work order for the boat as it is now.
-func Order(t testing.TB, d *daemon.Daemon) *release.Order {
+// OpenJob opens a job of the boat as it is now, and plans it.
+func OpenJob(t testing.TB, d *daemon.Daemon) {
 	t.Helper()
-	sheets, err := release.LoadFS(t.Context(), os.DirFS("../../deploy/sheets"), "sheets")
-	if err != nil {
+	if err := d.Desk().OpenJob(t.Context(), api.NewJob{By: "Jo", Number: "7", Customer: "A. Customer"}); err != nil {
 		t.Fatal(err)
 	}
-	o, _ := release.Plan(d.Report(), "sha256:"+strings.Repeat("0", 64), "", sheets, release.Options{})
-	return o
+	if err := d.Desk().ActOnJob(t.Context(), api.JobAct{By: "Jo", Do: "plan"}); err != nil {
+		t.Fatal(err)
+	}
 }

@@ -1,0 +1,195 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"maps"
+	"slices"
+
+	"muster/internal/event"
+	"muster/internal/job"
+	"muster/internal/release"
+)
+
+// Jobs are the boat's jobs. People act on the latest. What a method put into a job is on the disk when it returns.
+// The methods may be called from anywhere.
+type Jobs interface {
+	// Job is the latest job, shared and read-only; nil when there is none.
+	Job() *Job
+	// PastJobs lists all jobs, the latest first.
+	PastJobs() []PastJob
+	// OpenJob opens a job and takes the snapshot before the work. ErrJobOpen when the latest is not closed.
+	OpenJob(ctx context.Context, o NewJob) error
+	// ActOnJob takes the job a step on; ErrNoJob when there is none.
+	ActOnJob(ctx context.Context, a JobAct) error
+	// AddToJob puts in what a person says; ErrNoJob when there is none.
+	AddToJob(ctx context.Context, e JobEntry) error
+	// AddPicture puts a picture into the job, without its place data, and returns its name there.
+	AddPicture(ctx context.Context, by, text string, picture []byte) (string, error)
+	// JobFile reads a file of the latest job; ErrNoSuch when it has none of this name.
+	JobFile(ctx context.Context, name string) ([]byte, error)
+	// PackJob is a job in one zip file, "" for the latest; ErrNoSuch when there is none of this name.
+	PackJob(ctx context.Context, folder string) ([]byte, error)
+}
+
+// Errors of Jobs.
+var (
+	ErrNoJob   = errors.New("there is no open job: open one on the page Work")
+	ErrJobOpen = errors.New("a job is open: close it first")
+)
+
+// JobStage is how far a job is.
+type JobStage string
+
+// The stages of a job, in their order.
+const (
+	StageBefore JobStage = "before" // the snapshot before the work is to be taken
+	StagePlan   JobStage = "plan"
+	StageGo     JobStage = "go" // pre-checks and hold points
+	StageWork   JobStage = "work"
+	StageAfter  JobStage = "after"  // the snapshot after the work is to be taken
+	StageRecord JobStage = "record" // what the record lacks, signature, closing
+	StageClosed JobStage = "closed"
+)
+
+// Stages lists all stages.
+func Stages() []JobStage {
+	return []JobStage{StageBefore, StagePlan, StageGo, StageWork, StageAfter, StageRecord, StageClosed}
+}
+
+// Job is a job as it is now.
+type Job struct {
+	Folder  string         `json:"folder" doc:"Name of its folder."`
+	Opening job.Opening    `json:"opening"`
+	Opened  event.Time     `json:"opened_at,omitzero"`
+	Stage   JobStage       `json:"stage" enum:"before,plan,go,work,after,record,closed"`
+	Chapter int            `json:"chapter" doc:"1, and one more each time that it was opened again."`
+	Problem string         `json:"problem,omitempty" doc:"Why the latest job cannot be read or followed."`
+	Next    job.Advice     `json:"next"`
+	Work    Work           `json:"work" doc:"Its work order with the state of each step; no order when none is planned."`
+	Plan    *release.Order `json:"plan,omitempty" doc:"At the stage plan: the order that the sheets would make now."`
+	Points  []TickedPoint  `json:"hold_points"`
+	Waived  []job.Said     `json:"waived"`
+	Notes   []job.Said     `json:"notes"`
+	Hours   []job.Work     `json:"hours"`
+	Parts   []job.PartUsed `json:"parts"`
+	SignOff *job.Said      `json:"signed_off,omitempty"`
+	Files   []job.FileLine `json:"files"`
+	Lines   int            `json:"ledger_lines"`
+	SHA256  string         `json:"ledger_sha256"`
+}
+
+// Open reports whether there is a job that is not closed.
+func (j *Job) Open() bool { return j != nil && j.Stage != StageClosed && j.Lines > 0 }
+
+// TickedPoint is a hold point, and who ticked it.
+type TickedPoint struct {
+	job.Point
+	By      string     `json:"by,omitempty" doc:"Who ticked it; absent while it is open."`
+	At      event.Time `json:"at,omitzero"`
+	Reading string     `json:"reading,omitempty"`
+	Photo   string     `json:"photo,omitempty" doc:"Name of the picture in the job."`
+}
+
+// PastJob is one job in short.
+type PastJob struct {
+	Folder string `json:"folder"`
+	Closed bool   `json:"closed"`
+}
+
+// NewJob opens a job.
+type NewJob struct {
+	By       string `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person who opens it."`
+	Number   string `json:"number,omitempty" maxLength:"80" doc:"The shop's job number. Default: the name of the folder."`
+	Boat     string `json:"boat,omitempty" maxLength:"80"`
+	Customer string `json:"customer,omitempty" maxLength:"80"`
+	Place    string `json:"place,omitempty" maxLength:"80"`
+	AskedFor string `json:"asked_for,omitempty" maxLength:"400"`
+}
+
+// JobAct takes a job a step on.
+type JobAct struct {
+	By      string   `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person who acts."`
+	Do      string   `json:"do" enum:"before,plan,after,close" doc:"Take the snapshot before or after the work, make the work order, or make the record and close."`
+	Without []string `json:"without,omitempty" maxItems:"1000" doc:"For plan: ids of units that are not to be updated."`
+	Because string   `json:"because,omitempty" maxLength:"400" doc:"For after: why the boat is the same although the snapshots share too few units."`
+}
+
+// JobEntry is what a person puts into a job. Which keys it has depends on its kind.
+type JobEntry struct {
+	By      string     `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person whose entry it is; of signed-off, the customer's."`
+	Kind    job.Kind   `json:"kind" enum:"hold-point,waived,read-by-hand,settled,note,hours,part,signed-off,reopened"`
+	Point   string     `json:"point,omitempty" maxLength:"80" doc:"Of hold-point."`
+	Check   string     `json:"check,omitempty" maxLength:"80" doc:"Of waived: the pre-check."`
+	Step    string     `json:"step,omitempty" maxLength:"20" doc:"Of read-by-hand and settled."`
+	Version string     `json:"version,omitempty" maxLength:"80" doc:"Of read-by-hand and settled: as on the device's own screen."`
+	Reading string     `json:"reading,omitempty" maxLength:"80" doc:"Of hold-point: what was read."`
+	Photo   string     `json:"photo,omitempty" maxLength:"80" doc:"Of hold-point: name of a picture in the job."`
+	Reason  string     `json:"reason,omitempty" maxLength:"400" doc:"Of waived, settled and reopened."`
+	Text    string     `json:"text,omitempty" maxLength:"2000" doc:"Of note; kind of work of hours; name of part."`
+	Number  string     `json:"number,omitempty" maxLength:"80" doc:"Of part."`
+	Minutes int        `json:"minutes,omitempty" minimum:"0" maximum:"60000" doc:"Of hours."`
+	Count   int        `json:"count,omitempty" minimum:"0" maximum:"10000" doc:"Of part. Default: 1."`
+	Strokes [][][2]int `json:"strokes,omitempty" maxItems:"500" doc:"Of signed-off: the signature as lines of points from 0 to 1000."`
+}
+
+// ShowJob is a job as its ledger has it. live is the boat as it is received now, nil when nothing is received.
+func ShowJob(v *job.Visit, live *job.Live) *Job {
+	j := &Job{Opening: v.Opening, Opened: v.Ledger.Lines[0].At, Stage: stageOf(v), Chapter: v.Chapter, Next: job.Next(v, live),
+		Points: []TickedPoint{}, Waived: []job.Said{}, Notes: []job.Said{}, Hours: append([]job.Work{}, v.Hours...),
+		Parts: append([]job.PartUsed{}, v.Parts...), Files: append([]job.FileLine{}, v.Files...),
+		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest()}
+	if v.Order != nil {
+		j.Work = Work{Order: v.Order, Status: v.Follower.Status(), Done: v.Follower.Done()}
+		for _, c := range j.Next.PreChecks {
+			j.Work.PreChecks = append(j.Work.PreChecks, c.PreCheck)
+		}
+	}
+	for _, p := range v.HoldPoints() {
+		point := TickedPoint{Point: p}
+		if line := v.Ticked[p.ID]; line != nil {
+			var t job.Tick
+			_ = line.Into(&t) // it was read when it was folded in
+			point.By, point.At, point.Reading, point.Photo = line.By, line.At, t.Reading, t.Photo
+		}
+		j.Points = append(j.Points, point)
+	}
+	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
+		var w job.Waiver
+		_ = v.Waived[id].Into(&w)
+		j.Waived = append(j.Waived, job.Said{What: id, Text: w.Reason, By: v.Waived[id].By, At: v.Waived[id].At})
+	}
+	for _, line := range v.Notes {
+		j.Notes = append(j.Notes, saidBy(line))
+	}
+	if v.SignOff != nil {
+		s := saidBy(v.SignOff)
+		j.SignOff = &s
+	}
+	return j
+}
+
+// saidBy is what a person put into a job in words.
+func saidBy(line *job.Line) job.Said {
+	var w job.Words
+	_ = line.Into(&w)
+	return job.Said{Text: w.Text, By: line.By, At: line.At}
+}
+
+func stageOf(v *job.Visit) JobStage {
+	switch {
+	case v.Ledger.Closed():
+		return StageClosed
+	case v.Before == nil:
+		return StageBefore
+	case v.After != nil:
+		return StageRecord
+	case v.Order == nil:
+		return StagePlan
+	case v.Follower.Done():
+		return StageAfter
+	case v.Follower.Waiting():
+		return StageGo
+	}
+	return StageWork
+}
