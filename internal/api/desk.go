@@ -55,7 +55,7 @@ var (
 
 // Work is a work order and its progress.
 type Work struct {
-	Order  *release.Order       `json:"order"`
+	Order  *release.Order       `json:"order,omitempty"`
 	Status []release.StepStatus `json:"status"`
 	Done   bool                 `json:"done"` // every step is verified
 

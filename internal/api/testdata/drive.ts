@@ -238,6 +238,7 @@ await got(403, reading.POST(job, { body: { by: "Jo" } }));
 await got(413, acting.POST(job, { body: { by: "Jo", number: huge } }));
 await got(422, acting.POST(job, { body: { by: "" } }));
 await got(501, showing.POST(job, { body: { by: "Jo" } }));
+await got(200, reading.GET(job));
 const planned = have((await got(200, acting.POST(acts, { body: { by: "Jo", do: "plan" } }))).data, "planned job");
 const step = have(planned.work.status?.[0], "first step");
 await got(403, reading.POST(acts, { body: { by: "Jo", do: "after" } }));
