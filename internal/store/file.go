@@ -50,8 +50,12 @@ func decode(key string, b []byte) (record, error) {
 	return record{at: int64(binary.BigEndian.Uint64(b[4:])), value: append([]byte(nil), b[header:]...)}, nil
 }
 
-// damaged is a store that cannot be read, as opposed to one that cannot be reached.
-type damaged struct{ why error }
+// damaged is a store that cannot be read, or not all of it, as opposed to one that cannot be reached.
+type damaged struct {
+	why  error
+	kept int    // values that could be read
+	lost string // what is missing, as far as known
+}
 
 func (d *damaged) Error() string { return d.why.Error() }
 func (d *damaged) Unwrap() error { return d.why }
@@ -74,11 +78,12 @@ func open(path string, readOnly bool) (db *bbolt.DB, err error) {
 // caught is deferred around calls into the library.
 func caught(err *error) {
 	if r := recover(); r != nil {
-		*err = &damaged{fmt.Errorf("the file is damaged: %v", r)}
+		*err = &damaged{why: fmt.Errorf("the file is damaged: %v", r)}
 	}
 }
 
-// load reads the whole file without changing it, and returns the version of its shape: 0 for no file.
+// load reads the whole file without changing it, and returns the version of its shape: 0 for no file. Of a damaged file it reads what it can;
+// the version is 0 when that is nothing.
 func (s *Store) load() (version int, err error) {
 	info, err := os.Stat(s.path)
 	if errors.Is(err, fs.ErrNotExist) || err == nil && info.Size() == 0 {
@@ -95,13 +100,13 @@ func (s *Store) load() (version int, err error) {
 		if errors.As(err, &path) || errors.Is(err, errInUse) {
 			return 0, fmt.Errorf("open store %s: %w", s.path, err)
 		}
-		return 0, &damaged{err}
+		return 0, &damaged{why: err}
 	}
 	defer db.Close()
 	version, err = s.read(db, info.Size())
 	var d *damaged
 	if err != nil && !errors.Is(err, ErrNewer) && !errors.As(err, &d) {
-		err = &damaged{err}
+		err = &damaged{why: err}
 	}
 	return version, err
 }
@@ -113,15 +118,9 @@ func (s *Store) read(db *bbolt.DB, size int64) (version int, err error) {
 		return 0, err
 	}
 	defer tx.Rollback()
-	if tx.Size() > size {
-		return 0, fmt.Errorf("the file is cut off: %d of %d bytes", size, tx.Size())
-	}
 	b := tx.Bucket([]byte(meta))
 	if b == nil {
-		if k, _ := tx.Cursor().First(); k == nil {
-			return 0, nil // the power went away while it was begun
-		}
-		return 0, errors.New("this is not a store of muster")
+		return 0, errors.New("this is not a store of muster, or its beginning is damaged") // a new one gets its name when it is whole
 	}
 	if version, err = versionOf(b); err != nil {
 		return 0, err
@@ -129,26 +128,17 @@ func (s *Store) read(db *bbolt.DB, size int64) (version int, err error) {
 	if version > s.opt.version {
 		return 0, fmt.Errorf("store %s: version %d: %w; this one reads %d: update muster, or give it another state_dir", s.path, version, ErrNewer, s.opt.version)
 	}
+	var fault error
 	for _, kind := range kinds {
-		b := tx.Bucket([]byte(kind))
-		if b == nil {
-			continue // a kind that came later
-		}
-		c := b.Cursor()
-		for k, v := c.First(); k != nil; k, v = c.Next() {
-			key := string(k)
-			r, err := decode(key, v)
-			if err != nil {
-				return 0, err
-			}
-			s.values[kind][key] = r
-			s.size += len(key) + len(r.value)
-		}
+		fault = firstOf(fault, s.readKind(tx, kind))
 	}
-	if got := string(s.values[meta][totalKey].value); got != s.total() {
-		return 0, errors.New("the file is damaged: values are missing")
+	switch {
+	case tx.Size() > size:
+		fault = fmt.Errorf("the file is cut off: %d of %d bytes", size, tx.Size())
+	case fault == nil && string(s.values[meta][totalKey].value) != s.total():
+		fault = errors.New("the file is damaged: values are missing")
 	}
-	return version, nil
+	return version, fault
 }
 
 // total is a checksum over all values but those of meta, whatever their order, with their number: the file's own tree could lose
@@ -167,9 +157,16 @@ func (s *Store) total() string {
 	return fmt.Sprintf("%d %08x", n, x)
 }
 
+// seal notes what there is, so that a later reading knows what it misses.
+func (s *Store) seal() {
+	s.put(meta, countsKey, []byte(s.counts()))
+	s.put(meta, totalKey, []byte(s.total()))
+}
+
 const (
 	versionKey = "version"
 	totalKey   = "total"
+	countsKey  = "counts"
 	nextKey    = "next"
 	idKey      = "id"
 )
@@ -197,12 +194,16 @@ func (s *Store) forget() {
 	}
 }
 
+func (s *Store) asideNow() *Aside {
+	return &Aside{File: s.path, Kept: s.unreadable.kept, Lost: s.unreadable.lost, Why: s.unreadable}
+}
+
 // putAside renames a file that cannot be read.
 func (s *Store) putAside() error {
 	if s.unreadable == nil {
 		return nil
 	}
-	aside := &Aside{File: s.path, Why: s.unreadable}
+	aside := s.asideNow()
 	for n := 1; n <= keepAside; n++ {
 		aside.As = s.path + ".damaged-" + strconv.Itoa(n)
 		_, err := os.Lstat(aside.As)
@@ -216,7 +217,8 @@ func (s *Store) putAside() error {
 	if err != nil {
 		s.stats.Failures++
 		if s.setAside == nil {
-			s.setAside = &Aside{File: s.path, Why: s.unreadable, Card: err}
+			s.setAside = s.asideNow()
+			s.setAside.Card = err
 		}
 		return fmt.Errorf("rename the unreadable store: %w", err)
 	}
@@ -260,7 +262,7 @@ func (s *Store) attach() error {
 		return err
 	}
 	s.mu.Lock()
-	s.put(meta, totalKey, []byte(s.total()))
+	s.seal()
 	values, dirty := map[Kind]map[string]record{}, s.dirty
 	s.dirty = map[Kind]map[string]bool{}
 	for _, kind := range kinds {
@@ -330,6 +332,9 @@ func (s *Store) writeAnew(values map[Kind]map[string]record) (err error) {
 		}
 		return nil
 	})
+	if err == nil { // the other of the two pages by which the file is entered leads to the values too
+		err = s.update(func(*bbolt.Tx) error { return nil })
+	}
 	if err == nil {
 		err = s.opt.Rename(fresh, s.path)
 	}

@@ -119,12 +119,17 @@ func Open(dir string, opt Options) (*Store, error) {
 	s.shape, err = s.load()
 	switch {
 	case errors.As(err, &s.unreadable):
-		s.forget()
+		if s.shape == 0 {
+			s.forget()
+		}
 	case err != nil:
 		return nil, err
 	}
 	if err := s.begin(); err != nil {
 		return nil, err
+	}
+	if s.unreadable != nil && s.shape > 0 {
+		s.salvage()
 	}
 	if err := s.attach(); err != nil && !CardFails(err) {
 		return nil, err
@@ -137,6 +142,8 @@ type Aside struct {
 	File string // where it was, and the new one is
 	As   string // what it is called now; empty while the card does not let it be renamed
 	Over bool   // an earlier one had that name and was overwritten
+	Kept int    // values of it that could be read and are in the new one
+	Lost string // what could not be read, as numbers of each kind, as far as known
 	Why  error  // what is wrong with it
 	Card error  // why it could not be renamed yet
 }
@@ -146,11 +153,17 @@ func (a *Aside) Error() string {
 	if a.As == "" {
 		return fmt.Sprintf("store %s cannot be read, and cannot be renamed yet: %v; new data is kept in memory: %v", a.File, a.Card, a.Why)
 	}
-	over := ""
+	over, with := "", ""
+	if a.Kept > 0 {
+		with = fmt.Sprintf(" with the %d values that could be read", a.Kept)
+	}
+	if a.Lost != "" {
+		with += "; lost: " + a.Lost
+	}
 	if a.Over {
 		over = ", over an earlier one"
 	}
-	return fmt.Sprintf("store %s cannot be read and was renamed to %s%s; a new one is begun: %v", a.File, a.As, over, a.Why)
+	return fmt.Sprintf("store %s cannot be read and was renamed to %s%s; a new one is begun%s: %v", a.File, a.As, over, with, a.Why)
 }
 
 // Unwrap gives what is wrong with the file and with the card.
@@ -212,12 +225,19 @@ func (s *Store) put(kind Kind, key string, value []byte) {
 	if exists && bytes.Equal(old.value, value) {
 		return
 	}
-	s.size += len(value) - len(old.value)
+	s.grow(kind, len(value)-len(old.value))
 	if !exists {
-		s.size += len(key)
+		s.grow(kind, len(key))
 	}
 	s.values[kind][key] = record{at: s.opt.Now().Unix(), value: value}
 	s.dirty[kind][key] = true
+}
+
+// grow counts bytes of values and keys, but for those that the store keeps for itself.
+func (s *Store) grow(kind Kind, by int) {
+	if kind != meta {
+		s.size += by
+	}
 }
 
 // Delete drops a value.
@@ -232,7 +252,7 @@ func (s *Store) drop(kind Kind, key string) {
 	if !exists {
 		return
 	}
-	s.size -= len(old.value) + len(key)
+	s.grow(kind, -len(old.value)-len(key))
 	delete(s.values[kind], key)
 	s.dirty[kind][key] = true
 }
@@ -271,7 +291,7 @@ func (s *Store) Sync() error {
 	s.mu.Lock()
 	s.trim()
 	if slices.ContainsFunc(kinds, func(k Kind) bool { return len(s.dirty[k]) > 0 }) {
-		s.put(meta, totalKey, []byte(s.total()))
+		s.seal()
 	}
 	if late != nil {
 		next := s.next
