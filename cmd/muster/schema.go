@@ -11,6 +11,7 @@ import (
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/job"
+	"muster/internal/locate"
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/sim"
@@ -26,6 +27,7 @@ var schemas = []struct {
 	{"job", "a job file, which muster service-record and muster backbone read", job.Schema},
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
 	{"ledger", "one line of a job's ledger", job.LedgerSchema},
+	{"locate", "where a fault is, which muster locate writes", locate.Schema},
 	{"order", "a work order, which muster plan writes", release.OrderSchema},
 	{"profile", "a job file for many jobs, which muster job open reads", job.ProfileSchema},
 	{"record", "the record of a job, which muster job close writes", job.RecordSchema},

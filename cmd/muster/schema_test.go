@@ -23,6 +23,12 @@ func TestSchema(t *testing.T) {
 	}
 	muster(t, "snapshot", "sim:demo", "--for", "40s", "--ask", "-o", before)
 	muster(t, "plan", before, "--sheets", "../../deploy/sheets", "--now", "sim:demo", "--for", "1m", "-o", order)
+	broken, place := filepath.Join(dir, "broken.log"), filepath.Join(dir, "place.json")
+	muster(t, "simulate", "demo", "--to", broken, "--for", "40s", "--fault", "open at tee 3 from 20s")
+	located := muster(t, "locate", "../../internal/sim/layouts/demo.yaml", broken, "--reading", "tee 3: 0 V", "--format", "json")
+	if err := os.WriteFile(place, []byte(located), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	folder := filepath.Join(t.TempDir(), "visit")
 	demo := []string{"sim:demo", "--ask", "--for", "55s", "--by", "Ana"}
 	muster(t, append([]string{"job", "open", folder, "--sheets", "../../deploy/sheets"}, demo...)...)
@@ -36,7 +42,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	files := map[string]string{"job": "../../deploy/examples/job.yaml", "profile": "../../deploy/examples/job.yaml",
-		"ledger": filepath.Join(folder, "line*.json"), "record": filepath.Join(folder, "record.json"), "alert-change": hosttest.Testdata(t, "evidence/alert-change.json"), "layout": "../../deploy/examples/layout.yaml", "order": order, "report": report,
+		"ledger": filepath.Join(folder, "line*.json"), "record": filepath.Join(folder, "record.json"), "alert-change": hosttest.Testdata(t, "evidence/alert-change.json"), "layout": "../../deploy/examples/layout.yaml", "locate": place, "order": order, "report": report,
 		"report-v1": "../../testdata/boats/trouble.json",
 		"scenario":  "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
 	list := muster(t, "schema")
@@ -81,7 +87,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	status, errs := tell(t, "schema", "frob")
-	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, job, layout, ledger, order, profile, record, report, report-v1, scenario, sheet") {
+	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, job, layout, ledger, locate, order, profile, record, report, report-v1, scenario, sheet") {
 		t.Errorf("exit status %d: %s", status, errs)
 	}
 }

@@ -11,11 +11,13 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"muster/internal/backbone"
 	"muster/internal/cli"
 	"muster/internal/daemon"
 	"muster/internal/event"
 	"muster/internal/render"
 	"muster/internal/sim"
+	"muster/internal/sim/fault"
 	"muster/internal/tap"
 )
 
@@ -26,6 +28,9 @@ type simulateCmd struct {
 	factor   float64
 	For      time.Duration
 	Seed     uint64
+	Faults   []string
+	Layout   string // of the faults; "" for that of the built-in scenario
+	At       string
 	Force    bool
 }
 
@@ -34,8 +39,21 @@ func newSimulate(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "simulate SCENARIO --to DEST", Short: "Put a simulated boat on a bus or into a file",
 		Long: `Put a simulated boat on a bus or into a file, until --for or Ctrl-C. It sends on the bus, and its devices answer requests. SCENARIO is the name
-of a built-in scenario (demo, fifty, saturated, faults) or a file.`,
+of a built-in scenario (demo, fifty, saturated, faults) or a file.
+
+A fault is written as FAULT at PART, and with "from TIME" if it begins later:
+
+    open at tee 3                        also resistive, short, intermittent, water
+    open at cable helm - flybridge       likewise
+    open at drop DEVICE                  likewise
+    open at connector DEVICE             also resistive, intermittent, water, reversed
+    flooding at unit DEVICE              also open, intermittent, brown-out, corrupting, hung, swapped
+    missing at terminator POINT          also extra
+    open at feed POINT                   also resistive, brown-out, reversed, extra
+    open at fuse POINT                   also resistive, intermittent
+    open at interface                    also intermittent, corrupting`,
 		Example: `  muster simulate demo --to vcan0
+  muster simulate demo --to broken.log --for 5m --fault 'open at tee 3 from 90s'
   muster simulate fifty --to quay.log --for 5m
   muster simulate saturated --to udp:239.74.163.2:5000
   muster simulate demo --to 0183+tcp:127.0.0.1:10110
@@ -58,6 +76,9 @@ of a built-in scenario (demo, fifty, saturated, faults) or a file.`,
 	f.DurationVar(&c.For, "for", 0, "Stop after this `TIME` of the boat, such as 5m")
 	f.Uint64Var(&c.Seed, "seed", 0,
 		"Seed `N` of the random numbers; another seed gives another run of the same scenario")
+	f.StringArrayVar(&c.Faults, "fault", nil, "`FAULT` of the backbone, such as 'open at tee 3'; may be given several times")
+	f.StringVar(&c.Layout, "layout", "", "Layout `FILE` that names the parts of --fault. Default: that of the built-in scenario")
+	f.StringVar(&c.At, "at", "", "`POINT` of the layout where the interface is connected. Default: the first with a device")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	cli.Complete(cmd, "to", destinations)
 	cli.Require(cmd, "to")
@@ -80,6 +101,9 @@ func (c *simulateCmd) run(a *app) error {
 	if c.For > 0 && (scenario.Duration == 0 || c.For < scenario.Duration) {
 		scenario.Duration = c.For
 	}
+	if err := c.fail(a, scenario); err != nil {
+		return err
+	}
 	if _, _, ok := isLine(c.To); ok {
 		return c.toLine(a, scenario)
 	}
@@ -87,6 +111,44 @@ func (c *simulateCmd) run(a *app) error {
 		return c.toBus(a, scenario)
 	}
 	return c.toFile(a, scenario)
+}
+
+// fail lets the faults of the command line happen to the scenario.
+func (c *simulateCmd) fail(a *app, scenario *sim.Scenario) error {
+	if len(c.Faults) == 0 {
+		if c.Layout != "" || c.At != "" {
+			return cli.WithHint(errors.New("--layout and --at go with --fault"), "add a fault, such as --fault 'open at tee 3'")
+		}
+		return nil
+	}
+	layout, err := c.layout(a)
+	if err != nil {
+		return err
+	}
+	var faults []fault.Fault
+	for _, text := range c.Faults {
+		f, err := fault.Parse(layout, text)
+		if err != nil {
+			return fmt.Errorf("--fault: %w", err)
+		}
+		faults = append(faults, f)
+	}
+	if _, err := fault.Break(scenario, layout, c.At, c.Seed, faults...); err != nil {
+		return fmt.Errorf("--fault: %w", err)
+	}
+	return nil
+}
+
+// layout is that of the command line, or of the built-in scenario.
+func (c *simulateCmd) layout(a *app) (*backbone.Layout, error) {
+	if c.Layout != "" {
+		return loadLayout(a.ctx, c.Layout)
+	}
+	text := sim.Layout(c.Scenario)
+	if text == nil {
+		return nil, cli.WithHint(fmt.Errorf("--fault: the scenario %s has no layout", c.Scenario), "add one with --layout; "+layoutHint)
+	}
+	return backbone.Parse(a.ctx, c.Scenario, text)
 }
 
 // isBus separates a bus from a file: files have a suffix.

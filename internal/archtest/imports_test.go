@@ -21,6 +21,8 @@ var order = [][]string{
 	{"internal/report"},
 	{"internal/snapshot", "internal/release", "internal/store"},
 	{"internal/backbone"},
+	{"internal/locate"},
+	{"internal/sim/fault"},
 	{"internal/job"},
 	{"internal/render"},
 	{"internal/config"},
@@ -42,8 +44,8 @@ var order = [][]string{
 var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/quantity", "internal/boat", "internal/check",
 	"internal/alert", "internal/report", "internal/node", "internal/release"}
 
-// printers are as pure, and set what packages to their left give them, some of which read files.
-var printers = []string{"internal/render"}
+// printers are as pure, and work on what packages to their left give them, some of which read files.
+var printers = []string{"internal/locate", "internal/render"}
 
 // reader may be imported by pure packages, which read only what they are given.
 const reader = "internal/input"

@@ -193,7 +193,7 @@ type wiring struct {
 }
 
 // wire builds the circuit. A tee that isolates cuts the positive wire behind it, so everything at the tee hangs on the first end's side.
-func (l *Layout) wire(extra []Drop) *wiring {
+func (l *Layout) wire(extra []Drop, damage Damage) *wiring {
 	w := &wiring{circuit: circuit{held: map[int]float64{}}, left: map[string]int{}, right: map[string]int{}}
 	isolates := map[string]bool{}
 	for _, t := range l.Tees {
@@ -206,30 +206,28 @@ func (l *Layout) wire(extra []Drop) *wiring {
 			w.right[p] = w.node(p)
 		}
 	}
-	for _, s := range l.Segments {
-		e := edge{w.right[s.From], w.left[s.To], loop(s.Cable, s.Length)}
-		w.edges, w.legs = append(w.edges, e), append(w.legs, e)
+	for i, s := range l.Segments {
+		w.legs = append(w.legs, w.join(edge{w.right[s.From], w.left[s.To], loop(s.Cable, s.Length)}, damage.Segments[i]))
 	}
-	for _, d := range l.drops(extra) {
+	for i, d := range l.drops(extra) {
 		n := w.left[d.At]
-		if d.Length > 0 {
+		if d.Length > 0 || damage.Drops[i] > 0 {
 			n = w.node(d.Device)
-			w.edges = append(w.edges, edge{w.left[d.At], n, loop(d.Cable, d.Length)})
+			w.join(edge{w.left[d.At], n, loop(d.Cable, d.Length)}, damage.Drops[i])
 		}
 		w.drawn[n] += d.Load * AmpsPerLoad
 		w.outlets = append(w.outlets, n)
 	}
-	for _, p := range l.Power {
+	for i, p := range l.Power {
 		at := w.left[p.At]
-		if p.Length == 0 {
+		if p.Length == 0 && damage.Feeds[i] == 0 {
 			w.held[at] = float64(p.Voltage)
 			w.feeds = append(w.feeds, edge{at, at, 0})
 			continue
 		}
 		n := w.node("power " + p.At)
 		w.held[n] = float64(p.Voltage)
-		e := edge{n, at, loop(p.Cable, p.Length)}
-		w.edges, w.feeds = append(w.edges, e), append(w.feeds, e)
+		w.feeds = append(w.feeds, w.join(edge{n, at, loop(p.Cable, p.Length)}, damage.Feeds[i]))
 	}
 	return w
 }
@@ -260,8 +258,10 @@ func (l *Layout) drops(extra []Drop) []Drop {
 const solverNoise = 1e-11
 
 // Solve computes voltages and currents, with extra drops beside those of the layout.
-func (l *Layout) Solve(extra []Drop) *Solution {
-	w := l.wire(extra)
+func (l *Layout) Solve(extra []Drop) *Solution { return l.solution(l.wire(extra, Damage{}), extra) }
+
+// solution solves the circuit and says what it means for the layout.
+func (l *Layout) solution(w *wiring, extra []Drop) *Solution {
 	w.solve()
 	known := func(n int) *float64 {
 		if math.IsNaN(w.volts[n]) {

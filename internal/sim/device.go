@@ -24,6 +24,9 @@ type device struct {
 	sends  []send
 	skew   *skew
 	loop   time.Duration
+
+	corrupt float64 // share of its frames that no device can read
+	flood   float64 // share of the bus that it fills
 }
 
 // displayShare is how much of the bus an asking display takes.

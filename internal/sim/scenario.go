@@ -117,7 +117,7 @@ type Action struct {
 	Quantity string        `yaml:"quantity"` // wrong-data: what is wrong
 	Add      float64       `yaml:"add"`      // wrong-data: by how much, in degrees, metres, knots, volts or kelvins
 	Rate     float64       `yaml:"rate"`     // error-frames: per second
-	Share    float64       `yaml:"share"`    // drop-frames, bad-checksums, garbled-lines: 0..1; load: of the bus
+	Share    float64       `yaml:"share"`    // corrupt, drop-frames, bad-checksums, garbled-lines: 0..1; load, flood: of the bus
 	Volts    float64       `yaml:"volts"`    // sag: taken from the battery voltage
 	See      string        `yaml:"see"`      // what a viewer sees, for the help
 	Baud     uint32        `yaml:"baud"`     // wrong-baud: at which the talkers send while the port is read at the line's own
@@ -141,6 +141,8 @@ var verbs = map[string]struct {
 	"wrong-data":     {device: true},
 	"empty-data":     {device: true},
 	"echo":           {device: true},
+	"corrupt":        {device: true},
+	"flood":          {device: true},
 	"half-product":   {device: true},
 	"ignore":         {device: true},
 	"error-frames":   {duration: true},
@@ -426,8 +428,10 @@ func (a *Action) complete(at string, devices, lines map[string]bool) *problem {
 		return &problem{at + ".every", "restart-loop needs at least 5s in every"}
 	case a.Do == "wrong-data" && skews[a.Quantity] == nil:
 		return &problem{at + ".quantity", fmt.Sprintf("wrong-data: no quantity %q; there are %s", a.Quantity, knownQuantities())}
-	case (a.Do == "drop-frames" || a.Do == "bad-checksums" || a.Do == "garbled-lines") && (a.Share <= 0 || a.Share > 1):
+	case (a.Do == "corrupt" || a.Do == "drop-frames" || a.Do == "bad-checksums" || a.Do == "garbled-lines") && (a.Share <= 0 || a.Share > 1):
 		return &problem{at + ".share", a.Do + " needs a share between 0 and 1"}
+	case a.Do == "flood" && (a.Share <= 0 || a.Share > 0.99):
+		return &problem{at + ".share", "flood needs a share of the bus between 0 and 0.99"}
 	case a.Do == "load" && (a.Share < 0 || a.Share > 0.99):
 		return &problem{at + ".share", "load needs a share between 0 and 0.99"}
 	case a.Do == "error-frames" && (a.Rate <= 0 || a.Rate > 1000):

@@ -34,7 +34,7 @@ func TestParseRefuses(t *testing.T) {
 		{"sentence", "lines:\n  - id: x\n    sentences:\n      - {talker: GP, formatter: XYZ}\n", `bad.yaml:4:33: the simulator cannot write "XYZ"; it writes DBT DPT `},
 		{"talker", "lines:\n  - id: x\n    sentences:\n      - {talker: GPS, formatter: RMC}\n", `bad.yaml:4:18: talker "GPS" must be two letters`},
 		{"line id taken", "lines:\n  - id: n2k\n", `bad.yaml:2:9: a second network "n2k"; ids must differ`},
-		{"unknown action", oneDevice + "timeline:\n  - {at: 1s, do: explode, device: a}\n", `bad.yaml:4:18: cannot do "explode"; can do bad-checksums drop-frames `},
+		{"unknown action", oneDevice + "timeline:\n  - {at: 1s, do: explode, device: a}\n", `bad.yaml:4:18: cannot do "explode"; can do bad-checksums corrupt drop-frames `},
 		{"action on nobody", oneDevice + "timeline:\n  - {at: 1s, do: silence, device: b, for: 5s}\n", `bad.yaml:4:35: silence: no device "b" in this scenario`},
 		{"action without its time", oneDevice + "timeline:\n  - {at: 1s, do: silence, device: a}\n", "bad.yaml:4:5: silence needs a time in for, such as 30s"},
 		{"wrong quantity", oneDevice + "timeline:\n  - {at: 1s, do: wrong-data, device: a, quantity: mood}\n", `bad.yaml:4:51: wrong-data: no quantity "mood"; there are clock course `},

@@ -292,6 +292,10 @@ func (s *Sim) arbitrate() {
 func (s *Sim) delivered() {
 	s.busy = false
 	f := s.flight
+	if s.sender >= 0 && s.devices[s.sender].corrupt > 0 && s.rng.Float64() < s.devices[s.sender].corrupt {
+		s.stuffError()
+		return
+	}
 	if s.now < s.bus.dropUntil && s.sender != sentForeign && s.rng.Float64() < s.bus.dropShare {
 		s.bus.dropped++
 	} else {
@@ -378,12 +382,17 @@ func (s *Sim) fillFrame() (can.Frame, bool) {
 		if !ok || d.silent {
 			continue
 		}
-		f := can.Frame{ID: uint32(pgn.MakeID(7, 65300, src, pgn.Global)), IsExtended: true, Length: 8}
-		s.filled++
-		s.enc.b, s.enc.empty = s.enc.b[:0], false
-		proprietary(&s.enc, &s.world.view, &msg{manufacturer: d.spec.Manufacturer, turn: int(s.filled)})
-		copy(f.Data[:], s.enc.b)
-		return f, true
+		return s.proprietaryFrame(d, src), true
 	}
 	return can.Frame{}, false
+}
+
+// proprietaryFrame makes a frame of a device that means nothing to others, at the lowest priority.
+func (s *Sim) proprietaryFrame(d *device, src uint8) can.Frame {
+	f := can.Frame{ID: uint32(pgn.MakeID(7, 65300, src, pgn.Global)), IsExtended: true, Length: 8}
+	s.filled++
+	s.enc.b, s.enc.empty = s.enc.b[:0], false
+	proprietary(&s.enc, &s.world.view, &msg{manufacturer: d.spec.Manufacturer, turn: int(s.filled)})
+	copy(f.Data[:], s.enc.b)
+	return f
 }

@@ -462,3 +462,32 @@ timeline: [{at: 10s, do: wrong-baud, line: a, baud: 4800, for: 10s}]
 		}
 	}
 }
+
+// TestCorruptAndFlood: a device whose frames are corrupted loses them, each with an error frame; one that floods takes its share of the bus.
+func TestCorruptAndFlood(t *testing.T) {
+	const devices = "devices:\n  - {id: a, manufacturer: 2002, class: 60, function: 130, address: 35, sends: [{pgn: 128267, every: 100ms}]}\n" +
+		"  - {id: b, manufacturer: 2002, class: 60, function: 140, address: 36, sends: [{pgn: 127250, every: 100ms}]}\n"
+	frames, faults := map[uint8]int{}, 0
+	s := New(parse(t, devices+"timeline:\n  - {at: 10s, do: corrupt, device: a, share: 0.5, for: 100s}\n"), 1, t0)
+	play(t, s, 110*time.Second, func(ev *event.Event) {
+		switch {
+		case ev.Kind == event.KindErrorFrame:
+			faults++
+		case ev.Kind == event.KindFrame && ev.Time > t0.Add(10*time.Second):
+			frames[uint8(ev.Frame.ID)]++
+		}
+	})
+	if sum := frames[35] + faults; frames[35] < 400 || frames[35] > 600 || sum < 970 || sum > 1030 || frames[36] < 970 {
+		t.Errorf("%d frames of a, %d of b, %d error frames", frames[35], frames[36], faults)
+	}
+	bits := 0
+	s = New(parse(t, devices+"timeline:\n  - {at: 10s, do: flood, device: a, share: 0.6, for: 100s}\n"), 1, t0)
+	play(t, s, 110*time.Second, func(ev *event.Event) {
+		if ev.Kind == event.KindFrame && ev.Time > t0.Add(10*time.Second) && uint8(ev.Frame.ID) == 35 {
+			bits += transport.FrameBits(&ev.Frame)
+		}
+	})
+	if share := float64(bits) / BitRate / 100; math.Abs(share-.6) > .05 {
+		t.Errorf("the flood takes %.3f of the bus", share)
+	}
+}

@@ -7,6 +7,7 @@ import (
 
 	"muster/internal/event"
 	"muster/internal/node"
+	"muster/internal/transport"
 	"muster/pgn"
 )
 
@@ -113,6 +114,13 @@ func (s *Sim) actOn(i int, d *device, a *Action) {
 		}
 		s.echoes = append(s.echoes, e)
 		s.later(a.For, s.endEchoes)
+	case "corrupt":
+		d.corrupt = a.Share
+		s.later(a.For, func() { d.corrupt = 0 })
+	case "flood":
+		d.flood = a.Share
+		s.flood(i)
+		s.later(a.For, func() { d.flood = 0 })
 	case "half-product":
 		d.node.SetFaults(node.Faults{HalfProduct: true})
 		s.later(a.For, func() { d.node.SetFaults(node.Faults{}) })
@@ -225,11 +233,32 @@ func (s *Sim) errorFrame() {
 	if s.now >= s.bus.errorsUntil {
 		return
 	}
-	// A bit stuffing error while receiving: CAN_ERR_PROT with CAN_ERR_PROT_STUFF (linux/can/error.h).
+	s.stuffError()
+	s.wheel.add(s.now.Add(s.bus.errorEvery/2+s.random(s.bus.errorEvery+1)), item{kind: itemErrorFrame})
+}
+
+// stuffError is a bit stuffing error while receiving: CAN_ERR_PROT with CAN_ERR_PROT_STUFF (linux/can/error.h).
+func (s *Sim) stuffError() {
 	f := can.Frame{ID: 0x08, Length: 8}
 	f.Data[2] = 0x04
 	s.emit(event.Event{Kind: event.KindErrorFrame, Frame: f})
-	s.wheel.add(s.now.Add(s.bus.errorEvery/2+s.random(s.bus.errorEvery+1)), item{kind: itemErrorFrame})
+}
+
+// flood lets a device send one frame more of its flood, and plans the next.
+func (s *Sim) flood(i int) {
+	d := s.devices[i]
+	if d.flood == 0 {
+		return
+	}
+	every := 10 * time.Millisecond
+	if src, ok := d.node.Address(); ok && d.on && !d.silent {
+		f := s.proprietaryFrame(d, src)
+		if len(d.queue) < maxQueue {
+			d.queue = append(d.queue, f)
+		}
+		every = time.Duration(float64(transport.FrameBits(&f)) / (d.flood * BitRate) * float64(time.Second))
+	}
+	s.wheel.add(s.now.Add(every), item{kind: itemFlood, device: i})
 }
 
 // skew makes a device see the boat wrongly.

@@ -19,6 +19,7 @@ const (
 	itemAction
 	itemUndo
 	itemErrorFrame
+	itemFlood
 	itemRepeat
 )
 
@@ -124,6 +125,8 @@ func (s *Sim) run(it item) {
 		it.undo()
 	case itemErrorFrame:
 		s.errorFrame()
+	case itemFlood:
+		s.flood(it.device)
 	case itemRepeat:
 		s.startTimeline(s.now)
 	}
