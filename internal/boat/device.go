@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"muster/internal/event"
+	"muster/internal/quantity"
 	"muster/pgn"
 )
 
@@ -70,14 +71,15 @@ type stream struct {
 	emptySince   event.Time
 	everValue    bool
 	everEmpty    bool
-	take         take // nil for what measures nothing
-	volts        float64
-	voltsAt      event.Time
-	nominalVolts float64  // of a battery; 0 when not reported
-	bytes        uint64   // of all its messages
-	fast         uint8    // fast packets that the device had sent by its latest
-	sharing      sharing  // of its sequence counter
-	mixture      *mixture // nil unless the message is of several quantities
+	take         take              // nil for what measures nothing
+	volts        *quantity.History // nil for other messages
+	waits        *quantity.History // intervals in s, of a message that a State showed to come more slowly than published; else nil
+	nominalVolts float64           // of a battery; 0 when not reported
+	chemistry    uint8             // of a battery: its code and one; 0 when not reported
+	bytes        uint64            // of all its messages
+	fast         uint8             // fast packets that the device had sent by its latest
+	sharing      sharing           // of its sequence counter
+	mixture      *mixture          // nil unless the message is of several quantities
 }
 
 // mixture is which measures a message of several quantities gave values of.
@@ -112,10 +114,14 @@ func (k instanceKey) order() int {
 
 // hear counts one message of the device d, and takes what it measures.
 func (s *stream) hear(d *device, data []byte, t event.Time) {
+	before := s.last
 	s.add(t)
 	s.bytes += uint64(len(data))
 	if s.def == nil {
 		return
+	}
+	if s.waits != nil && t > before && before != 0 {
+		s.waits.Put(quantity.Step{At: t, Value: t.Sub(before).Seconds()})
 	}
 	if s.def.Available(data) {
 		s.lastValue, s.emptySince, s.everValue = t, 0, true

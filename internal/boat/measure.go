@@ -7,6 +7,7 @@ import (
 
 	"muster/internal/event"
 	"muster/internal/nmea0183"
+	"muster/internal/quantity"
 )
 
 // take reads what a message measures. The payload may be of any length.
@@ -246,17 +247,23 @@ func takeAttitude(s *source, _ *stream, p []byte, at event.Time) {
 func takeVoltage(at int, unit float64) take {
 	return func(_ *source, st *stream, p []byte, t event.Time) {
 		if v, ok := int16At(p, at, unit); ok {
-			st.volts, st.voltsAt = v, t
+			if st.volts == nil {
+				st.volts = &quantity.History{}
+			}
+			st.volts.Put(quantity.Step{At: t, Value: v})
 		}
 	}
 }
 
-// takeNominal reads the nominal voltage of a battery (127513): 4 bits. The list that we have prints 62 V for code 4; 36 V fits the series,
+// takeNominal reads nominal voltage and chemistry of a battery (127513): 4 bits each. The list that we have prints 62 V for code 4; 36 V fits the series,
 // which is from memory and unconfirmed.
 func takeNominal(_ *source, st *stream, p []byte, _ event.Time) {
 	volts := [...]float64{6, 12, 24, 32, 36, 42, 48}
 	if len(p) >= 3 && int(p[2]&0x0F) < len(volts) {
 		st.nominalVolts = volts[p[2]&0x0F]
+	}
+	if len(p) >= 3 && p[2]>>4 < 14 { // 14 is an error, 15 not available
+		st.chemistry = p[2]>>4 + 1
 	}
 }
 

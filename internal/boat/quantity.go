@@ -112,24 +112,14 @@ const (
 	measureCount
 )
 
-// Comparison is how two values of a measure are compared.
-type Comparison uint8
-
-// The comparisons.
-const (
-	Linear      Comparison = iota // the amount of the difference
-	Circular                      // the smaller angle between the two
-	GreatCircle                   // the distance along the great circle in m
-)
-
 // MeasureInfo describes a measure.
 type MeasureInfo struct {
 	Name      string
 	Unit      string  // as shown to people: deg, kn, m, °C
 	Scale     float64 // from the value's own unit, or from m for a distance, to Unit
-	Compare   Comparison
+	Compare   quantity.Comparison
 	Tolerance float64       // in Unit: more than two sources of published accuracy differ by; see TestTolerancesCoverAccuracy
-	Smooth    time.Duration // time constant of the mean that is compared, over waves and gusts (common practice)
+	Age       time.Duration // by which what two sources give may differ, with their filters and their ways (common practice)
 	Share     float64       // of the greater value, where that is more than Tolerance (common practice, no source)
 }
 
@@ -140,32 +130,32 @@ const (
 
 // measures is the table of measures, in order of the constants. Read-only.
 var measures = [measureCount]MeasureInfo{
-	Position:            {"position", "m", 1, GreatCircle, 50, 0, 0},
-	CourseTrue:          {"course over ground", "deg", perDegree, Circular, 20, 0, 0},
-	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, Circular, 20, 0, 0},
-	SpeedOverGround:     {"speed over ground", "kn", perKnot, Linear, 1.5, 0, 0.10},
-	HeadingTrue:         {"heading", "deg", perDegree, Circular, 10, 0, 0},
-	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, Circular, 10, 0, 0},
-	RateOfTurn:          {"rate of turn", "deg/s", perDegree, Linear, 5, 3 * time.Second, 0},
-	Pitch:               {"pitch", "deg", perDegree, Linear, 5, 20 * time.Second, 0},
-	Roll:                {"roll", "deg", perDegree, Linear, 5, 20 * time.Second, 0},
-	Variation:           {"magnetic variation", "deg", perDegree, Linear, 2, 0, 0},
-	DepthSurface:        {"depth below the surface", "m", 1, Linear, 2, 0, 0.05},
-	DepthKeel:           {"depth below the keel", "m", 1, Linear, 2, 0, 0.05},
-	DepthTransducer:     {"depth below the transducer", "m", 1, Linear, 3, 0, 0.05},
-	SpeedThroughWater:   {"speed through water", "kn", perKnot, Linear, 1.5, 0, 0.10},
-	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, Circular, 20, 5 * time.Second, 0},
-	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, Linear, 6, 5 * time.Second, 0.15},
-	TrueWindAngle:       {"true wind angle", "deg", perDegree, Circular, 30, 5 * time.Second, 0},
-	TrueWindSpeed:       {"true wind speed", "kn", perKnot, Linear, 6, 5 * time.Second, 0.15},
-	GroundWindDirection: {"wind direction", "deg", perDegree, Circular, 30, 5 * time.Second, 0},
-	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, Circular, 30, 5 * time.Second, 0},
-	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, Linear, 6, 5 * time.Second, 0.15},
-	WaterTemperature:    {"water temperature", "°C", 1, Linear, 3, 0, 0},
-	Pressure:            {"atmospheric pressure", "hPa", 0.01, Linear, 5, 0, 0},
-	Humidity:            {"humidity", "%", 1, Linear, 10, 0, 0},
-	RudderAngle:         {"rudder angle", "deg", perDegree, Linear, 5, 0, 0},
-	ClockOffset:         {"time", "s", 1, Linear, 2, 0, 0},
+	Position:            {"position", "m", 1, quantity.GreatCircle, 50, 500 * time.Millisecond, 0},
+	CourseTrue:          {"course over ground", "deg", perDegree, quantity.Circular, 20, 5 * time.Second, 0},
+	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, quantity.Circular, 20, 5 * time.Second, 0},
+	SpeedOverGround:     {"speed over ground", "kn", perKnot, quantity.Linear, 1.5, 5 * time.Second, 0.10},
+	HeadingTrue:         {"heading", "deg", perDegree, quantity.Circular, 10, time.Second, 0},
+	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, quantity.Circular, 10, time.Second, 0},
+	RateOfTurn:          {"rate of turn", "deg/s", perDegree, quantity.Linear, 5, 3 * time.Second, 0},
+	Pitch:               {"pitch", "deg", perDegree, quantity.Linear, 5, time.Second, 0},
+	Roll:                {"roll", "deg", perDegree, quantity.Linear, 5, time.Second, 0},
+	Variation:           {"magnetic variation", "deg", perDegree, quantity.Linear, 2, 0, 0},
+	DepthSurface:        {"depth below the surface", "m", 1, quantity.Linear, 2, time.Second, 0.05},
+	DepthKeel:           {"depth below the keel", "m", 1, quantity.Linear, 2, time.Second, 0.05},
+	DepthTransducer:     {"depth below the transducer", "m", 1, quantity.Linear, 3, time.Second, 0.05},
+	SpeedThroughWater:   {"speed through water", "kn", perKnot, quantity.Linear, 1.5, 5 * time.Second, 0.10},
+	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, quantity.Circular, 20, 5 * time.Second, 0},
+	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, quantity.Linear, 6, 5 * time.Second, 0.15},
+	TrueWindAngle:       {"true wind angle", "deg", perDegree, quantity.Circular, 30, 5 * time.Second, 0},
+	TrueWindSpeed:       {"true wind speed", "kn", perKnot, quantity.Linear, 6, 5 * time.Second, 0.15},
+	GroundWindDirection: {"wind direction", "deg", perDegree, quantity.Circular, 30, 5 * time.Second, 0},
+	GroundWindAngle:     {"true wind angle over ground", "deg", perDegree, quantity.Circular, 30, 5 * time.Second, 0},
+	GroundWindSpeed:     {"wind speed over ground", "kn", perKnot, quantity.Linear, 6, 5 * time.Second, 0.15},
+	WaterTemperature:    {"water temperature", "°C", 1, quantity.Linear, 3, time.Minute, 0},
+	Pressure:            {"atmospheric pressure", "hPa", 0.01, quantity.Linear, 5, time.Minute, 0},
+	Humidity:            {"humidity", "%", 1, quantity.Linear, 10, time.Minute, 0},
+	RudderAngle:         {"rudder angle", "deg", perDegree, quantity.Linear, 5, time.Second, 0},
+	ClockOffset:         {"time", "s", 1, quantity.Linear, 2, 0, 0},
 }
 
 // Measures lists every measure.
@@ -192,9 +182,9 @@ func (m Measure) String() string { return m.Info().Name }
 func (m Measure) Difference(a, b *Source) float64 {
 	info := m.Info()
 	switch info.Compare {
-	case GreatCircle:
-		return info.Scale * distance(a.Value, a.Longitude, b.Value, b.Longitude)
-	case Circular:
+	case quantity.GreatCircle:
+		return info.Scale * quantity.Distance(a.Value, a.Longitude, b.Value, b.Longitude)
+	case quantity.Circular:
 		return info.Scale * quantity.Angle(a.Value, b.Value)
 	}
 	return info.Scale * math.Abs(a.Value-b.Value)
@@ -204,15 +194,4 @@ func (m Measure) Difference(a, b *Source) float64 {
 func (m Measure) Limit(tolerance float64, a, b *Source) float64 {
 	info := m.Info()
 	return max(tolerance, info.Share*info.Scale*max(math.Abs(a.Value), math.Abs(b.Value)))
-}
-
-// earthRadius is the mean radius of the WGS 84 ellipsoid in m. Distances on the sphere are within 0.56 % of those on the ellipsoid.
-const earthRadius = 6371008.8
-
-// distance is the great-circle distance in m of two positions in degrees.
-func distance(lat1, lon1, lat2, lon2 float64) float64 {
-	const rad = math.Pi / 180
-	s, t := math.Sin((lat2-lat1)*rad/2), math.Sin((lon2-lon1)*rad/2)
-	h := s*s + math.Cos(lat1*rad)*math.Cos(lat2*rad)*t*t
-	return 2 * earthRadius * math.Asin(math.Sqrt(min(h, 1)))
 }

@@ -82,7 +82,8 @@ func (d *device) shift(move func(...*event.Time)) {
 		d.firstSeen = min(d.firstSeen, p.FirstSeen) // which the wrong clock may have put into the future
 	}
 	for _, s := range d.streams {
-		move(&s.first, &s.last, &s.lastValue, &s.emptySince, &s.voltsAt)
+		move(&s.first, &s.last, &s.lastValue, &s.emptySince)
+		s.volts, s.waits = nil, nil
 		for m := range measureCount {
 			if s.mixture != nil {
 				move(&s.mixture.last[m])

@@ -19,9 +19,10 @@ type Source struct {
 	Measure   Measure
 	ID        string // of the device, or network and letters of a talker
 	Network   string
-	Value     float64 // in the measure's own unit, the mean of what is Smooth; the latitude of a position
+	Value     float64 // in the measure's own unit; the latitude of a position
 	Longitude float64
 	At        event.Time
+	Trace     quantity.Trace // what it gave lately
 
 	// FromMagnetic is set when the direction was measured from magnetic north, and made true by the variation.
 	FromMagnetic bool
@@ -100,7 +101,7 @@ func (s *source) put(m Measure, value, lon float64, at event.Time) {
 }
 
 func newSeries(s *source, m Measure) *series {
-	return &series{Series: quantity.Series{Circular: measures[m].Compare == Circular, Smooth: measures[m].Smooth}, src: s}
+	return &series{Series: quantity.Series{Kind: measures[m].Compare}, src: s}
 }
 
 // newSeries gives the source a slot for the measure; nil when all are taken by sources that still send.
@@ -173,7 +174,7 @@ func (b *Boat) reportSources(r *State) {
 				continue
 			}
 			r.Sources = append(r.Sources, Source{Measure: m, ID: x.src.id(), Network: x.src.net.info.ID,
-				Value: x.Value(), Longitude: x.Last().Longitude, At: x.Last().At, FromMagnetic: x.magnetic})
+				Value: x.Last().Value, Longitude: x.Last().Longitude, At: x.Last().At, FromMagnetic: x.magnetic, Trace: x.Trace()})
 			for i := range slots {
 				if tried, matched, lag := x.echoes[i].Result(); tried > 0 && !slots[i].src.own() {
 					r.Echoes = append(r.Echoes, Echo{Measure: m, From: slots[i].src.id(), To: x.src.id(), Tried: tried, Matched: matched, Lag: lag})

@@ -13,32 +13,6 @@ import (
 	"muster/internal/nmea0183"
 )
 
-func TestDistance(t *testing.T) {
-	for _, tt := range []struct {
-		name                   string
-		lat1, lon1, lat2, lon2 float64
-		want                   float64 // on the ellipsoid, m
-	}{
-		// Flinders Peak to Buninyong, the worked example of the Geocentric Datum of Australia technical manual (from memory).
-		{"Flinders Peak to Buninyong", -(37 + 57/60.0 + 3.72030/3600), 144 + 25/60.0 + 29.52440/3600,
-			-(37 + 39/60.0 + 10.15610/3600), 143 + 55/60.0 + 35.38390/3600, 54972.271},
-		// JFK to LHR, the example of GeographicLib's GeodSolve manual page (from memory).
-		{"New York to London", 40.6, -73.8, 51.6, -0.5, 5551759.400},
-		// The quarter meridian of WGS 84 (published constant, from memory).
-		{"equator to pole", 0, 10, 90, 10, 10001965.729},
-		{"across the date line", 0, 179.9, 0, -179.9, 6378137 * 0.2 * math.Pi / 180},
-	} {
-		t.Run(tt.name, func(t *testing.T) {
-			if got := distance(tt.lat1, tt.lon1, tt.lat2, tt.lon2); math.Abs(got-tt.want) > 0.006*tt.want {
-				t.Errorf("%.0f m, published %.0f m", got, tt.want)
-			}
-		})
-	}
-	if d := distance(54, 10, 54, 10); d != 0 {
-		t.Error(d)
-	}
-}
-
 func TestMeasureTable(t *testing.T) {
 	seen := map[string]bool{}
 	for _, m := range Measures() {

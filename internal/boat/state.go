@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"muster/internal/event"
+	"muster/internal/quantity"
 )
 
 // State is what is known of one boat at one moment: all that checks and outputs within the process go by. It has no written form: what
@@ -134,7 +135,11 @@ type Transmit struct {
 	Volts   *float64
 	VoltsAt event.Time
 
-	NominalVolts float64 // of a battery, by its configuration message; 0 when not given
+	Voltage quantity.Trace // what Volts was lately
+
+	NominalVolts float64        // of a battery, by its configuration message; 0 when not given
+	Chemistry    *uint8         // of a battery, by the same; nil when not given
+	Waits        quantity.Trace // intervals in s, since the message comes more slowly than published
 
 	Load        float64 // share of the bit rate that it takes on the average, 0 when it has stopped
 	First, Last event.Time

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"muster/internal/event"
+	"muster/internal/quantity"
 	"muster/pgn"
 )
 
@@ -270,11 +271,21 @@ func (d *device) transmits(now event.Time) []Transmit {
 			t.Interval, t.Recent = &intervals[i], s.recent
 		}
 		t.EmptySince, t.Load = s.emptySince, s.load(now, d.net.bitRate())
-		if !s.voltsAt.IsZero() {
-			v := math.Round(s.volts*1000) / 1000 // finer than any message sends it
-			t.Volts, t.VoltsAt = &v, s.voltsAt
+		if s.volts != nil && s.volts.Last().At != 0 {
+			last := s.volts.Last()
+			v := math.Round(last.Value*1000) / 1000 // finer than any message sends it
+			t.Volts, t.VoltsAt, t.Voltage = &v, last.At, s.volts.Trace(quantity.Linear)
 		}
-		t.NominalVolts = s.nominalVolts
+		switch {
+		case s.waits != nil:
+			t.Waits = s.waits.Trace(quantity.Linear)
+		case s.n > 0 && s.nominal() > 0 && s.recent > 2*s.nominal():
+			s.waits = &quantity.History{}
+		}
+		if t.NominalVolts = s.nominalVolts; s.chemistry > 0 {
+			code := s.chemistry - 1
+			t.Chemistry = &code
+		}
 		if s.judged() {
 			available[i] = s.available(now)
 			t.Available = &available[i]

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"muster/internal/boat"
+	"muster/internal/quantity"
 )
 
 // published are accuracies of instruments (95 %), in the unit of the measure's Info, each with its source: two instruments of that kind may
@@ -63,24 +64,40 @@ func TestTolerancesCoverAccuracy(t *testing.T) {
 	}
 }
 
-// TestOdd: one source is named only where it differs from every other, and these were compared and agree.
+// TestOdd: one source is named only where it differs from every other, and these were compared and agree; and it is as sure as the
+// share of the moments that show it.
 func TestOdd(t *testing.T) {
+	differ := func(i, j int) pair {
+		return pair{i: i, j: j, apart: true, Agreement: quantity.Agreement{Instants: 20, Outside: 19}}
+	}
+	agree := func(i, j int) pair { return pair{i: i, j: j, Agreement: quantity.Agreement{Instants: 20, Outside: 2}} }
 	for _, c := range []struct {
 		name    string
-		agreed  int
-		against []int
+		sources int
+		pairs   []pair
 		want    int
 	}{
-		{"two", 0, []int{1, 1}, -1},
-		{"one of three", 1, []int{1, 2, 1}, 1},
-		{"one of three, and the others were not compared", 0, []int{1, 2, 1}, -1},
-		{"all three", 0, []int{2, 2, 2}, -1},
-		{"one of four", 3, []int{1, 1, 1, 3}, 3},
-		{"two of four", 2, []int{2, 2, 2, 2}, -1},
-		{"one of four, and two others were not compared", 2, []int{1, 1, 1, 3}, -1},
+		{"two", 2, []pair{differ(1, 0)}, -1},
+		{"one of three", 3, []pair{differ(1, 0), differ(2, 1), agree(2, 0)}, 1},
+		{"one of three, and the others were not compared", 3, []pair{differ(1, 0), differ(2, 1)}, -1},
+		{"all three", 3, []pair{differ(1, 0), differ(2, 1), differ(2, 0)}, -1},
+		{"one of four", 4, []pair{differ(3, 0), differ(3, 1), differ(3, 2), agree(1, 0), agree(2, 0), agree(2, 1)}, 3},
+		{"two of four", 4, []pair{differ(2, 0), differ(3, 0), differ(2, 1), differ(3, 1), agree(1, 0), agree(3, 2)}, -1},
+		{"one of four, and two others were not compared", 4, []pair{differ(3, 0), differ(3, 1), differ(3, 2), agree(1, 0), agree(2, 0)}, -1},
 	} {
-		if got := (&disagreement{agreed: c.agreed, against: c.against}).odd(); got != c.want {
-			t.Errorf("%s: %d, want %d", c.name, got, c.want)
+		d := disagreement{pairs: c.pairs, against: make([]int, c.sources)}
+		for _, x := range c.pairs {
+			if x.apart {
+				d.apart++
+				d.against[x.i]++
+				d.against[x.j]++
+			} else {
+				d.agreed++
+			}
+		}
+		got, sure := d.odd()
+		if got != c.want || got >= 0 && sure != 0.9 || got < 0 && sure != 0 {
+			t.Errorf("%s: %d, sure at %g, want %d", c.name, got, sure, c.want)
 		}
 	}
 }

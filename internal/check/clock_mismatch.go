@@ -1,7 +1,10 @@
 package check
 
 import (
+	"cmp"
+	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"muster/internal/boat"
@@ -21,33 +24,24 @@ func clockMismatch(p *Pass) {
 		p.NotJudged("", "sources", "no source sends satellite time", NeedTraffic)
 		return
 	}
-	low, high := list[0], list[0]
-	for _, x := range list {
-		if x.Value < low.Value {
-			low = x
-		}
-		if x.Value > high.Value {
-			high = x
-		}
-	}
-	if apart := seconds(high.Value - low.Value); apart > s.Sources {
-		p.Find(Finding{
-			Case: clockCause(apart), Subject: "sources", Devices: p.deviceIDs([]string{low.ID, high.ID}), Network: common([]*boat.Source{low, high}),
-			Values:   Values{"apart": span(apart), "behind": p.sourceLabel(low.ID), "ahead": p.sourceLabel(high.ID)},
-			Evidence: evidence("behind", low.ID, "ahead", high.ID, "difference_s", round(high.Value-low.Value)),
-		})
+	d := p.compare(boat.ClockOffset, s.Sources.Seconds(), list)
+	if d.apart > 0 {
+		p.reportClocks(list, &d)
 		return // which of them the computer's clock could be compared with is not known
 	}
 	switch {
-	case len(list) > 1:
+	case d.agreed > 0:
 		p.Clear("", "sources")
+	case d.short > 0:
+		p.Short("", "sources", "the sources of satellite time have too few values at common moments", d.short)
 	case p.State.Clock != boat.ClockSystem:
 		p.NotJudged("", "sources", "one source sends satellite time, and there is nothing to compare it with", NeedSources)
 	}
-	off := (low.Value + high.Value) / 2
 	if p.State.Clock != boat.ClockSystem {
 		return
 	}
+	low, high := lowestOf(list), highestOf(list)
+	off := (middle(low) + middle(high)) / 2
 	if seconds(math.Abs(off)) <= s.System {
 		p.Clear("", "system")
 		return
@@ -65,6 +59,34 @@ func clockMismatch(p *Pass) {
 		Values:   Values{"apart": span(seconds(math.Abs(off))), "way": way, "source": p.sourceLabel(high.ID)},
 		Evidence: evidence("difference_s", round(off), "sources", len(list)),
 	})
+}
+
+// reportClocks reports the two sources that are furthest apart, and which of three or more is the wrong one.
+func (p *Pass) reportClocks(list []*boat.Source, d *disagreement) {
+	behind, ahead := d.worst.a, d.worst.b
+	if middle(behind) > middle(ahead) {
+		behind, ahead = ahead, behind
+	}
+	apart := seconds(d.worst.Offset)
+	proof := evidence("behind", behind.ID, "ahead", ahead.ID, "difference_s", round(d.worst.Offset))
+	also := ""
+	if odd, sure := d.odd(); odd >= 0 {
+		also = fmt.Sprintf("; only %s differs from all others (sure at %s %% of the moments)", p.sourceLabel(list[odd].ID), percent(sure))
+		proof["odd"], proof["sure"] = list[odd].ID, round(sure)
+	}
+	p.Find(Finding{
+		Case: clockCause(apart), Subject: "sources", Devices: p.deviceIDs([]string{behind.ID, ahead.ID}), Network: common([]*boat.Source{behind, ahead}),
+		Values:   Values{"apart": span(apart), "behind": p.sourceLabel(behind.ID), "ahead": p.sourceLabel(ahead.ID), "odd": also},
+		Evidence: proof,
+	})
+}
+
+func lowestOf(list []*boat.Source) *boat.Source {
+	return slices.MinFunc(list, func(a, b *boat.Source) int { return cmp.Compare(middle(a), middle(b)) })
+}
+
+func highestOf(list []*boat.Source) *boat.Source {
+	return slices.MaxFunc(list, func(a, b *boat.Source) int { return cmp.Compare(middle(a), middle(b)) })
 }
 
 // clockCause names what commonly sets two clocks so far apart; "" when nothing does.

@@ -55,10 +55,13 @@ func dataLoop(p *Pass) {
 			}
 			path += p.sourceLabel(id)
 		}
+		proof := evidence("path", ids, "measures", c.measures, "changes", c.tried, "matched", c.matched, "lag_ms", c.lag.Milliseconds())
+		if a, b := p.source(c.of[0], e.from), p.source(c.of[0], e.to); a != nil && b != nil {
+			proof[SeriesKey] = traces(c.of[0], a, b, c.lag)
+		}
 		p.Find(Finding{
-			Subject: e.from + " " + e.to, Devices: p.deviceIDs(ids), Network: network[e.to],
-			Values:   Values{"measures": capital(enumerate(c.measures)), "source": p.sourceLabel(e.from), "network": network[e.to], "lag": span(c.lag), "path": path},
-			Evidence: evidence("path", ids, "measures", c.measures, "changes", c.tried, "matched", c.matched, "lag_ms", c.lag.Milliseconds()),
+			Subject: e.from + " " + e.to, Devices: p.deviceIDs(ids), Network: network[e.to], Evidence: proof,
+			Values: Values{"measures": capital(enumerate(c.measures)), "source": p.sourceLabel(e.from), "network": network[e.to], "lag": span(c.lag), "path": path},
 		})
 	}
 }
@@ -68,6 +71,7 @@ type edge struct{ from, to string }
 
 // copied is what a source repeats of another.
 type copied struct {
+	of       []boat.Measure
 	measures []string
 	lag      time.Duration
 	tried    int
@@ -100,7 +104,7 @@ func (p *Pass) findCopied() map[edge]*copied {
 			c = &copied{}
 			links[edge{e.From, e.To}] = c
 		}
-		c.measures = append(c.measures, e.Measure.String())
+		c.of, c.measures = append(c.of, e.Measure), append(c.measures, e.Measure.String())
 		c.tried, c.matched, c.lag = c.tried+e.Tried, c.matched+e.Matched, max(c.lag, e.Lag)
 	}
 	return links

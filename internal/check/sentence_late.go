@@ -29,7 +29,7 @@ func sentenceLate(p *Pass) {
 			case x.Count < s.Count || x.Recent <= 0:
 				wait = shorter(wait, until(time.Duration(x.Count)*x.Recent, x.Count, s.Count))
 				continue
-			case late > max(time.Duration(s.Factor*float64(x.Recent)), fresh):
+			case late > max(time.Duration(s.Factor*float64(x.Recent)), talks):
 				words = append(words, fmt.Sprintf("%s last %s ago, usually every %s", x.Formatter, span(late), span(x.Recent)))
 			case x.Nominal > 0 && float64(x.Recent) > s.Factor*float64(x.Nominal):
 				words = append(words, fmt.Sprintf("%s every %s instead of %s", x.Formatter, span(x.Recent), span(x.Nominal)))
@@ -66,9 +66,12 @@ func (p *Pass) lineInUse(network string) bool {
 		}
 	}
 	for i := range p.State.Talkers {
-		if t := &p.State.Talkers[i]; t.Network == network && p.Now.Sub(t.Last) <= fresh {
+		if t := &p.State.Talkers[i]; t.Network == network && p.Now.Sub(t.Last) <= talks {
 			return true
 		}
 	}
 	return false
 }
+
+// talks is how old the last sentence of a talker may be for it to count as talking.
+const talks = 10 * time.Second

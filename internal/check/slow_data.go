@@ -14,6 +14,7 @@ func slowData(p *Pass) {
 	for _, d := range p.others(speaking) {
 		var words []string
 		detail := map[string]any{}
+		var slowest *boat.Transmit
 		inTime, wait := false, time.Duration(0)
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
@@ -34,6 +35,9 @@ func slowData(p *Pass) {
 				continue
 			}
 			words = append(words, fmt.Sprintf("%s every %s instead of %s", title(t), span(actual), span(nominal)))
+			if slowest == nil || actual*time.Duration(slowest.Nominal) > slowest.Recent*time.Duration(t.Nominal) {
+				slowest = t
+			}
 			detail[messageKey(t)] = map[string]any{"interval_ms": round(float64(actual) / 1e6), "nominal_ms": t.Nominal, "count": t.Count}
 		}
 		switch {
@@ -47,10 +51,13 @@ func slowData(p *Pass) {
 		default:
 			continue
 		}
+		proof := evidence("messages", detail, "factor", s.Factor)
+		if len(slowest.Waits.Steps) > 1 {
+			proof[SeriesKey] = against(title(slowest), "s", &slowest.Waits, "published interval", slowest.Nominal/1000)
+		}
 		p.Find(Finding{
-			Subject: d.ID, Devices: []string{d.ID}, Network: d.Network,
-			Values:   Values{"device": label(d), "messages": enumerate(words)},
-			Evidence: evidence("messages", detail, "factor", s.Factor),
+			Subject: d.ID, Devices: []string{d.ID}, Network: d.Network, Evidence: proof,
+			Values: Values{"device": label(d), "messages": enumerate(words)},
 		})
 	}
 }

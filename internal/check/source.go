@@ -1,25 +1,47 @@
 package check
 
 import (
-	"cmp"
+	"math"
 	"slices"
 	"time"
 
 	"muster/internal/boat"
 )
 
-// fresh is how old a value may be to be compared with another.
-const fresh = 10 * time.Second
+// fresh is how old a value may be to be compared with another; of a slow source, as old as three of its intervals, up to a minute more.
+func fresh(s *boat.Source) time.Duration {
+	return max(10*time.Second, min(3*s.Trace.Every, 70*time.Second))
+}
 
 // sources yields the sources that gave the measure just now.
 func (p *Pass) sources(m boat.Measure) []*boat.Source {
-	var list []*boat.Source
-	for i := range p.State.Sources {
-		if s := &p.State.Sources[i]; s.Measure == m && p.Now.Sub(s.At) <= fresh {
-			list = append(list, s)
+	type of struct{ boat.Measure }
+	return Once(p, of{m}, func() (list []*boat.Source) {
+		for i := range p.State.Sources {
+			if s := &p.State.Sources[i]; s.Measure == m && p.Now.Sub(s.At) <= fresh(s) {
+				list = append(list, s)
+			}
+		}
+		return list
+	})
+}
+
+// source is the source of that id of the measure; nil when it gave nothing just now.
+func (p *Pass) source(m boat.Measure, id string) *boat.Source {
+	for _, s := range p.sources(m) {
+		if s.ID == id {
+			return s
 		}
 	}
-	return list
+	return nil
+}
+
+// middle is what a source gave lately: the median of its latest values.
+func middle(s *boat.Source) float64 {
+	if x, ok := s.Trace.Middle(); ok {
+		return x.Value
+	}
+	return s.Value
 }
 
 // sourceLabel names a source of either world.
@@ -67,18 +89,21 @@ func common(list []*boat.Source) string {
 
 // lowest is the lowest value that fresh sources give, or fallback when there is none.
 func (p *Pass) lowest(m boat.Measure, fallback float64) float64 {
-	list := p.sources(m)
-	if len(list) == 0 {
+	least := math.Inf(1)
+	for _, x := range p.sources(m) {
+		least = min(least, middle(x))
+	}
+	if math.IsInf(least, 1) {
 		return fallback
 	}
-	return slices.MinFunc(list, func(a, b *boat.Source) int { return cmp.Compare(a.Value, b.Value) }).Value
+	return least
 }
 
 // highest is the highest value that a source gave just now; 0 when none did.
 func (p *Pass) highest(m boat.Measure) float64 {
 	most := 0.0
 	for _, x := range p.sources(m) {
-		most = max(most, x.Value)
+		most = max(most, middle(x))
 	}
 	return most
 }

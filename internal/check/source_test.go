@@ -8,6 +8,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/quantity"
 )
 
 // gives adds a source's latest value to a report.
@@ -16,12 +17,22 @@ func gives(r *boat.State, m boat.Measure, id string, value float64, lon ...float
 	if at, _, ok := strings.Cut(id, "/"); ok {
 		network = at
 	}
-	s := boat.Source{Measure: m, ID: id, Network: network, Value: value, At: now}
+	s := boat.Source{Measure: m, ID: id, Network: network, Value: value}
 	if len(lon) > 0 {
 		s.Longitude = lon[0]
 	}
-	r.Sources = append(r.Sources, s)
+	r.Sources = append(r.Sources, moves(s, now, 0))
 	return r
+}
+
+// moves gives a source a minute of values, one a second up to a moment, that go north by so much a second.
+func moves(s boat.Source, last event.Time, speed float64) boat.Source {
+	s.At = last
+	s.Trace = quantity.Trace{Kind: s.Measure.Info().Compare, Every: time.Second}
+	for k := 60; k >= 0; k-- {
+		s.Trace.Steps = append(s.Trace.Steps, quantity.Step{At: last.Add(-time.Duration(k) * time.Second), Value: s.Value - speed*float64(k), Longitude: s.Longitude})
+	}
+	return s
 }
 
 // speaks adds a talker on the line ttyUSB0.
@@ -58,14 +69,15 @@ func sourceSamples() []sample {
 		return gives(gives(r, boat.ClockOffset, "A1", a), boat.ClockOffset, "B1", b)
 	}
 	stale := gives(gives(both(), boat.DepthSurface, "B1", 12), boat.DepthSurface, "ttyUSB0/SD", 8.5)
-	stale.Sources[1].At = ago(time.Minute)
+	stale.Sources[1] = moves(stale.Sources[1], ago(time.Minute), 0)
 	courses := func(speed float64) *boat.State {
 		r := gives(gives(two(), boat.CourseTrue, "A1", rad(350)), boat.CourseTrue, "B1", rad(40))
 		return gives(r, boat.SpeedOverGround, "A1", speed)
 	}
 	fast := func(metres float64, age time.Duration) *boat.State { // 35 kn, one position older than the other
-		r := gives(gives(two(), boat.Position, "A1", 54.1, 10.8), boat.Position, "B1", 54.1+metres/111_300, 10.8)
-		r.Sources[1].At = ago(age)
+		r := gives(gives(two(), boat.Position, "A1", 54.1, 10.8), boat.Position, "B1", 54.1-metres/111_300, 10.8)
+		r.Sources[0] = moves(r.Sources[0], now, 18/111_300.0)
+		r.Sources[1] = moves(r.Sources[1], ago(age), 18/111_300.0)
 		return gives(r, boat.SpeedOverGround, "A1", 18)
 	}
 	turned := func(other float64) *boat.State { // a compass, a true heading, and two words on the variation
@@ -74,7 +86,8 @@ func sourceSamples() []sample {
 		return gives(gives(r, boat.Variation, "A1", rad(3)), boat.Variation, "B1", rad(other))
 	}
 	old := func(r *boat.State) *boat.State {
-		r.Sources[0].At = ago(8 * time.Second)
+		r.Sources[0] = moves(r.Sources[0], ago(8*time.Second), 0)
+		r.Sources[0].Trace.Steps = r.Sources[0].Trace.Steps[:30]
 		return r
 	}
 	circle := func(matched int) *boat.State {
@@ -102,7 +115,7 @@ func sourceSamples() []sample {
 		{"sources-disagree", "a position of 5 s ago at 35 kn", fast(88, 5*time.Second), 0},
 		{"sources-disagree", "headings by one variation", turned(3), 1},
 		{"sources-disagree", "only the variations differ", turned(-12), 1},
-		{"sources-disagree", "a heading of 8 s ago", old(gives(gives(two(), boat.HeadingTrue, "A1", rad(350)), boat.HeadingTrue, "B1", rad(15))), 0},
+		{"sources-disagree", "headings that share no moment", old(gives(gives(two(), boat.HeadingTrue, "A1", rad(350)), boat.HeadingTrue, "B1", rad(15))), 0},
 		{"sources-disagree", "course at rest", courses(0.3), 0},
 		{"sources-disagree", "headings either side of north", gives(gives(two(), boat.HeadingTrue, "A1", rad(358)), boat.HeadingTrue, "B1", rad(2)), 0},
 		{"sources-disagree", "positions either side of the date line", gives(gives(two(), boat.Position, "A1", -17, 179.9999), boat.Position, "B1", -17, -179.9999), 0},

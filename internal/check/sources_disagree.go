@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"muster/internal/boat"
+	"muster/internal/quantity"
 )
 
 // sourcesDisagree: two sources of one measure further apart than reliable ones are; one finding a measure.
@@ -25,103 +26,156 @@ func sourcesDisagree(p *Pass) {
 			p.NotJudged("", m.String(), m.String()+": it means nothing at rest or in light wind", NeedTraffic)
 			continue
 		}
-		d := p.disagreement(m, tolerance, list)
+		d := p.compare(m, tolerance, list)
 		switch {
-		case d.agreed == 0 && d.worst == 0:
-			p.NotJudged("", m.String(), m.String()+": its sources cannot be compared: they send at moments too far apart, or differ in the variation", NeedTraffic)
-			continue
-		case d.worst == 0:
+		case d.apart > 0:
+			p.reportDisagreement(m, list, &d)
+		case d.agreed > 0:
 			p.Clear("", m.String())
+		case d.short > 0:
+			p.Short("", m.String(), m.String()+": its sources have too few values at common moments", d.short)
+		default:
+			p.NotJudged("", m.String(), m.String()+": its sources cannot be compared: they send at moments too far apart, or differ in the variation", NeedTraffic)
+		}
+	}
+}
+
+func (p *Pass) reportDisagreement(m boat.Measure, list []*boat.Source, d *disagreement) {
+	info := m.Info()
+	var ids, words []string
+	values := map[string]any{}
+	for i, s := range list {
+		if d.against[i] == 0 {
 			continue
 		}
-		info := m.Info()
-		var ids, words []string
-		values := map[string]any{}
-		for i, s := range list {
-			if d.against[i] == 0 {
-				continue
-			}
-			ids = append(ids, s.ID)
-			words = append(words, p.sourceLabel(s.ID)+shown(m, s))
-			if m == boat.Position {
-				values[s.ID] = []float64{s.Value, s.Longitude}
-			} else {
-				values[s.ID] = round(value(m, s))
-			}
+		ids = append(ids, s.ID)
+		words = append(words, p.sourceLabel(s.ID)+shown(m, s))
+		if m == boat.Position {
+			values[s.ID] = []float64{s.Value, s.Longitude}
+		} else {
+			values[s.ID] = round(value(m, s))
 		}
-		proof := evidence("values", values, "difference", round(d.worst), "tolerance", round(d.limit), "unit", info.Unit)
-		also := ""
-		if odd := d.odd(); odd >= 0 {
-			also = "; only " + p.sourceLabel(list[odd].ID) + " differs from all others, which agree within " + quantity(roundUp(d.near, info.Unit), info.Unit)
-			proof["odd"], proof["others_within"] = list[odd].ID, round(d.near)
-		}
-		p.Find(Finding{
-			Subject: m.String(), Devices: p.deviceIDs(ids), Network: common(list), Evidence: proof,
-			Values: Values{"measure": m, "difference": quantity(d.worst, info.Unit), "limit": quantity(d.limit, info.Unit), "sources": enumerate(words), "odd": also},
-		})
 	}
+	w := &d.worst
+	proof := evidence("values", values, "difference", round(w.Offset), "tolerance", round(w.limit), "unit", info.Unit,
+		"moments", w.Instants, "moments_apart", w.Outside, "doubt", round(w.Doubt()))
+	proof[SeriesKey] = traces(m, w.a, w.b, 0)
+	if lag, like := quantity.Lag(&w.a.Trace, &w.b.Trace); like >= alike && lag.Abs() >= leastLag {
+		proof["lag_ms"], proof["correlation"] = lag.Milliseconds(), round(like)
+	}
+	also := ""
+	if odd, sure := d.odd(); odd >= 0 {
+		near := d.near()
+		also = fmt.Sprintf("; only %s differs from all others, which agree within %s (sure at %s %% of the moments)",
+			p.sourceLabel(list[odd].ID), quantityText(roundUp(near, info.Unit), info.Unit), percent(sure))
+		proof["odd"], proof["others_within"], proof["sure"] = list[odd].ID, round(near), round(sure)
+	}
+	p.Find(Finding{
+		Subject: m.String(), Devices: p.deviceIDs(ids), Network: common(list), Evidence: proof,
+		Values: Values{"measure": m, "difference": quantityText(w.Offset, info.Unit), "limit": quantityText(w.limit, info.Unit), "sources": enumerate(words), "odd": also},
+	})
+}
+
+// A lag is told from this correlation on, and from this long on (common practice).
+const (
+	alike    = 0.9
+	leastLag = 500 * time.Millisecond
+)
+
+// A pair is how two sources of a measure compare, in the unit of its Info.
+type pair struct {
+	quantity.Agreement
+	a, b  *boat.Source
+	i, j  int
+	limit float64
+	apart bool
 }
 
 // A disagreement is how the sources of a measure compare, two by two.
 type disagreement struct {
-	worst, limit float64 // the greatest difference that is too much, and its limit
-	near         float64 // the greatest difference of two that agree
-	agreed       int     // pairs that agree
-	against      []int   // how many others each disagrees with
+	pairs         []pair // that could be compared
+	worst         pair   // of those that differ, the one furthest beyond its limit
+	agreed, apart int
+	against       []int         // how many others each differs from
+	short         time.Duration // how much longer it takes to compare more; 0 when that does not help
 }
 
-func (p *Pass) disagreement(m boat.Measure, tolerance float64, list []*boat.Source) disagreement {
+// compare compares the sources two by two, at common moments.
+func (p *Pass) compare(m boat.Measure, tolerance float64, list []*boat.Source) disagreement {
 	d := disagreement{against: make([]int, len(list))}
-	for i := range list {
-		for j := range i {
-			moved, ok := p.between(m, list[i], list[j])
-			if !ok {
+	for i, a := range list {
+		for j, b := range list[:i] {
+			if a.FromMagnetic != b.FromMagnetic && p.variationDisputed() {
 				continue
 			}
-			apart, most := m.Difference(list[i], list[j]), m.Limit(tolerance, list[i], list[j])
-			if apart <= most+moved {
+			x := pair{a: a, b: b, i: i, j: j, limit: limit(m, tolerance, a, b)}
+			scale := m.Info().Scale
+			x.Agreement = quantity.Agree(&a.Trace, &b.Trace, x.limit/scale)
+			if !x.Comparable() {
+				if every := max(a.Trace.Every, b.Trace.Every); every < restless {
+					d.short = max(d.short, max(every, time.Second))
+				}
+				continue
+			}
+			x.apart = x.Apart(x.limit / scale)
+			x.Offset, x.Spread = scale*x.Offset, scale*x.Spread
+			d.pairs = append(d.pairs, x)
+			if !x.apart {
 				d.agreed++
-				d.near = max(d.near, apart)
 				continue
 			}
-			if apart > d.worst {
-				d.worst, d.limit = apart, most
-			}
+			d.apart++
 			d.against[i]++
 			d.against[j]++
+			if d.worst.a == nil || x.Offset > d.worst.Offset {
+				d.worst = x
+			}
 		}
 	}
 	return d
 }
 
-// odd is the one source of three or more that disagrees with every other, while these agree with each other; -1 for none.
-func (d *disagreement) odd() int {
-	others := len(d.against) - 1
-	if others < 2 || d.agreed != others*(others-1)/2 {
-		return -1
+// limit is how far apart two sources may be: what published accuracy allows or the settings say, a step of resolution each, and how far
+// the value goes while the one is older than the other.
+func limit(m boat.Measure, tolerance float64, a, b *boat.Source) float64 {
+	info := m.Info()
+	most := m.Limit(tolerance, a, b)
+	if info.Compare != quantity.GreatCircle {
+		most += min(info.Scale*(a.Trace.Grain+b.Trace.Grain), tolerance/4)
 	}
-	return slices.Index(d.against, others)
+	return most + info.Scale*min(a.Trace.Rate(), b.Trace.Rate())*info.Age.Seconds()
 }
 
-// together is how far apart in time two values may be and still be of one moment; what changes slowly waits longer.
-const together = 2 * time.Second
-
-// between is how far the boat may have moved a position between the moments of two sources, and whether the two can
-// be compared at all.
-func (p *Pass) between(m boat.Measure, a, b *boat.Source) (moved float64, ok bool) {
-	if a.FromMagnetic != b.FromMagnetic && p.variationDisputed() {
-		return 0, false
-	}
-	apart := a.At.Sub(b.At).Abs()
-	switch m {
-	case boat.Variation, boat.WaterTemperature, boat.Pressure, boat.Humidity:
-		return 0, true
-	case boat.Position:
-		if len(p.sources(boat.SpeedOverGround)) > 0 {
-			return p.highest(boat.SpeedOverGround) * apart.Seconds(), true
+// near is the greatest difference of two that agree.
+func (d *disagreement) near() (near float64) {
+	for i := range d.pairs {
+		if !d.pairs[i].apart {
+			near = max(near, d.pairs[i].Offset)
 		}
 	}
-	return 0, apart <= together
+	return near
+}
+
+// odd is the one source of three or more that differs from every other, while these agree with each other; -1 for none. It is as sure as
+// the share of the moments at which each two showed it.
+func (d *disagreement) odd() (odd int, sure float64) {
+	others := len(d.against) - 1
+	if others < 2 || d.agreed != others*(others-1)/2 {
+		return -1, 0
+	}
+	if odd = slices.Index(d.against, others); odd < 0 {
+		return odd, 0
+	}
+	sure = 1
+	for i := range d.pairs {
+		x := &d.pairs[i]
+		outside := float64(x.Outside) / float64(x.Instants)
+		if x.i != odd && x.j != odd {
+			outside = 1 - outside
+		}
+		sure = min(sure, outside)
+	}
+	return odd, sure
 }
 
 // variationDisputed reports whether sources differ in the variation: then a magnetic direction cannot be compared with a true one.
@@ -146,14 +200,17 @@ func (p *Pass) meaningless(m boat.Measure) bool {
 	return false
 }
 
-// value is a source's value in the unit that people read.
-func value(m boat.Measure, s *boat.Source) float64 {
+// value is what a source gave lately, in the unit that people read.
+func value(m boat.Measure, s *boat.Source) float64 { return inUnit(m, middle(s)) }
+
+// inUnit is a value of the measure in the unit that people read.
+func inUnit(m boat.Measure, v float64) float64 {
 	info := m.Info()
-	v := s.Value * info.Scale
+	v *= info.Scale
 	switch {
 	case m == boat.WaterTemperature:
 		v -= 273.15
-	case info.Compare == boat.Circular:
+	case info.Compare == quantity.Circular:
 		if v = math.Mod(v, 360); v < 0 {
 			v += 360
 		}
@@ -166,10 +223,10 @@ func shown(m boat.Measure, s *boat.Source) string {
 	if m == boat.Position {
 		return ""
 	}
-	return " " + quantity(value(m, s), m.Info().Unit)
+	return " " + quantityText(value(m, s), m.Info().Unit)
 }
 
-// roundUp rounds a bound up to what quantity shows of it.
+// roundUp rounds a bound up to what quantityText shows of it.
 func roundUp(v float64, unit string) float64 {
 	if unit == "deg" {
 		return math.Ceil(v)
@@ -177,8 +234,8 @@ func roundUp(v float64, unit string) float64 {
 	return math.Ceil(v*10) / 10
 }
 
-// quantity writes a value with its unit: "12.5 m", "143°".
-func quantity(v float64, unit string) string {
+// quantityText writes a value with its unit: "12.5 m", "143°".
+func quantityText(v float64, unit string) string {
 	switch {
 	case unit == "deg":
 		return fmt.Sprintf("%.0f°", v)

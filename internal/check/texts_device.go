@@ -166,7 +166,7 @@ func noAddressRemedy(fixed string) []Step {
 
 // Texts that several cases of clock-mismatch share.
 const (
-	clocksDiffer    = "Satellite time differs by {apart}: {behind} is behind {ahead}"
+	clocksDiffer    = "Satellite time differs by {apart}: {behind} is behind {ahead}{odd}"
 	computerDiffers = "This computer's clock is {apart} {way} satellite time from {source}"
 )
 

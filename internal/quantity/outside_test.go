@@ -11,44 +11,6 @@ import (
 	"muster/internal/event"
 )
 
-// TestMeanAgreesWithGonum: the mean of a swinging direction is gonum's circular mean under the same weights, across north too, and that of a
-// linear value is its weighted mean.
-func TestMeanAgreesWithGonum(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 1))
-	for _, circular := range []bool{false, true} {
-		for trial := range 200 {
-			s := Series{Circular: circular, Smooth: 5 * time.Second}
-			centre := 2 * math.Pi * r.Float64()
-			var values, weights []float64
-			for at := time.Second; at < 2*time.Minute; at += time.Duration(100+r.IntN(900)) * time.Millisecond {
-				v := centre + 0.15*r.NormFloat64()
-				if circular {
-					v = math.Mod(v+2*math.Pi, 2*math.Pi)
-				}
-				keep := 1.0
-				if dt := float64(event.Time(at).Sub(s.last.At)); s.last.At != 0 {
-					keep = 1 - dt/(dt+float64(s.Smooth))
-				}
-				for i := range weights {
-					weights[i] *= keep
-				}
-				values, weights = append(values, v), append(weights, 1-keep)
-				if len(weights) == 1 {
-					weights[0] = 1
-				}
-				s.Put(Step{At: event.Time(at), Value: v})
-			}
-			want := stat.Mean(values, weights)
-			if circular {
-				want = stat.CircularMean(values, weights)
-			}
-			if d := math.Abs(math.Remainder(s.Value()-want, 2*math.Pi)); circular && d > 0.003 || !circular && d > 1e-9 {
-				t.Errorf("circular %v, trial %d: mean %.6f, gonum %.6f", circular, trial, s.Value(), want)
-			}
-		}
-	}
-}
-
 // TestLagAgreesWithCorrelation: the delay of a copy is where gonum finds the greatest correlation of the two.
 func TestLagAgreesWithCorrelation(t *testing.T) {
 	r := rand.New(rand.NewPCG(2, 2))

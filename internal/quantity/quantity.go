@@ -1,13 +1,11 @@
 // Package quantity holds what several sources measure alike, as series on one clock, and computes how they agree. It
 // holds series and nothing of devices: what a value represents, and which sent it, is for the caller. Nothing here
-// reads a clock or allocates.
+// reads a clock, and what is done for each value allocates nothing.
 package quantity
 
 import (
 	"math"
 	"time"
-
-	"muster/internal/event"
 )
 
 // Bounds of what is kept.
@@ -18,57 +16,27 @@ const (
 	lagSlots = int(maxLag/lagStep) + 1
 )
 
-// Step is a value at a moment. Longitude is used by positions alone.
-type Step struct {
-	At               event.Time
-	Value, Longitude float64
-}
-
-// Series is the latest value of one source, and its latest changes. The zero Series is ready for use.
+// Series is the history of one source, and its latest changes. The zero Series is ready for use.
 type Series struct {
-	Circular bool          // values are angles in rad
-	Smooth   time.Duration // time constant of Value; 0 for the latest value
+	Kind Comparison
+	History
 
-	last  Step
-	mean  float64
 	steps [maxSteps]Step
 	n     int // changes ever seen
 	tried Step
 	least [2]float64 // the smallest change of this half of the ring and of the one before; 0 for none
 }
 
-// Last is the latest value.
-func (s *Series) Last() Step { return s.last }
-
-// Value is the value by which sources are compared: of what swings, as with the sea, a mean that weighs the past down by the time
-// constant; else the latest.
-func (s *Series) Value() float64 {
-	if s.Smooth > 0 {
-		return s.mean
-	}
-	return s.last.Value
-}
-
-// smooth takes the next value into the mean.
-func (s *Series) smooth(x Step) {
-	if s.last.At == 0 {
-		s.mean = x.Value
-		return
-	}
-	d := x.Value - s.mean
-	if s.Circular {
-		d = math.Remainder(d, 2*math.Pi)
-	}
-	dt := max(0, x.At.Sub(s.last.At))
-	s.mean += d * float64(dt) / (float64(dt) + float64(s.Smooth))
+// Trace copies what the source gave lately.
+func (s *Series) Trace() Trace {
+	t := s.History.Trace(s.Kind)
+	t.Grain = s.grain()
+	return t
 }
 
 // Put takes the next value.
 func (s *Series) Put(x Step) {
-	if s.Smooth > 0 {
-		s.smooth(x)
-	}
-	s.last = x
+	s.History.Put(x)
 	if s.n > 0 {
 		d := s.apart(&x, s.step(s.n-1))
 		if d == 0 {
@@ -93,7 +61,7 @@ func (s *Series) oldest() int { return max(0, s.n-maxSteps) }
 // apart is how far two values differ. What is less than rounding in the conversion of units leaves is nothing.
 func (s *Series) apart(a, b *Step) float64 {
 	d := math.Abs(a.Value - b.Value)
-	if s.Circular {
+	if s.Kind == Circular {
 		d = Angle(a.Value, b.Value)
 	}
 	d = max(d, math.Abs(a.Longitude-b.Longitude))

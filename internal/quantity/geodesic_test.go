@@ -1,4 +1,4 @@
-package boat
+package quantity
 
 import (
 	"fmt"
@@ -18,7 +18,7 @@ const sphereError = 0.0056
 func TestDistancePublished(t *testing.T) {
 	dms := func(d, m, s float64) float64 { return d + m/60 + s/3600 }
 	// From JFK Airport, 40:38:23N 073:46:44W, to Singapore Changi Airport, 01:21:33N 103:59:22E: 15347628 m.
-	got := distance(dms(40, 38, 23), -dms(73, 46, 44), dms(1, 21, 33), dms(103, 59, 22))
+	got := Distance(dms(40, 38, 23), -dms(73, 46, 44), dms(1, 21, 33), dms(103, 59, 22))
 	if want := 15347628.0; math.Abs(got-want) > sphereError*want {
 		t.Errorf("%.0f m, published %.0f m", got, want)
 	}
@@ -64,11 +64,37 @@ func TestDistanceAgainstGeodSolve(t *testing.T) {
 		if _, err := fmt.Sscan(answers[i], &azimuth1, &azimuth2, &want); err != nil {
 			t.Fatalf("%q: %v", answers[i], err)
 		}
-		got := distance(p.lat1, p.lon1, p.lat2, p.lon2)
+		got := Distance(p.lat1, p.lon1, p.lat2, p.lon2)
 		worst = max(worst, math.Abs(got-want)/want)
 		if math.Abs(got-want) > sphereError*want+0.001 {
 			t.Errorf("%+v: %.3f m, GeodSolve %.3f m", p, got, want)
 		}
 	}
 	t.Logf("worst %.3f %%", worst*100)
+}
+
+func TestDistance(t *testing.T) {
+	for _, tt := range []struct {
+		name                   string
+		lat1, lon1, lat2, lon2 float64
+		want                   float64 // on the ellipsoid, m
+	}{
+		// Flinders Peak to Buninyong, the worked example of the Geocentric Datum of Australia technical manual (from memory).
+		{"Flinders Peak to Buninyong", -(37 + 57/60.0 + 3.72030/3600), 144 + 25/60.0 + 29.52440/3600,
+			-(37 + 39/60.0 + 10.15610/3600), 143 + 55/60.0 + 35.38390/3600, 54972.271},
+		// JFK to LHR, the example of GeographicLib's GeodSolve manual page (from memory).
+		{"New York to London", 40.6, -73.8, 51.6, -0.5, 5551759.400},
+		// The quarter meridian of WGS 84 (published constant, from memory).
+		{"equator to pole", 0, 10, 90, 10, 10001965.729},
+		{"across the date line", 0, 179.9, 0, -179.9, 6378137 * 0.2 * math.Pi / 180},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			if got := Distance(tt.lat1, tt.lon1, tt.lat2, tt.lon2); math.Abs(got-tt.want) > 0.006*tt.want {
+				t.Errorf("%.0f m, published %.0f m", got, tt.want)
+			}
+		})
+	}
+	if d := Distance(54, 10, 54, 10); d != 0 {
+		t.Error(d)
+	}
 }
