@@ -9,6 +9,8 @@ import (
 
 	"go.einride.tech/can"
 
+	"muster/internal/alert"
+	"muster/internal/check"
 	"muster/internal/event"
 	"muster/pgn"
 )
@@ -23,7 +25,12 @@ type craft struct {
 	wire   event.Time // when the bus is free again
 	truth  truth
 	units  []*unit
-	emit   func(event.Event)
+	watch  *alert.Watch
+	begin  func() // starts muster, also again
+	extra  []check.Rule
+	names  map[string]string // by check: what its report has to say
+	batch  []event.Event
+	buffer payload
 	hooks  []func(*event.Event) bool // each may spoil an event; false keeps it off the wire
 	taps   []func(*event.Event)      // see what is on the wire
 	due    []*due
@@ -130,6 +137,7 @@ type unit struct {
 	declared bool // gives its product information
 	off      bool
 	taken    bool // by a fault
+	load     uint8
 	messages []*message
 	channels map[string]*channel
 }
@@ -145,8 +153,8 @@ type message struct {
 	order   uint8
 }
 
-func newCraft(seed uint64, emit func(event.Event)) *craft {
-	c := &craft{r: rand.New(rand.NewPCG(seed, 20)), start: event.Time(1_780_000_000e9), emit: emit, nextID: 100}
+func newCraft(seed uint64) *craft {
+	c := &craft{r: rand.New(rand.NewPCG(seed, 20)), start: event.Time(1_780_000_000e9), nextID: 100, names: map[string]string{}}
 	c.now, c.wire = c.start, c.start
 	c.truth = newTruth(c.r)
 	return c
@@ -162,7 +170,7 @@ func (c *craft) add(model string, class, function uint8) *unit {
 		}
 	}
 	u := &unit{
-		c: c, address: uint8(20 + len(c.units)), model: model, version: "1.10", serial: fmt.Sprint("S", c.nextID), declared: true, channels: map[string]*channel{},
+		c: c, address: uint8(20 + len(c.units)), model: model, version: "1.10", load: 1, serial: fmt.Sprint("S", c.nextID), declared: true, channels: map[string]*channel{},
 		name: pgn.NameFields{UniqueNumber: c.nextID, Manufacturer: 2001, DeviceClass: class, DeviceFunction: function, DeviceInstance: uint8(n),
 			IndustryGroup: 4, ArbitraryAddress: true}.NAME(),
 	}
@@ -219,7 +227,14 @@ func (c *craft) run(until event.Time) {
 				}
 			}
 		}
+		c.flush()
 	}
+}
+
+// flush hands muster what was sent.
+func (c *craft) flush() {
+	c.watch.Feed(c.batch...)
+	c.batch = c.batch[:0]
 }
 
 // appear makes the unit claim its address and identify itself.
@@ -236,7 +251,7 @@ func (u *unit) product() []byte {
 	for _, text := range []string{u.model, u.version, "A", u.serial} {
 		p = append(p, fmt.Sprintf("%-32s", text)...)
 	}
-	return append(p, 1, 1)
+	return append(p, 1, u.load)
 }
 
 // send puts a payload on the bus, in as many frames as it takes.
@@ -284,13 +299,15 @@ func (c *craft) line(body string) {
 }
 
 func (c *craft) put(e event.Event) {
+	c.batch = append(c.batch, e)
+	last := &c.batch[len(c.batch)-1]
 	for _, hook := range c.hooks {
-		if !hook(&e) {
+		if !hook(last) {
+			c.batch = c.batch[:len(c.batch)-1]
 			return
 		}
 	}
 	for _, see := range c.taps {
-		see(&e)
+		see(last)
 	}
-	c.emit(e)
 }

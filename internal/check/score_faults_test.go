@@ -2,6 +2,7 @@ package check_test
 
 import (
 	"encoding/binary"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -20,12 +21,11 @@ type fault struct {
 	prepare func(c *craft) (breaks func())
 	also    []string
 	within  time.Duration // when to stop waiting; five minutes when not given
-	names   string        // what the check has to name
 }
 
 // faultsAboard lists the faults. Sizes are those at which a technician needs the report.
 func faultsAboard() []fault {
-	return slices.Concat(faultsOfUnits(), faultsOfData(), faultsOfTheBus(), faultsOfTheLine())
+	return slices.Concat(faultsOfUnits(), faultsOfData(), faultsOfTheBus(), faultsOfTheLine(), faultsOnPaper(), faultsOfOthers())
 }
 
 func faultsOfUnits() []fault {
@@ -47,18 +47,18 @@ func faultsOfUnits() []fault {
 		}},
 		{check: "empty-data", size: "a sounder without an echo", prepare: func(c *craft) func() {
 			m := c.any(60, 135).message(128267)
-			return func() { m.payload = func() []byte { return payload{0}.ones(7) } }
+			return func() { m.payload = func() []byte { return c.pay(0).ones(7) } }
 		}},
 		{check: "not-identified", size: "a unit that does not give its product information", prepare: func(c *craft) func() {
 			u := c.add("TK4", 75, 150)
 			u.declared, u.off, u.taken = false, true, true
-			u.each(2500*time.Millisecond, 127505, func() []byte { return payload{9 | 1<<4}.u16(9000).u32(900).ones(1) })
+			u.each(2500*time.Millisecond, 127505, func() []byte { return c.pay(9 | 1<<4).u16(9000).u32(900).ones(1) })
 			return func() { u.off = false; u.appear() }
 		}},
 		{check: "unclaimed-source", size: "a sender without an address claim", prepare: func(c *craft) func() {
 			u := c.add("TK4", 75, 150)
 			u.off, u.declared, u.taken, u.name = true, false, true, 0
-			u.each(2500*time.Millisecond, 127505, func() []byte { return payload{9 | 1<<4}.u16(9000).u32(900).ones(1) })
+			u.each(2500*time.Millisecond, 127505, func() []byte { return c.pay(9 | 1<<4).u16(9000).u32(900).ones(1) })
 			return func() { u.off = false }
 		}},
 		{check: "no-address", size: "a unit that finds no address", prepare: func(c *craft) func() {
@@ -82,7 +82,7 @@ func faultsOfUnits() []fault {
 			a := c.any(75, 150)
 			b := c.add("TK4", 75, 150)
 			b.name, b.off, b.taken, b.serial = a.name, true, true, "S9"
-			b.each(2500*time.Millisecond, 127505, func() []byte { return payload{9 | 1<<4}.u16(9000).u32(900).ones(1) })
+			b.each(2500*time.Millisecond, 127505, func() []byte { return c.pay(9 | 1<<4).u16(9000).u32(900).ones(1) })
 			return func() {
 				b.off = false
 				c.every(5*time.Second, func() { b.appear(); a.appear() })
@@ -112,7 +112,7 @@ func faultsOfUnits() []fault {
 				u := c.add("TK4", 75, 150)
 				instance := uint8(10 + i)
 				u.off = true
-				u.each(10*time.Second, 127505, func() []byte { return payload{instance&0xF | 2<<4}.u16(9000).u32(900).ones(1) })
+				u.each(10*time.Second, 127505, func() []byte { return c.pay(instance&0xF | 2<<4).u16(9000).u32(900).ones(1) })
 				more = append(more, u)
 			}
 			return func() {
@@ -137,31 +137,54 @@ func faultsOfUnits() []fault {
 }
 
 func faultsOfData() []fault {
-	off := func(size, name string, class, function uint8, by func(t *truth) float64, ready func(t *truth)) fault {
+	// differ lets one of two units be off from the other, the far way round from where they are.
+	differ := func(size, name string, by float64, ready func(t *truth), units func(c *craft) (a, b *unit)) fault {
 		return fault{check: "sources-disagree", size: size, prepare: func(c *craft) func() {
-			a, b := c.any(class, function), c.any(class, function)
+			a, b := units(c)
 			if ready != nil {
 				ready(&c.truth)
 			}
 			return func() {
-				way := math.Copysign(1, b.channels[name].bias-a.channels[name].bias) // the far way round from where they are
-				b.channels[name].bias = a.channels[name].bias + way*by(&c.truth)
+				way := math.Copysign(1, b.channels[name].bias-a.channels[name].bias)
+				b.channels[name].bias = a.channels[name].bias + way*by
 			}
 		}}
+	}
+	off := func(size, name string, class, function uint8, by float64, ready func(t *truth)) fault {
+		return differ(size, name, by, ready, func(c *craft) (a, b *unit) { return c.any(class, function), c.any(class, function) })
+	}
+	onLine := func(size, name string, class, function uint8, by float64, ready func(t *truth)) fault {
+		return differ(size+" on the line", name, by, ready, func(c *craft) (a, b *unit) { return c.any(class, function), c.onLine() })
 	}
 	const metre = 1 / 111_200.0
 	underWay := func(t *truth) { t.want, t.speed = max(t.want, 3), max(t.speed, 3) }
 	return []fault{
-		off("position 100 m off", "lat", 60, 145, func(*truth) float64 { return 100 * metre }, nil),
-		off("heading 15 degrees off", "heading", 60, 140, func(*truth) float64 { return 15 * math.Pi / 180 }, nil),
-		off("course 30 degrees off", "course", 60, 145, func(*truth) float64 { return 30 * math.Pi / 180 }, underWay),
-		off("speed over ground 3 kn off", "speed", 60, 145, func(*truth) float64 { return 3 * 1852.0 / 3600 }, underWay),
-		off("depth 4 m off", "depth", 60, 135, func(*truth) float64 { return 4 }, nil),
-		off("roll 8 degrees off", "roll", 60, 140, func(*truth) float64 { return 8 * math.Pi / 180 }, nil),
-		off("water temperature 5 degrees off", "water", 60, 135, func(*truth) float64 { return 5 }, nil),
-		off("pressure 8 hPa off", "air", 85, 140, func(*truth) float64 { return 800 }, nil),
-		off("wind angle 35 degrees off", "angle", 85, 130, func(*truth) float64 { return 35 * math.Pi / 180 },
+		off("position 100 m off", "lat", 60, 145, 100*metre, nil),
+		off("heading 15 degrees off", "heading", 60, 140, 15*math.Pi/180, nil),
+		off("course 30 degrees off", "course", 60, 145, 30*math.Pi/180, underWay),
+		off("speed over ground 3 kn off", "speed", 60, 145, 3*1852.0/3600, underWay),
+		off("depth 4 m off", "depth", 60, 135, 4, nil),
+		off("roll 8 degrees off", "roll", 60, 140, 8*math.Pi/180, nil),
+		off("water temperature 5 degrees off", "water", 60, 135, 5, nil),
+		off("pressure 8 hPa off", "air", 85, 140, 800, nil),
+		off("wind angle 35 degrees off", "angle", 85, 130, 35*math.Pi/180,
 			func(t *truth) { t.wind = max(t.wind, 7) }),
+		onLine("depth 4 m off", "depth", 60, 135, 4, nil),
+		onLine("heading 15 degrees off", "heading", 60, 140, 15*math.Pi/180, nil),
+		onLine("wind angle 35 degrees off", "angle", 85, 130, 35*math.Pi/180, func(t *truth) { t.wind = max(t.wind, 7) }),
+		differ("which of three depths or more is 6 m off", "depth", 6, nil, func(c *craft) (a, b *unit) {
+			a, b = c.any(60, 135), c.any(60, 135)
+			c.names["sources-disagree"] = fmt.Sprintf("only %s (address %d) differs", b.model, b.address)
+			return a, b
+		}),
+		{check: "sources-disagree", size: "a heading that wanders all round", prepare: func(c *craft) func() {
+			_, b := c.any(60, 140), c.any(60, 140)
+			return func() { b.channels["heading"].noise = 3 }
+		}},
+		{check: "clock-mismatch", size: "time on the line 18 s ahead", prepare: func(c *craft) func() {
+			c.any(60, 145)
+			return func() { c.onLine().channels["clock"].bias = 18 }
+		}},
 		{check: "clock-mismatch", size: "satellite time 18 s ahead", prepare: func(c *craft) func() {
 			a, _ := c.any(60, 145), c.any(60, 145)
 			return func() { a.channels["clock"].bias = 18 }
@@ -171,20 +194,31 @@ func faultsOfData() []fault {
 			return func() { a.channels["clock"].bias = -1024 * 7 * 86400 }
 		}},
 		{check: "low-voltage", size: "0.4 V below the limit of 11.5 V of a 12 V bank", prepare: lowBank(0.4)},
-		{check: "multiple-sources", size: "a second compass", names: "heading", prepare: func(c *craft) func() {
+		{check: "multiple-sources", size: "a second compass", prepare: func(c *craft) func() {
+			c.names["multiple-sources"] = "heading"
 			c.units = slices.DeleteFunc(c.units, func(u *unit) bool { return u.model == "HC1" || u.name == 0 })
 			c.compass()
 			u := c.compass()
 			u.off = true
 			return func() { u.off = false; u.appear() }
 		}},
-		{check: "instance-clash", size: "a second battery monitor with instance 0", names: "battery instance 0", prepare: func(c *craft) func() {
+		{check: "multiple-sources", size: "a compass on the line beside one on the backbone", prepare: func(c *craft) func() {
+			c.names["multiple-sources"] = "heading"
+			c.any(60, 140)
+			c.units = slices.DeleteFunc(c.units, func(u *unit) bool { return u.model == "HC1" && !u.taken })
+			u := c.onLine()
+			u.off = true
+			return func() { u.off = false }
+		}},
+		{check: "instance-clash", size: "a second battery monitor with instance 0", prepare: func(c *craft) func() {
+			c.names["instance-clash"] = "battery instance 0"
 			u := c.battery(0, 12)
 			u.off = true
 			return func() { u.off = false; u.appear() }
 		}},
 		{check: "data-loop", size: "a gateway sends course and speed back, 0.2 to 4 s late", prepare: loop(1, 1), also: []string{"sources-disagree"}, within: 5 * time.Minute},
 		{check: "data-loop", size: "the same by way of sentences, rounded to 0.1 degree and 0.1 kn", prepare: loop(17.45, 5.144), also: []string{"sources-disagree"}, within: 5 * time.Minute},
+		{check: "data-loop", size: "depth that went out on the line and came back, with the way", prepare: (*craft).loopByLine, also: []string{"sources-disagree"}},
 	}
 }
 
@@ -197,7 +231,7 @@ func lowBank(by float64) func(*craft) func() {
 		u.name = withInstance(u.name, 0)
 		if u.message(127513) == nil { // else an empty bank of 24 V may be one of 12 V, and that is not judged
 			code := map[int]uint8{12: 1, 24: 2, 48: 6}[nominal]
-			u.each(10*time.Second, 127513, func() []byte { return payload{0, 0xF0, code | 0x10}.ones(7) })
+			u.each(10*time.Second, 127513, func() []byte { return c.pay(0, 0xF0, code|0x10).ones(7) })
 		}
 		return func() { u.channels["volts"].bias = (11.5 - by) * float64(nominal) / 12 }
 	}
@@ -225,19 +259,45 @@ func (c *craft) loop(course, speed float64) func() {
 		}
 	})
 	u.each(every, 129026, func() []byte {
-		data := payload{0, 0xFC}.ones(6)
+		data := c.pay(0, 0xFC).ones(6)
 		for i := range heard {
 			if c.now.Sub(heard[i].Time) >= delay {
 				d := heard[i].Frame.Data
 				rounded := func(at int, to float64) float64 {
 					return math.Round(float64(binary.LittleEndian.Uint16(d[at:]))/to) * to
 				}
-				data = payload{0, 0xFC}.u16(rounded(2, course)).u16(rounded(4, speed)).ones(2)
+				data = c.pay(0, 0xFC).u16(rounded(2, course)).u16(rounded(4, speed)).ones(2)
 			}
 		}
 		return data
 	})
 	return func() { u.off = false; u.appear() }
+}
+
+// loopByLine is a gateway that sends the depth out on the line, and another that puts it back.
+func (c *craft) loopByLine() func() {
+	c.truth.want, c.truth.speed = max(c.truth.want, 3), max(c.truth.speed, 3)
+	c.names["data-loop"] = "II on line"
+	from, out, back := c.any(60, 135), c.add("out", 60, 0), c.add("IN1", 25, 130)
+	out.name, out.declared, out.off, out.taken, back.off = 0, false, true, true, true
+	sent, written := 0.0, 0.0
+	c.taps = append(c.taps, func(e *event.Event) {
+		switch id := pgn.ID(e.Frame.ID); {
+		case e.Kind == event.KindFrame && id.Source() == from.address && id.PGN() == 128267:
+			sent = float64(binary.LittleEndian.Uint32(e.Frame.Data[1:])) / 100
+		case e.Kind == event.KindLine:
+			_, _ = fmt.Sscanf(string(e.Line), "$IIDPT,%f,", &written)
+		}
+	})
+	delay := time.Duration(100+c.r.IntN(400)) * time.Millisecond
+	m := out.says(time.Second, func() string { return fmt.Sprintf("IIDPT,%.1f,-0.9,", sent) })
+	n := back.each(time.Second, 128267, func() []byte { return c.pay(0).u32(written * 100).u16(-900).ones(1) })
+	return func() {
+		out.off, back.off = false, false
+		back.appear()
+		m.next = c.now.Add(delay)
+		n.next = m.next.Add(2 * delay)
+	}
 }
 
 func faultsOfTheBus() []fault {
@@ -248,9 +308,9 @@ func faultsOfTheBus() []fault {
 			m.off = true
 			m.payload = func() []byte {
 				for range 47 { // with this message, 54 %; what a boat sends besides is 5 to 15 %
-					u.frame(pgn.MakeID(7, 65300, u.address, pgn.Global), payload{0xD1, 0x9F}.ones(6))
+					u.frame(pgn.MakeID(7, 65300, u.address, pgn.Global), c.pay(0xD1, 0x9F, 1, 2, 3, 4, 5, 6))
 				}
-				return payload{0xD1, 0x9F}.ones(6)
+				return c.pay(0xD1, 0x9F, 1, 2, 3, 4, 5, 6)
 			}
 			return func() { m.off = false }
 		}},
@@ -312,12 +372,12 @@ func faultsOfTheLine() []fault {
 			}
 		})},
 		{check: "sentence-late", size: "one sentence stops", prepare: func(c *craft) func() {
-			u := c.units[slices.IndexFunc(c.units, func(u *unit) bool { return u.name == 0 })]
+			u := c.onLine()
 			return func() { u.messages[0].off = true }
 		}},
-		{check: "line-saturated", size: "a line of 4800 baud at 90 %", prepare: func(c *craft) func() {
-			u := c.units[slices.IndexFunc(c.units, func(u *unit) bool { return u.name == 0 })]
-			m := u.says(250*time.Millisecond, func() string {
+		{check: "line-saturated", size: "a line of 4800 baud at 90 % of its rate", prepare: func(c *craft) func() {
+			u := c.onLine()
+			m := u.says(300*time.Millisecond, func() string {
 				return "GPTXT,01,01,02,the line carries more than it should, and has no room left for any"
 			})
 			m.off = true
@@ -335,6 +395,11 @@ func (c *craft) count(class, function uint8) (n int) {
 		}
 	}
 	return n
+}
+
+// onLine is the instrument on the NMEA 0183 line.
+func (c *craft) onLine() *unit {
+	return c.units[slices.IndexFunc(c.units, func(u *unit) bool { return u.model == "line" })]
 }
 
 // any is a unit of a class and function that no other fault is about, brought aboard if there is none.

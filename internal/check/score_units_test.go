@@ -10,6 +10,12 @@ import (
 // payload is a message under way: fields are appended low byte first.
 type payload []byte
 
+// pay begins a message. The bytes are good until the next one begins.
+func (c *craft) pay(v ...uint8) payload {
+	c.buffer = append(c.buffer[:0], v...)
+	return c.buffer
+}
+
 func (p payload) u8(v ...uint8) payload { return append(p, v...) }
 func (p payload) u16(v float64) payload {
 	return binary.LittleEndian.AppendUint16(p, uint16(int64(math.Round(v))))
@@ -52,24 +58,24 @@ func (c *craft) gnss() *unit {
 	}
 	u.each([]time.Duration{100 * time.Millisecond, 200 * time.Millisecond}[r.IntN(2)], 129025, func() []byte {
 		f := at()
-		return payload{}.u32(f.lat * 1e7).u32(f.lon * 1e7)
+		return c.pay().u32(f.lat * 1e7).u32(f.lon * 1e7)
 	})
 	u.each(250*time.Millisecond, 129026, func() []byte {
 		f := moving()
-		return payload{0, 0xFC}.u16(direction(f.course)).u16(f.speed * 100).ones(2)
+		return c.pay(0, 0xFC).u16(direction(f.course)).u16(f.speed * 100).ones(2)
 	})
 	u.each(time.Second, 129029, func() []byte {
 		f := at()
 		days, sec := clock()
-		return payload{0}.u16(days).u32(sec*1e4).u64(f.lat*1e16).u64(f.lon*1e16).u64(2e6).u8(0x10, 0xFC, 9).u16(90).u16(150).u32(0).u8(0)
+		return c.pay(0).u16(days).u32(sec*1e4).u64(f.lat*1e16).u64(f.lon*1e16).u64(2e6).u8(0x10, 0xFC, 9).u16(90).u16(150).u32(0).u8(0)
 	})
 	u.each(time.Second, 126992, func() []byte {
 		days, sec := clock()
-		return payload{0, 0xF0}.u16(days).u32(sec * 1e4)
+		return c.pay(0, 0xF0).u16(days).u32(sec * 1e4)
 	})
 	if r.IntN(2) == 0 || c.count(60, 145) == 1 { // else a magnetic and a true heading cannot be compared
 		u.each(time.Second, 127258, func() []byte {
-			return payload{0, 0xF4}.ones(2).u16(u.value("variation", t.variation, 0, 0.003, 0, false) * 1e4).ones(2)
+			return c.pay(0, 0xF4).ones(2).u16(u.value("variation", t.variation, 0, 0.003, 0, false) * 1e4).ones(2)
 		})
 	}
 	return u
@@ -82,15 +88,15 @@ func (c *craft) compass() *unit {
 	u.each(100*time.Millisecond, 127250, func() []byte {
 		v := u.value("heading", t.heading(), 200*time.Millisecond, 0.02, 0.005, true)
 		if magnetic {
-			return payload{0}.u16(direction(v - t.variation)).u16(0x7FFF).u16(0x7FFF).u8(0xFD)
+			return c.pay(0).u16(direction(v - t.variation)).u16(0x7FFF).u16(0x7FFF).u8(0xFD)
 		}
-		return payload{0}.u16(direction(v)).u16(0x7FFF).u16(0x7FFF).u8(0xFC)
+		return c.pay(0).u16(direction(v)).u16(0x7FFF).u16(0x7FFF).u8(0xFC)
 	})
 	u.each(100*time.Millisecond, 127251, func() []byte {
-		return payload{0}.u32(u.value("turn", t.rate, 500*time.Millisecond, 0.001, 0.003, false) * 32e6).ones(3)
+		return c.pay(0).u32(u.value("turn", t.rate, 500*time.Millisecond, 0.001, 0.003, false) * 32e6).ones(3)
 	})
 	u.each(time.Second, 127257, func() []byte {
-		return payload{0}.u16(0x7FFF).u16(u.value("pitch", t.pitch, 200*time.Millisecond, 0.01, 0.003, false) * 1e4).
+		return c.pay(0).u16(0x7FFF).u16(u.value("pitch", t.pitch, 200*time.Millisecond, 0.01, 0.003, false) * 1e4).
 			u16(u.value("roll", t.roll, 200*time.Millisecond, 0.01, 0.003, false) * 1e4).ones(1)
 	})
 	return u
@@ -102,14 +108,14 @@ func (c *craft) sounder() *unit {
 	u, t := c.add("SD2", 60, 135), &c.truth
 	u.each(time.Second, 128267, func() []byte {
 		v := u.value("depth", t.depth, 600*time.Millisecond, 0.012*t.depth, 0.03, false)
-		return payload{0}.u32(max(0.5, v) * 100).u16(-900).ones(1)
+		return c.pay(0).u32(max(0.5, v) * 100).u16(-900).ones(1)
 	})
 	u.each(time.Second, 128259, func() []byte {
 		v := sailing(t) * (1 + u.value("log", 0, 0, 0.02, 0.004, false))
-		return payload{0}.u16(v*100).ones(2).u8(0, 0xFF)
+		return c.pay(0).u16(v*100).ones(2).u8(0, 0xFF)
 	})
 	u.each(2*time.Second, 130312, func() []byte {
-		return payload{0, instance, 0}.u16(u.value("water", t.water, 20*time.Second, 0.4, 0.02, false) * 100).ones(3)
+		return c.pay(0, instance, 0).u16(u.value("water", t.water, 20*time.Second, 0.4, 0.02, false) * 100).ones(3)
 	})
 	return u
 }
@@ -121,7 +127,7 @@ func (c *craft) vane() *unit {
 		a, v := t.apparent()
 		v = max(0, u.value("wind", v, 2*time.Second, 0.03*v, 0.15, false))
 		a = u.value("angle", a, 2*time.Second, 0.03, 0.02, true)
-		return payload{0}.u16(v * 100).u16(direction(a)).u8(0xFA).ones(2)
+		return c.pay(0).u16(v * 100).u16(direction(a)).u8(0xFA).ones(2)
 	})
 	return u
 }
@@ -131,10 +137,10 @@ func (c *craft) weather() *unit {
 	instance := uint8(c.count(85, 140))
 	u, t := c.add("AT5", 85, 140), &c.truth
 	u.each(2*time.Second, 130314, func() []byte {
-		return payload{0, instance, 0}.u32(u.value("air", t.air, 5*time.Second, 60, 5, false) * 10).ones(1)
+		return c.pay(0, instance, 0).u32(u.value("air", t.air, 5*time.Second, 60, 5, false) * 10).ones(1)
 	})
 	u.each(2*time.Second, 130313, func() []byte {
-		return payload{0, instance, 1}.u16(u.value("damp", t.humidity, 20*time.Second, 1.5, 0.2, false) * 250).ones(3)
+		return c.pay(0, instance, 1).u16(u.value("damp", t.humidity, 20*time.Second, 1.5, 0.2, false) * 250).ones(3)
 	})
 	return u
 }
@@ -146,14 +152,14 @@ func (c *craft) battery(instance uint8, nominal int) *unit {
 	volts := float64(nominal) * (0.98 + 0.22*r.Float64())
 	u.channels["volts"] = &channel{bias: volts, noise: 0.02}
 	u.each(1500*time.Millisecond, 127508, func() []byte {
-		return payload{instance}.u16(u.value("volts", 0, 0, 0, 0, false) * 100).u16(-40 + 20*r.NormFloat64()).ones(2).u8(0xFF)
+		return c.pay(instance).u16(u.value("volts", 0, 0, 0, 0, false) * 100).u16(-40 + 20*r.NormFloat64()).ones(2).u8(0xFF)
 	})
 	u.each(1500*time.Millisecond, 127506, func() []byte {
-		return payload{0, instance, 0, 80, 98}.ones(6)
+		return c.pay(0, instance, 0, 80, 98).ones(6)
 	})
 	if nominal != 12 && nominal != 24 && nominal != 48 || r.IntN(2) == 0 {
 		u.each(10*time.Second, 127513, func() []byte {
-			return payload{instance, 0xF0, codes[nominal] | 0x10}.ones(7)
+			return c.pay(instance, 0xF0, codes[nominal]|0x10).ones(7)
 		})
 	}
 	return u
@@ -163,10 +169,10 @@ func (c *craft) battery(instance uint8, nominal int) *unit {
 func (c *craft) engine(instance uint8) *unit {
 	u, t := c.add("EG2", 50, 160), &c.truth
 	u.each(100*time.Millisecond, 127488, func() []byte {
-		return payload{instance}.u16(u.value("rpm", t.rpm, time.Second, 3, 4, false) * 4).ones(5)
+		return c.pay(instance).u16(u.value("rpm", t.rpm, time.Second, 3, 4, false) * 4).ones(5)
 	})
 	u.each(500*time.Millisecond, 127489, func() []byte {
-		return payload{instance}.u16(3500).u16(3600).u16(35700).u16(1410).u16(123).u32(3600*800).ones(4).u8(0xFF).u8(0, 0, 0, 0).u8(60, 40)
+		return c.pay(instance).u16(3500).u16(3600).u16(35700).u16(1410).u16(123).u32(3600*800).ones(4).u8(0xFF).u8(0, 0, 0, 0).u8(60, 40)
 	})
 	return u
 }
@@ -175,7 +181,7 @@ func (c *craft) engine(instance uint8) *unit {
 func (c *craft) rudder() *unit {
 	u, t := c.add("RS5", 40, 155), &c.truth
 	u.each(100*time.Millisecond, 127245, func() []byte {
-		return payload{0, 0xF8}.u16(0x7FFF).u16(u.value("rudder", -t.rate, 200*time.Millisecond, 0.01, 0.002, false) * 1e4).ones(2)
+		return c.pay(0, 0xF8).u16(0x7FFF).u16(u.value("rudder", -t.rate, 200*time.Millisecond, 0.01, 0.002, false) * 1e4).ones(2)
 	})
 	return u
 }
@@ -184,7 +190,7 @@ func (c *craft) rudder() *unit {
 func (c *craft) tank(instance uint8) *unit {
 	u := c.add("TK4", 75, 150)
 	u.each(2500*time.Millisecond, 127505, func() []byte {
-		return payload{instance | 1<<4}.u16(u.value("level", 55, 10*time.Second, 10, 0.2, false) * 250).u32(2000).ones(1)
+		return c.pay(instance | 1<<4).u16(u.value("level", 55, 10*time.Second, 10, 0.2, false) * 250).u32(2000).ones(1)
 	})
 	return u
 }
@@ -198,10 +204,11 @@ func (c *craft) display() *unit {
 
 // beats adds a heartbeat of the usual 60 s.
 func (u *unit) beats() {
+	c := u.c
 	n := uint8(0)
 	m := u.each(time.Minute, 126993, func() []byte {
 		n = (n + 1) % 253
-		return payload{}.u16(60000).u8(n, u.state()).ones(4)
+		return c.pay().u16(60000).u8(n, u.state()).ones(4)
 	})
 	m.next = u.c.start.Add(2*time.Second + time.Duration(u.c.r.IntN(40))*time.Second)
 }
@@ -226,6 +233,10 @@ func (c *craft) talker() *unit {
 	})
 	u.says(time.Second, func() string {
 		return fmt.Sprintf("HCHDT,%.1f,T", wrap(v("heading", t.heading(), 200*time.Millisecond, 0.02, 0.005, true))*180/math.Pi)
+	})
+	u.channels["clock"] = &channel{}
+	u.says(time.Second, func() string {
+		return c.now.Add(time.Duration(u.channels["clock"].bias * 1e9)).UTC().Format("GPZDA,150405.00,02,01,2006,00,00")
 	})
 	u.says(time.Second, func() string {
 		a, s := t.apparent()
