@@ -131,9 +131,9 @@ const (
 // measures is the table of measures, in order of the constants. Read-only.
 var measures = [measureCount]MeasureInfo{
 	Position:            {"position", "m", 1, quantity.GreatCircle, 50, 500 * time.Millisecond, 0},
-	CourseTrue:          {"course over ground", "deg", perDegree, quantity.Circular, 20, 5 * time.Second, 0},
-	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, quantity.Circular, 20, 5 * time.Second, 0},
-	SpeedOverGround:     {"speed over ground", "kn", perKnot, quantity.Linear, 1.5, 5 * time.Second, 0.10},
+	CourseTrue:          {"course over ground", "deg", perDegree, quantity.Circular, 20, 3 * time.Second, 0},
+	CourseMagnetic:      {"magnetic course over ground", "deg", perDegree, quantity.Circular, 20, 3 * time.Second, 0},
+	SpeedOverGround:     {"speed over ground", "kn", perKnot, quantity.Linear, 1.5, 3 * time.Second, 0.10},
 	HeadingTrue:         {"heading", "deg", perDegree, quantity.Circular, 10, time.Second, 0},
 	HeadingMagnetic:     {"magnetic heading", "deg", perDegree, quantity.Circular, 10, time.Second, 0},
 	RateOfTurn:          {"rate of turn", "deg/s", perDegree, quantity.Linear, 5, 3 * time.Second, 0},
@@ -143,7 +143,7 @@ var measures = [measureCount]MeasureInfo{
 	DepthSurface:        {"depth below the surface", "m", 1, quantity.Linear, 2, time.Second, 0.05},
 	DepthKeel:           {"depth below the keel", "m", 1, quantity.Linear, 2, time.Second, 0.05},
 	DepthTransducer:     {"depth below the transducer", "m", 1, quantity.Linear, 3, time.Second, 0.05},
-	SpeedThroughWater:   {"speed through water", "kn", perKnot, quantity.Linear, 1.5, 5 * time.Second, 0.10},
+	SpeedThroughWater:   {"speed through water", "kn", perKnot, quantity.Linear, 1.5, 3 * time.Second, 0.10},
 	ApparentWindAngle:   {"apparent wind angle", "deg", perDegree, quantity.Circular, 20, 5 * time.Second, 0},
 	ApparentWindSpeed:   {"apparent wind speed", "kn", perKnot, quantity.Linear, 6, 5 * time.Second, 0.15},
 	TrueWindAngle:       {"true wind angle", "deg", perDegree, quantity.Circular, 30, 5 * time.Second, 0},

@@ -32,8 +32,8 @@ func dataLoop(p *Pass) {
 	}
 	slices.SortFunc(edges, func(a, b edge) int { return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.to, b.to)) })
 	for _, e := range edges {
-		if network[e.from] == "" || network[e.from] != network[e.to] {
-			continue // handed on from one network to another, as gateways do
+		if network[e.from] == "" || network[e.from] != network[e.to] || links[e].lag == 0 {
+			continue // handed on from one network to another, as gateways do; or given at once by one box of two NAMEs
 		}
 		original := !slices.ContainsFunc(edges, func(o edge) bool { return o.to == e.from && network[o.from] == network[e.from] })
 		if !original {
@@ -93,7 +93,7 @@ func (p *Pass) findCopied() map[edge]*copied {
 	}
 	for i := range p.State.Echoes {
 		e := &p.State.Echoes[i]
-		if e.Tried < p.Settings.DataLoop.Changes || float64(e.Matched) < copies*float64(e.Tried) || e.Lag <= 0 {
+		if e.Tried < p.Settings.DataLoop.Changes || float64(e.Matched) < copies*float64(e.Tried) {
 			continue
 		}
 		if b := back[fmt.Sprint(e.Measure, e.To, "\x00", e.From)]; b != nil && float64(b.Matched) > chance*float64(b.Tried) {

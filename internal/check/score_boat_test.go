@@ -96,7 +96,15 @@ func (t *truth) apparent() (angle, speed float64) {
 
 func (t *truth) heading() float64 { return wrap(t.course + t.leeway) }
 
-func wrap(a float64) float64 { return math.Mod(math.Mod(a, 2*math.Pi)+2*math.Pi, 2*math.Pi) }
+func wrap(a float64) float64 {
+	for a < 0 {
+		a += 2 * math.Pi
+	}
+	for a >= 2*math.Pi {
+		a -= 2 * math.Pi
+	}
+	return a
+}
 
 // A channel is one measurement of a unit: damped, off by a fixed amount, and noisy.
 type channel struct {
@@ -106,6 +114,8 @@ type channel struct {
 
 	state float64
 	at    event.Time
+	step  time.Duration // since the reading before, and what of the difference it takes
+	gain  float64
 }
 
 func (c *channel) read(r *rand.Rand, now event.Time, v float64) float64 {
@@ -116,7 +126,10 @@ func (c *channel) read(r *rand.Rand, now event.Time, v float64) float64 {
 		if c.circular {
 			d = math.Remainder(d, 2*math.Pi)
 		}
-		c.state += d * (1 - math.Exp(-float64(now.Sub(c.at))/float64(c.damping)))
+		if dt := now.Sub(c.at); dt != c.step {
+			c.step, c.gain = dt, 1-math.Exp(-float64(dt)/float64(c.damping))
+		}
+		c.state += d * c.gain
 	}
 	c.at = now
 	v = c.state + c.bias + c.noise*r.NormFloat64()

@@ -141,6 +141,7 @@ func faultsOfData() []fault {
 	differ := func(size, name string, by float64, ready func(t *truth), units func(c *craft) (a, b *unit)) fault {
 		return fault{check: "sources-disagree", size: size, prepare: func(c *craft) func() {
 			a, b := units(c)
+			c.varies()
 			if ready != nil {
 				ready(&c.truth)
 			}
@@ -163,22 +164,23 @@ func faultsOfData() []fault {
 		off("heading 15 degrees off", "heading", 60, 140, 15*math.Pi/180, nil),
 		off("course 30 degrees off", "course", 60, 145, 30*math.Pi/180, underWay),
 		off("speed over ground 3 kn off", "speed", 60, 145, 3*1852.0/3600, underWay),
-		off("depth 4 m off", "depth", 60, 135, 4, nil),
+		off("depth 6 m off", "depth", 60, 135, 6, nil),
 		off("roll 8 degrees off", "roll", 60, 140, 8*math.Pi/180, nil),
 		off("water temperature 5 degrees off", "water", 60, 135, 5, nil),
 		off("pressure 8 hPa off", "air", 85, 140, 800, nil),
 		off("wind angle 35 degrees off", "angle", 85, 130, 35*math.Pi/180,
 			func(t *truth) { t.wind = max(t.wind, 7) }),
-		onLine("depth 4 m off", "depth", 60, 135, 4, nil),
+		onLine("depth 6 m off", "depth", 60, 135, 6, nil),
 		onLine("heading 15 degrees off", "heading", 60, 140, 15*math.Pi/180, nil),
 		onLine("wind angle 35 degrees off", "angle", 85, 130, 35*math.Pi/180, func(t *truth) { t.wind = max(t.wind, 7) }),
-		differ("which of three depths or more is 6 m off", "depth", 6, nil, func(c *craft) (a, b *unit) {
+		differ("which of three depths or more is 8 m off", "depth", 8, nil, func(c *craft) (a, b *unit) {
 			a, b = c.any(60, 135), c.any(60, 135)
 			c.names["sources-disagree"] = fmt.Sprintf("only %s (address %d) differs", b.model, b.address)
 			return a, b
 		}),
 		{check: "sources-disagree", size: "a heading that wanders all round", prepare: func(c *craft) func() {
 			_, b := c.any(60, 140), c.any(60, 140)
+			c.varies()
 			return func() { b.channels["heading"].noise = 3 }
 		}},
 		{check: "clock-mismatch", size: "time on the line 18 s ahead", prepare: func(c *craft) func() {
@@ -212,13 +214,16 @@ func faultsOfData() []fault {
 		}},
 		{check: "instance-clash", size: "a second battery monitor with instance 0", prepare: func(c *craft) func() {
 			c.names["instance-clash"] = "battery instance 0"
+			if c.count(35, 170) == 0 {
+				c.battery(0, 12)
+			}
 			u := c.battery(0, 12)
 			u.off = true
 			return func() { u.off = false; u.appear() }
 		}},
 		{check: "data-loop", size: "a gateway sends course and speed back, 0.2 to 4 s late", prepare: loop(1, 1), also: []string{"sources-disagree"}, within: 5 * time.Minute},
 		{check: "data-loop", size: "the same by way of sentences, rounded to 0.1 degree and 0.1 kn", prepare: loop(17.45, 5.144), also: []string{"sources-disagree"}, within: 5 * time.Minute},
-		{check: "data-loop", size: "depth that went out on the line and came back, with the way", prepare: (*craft).loopByLine, also: []string{"sources-disagree"}},
+		{check: "data-loop", size: "depth that went out on the line and came back, with the way", prepare: (*craft).loopByLine, also: []string{"sources-disagree"}, within: 10 * time.Minute},
 	}
 }
 
@@ -333,6 +338,7 @@ func faultsOfTheBus() []fault {
 			}
 		}},
 		{check: "incomplete-messages", size: "a tenth of the frames of long messages is missing", prepare: func(c *craft) func() {
+			c.any(60, 145)
 			return func() {
 				c.hooks = append(c.hooks, func(e *event.Event) bool {
 					return e.Kind != event.KindFrame || pgn.ID(e.Frame.ID).PGN() != 129029 || c.r.IntN(10) > 0
@@ -395,6 +401,19 @@ func (c *craft) count(class, function uint8) (n int) {
 		}
 	}
 	return n
+}
+
+// varies makes sure that a unit sends the magnetic variation: else a magnetic and a true heading cannot be compared.
+func (c *craft) varies() {
+	for _, u := range c.units {
+		if u.message(127258) != nil {
+			return
+		}
+	}
+	u := c.gnss()
+	if u.message(127258) == nil {
+		u.each(time.Second, 127258, func() []byte { return c.pay(0, 0xF4).ones(2).u16(c.truth.variation * 1e4).ones(2) })
+	}
 }
 
 // onLine is the instrument on the NMEA 0183 line.

@@ -171,8 +171,8 @@ func faultsOnPaper() []fault {
 		drawn("drop-cable-too-long", "a drop cable of 7 m", func(p *plan) { p.drop = 7 }),
 		drawn("tee-overfull", "two drop cables at a tee for one", func(p *plan) { p.ports = 1 }),
 		drawn("terminator", "one terminator", func(p *plan) { p.terminators = "[p0]" }),
-		drawn("feeds-not-isolated", "two power feeds on one positive wire", func(p *plan) { p.power = []string{"p4", "p12"} }),
-		drawn("voltage-drop", "90 m of backbone, fed at one end with 10.5 V", func(p *plan) { p.length, p.volts, p.power, p.load = 90, 10.5, []string{"p0"}, 3 }, "load-too-high"),
+		drawn("feeds-not-isolated", "two power feeds on one positive wire", func(p *plan) { p.power = []string{"p0", "p1"} }),
+		drawn("voltage-drop", "90 m of backbone, fed at one end with 9.5 V", func(p *plan) { p.length, p.volts, p.power, p.load = 90, 9.5, []string{"p0"}, 3 }, "load-too-high"),
 		{check: "load-too-high", size: "a unit declares a load of 10 where 1 was planned", prepare: func(c *craft) func() {
 			u := c.any(60, 140)
 			c.later(time.Second, func() { c.use(withoutUnits(c.rules(soundPlan()))) })

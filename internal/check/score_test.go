@@ -25,8 +25,10 @@ import (
 )
 
 var (
-	scoreFull  = flag.Bool("full", false, "TestScore: 2,000 boat-hours without a fault and 500 boats for each fault; without it, a run of seconds")
+	scoreFull  = flag.Bool("full", false, "TestScore: a full run, of as many hours and boats as given; without it, one of seconds")
 	scoreFault = flag.String("fault", "", "TestScore: only the faults of this check")
+	scoreHours = flag.Int("hours", 2000, "TestScore: boat-hours without a fault of a full run")
+	scoreBoats = flag.Int("boats", 500, "TestScore: boats for each fault of a full run")
 )
 
 // A trial is one boat that lived, and what was raised of it.
@@ -128,7 +130,7 @@ func TestScore(t *testing.T) {
 	sound, hour, boats := 8, 10*time.Minute, 4
 	switch {
 	case *scoreFull:
-		sound, hour, boats = 2000, time.Hour, 500
+		sound, hour, boats = *scoreHours, time.Hour, *scoreBoats
 	case testing.Short():
 		sound, boats = 2, 2
 	}

@@ -29,6 +29,12 @@ func (p payload) u64(v float64) payload {
 func (p payload) ones(n int) payload {
 	return append(p, []byte{255, 255, 255, 255, 255, 255, 255, 255}[:n]...)
 }
+
+// fast is the interval of a message that is published as 100 ms: makers send it as fast as that, or less often.
+func (c *craft) fast() time.Duration {
+	return []time.Duration{100 * time.Millisecond, 200 * time.Millisecond, 250 * time.Millisecond, 400 * time.Millisecond}[c.r.IntN(4)]
+}
+
 func direction(v float64) float64      { return wrap(v) * 1e4 }
 func sailing(t *truth) (speed float64) { return max(0, t.speed) }
 
@@ -56,7 +62,7 @@ func (c *craft) gnss() *unit {
 		s := float64(c.now)/1e9 + ahead
 		return math.Floor(s / 86400), math.Mod(s, 86400)
 	}
-	u.each([]time.Duration{100 * time.Millisecond, 200 * time.Millisecond}[r.IntN(2)], 129025, func() []byte {
+	u.each(c.fast(), 129025, func() []byte {
 		f := at()
 		return c.pay().u32(f.lat * 1e7).u32(f.lon * 1e7)
 	})
@@ -85,14 +91,14 @@ func (c *craft) gnss() *unit {
 func (c *craft) compass() *unit {
 	u, t := c.add("HC1", 60, 140), &c.truth
 	magnetic := c.r.IntN(3) > 0
-	u.each(100*time.Millisecond, 127250, func() []byte {
+	u.each(c.fast(), 127250, func() []byte {
 		v := u.value("heading", t.heading(), 200*time.Millisecond, 0.02, 0.005, true)
 		if magnetic {
 			return c.pay(0).u16(direction(v - t.variation)).u16(0x7FFF).u16(0x7FFF).u8(0xFD)
 		}
 		return c.pay(0).u16(direction(v)).u16(0x7FFF).u16(0x7FFF).u8(0xFC)
 	})
-	u.each(100*time.Millisecond, 127251, func() []byte {
+	u.each(c.fast(), 127251, func() []byte {
 		return c.pay(0).u32(u.value("turn", t.rate, 500*time.Millisecond, 0.001, 0.003, false) * 32e6).ones(3)
 	})
 	u.each(time.Second, 127257, func() []byte {
@@ -123,7 +129,7 @@ func (c *craft) sounder() *unit {
 // vane gives the apparent wind: 5 % and 3 degrees, damped by 1 to 5 s.
 func (c *craft) vane() *unit {
 	u, t := c.add("WS1", 85, 130), &c.truth
-	u.each(100*time.Millisecond, 130306, func() []byte {
+	u.each(c.fast(), 130306, func() []byte {
 		a, v := t.apparent()
 		v = max(0, u.value("wind", v, 2*time.Second, 0.03*v, 0.15, false))
 		a = u.value("angle", a, 2*time.Second, 0.03, 0.02, true)
@@ -168,7 +174,7 @@ func (c *craft) battery(instance uint8, nominal int) *unit {
 // engine gives speed, and what the engine's gateway has besides.
 func (c *craft) engine(instance uint8) *unit {
 	u, t := c.add("EG2", 50, 160), &c.truth
-	u.each(100*time.Millisecond, 127488, func() []byte {
+	u.each(c.fast(), 127488, func() []byte {
 		return c.pay(instance).u16(u.value("rpm", t.rpm, time.Second, 3, 4, false) * 4).ones(5)
 	})
 	u.each(500*time.Millisecond, 127489, func() []byte {
@@ -180,7 +186,7 @@ func (c *craft) engine(instance uint8) *unit {
 // rudder gives the angle of the rudder.
 func (c *craft) rudder() *unit {
 	u, t := c.add("RS5", 40, 155), &c.truth
-	u.each(100*time.Millisecond, 127245, func() []byte {
+	u.each(c.fast(), 127245, func() []byte {
 		return c.pay(0, 0xF8).u16(0x7FFF).u16(u.value("rudder", -t.rate, 200*time.Millisecond, 0.01, 0.002, false) * 1e4).ones(2)
 	})
 	return u
@@ -250,11 +256,16 @@ func (c *craft) talker() *unit {
 	return u
 }
 
-// equip brings a random choice of sound units aboard, sometimes several that measure the same.
+// equip brings a random choice of sound units aboard, sometimes several that measure the same. Every other boat is a small one.
 func (c *craft) equip() {
 	r := c.r
+	small := r.IntN(2) == 0
 	times := func(most int, add func(i int)) {
-		for i := range 1 + r.IntN(most) {
+		n := 1 + r.IntN(most)
+		if small {
+			n = r.IntN(2)
+		}
+		for i := range n {
 			add(i)
 		}
 	}
@@ -268,7 +279,7 @@ func (c *craft) equip() {
 	times(2, func(i int) { c.engine(uint8(i)) })
 	times(3, func(i int) { c.tank(uint8(i)) })
 	times(2, func(int) { c.display() })
-	c.rudder()
+	times(1, func(int) { c.rudder() })
 	for _, u := range c.units {
 		if r.IntN(3) == 0 && len(u.messages) > 1 {
 			u.beats()

@@ -108,9 +108,12 @@ func (p *Pass) compare(m boat.Measure, tolerance float64, list []*boat.Source) d
 			if a.FromMagnetic != b.FromMagnetic && p.variationDisputed() {
 				continue
 			}
-			x := pair{a: a, b: b, i: i, j: j, limit: limit(m, tolerance, a, b)}
+			x := pair{a: a, b: b, i: i, j: j, limit: m.Limit(tolerance, a, b)}
 			scale := m.Info().Scale
-			x.Agreement = quantity.Agree(&a.Trace, &b.Trace, x.limit/scale)
+			if x.Agreement = quantity.Agree(&a.Trace, &b.Trace, x.limit/scale); x.Apart(x.limit / scale) {
+				x.limit += allowance(m, tolerance, a, b)
+				x.Agreement = quantity.Agree(&a.Trace, &b.Trace, x.limit/scale)
+			}
 			if !x.Comparable() {
 				if every := max(a.Trace.Every, b.Trace.Every); every < restless {
 					d.short = max(d.short, max(every, time.Second))
@@ -135,15 +138,14 @@ func (p *Pass) compare(m boat.Measure, tolerance float64, list []*boat.Source) d
 	return d
 }
 
-// limit is how far apart two sources may be: what published accuracy allows or the settings say, a step of resolution each, and how far
-// the value goes while the one is older than the other.
-func limit(m boat.Measure, tolerance float64, a, b *boat.Source) float64 {
+// allowance is what two sources may differ by beside their accuracy: a step of resolution each, and how far the value goes while the one
+// is older than the other.
+func allowance(m boat.Measure, tolerance float64, a, b *boat.Source) (more float64) {
 	info := m.Info()
-	most := m.Limit(tolerance, a, b)
 	if info.Compare != quantity.GreatCircle {
-		most += min(info.Scale*(a.Trace.Grain+b.Trace.Grain), tolerance/4)
+		more = min(info.Scale*(a.Trace.Grain+b.Trace.Grain), tolerance/4)
 	}
-	return most + info.Scale*min(a.Trace.Rate(), b.Trace.Rate())*info.Age.Seconds()
+	return more + info.Scale*min(a.Trace.Rate(), b.Trace.Rate())*info.Age.Seconds()
 }
 
 // near is the greatest difference of two that agree.

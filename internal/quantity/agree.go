@@ -10,8 +10,8 @@ import (
 type Agreement struct {
 	Instants int
 	Outside  int     // of which the two were further apart than the limit
-	Offset   float64 // amount of the median difference: in values, rad or m
-	Spread   float64 // robust standard deviation of a difference about it
+	Offset   float64 // amount of the median difference: in values, rad or m; where none is beyond the limit, the greatest
+	Spread   float64 // robust standard deviation of a difference about it; 0 where none is beyond the limit
 }
 
 // few are the instants that a comparison takes at least.
@@ -41,19 +41,29 @@ func Agree(a, b *Trace, limit float64) (g Agreement) {
 		a, b = b, a
 	}
 	var north, east [maxTrace]float64
+	most := 0.0
 	for _, x := range a.lately() {
 		y, ok := b.At(x.At)
 		if !ok {
 			continue
 		}
 		d, e := apart(a.Kind, &y, &x)
-		if math.Hypot(d, e) > limit {
+		r := math.Abs(d)
+		if e != 0 {
+			r = math.Hypot(d, e)
+		}
+		if r > limit {
 			g.Outside++
 		}
+		most = max(most, r)
 		north[g.Instants], east[g.Instants] = d, e
 		g.Instants++
 	}
 	d, e := north[:g.Instants], east[:g.Instants]
+	if g.Outside == 0 {
+		g.Offset = most
+		return g
+	}
 	if a.Kind != GreatCircle {
 		var mid float64
 		mid, g.Spread = middle(a.Kind, d)
