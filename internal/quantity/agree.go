@@ -155,6 +155,9 @@ func Lag(a, b *Trace) (lag time.Duration, correlation float64) {
 			best = k
 		}
 	}
+	if at[best] <= 0 {
+		return 0, 0
+	}
 	peak := float64(best - lagReach)
 	if best > 0 && best+1 < len(at) { // the top of the parabola through the greatest and its neighbours
 		if bend := at[best-1] - 2*at[best] + at[best+1]; bend < 0 {
