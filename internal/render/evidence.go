@@ -33,7 +33,7 @@ func Evidence(r *report.Report, a *alert.Alert) (about []Mention, facts []Detail
 		}
 	}
 	for _, key := range slices.Sorted(maps.Keys(a.Evidence)) {
-		if key == "unit" { // it is written behind the values
+		if key == "unit" || key == check.SeriesKey { // it is written behind the values; a picture
 			continue
 		}
 		name, unit := splitUnit(check.EvidenceLabel(key))

@@ -3,6 +3,7 @@ package ui
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 
 	g "maragu.dev/gomponents"
@@ -20,6 +21,7 @@ import (
 type Showing struct {
 	Report  *report.Report
 	Printed bool                // it is self-contained: no links, no forms
+	Drawn   bool                // alerts show their series as a picture; what is printed always does
 	Acts    func(*Alert) g.Node // what the reader may do about an alert; nil for nothing
 }
 
@@ -28,6 +30,8 @@ type Alert struct {
 	alert.Alert
 	About []Link
 	Facts []Fact
+
+	series *check.Series // nil for none
 }
 
 // Fact is a name with its value.
@@ -50,6 +54,17 @@ func Alerts(r *report.Report) []Alert {
 			if f.Key != "sources" || f.Text != render.Enumerate(titles) { // else listed as links
 				s.Facts = append(s.Facts, Fact{f.Name, f.Text})
 			}
+		}
+		if series, ok := check.SeriesOf(a.Evidence); ok {
+			series.Lines = slices.Clone(series.Lines)
+			for i := range series.Lines {
+				for _, m := range about {
+					if m.ID == series.Lines[i].Name {
+						series.Lines[i].Name = m.Title
+					}
+				}
+			}
+			s.series = &series
 		}
 		list = append(list, s)
 	}
@@ -145,6 +160,7 @@ func (a *Alert) item(v *Showing, heading func(...g.Node) g.Node, remedy g.Node) 
 		g.If(len(a.Facts)+len(a.About) > 0, h.Ul(h.Class("facts"),
 			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
 			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),
+		g.Iff(a.series != nil && (v.Printed || v.Drawn), func() g.Node { return picture(a.series) }),
 		g.Iff(v.Acts != nil, func() g.Node { return v.Acts(a) }))
 }
 
