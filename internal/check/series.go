@@ -1,12 +1,14 @@
 package check
 
 import (
+	"context"
 	"encoding/json"
 	"math"
 	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/input"
 	"muster/internal/quantity"
 )
 
@@ -36,7 +38,7 @@ func SeriesOf(evidence map[string]any) (s Series, ok bool) {
 		return v, true
 	default:
 		text, err := json.Marshal(v)
-		if err != nil || json.Unmarshal(text, &s) != nil {
+		if err != nil || input.OpenJSON(context.Background(), SeriesKey, text, &s) != nil {
 			return Series{}, false
 		}
 	}
