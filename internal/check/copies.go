@@ -11,7 +11,7 @@ import (
 // value. AIS, time and variation do not change so; there a display without a receiver of its own is no source beside one that measures.
 func (p *Pass) copyOf(q *boat.Quantity, s *boat.Supplier, from []boat.Supplier) *boat.Supplier {
 	for i := range from {
-		c := p.copied()[edge{from[i].ID, s.ID}]
+		c := p.later(from[i].ID, s.ID)
 		repeats := func(m boat.Measure) bool { return c != nil && slices.Contains(c.measures, m.String()) }
 		if slices.ContainsFunc(q.Measures, repeats) {
 			return &from[i]
@@ -22,7 +22,7 @@ func (p *Pass) copyOf(q *boat.Quantity, s *boat.Supplier, from []boat.Supplier) 
 	}
 	for i := range from {
 		o := &from[i]
-		if o.Device != nil && o.Device.Role == boat.RoleDisplay || p.copied()[edge{s.ID, o.ID}] != nil {
+		if o.Device != nil && o.Device.Role == boat.RoleDisplay || p.later(s.ID, o.ID) != nil {
 			continue
 		}
 		switch q.Name {
@@ -48,7 +48,7 @@ const variationStep = 0.0001 * 1.01
 func (p *Pass) locates(id string) bool {
 	for _, s := range p.sources(boat.Position) {
 		if s.ID == id {
-			repeats := func(o *boat.Source) bool { return p.copied()[edge{o.ID, id}] != nil }
+			repeats := func(o *boat.Source) bool { return p.later(o.ID, id) != nil }
 			return !slices.ContainsFunc(p.sources(boat.Position), repeats)
 		}
 	}

@@ -35,7 +35,9 @@ func dataLoop(p *Pass) {
 		if network[e.from] == "" || network[e.from] != network[e.to] || links[e].lag == 0 {
 			continue // handed on from one network to another, as gateways do; or given at once by one box of two NAMEs
 		}
-		original := !slices.ContainsFunc(edges, func(o edge) bool { return o.to == e.from && network[o.from] == network[e.from] })
+		original := !slices.ContainsFunc(edges, func(o edge) bool {
+			return o.to == e.from && network[o.from] == network[e.from] && links[o].lag > 0
+		})
 		if !original {
 			continue
 		}
@@ -82,6 +84,14 @@ type copied struct {
 func (p *Pass) copied() map[edge]*copied {
 	type copies struct{}
 	return Once(p, copies{}, p.findCopied)
+}
+
+// later is the copy of one source that another gives after it; nil for none, and for one at once, as of one box with two ways out.
+func (p *Pass) later(from, to string) *copied {
+	if c := p.copied()[edge{from, to}]; c != nil && c.lag > 0 {
+		return c
+	}
+	return nil
 }
 
 func (p *Pass) findCopied() map[edge]*copied {
