@@ -158,7 +158,7 @@ func errorsOf(n *report.Network, w boat.Window) level {
 const (
 	floodShare = 0.3
 	lossShare  = 0.002
-	holeShare  = 0.02
+	holeShare  = 0.06
 )
 
 // sight is how the unit x of a drop is heard; nil for none.
@@ -226,20 +226,26 @@ func recent(x *report.Device, w boat.Window) []event.Time {
 	return slices.DeleteFunc(slices.Clone(x.LastRestarts()), func(t event.Time) bool { return t < w.From })
 }
 
-// lost reports whether so many of its messages never came that it is no accident: by their counters, or by the holes in what comes by the
-// clock. A share s that is lost makes the deviation of the interval √s of its mean.
+// lost reports whether so many of its messages never came that it is no accident: by their counters, or by holes in what comes by the clock.
 func lost(x *report.Device) bool {
 	sent := uint64(0)
-	for _, t := range x.Transmits {
-		sent += t.Count
-		if t.Interval == nil || t.Count < 50 || t.Nominal == 0 {
-			continue
-		}
-		if share := math.Pow(t.Interval.SD/t.Interval.Mean, 2); share > holeShare && t.Interval.Max < 20*t.Interval.Mean {
+	for i := range x.Transmits {
+		t := &x.Transmits[i]
+		if sent += t.Count; holed(t) {
 			return true
 		}
 	}
 	return x.Live != nil && x.Live.LostMessages >= 3 && float64(x.Live.LostMessages) > lossShare*float64(sent)
+}
+
+// holed reports whether a message comes by the clock, with holes: the mean interval is then longer than the shortest, and the longest is a
+// multiple of it.
+func holed(t *report.Transmit) bool {
+	if t.Interval == nil || t.Count < 50 || t.Interval.Min <= 0 {
+		return false
+	}
+	share, periods := 1-t.Interval.Min/t.Interval.Mean, t.Interval.Max/t.Interval.Min
+	return share > holeShare && share < .75 && periods > 1.8 && math.Abs(periods-math.Round(periods)) < .02*periods
 }
 
 // disputed reports whether another unit uses the address of x, or claims its NAME.

@@ -2,7 +2,6 @@ package locate
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 )
@@ -261,6 +260,3 @@ func (e *engine) inspections(parts []int, shares []float64) []string {
 	}
 	return names
 }
-
-// describe is a test in one line.
-func (n *Next) String() string { return fmt.Sprintf("%s: %s", n.Do, n.At) }
