@@ -113,6 +113,7 @@ func New(opt Options) (*Server, error) {
 	if opt.Traffic == nil {
 		opt.Traffic = NewTraffic(1)
 	}
+	opt.Traffic.units = opt.Reports.Report
 	if opt.Metrics == nil {
 		opt.Metrics = prometheus.NewRegistry()
 	}

@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -11,6 +12,7 @@ import (
 	"muster/internal/event"
 	"muster/internal/nmea0183"
 	"muster/internal/render"
+	"muster/internal/report"
 	"muster/internal/transport"
 	"muster/pgn"
 )
@@ -20,6 +22,8 @@ import (
 type Traffic struct {
 	messages  recent[Message]
 	sentences recent[TrafficSentence] // of their own, so that a full bus drives out none
+
+	units func() *report.Report // nil while no server has it
 
 	values   []pgn.Value // of the ring that decodes
 	parsed   nmea0183.Sentence
@@ -75,26 +79,39 @@ type MessageField struct {
 	State  string   `json:"state,omitempty" doc:"Why there is no value: not available, out of range, reserved, missing."`
 }
 
+// sendersOf are the ids under which what a filter names sends: those of all presences of a unit, or only its own.
+func (t *Traffic) sendersOf(device string) []string {
+	if t.units != nil && device != "" {
+		if u := t.units().Unit(device); u != nil && u.ID == device {
+			return u.IDs()
+		}
+	}
+	return []string{device}
+}
+
 // Filter selects messages. An empty key selects all.
 type Filter struct {
 	Network string `query:"network" maxLength:"64"`
-	Device  string `query:"device" maxLength:"100"`
+	Device  string `query:"device" maxLength:"100" doc:"Id of a unit, or of one of its NAMEs."`
 	PGN     uint32 `query:"pgn" maximum:"131071"`
 }
 
-func (f *Filter) wants(m *raw) bool {
-	return (f.Network == "" || f.Network == m.network) && (f.Device == "" || f.Device == m.device) && (f.PGN == 0 || f.PGN == m.id.PGN())
+func (f *Filter) from(senders []string) func(*raw) bool {
+	return func(m *raw) bool {
+		return (f.Network == "" || f.Network == m.network) && (f.Device == "" || slices.Contains(senders, m.device)) &&
+			(f.PGN == 0 || f.PGN == m.id.PGN())
+	}
 }
 
 // Since lists the kept messages with a number above after, oldest first, of them the latest most, 0 for all; seen is the latest number
 // there was, and lost is how many of those asked for are no longer kept. The messages are shared: read-only.
 func (t *Traffic) Since(after uint64, f Filter, most int) (list []*Message, seen, lost uint64) {
-	return t.messages.since(after, f.wants, most)
+	return t.messages.since(after, f.from(t.sendersOf(f.Device)), most)
 }
 
 // Newest is like Since, but of each device, number and instance lists only the last message.
 func (t *Traffic) Newest(after uint64, f Filter) (list []*Message, seen uint64) {
-	return newest(&t.messages, after, f.wants, (*raw).messageKind)
+	return newest(&t.messages, after, f.from(t.sendersOf(f.Device)), (*raw).messageKind)
 }
 
 // Latest is the number of the latest message, 0 before the first.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"hash/fnv"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -36,19 +37,25 @@ type TrafficSentence struct {
 // SentenceFilter selects sentences. An empty key selects all.
 type SentenceFilter struct {
 	Network   string `query:"network" maxLength:"64"`
-	Device    string `query:"device" maxLength:"100"`
+	Device    string `query:"device" maxLength:"100" doc:"Id of a unit, or of one of its talkers."`
 	Talker    string `query:"talker" maxLength:"2"`
 	Formatter string `query:"formatter" maxLength:"15"`
 }
 
-func (f *SentenceFilter) wants(r *raw) bool {
-	return (f.Network == "" || f.Network == r.network) && (f.Device == "" || f.isDevice(r)) &&
-		(f.Talker == "" || strings.EqualFold(f.Talker, r.address.Talker())) && (f.Formatter == "" || strings.EqualFold(f.Formatter, r.address.Formatter()))
+func (f *SentenceFilter) from(senders []string) func(*raw) bool {
+	return func(r *raw) bool {
+		return (f.Network == "" || f.Network == r.network) && (f.Device == "" || r.sentBy(senders)) &&
+			(f.Talker == "" || strings.EqualFold(f.Talker, r.address.Talker())) &&
+			(f.Formatter == "" || strings.EqualFold(f.Formatter, r.address.Formatter()))
+	}
 }
 
-func (f *SentenceFilter) isDevice(r *raw) bool {
-	letters, ok := strings.CutPrefix(f.Device, r.network+"/")
-	return ok && letters == r.address.Talker()
+// sentBy reports whether one of the talkers sent the sentence.
+func (r *raw) sentBy(senders []string) bool {
+	return slices.ContainsFunc(senders, func(id string) bool {
+		letters, ok := strings.CutPrefix(id, r.network+"/")
+		return ok && letters == r.address.Talker()
+	})
 }
 
 // NoteSentence keeps a copy of a sentence. It fits boat.Options.OnSentence.
@@ -67,12 +74,12 @@ func (t *Traffic) NoteSentence(s *nmea0183.Sentence, in boat.Line) {
 
 // Sentences is Since for the sentences.
 func (t *Traffic) Sentences(after uint64, f SentenceFilter, most int) (list []*TrafficSentence, seen, lost uint64) {
-	return t.sentences.since(after, f.wants, most)
+	return t.sentences.since(after, f.from(t.sendersOf(f.Device)), most)
 }
 
 // NewestSentences is like Sentences, but lists only the last of those that differ in nothing but their numbers.
 func (t *Traffic) NewestSentences(after uint64, f SentenceFilter) (list []*TrafficSentence, seen uint64) {
-	return newest(&t.sentences, after, f.wants, (*raw).sentenceKind)
+	return newest(&t.sentences, after, f.from(t.sendersOf(f.Device)), (*raw).sentenceKind)
 }
 
 // LatestSentence is the number of the latest sentence, 0 before the first.

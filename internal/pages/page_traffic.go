@@ -28,12 +28,18 @@ type trafficPage struct {
 	Filter    api.Filter
 	Formatter string // only sentences of that type
 	Networks  []ui.Link
-	Devices   []ui.Link
+	Units     []sender
 	Kinds     []ui.Link   // of messages and sentences
 	Rows      []api.Heard // latest first
 	Names     map[string]string
 	Stream    string
 	Problem   string
+}
+
+// sender is a unit that sends, with the ids of all that it sends as.
+type sender struct {
+	id, title string
+	ids       []string
 }
 
 // trafficRows is how many messages the page shows.
@@ -48,17 +54,17 @@ func (s *site) trafficData(req *http.Request, r *report.Report) (string, content
 		p.Networks = append(p.Networks, ui.Link{ID: id, Text: id})
 	}
 	numbers := map[uint32]string{}
+	for i := range r.Units {
+		p.name(r, &r.Units[i])
+	}
 	for i := range r.Devices {
-		d := &r.Devices[i]
-		p.name(d.ID, render.TitleAt(d))
-		for _, t := range d.Transmits {
+		for _, t := range r.Devices[i].Transmits {
 			numbers[t.PGN] = t.Title
 		}
 	}
 	formatters := map[string]bool{}
 	for i := range r.Talkers {
 		t := &r.Talkers[i]
-		p.name(t.ID(), render.TalkerTitle(t))
 		for _, s := range t.Sentences {
 			formatters[s.Formatter] = true
 		}
@@ -97,9 +103,24 @@ func (p *trafficPage) chooseMessage(text string) {
 	}
 }
 
-func (p *trafficPage) name(id, text string) {
-	p.Devices = append(p.Devices, ui.Link{ID: boat.Printable(id), Text: text})
-	p.Names[id] = text
+// name lists a unit once, and by its title all that it sends as.
+func (p *trafficPage) name(r *report.Report, u *report.Unit) {
+	title := render.TitleAt(&u.Device)
+	if len(u.Presences) == 0 && len(u.Talkers) > 0 {
+		title = render.TalkerTitle(r.TalkerByID(u.Talkers[0]))
+	}
+	if len(u.Presences)+len(u.Talkers) == 0 { // an entry by hand sends nothing
+		return
+	}
+	p.Units = append(p.Units, sender{u.ID, title, u.IDs()})
+	for _, id := range u.IDs() {
+		p.Names[id] = title
+	}
+}
+
+// option is the choice of a sender. What else it sends as is there for the script, which names what comes.
+func (s *sender) option(now string) g.Node {
+	return h.Option(h.Value(boat.Printable(s.id)), g.If(s.id == now, h.Selected()), h.Data("ids", strings.Join(s.ids, " ")), g.Text(s.title))
 }
 
 // readTraffic reads the latest traffic that passes the filter, and notes the stream of further traffic.
@@ -148,7 +169,8 @@ func (p trafficPage) show(*view) g.Node {
 func (p *trafficPage) filterForm() g.Node {
 	return h.Form(h.Class("panel filter"), h.Method("get"), h.Action("/traffic"), h.Aria("label", "Filter"),
 		g.If(len(p.Networks) > 1, ui.Choice("Network", "network", ui.AnyOption("all"), linkOptions(p.Networks, p.Filter.Network))),
-		ui.Choice("Device", "device", h.ID("devices"), ui.AnyOption("all"), linkOptions(p.Devices, p.Filter.Device)),
+		ui.Choice("Device", "device", h.ID("devices"), ui.AnyOption("all"),
+			g.Map(p.Units, func(s sender) g.Node { return s.option(p.Filter.Device) })),
 		ui.Choice("Message", "message", ui.AnyOption("all"), linkOptions(p.Kinds, p.chosenPGN()+p.Formatter)), ui.Space,
 		ui.Button("Show traffic"), ui.Space,
 		ui.Button("Pause", h.Type("button"), h.ID("pause"), h.Aria("pressed", "false"), g.Attr("hidden")))

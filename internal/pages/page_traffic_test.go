@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"muster/internal/api"
+	"muster/internal/render"
 	"muster/internal/ui/webtest"
 )
 
@@ -49,6 +50,37 @@ func TestTrafficPage(t *testing.T) {
 	for _, wrong := range []string{"200000", "-1", "%3Cb%3E", "D%20T"} {
 		if _, page := webtest.Get(t, s.URL()+"/traffic?message="+wrong); !strings.Contains(page, "is not a message: enter a PGN") {
 			t.Errorf("%s is a message", wrong)
+		}
+	}
+}
+
+// TestTrafficOfAUnit: the filter lists a unit once, and shows what it sends under whatever NAME; a NAME alone can still be asked for.
+func TestTrafficOfAUnit(t *testing.T) {
+	r := webtest.Sample(t)
+	code := uint16(410)
+	r.Devices[0].Product.Code = &code
+	other := r.Devices[0] // another function of the same box
+	name := *other.Name
+	name.DeviceFunction.Code = 199
+	other.ID, other.Name = "C0788C00FA200000", &name
+	r.Devices = append(r.Devices, other)
+	tr := api.NewTraffic(0)
+	s := serve(t, api.Options{Reports: webtest.NewReports(r), Traffic: tr})
+	webtest.Note(tr, 128267, []byte{0, 0xD2, 4, 0, 0, 0, 0, 0xFF}) // from C0788C00FA200001
+	title := render.TitleAt(r.Device(other.ID))
+	for _, tt := range []struct {
+		device string
+		shown  bool
+	}{{other.ID, true}, {"C0788C00FA200001", true}, {"C0788C00FA200002", false}} {
+		_, page := webtest.Get(t, s.URL()+"/traffic?device="+tt.device)
+		if strings.Contains(page, `Water Depth</b>`) != tt.shown {
+			t.Errorf("%s: shown %v, want %v", tt.device, !tt.shown, tt.shown)
+		}
+		if n := strings.Count(page, ">"+title+"</option>"); n != 1 || !strings.Contains(page, `data-ids="`+other.ID+" "+other.ID+` C0788C00FA200001"`) {
+			t.Errorf("the unit is listed %d times", n)
+		}
+		if tt.shown && !strings.Contains(page, `<span class="from">`+title+`<`) {
+			t.Errorf("the message is not of %s", title)
 		}
 	}
 }
