@@ -28,13 +28,13 @@ type networkPage struct {
 type shownNetwork struct {
 	report.Network
 	Plot       g.Node
-	Busy, Full float64          // load of a warning and of a critical alert
-	Unjudged   string           // the check of the load, when it is off
-	Faults     []string         // in words
-	Devices    []*report.Device // by address; what has none comes last
-	LEN        int              // load equivalency that online devices report
-	Away       int              // and that silent and offline ones reported
-	Unreported int              // online devices that report none
+	Busy, Full float64  // load of a warning and of a critical alert
+	Unjudged   string   // the check of the load, when it is off
+	Faults     []string // in words
+	Units      []drawn  // by address; what has none comes last
+	LEN        int      // load equivalency that online devices report
+	Away       int      // and that silent and offline ones reported
+	Unreported int      // online devices that report none
 	Talkers    []shownTalker
 	Legend     bool       // the first with talkers explains the plots
 	Plan       *shownPlan // nil without a layout
@@ -89,12 +89,16 @@ func (s *site) networkData(_ *http.Request, r *report.Report) (string, content, 
 
 func (n *shownNetwork) addDevices(r *report.Report) {
 	for i := range r.Devices {
-		d := &r.Devices[i]
-		if d.Network == n.ID && !d.Left {
-			n.Devices = append(n.Devices, d)
+		if d := &r.Devices[i]; d.Own && d.Network == n.ID {
+			n.Units = append(n.Units, drawn{d, addressesOn(n.ID, d)})
 		}
 	}
 	for _, d := range r.On(n.ID) {
+		u := r.Unit(d.ID)
+		if !slices.ContainsFunc(u.Presences, func(p *report.Device) bool { return p.Network == n.ID && !p.Left }) {
+			continue
+		}
+		n.Units = append(n.Units, drawn{d, addressesOn(n.ID, u.Presences...)})
 		reported := d.Product != nil && d.Product.LoadEquivalency != nil
 		switch away := d.State == boat.Silent || d.State == boat.Gone; {
 		case reported && away:
@@ -105,7 +109,23 @@ func (n *shownNetwork) addDevices(r *report.Report) {
 			n.Unreported++
 		}
 	}
-	slices.SortStableFunc(n.Devices, func(a, b *report.Device) int { return cmp.Compare(addressOr(a, 256), addressOr(b, 256)) })
+	slices.SortStableFunc(n.Units, func(a, b drawn) int { return cmp.Compare(addressOr(a.Device, 256), addressOr(b.Device, 256)) })
+}
+
+// drawn is a unit on the drawing of a backbone, with the addresses that it has there.
+type drawn struct {
+	*report.Device
+	addresses []string
+}
+
+// addressesOn are the addresses on a network that presences of a unit have now.
+func addressesOn(network string, presences ...*report.Device) (list []string) {
+	for _, d := range presences {
+		if d.Network == network && !d.Left && d.Address != nil {
+			list = append(list, fmt.Sprint(*d.Address))
+		}
+	}
+	return list
 }
 
 // recentFaults lists the faults of a network, and how many of them are of the last minute.
@@ -173,6 +193,7 @@ func (sup *supplied) addStopped(r *report.Report, q boat.Quantity, known map[str
 		if s.State == boat.Present || s.State == boat.Provisional {
 			s.State = "stopped"
 		}
+		known[cmp.Or(d.Unit, d.ID)] = true
 		sup.From = append(sup.From, s)
 	}
 	for i := range r.Talkers {
@@ -250,7 +271,7 @@ func (n *shownNetwork) node(r *report.Report) g.Node {
 			h.Figure(n.plot(), h.FigCaption(h.Class("meta"), g.Text(n.caption()))),
 			h.Div(h.H3(g.Text("Faults")), n.faults(), n.supply())),
 		n.layout(),
-		g.If(len(n.Devices) > 0, n.backbone()),
+		g.If(len(n.Units) > 0, n.backbone()),
 		g.If(len(n.Talkers) > 0, n.talkers(r)))
 }
 
@@ -322,28 +343,32 @@ func (n *shownNetwork) backbone() g.Node {
 	id := "backbone-" + ui.Slug(n.ID)
 	return g.Group{
 		h.H3(h.ID(id), g.Text("Backbone")),
-		ui.Meta(g.Text("Sorted by address. The position of a device along the backbone is not known.")),
-		h.Ul(h.Class("backbone"), h.Aria("labelledby", id), g.Map(n.Devices, tap)),
+		ui.Meta(g.Text("Sorted by address. The position of a unit along the backbone is not known.")),
+		h.Ul(h.Class("backbone"), h.Aria("labelledby", id), g.Map(n.Units, tap)),
 	}
 }
 
-// tap is a device on the drawing of a backbone.
-func tap(d *report.Device) g.Node {
+// tap is a unit on the drawing of a backbone.
+func tap(d drawn) g.Node {
 	words := "no address"
-	if d.Address != nil {
-		words = fmt.Sprintf("address %d", *d.Address)
+	switch len(d.addresses) {
+	case 0:
+	case 1:
+		words = "address " + d.addresses[0]
+	default:
+		words = "addresses " + strings.Join(d.addresses, ", ")
 	}
 	if p := d.Product; p != nil && p.LoadEquivalency != nil {
 		words += fmt.Sprintf(" · %d LEN", *p.LoadEquivalency)
 	}
-	if load := render.BusShare(d); load != "" {
+	if load := render.BusShare(d.Device); load != "" {
 		words += " · load " + load
 	}
 	if d.Own {
 		words += " · this program"
 	}
 	return h.Li(h.Class(string(d.State)),
-		h.Span(h.Class("tap"), ui.DeviceLink(d.ID, g.Text(render.DeviceTitle(d))), ui.Small(words), ui.Space, ui.State(d.State)))
+		h.Span(h.Class("tap"), ui.DeviceLink(d.ID, g.Text(render.DeviceTitle(d.Device))), ui.Small(words), ui.Space, ui.State(d.State)))
 }
 
 func (n *shownNetwork) talkers(r *report.Report) g.Node {

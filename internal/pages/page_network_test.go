@@ -313,3 +313,36 @@ func TestPowerDeclared(t *testing.T) {
 		t.Errorf("the page does not say %q", want)
 	}
 }
+
+// TestDrawnUnits: the drawing of a backbone shows a box once, with the addresses of all its functions, and none that left or was replaced.
+func TestDrawnUnits(t *testing.T) {
+	r := webtest.Sample(t)
+	code, address := uint16(410), uint8(77)
+	r.Devices[0].Product.Code = &code
+	other := r.Devices[0]
+	name := *other.Name
+	name.DeviceFunction.Code = 199
+	other.ID, other.Name, other.Address = "C0788C00FA200009", &name, &address
+	r.Devices = append(r.Devices, other)
+	r = webtest.FindUnits(r)
+	u := r.Unit(other.ID)
+	drawn := func() (list []string) {
+		n := shownNetwork{Network: r.Networks[0]}
+		n.addDevices(r)
+		for _, d := range n.Units {
+			if d.ID == u.ID {
+				list = append(list, strings.Join(d.addresses, " "))
+			}
+		}
+		return list
+	}
+	if got := drawn(); len(got) != 1 || got[0] != "2 77" {
+		t.Errorf("the unit is drawn with addresses %q", got)
+	}
+	for _, d := range u.Presences {
+		d.Left = true
+	}
+	if got := drawn(); len(got) != 0 {
+		t.Errorf("what was replaced is drawn with addresses %q", got)
+	}
+}

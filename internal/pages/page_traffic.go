@@ -36,10 +36,10 @@ type trafficPage struct {
 	Problem   string
 }
 
-// sender is a unit that sends, with the ids of all that it sends as.
+// sender is a unit that sends, with the ids of what else it sends as.
 type sender struct {
 	id, title string
-	ids       []string
+	also      []string
 }
 
 // trafficRows is how many messages the page shows.
@@ -112,15 +112,16 @@ func (p *trafficPage) name(r *report.Report, u *report.Unit) {
 	if len(u.Presences)+len(u.Talkers) == 0 { // an entry by hand sends nothing
 		return
 	}
-	p.Units = append(p.Units, sender{u.ID, title, u.IDs()})
-	for _, id := range u.IDs() {
+	ids := u.IDs()
+	for _, id := range ids {
 		p.Names[id] = title
 	}
+	p.Units = append(p.Units, sender{u.ID, title, slices.DeleteFunc(ids, func(id string) bool { return id == u.ID })})
 }
 
 // option is the choice of a sender. What else it sends as is there for the script, which names what comes.
 func (s *sender) option(now string) g.Node {
-	return h.Option(h.Value(boat.Printable(s.id)), g.If(s.id == now, h.Selected()), h.Data("ids", strings.Join(s.ids, " ")), g.Text(s.title))
+	return h.Option(h.Value(boat.Printable(s.id)), g.If(s.id == now, h.Selected()), g.If(len(s.also) > 0, h.Data("also", strings.Join(s.also, " "))), g.Text(s.title))
 }
 
 // readTraffic reads the latest traffic that passes the filter, and notes the stream of further traffic.

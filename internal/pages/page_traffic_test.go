@@ -76,7 +76,7 @@ func TestTrafficOfAUnit(t *testing.T) {
 		if strings.Contains(page, `Water Depth</b>`) != tt.shown {
 			t.Errorf("%s: shown %v, want %v", tt.device, !tt.shown, tt.shown)
 		}
-		if n := strings.Count(page, ">"+title+"</option>"); n != 1 || !strings.Contains(page, `data-ids="`+other.ID+" "+other.ID+` C0788C00FA200001"`) {
+		if n := strings.Count(page, ">"+title+"</option>"); n != 1 || !strings.Contains(page, `data-also="C0788C00FA200001"`) {
 			t.Errorf("the unit is listed %d times", n)
 		}
 		if tt.shown && !strings.Contains(page, `<span class="from">`+title+`<`) {

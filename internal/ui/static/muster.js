@@ -81,7 +81,7 @@
 
   const list = document.getElementById("traffic");
   if (list) {
-    const names = new Map([...document.querySelectorAll("#devices option")].flatMap((o) => (o.dataset.ids || "").split(" ").map((id) => [id, o.textContent])));
+    const names = new Map([...document.querySelectorAll("#devices option")].flatMap((o) => [o.value, ...(o.dataset.also || "").split(" ")].map((id) => [id, o.textContent])));
     const pause = document.getElementById("pause"), rate = document.getElementById("rate");
     const rows = Number(list.dataset.rows);
     const el = (name, kind, text) => { const e = document.createElement(name); if (kind) e.className = kind; e.textContent = text; return e; };
