@@ -84,7 +84,7 @@ func (s *Server) addStreams(api huma.API) {
 	text := map[string]*huma.Response{"200": {Description: "Events until the client disconnects.",
 		Content: map[string]*huma.MediaType{kind: {Schema: &huma.Schema{Type: "string"}}}}}
 	huma.Register(api, huma.Operation{OperationID: "stream-reports", Method: http.MethodGet, Path: Prefix + "/events", Tags: []string{"boat"},
-		Summary:   "Event stream: an event named report for each newer report, whose id and data are its ETag",
+		Summary:   "Event stream: an event named report for each newer report and each change of the job. Its data is the ETag of the report.",
 		Responses: text, Errors: []int{401, 503}},
 		func(_ context.Context, in *struct {
 			LastID string `header:"Last-Event-ID" maxLength:"64"`
@@ -97,7 +97,8 @@ func (s *Server) addStreams(api huma.API) {
 						return true
 					}
 					last = mark
-					return out.send("id: %s\nevent: report\ndata: %s\n\n", mark, mark)
+					tag, _, _ := strings.Cut(mark, "-")
+					return out.send("id: %s\nevent: report\ndata: %s\n\n", mark, tag)
 				})
 			}}, nil
 		})

@@ -24,7 +24,7 @@ type Jobs interface {
 	ActOnJob(ctx context.Context, a JobAct) error
 	// AddToJob puts in what a person says; ErrNoJob when there is none.
 	AddToJob(ctx context.Context, e JobEntry) error
-	// AddPicture puts a picture into the job, without its place data, and returns its name there.
+	// AddPicture puts a picture into the job, without its place data, and returns its name there. The same one again changes nothing.
 	AddPicture(ctx context.Context, by, text string, picture []byte) (string, error)
 	// JobFile reads a file of the latest job; ErrNoSuch when it has none of this name.
 	JobFile(ctx context.Context, name string) ([]byte, error)

@@ -177,10 +177,14 @@ func (s *Server) Observe(r *report.Report) { s.history.observe(r) }
 // Minutes are the last hours of a network, oldest first.
 func (s *Server) Minutes(network string) []Minute { return s.history.of(network) }
 
-// Mark identifies a report, as in the event stream.
+// Mark identifies a report and the state of the job beside it, as the ids of the event stream do.
 func (s *Server) Mark(r *report.Report) (string, error) {
 	tag, err := s.encoded.etag(r)
-	return strings.Trim(tag, `"`), err
+	mark := strings.Trim(tag, `"`)
+	if j := s.opt.Desk.Job(); j != nil && j.SHA256 != "" {
+		mark += "-" + j.SHA256[:min(8, len(j.SHA256))]
+	}
+	return mark, err
 }
 
 // Options are the options of the server with the defaults filled in.

@@ -266,7 +266,7 @@ func (k *jobs) AddPicture(ctx context.Context, by, text string, picture []byte) 
 	name = "photos/" + job.Digest(clean)[:16] + ".jpg"
 	return name, k.do(ctx, func(ctx context.Context) error {
 		v, err := k.open()
-		if err != nil {
+		if err != nil || v.Has(name) { // sent again after the link was lost
 			return err
 		}
 		return v.Put(ctx, job.Attached, by, job.FileLine{File: name, What: job.Photo, Text: text}, clean)

@@ -304,7 +304,7 @@ func (j jobView) signature() g.Node {
 	}
 	return j.entry("sign", job.SignedOff, "Sign", func(was url.Values) g.Node {
 		return g.Group{ui.ValueField("Name of the customer", "customer", 60, was.Get("customer"), h.Required(), h.AutoComplete("off")),
-			ui.Hidden("strokes", ""), h.Div(h.Class("whole signing"), h.ID("signing"), h.Data("strokes", "sign"))}
+			ui.Hidden("strokes", ""), h.Div(h.Class("whole signing"), h.ID("signing"))}
 	})
 }
 

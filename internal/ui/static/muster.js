@@ -17,7 +17,7 @@
     const open = () => {
       if (events || document.hidden) return;
       events = new EventSource(url);
-      for (const name of names) events.addEventListener(name, (e) => take(e.data));
+      for (const name of names) events.addEventListener(name, (e) => take(e.data, e.lastEventId));
       events.addEventListener("open", () => lost(false));
       events.addEventListener("error", async () => {
         lost(true);
@@ -43,7 +43,7 @@
       if (!have) { a.insertBefore(document.importNode(want, true), at); continue; }
       if (have !== at) a.insertBefore(have, at); else at = at.nextSibling;
       if (have.nodeType !== 1) { if (have.data !== want.data) have.data = want.data; continue; }
-      if (have.id === "link" || have.matches("input, select")) continue;
+      if (have.id === "link" || have.matches("input, select, .signing")) continue;
       for (const { name, value } of [...want.attributes]) if (name !== "open" && have.getAttribute(name) !== value) have.setAttribute(name, value);
       for (const { name } of [...have.attributes]) if (name !== "open" && !want.hasAttribute(name)) have.removeAttribute(name);
       morph(have, want);
@@ -73,7 +73,7 @@
         if (again) { again = false; refresh(); }
       }
     };
-    stream("/api/v1/events", ["report"], (mark) => {
+    stream("/api/v1/events", ["report"], (_, mark) => {
       if (seen !== null && mark !== seen) refresh();
       seen = mark;
     });
