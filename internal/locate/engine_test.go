@@ -5,6 +5,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"strings"
 	"testing"
 
 	"muster/internal/backbone"
@@ -229,4 +230,31 @@ func sixty(t testing.TB) (*backbone.Layout, *Evidence) {
 	ev.Onsets = 1
 	ev.read(t, l, "tee 20: 12.1 V", "tee 25: 12.0 V", "signal wires at 1: 120 ohm")
 	return l, ev
+}
+
+// TestBareLayouts: a layout without units, or of one cable, gives an answer.
+func TestBareLayouts(t *testing.T) {
+	for _, units := range []int{0, 1} {
+		l := line(2, units)
+		for _, at := range []string{"", "2"} {
+			r := Locate(l, quietEvidence(l), Options{At: at})
+			if !(r.NoFault > .5 && r.NoFault <= 1) || len(r.Next) > offered {
+				t.Errorf("%d units, at %q: no fault %.3f", units, at, r.NoFault)
+			}
+			if err := parses(l, r); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}
+
+// parses reports whether each proposed reading is one that can be written, once its value is filled in.
+func parses(l *backbone.Layout, r *Result) error {
+	for _, n := range r.Next {
+		text := strings.NewReplacer("…", "12", " / errors stay", "", " / OK", "").Replace(n.Reading)
+		if _, err := ParseReading(l, text); err != nil {
+			return err
+		}
+	}
+	return nil
 }

@@ -43,6 +43,11 @@ func newNetwork(l *backbone.Layout, post string) *network {
 			n.posts = append(n.posts, i)
 		}
 	}
+	if len(n.posts) == 0 { // nothing is connected yet: it may be anywhere
+		for i := range n.points {
+			n.posts = append(n.posts, i)
+		}
+	}
 	for _, d := range n.drops {
 		n.at = append(n.at, n.point(d.At))
 		name := d.Label()

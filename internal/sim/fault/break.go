@@ -37,7 +37,9 @@ func Break(sc *sim.Scenario, l *backbone.Layout, at string, seed uint64, faults 
 		if at != "" {
 			return nil, fmt.Errorf("the layout has no point %q: use one of %s", at, strings.Join(b.points, ", "))
 		}
-		b.post = b.point(b.drops[0].At)
+		if b.post = 0; len(b.drops) > 0 {
+			b.post = b.point(b.drops[0].At)
+		}
 	}
 	b.ids = devicesOf(sc, b.drops)
 	for _, f := range faults {
