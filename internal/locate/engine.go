@@ -226,10 +226,7 @@ func (e *engine) weigh() {
 // pairs gives the probability of all pairs, and adds to the fit of each class what it explains together with each class. What is left out is counted by an upper
 // bound: without its readings.
 func (e *engine) pairs(total float64) (sum float64) {
-	bound := hopeless * total
-	if len(e.items) > 0 {
-		bound = pairBound * total
-	}
+	bound := e.bound() * total
 	single := make([]float64, len(e.classes))
 	for i := range e.classes {
 		a := &e.classes[i]
@@ -262,7 +259,15 @@ func (e *engine) pairs(total float64) (sum float64) {
 	return sum
 }
 
-// bothFit is wireFit of two classes together: of two effects on a unit the stronger one shows.
+// bound is the share below which pairs of classes are left out.
+func (e *engine) bound() float64 {
+	if len(e.items) > 0 {
+		return pairBound
+	}
+	return hopeless
+}
+
+// bothFit is logFit of two classes together, without readings: of two effects on a unit the stronger one shows.
 func (e *engine) bothFit(a, b *class, bound float64) float64 {
 	fit := e.busFit(max(a.errors, b.errors), 2)
 	for d, x := range a.effects {
