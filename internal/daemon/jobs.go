@@ -237,11 +237,17 @@ func (k *jobs) following() bool {
 // observe takes the latest report into the job. What goes wrong is logged and shown once.
 func (k *jobs) observe(ctx context.Context) {
 	live := k.live()
-	if live == nil || !k.following() {
+	if live == nil || k.visit == nil || k.visit.Ledger.Closed() {
 		k.show()
 		return
 	}
-	changes, err := k.visit.Observe(ctx, live.Report.TakenAt, live.Report, live.Conditions)
+	var changes []release.StepChange
+	var err error
+	if k.following() {
+		changes, err = k.visit.Observe(ctx, live.Report.TakenAt, live.Report, live.Conditions)
+	} else {
+		err = k.visit.Decide(ctx, live.Report)
+	}
 	for _, c := range changes {
 		k.log.Info().Str("step", c.Step).Str("device", c.Label).Str("state", string(c.To)).Str("note", c.Note).Msg("work order")
 	}

@@ -18,6 +18,9 @@ type Decision struct {
 // Decide takes what people decided of the boat's units, and what they removed of it, into the ledger. What it has
 // already is not written again.
 func (v *Visit) Decide(ctx context.Context, r *report.Report) error {
+	if len(v.decided(r)) == 0 {
+		return nil
+	}
 	return v.Update(ctx, func() ([]Entry, error) { return v.decided(r), nil })
 }
 
