@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"time"
 
@@ -52,12 +51,18 @@ func (c *jobFollowCmd) run(a *app) error {
 	case v.Order == nil:
 		return noOrder(c.Dir)
 	}
+	if err := recovered(a, v, by); err != nil {
+		return err
+	}
 	traffic := ""
 	if !isURL(cmd.Source) && !isFile(cmd.Source) {
-		traffic = filepath.Join(c.Dir, "traffic", "follow-"+time.Now().UTC().Format("20060102T150405.000")+".log.zst")
-		if err := os.MkdirAll(filepath.Dir(traffic), 0o755); err != nil {
+		name := "follow-" + time.Now().UTC().Format("20060102T150405.000") + ".log.zst"
+		done, err := v.Writing(name)
+		if err != nil {
 			return err
 		}
+		defer done()
+		traffic = filepath.Join(c.Dir, "traffic", name)
 		if cmd.keeper, err = newKeeper(traffic); err != nil {
 			return err
 		}
@@ -78,4 +83,13 @@ func (c *jobFollowCmd) run(a *app) error {
 		}
 	}
 	return f.end(err)
+}
+
+// recovered takes up the traffic of a follow that was killed, and prints what it took.
+func recovered(a *app, v *job.Visit, by string) error {
+	names, err := v.Recover(context.WithoutCancel(a.ctx), by)
+	for _, name := range names {
+		fmt.Fprintf(a.stderr, "recovered %s: the program that wrote it was stopped\n", name)
+	}
+	return err
 }

@@ -155,9 +155,14 @@ func (b *boatFlags) take(
 ) (*snapshot.Snapshot, error) {
 	name := f.File[:len(f.File)-len(".json")] + ".log.zst"
 	traffic := filepath.Join(v.Dir, "traffic", name)
-	if err := os.MkdirAll(filepath.Dir(traffic), 0o755); err != nil {
+	if err := recovered(a, v, by); err != nil {
 		return nil, err
 	}
+	done, err := v.Writing(name)
+	if err != nil {
+		return nil, err
+	}
+	defer done()
 	cmd := b.snapshot(sheets, traffic)
 	cmd.Force = !v.Has("traffic/" + name) // what lies there under that name was never part of the job
 	s, err := cmd.sealed(a)

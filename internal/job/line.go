@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"slices"
 
 	"github.com/gowebpki/jcs"
 
@@ -53,6 +54,10 @@ const (
 	Hours Kind = "hours"
 	Part  Kind = "part"
 )
+
+// kinds are all of them. A closing line whose kind was altered would otherwise pass as the last line of an open job.
+var kinds = []Kind{Opened, Reopened, Closed, SignedOff, ClockSet, Snapshot, Planned, Captured, Attached, Recorded, HoldPoint, Waived, Left,
+	Back, Reported, AwaitingReentry, Confirmed, Failed, Noticed, ChangedOutside, Identity, ReadByHand, Disputed, Settled, Note, Hours, Part}
 
 // Line is one thing that happened in a job.
 type Line struct {
@@ -114,6 +119,9 @@ func parseLine(ctx context.Context, name string, n int, text []byte) (*Line, err
 	l := new(Line)
 	if err := input.JSON(ctx, name, text, l); err != nil {
 		return nil, fmt.Errorf("line %d: %w", n, err)
+	}
+	if !slices.Contains(kinds, l.Kind) {
+		return nil, fmt.Errorf("%s: line %d is of the kind %s, which is not known: it was altered, or a newer muster wrote it", name, n, input.Quote(string(l.Kind)))
 	}
 	again, err := l.encode()
 	if err != nil {

@@ -3,19 +3,31 @@
 package job
 
 import (
+	"errors"
 	"os"
 	"syscall"
 )
 
 // Lock waits until no other process and no other goroutine holds the file, and holds it until unlock, which removes
 // it. The system lets go of what a process held that was killed.
-func Lock(name string) (unlock func(), err error) {
+func Lock(name string) (unlock func(), err error) { return lock(name, syscall.LOCK_EX) }
+
+// tryLock is Lock that does not wait: unlock is nil when another holds the file.
+func tryLock(name string) (unlock func(), err error) {
+	unlock, err = lock(name, syscall.LOCK_EX|syscall.LOCK_NB)
+	if errors.Is(err, syscall.EWOULDBLOCK) {
+		return nil, nil
+	}
+	return unlock, err
+}
+
+func lock(name string, how int) (unlock func(), err error) {
 	for {
 		f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o644)
 		if err != nil {
 			return nil, err
 		}
-		if err := hold(f); err != nil {
+		if err := hold(f, how); err != nil {
 			_ = f.Close()
 			return nil, &os.PathError{Op: "lock", Path: name, Err: err}
 		}
@@ -31,9 +43,9 @@ func Lock(name string) (unlock func(), err error) {
 	}
 }
 
-func hold(f *os.File) error {
+func hold(f *os.File, how int) error {
 	for {
-		if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX); err != syscall.EINTR {
+		if err := syscall.Flock(int(f.Fd()), how); err != syscall.EINTR {
 			return err
 		}
 	}

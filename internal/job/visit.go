@@ -405,7 +405,9 @@ func (v *Visit) outside(r *report.Report) (entries []Entry) {
 }
 
 // Keep takes a capture into the ledger that was written into the folder.
-func (v *Visit) Keep(ctx context.Context, by, name string) error {
+func (v *Visit) Keep(ctx context.Context, by, name string) error { return v.keep(ctx, by, name, "") }
+
+func (v *Visit) keep(ctx context.Context, by, name, text string) error {
 	path, err := v.path(name)
 	if err != nil {
 		return err
@@ -414,7 +416,7 @@ func (v *Visit) Keep(ctx context.Context, by, name string) error {
 	if err != nil {
 		return err
 	}
-	return v.Add(ctx, Entry{Kind: Captured, By: by, Data: FileLine{File: name, SHA256: sum, Bytes: n, What: Traffic}})
+	return v.Add(ctx, Entry{Kind: Captured, By: by, Data: FileLine{File: name, SHA256: sum, Bytes: n, What: Traffic, Text: text}})
 }
 
 // digestOf is the SHA-256 of a file, of whatever size, and its length.

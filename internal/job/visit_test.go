@@ -1,6 +1,7 @@
 package job
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
 	"os"
@@ -59,12 +60,11 @@ func visited(t *testing.T, withOrder bool) *Visit {
 	if !withOrder {
 		return v
 	}
-	o.Snapshot.Digest = "sha256:" + s.Seal.SHA256
-	plain := *o
-	order, err := plain.JSON()
+	order, err := o.JSON()
 	if err != nil {
 		t.Fatal(err)
 	}
+	order = bytes.ReplaceAll(order, []byte(o.Snapshot.Digest), []byte("sha256:"+s.Seal.SHA256))
 	if err := v.Put(t.Context(), Planned, "Ana", FileLine{File: "order.json", What: Order}, order); err != nil {
 		t.Fatal(err)
 	}
@@ -201,9 +201,15 @@ func TestObserve(t *testing.T) {
 	}
 }
 
-// TestFolderAltered: each single-byte change of each file of a closed job is found.
+// TestFolderAltered: a change of a single byte of any file of a closed job is found, in the ledger too.
 func TestFolderAltered(t *testing.T) {
-	v := visited(t, false)
+	v := visited(t, true)
+	for _, name := range []string{"photos/a.jpg", "traffic/follow.log.zst", "record.pdf"} {
+		what := map[string]What{".jpg": Photo, ".zst": Traffic, ".pdf": Paper}[filepath.Ext(name)]
+		if err := v.Put(t.Context(), Attached, "Ana", FileLine{File: name, What: what}, []byte(name)); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if err := v.Put(t.Context(), Attached, "Ana", FileLine{File: "files/a.txt", What: Other}, []byte("as it was")); err != nil {
 		t.Fatal(err)
 	}
@@ -229,17 +235,17 @@ func TestFolderAltered(t *testing.T) {
 	if n := problems(); n != 0 {
 		t.Fatalf("as it was written: %d problems", n)
 	}
-	for _, f := range v.Files {
+	for _, f := range append(v.Files, FileLine{File: ledgerName}) {
 		path := filepath.Join(v.Dir, f.File)
 		whole := content(t, path)
-		for at := 0; at < len(whole); at += max(1, len(whole)/200) {
+		for at := 0; at < len(whole); at += max(1, len(whole)/300) {
 			text := append([]byte{}, whole...)
 			text[at] ^= 1
 			if err := os.WriteFile(path, text, 0o644); err != nil {
 				t.Fatal(err)
 			}
 			if problems() == 0 {
-				t.Fatalf("%s: byte %d: not found", f.File, at)
+				t.Fatalf("%s: byte %d of %d, %q: not found", f.File, at, len(whole), whole[max(0, at-60):min(len(whole), at+20)])
 			}
 		}
 		if err := os.WriteFile(path, whole, 0o644); err != nil {
