@@ -9,6 +9,7 @@ import (
 
 	"muster/internal/backbone"
 	"muster/internal/cli"
+	"muster/internal/config"
 	"muster/internal/daemon"
 	"muster/internal/job"
 	"muster/internal/locate"
@@ -24,10 +25,12 @@ var schemas = []struct {
 	text []byte
 }{
 	{"alert-change", "what a webhook receives for an alert", daemon.MessageSchema},
+	{"config", "the config file, which muster run reads", config.Schema()},
 	{"job", "a job file, which muster service-record and muster backbone read", job.Schema},
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
 	{"ledger", "one line of a job's ledger", job.LedgerSchema},
 	{"locate", "where a fault is, which muster locate writes", locate.Schema},
+	{"notes", "devices that no network shows, which muster note writes", config.NotesFileSchema()},
 	{"order", "a work order, which muster plan writes", release.OrderSchema},
 	{"profile", "a job file for many jobs, which muster job open reads", job.ProfileSchema},
 	{"record", "the record of a job, which muster job close writes", job.RecordSchema},

@@ -7,6 +7,7 @@ import (
 	"image/png"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 
@@ -14,6 +15,8 @@ import (
 	"muster/internal/event"
 	"muster/internal/report"
 	"muster/internal/snapshot"
+
+	"muster/internal/input/inputtest"
 )
 
 const jobText = `
@@ -115,4 +118,10 @@ func FuzzParse(f *testing.F) {
 			t.Error("took a job without a number")
 		}
 	})
+}
+
+// TestJobSchema: the schemas of a job file and of a profile have the keys that the reader takes, and no other.
+func TestJobSchema(t *testing.T) {
+	inputtest.SameKeys(t, Schema, reflect.TypeFor[Job]())
+	inputtest.SameKeys(t, ProfileSchema, reflect.TypeFor[Job]())
 }

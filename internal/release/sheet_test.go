@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +13,8 @@ import (
 	"github.com/goccy/go-yaml"
 	"github.com/google/go-cmp/cmp"
 	"github.com/santhosh-tekuri/jsonschema/v6"
+
+	"muster/internal/input/inputtest"
 )
 
 const (
@@ -303,4 +306,9 @@ func FuzzLoad(f *testing.F) {
 			t.Error("neither sheets nor an error")
 		}
 	})
+}
+
+// TestSheetSchema: the schema of a sheet has the keys that the reader takes, and no other.
+func TestSheetSchema(t *testing.T) {
+	inputtest.SameKeys(t, SheetSchema, reflect.TypeFor[sheetYAML]())
 }
