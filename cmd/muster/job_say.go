@@ -49,19 +49,31 @@ func says(a *app, cmd *cobra.Command, entries func(v *job.Visit, args []string) 
 }
 
 func newJobTick(a *app) *cobra.Command {
+	var w author
 	t := job.Tick{}
 	cmd := &cobra.Command{
-		Use: "tick DIR POINT", Short: "Tick a hold point, or a step of a remedy", Args: cobra.ExactArgs(2),
-		Long: `Tick a hold point: what must be true before the first update. Some need a reading or a photo. A step of a finding's remedy is ticked
-with its number, such as instance-clash.2. muster job next lists what is open.`,
-		Example: "  muster job tick 2026-231-wagtail shore-power --reading '13.2 V' --by Ana",
+		Use: "tick DIR POINT…", Short: "Tick hold points, or steps of a remedy", Args: cobra.MinimumNArgs(2),
+		Long: `Tick hold points: what must be true before the first update. Some need a reading or a photo, which goes to those of several that need
+it. A step of a finding's remedy is ticked with its number, such as instance-clash.2. muster job next lists what is open.`,
+		Example: `  muster job tick 2026-231-wagtail shore-power --reading '13.2 V' --by Ana
+  muster job tick 2026-231-wagtail moored engines-off owner-informed --by Ana`,
 	}
+	w.flags(cmd)
 	cmd.Flags().StringVar(&t.Reading, "reading", "", "What was read, as `WORDS`")
 	cmd.Flags().StringVar(&t.Photo, "photo", "", "`NAME` of a photo that the job has; muster job attach puts one in")
-	return says(a, cmd, func(v *job.Visit, args []string) (job.Entry, error) {
-		t.Point = args[0]
-		return job.Entry{Kind: job.HoldPoint, Data: t}, v.CheckTick(t)
-	})
+	cmd.RunE = func(_ *cobra.Command, args []string) error {
+		return noted(a, args[0], &w, func(v *job.Visit, by string) (entries []job.Entry, err error) {
+			for _, id := range args[1:] {
+				one := job.Tick{Point: id, Reading: t.Reading, Photo: t.Photo}
+				if len(args) > 2 {
+					one = v.Only(one)
+				}
+				entries, err = append(entries, job.Entry{Kind: job.HoldPoint, By: by, Data: one}), errors.Join(err, v.CheckTick(one))
+			}
+			return entries, err
+		})
+	}
+	return cmd
 }
 
 func newJobRead(a *app) *cobra.Command {

@@ -113,10 +113,16 @@ func parseShared(ctx context.Context, name string, data []byte) (*Job, error) {
 	if _, err := input.YAML(ctx, name, data, job, oldKeys...); err != nil {
 		return nil, err
 	}
-	if _, err := time.LoadLocation(job.TimeZone); err != nil || job.TimeZone == "Local" {
+	if !KnownZone(job.TimeZone) {
 		return nil, &input.Mistake{File: name, Text: fmt.Sprintf("time_zone %s is not known: write one such as Europe/Lisbon", input.Quote(job.TimeZone))}
 	}
 	return job, nil
+}
+
+// KnownZone reports whether a time zone is one of the world's; "" is UTC.
+func KnownZone(name string) bool {
+	_, err := time.LoadLocation(name)
+	return err == nil && name != "Local"
 }
 
 // Location is the boat's time zone.

@@ -218,6 +218,19 @@ func (v *Visit) Remedies() (list []Point) {
 	return list
 }
 
+// Only is a tick with the reading or the photo that its point needs, and without the other.
+func (v *Visit) Only(t Tick) Tick {
+	for _, p := range v.HoldPoints() {
+		if p.ID == t.Point && p.Needs == release.NeedsReading {
+			return Tick{Point: t.Point, Reading: t.Reading}
+		}
+		if p.ID == t.Point && p.Needs == release.NeedsPhoto {
+			return Tick{Point: t.Point, Photo: t.Photo}
+		}
+	}
+	return Tick{Point: t.Point}
+}
+
 // CheckTick refuses a tick of what the job does not have to tick, and one that lacks the reading or the photo that it needs.
 func (v *Visit) CheckTick(t Tick) error {
 	var known []string
