@@ -16,6 +16,7 @@ import (
 	"muster/internal/report"
 	"muster/internal/snapshot"
 
+	"muster/internal/input"
 	"muster/internal/input/inputtest"
 )
 
@@ -122,6 +123,6 @@ func FuzzParse(f *testing.F) {
 
 // TestJobSchema: the schemas of a job file and of a profile have the keys that the reader takes, and no other.
 func TestJobSchema(t *testing.T) {
-	inputtest.SameKeys(t, Schema, reflect.TypeFor[Job]())
-	inputtest.SameKeys(t, ProfileSchema, reflect.TypeFor[Job]())
+	inputtest.SameKeys(t, Schema, reflect.TypeFor[Job](), input.Keys)
+	inputtest.SameKeys(t, ProfileSchema, reflect.TypeFor[Job](), input.Keys)
 }

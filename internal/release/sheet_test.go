@@ -14,6 +14,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 	"github.com/santhosh-tekuri/jsonschema/v6"
 
+	"muster/internal/input"
 	"muster/internal/input/inputtest"
 )
 
@@ -310,5 +311,5 @@ func FuzzLoad(f *testing.F) {
 
 // TestSheetSchema: the schema of a sheet has the keys that the reader takes, and no other.
 func TestSheetSchema(t *testing.T) {
-	inputtest.SameKeys(t, SheetSchema, reflect.TypeFor[sheetYAML]())
+	inputtest.SameKeys(t, SheetSchema, reflect.TypeFor[sheetYAML](), input.Keys)
 }
