@@ -14,6 +14,8 @@ func TestBanks(t *testing.T) {
 		name    string
 		volts   float64
 		device  float64 // what the device reports of the bank
+		chem    int     // code of its chemistry and one; 0 when not reported
+		dcType  uint8   // what the device says to measure in 127506; 0 is a battery
 		set     LowVoltageSettings
 		want    string // severity, "clear" or the beginning of why it is not judged
 		nominal float64
@@ -33,6 +35,13 @@ func TestBanks(t *testing.T) {
 		{name: "the bank's own setting first", volts: 37.5, device: 48, set: LowVoltageSettings{Nominal: 48, Banks: []Bank{{"SC1", 0, 36}}}, want: "clear"},
 		{name: "by NAME", volts: 37.5, set: LowVoltageSettings{Banks: []Bank{{"C1", 0, 36}}}, want: "clear"},
 		{name: "another instance", volts: 12.6, set: LowVoltageSettings{Banks: []Bank{{"SC1", 1, 36}}}, want: "clear"},
+		{name: "lithium at 11.3 V", volts: 11.3, device: 12, chem: 2, want: "clear"},
+		{name: "lead at 11.3 V", volts: 11.3, device: 12, chem: 1, want: "warning", nominal: 12},
+		{name: "lithium at 11 V", volts: 11, device: 12, chem: 2, want: "warning", nominal: 12},
+		{name: "NiMH at 10.2 V", volts: 10.2, device: 12, chem: 5, want: "clear"},
+		{name: "a chemistry that is not in the list", volts: 11.3, device: 12, chem: 10, want: "warning", nominal: 12},
+		{name: "a solar panel at dusk", volts: 5, dcType: 3, want: "none"},
+		{name: "a battery that is said to be one", volts: 11.2, want: "warning", nominal: 12},
 		{name: "nothing connected", volts: 0.2, want: "nothing is connected"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -40,6 +49,11 @@ func TestBanks(t *testing.T) {
 			if c.device != 0 {
 				list = append(list, boat.Transmit{PGN: 127513, Instance: &one, NominalVolts: c.device})
 			}
+			if c.chem > 0 {
+				code := uint8(c.chem - 1)
+				list[len(list)-1].Chemistry = &code
+			}
+			list = append(list, boat.Transmit{PGN: 127506, Instance: &one, Selector: &c.dcType})
 			s := DefaultSettings()
 			s.LowVoltage.Nominal, s.LowVoltage.Banks = c.set.Nominal, c.set.Banks
 			if err := s.Validate(); err != nil {
