@@ -73,7 +73,7 @@ type stream struct {
 	everEmpty    bool
 	take         take              // nil for what measures nothing
 	volts        *quantity.History // nil for other messages
-	waits        *quantity.History // intervals in s, of a message that a State showed to come more slowly than published; else nil
+	waits        *quantity.History // intervals in s, of a message that a State showed to be slow; else nil
 	nominalVolts float64           // of a battery; 0 when not reported
 	chemistry    uint8             // of a battery: its code and one; 0 when not reported
 	bytes        uint64            // of all its messages

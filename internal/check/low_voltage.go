@@ -28,7 +28,8 @@ func lowVoltage(p *Pass) {
 func isBank(d *boat.Device, t *boat.Transmit) bool {
 	for i := range d.Transmits {
 		o := &d.Transmits[i]
-		if o.PGN == detailedDC && o.Selector != nil && *o.Selector != 0 && o.Instance != nil && t.Instance != nil && *o.Instance == *t.Instance {
+		other := o.PGN == detailedDC && o.Selector != nil && *o.Selector != 0
+		if other && o.Instance != nil && t.Instance != nil && *o.Instance == *t.Instance {
 			return false
 		}
 	}
@@ -85,7 +86,8 @@ var chemistries = [...]struct {
 
 // cellsOf is how the limits of a bank compare with those of a lead bank, and its chemistry as far as the device gives it.
 func cellsOf(d *boat.Device, t *boat.Transmit) (factor float64, chemistry string) {
-	if c := configured(d, t, func(c *boat.Transmit) bool { return c.Chemistry != nil && int(*c.Chemistry) < len(chemistries) }); c != nil {
+	known := func(c *boat.Transmit) bool { return c.Chemistry != nil && int(*c.Chemistry) < len(chemistries) }
+	if c := configured(d, t, known); c != nil {
 		return chemistries[*c.Chemistry].low, chemistries[*c.Chemistry].name
 	}
 	return 1, ""

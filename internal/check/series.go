@@ -49,7 +49,8 @@ func SeriesOf(evidence map[string]any) (s Series, ok bool) {
 const points = 48
 
 // draw samples traces over the time that they share, or that one has.
-func draw(unit string, digits float64, names []string, list []*quantity.Trace, show func(line int, x quantity.Step) float64) Series {
+func draw(unit string, digits float64, names []string, list []*quantity.Trace,
+	show func(x quantity.Step) float64) Series {
 	var from, to event.Time
 	for i, t := range list {
 		if len(t.Steps) == 0 {
@@ -71,7 +72,7 @@ func draw(unit string, digits float64, names []string, list []*quantity.Trace, s
 			x, ok := t.At(from.Add(time.Duration(k) * step))
 			var at *float64
 			if ok {
-				v := math.Round(show(i, x)*digits) / digits
+				v := math.Round(show(x)*digits) / digits
 				at = &v
 			}
 			line.At = append(line.At, at)
@@ -91,7 +92,8 @@ func traces(m boat.Measure, a, b *boat.Source, lag time.Duration) Series {
 			later.Steps[i] = x
 		}
 	}
-	return draw(m.Info().Unit, 100, []string{a.ID, b.ID}, []*quantity.Trace{&a.Trace, &later}, func(_ int, x quantity.Step) float64 {
+	names, both := []string{a.ID, b.ID}, []*quantity.Trace{&a.Trace, &later}
+	return draw(m.Info().Unit, 100, names, both, func(x quantity.Step) float64 {
 		if first := a.Trace.Steps; m == boat.Position {
 			return quantity.Distance(first[0].Value, first[0].Longitude, x.Value, x.Longitude)
 		}
@@ -101,7 +103,7 @@ func traces(m boat.Measure, a, b *boat.Source, lag time.Duration) Series {
 
 // against draws one trace and the limit that it is held against.
 func against(name, unit string, t *quantity.Trace, limitName string, limit float64) Series {
-	s := draw(unit, 1000, []string{name}, []*quantity.Trace{t}, func(_ int, x quantity.Step) float64 { return x.Value })
+	s := draw(unit, 1000, []string{name}, []*quantity.Trace{t}, func(x quantity.Step) float64 { return x.Value })
 	s.Lines = append(s.Lines, Line{Name: limitName, At: []*float64{&limit}})
 	return s
 }

@@ -183,7 +183,9 @@ func (d *disagreement) odd() (odd int, sure float64) {
 // variationDisputed reports whether sources differ in the variation: then a magnetic direction cannot be compared with a true one.
 func (p *Pass) variationDisputed() bool {
 	list, tolerance := p.sources(boat.Variation), p.Settings.SourcesDisagree.tolerance(boat.Variation)
-	return tolerance > 0 && slices.ContainsFunc(list, func(s *boat.Source) bool { return boat.Variation.Difference(list[0], s) > tolerance })
+	return tolerance > 0 && slices.ContainsFunc(list, func(s *boat.Source) bool {
+		return boat.Variation.Difference(list[0], s) > tolerance
+	})
 }
 
 // meaningless reports whether the measure has no meaning at present: a course at rest, the direction of hardly any wind.

@@ -126,7 +126,8 @@ func between(kind Comparison, a, b *Step, share float64) Step {
 	case GreatCircle:
 		east = math.Remainder(b.Longitude-a.Longitude, 360)
 	}
-	return Step{At: a.At.Add(time.Duration(share * float64(b.At.Sub(a.At)))), Value: a.Value + share*d, Longitude: a.Longitude + share*east}
+	at := a.At.Add(time.Duration(share * float64(b.At.Sub(a.At))))
+	return Step{At: at, Value: a.Value + share*d, Longitude: a.Longitude + share*east}
 }
 
 // apart is how far b is from a: in values, in rad within half a turn either way, or in m north and east along the great circle.
