@@ -41,7 +41,7 @@ func newDemo(a *app) *cobra.Command {
 		},
 	}
 	cmd.Flags().StringVar(&c.Listen, "listen", "127.0.0.1:8632", "`HOST:PORT` of the pages")
-	cmd.Flags().BoolVar(&c.Job, "job", false, "Open a job at its planning step, to walk it on the page Work; the boat waits for you and has no faults")
+	cmd.Flags().BoolVar(&c.Job, "job", false, "Open a job at its planning step, to walk it on the page Work")
 	return cmd
 }
 

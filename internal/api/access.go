@@ -51,7 +51,8 @@ type tokens struct{ act, read string }
 
 // NewDoor makes a door. whose names what it protects.
 func NewDoor(token, readToken string, tls bool, whose string) *Door {
-	d := &Door{tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection(), patience: newPatience(), log: zerolog.Nop()}
+	d := &Door{tls: tls, whose: whose, crossSite: http.NewCrossOriginProtection(), patience: newPatience(),
+		log: zerolog.Nop()}
 	d.tokens.Store(&tokens{token, readToken})
 	return d
 }
@@ -265,7 +266,8 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, detail string) {
 // It reports whether it did. The patterns of mux name their methods.
 func OtherMethod(mux *http.ServeMux, w http.ResponseWriter, r *http.Request) bool {
 	var takes []string
-	for _, method := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch, http.MethodDelete} {
+	for _, method := range []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch,
+		http.MethodDelete} {
 		if _, pattern := mux.Handler(&http.Request{Method: method, URL: r.URL, Host: r.Host}); strings.Contains(pattern, " ") {
 			takes = append(takes, method)
 		}

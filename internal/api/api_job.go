@@ -67,7 +67,9 @@ type PictureName struct {
 }
 
 // file registers an operation that answers with the bytes of a file.
-func (s *Server) file(api huma.API, id, route, summary, kind string, get func(ctx context.Context, name string) ([]byte, error)) {
+func (s *Server) file(
+	api huma.API, id, route, summary, kind string, get func(ctx context.Context, name string) ([]byte, error),
+) {
 	huma.Register(api, huma.Operation{OperationID: id, Method: http.MethodGet, Path: Prefix + route, Summary: summary, Tags: []string{"work"},
 		Errors: []int{401, 404, 422, 501},
 		Responses: map[string]*huma.Response{"200": {Description: "The file.",

@@ -135,7 +135,8 @@ type JobEntry struct {
 
 // ShowJob is a job as its ledger has it. live is the boat as it is received now, nil when nothing is received.
 func ShowJob(v *job.Visit, live *job.Live) *Job {
-	j := &Job{Opening: v.Opening, Opened: v.Ledger.Lines[0].At, Stage: stageOf(v), Chapter: v.Chapter, Next: job.Next(v, live),
+	j := &Job{Opening: v.Opening, Opened: v.Ledger.Lines[0].At, Stage: stageOf(v), Chapter: v.Chapter,
+		Next:   job.Next(v, live),
 		Points: []TickedPoint{}, Waived: []job.Said{}, Notes: []job.Said{}, Hours: append([]job.Work{}, v.Hours...),
 		Parts: append([]job.PartUsed{}, v.Parts...), Files: append([]job.FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest()}

@@ -203,7 +203,8 @@ func (d *Daemon) listen(traffic *api.Traffic) (err error) {
 	if err != nil {
 		return fmt.Errorf("proxies: %w", err)
 	}
-	o := api.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, ClientCA: c.TLS.ClientCA, Proxies: proxies, Token: c.Token, ReadToken: c.ReadToken,
+	o := api.Options{Listen: c.Listen, TLSCert: c.TLS.Cert, TLSKey: c.TLS.Key, ClientCA: c.TLS.ClientCA,
+		Proxies: proxies, Token: c.Token, ReadToken: c.ReadToken,
 		Reports: d, Desk: d.Desk(), Traffic: traffic, Metrics: d.counts.registry(),
 		Conditions: func() api.Conditions { return m.view.Load().conditions },
 		Sheets:     func() *release.Sheets { return m.view.Load().sheets },

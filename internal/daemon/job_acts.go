@@ -34,8 +34,8 @@ func (k *jobs) OpenJob(ctx context.Context, o api.NewJob) error {
 			return fmt.Errorf("open job: %w", err)
 		}
 		view := k.view()
-		opening := job.Opening{Number: cmp.Or(o.Number, folder), Boat: cmp.Or(o.Boat, view.report.Boat.Name), Customer: o.Customer,
-			Place: o.Place, AskedFor: o.AskedFor}
+		opening := job.Opening{Number: cmp.Or(o.Number, folder), Boat: cmp.Or(o.Boat, view.report.Boat.Name),
+			Customer: o.Customer, Place: o.Place, AskedFor: o.AskedFor}
 		shared := view.job
 		if shared == nil {
 			shared = new(job.Job)

@@ -43,7 +43,8 @@ func CleanPicture(data []byte) ([]byte, error) {
 		return nil, fmt.Errorf("picture: %w: it is damaged, take it again", err)
 	}
 	var out bytes.Buffer
-	if err := jpeg.Encode(&out, upright(smaller(from), orientation(data)), &jpeg.Options{Quality: pictureQuality}); err != nil {
+	picture := upright(smaller(from), orientation(data))
+	if err := jpeg.Encode(&out, picture, &jpeg.Options{Quality: pictureQuality}); err != nil {
 		return nil, fmt.Errorf("picture: %w", err)
 	}
 	return out.Bytes(), nil

@@ -94,7 +94,8 @@ func New(opt Options) (*Server, error) {
 	})
 	var err error
 	s.door.Behind(opt.Proxies)
-	if s.gate, err = s.door.Listen(api.Address{Listen: opt.Listen, TLSCert: opt.TLSCert, TLSKey: opt.TLSKey, ClientCA: opt.ClientCA}, opt.Log); err != nil {
+	at := api.Address{Listen: opt.Listen, TLSCert: opt.TLSCert, TLSKey: opt.TLSKey, ClientCA: opt.ClientCA}
+	if s.gate, err = s.door.Listen(at, opt.Log); err != nil {
 		return nil, err
 	}
 	if err := opt.Metrics.Register(s.gate); err != nil {
