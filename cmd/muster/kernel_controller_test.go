@@ -23,7 +23,6 @@ func TestKernelControllers(t *testing.T) {
 		{"settings of the driver", "settings", settings},
 		{"down, renamed, removed and back", "away", awayAndBack},
 		{"down, renamed, removed and back in the middle of a followed work order", "followaway", followedAway},
-		{"a job with its power cut in the middle", "job", walkedJob},
 		{"two controllers on two buses", "twobuses", twoBuses},
 		{"receive overflow", "overflow", overflow},
 	} {

@@ -5,13 +5,11 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"muster/internal/event"
-	"muster/internal/job"
 	"muster/internal/release"
 	"muster/pgn"
 )
@@ -118,54 +116,4 @@ func absence(t *testing.T, file, name, now string) (last, back event.Time) {
 	}
 	t.Fatalf("%s: %s never claimed an address", file, now)
 	return 0, 0
-}
-
-// walkedJob: a job on a real controller, killed while the display was away. What was known is in the ledger, the traffic until then is
-// kept, a hand reading does not overrule the network, and the closed folder passes its check.
-func walkedJob(t *testing.T, dir string) {
-	visit := filepath.Join(dir, "visit")
-	p, err := job.Check(t.Context(), visit)
-	if err != nil || len(p.Problems) > 0 || !p.Closed || p.Unsigned {
-		t.Fatalf("%+v, %v\n%s", p, err, content(t, filepath.Join(dir, "close.log")))
-	}
-	v, err := job.LoadVisit(t.Context(), visit, "laptop")
-	if err != nil {
-		t.Fatal(err)
-	}
-	kinds := map[job.Kind]int{}
-	for _, line := range v.Ledger.Lines {
-		kinds[line.Kind]++
-	}
-	for _, kind := range []job.Kind{job.Left, job.Back, job.Reported, job.Failed, job.ReadByHand, job.Settled, job.HoldPoint, job.Recorded} {
-		if kinds[kind] == 0 {
-			t.Errorf("no line of the kind %s: %v", kind, kinds)
-		}
-	}
-	cut := func(f job.FileLine) bool { return f.What == job.Traffic && strings.HasPrefix(f.File, "traffic/cut-follow-") && f.Bytes > 0 }
-	if !slices.ContainsFunc(v.Files, cut) {
-		t.Errorf("the traffic until the cut is lost: %+v", v.Files)
-	}
-	s := v.Follower.Status()[0]
-	text, _ := json.Marshal(s)
-	if s.State != release.StepReentry || s.Version != "4.52" || s.Attempt != 1 || len(s.Absences) != 1 || s.LowestVolts == nil || *s.LowestVolts >= 12 ||
-		len(s.Settings) != 3 || len(s.Settled) != 1 || s.Settled[0].By != "Ana" {
-		t.Errorf("the display's step is %s", text)
-	}
-	if read := content(t, filepath.Join(dir, "read.txt")); !strings.Contains(read, "is disputed: its screen was read as 4.47, and the network shows 4.52") {
-		t.Errorf("the hand reading: %s", read)
-	}
-	if second := content(t, filepath.Join(dir, "second.txt")); strings.Contains(second, "left the network\n") || !strings.Contains(second, "is back") {
-		t.Errorf("after the power cut: %s", second)
-	}
-	if got := strings.TrimSpace(content(t, filepath.Join(dir, "status"))); got != "1" {
-		t.Errorf("exit status %s, want 1", got)
-	}
-	for _, name := range []string{"record.pdf", "record.html", "record.json", "record.csv"} {
-		if fi, err := os.Stat(filepath.Join(visit, name)); err != nil || fi.Size() == 0 {
-			t.Errorf("%s: %v", name, err)
-		}
-	}
-	if fi, err := os.Stat(filepath.Join(dir, "visit.zip")); err != nil || fi.Size() == 0 {
-		t.Errorf("the customer's copy: %v", err)
-	}
 }
