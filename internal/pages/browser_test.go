@@ -142,7 +142,7 @@ func TestBrowser(t *testing.T) {
 	t.Run("prints the service record of an order alone", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+pages["comparison"], webtest.Phone, false)
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("form[action='/snapshots/record'] button"), chromedp.WaitVisible("header + h1"))) // only the record has that
-		for _, want := range []string{"Service record\n", "Work order", "Larkfin LF9 display", "waiting", "4.47", "4.52"} {
+		for _, want := range []string{"Service record\n", "Work order", "Larkfin LF9 display", "it was not begun", "4.47", "4.52"} {
 			if words := webtest.Script[string](t, ctx, "document.body.innerText"); !strings.Contains(words, want) {
 				t.Errorf("the record lacks %q: %.600s", want, words)
 			}
