@@ -48,7 +48,9 @@ func dataLoop(p *Pass) {
 				way = append(way, o.to)
 			}
 		}
-		slices.SortStableFunc(way, func(a, b string) int { return cmp.Compare(links[edge{e.from, a}].lag, links[edge{e.from, b}].lag) })
+		slices.SortStableFunc(way, func(a, b string) int {
+			return cmp.Compare(links[edge{e.from, a}].lag, links[edge{e.from, b}].lag)
+		})
 		ids := append(append([]string{e.from}, way...), e.to)
 		path := ""
 		for i, id := range ids {

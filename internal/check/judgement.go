@@ -163,7 +163,8 @@ const settling = time.Minute
 
 // Short notes that the rule needs to listen longer to judge a subject.
 func (p *Pass) Short(network, subject, why string, more time.Duration) {
-	p.said.NotJudged = append(p.said.NotJudged, Unjudged{Subject: Subject{p.rule.ID, network, subject}, Why: why, Needs: NeedTime, More: more})
+	s := Subject{p.rule.ID, network, subject}
+	p.said.NotJudged = append(p.said.NotJudged, Unjudged{Subject: s, Why: why, Needs: NeedTime, More: more})
 }
 
 // NotJudged notes that the rule could not judge a subject, and what it would take.

@@ -118,7 +118,8 @@ func nominalWords() string {
 // reports, and which of them; 0 when none does, so that the voltage has to.
 func (s *LowVoltageSettings) nominal(d *boat.Device, t *boat.Transmit) (volts float64, from string) {
 	for _, b := range s.Banks {
-		if (b.Device == d.ID || d.Product != nil && b.Device == d.Product.Serial) && (t.Instance == nil || *t.Instance == b.Instance) {
+		monitor := b.Device == d.ID || d.Product != nil && b.Device == d.Product.Serial
+		if monitor && (t.Instance == nil || *t.Instance == b.Instance) {
 			return b.Nominal, "config of the bank"
 		}
 	}
@@ -149,7 +150,9 @@ func guessNominal(v, low float64) (nominal, other float64) {
 	}
 	const rest = 12.8 // V of a full bank of 12 V at rest (common practice)
 	for _, n := range nominals {
-		if of12 := v * 12 / n; of12 >= low && of12 <= 15.5 && (other == 0 || math.Abs(of12-rest) < math.Abs(v*12/other-rest)) {
+		of12 := v * 12 / n
+		nearer := other == 0 || math.Abs(of12-rest) < math.Abs(v*12/other-rest)
+		if of12 >= low && of12 <= 15.5 && nearer {
 			other = n
 		}
 	}

@@ -159,7 +159,7 @@ func faultsOnPaper() []fault {
 		reports("software-behind", "a display runs 1.00, and 1.10 is current", "1.00", "companion-too-old"),
 		reports("companion-too-old", "a sounder needs 1.10 in a display that runs 1.00", "1.00", "software-behind"),
 		reports("order-unknown", "a display reports a version that the sheet cannot order", "build 7"),
-		lives("missing", "a unit of the baseline is gone", func(_ *craft, u *unit) { u.off = true }, "silent", "no-heartbeat"),
+		lives("missing", "a unit of the baseline is not there", func(_ *craft, u *unit) { u.off = true }, "silent", "no-heartbeat"),
 		lives("new-device", "a unit that the baseline does not have", func(c *craft, _ *unit) { c.display().appear() }),
 		lives("replaced", "another unit of the same model in its place", func(c *craft, u *unit) {
 			f := u.name.Fields()
