@@ -47,11 +47,11 @@ func (b *boatFlags) snapshot(sheets, keep string) *snapshotCmd {
 }
 
 type jobOpenCmd struct {
-	Dir     string
-	Profile string
-	Sheets  string
-	Zone    string
-	Opening job.Opening
+	Dir      string
+	Profile  string
+	Sheets   string
+	TimeZone string
+	Opening  job.Opening
 	boatFlags
 }
 
@@ -72,7 +72,7 @@ shop's release sheets and prints the next step. On a terminal, what no flag give
 	f.StringVar(&c.Opening.Boat, "boat", "", "The boat's `NAME`")
 	f.StringVar(&c.Opening.Customer, "customer", "", "The customer's `NAME`")
 	f.StringVar(&c.Opening.Place, "place", "", "`PLACE` where the boat lies")
-	f.StringVar(&c.Zone, "time-zone", "", "The boat's time `ZONE`, as in Europe/Lisbon. Default: that of --profile, or UTC")
+	f.StringVar(&c.TimeZone, "time-zone", "", "The boat's time `ZONE`, as in Europe/Lisbon. Default: that of --profile, or UTC")
 	f.StringVar(&c.Opening.AskedFor, "asked-for", "", "What the customer asked for, in `WORDS`")
 	c.boatFlags.flags(cmd)
 	return cmd
@@ -89,9 +89,9 @@ func (c *jobOpenCmd) run(a *app) error {
 			return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 		}
 	}
-	if c.Zone != "" {
-		if profile.TimeZone = c.Zone; !job.KnownZone(c.Zone) {
-			return cli.WithHint(fmt.Errorf("--time-zone %q: it is not known", c.Zone), "write one such as Europe/Lisbon")
+	if c.TimeZone != "" {
+		if profile.TimeZone = c.TimeZone; !job.KnownZone(c.TimeZone) {
+			return cli.WithHint(fmt.Errorf("--time-zone %q: it is not known", c.TimeZone), "write one such as Europe/Lisbon")
 		}
 	}
 	sheets, _, err := loadSheets(a.ctx, c.Sheets)

@@ -59,24 +59,24 @@ func Stages() []JobStage {
 
 // Job is a job as it is now.
 type Job struct {
-	Folder  string         `json:"folder" doc:"Name of its folder."`
-	Opening job.Opening    `json:"opening"`
-	Opened  event.Time     `json:"opened_at,omitzero"`
-	Stage   JobStage       `json:"stage" enum:"before,plan,go,work,after,record,closed"`
-	Chapter int            `json:"chapter" doc:"1, and one more each time that it was opened again."`
-	Problem string         `json:"problem,omitempty" doc:"Why the latest job cannot be read or followed."`
-	Next    job.Advice     `json:"next"`
-	Work    Work           `json:"work" doc:"Its work order with the state of each step; no order when none is planned."`
-	Plan    *release.Order `json:"plan,omitempty" doc:"At the stage plan: the order that the sheets would make now."`
-	Points  []TickedPoint  `json:"hold_points"`
-	Waived  []job.Said     `json:"waived"`
-	Notes   []job.Said     `json:"notes"`
-	Hours   []job.Work     `json:"hours"`
-	Parts   []job.PartUsed `json:"parts"`
-	SignOff *job.Said      `json:"signed_off,omitempty"`
-	Files   []job.FileLine `json:"files"`
-	Lines   int            `json:"ledger_lines"`
-	SHA256  string         `json:"ledger_sha256"`
+	Folder  string          `json:"folder" doc:"Name of its folder."`
+	Opening job.Opening     `json:"opening"`
+	Opened  event.Time      `json:"opened_at,omitzero"`
+	Stage   JobStage        `json:"stage" enum:"before,plan,go,work,after,record,closed"`
+	Chapter int             `json:"chapter" doc:"1, and one more each time that it was opened again."`
+	Problem string          `json:"problem,omitempty" doc:"Why the latest job cannot be read or followed."`
+	Next    job.Advice      `json:"next"`
+	Work    Work            `json:"work" doc:"Its work order with the state of each step; no order when none is planned."`
+	Plan    *release.Order  `json:"plan,omitempty" doc:"At the stage plan: the order that the sheets would make now."`
+	Points  []TickedPoint   `json:"hold_points"`
+	Waived  []job.Statement `json:"waived"`
+	Notes   []job.Statement `json:"notes"`
+	Hours   []job.Work      `json:"hours"`
+	Parts   []job.PartUsed  `json:"parts"`
+	SignOff *job.Statement  `json:"signed_off,omitempty"`
+	Files   []job.FileLine  `json:"files"`
+	Lines   int             `json:"ledger_lines"`
+	SHA256  string          `json:"ledger_sha256"`
 }
 
 // Open reports whether there is a job that is not closed.
@@ -137,7 +137,7 @@ type JobEntry struct {
 func ShowJob(v *job.Visit, live *job.Live) *Job {
 	j := &Job{Opening: v.Opening, Opened: v.Ledger.Lines[0].At, Stage: stageOf(v), Chapter: v.Chapter,
 		Next:   job.Next(v, live),
-		Points: []TickedPoint{}, Waived: []job.Said{}, Notes: []job.Said{}, Hours: append([]job.Work{}, v.Hours...),
+		Points: []TickedPoint{}, Waived: []job.Statement{}, Notes: []job.Statement{}, Hours: append([]job.Work{}, v.Hours...),
 		Parts: append([]job.PartUsed{}, v.Parts...), Files: append([]job.FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest()}
 	if v.Order != nil {
@@ -158,23 +158,23 @@ func ShowJob(v *job.Visit, live *job.Live) *Job {
 	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
 		var w job.Waiver
 		_ = v.Waived[id].Into(&w)
-		j.Waived = append(j.Waived, job.Said{What: id, Text: w.Reason, By: v.Waived[id].By, At: v.Waived[id].At})
+		j.Waived = append(j.Waived, job.Statement{What: id, Text: w.Reason, By: v.Waived[id].By, At: v.Waived[id].At})
 	}
 	for _, line := range v.Notes {
-		j.Notes = append(j.Notes, saidBy(line))
+		j.Notes = append(j.Notes, statementOf(line))
 	}
 	if v.SignOff != nil {
-		s := saidBy(v.SignOff)
+		s := statementOf(v.SignOff)
 		j.SignOff = &s
 	}
 	return j
 }
 
-// saidBy is what a person put into a job in words.
-func saidBy(line *job.Line) job.Said {
+// statementOf is what a person put into a job in words.
+func statementOf(line *job.Line) job.Statement {
 	var w job.Words
 	_ = line.Into(&w)
-	return job.Said{Text: w.Text, By: line.By, At: line.At}
+	return job.Statement{Text: w.Text, By: line.By, At: line.At}
 }
 
 func stageOf(v *job.Visit) JobStage {

@@ -34,7 +34,7 @@ type Record struct {
 	Steps     []release.StepStatus // of the work order that was followed
 	Aboard    Count                // units
 	Networks  []Network
-	Told      *Told     // what the ledger adds; nil without one
+	Account   *Account  // what the ledger adds; nil without one
 	Photos    []Picture // of the job, scaled down
 }
 

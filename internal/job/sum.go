@@ -17,8 +17,8 @@ import (
 // RecordSchemaID names the version of the record's JSON.
 const RecordSchemaID = "muster.record/v1"
 
-// Told is what the ledger adds to a service record.
-type Told struct {
+// Account is what the ledger adds to a service record.
+type Account struct {
 	Schema   string               `json:"schema"`
 	Opening  Opening              `json:"job"`
 	Boat     boat.Identity        `json:"boat"`
@@ -29,14 +29,14 @@ type Told struct {
 	After    string               `json:"after_sha256"`
 	Steps    []release.StepStatus `json:"steps"`
 	Outside  []Outside            `json:"changed_outside_order"`
-	Points   []Said               `json:"hold_points"`
+	Points   []Statement          `json:"hold_points"`
 	Unticked []string             `json:"hold_points_not_ticked"`
-	Remedies []Said               `json:"remedies"`
-	Waived   []Said               `json:"waived"`
-	Notes    []Said               `json:"notes"`
+	Remedies []Statement          `json:"remedies"`
+	Waived   []Statement          `json:"waived"`
+	Notes    []Statement          `json:"notes"`
 	Hours    []Work               `json:"hours"`
 	Parts    []PartUsed           `json:"parts"`
-	SignOff  *Said                `json:"signed_off,omitempty"`
+	SignOff  *Statement           `json:"signed_off,omitempty"`
 	Files    []FileLine           `json:"files"`
 	Lines    int                  `json:"ledger_lines"`
 	Digest   string               `json:"ledger_sha256"` // of the last line before the record
@@ -44,8 +44,8 @@ type Told struct {
 	Sentence string               `json:"verdict"` // after the work
 }
 
-// Said is an entry of a person, and when it was made.
-type Said struct {
+// Statement is an entry of a person, and when it was made.
+type Statement struct {
 	What string     `json:"what,omitempty"`
 	Text string     `json:"text,omitempty"`
 	By   string     `json:"by"`
@@ -53,17 +53,17 @@ type Said struct {
 }
 
 // String is the statement in one line.
-func (s Said) String() string {
+func (s Statement) String() string {
 	text := strings.TrimPrefix(strings.TrimSuffix(s.What+": "+s.Text, ": "), ": ")
 	return fmt.Sprintf("%s (%s, %s)", text, s.By, s.At.UTC().Format("2006-01-02 15:04 UTC"))
 }
 
-// Tell sums the job up for its record. Both snapshots are there.
-func (v *Visit) Tell() *Told {
-	t := &Told{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, TimeZone: "UTC", Opened: v.Ledger.Lines[0].At,
-		At: v.Ledger.last().At, Unticked: []string{}, Remedies: []Said{},
+// Account sums the job up for its record. Both snapshots are there.
+func (v *Visit) Account() *Account {
+	t := &Account{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, TimeZone: "UTC", Opened: v.Ledger.Lines[0].At,
+		At: v.Ledger.last().At, Unticked: []string{}, Remedies: []Statement{},
 		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{},
-		Points: []Said{}, Waived: []Said{}, Notes: []Said{}, Hours: append([]Work{}, v.Hours...),
+		Points: []Statement{}, Waived: []Statement{}, Notes: []Statement{}, Hours: append([]Work{}, v.Hours...),
 		Parts: append([]PartUsed{}, v.Parts...), Files: append([]FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
 		Sentence: v.After.Report.Conclusion().Sentence}
@@ -77,26 +77,26 @@ func (v *Visit) Tell() *Told {
 		if line := v.Ticked[p.ID]; line != nil {
 			var tick Tick
 			_ = line.Into(&tick) // it was read when it was folded in
-			t.Points = append(t.Points, Said{p.Text, strings.Trim(tick.Reading+", "+tick.Photo, ", "), line.By, line.At})
+			t.Points = append(t.Points, Statement{p.Text, strings.Trim(tick.Reading+", "+tick.Photo, ", "), line.By, line.At})
 		} else {
 			t.Unticked = append(t.Unticked, p.Text)
 		}
 	}
 	for _, p := range v.Remedies() {
 		if line := v.Ticked[p.ID]; line != nil {
-			t.Remedies = append(t.Remedies, Said{p.ID, p.Text, line.By, line.At})
+			t.Remedies = append(t.Remedies, Statement{p.ID, p.Text, line.By, line.At})
 		}
 	}
 	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
 		var w Waiver
 		_ = v.Waived[id].Into(&w)
-		t.Waived = append(t.Waived, Said{id, w.Reason, v.Waived[id].By, v.Waived[id].At})
+		t.Waived = append(t.Waived, Statement{id, w.Reason, v.Waived[id].By, v.Waived[id].At})
 	}
 	for _, line := range v.Notes {
-		t.Notes = append(t.Notes, said(line))
+		t.Notes = append(t.Notes, statementOf(line))
 	}
 	if v.SignOff != nil {
-		s := said(v.SignOff)
+		s := statementOf(v.SignOff)
 		t.SignOff = &s
 	}
 	for _, f := range v.Files {
@@ -108,21 +108,21 @@ func (v *Visit) Tell() *Told {
 }
 
 // SignedOff is the sign-off as a list; empty without one.
-func (t *Told) SignedOff() []Said {
+func (t *Account) SignedOff() []Statement {
 	if t.SignOff == nil {
 		return nil
 	}
-	return []Said{*t.SignOff}
+	return []Statement{*t.SignOff}
 }
 
-func said(line *Line) Said {
+func statementOf(line *Line) Statement {
 	var w Words
 	_ = line.Into(&w)
-	return Said{Text: w.Text, By: line.By, At: line.At}
+	return Statement{Text: w.Text, By: line.By, At: line.At}
 }
 
 // Minutes is the time worked, in all.
-func (t *Told) Minutes() (sum int) {
+func (t *Account) Minutes() (sum int) {
 	for _, w := range t.Hours {
 		sum += w.Minutes
 	}
@@ -138,7 +138,7 @@ func HoursText(minutes int) string {
 }
 
 // CSV is the hours and the parts, one line each, for an invoice.
-func (t *Told) CSV() []byte {
+func (t *Account) CSV() []byte {
 	var b bytes.Buffer
 	w := csv.NewWriter(&b)
 	_ = w.Write([]string{"job", "kind", "number", "text", "count", "unit"})

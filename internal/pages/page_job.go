@@ -255,7 +255,7 @@ func headed[T any](title string, list []T, line func(T) g.Node) g.Node {
 
 // said is what people put in, and the forms to put in more.
 func (j jobView) said() g.Node {
-	note := func(s job.Said) g.Node {
+	note := func(s job.Statement) g.Node {
 		return h.Li(ui.Printable(s.Text), ui.Small(boat.Printable(s.By+", "+render.Stamp(s.At))))
 	}
 	var shots g.Group

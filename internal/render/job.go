@@ -32,13 +32,13 @@ func JobPapers(ctx context.Context, v *job.Visit) (files []job.FileLine, data []
 	e := json.NewEncoder(&text)
 	e.SetIndent("", "  ")
 	e.SetEscapeHTML(false)
-	if err := e.Encode(r.Told); err != nil {
+	if err := e.Encode(r.Account); err != nil {
 		return nil, nil, fmt.Errorf("make the record: %w", err)
 	}
 	for _, name := range []string{"record.pdf", "record.html", "record.json", "record.csv"} {
 		files = append(files, job.FileLine{File: v.Name(name), What: job.Paper})
 	}
-	return files, [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), r.Told.CSV()}, nil
+	return files, [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), r.Account.CSV()}, nil
 }
 
 // jobRecord is the content of a job's record.
@@ -47,13 +47,13 @@ func jobRecord(ctx context.Context, v *job.Visit) (*job.Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	told := v.Tell()
-	told.TimeZone = of.Location().String()
+	account := v.Account()
+	account.TimeZone = of.Location().String()
 	sheets, err := v.Sheets(ctx)
 	if err != nil {
 		return nil, err
 	}
-	opt := snapshot.Options{Proved: true, Because: told.Because}
+	opt := snapshot.Options{Proved: true, Because: account.Because}
 	if sheets != nil {
 		opt.Order = sheets.Order
 	}
@@ -61,12 +61,12 @@ func jobRecord(ctx context.Context, v *job.Visit) (*job.Record, error) {
 	if err != nil {
 		return nil, err
 	}
-	r, err := job.NewRecord(v.Before, v.After, changes, of, told.Steps)
+	r, err := job.NewRecord(v.Before, v.After, changes, of, account.Steps)
 	if err != nil {
 		return nil, err
 	}
-	r.Told, told.Sentence = told, ""
-	told.Sentence = recordVerdict(r)
+	r.Account, account.Sentence = account, ""
+	account.Sentence = recordVerdict(r)
 	r.Photos, err = photos(ctx, v)
 	return r, err
 }

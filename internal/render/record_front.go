@@ -64,7 +64,7 @@ func recordFront(r *job.Record) []part {
 		tablePart("Still open, and what we advise", []string{"open", "advice"}, []float64{88}, openRows(r)),
 		{title: "Notes", lines: r.Job.Notes},
 	}
-	if t := r.Told; t != nil {
+	if t := r.Account; t != nil {
 		var notes []string
 		for _, n := range t.Notes {
 			notes = append(notes, n.Text+" ("+n.By+")")
@@ -79,8 +79,8 @@ func recordFacts(r *job.Record) [][2]string {
 	zone := r.Job.Location()
 	facts := append([][2]string{{"Boat", boatName(r.Boat)}}, jobFacts(r.Job)...)
 	from, to := r.Before.Taken, r.After.Taken
-	if r.Told != nil {
-		from, to = r.Told.Opened, r.Told.At
+	if r.Account != nil {
+		from, to = r.Account.Opened, r.Account.At
 	}
 	visit := ""
 	if from != 0 && to != 0 {
@@ -153,8 +153,8 @@ func doneLines(r *job.Record) (lines []string) {
 		}
 		lines = append(lines, line)
 	}
-	if r.Told != nil {
-		for _, x := range r.Told.Remedies {
+	if r.Account != nil {
+		for _, x := range r.Account.Remedies {
 			lines = append(lines, x.Text+" ("+x.By+")")
 		}
 	}
@@ -169,8 +169,8 @@ func doneLines(r *job.Record) (lines []string) {
 // changedLines are changes besides the steps that are done, old to new.
 func changedLines(r *job.Record) (lines []string) {
 	var outside []string
-	if r.Told != nil {
-		for _, o := range r.Told.Outside {
+	if r.Account != nil {
+		for _, o := range r.Account.Outside {
 			outside = append(outside, o.Label)
 			lines = append(lines, fmt.Sprintf("%s: %s → %s, in no order", o.Label, o.From, o.To))
 		}
@@ -249,7 +249,7 @@ func openStep(s *release.StepStatus) (state, advice string) {
 }
 
 // hoursAndParts are the lines of the invoice. Prices and sums are left to it.
-func hoursAndParts(t *job.Told) part {
+func hoursAndParts(t *job.Account) part {
 	var rows [][]string
 	for _, w := range t.Hours {
 		rows = append(rows, []string{cmp.Or(w.Kind, "work"), "", fmt.Sprintf("%.2f h", float64(w.Minutes)/60), "", ""})
@@ -269,7 +269,7 @@ func hoursAndParts(t *job.Told) part {
 // signatures are who did the work and who agreed.
 func signatures(r *job.Record) part {
 	technician, customer, zone := []string{"Technician", r.Job.Technician, "", ""}, []string{"Customer", r.Job.Customer, "", ""}, r.Job.Location()
-	if t := r.Told; t != nil {
+	if t := r.Account; t != nil {
 		technician[2] = local(t.At, zone)
 		if s := t.SignOff; s != nil {
 			customer = []string{"Customer", s.By, local(s.At, zone), s.Text}

@@ -37,12 +37,12 @@ func tenSteps(t *testing.T) *job.Record {
 			Severity: []check.Severity{check.Warning, check.Warning, check.Info, check.Critical}[i%4], Summary: fmt.Sprintf("finding %d of a unit with a long name", i),
 			Steps: []check.Step{{Class: check.Look, Text: "Look at the unit and its connector."}, {Class: check.Change, Text: "Replace what is faulty."}}})
 	}
-	said := job.Said{What: "supply", Text: "a bench supply is connected", By: "Ana", At: noon}
+	said := job.Statement{What: "supply", Text: "a bench supply is connected", By: "Ana", At: noon}
 	r.Job.TimeZone = "Europe/Lisbon"
-	r.Told = &job.Told{Boat: boat.Identity{ID: "wagtail"}, Opened: noon, At: noon.Add(5 * time.Hour), Hours: []job.Work{{Minutes: 240}, {Minutes: 45, Kind: "travel"}},
-		Parts: []job.PartUsed{{Name: "T-connector", Number: "TC-5", Count: 2}, {Name: "terminator", Count: 1}}, Notes: []job.Said{said, said, said},
-		Outside: []job.Outside{{Label: "Gannet SD2 sounder (S-7)", From: "1.2", To: "1.3"}}, SignOff: &said, Waived: []job.Said{said},
-		Points: []job.Said{said}, Unticked: []string{"The boat is moored"}, Remedies: []job.Said{said}}
+	r.Account = &job.Account{Boat: boat.Identity{ID: "wagtail"}, Opened: noon, At: noon.Add(5 * time.Hour), Hours: []job.Work{{Minutes: 240}, {Minutes: 45, Kind: "travel"}},
+		Parts: []job.PartUsed{{Name: "T-connector", Number: "TC-5", Count: 2}, {Name: "terminator", Count: 1}}, Notes: []job.Statement{said, said, said},
+		Outside: []job.Outside{{Label: "Gannet SD2 sounder (S-7)", From: "1.2", To: "1.3"}}, SignOff: &said, Waived: []job.Statement{said},
+		Points: []job.Statement{said}, Unticked: []string{"The boat is moored"}, Remedies: []job.Statement{said}}
 	return r
 }
 

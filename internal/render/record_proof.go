@@ -21,8 +21,8 @@ func recordProof(r *job.Record) []part {
 		tablePart("Settings that were lost", []string{"step", "as it was", "seen again"}, []float64{14, 110}, settingRows(r.Steps)),
 		{title: "Read and decided by people", lines: byHandLines(r.Steps)},
 	}
-	if r.Told != nil {
-		parts = append(parts, toldParts(r.Told)...)
+	if r.Account != nil {
+		parts = append(parts, accountParts(r.Account)...)
 	}
 	parts = append(parts,
 		part{title: "Photos", photos: r.Photos},
@@ -36,7 +36,7 @@ func recordProof(r *job.Record) []part {
 		part{title: "Counted over the visit", lines: counterLines(r)},
 		part{title: "Snapshots", facts: [][2]string{{"before", snapshotText(r.Before)}, {"after", snapshotText(r.After)}}},
 	)
-	if t := r.Told; t != nil {
+	if t := r.Account; t != nil {
 		parts = append(parts, filesPart(t), part{title: "Ledger", lines: []string{
 			fmt.Sprintf("%d lines before this record, the last with SHA-256 %s", t.Lines, t.Digest),
 			"To check the folder: muster job check. The example ledger.md shows how to do it with sha256sum and OpenSSL."}})
@@ -138,9 +138,9 @@ func byHandLines(steps []release.StepStatus) (lines []string) {
 	return lines
 }
 
-// toldParts are what the ledger adds to the proof.
-func toldParts(t *job.Told) []part {
-	said := func(list []job.Said) (texts []string) {
+// accountParts are what the ledger adds to the proof.
+func accountParts(t *job.Account) []part {
+	said := func(list []job.Statement) (texts []string) {
 		for _, s := range list {
 			texts = append(texts, s.String())
 		}
@@ -151,10 +151,10 @@ func toldParts(t *job.Told) []part {
 		points = append(points, p+": not ticked")
 	}
 	return []part{{title: "Hold points", lines: points}, {title: "Waived", lines: said(t.Waived)}, {title: "Remedies ticked", lines: said(t.Remedies)},
-		{title: "Notes and sign-off, with times in UTC", lines: said(append(append([]job.Said{}, t.Notes...), t.SignedOff()...))}}
+		{title: "Notes and sign-off, with times in UTC", lines: said(append(append([]job.Statement{}, t.Notes...), t.SignedOff()...))}}
 }
 
-func filesPart(t *job.Told) part {
+func filesPart(t *job.Account) part {
 	var rows [][]string
 	for _, f := range t.Files {
 		rows = append(rows, []string{f.File, fmt.Sprint(f.Bytes), f.SHA256})
