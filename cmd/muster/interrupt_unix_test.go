@@ -165,13 +165,13 @@ func TestInterruptedJob(t *testing.T) {
 		if _, err := os.Stat(filepath.Join(dir, "visit", "order.json")); err != nil {
 			run(dir, 0, open...)
 		}
-		said := run(dir, after*time.Millisecond, append([]string{"close", "visit"}, boat...)...)
+		said := run(dir, after*time.Millisecond, append(append([]string{"close", "visit", "--unsigned"}, boat...), "--for", "75s")...)
 		whole("close")
 		if text, _ := os.ReadFile(ledger); !bytes.Contains(text, []byte(`"kind":"closed"`)) {
 			if said != "" && !strings.Contains(said, "interrupted before its end") {
 				t.Errorf("close, interrupted after %d ms, says: %s", after, said)
 			}
-			run(dir, 0, append([]string{"close", "visit"}, boat...)...)
+			run(dir, 0, append(append([]string{"close", "visit", "--unsigned"}, boat...), "--for", "75s")...)
 		}
 		whole("closed")
 	}

@@ -14,6 +14,7 @@ import (
 	"muster/internal/cli"
 	"muster/internal/job"
 	"muster/internal/release"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -192,7 +193,7 @@ func (b *boatFlags) take(
 func (c *jobOpenCmd) plan(a *app, v *job.Visit, by string, sheets *release.Sheets) error {
 	a.warnOldKeys(sheets)
 	order, problems := v.Plan(sheets, release.Options{})
-	for _, p := range problems {
+	for _, p := range render.Problems(problems) {
 		fmt.Fprintln(a.stderr, p)
 	}
 	files, err := filepath.Glob(filepath.Join(c.Sheets, "*.y*ml"))

@@ -133,7 +133,7 @@ func (c *planCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	for _, p := range problems {
+	for _, p := range render.Problems(problems) {
 		fmt.Fprintln(a.stderr, boat.Printable(p.String()))
 	}
 	return nil

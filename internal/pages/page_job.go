@@ -132,7 +132,7 @@ func (j jobView) plan() g.Node {
 func (j jobView) remarks(o *release.Order) g.Node {
 	return g.Group{
 		headed("Deferred", o.Deferred, func(r release.Remark) g.Node { return ui.Printable(render.Remark(r)) }),
-		headed("Unresolved problems", o.Problems, func(x release.Problem) g.Node {
+		headed("Unresolved problems", render.Problems(o.Problems), func(x release.Problem) g.Node {
 			return g.Group{ui.Mark("warning"), ui.Space, ui.Printable(x.Text), ui.Small(boat.Printable(x.Remedy))}
 		})}
 }

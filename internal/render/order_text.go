@@ -152,12 +152,33 @@ func updates(o *release.Order) string { return boat.Counted(len(o.Steps()), "upd
 
 func inGroups(o *release.Order) string { return boat.Counted(len(o.Groups), "group", "groups") }
 
-func problems(all []release.Problem) []string {
-	out := make([]string, len(all))
-	for i, p := range all {
-		out[i] = p.String()
+func problems(all []release.Problem) (out []string) {
+	for _, p := range Problems(all) {
+		out = append(out, p.String())
 	}
 	return out
+}
+
+// Problems are those of an order for people: the units that no sheet describes are one.
+func Problems(all []release.Problem) (list []release.Problem) {
+	const suffix = " is described by no sheet"
+	var units []string
+	at := -1
+	for _, p := range all {
+		unit, ok := strings.CutSuffix(p.Text, suffix)
+		if p.Code != release.UnknownModel || !ok {
+			list = append(list, p)
+			continue
+		}
+		if units = append(units, unit); at < 0 {
+			at, list = len(list), append(list, p)
+		}
+	}
+	if len(units) > 1 {
+		list[at] = release.Problem{Code: release.UnknownModel, Text: boat.Counted(len(units), "unit", "units") + " are described by no sheet: " +
+			strings.Join(units, "; "), Remedy: "write a sheet that matches each model that you update"}
+	}
+	return list
 }
 
 func remarks(all []release.Remark) []string {
