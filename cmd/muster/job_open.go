@@ -196,17 +196,9 @@ func (c *jobOpenCmd) plan(a *app, v *job.Visit, by string, sheets *release.Sheet
 	for _, p := range render.Problems(problems) {
 		fmt.Fprintln(a.stderr, p)
 	}
-	files, err := filepath.Glob(filepath.Join(c.Sheets, "*.y*ml"))
+	texts, err := release.ReadFS(a.ctx, os.DirFS(c.Sheets), c.Sheets)
 	if err != nil {
 		return err
-	}
-	var texts []release.SheetFile
-	for _, file := range files {
-		data, err := readFile(a.ctx, file, maxSnapshot)
-		if err != nil {
-			return err
-		}
-		texts = append(texts, release.SheetFile{Name: filepath.Base(file), Data: data})
 	}
 	return v.PutOrder(a.ctx, by, order, texts)
 }

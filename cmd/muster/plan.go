@@ -122,9 +122,6 @@ func (c *planCmd) run(a *app) error {
 	if err != nil {
 		return fmt.Errorf("write work order: %w", err)
 	}
-	if err != nil {
-		return err
-	}
 	if c.Output != "" {
 		err = writeFile(c.Output, text.Bytes(), c.Force)
 	} else {

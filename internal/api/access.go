@@ -154,7 +154,7 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 		h.Set("Referrer-Policy", "no-referrer")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
-		if d.secure(r) {
+		if d.Secure(r) {
 			h.Set("Strict-Transport-Security", "max-age=31536000")
 		}
 		if d.crowd != nil {
@@ -303,14 +303,14 @@ func (d *Door) Login(w http.ResponseWriter, r *http.Request) {
 		d.page(w, r, http.StatusUnauthorized, "This is not a token of this "+d.whose+".")
 		return
 	}
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: d.secure(r),
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: d.Secure(r),
 		SameSite: http.SameSiteStrictMode, MaxAge: int((30 * 24 * time.Hour).Seconds())})
 	http.Redirect(w, r, OwnPath(r.PostForm.Get("next")), http.StatusSeeOther)
 }
 
 // Logout deletes the cookie.
 func (d *Door) Logout(w http.ResponseWriter, r *http.Request) {
-	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: d.secure(r), SameSite: http.SameSiteStrictMode, MaxAge: -1})
+	http.SetCookie(w, &http.Cookie{Name: cookieName, Path: "/", HttpOnly: true, Secure: d.Secure(r), SameSite: http.SameSiteStrictMode, MaxAge: -1})
 	http.Redirect(w, r, "/login", http.StatusSeeOther)
 }
 

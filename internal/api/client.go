@@ -33,8 +33,8 @@ func (d *Door) proxy(a netip.Addr) bool {
 	return slices.ContainsFunc(d.proxies, func(p netip.Prefix) bool { return p.Contains(a) })
 }
 
-// secure reports whether the client's own connection is encrypted.
-func (d *Door) secure(r *http.Request) bool {
+// Secure reports whether the client's own connection is encrypted.
+func (d *Door) Secure(r *http.Request) bool {
 	at, err := netip.ParseAddrPort(r.RemoteAddr)
 	return d.tls || err == nil && d.proxy(at.Addr().Unmap()) && strings.EqualFold(r.Header.Get("X-Forwarded-Proto"), "https")
 }

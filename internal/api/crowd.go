@@ -103,7 +103,7 @@ func (c *crowd) giveWay(may func(*guest) bool) bool {
 	return true
 }
 
-// state is told by the HTTP server when a connection ends.
+// state takes from the HTTP server which connections have ended.
 func (c *crowd) state(conn net.Conn, s http.ConnState) {
 	if s != http.StateClosed && s != http.StateHijacked {
 		return

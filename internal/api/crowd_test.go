@@ -252,7 +252,7 @@ func TestClient(t *testing.T) {
 			r.Header.Set("X-Forwarded-For", tt.forwarded)
 		}
 		r.Header.Set("X-Forwarded-Proto", tt.proto)
-		if got := fmt.Sprint(d.client(r), d.secure(r)); got != tt.want {
+		if got := fmt.Sprint(d.client(r), d.Secure(r)); got != tt.want {
 			t.Errorf("%s, forwarded for %q: %s, want %s", tt.peer, tt.forwarded, got, tt.want)
 		}
 	}

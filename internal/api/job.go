@@ -3,8 +3,6 @@ package api
 import (
 	"context"
 	"errors"
-	"maps"
-	"slices"
 
 	"muster/internal/event"
 	"muster/internal/job"
@@ -137,7 +135,7 @@ type JobEntry struct {
 func ShowJob(v *job.Visit, live *job.Live) *Job {
 	j := &Job{Opening: v.Opening, Opened: v.Ledger.Lines[0].At, Stage: stageOf(v), Chapter: v.Chapter,
 		Next:   job.Next(v, live),
-		Points: []TickedPoint{}, Waived: []job.Statement{}, Notes: []job.Statement{}, Hours: append([]job.Work{}, v.Hours...),
+		Points: []TickedPoint{}, Waived: v.Waivers(), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]job.Work{}, v.Hours...),
 		Parts: append([]job.PartUsed{}, v.Parts...), Files: append([]job.FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest()}
 	if v.Order != nil {
@@ -149,32 +147,12 @@ func ShowJob(v *job.Visit, live *job.Live) *Job {
 	for _, p := range v.HoldPoints() {
 		point := TickedPoint{Point: p}
 		if line := v.Ticked[p.ID]; line != nil {
-			var t job.Tick
-			_ = line.Into(&t) // it was read when it was folded in
+			t := job.TickOf(line)
 			point.By, point.At, point.Reading, point.Photo = line.By, line.At, t.Reading, t.Photo
 		}
 		j.Points = append(j.Points, point)
 	}
-	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
-		var w job.Waiver
-		_ = v.Waived[id].Into(&w)
-		j.Waived = append(j.Waived, job.Statement{What: id, Text: w.Reason, By: v.Waived[id].By, At: v.Waived[id].At})
-	}
-	for _, line := range v.Notes {
-		j.Notes = append(j.Notes, statementOf(line))
-	}
-	if v.SignOff != nil {
-		s := statementOf(v.SignOff)
-		j.SignOff = &s
-	}
 	return j
-}
-
-// statementOf is what a person put into a job in words.
-func statementOf(line *job.Line) job.Statement {
-	var w job.Words
-	_ = line.Into(&w)
-	return job.Statement{Text: w.Text, By: line.By, At: line.At}
 }
 
 func stageOf(v *job.Visit) JobStage {

@@ -43,6 +43,7 @@ func (k *jobs) OpenJob(ctx context.Context, o api.NewJob) error {
 		if _, err := job.Begin(ctx, filepath.Join(k.dir, folder), onBoat, o.By, opening, shared, k.now()); err != nil {
 			return fmt.Errorf("open job: %w", err)
 		}
+		k.names = append(k.names, folder)
 		k.load(ctx, folder)
 		if k.live() == nil {
 			return nil // the page says that the snapshot is to be taken

@@ -37,6 +37,7 @@ type jobs struct {
 	snapshot func() (*snapshot.Snapshot, error)    // takes one of now
 	send     func(name, media string, data []byte) // to the hub
 
+	names   []string       // of all folders, the latest last
 	visit   *job.Visit     // the latest job, nil for none or one that cannot be read
 	folder  string         // its name
 	problem string         // why it cannot be read or followed
@@ -56,6 +57,9 @@ const onBoat = "boat"
 // folderName is that of a job's folder: numbered, so that the latest is the last by name whatever the clock showed.
 var folderName = regexp.MustCompile(`^[0-9]{5}-[A-Za-z0-9._-]{1,60}$`)
 
+// otherCharacters are what a folder's name does without.
+var otherCharacters = regexp.MustCompile(`[^A-Za-z0-9._-]+`)
+
 func newJobs(dir string, m *model, log zerolog.Logger) *jobs {
 	k := &jobs{log: log, lasting: dir != "", now: m.time.now, view: m.view.Load, acts: make(chan func()), woken: make(chan struct{}, 1),
 		done: make(chan struct{})}
@@ -68,12 +72,12 @@ func newJobs(dir string, m *model, log zerolog.Logger) *jobs {
 
 // restore takes the latest job up.
 func (k *jobs) restore(ctx context.Context) {
-	names, err := k.folders()
-	if err != nil {
+	var err error
+	if k.names, err = k.folders(); err != nil {
 		k.log.Error().Err(err).Msg("jobs cannot be listed")
 	}
-	if len(names) > 0 {
-		k.load(ctx, names[len(names)-1])
+	if n := len(k.names); n > 0 {
+		k.load(ctx, k.names[n-1])
 	}
 	k.show()
 }
@@ -160,7 +164,7 @@ func (k *jobs) newFolder(number string) (string, error) {
 			return "", fmt.Errorf("folder %q: there is no number after it: move old jobs out of %s", names[n-1], k.dir)
 		}
 	}
-	slug := strings.Trim(regexp.MustCompile(`[^A-Za-z0-9._-]+`).ReplaceAllString(number, "-"), "-.")
+	slug := strings.Trim(otherCharacters.ReplaceAllString(number, "-"), "-.")
 	return fmt.Sprintf("%05d-%s", last+1, cmp.Or(slug[:min(len(slug), 40)], "job")), nil
 }
 
@@ -263,10 +267,9 @@ func (k *jobs) observe(ctx context.Context) {
 
 // show lets others see the job as it is now.
 func (k *jobs) show() {
-	names, _ := k.folders()
 	past := []api.PastJob{}
-	for i, name := range slices.Backward(names) {
-		past = append(past, api.PastJob{Folder: name, Closed: i < len(names)-1 || k.visit != nil && k.visit.Ledger.Closed()})
+	for i, name := range slices.Backward(k.names) {
+		past = append(past, api.PastJob{Folder: name, Closed: i < len(k.names)-1 || k.visit != nil && k.visit.Ledger.Closed()})
 	}
 	k.past.Store(&past)
 	switch {

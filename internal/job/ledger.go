@@ -148,7 +148,7 @@ func (l *Ledger) Append(ctx context.Context, entries ...Entry) error {
 // Update adds the lines that decide gives. It is called with the ledger locked and read to its end, so that no other
 // writer adds anything between what it sees and what it adds. An error of decide adds nothing.
 func (l *Ledger) Update(ctx context.Context, decide func() ([]Entry, error)) error {
-	unlock, err := Lock(filepath.Join(l.dir, lockName))
+	unlock, err := lockKept(filepath.Join(l.dir, lockName))
 	if err != nil {
 		return fmt.Errorf("ledger: %w", err)
 	}
@@ -266,7 +266,7 @@ type ClockChange struct {
 
 // Close adds the line that closes the job, signed with each of the keys.
 func (l *Ledger) Close(ctx context.Context, by string, keys ...ed25519.PrivateKey) error {
-	unlock, err := Lock(filepath.Join(l.dir, lockName))
+	unlock, err := lockKept(filepath.Join(l.dir, lockName))
 	if err != nil {
 		return fmt.Errorf("ledger: %w", err)
 	}

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"sync"
 	"testing"
@@ -320,4 +321,25 @@ func FuzzLedger(f *testing.F) {
 			}
 		}
 	})
+}
+
+// TestLockStays: a ledger that is locked each second, as while a work order is followed, makes and removes no file.
+func TestLockStays(t *testing.T) {
+	if runtime.GOOS == "windows" {
+		t.Skip("there, the file is the lock")
+	}
+	v, err := Create(t.Context(), t.TempDir(), "boat", "Ana", Opening{Number: "1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, err := os.Stat(filepath.Join(v.Dir, lockName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := v.Update(t.Context(), func() ([]Entry, error) { return nil, nil }); err != nil {
+		t.Fatal(err)
+	}
+	if after, err := os.Stat(filepath.Join(v.Dir, lockName)); err != nil || !os.SameFile(before, after) {
+		t.Errorf("the lock is another file: %v", err)
+	}
 }

@@ -18,6 +18,9 @@ func Lock(name string) (unlock func(), err error) {
 	}
 }
 
+// lockKept is Lock: the file that is there is the lock.
+func lockKept(name string) (unlock func(), err error) { return Lock(name) }
+
 // tryLock is Lock that does not wait: unlock is nil when another holds the file.
 func tryLock(name string) (unlock func(), err error) {
 	_ = os.Remove(name)

@@ -21,6 +21,19 @@ func tryLock(name string) (unlock func(), err error) {
 	return unlock, err
 }
 
+// lockKept is Lock of a file that stays, so that the lock of every second writes nothing to a card.
+func lockKept(name string) (unlock func(), err error) {
+	f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o644)
+	if err != nil {
+		return nil, err
+	}
+	if err := hold(f, syscall.LOCK_EX); err != nil {
+		_ = f.Close()
+		return nil, &os.PathError{Op: "lock", Path: name, Err: err}
+	}
+	return func() { _ = f.Close() }, nil
+}
+
 func lock(name string, how int) (unlock func(), err error) {
 	for {
 		f, err := os.OpenFile(name, os.O_CREATE|os.O_RDWR, 0o644)

@@ -118,9 +118,7 @@ func (v *Visit) preChecks(a *Advice, live *Live) {
 		}
 		p := PreCheck{PreCheck: c}
 		if line := v.Waived[c.ID]; line != nil {
-			var w Waiver
-			_ = line.Into(&w) // it was read when it was folded in
-			p.WaivedBy, p.Why = line.By, w.Reason
+			p.WaivedBy, p.Why = line.By, waiverOf(line).Reason
 		}
 		a.PreChecks = append(a.PreChecks, p)
 		text := c.ID + ": " + c.Text

@@ -38,23 +38,33 @@ func CleanPicture(data []byte) ([]byte, error) {
 	}
 	decoding.Lock()
 	defer decoding.Unlock()
-	from, _, err := image.Decode(bytes.NewReader(data))
+	clean, err := Shrink(data, pictureSide, pictureQuality)
 	if err != nil {
 		return nil, fmt.Errorf("picture: %w: it is damaged, take it again", err)
 	}
-	var out bytes.Buffer
-	picture := upright(smaller(from), orientation(data))
-	if err := jpeg.Encode(&out, picture, &jpeg.Options{Quality: pictureQuality}); err != nil {
-		return nil, fmt.Errorf("picture: %w", err)
-	}
-	return out.Bytes(), nil
+	return clean.JPEG, nil
 }
 
-// smaller scales a picture down to the side that is kept.
-func smaller(from image.Image) *image.RGBA {
+// Shrink makes of a JPEG or PNG picture one whose longer side is at most so many pixels, upright, and without what a camera writes into it
+// besides the picture.
+func Shrink(data []byte, side, quality int) (Picture, error) {
+	from, _, err := image.Decode(bytes.NewReader(data))
+	if err != nil {
+		return Picture{}, err
+	}
+	to := upright(smaller(from, side), orientation(data))
+	var out bytes.Buffer
+	if err := jpeg.Encode(&out, to, &jpeg.Options{Quality: quality}); err != nil {
+		return Picture{}, err
+	}
+	return Picture{JPEG: out.Bytes(), Width: to.Rect.Dx(), Height: to.Rect.Dy()}, nil
+}
+
+// smaller scales a picture down until its longer side is at most so long.
+func smaller(from image.Image, most int) *image.RGBA {
 	w, h := from.Bounds().Dx(), from.Bounds().Dy()
-	if side := max(w, h); side > pictureSide {
-		w, h = max(1, w*pictureSide/side), max(1, h*pictureSide/side)
+	if side := max(w, h); side > most {
+		w, h = max(1, w*most/side), max(1, h*most/side)
 	}
 	to := image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(to, to.Bounds(), image.White, image.Point{}, draw.Src) // behind what is transparent

@@ -63,7 +63,7 @@ func (v *Visit) Account() *Account {
 	t := &Account{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, TimeZone: "UTC", Opened: v.Ledger.Lines[0].At,
 		At: v.Ledger.last().At, Unticked: []string{}, Remedies: []Statement{},
 		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{},
-		Points: []Statement{}, Waived: []Statement{}, Notes: []Statement{}, Hours: append([]Work{}, v.Hours...),
+		Points: []Statement{}, Waived: v.Waivers(), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]Work{}, v.Hours...),
 		Parts: append([]PartUsed{}, v.Parts...), Files: append([]FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
 		Sentence: v.After.Report.Conclusion().Sentence}
@@ -75,8 +75,7 @@ func (v *Visit) Account() *Account {
 	}
 	for _, p := range v.HoldPoints() {
 		if line := v.Ticked[p.ID]; line != nil {
-			var tick Tick
-			_ = line.Into(&tick) // it was read when it was folded in
+			tick := TickOf(line)
 			t.Points = append(t.Points, Statement{p.Text, strings.Trim(tick.Reading+", "+tick.Photo, ", "), line.By, line.At})
 		} else {
 			t.Unticked = append(t.Unticked, p.Text)
@@ -86,18 +85,6 @@ func (v *Visit) Account() *Account {
 		if line := v.Ticked[p.ID]; line != nil {
 			t.Remedies = append(t.Remedies, Statement{p.ID, p.Text, line.By, line.At})
 		}
-	}
-	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
-		var w Waiver
-		_ = v.Waived[id].Into(&w)
-		t.Waived = append(t.Waived, Statement{id, w.Reason, v.Waived[id].By, v.Waived[id].At})
-	}
-	for _, line := range v.Notes {
-		t.Notes = append(t.Notes, statementOf(line))
-	}
-	if v.SignOff != nil {
-		s := statementOf(v.SignOff)
-		t.SignOff = &s
 	}
 	for _, f := range v.Files {
 		if f.What == After && f.Because != "" {
@@ -113,6 +100,47 @@ func (t *Account) SignedOff() []Statement {
 		return nil
 	}
 	return []Statement{*t.SignOff}
+}
+
+// Waivers are the pre-checks in spite of which somebody went on, by name, each with the reason.
+func (v *Visit) Waivers() []Statement {
+	list := []Statement{}
+	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
+		w := waiverOf(v.Waived[id])
+		list = append(list, Statement{id, w.Reason, v.Waived[id].By, v.Waived[id].At})
+	}
+	return list
+}
+
+// Remarks are the notes.
+func (v *Visit) Remarks() []Statement {
+	list := []Statement{}
+	for _, line := range v.Notes {
+		list = append(list, statementOf(line))
+	}
+	return list
+}
+
+// Agreed is the customer's agreement; nil without one.
+func (v *Visit) Agreed() *Statement {
+	if v.SignOff == nil {
+		return nil
+	}
+	s := statementOf(v.SignOff)
+	return &s
+}
+
+// The lines of these kinds were read when they were folded in, so that they can be read again.
+
+// TickOf is what a hold point was ticked with.
+func TickOf(line *Line) (t Tick) {
+	_ = line.Into(&t)
+	return t
+}
+
+func waiverOf(line *Line) (w Waiver) {
+	_ = line.Into(&w)
+	return w
 }
 
 func statementOf(line *Line) Statement {

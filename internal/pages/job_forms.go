@@ -36,9 +36,9 @@ func nameOf(r *http.Request) string {
 	return boat.Printable(strings.TrimSpace(name))
 }
 
-func (s *site) rememberName(w http.ResponseWriter, name string) {
-	if name = strings.TrimSpace(name); name != "" && len(name) <= 240 {
-		http.SetCookie(w, &http.Cookie{Name: nameCookie, Value: url.QueryEscape(name), Path: "/", HttpOnly: true, Secure: s.opt.TLSCert != "",
+func (s *site) rememberName(w http.ResponseWriter, r *http.Request) {
+	if name := strings.TrimSpace(r.PostForm.Get("by")); name != "" && len(name) <= 240 {
+		http.SetCookie(w, &http.Cookie{Name: nameCookie, Value: url.QueryEscape(name), Path: "/", HttpOnly: true, Secure: s.door.Secure(r),
 			SameSite: http.SameSiteStrictMode, MaxAge: int((90 * 24 * time.Hour).Seconds())})
 	}
 }

@@ -232,7 +232,7 @@ func (s *site) form(mux *http.ServeMux, pattern, next, said string, act func(con
 			return
 		}
 		s.shown.clear()
-		s.rememberName(w, r.PostForm.Get("by"))
+		s.rememberName(w, r)
 		page := strings.ReplaceAll(next, "{id}", url.PathEscape(r.PathValue("id")))
 		http.Redirect(w, r, page+"?said="+said, http.StatusSeeOther)
 	})

@@ -5,11 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"image"
-	"image/jpeg"
-	_ "image/png" // photos
-
-	"golang.org/x/image/draw"
 
 	"muster/internal/job"
 	"muster/internal/snapshot"
@@ -71,8 +66,11 @@ func jobRecord(ctx context.Context, v *job.Visit) (*job.Record, error) {
 	return r, err
 }
 
-// photoSide is the longest side of a photo in a record, in pixels.
-const photoSide = 1000
+// Photos in a record: their longest side in pixels, and the quality of their JPEG.
+const (
+	photoSide    = 1000
+	photoQuality = 75
+)
 
 // photos are the photos of a job, scaled down so that the record stays small. One at a time is decoded.
 func photos(ctx context.Context, v *job.Visit) (list []job.Picture, err error) {
@@ -84,7 +82,10 @@ func photos(ctx context.Context, v *job.Visit) (list []job.Picture, err error) {
 		if err != nil {
 			return nil, err
 		}
-		p, err := scaled(data)
+		if err := job.CheckPhoto(data); err != nil {
+			return nil, fmt.Errorf("%s: %w", f.File, err)
+		}
+		p, err := job.Shrink(data, photoSide, photoQuality)
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", f.File, err)
 		}
@@ -92,27 +93,4 @@ func photos(ctx context.Context, v *job.Visit) (list []job.Picture, err error) {
 		list = append(list, p)
 	}
 	return list, nil
-}
-
-func scaled(data []byte) (job.Picture, error) {
-	if err := job.CheckPhoto(data); err != nil {
-		return job.Picture{}, err
-	}
-	from, _, err := image.Decode(bytes.NewReader(data))
-	if err != nil {
-		return job.Picture{}, err
-	}
-	b := from.Bounds()
-	w, h := b.Dx(), b.Dy()
-	if most := max(w, h); most > photoSide {
-		w, h = max(1, w*photoSide/most), max(1, h*photoSide/most)
-	}
-	to := image.NewRGBA(image.Rect(0, 0, w, h))
-	draw.Draw(to, to.Bounds(), image.White, image.Point{}, draw.Src)
-	draw.ApproxBiLinear.Scale(to, to.Bounds(), from, b, draw.Over, nil)
-	var out bytes.Buffer
-	if err := jpeg.Encode(&out, to, &jpeg.Options{Quality: 75}); err != nil {
-		return job.Picture{}, err
-	}
-	return job.Picture{JPEG: out.Bytes(), Width: w, Height: h}, nil
 }
