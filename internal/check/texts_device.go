@@ -267,7 +267,7 @@ var dataTexts = map[string]Text{
 			{Change, "Update all units of this model to one version, not under way."},
 		}},
 		"family": {Summary: "Release family {family} differs: {versions}", Remedy: []Step{
-			{Change, "Make a work order with muster plan, and follow it on the page Work. Update all of them to the family's current release."},
+			{Change, "Open a job on the page Work, and make its work order. Update all of them to the family's current release."},
 		}},
 	}},
 	"sources-disagree": {Doc: "Two sources of the same data differ by more than the allowed tolerance.", Term: "source selection",

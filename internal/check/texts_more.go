@@ -49,7 +49,7 @@ var recordTexts = map[string]Text{
 	"software-behind": {Doc: "A device runs an older release than the current one of its sheet, or a withdrawn release.", Term: "unit",
 		Cases: map[string]Case{
 			"": {Summary: "{device} runs {version}; the current release is {current}{withdrawn}", Remedy: []Step{
-				{Change, "Make a work order with muster plan, and follow it on the page Work."},
+				{Change, "Open a job on the page Work, and make its work order."},
 			}},
 			"withdrawn": {Summary: "{device} runs {version}, which was withdrawn: {why}", Remedy: []Step{
 				{Look, "See the manufacturer's instructions for an older release."},
@@ -65,7 +65,13 @@ var recordTexts = map[string]Text{
 			{Look, "Check the disk or memory card. A card that damaged a file once does so again."},
 			{Look, "{aside}"},
 			{Change, "Set the baseline again (page Snapshots), the silences (page Silences), and what was entered by hand (page Work)."},
-			{Change, "Follow the work order again on the page Work. Then acknowledge this alert on the page Boat."},
+			{Change, "Then acknowledge this alert on the page Boat."},
+		}},
+		"damaged": {Summary: "muster could not read all of its store at the start (lost: {lost})", Remedy: []Step{
+			{Look, "Check the disk or memory card. A card that damaged a file once does so again."},
+			{Look, "{aside}"},
+			{Change, "Look whether the baseline (page Snapshots), the silences and what was entered by hand (page Work) are complete. Set again what is missing."},
+			{Change, "Then acknowledge this alert on the page Boat."},
 		}},
 	}},
 }

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/binary"
 	"errors"
+	"fmt"
 	"hash/crc32"
 	"net/http/httptest"
 	"os"
@@ -210,7 +211,7 @@ func TestDamagedStore(t *testing.T) {
 		func(now event.Time) { src.events <- []event.Event{depth(now)} })
 	alerts := a.d.Report().Alerts
 	i := slices.IndexFunc(alerts, func(x alert.Alert) bool { return x.Check == "store-failing" })
-	if e := alerts[i].Evidence; e["file"] != file || e["set_aside_as"] != file+".damaged-1" || e["lost"] != lost || e["error"] == "" {
+	if e := alerts[i].Evidence; e["file"] != file || e["set_aside_as"] != file+".damaged-1" || e["lost"] != "1 of 1 devices" || e["error"] == "" {
 		t.Errorf("the alert's evidence: %v", e)
 	}
 	if err := a.d.Stop(); err != nil {
@@ -259,7 +260,45 @@ func TestSetAsideLater(t *testing.T) {
 	locked = false
 	k.write()
 	k.write()
-	if e := evidence(); lines() != 2 || !strings.Contains(said.String(), `"set_aside_as":"`+file+`.damaged-1","lost":"`) || e["set_aside_as"] != file+".damaged-1" {
+	if e := evidence(); lines() != 2 || !strings.Contains(said.String(), `"set_aside_as":"`+file+`.damaged-1","lost":"`) || e["set_aside_as"] != file+".damaged-1" || e["lost"] != lost {
 		t.Errorf("%v; said %s", e, said.String())
+	}
+}
+
+// TestPartlyDamaged: of a store of which most can be read, the alert names what is lost and no more.
+func TestPartlyDamaged(t *testing.T) {
+	dir := t.TempDir()
+	s, err := store.Open(dir, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 20 {
+		s.Put(store.Devices, fmt.Sprint(i), fmt.Appendf(nil, "device number %d", i))
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile(s.Path())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(s.Path(), bytes.ReplaceAll(text, []byte("device number 7"), []byte("device numbed 7")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if s, err = store.Open(dir, store.Options{}); err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	var said bytes.Buffer
+	k := &keeper{store: s, log: zerolog.New(&said), now: time.Now}
+	k.logSetAside()
+	settings := check.DefaultSettings()
+	found := check.Judge([]check.Rule{k.asideRule()}, &boat.State{}, t0, &settings).Findings
+	if len(found) != 1 || found[0].Summary != "muster could not read all of its store at the start (lost: 1 of 20 devices)" ||
+		found[0].Evidence["lost"] != "1 of 20 devices" || len(found[0].Steps) == 0 {
+		t.Errorf("%+v", found)
+	}
+	if n := len(s.All(store.Devices)); n != 19 || !strings.Contains(said.String(), `"lost":"1 of 20 devices"`) {
+		t.Errorf("%d devices; said %s", n, said.String())
 	}
 }

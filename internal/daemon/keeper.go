@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"sync"
 	"sync/atomic"
@@ -91,9 +92,16 @@ type cardFault struct {
 	why   error
 }
 
-// lost is what a store holds that cannot be read.
-const lost = "history of devices; alerts and silences; the work order; devices entered by hand; a baseline set while " +
-	"running; messages not yet delivered"
+// lost is what a store holds of which nothing can be read.
+const lost = "history of devices; alerts and silences; devices entered by hand; a baseline set while running; messages not yet delivered"
+
+// lostOf is what could not be read of a store.
+func lostOf(a *store.Aside) string {
+	if a.Kept == 0 {
+		return lost
+	}
+	return cmp.Or(a.Lost, "not known")
+}
 
 // logSetAside logs that the earlier store could not be read, and again when the card lets it be set aside.
 func (k *keeper) logSetAside() {
@@ -105,23 +113,27 @@ func (k *keeper) logSetAside() {
 	if a.As != "" {
 		line.Str("set_aside_as", a.As)
 	}
-	line.Str("lost", lost).Msg("the earlier store cannot be read")
+	line.Str("lost", lostOf(a)).Msg("the earlier store cannot be read")
 }
 
-// asideRule finds that what was kept before is lost. It does so until the program ends: a person must see it.
+// asideRule finds that what was kept before is lost, or some of it. It does so until the program ends: a person must see it.
 func (k *keeper) asideRule() check.Rule {
 	return check.Rule{ID: "store-failing", Severity: check.Warning, Check: func(p *check.Pass) {
 		a := k.aside.Load()
 		if a == nil {
 			return
 		}
-		evidence := map[string]any{"file": a.File, "error": a.Why.Error(), "lost": lost}
+		evidence := map[string]any{"file": a.File, "error": a.Why.Error(), "lost": lostOf(a)}
+		found := "unreadable"
+		if a.Kept > 0 {
+			found = "damaged"
+		}
 		aside := "The damaged file is moved aside when the store can be written again."
 		if a.As != "" {
 			evidence["set_aside_as"] = a.As
 			aside = ""
 		}
-		p.Find(check.Finding{Case: "unreadable", Values: check.Values{"aside": aside}, Subject: "store of before", Evidence: evidence})
+		p.Find(check.Finding{Case: found, Values: check.Values{"aside": aside, "lost": lostOf(a)}, Subject: "store of before", Evidence: evidence})
 	}}
 }
 
