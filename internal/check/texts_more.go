@@ -70,7 +70,7 @@ var recordTexts = map[string]Text{
 		"damaged": {Summary: "muster could not read all of its store at the start (lost: {lost})", Remedy: []Step{
 			{Look, "Check the disk or memory card. A card that damaged a file once does so again."},
 			{Look, "{aside}"},
-			{Change, "Look whether the baseline (page Snapshots), the silences and what was entered by hand (page Work) are complete. Set again what is missing."},
+			{Change, "Look whether the baseline (page Snapshots), the silences (page Silences) and what was entered by hand (page Work) are complete. Set again what is missing."},
 			{Change, "Then acknowledge this alert on the page Boat."},
 		}},
 	}},

@@ -6,6 +6,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -168,7 +169,8 @@ func TestPermissions(t *testing.T) {
 	}
 }
 
-// TestFull: a stream that has no more room refuses, and what waits is kept until there is.
+// TestFull: a stream that has no more room refuses, and what waits is kept until there is. Room that comes in the middle of a window lets
+// later messages in first; the hub goes by their numbers (hub.stamp), so here too the set counts and not the order.
 func TestFull(t *testing.T) {
 	h := newHub(t, false)
 	h.declare(func(c *nats.StreamConfig) { c.MaxMsgs, c.Discard = 5, nats.DiscardNew })
@@ -182,7 +184,9 @@ func TestFull(t *testing.T) {
 		}
 	})
 	eventually(t, a.drained)
-	if d := cmp.Diff(upTo(10), numbers(t, h.sent())); d != "" {
+	got := numbers(t, h.sent())
+	slices.Sort(got)
+	if d := cmp.Diff(upTo(10), got); d != "" {
 		t.Error(d)
 	}
 }
