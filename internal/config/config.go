@@ -15,6 +15,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	_ "time/tzdata" // boat computers and other systems may have none
 
 	"muster/internal/alert"
 	"muster/internal/boat"
@@ -41,6 +42,7 @@ type Config struct {
 	Notes            string            `yaml:"notes"`       // file of devices that no network shows
 	Layout           List              `yaml:"layout"`      // file of the plan of the backbone, or of one each of several
 	Job              string            `yaml:"job"`         // job file that the service records of the proof page begin with
+	TimeZone         string            `yaml:"time_zone"`   // of the boat, as in Europe/Lisbon; that of Job when empty, else UTC
 	Accepted         []alert.Accepted  `yaml:"accepted"`    // known matters that the owner lives with
 	SameAs           [][]string        `yaml:"same_as"`     // pairs of presences that are one unit, whatever they report
 	NotSameAs        [][]string        `yaml:"not_same_as"` // pairs of presences that are two units, whatever they report
@@ -244,6 +246,9 @@ func (c *Config) validate(d *input.Document) error {
 	}
 	if strings.ContainsFunc(c.Boat.Name, func(r rune) bool { return r < ' ' }) {
 		bad("boat.name", "%q holds a control character: write the name in one plain line", c.Boat.Name)
+	}
+	if _, err := time.LoadLocation(c.TimeZone); err != nil || c.TimeZone == "Local" {
+		bad("time_zone", "%q is not known: write one such as Europe/Lisbon", c.TimeZone)
 	}
 	if n := len(c.Sources); n > maxSources {
 		bad("sources", "%d sources are more than %d: run another muster for the others", n, maxSources)

@@ -68,6 +68,12 @@ func loadKnowledge(ctx context.Context, opt *Options, c *config.Config, log zero
 			return k, err
 		}
 	}
+	if c.TimeZone != "" {
+		if k.job == nil {
+			k.job = new(job.Job)
+		}
+		k.job.TimeZone = c.TimeZone
+	}
 	if k.noted = opt.Manual; k.noted == nil && c.Notes != "" {
 		k.noted, err = config.LoadNotes(ctx, c.Notes)
 	}

@@ -51,7 +51,7 @@ func (v stepView) moments() g.Node {
 		if t == 0 {
 			return h.Li(g.Text("○ " + words))
 		}
-		return h.Li(g.Text("● "+words+" "), h.Time(h.DateTime(t.UTC().Format("2006-01-02T15:04:05Z")), g.Text(t.UTC().Format("15:04:05")+" UTC")))
+		return h.Li(g.Text("● "+words+" "), v.job.v.Clock(t))
 	}
 	if s.LeftAt == 0 {
 		return nil

@@ -253,10 +253,15 @@ func headed[T any](title string, list []T, line func(T) g.Node) g.Node {
 	return g.Group{h.H3(g.Text(title)), ui.Plain(g.Map(list, func(x T) g.Node { return h.Li(line(x)) }))}
 }
 
+// signed is who made an entry, and when.
+func (j jobView) signed(s job.Statement) g.Node {
+	return g.Group{ui.Space, h.Small(ui.Printable(s.By+", "), j.v.Moment(s.At))}
+}
+
 // said is what people put in, and the forms to put in more.
 func (j jobView) said() g.Node {
 	note := func(s job.Statement) g.Node {
-		return h.Li(ui.Printable(s.Text), ui.Small(boat.Printable(s.By+", "+render.Stamp(s.At))))
+		return h.Li(ui.Printable(s.Text), j.signed(s))
 	}
 	var shots g.Group
 	for _, f := range j.Files {
@@ -300,7 +305,7 @@ func (j jobView) record() g.Node {
 // signature is who agreed, or the field to sign: drawn with a finger, or with the typed name alone.
 func (j jobView) signature() g.Node {
 	if s := j.SignOff; s != nil {
-		return h.P(ui.Mark("well"), ui.Space, ui.Printable(s.Text), ui.Small(boat.Printable(s.By+", "+render.Stamp(s.At))))
+		return h.P(ui.Mark("well"), ui.Space, ui.Printable(s.Text), j.signed(*s))
 	}
 	return j.entry("sign", job.SignedOff, "Sign", func(was url.Values) g.Node {
 		return g.Group{ui.ValueField("Name of the customer", "customer", 60, was.Get("customer"), h.Required(), h.AutoComplete("off")),

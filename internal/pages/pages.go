@@ -198,12 +198,18 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 	if latest == nil {
 		latest = &report.Report{}
 	}
-	v := &view{Showing: ui.Showing{Report: latest}, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
+	v := &view{Showing: ui.Showing{Report: latest, Zone: s.zone()}, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
 		Act: s.door.MayAct(r), Name: nameOf(r)}
 	if v.Act {
 		v.Acts = v.alertActs
 	}
 	return v
+}
+
+// zone is the boat's time zone.
+func (s *site) zone() *time.Location {
+	shared := s.sharedJob()
+	return shared.Location()
 }
 
 // render writes a page of the daemon.

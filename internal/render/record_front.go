@@ -5,11 +5,9 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"time"
 
 	"muster/internal/boat"
 	"muster/internal/check"
-	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/report"
@@ -47,14 +45,6 @@ func tablePart(title string, columns []string, widths []float64, rows [][]string
 	return p
 }
 
-// local is a moment as the boat's clock showed it.
-func local(t event.Time, zone *time.Location) string {
-	if t == 0 {
-		return ""
-	}
-	return t.UTC().In(zone).Format("2 January 2006 15:04")
-}
-
 // recordFront is what the owner reads: it fits on a page or two.
 func recordFront(r *job.Record) []part {
 	parts := []part{
@@ -84,7 +74,7 @@ func recordFacts(r *job.Record) [][2]string {
 	}
 	visit := ""
 	if from != 0 && to != 0 {
-		visit = fmt.Sprintf("%s to %s (%s)", local(from, zone), local(to, zone), zone)
+		visit = Local(from, zone) + " to " + Local(to, zone)
 	}
 	return withText(append(facts, [2]string{"Visit", visit}, [2]string{BelongsLabel, r.Because}))
 }
@@ -270,9 +260,9 @@ func hoursAndParts(t *job.Account) part {
 func signatures(r *job.Record) part {
 	technician, customer, zone := []string{"Technician", r.Job.Technician, "", ""}, []string{"Customer", r.Job.Customer, "", ""}, r.Job.Location()
 	if t := r.Account; t != nil {
-		technician[2] = local(t.At, zone)
+		technician[2] = Local(t.At, zone)
 		if s := t.SignOff; s != nil {
-			customer = []string{"Customer", s.By, local(s.At, zone), s.Text}
+			customer = []string{"Customer", s.By, Local(s.At, zone), s.Text}
 		}
 	}
 	return tablePart("Signatures", []string{"who", "name", "when", "signature"}, []float64{24, 50, 42}, [][]string{technician, customer})

@@ -64,7 +64,7 @@ func TestFrontOfTenSteps(t *testing.T) {
 		t.Errorf("%d of %d pages before the evidence\n%s", front, pages, text)
 	}
 	before, evidence, _ := strings.Cut(string(text), "Evidence")
-	for _, want := range []string{"2 of 10 ordered updates were done. After the work, 1 fault needed action and ", "4 May 2026 13:00 to 4 May 2026 18:00 (Europe/Lisbon)",
+	for _, want := range []string{"2 of 10 ordered updates were done. After the work, 1 fault needed action and ", "4 May 2026 13:00 WEST to 4 May 2026 18:00 WEST",
 		"hours in all", "4 h 45 min", "Gannet SD2 sounder (S-7): 1.2 → 1.3, in no order", "Enter again: device instance 1 and system instance 0"} {
 		if !strings.Contains(strings.Join(strings.Fields(before), " "), want) {
 			t.Errorf("the owner does not read %q", want)

@@ -3,6 +3,8 @@ package render
 import (
 	"encoding/base64"
 	"slices"
+	"strings"
+	"time"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -33,6 +35,28 @@ func moment(t event.Time, form string) string {
 		return "time unknown"
 	}
 	return t.UTC().Format(form)
+}
+
+// Local is a moment as the boat's clock showed it, with its zone: 2 May 2026 15:04 WEST. "" when it is not known. Without a
+// zone it is UTC.
+func Local(t event.Time, zone *time.Location) string { return local(t, zone, "2 January 2006 15:04") }
+
+// LocalClock is the time of day of such a moment, to the second: 15:04:05 WEST.
+func LocalClock(t event.Time, zone *time.Location) string { return local(t, zone, "15:04:05") }
+
+func local(t event.Time, zone *time.Location, form string) string {
+	if t.IsZero() {
+		return ""
+	}
+	if zone == nil {
+		zone = time.UTC
+	}
+	at := t.UTC().In(zone)
+	name, _ := at.Zone()
+	if strings.HasPrefix(name, "+") || strings.HasPrefix(name, "-") { // a zone without a name of its own
+		name = "UTC" + name
+	}
+	return at.Format(form) + " " + name
 }
 
 func devices(n int) string { return boat.Counted(n, "device", "devices") }

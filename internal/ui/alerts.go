@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"time"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -12,6 +13,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/event"
 	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/snapshot"
@@ -20,9 +22,23 @@ import (
 // Showing is how a report is shown.
 type Showing struct {
 	Report  *report.Report
+	Zone    *time.Location      // of the boat
 	Printed bool                // it is self-contained: no links, no forms
 	Drawn   bool                // alerts show their series as a picture; what is printed always does
 	Acts    func(*Alert) g.Node // what the reader may do about an alert; nil for nothing
+}
+
+// Moment is a moment as the boat's clock showed it; the exact UTC is its title.
+func (s *Showing) Moment(t event.Time) g.Node { return momentAs(t, render.Local(t, s.Zone)) }
+
+// Clock is the time of day of a moment as the boat's clock showed it; the exact UTC is its title.
+func (s *Showing) Clock(t event.Time) g.Node { return momentAs(t, render.LocalClock(t, s.Zone)) }
+
+func momentAs(t event.Time, words string) g.Node {
+	if t.IsZero() {
+		return g.Text("unset")
+	}
+	return h.Time(h.DateTime(t.UTC().Format(time.RFC3339)), h.Title(render.Stamp(t)), g.Text(words))
 }
 
 // Alert is an alert with links to what it is about, and its evidence in words.
