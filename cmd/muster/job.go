@@ -102,18 +102,24 @@ func (a *app) printAdvice(n job.Advice) error {
 			fmt.Fprintf(&b, "  %s\n", boat.Printable(text))
 		}
 	}
-	fmt.Fprintf(&b, "next: %s\n", boat.Printable(n.Do))
+	fmt.Fprintf(&b, "next: %s\n", boat.Printable(commanded(n.Do, n.Command)))
 	if n.Why != "" {
 		fmt.Fprintf(&b, "      %s\n", boat.Printable(n.Why))
 	}
-	var remedies []string
+	var first, lacks, remedies []string
+	for _, l := range n.Blockers {
+		first = append(first, commanded(l.Text, l.Command))
+	}
+	for _, l := range n.Missing {
+		lacks = append(lacks, commanded(l.Text, l.Command))
+	}
 	for _, p := range n.Remedies {
 		remedies = append(remedies, p.ID+": "+p.Text)
 	}
 	for _, list := range []struct {
 		title string
 		texts []string
-	}{{"first", n.Blockers}, {"warnings", n.Warnings}, {"the record lacks", n.Missing}, {"remedies to tick", remedies}} {
+	}{{"first", first}, {"warnings", n.Warnings}, {"the record lacks", lacks}, {"remedies to tick", remedies}} {
 		if len(list.texts) > 0 {
 			fmt.Fprintf(&b, "%s:\n", list.title)
 		}
@@ -123,6 +129,14 @@ func (a *app) printAdvice(n job.Advice) error {
 	}
 	_, err := a.stdout.Write([]byte(b.String()))
 	return err
+}
+
+// commanded is what is to be done, with the command that does it.
+func commanded(text, command string) string {
+	if command == "" {
+		return text
+	}
+	return text + ": " + command
 }
 
 // ask asks on a terminal for what no flag gave. Elsewhere nothing is asked.

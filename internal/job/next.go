@@ -40,11 +40,18 @@ type Advice struct {
 	Go        Go         `json:"go,omitempty"` // before the first update only
 	PreChecks []PreCheck `json:"pre_checks"`
 	Do        string     `json:"do"`                 // what is to be done now
+	Command   string     `json:"command,omitempty"`  // that does it
 	Why       string     `json:"why"`                //
-	Blockers  []string   `json:"blockers"`           // what must be settled first
+	Blockers  []Lack     `json:"blockers"`           // what must be settled first
 	Warnings  []string   `json:"warnings"`           // what to mind
-	Missing   []string   `json:"missing_for_record"` // what the record still lacks
+	Missing   []Lack     `json:"missing_for_record"` // what the record still lacks
 	Remedies  []Point    `json:"remedies"`           // steps of remedies that are not ticked
+}
+
+// Lack is what is still to be given, and the command that gives it; a page has a button instead.
+type Lack struct {
+	Text    string `json:"text"`
+	Command string `json:"command,omitempty"`
 }
 
 // Point is what a person ticks: a hold point of the order, or a step of a finding's remedy.
@@ -61,7 +68,7 @@ func (v *Visit) HoldPoints() []Point {
 // Next gives what is to be done now, why not yet, and what the record still lacks. live is nil when the boat is not
 // received.
 func Next(v *Visit, live *Live) Advice {
-	a := Advice{PreChecks: []PreCheck{}, Blockers: []string{}, Warnings: []string{}, Missing: v.missing(), Remedies: []Point{}}
+	a := Advice{PreChecks: []PreCheck{}, Blockers: []Lack{}, Warnings: []string{}, Missing: v.missing(), Remedies: []Point{}}
 	for _, p := range v.Remedies() {
 		if v.Ticked[p.ID] == nil && !v.Ledger.Closed() {
 			a.Remedies = append(a.Remedies, p)
@@ -69,11 +76,11 @@ func Next(v *Visit, live *Live) Advice {
 	}
 	switch {
 	case v.Ledger.Closed():
-		a.Do, a.Why, a.Missing = "Hand the folder over: muster job pack", "the job is closed", []string{}
+		a.Do, a.Command, a.Why, a.Missing = "Hand the folder over", "muster job pack", "the job is closed", []Lack{}
 	case v.Before == nil:
-		a.Do, a.Why = "Take the snapshot before the work: muster job open", "the record compares the boat with it"
+		a.Do, a.Command, a.Why = "Take the snapshot before the work", "muster job open", "the record compares the boat with it"
 	case v.Order == nil || v.Follower.Done():
-		a.Do, a.Why = "Take the snapshot after the work and make the record: muster job close", "all steps are done"
+		a.Do, a.Command, a.Why = "Take the snapshot after the work and make the record", "muster job close", "all steps are done"
 		if v.Order == nil {
 			a.Why = "no update is planned"
 		}
@@ -91,14 +98,14 @@ func (v *Visit) nextStep(a *Advice, live *Live) {
 		if st.State == release.StepVerified {
 			continue
 		}
-		a.Do, a.Why = stepAdvice(s, st)
+		a.Do, a.Command, a.Why = stepAdvice(s, st)
 		a.Warnings = append(a.Warnings, s.Cautions...)
 		break
 	}
 	if v.Follower.Waiting() {
 		for _, p := range v.HoldPoints() {
 			if v.Ticked[p.ID] == nil {
-				a.Blockers = append(a.Blockers, fmt.Sprintf("%s: %s: muster job tick", p.ID, p.Text))
+				a.Blockers = append(a.Blockers, Lack{p.ID + ": " + p.Text, "muster job tick"})
 			}
 		}
 	}
@@ -127,7 +134,7 @@ func (v *Visit) preChecks(a *Advice, live *Live) {
 		case p.WaivedBy != "":
 		case c.Result == release.Failed && live != nil:
 			verdict = GoNo
-			a.Blockers = append(a.Blockers, text)
+			a.Blockers = append(a.Blockers, Lack{Text: text})
 		default:
 			if verdict == GoYes {
 				verdict = GoCheck
@@ -143,12 +150,13 @@ func (v *Visit) preChecks(a *Advice, live *Live) {
 }
 
 // stepAdvice gives what to do about a step that is not done.
-func stepAdvice(s *release.Step, st *release.StepStatus) (do, why string) {
+func stepAdvice(s *release.Step, st *release.StepStatus) (do, command, why string) {
 	var told []string
 	for _, f := range st.Failures {
 		told = append(told, f.Text)
 	}
 	why = strings.Join(told, "; ")
+	const settle = "muster job settle"
 	switch st.State {
 	case release.StepWaiting:
 		do = fmt.Sprintf("Step %s: update %s from %s to %s", s.ID, s.Device.Label, s.From, s.To)
@@ -164,26 +172,26 @@ func stepAdvice(s *release.Step, st *release.StepStatus) (do, why string) {
 	case release.StepReentry:
 		do = fmt.Sprintf("Step %s: enter the settings of %s again on its own screen", s.ID, s.Device.Label)
 	case release.StepDisputed:
-		do = fmt.Sprintf("Step %s: read %s again, or settle it: muster job settle", s.ID, s.Device.Label)
+		do, command = fmt.Sprintf("Step %s: read %s again, or settle it", s.ID, s.Device.Label), settle
 	case release.StepFailed:
-		do = fmt.Sprintf("Step %s: update %s again, or settle it: muster job settle", s.ID, s.Device.Label)
+		do, command = fmt.Sprintf("Step %s: update %s again, or settle it", s.ID, s.Device.Label), settle
 	}
-	return do, why
+	return do, command, why
 }
 
 // missing is what the record lacks.
-func (v *Visit) missing() []string {
-	out := []string{}
-	add := func(lacks bool, what string) {
+func (v *Visit) missing() []Lack {
+	out := []Lack{}
+	add := func(lacks bool, what, command string) {
 		if lacks {
-			out = append(out, what)
+			out = append(out, Lack{what, command})
 		}
 	}
-	add(v.Opening.Customer == "", "the customer: muster job note")
-	add(v.Order != nil && !v.Follower.Done(), "steps that are done: they stay open on the record")
-	add(v.After == nil, "the snapshot after the work: muster job close")
-	add(len(v.Hours) == 0, "hours: muster job hours")
-	add(v.SignOff == nil, "the customer's name: muster job close --signed-off-by")
+	add(v.Opening.Customer == "", "the customer", "muster job note")
+	add(v.Order != nil && !v.Follower.Done(), "steps that are done: they stay open on the record", "")
+	add(v.After == nil, "the snapshot after the work", "muster job close")
+	add(len(v.Hours) == 0, "hours", "muster job hours")
+	add(v.SignOff == nil, "the customer's name", "muster job close --signed-off-by")
 	return out
 }
 

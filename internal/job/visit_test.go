@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -150,11 +151,16 @@ func TestNext(t *testing.T) {
 			n := Next(again, live)
 			var got []string
 			for _, b := range n.Blockers {
-				id, _, _ := strings.Cut(b, ":")
+				id, _, _ := strings.Cut(b.Text, ":")
 				got = append(got, id)
 			}
 			if !strings.HasPrefix(n.Do, c.want) || fmt.Sprint(got) != fmt.Sprint(c.blockers) || len(n.Missing) != c.missing || n.Go != c.going {
 				t.Errorf("%+v", n)
+			}
+			for _, l := range slices.Concat(n.Blockers, n.Missing, []Lack{{n.Do, n.Command}, {Text: n.Why}}) {
+				if strings.Contains(l.Text, "muster") {
+					t.Errorf("a page shows %q, and has a button instead of the command", l.Text)
+				}
 			}
 		})
 	}

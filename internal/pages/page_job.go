@@ -56,18 +56,11 @@ func (j jobView) stage() g.Node {
 		return g.Group{j.steps(), j.remedies(), j.said()}
 	case api.StageAfter:
 		return g.Group{ui.Section("after", "After the work", j.act("after", "Take the snapshot after the work", true,
-			ui.Meta(g.Text(uncommanded(j.Next.Why)+". The record compares it with the one before.")))), j.steps(), j.remedies(), j.said()}
+			ui.Meta(ui.Printable(j.Next.Why+". The record compares it with the one before.")))), j.steps(), j.remedies(), j.said()}
 	case api.StageRecord:
 		return g.Group{ui.Section("record", "Record", j.record()), j.said(), j.steps()}
 	}
 	return j.closed()
-}
-
-// uncommanded is advice without the command that follows it: the page has buttons.
-func uncommanded(text string) string {
-	text, _, _ = strings.Cut(text, ": muster job")
-	text, _, _ = strings.Cut(text, ", or settle it")
-	return boat.Printable(text)
 }
 
 // act is a form with one button that takes the job a step on; more comes before the button.
@@ -234,7 +227,7 @@ func (j jobView) steps() g.Node {
 	sentence := fmt.Sprintf("%d of %s done", len(done), boat.Counted(len(done)+len(open), "step", "steps"))
 	return ui.Section("steps", "Steps",
 		h.P(h.Class("sentence"), h.Role("status"), g.Text(sentence+".")),
-		g.If(j.Stage == api.StageWork, ui.Meta(g.Text(uncommanded(j.Next.Do)+"."))),
+		g.If(j.Stage == api.StageWork, ui.Meta(ui.Printable(j.Next.Do+"."))),
 		g.If(j.Stage == api.StageGo || j.Stage == api.StageWork, ui.More("cautions", j.Stage == api.StageGo, g.Text("Cautions"), h.Ul(h.Class("cautions"), g.Map(o.Cautions, caution)))),
 		h.Ol(h.Class("steps"), open),
 		g.If(len(done) > 0, ui.More("done-steps", j.Stage == api.StageWork, g.Textf("Done (%d)", len(done)), h.Ol(h.Class("steps"), done))),
@@ -284,8 +277,8 @@ func (j jobView) record() g.Node {
 		return g.Text(fmt.Sprintf("%d × %s%s", p.Count, boat.Printable(p.Name), ui.After(" ", p.Number)))
 	}
 	return g.Group{
-		headed("Still missing", j.Next.Missing, func(text string) g.Node {
-			return g.Group{ui.Mark("warning"), ui.Space, g.Text(uncommanded(text))}
+		headed("Still missing", j.Next.Missing, func(l job.Lack) g.Node {
+			return g.Group{ui.Mark("warning"), ui.Space, ui.Printable(l.Text)}
 		}),
 		headed("Hours", j.Hours, hours),
 		j.folded("hours", "Add hours", j.entry("hours", job.Hours, "Add hours", func(was url.Values) g.Node {
