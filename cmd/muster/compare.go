@@ -26,6 +26,7 @@ type compareCmd struct {
 	Because     string
 	Sheets      string
 	FailOn      string
+	signers     signers
 }
 
 func newCompare(a *app) *cobra.Command {
@@ -43,6 +44,7 @@ func newCompare(a *app) *cobra.Command {
 	cmd.Flags().BoolVar(&c.Explain, "explain", false, "List each of like findings")
 	cmd.Flags().BoolVar(&c.AnotherBoat, "another-boat", false, "Compare snapshots of two different boats")
 	belongsBecause(cmd, &c.Because)
+	c.signers.flags(cmd.Flags())
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
 	cli.Choice(cmd, &c.FailOn, "fail-on", "", "Exit with status 1 if a change has this `SEVERITY` or a higher one",
 		severities...)
@@ -57,7 +59,7 @@ func belongsBecause(cmd *cobra.Command, into *string) {
 
 // run prints what changed.
 func (c *compareCmd) run(a *app) error {
-	cmp, _, _, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets,
+	cmp, _, _, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, &c.signers,
 		snapshot.Options{AnotherBoat: c.AnotherBoat, Because: c.Because})
 	if err != nil {
 		return err
@@ -92,13 +94,17 @@ func (c *compareCmd) run(a *app) error {
 
 // compareFiles compares two snapshot files that pass verification.
 func compareFiles(
-	ctx context.Context, before, after, sheetsDir string, o snapshot.Options,
+	ctx context.Context, before, after, sheetsDir string, by *signers, o snapshot.Options,
 ) (*snapshot.Comparison, *snapshot.Snapshot, *snapshot.Snapshot, error) {
 	b, err := loadSnapshot(ctx, before)
 	if err != nil {
 		return nil, nil, nil, err
 	}
 	f, err := loadSnapshot(ctx, after)
+	if err != nil {
+		return nil, nil, nil, err
+	}
+	signed, err := by.of(ctx, before, after, b, f)
 	if err != nil {
 		return nil, nil, nil, err
 	}
@@ -118,6 +124,7 @@ func compareFiles(
 		}
 		return nil, nil, nil, err
 	}
+	c.Signed = signed
 	return c, b, f, nil
 }
 

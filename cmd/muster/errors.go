@@ -52,6 +52,19 @@ func (e *workError) Error() string {
 		number(e.open, "step"))
 }
 
+// signerError ends a command whose subject is as it was written, and of which nobody trusted says so.
+type signerError struct {
+	what  string
+	count int
+}
+
+func (e *signerError) Error() string {
+	if e.count == 1 {
+		return fmt.Sprintf("the %s is unaltered, and no trusted key signed it", e.what)
+	}
+	return fmt.Sprintf("%d %ss are unaltered, and no trusted key signed them", e.count, e.what)
+}
+
 // fail prints an error as one line, with its hint as a second, and returns the exit status.
 func (a *app) fail(err error) int {
 	if err == nil {
@@ -63,6 +76,10 @@ func (a *app) fail(err error) int {
 	}
 	if w, ok := errors.AsType[*workError](err); ok {
 		fmt.Fprintln(a.stderr, w)
+		return exitFindings
+	}
+	if s, ok := errors.AsType[*signerError](err); ok {
+		fmt.Fprintf(a.stderr, "%s\nhint: %s\n", s, trustHint)
 		return exitFindings
 	}
 	status := exitUsage

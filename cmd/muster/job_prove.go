@@ -8,41 +8,75 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/job"
+	"muster/internal/render"
 )
 
 func newJobCheck(a *app) *cobra.Command {
 	format := ""
+	var by signers
 	cmd := &cobra.Command{
 		Use: "check DIR", Short: "Check that a job's folder is as it was written", Args: cobra.ExactArgs(1),
 		Long: `Check that a job's folder is as it was written. Each line of the ledger follows the one before. Each file has the SHA-256 in the ledger.
-The snapshots and the order belong together, and the signatures fit. Of an open job, the last line cannot be checked yet.`,
+The snapshots and the order belong together, and the signatures fit. Of an open job, the last line cannot be checked yet.
+
+Whoever changes a closed job can close it again with another key. So one of the keys that signed a closed job must be on the list of
+muster key trust.`,
 		Example: "  muster job check 2026-231-wagtail",
 	}
 	cli.Choice(cmd, &format, "format", "text", "`FORMAT` of the result", "text", "json")
+	by.flags(cmd.Flags())
 	cmd.RunE = func(_ *cobra.Command, args []string) error {
+		if err := by.load(a.ctx); err != nil {
+			return err
+		}
 		p, err := job.Check(a.ctx, args[0])
 		if err != nil {
 			return err
 		}
+		signed, trusted := by.closed(p)
 		if format == "json" {
 			if err := a.printJSON(p); err != nil {
 				return err
 			}
-		} else if err := printProof(a, args[0], p); err != nil {
+		} else if err := printProof(a, args[0], p, signed); err != nil {
 			return err
 		}
 		if len(p.Problems) > 0 {
 			return cli.WithHint(fmt.Errorf("%s: the job is not as it was written: %s", args[0], number(len(p.Problems), "problem")),
 				"put the folder back from a copy")
 		}
+		if p.Closed && !trusted {
+			return &signerError{what: "job", count: 1}
+		}
 		return nil
 	}
 	return cmd
 }
 
-func printProof(a *app, dir string, p *job.Proof) error {
+// closed tells by whom a closed job is signed, and whether that is enough.
+func (s *signers) closed(p *job.Proof) (lines []string, trusted bool) {
+	if !p.Closed {
+		return nil, false
+	}
+	trusted = s.Because != ""
+	if p.Unsigned {
+		lines = append(lines, "closed without a kept key: accidents are found, forgery is not")
+	} else {
+		for _, key := range p.Keys {
+			said, name := s.said(key, p.ClosedAt)
+			lines, trusted = append(lines, said), trusted || name != ""
+		}
+	}
+	if s.Because != "" {
+		lines = append(lines, render.SignersLabel+": "+boat.Printable(s.Because))
+	}
+	return lines, trusted
+}
+
+func printProof(a *app, dir string, p *job.Proof, signed []string) error {
 	var b strings.Builder
 	for _, text := range p.Problems {
 		fmt.Fprintf(&b, "%s\n", text)
@@ -56,12 +90,8 @@ func printProof(a *app, dir string, p *job.Proof) error {
 			state = "closed"
 		}
 		fmt.Fprintf(&b, "%s: %s, %s, %s, as they were written\nSHA-256 %s\n", dir, state, number(p.Lines, "line"), number(p.Files, "file"), p.Digest)
-		if p.Unsigned {
-			fmt.Fprintln(&b, "closed without a kept key: accidents are found, forgery is not")
-			p.Keys = nil
-		}
-		for _, k := range p.Keys {
-			fmt.Fprintf(&b, "signed by %s\n", k)
+		for _, line := range signed {
+			fmt.Fprintln(&b, line)
 		}
 	}
 	_, err := a.stdout.Write([]byte(b.String()))

@@ -13,8 +13,8 @@ import (
 )
 
 func newKey(a *app) *cobra.Command {
-	cmd := &cobra.Command{Use: "key", Short: "Make keys for signing snapshots"}
-	cmd.AddCommand(newKeyNew(a))
+	cmd := &cobra.Command{Use: "key", Short: "Make keys for signing, and keep the list of those that are trusted"}
+	cmd.AddCommand(newKeyNew(a), newKeyTrust(a), newKeyDistrust(a), newKeyList(a))
 	return cmd
 }
 
@@ -28,8 +28,9 @@ func newKeyNew(a *app) *cobra.Command {
 		Use: "new -o NAME", Short: "Make a key for signing snapshots",
 		Long: "Make a key for signing snapshots. An existing key is never overwritten.",
 		Example: `  muster key new -o shop.key
+  muster key trust shop.key.pub --name 'Example Marine Electronics'
   muster snapshot can0 -o before.json --sign shop.key
-  muster verify before.json --key shop.key.pub`,
+  muster verify before.json`,
 		Args: cobra.NoArgs,
 		RunE: func(*cobra.Command, []string) error { return c.run(a) },
 	}

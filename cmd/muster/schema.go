@@ -16,6 +16,7 @@ import (
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/sim"
+	"muster/internal/snapshot"
 )
 
 // schemas are the JSON Schemas that the program carries, sorted by name.
@@ -27,6 +28,7 @@ var schemas = []struct {
 	{"alert-change", "what a webhook receives for an alert", daemon.MessageSchema},
 	{"config", "the config file, which muster run reads", config.Schema()},
 	{"job", "a job file, which muster service-record and muster backbone read", job.Schema},
+	{"keys", "the trusted keys, which muster key trust writes", snapshot.KeysFileSchema()},
 	{"layout", "the plan of a backbone, which muster backbone reads", backbone.Schema},
 	{"ledger", "one line of a job's ledger", job.LedgerSchema},
 	{"locate", "where a fault is, which muster locate writes", locate.Schema},

@@ -43,7 +43,10 @@ func TestSchema(t *testing.T) {
 	}
 	notes := filepath.Join(dir, "notes.yaml")
 	muster(t, "note", "add", "-f", notes, "--model", "Larkfin Pemmo 4", "--software", "1.3", "--by", "Ana")
-	files := map[string]string{"config": "../../deploy/muster.yaml", "notes": notes, "job": "../../deploy/examples/job.yaml", "profile": "../../deploy/examples/job.yaml",
+	key, keys := filepath.Join(dir, "shop.key"), filepath.Join(dir, "keys.yaml")
+	muster(t, "key", "new", "-o", key)
+	muster(t, "key", "trust", key+".pub", "--name", "Example Marine Electronics", "--until", "2026-12-31", "--keys", keys)
+	files := map[string]string{"config": "../../deploy/muster.yaml", "notes": notes, "keys": keys, "job": "../../deploy/examples/job.yaml", "profile": "../../deploy/examples/job.yaml",
 		"ledger": filepath.Join(folder, "line*.json"), "record": filepath.Join(folder, "record.json"), "alert-change": hosttest.Testdata(t, "evidence/alert-change.json"), "layout": "../../deploy/examples/layout.yaml", "locate": place, "order": order, "report": report,
 		"report-v1": "../../testdata/boats/trouble.json",
 		"scenario":  "../../internal/sim/scenarios/*.yaml", "sheet": "../../deploy/sheets/*.yaml"}
@@ -89,7 +92,7 @@ func TestSchema(t *testing.T) {
 		}
 	}
 	status, errs := tell(t, "schema", "frob")
-	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, config, job, layout, ledger, locate, notes, order, profile, record, report, report-v1, scenario, sheet") {
+	if status != exitUsage || !strings.Contains(errs, `there is no schema "frob"`) || !strings.Contains(errs, "alert-change, config, job, keys, layout, ledger, locate, notes, order, profile, record, report, report-v1, scenario, sheet") {
 		t.Errorf("exit status %d: %s", status, errs)
 	}
 }

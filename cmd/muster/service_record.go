@@ -30,6 +30,7 @@ type serviceRecordCmd struct {
 	Sheets   string
 	Because  string
 	Force    bool
+	signers  signers
 }
 
 func newServiceRecord(a *app) *cobra.Command {
@@ -49,6 +50,7 @@ func newServiceRecord(a *app) *cobra.Command {
 	f.StringVar(&c.Progress, "progress", "",
 		"State `FILE` of muster follow, with the times of each step; needs --order")
 	belongsBecause(cmd, &c.Because)
+	c.signers.flags(f)
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	cli.Require(cmd, "job", "output")
@@ -68,7 +70,8 @@ func (c *serviceRecordCmd) run(a *app) error {
 	if err != nil {
 		return cli.WithHint(err, "deploy/examples/job.yaml shows every key")
 	}
-	changes, before, after, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, snapshot.Options{Because: c.Because})
+	changes, before, after, err := compareFiles(a.ctx, c.Before, c.After, c.Sheets, &c.signers,
+		snapshot.Options{Because: c.Because})
 	if err != nil {
 		return err
 	}

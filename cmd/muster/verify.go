@@ -14,6 +14,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
+	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -23,6 +24,7 @@ type verifyCmd struct {
 	Capture string
 	Sheets  string
 	Config  string
+	signers signers
 }
 
 func newVerify(a *app) *cobra.Command {
@@ -30,7 +32,10 @@ func newVerify(a *app) *cobra.Command {
 	cmd := &cobra.Command{
 		Use: "verify FILE...", Short: "Check the seal of snapshots and their capture",
 		Long: `Check the seal and the signature of snapshots. If the raw traffic was kept beside the snapshot, its digest is checked. The report
-is made from it again, and every difference is listed.`,
+is made from it again, and every difference is listed.
+
+A snapshot is in order when a key signed it that --key names or that muster key trust took. Without that it can only be unaltered: whoever
+changes a file can seal it again, or sign it with a key of their own.`,
 		Example: `  muster verify before.json after.json
   muster verify before.json --key shop.key.pub
   muster verify before.json --capture archive/before.log.zst`,
@@ -43,6 +48,8 @@ is made from it again, and every difference is listed.`,
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of the release sheets that the snapshot was taken with")
 	f.StringVarP(&c.Config, "config", "c", "",
 		"Config `FILE` that the snapshot was taken with, for the same thresholds")
+	c.signers.flags(f)
+	cmd.MarkFlagsMutuallyExclusive("key", "keys")
 	return cmd
 }
 
@@ -74,12 +81,18 @@ func (c *verifyCmd) run(a *app) error {
 	if err := useSheets(a.ctx, &cfg, c.Sheets); err != nil {
 		return err
 	}
-	failed := 0
+	if err := c.signers.load(a.ctx); err != nil {
+		return err
+	}
+	failed, unproved := 0, 0
 	for _, file := range c.Files {
-		text, err := c.verify(a, cfg, file, key)
-		if err != nil {
+		text, proved, err := c.verify(a, cfg, file, key)
+		switch {
+		case err != nil:
 			failed++
 			text = "NOT in order: " + err.Error()
+		case !proved:
+			unproved++
 		}
 		if _, err := fmt.Fprintf(a.stdout, "%s: %s\n", file, boat.Printable(text)); err != nil {
 			return err
@@ -90,40 +103,49 @@ func (c *verifyCmd) run(a *app) error {
 		return errors.New("the snapshot is not in order")
 	case failed > 0:
 		return fmt.Errorf("%d of %d snapshots are not in order", failed, len(c.Files))
+	case unproved > 0 && c.signers.Because == "":
+		return &signerError{what: "snapshot", count: unproved}
+	case unproved > 0:
+		_, err := fmt.Fprintf(a.stdout, "%s: %s\n", render.SignersLabel, boat.Printable(c.signers.Because))
+		return err
 	}
 	return nil
 }
 
-// verify prints what was found in order, or returns what is wrong.
-func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.PublicKey) (string, error) {
+// verify says what was found, and whether a trusted key signed it, or returns what is wrong.
+func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.PublicKey) (text string, proved bool, err error) {
 	data, err := readFile(a.ctx, file, maxSnapshot)
 	if err != nil {
-		return "", err
+		return "", false, err
 	}
 	s, err := snapshot.Decode(data)
 	if err != nil {
-		return "", err
+		return "", false, err
 	}
 	sealErr := s.Verify(key)
-	text, err := c.verifyCapture(a, cfg, file, s)
+	capture, err := c.verifyCapture(a, cfg, file, s)
 	switch {
 	case err != nil && sealErr == nil:
-		return "", fmt.Errorf("%w; the seal itself holds", err)
+		return "", false, fmt.Errorf("%w; the seal itself holds", err)
 	case err != nil:
-		return "", cli.OneLine(sealErr, err)
+		return "", false, cli.OneLine(sealErr, err)
 	}
 	if sealErr != nil {
-		return "", sealErr
+		return "", false, sealErr
 	}
-	signed := "not signed"
-	if s.Seal.Signature != "" {
-		signed = "signed by " + s.Seal.Key
+	signed, name := c.signers.said(s.Seal.Key, s.TakenAt())
+	if key != nil {
+		signed, name = fmt.Sprintf("signed by %s, the key of %s", s.Seal.Key, c.Key), c.Key
+	}
+	state := "in order"
+	if name == "" {
+		state = "unaltered"
 	}
 	version := 2
 	if s.Schema == snapshot.SchemaV1 {
 		version = 1
 	}
-	return fmt.Sprintf("in order, SHA-256 %s, %s, seal of version %d%s", s.Seal.SHA256, signed, version, text), nil
+	return fmt.Sprintf("%s, SHA-256 %s, %s, seal of version %d%s", state, s.Seal.SHA256, signed, version, capture), name != "", nil
 }
 
 // verifyCapture checks the kept capture and makes the report from it again.

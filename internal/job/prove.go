@@ -11,19 +11,21 @@ import (
 	"path/filepath"
 	"slices"
 
+	"muster/internal/event"
 	"muster/internal/snapshot"
 )
 
 // Proof is what Check found of a job's folder.
 type Proof struct {
-	Lines    int      `json:"lines"`
-	Digest   string   `json:"sha256"` // of the last line
-	Files    int      `json:"files"`
-	Closed   bool     `json:"closed"`
-	Keys     []string `json:"keys,omitempty"`     // that signed the last closing
-	Unsigned bool     `json:"unsigned,omitempty"` // nobody kept the key of the last closing
-	Problems []string `json:"problems"`
-	Strange  []string `json:"not_part_of_the_job"` // files that the ledger does not name
+	Lines    int        `json:"lines"`
+	Digest   string     `json:"sha256"` // of the last line
+	Files    int        `json:"files"`
+	Closed   bool       `json:"closed"`
+	Keys     []string   `json:"keys,omitempty"`     // that signed the last closing
+	ClosedAt event.Time `json:"closed_at,omitzero"` // when that was, by the clock that wrote the line
+	Unsigned bool       `json:"unsigned,omitempty"` // nobody kept the key of the last closing
+	Problems []string   `json:"problems"`
+	Strange  []string   `json:"not_part_of_the_job"` // files that the ledger does not name
 }
 
 // Check checks whether the folder is as the ledger has it, and the ledger as it was written. An error means that
@@ -50,7 +52,7 @@ func Check(ctx context.Context, dir string) (*Proof, error) {
 	if p.Closed {
 		var c Closing
 		if err := l.last().Into(&c); err == nil {
-			p.Unsigned = c.Unsigned
+			p.Unsigned, p.ClosedAt = c.Unsigned, l.last().At
 			for _, s := range c.Signatures {
 				p.Keys = append(p.Keys, s.Key)
 			}

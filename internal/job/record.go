@@ -18,24 +18,26 @@ import (
 
 // Record is the content of the service record: the devices, the work done, the open findings, and how to check it.
 type Record struct {
-	Job       *Job
-	Boat      boat.Identity
-	Because   string // the reason given for taking the snapshots as of one boat; "" when that needs none
-	Before    Moment
-	After     Moment
-	Groups    []Group
-	Found     []Item // findings open before the work
-	Resolved  []Item
-	Unjudged  []Item // not found any longer, and not judged
-	OpenItems []Item
-	Fresh     []Item // findings that are open only after the work
-	Changes   []string
-	Commands  []string             // settings that devices changed on others over the network
-	Steps     []release.StepStatus // of the work order that was followed
-	Aboard    Count                // units
-	Networks  []Network
-	Account   *Account  // what the ledger adds; nil without one
-	Photos    []Picture // of the job, scaled down
+	Job     *Job
+	Boat    boat.Identity
+	Because string // the reason given for taking the snapshots as of one boat; "" when that needs none
+	// SignersBecause is the reason given for taking snapshots that are not of one trusted signer; "" when that needs none.
+	SignersBecause string
+	Before         Moment
+	After          Moment
+	Groups         []Group
+	Found          []Item // findings open before the work
+	Resolved       []Item
+	Unjudged       []Item // not found any longer, and not judged
+	OpenItems      []Item
+	Fresh          []Item // findings that are open only after the work
+	Changes        []string
+	Commands       []string             // settings that devices changed on others over the network
+	Steps          []release.StepStatus // of the work order that was followed
+	Aboard         Count                // units
+	Networks       []Network
+	Account        *Account  // what the ledger adds; nil without one
+	Photos         []Picture // of the job, scaled down
 }
 
 // Picture is a photo of a job as its record shows it.
@@ -50,7 +52,7 @@ type Moment struct {
 	From   event.Time // since when its counters count; zero when that is unknown
 	Taken  event.Time
 	SHA256 string
-	Signed string // the signer's public key, base64url; "" when unsigned
+	Signed string // by whom, in words; "" where nobody looked
 
 	State   report.VerdictState
 	Verdict string         // the boat in one sentence
@@ -103,6 +105,9 @@ func NewRecord(before, after *snapshot.Snapshot, c *snapshot.Comparison, job *Jo
 	r := &Record{Job: job, Boat: after.Report.Boat, Because: c.Because, Before: moment(before),
 		After: moment(after), Steps: steps,
 		Aboard: Count{len(before.Report.Aboard()), len(after.Report.Aboard())}, Networks: networks(before.Report, after.Report)}
+	if c.Signed != nil {
+		r.Before.Signed, r.After.Signed, r.SignersBecause = c.Signed.Before, c.Signed.After, c.Signed.Because
+	}
 	r.rows(before, after, c)
 	for _, a := range before.Report.Alerts {
 		if a.State != alert.StatusCleared {
@@ -157,12 +162,8 @@ func openItem(x snapshot.Change, after *report.Report, job *Job) Item {
 
 func moment(s *snapshot.Snapshot) Moment {
 	said := s.Report.Conclusion()
-	m := Moment{From: s.Report.Window.From, Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, State: said.State, Verdict: said.Sentence,
+	return Moment{From: s.Report.Window.From, Taken: s.Report.TakenAt, SHA256: s.Seal.SHA256, State: said.State, Verdict: said.Sentence,
 		Judged: s.Report.Judged}
-	if s.Seal.Signature != "" {
-		m.Signed = s.Seal.Key
-	}
-	return m
 }
 
 // rows lists every device of both snapshots in role groups, software before and after.

@@ -95,6 +95,25 @@ func (x Changes) Kinds() (list []Kind) {
 // BelongsLabel goes before the reason that a person gave for taking two snapshots as of one boat.
 const BelongsLabel = "Taken as belonging together"
 
+// SignersLabel goes before the reason that a person gave for taking snapshots that are not of one trusted signer.
+const SignersLabel = "Accepted in spite of the signatures"
+
+// signedLines tell by whom the two snapshots are signed.
+func signedLines(s *snapshot.Signed) (lines []string) {
+	if s == nil {
+		return nil
+	}
+	if s.Before == s.After {
+		lines = []string{"both " + s.Before}
+	} else {
+		lines = []string{"before: " + s.Before, "after: " + s.After}
+	}
+	if s.Because != "" {
+		lines = append(lines, SignersLabel+": "+s.Because)
+	}
+	return lines
+}
+
 // ComparisonText prints a comparison for a terminal. Like findings are one line; with explain each is listed below it.
 func ComparisonText(w io.Writer, c *snapshot.Comparison, explain bool) error {
 	var b strings.Builder
@@ -107,6 +126,9 @@ func ComparisonText(w io.Writer, c *snapshot.Comparison, explain bool) error {
 	}
 	if c.Because != "" {
 		fmt.Fprintf(&b, "%s: %s\n", BelongsLabel, boat.Printable(c.Because))
+	}
+	for _, line := range signedLines(c.Signed) {
+		fmt.Fprintf(&b, "%s\n", boat.Printable(line))
 	}
 	if len(c.Changes) == 0 {
 		fmt.Fprintf(&b, "\nNothing changed.\n")
@@ -141,6 +163,7 @@ func ComparisonHTML(w io.Writer, c *snapshot.Comparison) error {
 		h.H1(g.Text(title)),
 		h.Table(Block(sideFact("before", c.Before), sideFact("after", c.After))),
 		g.If(c.Because != "", h.P(g.Text(BelongsLabel+": "+c.Because))),
+		Lines(g.Map(signedLines(c.Signed), func(line string) g.Node { return h.P(g.Text(line)) })...),
 		Lines(g.Map(ByClass(c), Changes.section)...),
 		g.If(len(c.Changes) == 0, h.P(g.Text("Nothing changed."))),
 		h.P(g.Text(devices(len(c.Unchanged))+" unchanged.")))

@@ -76,7 +76,8 @@ func recordFacts(r *job.Record) [][2]string {
 	if from != 0 && to != 0 {
 		visit = Local(from, zone) + " to " + Local(to, zone)
 	}
-	return withText(append(facts, [2]string{"Visit", visit}, [2]string{BelongsLabel, r.Because}))
+	return withText(append(facts, [2]string{"Visit", visit}, [2]string{BelongsLabel, r.Because},
+		[2]string{SignersLabel, r.SignersBecause}))
 }
 
 // recordVerdict is the outcome in a sentence or two.

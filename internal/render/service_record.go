@@ -198,7 +198,7 @@ func (s *Document) part(p part) {
 func snapshotText(m job.Moment) string {
 	text := "taken " + minute(m.Taken) + ", SHA-256 " + m.SHA256
 	if m.Signed != "" {
-		text += ", signed by " + m.Signed
+		text += ", " + m.Signed
 	}
 	return text
 }

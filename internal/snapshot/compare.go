@@ -61,11 +61,19 @@ type Side struct {
 	Devices int        `json:"devices"`
 }
 
+// Signed tells by whom two snapshots are signed, in words.
+type Signed struct {
+	Before  string `json:"before"`
+	After   string `json:"after"`
+	Because string `json:"because,omitempty"` // the reason given for taking them although it is not one trusted signer
+}
+
 // Comparison is what changed between two snapshots of one boat.
 type Comparison struct {
 	Schema    string        `json:"schema"`
 	Boat      boat.Identity `json:"boat"`
 	Because   string        `json:"belongs_because,omitempty"` // the reason given for taking them as of one boat
+	Signed    *Signed       `json:"signed,omitempty"`          // by whom the two are signed; absent where nobody looked
 	Before    Side          `json:"before"`
 	After     Side          `json:"after"`
 	Changes   []Change      `json:"changes"`   // worst first, then in the order of the device list

@@ -89,7 +89,7 @@ func (s *Snapshot) canonical() ([]byte, error) {
 func (s *Snapshot) Close(key ed25519.PrivateKey) error {
 	s.text, s.Schema, s.Signer = nil, Schema, ""
 	if key != nil {
-		s.Signer = base64.RawURLEncoding.EncodeToString(key.Public().(ed25519.PublicKey))
+		s.Signer = PublicKeyText(key.Public().(ed25519.PublicKey))
 	}
 	text, err := s.body()
 	if err != nil {
