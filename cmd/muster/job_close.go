@@ -99,7 +99,7 @@ func (c *jobCloseCmd) run(a *app) error {
 	for _, lacks := range job.Next(v, nil).Missing {
 		fmt.Fprintf(a.stderr, "the record lacks %s\n", commanded(lacks.Text, lacks.Command))
 	}
-	papers, texts, err := render.JobPapers(a.ctx, v)
+	papers, texts, err := render.JobPapers(a.ctx, v, key)
 	if err != nil {
 		return err
 	}

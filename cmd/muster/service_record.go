@@ -29,6 +29,7 @@ type serviceRecordCmd struct {
 	Progress string
 	Sheets   string
 	Because  string
+	Sign     string
 	Force    bool
 	signers  signers
 }
@@ -52,6 +53,7 @@ func newServiceRecord(a *app) *cobra.Command {
 	belongsBecause(cmd, &c.Because)
 	c.signers.flags(f)
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets, which give the order of versions")
+	f.StringVar(&c.Sign, "sign", "", "Sign the record with this `KEY`, in a file beside it that ends in .jws")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	cli.Require(cmd, "job", "output")
 	return cmd
@@ -65,6 +67,15 @@ func (c *serviceRecordCmd) run(a *app) error {
 	}
 	if err := free(c.Output, c.Force); err != nil {
 		return err
+	}
+	key, err := signingKey(a.ctx, c.Sign)
+	if err != nil {
+		return err
+	}
+	if key != nil {
+		if err := free(c.Output+snapshot.DetachedExt, c.Force); err != nil {
+			return err
+		}
 	}
 	of, err := job.Load(a.ctx, c.Job)
 	if err != nil {
@@ -99,7 +110,14 @@ func (c *serviceRecordCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	return writeFile(c.Output, out.Bytes(), c.Force)
+	if err := writeFile(c.Output, out.Bytes(), c.Force); err != nil || key == nil {
+		return err
+	}
+	jws, err := snapshot.SignDetached(key, out.Bytes())
+	if err != nil {
+		return err
+	}
+	return writeFile(c.Output+snapshot.DetachedExt, jws, c.Force)
 }
 
 // pageFormat finds the kind of page that a file's name asks for.

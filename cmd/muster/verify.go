@@ -3,10 +3,13 @@ package main
 import (
 	"bytes"
 	"crypto/ed25519"
+	"crypto/sha256"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -14,6 +17,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/cli"
 	"muster/internal/config"
+	"muster/internal/event"
 	"muster/internal/render"
 	"muster/internal/snapshot"
 )
@@ -30,15 +34,18 @@ type verifyCmd struct {
 func newVerify(a *app) *cobra.Command {
 	c := verifyCmd{}
 	cmd := &cobra.Command{
-		Use: "verify FILE...", Short: "Check the seal of snapshots and their capture",
+		Use: "verify FILE...", Short: "Check the seal of snapshots and their capture, and signed records",
 		Long: `Check the seal and the signature of snapshots. If the raw traffic was kept beside the snapshot, its digest is checked. The report
 is made from it again, and every difference is listed.
 
-A snapshot is in order when a key signed it that --key names or that muster key trust took. Without that it can only be unaltered: whoever
-changes a file can seal it again, or sign it with a key of their own.`,
+Of any other file, such as record.pdf, the signature beside it is checked: record.pdf.jws.
+
+A file is in order when a key signed it that --key names or that muster key trust took. Without that it can only be unaltered: whoever
+changes a file can seal or sign it again.`,
 		Example: `  muster verify before.json after.json
   muster verify before.json --key shop.key.pub
-  muster verify before.json --capture archive/before.log.zst`,
+  muster verify before.json --capture archive/before.log.zst
+  muster verify record.pdf`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(_ *cobra.Command, args []string) error { c.Files = args; return c.run(a) },
 	}
@@ -100,11 +107,11 @@ func (c *verifyCmd) run(a *app) error {
 	}
 	switch {
 	case failed == 1 && len(c.Files) == 1:
-		return errors.New("the snapshot is not in order")
+		return errors.New("the file is not in order")
 	case failed > 0:
-		return fmt.Errorf("%d of %d snapshots are not in order", failed, len(c.Files))
+		return fmt.Errorf("%d of %d files are not in order", failed, len(c.Files))
 	case unproved > 0 && c.signers.Because == "":
-		return &signerError{what: "snapshot", count: unproved}
+		return &signerError{what: "file", count: unproved}
 	case unproved > 0:
 		_, err := fmt.Fprintf(a.stdout, "%s: %s\n", render.SignersLabel, boat.Printable(c.signers.Because))
 		return err
@@ -117,6 +124,9 @@ func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.P
 	data, err := readFile(a.ctx, file, maxSnapshot)
 	if err != nil {
 		return "", false, err
+	}
+	if _, err := os.Stat(file + snapshot.DetachedExt); err == nil || strings.EqualFold(filepath.Ext(file), ".pdf") {
+		return c.verifyDetached(a, file, data, key)
 	}
 	s, err := snapshot.Decode(data)
 	if err != nil {
@@ -133,19 +143,47 @@ func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.P
 	if sealErr != nil {
 		return "", false, sealErr
 	}
-	signed, name := c.signers.said(s.Seal.Key, s.TakenAt())
+	version := 2
+	if s.Schema == snapshot.SchemaV1 {
+		version = 1
+	}
+	text, proved = c.state(s.Seal.SHA256, s.Seal.Key, s.TakenAt(), key)
+	return fmt.Sprintf("%s, seal of version %d%s", text, version, capture), proved, nil
+}
+
+// state says whether something that is as it was signed is in order, and by whom it is signed.
+func (c *verifyCmd) state(digest, signer string, at event.Time, key ed25519.PublicKey) (text string, proved bool) {
+	signed, name := c.signers.said(signer, at)
 	if key != nil {
-		signed, name = fmt.Sprintf("signed by %s, the key of %s", s.Seal.Key, c.Key), c.Key
+		signed, name = fmt.Sprintf("signed by %s, the key of %s", signer, c.Key), c.Key
 	}
 	state := "in order"
 	if name == "" {
 		state = "unaltered"
 	}
-	version := 2
-	if s.Schema == snapshot.SchemaV1 {
-		version = 1
+	return fmt.Sprintf("%s, SHA-256 %s, %s", state, digest, signed), name != ""
+}
+
+// verifyDetached checks the signature in the file beside a file.
+func (c *verifyCmd) verifyDetached(a *app, file string, data []byte, key ed25519.PublicKey) (text string, proved bool, err error) {
+	if c.Capture != "" {
+		return "", false, errors.New("it is no snapshot, so --capture has nothing to compare with")
 	}
-	return fmt.Sprintf("%s, SHA-256 %s, %s, seal of version %d%s", state, s.Seal.SHA256, signed, version, capture), name != "", nil
+	beside := file + snapshot.DetachedExt
+	jws, err := readFile(a.ctx, beside, maxKey)
+	if err != nil {
+		return "", false, fmt.Errorf("its signature %s: %w", filepath.Base(beside), err)
+	}
+	signer, err := snapshot.VerifyDetached(jws, data)
+	if err == nil && key != nil && signer != snapshot.PublicKeyText(key) {
+		err = fmt.Errorf("%w: %s", snapshot.ErrStranger, signer)
+	}
+	if err != nil {
+		return "", false, err
+	}
+	sum := sha256.Sum256(data)
+	text, proved = c.state(hex.EncodeToString(sum[:]), signer, 0, key)
+	return text, proved, nil
 }
 
 // verifyCapture checks the kept capture and makes the report from it again.

@@ -126,7 +126,7 @@ func (k *jobs) closeJob(ctx context.Context, v *job.Visit, by string) error {
 	if v.After == nil {
 		return errors.New("close: take the snapshot after the work first")
 	}
-	files, data, err := render.JobPapers(ctx, v)
+	files, data, err := render.JobPapers(ctx, v, nil)
 	if err != nil {
 		return err
 	}

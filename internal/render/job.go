@@ -3,6 +3,7 @@ package render
 import (
 	"bytes"
 	"context"
+	"crypto/ed25519"
 	"encoding/json"
 	"fmt"
 
@@ -11,8 +12,8 @@ import (
 )
 
 // JobPapers makes the record of a job as PDF, HTML, JSON and CSV, from what is in its folder and from nothing else. Both snapshots are
-// there.
-func JobPapers(ctx context.Context, v *job.Visit) (files []job.FileLine, data [][]byte, err error) {
+// there. With a key, the PDF is signed, in a file of its own.
+func JobPapers(ctx context.Context, v *job.Visit, key ed25519.PrivateKey) (files []job.FileLine, data [][]byte, err error) {
 	r, err := jobRecord(ctx, v)
 	if err != nil {
 		return nil, nil, fmt.Errorf("make the record: %w", err)
@@ -33,7 +34,15 @@ func JobPapers(ctx context.Context, v *job.Visit) (files []job.FileLine, data []
 	for _, name := range []string{"record.pdf", "record.html", "record.json", "record.csv"} {
 		files = append(files, job.FileLine{File: v.Name(name), What: job.Paper})
 	}
-	return files, [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), r.Account.CSV()}, nil
+	data = [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), r.Account.CSV()}
+	if key != nil {
+		jws, err := snapshot.SignDetached(key, pdf.Bytes())
+		if err != nil {
+			return nil, nil, fmt.Errorf("make the record: %w", err)
+		}
+		files, data = append(files, job.FileLine{File: files[0].File + snapshot.DetachedExt, What: job.Paper}), append(data, jws)
+	}
+	return files, data, nil
 }
 
 // jobRecord is the content of a job's record.

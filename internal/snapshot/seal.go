@@ -119,7 +119,7 @@ var (
 	ErrAltered   = errors.New("the snapshot was altered after it was sealed")
 	ErrSignature = errors.New("the signature does not fit")
 	ErrUnsigned  = errors.New("the snapshot is sealed but not signed")
-	ErrStranger  = errors.New("the snapshot is signed with another key")
+	ErrStranger  = errors.New("it is signed with another key")
 )
 
 // Verify checks the seal and, where there is one, the signature. With a key, the snapshot must be signed by it.
