@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"crypto/ed25519"
 	"errors"
 	"fmt"
 	"path/filepath"
@@ -13,6 +12,7 @@ import (
 	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/render"
+	"muster/internal/snapshot"
 )
 
 type jobCloseCmd struct {
@@ -99,16 +99,16 @@ func (c *jobCloseCmd) run(a *app) error {
 	for _, lacks := range job.Next(v, nil).Missing {
 		fmt.Fprintf(a.stderr, "the record lacks %s\n", commanded(lacks.Text, lacks.Command))
 	}
-	papers, texts, err := render.JobPapers(a.ctx, v, key)
+	var keys []job.Signer
+	if key != nil {
+		keys = append(keys, job.Signer{Whose: snapshot.ForWorkshop, Key: key})
+	}
+	papers, texts, err := render.JobPapers(a.ctx, v, keys...)
 	if err != nil {
 		return err
 	}
 	if err := v.PutAll(a.ctx, job.Recorded, by, papers, texts); err != nil {
 		return err
-	}
-	var keys []ed25519.PrivateKey
-	if key != nil {
-		keys = append(keys, key)
 	}
 	if err := v.Close(a.ctx, by, keys...); err != nil {
 		return err

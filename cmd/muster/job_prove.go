@@ -66,7 +66,10 @@ func (s *signers) closed(p *job.Proof) (lines []string, trusted bool) {
 		lines = append(lines, "closed without a kept key: accidents are found, forgery is not")
 	} else {
 		for _, key := range p.Keys {
-			said, name := s.said(key, p.ClosedAt)
+			said, name := s.said(key.Key, p.ClosedAt)
+			if name == "" && key.Whose != "" {
+				said += "; by its own word the " + key.Keeper()
+			}
 			lines, trusted = append(lines, said), trusted || name != ""
 		}
 	}

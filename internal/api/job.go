@@ -75,6 +75,7 @@ type Job struct {
 	Files   []job.FileLine  `json:"files"`
 	Lines   int             `json:"ledger_lines"`
 	SHA256  string          `json:"ledger_sha256"`
+	Keys    []job.KeyName   `json:"keys,omitempty" doc:"Keys that sign when it is closed, or that signed it; absent when nobody keeps one."`
 }
 
 // Open reports whether there is a job that is not closed.
@@ -137,7 +138,7 @@ func ShowJob(v *job.Visit, live *job.Live) *Job {
 		Next:   job.Next(v, live),
 		Points: []TickedPoint{}, Waived: v.Waivers(), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]job.Work{}, v.Hours...),
 		Parts: append([]job.PartUsed{}, v.Parts...), Files: append([]job.FileLine{}, v.Files...),
-		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest()}
+		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest(), Keys: v.Ledger.ClosedWith()}
 	if v.Order != nil {
 		j.Work = Work{Order: v.Order, Status: v.Follower.Status(), Done: v.Follower.Done()}
 		for _, c := range j.Next.PreChecks {

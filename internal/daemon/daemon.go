@@ -164,6 +164,10 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		if err := d.model.jobs.keepEarlier(d.keeper.store); err != nil {
 			d.log.Error().Err(err).Msg("a work order of an earlier version stays in the store")
 		}
+		if d.model.jobs.keys, err = boatKey(c.StateDir); err != nil {
+			d.log.Error().Err(err).Msg("jobs are closed without a key")
+			err = nil
+		}
 		d.model.jobs.restore(ctx)
 	}
 	if c.Listen != "off" {

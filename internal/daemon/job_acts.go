@@ -126,14 +126,14 @@ func (k *jobs) closeJob(ctx context.Context, v *job.Visit, by string) error {
 	if v.After == nil {
 		return errors.New("close: take the snapshot after the work first")
 	}
-	files, data, err := render.JobPapers(ctx, v, nil)
+	files, data, err := render.JobPapers(ctx, v, k.keys...)
 	if err != nil {
 		return err
 	}
 	if err := v.PutAll(ctx, job.Recorded, by, files, data); err != nil {
 		return err
 	}
-	if err := v.Close(ctx, by); err != nil {
+	if err := v.Close(ctx, by, k.keys...); err != nil {
 		return err
 	}
 	for i, f := range files {
@@ -222,6 +222,9 @@ const (
 func signature(e *api.JobEntry) (job.Words, error) {
 	n := 0
 	for _, stroke := range e.Strokes {
+		if len(stroke) == 0 {
+			return job.Words{}, errors.New("signature: a line has no point: sign again")
+		}
 		n += len(stroke)
 		for _, p := range stroke {
 			if min(p[0], p[1]) < 0 || max(p[0], p[1]) > strokeSide {

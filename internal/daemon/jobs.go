@@ -35,6 +35,7 @@ type jobs struct {
 	view     func() *view
 	sheets   func() (fs.FS, error)                 // the release sheets; nil without any
 	snapshot func() (*snapshot.Snapshot, error)    // takes one of now
+	keys     []job.Signer                          // that sign when a job is closed: the boat computer's own; none when it keeps nothing
 	send     func(name, media string, data []byte) // to the hub
 
 	names   []string       // of all folders, the latest last
@@ -276,6 +277,9 @@ func (k *jobs) show() {
 	case k.visit != nil:
 		j := api.ShowJob(k.visit, k.live())
 		j.Folder, j.Problem = k.folder, k.problem
+		if j.Stage != api.StageClosed {
+			j.Keys = k.keyNames()
+		}
 		if j.Stage == api.StagePlan {
 			j.Plan = k.proposal()
 		}
@@ -320,3 +324,11 @@ func (k *jobs) Job() *api.Job { return k.shown.Load() }
 
 // PastJobs implements api.Jobs.
 func (k *jobs) PastJobs() []api.PastJob { return slices.Clone(*k.past.Load()) }
+
+// keyNames are the keys with which a job would be closed now.
+func (k *jobs) keyNames() (names []job.KeyName) {
+	for _, s := range k.keys {
+		names = append(names, s.Name())
+	}
+	return names
+}

@@ -17,6 +17,7 @@ import (
 	"muster/internal/job"
 	"muster/internal/release"
 	"muster/internal/sim"
+	"muster/internal/snapshot"
 	"muster/internal/store"
 )
 
@@ -236,6 +237,13 @@ func TestJobOutlastsRestart(t *testing.T) {
 	if err != nil || len(p.Problems) > 0 || !p.Closed || j.Stage != api.StageClosed {
 		t.Errorf("%s: %+v, %v", j.Stage, p, err)
 	}
+	key, err := boatKey(dir)
+	if err != nil || len(p.Keys) != 1 || p.Keys[0] != key[0].Name() || p.Keys[0].Whose != snapshot.ForBoard || !slices.Equal(j.Keys, p.Keys) || p.Unsigned {
+		t.Errorf("closed with %v, shown %v; the boat computer has %v, %v", p.Keys, j.Keys, key, err)
+	}
+	if fi, err := os.Stat(filepath.Join(dir, keyFile)); err != nil || fi.Mode().Perm() != 0o600 {
+		t.Errorf("%v, %v", fi, err)
+	}
 	kept := y.d.web.Snapshots()
 	resp, err := http.Get(y.d.URL() + "/snapshots/record?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID + "&order=yes&number=7")
 	if err != nil {
@@ -271,5 +279,18 @@ func TestEarlierOrder(t *testing.T) {
 	}
 	if left := b.d.keeper.store.All(store.Work); len(left) > 0 {
 		t.Errorf("%d are in the store too", len(left))
+	}
+}
+
+// TestDamagedKey: a key that cannot be read is never replaced.
+func TestDamagedKey(t *testing.T) {
+	dir := t.TempDir()
+	name := filepath.Join(dir, keyFile)
+	if err := os.WriteFile(name, []byte("torn"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	key, err := boatKey(dir)
+	if text, rerr := os.ReadFile(name); err == nil || key != nil || rerr != nil || string(text) != "torn" {
+		t.Errorf("%v, %v; %q, %v", key, err, text, rerr)
 	}
 }

@@ -3,7 +3,6 @@ package job
 import (
 	"bytes"
 	"context"
-	"crypto/ed25519"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -265,7 +264,7 @@ type ClockChange struct {
 }
 
 // Close adds the line that closes the job, signed with each of the keys.
-func (l *Ledger) Close(ctx context.Context, by string, keys ...ed25519.PrivateKey) error {
+func (l *Ledger) Close(ctx context.Context, by string, keys ...Signer) error {
 	unlock, err := lockKept(filepath.Join(l.dir, lockName))
 	if err != nil {
 		return fmt.Errorf("ledger: %w", err)
@@ -278,6 +277,18 @@ func (l *Ledger) Close(ctx context.Context, by string, keys ...ed25519.PrivateKe
 		return errors.New("close: the ledger is empty")
 	}
 	return l.write(ctx, []Entry{{Kind: Closed, By: by}}, func(line *Line) error { return signLine(line, keys) })
+}
+
+// ClosedWith are the keys that signed the job when it was closed; none of an open job, and of one whose key nobody kept.
+func (l *Ledger) ClosedWith() (keys []KeyName) {
+	var c Closing
+	if !l.Closed() || l.last().Into(&c) != nil || c.Unsigned {
+		return nil
+	}
+	for _, s := range c.Signatures {
+		keys = append(keys, s.KeyName)
+	}
+	return keys
 }
 
 // verify checks the signatures of every closing line.

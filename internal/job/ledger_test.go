@@ -207,7 +207,7 @@ func TestAltered(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := l.Close(t.Context(), "Ana", key); err != nil {
+			if err := l.Close(t.Context(), "Ana", Signer{"workshop", key}); err != nil {
 				t.Fatal(err)
 			}
 			if err := l.Append(t.Context(), Entry{Kind: Note, Data: Words{Text: "late"}}); !errors.Is(err, ErrClosed) {

@@ -21,7 +21,7 @@ type Proof struct {
 	Digest   string     `json:"sha256"` // of the last line
 	Files    int        `json:"files"`
 	Closed   bool       `json:"closed"`
-	Keys     []string   `json:"keys,omitempty"`     // that signed the last closing
+	Keys     []KeyName  `json:"keys,omitempty"`     // that signed the last closing
 	ClosedAt event.Time `json:"closed_at,omitzero"` // when that was, by the clock that wrote the line
 	Unsigned bool       `json:"unsigned,omitempty"` // nobody kept the key of the last closing
 	Problems []string   `json:"problems"`
@@ -50,13 +50,8 @@ func Check(ctx context.Context, dir string) (*Proof, error) {
 		p.found(tornError(l))
 	}
 	if p.Closed {
-		var c Closing
-		if err := l.last().Into(&c); err == nil {
-			p.Unsigned, p.ClosedAt = c.Unsigned, l.last().At
-			for _, s := range c.Signatures {
-				p.Keys = append(p.Keys, s.Key)
-			}
-		}
+		p.Keys, p.ClosedAt = l.ClosedWith(), l.last().At
+		p.Unsigned = len(p.Keys) == 0
 	}
 	known := []string{ledgerName, lockName}
 	for _, line := range l.Lines {

@@ -9,6 +9,7 @@ import (
 	"fmt"
 
 	"muster/internal/input"
+	"muster/internal/snapshot"
 )
 
 // Closing is the data of the line that closes a job.
@@ -19,10 +20,40 @@ type Closing struct {
 }
 
 // Signature is an Ed25519 signature of a closing line: of "muster.ledger/v1 " and the SHA-256, in hex, of that line with every signature
-// in it empty. Key and Value are base64url without padding.
+// in it empty. Value is base64url without padding.
 type Signature struct {
-	Key   string `json:"key"`
+	KeyName
 	Value string `json:"signature"`
+}
+
+// KeyName is a public key, base64url without padding, and whose it is by the word of who signed; "" in ledgers of earlier versions.
+type KeyName struct {
+	Key   string           `json:"key"`
+	Whose snapshot.Purpose `json:"whose,omitempty"`
+}
+
+func (k KeyName) String() string { return k.Keeper() + ", " + k.Key }
+
+// Keeper is whose key it is, in words.
+func (k KeyName) Keeper() string {
+	switch k.Whose {
+	case snapshot.ForBoard:
+		return "key of the boat computer"
+	case snapshot.ForWorkshop:
+		return "key of the workshop"
+	}
+	return "key"
+}
+
+// Signer is a key that signs a closing line.
+type Signer struct {
+	Whose snapshot.Purpose
+	Key   ed25519.PrivateKey
+}
+
+// Name is the public half of the key.
+func (s Signer) Name() KeyName {
+	return KeyName{base64.RawURLEncoding.EncodeToString(s.Key.Public().(ed25519.PublicKey)), s.Whose}
 }
 
 // ErrSignature means that a closing line is not as it was signed.
@@ -50,26 +81,25 @@ func signed(line *Line, c Closing) ([]byte, error) {
 
 // signLine completes a closing line. Without a key it makes one, which is not kept, and the line says so: it can then not be altered by
 // accident.
-func signLine(line *Line, keys []ed25519.PrivateKey) error {
+func signLine(line *Line, keys []Signer) error {
 	unsigned := len(keys) == 0
 	if unsigned {
 		_, key, err := ed25519.GenerateKey(nil)
 		if err != nil {
 			return fmt.Errorf("sign the ledger: %w", err)
 		}
-		keys = append(keys, key)
+		keys = append(keys, Signer{Key: key})
 	}
 	c := Closing{Digest: line.Prev, Unsigned: unsigned}
 	for _, k := range keys {
-		public := k.Public().(ed25519.PublicKey)
-		c.Signatures = append(c.Signatures, Signature{Key: base64.RawURLEncoding.EncodeToString(public)})
+		c.Signatures = append(c.Signatures, Signature{KeyName: k.Name()})
 	}
 	text, err := signed(line, c)
 	if err != nil {
 		return fmt.Errorf("sign the ledger: %w", err)
 	}
 	for i, k := range keys {
-		c.Signatures[i].Value = base64.RawURLEncoding.EncodeToString(ed25519.Sign(k, text))
+		c.Signatures[i].Value = base64.RawURLEncoding.EncodeToString(ed25519.Sign(k.Key, text))
 	}
 	line.Data, err = json.Marshal(c)
 	return err

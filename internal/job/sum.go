@@ -41,7 +41,8 @@ type Account struct {
 	Lines    int                  `json:"ledger_lines"`
 	Digest   string               `json:"ledger_sha256"` // of the last line before the record
 	Because  string               `json:"belongs_because,omitempty"`
-	Sentence string               `json:"verdict"` // after the work
+	Sentence string               `json:"verdict"`     // after the work
+	Keys     []KeyName            `json:"signed_with"` // that sign when the job is closed; none when nobody keeps one
 }
 
 // Statement is an entry of a person, and when it was made.
@@ -50,6 +51,8 @@ type Statement struct {
 	Text string     `json:"text,omitempty"`
 	By   string     `json:"by"`
 	At   event.Time `json:"at"`
+
+	Strokes [][][2]int `json:"strokes,omitempty"` // of a signature: lines of points, from 0 to 1000
 }
 
 // String is the statement in one line.
@@ -58,15 +61,18 @@ func (s Statement) String() string {
 	return fmt.Sprintf("%s (%s, %s)", text, s.By, s.At.UTC().Format("2006-01-02 15:04 UTC"))
 }
 
-// Account sums the job up for its record. Both snapshots are there.
-func (v *Visit) Account() *Account {
+// Account sums the job up for its record, which is to be closed with these keys. Both snapshots are there.
+func (v *Visit) Account(keys []Signer) *Account {
 	t := &Account{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, TimeZone: "UTC", Opened: v.Ledger.Lines[0].At,
-		At: v.Ledger.last().At, Unticked: []string{}, Remedies: []Statement{},
+		At: v.Ledger.last().At, Unticked: []string{}, Keys: []KeyName{}, Remedies: []Statement{},
 		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{},
 		Points: []Statement{}, Waived: v.Waivers(), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]Work{}, v.Hours...),
 		Parts: append([]PartUsed{}, v.Parts...), Files: append([]FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
 		Sentence: v.After.Report.Conclusion().Sentence}
+	for _, k := range keys {
+		t.Keys = append(t.Keys, k.Name())
+	}
 	if v.Follower != nil {
 		t.Steps = v.Follower.Status()
 	}
@@ -76,14 +82,14 @@ func (v *Visit) Account() *Account {
 	for _, p := range v.HoldPoints() {
 		if line := v.Ticked[p.ID]; line != nil {
 			tick := TickOf(line)
-			t.Points = append(t.Points, Statement{p.Text, strings.Trim(tick.Reading+", "+tick.Photo, ", "), line.By, line.At})
+			t.Points = append(t.Points, Statement{What: p.Text, Text: strings.Trim(tick.Reading+", "+tick.Photo, ", "), By: line.By, At: line.At})
 		} else {
 			t.Unticked = append(t.Unticked, p.Text)
 		}
 	}
 	for _, p := range v.Remedies() {
 		if line := v.Ticked[p.ID]; line != nil {
-			t.Remedies = append(t.Remedies, Statement{p.ID, p.Text, line.By, line.At})
+			t.Remedies = append(t.Remedies, Statement{What: p.ID, Text: p.Text, By: line.By, At: line.At})
 		}
 	}
 	for _, f := range v.Files {
@@ -107,7 +113,7 @@ func (v *Visit) Waivers() []Statement {
 	list := []Statement{}
 	for _, id := range slices.Sorted(maps.Keys(v.Waived)) {
 		w := waiverOf(v.Waived[id])
-		list = append(list, Statement{id, w.Reason, v.Waived[id].By, v.Waived[id].At})
+		list = append(list, Statement{What: id, Text: w.Reason, By: v.Waived[id].By, At: v.Waived[id].At})
 	}
 	return list
 }
@@ -146,7 +152,7 @@ func waiverOf(line *Line) (w Waiver) {
 func statementOf(line *Line) Statement {
 	var w Words
 	_ = line.Into(&w)
-	return Statement{Text: w.Text, By: line.By, At: line.At}
+	return Statement{Text: w.Text, By: line.By, At: line.At, Strokes: w.Strokes}
 }
 
 // Minutes is the time worked, in all.

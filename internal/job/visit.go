@@ -2,7 +2,6 @@ package job
 
 import (
 	"context"
-	"crypto/ed25519"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -465,7 +464,7 @@ func (v *Visit) Job(ctx context.Context) (*Job, error) {
 }
 
 // Close closes the job, signed with each of the keys.
-func (v *Visit) Close(ctx context.Context, by string, keys ...ed25519.PrivateKey) error {
+func (v *Visit) Close(ctx context.Context, by string, keys ...Signer) error {
 	if err := v.Ledger.Close(ctx, by, keys...); err != nil {
 		return err
 	}

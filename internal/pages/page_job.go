@@ -291,14 +291,22 @@ func (j jobView) record() g.Node {
 		})),
 		h.H3(g.Text("Customer")),
 		j.signature(),
-		j.act("close", "Make the record and close the job", true, ui.Meta(g.Text("Closing signs the ledger. Nothing in it can be changed after that."))),
+		j.act("close", "Make the record and close the job", true, ui.Meta(g.Text("Nothing in the ledger can be changed after that.")), j.keys("It is signed with the ")),
 	}
+}
+
+// keys are those with which the job is signed.
+func (j jobView) keys(lead string) g.Node {
+	if len(j.Keys) == 0 {
+		return ui.Meta(g.Text("It is closed without a key: an accident is found, forgery is not."))
+	}
+	return g.Map(j.Keys, func(k job.KeyName) g.Node { return ui.Meta(ui.Printable(lead + k.String())) })
 }
 
 // signature is who agreed, or the field to sign: drawn with a finger, or with the typed name alone.
 func (j jobView) signature() g.Node {
 	if s := j.SignOff; s != nil {
-		return h.P(ui.Mark("well"), ui.Space, ui.Printable(s.Text), j.signed(*s))
+		return h.P(ui.Mark("well"), ui.Space, ui.Printable(s.Text), j.signed(*s), render.Signature(s))
 	}
 	return j.entry("sign", job.SignedOff, "Sign", func(was url.Values) g.Node {
 		return g.Group{ui.ValueField("Name of the customer", "customer", 60, was.Get("customer"), h.Required(), h.AutoComplete("off")),
@@ -319,7 +327,7 @@ func (j jobView) closed() g.Node {
 			ui.Plain(papers),
 			h.P(h.Class("links"), h.A(h.Href("/work/pack"), g.Text("Download the job in one file"))),
 			ui.Meta(g.Text("The file holds the ledger, snapshots, order, pictures and record. muster job check verifies it.")),
-			ui.Meta(h.Code(ui.Printable(j.SHA256)))),
+			ui.Meta(g.Text("SHA-256 "), h.Code(ui.Printable(j.SHA256))), g.If(j.Lines > 0, j.keys("Signed with the "))),
 		g.If(j.Lines > 0, ui.Section("reopen", "Open again", j.folded("reopen", "Open the job again", j.entry("reopen", job.Reopened, "Open again", func(was url.Values) g.Node {
 			return ui.ValueField("Why", "reason", 400, was.Get("reason"), h.Required())
 		})))),

@@ -307,6 +307,10 @@ func checkWalked(t *testing.T, d *daemon.Daemon, dir string) {
 	if j.Stage != api.StageClosed {
 		t.Errorf("the job is at %s", j.Stage)
 	}
+	if page := string(webtest.Fetch(t, d.URL()+"/work/file?name=record.html")); !strings.Contains(page, `aria-label="Signature of A. Customer"`) ||
+		!strings.Contains(page, "signed with the key of the boat computer") {
+		t.Error("the record lacks the signature that was drawn, or the key that closed the job")
+	}
 	if pdf := webtest.Fetch(t, d.URL()+"/work/file?name=record.pdf"); !strings.HasPrefix(string(pdf), "%PDF") {
 		t.Errorf("the record: %.40q", pdf)
 	}

@@ -3,7 +3,6 @@ package render
 import (
 	"bytes"
 	"context"
-	"crypto/ed25519"
 	"encoding/json"
 	"fmt"
 
@@ -12,9 +11,9 @@ import (
 )
 
 // JobPapers makes the record of a job as PDF, HTML, JSON and CSV, from what is in its folder and from nothing else. Both snapshots are
-// there. With a key, the PDF is signed, in a file of its own.
-func JobPapers(ctx context.Context, v *job.Visit, key ed25519.PrivateKey) (files []job.FileLine, data [][]byte, err error) {
-	r, err := jobRecord(ctx, v)
+// there. keys are those that the job is then closed with; with one, the PDF is signed too, in a file of its own.
+func JobPapers(ctx context.Context, v *job.Visit, keys ...job.Signer) (files []job.FileLine, data [][]byte, err error) {
+	r, err := jobRecord(ctx, v, keys)
 	if err != nil {
 		return nil, nil, fmt.Errorf("make the record: %w", err)
 	}
@@ -35,8 +34,8 @@ func JobPapers(ctx context.Context, v *job.Visit, key ed25519.PrivateKey) (files
 		files = append(files, job.FileLine{File: v.Name(name), What: job.Paper})
 	}
 	data = [][]byte{pdf.Bytes(), html.Bytes(), text.Bytes(), r.Account.CSV()}
-	if key != nil {
-		jws, err := snapshot.SignDetached(key, pdf.Bytes())
+	if len(keys) > 0 {
+		jws, err := snapshot.SignDetached(keys[0].Key, pdf.Bytes())
 		if err != nil {
 			return nil, nil, fmt.Errorf("make the record: %w", err)
 		}
@@ -46,12 +45,12 @@ func JobPapers(ctx context.Context, v *job.Visit, key ed25519.PrivateKey) (files
 }
 
 // jobRecord is the content of a job's record.
-func jobRecord(ctx context.Context, v *job.Visit) (*job.Record, error) {
+func jobRecord(ctx context.Context, v *job.Visit, keys []job.Signer) (*job.Record, error) {
 	of, err := v.Job(ctx)
 	if err != nil {
 		return nil, err
 	}
-	account := v.Account()
+	account := v.Account(keys)
 	account.TimeZone = of.Location().String()
 	sheets, err := v.Sheets(ctx)
 	if err != nil {

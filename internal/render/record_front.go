@@ -24,6 +24,7 @@ type part struct {
 	widths  []float64 // of the columns on paper, in millimetres; the last takes the rest
 	bands   []band
 	photos  []job.Picture
+	signed  *job.Statement // drawn below
 }
 
 // band is rows of a table, with a line above them unless it is empty.
@@ -266,5 +267,9 @@ func signatures(r *job.Record) part {
 			customer = []string{"Customer", s.By, Local(s.At, zone), s.Text}
 		}
 	}
-	return tablePart("Signatures", []string{"who", "name", "when", "signature"}, []float64{24, 50, 42}, [][]string{technician, customer})
+	p := tablePart("Signatures", []string{"who", "name", "when", "signature"}, []float64{24, 50, 42}, [][]string{technician, customer})
+	if r.Account != nil {
+		p.signed = r.Account.SignOff
+	}
+	return p
 }

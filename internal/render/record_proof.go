@@ -39,9 +39,22 @@ func recordProof(r *job.Record) []part {
 	if t := r.Account; t != nil {
 		parts = append(parts, filesPart(t), part{title: "Ledger", lines: []string{
 			fmt.Sprintf("%d lines before this record, the last with SHA-256 %s", t.Lines, t.Digest),
+			closedWith(t.Keys),
 			"To check the folder: muster job check. The example ledger.md shows how to do it with sha256sum and OpenSSL."}})
 	}
 	return append(parts, part{title: "How to check", text: howToCheck})
+}
+
+// closedWith is with whose keys the job was closed after its record.
+func closedWith(keys []job.KeyName) string {
+	if len(keys) == 0 {
+		return "Closed without a key that anybody keeps: an accident is found, forgery is not"
+	}
+	var names []string
+	for _, k := range keys {
+		names = append(names, k.String())
+	}
+	return "Closed and signed with the " + strings.Join(names, ", and the ")
 }
 
 func unitsPart(r *job.Record) part {

@@ -102,6 +102,7 @@ func partNode(p part) g.Node {
 		g.If(len(p.lines) > 0, List(p.lines)),
 		items(p.items),
 		g.If(len(bodies) > 0, headedTable(p.columns, bodies...)),
+		Signature(p.signed),
 		Lines(g.Map(p.photos, photoNode)...))
 }
 
@@ -192,6 +193,7 @@ func (s *Document) part(p part) {
 		}
 		s.Table(p.widths, nil, b.rows)
 	}
+	s.signature(p.signed)
 	s.photos(p.photos)
 }
 
