@@ -116,11 +116,14 @@ func (d *Device) onNow() bool {
 // addressesEver are the addresses of the device, in this window and before it.
 func (d *Device) addressesEver() []AddressUse {
 	p := d.Earlier
-	if p == nil || len(p.Addresses) == 0 || len(d.Addresses) > 0 && d.Addresses[0].Since < p.Addresses[len(p.Addresses)-1].Since {
+	if p == nil || len(p.Addresses) == 0 {
 		return d.Addresses
 	}
-	all := slices.CompactFunc(slices.Concat(p.Addresses, d.Addresses), func(a, b AddressUse) bool { return a.Address == b.Address })
-	return lastOf(all, maxAddresses)
+	if len(d.Addresses) > 0 && d.Addresses[0].Since < p.Addresses[len(p.Addresses)-1].Since { // a clock was wrong
+		return d.Addresses
+	}
+	same := func(a, b AddressUse) bool { return a.Address == b.Address }
+	return lastOf(slices.CompactFunc(slices.Concat(p.Addresses, d.Addresses), same), maxAddresses)
 }
 
 // restartsEver are the latest restarts of the device, in this window and before it.
@@ -143,9 +146,9 @@ func (d *Device) lastProduct() *Product {
 
 // Past is what a later model is to know of the device.
 func (d *Device) Past() Past {
-	p := Past{ID: d.ID, Network: d.Network, FirstSeen: d.FirstSeen, Restarts: d.Restarts, Software: d.Software, Box: d.Unit, BoxSince: d.UnitSince,
-		Product: d.lastProduct(), Heard: slices.Clone(d.EverHeard), On: d.onNow() || d.Awaited, Addresses: d.addressesEver(),
-		Restarted: d.restartsEver(), Before: d.Before}
+	p := Past{ID: d.ID, Network: d.Network, FirstSeen: d.FirstSeen, Restarts: d.Restarts, Software: d.Software,
+		Box: d.Unit, BoxSince: d.UnitSince, Product: d.lastProduct(), Heard: slices.Clone(d.EverHeard),
+		On: d.onNow() || d.Awaited, Addresses: d.addressesEver(), Restarted: d.restartsEver(), Before: d.Before}
 	if n := len(p.Heard); n > 0 && d.onNow() {
 		p.Heard[n-1].Until = 0
 	}
@@ -187,10 +190,12 @@ func (b *Boat) reportUnmet(r *State) {
 		}
 	}
 	slices.SortStableFunc(r.Devices, func(x, y Device) int {
-		if c := cmp.Or(cmp.Compare(order[x.Network], order[y.Network]), cmp.Compare(x.Network, y.Network), compareBool(x.Name == nil, y.Name == nil)); c != 0 || x.Name == nil {
-			return c
+		c := cmp.Or(cmp.Compare(order[x.Network], order[y.Network]), cmp.Compare(x.Network, y.Network),
+			compareBool(x.Name == nil, y.Name == nil))
+		if c == 0 && x.Name != nil {
+			return cmp.Compare(x.ID, y.ID)
 		}
-		return cmp.Compare(x.ID, y.ID)
+		return c
 	})
 }
 

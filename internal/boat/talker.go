@@ -123,7 +123,8 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 }
 
 func (t *talker) report(network string, now event.Time) Talker {
-	r := Talker{Network: network, Talker: t.name, First: t.first, Last: t.last, Since: t.since, Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
+	r := Talker{Network: network, Talker: t.name, First: t.first, Last: t.last, Since: t.since,
+		Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
 	if nmea0183.Unanswered(t.queries, t.queried, now) {
 		r.Unanswered = fmt.Sprintf("no answer, %d requests", t.queries)
 	}

@@ -235,7 +235,8 @@ func (g *keeping) putPast(k keptDevice, unmet bool) {
 	}
 	if k.FirstSeen < event.ClockSet {
 		// By a clock that was not set: the earlier times hold, and a new device counts from next time.
-		k.FirstSeen, k.Heard, k.On, k.Addresses, k.Restarted, k.Before = old.FirstSeen, old.Heard, old.On, old.Addresses, old.Restarted, old.Before
+		k.FirstSeen, k.Heard, k.On, k.Addresses = old.FirstSeen, old.Heard, old.On, old.Addresses
+		k.Restarted, k.Before = old.Restarted, old.Before
 		k.Software = dated(k.Software)
 	}
 	if k.BoxSince < event.ClockSet {
