@@ -67,6 +67,7 @@ const (
 	Raised       ChangeKind = "raised"
 	Regraded     ChangeKind = "regraded" // its severity changed
 	Acknowledged ChangeKind = "acknowledged"
+	Reopened     ChangeKind = "reopened"   // its acknowledgement was taken back
 	Unsilenced   ChangeKind = "unsilenced" // its silence ended while it is open, and it was not sent yet
 	Cleared      ChangeKind = "cleared"
 )
@@ -270,6 +271,17 @@ func (b *Book) Acknowledge(id, who string, at event.Time) (Change, error) {
 	}
 	e.ackBy, e.ackAt = who, at
 	return b.change(at, Acknowledged, id, e), nil
+}
+
+// Unacknowledge takes back the acknowledgement of an open alert, which then counts again.
+func (b *Book) Unacknowledge(id string, at event.Time) (Change, error) {
+	e := b.entries[id]
+	if e == nil || e.phase != standing || e.ackBy == "" {
+		return Change{}, fmt.Errorf("undo acknowledgement of alert %q: %w and is acknowledged: the report lists the ids",
+			id, ErrUnknown)
+	}
+	e.ackBy, e.ackAt = "", 0
+	return b.change(at, Reopened, id, e), nil
 }
 
 // Alerts lists open and cleared alerts, worst first, then by check and subject. The evidence is shared: read-only.

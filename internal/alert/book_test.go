@@ -114,6 +114,16 @@ func TestAlertFields(t *testing.T) {
 	if diff := cmp.Diff(want, b.Alerts()); diff != "" {
 		t.Fatalf("acknowledged (-want +got)\n%s", diff)
 	}
+	change, err = b.Unacknowledge("silent:a", at(6))
+	if err != nil || change.Kind != Reopened || b.Alerts()[0].Quiet() {
+		t.Fatalf("take back: %v, %v", change, err)
+	}
+	if _, err := b.Unacknowledge("silent:a", at(6)); !errors.Is(err, ErrUnknown) {
+		t.Errorf("take back twice: %v", err)
+	}
+	if _, err = b.Acknowledge("silent:a", "Rosa", at(5)); err != nil || !b.Alerts()[0].Quiet() {
+		t.Fatalf("acknowledge again: %v", err)
+	}
 	b.Update(at(10), nil)
 	b.Update(at(40), nil)
 	want[0].State, want[0].Until = StatusCleared, at(10)

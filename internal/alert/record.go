@@ -87,5 +87,10 @@ func (a *Alert) Settle() {
 // Passed reports whether the finding came and went within a recording.
 func (a *Alert) Passed() bool { return a.State == StatusCleared && a.Share > 0 }
 
+// Quiet reports whether people have seen the alert and need not see it now: it is open, and acknowledged or silenced.
+func (a *Alert) Quiet() bool {
+	return a.State == StatusAcknowledged || a.State == StatusOpen && !a.SilencedUntil.IsZero()
+}
+
 // Counts reports whether the alert counts against the boat: it is open, or a recording holds it.
 func (a *Alert) Counts() bool { return (a.State != StatusCleared || a.Passed()) && a.Accepted == "" }

@@ -320,6 +320,13 @@ func (s *Server) addActing(api huma.API) {
 		}) (*struct{}, error) {
 			return nil, problem(s.opt.Desk.Acknowledge(ctx, in.ID, strings.TrimSpace(in.Body.By)))
 		})
+	huma.Register(api, post("undo-acknowledge", http.MethodDelete, "/alerts/{id}/acknowledge",
+		"Take back the acknowledgement of an alert", "alerts", 204, 404),
+		func(ctx context.Context, in *struct {
+			ID string `path:"id" maxLength:"300"`
+		}) (*struct{}, error) {
+			return nil, problem(s.opt.Desk.Unacknowledge(ctx, in.ID))
+		})
 	read(api, "list-manual-devices", "/manual-devices", "Devices entered by hand", "work", func(context.Context, *struct{}) ([]boat.Manual, error) {
 		return append([]boat.Manual{}, s.opt.Reports.Report().Manual...), nil
 	})

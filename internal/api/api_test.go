@@ -330,7 +330,7 @@ func TestOtherMethods(t *testing.T) {
 	}{
 		{"POST", "/api/v1/report", 405, "GET, HEAD", `"detail":"/api/v1/report accepts GET, HEAD, not POST"`},
 		{"PATCH", "/api/v1/baseline", 405, "GET, HEAD, PUT, DELETE", "not PATCH"},
-		{"GET", "/api/v1/alerts/x/acknowledge", 405, "POST", "accepts POST, not GET"},
+		{"GET", "/api/v1/alerts/x/acknowledge", 405, "POST, DELETE", "accepts POST, DELETE, not GET"},
 		{"OPTIONS", "/api/v1/silences", 204, "GET, HEAD, POST, DELETE", ""},
 		{"POST", "/api/v1/nothing", 404, "", `there is no operation at \"/api/v1/nothing\"`},
 		{"GET", "/api/v1/devices?role=battery", 422, "", `role: \"battery\" is unknown`},

@@ -17,6 +17,8 @@ import (
 type Desk interface {
 	// Acknowledge notes who acknowledges an alert; alert.ErrUnknown when none has the id.
 	Acknowledge(ctx context.Context, alertID, by string) error
+	// Unacknowledge takes back the acknowledgement of an alert; alert.ErrUnknown when none with the id is acknowledged.
+	Unacknowledge(ctx context.Context, alertID string) error
 	// AddManual enters a device by hand and returns it with its id and time.
 	AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error)
 	// RemoveManual removes a device entered by hand; ErrNoSuch when there is none.
@@ -79,6 +81,7 @@ type NoDesk struct{}
 var errNoDesk = errors.New("this server only shows: start muster run or muster demo to act")
 
 func (NoDesk) Acknowledge(context.Context, string, string) error { return errNoDesk }
+func (NoDesk) Unacknowledge(context.Context, string) error       { return errNoDesk }
 func (NoDesk) AddManual(context.Context, boat.Manual) (boat.Manual, error) {
 	return boat.Manual{}, errNoDesk
 }

@@ -175,7 +175,7 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 		}
 		t = &talker{name: name}
 		if p := n.boat.past[pastKey{n.info.ID, n.info.ID + "/" + name}]; p != nil {
-			t.software, t.unit, t.since = slices.Clone(p.Software), p.Unit, p.FirstSeen
+			t.software, t.unit = slices.Clone(p.Software), p.Unit
 		}
 		l.talkers[name] = t
 	}

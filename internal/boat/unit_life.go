@@ -70,10 +70,6 @@ type Box struct {
 // sent, and they were never on together.
 func (a *assignment) leaveBehind(members []*presence) {
 	for _, p := range members {
-		if p.device != nil && p.device.Unmet {
-			p.left, p.device.Left = true, true
-			continue
-		}
 		i := slices.IndexFunc(members, func(q *presence) bool { return q != p && succeeds(q, p) })
 		if i < 0 {
 			continue
@@ -154,7 +150,7 @@ func (l *Life) addDevice(p *presence) {
 	d := p.device
 	whole := Span{}
 	for i, s := range p.heard {
-		if i == len(p.heard)-1 && d.onNow() {
+		if i == len(p.heard)-1 && !p.left && (d.State == Present || d.State == Provisional || d.State == NoAddress) {
 			s.Until = 0
 		}
 		if i == 0 {
@@ -166,14 +162,13 @@ func (l *Life) addDevice(p *presence) {
 			l.Instances = append(l.Instances, InstanceUse{d.Name.DeviceFunction.Name, d.Name.DeviceInstance, d.Name.SystemInstance, s})
 		}
 	}
-	addresses := d.addressesEver()
-	for i, u := range addresses {
+	for i, u := range d.Addresses {
 		if u.Address == pgn.Null {
 			continue
 		}
 		s := Span{From: u.Since, Until: whole.Until}
-		if i+1 < len(addresses) {
-			s.Until = addresses[i+1].Since
+		if i+1 < len(d.Addresses) {
+			s.Until = d.Addresses[i+1].Since
 		}
 		l.Addresses = append(l.Addresses, AddressSpell{d.Network, u.Address, s})
 	}
@@ -196,7 +191,7 @@ func (a *assignment) absences(heard []Span) (gaps []Span) {
 func lastRestarts(members []*presence) (times []event.Time) {
 	for _, p := range members {
 		if p.device != nil {
-			times = append(times, p.device.restartsEver()...)
+			times = append(times, p.device.LastRestarts...)
 		}
 	}
 	slices.Sort(times)
@@ -216,7 +211,7 @@ func (e Evidence) succession(units []Unit) {
 	places := map[string][]*Unit{}
 	for i := range units {
 		u := &units[i]
-		gone := (u.State == Silent || u.State == Gone) && !u.Awaited
+		gone := u.State == Silent || u.State == Gone
 		if key := u.place(); key != "" && !u.Own && (gone || u.Aboard && u.State == Present) {
 			places[key] = append(places[key], u)
 		}

@@ -220,7 +220,7 @@ func planned(r *report.Report, sheets *release.Sheets) []string {
 }
 
 var (
-	unitRow     = regexp.MustCompile(`<li id="device-([^"]+)" class="([\w-]+)"`)
+	unitRow     = regexp.MustCompile(`<tr id="device-([^"]+)" class="([\w-]+)"`)
 	online      = regexp.MustCompile(`(\d+) of (\d+) devices? online`)
 	unitsGauge  = regexp.MustCompile(`(?m)^muster_devices\{network="[^"]*",state="([^"]*)"\} (\d+)`)
 	auditUnits  = regexp.MustCompile(`(?m)^Units: .*$`)

@@ -35,6 +35,17 @@ func (k desk) Acknowledge(ctx context.Context, id, by string) error {
 	})
 }
 
+// Unacknowledge implements api.Desk.
+func (k desk) Unacknowledge(ctx context.Context, id string) error {
+	return k.do(ctx, func() error {
+		change, err := k.watch.Book().Unacknowledge(id, k.actTime())
+		if err == nil {
+			k.changed(change)
+		}
+		return err
+	})
+}
+
 // AddManual implements api.Desk.
 func (k desk) AddManual(ctx context.Context, m boat.Manual) (boat.Manual, error) {
 	err := k.do(ctx, func() error {

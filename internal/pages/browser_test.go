@@ -4,7 +4,6 @@ import (
 	"context"
 	"encoding/json"
 	"flag"
-	"fmt"
 	"io"
 	"maps"
 	"net/http"
@@ -92,28 +91,7 @@ func TestBrowser(t *testing.T) {
 	for _, name := range slices.Sorted(maps.Keys(pages)) {
 		t.Run(name, func(t *testing.T) { webtest.Hold(t, ctx, engine, d.URL()+pages[name]) })
 	}
-	const timeText = "document.querySelector('time').textContent"
-	t.Run("lives without a reload and keeps what is typed", func(t *testing.T) {
-		webtest.Show(t, ctx, d.URL()+"/", 1100, false)
-		webtest.Script[bool](t, ctx, "window.kept = true")
-		const form = "[id^='ack-software-differs']" // by its alert: others may come before it
-		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(form+" summary"), chromedp.SendKeys(form+" input[name=by]", "Jo")))
-		for range 2 {
-			webtest.Poll(t, ctx, fmt.Sprintf("%s !== %q", timeText, webtest.Script[string](t, ctx, timeText)))
-		}
-		if !webtest.Script[bool](t, ctx, "window.kept === true") {
-			t.Error("the page was loaded anew")
-		}
-		if typed := webtest.Script[string](t, ctx, fmt.Sprintf("document.querySelector(%q).value", form+" input[name=by]")); typed != "Jo" {
-			t.Errorf("typed text became %q", typed)
-		}
-	})
-	t.Run("acknowledges", func(t *testing.T) {
-		webtest.Show(t, ctx, d.URL()+"/", 360, false)
-		const form = "[id^='ack-software-differs']"
-		webtest.Must(t, chromedp.Do(ctx, chromedp.Click(form+" summary"), chromedp.SendKeys(form+" input[name=by]", "Robin"), chromedp.Click(form+" button"), chromedp.WaitVisible(".said")))
-		webtest.Poll(t, ctx, "document.querySelector('[id^=\"alert-software-differs\"]').textContent.includes('acknowledged by Robin')")
-	})
+	testConsole(t, ctx, d)
 	t.Run("takes and compares snapshots", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+"/snapshots", 1100, false)
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("button.main"), chromedp.WaitVisible(".said"), chromedp.Click("tbody tr:last-child input[name=before]"),

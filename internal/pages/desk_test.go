@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"strings"
+	"time"
 
 	"muster/internal/alert"
 	"muster/internal/api"
@@ -22,6 +23,16 @@ func (d *fakeDesk) Acknowledge(_ context.Context, id, by string) error {
 	}
 	d.told = append(d.told, id+" "+by)
 	return nil
+}
+
+func (d *fakeDesk) Unacknowledge(_ context.Context, id string) error {
+	d.told = append(d.told, id+" again")
+	return nil
+}
+
+func (d *fakeDesk) Silence(_ context.Context, s alert.Silence, span time.Duration) (alert.Silence, error) {
+	d.told = append(d.told, fmt.Sprint(s.Alert, " for ", span, " ", s.By))
+	return s, nil
 }
 
 func (d *fakeDesk) AddManual(_ context.Context, m boat.Manual) (boat.Manual, error) {

@@ -11,8 +11,10 @@ import (
 
 type boatPage struct{ ui.BoatReport }
 
-func (s *site) boatData(_ *http.Request, r *report.Report) (string, content, error) {
-	return "", boatPage{ui.NewBoatReport(r)}, nil
+func (s *site) boatData(req *http.Request, r *report.Report) (string, content, error) {
+	return "", boatPage{ui.NewBoatReport(r, ui.ReadUnitChoice(req.URL.Query()))}, nil
 }
 
-func (p boatPage) show(v *view) g.Node { return p.Node(&v.Showing) }
+func (p boatPage) show(v *view) g.Node {
+	return p.Node(&v.Showing, g.Iff(v.Act, v.bulkActs), nil)
+}

@@ -54,7 +54,6 @@ func (s *site) deviceData(req *http.Request, r *report.Report) (string, content,
 }
 
 func (p devicePage) show(v *view) g.Node {
-	v.Drawn = true // the first page stays small without
 	if p.Talker != nil {
 		return p.showTalker(v)
 	}

@@ -18,7 +18,8 @@ import (
 
 // confirmations are what a page may show after a form, by the key in its address.
 var confirmations = map[string]string{
-	"acknowledged": "Alert acknowledged.",
+	"acknowledged": "Acknowledged.",
+	"reopened":     "Acknowledgement taken back.",
 	"taken":        "Snapshot taken and sealed.",
 	"entered":      "Device added.",
 	"removed":      "Device removed.",
@@ -120,13 +121,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	mux.HandleFunc("POST /login", s.door.Login)
 	mux.HandleFunc("POST /logout", s.door.Logout)
 
-	s.form(mux, "POST /alerts/acknowledge", "/", "acknowledged", func(ctx context.Context, r *http.Request) error {
-		by := strings.TrimSpace(r.PostForm.Get("by"))
-		if by == "" || len(by) > 240 {
-			return errors.New("by: enter your name, 60 characters at most")
-		}
-		return s.opt.Desk.Acknowledge(ctx, r.PostForm.Get("alert"), by)
-	})
+	s.addAlertForms(mux)
 	s.form(mux, "POST /snapshots/take", "/snapshots", "taken", func(context.Context, *http.Request) error {
 		_, err := s.boat.TakeSnapshot()
 		return err
@@ -166,7 +161,7 @@ func (s *site) page(mux *http.ServeMux, pattern, name string, find finder) {
 	if path, ok := strings.CutPrefix(pattern, "GET "); ok {
 		s.finders[strings.TrimSuffix(path, "{$}")] = found{name, find}
 	}
-	mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+	mux.Handle(pattern, ui.Compressed(func(w http.ResponseWriter, r *http.Request) {
 		report := s.opt.Reports.Report()
 		v := s.view(r, report, name)
 		render := func() ([]byte, error) {
@@ -191,7 +186,7 @@ func (s *site) page(mux *http.ServeMux, pattern, name string, find finder) {
 			return
 		}
 		ui.WritePage(w, http.StatusOK, page)
-	})
+	}))
 }
 
 func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
@@ -202,6 +197,7 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 		Act: s.door.MayAct(r), Name: nameOf(r)}
 	if v.Act {
 		v.Acts = v.alertActs
+		v.Opened = openedRow(r)
 	}
 	return v
 }

@@ -15,6 +15,7 @@ import (
 	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/render"
+	"muster/internal/ui"
 	"muster/internal/ui/webtest"
 )
 
@@ -111,7 +112,8 @@ func TestRefusedForms(t *testing.T) {
 		{"/work/manual", "model=+&role=radio&manufacturer=Gannet+%3Cb%3E&note=aft", 422, []string{"<h1>Work</h1>", "model: missing: enter the model of the device",
 			`value="Gannet &lt;b&gt;"`, `value="aft"`, `<option selected>radio</option>`, `autofocus`}},
 		{"/alerts/acknowledge", "alert=no-address%3Ax&by=Jo", 404, []string{"no active alert", `role="status"`}},
-		{"/alerts/acknowledge", "alert=" + url.QueryEscape(openAlertOf(t)) + "&by=+", 422, []string{"enter your name", ` open><summary>Acknowledge</summary>`}},
+		{"/alerts/acknowledge", "alert=" + url.QueryEscape(openAlertOf(t)) + "&by=+&row=open-" + ui.Slug(openAlertOf(t)), 422,
+			[]string{"enter your name", `<details id="open-` + ui.Slug(openAlertOf(t)) + `" open><summary>`}},
 		{"/snapshots/take", "", 200, nil},
 		{"/work/entry", "kind=hours&hours=much&by=Jo", 422, []string{"<h1>Work</h1>", "is no time worked"}},
 		{"/work/manual", "model=" + strings.Repeat("x", api.BodyLimit), 413, []string{"the request is too large: the limit is 1024 kB"}},

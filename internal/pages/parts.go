@@ -4,7 +4,6 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
-	"muster/internal/alert"
 	"muster/internal/job"
 	"muster/internal/ui"
 )
@@ -41,16 +40,4 @@ func jobFields(j *job.Job) g.Node {
 // printButtons send a form for a document as a page, or as a PDF at its own address.
 func printButtons(pdf string) g.Node {
 	return h.P(ui.Button("Open as page"), ui.Space, ui.Button("Open as PDF", h.FormAction(pdf)))
-}
-
-// alertActs is what a reader who may act can do about an alert.
-func (v *view) alertActs(a *ui.Alert) g.Node {
-	was := v.typed("/alerts/acknowledge", "alert", a.ID)
-	return g.Group{
-		g.If(a.State == alert.StatusOpen, h.Details(h.Class("act"), h.ID("ack-"+ui.Slug(a.ID)), g.If(was != nil, g.Attr("open")), h.Summary(g.Text("Acknowledge")),
-			ui.Post("/alerts/acknowledge", v.wrong(was), ui.Hidden("alert", a.ID), nameField(was.Get("by")), ui.Space, ui.Button("Acknowledge")))),
-		ui.Space, // between the two, which are in one line
-		g.If(a.State != alert.StatusCleared && a.SilencedUntil.IsZero() && a.Accepted == "",
-			h.P(h.Class("act"), h.A(h.Href("/silences?alert="+ui.Query(a.ID)+"#new"), g.Text("Silence")))),
-	}
 }

@@ -174,9 +174,20 @@ func (r *Report) Conclusion() Verdict {
 
 // verdict makes the sentence.
 func (r *Report) verdict() *Verdict {
-	count := map[check.Severity]int{}
+	count, quiet := map[check.Severity]int{}, 0 // what people have seen is not counted, and never hidden
 	for _, g := range r.Groups() {
-		count[g.Severity]++
+		seen := 0
+		for _, a := range g.Alerts {
+			if a.Quiet() {
+				seen++
+			}
+		}
+		if seen < len(g.Alerts) {
+			count[g.Severity]++
+		}
+		if g.Severity.Rank() > check.Info.Rank() {
+			quiet += seen
+		}
 	}
 	v := &Verdict{Damage: r.damage()}
 	attention := boat.Counted(count[check.Warning], "thing needs", "things need") + " attention"
@@ -192,6 +203,9 @@ func (r *Report) verdict() *Verdict {
 		}
 	case count[check.Warning] > 0:
 		v.State, v.Sentence = VerdictAttention, attention
+	case quiet > 0:
+		v.State = VerdictAttention
+		v.Sentence = "Nothing else needs attention: " + boat.Counted(quiet, "alert is", "alerts are") + " acknowledged or silenced"
 	case !slices.ContainsFunc(r.Networks, func(n Network) bool { return n.Frames > 0 }):
 		v.State, v.Sentence = VerdictUnknown, "Nothing was received"
 	case r.TakenAt.IsZero():

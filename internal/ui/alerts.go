@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	g "maragu.dev/gomponents"
@@ -22,10 +23,10 @@ import (
 // Showing is how a report is shown.
 type Showing struct {
 	Report  *report.Report
-	Zone    *time.Location      // of the boat
-	Printed bool                // it is self-contained: no links, no forms
-	Drawn   bool                // alerts show their series as a picture; what is printed always does
-	Acts    func(*Alert) g.Node // what the reader may do about an alert; nil for nothing
+	Zone    *time.Location                           // of the boat
+	Printed bool                                     // it is self-contained: no links, no forms, nothing folded away
+	Acts    func(row string, alerts []*Alert) g.Node // what the reader may do about the alerts of a row; nil for nothing
+	Opened  string                                   // id of the row that is open
 }
 
 // Moment is a moment as the boat's clock showed it; the exact UTC is its title.
@@ -33,6 +34,14 @@ func (s *Showing) Moment(t event.Time) g.Node { return momentAs(t, render.Local(
 
 // Clock is the time of day of a moment as the boat's clock showed it; the exact UTC is its title.
 func (s *Showing) Clock(t event.Time) g.Node { return momentAs(t, render.LocalClock(t, s.Zone)) }
+
+// Ago is how long ago a moment was, and the moment itself when that is an hour or more; the exact UTC is its title.
+func (s *Showing) Ago(t event.Time) g.Node {
+	if s.Printed || s.Report.TakenAt.Sub(t) >= time.Hour {
+		return s.Moment(t)
+	}
+	return momentAs(t, render.Ago(s.Report.TakenAt, t))
+}
 
 func momentAs(t event.Time, words string) g.Node {
 	if t.IsZero() {
@@ -87,10 +96,11 @@ func Alerts(r *report.Report) []Alert {
 	return list
 }
 
-// AlertLists are alerts as a page shows them: info alerts, accepted and cleared ones are folded away.
+// AlertLists are alerts as a page shows them: only Open is not folded away.
 type AlertLists struct {
 	Open     []Alert // warnings and worse
 	Infos    []Alert // of severity info
+	Quiet    []Alert // open, and acknowledged or silenced
 	Accepted []Alert // open, and accepted by the owner
 	Cleared  []Alert
 }
@@ -102,6 +112,8 @@ func (l *AlertLists) Add(a Alert) {
 		l.Cleared = append(l.Cleared, a)
 	case a.Accepted != "":
 		l.Accepted = append(l.Accepted, a)
+	case a.Quiet():
+		l.Quiet = append(l.Quiet, a)
 	case a.Severity.Rank() > check.Info.Rank():
 		l.Open = append(l.Open, a)
 	default:
@@ -109,16 +121,40 @@ func (l *AlertLists) Add(a Alert) {
 	}
 }
 
-// AlertSection shows the alerts that have not cleared; without any it is nothing.
-func AlertSection(v *Showing, l *AlertLists, title string) g.Node {
-	if len(l.Open)+len(l.Infos)+len(l.Accepted) == 0 {
+// AlertSection shows the alerts that have not cleared; without any it is nothing. more comes below them.
+func AlertSection(v *Showing, l *AlertLists, title string, more ...g.Node) g.Node {
+	if len(l.Open)+len(l.Infos)+len(l.Quiet)+len(l.Accepted) == 0 {
 		return nil
 	}
 	infos := g.Group{Mark("info"), Space, g.Text(boat.Counted(len(l.Infos), "info alert", "info alerts"))}
 	return Section("alerts", title,
-		g.If(len(l.Open) > 0, alertList(v, "open", l.Open)),
-		g.If(len(l.Infos) > 0, More("infos", v.Printed, infos, alertList(v, "info", l.Infos))),
-		g.If(len(l.Accepted) > 0, More("accepted", v.Printed, g.Text(strconv.Itoa(len(l.Accepted))+" accepted by the owner"), alertList(v, "accepted", l.Accepted))))
+		g.If(len(l.Open) > 0, alertRows(v, "open", l.Open)),
+		g.If(len(l.Infos) > 0, More("infos", v.opens("infos"), infos, alertRows(v, "info", l.Infos))),
+		g.If(len(l.Quiet) > 0, More("quiet", v.opens("quiet"), g.Text(quietWords(l.Quiet)), alertRows(v, "quiet", l.Quiet))),
+		g.If(len(l.Accepted) > 0, More("accepted", v.Printed, g.Text(strconv.Itoa(len(l.Accepted))+" accepted by the owner"),
+			alertRows(v, "accepted", l.Accepted))),
+		g.Group(more))
+}
+
+// opens reports whether a list that is folded away by itself is open, for a row of it.
+func (v *Showing) opens(list string) bool { return v.Printed || strings.HasPrefix(v.Opened, list+"-") }
+
+// quietWords count what people have seen: "1 acknowledged · 10 silenced".
+func quietWords(list []Alert) string {
+	acknowledged := 0
+	for i := range list {
+		if list[i].State == alert.StatusAcknowledged {
+			acknowledged++
+		}
+	}
+	var words []string
+	if acknowledged > 0 {
+		words = append(words, strconv.Itoa(acknowledged)+" acknowledged")
+	}
+	if n := len(list) - acknowledged; n > 0 {
+		words = append(words, strconv.Itoa(n)+" silenced")
+	}
+	return strings.Join(words, " · ")
 }
 
 // ClearedAlerts are those that cleared, folded away; without any it is nothing.
@@ -126,28 +162,145 @@ func ClearedAlerts(v *Showing, l *AlertLists) g.Node {
 	if len(l.Cleared) == 0 {
 		return nil
 	}
-	return More("cleared", false, g.Text(boat.Counted(len(l.Cleared), "cleared alert", "cleared alerts")), alertList(v, "cleared", l.Cleared))
+	return More("cleared", false, g.Text(boat.Counted(len(l.Cleared), "cleared alert", "cleared alerts")), alertRows(v, "cleared", l.Cleared))
 }
 
-// alertList lists alerts, like ones as one. name separates the page's lists.
-func alertList(v *Showing, name string, list []Alert) g.Node {
+// alertRows lists alerts, like ones in one row. name separates the page's lists.
+func alertRows(v *Showing, name string, list []Alert) g.Node {
 	kinds := check.Alike(list, func(a *Alert) (string, check.Severity) { return a.Check, a.Severity })
-	return h.Ol(h.Class("alerts"), g.Map(kinds, func(kind []*Alert) g.Node {
-		a := kind[0]
-		if len(kind) == 1 {
-			return a.item(v, h.H3, render.Remedy(a.remedy(), v.Printed))
-		}
-		remedies := make([][]check.Step, len(kind))
-		for i, a := range kind {
-			remedies[i] = a.remedy()
-		}
-		return h.Li(h.Class("alert "+string(a.Severity)),
-			h.H3(State(a.Severity), Space, g.Text(check.Briefly(a.Check, len(kind)))),
-			Meta(h.Code(g.Text(a.Check))),
+	return h.Ol(h.Class("alerts"), g.Map(kinds, func(kind []*Alert) g.Node { return alertRow(v, name, kind) }))
+}
+
+// alertRow is one alert, or several of one kind: severity, what, whom, since when and what people did about it; it opens to the evidence, the
+// remedy and what the reader may do.
+func alertRow(v *Showing, list string, kind []*Alert) g.Node {
+	a := kind[0]
+	id, what := list+"-"+Slug(a.ID), boat.Printable(a.Summary)
+	remedies := make([][]check.Step, len(kind))
+	since := a.Since
+	for i, a := range kind {
+		remedies[i] = check.StepsOr(a.Steps, a.Remedy)
+		since = min(since, a.Since)
+	}
+	parts := g.Group{a.evidence(v)}
+	if len(kind) > 1 {
+		id, what = list+"-"+Slug(a.Check)+"-"+string(a.Severity), check.Briefly(a.Check, len(kind))
+		parts = g.Group{h.Ol(h.Class("members"), g.Map(kind, func(a *Alert) g.Node {
+			return h.Li(h.ID("alert-"+Slug(a.ID)),
+				g.If(v.Acts != nil, memberTick(id, a)),
+				h.H4(Printable(a.Summary)), a.evidence(v))
+		}))}
+	}
+	return h.Li(h.Class("alert "+string(a.Severity)), h.ID("alert-"+id),
+		g.If(v.Acts != nil && a.State != alert.StatusCleared, rowTick(kind, what)),
+		h.Details(h.ID(id), g.If(v.Printed || v.Opened == id, g.Attr("open")),
+			h.Summary(State(a.Severity), Space,
+				h.Span(h.Class("what"), g.Text(what)), Space,
+				h.Span(h.Class("whom"), g.Text(whom(v.Report, kind))), Space,
+				h.Span(h.Class("since"), g.If(!since.IsZero(), v.Ago(since))), Space,
+				h.Span(h.Class("status"), g.Text(v.status(kind)))),
 			g.Map(check.Distinct(remedies), func(steps []check.Step) g.Node { return render.Remedy(steps, v.Printed) }),
-			More(name+"-"+Slug(a.Check)+"-"+string(a.Severity), v.Printed, g.Textf("Evidence of %d alerts", len(kind)),
-				h.Ol(h.Class("alerts"), g.Map(kind, func(a *Alert) g.Node { return a.item(v, h.H4, nil) }))))
-	}))
+			parts,
+			Meta(g.Text("Check "), h.Code(g.Text(a.Check))),
+			g.Iff(v.Acts != nil && a.State != alert.StatusCleared, func() g.Node { return v.Acts(id, kind) })))
+}
+
+// Bulk is the id of the form that the ticks of rows belong to.
+const Bulk = "bulk"
+
+// rowTick chooses the alerts of a row, one id a line.
+func rowTick(kind []*Alert, what string) g.Node {
+	ids := make([]string, len(kind))
+	for i, a := range kind {
+		ids[i] = a.ID
+	}
+	return h.Label(h.Class("pick"), h.Input(h.Type("checkbox"), h.Name("alert"), h.Value(strings.Join(ids, "\n")), g.Attr("form", Bulk)), Unseen("Choose: "+what))
+}
+
+// memberTick chooses one alert of several in a row.
+func memberTick(row string, a *Alert) g.Node {
+	return h.Label(h.Class("pick"), h.Input(h.Type("checkbox"), h.Name("alert"), h.Value(a.ID), g.Attr("form", ActForm(row)), h.Checked()),
+		Unseen("Choose: "+boat.Printable(a.Summary)))
+}
+
+// ActForm is the id of the form of a row.
+func ActForm(row string) string { return "act-" + row }
+
+// whom names what the alerts of a row are about.
+func whom(r *report.Report, kind []*Alert) string {
+	var titles []string
+	for _, a := range kind {
+		for _, l := range a.About {
+			title := l.Text
+			if d := r.Device(l.ID); d != nil {
+				title = render.DeviceTitle(d)
+			}
+			titles = append(titles, title)
+		}
+	}
+	slices.Sort(titles)
+	switch kinds := slices.Compact(slices.Clone(titles)); {
+	case len(titles) == 0:
+		return boat.Printable(kind[0].Network)
+	case len(titles) == 1:
+		return titles[0]
+	case len(kinds) == 1:
+		return strconv.Itoa(len(titles)) + " × " + titles[0]
+	default:
+		return boat.Counted(len(titles), "unit", "units")
+	}
+}
+
+// status is what people did about the alerts of a row, and how they come and go.
+func (v *Showing) status(kind []*Alert) string {
+	a, alike := kind[0], true
+	for _, o := range kind {
+		alike = alike && o.State == a.State && o.SilencedUntil == a.SilencedUntil && o.AcknowledgedBy == a.AcknowledgedBy && o.Accepted == a.Accepted
+	}
+	switch {
+	case !alike:
+		return "several states"
+	case a.Passed():
+		return fmt.Sprintf("came and went, %.0f %% of the time", 100*a.Share)
+	case a.State == alert.StatusCleared:
+		return "cleared " + render.Ago(v.Report.TakenAt, a.Until)
+	}
+	return v.quietness(a) + After(" · accepted: ", a.Accepted)
+}
+
+// quietness is the state of an open alert.
+func (v *Showing) quietness(a *Alert) string {
+	words := "open"
+	if a.State == alert.StatusAcknowledged {
+		words = "acknowledged" + After(" by ", a.AcknowledgedBy)
+	}
+	if !a.SilencedUntil.IsZero() {
+		words += " · silenced until " + render.Local(a.SilencedUntil, v.Zone)
+	}
+	if a.Flapping {
+		words += " · intermittent"
+	}
+	return words
+}
+
+// evidence is what an alert is about, since when, its values and its picture.
+func (a *Alert) evidence(v *Showing) g.Node {
+	return g.Group{
+		h.Ul(h.Class("facts"),
+			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
+			g.If(!a.Since.IsZero(), Row("since", v.Moment(a.Since))),
+			g.If(a.State == alert.StatusCleared, Row("until", v.Moment(a.Until))),
+			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) })),
+		g.Iff(a.series != nil, func() g.Node { return picture(a.series) }),
+	}
+}
+
+// node links to the subject of an alert; on paper it is text.
+func (l Link) node(v *Showing) g.Node {
+	if v.Printed {
+		return g.Text(l.Text)
+	}
+	return DeviceLink(l.ID, g.Text(l.Text))
 }
 
 // ChangeList lists the changes of a class, like findings as one with each of them folded away.
@@ -162,52 +315,4 @@ func ChangeList(x render.Changes) g.Node {
 			g.Textf("Each of %d findings", len(k.Of)),
 			Plain(g.Map(k.Of, func(c *snapshot.Change) g.Node { return h.Li(Printable(c.Summary)) }))))
 	}))
-}
-
-func (a *Alert) remedy() []check.Step { return check.StepsOr(a.Steps, a.Remedy) }
-
-// item is an alert under a heading with its remedy and evidence, and what the reader may do about it.
-func (a *Alert) item(v *Showing, heading func(...g.Node) g.Node, remedy g.Node) g.Node {
-	id := Slug(a.ID)
-	return h.Li(h.Class("alert "+string(a.Severity)), h.ID("alert-"+id),
-		heading(State(a.Severity), Space, Printable(a.Summary)),
-		Meta(g.Text(a.times(v.Report)+" · "), h.Code(g.Text(a.Check))),
-		remedy,
-		g.If(len(a.Facts)+len(a.About) > 0, h.Ul(h.Class("facts"),
-			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
-			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) }))),
-		g.Iff(a.series != nil && (v.Printed || v.Drawn), func() g.Node { return picture(a.series) }),
-		g.Iff(v.Acts != nil, func() g.Node { return v.Acts(a) }))
-}
-
-// times is when the alert began and what people did about it.
-func (a *Alert) times(r *report.Report) string {
-	var words string
-	switch {
-	case a.Passed():
-		words = fmt.Sprintf("came and went, %.0f %% of the time, until %s, ", 100*a.Share, render.Stamp(a.Until))
-	case a.State == alert.StatusCleared:
-		words = "cleared " + render.Ago(r.TakenAt, a.Until) + ", "
-	}
-	if !a.Since.IsZero() {
-		words += "since " + render.Stamp(a.Since)
-	}
-	if a.Flapping {
-		words += " · intermittent"
-	}
-	if a.State == alert.StatusAcknowledged {
-		words += " · acknowledged" + After(" by ", a.AcknowledgedBy)
-	}
-	if !a.SilencedUntil.IsZero() {
-		words += " · silenced until " + render.Stamp(a.SilencedUntil)
-	}
-	return words + After(" · accepted: ", a.Accepted)
-}
-
-// node links to the subject of an alert; on paper it is text.
-func (l Link) node(v *Showing) g.Node {
-	if v.Printed {
-		return g.Text(l.Text)
-	}
-	return DeviceLink(l.ID, g.Text(l.Text))
 }

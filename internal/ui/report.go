@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
-	"strconv"
 	"strings"
 
 	g "maragu.dev/gomponents"
@@ -102,58 +101,32 @@ func traffic(r *report.Report) bool {
 	return slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.Frames > 0 })
 }
 
-// unitGroup is the units of one role, as the page lists them.
-type unitGroup struct {
-	Role boat.Role
-	Rows []unitRow
-}
-
-type unitRow struct {
-	*report.Device
-	Open  int            // its alerts that have not cleared
-	Worst check.Severity // of them
-}
-
 // BoatReport is a whole report as the page of a boat shows it.
 type BoatReport struct {
 	Verdict verdict
 	Alerts  AlertLists
-	Units   []unitGroup
+	Units   UnitTable
 }
 
-// NewBoatReport arranges a report for its page.
-func NewBoatReport(r *report.Report) BoatReport {
+// NewBoatReport arranges a report for its page, with the units that a choice leaves.
+func NewBoatReport(r *report.Report, chosen UnitChoice) BoatReport {
 	p := BoatReport{Verdict: verdictOf(r)}
-	open, worst := map[string]int{}, map[string]check.Severity{}
-	for _, a := range Alerts(r) {
+	alerts := Alerts(r)
+	for _, a := range alerts {
 		p.Alerts.Add(a)
-		if a.State == alert.StatusCleared || a.Accepted != "" {
-			continue
-		}
-		for _, l := range a.About {
-			open[l.ID]++
-			if a.Severity.Rank() > worst[l.ID].Rank() {
-				worst[l.ID] = a.Severity
-			}
-		}
 	}
-	for _, group := range render.Groups(r) {
-		rows := unitGroup{Role: group.Role}
-		for _, d := range group.Devices {
-			rows.Rows = append(rows.Rows, unitRow{d, open[d.ID], worst[d.ID]})
-		}
-		p.Units = append(p.Units, rows)
-	}
+	p.Units = newUnitTable(r, alerts, chosen)
 	return p
 }
 
-// Node is the report as it is shown.
-func (p BoatReport) Node(v *Showing) g.Node {
+// Node is the report as it is shown: between the alerts and the units comes more.
+func (p *BoatReport) Node(v *Showing, alerts, more g.Node) g.Node {
 	r := v.Report
 	return g.Group{
 		p.Verdict.node(v),
-		AlertSection(v, &p.Alerts, "Alerts"),
-		Section("units", "Units", OrElse(g.Map(p.Units, func(group unitGroup) g.Node { return group.node(v) }), Empty("No device yet."))),
+		AlertSection(v, &p.Alerts, "Alerts", alerts),
+		more,
+		p.Units.node(v),
 		g.If(len(r.Talkers) > 0, Section("talkers", "NMEA 0183 talkers", Plain(g.Map(r.Talkers, func(t report.Talker) g.Node { return talkerLine(v, &t) })))),
 		g.If(len(r.Manual) > 0, Section("byhand", "Entered by hand", Plain(g.Map(r.Manual, func(m boat.Manual) g.Node {
 			return h.Li(h.B(Printable(m.Model)), Small(ManualWords(&m)))
@@ -167,7 +140,7 @@ func (j *verdict) node(v *Showing) g.Node {
 	r := v.Report
 	more := g.Group{g.Text(j.More)}
 	if !r.TakenAt.IsZero() {
-		more = append(more, g.Text(" As of "), h.Time(g.Text(render.Stamp(r.TakenAt))), g.Textf(" (%s clock), over %s.", r.Clock, render.Span(r.Window)))
+		more = append(more, g.Text(" As of "), v.Clock(r.TakenAt), g.Textf(" (%s clock), over %s.", r.Clock, render.Span(r.Window)))
 	}
 	return h.Section(h.Class("verdict "+j.Mark), h.Aria("label", "Verdict"), Mark(j.Mark), h.Div(
 		h.H1(Printable(cmp.Or(r.Boat.Name, r.Boat.ID, "Unnamed boat"))),
@@ -183,79 +156,6 @@ func judged(j *report.Judged) g.Node {
 	}
 	return More("judged", false, g.Text(render.JudgedLine(j)), h.Ul(h.Class("plain"),
 		g.Map(render.UnjudgedLines(j), func(line string) g.Node { return h.Li(g.Text(line)) })))
-}
-
-func (group *unitGroup) node(v *Showing) g.Node {
-	return g.Group{
-		h.H3(h.Class("role"), h.ID("role-"+string(group.Role)), g.Text(string(group.Role))),
-		h.Ul(h.Class("units"), g.Map(group.Rows, func(row unitRow) g.Node { return row.node(v) })),
-	}
-}
-
-func (d *unitRow) node(v *Showing) g.Node {
-	return h.Li(h.ID("device-"+d.ID), h.Class(string(d.State)),
-		State(d.State), Space,
-		h.Span(h.Class("who"), d.link(v), g.If(d.Own, Small("this program")), d.alerts(), Space, h.Small(g.Text(d.words()))), Space,
-		h.Span(h.Class("cell software"), h.Small(g.Text("software")), Space, d.software()), Space,
-		d.place(), Space,
-		h.Span(h.Class("cell"), h.Small(g.Text("last heard")), g.Text(" "+render.Ago(v.Report.TakenAt, d.LastSeen))))
-}
-
-// link links to the device's own page; on paper it is its title.
-func (d *unitRow) link(v *Showing) g.Node {
-	title := g.Text(render.DeviceTitle(d.Device))
-	if v.Printed {
-		return h.B(title)
-	}
-	return DeviceLink(d.ID, title)
-}
-
-// alerts counts the open alerts about the device.
-func (d *unitRow) alerts() g.Node {
-	if d.Open == 0 {
-		return nil
-	}
-	words := boat.Counted(d.Open, "alert", "alerts")
-	if d.Worst == check.Info {
-		words = boat.Counted(d.Open, "info alert", "info alerts")
-	}
-	return g.Group{Space, h.Small(h.Class("state "+string(d.Worst)), Mark(d.Worst), g.Text(" "+words))}
-}
-
-// words are the manufacturer, the place and the instances of the device.
-func (d *unitRow) words() string {
-	words := render.DeviceManufacturer(d.Device)
-	if in := d.Installation; in != nil {
-		words += After(" · ", in.Description1) + After(", ", in.Description2)
-	}
-	return words + After(" · instance ", render.DeviceInstances(d.Device))
-}
-
-func (d *unitRow) software() g.Node {
-	p := d.Product
-	if p == nil {
-		return g.Text("not reported")
-	}
-	version := g.Text("not reported")
-	if p.Software != "" {
-		version = h.B(Printable(p.Software))
-	}
-	return g.Group{version, g.If(p.Serial != "", g.Group{Space, h.Small(h.Class("serial"), g.Text(After("serial ", p.Serial)))})}
-}
-
-// place is the device's address, or the letters of a talker.
-func (d *unitRow) place() g.Node {
-	name, at := "address", "none"
-	switch {
-	case d.Talker != "":
-		name, at = "talker", boat.Printable(d.Talker)
-	case d.Address != nil:
-		at = strconv.Itoa(int(*d.Address))
-	}
-	return h.Span(h.Class("cell"), h.Small(g.Text(name)), g.Text(" "+at),
-		g.Iff(render.BusShare(d.Device) != "", func() g.Node {
-			return g.Group{h.Br(), h.Small(g.Text("load")), g.Text(" " + render.BusShare(d.Device))}
-		}))
 }
 
 func talkerLine(v *Showing, t *report.Talker) g.Node {
@@ -312,5 +212,6 @@ func Frames(n *report.Network) string {
 
 // ReportNode is the report as the boat's own page shows it, without links and forms, for a page of another server.
 func ReportNode(r *report.Report) g.Node {
-	return NewBoatReport(r).Node(&Showing{Report: r, Printed: true})
+	p := NewBoatReport(r, UnitChoice{})
+	return p.Node(&Showing{Report: r, Printed: true}, nil, nil)
 }

@@ -43,6 +43,8 @@ func TestVerdictOfLittle(t *testing.T) {
 		{report.Report{TakenAt: at, Networks: spoke}, "Traffic received, but no device is identified.", "No device found."},
 		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers}, "Data received, but no talker reports its model.", "2 talkers send on NMEA 0183."},
 		{report.Report{TakenAt: at, Networks: spoke, Talkers: talkers[:1], Alerts: []alert.Alert{{Severity: check.Warning}}}, "1 thing needs attention.", "1 talker sends on NMEA 0183."},
+		{report.Report{TakenAt: at, Networks: spoke, Alerts: []alert.Alert{{Severity: check.Critical, State: alert.StatusAcknowledged}, {Severity: check.Warning, State: alert.StatusOpen, SilencedUntil: at}}},
+			"Nothing else needs attention: 2 alerts are acknowledged or silenced.", "No device found; 1 alert acknowledged; 1 alert silenced."},
 		{report.Report{TakenAt: at, Networks: spoke, Devices: []report.Device{{State: boat.Silent}}}, "Nothing needs attention.", "0 of 1 device online."},
 		{report.Report{TakenAt: at, Networks: spoke, Units: []report.Unit{oneBox}}, "Nothing needs attention.", "1 of 1 device online."},
 	} {

@@ -153,6 +153,12 @@ await got(404, acting.POST(acknowledge, { params: { path: { id: "none:at-all" } 
 await got(413, acting.POST(acknowledge, { params: alert, body: { by: huge } }));
 await got(422, acting.POST(acknowledge, { params: alert, body: { by: "Jo", force: true } as never }));
 await got(501, showing.POST(acknowledge, { params: alert, body: { by: "Jo" } }));
+await got(204, acting.DELETE(acknowledge, { params: alert }));
+await got(404, acting.DELETE(acknowledge, { params: alert }));
+await got(403, reading.DELETE(acknowledge, { params: alert }));
+await got(422, acting.DELETE(acknowledge, { params: { path: { id: long } } }));
+await got(501, showing.DELETE(acknowledge, { params: alert }));
+await got(204, acting.POST(acknowledge, { params: alert, body: { by: "Jo" } }));
 
 const manual = "/api/v1/manual-devices";
 const entry = { model: "Gannet VR2 radio", role: "radio", by: "Jo" };
@@ -314,7 +320,7 @@ for (const [path, methods] of Object.entries<Record<string, { operationId: strin
 }
 
 // Statuses that this server does not give: the model took longer than a person waits, a folder is full, or the config names the baseline.
-const unforced = new Set(["acknowledge-alert 503", "decide-unit 503", "remove-decision 503", "add-manual-device 503", "remove-manual-device 503", "open-job 503", "act-on-job 503",
+const unforced = new Set(["acknowledge-alert 503", "undo-acknowledge 503", "decide-unit 503", "remove-decision 503", "add-manual-device 503", "remove-manual-device 503", "open-job 503", "act-on-job 503",
   "add-to-job 503", "add-picture 503", "add-picture 404", "add-silence 503", "end-silence 503", "reload-config 503", "take-snapshot 409", "take-snapshot 503",
   "set-baseline 409", "set-baseline 503", "end-baseline 409", "end-baseline 503"]);
 let operations = 0, statuses = 0;

@@ -3,8 +3,31 @@
 "use strict";
 (() => {
   const link = document.getElementById("link");
-  const showStatus = (text) => { if (link.textContent !== text) link.textContent = text; };
-  const lost = (is) => showStatus(is ? (document.body.dataset.lost || "The boat does not answer. This page shows its last report.") : "");
+  const showStatus = (text) => { if (link.firstChild?.data !== text) link.textContent = text; };
+
+  // lost says on the page that the server does not answer, and how old is what the page shows; then states are grey.
+  let shownAt = Date.now(), heardAt = shownAt;
+  let waiting = null; // sends what could not be sent
+  const lost = (is) => {
+    document.body.classList.toggle("lost", is);
+    showStatus(is ? (document.body.dataset.lost || "The boat does not answer. This page shows its last report.") : "");
+    if (!is) {
+      heardAt = Date.now();
+      const send = waiting;
+      waiting = null;
+      send?.();
+      return;
+    }
+    const age = link.querySelector("span") || link.appendChild(Object.assign(document.createElement("span"), { ariaLive: "off" }));
+    const s = Math.round((Date.now() - shownAt) / 1000);
+    age.textContent = " It is " + (s < 120 ? s + " s" : s < 7200 ? Math.round(s / 60) + " min" : Math.round(s / 3600) + " h") + " old.";
+  };
+  setInterval(async () => { // a server without power closes no connection
+    if (document.body.classList.contains("lost")) lost(true);
+    if (document.hidden || !document.querySelector("[data-live], [data-stream]") || Date.now() - heardAt < 8000) return;
+    heardAt = Date.now();
+    try { await fetch("/-/healthy", { cache: "no-store", signal: AbortSignal.timeout(4000) }); } catch { lost(true); }
+  }, 1000);
   const page = { Accept: "text/html" }; // so that a server that requires a token answers with the page to sign in
   const here = () => location.href.replace(/#.*/, "").replace(/([?&])said=[^&]*&?/, "$1");
 
@@ -17,7 +40,7 @@
     const open = () => {
       if (events || document.hidden) return;
       events = new EventSource(url);
-      for (const name of names) events.addEventListener(name, (e) => take(e.data, e.lastEventId));
+      for (const name of names) events.addEventListener(name, (e) => { heardAt = Date.now(); take(e.data, e.lastEventId); });
       events.addEventListener("open", () => lost(false));
       events.addEventListener("error", async () => {
         lost(true);
@@ -51,6 +74,72 @@
     while (at) { const next = at.nextSibling; at.remove(); at = next; }
   };
 
+  // choosing lets what is chosen of a list act at once: the address has it, and the page is fetched by that.
+  const choosing = (live, refresh) => {
+    const go = (to) => { history.replaceState(null, "", to); refresh(); };
+    const choose = (form) => {
+      const query = new URLSearchParams([...new FormData(form)].filter(([, value]) => value));
+      go(location.pathname + (query.size ? "?" + query : ""));
+    };
+    let soon = 0;
+    live.addEventListener("input", (e) => {
+      const form = e.target.closest("form[data-choose]");
+      if (form) { clearTimeout(soon); soon = setTimeout(choose, 120, form); }
+    });
+    live.addEventListener("submit", (e) => { if (e.target.matches("form[data-choose]")) { e.preventDefault(); choose(e.target); } });
+    live.addEventListener("click", (e) => {
+      const to = e.target.closest("a[data-stay]");
+      if (to && !e.ctrlKey && !e.metaKey && !e.shiftKey) { e.preventDefault(); go(to.href.replace(/#.*/, "")); }
+    });
+  };
+
+  // acting sends a form where it is, so that what is open and what is being read stay. While the server does not answer, the form
+  // keeps what was typed and is sent when it does.
+  const acting = (live, refresh) => {
+    const say = (kind, words) => {
+      for (const old of live.querySelectorAll(".said, .own")) old.remove();
+      const p = Object.assign(document.createElement("p"), { className: "notice own " + kind, textContent: words, role: "status" });
+      link.after(p);
+      if (kind === "said") setTimeout(() => live.querySelector(".said.own")?.remove(), 6000);
+    };
+    const send = async (form, button) => {
+      const body = new URLSearchParams(new FormData(form, button));
+      let answer;
+      try {
+        answer = await fetch(button?.getAttribute("formaction") || form.action, { method: "POST", body, headers: page });
+      } catch {
+        lost(true);
+        say("bad", "Not sent yet: no answer. It is sent when the connection is back.");
+        waiting = () => send(form, button);
+        return;
+      }
+      if (refused(answer.status)) return;
+      const answered = new DOMParser().parseFromString(await answer.text(), "text/html");
+      if (!answer.ok) { say("bad", answered.querySelector("[role=alert]")?.textContent || answer.statusText); return; }
+      for (const tick of document.querySelectorAll("[name=alert]:checked:not([checked])")) tick.checked = false;
+      say("said", answered.querySelector(".said")?.textContent || "Done.");
+      refresh();
+    };
+    live.addEventListener("submit", (e) => {
+      if (!e.target.matches("form[data-act]")) return;
+      e.preventDefault();
+      send(e.target, e.submitter);
+    });
+  };
+
+  // walking goes through the rows of lists and tables by the arrow keys; x chooses a row, / is the search.
+  const walking = (live) => addEventListener("keydown", (e) => {
+    if (e.ctrlKey || e.metaKey || e.altKey || e.target.matches("input, select, textarea")) return;
+    const step = { ArrowDown: 1, ArrowUp: -1 }[e.key], row = e.target.closest(".alerts summary, .units a");
+    if (e.key === "/") live.querySelector("[type=search]")?.focus();
+    else if (e.key === "x" && row) row.closest("li")?.querySelector(".pick input")?.click();
+    else if (step && row) {
+      const rows = [...live.querySelectorAll(".alerts summary, .units tbody a")].filter((r) => r.checkVisibility());
+      rows[rows.indexOf(row) + step]?.focus();
+    } else return;
+    e.preventDefault();
+  });
+
   const live = document.querySelector("main[data-live]");
   if (live) {
     let busy = false, again = false, seen = live.dataset.live || null; // the report that it shows
@@ -64,9 +153,11 @@
         const answered = new DOMParser().parseFromString(await answer.text(), "text/html");
         const main = answered.querySelector("main[data-live]");
         if (!main) throw new Error("no page");
-        const said = live.querySelector(".said");
-        if (said) main.insertBefore(document.importNode(said, true), main.querySelector("#link").nextSibling);
+        for (const kept of live.querySelectorAll(".said, .own")) main.insertBefore(document.importNode(kept, true), main.querySelector("#link").nextSibling);
+        const at = document.activeElement;
         morph(live, main);
+        if (at !== document.activeElement && at.isConnected) at.focus({ preventScroll: true }); // it was moved
+        shownAt = Date.now();
         lost(false);
       } catch { lost(true); } finally {
         busy = false;
@@ -77,6 +168,9 @@
       if (seen !== null && mark !== seen) refresh();
       seen = mark;
     });
+    choosing(live, refresh);
+    acting(live, refresh);
+    walking(live);
   }
 
   const list = document.getElementById("traffic");
