@@ -137,7 +137,8 @@ func (d data) force(t *trust.Trust) string {
 
 type revokeCmd struct {
 	data
-	Boat string
+	Boat   string
+	Reason string
 }
 
 func newRevoke(a *app) *cobra.Command {
@@ -148,6 +149,7 @@ func newRevoke(a *app) *cobra.Command {
 		RunE: func(_ *cobra.Command, args []string) error { c.Boat = args[0]; return c.run(a) },
 	}
 	c.data.flags(cmd)
+	cmd.Flags().StringVar(&c.Reason, "reason", "", "Why, in a few `WORDS`; the pages and muster-hub boats show it")
 	return cmd
 }
 
@@ -160,7 +162,7 @@ func (c *revokeCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	err = t.Revoke(c.Boat, time.Now())
+	err = t.Revoke(c.Boat, c.Reason, time.Now())
 	switch {
 	case errors.Is(err, trust.ErrUnknown):
 		return cli.WithHint(err, "muster-hub boats lists those that are")
@@ -231,13 +233,13 @@ func (c *boatsCmd) run(a *app) error {
 		return e.Encode(list)
 	}
 	w := tabwriter.NewWriter(a.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "BOAT\tENROLLED\tREVOKED")
+	fmt.Fprintln(w, "BOAT\tENROLLED\tREVOKED\tREASON")
 	for _, e := range list {
 		revoked := ""
 		if !e.Revoked.IsZero() {
 			revoked = e.Revoked.Format(time.RFC3339)
 		}
-		fmt.Fprintf(w, "%s\t%s\t%s\n", e.Boat, e.Enrolled.Format(time.RFC3339), revoked)
+		fmt.Fprintf(w, "%s\t%s\t%s\t%s\n", e.Boat, e.Enrolled.Format(time.RFC3339), revoked, e.Why)
 	}
 	return w.Flush()
 }

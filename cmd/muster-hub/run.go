@@ -42,6 +42,7 @@ type runCmd struct {
 	Replicas    int
 	KeepDays    int
 	MaxGB       int
+	BoatMB      int
 	SyncEvery   time.Duration
 	Log         string
 }
@@ -73,6 +74,7 @@ func newRun(a *app) *cobra.Command {
 	f.IntVar(&c.Replicas, "replicas", 1, "Copies of everything in a cluster, `N` being 1, 3 or 5")
 	f.IntVar(&c.KeepDays, "keep-days", 400, "Keep the history this many `DAYS`; the latest report of each boat stays")
 	f.IntVar(&c.MaxGB, "max-gb", 0, "Maximum size of the history in `GB`; 0 means as much as the disk allows")
+	f.IntVar(&c.BoatMB, "boat-mb", hub.DefaultBudget>>20, "Cut off a boat that sends more than this many `MB` on a day; 0 means no bound")
 	f.DurationVar(&c.SyncEvery, "sync-every", 0, "Disk sync `INTERVAL`; 0 syncs before each acknowledgement, so a power cut loses nothing")
 	cli.Choice(cmd, &c.Log, "log", "info", "Minimum log `LEVEL`", "debug", "info", "warn", "error")
 	return cmd
@@ -93,6 +95,8 @@ func (c *runCmd) check() error {
 		return fmt.Errorf("--keep-days %d: give 1 or more", c.KeepDays)
 	case c.MaxGB < 0:
 		return fmt.Errorf("--max-gb %d: give 0 or more", c.MaxGB)
+	case c.BoatMB < 0:
+		return fmt.Errorf("--boat-mb %d: give 0 or more", c.BoatMB)
 	case c.SyncEvery < 0:
 		return fmt.Errorf("--sync-every %v: give 0 or more", c.SyncEvery)
 	}
@@ -169,8 +173,12 @@ func (c *runCmd) run(a *app) error {
 	defer links.close()
 	starting, cancel := context.WithTimeout(a.ctx, time.Minute)
 	defer cancel()
-	h, err := hub.New(starting, hub.Options{Conn: links.hub, Replicas: c.Replicas, MaxAge: time.Duration(c.KeepDays) * 24 * time.Hour,
-		MaxBytes: int64(c.MaxGB) << 30, Sheets: sheets.Load, Log: log})
+	options := hub.Options{Conn: links.hub, Replicas: c.Replicas, MaxAge: time.Duration(c.KeepDays) * 24 * time.Hour,
+		MaxBytes: int64(c.MaxGB) << 30, Budget: int64(c.BoatMB) << 20, Sheets: sheets.Load, Log: log}
+	if links.trust != nil {
+		options.CutOff = func(boat, why string) error { return links.trust.Revoke(boat, why, time.Now()) }
+	}
+	h, err := hub.New(starting, options)
 	if err != nil {
 		if a.ctx.Err() != nil {
 			return nil

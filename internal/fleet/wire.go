@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -31,10 +32,11 @@ const (
 	KindRecord   Kind = "record"   // body: a Document
 )
 
+// Kinds are all that a boat of this version sends.
+func Kinds() []Kind { return []Kind{KindReport, KindAlert, KindSnapshot, KindRecord} }
+
 // Known reports whether a hub of this version reads the kind.
-func (k Kind) Known() bool {
-	return k == KindReport || k == KindAlert || k == KindSnapshot || k == KindRecord
-}
+func (k Kind) Known() bool { return slices.Contains(Kinds(), k) }
 
 // Document is a printed paper, such as a service record.
 type Document struct {

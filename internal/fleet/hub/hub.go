@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -35,11 +36,13 @@ const (
 // Options are what a hub keeps and for how long.
 type Options struct {
 	Conn     *nats.Conn
-	Replicas int                    // of streams and buckets; 1 when 0
-	MaxAge   time.Duration          // of the history; DefaultMaxAge when 0
-	MaxBytes int64                  // of the history; no bound but the store's when 0
-	Sheets   func() *release.Sheets // nil for none
-	Workers  int                    // messages taken in at one time; 32 when 0
+	Replicas int                          // of streams and buckets; 1 when 0
+	MaxAge   time.Duration                // of the history; DefaultMaxAge when 0
+	MaxBytes int64                        // of the history; no bound but the store's when 0
+	Sheets   func() *release.Sheets       // nil for none
+	Workers  int                          // messages taken in at one time; 32 when 0
+	Budget   int64                        // bytes that a boat may send on a day; no bound when 0
+	CutOff   func(boat, why string) error // keeps a boat out from now on; nil on a hub without keys
 	Log      zerolog.Logger
 
 	ackWait time.Duration // after which a message that a hub took and never finished comes again; 30 s when 0
@@ -83,18 +86,13 @@ type Hub struct {
 }
 
 type counters struct {
-	kinds                             [4]atomic.Uint64
+	kinds                             [4]atomic.Uint64 // in the order of fleet.Kinds
 	refused, repeated, late, failures atomic.Uint64
 }
 
-// kinds in the order of the counters.
-var kinds = [4]fleet.Kind{fleet.KindReport, fleet.KindAlert, fleet.KindSnapshot, fleet.KindRecord}
-
 func (c *counters) count(k fleet.Kind) {
-	for i := range kinds {
-		if kinds[i] == k {
-			c.kinds[i].Add(1)
-		}
+	if i := slices.Index(fleet.Kinds(), k); i >= 0 {
+		c.kinds[i].Add(1)
 	}
 }
 
@@ -332,7 +330,7 @@ func (h *Hub) Stats() Stats {
 	s := Stats{Messages: map[fleet.Kind]uint64{}, Refused: h.stats.refused.Load(), Repeated: h.stats.repeated.Load(),
 		Late:     h.stats.late.Load(),
 		Failures: h.stats.failures.Load(), Pending: h.pending.Load(), Connected: h.opt.Conn.IsConnected()}
-	for i, k := range kinds {
+	for i, k := range fleet.Kinds() {
 		s.Messages[k] = h.stats.kinds[i].Load()
 	}
 	return s

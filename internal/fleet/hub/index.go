@@ -13,6 +13,7 @@ import (
 type enrolment struct {
 	Enrolled time.Time `json:"enrolled"`
 	Revoked  time.Time `json:"revoked,omitzero"`
+	Why      string    `json:"why,omitempty"`
 }
 
 // entry is one boat in memory. What it points to is never changed, only replaced.
@@ -122,7 +123,7 @@ func (x *index) show(id string, e *entry) {
 	if e.record != nil {
 		v = e.record.view(id)
 	}
-	v.Enrolled, v.Revoked, v.Revision = e.enrolled.Enrolled, e.enrolled.Revoked, x.revision
+	v.Enrolled, v.Revoked, v.Why, v.Revision = e.enrolled.Enrolled, e.enrolled.Revoked, e.enrolled.Why, x.revision
 	e.view, x.sorted = v, nil
 	close(x.changed)
 	x.changed = make(chan struct{})

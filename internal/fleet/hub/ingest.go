@@ -20,17 +20,21 @@ import (
 // retryIn is when a message that could not be stored comes again.
 const retryIn = 2 * time.Second
 
+// fetchBytes bounds what is fetched and not taken in yet. One message fits.
+const fetchBytes = 16 << 20
+
 // ingest hands messages to workers until ctx ends. All of one boat go to one worker, so that they rarely meet; that they are taken in
 // the right order is for the records to see, since another process may have the message before.
 func (h *Hub) ingest(ctx context.Context) error {
 	seed := maphash.MakeSeed()
-	lanes := make([]chan jetstream.Msg, h.opt.Workers)
+	lanes := make([]chan parcel, h.opt.Workers)
+	spending := budget{limit: h.opt.Budget}
 	var wg sync.WaitGroup
 	for i := range lanes {
-		lanes[i] = make(chan jetstream.Msg, 16)
+		lanes[i] = make(chan parcel, 16)
 		wg.Go(func() {
-			for m := range lanes[i] {
-				h.take(ctx, m)
+			for p := range lanes[i] {
+				h.take(ctx, p)
 			}
 		})
 	}
@@ -42,7 +46,7 @@ func (h *Hub) ingest(ctx context.Context) error {
 		_ = h.opt.Conn.FlushTimeout(time.Second)
 	}()
 	for ctx.Err() == nil {
-		messages, err := h.work.Messages(jetstream.PullMaxMessages(512), jetstream.PullHeartbeat(5*time.Second))
+		messages, err := h.work.Messages(jetstream.PullMaxMessagesWithBytesLimit(512, fetchBytes), jetstream.PullHeartbeat(5*time.Second))
 		if err != nil {
 			h.opt.Log.Warn().Err(err).Msg("messages cannot be fetched; trying again")
 			pause(ctx, time.Second)
@@ -63,7 +67,7 @@ func (h *Hub) ingest(ctx context.Context) error {
 				continue
 			}
 			who, _, _ := fleet.ParseSubject(m.Subject())
-			lanes[maphash.String(seed, who)%uint64(len(lanes))] <- m
+			lanes[maphash.String(seed, who)%uint64(len(lanes))] <- h.sort(&spending, m, who)
 		}
 		stop()
 		messages.Stop()
@@ -77,11 +81,17 @@ func (h *Hub) ingest(ctx context.Context) error {
 	return nil
 }
 
-// take takes one message in. It is acknowledged once its content is stored.
-func (h *Hub) take(ctx context.Context, m jetstream.Msg) {
+// take takes one message in. It is acknowledged once its content is stored, or once it is known to be above its boat's budget.
+func (h *Hub) take(ctx context.Context, m parcel) {
 	err := ctx.Err()
-	if err == nil {
-		err = h.store(ctx, m)
+	switch {
+	case err != nil:
+	case m.first:
+		err = h.exceed(ctx, m)
+	case m.over:
+		h.stats.refused.Add(1)
+	default:
+		err = h.store(ctx, m.Msg)
 	}
 	if err == nil {
 		if err := m.Ack(); err != nil {

@@ -39,7 +39,7 @@ func (v *violations) has(part string) bool {
 // TestForbidden: a boat publishes on its own subjects and waits under its own inbox; whatever else it tries is refused.
 func TestForbidden(t *testing.T) {
 	publish := []string{
-		fleet.Subject("other", fleet.KindReport), fleet.Subject("wagtail2", fleet.KindReport), "muster.v1.boat.wagtail", "muster.v1.boat", "muster.v2.boat.wagtail.report",
+		fleet.Subject("other", fleet.KindReport), fleet.Subject("wagtail2", fleet.KindReport), "muster.v1.boat.wagtail", "muster.v1.boat", "muster.v1.boat.wagtail.poem", "muster.v1.boat.wagtail.report.1", "muster.v2.boat.wagtail.report",
 		"muster.v1.refused.boat.other", "$JS.API.INFO", "$JS.API.STREAM.INFO." + StreamBoats, "$JS.API.STREAM.PURGE." + StreamBoats,
 		"$JS.API.STREAM.DELETE." + StreamBoats, "$JS.API.STREAM.MSG.GET." + StreamBoats, "$JS.API.DIRECT.GET.KV_" + BucketBoats,
 		"$JS.API.CONSUMER.MSG.NEXT." + StreamBoats + "." + consumer, "$JS.ACK." + StreamBoats + "." + consumer + ".1.1.1.1.1", "$JS.FC.x",
@@ -148,16 +148,22 @@ func spyOn(t *testing.T, r *rig) func() []string {
 	}
 }
 
+// keep lets a hub look after the list of boats.
+func keep(t *testing.T, r *rig, h *running) {
+	t.Helper()
+	system := connect(t, r.url, r.creds(t, "system"))
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); h.KeepEnrolled(ctx, r.trust, system) }()
+	t.Cleanup(func() { stop(); <-done })
+}
+
 // TestRevoked: a boat that is revoked is dropped at once and cannot connect again, nor can a boat computer whose boat
 // was enrolled again.
 func TestRevoked(t *testing.T) {
 	servers(t, func(t *testing.T, r *rig) {
 		h := r.hub(t, nil)
-		system := connect(t, r.url, r.creds(t, "system"))
-		ctx, stop := context.WithCancel(t.Context())
-		done := make(chan struct{})
-		go func() { defer close(done); h.KeepEnrolled(ctx, r.trust, system) }()
-		defer func() { stop(); <-done }()
+		keep(t, r, h)
 
 		lost := r.creds(t, "wagtail")
 		old := connect(t, r.url, lost)
@@ -180,7 +186,7 @@ func TestRevoked(t *testing.T) {
 		refused(lost)
 		fresh.send(t, fleet.KindReport, testReport("wagtail", 1, "1.0"))
 
-		if err := r.trust.Revoke("wagtail", time.Now()); err != nil {
+		if err := r.trust.Revoke("wagtail", "", time.Now()); err != nil {
 			t.Fatal(err)
 		}
 		if !r.trust.Await(patience) {

@@ -30,6 +30,7 @@ type Boat struct {
 	Name      string     `json:"name,omitempty"`
 	Enrolled  time.Time  `json:"enrolled,omitzero"`
 	Revoked   time.Time  `json:"revoked,omitzero"`
+	Why       string     `json:"why,omitempty"`       // why it was revoked, where that is known
 	LastHeard time.Time  `json:"last_heard,omitzero"` // by the hub's clock, when the latest message arrived
 	MadeAt    time.Time  `json:"made_at,omitzero"`    // by the boat's clock, when its latest report was made
 	Clock     boat.Clock `json:"clock,omitempty"`     // how good that clock was

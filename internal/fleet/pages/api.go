@@ -19,12 +19,13 @@ import (
 type BoatRow struct {
 	ID        string      `json:"id"`
 	Name      string      `json:"name,omitempty"`
-	Verdict   hub.Verdict `json:"verdict" enum:"well,watch,visit,unheard,never"`
+	Verdict   hub.Verdict `json:"verdict" enum:"ok,watch,visit,silent,never"`
 	LastHeard time.Time   `json:"last_heard,omitzero"`
 	Alerts    int         `json:"alerts" doc:"Open alerts."`
 	Devices   int         `json:"devices"`
 	Behind    int         `json:"behind" doc:"Devices older than the current release of their sheet."`
 	Revoked   time.Time   `json:"revoked,omitzero"`
+	Why       string      `json:"why,omitempty" doc:"Why it was revoked, where that is known."`
 }
 
 // BoatList is one page of the fleet, worst first.
@@ -140,7 +141,7 @@ func (s *Server) addBoats(ops huma.API) {
 		rows = rows[min(in.Offset, len(rows)):]
 		for _, r := range rows[:min(in.Limit, len(rows))] {
 			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastHeard, len(r.Alerts), r.Aboard(),
-				r.Behind, r.Revoked})
+				r.Behind, r.Revoked, r.Why})
 		}
 		return out, nil
 	}, 422)

@@ -28,6 +28,7 @@ func oddFleet(t *testing.T) *fakeFleet {
 	t.Helper()
 	f := fakeBoats(t)
 	f.Boat("wagtail").Revoked = noon.Add(-time.Hour)
+	f.Boat("wagtail").Why = "misbehaves: it sent more than 256 MB on 2026-05-02"
 	f.Boat("plover").Alerts[0].State = "acknowledged"
 	d := &f.Boat("dunlin").Devices[0]
 	d.ByHand, d.Software = true, ""

@@ -144,6 +144,9 @@ func (s *Server) standing(b *row) string {
 	}
 	if b.revoked() {
 		text += " · revoked " + when(b.Revoked)
+		if b.Why != "" {
+			text += ": " + b.Why
+		}
 	}
 	return text
 }

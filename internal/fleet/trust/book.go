@@ -22,6 +22,7 @@ type Enrolment struct {
 	Key      string    `json:"key"` // public key of its boat computer
 	Enrolled time.Time `json:"enrolled"`
 	Revoked  time.Time `json:"revoked,omitzero"`
+	Why      string    `json:"why,omitempty"` // why it was revoked, where that is known
 }
 
 // book is the list of boats as it is kept.
@@ -129,7 +130,7 @@ func (t *Trust) Enroll(boat string, now time.Time) (creds []byte, err error) {
 }
 
 // Revoke shuts a boat out.
-func (t *Trust) Revoke(boat string, now time.Time) error {
+func (t *Trust) Revoke(boat, why string, now time.Time) error {
 	return t.change(func(b *book) error {
 		i, known := b.find(boat)
 		if !known {
@@ -139,7 +140,7 @@ func (t *Trust) Revoke(boat string, now time.Time) error {
 			return fmt.Errorf("revoke %q: %w, on %s", boat, ErrRevoked, r.Format(time.RFC3339))
 		}
 		b.distrust(&b.Boats[i], now)
-		b.Boats[i].Revoked = now.UTC().Truncate(time.Second)
+		b.Boats[i].Revoked, b.Boats[i].Why = now.UTC().Truncate(time.Second), why
 		return nil
 	})
 }

@@ -143,11 +143,14 @@ func (t *Trust) Papers() (Papers, error) {
 	hubs.Name = "fleet"
 	hubs.Limits.JetStreamLimits = jwt.JetStreamLimits{MemoryStorage: jwt.NoLimit, DiskStorage: jwt.NoLimit, Streams: jwt.NoLimit,
 		Consumer: jwt.NoLimit, MaxAckPending: jwt.NoLimit}
-	hubs.Exports.Add(&jwt.Export{Name: "boats", Subject: jwt.Subject(fleet.Subjects("*")), Type: jwt.Service})
 
 	boats := jwt.NewAccountClaims(p.Boats.Key)
 	boats.Name = "boats"
-	boats.Imports.Add(&jwt.Import{Name: "hub", Subject: jwt.Subject(fleet.Subjects("*")), Account: p.Fleet.Key, Type: jwt.Service})
+	for _, kind := range fleet.Kinds() { // and no other subject, whatever a boat's own paper allows it
+		subject := jwt.Subject(fleet.Subject("*", kind))
+		hubs.Exports.Add(&jwt.Export{Name: string(kind), Subject: subject, Type: jwt.Service})
+		boats.Imports.Add(&jwt.Import{Name: string(kind), Subject: subject, Account: p.Fleet.Key, Type: jwt.Service})
+	}
 	for key, since := range b.Lost {
 		boats.RevokeAt(key, since)
 	}
@@ -217,7 +220,9 @@ const maxSubscriptions = 8
 // only restricts a user to one boat.
 func only(boat string) func(*jwt.UserClaims) {
 	return func(u *jwt.UserClaims) {
-		u.Pub.Allow.Add(fleet.Subjects(boat))
+		for _, kind := range fleet.Kinds() {
+			u.Pub.Allow.Add(fleet.Subject(boat, kind))
+		}
 		u.Sub.Allow.Add(fleet.Inbox(boat) + ".>")
 		u.Limits.Subs = maxSubscriptions
 		u.AllowedConnectionTypes.Add(jwt.ConnectionTypeStandard)
