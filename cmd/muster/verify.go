@@ -120,7 +120,9 @@ func (c *verifyCmd) run(a *app) error {
 }
 
 // verify says what was found, and whether a trusted key signed it, or returns what is wrong.
-func (c *verifyCmd) verify(a *app, cfg config.Config, file string, key ed25519.PublicKey) (text string, proved bool, err error) {
+func (c *verifyCmd) verify(
+	a *app, cfg config.Config, file string, key ed25519.PublicKey,
+) (text string, proved bool, err error) {
 	data, err := readFile(a.ctx, file, maxSnapshot)
 	if err != nil {
 		return "", false, err
@@ -165,7 +167,9 @@ func (c *verifyCmd) state(digest, signer string, at event.Time, key ed25519.Publ
 }
 
 // verifyDetached checks the signature in the file beside a file.
-func (c *verifyCmd) verifyDetached(a *app, file string, data []byte, key ed25519.PublicKey) (text string, proved bool, err error) {
+func (c *verifyCmd) verifyDetached(
+	a *app, file string, data []byte, key ed25519.PublicKey,
+) (text string, proved bool, err error) {
 	if c.Capture != "" {
 		return "", false, errors.New("it is no snapshot, so --capture has nothing to compare with")
 	}

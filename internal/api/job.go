@@ -75,7 +75,7 @@ type Job struct {
 	Files   []job.FileLine  `json:"files"`
 	Lines   int             `json:"ledger_lines"`
 	SHA256  string          `json:"ledger_sha256"`
-	Keys    []job.KeyName   `json:"keys,omitempty" doc:"Keys that sign when it is closed, or that signed it; absent when nobody keeps one."`
+	Keys    []job.KeyName   `json:"keys,omitempty" doc:"Keys that sign when it is closed, or that signed it; absent when no key is kept."`
 }
 
 // Open reports whether there is a job that is not closed.

@@ -1,12 +1,14 @@
 package daemon
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
 
+	outside "muster/internal/input"
 	"muster/internal/job"
 	"muster/internal/snapshot"
 )
@@ -14,14 +16,17 @@ import (
 // keyFile is the boat computer's own key in the state directory; with .pub its public half, to hand out.
 const keyFile = "boat.key"
 
+// maxBoatKey bounds its size in bytes.
+const maxBoatKey = 64 << 10
+
 // boatKey reads the boat computer's own key, and makes it at the first start. Nobody but this program is to read it. It signs jobs that
 // are closed here. One that cannot be read is never replaced: what it signed could then not be verified.
-func boatKey(dir string) ([]job.Signer, error) {
+func boatKey(ctx context.Context, dir string) ([]job.Signer, error) {
 	if dir == "" {
 		return nil, nil
 	}
 	name := filepath.Join(dir, keyFile)
-	text, err := os.ReadFile(name)
+	text, err := outside.Secret(ctx, name, maxBoatKey)
 	if errors.Is(err, fs.ErrNotExist) {
 		text, err = makeKey(name)
 	}

@@ -237,7 +237,7 @@ func TestJobOutlastsRestart(t *testing.T) {
 	if err != nil || len(p.Problems) > 0 || !p.Closed || j.Stage != api.StageClosed {
 		t.Errorf("%s: %+v, %v", j.Stage, p, err)
 	}
-	key, err := boatKey(dir)
+	key, err := boatKey(t.Context(), dir)
 	if err != nil || len(p.Keys) != 1 || p.Keys[0] != key[0].Name() || p.Keys[0].Whose != snapshot.ForBoard || !slices.Equal(j.Keys, p.Keys) || p.Unsigned {
 		t.Errorf("closed with %v, shown %v; the boat computer has %v, %v", p.Keys, j.Keys, key, err)
 	}
@@ -289,7 +289,7 @@ func TestDamagedKey(t *testing.T) {
 	if err := os.WriteFile(name, []byte("torn"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	key, err := boatKey(dir)
+	key, err := boatKey(t.Context(), dir)
 	if text, rerr := os.ReadFile(name); err == nil || key != nil || rerr != nil || string(text) != "torn" {
 		t.Errorf("%v, %v; %q, %v", key, err, text, rerr)
 	}

@@ -48,7 +48,7 @@ func recordProof(r *job.Record) []part {
 // closedWith is with whose keys the job was closed after its record.
 func closedWith(keys []job.KeyName) string {
 	if len(keys) == 0 {
-		return "Closed without a key that anybody keeps: an accident is found, forgery is not"
+		return "Closed without a kept key: an accident is found, forgery is not"
 	}
 	var names []string
 	for _, k := range keys {

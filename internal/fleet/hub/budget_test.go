@@ -91,7 +91,7 @@ func TestFlood(t *testing.T) {
 		}
 
 		until(t, "another second", func() bool { return time.Since(h.Boat("wagtail").Enrolled) > time.Second }) // enrolments have whole ones
-		again := r.sender(t, "wagtail", "board1") // enrols
+		again := r.sender(t, "wagtail", "board1")                                                               // enrols
 		until(t, "the boat is let in", func() bool { b := h.Boat("wagtail"); return b.Revoked.IsZero() && b.Why == "" })
 		until(t, "the second of its enrolment is over", func() bool { return time.Since(h.Boat("wagtail").Enrolled) > time.Second })
 		again.seq = 1000

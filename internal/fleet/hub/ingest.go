@@ -46,7 +46,8 @@ func (h *Hub) ingest(ctx context.Context) error {
 		_ = h.opt.Conn.FlushTimeout(time.Second)
 	}()
 	for ctx.Err() == nil {
-		messages, err := h.work.Messages(jetstream.PullMaxMessagesWithBytesLimit(512, fetchBytes), jetstream.PullHeartbeat(5*time.Second))
+		messages, err := h.work.Messages(jetstream.PullMaxMessagesWithBytesLimit(512, fetchBytes),
+			jetstream.PullHeartbeat(5*time.Second))
 		if err != nil {
 			h.opt.Log.Warn().Err(err).Msg("messages cannot be fetched; trying again")
 			pause(ctx, time.Second)
