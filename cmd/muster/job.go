@@ -78,8 +78,11 @@ func noted(a *app, dir string, w *author, entries func(v *job.Visit, by string) 
 
 // whenClosed adds the way out to the error of a closed job.
 func whenClosed(err error) error {
-	if errors.Is(err, job.ErrClosed) {
+	switch {
+	case errors.Is(err, job.ErrClosed):
 		return cli.WithHint(err, "muster job reopen opens it again, with a reason")
+	case errors.Is(err, job.ErrAway):
+		return cli.WithHint(err, "hand it over there, and take it over here with muster job open --from")
 	}
 	return err
 }

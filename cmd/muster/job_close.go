@@ -71,6 +71,8 @@ func (c *jobCloseCmd) run(a *app) error {
 	switch {
 	case v.Ledger.Closed():
 		return cli.WithHint(fmt.Errorf("close %q: %w", c.Dir, job.ErrClosed), "muster job pack hands it over")
+	case v.Ledger.Away() != "":
+		return whenClosed(v.Ledger.Open())
 	case v.Before == nil:
 		return cli.WithHint(fmt.Errorf("close %q: there is no snapshot before the work", c.Dir), "muster job open takes it")
 	}

@@ -45,9 +45,9 @@ func (c *jobFollowCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	switch {
-	case v.Ledger.Closed():
-		return whenClosed(fmt.Errorf("%s: %w", c.Dir, job.ErrClosed))
+	switch err := v.Ledger.Open(); {
+	case err != nil:
+		return whenClosed(err)
 	case v.Order == nil:
 		return noOrder(c.Dir)
 	}

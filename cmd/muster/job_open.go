@@ -49,6 +49,7 @@ func (b *boatFlags) snapshot(sheets, keep string) *snapshotCmd {
 
 type jobOpenCmd struct {
 	Dir      string
+	From     string
 	Profile  string
 	Sheets   string
 	TimeZone string
@@ -59,14 +60,28 @@ type jobOpenCmd struct {
 func newJobOpen(a *app) *cobra.Command {
 	c := jobOpenCmd{}
 	cmd := &cobra.Command{
-		Use: "open DIR SOURCE…", Short: "Open a job: take the snapshot before the work, and plan",
+		Use: "open DIR SOURCE…", Short: "Open a job: take the snapshot before the work, and plan; or take one over",
 		Long: `Open a job in a new folder. It takes the snapshot before the work and keeps the raw traffic beside it. It makes the work order from the
-shop's release sheets and prints the next step. On a terminal, what no flag gives is asked.`,
-		Example: `  muster job open 2026-231-wagtail can0 --ask --sheets sheets --profile shop.yaml --boat Wagtail --by Ana`,
-		Args:    cobra.MinimumNArgs(2), ValidArgsFunction: fileThenSource,
-		RunE: func(_ *cobra.Command, args []string) error { c.Dir, c.Sources = args[0], args[1:]; return c.run(a) },
+shop's release sheets and prints the next step. On a terminal, what no flag gives is asked.
+
+With --from it takes over a job that muster job pack --to handed over, or the page Work. A job is open in one place at a time.`,
+		Example: `  muster job open 2026-231-wagtail can0 --ask --sheets sheets --profile shop.yaml --boat Wagtail --by Ana
+  muster job open 2026-231-wagtail --from 2026-231-wagtail.zip --by Ana`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if c.From != "" {
+				return cobra.ExactArgs(1)(cmd, args)
+			}
+			return cobra.MinimumNArgs(2)(cmd, args)
+		}, ValidArgsFunction: fileThenSource,
+		RunE: func(_ *cobra.Command, args []string) error {
+			if c.Dir, c.Sources = args[0], args[1:]; c.From != "" {
+				return c.takeOver(a)
+			}
+			return c.run(a)
+		},
 	}
 	f := cmd.Flags()
+	f.StringVar(&c.From, "from", "", "Take over the job in this `FILE`, which muster job pack --to wrote")
 	f.StringVar(&c.Profile, "profile", "", "Job `FILE` with what the shop's jobs share; deploy/examples/job.yaml shows every key")
 	cli.Dir(cmd, &c.Sheets, "sheets", "`DIR` of release sheets; without them no update is planned")
 	f.StringVar(&c.Opening.Number, "number", "", "The shop's job `NUMBER`. Default: the name of the folder")
@@ -115,6 +130,31 @@ func (c *jobOpenCmd) run(a *app) error {
 		if err := c.plan(a, v, by, sheets); err != nil {
 			return whenClosed(err)
 		}
+	}
+	return a.printAdvice(job.Next(v, nil))
+}
+
+// takeOver goes on with a job that was handed over.
+func (c *jobOpenCmd) takeOver(a *app) error {
+	by, err := c.name()
+	if err != nil {
+		return err
+	}
+	f, err := os.Open(c.From)
+	if err != nil {
+		return fmt.Errorf("take over: %w", cli.PlainPath(err))
+	}
+	defer f.Close()
+	fi, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	v, err := job.Unpack(a.ctx, c.Dir, here, f, fi.Size(), func(*job.Visit) error { return nil })
+	if err == nil {
+		err = v.TakeOver(a.ctx, by)
+	}
+	if err != nil {
+		return fmt.Errorf("%q: %w", c.From, err)
 	}
 	return a.printAdvice(job.Next(v, nil))
 }

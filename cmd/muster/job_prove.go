@@ -102,15 +102,22 @@ func printProof(a *app, dir string, p *job.Proof, signed []string) error {
 }
 
 func newJobPack(a *app) *cobra.Command {
-	var output string
+	var output, to string
 	var force bool
+	var w author
 	cmd := &cobra.Command{
-		Use: "pack DIR -o FILE", Short: "Pack a job for the customer or the hub", Args: cobra.ExactArgs(1),
-		Long:    "Pack a job: the ledger and the files that it names, in one zip. A job that does not pass muster job check is refused.",
-		Example: "  muster job pack 2026-231-wagtail -o 2026-231-wagtail.zip",
+		Use: "pack DIR -o FILE", Short: "Pack a job into one file, and hand it over", Args: cobra.ExactArgs(1),
+		Long: `Pack a job: the ledger and the files that it names, in one zip. A job that does not pass muster job check is refused.
+
+With --to the job is handed over: the ledger names who has it now, and nothing more is written here. muster job open --from goes on with
+it, or the page Work of the boat. Without --to the file is a copy.`,
+		Example: `  muster job pack 2026-231-wagtail -o 2026-231-wagtail.zip
+  muster job pack 2026-231-wagtail -o 2026-231-wagtail.zip --to 'the boat computer' --by Ana`,
 	}
 	cmd.Flags().StringVarP(&output, "output", "o", "", "Output `FILE`, .zip")
 	cmd.Flags().BoolVar(&force, "force", false, "Overwrite an existing file")
+	cmd.Flags().StringVar(&to, "to", "", "Hand the job over to this `PLACE` or person")
+	w.flags(cmd)
 	cli.Require(cmd, "output")
 	cmd.RunE = func(_ *cobra.Command, args []string) error {
 		if strings.ToLower(filepath.Ext(output)) != ".zip" {
@@ -119,6 +126,11 @@ func newJobPack(a *app) *cobra.Command {
 		if err := free(output, force); err != nil {
 			return err
 		}
+		if to != "" {
+			if err := handOver(a, args[0], to, &w); err != nil {
+				return err
+			}
+		}
 		var b bytes.Buffer
 		if err := job.Pack(a.ctx, args[0], &b); err != nil {
 			return err
@@ -126,4 +138,20 @@ func newJobPack(a *app) *cobra.Command {
 		return writeFile(output, b.Bytes(), force)
 	}
 	return cmd
+}
+
+// handOver says in the ledger of a job who has it now.
+func handOver(a *app, dir, to string, w *author) error {
+	by, err := w.name()
+	if err != nil {
+		return err
+	}
+	if err := given("--to", to); err != nil {
+		return err
+	}
+	v, err := loadJob(a, dir)
+	if err != nil {
+		return err
+	}
+	return v.HandOver(a.ctx, by, to)
 }

@@ -2,6 +2,7 @@ package job
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -35,6 +36,7 @@ const clockBack = time.Second
 var (
 	ErrAltered = errors.New("the ledger was altered")
 	ErrClosed  = errors.New("the job is closed")
+	ErrAway    = errors.New("the job was handed over")
 )
 
 // Ledger is what happened in a job, as far as it was read. Its file only ever grows. One goroutine uses a Ledger; any number of them, in
@@ -117,6 +119,8 @@ func (l *Ledger) follows(next *Line) error {
 		return altered(fmt.Sprintf("it is numbered %d", next.N))
 	case next.Prev != l.digest:
 		return altered(fmt.Sprintf("it follows a line with SHA-256 %q, the line before has %q", input.Shorten(next.Prev), l.digest))
+	case (next.Kind == TakenOver) != (l.Away() != "") && next.Kind != ClockSet:
+		return altered("a job goes on by being taken over after it was handed over, and only then")
 	case n > 1 && next.Kind != ClockSet && next.At < l.last().At:
 		return altered("its time is before that of the line before, and no line reports that the clock was set")
 	}
@@ -127,6 +131,31 @@ func (l *Ledger) last() *Line { return l.Lines[len(l.Lines)-1] }
 
 // Closed reports whether nothing more is to be added but a line that opens the job again.
 func (l *Ledger) Closed() bool { return len(l.Lines) > 0 && l.last().Kind == Closed }
+
+// Away is who has the job, or where, when it was handed over; "" when it is here.
+func (l *Ledger) Away() string {
+	for i := len(l.Lines) - 1; i >= 0; i-- {
+		if line := l.Lines[i]; line.Kind != ClockSet {
+			var to Handover
+			if line.Kind != HandedOver || line.Into(&to) != nil {
+				return ""
+			}
+			return cmp.Or(to.To, "another place")
+		}
+	}
+	return ""
+}
+
+// Open is nil when lines may be added; else why not.
+func (l *Ledger) Open() error {
+	switch {
+	case l.Closed():
+		return fmt.Errorf("%s: %w", l.dir, ErrClosed)
+	case l.Away() != "":
+		return fmt.Errorf("%s: %w to %s: it goes on there", l.dir, ErrAway, l.Away())
+	}
+	return nil
+}
 
 // Digest is the SHA-256 of the last line, which covers all before it; "" of an empty ledger.
 func (l *Ledger) Digest() string { return l.digest }
@@ -164,8 +193,13 @@ func (l *Ledger) Update(ctx context.Context, decide func() ([]Entry, error)) err
 
 // write adds lines behind the last whole one. sign, when not nil, completes the last entry's line.
 func (l *Ledger) write(ctx context.Context, entries []Entry, sign func(*Line) error) error {
-	if l.Closed() && entries[0].Kind != Reopened {
-		return fmt.Errorf("%s: %w", l.dir, ErrClosed)
+	switch first := entries[0].Kind; {
+	case first == TakenOver && l.Away() == "":
+		return fmt.Errorf("%s: take over: the job was not handed over", l.dir)
+	case first != TakenOver && !(first == Reopened && l.Closed()):
+		if err := l.Open(); err != nil {
+			return err
+		}
 	}
 	var text []byte
 	prev, n := l.digest, len(l.Lines)

@@ -24,7 +24,10 @@ const (
 	Reopened  Kind = "reopened"
 	Closed    Kind = "closed" // signed; everything before it is final
 	SignedOff Kind = "signed-off"
-	ClockSet  Kind = "clock-set" // the only line whose time may be before that of the line before it
+
+	HandedOver Kind = "handed-over" // to another home; the only line after it is the next
+	TakenOver  Kind = "taken-over"
+	ClockSet   Kind = "clock-set" // the only line whose time may be before that of the line before it
 
 	Snapshot Kind = "snapshot" // a file, as the next four
 	Planned  Kind = "planned"
@@ -56,7 +59,7 @@ const (
 )
 
 // kinds are all of them. A closing line whose kind was altered would otherwise pass as the last line of an open job.
-var kinds = []Kind{Opened, Reopened, Closed, SignedOff, ClockSet, Snapshot, Planned, Captured, Attached, Recorded, HoldPoint, Waived, Left,
+var kinds = []Kind{Opened, Reopened, Closed, SignedOff, HandedOver, TakenOver, ClockSet, Snapshot, Planned, Captured, Attached, Recorded, HoldPoint, Waived, Left,
 	Back, Reported, AwaitingReentry, Confirmed, Failed, Noticed, ChangedOutside, Identity, ReadByHand, Disputed, Settled, Note, Hours, Part}
 
 // Line is one thing that happened in a job.

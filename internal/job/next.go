@@ -70,13 +70,15 @@ func (v *Visit) HoldPoints() []Point {
 func Next(v *Visit, live *Live) Advice {
 	a := Advice{PreChecks: []PreCheck{}, Blockers: []Lack{}, Warnings: []string{}, Missing: v.missing(), Remedies: []Point{}}
 	for _, p := range v.Remedies() {
-		if v.Ticked[p.ID] == nil && !v.Ledger.Closed() {
+		if v.Ticked[p.ID] == nil && v.Ledger.Open() == nil {
 			a.Remedies = append(a.Remedies, p)
 		}
 	}
 	switch {
 	case v.Ledger.Closed():
 		a.Do, a.Command, a.Why, a.Missing = "Hand the folder over", "muster job pack", "the job is closed", []Lack{}
+	case v.Ledger.Away() != "":
+		a.Do, a.Why, a.Missing = "Go on where the job is: "+v.Ledger.Away(), "it was handed over", []Lack{}
 	case v.Before == nil:
 		a.Do, a.Command, a.Why = "Take the snapshot before the work", "muster job open", "the record compares the boat with it"
 	case v.Order == nil || v.Follower.Done():

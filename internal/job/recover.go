@@ -26,11 +26,11 @@ func (v *Visit) Writing(name string) (done func(), err error) {
 var unfinished = regexp.MustCompile(`^\.muster-[0-9]+-(.+)$`)
 
 // Recover takes up the traffic of programs that were stopped before the ledger named it, and gives the names. A piece that is being written
-// is left alone, and an empty one is removed. A closed job has nothing to recover.
+// is left alone, and an empty one is removed. A job that is closed or elsewhere has nothing to recover.
 func (v *Visit) Recover(ctx context.Context, by string) (names []string, err error) {
 	dir := filepath.Join(v.Dir, trafficDir)
 	entries, err := os.ReadDir(dir)
-	if errors.Is(err, os.ErrNotExist) || v.Ledger.Closed() {
+	if errors.Is(err, os.ErrNotExist) || v.Ledger.Open() != nil {
 		return nil, nil
 	}
 	for _, e := range entries {

@@ -291,8 +291,8 @@ func (v *Visit) Put(ctx context.Context, kind Kind, by string, f FileLine, data 
 // twice is refused.
 func (v *Visit) PutAll(ctx context.Context, kind Kind, by string, files []FileLine, data [][]byte) error {
 	return v.Update(ctx, func() (entries []Entry, err error) {
-		if v.Ledger.Closed() {
-			return nil, fmt.Errorf("%s: %w", v.Dir, ErrClosed)
+		if err := v.Ledger.Open(); err != nil {
+			return nil, err
 		}
 		for i, f := range files {
 			f.SHA256, f.Bytes = Digest(data[i]), int64(len(data[i]))
@@ -357,8 +357,8 @@ func (v *Visit) Observe(
 ) ([]release.StepChange, error) {
 	var changes []release.StepChange
 	err := v.Update(ctx, func() ([]Entry, error) {
-		if v.Ledger.Closed() {
-			return nil, fmt.Errorf("%s: %w", v.Dir, ErrClosed)
+		if err := v.Ledger.Open(); err != nil {
+			return nil, err
 		}
 		changes = append(changes, v.Changes...)
 		if v.Follower == nil {
