@@ -37,8 +37,8 @@ type Door struct {
 	tls       bool
 	whose     string // what it protects: boat or fleet
 	page      LoginPage
-	harmless  []string // paths of posts that change nothing
-	pictures  []string // paths of posts that may bring a picture
+	harmless  []string         // paths of posts that change nothing
+	large     map[string]int64 // bounds of posts by their paths, of those that may be larger than others
 	crossSite *http.CrossOriginProtection
 	proxies   []netip.Prefix // whose word on the client is believed
 	patience  *patience
@@ -66,8 +66,13 @@ func (d *Door) Ask(page LoginPage) { d.page = page }
 // Allow lets a read token post to a path that changes nothing. It is called before the door is used.
 func (d *Door) Allow(path string) { d.harmless = append(d.harmless, path) }
 
-// TakePictures lets a post to a path be as large as a picture. It is called before the door is used.
-func (d *Door) TakePictures(path string) { d.pictures = append(d.pictures, path) }
+// Take lets a post to a path be so many bytes long. It is called before the door is used.
+func (d *Door) Take(path string, limit int64) {
+	if d.large == nil {
+		d.large = map[string]int64{}
+	}
+	d.large[path] = limit
+}
 
 // AsksToken reports whether a token is required.
 func (d *Door) AsksToken() bool { return !d.open() }
@@ -145,6 +150,12 @@ const BodyLimit = 1 << 20
 // PictureLimit bounds the body of a request that may bring a picture: one, and the fields beside it.
 const PictureLimit = job.MaxPicture + 64<<10
 
+// PackLimit bounds the body of a request that brings a job in one file, and slowest is how many bytes a second it is to come with.
+const (
+	PackLimit = job.MaxPack + 64<<10
+	slowest   = 250 << 10
+)
+
 // Guard protects a handler: it passes the requests that the tokens allow.
 func (d *Door) Guard(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -183,9 +194,9 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 			refuse(w, r, http.StatusForbidden, "a page of another site cannot act here: open the pages of this "+d.whose)
 			return
 		}
-		limit := int64(BodyLimit)
-		if slices.Contains(d.pictures, r.URL.Path) {
-			limit = PictureLimit
+		limit := max(BodyLimit, d.large[r.URL.Path])
+		if limit > PictureLimit { // it takes longer than the time for others
+			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(time.Duration(limit/slowest) * time.Second))
 		}
 		r.Body = lastBody{http.MaxBytesReader(w, r.Body, limit), h}
 		if r.URL.Path == "/login" || strings.HasPrefix(r.URL.Path, "/static/") {

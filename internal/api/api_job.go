@@ -1,7 +1,9 @@
 package api
 
 import (
+	"bytes"
 	"context"
+	"io"
 	"net/http"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -53,10 +55,11 @@ func (s *Server) addJobs(api huma.API, post operation) {
 			name, err := desk.AddPicture(ctx, in.By, in.Text, in.RawBody)
 			return PictureName{name}, problem(err)
 		})
-	s.file(api, "get-job-file", "/job/file", "A file of the latest job, as its ledger names it", "application/octet-stream", func(ctx context.Context, name string) ([]byte, error) {
-		return desk.JobFile(ctx, name)
+	s.file(api, "get-job-file", "/job/file", "A file of the latest job, as its ledger names it", "application/octet-stream", func(ctx context.Context, name string) (io.ReadCloser, error) {
+		data, err := desk.JobFile(ctx, name)
+		return io.NopCloser(bytes.NewReader(data)), err
 	})
-	s.file(api, "pack-job", "/job/pack", "A job in one zip file, to hand over; the latest one without a name", "application/zip", func(ctx context.Context, name string) ([]byte, error) {
+	s.file(api, "pack-job", "/job/pack", "A job in one zip file, to hand over; the latest one without a name", "application/zip", func(ctx context.Context, name string) (io.ReadCloser, error) {
 		return desk.PackJob(ctx, name)
 	})
 }
@@ -68,7 +71,7 @@ type PictureName struct {
 
 // file registers an operation that answers with the bytes of a file.
 func (s *Server) file(
-	api huma.API, id, route, summary, kind string, get func(ctx context.Context, name string) ([]byte, error),
+	api huma.API, id, route, summary, kind string, get func(ctx context.Context, name string) (io.ReadCloser, error),
 ) {
 	huma.Register(api, huma.Operation{OperationID: id, Method: http.MethodGet, Path: Prefix + route, Summary: summary, Tags: []string{"work"},
 		Errors: []int{401, 404, 422, 501},
@@ -82,9 +85,10 @@ func (s *Server) file(
 				return nil, problem(err)
 			}
 			return &huma.StreamResponse{Body: func(ctx huma.Context) {
+				defer data.Close()
 				ctx.SetHeader("Content-Type", kind)
 				ctx.SetHeader("Content-Disposition", "attachment")
-				_, _ = ctx.BodyWriter().Write(data)
+				_, _ = io.Copy(ctx.BodyWriter(), data)
 			}}, nil
 		})
 }

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"io"
 	"time"
 
 	"muster/internal/alert"
@@ -99,7 +100,10 @@ func (NoDesk) AddPicture(context.Context, string, string, []byte) (string, error
 	return "", errNoDesk
 }
 func (NoDesk) JobFile(context.Context, string) ([]byte, error) { return nil, errNoDesk }
-func (NoDesk) PackJob(context.Context, string) ([]byte, error) { return nil, errNoDesk }
+func (NoDesk) PackJob(context.Context, string) (io.ReadCloser, error) {
+	return nil, errNoDesk
+}
+func (NoDesk) TakeJob(context.Context, string, io.ReaderAt, int64) error { return errNoDesk }
 func (NoDesk) Silence(context.Context, alert.Silence, time.Duration) (alert.Silence, error) {
 	return alert.Silence{}, errNoDesk
 }

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"errors"
+	"io"
 
 	"muster/internal/event"
 	"muster/internal/job"
@@ -26,8 +27,11 @@ type Jobs interface {
 	AddPicture(ctx context.Context, by, text string, picture []byte) (string, error)
 	// JobFile reads a file of the latest job; ErrNoSuch when it has none of this name.
 	JobFile(ctx context.Context, name string) ([]byte, error)
-	// PackJob is a job in one zip file, "" for the latest; ErrNoSuch when there is none of this name.
-	PackJob(ctx context.Context, folder string) ([]byte, error)
+	// PackJob is a job in one zip file, "" for the latest; ErrNoSuch when there is none of this name. The caller closes it.
+	PackJob(ctx context.Context, folder string) (io.ReadCloser, error)
+	// TakeJob goes on with a job in a zip file that was handed over elsewhere; one of another boat is refused. ErrJobOpen when the latest is
+	// open here.
+	TakeJob(ctx context.Context, by string, pack io.ReaderAt, size int64) error
 }
 
 // Errors of Jobs.
@@ -48,9 +52,10 @@ const (
 	StageAfter  JobStage = "after"  // the snapshot after the work is to be taken
 	StageRecord JobStage = "record" // what the record lacks, signature, closing
 	StageClosed JobStage = "closed"
+	StageAway   JobStage = "handed-over" // it goes on elsewhere
 )
 
-// Stages lists all stages.
+// Stages lists the stages that a job goes through.
 func Stages() []JobStage {
 	return []JobStage{StageBefore, StagePlan, StageGo, StageWork, StageAfter, StageRecord, StageClosed}
 }
@@ -60,7 +65,7 @@ type Job struct {
 	Folder  string          `json:"folder" doc:"Name of its folder."`
 	Opening job.Opening     `json:"opening"`
 	Opened  event.Time      `json:"opened_at,omitzero"`
-	Stage   JobStage        `json:"stage" enum:"before,plan,go,work,after,record,closed"`
+	Stage   JobStage        `json:"stage" enum:"before,plan,go,work,after,record,closed,handed-over"`
 	Chapter int             `json:"chapter" doc:"1, and one more each time that it was opened again."`
 	Problem string          `json:"problem,omitempty" doc:"Why the latest job cannot be read or followed."`
 	Next    job.Advice      `json:"next"`
@@ -79,7 +84,9 @@ type Job struct {
 }
 
 // Open reports whether there is a job that is not closed.
-func (j *Job) Open() bool { return j != nil && j.Stage != StageClosed && j.Lines > 0 }
+func (j *Job) Open() bool {
+	return j != nil && j.Stage != StageClosed && j.Stage != StageAway && j.Lines > 0
+}
 
 // TickedPoint is a hold point, and who ticked it.
 type TickedPoint struct {
@@ -109,7 +116,8 @@ type NewJob struct {
 // JobAct takes a job a step on.
 type JobAct struct {
 	By      string   `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person who acts."`
-	Do      string   `json:"do" enum:"before,plan,after,close" doc:"Take the snapshot before or after the work, make the work order, or make the record and close."`
+	Do      string   `json:"do" enum:"before,plan,after,close,hand-over" doc:"Take the snapshot before or after the work, make the work order, make the record and close, or hand the job over."`
+	To      string   `json:"to,omitempty" maxLength:"80" doc:"For hand-over: who has the job then, or where."`
 	Without []string `json:"without,omitempty" maxItems:"1000" doc:"For plan: ids of units that are not to be updated."`
 	Because string   `json:"because,omitempty" maxLength:"400" doc:"For after: why the boat is the same although the snapshots share too few units."`
 }
@@ -160,6 +168,8 @@ func stageOf(v *job.Visit) JobStage {
 	switch {
 	case v.Ledger.Closed():
 		return StageClosed
+	case v.Ledger.Away() != "":
+		return StageAway
 	case v.Before == nil:
 		return StageBefore
 	case v.After != nil:

@@ -136,7 +136,7 @@ func New(opt Options) (*Server, error) {
 	if err := opt.Metrics.Register(s.gate); err != nil {
 		return nil, errors.Join(fmt.Errorf("api: register the metrics of refusals: %w", err), s.gate.Close())
 	}
-	s.door.TakePictures(Prefix + "/job/pictures")
+	s.door.Take(Prefix+"/job/pictures", PictureLimit)
 	s.addRoutes()
 	s.http = s.gate.http(s.mux, opt.headerWithin, opt.bodyWithin)
 	return s, nil

@@ -1,7 +1,6 @@
 package daemon
 
 import (
-	"bytes"
 	"cmp"
 	"context"
 	"errors"
@@ -26,7 +25,7 @@ func (k *jobs) OpenJob(ctx context.Context, o api.NewJob) error {
 		return err
 	}
 	return k.do(ctx, func(ctx context.Context) error {
-		if k.visit != nil && !k.visit.Ledger.Closed() {
+		if k.visit != nil && k.visit.Ledger.Open() == nil {
 			return fmt.Errorf("open job: %w", api.ErrJobOpen)
 		}
 		folder, err := k.newFolder(o.Number)
@@ -60,7 +59,7 @@ func (k *jobs) open() (*job.Visit, error) {
 	case k.visit.Ledger.Closed():
 		return nil, fmt.Errorf("job %s: %w: open it again first, with a reason", k.folder, job.ErrClosed)
 	}
-	return k.visit, nil
+	return k.visit, k.visit.Ledger.Open()
 }
 
 // ActOnJob implements api.Jobs.
@@ -76,6 +75,8 @@ func (k *jobs) ActOnJob(ctx context.Context, a api.JobAct) error {
 			return err
 		case a.Do == "before" && v.Before != nil, a.Do == "after" && v.After != nil:
 			return fmt.Errorf("snapshot %s the work: the job has it already", a.Do)
+		case a.Do == "hand-over":
+			return k.handOver(ctx, v, a)
 		case a.Do != "before" && v.Before == nil:
 			return errors.New("take the snapshot before the work first")
 		}
@@ -93,7 +94,7 @@ func (k *jobs) ActOnJob(ctx context.Context, a api.JobAct) error {
 		case "close":
 			return k.closeJob(ctx, v, a.By)
 		}
-		return fmt.Errorf("do: %q is none of before, plan, after and close", a.Do)
+		return fmt.Errorf("do: %q is none of before, plan, after, close and hand-over", a.Do)
 	})
 }
 
@@ -289,24 +290,6 @@ func (k *jobs) JobFile(ctx context.Context, name string) (data []byte, err error
 			}
 		}
 		return fmt.Errorf("file %q: %w", name, api.ErrNoSuch)
-	})
-	return data, err
-}
-
-// PackJob implements api.Jobs.
-func (k *jobs) PackJob(ctx context.Context, folder string) (data []byte, err error) {
-	err = k.do(ctx, func(ctx context.Context) error {
-		names, err := k.folders()
-		if folder == "" && len(names) > 0 {
-			folder = k.folder
-		}
-		if err != nil || !slices.Contains(names, folder) {
-			return errors.Join(err, fmt.Errorf("job %q: %w", folder, api.ErrNoSuch))
-		}
-		var b bytes.Buffer
-		err = job.Pack(ctx, filepath.Join(k.dir, folder), &b)
-		data = b.Bytes()
-		return err
 	})
 	return data, err
 }

@@ -236,13 +236,13 @@ func (k *jobs) live() *job.Live {
 
 // following reports whether there is a job with steps to follow.
 func (k *jobs) following() bool {
-	return k.visit != nil && !k.visit.Ledger.Closed() && k.visit.Order != nil && k.visit.After == nil
+	return k.visit != nil && k.visit.Ledger.Open() == nil && k.visit.Order != nil && k.visit.After == nil
 }
 
 // observe takes the latest report into the job. What goes wrong is logged and shown once.
 func (k *jobs) observe(ctx context.Context) {
 	live := k.live()
-	if live == nil || k.visit == nil || k.visit.Ledger.Closed() {
+	if live == nil || k.visit == nil || k.visit.Ledger.Open() != nil {
 		k.show()
 		return
 	}
@@ -270,7 +270,7 @@ func (k *jobs) observe(ctx context.Context) {
 func (k *jobs) show() {
 	past := []api.PastJob{}
 	for i, name := range slices.Backward(k.names) {
-		past = append(past, api.PastJob{Folder: name, Closed: i < len(k.names)-1 || k.visit != nil && k.visit.Ledger.Closed()})
+		past = append(past, api.PastJob{Folder: name, Closed: i < len(k.names)-1 || k.visit != nil && k.visit.Ledger.Open() != nil})
 	}
 	k.past.Store(&past)
 	switch {

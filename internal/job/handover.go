@@ -62,6 +62,9 @@ func (v *Visit) idle(ctx context.Context, by string) error {
 	return err
 }
 
+// ErrOtherJob means that a folder holds another job than the one that is to be taken over.
+var ErrOtherJob = errors.New("another job is in this folder")
+
 // TakeOver says in the ledger that a job that was handed over goes on here.
 func (v *Visit) TakeOver(ctx context.Context, by string) error {
 	return v.Add(ctx, Entry{Kind: TakenOver, By: by})
@@ -155,8 +158,10 @@ func (v *Visit) goOn(ctx context.Context, with *Visit) error {
 	switch {
 	case had.Away() == "":
 		return fmt.Errorf("%q: the job is here, and was not handed over", v.Dir)
+	case has.Lines[1].Prev != had.Lines[1].Prev: // the digest of the line that opens it
+		return fmt.Errorf("%q: %w", v.Dir, ErrOtherJob)
 	case n > len(has.Lines), n == len(has.Lines) && had.Digest() != has.Digest(), n < len(has.Lines) && has.Lines[n].Prev != had.Digest():
-		return fmt.Errorf("%q: it does not go on from the job that was handed over here: it is another job, or it went on in two places", v.Dir)
+		return fmt.Errorf("%q: it does not go on from what was handed over here: it went on in two places", v.Dir)
 	}
 	for _, f := range with.Files {
 		to, err := v.path(f.File)

@@ -119,7 +119,7 @@ func TestHandOverRefused(t *testing.T) {
 	}{
 		{"a copy", empty, copied, "it is a copy"},
 		{"closed", empty, packed(t, closed, ""), "closed"},
-		{"another job", v.Dir, other, "it is another job"},
+		{"another job", v.Dir, other, "another job"},
 		{"went on in two places", v.Dir, packed(t, second, "the laptop"), "two places"},
 		{"no zip", empty, []byte("PK"), "muster job pack"},
 		{"out of the folder", empty, rezip(t, out, func(name string, text []byte) (string, []byte) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"mime"
 	"net/http"
@@ -56,10 +57,12 @@ const (
 	openPath  = "/work/open"
 	actPath   = "/work/act"
 	entryPath = "/work/entry"
+	takePath  = "/work/take"
 )
 
 func (s *site) addJobForms(mux *http.ServeMux) {
-	s.door.TakePictures(entryPath)
+	s.door.Take(entryPath, api.PictureLimit)
+	s.door.Take(takePath, api.PackLimit)
 	mux.HandleFunc("GET /work/file", s.jobFile)
 	mux.HandleFunc("GET /work/pack", s.jobPack)
 	s.form(mux, "POST "+openPath, "/work", "opened", func(ctx context.Context, r *http.Request) error {
@@ -69,7 +72,7 @@ func (s *site) addJobForms(mux *http.ServeMux) {
 	})
 	s.form(mux, "POST "+actPath, "/work", "done", func(ctx context.Context, r *http.Request) error {
 		f := r.PostForm.Get
-		a := api.JobAct{By: f("by"), Do: f("do"), Because: f("because")}
+		a := api.JobAct{By: f("by"), Do: f("do"), Because: f("because"), To: f("to")}
 		if a.Do == "plan" {
 			for _, id := range r.PostForm["proposed"] {
 				if !slices.Contains(r.PostForm["unit"], id) {
@@ -80,6 +83,14 @@ func (s *site) addJobForms(mux *http.ServeMux) {
 		return s.opt.Desk.ActOnJob(ctx, a)
 	})
 	s.form(mux, "POST "+entryPath, "/work", "put", s.entry)
+	s.form(mux, "POST "+takePath, "/work", "taken-over", func(ctx context.Context, r *http.Request) error {
+		file, head, err := r.FormFile("pack")
+		if err != nil {
+			return errors.New("file: choose the file in which the job was handed over")
+		}
+		defer file.Close()
+		return s.opt.Desk.TakeJob(ctx, r.PostForm.Get("by"), file, head.Size)
+	})
 }
 
 // entry puts in what a form of the job gives: a picture, an entry, or an entry with its picture.
@@ -184,7 +195,7 @@ func (s *site) jobFile(w http.ResponseWriter, r *http.Request) {
 // jobPack gives a job as one file.
 func (s *site) jobPack(w http.ResponseWriter, r *http.Request) {
 	name := r.URL.Query().Get("job")
-	data, err := s.opt.Desk.PackJob(r.Context(), name)
+	pack, err := s.opt.Desk.PackJob(r.Context(), name)
 	if err != nil {
 		s.failed(w, r, err)
 		return
@@ -192,8 +203,9 @@ func (s *site) jobPack(w http.ResponseWriter, r *http.Request) {
 	if j := s.opt.Desk.Job(); name == "" && j != nil {
 		name = j.Folder
 	}
+	defer pack.Close()
 	attachment(w, "application/zip", name+".zip")
-	_, _ = w.Write(data)
+	_, _ = io.Copy(w, pack)
 }
 
 // attachment sets the headers of a file to keep.

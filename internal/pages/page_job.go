@@ -60,6 +60,9 @@ func (j jobView) stage() g.Node {
 	case api.StageRecord:
 		return g.Group{ui.Section("record", "Record", j.record()), j.said(), j.steps()}
 	}
+	if j.Stage == api.StageAway {
+		return j.away()
+	}
 	return j.closed()
 }
 
@@ -267,7 +270,7 @@ func (j jobView) said() g.Node {
 		g.If(len(shots) > 0, h.P(h.Class("shots"), shots)),
 		j.folded("note", "Note or picture", j.entry("note", job.Note, "Save note", func(was url.Values) g.Node {
 			return g.Group{ui.ValueField("Note", "text", 2000, was.Get("text")), camera()}
-		})))
+		})), g.If(j.v.Act, j.handOver()))
 }
 
 // record is what the record lacks, and the forms that give it.
@@ -312,6 +315,33 @@ func (j jobView) signature() g.Node {
 		return g.Group{ui.ValueField("Name of the customer", "customer", 60, was.Get("customer"), h.Required(), h.AutoComplete("off")),
 			ui.Hidden("strokes", ""), h.Div(h.Class("whole signing"), h.ID("signing"))}
 	})
+}
+
+// handOver is the form that hands the job over.
+func (j jobView) handOver() g.Node {
+	return ui.More("hand-over", j.v.typed(actPath, "do", "hand-over") != nil, g.Text("Hand the job over"), j.act("hand-over", "Hand the job over", false,
+		ui.Meta(g.Text("For work that goes on elsewhere, such as on the laptop. Nothing more can be entered here then. Take the file along that this page offers.")),
+		ui.ValueField("To whom, or where", "to", 80, j.v.typed(actPath, "do", "hand-over").Get("to"), h.Required())))
+}
+
+// away is where the job went, and the file that goes with it.
+func (j jobView) away() g.Node {
+	return g.Group{
+		ui.Section("away", "The job was handed over",
+			ui.Meta(ui.Printable(j.Next.Do+".")),
+			h.P(h.Class("links"), h.A(h.Href("/work/pack"), g.Text("Download the job in one file"))),
+			ui.Meta(g.Text("muster job open --from goes on with it, or the page Work of another boat computer."))),
+		ui.Section("job", "New job", newJob(j.v)),
+	}
+}
+
+// takeOver is the form that takes a job over; the one that was handed over from here comes back with it.
+func takeOver(v *view) g.Node {
+	was := v.typed(takePath, "", "")
+	return ui.More("take-over", was != nil, g.Text("Take a job over"), ui.Post(takePath, h.EncType("multipart/form-data"), h.Class("panel"), v.wrong(was),
+		ui.Meta(g.Text("For a job that was handed over elsewhere, with muster job pack --to or on the page Work.")),
+		ui.Field("File of the job", "pack", h.Type("file"), h.Accept(".zip,application/zip"), h.Required()), v.byField(was),
+		h.P(ui.Button("Take the job over"))))
 }
 
 // closed is where the record is, and how the job is handed over.

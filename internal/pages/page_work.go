@@ -64,6 +64,7 @@ func newJob(v *view) g.Node {
 			field("Job number", "number", 80, ""), field("Boat", "boat", 80, v.Report.Boat.Name), field("Customer", "customer", 80, ""),
 			field("Place", "place", 80, ""), field("Asked for", "asked_for", 400, ""),
 			h.P(ui.Button("Open job and take the snapshot before the work", h.Class("main")))),
+		takeOver(v),
 	}
 }
 

@@ -26,6 +26,7 @@ var confirmations = map[string]string{
 	"opened":       "Job opened.",
 	"done":         "Done.",
 	"put":          "Saved in the job.",
+	"taken-over":   "Job taken over.",
 	"accepted":     "Baseline set.",
 	"no-baseline":  "Baseline removed.",
 	"silenced":     "Silence started.",
