@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"image"
 	"image/jpeg"
+	"iter"
 	"sync"
 
 	"golang.org/x/image/draw"
@@ -16,6 +17,7 @@ import (
 const (
 	MaxPicture       = 2 << 20    // bytes
 	maxPicturePixels = 12_000_000 // of one that is decoded
+	maxDecoded       = 48 << 20   // bytes that the decoder takes for it
 	pictureSide      = 1600       // of one that is kept
 	pictureQuality   = 82
 )
@@ -36,6 +38,9 @@ func CleanPicture(data []byte) ([]byte, error) {
 	if c.Width <= 0 || c.Height <= 0 || int64(c.Width)*int64(c.Height) > maxPicturePixels {
 		return nil, fmt.Errorf("picture: it has %d x %d pixels, the limit is 12 megapixels: take it with a lower resolution", c.Width, c.Height)
 	}
+	if n := decoded(data, c); n > maxDecoded {
+		return nil, fmt.Errorf("picture: opened, it takes %d MB, the limit is %d MB: send it as an ordinary JPEG picture", n>>20, maxDecoded>>20)
+	}
 	decoding.Lock()
 	defer decoding.Unlock()
 	clean, err := Shrink(data, pictureSide, pictureQuality)
@@ -43,6 +48,66 @@ func CleanPicture(data []byte) ([]byte, error) {
 		return nil, fmt.Errorf("picture: %w: it is damaged, take it again", err)
 	}
 	return clean.JPEG, nil
+}
+
+// decoded is how many bytes the decoders of the standard library take for a picture, by its header.
+func decoded(data []byte, c image.Config) int64 {
+	pixels := int64(c.Width) * int64(c.Height)
+	if !bytes.HasPrefix(data, []byte("\x89PNG")) || len(data) <= 28 {
+		return int64(float64(pixels) * jpegBytes(data))
+	}
+	depth, kind, interlaced := data[24], data[25], data[28] != 0 // of IHDR (PNG, 11.2.2)
+	each := int64(4)
+	switch {
+	case depth == 16:
+		each = 8
+	case kind == 3: // a palette
+		each = 1
+	}
+	if interlaced { // each pass is a picture of its own
+		each *= 2
+	}
+	return pixels * each
+}
+
+// jpegBytes is how many bytes a pixel of a JPEG picture takes (ITU-T T.81, B.2.2): one in each plane, four more of a progressive picture,
+// whose coefficients are kept, and four when its colours are converted.
+func jpegBytes(data []byte) float64 {
+	converted := 0.0
+	for marker, part := range segments(data) {
+		if marker == 0xee && bytes.HasPrefix(part, []byte("Adobe")) {
+			converted = 4
+		}
+		if marker < 0xc0 || marker > 0xc2 || len(part) < 6 || len(part) < 6+3*int(part[5]) {
+			continue
+		}
+		sum, most := 0.0, 1.0
+		for i := range int(part[5]) {
+			id, h, v := part[6+3*i], float64(part[7+3*i]>>4), float64(part[7+3*i]&15)
+			if sum, most = sum+h*v, max(most, h*v); id == 'R' || i == 3 {
+				converted = 4
+			}
+		}
+		planes := sum / most
+		if marker == 0xc2 {
+			planes *= 5
+		}
+		return planes + converted
+	}
+	return 19 // the most that there is
+}
+
+// segments are the segments of a JPEG picture before its scan, by their markers.
+func segments(data []byte) iter.Seq2[byte, []byte] {
+	return func(yield func(byte, []byte) bool) {
+		for at := 2; at+4 <= len(data) && data[at] == 0xff; {
+			marker, size := data[at+1], int(binary.BigEndian.Uint16(data[at+2:]))
+			if marker == 0xda || size < 2 || at+2+size > len(data) || !yield(marker, data[at+4:at+2+size]) {
+				return
+			}
+			at += 2 + size
+		}
+	}
 }
 
 // Shrink makes of a JPEG or PNG picture one whose longer side is at most so many pixels, upright, and without what a camera writes into it
@@ -109,19 +174,14 @@ func upright(from *image.RGBA, orientation int) *image.RGBA {
 
 // orientation is how a camera held a JPEG picture, 0 when it does not say.
 func orientation(data []byte) int {
-	for at := 2; at+4 <= len(data) && data[at] == 0xff; {
-		marker, size := data[at+1], int(binary.BigEndian.Uint16(data[at+2:]))
-		if marker == 0xda || size < 2 || at+2+size > len(data) {
-			return 0
-		}
-		if part := data[at+4 : at+2+size]; marker == 0xe1 && bytes.HasPrefix(part, []byte("Exif\x00\x00")) {
+	for marker, part := range segments(data) {
+		if marker == 0xe1 && bytes.HasPrefix(part, []byte("Exif\x00\x00")) {
 			n, err := exifOrientation(part[6:])
 			if err != nil {
 				return 0
 			}
 			return n
 		}
-		at += 2 + size
 	}
 	return 0
 }
