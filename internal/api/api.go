@@ -186,7 +186,8 @@ func problem(err error) error {
 		return nil
 	case errors.Is(err, alert.ErrUnknown), errors.Is(err, ErrNoSuch), errors.Is(err, ErrNoJob):
 		return huma.Error404NotFound(err.Error())
-	case errors.Is(err, ErrFull), errors.Is(err, ErrNamed), errors.Is(err, ErrJobOpen), errors.Is(err, job.ErrClosed), errors.Is(err, job.ErrAway):
+	case errors.Is(err, ErrFull), errors.Is(err, ErrNamed), errors.Is(err, ErrJobOpen), errors.Is(err, job.ErrClosed),
+		errors.Is(err, job.ErrAway):
 		return huma.Error409Conflict(err.Error())
 	case errors.Is(err, errNoDesk):
 		return huma.Error501NotImplemented(err.Error())

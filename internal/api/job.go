@@ -29,8 +29,8 @@ type Jobs interface {
 	JobFile(ctx context.Context, name string) ([]byte, error)
 	// PackJob is a job in one zip file, "" for the latest; ErrNoSuch when there is none of this name. The caller closes it.
 	PackJob(ctx context.Context, folder string) (io.ReadCloser, error)
-	// TakeJob goes on with a job in a zip file that was handed over elsewhere; one of another boat is refused. ErrJobOpen when the latest is
-	// open here.
+	// TakeJob goes on with a job in a zip file that was handed over elsewhere; one of another boat is
+	// refused. ErrJobOpen when the latest is open here.
 	TakeJob(ctx context.Context, by string, pack io.ReaderAt, size int64) error
 }
 
@@ -116,8 +116,8 @@ type NewJob struct {
 // JobAct takes a job a step on.
 type JobAct struct {
 	By      string   `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person who acts."`
-	Do      string   `json:"do" enum:"before,plan,after,close,hand-over" doc:"Take the snapshot before or after the work, make the work order, make the record and close, or hand the job over."`
-	To      string   `json:"to,omitempty" maxLength:"80" doc:"For hand-over: who has the job then, or where."`
+	Do      string   `json:"do" enum:"before,plan,after,close,hand-over" doc:"Take a snapshot, make the work order, make the record and close, or hand over."`
+	To      string   `json:"to,omitempty" maxLength:"80" doc:"For hand-over: where the job goes on."`
 	Without []string `json:"without,omitempty" maxItems:"1000" doc:"For plan: ids of units that are not to be updated."`
 	Because string   `json:"because,omitempty" maxLength:"400" doc:"For after: why the boat is the same although the snapshots share too few units."`
 }

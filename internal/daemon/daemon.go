@@ -164,7 +164,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 		if err := d.model.jobs.keepEarlier(d.keeper.store); err != nil {
 			d.log.Error().Err(err).Msg("a work order of an earlier version stays in the store")
 		}
-		if d.model.jobs.keys, err = boatKey(context.Background(), c.StateDir); err != nil {
+		if d.model.jobs.keys, err = boatKey(ctx, c.StateDir); err != nil {
 			d.log.Error().Err(err).Msg("jobs are closed without a key")
 			err = nil
 		}

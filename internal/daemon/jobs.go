@@ -270,7 +270,8 @@ func (k *jobs) observe(ctx context.Context) {
 func (k *jobs) show() {
 	past := []api.PastJob{}
 	for i, name := range slices.Backward(k.names) {
-		past = append(past, api.PastJob{Folder: name, Closed: i < len(k.names)-1 || k.visit != nil && k.visit.Ledger.Open() != nil})
+		ended := i < len(k.names)-1 || k.visit != nil && k.visit.Ledger.Open() != nil
+		past = append(past, api.PastJob{Folder: name, Closed: ended})
 	}
 	k.past.Store(&past)
 	switch {

@@ -36,7 +36,7 @@ func (v *Visit) HandOver(ctx context.Context, by, to string) error {
 		case v.Ledger.Away() != "":
 			return nil, nil
 		case v.Ledger.Closed():
-			return nil, fmt.Errorf("hand over: %w: its pack is a copy for whoever wants one", ErrClosed)
+			return nil, fmt.Errorf("hand over: %w: muster job pack makes a copy of it", ErrClosed)
 		}
 		return []Entry{{Kind: HandedOver, By: by, Data: Handover{To: to}}}, nil
 	})
@@ -73,7 +73,9 @@ func (v *Visit) TakeOver(ctx context.Context, by string) error {
 // Unpack puts a job that was handed over into its folder, and leaves it to TakeOver to go on with it. It is put there whole or not at
 // all, after everything that Check checks, and what belongs adds. In a folder that holds a job, the same one must have been handed over
 // from there, and must not have gone on in two places since.
-func Unpack(ctx context.Context, dir, on string, pack io.ReaderAt, size int64, belongs func(*Visit) error) (*Visit, error) {
+func Unpack(
+	ctx context.Context, dir, on string, pack io.ReaderAt, size int64, belongs func(*Visit) error,
+) (*Visit, error) {
 	fail := func(err error) (*Visit, error) { return nil, fmt.Errorf("take over: %w", err) }
 	parent := filepath.Dir(filepath.Clean(dir))
 	if err := os.MkdirAll(parent, 0o755); err != nil {
@@ -160,7 +162,8 @@ func (v *Visit) goOn(ctx context.Context, with *Visit) error {
 		return fmt.Errorf("%q: the job is here, and was not handed over", v.Dir)
 	case has.Lines[1].Prev != had.Lines[1].Prev: // the digest of the line that opens it
 		return fmt.Errorf("%q: %w", v.Dir, ErrOtherJob)
-	case n > len(has.Lines), n == len(has.Lines) && had.Digest() != has.Digest(), n < len(has.Lines) && has.Lines[n].Prev != had.Digest():
+	case n > len(has.Lines), n == len(has.Lines) && had.Digest() != has.Digest(),
+		n < len(has.Lines) && has.Lines[n].Prev != had.Digest():
 		return fmt.Errorf("%q: it does not go on from what was handed over here: it went on in two places", v.Dir)
 	}
 	for _, f := range with.Files {
@@ -181,7 +184,7 @@ func (v *Visit) goOn(ctx context.Context, with *Visit) error {
 			return err
 		}
 	}
-	text, err := os.ReadFile(has.file())
+	text, err := input.File(ctx, has.file(), maxLedger)
 	if err != nil {
 		return err
 	}

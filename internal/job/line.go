@@ -59,8 +59,9 @@ const (
 )
 
 // kinds are all of them. A closing line whose kind was altered would otherwise pass as the last line of an open job.
-var kinds = []Kind{Opened, Reopened, Closed, SignedOff, HandedOver, TakenOver, ClockSet, Snapshot, Planned, Captured, Attached, Recorded, HoldPoint, Waived, Left,
-	Back, Reported, AwaitingReentry, Confirmed, Failed, Noticed, ChangedOutside, Identity, ReadByHand, Disputed, Settled, Note, Hours, Part}
+var kinds = []Kind{Opened, Reopened, Closed, SignedOff, HandedOver, TakenOver, ClockSet, Snapshot, Planned, Captured, Attached, Recorded,
+	HoldPoint, Waived, Left, Back, Reported, AwaitingReentry, Confirmed, Failed, Noticed, ChangedOutside, Identity, ReadByHand, Disputed,
+	Settled, Note, Hours, Part}
 
 // Line is one thing that happened in a job.
 type Line struct {

@@ -320,8 +320,8 @@ func (j jobView) signature() g.Node {
 // handOver is the form that hands the job over.
 func (j jobView) handOver() g.Node {
 	return ui.More("hand-over", j.v.typed(actPath, "do", "hand-over") != nil, g.Text("Hand the job over"), j.act("hand-over", "Hand the job over", false,
-		ui.Meta(g.Text("For work that goes on elsewhere, such as on the laptop. Nothing more can be entered here then. Take the file along that this page offers.")),
-		ui.ValueField("To whom, or where", "to", 80, j.v.typed(actPath, "do", "hand-over").Get("to"), h.Required())))
+		ui.Meta(g.Text("For work that goes on elsewhere, such as on the laptop. Nothing more can be entered here then. Take along the file that is then offered here.")),
+		ui.ValueField("Where it goes on", "to", 80, j.v.typed(actPath, "do", "hand-over").Get("to"), h.Required())))
 }
 
 // away is where the job went, and the file that goes with it.
