@@ -36,6 +36,7 @@ type device struct {
 	since          event.Time // since when it is present, or without an address
 	claimed        event.Time // last claim
 	restartAt      event.Time
+	back           bool // it was off for a while before it was first received: recorded as off, or late
 	restarts       int
 	restarted      []event.Time
 	moves          []event.Time // changes of address, latest maxMoves

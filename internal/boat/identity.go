@@ -2,6 +2,7 @@ package boat
 
 import (
 	"bytes"
+	"cmp"
 	"slices"
 
 	"muster/internal/event"
@@ -17,6 +18,7 @@ type identity struct {
 	receives     []uint32
 	software     []Software
 	before       []Box     // that sent under the same NAME
+	known        *Product  // what it reported before the model began, nil for nothing
 	heard        [4][]byte // the payloads last read, so that a repeat costs nothing
 }
 
@@ -61,7 +63,7 @@ func (i *identity) takeProduct(data []byte, t event.Time) bool {
 	if err != nil {
 		return false
 	}
-	was := i.product
+	was := cmp.Or(i.product, i.known)
 	i.product = &Product{
 		DatabaseVersion:    rawOf[uint16](values, "nmea_2000_database_version"),
 		Code:               rawOf[uint16](values, "product_code"),

@@ -175,7 +175,7 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 		}
 		t = &talker{name: name}
 		if p := n.boat.past[pastKey{n.info.ID, n.info.ID + "/" + name}]; p != nil {
-			t.software, t.unit = slices.Clone(p.Software), p.Unit
+			t.software, t.unit, t.since = slices.Clone(p.Software), p.Unit, p.FirstSeen
 		}
 		l.talkers[name] = t
 	}

@@ -159,7 +159,7 @@ func (n *network) keepName(d *device, name pgn.NAME) {
 	n.byName[name] = d
 	d.named, d.sender.NAME, d.sender.ID, d.duplicateOf = true, name, "", nil
 	d.nameIt()
-	d.recall()
+	d.recall(d.from, false)
 }
 
 func (n *network) newNamed(src uint8, name pgn.NAME, t event.Time) *device {
@@ -168,7 +168,9 @@ func (n *network) newNamed(src uint8, name pgn.NAME, t event.Time) *device {
 		return nil
 	}
 	d := newDevice(n, pgn.Null, name, true, t)
-	d.recall()
+	if d.recall(t, n.askedFor(src, t)); d.back {
+		d.restart(t)
+	}
 	n.devices = append(n.devices, d)
 	n.byName[name] = d
 	return d
@@ -409,9 +411,7 @@ func (n *network) cannotClaim(m *transport.Message) {
 // to the same start. Product information sent unasked is no sign: devices answer requests that a listener may have
 // missed, and some repeat it.
 func (n *network) judgeRestart(d *device, src uint8, t event.Time, contested bool) {
-	window := n.boat.opt.RequestWindow
-	within := func(asked event.Time) bool { return asked != 0 && t >= asked && t.Sub(asked) <= window }
-	asked := within(n.askedAll) || within(n.asked[src]) || d.address != pgn.Null && within(n.asked[d.address])
+	asked := n.askedFor(src, t) || d.address != pgn.Null && n.askedFor(d.address, t)
 	silent := t != 0 && d.silentAt(t) != 0
 	moving := d.address != src && d.address != pgn.Null || d.cannot
 	if t == 0 || !silent && (asked || contested || moving || d.address == pgn.Null || d.steady(t)) {
@@ -421,9 +421,20 @@ func (n *network) judgeRestart(d *device, src uint8, t event.Time, contested boo
 		t >= d.firstSeen && t.Sub(d.firstSeen) <= n.boat.opt.SettleTime && !silent {
 		return
 	}
+	d.restart(t)
+}
+
+func (d *device) restart(t event.Time) {
 	d.restartAt = t
 	d.restarts++
 	d.restarted = lastOf(append(d.restarted, t), maxRestarts)
+}
+
+// askedFor reports whether a claim for the address at t answers a request.
+func (n *network) askedFor(address uint8, t event.Time) bool {
+	return slices.ContainsFunc([]event.Time{n.askedAll, n.asked[address]}, func(asked event.Time) bool {
+		return asked != 0 && t >= asked && t.Sub(asked) <= n.boat.opt.RequestWindow
+	})
 }
 
 // steady reports whether the device sends so often, and sent so shortly before t, that it cannot have started

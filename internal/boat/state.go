@@ -22,6 +22,7 @@ type State struct {
 
 	Decisions []Decision // by hand, of which presences are one unit
 	Units     []Unit     // the boxes that devices, talkers and entries by hand are presences of
+	Unmet     []Past     // of devices that did not come back and whose units did not either, as it is now
 	Sources   []Source   // by measure, network and id
 	Echoes    []Echo     // by measure, From and To
 }
@@ -112,11 +113,16 @@ type Device struct {
 	StateSince   event.Time
 	Left         bool   // its unit sends under another NAME since, or was replaced; this entry is only the past
 	Heard        []Span // when it sent, in this window; the latest, oldest first
+	EverHeard    []Span // the same with what was recorded before; nil for Heard
+	Earlier      *Past  // what was recorded of it before this window, nil for nothing; never changed
 	Before       []Box  // other boxes that sent under this NAME
 	Unit         string // id of the unit that it is a presence of; UnitSince is since when the unit is known by it
 	UnitSince    event.Time
 	LastRestarts []event.Time // up to eight, oldest first
 	ClaimedAt    event.Time
+
+	Unmet   bool // it is only what was recorded of it
+	Awaited bool // and it may still show that it is on
 }
 
 // Transmit is one message that a device sends, split by data instance.
@@ -160,6 +166,7 @@ type Talker struct {
 
 	Unanswered  string     // why asking it for its identity was given up
 	First, Last event.Time // when it was received
+	Since       event.Time // when it was first received, as recorded before this window; unset when nothing was
 	Unit        string     // id of the unit that it is a presence of
 }
 

@@ -28,6 +28,7 @@ func (b *Boat) State() *State {
 		r.Talkers = n.reportTalkers(r.Talkers, b.now)
 	}
 	b.reportSources(r)
+	b.reportUnmet(r)
 	r.FindUnits(b.decisions, b.opt.GoneAfter)
 	return r
 }
@@ -189,8 +190,10 @@ func (d *device) report(now event.Time) Device {
 	r.Sharing = d.shared()
 	r.Heard = append(slices.Clone(d.heardOn), Span{d.from, d.lastSeen})
 	r.Before = slices.Clone(d.identity.before)
+	r.EverHeard = r.Heard
 	if p := d.past(); p != nil {
-		r.Unit, r.UnitSince = p.Box, p.BoxSince
+		r.Unit, r.UnitSince, r.Earlier = p.Box, p.BoxSince, p
+		r.EverHeard = d.everHeard(r.Heard, p)
 	}
 	if d.address != pgn.Null {
 		a := d.address

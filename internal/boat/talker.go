@@ -28,8 +28,9 @@ type talker struct {
 	ais       *aisUnit // nil until it sends AIS messages
 	source    *source  // nil until it measures something
 	software  []Software
-	unit      string // that software is the history of; empty while it reported none
-	queries   int    // for its VER sentence since it last sent one
+	unit      string     // that software is the history of; empty while it reported none
+	since     event.Time // when that unit first sent, as recorded before the model began
+	queries   int        // for its VER sentence since it last sent one
 	queried   event.Time
 }
 
@@ -44,7 +45,7 @@ func (t *talker) addIdentity(formatter string, p *nmea0183.Sentence, at event.Ti
 			t.identity = TalkerIdentity(v)
 			if unit := t.identity.Unit(); unit != "" && unit != t.unit {
 				if t.unit != "" {
-					t.software = nil // of the unit that was there before
+					t.software, t.since = nil, 0 // of the unit that was there before
 				}
 				t.unit = unit
 			}
@@ -122,7 +123,8 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 }
 
 func (t *talker) report(network string, now event.Time) Talker {
-	r := Talker{Network: network, Talker: t.name, First: t.first, Last: t.last, Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
+	r := Talker{Network: network, Talker: t.name, First: t.first, Last: t.last, Since: t.since,
+		Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
 	if nmea0183.Unanswered(t.queries, t.queried, now) {
 		r.Unanswered = fmt.Sprintf("no answer, %d requests", t.queries)
 	}
@@ -139,6 +141,14 @@ func (t *talker) report(network string, now event.Time) Talker {
 		r.AIS = t.ais.report()
 	}
 	return r
+}
+
+// FirstSeen is when the talker was first received, in this window or before it.
+func (t *Talker) FirstSeen() event.Time {
+	if t.Since != 0 && t.Since < t.First {
+		return t.Since
+	}
+	return t.First
 }
 
 // ID names the talker within the boat: its network and its letters, as in "ttyUSB0/GP".

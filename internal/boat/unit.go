@@ -75,6 +75,7 @@ func (s *State) Aboard() []*Unit {
 func (s *State) FindUnits(decisions []Decision, goneAfter time.Duration) {
 	s.Decisions = decisions
 	s.Units = Evidence{s.Devices, s.Talkers, s.Manual, decisions, s.TakenAt, goneAfter}.Units()
+	s.leaveOutUnmet()
 	for i := range s.Units {
 		u := &s.Units[i]
 		for j := range s.Networks {
@@ -136,6 +137,7 @@ func (e Evidence) Units() []Unit {
 	}
 	a := newAssignment(&e)
 	groups := a.groups()
+	nameApart(groups)
 	units := make([]Unit, 0, len(groups))
 	for _, g := range groups {
 		units = append(units, a.unit(g))
@@ -258,6 +260,26 @@ func (a *assignment) standsFor(members []*presence, life *Life) Device {
 		slices.SortStableFunc(d.Transmits, func(a, b Transmit) int { return cmp.Compare(a.PGN, b.PGN) })
 	}
 	return d
+}
+
+// nameApart leaves the name of a unit that came apart to the part with the presence that it is named after, or else to
+// the first; the other parts are named by what they are.
+func nameApart(groups []group) {
+	holder := map[string]int{}
+	for i, g := range groups {
+		for _, p := range g.members {
+			if _, taken := holder[p.named]; !taken || p.id == p.named {
+				holder[p.named] = i
+			}
+		}
+	}
+	for i, g := range groups {
+		for _, p := range g.members {
+			if holder[p.named] != i {
+				p.named, p.namedSince = p.id, p.first
+			}
+		}
+	}
 }
 
 // name is the id of a unit: that of the presence that was known first, and since when. One of which that is unknown comes last.

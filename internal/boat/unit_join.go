@@ -53,7 +53,10 @@ func newAssignment(e *Evidence) *assignment {
 	for i := range e.Devices {
 		d := &e.Devices[i]
 		p := &presence{kind: PresenceDevice, at: i, id: d.ID, key: d.Network + "/" + d.ID, network: d.Network, device: d, state: d.State,
-			first: d.FirstSeen, heard: d.Heard, named: d.ID, namedSince: d.FirstSeen}
+			first: d.FirstSeen, heard: d.EverHeard, named: d.ID, namedSince: d.FirstSeen}
+		if p.heard == nil {
+			p.heard = d.Heard
+		}
 		if d.Unit != "" {
 			p.named, p.namedSince = d.Unit, d.UnitSince
 		}
@@ -62,7 +65,7 @@ func newAssignment(e *Evidence) *assignment {
 	for i := range e.Talkers {
 		t := &e.Talkers[i]
 		p := &presence{kind: PresenceTalker, at: i, id: t.ID(), key: t.ID(), network: t.Network, talker: t, state: t.State(e.Now),
-			first: t.First, named: t.ID(), namedSince: t.First}
+			first: t.FirstSeen(), named: t.ID(), namedSince: t.FirstSeen()}
 		if t.Last != 0 && e.Now.Sub(t.Last) > e.GoneAfter {
 			p.state = Gone
 		}
@@ -96,7 +99,11 @@ func (p *presence) rawSerial() string {
 	if p.talker != nil && p.talker.Identity != nil {
 		return cmp.Or(p.talker.Identity.Serial, p.talker.Identity.UniqueID)
 	}
-	if product := p.product(); product != nil {
+	product := p.product()
+	if p.device != nil {
+		product = p.device.lastProduct()
+	}
+	if product != nil {
 		return product.Serial
 	}
 	return ""
@@ -127,10 +134,14 @@ func TrueSerial(s string) string {
 // bySerial and byUnique are what presences of one box share, "" when they share nothing.
 func (p *presence) bySerial() string {
 	d := p.device
-	if d == nil || d.Name == nil || d.Product == nil || d.Product.Code == nil || p.serial == "" {
+	if d == nil || d.Name == nil || p.serial == "" {
 		return ""
 	}
-	return fmt.Sprintf("%d %d %s", d.Name.Manufacturer.Code, *d.Product.Code, p.serial)
+	product := d.lastProduct()
+	if product.Code == nil {
+		return ""
+	}
+	return fmt.Sprintf("%d %d %s", d.Name.Manufacturer.Code, *product.Code, p.serial)
 }
 
 func (p *presence) byUnique() string {

@@ -70,6 +70,10 @@ type Box struct {
 // sent, and they were never on together.
 func (a *assignment) leaveBehind(members []*presence) {
 	for _, p := range members {
+		if p.device != nil && p.device.Unmet {
+			p.left, p.device.Left = true, true
+			continue
+		}
 		i := slices.IndexFunc(members, func(q *presence) bool { return q != p && succeeds(q, p) })
 		if i < 0 {
 			continue
@@ -150,7 +154,7 @@ func (l *Life) addDevice(p *presence) {
 	d := p.device
 	whole := Span{}
 	for i, s := range p.heard {
-		if i == len(p.heard)-1 && !p.left && (d.State == Present || d.State == Provisional || d.State == NoAddress) {
+		if i == len(p.heard)-1 && d.onNow() {
 			s.Until = 0
 		}
 		if i == 0 {
@@ -162,13 +166,14 @@ func (l *Life) addDevice(p *presence) {
 			l.Instances = append(l.Instances, InstanceUse{d.Name.DeviceFunction.Name, d.Name.DeviceInstance, d.Name.SystemInstance, s})
 		}
 	}
-	for i, u := range d.Addresses {
+	addresses := d.addressesEver()
+	for i, u := range addresses {
 		if u.Address == pgn.Null {
 			continue
 		}
 		s := Span{From: u.Since, Until: whole.Until}
-		if i+1 < len(d.Addresses) {
-			s.Until = d.Addresses[i+1].Since
+		if i+1 < len(addresses) {
+			s.Until = addresses[i+1].Since
 		}
 		l.Addresses = append(l.Addresses, AddressSpell{d.Network, u.Address, s})
 	}
@@ -191,7 +196,7 @@ func (a *assignment) absences(heard []Span) (gaps []Span) {
 func lastRestarts(members []*presence) (times []event.Time) {
 	for _, p := range members {
 		if p.device != nil {
-			times = append(times, p.device.LastRestarts...)
+			times = append(times, p.device.restartsEver()...)
 		}
 	}
 	slices.Sort(times)
@@ -211,7 +216,7 @@ func (e Evidence) succession(units []Unit) {
 	places := map[string][]*Unit{}
 	for i := range units {
 		u := &units[i]
-		gone := u.State == Silent || u.State == Gone
+		gone := (u.State == Silent || u.State == Gone) && !u.Awaited
 		if key := u.place(); key != "" && !u.Own && (gone || u.Aboard && u.State == Present) {
 			places[key] = append(places[key], u)
 		}

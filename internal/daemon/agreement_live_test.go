@@ -1,20 +1,14 @@
 package daemon
 
 import (
-	"slices"
 	"strings"
-	"sync/atomic"
 	"testing"
-	"time"
 
-	"muster/internal/boat"
-	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/hosttest"
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/sim"
-	"muster/internal/tap"
 )
 
 // followed is a work order that is followed through a scenario from its first moment on.
@@ -53,55 +47,14 @@ func (f *followed) says(t *testing.T, r *report.Report, sheets *release.Sheets) 
 func TestLiveAgrees(t *testing.T) {
 	sheets := unitSheets(t)
 	truths(t, func(t *testing.T, sc *sim.Scenario, name string, truth []moment) {
-		source := make(handedSource)
-		var clock atomic.Int64
-		clock.Store(int64(t0))
-		opt := options("127.0.0.1:0", map[string]tap.Source{"sim": source}, "sim")
-		opt.Now = func() time.Time { return event.Time(clock.Load()).UTC() }
-		opt.Config.Boat, opt.Config.Sheets = boat.Identity{ID: name}, hosttest.Testdata(t, "units/sheets")
-		opt.Config.Sources = []config.Source{{Source: "sim"}}
-		d, stop := aboard(t, opt)
-		defer func() {
-			close(source)
-			stop()
-		}()
-
-		boatSim, fed := sim.New(sc, sc.Seed, t0), uint64(0)
-		second := func() {
-			now := event.Time(clock.Add(int64(time.Second)))
-			for {
-				events := make([]event.Event, batchEvents)
-				n, err := boatSim.ReadUntil(now, events)
-				if err != nil {
-					t.Fatal(err)
-				}
-				if n == 0 {
-					return
-				}
-				for i := range events[:n] {
-					events[i].Line = slices.Clone(events[i].Line)
-					if k := events[i].Kind; k == event.KindFrame || k == event.KindLine {
-						fed++
-					}
-				}
-				source <- events[:n]
-			}
-		}
-		received := func() (n uint64) {
-			for _, x := range d.Report().Networks {
-				n += x.Frames
-			}
-			return n
-		}
+		p := newLivePlay(t, sc)
+		p.start(name, hosttest.Testdata(t, "units/sheets"), "")
+		defer p.end()
 		for _, m := range minutes(truth, truth[len(truth)-1].At) {
-			for event.Time(clock.Load()).Sub(t0) < m.At+time.Second {
-				second()
-			}
-			at := t0.Add(m.At)
-			eventually(t, func() bool { return received() == fed && d.Report().TakenAt >= at })
-			r := d.Report()
+			p.until(t0.Add(m.At))
+			r := p.d.Report()
 			var answers []said
-			for _, a := range boatSays(t, d.URL(), r, sheets) {
+			for _, a := range boatSays(t, p.d.URL(), r, sheets) {
 				switch {
 				case a.by != "the plan":
 					a.behind = nil // an alert lasts its hold time

@@ -12,7 +12,6 @@ import (
 	"muster/internal/check"
 	"muster/internal/event"
 	outside "muster/internal/input"
-	"muster/internal/report"
 	"muster/internal/store"
 )
 
@@ -25,23 +24,13 @@ const (
 
 // keeping is what the model's goroutine remembers of what it put into the store.
 type keeping struct {
-	keeper   *keeper // nil in a replay, which keeps nothing
-	devices  map[string]kept
+	keeper   *keeper      // nil in a replay, which keeps nothing
 	away     []alert.Kept // silent devices of before the start that were not received since
 	past     map[string]keptDevice
 	changes  []noted    // since the last keep
 	at       event.Time // the last moment of the run before
 	moved    bool       // event time was moved, and that of alerts with it
 	silenced bool       // a silence was set or ended
-}
-
-// kept is the state of a device that the store holds.
-type kept struct {
-	software, unit     string // the latest, and the unit that it is of
-	versions, restarts int
-	first              event.Time
-	day                int64 // on which it was last received
-	address            int
 }
 
 // keptDevice is the past of a device as the store holds it.
@@ -55,14 +44,15 @@ type keptDevice struct {
 func (m *model) restore() {
 	g := &m.keeping
 	g.keeper.logSetAside()
-	g.devices, g.past = map[string]kept{}, map[string]keptDevice{}
+	g.past = map[string]keptDevice{}
 	unreadable := func(what string, err error) {
 		if err != nil {
 			m.log.Error().Err(err).Str("what", what).Msg("cannot take up what was kept; going on without it")
 		}
 	}
-	m.boat.Remember(g.restoreDevices(unreadable))
+	past := g.restoreDevices(unreadable)
 	unreadable("alerts", g.restoreAlerts(m.watch.Book()))
+	m.boat.Remember(past, g.at)
 	var err error
 	m.manual, err = restoreManual(g.keeper.store)
 	unreadable("devices entered by hand", err)
@@ -71,8 +61,8 @@ func (m *model) restore() {
 	m.working = true // by the run before, until a job shows otherwise
 }
 
-// keep puts what is new in the report and around it into the store; it writes nothing itself.
-func (m *model) keep(r *report.Report) {
+// keep puts what is new in the state and around it into the store; it writes nothing itself.
+func (m *model) keep(s *boat.State) {
 	g := &m.keeping
 	if g.keeper == nil {
 		return
@@ -85,8 +75,7 @@ func (m *model) keep(r *report.Report) {
 		if urgent {
 			g.keepAlerts(m.watch.Book().State())
 		}
-		g.keepDevices(r)
-		g.keepTalkers(r)
+		g.keepPast(s)
 	})
 	g.changes, g.moved, g.silenced = nil, false, false
 	if urgent {
@@ -214,66 +203,46 @@ func (g *keeping) keepAlerts(s alert.State) {
 
 const nanosADay = int64(24 * time.Hour)
 
-// keepDevices keeps the past of devices that changed: when each was last received only to the day, so that a quiet
-// boat costs the card one small write a day.
-func (g *keeping) keepDevices(r *report.Report) {
-	for i := range r.Devices {
-		dev := &r.Devices[i]
-		if dev.Name == nil || dev.Own {
-			continue
+// keepPast keeps the past of devices and talkers: when each was last received only to the day, so that a quiet boat
+// costs the card one small write a day.
+func (g *keeping) keepPast(s *boat.State) {
+	for i := range s.Devices {
+		if d := &s.Devices[i]; d.Name != nil && !d.Own {
+			g.putPast(keptDevice{Past: d.Past(), Address: d.Address, LastSeen: d.LastSeen}, d.Unmet)
 		}
-		k := kept{versions: len(dev.Software), restarts: dev.Restarts, first: dev.FirstSeen,
-			day: int64(dev.LastSeen) / nanosADay, address: -1, unit: dev.Unit}
-		if n := len(dev.Software); n > 0 {
-			k.software = dev.Software[n-1].Version
-		}
-		if dev.Address != nil {
-			k.address = int(*dev.Address)
-		}
-		key := dev.Network + "/" + dev.ID
-		if g.devices[key] == k {
-			continue
-		}
-		g.devices[key] = k
-		software, last, since := dev.Software, event.Time(k.day*nanosADay), event.Time(0)
-		if dev.Live != nil && dev.Live.UnitSince >= event.ClockSet {
-			since = dev.Live.UnitSince
-		}
-		if dev.LastSeen < event.ClockSet {
-			last = 0
-		}
-		if dev.FirstSeen < event.ClockSet {
-			// By a clock that was not set: the earlier value holds, and a new device counts from next time.
-			k.first = g.past[key].FirstSeen
-			software = dated(software)
-		}
-		g.put(store.Devices, key, keptDevice{Address: dev.Address, LastSeen: last, Past: boat.Past{ID: dev.ID,
-			Network: dev.Network, FirstSeen: k.first, Restarts: dev.Restarts, Software: software, Box: dev.Unit, BoxSince: since}})
+	}
+	for _, p := range s.Unmet {
+		g.putPast(keptDevice{Past: p}, true)
+	}
+	for i := range s.Talkers {
+		t := &s.Talkers[i]
+		g.putPast(keptDevice{LastSeen: t.Last, Past: boat.Past{ID: t.ID(), Network: t.Network, FirstSeen: t.FirstSeen(),
+			Software: t.Software, Unit: t.Identity.Unit()}}, false)
 	}
 }
 
-// keepTalkers keeps the software of talkers that reported it.
-func (g *keeping) keepTalkers(r *report.Report) {
-	for i := range r.Talkers {
-		t := &r.Talkers[i]
-		n := len(t.Software)
-		if n == 0 {
-			continue
-		}
-		k := kept{versions: n, software: t.Software[n-1].Version, unit: t.Identity.Unit(),
-			day: int64(t.Last()) / nanosADay}
-		key := t.Network + "/" + t.ID()
-		if g.devices[key] == k {
-			continue
-		}
-		g.devices[key] = k
-		last := event.Time(k.day * nanosADay)
-		if t.Last() < event.ClockSet {
-			last = 0
-		}
-		past := boat.Past{ID: t.ID(), Network: t.Network, Software: dated(t.Software), Unit: k.unit}
-		g.put(store.Devices, key, keptDevice{LastSeen: last, Past: past})
+// putPast puts the past of a device or talker. One that was not received in this run keeps where and when it was last.
+func (g *keeping) putPast(k keptDevice, unmet bool) {
+	key := k.Network + "/" + k.ID
+	old := g.past[key]
+	switch {
+	case unmet:
+		k.Address, k.LastSeen = old.Address, old.LastSeen
+	case k.LastSeen < event.ClockSet:
+		k.LastSeen = 0
+	default:
+		k.LastSeen = event.Time(int64(k.LastSeen) / nanosADay * nanosADay)
 	}
+	if k.FirstSeen < event.ClockSet {
+		// By a clock that was not set: the earlier times hold, and a new device counts from next time.
+		k.FirstSeen, k.Heard, k.On, k.Addresses = old.FirstSeen, old.Heard, old.On, old.Addresses
+		k.Restarted, k.Before = old.Restarted, old.Before
+		k.Software = dated(k.Software)
+	}
+	if k.BoxSince < event.ClockSet {
+		k.BoxSince = 0
+	}
+	g.put(store.Devices, key, k)
 }
 
 // dated leaves out the times of a clock that was not set.

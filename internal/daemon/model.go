@@ -261,7 +261,7 @@ func (m *model) publish() {
 	if m.jobs != nil {
 		m.jobs.wake()
 	}
-	m.keep(r)
+	m.keep(state)
 	if m.observe != nil {
 		m.observe(r)
 	}

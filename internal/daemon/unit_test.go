@@ -11,7 +11,8 @@ import (
 	"muster/pgn"
 )
 
-// TestUnitKeepsItsID: a unit that changed its NAME has one id, also after a start that receives only its new NAME.
+// TestUnitKeepsItsID: a unit that changed its NAME has one id, also after a start that receives only its new NAME. The
+// NAME that it left is its past then as before.
 func TestUnitKeepsItsID(t *testing.T) {
 	dir := t.TempDir()
 	now := event.At(time.Now()).Add(-time.Minute)
@@ -28,7 +29,7 @@ func TestUnitKeepsItsID(t *testing.T) {
 	}
 	first := id(2, keptOptions(t, dir, network(now, "can0", false), claim(now, nameA, 35), claim(now.Add(20*time.Second), renamed, 35)))
 	later := now.Add(time.Minute)
-	again := id(1, keptOptions(t, dir, network(later, "can0", false), claim(later, renamed, 35)))
+	again := id(2, keptOptions(t, dir, network(later, "can0", false), claim(later, renamed, 35)))
 	if first != nameA.String() || again != first {
 		t.Errorf("the unit was %s and is %s, want %s", first, again, nameA)
 	}
