@@ -36,7 +36,8 @@ type device struct {
 	since          event.Time // since when it is present, or without an address
 	claimed        event.Time // last claim
 	restartAt      event.Time
-	back           bool // it was off for a while before it was first received: recorded as off, or late
+	lost           uint8 // the address that it claimed and another one has, while it reported no other; pgn.Null for none
+	back           bool  // it was off for a while before it was first received: recorded as off, or late
 	restarts       int
 	restarted      []event.Time
 	moves          []event.Time // changes of address, latest maxMoves
@@ -80,6 +81,8 @@ type stream struct {
 	bytes        uint64            // of all its messages
 	fast         uint8             // fast packets that the device had sent by its latest
 	sharing      sharing           // of its sequence counter
+	sid          sidPlace          // of that of single frames
+	codes        uint64            // of the single frames whose counter it is
 	mixture      *mixture          // nil unless the message is of several quantities
 }
 
@@ -121,6 +124,9 @@ func (s *stream) hear(d *device, data []byte, t event.Time) {
 	if s.def == nil {
 		return
 	}
+	if s.sid.numbered {
+		s.numbered(data, t)
+	}
 	if s.waits != nil && t > before && before != 0 {
 		s.waits.Put(quantity.Step{At: t, Value: t.Sub(before).Seconds()})
 	}
@@ -153,7 +159,7 @@ func (s *stream) measure(d *device, data []byte, t event.Time) {
 }
 
 func newDevice(n *network, address uint8, name pgn.NAME, named bool, t event.Time) *device {
-	d := &device{net: n, address: address, named: named, firstSeen: t, lastSeen: t, from: t, since: t}
+	d := &device{net: n, address: address, lost: pgn.Null, named: named, firstSeen: t, lastSeen: t, from: t, since: t}
 	d.sender.NAME = name
 	d.slots = make([]slot, 16)
 	d.nameIt()
@@ -206,7 +212,7 @@ func (d *device) newStream(number uint32, data []byte) *stream {
 	if s.split {
 		s.key = keyOf(s.def, data)
 	}
-	if mixed(number) {
+	if s.sid = sidOf(s.def); mixed(number) {
 		s.mixture = &mixture{}
 	}
 	d.addStream(s)

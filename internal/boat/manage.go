@@ -277,7 +277,7 @@ func (n *network) settle(d *device, src uint8, t event.Time) {
 	here := n.byAddress[src]
 	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME &&
 		here.silentAt(t) == 0 && !sameBox(here, d) {
-		n.rival[src] = d
+		n.rival[src], d.lost = d, src
 		return
 	}
 	n.occupy(d, src, t)
@@ -323,14 +323,14 @@ func (n *network) occupy(d *device, src uint8, t event.Time) {
 	}
 	if here != nil && here != d {
 		if here.named {
-			here.address = pgn.Null
+			here.address, here.lost = pgn.Null, src
 			here.nameIt()
 		} else {
 			n.absorb(d, here)
 		}
 	}
 	n.byAddress[src], n.former[src], n.rival[src] = d, nil, nil
-	d.address = src
+	d.address, d.lost = src, pgn.Null
 	d.nameIt()
 	if i := slices.IndexFunc(d.addresses, func(u AddressUse) bool { return u.Address == src }); i >= 0 && len(d.moves) > 1 {
 		d.returned(t, src)

@@ -1,9 +1,11 @@
 package boat
 
 import (
+	"encoding/binary"
 	"slices"
 
 	"muster/internal/event"
+	"muster/pgn"
 )
 
 // sharing finds from a counter that goes up by one with every message whether two senders use one address: two
@@ -13,6 +15,7 @@ import (
 type sharing struct {
 	latest, other uint8 // the two counters, the one received last first
 	heard         uint8 // how many of them were received
+	counts        bool  // one of them went up
 	turns         uint8 // how often the other one went on; half of them are forgotten when neither does
 	since, last   event.Time
 }
@@ -29,16 +32,52 @@ func (s *sharing) hear(value, size uint8, expected bool, t event.Time) {
 	next := func(v uint8) bool { return (uint16(v)+1)%uint16(size) == uint16(value) }
 	switch {
 	case s.heard > 0 && next(s.latest):
-		s.latest = value
+		s.latest, s.counts = value, true
 	case s.heard == 2 && value != s.latest && next(s.other) && !expected:
 		if s.turns == 0 {
 			s.since = t
 		}
-		s.latest, s.other, s.last = value, s.latest, t
+		s.latest, s.other, s.last, s.counts = value, s.latest, t, true
 		s.turns = min(s.turns+1, maxTurns)
 	default:
 		s.latest, s.other, s.heard = value, s.latest, min(s.heard+1, 2)
 		s.turns /= 2
+	}
+}
+
+// sidPlace is where single frames of a message carry a sequence number, and which of their bits say what they are about:
+// each of that may have numbers of its own. The zero value is of messages without one.
+type sidPlace struct {
+	numbered bool
+	at       uint8  // byte
+	codes    uint64 // bits of every code
+}
+
+func sidOf(def *pgn.Definition) (p sidPlace) {
+	f := def.Field("sid")
+	if f == nil || def.Transport != pgn.Single || f.Bit < 0 || f.Bit%8 != 0 || f.Width != 8 {
+		return p
+	}
+	p = sidPlace{numbered: true, at: uint8(f.Bit / 8)}
+	for i := range def.Fields {
+		if f := &def.Fields[i]; f.Type == pgn.Enum && f.Bit >= 0 && f.Bit+f.Width <= 64 {
+			p.codes |= (1<<f.Width - 1) << f.Bit
+		}
+	}
+	return p
+}
+
+// numbered takes the sequence number of a single frame, if it is about the same as the first one.
+func (s *stream) numbered(data []byte, t event.Time) {
+	if len(data) < 8 || data[s.sid.at] > lastSequence {
+		return
+	}
+	codes := binary.LittleEndian.Uint64(data) & s.sid.codes
+	if s.sharing.heard == 0 {
+		s.codes = codes
+	}
+	if codes == s.codes {
+		s.sharing.hear(data[s.sid.at], lastSequence+1, false, t)
 	}
 }
 
@@ -62,15 +101,16 @@ func (s *Sharing) add(number uint32, c *sharing) *Sharing {
 	return s
 }
 
-// shared is what shows that a second device sends from the address of this one, nil when nothing does.
-func (d *device) shared() (s *Sharing) {
+// shared is what shows that a second device sends from the address of this one, nil when nothing does, and whether the
+// device counts any of its messages.
+func (d *device) shared() (s *Sharing, counts bool) {
 	for _, st := range d.streams {
-		s = s.add(st.pgn, &st.sharing)
+		s, counts = s.add(st.pgn, &st.sharing), counts || st.sharing.counts
 	}
 	if d.beat != nil {
-		s = s.add(pgnHeartbeat, &d.beat.sharing)
+		s, counts = s.add(pgnHeartbeat, &d.beat.sharing), counts || d.beat.sharing.counts
 	}
-	return s
+	return s, counts
 }
 
 // counted takes the sequence counter of a fast packet. One counter over all messages of a device explains a step by what else it sent.

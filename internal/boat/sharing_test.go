@@ -104,3 +104,55 @@ func TestOneSenderIsNotShared(t *testing.T) {
 		}
 	})
 }
+
+// TestTwoSendersOfSingleFramesShow: two compasses at one address show by the sequence numbers in their single frames; one
+// compass does not, whatever it counts: readings true and magnetic in turn with a number for each, numbers in steps, none.
+func TestTwoSendersOfSingleFramesShow(t *testing.T) {
+	const sid, reference = 0, 7
+	for _, c := range []struct {
+		name   string
+		frame  func(i int, data []byte)
+		shared bool
+		counts bool
+	}{
+		{"two compasses", func(i int, data []byte) { data[sid] = byte((i/2 + 100*(i%2)) % 253) }, true, true},
+		{"one compass", func(i int, data []byte) { data[sid] = byte(i % 253) }, false, true},
+		{"true and magnetic", func(i int, data []byte) { data[sid], data[reference] = byte((i/2+100*(i%2))%253), byte(i%2) }, false, true},
+		{"each reading twice", func(i int, data []byte) { data[sid] = byte(i / 2 % 253) }, false, true},
+		{"in steps of seven", func(i int, data []byte) { data[sid] = byte(7 * i % 253) }, false, false},
+		{"not numbered", func(_ int, data []byte) { data[sid] = 0xFF }, false, false},
+	} {
+		w := newWire().claim(35, nameHead)
+		for i := range 600 {
+			data := slices.Clone(heading)
+			c.frame(i, data)
+			w.send(127250, 35, pgn.Global, data...).wait(50 * time.Millisecond)
+		}
+		d := deviceOf(t, w.state(), nameHead.String())
+		if shared := d.Sharing != nil; shared != c.shared || d.Counts != c.counts {
+			t.Errorf("%s: shared %v (%+v), counts %v", c.name, shared, d.Sharing, d.Counts)
+		}
+	}
+}
+
+// TestWhoLostItsAddress: a device that lost its address to another one and reported nothing since is known as that; one that
+// took another address, or reported that it has none, is not.
+func TestWhoLostItsAddress(t *testing.T) {
+	lower, higher := testName(7, 60, 140), testName(8, 60, 140)
+	lost := newWire().claim(35, higher).speaks(35).claim(35, lower)
+	for _, c := range []struct {
+		name string
+		wire *wire
+		want bool
+	}{
+		{"nothing since", lost, true},
+		{"another address", newWire().claim(35, higher).speaks(35).claim(35, lower).claim(36, higher), false},
+		{"none", newWire().claim(35, higher).speaks(35).claim(35, lower).send(pgnClaim, pgn.Null, pgn.Global, higher.Append(nil)...), false},
+		{"it came second", newWire().claim(35, lower).speaks(35).claim(35, higher).claim(35, lower), true},
+	} {
+		d := deviceOf(t, c.wire.speaks(35).state(), higher.String())
+		if got := d.Lost != nil && *d.Lost == 35; got != c.want {
+			t.Errorf("%s: lost %v", c.name, d.Lost)
+		}
+	}
+}

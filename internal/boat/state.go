@@ -108,6 +108,8 @@ type Device struct {
 	Software     []Software // oldest first
 	Unanswered   string     // why asking it for its identity was given up
 	Sharing      *Sharing   // that a second device sends from its address; nil when nothing shows one
+	Counts       bool       // it counts some of its messages, so that a second sender would show
+	Lost         *uint8     // the address that it claimed, another one has, and it did not give up; nil for none
 	LostMessages uint64     // multi-frame messages that never came from its address, by their sequence counters
 
 	StateSince   event.Time

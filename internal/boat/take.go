@@ -187,7 +187,10 @@ func (d *device) report(now event.Time) Device {
 		r.Load += r.Transmits[i].Load
 	}
 	r.Load = share(r.Load)
-	r.Sharing = d.shared()
+	r.Sharing, r.Counts = d.shared()
+	if d.lost != pgn.Null && d.address == pgn.Null && !d.cannot {
+		r.Lost = clonePtr(&d.lost)
+	}
 	r.Heard = append(slices.Clone(d.heardOn), Span{d.from, d.lastSeen})
 	r.Before = slices.Clone(d.identity.before)
 	r.EverHeard = r.Heard

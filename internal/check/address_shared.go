@@ -2,13 +2,15 @@ package check
 
 import (
 	"fmt"
+	"slices"
 
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/pgn"
 )
 
-// addressShared: two senders on one address. Counters that go up by one with every message show them.
+// addressShared: two senders on one address. Counters that go up by one with every message show them. Where no message
+// is counted, and where a device lost its address and gave it up to nobody, nothing shows whether there is a second one.
 func addressShared(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		found := false
@@ -29,23 +31,33 @@ func addressShared(p *Pass) {
 				Evidence: evidence("address", int(*d.Address), "messages", words, "since", s.Since, "last", s.Last),
 			})
 		}
+		if found || p.unheard(n) {
+			continue
+		}
+		lost := on(p.others(func(d *boat.Device) bool { return d.Lost != nil && d.State != boat.Gone }), n.ID)
+		for _, d := range lost {
+			p.NotJudged(n.ID, fmt.Sprintf("%s address %d", n.ID, *d.Lost), fmt.Sprintf("%s claimed address %d, which another unit has, "+
+				"and reported no other one: the messages do not show whether it still sends", unaddressed(d), *d.Lost), NeedTraffic)
+		}
+		sends := on(p.others(func(d *boat.Device) bool { return d.Address != nil && d.State == boat.Present }), n.ID)
+		blind := slices.DeleteFunc(slices.Clone(sends), counts)
 		switch {
-		case found || p.unheard(n):
-		case len(on(p.others(counts), n.ID)) == 0:
+		case len(sends) == 0 || len(blind) == len(sends):
 			p.NotJudged(n.ID, n.ID, "no device sends a message with a sequence counter", NeedTraffic)
-		default:
+		case len(blind) > 0:
+			p.NotJudged(n.ID, n.ID, fmt.Sprintf("%d of %d units send no message with a sequence counter: %s",
+				len(blind), len(sends), labels(blind)), NeedTraffic)
+		case len(lost) == 0:
 			p.Clear(n.ID, n.ID)
 		}
 	}
 }
 
-// counts reports whether the device sends a message with a counter: a fast packet or a heartbeat.
+// counts reports whether the device sends a message with a counter: a fast packet, a heartbeat, or a single frame that
+// it numbers.
 func counts(d *boat.Device) bool {
-	for i := range d.Transmits {
-		def := pgn.Lookup(d.Transmits[i].PGN)
-		if def != nil && (def.Transport == pgn.Fast || def.PGN == 126993) {
-			return true
-		}
-	}
-	return false
+	return d.Counts || slices.ContainsFunc(d.Transmits, func(t boat.Transmit) bool {
+		def := pgn.Lookup(t.PGN)
+		return def != nil && (def.Transport == pgn.Fast || def.PGN == 126993)
+	})
 }

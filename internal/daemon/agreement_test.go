@@ -47,6 +47,7 @@ type moment struct {
 	At     time.Duration `yaml:"at"`
 	Aboard []string      `yaml:"aboard"`
 	Behind []string      `yaml:"behind"`
+	Shared bool          `yaml:"shared"` // two boxes send from one address
 
 	unknown bool // then all must say the same
 }
@@ -490,9 +491,17 @@ func (m *moment) check(t *testing.T, sc *sim.Scenario, r *report.Report, answers
 			t.Errorf("%v: %d aboard by %s, want %d", m.At, a.count, a.by, len(aboard))
 		}
 	}
+	shared := false
 	for _, a := range r.Alerts {
-		if id := check.ID(a.Check); !m.unknown && a.State != alert.StatusCleared && (id == "multiple-sources" || id == "same-serial" || id == "address-shared") {
+		switch id := check.ID(a.Check); {
+		case m.unknown || a.State == alert.StatusCleared:
+		case id == "address-shared":
+			shared = true
+		case id == "multiple-sources" || id == "same-serial":
 			t.Errorf("%v: %s: %s", m.At, a.Check, a.Summary)
 		}
+	}
+	if shared != m.Shared {
+		t.Errorf("%v: two boxes at one address: %v, want %v", m.At, shared, m.Shared)
 	}
 }

@@ -96,7 +96,7 @@ func (n *Node) move(now event.Time, addr uint8) {
 	if addr > pgn.MaxAddr {
 		addr = 0
 	}
-	if _, taken := n.owners.Owner(addr); !taken || n.opts.Faults.Stubborn {
+	if _, taken := n.owners.Owner(addr); !taken || n.opts.Faults.Stubborn || n.opts.Faults.Deaf {
 		n.claim(now, addr)
 		return
 	}
@@ -147,6 +147,9 @@ func (n *Node) heardClaim(now event.Time, src uint8, p []byte) {
 	}
 	n.stats.Lost++
 	n.owners.Set(src, name)
+	if n.opts.Faults.Deaf {
+		return
+	}
 	if n.opts.Faults.Stubborn {
 		n.reclaim(now)
 		return

@@ -45,6 +45,7 @@ type Faults struct {
 	Ignore      []uint32 // messages whose requests are neither answered nor refused
 	HalfProduct bool     // stops in the middle of product information
 	Stubborn    bool     // claims its first address again and again however often it loses it
+	Deaf        bool     // goes on sending from an address that it lost
 }
 
 // Options describe a node. The zero value of every optional field is usable.

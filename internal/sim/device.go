@@ -68,7 +68,7 @@ func (s *Sim) addDevice(spec Device) int {
 	opts := node.Options{
 		Name: spec.NAME(), Address: spec.Address, Product: spec.product(), Installation: spec.installation(), Receives: spec.Receives,
 		Commandable: spec.Commandable, Seed: s.sc.Seed + uint64(i),
-		Faults: node.Faults{Ignore: spec.Ignores, HalfProduct: spec.HalfProduct, Stubborn: spec.Stubborn},
+		Faults: node.Faults{Ignore: spec.Ignores, HalfProduct: spec.HalfProduct, Stubborn: spec.Stubborn, Deaf: spec.Deaf},
 	}
 	if spec.NoHeartbeat {
 		opts.Heartbeat = -1

@@ -212,7 +212,7 @@ func (s *Sim) fight(a *Action) {
 
 // stubborn makes the device keep to its address against every right, or stop that.
 func (d *device) stubborn(on bool) {
-	d.node.SetFaults(node.Faults{Ignore: d.spec.Ignores, HalfProduct: d.spec.HalfProduct, Stubborn: on || d.spec.Stubborn})
+	d.node.SetFaults(node.Faults{Ignore: d.spec.Ignores, HalfProduct: d.spec.HalfProduct, Stubborn: on || d.spec.Stubborn, Deaf: d.spec.Deaf})
 }
 
 // duplicate switches on a second device of the same NAME at another address.
