@@ -51,7 +51,8 @@ type device struct {
 	streams        []*stream // sorted by PGN, then instance
 	unanswered     string
 	beat           *beat   // nil until it sends a heartbeat
-	fast           uint8   // fast packets of any PGN, modulo 256
+	fast           uint32  // fast packets of any PGN
+	singles        uint32  // numbered single frames of any PGN
 	source         *source // nil until it measures something
 }
 
@@ -79,7 +80,7 @@ type stream struct {
 	nominalVolts float64           // of a battery; 0 when not reported
 	chemistry    uint8             // of a battery: its code and one; 0 when not reported
 	bytes        uint64            // of all its messages
-	fast         uint8             // fast packets that the device had sent by its latest
+	sent         uint32            // fast packets, or numbered single frames, that the device had sent by its latest
 	sharing      sharing           // of its sequence counter
 	sid          sidPlace          // of that of single frames
 	codes        uint64            // of the single frames whose counter it is
@@ -125,7 +126,7 @@ func (s *stream) hear(d *device, data []byte, t event.Time) {
 		return
 	}
 	if s.sid.numbered {
-		s.numbered(data, t)
+		s.numbered(d, data, t)
 	}
 	if s.waits != nil && t > before && before != 0 {
 		s.waits.Put(quantity.Step{At: t, Value: t.Sub(before).Seconds()})

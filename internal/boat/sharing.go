@@ -67,18 +67,25 @@ func sidOf(def *pgn.Definition) (p sidPlace) {
 	return p
 }
 
-// numbered takes the sequence number of a single frame, if it is about the same as the first one.
-func (s *stream) numbered(data []byte, t event.Time) {
+// numbered takes the sequence number of a single frame, if it is about the same as the first one. One number over all
+// messages of a device explains a step by what else it sent.
+func (s *stream) numbered(d *device, data []byte, t event.Time) {
 	if len(data) < 8 || data[s.sid.at] > lastSequence {
 		return
 	}
+	const size = lastSequence + 1
+	d.singles++
 	codes := binary.LittleEndian.Uint64(data) & s.sid.codes
 	if s.sharing.heard == 0 {
 		s.codes = codes
 	}
-	if codes == s.codes {
-		s.sharing.hear(data[s.sid.at], lastSequence+1, false, t)
+	if codes != s.codes {
+		return
 	}
+	number := data[s.sid.at]
+	step := (uint32(number) + size - uint32(s.sharing.latest)) % size
+	s.sharing.hear(number, size, step == (d.singles-s.sent)%size, t)
+	s.sent = d.singles
 }
 
 // Sharing is what shows that a second device sends from the address of a device.
@@ -116,8 +123,8 @@ func (d *device) shared() (s *Sharing, counts bool) {
 // counted takes the sequence counter of a fast packet. One counter over all messages of a device explains a step by what else it sent.
 func (s *stream) counted(d *device, sequence uint8, t event.Time) {
 	d.fast++
-	step := d.fast - s.fast
-	s.fast = d.fast
+	step := uint8(d.fast - s.sent)
+	s.sent = d.fast
 	if s.def != nil { // of others it is not known what in them has a counter of its own
 		s.sharing.hear(sequence, 8, (sequence-s.sharing.latest)&7 == step&7, t)
 	}

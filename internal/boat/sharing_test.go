@@ -120,6 +120,7 @@ func TestTwoSendersOfSingleFramesShow(t *testing.T) {
 		{"true and magnetic", func(i int, data []byte) { data[sid], data[reference] = byte((i/2+100*(i%2))%253), byte(i%2) }, false, true},
 		{"each reading twice", func(i int, data []byte) { data[sid] = byte(i / 2 % 253) }, false, true},
 		{"in steps of seven", func(i int, data []byte) { data[sid] = byte(7 * i % 253) }, false, false},
+		{"one number for all, 127 messages apart", func(i int, data []byte) { data[sid] = byte(127 * i % 253) }, false, true},
 		{"not numbered", func(_ int, data []byte) { data[sid] = 0xFF }, false, false},
 	} {
 		w := newWire().claim(35, nameHead)
@@ -127,6 +128,13 @@ func TestTwoSendersOfSingleFramesShow(t *testing.T) {
 			data := slices.Clone(heading)
 			c.frame(i, data)
 			w.send(127250, 35, pgn.Global, data...).wait(50 * time.Millisecond)
+			if c.name == "one number for all, 127 messages apart" {
+				other := slices.Clone(heading)
+				for k := 1; k < 127; k++ {
+					other[sid] = byte((127*i + k) % 253)
+					w.send(127251, 35, pgn.Global, other...)
+				}
+			}
 		}
 		d := deviceOf(t, w.state(), nameHead.String())
 		if shared := d.Sharing != nil; shared != c.shared || d.Counts != c.counts {

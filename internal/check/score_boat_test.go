@@ -153,6 +153,7 @@ type unit struct {
 	load     uint8
 	messages []*message
 	channels map[string]*channel
+	order    uint8
 }
 
 // A message is sent at its interval. A payload longer than 8 bytes goes as fast packet; lines go on network 1.
@@ -267,10 +268,26 @@ func (u *unit) product() []byte {
 	return append(p, 1, u.load)
 }
 
+// number is the sequence number of a single frame: makers count each message, or all that a unit sends, or nothing.
+func (u *unit) number(m *message) uint8 {
+	switch u.name.UniqueNumber() % 3 {
+	case 0:
+		m.order = (m.order + 1) % 253
+		return m.order
+	case 1:
+		u.order = (u.order + 1) % 253
+		return u.order
+	}
+	return 0xFF
+}
+
 // send puts a payload on the bus, in as many frames as it takes.
 func (u *unit) send(m *message, p []byte) {
 	id := pgn.MakeID(3, m.number, u.address, pgn.Global)
 	if len(p) <= 8 {
+		if f := pgn.Lookup(m.number).Field("sid"); f != nil && f.Bit == 0 {
+			p[0] = u.number(m)
+		}
 		u.frame(id, p)
 		return
 	}

@@ -95,6 +95,18 @@ func faultsOfUnits() []fault {
 				b.message(129029).order = a.message(129029).order + 4
 			}
 		}, also: []string{"silent", "no-heartbeat", "sources-disagree", "clock-mismatch", "incomplete-messages"}},
+		{check: "address-shared", size: "a compass, which numbers its messages, sends from the address of another", prepare: func(c *craft) func() {
+			a, b := c.any(60, 140), c.any(60, 140)
+			for i, u := range []*unit{a, b} {
+				f := u.name.Fields()
+				f.UniqueNumber = 3000 + 3*uint32(i)
+				u.name = f.NAME()
+			}
+			return func() {
+				b.address = a.address
+				b.message(127251).order = (a.message(127251).order + 100) % 253
+			}
+		}, also: []string{"silent", "no-heartbeat", "sources-disagree", "clock-mismatch", "incomplete-messages"}},
 		{check: "same-serial", size: "two displays report one serial number", prepare: func(c *craft) func() {
 			a, b := c.any(120, 130), c.any(120, 130)
 			return func() { b.serial = a.serial; b.appear() }
