@@ -21,6 +21,7 @@ type jobCloseCmd struct {
 	Unsigned  bool
 	Because   string
 	SignedOff string
+	Hours     string
 	boatFlags
 }
 
@@ -45,6 +46,7 @@ and signs the ledger. What the record lacks is printed; on a terminal it is aske
 	f := cmd.Flags()
 	f.StringVar(&c.Sign, "sign", "", "Sign with this `KEY`; muster key new makes one")
 	f.BoolVar(&c.Unsigned, "unsigned", false, "Close without a key: accidents are found later, forgery is not")
+	f.StringVar(&c.Hours, "hours", "", "Time worked, in `HOURS` such as 1.5; muster job hours adds more, each with its kind")
 	f.StringVar(&c.SignedOff, "signed-off-by", "", "`NAME` of the customer who agrees")
 	belongsBecause(cmd, &c.Because)
 	c.boatFlags.flags(cmd)
@@ -59,6 +61,11 @@ func (c *jobCloseCmd) run(a *app) error {
 	if c.Unsigned == (c.Sign != "") {
 		return cli.WithHint(fmt.Errorf("close %q: give either a key or --unsigned", c.Dir),
 			"add --sign KEY; muster key new -o KEY makes one. With --unsigned, a forgery cannot be found")
+	}
+	if c.Hours != "" {
+		if _, err := minutesOf("--hours", c.Hours); err != nil {
+			return err
+		}
 	}
 	key, err := signingKey(a.ctx, c.Sign)
 	if err != nil {
@@ -92,11 +99,8 @@ func (c *jobCloseCmd) run(a *app) error {
 	if _, err := v.Observe(a.ctx, v.After.TakenAt(), v.After.Report, release.Conditions{}); err != nil {
 		return err
 	}
-	a.ask("Customer who agrees (may be empty)", &c.SignedOff)
-	if c.SignedOff != "" {
-		if err := v.Add(a.ctx, job.Entry{Kind: job.SignedOff, By: c.SignedOff, Data: job.Words{Text: "agreed, name typed by " + by}}); err != nil {
-			return err
-		}
+	if err := c.lacking(a, v, by); err != nil {
+		return err
 	}
 	for _, lacks := range job.Next(v, nil).Missing {
 		fmt.Fprintf(a.stderr, "the record lacks %s\n", commanded(lacks.Text, lacks.Command))
@@ -117,4 +121,26 @@ func (c *jobCloseCmd) run(a *app) error {
 	}
 	_, err = fmt.Fprintf(a.stdout, "%s: closed, %s, SHA-256 %s\n", c.Dir, number(len(v.Ledger.Lines), "line"), v.Ledger.Digest())
 	return err
+}
+
+// lacking adds the hours and the customer's name that the flags give; on a terminal it asks for those that the record lacks.
+func (c *jobCloseCmd) lacking(a *app, v *job.Visit, by string) error {
+	var entries []job.Entry
+	if len(v.Hours) == 0 {
+		a.ask("Hours worked, such as 1.5 (may be empty)", &c.Hours)
+	}
+	if c.Hours != "" {
+		minutes, err := minutesOf("hours", c.Hours)
+		if err != nil {
+			return err
+		}
+		entries = append(entries, job.Entry{Kind: job.Hours, By: by, Data: job.Work{Minutes: minutes}})
+	}
+	if v.SignOff == nil {
+		a.ask("Customer who agrees (may be empty)", &c.SignedOff)
+	}
+	if c.SignedOff != "" {
+		entries = append(entries, job.Entry{Kind: job.SignedOff, By: c.SignedOff, Data: job.Words{Text: "agreed, name typed by " + by}})
+	}
+	return v.Add(a.ctx, entries...)
 }

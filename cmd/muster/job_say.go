@@ -145,14 +145,19 @@ func newJobHours(a *app) *cobra.Command {
 		Example: "  muster job hours 2026-231-wagtail 1.5 --kind travel --by Ana",
 	}
 	cmd.Flags().StringVar(&w.Kind, "kind", "", "`KIND` of work, such as travel")
-	return says(a, cmd, func(_ *job.Visit, args []string) (job.Entry, error) {
-		h, err := strconv.ParseFloat(strings.Replace(args[0], ",", ".", 1), 64)
-		if err != nil || !(h > 0 && h <= 1000) {
-			return job.Entry{}, fmt.Errorf("HOURS %s: it is no time worked: write 1.5", input.Quote(args[0]))
-		}
-		w.Minutes = int(h*60 + .5)
-		return job.Entry{Kind: job.Hours, Data: w}, nil
+	return says(a, cmd, func(_ *job.Visit, args []string) (_ job.Entry, err error) {
+		w.Minutes, err = minutesOf("HOURS", args[0])
+		return job.Entry{Kind: job.Hours, Data: w}, err
 	})
+}
+
+// minutesOf is a time worked that was given in hours: 1.5 or 1,5.
+func minutesOf(what, text string) (int, error) {
+	h, err := strconv.ParseFloat(strings.Replace(text, ",", ".", 1), 64)
+	if err != nil || !(h > 0 && h <= 1000) {
+		return 0, fmt.Errorf("%s %s: it is no time worked: write 1.5", what, input.Quote(text))
+	}
+	return int(h*60 + .5), nil
 }
 
 func newJobPart(a *app) *cobra.Command {
