@@ -102,6 +102,7 @@ func (s *Server) addAPI(mux *http.ServeMux) { ServeAPI(mux, openAPI, s.operation
 // operations registers every operation.
 func (s *Server) operations(api huma.API) {
 	s.addReading(api)
+	s.addTrends(api)
 	s.addBackbones(api)
 	s.addActing(api)
 	s.addKeeping(api)

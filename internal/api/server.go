@@ -22,6 +22,7 @@ import (
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/snapshot"
+	"muster/internal/trend"
 )
 
 // Reports is the source of reports.
@@ -48,6 +49,7 @@ type Options struct {
 	Checks            func() *check.Settings                // thresholds in force, nil for the shipped ones; called from anywhere
 	Plans             func() []*backbone.Plan               // layouts of backbones, may be none; called from anywhere
 	Traffic           *Traffic                              // nil for one that stays empty
+	Trends            *trend.Trends                         // nil for none
 	SnapshotDir       string                                // folder of snapshots, made when missing; empty keeps a few in memory
 	Metrics           *prometheus.Registry                  // of the program; those of the latest report join it; nil: a new one
 	Taken             func(*snapshot.Snapshot)              // called with each snapshot taken on a page or by the API; or nil

@@ -19,7 +19,7 @@ var order = [][]string{
 	{"internal/check"},
 	{"internal/alert"},
 	{"internal/report"},
-	{"internal/snapshot", "internal/release", "internal/store"},
+	{"internal/snapshot", "internal/release", "internal/store", "internal/trend"},
 	{"internal/backbone"},
 	{"internal/locate"},
 	{"internal/sim/fault"},
@@ -42,7 +42,7 @@ var order = [][]string{
 
 // pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
 var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/quantity", "internal/boat", "internal/check",
-	"internal/alert", "internal/report", "internal/node", "internal/release"}
+	"internal/alert", "internal/report", "internal/node", "internal/release", "internal/trend"}
 
 // printers are as pure, and work on what packages to their left give them, some of which read files.
 var printers = []string{"internal/locate", "internal/render"}

@@ -56,6 +56,7 @@ func TestLicences(t *testing.T) {
 		}
 		fmt.Fprintf(text, "| %s | %s | %s |\n", module, version, strings.Join(ids, ", "))
 	}
+	text.WriteString("\nThe pages hold uPlot 1.6.32 (MIT) with its licence: `internal/ui/static/uplot.LICENSE.txt`.\n")
 	file := filepath.Join(root(t), "deploy", "licences.md")
 	if *update {
 		if err := os.WriteFile(file, text.Bytes(), 0o644); err != nil {

@@ -215,6 +215,7 @@ func (d *Daemon) listen(traffic *api.Traffic) (err error) {
 		Job:        func() *job.Job { return m.view.Load().job },
 		Checks:     func() *check.Settings { return m.view.Load().checks },
 		Plans:      func() []*backbone.Plan { return m.view.Load().plans },
+		Trends:     m.trends,
 		Version:    d.opt.Version, Log: d.opt.Log.With().Str("component", "web").Logger()}
 	if c.StateDir != "" {
 		o.SnapshotDir = filepath.Join(c.StateDir, "snapshots")

@@ -12,7 +12,9 @@ import (
 	"muster/internal/check"
 	"muster/internal/event"
 	outside "muster/internal/input"
+	"muster/internal/report"
 	"muster/internal/store"
+	"muster/internal/trend"
 )
 
 // Keys of the store.
@@ -58,6 +60,7 @@ func (m *model) restore() {
 	unreadable("devices entered by hand", err)
 	m.boat.SetManual(m.entered())
 	m.boat.SetDecisions(m.decisions())
+	m.trends = trend.Restore(g.keeper.store.All(store.Trends))
 	m.working = true // by the run before, until a job shows otherwise
 }
 
@@ -80,6 +83,24 @@ func (m *model) keep(s *boat.State) {
 	g.changes, g.moved, g.silenced = nil, false, false
 	if urgent {
 		g.keeper.wake()
+	}
+}
+
+// keepTrends keeps the points of the trends that are complete now: one each minute, so that a power cut costs no more.
+func (m *model) keepTrends(r *report.Report) {
+	if m.keeping.keeper == nil {
+		return
+	}
+	minute, hour := m.trends.Observe(r)
+	for of, row := range map[trend.Resolution]*trend.Row{trend.Minute: minute, trend.Hour: hour} {
+		if row != nil {
+			m.keeping.keeper.store.Put(store.Trends, trend.Key(of, row), row.Encode())
+		}
+	}
+	if minute != nil {
+		key, text := m.trends.Columns()
+		m.keeping.keeper.store.Put(store.Trends, key, text)
+		m.keeping.keeper.wake()
 	}
 }
 

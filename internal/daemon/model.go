@@ -19,6 +19,7 @@ import (
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/snapshot"
+	"muster/internal/trend"
 )
 
 // lateness is how far behind the clock event time is kept when nothing is received: a live source may deliver that late.
@@ -42,6 +43,7 @@ type model struct {
 	jobs    *jobs // nil in a replay
 	working bool  // a work order was being followed by the latest report
 	keeping keeping
+	trends  *trend.Trends
 
 	onReport func(now event.Time, r *report.Report, c release.Conditions) // may be nil
 	observe  func(*report.Report)                                         // may be nil
@@ -71,7 +73,7 @@ type view struct {
 // newModel makes the model of a boat of which nothing was received.
 func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger) *model {
 	c := &opt.Config
-	m := &model{log: log, sources: s, acts: make(chan func()), onReport: opt.OnReport,
+	m := &model{log: log, sources: s, trends: trend.New(), acts: make(chan func()), onReport: opt.OnReport,
 		gauged: !opt.replay || opt.OnReport != nil}
 	m.time = timekeeper{log: log, machine: opt.Now, elapsed: opt.elapsed, takeGNSS: c.GNSSTime,
 		live: !opt.replay && !s.recorded()}
@@ -262,6 +264,7 @@ func (m *model) publish() {
 		m.jobs.wake()
 	}
 	m.keep(state)
+	m.keepTrends(r)
 	if m.observe != nil {
 		m.observe(r)
 	}

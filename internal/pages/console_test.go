@@ -84,6 +84,16 @@ func testConsole(t *testing.T, ctx context.Context, d *daemon.Daemon) {
 			t.Errorf("%d units", n)
 		}
 	})
+	t.Run("draws how the boat went", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+"/", 360, false)
+		webtest.Script[int](t, ctx, "window.kept = 1, document.querySelector('#trends').scrollIntoView(), 0")
+		webtest.Poll(t, ctx, "document.querySelector('#plots-1h').dataset.drawn === '4'")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#trends ~ .links a[href*='trend=24h']")))
+		webtest.Poll(t, ctx, "location.search === '?trend=24h' && !!document.querySelector('#plots-24h') && !document.querySelector('#plots-1h')")
+		if !webtest.Script[bool](t, ctx, "window.kept === 1 && document.documentElement.scrollWidth <= 360") {
+			t.Error("the page was loaded anew, or scrolls sideways")
+		}
+	})
 	t.Run("goes through rows by the keyboard", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+"/", 1100, false)
 		webtest.Script[int](t, ctx, "document.querySelector('.alerts summary').focus(), 0")

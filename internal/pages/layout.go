@@ -38,7 +38,7 @@ func (v *view) document() g.Node {
 		title = v.Title + " · " + title
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
-		ui.Head(title, g.If(v.Page == "work", jobScript)),
+		ui.Head(title, g.If(v.Page == "work", jobScript), g.If(v.Page == "boat", trendsScript)),
 		h.Body(
 			ui.Skip,
 			v.head(),
@@ -49,6 +49,8 @@ func (v *view) document() g.Node {
 				v.Content.show(v)),
 			v.foot())))
 }
+
+var trendsScript = ui.Fixed(h.Script(h.Src("/static/trends.js"), h.Defer()))
 
 var jobScript = ui.Fixed(h.Script(h.Src("/static/job.js"), h.Defer()))
 

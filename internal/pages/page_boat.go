@@ -9,12 +9,16 @@ import (
 	"muster/internal/ui"
 )
 
-type boatPage struct{ ui.BoatReport }
+type boatPage struct {
+	ui.BoatReport
+	trends trends
+}
 
 func (s *site) boatData(req *http.Request, r *report.Report) (string, content, error) {
-	return "", boatPage{ui.NewBoatReport(r, ui.ReadUnitChoice(req.URL.Query()))}, nil
+	q := req.URL.Query()
+	return "", boatPage{ui.NewBoatReport(r, ui.ReadUnitChoice(q)), s.trendsOf(q)}, nil
 }
 
 func (p boatPage) show(v *view) g.Node {
-	return p.Node(&v.Showing, g.Iff(v.Act, v.bulkActs), nil)
+	return p.Node(&v.Showing, g.Iff(v.Act, v.bulkActs), p.trends.node(v))
 }

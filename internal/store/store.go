@@ -29,10 +29,11 @@ const (
 	Work       Kind = "work"       // the work order being followed, and the one before it
 	Manual     Kind = "manual"     // devices entered by hand
 	Deliveries Kind = "deliveries" // what is still to be delivered
+	Trends     Kind = "trends"     // points of the trends, which replace the oldest
 	meta       Kind = "meta"
 )
 
-var kinds = []Kind{Devices, Alerts, Baseline, Work, Manual, Deliveries, meta}
+var kinds = []Kind{Devices, Alerts, Baseline, Work, Manual, Deliveries, Trends, meta}
 
 // Version is the version of the file's shape.
 const Version = 1

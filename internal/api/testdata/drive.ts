@@ -44,7 +44,7 @@ const judged: Middleware = {
       wrong.push(`${where}: content type ${kind} is not described`);
       return;
     }
-    if (["text/event-stream", "application/octet-stream", "application/zip"].includes(kind)) return;
+    if (["text/event-stream", "text/csv", "application/octet-stream", "application/zip"].includes(kind)) return;
     const escaped = [schemaPath, method, "responses", status, "content", kind, "schema"].map((part) => part.replaceAll("~", "~0").replaceAll("/", "~1"));
     const valid = ajv.compile({ $ref: `api#/paths/${escaped[0]}/${escaped.slice(1).join("/")}` });
     if (!valid(await response.clone().json())) wrong.push(`${where}: ${ajv.errorsText(valid.errors)}`);
@@ -105,6 +105,10 @@ await got(422, reading.GET("/api/v1/devices/{id}", { params: { path: { id: long 
 const alerts = have((await got(200, reading.GET("/api/v1/alerts", { params: { query: { state: "open" } } }))).data, "alerts");
 await got(422, reading.GET("/api/v1/alerts", { params: { query: { severity: "mild" as never } } }));
 await got(200, reading.GET("/api/v1/networks"));
+await got(200, reading.GET("/api/v1/trends", { params: { query: { resolution: "second", hours: 1 } } }));
+await got(422, reading.GET("/api/v1/trends", { params: { query: { hours: 0 } } }));
+await got(200, reading.GET("/api/v1/trends.csv", { parseAs: "text" }));
+await got(422, reading.GET("/api/v1/trends.csv", { params: { query: { resolution: "day" as never } }, parseAs: "text" }));
 await got(200, reading.GET("/api/v1/conditions"));
 const backbone = have((await got(200, reading.GET("/api/v1/backbones"))).data?.[0], "backbone");
 if (backbone.live === undefined || !backbone.findings?.some((f) => f.check === "drop-cable-too-long")) wrong.push("the backbone is not judged, or not held against its network");

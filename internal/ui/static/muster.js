@@ -66,7 +66,7 @@
       if (!have) { a.insertBefore(document.importNode(want, true), at); continue; }
       if (have !== at) a.insertBefore(have, at); else at = at.nextSibling;
       if (have.nodeType !== 1) { if (have.data !== want.data) have.data = want.data; continue; }
-      if (have.id === "link" || have.matches("input, select, .signing")) continue;
+      if (have.id === "link" || have.matches("input, select, .signing, .plots")) continue;
       for (const { name, value } of [...want.attributes]) if (name !== "open" && have.getAttribute(name) !== value) have.setAttribute(name, value);
       for (const { name } of [...have.attributes]) if (name !== "open" && !want.hasAttribute(name)) have.removeAttribute(name);
       morph(have, want);
