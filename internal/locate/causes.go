@@ -60,6 +60,7 @@ type way struct {
 	terminators int     // more or fewer than in the layout
 	reverses    bool    // the feed's polarity
 	unites      bool    // feeds that the layout isolates
+	moves       bool    // the drops are at the next tee, and those of that one here
 }
 
 // ways is the table of everything that can fail. The priors are common practice: no source publishes rates. They count connectors first,
@@ -85,7 +86,7 @@ var ways = []way{
 	{kind: kindTee, fault: "short", how: "NET-H to NET-L", prior: .0003, jams: true, errors: many, shunt: 1},
 	{kind: kindTee, fault: "short", how: "NET-S to NET-C", prior: .0003, blows: true},
 	{kind: kindTee, fault: "water", prior: .001, all: marred, errors: many, shunt: 400},
-	{kind: kindTee, fault: "order", prior: .0005},
+	{kind: kindTee, fault: "order", prior: .0005, moves: true},
 
 	{kind: kindDrop, fault: "open", prior: .003, breaks: both, own: cut},
 	{kind: kindDrop, fault: "intermittent", prior: .002, own: flickers, errors: some},
@@ -162,11 +163,15 @@ type wound struct {
 	drop     int             // whose data pair is cut, -1 for none
 	reverses bool
 	unites   bool
+	moves    bool // the drops at point and at the next one are exchanged
 }
 
 func (w *wound) power() bool {
-	return len(w.Segments)+len(w.Drops)+len(w.Feeds) > 0 || w.reverses || w.unites
+	return len(w.Segments)+len(w.Drops)+len(w.Feeds) > 0 || w.reverses || w.unites || w.moves
 }
+
+// trunk reports whether the wound is in what several units have their power through.
+func (w *wound) trunk() bool { return len(w.Segments)+len(w.Feeds) > 0 || w.unites }
 
 func (w *wound) pair() bool { return len(w.data) > 0 || w.shunt > 0 || w.ends != 0 || w.drop >= 0 }
 
@@ -195,10 +200,10 @@ func (e *engine) causes() (all []cause) {
 			}
 			for _, side := range e.sides(p, w) {
 				c.lo, c.hi = side[0], side[1]
-				for _, s := range unnoticed[w.all] {
+				for _, s := range w.shades() {
 					x := c
 					x.prior *= s.share
-					x.effects = e.effectsOf(&x, p, s.all, under)
+					x.effects = e.effectsOf(&x, p, s, under)
 					all = append(all, x)
 				}
 			}
@@ -207,14 +212,25 @@ func (e *engine) causes() (all []cause) {
 	return all
 }
 
+// A shade is one strength of a way of failing: its effect on all units and on those that it cuts off, and how often it is so strong.
+type shade struct {
+	all, apart effect
+	share      float64
+}
+
 // unnoticed is how often an effect on all units is so weak that it does not show (common practice, no source).
-var unnoticed = [effects][]struct {
-	all   effect
-	share float64
-}{
-	unharmed: {{unharmed, 1}},
-	marred:   {{marred, .25}, {grazed, .25}, {unharmed, .5}},
-	noisy:    {{noisy, .8}, {unharmed, .2}},
+var unnoticed = [effects][]shade{
+	unharmed: {{unharmed, cut, 1}},
+	marred:   {{marred, cut, .25}, {grazed, cut, .25}, {unharmed, cut, .5}},
+	noisy:    {{noisy, cut, .8}, {unharmed, cut, .2}},
+}
+
+// shades are the strengths of a way of failing. A contact that opens for moments costs messages, and one that opens for longer shows gaps.
+func (w *way) shades() []shade {
+	if w.comesAndGo && w.breaks&data != 0 {
+		return []shade{{w.all, fades, .6}, {w.all, marred, .4}}
+	}
+	return unnoticed[w.all]
 }
 
 // possible leaves out what cannot be with this layout.
@@ -246,7 +262,8 @@ func (e *engine) cablesOf(p Part) (cables []int) {
 }
 
 func (e *engine) wound(p Part, w *way) wound {
-	x := wound{point: e.near(p), shunt: w.shunt, ends: w.terminators, drop: -1, reverses: w.reverses, unites: w.unites, data: map[int]float64{}}
+	x := wound{point: e.near(p), shunt: w.shunt, ends: w.terminators, drop: -1, reverses: w.reverses, unites: w.unites, moves: w.moves,
+		data: map[int]float64{}}
 	x.Segments, x.Drops, x.Feeds = map[int]float64{}, map[int]float64{}, map[int]float64{}
 	constant := !w.comesAndGo
 	for _, i := range e.cablesOf(p) {
@@ -358,26 +375,26 @@ func (n *network) share(lo, hi int) float64 {
 	return float64(k) / float64(len(n.posts))
 }
 
-// effectsOf is what a cause does to each unit, with an effect on all of them and the voltages under which units are.
-func (e *engine) effectsOf(c *cause, p Part, all effect, v *volts) []effect {
+// effectsOf is what a cause of some strength does to each unit, with the voltages under which units are.
+func (e *engine) effectsOf(c *cause, p Part, s shade, v *volts) []effect {
 	out := make([]effect, len(e.drops))
 	w, harmed := c.way, v != nil
-	off, broken := cut, cut
+	off := cut
 	if w.comesAndGo {
-		off, broken = flickers, fades
+		off = flickers
 	}
 	if !harmed {
 		v = e.health
 	}
 	for d, at := range e.at {
-		x := all
+		x := s.all
 		switch {
 		case harmed && v.outlets[d] < offBelow && p.Kind != kindInterface:
 			x = off
 		case w.jams, p.Kind == kindInterface && w.breaks != 0:
-			x = broken
+			x = s.apart
 		case w.breaks&data != 0 && len(e.cablesOf(p)) > 0 && e.apart(p, at, c.lo):
-			x = broken
+			x = s.apart
 		case harmed && v.outlets[d] < restartsBelow && e.health.outlets[d] >= restartsBelow:
 			x = weak
 		}

@@ -94,6 +94,8 @@ type class struct {
 	effects []effect
 	seen    []prediction // of each reading and reported voltage
 	fit     float64      // likelihood, with that of its pairs once weighed
+	power   float64      // logarithm of the likelihood of the readings of the supply
+	shifts  bool         // a reading of the supply may be another than without a fault
 }
 
 // Bounds of the work (own choice).
@@ -101,6 +103,7 @@ const (
 	hopeless    = 1e-8 // pairs of classes with less than this share of the probability are left out at once
 	pairBound   = 1e-5 // and with readings, pairs with less than this
 	most        = 0.98 // no place is stated as more certain than this: no table of priors is better
+	noShift     = 0.01 // volt or ampere
 	otherOdds   = 0.02 // of a cause that is not in the table
 	healthyOdds = 0.5  // of no fault at all, in a call for help
 )
@@ -131,23 +134,83 @@ func (l *Locator) Locate(ev *Evidence) *Result {
 	return e.result()
 }
 
-// solve computes the voltages under a wound.
+// solve computes voltages and currents under a wound.
 func (e *engine) solve(w *wound) *volts {
-	l := e.layout
-	if w.unites {
-		together := *l
-		together.Tees = slices.Clone(l.Tees)
-		for i := range together.Tees {
-			together.Tees[i].Isolates = false
-		}
-		l = &together
+	l := *e.layout
+	l.Tees = slices.Clone(l.Tees)
+	for i := range l.Tees {
+		l.Tees[i].Isolates = l.Tees[i].Isolates && !w.unites
+	}
+	at := e.at // along the line, as solved
+	if w.moves {
+		at = e.move(&l, w.point)
 	}
 	v := voltsOf(l.SolveDamaged(w.Damage))
+	v.outlets = unsorted(v.outlets, at)
+	for i, ohm := range w.Feeds {
+		if math.IsInf(ohm, 1) {
+			v.amps[i] = 0
+		}
+	}
 	if w.reverses {
 		reverse(v.points, e.health.points)
 		reverse(v.outlets, e.health.outlets)
 	}
 	return v
+}
+
+// move exchanges the drops of a point and of the next one, of the last point those of the one before. It returns the point of each drop then.
+func (e *engine) move(l *backbone.Layout, point int) []int {
+	other := point + 1
+	if other == len(e.points) {
+		other = point - 1
+	}
+	here, there := e.points[point], e.points[other]
+	drops := map[string][]backbone.Drop{}
+	for _, t := range l.Tees {
+		drops[t.At] = append(drops[t.At], t.Drops...)
+	}
+	given := map[string]bool{}
+	l.Tees = append(l.Tees, backbone.Tee{At: here}, backbone.Tee{At: there}) // one of them may be no tee
+	for i := range l.Tees {
+		t := &l.Tees[i]
+		if t.At != here && t.At != there {
+			continue
+		}
+		from := map[string]string{here: there, there: here}[t.At]
+		t.Drops = nil
+		if !given[t.At] {
+			t.Drops = slices.Clone(drops[from])
+		}
+		given[t.At] = true
+		for k := range t.Drops {
+			t.Drops[k].At = t.At
+		}
+	}
+	at := slices.Clone(e.at)
+	for d, p := range at {
+		switch p {
+		case point:
+			at[d] = other
+		case other:
+			at[d] = point
+		}
+	}
+	return at
+}
+
+// unsorted puts values that were sorted by these keys back into the order of the keys.
+func unsorted(values []float64, keys []int) []float64 {
+	index := make([]int, len(keys))
+	for i := range index {
+		index[i] = i
+	}
+	slices.SortStableFunc(index, func(a, b int) int { return keys[a] - keys[b] })
+	out := make([]float64, len(keys))
+	for k, i := range index {
+		out[i] = values[k]
+	}
+	return out
 }
 
 // reverse turns the voltage round where the damage took it away.
@@ -162,6 +225,7 @@ func reverse(v, health []float64) {
 // classify puts causes together that the evidence cannot tell apart.
 func (e *engine) classify() {
 	index := map[string]int{}
+	healthy := e.predictions()
 	for i := range e.list {
 		c := &e.list[i]
 		seen := e.predictions(c)
@@ -180,8 +244,16 @@ func (e *engine) classify() {
 		if !ok {
 			k = len(e.classes)
 			index[string(key)] = k
-			e.classes = append(e.classes, class{errors: c.way.errors, lo: c.lo, hi: c.hi, effects: c.effects, seen: seen,
-				parts: map[int]float64{}, byPart: map[int][]int{}})
+			x := class{errors: c.way.errors, lo: c.lo, hi: c.hi, effects: c.effects, seen: seen, power: supplied(seen), shifts: c.wound.trunk(), parts: map[int]float64{}, byPart: map[int][]int{}}
+			for i := range seen {
+				if seen[i].item.kind.ofPower() && math.Abs(seen[i].value-healthy[i].value) > noShift {
+					x.shifts = true
+				}
+				if !seen[i].item.kind.ofPower() {
+					seen[i].fit = math.Log(seen[i].likelihood(supply{}))
+				}
+			}
+			e.classes = append(e.classes, x)
 		}
 		x := &e.classes[k]
 		x.causes, x.byPart[c.part] = append(x.causes, i), append(x.byPart[c.part], i)
@@ -193,7 +265,7 @@ func (e *engine) classify() {
 // marked reports whether readings show more of the cause than one value each: with another cause it makes values of its own.
 func (c *cause) marked(seen []prediction) bool {
 	return slices.ContainsFunc(seen, func(p prediction) bool {
-		return p.item.kind == readsVolts && c.wound.power() || p.item.kind == readsOhm && c.wound.pair()
+		return p.item.kind.ofPower() && c.wound.power() || p.item.kind == readsOhm && c.wound.pair()
 	})
 }
 
@@ -239,12 +311,14 @@ func (e *engine) pairs(total float64) (sum float64) {
 			}
 			prior := a.prior * b.prior * share
 			fit := e.bothFit(a, b, math.Log(hopeless*total/prior))
-			if weight := prior * math.Exp(fit); weight < bound {
-				e.leftOut += weight
-				continue
+			likely := prior*math.Exp(fit) >= hopeless*total
+			if likely && len(e.items) > 0 {
+				read, ok := e.readFit(a, b, math.Log(bound/prior)-fit)
+				fit, likely = fit+read, ok
 			}
-			if len(e.items) > 0 {
-				fit += e.ev.fit(e.predictions(&e.list[a.causes[0]], &e.list[b.causes[0]]))
+			if !likely {
+				e.leftOut += prior * math.Exp(fit)
+				continue
 			}
 			f := share * math.Exp(fit)
 			sum += f * e.couple(a, b, i == k, f)
@@ -276,6 +350,33 @@ func (e *engine) bothFit(a, b *class, bound float64) float64 {
 		}
 	}
 	return fit
+}
+
+// readFit is how well two classes together fit the readings. What one of them alone changes is as under that one; where both change the
+// supply it is solved, unless the other readings fit worse than bound: then ok is false, and the fit too good.
+func (e *engine) readFit(a, b *class, bound float64) (fit float64, ok bool) {
+	x, y := &e.list[a.causes[0]], &e.list[b.causes[0]]
+	for i := range e.items {
+		r := &e.items[i]
+		switch {
+		case r.kind.ofPower():
+		case r.kind == readsOhm && !y.wound.pair():
+			fit += a.seen[i].fit
+		case r.kind == readsOhm && !x.wound.pair():
+			fit += b.seen[i].fit
+		default:
+			fit += math.Log(e.predict(r, x, y).likelihood(supply{}))
+		}
+	}
+	switch {
+	case !b.shifts:
+		return fit + a.power, true
+	case !a.shifts:
+		return fit + b.power, true
+	case fit < bound:
+		return fit, false
+	}
+	return fit + supplied(e.predictions(x, y)), true
 }
 
 // couple is the prior of one cause of each of two classes, on different parts. It takes off the causes' shares what would be pairs on one

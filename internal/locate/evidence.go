@@ -161,6 +161,12 @@ const (
 	holeShare  = 0.06
 )
 
+// A unit that was not received for so many of its usual intervals is away, though it may be too early for an alert (own choice).
+const (
+	missedAway = 2.2
+	leastAway  = 10 * time.Second
+)
+
 // sight is how the unit x of a drop is heard; nil for none.
 func sight(n *report.Network, r *report.Report, d backbone.Drop, x *report.Device, unidentified bool) Sight {
 	if x == nil {
@@ -170,12 +176,13 @@ func sight(n *report.Network, r *report.Report, d backbone.Drop, x *report.Devic
 		return Sight{Outcome: Absent}
 	}
 	s := Sight{Outcome: Steady, Since: x.LastSeen}
-	away := x.State == boat.Silent || x.State == boat.Gone
 	for _, t := range x.Transmits {
 		if t.Interval != nil && (s.usual == 0 || t.Interval.Mean < s.usual.Seconds()*1000) {
 			s.usual = time.Duration(t.Interval.Mean * float64(time.Millisecond))
 		}
 	}
+	missed := s.usual > 0 && r.TakenAt.Sub(x.LastSeen) > max(leastAway, time.Duration(missedAway*float64(s.usual)))
+	away := x.State == boat.Silent || x.State == boat.Gone || missed
 	switch restarts := recent(x, r.Window); {
 	case x.State == boat.NoAddress || disputed(n, x):
 		s.Outcome = Disputed

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"strings"
 )
 
 // Next is a test that is worth its time.
@@ -27,6 +28,8 @@ var kinds = [...]struct {
 }{
 	readsVolts: {"Measure the voltage between NET-S and NET-C", 3,
 		"Network power on, units on. Do not bridge the pins with the probe; wear eye protection near fuses."},
+	readsAmps: {"Measure the current of the feed with a clamp meter around one conductor", 4,
+		"Network power on, units on. Open no conductor; wear eye protection near fuses."},
 	readsOhm: {"Measure the resistance between NET-H and NET-L", 6,
 		"Switch network power off and wait for 0 V first: a powered backbone gives false values and can harm the meter."},
 	readsUnplugged: {"Disconnect it and look whether the errors stop", 4,
@@ -86,6 +89,10 @@ func (e *engine) tests() []Next {
 		add(Reading{kind: readsUnplugged, point: e.at[d], drop: d}, name, "unplugged "+name+": errors gone / errors stay", at, 0)
 	}
 	for _, p := range e.parts {
+		if p.Kind == kindFeed {
+			where := strings.TrimPrefix(p.Name, kindFeed+" ")
+			add(Reading{kind: readsAmps, point: e.near(p), drop: -1, part: p}, p.Name, "current at feed "+where+": … A", p, 0)
+		}
 		add(Reading{kind: readsChecked, part: p, drop: -1}, p.Name, "checked "+p.Name+": faulty / OK", p, 0)
 	}
 	slices.SortStableFunc(all, func(a, b Next) int { return cmp.Compare(a.Reading, b.Reading) })
@@ -97,6 +104,8 @@ func (e *engine) outcomesOf(r *Reading, p prediction) []float64 {
 	switch r.kind {
 	case readsVolts:
 		return bins(p.value, .5, -1, 1, restartsBelow, p.base-1.2)
+	case readsAmps:
+		return bins(p.value/max(.1, e.health.amps[r.part.I]), .2, .2, .7, 1.3)
 	case readsOhm:
 		return bins(math.Log(bounded(p.value)), 2*ohmSpread, math.Log(12), math.Log(35), math.Log(47), math.Log(80), math.Log(250))
 	}

@@ -192,8 +192,8 @@ func (n *network) exposed(p Part) (outside, mast bool) {
 	return mast || slices.ContainsFunc(outdoors, func(w string) bool { return strings.Contains(words, w) }), mast && p.Kind != kindTee
 }
 
-// volts are the voltages of points and of units at their drops; 0 where no power reaches.
-type volts struct{ points, outlets []float64 }
+// volts are the voltages of points and of units at their drops, 0 where no power reaches, and the currents of the feeds.
+type volts struct{ points, outlets, amps []float64 }
 
 func voltsOf(s *backbone.Solution) *volts {
 	zero := 0.0
@@ -203,6 +203,9 @@ func voltsOf(s *backbone.Solution) *volts {
 	}
 	for _, o := range s.Outlets {
 		v.outlets = append(v.outlets, max(0, *cmp.Or(o.Volts, &zero)))
+	}
+	for _, f := range s.Feeds {
+		v.amps = append(v.amps, max(0, f.Amps))
 	}
 	return v
 }

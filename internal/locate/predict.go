@@ -13,6 +13,7 @@ type prediction struct {
 	value float64 // volt, ohm; 1 for gone and faulty, 0 for not
 	base  float64 // volt of the source of a voltage
 	item  *Reading
+	fit   float64 // logarithm of its likelihood, where that does not depend on the supply
 }
 
 // key is the same for predictions that no meter tells apart.
@@ -44,18 +45,19 @@ var supplies = func() (all []supply) {
 const (
 	voltSpread = 0.3
 	ohmSpread  = 0.06  // of the logarithm
+	ampSpread  = 0.1   // of the value: load equivalencies are rounded
 	wrongly    = 0.002 // likelihood of a value that nothing predicts, beside 1 for the predicted one
 )
 
 // yes is how probable "errors gone" and "faulty" are when they are predicted (second) and when not (first): a fault is overlooked more easily
 // than seen where there is none (common practice, no source).
-var yes = [...][2]float64{readsUnplugged: {.05, .93}, readsChecked: {.01, .92}}
+var yes = [...][2]float64{readsUnplugged: {.03, .96}, readsChecked: {.01, .95}}
 
 // fit is the logarithm of the likelihood of the readings; 0 is the best possible.
 func (ev *Evidence) fit(seen []prediction) float64 {
 	fit, voltages := 0.0, false
 	for _, p := range seen {
-		if p.item.kind == readsVolts {
+		if p.item.kind.ofPower() {
 			voltages = true
 		} else {
 			fit += math.Log(p.likelihood(supply{}))
@@ -64,17 +66,22 @@ func (ev *Evidence) fit(seen []prediction) float64 {
 	if !voltages {
 		return fit
 	}
+	return fit + supplied(seen)
+}
+
+// supplied is the logarithm of the likelihood of the voltages and currents, over all states of the supply.
+func supplied(seen []prediction) float64 {
 	sum := 0.0
 	for _, s := range supplies {
 		product := s.probable
 		for _, p := range seen {
-			if p.item.kind == readsVolts {
+			if p.item.kind.ofPower() {
 				product *= p.likelihood(s)
 			}
 		}
 		sum += product
 	}
-	return fit + math.Log(sum)
+	return math.Log(sum)
 }
 
 // likelihood is how well one prediction fits its reading; 1 is the best.
@@ -83,6 +90,8 @@ func (p prediction) likelihood(s supply) float64 {
 	switch p.item.kind {
 	case readsVolts:
 		off = (p.item.value - p.volts(s)) / voltSpread
+	case readsAmps:
+		off = (p.item.value - s.drawn*p.value) / (.1 + ampSpread*p.value)
 	case readsOhm:
 		off = math.Log(bounded(p.item.value)/bounded(p.value)) / ohmSpread
 	default:
@@ -121,6 +130,8 @@ func (e *engine) predict(r *Reading, causes ...*cause) prediction {
 	switch r.kind {
 	case readsVolts:
 		p.value, p.base = e.voltage(r, causes)
+	case readsAmps:
+		p.value = e.voltsUnder(causes).amps[r.part.I]
 	case readsOhm:
 		p.value = e.ohms(r, causes)
 	case readsUnplugged:
@@ -218,8 +229,12 @@ func merged(a, b wound) wound {
 		}
 		return out
 	}
-	return wound{Damage: backbone.Damage{Segments: join(a.Segments, b.Segments), Drops: join(a.Drops, b.Drops), Feeds: join(a.Feeds, b.Feeds)},
-		reverses: a.reverses || b.reverses, unites: a.unites || b.unites}
+	both := wound{Damage: backbone.Damage{Segments: join(a.Segments, b.Segments), Drops: join(a.Drops, b.Drops), Feeds: join(a.Feeds, b.Feeds)},
+		reverses: a.reverses || b.reverses, unites: a.unites || b.unites, moves: a.moves || b.moves, point: a.point}
+	if b.moves { // of two exchanges, one is computed
+		both.point = b.point
+	}
+	return both
 }
 
 // idle is the resistance of an unpowered unit between NET-H and NET-L (from memory; 10 to 50 kohm).

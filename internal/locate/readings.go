@@ -15,10 +15,14 @@ type readingKind uint8
 
 const (
 	readsVolts     readingKind = iota // between NET-S and NET-C, power on
+	readsAmps                         // of a feed
 	readsOhm                          // between NET-H and NET-L, power off
 	readsUnplugged                    // whether the errors are gone with something unplugged
 	readsChecked                      // whether a part is faulty
 )
+
+// ofPower reports whether the reading depends on the state of the batteries and loads.
+func (k readingKind) ofPower() bool { return k == readsVolts || k == readsAmps }
 
 // Reading is what a person measured, or saw.
 type Reading struct {
@@ -27,14 +31,14 @@ type Reading struct {
 	point int     // of the backbone
 	drop  int     // at the plug of this unit, -1 for at the backbone
 	side  int     // with the backbone opened at the point, to one side only: -1 to the first end, 1 to the other; 0 for not opened
-	part  Part    // that was checked
-	value float64 // volt, ohm; for the others 1 for gone and faulty, 0 for not
+	part  Part    // that was checked, or the feed
+	value float64 // volt, ampere, ohm; for the others 1 for gone and faulty, 0 for not
 }
 
 // grammar is what a reading may be.
-const grammar = `'tee 4: 11.2 V', 'signal wires at bow: 118 ohm', 'unplugged wind: errors gone' or 'checked terminator bow: OK'`
+const grammar = `'tee 4: 11.2 V', 'current at feed bow: 2.1 A', 'signal wires at bow: 118 ohm', 'unplugged wind: errors gone' or 'checked terminator bow: OK'`
 
-// ParseReading reads a reading of the layout: "PLACE: 11.2 V", "signal wires at PLACE: 118 ohm", "unplugged PLACE: errors gone" (or stay),
+// ParseReading reads a reading of the layout: "PLACE: 11.2 V", "current at feed PLACE: 2.1 A", "signal wires at PLACE: 118 ohm", "unplugged PLACE: errors gone" (or stay),
 // "checked PART: OK" (or faulty). PLACE is a point, a tee by its name or number, or a device, and may go on with "towards PLACE": then the
 // backbone was opened there and the reading is of that side alone.
 func ParseReading(l *backbone.Layout, text string) (Reading, error) {
@@ -58,9 +62,13 @@ func (n *network) reading(text string) (Reading, error) {
 		if r.value, err = form.read(what); err != nil {
 			return r, fmt.Errorf("reading %q: %w", text, err)
 		}
-		if r.kind == readsChecked {
+		switch r.kind {
+		case readsChecked:
 			r.part, err = n.findPart(place)
-		} else {
+		case readsAmps:
+			r.value = math.Abs(r.value) // a clamp meter the other way round shows a minus
+			r.part, err = n.findPart("feed " + place)
+		default:
 			err = n.where(&r, place)
 		}
 		if err != nil {
@@ -79,15 +87,22 @@ var forms = []struct {
 }{
 	{"signal wires at ", readsOhm, ohms},
 	{"data pair at ", readsOhm, ohms},
+	{"current at feed ", readsAmps, number("a", "current", 200)},
 	{"unplugged ", readsUnplugged, oneOf("errors gone", "errors stay")},
 	{"checked ", readsChecked, oneOf("faulty", "ok")},
-	{"", readsVolts, func(s string) (float64, error) {
-		v, err := strconv.ParseFloat(strings.TrimSpace(strings.TrimSuffix(s, "v")), 64)
-		if err != nil || !strings.HasSuffix(s, "v") || !(math.Abs(v) <= 60) {
-			return 0, fmt.Errorf("%q is no voltage between -60 V and 60 V: write %s", s, grammar)
+	{"", readsVolts, number("v", "voltage", 60)},
+}
+
+// number reads a value with its unit.
+func number(unit, what string, most float64) func(string) (float64, error) {
+	return func(s string) (float64, error) {
+		text, ok := strings.CutSuffix(s, unit)
+		v, err := strconv.ParseFloat(strings.TrimSpace(text), 64)
+		if u := strings.ToUpper(unit); err != nil || !ok || !(math.Abs(v) <= most) {
+			return 0, fmt.Errorf("%q is no %s between -%g %s and %g %s: write %s", s, what, most, u, most, u, grammar)
 		}
 		return v, nil
-	}},
+	}
 }
 
 func cutWord(s, word string) (string, bool) {

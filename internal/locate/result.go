@@ -230,6 +230,8 @@ func (e *engine) speaksFor(r *Reading, c *cause) string {
 	switch r.kind {
 	case readsVolts:
 		return fmt.Sprintf("Read: %s; without a fault %.1f V.", r.Text, without.value)
+	case readsAmps:
+		return fmt.Sprintf("Read: %s; without a fault %.1f A at full load.", r.Text, without.value)
 	case readsOhm:
 		return fmt.Sprintf("Read: %s; without a fault %.0f ohm.", r.Text, without.value)
 	}

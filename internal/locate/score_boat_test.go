@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"testing"
 	"time"
 
 	"muster/internal/backbone"
@@ -30,6 +31,7 @@ type patient struct {
 	report *report.Report
 	sc     *sim.Scenario // without the faults
 	parts  []locate.Part
+	seed   uint64
 	rng    *rand.Rand
 	rare   map[string]bool // units that send their heartbeat alone
 }
@@ -37,7 +39,7 @@ type patient struct {
 // newPatient makes a boat of 5 to 60 units and 1 to 3 feeds, and lets so many faults happen to it. Faults that harm nothing are not counted
 // as such: nobody would call.
 func newPatient(seed uint64, faults int) *patient {
-	p := &patient{rng: rand.New(rand.NewPCG(seed, 77))}
+	p := &patient{seed: seed, rng: rand.New(rand.NewPCG(seed, 77))}
 	for {
 		p.layout = randomLayout(p.rng)
 		drops := p.layout.Drops()
@@ -74,6 +76,31 @@ func newPatient(seed uint64, faults int) *patient {
 		return p
 	}
 }
+
+// hear is what the network shows.
+func (p *patient) hear(t *testing.T) *locate.Evidence {
+	ev, err := locate.Hear(p.layout, p.report)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return ev
+}
+
+// mended is the boat without the fault of a part.
+func (p *patient) mended(part string) *patient {
+	out, sc := *p, *p.sc
+	out.faults = slices.DeleteFunc(slices.Clone(p.faults), func(f fault.Fault) bool { return plain(f.Part.Name) == plain(part) })
+	sc.Devices = slices.Clone(p.sc.Devices)
+	b, err := fault.Break(&sc, p.layout, p.post, p.seed, out.faults...)
+	if err != nil {
+		panic(err)
+	}
+	out.broken, out.report = b, play(&sc, p.seed)
+	return &out
+}
+
+// plain writes the name of a part with the dash that is on every keyboard.
+func plain(name string) string { return strings.ReplaceAll(name, "–", "-") }
 
 // randomLayout is a backbone that works: its units get 10 V or more.
 func randomLayout(rng *rand.Rand) *backbone.Layout {
@@ -226,11 +253,18 @@ func (p *patient) do(n locate.Next) string {
 			ohm = 500 * p.rng.Float64()
 		}
 		return fmt.Sprintf("%s: %.1f ohm", where, min(ohm, 1e8))
+	case strings.HasPrefix(where, "current at feed "):
+		feed := p.layout.Feed(strings.TrimPrefix(where, "current at feed "))
+		amps := p.broken.AmpsOf(feed) * math.Exp(.03*p.rng.NormFloat64())
+		if wrong {
+			amps = 6 * p.rng.Float64()
+		}
+		return fmt.Sprintf("%s: %.2f A", where, amps)
 	case strings.HasPrefix(where, "unplugged "):
 		return where + ": " + map[bool]string{true: "errors gone", false: "errors stay"}[p.stops(place(strings.TrimPrefix(where, "unplugged "))) != wrong]
 	case strings.HasPrefix(where, "checked "):
-		name := strings.ReplaceAll(strings.TrimPrefix(where, "checked "), "–", "-")
-		is := slices.ContainsFunc(p.faults, func(f fault.Fault) bool { return strings.ReplaceAll(f.Part.Name, "–", "-") == name })
+		name := plain(strings.TrimPrefix(where, "checked "))
+		is := slices.ContainsFunc(p.faults, func(f fault.Fault) bool { return plain(f.Part.Name) == name })
 		return where + ": " + map[bool]string{true: "faulty", false: "OK"}[is && !wrong]
 	default:
 		point, drop, _ := place(where)

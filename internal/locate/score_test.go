@@ -25,6 +25,7 @@ type tally struct {
 	allFirst, allThree        int // of all
 	groupFirst                int // of all: the part, or one that the result does not separate from it, is first
 	tests, halving            []float64
+	bus, others               []float64 // tests, of faults of the bus itself and of all others
 	minutes                   []float64
 	forecast, outcome, weight [10]float64 // by tenth of the probability
 	brier, certain            float64
@@ -40,8 +41,16 @@ func TestScore(t *testing.T) {
 	if testing.Short() {
 		one, two = 6, 2
 	}
-	single := score(t, one, 1, 1)
-	double := score(t, two, 2, 500_000)
+	single, double := new(tally), new(tally)
+	for i := range one {
+		single.ask(t, newPatient(1+uint64(i), 1), true)
+		if k := i * two / one; k != (i+1)*two/one {
+			double.ask(t, newPatient(500_000+uint64(k), 2), k%3 == 0)
+		}
+		if i%50 == 49 {
+			t.Logf("so far\n%s", table(single, double)) // a full run takes long
+		}
+	}
 	t.Logf("\n%s", table(single, double))
 	share := func(a, b int) float64 { return float64(a) / math.Max(1, float64(b)) }
 	if !*scoreFull {
@@ -61,25 +70,9 @@ func TestScore(t *testing.T) {
 	}
 }
 
-// score asks for so many boats.
-func score(t *testing.T, boats, faults int, seed uint64) *tally {
-	s := new(tally)
-	for i := range boats {
-		p := newPatient(seed+uint64(i), faults)
-		s.ask(t, p, faults == 1 || i%3 == 0)
-		if i%50 == 49 {
-			t.Logf("so far\n%s", table(s)) // a full run takes long
-		}
-	}
-	return s
-}
-
 // ask looks at the first answer, then follows what is proposed.
 func (s *tally) ask(t *testing.T, p *patient, follow bool) {
-	ev, err := locate.Hear(p.layout, p.report)
-	if err != nil {
-		t.Fatal(err)
-	}
+	ev := p.hear(t)
 	opt := locate.Options{}
 	if p.told {
 		opt.At = p.post
@@ -146,44 +139,55 @@ func (s *tally) calibrate(r *locate.Result, faults []fault.Fault) {
 // mostTests ends a search that does not find its fault.
 const mostTests = 25
 
-// follow does the first proposal again and again until every faulty part was checked and found so.
+// follow does the first proposal again and again until every faulty part was checked and found so. Of two, the one that is found first is
+// mended, and the boat received anew.
 func (s *tally) follow(t *testing.T, p *patient, l *locate.Locator, ev *locate.Evidence, r *locate.Result) {
-	tests, minutes := 0, 0.0
-	found := map[string]bool{}
-	checked := map[string]int{}
-	for tests < mostTests && len(found) < len(p.faults) {
-		n, ok := proposal(r, checked, found)
+	tests, minutes, line := 0, 0.0, 0.0
+	left, onBus := len(p.faults), p.onBus(0)
+	for range left {
+		line += math.Ceil(math.Log2(float64(len(p.parts))))
+	}
+	done := map[string]int{}
+	for tests < mostTests && left > 0 {
+		n, ok := proposal(r, done)
 		if !ok {
 			break
 		}
-		checked[n.Reading]++
+		done[n.Reading]++
 		text := p.do(n)
-		reading, err := locate.ParseReading(p.layout, text)
-		if err != nil {
-			t.Fatal(err)
-		}
-		ev.Readings = append(ev.Readings, reading)
 		tests++
 		minutes += n.Minutes
-		if name, ok := strings.CutSuffix(text, ": faulty"); ok {
-			found[strings.TrimPrefix(name, "checked ")] = true
+		name, faulty := strings.CutSuffix(text, ": faulty")
+		switch {
+		case faulty && left == 1:
+			left = 0
+			continue
+		case faulty:
+			left--
+			p, done = p.mended(strings.TrimPrefix(name, "checked ")), map[string]int{}
+			ev = p.hear(t)
+		default:
+			reading, err := locate.ParseReading(p.layout, text)
+			if err != nil {
+				t.Fatal(err)
+			}
+			ev.Readings = append(ev.Readings, reading)
 		}
-		if len(found) < len(p.faults) {
-			r = l.Locate(ev)
-		}
+		r = l.Locate(ev)
 	}
-	if len(found) < len(p.faults) {
+	if left > 0 {
 		tests = mostTests
 	}
-	line := 0.0
-	for range p.faults {
-		line += math.Ceil(math.Log2(float64(len(p.parts))))
+	if onBus {
+		s.bus = append(s.bus, float64(tests))
+	} else {
+		s.others = append(s.others, float64(tests))
 	}
 	s.tests, s.halving, s.minutes = append(s.tests, float64(tests)), append(s.halving, line), append(s.minutes, minutes)
 }
 
 // proposal is the first one that was not done yet, or else the first place to check.
-func proposal(r *locate.Result, done map[string]int, found map[string]bool) (locate.Next, bool) {
+func proposal(r *locate.Result, done map[string]int) (locate.Next, bool) {
 	for _, n := range r.Next {
 		if done[n.Reading] == 0 {
 			return n, true
@@ -191,7 +195,7 @@ func proposal(r *locate.Result, done map[string]int, found map[string]bool) (loc
 	}
 	for _, x := range r.Places {
 		n := locate.Next{Reading: "checked " + x.Part + ": faulty / OK", Minutes: 6}
-		if done[n.Reading] < 2 && !found[x.Part] {
+		if done[n.Reading] < 2 {
 			return n, true
 		}
 	}
@@ -274,6 +278,8 @@ func table(all ...*tally) string {
 			share(s.allFirst, s.boats), share(s.allThree, s.boats), share(s.groupFirst, s.boats))
 		fmt.Fprintf(&b, "  tests: mean %.2f, 90th percentile %.0f; halving in order %.2f and %.0f; minutes: mean %.0f; %d searches\n", mean(s.tests), percentile(s.tests, .9),
 			mean(s.halving), percentile(s.halving, .9), mean(s.minutes), len(s.tests))
+		fmt.Fprintf(&b, "  of faults of the bus itself    mean %.2f, 90th percentile %.0f; %d searches\n", mean(s.bus), percentile(s.bus, .9), len(s.bus))
+		fmt.Fprintf(&b, "  of all others                  mean %.2f, 90th percentile %.0f; %d searches\n", mean(s.others), percentile(s.others, .9), len(s.others))
 		fmt.Fprintf(&b, "  stated      came true   forecasts\n")
 		n := 0.0
 		gap := 0.0

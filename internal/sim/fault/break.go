@@ -468,6 +468,9 @@ func (b *Broken) VoltsAt(point int) float64 { return b.meter(b.at(point, centre)
 // VoltsOf is what a meter reads at the connector of a drop's device.
 func (b *Broken) VoltsOf(drop int) float64 { return b.meter(b.devices[drop]) }
 
+// AmpsOf is what a clamp meter reads at a feed.
+func (b *Broken) AmpsOf(feed int) float64 { return b.Amps(feed, b.Drawn, b.More) }
+
 func (b *Broken) meter(n int) float64 {
 	if v := b.Volts(b.Drawn, b.More)[n]; v != 0 {
 		return v

@@ -160,11 +160,11 @@ func (w *Wiring) Volts(drawn, more float64) []float64 {
 			continue
 		}
 		n := w.reduce(root, -1, drawn, more, eq)
-		v := 0.0
-		if n.g > 0 {
-			v = n.i / n.g
+		if n.g == 0 { // nothing draws without a source
+			done[root] = true
+			continue
 		}
-		w.descend(root, -1, v, more, eq, out, done)
+		w.descend(root, -1, n.i/n.g, more, eq, out, done)
 	}
 	return out
 }
@@ -205,6 +205,17 @@ func (w *Wiring) descend(n, by int, v, more float64, eq []norton, out []float64,
 		x := eq[other]
 		w.descend(other, k, (v+e.power*x.i)/(1+e.power*x.g), more, eq, out, done)
 	}
+}
+
+// Amps is the current that a feed gives.
+func (w *Wiring) Amps(feed int, drawn, more float64) float64 {
+	v, source := w.Volts(drawn, more), w.supply[feed]
+	for _, k := range w.near[source] {
+		if e := &w.edges[k]; !math.IsInf(e.power, 1) {
+			return (v[source] - v[e.a+e.b-source]) / e.power
+		}
+	}
+	return 0
 }
 
 // conductance of the data pair at a node, without the edge that leads to it.
