@@ -26,6 +26,12 @@ type locateCmd struct {
 	Format   string
 	For      time.Duration
 	Config   string
+
+	Job   string   // folder; "" for none
+	Wrong []string // readings of the job that are taken back
+	Found string
+	How   string
+	author
 }
 
 func newLocate(a *app) *cobra.Command {
@@ -41,10 +47,16 @@ A reading is one of these. PLACE is a point of the layout, "tee 4" for the fourt
     'signal wires at PLACE: 118 ohm'         between NET-H and NET-L with the power off
     'signal wires at PLACE towards PLACE: open'   the same, of one side only
     'unplugged PLACE: errors gone'           or errors stay
-    'checked connector DEVICE: faulty'       or OK; of any part`,
+    'current at feed PLACE: 2.1 A'           with a clamp meter
+    'checked connector DEVICE: faulty'       or OK; of any part
+
+With --job, each reading goes into the ledger of that job, with where the fault was then, and counts the next time too. --found ends the
+search. All of it prints on the record of the job.`,
 		Example: `  muster locate layout.yaml can0 --for 1m
   muster locate layout.yaml quay.log --at helm --reading 'tee 4: 11.2 V'
   muster locate layout.yaml before.json --reading 'signal wires at bow: 118 ohm' --reading 'unplugged wind: errors stay'
+  muster locate layout.yaml can0 --for 1m --job 2026-231-wagtail --reading 'tee 4: 11.2 V' --by Ana
+  muster locate layout.yaml can0 --for 1m --job 2026-231-wagtail --found 'connector wind: open' --how 'pin 3 was bent; new plug' --by Ana
   muster locate quay.log`,
 		Args: cobra.MinimumNArgs(1), ValidArgsFunction: sources,
 		RunE: func(_ *cobra.Command, args []string) error {
@@ -60,6 +72,11 @@ A reading is one of these. PLACE is a point of the layout, "tee 4" for the fourt
 	f.StringVar(&c.At, "at", "", "`POINT` of the layout where the interface is connected. Default: unknown")
 	f.Float64Var(&c.Age, "age", 0, "Age of the installation in `YEARS`. Default: unknown")
 	cli.Choice(cmd, &c.Format, "format", "text", "`FORMAT` of the result", "text", "json")
+	f.StringVar(&c.Job, "job", "", "`DIR` of the job that the search belongs to")
+	f.StringArrayVar(&c.Wrong, "wrong", nil, "`READING` of the job that is taken back; may be given several times")
+	f.StringVar(&c.Found, "found", "", "What was at fault, as `PART: FAULT`")
+	f.StringVar(&c.How, "how", "", "How it was found, and what was done, in `WORDS`")
+	c.flags(cmd)
 	f.DurationVar(&c.For, "for", 0, "Read for this `TIME`, such as 30s or 5m; of a capture, this much of it")
 	f.StringVarP(&c.Config, "config", "c", "", "Config `FILE` with manufacturer names and the boat's name")
 	return cmd
@@ -72,6 +89,10 @@ func (c *locateCmd) run(a *app) error {
 		return cli.WithHint(fmt.Errorf("locate %s: no source is given", c.Layout), "add a capture, a snapshot or a live source such as can0")
 	case c.For < 0:
 		return fmt.Errorf("--for %v: a time cannot be negative: write 30s or 5m", c.For)
+	case c.Job == "" && len(c.Wrong)+len(c.Found) > 0:
+		return fmt.Errorf("--wrong and --found go into a job: add --job DIR")
+	case c.Found == "" && c.How != "":
+		return fmt.Errorf("--how tells how the fault was found: add --found 'PART: FAULT'")
 	case !(c.Age >= 0 && c.Age <= 100):
 		return fmt.Errorf("--age %g: write years from 0 to 100", c.Age)
 	}
@@ -85,8 +106,8 @@ func (c *locateCmd) run(a *app) error {
 		if readings, err = c.readings(layout); err != nil {
 			return err
 		}
-	} else if len(c.Readings) > 0 || c.At != "" {
-		return cli.WithHint(fmt.Errorf("--reading and --at name places of a layout, and none is given"), "put the layout first: muster locate layout.yaml %s", c.Sources[0])
+	} else if len(c.Readings)+len(c.Wrong) > 0 || c.At+c.Job+c.Found != "" {
+		return cli.WithHint(fmt.Errorf("--reading, --at and --job need a layout, and none is given"), "put the layout first: muster locate layout.yaml %s", c.Sources[0])
 	}
 	r, readErr := c.report(a)
 	if r == nil {
@@ -98,7 +119,13 @@ func (c *locateCmd) run(a *app) error {
 		if err != nil {
 			return cli.WithHint(fmt.Errorf("%s: %w", c.Layout, err), "set the keys boat and network in the layout to the boat and its network")
 		}
-		result = locate.Locate(layout, ev, locate.Options{At: c.At, Age: c.Age})
+		opt := locate.Options{At: c.At, Age: c.Age}
+		if c.Job != "" {
+			if err := c.intoJob(a, layout, ev, opt); err != nil {
+				return err
+			}
+		}
+		result = locate.Locate(layout, ev, opt)
 	}
 	if err := c.write(a, result); err != nil {
 		return err

@@ -104,6 +104,7 @@ func (s *Server) operations(api huma.API) {
 	s.addReading(api)
 	s.addTrends(api)
 	s.addBackbones(api)
+	s.addFault(api)
 	s.addActing(api)
 	s.addKeeping(api)
 	s.addBaseline(api)

@@ -41,7 +41,7 @@ func (s *Server) addJobs(api huma.API, post operation) {
 		})
 	answering(api, short(post("add-to-job", http.MethodPost, "/job/entries", "Put an entry of a person into the ledger of the job", "work", 200, 404, 409, 413)),
 		func(ctx context.Context, in *struct{ Body JobEntry }) (*Job, error) {
-			err := desk.AddToJob(ctx, in.Body)
+			err := s.AddToJob(ctx, in.Body)
 			return desk.Job(), problem(err)
 		})
 	picture := post("add-picture", http.MethodPost, "/job/pictures", "Put a JPEG or PNG picture into the job, without its place data", "work", 201, 404, 409, 413)

@@ -73,6 +73,7 @@ type Job struct {
 	Plan    *release.Order  `json:"plan,omitempty" doc:"At the stage plan: the order that the sheets would make now."`
 	Points  []TickedPoint   `json:"hold_points"`
 	Waived  []job.Statement `json:"waived"`
+	Search  []job.Searched  `json:"search" doc:"The search for a fault: readings, and what was found."`
 	Notes   []job.Statement `json:"notes"`
 	Hours   []job.Work      `json:"hours"`
 	Parts   []job.PartUsed  `json:"parts"`
@@ -124,27 +125,31 @@ type JobAct struct {
 
 // JobEntry is what a person puts into a job. Which keys it has depends on its kind.
 type JobEntry struct {
-	By      string     `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person whose entry it is; of signed-off, the customer's."`
-	Kind    job.Kind   `json:"kind" enum:"hold-point,waived,read-by-hand,settled,note,hours,part,signed-off,reopened"`
-	Point   string     `json:"point,omitempty" maxLength:"80" doc:"Of hold-point."`
-	Check   string     `json:"check,omitempty" maxLength:"80" doc:"Of waived: the pre-check."`
-	Step    string     `json:"step,omitempty" maxLength:"20" doc:"Of read-by-hand and settled."`
-	Version string     `json:"version,omitempty" maxLength:"80" doc:"Of read-by-hand and settled: as on the device's own screen."`
-	Reading string     `json:"reading,omitempty" maxLength:"80" doc:"Of hold-point: what was read."`
-	Photo   string     `json:"photo,omitempty" maxLength:"80" doc:"Of hold-point: name of a picture in the job."`
-	Reason  string     `json:"reason,omitempty" maxLength:"400" doc:"Of waived, settled and reopened."`
-	Text    string     `json:"text,omitempty" maxLength:"2000" doc:"Of note; kind of work of hours; name of part."`
-	Number  string     `json:"number,omitempty" maxLength:"80" doc:"Of part."`
-	Minutes int        `json:"minutes,omitempty" minimum:"0" maximum:"60000" doc:"Of hours."`
-	Count   int        `json:"count,omitempty" minimum:"0" maximum:"10000" doc:"Of part. Default: 1."`
-	Strokes [][][2]int `json:"strokes,omitempty" maxItems:"500" doc:"Of signed-off: the signature as lines of points from 0 to 1000."`
+	By      string       `json:"by" minLength:"1" maxLength:"60" doc:"Name of the person whose entry it is; of signed-off, the customer's."`
+	Kind    job.Kind     `json:"kind" enum:"hold-point,waived,read-by-hand,settled,reading,found,note,hours,part,signed-off,reopened"`
+	Point   string       `json:"point,omitempty" maxLength:"80" doc:"Of hold-point."`
+	Check   string       `json:"check,omitempty" maxLength:"80" doc:"Of waived: the pre-check."`
+	Step    string       `json:"step,omitempty" maxLength:"20" doc:"Of read-by-hand and settled."`
+	Version string       `json:"version,omitempty" maxLength:"80" doc:"Of read-by-hand and settled: as on the device's own screen."`
+	Reading string       `json:"reading,omitempty" maxLength:"200" doc:"Of hold-point: what was read. Of reading: as muster locate reads it; empty to take back the one that it corrects."`
+	Photo   string       `json:"photo,omitempty" maxLength:"80" doc:"Of hold-point: name of a picture in the job."`
+	Reason  string       `json:"reason,omitempty" maxLength:"400" doc:"Of waived, settled and reopened."`
+	Text    string       `json:"text,omitempty" maxLength:"2000" doc:"Of note; kind of work of hours; name of part; of found: how."`
+	Network string       `json:"network,omitempty" maxLength:"64" doc:"Of reading and found."`
+	Fault   string       `json:"fault,omitempty" maxLength:"200" doc:"Of found: PART: FAULT, as the search names them."`
+	Line    int          `json:"line,omitempty" minimum:"0" doc:"Of reading: line of the ledger with the reading that it corrects."`
+	Number  string       `json:"number,omitempty" maxLength:"80" doc:"Of part."`
+	Minutes int          `json:"minutes,omitempty" minimum:"0" maximum:"60000" doc:"Of hours."`
+	Count   int          `json:"count,omitempty" minimum:"0" maximum:"10000" doc:"Of part. Default: 1."`
+	Likely  []job.Likely `json:"-"` // of reading: where the fault is with it
+	Strokes [][][2]int   `json:"strokes,omitempty" maxItems:"500" doc:"Of signed-off: the signature as lines of points from 0 to 1000."`
 }
 
 // ShowJob is a job as its ledger has it. live is the boat as it is received now, nil when nothing is received.
 func ShowJob(v *job.Visit, live *job.Live) *Job {
 	j := &Job{Opening: v.Opening, Opened: v.Ledger.Lines[0].At, Stage: stageOf(v), Chapter: v.Chapter,
 		Next:   job.Next(v, live),
-		Points: []TickedPoint{}, Waived: v.Waivers(), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]job.Work{}, v.Hours...),
+		Points: []TickedPoint{}, Waived: v.Waivers(), Search: append([]job.Searched{}, v.Search...), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]job.Work{}, v.Hours...),
 		Parts: append([]job.PartUsed{}, v.Parts...), Files: append([]job.FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest(), Keys: v.Ledger.ClosedWith()}
 	if v.Order != nil {

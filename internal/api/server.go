@@ -76,6 +76,7 @@ type Server struct {
 	shelf    *shelf
 	run      string // distinguishes message numbers of one run from those of another
 	turns    turns
+	faults   faults
 	stopOnce sync.Once
 }
 

@@ -147,7 +147,7 @@ func (k *jobs) closeJob(ctx context.Context, v *job.Visit, by string) error {
 
 // AddToJob implements api.Jobs.
 func (k *jobs) AddToJob(ctx context.Context, e api.JobEntry) error {
-	for _, p := range []*string{&e.By, &e.Version, &e.Reading, &e.Reason, &e.Text, &e.Number} {
+	for _, p := range []*string{&e.By, &e.Version, &e.Reading, &e.Reason, &e.Text, &e.Number, &e.Network, &e.Fault} {
 		*p = boat.Printable(strings.TrimSpace(*p))
 	}
 	if err := named(e.By); err != nil {
@@ -192,6 +192,12 @@ func entryOf(v *job.Visit, e *api.JobEntry) (job.Entry, error) {
 			e.Version = v.Order.Steps()[i].To
 		}
 		out.About, out.Data = &job.About{Step: e.Step}, job.ByHand{Version: e.Version, Reason: e.Reason}
+	case job.Reading:
+		m := job.Measured{Network: e.Network, Reading: e.Reading, Corrects: e.Line, Likely: e.Likely}
+		out.Data, err = m, v.CheckMeasured(m)
+	case job.Found:
+		part, fault, _ := strings.Cut(e.Fault, ": ")
+		out.Data, err = job.FoundFault{Network: e.Network, Part: part, Fault: fault, How: e.Text}, given("fault", fault)
 	case job.Note:
 		out.Data, err = job.Words{Text: e.Text}, given("text", e.Text)
 	case job.Hours:

@@ -53,6 +53,9 @@ const (
 	Disputed   Kind = "disputed"
 	Settled    Kind = "settled"
 
+	Reading Kind = "reading" // of the search for a fault
+	Found   Kind = "found"
+
 	Note  Kind = "note"
 	Hours Kind = "hours"
 	Part  Kind = "part"
@@ -61,7 +64,7 @@ const (
 // kinds are all of them. A closing line whose kind was altered would otherwise pass as the last line of an open job.
 var kinds = []Kind{Opened, Reopened, Closed, SignedOff, HandedOver, TakenOver, ClockSet, Snapshot, Planned, Captured, Attached, Recorded,
 	HoldPoint, Waived, Left, Back, Reported, AwaitingReentry, Confirmed, Failed, Noticed, ChangedOutside, Identity, ReadByHand, Disputed,
-	Settled, Note, Hours, Part}
+	Settled, Reading, Found, Note, Hours, Part}
 
 // Line is one thing that happened in a job.
 type Line struct {

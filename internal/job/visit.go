@@ -42,6 +42,7 @@ type Visit struct {
 	Waived   map[string]*Line   // pre-checks, by id
 	Outside  map[string]Outside // units that changed and that no step is about, by id
 	Decided  []boat.Decision    // by hand, of which presences are one unit; those in force
+	Search   []Searched         // for a fault
 	Notes    []*Line
 	Hours    []Work
 	Parts    []PartUsed
@@ -157,6 +158,8 @@ func (v *Visit) fold(ctx context.Context, line *Line) error {
 		v.Outside[line.unit()] = o
 	case Identity:
 		return v.foldDecision(line)
+	case Reading, Found:
+		return v.foldSearch(line)
 	case Note:
 		v.Notes = append(v.Notes, line)
 	case SignedOff:

@@ -66,15 +66,16 @@ type Weighed struct {
 // engine weighs the causes of one network.
 type engine struct {
 	*network
-	parts   []Part
-	age     float64
-	healthy *backbone.Solution
-	list    []cause
-	ev      *Evidence
-	items   []Reading // voltages and readings
-	classes []class
-	source  []float64            // volt of the nearest feed, of each point
-	solved  map[[2]*volts]*volts // under two causes, by the voltages under each
+	parts    []Part
+	age      float64
+	healthy  *backbone.Solution
+	list     []cause
+	ev       *Evidence
+	items    []Reading // voltages and readings
+	classes  []class
+	source   []float64 // volt of the nearest feed, of each point
+	solved   *volts    // under the two causes that were asked for last
+	solvedOf [2]*volts
 
 	shares  []float64 // of each cause of the probability, once weighed
 	alone   []float64 // and as the only fault
@@ -116,7 +117,7 @@ type Locator struct{ engine }
 
 // New computes what every cause does.
 func New(l *backbone.Layout, opt Options) *Locator {
-	e := engine{network: newNetwork(l, opt.At), age: opt.Age, healthy: l.Solve(nil), solved: map[[2]*volts]*volts{}}
+	e := engine{network: newNetwork(l, opt.At), age: opt.Age, healthy: l.Solve(nil)}
 	e.parts = e.network.parts()
 	for p := range e.points {
 		e.source = append(e.source, e.sourceOf(p))

@@ -106,6 +106,18 @@ type Evidence struct {
 	Groups   [][]string // units that failed together
 }
 
+// Key is the same for evidence that says the same of where the fault is.
+func (ev *Evidence) Key() string {
+	s := fmt.Sprint(ev.Network, ev.Errors, ev.Onsets, ev.Misfit, ev.Groups)
+	for _, u := range ev.Units {
+		s += fmt.Sprint(" ", u.Outcome)
+	}
+	for _, r := range slices.Concat(ev.Voltages, ev.Readings) {
+		s += "\n" + r.Text
+	}
+	return s
+}
+
 // Hear takes from a report what it shows of a layout's network. A network on which nothing is received is evidence too.
 func Hear(l *backbone.Layout, r *report.Report, readings ...Reading) (*Evidence, error) {
 	id, err := l.On(r)

@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"muster/internal/backbone"
 )
 
 // Next is a test that is worth its time.
@@ -48,6 +50,22 @@ const (
 	outside  = 2
 	climbing = 20
 )
+
+// Readings are the tests at a point of the layout's backbone, with what is connected there: what can be read at that place.
+func Readings(l *backbone.Layout, point string) (list []Next) {
+	e := &engine{network: newNetwork(l, "")}
+	e.parts = e.network.parts()
+	for _, n := range e.tests() {
+		at := n.test.point
+		if n.test.kind == readsChecked {
+			at = e.near(n.test.part)
+		}
+		if e.points[at] == point {
+			list = append(list, n)
+		}
+	}
+	return list
+}
 
 // tests lists every test that can be done: voltages and resistances at points and plugs, the backbone opened at a tee, units unplugged,
 // parts checked.

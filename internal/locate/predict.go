@@ -194,11 +194,11 @@ func (e *engine) voltsUnder(causes []*cause) *volts {
 			v = c.volts
 		default:
 			both := [2]*volts{v, c.volts}
-			if e.solved[both] == nil {
+			if e.solvedOf != both {
 				w := merged(causes[0].wound, causes[i].wound)
-				e.solved[both] = e.solve(&w)
+				e.solved, e.solvedOf = e.solve(&w), both
 			}
-			v = e.solved[both]
+			v = e.solved
 		}
 	}
 	return v

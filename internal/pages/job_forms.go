@@ -121,7 +121,7 @@ func (s *site) entry(ctx context.Context, r *http.Request) error {
 	if e.Photo != "" && e.Kind == job.Note && e.Text == "" {
 		return nil // the picture alone
 	}
-	return s.opt.Desk.AddToJob(ctx, e)
+	return s.boat.AddToJob(ctx, e)
 }
 
 // picture puts the picture of a form into the job; "" when it has none.

@@ -49,17 +49,14 @@ func LocateText(w io.Writer, r *locate.Result, style TextStyle) error {
 			put(2, "%s", strings.Join(group, ", "))
 		}
 	}
-	wrong := ""
+	if len(r.Readings) > 0 {
+		section("Readings")
+	}
 	for _, x := range r.Readings {
 		if x.Contradicts {
-			wrong += "\n" + x.Reading
+			x.Reading += " (contradicts all the rest: repeat it)"
 		}
-	}
-	if wrong != "" {
-		section("Readings that contradict all the rest: repeat them")
-		for line := range strings.SplitSeq(wrong[1:], "\n") {
-			put(2, "%s", line)
-		}
+		put(2, "%s", x.Reading)
 	}
 	if len(r.Next) > 0 {
 		section("Measure or check next")

@@ -60,7 +60,7 @@ func recordFront(r *job.Record) []part {
 		for _, n := range t.Notes {
 			notes = append(notes, n.Text+" ("+n.By+")")
 		}
-		parts = append(parts, part{title: "Notes of the visit", lines: notes}, hoursAndParts(t))
+		parts = append(parts, part{title: "Faults found", lines: foundLines(t)}, part{title: "Notes of the visit", lines: notes}, hoursAndParts(t))
 	}
 	return append(parts, part{title: "Cautions", lines: recordCautions(r.Job)}, signatures(r))
 }

@@ -163,8 +163,50 @@ func accountParts(t *job.Account) []part {
 	for _, p := range t.Unticked {
 		points = append(points, p+": not ticked")
 	}
-	return []part{{title: "Hold points", lines: points}, {title: "Waived", lines: said(t.Waived)}, {title: "Remedies ticked", lines: said(t.Remedies)},
+	return []part{searchPart(t), {title: "Hold points", lines: points}, {title: "Waived", lines: said(t.Waived)}, {title: "Remedies ticked", lines: said(t.Remedies)},
 		{title: "Notes and sign-off, with times in UTC", lines: said(append(append([]job.Statement{}, t.Notes...), t.SignedOff()...))}}
+}
+
+// foundLines are the faults that were found.
+func foundLines(t *job.Account) (lines []string) {
+	for _, s := range t.Search {
+		if f := s.Found; f != nil {
+			lines = append(lines, fmt.Sprintf("%s: %s. %s (%s)", f.Part, f.Fault, withStop(f.How), s.By))
+		}
+	}
+	return lines
+}
+
+// withStop ends a text as a sentence.
+func withStop(text string) string {
+	if text == "" || strings.HasSuffix(text, ".") {
+		return text
+	}
+	return text + "."
+}
+
+// searchPart is the search for a fault: each reading with where the fault was then, and what was found.
+func searchPart(t *job.Account) part {
+	var rows [][]string
+	for _, s := range t.Search {
+		text, then := s.Reading, make([]string, len(s.Likely))
+		for i, l := range s.Likely {
+			then[i] = l.String()
+		}
+		switch {
+		case s.Found != nil:
+			text, then = "Found: "+s.Found.Part+": "+s.Found.Fault, []string{s.Found.How}
+		case text == "":
+			text = fmt.Sprintf("Line %d is taken back", s.Corrects)
+		case s.Corrects > 0:
+			text += fmt.Sprintf(" (in place of line %d)", s.Corrects)
+		}
+		if s.Corrected {
+			text += " (corrected later)"
+		}
+		rows = append(rows, []string{fmt.Sprint(s.Line), second(s.At), s.By, text, strings.Join(then, "; ")})
+	}
+	return tablePart("Search for the fault, with times in UTC", []string{"line", "time", "by", "reading", "fault then most probably at"}, []float64{10, 36, 24, 52}, rows)
 }
 
 func filesPart(t *job.Account) part {
