@@ -47,7 +47,9 @@ type Search struct {
 // ErrNoSuch when there is none of this name. at is the point where the interface is, "" for unknown.
 func (s *Server) Fault(network, at string, readings []string) (*Search, error) {
 	r := s.opt.Reports.Report()
-	known := func(id string) bool { return slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.ID == id }) }
+	known := func(id string) bool {
+		return slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.ID == id })
+	}
 	if network != "" && !known(network) {
 		return nil, fmt.Errorf("network %q: %w", network, ErrNoSuch)
 	}

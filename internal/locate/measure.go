@@ -56,14 +56,11 @@ func Readings(l *backbone.Layout, point string) (list []Next) {
 	e := &engine{network: newNetwork(l, "")}
 	e.parts = e.network.parts()
 	for _, n := range e.tests() {
-		at := n.test.point
-		if n.test.kind == readsChecked {
-			at = e.near(n.test.part)
-		}
-		if e.points[at] == point {
+		if at := e.points[n.test.point]; n.test.kind == readsChecked && n.test.part.At == point || n.test.kind != readsChecked && at == point {
 			list = append(list, n)
 		}
 	}
+	slices.SortStableFunc(list, func(a, b Next) int { return cmp.Compare(a.test.kind, b.test.kind) })
 	return list
 }
 
@@ -89,7 +86,7 @@ func (e *engine) tests() []Next {
 	}
 	first, last := e.points[0], e.points[len(e.points)-1]
 	for p, name := range e.points {
-		at := Part{kindTee, name, p}
+		at := Part{Kind: kindTee, Name: name, I: p}
 		add(Reading{kind: readsVolts, point: p, drop: -1}, name, name+": … V", at, 0)
 		add(Reading{kind: readsOhm, point: p, drop: -1}, name, "signal wires at "+name+": … ohm", at, 0)
 		for side, end := range map[int]string{-1: first, 1: last} {
@@ -102,7 +99,7 @@ func (e *engine) tests() []Next {
 		}
 	}
 	for d, name := range e.names {
-		at := Part{kindConnector, name, d}
+		at := Part{Kind: kindConnector, Name: name, I: d}
 		add(Reading{kind: readsVolts, point: e.at[d], drop: d}, name, name+": … V", at, 1)
 		add(Reading{kind: readsUnplugged, point: e.at[d], drop: d}, name, "unplugged "+name+": errors gone / errors stay", at, 0)
 	}

@@ -87,12 +87,17 @@ type Part struct {
 	Kind string
 	Name string // as results write it: "tee helm", "cable helm – mast", "drop wind"
 	I    int
+	At   string // point of the backbone where it is; the first of the two for a cable
 }
 
 // parts lists every part that can fail, along the line. A terminator that the layout does not have is a part too: it may be an extra one.
 func (n *network) parts() []Part {
 	var all []Part
-	add := func(kind, name string, i int) { all = append(all, Part{kind, kind + " " + name, i}) }
+	add := func(kind, name string, i int) {
+		p := Part{Kind: kind, Name: strings.TrimSpace(kind + " " + name), I: i}
+		p.At = n.points[n.near(p)]
+		all = append(all, p)
+	}
 	for p, name := range n.points {
 		tee := slices.Contains(n.at, p) || slices.ContainsFunc(n.layout.Tees, func(t backbone.Tee) bool { return t.At == name })
 		if tee {
@@ -118,7 +123,8 @@ func (n *network) parts() []Part {
 			add(kindCable, name+" – "+n.points[p+1], p)
 		}
 	}
-	return append(all, Part{kindInterface, kindInterface, 0})
+	add(kindInterface, "", 0)
+	return all
 }
 
 // near is the point of the backbone where the part is; the first of the two for a cable.

@@ -71,7 +71,7 @@ func (v *view) head() g.Node {
 		h.P(h.Class("boat"), h.A(h.Href("/"), g.Text(ui.Either(v.Report.Boat.Name, "muster")))),
 		g.If(v.Page != "login", h.Nav(h.Aria("label", "Pages"), h.Ul(
 			v.menu("/", "Boat", "boat", "device", "silences"),
-			v.menu("/network", "Network", "network", "editor"),
+			v.menu("/network", "Network", "network", "editor", "fault"),
 			v.menu("/work", "Work", "work"),
 			v.menu("/snapshots", "Snapshots", "snapshots"),
 			v.menu("/traffic", "Traffic", "traffic")))))

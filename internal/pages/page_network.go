@@ -270,6 +270,7 @@ func (n *shownNetwork) node(r *report.Report) g.Node {
 		h.Div(h.Class("columns"),
 			h.Figure(n.plot(), h.FigCaption(h.Class("meta"), g.Text(n.caption()))),
 			h.Div(h.H3(g.Text("Faults")), n.faults(), n.supply())),
+		g.If(n.Kind == event.NMEA2000, h.P(h.Class("links"), h.A(h.Href(faultPath(n.ID)), g.Text("Where is the fault?")))),
 		n.layout(),
 		g.If(len(n.Units) > 0, n.backbone()),
 		g.If(len(n.Talkers) > 0, n.talkers(r)))

@@ -33,6 +33,8 @@ var confirmations = map[string]string{
 	"unsilenced":   "Silence ended.",
 	"decided":      "Decision saved.",
 	"undecided":    "Decision removed.",
+	"read":         "Reading saved in the job.",
+	"found":        "Fault found: saved in the job.",
 }
 
 // pageCache keeps the pages of the latest report, so that many readers cost one rendering.
@@ -101,6 +103,8 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /work", "work", s.workData)
 	s.page(mux, "GET /snapshots", "snapshots", s.snapshotsData)
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
+	s.page(mux, "GET /fault/{id}", "fault", s.faultData)
+	s.addFaultForms(mux)
 	s.addSilencesPage(mux)
 	s.addBaselineForms(mux)
 	s.addDecideForms(mux)
