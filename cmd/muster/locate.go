@@ -50,8 +50,8 @@ A reading is one of these. PLACE is a point of the layout, "tee 4" for the fourt
     'current at feed PLACE: 2.1 A'           with a clamp meter
     'checked connector DEVICE: faulty'       or OK; of any part
 
-With --job, each reading goes into the ledger of that job, with where the fault was then, and counts the next time too. --found ends the
-search. All of it prints on the record of the job.`,
+With --job, each reading goes into the ledger of that job, with where the fault was then. Readings of the job count as well.
+--found ends the search. The record of the job prints all of it.`,
 		Example: `  muster locate layout.yaml can0 --for 1m
   muster locate layout.yaml quay.log --at helm --reading 'tee 4: 11.2 V'
   muster locate layout.yaml before.json --reading 'signal wires at bow: 118 ohm' --reading 'unplugged wind: errors stay'
@@ -92,7 +92,7 @@ func (c *locateCmd) run(a *app) error {
 	case c.Job == "" && len(c.Wrong)+len(c.Found) > 0:
 		return fmt.Errorf("--wrong and --found go into a job: add --job DIR")
 	case c.Found == "" && c.How != "":
-		return fmt.Errorf("--how tells how the fault was found: add --found 'PART: FAULT'")
+		return fmt.Errorf("--how is about the fault that was found: add --found 'PART: FAULT'")
 	case !(c.Age >= 0 && c.Age <= 100):
 		return fmt.Errorf("--age %g: write years from 0 to 100", c.Age)
 	}

@@ -29,17 +29,20 @@ func (c *locateCmd) intoJob(a *app, l *backbone.Layout, ev *locate.Evidence, opt
 			return nil, err
 		}
 		for _, text := range c.Wrong {
-			k := slices.IndexFunc(known, func(s job.Searched) bool { return strings.EqualFold(s.Reading, strings.TrimSpace(text)) })
+			k := slices.IndexFunc(known, func(s job.Searched) bool {
+				return strings.EqualFold(s.Reading, strings.TrimSpace(text))
+			})
 			if k < 0 {
 				return nil, cli.WithHint(fmt.Errorf("--wrong %q: the job has no such reading in force", text), "muster locate with --job lists them")
 			}
-			entries = append(entries, job.Entry{Kind: job.Reading, By: by, Data: job.Measured{Network: ev.Network, Corrects: known[k].Line}})
+			m := job.Measured{Network: ev.Network, Corrects: known[k].Line}
+			entries = append(entries, job.Entry{Kind: job.Reading, By: by, Data: m})
 			known, ev.Readings = slices.Delete(known, k, k+1), slices.Delete(ev.Readings, k, k+1)
 		}
 		for _, r := range given {
 			ev.Readings = append(ev.Readings, r)
-			then := api.LikelyOf(locate.Locate(l, ev, opt))
-			entries = append(entries, job.Entry{Kind: job.Reading, By: by, Data: job.Measured{Network: ev.Network, Reading: r.Text, Likely: then}})
+			m := job.Measured{Network: ev.Network, Reading: r.Text, Likely: api.LikelyOf(locate.Locate(l, ev, opt))}
+			entries = append(entries, job.Entry{Kind: job.Reading, By: by, Data: m})
 		}
 		if c.Found != "" {
 			part, fault, _ := strings.Cut(c.Found, ":")
@@ -48,7 +51,8 @@ func (c *locateCmd) intoJob(a *app, l *backbone.Layout, ev *locate.Evidence, opt
 				return nil, cli.WithHint(fmt.Errorf("--found %q: it names no part and fault of the layout", c.Found),
 					"write it as the search names it, as in 'connector wind: open'")
 			}
-			entries = append(entries, job.Entry{Kind: job.Found, By: by, Data: job.FoundFault{Network: ev.Network, Part: p.Name, Fault: fault, How: c.How}})
+			found := job.FoundFault{Network: ev.Network, Part: p.Name, Fault: fault, How: c.How}
+			entries = append(entries, job.Entry{Kind: job.Found, By: by, Data: found})
 		}
 		return entries, nil
 	})

@@ -76,7 +76,9 @@ func (s *Server) Fault(network, at string, readings []string) (*Search, error) {
 }
 
 // locate weighs the evidence, unless it did so before.
-func (f *faults) locate(plan *backbone.Plan, ev *locate.Evidence, at string, readings []string) (*locate.Result, error) {
+func (f *faults) locate(
+	plan *backbone.Plan, ev *locate.Evidence, at string, readings []string,
+) (*locate.Result, error) {
 	l := plan.Layout()
 	if len(readings) > mostReadings {
 		return nil, fmt.Errorf("reading: %d of them are more than the %d that one search has", len(readings), mostReadings)

@@ -149,7 +149,8 @@ type JobEntry struct {
 func ShowJob(v *job.Visit, live *job.Live) *Job {
 	j := &Job{Opening: v.Opening, Opened: v.Ledger.Lines[0].At, Stage: stageOf(v), Chapter: v.Chapter,
 		Next:   job.Next(v, live),
-		Points: []TickedPoint{}, Waived: v.Waivers(), Search: append([]job.Searched{}, v.Search...), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]job.Work{}, v.Hours...),
+		Points: []TickedPoint{}, Waived: v.Waivers(),
+		Search: append([]job.Searched{}, v.Search...), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]job.Work{}, v.Hours...),
 		Parts: append([]job.PartUsed{}, v.Parts...), Files: append([]job.FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), SHA256: v.Ledger.Digest(), Keys: v.Ledger.ClosedWith()}
 	if v.Order != nil {

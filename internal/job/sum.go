@@ -67,7 +67,8 @@ func (v *Visit) Account(keys []Signer) *Account {
 	t := &Account{Schema: RecordSchemaID, Opening: v.Opening, Boat: v.After.Report.Boat, TimeZone: "UTC", Opened: v.Ledger.Lines[0].At,
 		At: v.Ledger.last().At, Unticked: []string{}, Keys: []KeyName{}, Remedies: []Statement{},
 		Before: v.Before.Seal.SHA256, After: v.After.Seal.SHA256, Steps: []release.StepStatus{}, Outside: []Outside{},
-		Points: []Statement{}, Waived: v.Waivers(), Search: append([]Searched{}, v.Search...), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]Work{}, v.Hours...),
+		Points: []Statement{}, Waived: v.Waivers(),
+		Search: append([]Searched{}, v.Search...), Notes: v.Remarks(), SignOff: v.Agreed(), Hours: append([]Work{}, v.Hours...),
 		Parts: append([]PartUsed{}, v.Parts...), Files: append([]FileLine{}, v.Files...),
 		Lines: len(v.Ledger.Lines), Digest: v.Ledger.Digest(),
 		Sentence: v.After.Report.Conclusion().Sentence}

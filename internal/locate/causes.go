@@ -262,8 +262,8 @@ func (e *engine) cablesOf(p Part) (cables []int) {
 }
 
 func (e *engine) wound(p Part, w *way) wound {
-	x := wound{point: e.near(p), shunt: w.shunt, ends: w.terminators, drop: -1, reverses: w.reverses, unites: w.unites, moves: w.moves,
-		data: map[int]float64{}}
+	x := wound{point: e.near(p), shunt: w.shunt, ends: w.terminators, drop: -1, data: map[int]float64{},
+		reverses: w.reverses, unites: w.unites, moves: w.moves}
 	x.Segments, x.Drops, x.Feeds = map[int]float64{}, map[int]float64{}, map[int]float64{}
 	constant := !w.comesAndGo
 	for _, i := range e.cablesOf(p) {

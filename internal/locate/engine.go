@@ -245,7 +245,8 @@ func (e *engine) classify() {
 		if !ok {
 			k = len(e.classes)
 			index[string(key)] = k
-			x := class{errors: c.way.errors, lo: c.lo, hi: c.hi, effects: c.effects, seen: seen, power: supplied(seen), shifts: c.wound.trunk(), parts: map[int]float64{}, byPart: map[int][]int{}}
+			x := class{errors: c.way.errors, lo: c.lo, hi: c.hi, effects: c.effects, seen: seen,
+				power: supplied(seen), shifts: c.wound.trunk(), parts: map[int]float64{}, byPart: map[int][]int{}}
 			for i := range seen {
 				if seen[i].item.kind.ofPower() && math.Abs(seen[i].value-healthy[i].value) > noShift {
 					x.shifts = true

@@ -56,7 +56,11 @@ func Readings(l *backbone.Layout, point string) (list []Next) {
 	e := &engine{network: newNetwork(l, "")}
 	e.parts = e.network.parts()
 	for _, n := range e.tests() {
-		if at := e.points[n.test.point]; n.test.kind == readsChecked && n.test.part.At == point || n.test.kind != readsChecked && at == point {
+		at := e.points[n.test.point]
+		if n.test.kind == readsChecked {
+			at = n.test.part.At
+		}
+		if at == point {
 			list = append(list, n)
 		}
 	}

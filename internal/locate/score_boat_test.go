@@ -89,7 +89,9 @@ func (p *patient) hear(t *testing.T) *locate.Evidence {
 // mended is the boat without the fault of a part.
 func (p *patient) mended(part string) *patient {
 	out, sc := *p, *p.sc
-	out.faults = slices.DeleteFunc(slices.Clone(p.faults), func(f fault.Fault) bool { return plain(f.Part.Name) == plain(part) })
+	out.faults = slices.DeleteFunc(slices.Clone(p.faults), func(f fault.Fault) bool {
+		return plain(f.Part.Name) == plain(part)
+	})
 	sc.Devices = slices.Clone(p.sc.Devices)
 	b, err := fault.Break(&sc, p.layout, p.post, p.seed, out.faults...)
 	if err != nil {

@@ -90,7 +90,9 @@ var locates = []string{"address-contested", "address-shared", "bus-errors", "bus
 // locateLink leads from alerts of one kind to where their fault is.
 func locateLink(alerts []*ui.Alert, r *report.Report) g.Node {
 	for _, a := range alerts {
-		backbone := slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.ID == a.Network && n.Kind == event.NMEA2000 })
+		backbone := slices.ContainsFunc(r.Networks, func(n report.Network) bool {
+			return n.ID == a.Network && n.Kind == event.NMEA2000
+		})
 		if backbone && a.State != alert.StatusCleared && slices.Contains(locates, a.Check) {
 			return h.P(h.Class("links"), h.A(h.Href(faultPath(a.Network)), g.Text("Locate it")))
 		}
@@ -132,7 +134,7 @@ func (p *faultPage) places() g.Node {
 		listed("places", g.Map(r.Places, func(x locate.Place) g.Node {
 			return h.Li(chance(x.Probability), h.A(h.Href(p.tapped(at[x.Part])), ui.Printable(x.Part)), g.Text(": "+x.Fault),
 				ui.Plain(g.Map(x.Reasons, func(s string) g.Node { return h.Li(ui.Printable(s)) })))
-		}), ui.Empty("No place stands out.")),
+		}), ui.Empty("No place is likely.")),
 		ui.Meta(g.Text(fmt.Sprintf("No fault in the layout %s, another cause %s. Pairs of faults that were left out: %.1f %% at most.",
 			percent(r.NoFault), percent(r.Other), 100*r.LeftOut))),
 		g.If(len(r.Together) > 0, g.Group{h.H3(g.Text("Not separated yet; check in this order")), ui.Plain(g.Map(r.Together, func(group []string) g.Node {
@@ -159,7 +161,7 @@ func (p *faultPage) next(v *view) g.Node {
 func (p *faultPage) test(v *view, n locate.Next) g.Node {
 	minutes := fmt.Sprintf("about %.0f min", n.Minutes)
 	if n.Gain > 0 {
-		minutes += fmt.Sprintf(", tells %.1f bit", n.Gain)
+		minutes += fmt.Sprintf(", %.1f bit of knowledge", n.Gain)
 	}
 	return g.Group{h.P(h.B(ui.Printable(n.Do+": "+n.At)), ui.Small(minutes)), p.result(v, n)}
 }
