@@ -112,7 +112,7 @@ func boatSaying(t *testing.T, id, text string) (s *api.Server, reports *webtest.
 	asked := url.PathEscape("<script>" + id)
 	return s, reports, traffic, []string{"/", "/devices/" + url.PathEscape(id), "/devices/C0788C00FA200002", "/devices/" + url.PathEscape(id+"2/GP"), "/network",
 		"/work", "/snapshots", "/snapshots" + ids, "/snapshots/record" + ids + "&" + job.Encode(), "/backbone/report?technician=" + url.PathEscape(name), "/backbone/edit", "/traffic",
-		"/snapshots?before=" + asked, "/silences?alert=" + asked + "&device=" + asked, "/traffic?pgn=" + asked + "&device=" + asked, "/devices/" + asked, "/?said=" + asked}
+		"/snapshots?before=" + asked, "/silences?alert=" + asked + "&device=" + asked, "/traffic?pgn=" + asked + "&device=" + asked, "/devices/" + asked, "/fault/" + asked, "/fault/n2k?place=" + asked, "/?said=" + asked}
 }
 
 // say notes a message and sentences whose texts are evil.
