@@ -104,7 +104,7 @@ var ways = []way{
 
 	{kind: kindUnit, fault: "open", how: "off, or dead", prior: .012, own: cut},
 	{kind: kindUnit, fault: "intermittent", prior: .002, own: fades},
-	{kind: kindUnit, fault: "brown-out", how: "its own supply", prior: .003, own: weak},
+	{kind: kindUnit, fault: "brown-out", how: "its own power", prior: .003, own: weak},
 	{kind: kindUnit, fault: "corrupting", prior: .004, own: noisy, errors: some},
 	{kind: kindUnit, fault: "flooding", prior: .002, own: flooding},
 	{kind: kindUnit, fault: "hung", how: "it blocks the bus", prior: .001, jams: true, errors: many},

@@ -89,7 +89,7 @@ func aboardSim(t *testing.T, scenario string) (*api.Server, map[string]string) {
 	desk.silences = []alert.Silence{{Check: "multiple-sources", By: "Jo", Why: "two receivers on purpose", From: began, Until: began.Add(time.Hour)}}
 	r := reports.Report()
 	return s, map[string]string{"boat": "/", "device": "/devices/" + r.Devices[0].ID, "talker": "/devices/" + url.PathEscape(r.Talkers[0].ID()),
-		"network": "/network", "fault": "/fault/n2k", "work": "/work", "snapshots": "/snapshots", "comparison": "/snapshots?before=" + before.ID + "&after=" + after.ID,
+		"network": "/network", "work": "/work", "snapshots": "/snapshots", "comparison": "/snapshots?before=" + before.ID + "&after=" + after.ID,
 		"traffic": "/traffic", "silences": "/silences", "editor": editorPath, "login": "/login", "missing": "/devices/nothing"}
 }
 
