@@ -92,6 +92,7 @@ func (c *demoCmd) run(a *app) error {
 	if _, err := fmt.Fprintf(a.stdout, "The boat's pages are on %s until you press Ctrl-C.\n", d.URL()); err != nil {
 		return err
 	}
+	a.showAddress(d)
 	ctx, cancel := context.WithCancel(a.ctx)
 	var filling sync.WaitGroup
 	filling.Go(func() {

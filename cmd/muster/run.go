@@ -83,6 +83,7 @@ func (c *runCmd) run(a *app) error {
 		return err
 	}
 	defer d.Stop()
+	a.showAddress(d)
 	ctx, cancel := context.WithCancel(a.ctx)
 	var reloads sync.WaitGroup
 	reloads.Go(func() { reloadOnHangup(ctx, d, hangup) })

@@ -44,6 +44,7 @@ type Door struct {
 	patience  *patience
 	crowd     *crowd // nil before Listen
 	log       zerolog.Logger
+	once      once // of a link
 }
 
 // tokens are what a client sends to act and to read; each is empty for none.
@@ -314,9 +315,14 @@ func (d *Door) Login(w http.ResponseWriter, r *http.Request) {
 		d.page(w, r, http.StatusUnauthorized, "This is not a token of this "+d.whose+".")
 		return
 	}
+	d.signIn(w, r, token)
+	http.Redirect(w, r, OwnPath(r.PostForm.Get("next")), http.StatusSeeOther)
+}
+
+// signIn sets the cookie of a token.
+func (d *Door) signIn(w http.ResponseWriter, r *http.Request, token string) {
 	http.SetCookie(w, &http.Cookie{Name: cookieName, Value: cookieValue(token), Path: "/", HttpOnly: true, Secure: d.Secure(r),
 		SameSite: http.SameSiteStrictMode, MaxAge: int((30 * 24 * time.Hour).Seconds())})
-	http.Redirect(w, r, OwnPath(r.PostForm.Get("next")), http.StatusSeeOther)
 }
 
 // Logout deletes the cookie.

@@ -16,7 +16,9 @@ import (
 	"muster/internal/config"
 	"muster/internal/event"
 	"muster/internal/sim"
+	"muster/internal/store"
 	"muster/internal/tap"
+	"muster/internal/trend"
 )
 
 // longStay is a boat on which the same things go wrong three times a day: devices restart, are updated, fall silent, give wrong values;
@@ -97,6 +99,7 @@ func TestMonth(t *testing.T) {
 			t.Error(err)
 		}
 	}()
+	fillTrends(d)
 	raised := 0
 	told := d.model.watch.OnChange
 	d.model.watch.OnChange = func(c alert.Change) {
@@ -164,6 +167,14 @@ func TestMonth(t *testing.T) {
 	}
 	if r := d.Report(); len(r.Devices) != len(sc.Devices) || r.Devices[0].State != boat.Present {
 		t.Errorf("%d devices at the end, want %d", len(r.Devices), len(sc.Devices))
+	}
+}
+
+// fillTrends keeps the minutes of two days before, as a boat has them that has run for long.
+func fillTrends(d *Daemon) {
+	for i := range 2 * 24 * 60 {
+		row := trend.Row{At: t0.Add(-time.Duration(i) * time.Minute), Values: []float32{1.25, 2.5, 3, 0, 12.61, 12.8}}
+		d.keeper.store.Put(store.Trends, trend.Key(trend.Minute, &row), row.Encode())
 	}
 }
 

@@ -122,7 +122,13 @@ func (s *site) addPages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /snapshots/record.pdf", s.serviceRecord)
 	mux.HandleFunc("GET /proof", formerPath)
 	mux.HandleFunc("GET /proof/", formerPath)
-	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) { s.loginPage(w, r, http.StatusOK, "") })
+	mux.HandleFunc("GET /login", func(w http.ResponseWriter, r *http.Request) {
+		if r.Method == http.MethodGet && r.URL.Query().Has("once") {
+			s.door.LoginOnce(w, r)
+			return
+		}
+		s.loginPage(w, r, http.StatusOK, "")
+	})
 	mux.HandleFunc("POST /login", s.door.Login)
 	mux.HandleFunc("POST /logout", s.door.Logout)
 

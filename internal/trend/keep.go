@@ -2,7 +2,6 @@ package trend
 
 import (
 	"encoding/binary"
-	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -24,8 +23,7 @@ func Key(of Resolution, row *Row) string {
 func (t *Trends) Columns() (key string, text []byte) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	text, _ = json.Marshal(t.columns) // texts
-	return columnsKey, text
+	return columnsKey, []byte(strings.Join(t.columns, "\n"))
 }
 
 // Encode writes a row: its time, and each value with its column, to the hundredth.
@@ -69,8 +67,8 @@ func decode(text []byte, columns int) (row Row, ok bool) {
 // more than the minute under way. What cannot be read is left out.
 func Restore(kept map[string][]byte) *Trends {
 	t := New()
-	var columns []string
-	if json.Unmarshal(kept[columnsKey], &columns) != nil || len(columns) > maxColumns {
+	columns := strings.Split(string(kept[columnsKey]), "\n")
+	if len(columns) > maxColumns {
 		return t
 	}
 	for i, name := range columns {

@@ -122,7 +122,7 @@ func New() *Trends {
 func (t *Trends) column(name string) int {
 	i, ok := t.places[name]
 	if !ok {
-		if len(t.columns) >= maxColumns {
+		if len(t.columns) >= maxColumns || strings.Contains(name, "\n") { // they are kept one a line
 			return -1
 		}
 		i = len(t.columns)

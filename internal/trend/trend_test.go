@@ -132,7 +132,7 @@ func TestRestoreAnything(t *testing.T) {
 	for s := range 200 {
 		good.observe(trends, at(s))
 	}
-	good["columns"] = []byte(`["load/a"]`)
+	good["columns"] = []byte("load/a")
 	if v := Restore(good).View(Minute); len(v.Rows) != 0 {
 		t.Errorf("%d rows are read by other columns", len(v.Rows))
 	}
