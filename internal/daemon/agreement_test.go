@@ -382,7 +382,8 @@ func minutes(truth []moment, last time.Duration) []moment {
 }
 
 // TestOutputsAgree plays every scenario of units, and those that muster has built in, and asks at every minute every output that gives how many
-// units are aboard, and which of them run an old release. None differs from another, and all are true.
+// units are aboard, which of them run an old release, who sends what, and how much they load the backbone. None differs from another, and
+// all are true.
 func TestOutputsAgree(t *testing.T) {
 	sheets := unitSheets(t)
 	m := newMarina(t, sheets)
@@ -428,6 +429,7 @@ func agree(t *testing.T, sc *sim.Scenario, name string, rest []moment, sheets *r
 		reports.Set(r)
 		answers := append(boatSays(t, s.URL(), r, sheets), snapshotSays(t, r, &before)...)
 		answers = append(answers, order.says(t, r, sheets)...)
+		sumsAgree(t, at.At, r, before.Report, s.URL())
 		for _, version := range []int{1, 2} {
 			seq++
 			m.hears(t, name, seq, r, version)

@@ -45,6 +45,11 @@ func (r *Report) Complete() {
 			u.Presences[j] = at[[2]string{d.Network, d.ID}]
 			u.Presences[j].Unit = u.ID
 		}
+		for _, id := range u.Talkers {
+			if t := r.TalkerByID(id); t != nil {
+				t.Unit = u.ID
+			}
+		}
 		u.Device = read(r.standsFor(u))
 		u.Device.State, u.Device.Role, u.Device.Talker = u.State, u.Role, u.letters()
 	}
