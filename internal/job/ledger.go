@@ -45,6 +45,7 @@ type Ledger struct {
 	Lines []*Line
 	Torn  int // bytes behind the last whole line: what a power cut left of one that was never answered for
 
+	cut    []byte // those bytes
 	dir    string
 	size   int64  // of the whole lines
 	digest string // of the last line
@@ -94,7 +95,10 @@ func (l *Ledger) read(ctx context.Context, text []byte) error {
 	for {
 		line, rest, whole := bytes.Cut(text, []byte("\n"))
 		if !whole {
-			l.Torn = len(text)
+			l.Torn, l.cut = len(text), nil
+			if len(text) > 1 && len(text) <= maxLine {
+				l.cut = bytes.Clone(text)
+			}
 			return nil
 		}
 		next, err := parseLine(ctx, l.file(), len(l.Lines)+1, line)

@@ -77,9 +77,15 @@ func (p *Proof) found(err error) {
 	}
 }
 
-// tornError is a problem of a closed job only: of an open one it is the line that a power cut kept from being answered for.
+// tornError is a problem of a closed job: of an open one it is the line that a power cut kept from being answered for. But a whole line
+// with another byte than its line end was not cut.
 func tornError(l *Ledger) error {
 	if !l.Closed() {
+		if n := len(l.cut); n > 0 {
+			if _, err := parseLine(context.Background(), l.file(), len(l.Lines)+1, l.cut[:n-1]); err == nil {
+				return fmt.Errorf("%s: %w: line %d has no line end", l.file(), ErrAltered, len(l.Lines)+1)
+			}
+		}
 		return nil
 	}
 	return fmt.Errorf("%s: %w: %d bytes follow the closing line", l.file(), ErrAltered, l.Torn)

@@ -43,7 +43,7 @@ func (p *workPage) jobPart(v *view) g.Node {
 	title := "Job " + boat.Printable(j.Opening.Number) + ui.After(" · ", j.Opening.Boat)
 	return g.Group{
 		h.H1(g.Text(title)),
-		j.stages(),
+		g.If(j.Stage != api.StageAway, j.stages()),
 		ui.Problem(boat.Printable(j.Problem)),
 		j.stage(),
 	}

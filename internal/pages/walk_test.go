@@ -216,6 +216,7 @@ func TestWalk(t *testing.T) {
 	boat.pass(t, 330*time.Second)
 	daemontest.Until(t, "the display is away", func() bool { return status(d).State == release.StepLeft })
 	webtest.Must(t, os.CopyFS(filepath.Join(dir, "..", "after-the-cut"), os.DirFS(dir))) // what is on the disk then
+	webtest.Must(t, os.Chmod(filepath.Join(dir, "..", "after-the-cut", "boat.key"), 0o600))
 	webtest.Must(t, d.Stop())
 	d = boat.board(t, filepath.Join(dir, "..", "after-the-cut"))
 	webtest.Show(t, p.ctx, d.URL()+"/work", webtest.Phone, false)
