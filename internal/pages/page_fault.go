@@ -235,10 +235,16 @@ func (p *faultPage) tapped(point string) string {
 
 // at is what can be read at the place that was tapped.
 func (p *faultPage) at(v *view) g.Node {
-	return g.Map(locate.Readings(p.Plan.Layout(), p.Place), func(n locate.Next) g.Node {
-		id := "read-" + ui.Slug(n.Reading)
-		return ui.More(id, false, ui.Printable(n.Do+": "+n.At), p.result(v, n))
-	})
+	var measured, checked g.Group
+	for _, n := range locate.Readings(p.Plan.Layout(), p.Place) {
+		one := ui.More("read-"+ui.Slug(n.Reading), false, ui.Printable(n.Do+": "+n.At), p.result(v, n))
+		if strings.HasPrefix(n.Reading, "checked ") {
+			checked = append(checked, one)
+		} else {
+			measured = append(measured, one)
+		}
+	}
+	return append(measured, ui.More("checks", false, g.Text("Check a part at this place"), checked))
 }
 
 // readings are those so far, each to be corrected.
