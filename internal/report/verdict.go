@@ -217,6 +217,9 @@ func (r *Report) verdict() *Verdict {
 	default:
 		v.State, v.Sentence = VerdictOK, "Nothing needs attention"
 	}
+	if quiet > 0 && count[check.Critical]+count[check.Warning] > 0 {
+		v.Sentence += "; " + boat.Counted(quiet, "more is", "more are") + " acknowledged or silenced"
+	}
 	v.Sentence += "."
 	if len(v.Damage) > 0 {
 		v.Sentence += " The recording is damaged: " + strings.Join(v.Damage, ", ") + "."
