@@ -2,10 +2,12 @@ package daemon
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 	"regexp"
+	"runtime"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -118,9 +120,31 @@ func (p *livePlay) until(at event.Time) {
 				}
 			}
 			p.source <- events[:n]
+			p.settle()
 		}
 	}
 	eventually(p.t, func() bool { return p.received() == p.fed && p.d.Report().TakenAt >= at })
+}
+
+// settle waits until the daemon's model has all that it was handed: its own clock must not pass what is still on the way.
+func (p *livePlay) settle() {
+	p.t.Helper()
+	taken := errors.New("only looked at") // so that no report is made of it
+	for end := time.Now().Add(time.Minute); ; runtime.Gosched() {
+		var n uint64
+		err := p.d.model.do(p.t.Context(), func() error {
+			for _, x := range p.d.model.report().Networks {
+				n += x.Frames
+			}
+			return taken
+		})
+		if n == p.fed {
+			return
+		}
+		if !errors.Is(err, taken) || time.Now().After(end) {
+			p.t.Fatalf("the daemon has %d of %d: %v", n, p.fed, err)
+		}
+	}
 }
 
 // received is how much the daemon that runs received.
