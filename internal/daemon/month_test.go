@@ -170,11 +170,19 @@ func TestMonth(t *testing.T) {
 	}
 }
 
-// fillTrends keeps the minutes of two days before, as a boat has them that has run for long.
+// fillTrends keeps the minutes of two days and the hours of a year before, as a boat has them that has run for long.
 func fillTrends(d *Daemon) {
+	values := make([]float32, 24)
+	for i := range values {
+		values[i] = 1.25 * float32(i)
+	}
 	for i := range 2 * 24 * 60 {
-		row := trend.Row{At: t0.Add(-time.Duration(i) * time.Minute), Values: []float32{1.25, 2.5, 3, 0, 12.61, 12.8}}
+		row := trend.Row{At: t0.Add(-time.Duration(i) * time.Minute), Values: values}
 		d.keeper.store.Put(store.Trends, trend.Key(trend.Minute, &row), row.Encode())
+	}
+	for i := range 365 * 24 {
+		row := trend.Row{At: t0.Add(-time.Duration(i) * time.Hour), Values: values}
+		d.keeper.store.Put(store.Trends, trend.Key(trend.Hour, &row), row.Encode())
 	}
 }
 
