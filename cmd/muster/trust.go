@@ -49,7 +49,7 @@ func keysFile(named string) (string, error) {
 // loadKeys reads the file of trusted keys. The user's own need not exist.
 func loadKeys(ctx context.Context, named string) (*snapshot.Keys, error) {
 	name, err := keysFile(named)
-	if err != nil && named == "" {
+	if err != nil { // there is no folder for the user's own
 		return &snapshot.Keys{}, nil
 	}
 	text, err := input.File(ctx, name, input.MaxYAML)

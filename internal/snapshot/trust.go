@@ -176,13 +176,5 @@ func (t *TrustedKey) Days() string {
 	return t.From + " to " + t.Until
 }
 
-// Signer is whose key signed a snapshot that passed Verify. ErrUnsigned means that none did.
-func (k *Keys) Signer(s *Snapshot) (*TrustedKey, error) {
-	if s.Seal == nil || s.Seal.Signature == "" {
-		return nil, ErrUnsigned
-	}
-	return k.Whose(s.Seal.Key, s.TakenAt())
-}
-
 // PublicKeyText is how files write a public key: base64url.
 func PublicKeyText(key ed25519.PublicKey) string { return base64.RawURLEncoding.EncodeToString(key) }

@@ -87,35 +87,6 @@ func TestKeysFile(t *testing.T) {
 	}
 }
 
-// TestSigner: a snapshot that passed Verify has its signer's name, or none.
-func TestSigner(t *testing.T) {
-	private, public, err := NewKey()
-	if err != nil {
-		t.Fatal(err)
-	}
-	key, err := PrivateKey(private)
-	if err != nil {
-		t.Fatal(err)
-	}
-	pub, err := PublicKey(public)
-	if err != nil {
-		t.Fatal(err)
-	}
-	k := &Keys{}
-	if err := k.Trust(TrustedKey{Key: PublicKeyText(pub), Name: "A shop", Purpose: ForWorkshop}); err != nil {
-		t.Fatal(err)
-	}
-	if by, err := k.Signer(seal(t, fixture(), key)); err != nil || by.Name != "A shop" {
-		t.Errorf("%v, %v", by, err)
-	}
-	if _, err := k.Signer(seal(t, fixture(), nil)); !errors.Is(err, ErrUnsigned) {
-		t.Errorf("unsigned: %v", err)
-	}
-	if _, err := (&Keys{}).Signer(seal(t, fixture(), key)); !errors.Is(err, ErrUnknownSigner) {
-		t.Errorf("a stranger: %v", err)
-	}
-}
-
 func TestKeysBombs(t *testing.T) {
 	inputtest.YAML(t, func(text []byte) error { _, err := ParseKeys(t.Context(), "keys.yaml", text); return err }, "keys")
 }
