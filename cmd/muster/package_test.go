@@ -52,6 +52,9 @@ func TestPackagesOfOtherMachines(t *testing.T) {
 				t.Fatalf("unpack: %v\n%s", err, out)
 			}
 			muster := filepath.Join(root, "usr/bin/muster")
+			if program, err := os.ReadFile(muster); err != nil || len(program) >= 30e6 {
+				t.Errorf("the program has %d bytes, %v: want less than 30 MB (one executed template makes the linker keep every method)", len(program), err)
+			}
 			for shell, file := range map[string]string{"bash": "bash-completion/completions/muster", "zsh": "zsh/vendor-completions/_muster",
 				"fish": "fish/vendor_completions.d/muster.fish"} {
 				script, err := os.ReadFile(filepath.Join(root, "usr/share", file))

@@ -19,7 +19,6 @@ import (
 func Run(ctx context.Context, root *cobra.Command, args []string, stdout, stderr io.Writer) error {
 	root.SilenceErrors, root.SilenceUsage = true, true
 	root.Version = fmt.Sprintf("%s %s %s/%s", Version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
-	root.SetVersionTemplate("{{.Name}} {{.Version}}\n")
 	root.AddCommand(versionCommand(), manCommand())
 	root.SetFlagErrorFunc(usage)
 	root.InitDefaultCompletionCmd(args...)
@@ -180,7 +179,9 @@ func (v choice) Set(text string) error {
 func versionCommand() *cobra.Command {
 	return &cobra.Command{
 		Use: "version", Short: "Print the version and exit", Args: cobra.NoArgs,
-		Run: func(c *cobra.Command, _ []string) { fmt.Fprintln(c.OutOrStdout(), c.Root().Name(), c.Root().Version) },
+		Run: func(c *cobra.Command, _ []string) {
+			fmt.Fprintf(c.OutOrStdout(), "%s version %s\n", c.Root().Name(), c.Root().Version)
+		},
 	}
 }
 
