@@ -3,6 +3,7 @@ package release
 import (
 	"slices"
 	"testing"
+	"time"
 )
 
 // TestReadingKeepsWhatIsLost: no reading of a screen enters a setting again that the network shows to be lost.
@@ -22,5 +23,21 @@ func TestReadingKeepsWhatIsLost(t *testing.T) {
 	}
 	if rec.Status.State != StepReentry {
 		t.Errorf("it waits for its settings: %s", rec.Status.State)
+	}
+}
+
+// TestReentryIsNoAttempt: a device that has the new release and restarts as its settings are entered is in the same attempt, and both times
+// that it was away are kept; one that came back on the old release begins another.
+func TestReentryIsNoAttempt(t *testing.T) {
+	for state, attempts := range map[StepState]int{StepReentry: 1, StepFailed: 2} {
+		b := newBench(t)
+		w := &watch{f: b.follower, step: b.follower.steps[0], rec: &b.follower.state.Steps[0], now: start}
+		w.absent(start, start)
+		s := &w.rec.Status
+		s.State, s.Failures = state, []Failure{{Reason: ReasonInstance, Was: "device instance 1"}}
+		w.absent(start.Add(time.Minute), start.Add(time.Minute))
+		if s.Attempt != attempts || len(s.Attempts) != attempts-1 || len(s.Absences) != 3-attempts || len(s.Failures) > 0 {
+			t.Errorf("%s: %+v", state, s)
+		}
 	}
 }

@@ -202,11 +202,12 @@ func (s StepState) underWay() bool { return s == StepLeft || s == StepBack || s 
 // mostKept is how many attempts at a step, and absences in an attempt, are kept.
 const mostKept = 20
 
-// absent begins an absence, and with it an attempt unless one is under way; the attempt before is kept as it ended. A battery voltage
-// that fell while the release was written stays what it was: being switched off and on afterwards proves nothing.
+// absent begins an absence, and with it an attempt unless one is under way; the attempt before is kept as it ended. A device that has the
+// new release and waits for its settings can restart as they are entered: that is no attempt of its own. A battery voltage that fell
+// while the release was written stays what it was: being switched off and on afterwards proves nothing.
 func (w *watch) absent(at, from event.Time) {
 	s := &w.rec.Status
-	if !s.State.underWay() {
+	if !s.State.underWay() && s.State != StepReentry {
 		if s.Attempt > 0 && len(s.Attempts) < mostKept {
 			s.Attempts = append(s.Attempts, Attempt{s.Attempt, s.Absences, s.Version, s.LowestVolts, s.Failures})
 		}
@@ -214,8 +215,9 @@ func (w *watch) absent(at, from event.Time) {
 		if !w.f.isTarget(w.i, w.rec.Shown) {
 			s.LowestVolts = nil
 		}
-		s.Failures, s.Absences, s.LeftAt = nil, nil, from
+		s.Absences, s.LeftAt = nil, from
 	}
+	s.Failures = nil
 	w.rec.Away, w.rec.Shown = at, ""
 	if from != 0 && len(s.Absences) < mostKept {
 		s.Absences = append(s.Absences, Absence{From: from})
