@@ -143,7 +143,9 @@ func (a *app) watcher(cfg config.Config, opt daemon.Options) (*daemon.Daemon, er
 	}
 	log := a.log(cfg.Log)
 	opt.Config, opt.Version = cfg, cli.Version()
-	opt.Open, opt.Later = a.opener(true), a.openerOf(true, true)
+	if opt.Open == nil {
+		opt.Open, opt.Later = a.opener(true), a.openerOf(true, true)
+	}
 	opt.Log, opt.SetLog = log.logger(), log.set
 	return daemon.New(a.ctx, opt)
 }

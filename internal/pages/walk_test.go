@@ -1,7 +1,6 @@
 package pages_test
 
 import (
-	"context"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -116,49 +115,13 @@ func (s *stage) board(t *testing.T, dir string) *daemon.Daemon {
 	})
 }
 
-// phone walks a job in a browser's tab, and counts taps.
-type phone struct {
-	t    *testing.T
-	ctx  context.Context
-	taps int
-}
-
-// tap presses the button of a form, after what was typed into it, and waits for the page that follows.
-func (p *phone) tap(form string, fields ...string) {
-	p.t.Helper()
-	webtest.Poll(p.t, p.ctx, fmt.Sprintf("!!document.querySelector(%q)", form))
-	for i := 0; i < len(fields); i += 2 {
-		webtest.Script[int](p.t, p.ctx, fmt.Sprintf("document.querySelector(%q).elements[%q].value = %q, 0", form, fields[i], fields[i+1]))
-	}
-	webtest.Script[int](p.t, p.ctx, fmt.Sprintf("window.before = true, document.querySelector(%q).closest('details')?.setAttribute('open', ''), 0", form))
-	webtest.Must(p.t, chromedp.Do(p.ctx, chromedp.Click(form+" button:not([type=button])")))
-	daemontest.Until(p.t, "the next page is there", func() bool {
-		there, err := chromedp.Run(p.ctx, chromedp.Evaluate[bool]("window.before === undefined && document.readyState === 'complete'"))
-		return err == nil && there // an error while it goes from one page to the other
-	})
-	p.taps++
-	if bad := webtest.Script[string](p.t, p.ctx, "document.querySelector('[role=alert]')?.textContent || ''"); bad != "" {
-		p.t.Fatalf("%s: %s", form, bad)
-	}
-}
-
-// says waits until the page shows a text by itself.
-func (p *phone) says(text string) {
-	p.t.Helper()
-	shown := func() string { return webtest.Script[string](p.t, p.ctx, "document.querySelector('main').textContent") }
-	for range 600 {
-		if strings.Contains(shown(), text) {
-			return
-		}
-		time.Sleep(100 * time.Millisecond)
-	}
-	p.t.Fatalf("the page never showed %q: %s", text, shown())
-}
+// phone walks a job in a browser's tab.
+type phone struct{ webtest.Hand }
 
 // shoots takes a picture of nine megapixels with the camera of a form.
 func (p *phone) shoots(form string) {
-	p.t.Helper()
-	size := webtest.Script[int](p.t, p.ctx, fmt.Sprintf(`(async () => {
+	p.T.Helper()
+	size := webtest.Script[int](p.T, p.Ctx, fmt.Sprintf(`(async () => {
 		const canvas = document.createElement("canvas"), field = document.querySelector(%q).elements.picture, list = new DataTransfer();
 		canvas.width = 3600; canvas.height = 2500; canvas.getContext("2d").fillRect(9, 9, 1800, 900);
 		const blob = await new Promise((done) => canvas.toBlob(done, "image/png"));
@@ -169,26 +132,26 @@ func (p *phone) shoots(form string) {
 		return (await createImageBitmap(field.files[0])).width;
 	})()`, form))
 	if size != 1600 {
-		p.t.Errorf("the picture is sent %d pixels wide", size)
+		p.T.Errorf("the picture is sent %d pixels wide", size)
 	}
 }
 
 // pictured keeps how a page looks, when a folder was given.
 func (p *phone) pictured(name string) {
-	p.t.Helper()
+	p.T.Helper()
 	if *screenshots == "" {
 		return
 	}
 	for _, width := range []int64{webtest.Phone, 1280} {
 		for _, dark := range []bool{false, true} {
-			to := webtest.Script[string](p.t, p.ctx, "location.href")
-			webtest.Show(p.t, p.ctx, to, width, dark)
-			picture, err := chromedp.Run(p.ctx, chromedp.CaptureScreenshot())
-			webtest.Must(p.t, err)
-			webtest.Must(p.t, os.WriteFile(filepath.Join(*screenshots, fmt.Sprintf("job-%s-%d%s.png", name, width, map[bool]string{true: "-dark"}[dark])), picture, 0o644))
+			to := webtest.Script[string](p.T, p.Ctx, "location.href")
+			webtest.Show(p.T, p.Ctx, to, width, dark)
+			picture, err := chromedp.Run(p.Ctx, chromedp.CaptureScreenshot())
+			webtest.Must(p.T, err)
+			webtest.Must(p.T, os.WriteFile(filepath.Join(*screenshots, fmt.Sprintf("job-%s-%d%s.png", name, width, map[bool]string{true: "-dark"}[dark])), picture, 0o644))
 		}
 	}
-	webtest.Show(p.t, p.ctx, webtest.Script[string](p.t, p.ctx, "location.href"), webtest.Phone, false)
+	webtest.Show(p.T, p.Ctx, webtest.Script[string](p.T, p.Ctx, "location.href"), webtest.Phone, false)
 }
 
 // TestWalk walks a whole job on a phone: a second phone, an update that fails and a second attempt, a hand reading that disagrees with the
@@ -203,12 +166,12 @@ func TestWalk(t *testing.T) {
 	daemontest.Until(t, "the displays are identified", func() bool {
 		return strings.Count(string(webtest.Fetch(t, d.URL()+"/api/v1/devices")), `"4.`) >= 2
 	})
-	p := &phone{t: t, ctx: webtest.Browser(t)}
-	webtest.Show(t, p.ctx, d.URL()+"/work", webtest.Phone, false)
+	p := &phone{webtest.Hand{T: t, Ctx: webtest.Browser(t)}}
+	webtest.Show(t, p.Ctx, d.URL()+"/work", webtest.Phone, false)
 	p.pictured("new")
-	p.tap("#new-job", "by", "Ana", "number", "2026-231", "customer", "A. Customer", "place", "Quay 4")
+	p.Tap("#new-job", "by", "Ana", "number", "2026-231", "customer", "A. Customer", "place", "Quay 4")
 	p.pictured("plan")
-	p.tap("#act-plan")
+	p.Tap("#act-plan")
 	p.pictured("go")
 	prepare(p, d)
 	p.pictured("ready")
@@ -219,17 +182,17 @@ func TestWalk(t *testing.T) {
 	webtest.Must(t, os.Chmod(filepath.Join(dir, "..", "after-the-cut", "boat.key"), 0o600))
 	webtest.Must(t, d.Stop())
 	d = boat.board(t, filepath.Join(dir, "..", "after-the-cut"))
-	webtest.Show(t, p.ctx, d.URL()+"/work", webtest.Phone, false)
-	p.says("2026-231")
+	webtest.Show(t, p.Ctx, d.URL()+"/work", webtest.Phone, false)
+	p.Says("2026-231")
 	boat.pass(t, 600*time.Second)
-	p.says("failed")
-	p.tap("#entry-read-1\\.1", "version", "4.52")
-	p.says("disputed")
+	p.Says("failed")
+	p.Tap("#entry-read-1\\.1", "version", "4.52")
+	p.Says("disputed")
 	p.pictured("disputed")
 	boat.pass(t, 730*time.Second)
-	p.says("attempt 1 failed")
+	p.Says("attempt 1 failed")
 	boat.pass(t, 1000*time.Second)
-	p.says("1 of 1 step done")
+	p.Says("1 of 1 step done")
 	if s := status(d); s.State != release.StepVerified || s.ReadByHand() || s.Attempt != 2 || len(s.Attempts) != 1 {
 		t.Errorf("%+v", s)
 	}
@@ -237,34 +200,34 @@ func TestWalk(t *testing.T) {
 	finish(p)
 	p.pictured("closed")
 	checkWalked(t, d, filepath.Join(dir, "..", "after-the-cut"))
-	t.Logf("%d taps", p.taps)
-	if p.taps > 12 {
-		t.Errorf("%d taps", p.taps)
+	t.Logf("%d taps", p.Taps)
+	if p.Taps > 12 {
+		t.Errorf("%d taps", p.Taps)
 	}
 }
 
 // prepare ticks every hold point, one of them on another phone.
 func prepare(p *phone, d *daemon.Daemon) {
-	p.t.Helper()
+	p.T.Helper()
 	for i, point := range d.Desk().Job().Points {
 		more := "#entry-point-" + point.ID + "-more"
 		switch {
 		case i == 0:
 			resp, err := http.PostForm(d.URL()+"/work/entry", url.Values{"by": {"Ben"}, "kind": {"hold-point"}, "point": {point.ID}})
-			webtest.Must(p.t, err)
+			webtest.Must(p.T, err)
 			resp.Body.Close()
-			p.says("ticked by Ben")
+			p.Says("ticked by Ben")
 		case i == 1 || point.Needs == release.NeedsPhoto:
 			p.shoots(more)
-			p.tap(more, "reading", "13.1 V")
+			p.Tap(more, "reading", "13.1 V")
 		case point.Needs == release.NeedsReading:
-			p.tap(more, "reading", "13.1 V")
+			p.Tap(more, "reading", "13.1 V")
 		default:
-			p.tap("#entry-point-" + point.ID)
+			p.Tap("#entry-point-" + point.ID)
 		}
 	}
 	if j := d.Desk().Job(); len(j.Next.Blockers) > 0 {
-		p.t.Errorf("all is ticked, and still: %q", j.Next.Blockers)
+		p.T.Errorf("all is ticked, and still: %q", j.Next.Blockers)
 	}
 }
 
@@ -272,11 +235,11 @@ func status(d *daemon.Daemon) release.StepStatus { return d.Desk().Job().Work.St
 
 // finish takes the snapshot after the work, adds hours, lets the customer sign, and closes.
 func finish(p *phone) {
-	p.t.Helper()
-	p.tap("#act-after")
-	p.tap("#entry-hours", "hours", "1.5")
+	p.T.Helper()
+	p.Tap("#act-after")
+	p.Tap("#entry-hours", "hours", "1.5")
 	p.pictured("record")
-	webtest.Script[int](p.t, p.ctx, `(() => {
+	webtest.Script[int](p.T, p.Ctx, `(() => {
 		const pad = document.querySelector(".signing canvas"), r = pad.getBoundingClientRect();
 		const at = (kind, x, y) => pad.dispatchEvent(new PointerEvent(kind, {pointerId: 1, clientX: r.left + x, clientY: r.top + y}));
 		at("pointerdown", 10, 50);
@@ -284,9 +247,9 @@ func finish(p *phone) {
 		at("pointerup", 200, 50);
 		return 0;
 	})()`)
-	p.tap("#entry-sign", "customer", "A. Customer")
-	p.tap("#act-close")
-	p.says("The job is closed")
+	p.Tap("#entry-sign", "customer", "A. Customer")
+	p.Tap("#act-close")
+	p.Says("The job is closed")
 }
 
 // checkWalked: everything that was entered and seen is in the folder, and nothing was altered.

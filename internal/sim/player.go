@@ -15,7 +15,7 @@ import (
 )
 
 // Player plays a Sim against the wall clock. It has the methods of a tap.Source (Read, Close), and frames can be sent
-// into it. Send, Inject and Close may be called from any goroutine; one goroutine reads.
+// into it. Send, Inject, Act and Close may be called from any goroutine; one goroutine reads.
 type Player struct {
 	mu    sync.Mutex // guards sim
 	sim   *Sim
@@ -93,6 +93,15 @@ func (p *Player) Inject(f can.Frame) {
 	defer p.mu.Unlock()
 	p.catchUp()
 	p.sim.Inject(&event.Event{Kind: event.KindFrame, Time: p.sim.Now(), Frame: f})
+	p.poke()
+}
+
+// Act lets something happen now, besides what the timeline has: an update that a person begins. It does nothing to a device that there is not.
+func (p *Player) Act(a Action) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.catchUp()
+	p.sim.act(&a)
 	p.poke()
 }
 

@@ -138,6 +138,7 @@ var verbs = map[string]struct {
 	"fight":          {device: true},
 	"duplicate-name": {device: true},
 	"restart-loop":   {device: true},
+	"reenter":        {device: true},
 	"restore":        {device: true, duration: true},
 	"wrong-data":     {device: true},
 	"empty-data":     {device: true},

@@ -80,6 +80,8 @@ func (s *Sim) actOn(i int, d *device, a *Action) {
 	case "update":
 		s.powerOff(i)
 		s.later(a.For, func() { s.updated(i, d, a) })
+	case "reenter":
+		s.reenter(i, d)
 	case "restore":
 		s.powerOff(i)
 		s.later(a.For, func() { s.restore(i, d) })
@@ -157,6 +159,18 @@ func (s *Sim) restore(i int, d *device) {
 		d.sends[j].msg.instance = d.spec.Sends[j].Instance
 	}
 	s.powerOn(i)
+}
+
+// reenter sets the instances and the texts as the scenario first had them, while the device is on: somebody enters its settings again.
+func (s *Sim) reenter(i int, d *device) {
+	first := s.sc.Devices[i]
+	d.spec.Instance, d.spec.SystemInstance = first.Instance, first.SystemInstance
+	d.node.SetInstallation(first.installation())
+	d.node.SetName(s.now, d.spec.NAME())
+	for j := range d.sends {
+		d.sends[j].msg.instance = first.Sends[j].Instance
+	}
+	s.drain(d)
 }
 
 func (s *Sim) empty(d *device, number uint32, on bool) {
