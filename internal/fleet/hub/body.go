@@ -35,9 +35,10 @@ type message struct {
 	at       stamp
 	received time.Time // by the server's clock
 
-	devices []Device
-	alerts  []Alert
-	change  *alert.Change
+	devices  []Device
+	replaced []Device // of the report, by others
+	alerts   []Alert
+	change   *alert.Change
 }
 
 // refusedError is why a message is set apart.
@@ -79,7 +80,8 @@ func read(codec *fleet.Codec, subject, id string, data []byte) (*message, error)
 	case fleet.KindReport:
 		var r report.Report
 		if r, err = readReport(m.envelope.Body, who); err == nil {
-			m.devices, m.alerts = rows(&r), alerts(r.Alerts)
+			m.devices, m.replaced = rows(&r)
+			m.alerts = alerts(r.Alerts)
 		}
 	case fleet.KindAlert:
 		m.change, err = readChange(m.envelope.Body, who)
@@ -156,19 +158,23 @@ func checkAlert(a *alert.Alert) error {
 	return nil
 }
 
-// rows lists what can be searched for: the units but muster itself, those that another has replaced, and talkers that
-// do not identify themselves.
-func rows(r *report.Report) []Device {
-	out := make([]Device, 0, len(r.Units))
+// rows lists the units of a report, and apart those that others have replaced. Muster itself is left out, and talkers that do not identify
+// themselves.
+func rows(r *report.Report) (out, replaced []Device) {
+	out = make([]Device, 0, len(r.Units))
 	for i := range r.Units {
 		u := &r.Units[i]
 		m := u.ByHand(r)
 		switch {
-		case u.Device.Own || u.Life.ReplacedBy != "":
+		case u.Device.Own:
 		case u.Known():
 			d := row(&u.Device)
 			if d.ManufacturerCode != nil && u.Device.Talker != "" {
 				d.ManufacturerCode = nil // a line has no codes
+			}
+			if d.ReplacedBy = clip(u.Life.ReplacedBy); d.ReplacedBy != "" {
+				replaced = append(replaced, d)
+				continue
 			}
 			out = append(out, d)
 		case m != nil:
@@ -177,7 +183,7 @@ func rows(r *report.Report) []Device {
 				Software: clip(m.Software), ByHand: true})
 		}
 	}
-	return out
+	return out, replaced
 }
 
 func row(d *report.Device) Device {
@@ -231,7 +237,7 @@ func (r *record) apply(m *message) news {
 	used := true
 	switch m.kind {
 	case fleet.KindReport:
-		if used = r.report(m.at, m.devices, m.alerts); used {
+		if used = r.report(m.at, m.received, m.devices, m.replaced, m.alerts); used {
 			e := m.envelope
 			r.Name, r.Version, r.MadeAt = clip(e.Boat.Name), clip(e.Version), sane(e.MadeAt)
 			r.Clock, r.Metrics = boat.Clock(clip(string(e.Clock))), metricsURL(e.Metrics)

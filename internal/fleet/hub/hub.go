@@ -356,6 +356,9 @@ func (h *Hub) Changed() <-chan struct{} {
 	return h.index.changed
 }
 
+// Unit gives the row of one unit of a boat, nil when it is not known.
+func (h *Hub) Unit(boat, id string) *Unit { return h.index.unit(boat, id) }
+
 // Search finds devices over the fleet.
 func (h *Hub) Search(q Query) ([]Hit, error) {
 	var sheets *release.Sheets

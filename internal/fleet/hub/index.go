@@ -22,7 +22,7 @@ type entry struct {
 	recordRev uint64 // revision of the key that it was read from
 	enrolled  enrolment
 	enrolRev  uint64
-	kinds     []uint32 // of each device: its place among the kinds
+	kinds     []uint32 // of each device, then of each that left: its place among the kinds
 	view      *Boat
 }
 
@@ -35,6 +35,7 @@ type index struct {
 	kindOf  map[Kind]uint32
 	devices int
 	strings map[string]string
+	boxes   map[box][]string // boats that have or had each box
 
 	revision uint64 // sum of the latest revisions of both buckets, so that all hubs count alike
 	latest   [2]uint64
@@ -42,7 +43,7 @@ type index struct {
 }
 
 func newIndex() *index {
-	return &index{boats: map[string]*entry{}, kindOf: map[Kind]uint32{}, strings: map[string]string{}, changed: make(chan struct{})}
+	return &index{boats: map[string]*entry{}, kindOf: map[Kind]uint32{}, strings: map[string]string{}, boxes: map[box][]string{}, changed: make(chan struct{})}
 }
 
 // at returns the entry of a boat, made when it is new. Runs under the lock.
@@ -84,8 +85,12 @@ func (x *index) put(id string, r *record, revision uint64) {
 	}
 	if old == nil || !same(old.Devices, r.Devices) {
 		x.shareDevices(r.Devices)
-		x.devices += len(r.Devices) - len(e.kinds)
-		e.kinds = x.classify(r.Devices)
+		x.shareDevices(r.Left)
+		x.devices += len(r.Devices) + len(r.Left) - len(e.kinds)
+		e.kinds = append(x.classify(r.Devices), x.classify(r.Left)...)
+		for _, other := range x.hold(id, old, r) {
+			x.show(other, x.boats[other])
+		}
 	}
 	x.show(id, e)
 	if len(x.kinds) > 2*x.devices+1024 {
@@ -106,6 +111,11 @@ func (x *index) enrol(id string, v *enrolment, revision uint64) {
 	if v != nil {
 		e.enrolled = *v
 	}
+	if e.record != nil {
+		for _, other := range x.hold(id, e.record, e.record) { // a boat that was revoked takes no unit of others
+			x.show(other, x.boats[other])
+		}
+	}
 	x.show(id, e)
 }
 
@@ -122,6 +132,7 @@ func (x *index) show(id string, e *entry) {
 	v := &Boat{ID: id}
 	if e.record != nil {
 		v = e.record.view(id)
+		x.place(v)
 	}
 	v.Enrolled, v.Revoked, v.Why, v.Revision = e.enrolled.Enrolled, e.enrolled.Revoked, e.enrolled.Why, x.revision
 	e.view, x.sorted = v, nil
@@ -188,7 +199,7 @@ func (x *index) reclassify() {
 	x.kinds, x.kindOf = nil, map[Kind]uint32{}
 	for _, e := range x.boats {
 		if e.record != nil {
-			e.kinds = x.classify(e.record.Devices)
+			e.kinds = append(x.classify(e.record.Devices), x.classify(e.record.Left)...)
 		}
 	}
 }

@@ -171,6 +171,10 @@ func (h *Hub) update(ctx context.Context, id string, edit func(*record) bool) er
 			return nil
 		}
 		value, err := json.Marshal(next)
+		if len(value) > maxRecord { // the latest report has what must be shown
+			next.forget()
+			value, err = json.Marshal(next)
+		}
 		if err != nil {
 			return fmt.Errorf("record of boat %s: %w", id, err)
 		}
@@ -187,6 +191,9 @@ func (h *Hub) update(ctx context.Context, id string, edit func(*record) bool) er
 		}
 	}
 }
+
+// maxRecord bounds what is written of one boat, in bytes: a message server takes no more.
+const maxRecord = fleet.MaxEncoded - 64<<10
 
 // conflict reports whether another hub wrote in between.
 func conflict(err error) bool {

@@ -37,8 +37,10 @@ type record struct {
 	Metrics   string            `json:"metrics,omitempty"`
 	Boards    []board           `json:"boards,omitempty"` // latest first
 	Turns     int               `json:"turns,omitempty"`
-	Report    stamp             `json:"report,omitzero"` // of the latest report
+	Report    stamp             `json:"report,omitzero"`    // of the latest report
+	ReportAt  time.Time         `json:"report_at,omitzero"` // when it was received
 	Devices   []Device          `json:"devices,omitempty"`
+	Left      []Device          `json:"left,omitempty"`    // latest first
 	Alerts    []Alert           `json:"alerts,omitempty"`  // of the latest report
 	Changes   map[string]change `json:"changes,omitempty"` // newer than it, by id
 	Refused   uint64            `json:"refused,omitempty"`
@@ -149,11 +151,12 @@ func latest(a, b time.Time) time.Time {
 }
 
 // report takes a report instead of the one before, and reports false when that is newer.
-func (r *record) report(s stamp, devices []Device, alerts []Alert) bool {
+func (r *record) report(s stamp, at time.Time, devices, replaced []Device, alerts []Alert) bool {
 	if r.Report.Seq != 0 && !s.after(r.Report) {
 		return false
 	}
-	r.Report, r.Devices, r.Alerts = s, devices, alerts
+	r.Report, r.Alerts = s, alerts
+	r.keep(devices, replaced, at)
 	for id, c := range r.Changes {
 		if !c.At.after(s) {
 			delete(r.Changes, id)
@@ -207,7 +210,7 @@ func (r *record) open() []Alert {
 func (r *record) view(id string) *Boat {
 	b := &Boat{ID: id, Name: r.Name, LastHeard: r.LastHeard, MadeAt: r.MadeAt, Clock: r.Clock, Version: r.Version,
 		Metrics: r.Metrics,
-		Turns:   r.Turns, Devices: r.Devices, Alerts: r.open(), Refused: r.Refused, Report: r.Report.Stream}
+		Turns:   r.Turns, Devices: r.Devices, Left: r.Left, Alerts: r.open(), Refused: r.Refused, Report: r.Report.Stream}
 	for _, x := range r.Boards {
 		b.Boards = append(b.Boards, x.Board)
 	}

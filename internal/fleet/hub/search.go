@@ -7,7 +7,6 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"muster/internal/boat"
 	"muster/internal/release"
 )
 
@@ -28,7 +27,8 @@ type judged struct {
 	why     string // of unknown
 }
 
-// search finds the devices of a query: those that fit for certain by boat and place aboard, then those whose order is not known.
+// search finds the devices of a query: those that fit for certain by boat and place aboard, then those whose order is not known, then those
+// that are away.
 func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 	if q.Below != "" && sheets == nil {
 		return nil, ErrNoOrder
@@ -52,7 +52,7 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 		}
 	}
 	runs := q.Below != "" || q.Version != "" // what is no longer aboard runs nothing
-	var hits, apart []Hit
+	var hits, apart, away []Hit
 	for _, b := range boats {
 		if q.Boat != "" && b.ID != q.Boat {
 			continue
@@ -61,21 +61,29 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 		if e == nil || e.record == nil {
 			continue
 		}
+		b = e.view // of the record whose kinds these are
 		named := text != "" && (contains(b.ID, text) || contains(b.Name, text))
 		for i, n := range e.kinds {
 			j := &kinds[n]
 			if j.verdict == no {
 				continue
 			}
-			d := &e.record.Devices[i]
-			if runs && d.State == boat.Gone {
+			d := b.row(i)
+			why := b.Away(d)
+			if why != "" && (runs || d.Now != "") {
 				continue
 			}
 			if !contains(d.Serial, serial) || role != "" && !contains(d.Role, role) ||
 				!j.text && !named && !contains(d.Serial, text) && !contains(d.Role, text) {
 				continue
 			}
-			h := Hit{Boat: b.ID, Name: b.Name, Device: d, Unknown: j.why}
+			h := Hit{Boat: b.ID, Name: b.Name, Device: d, Unknown: j.why, Away: why}
+			if why != "" {
+				if !x.superseded(b.ID, d) {
+					away = append(away, h)
+				}
+				continue
+			}
 			if j.verdict == unknown {
 				apart = append(apart, h)
 				continue
@@ -85,11 +93,19 @@ func (x *index) search(q Query, sheets *release.Sheets) ([]Hit, error) {
 			}
 		}
 	}
-	hits = append(hits, apart...)
+	hits = append(append(hits, apart...), away...)
 	if q.Limit > 0 && len(hits) > q.Limit {
 		hits = hits[:q.Limit]
 	}
 	return hits, nil
+}
+
+// row is one of the boat's units: those of the latest report, then those that left.
+func (b *Boat) row(i int) *Device {
+	if n := len(b.Devices); i >= n {
+		return &b.Left[i-n]
+	}
+	return &b.Devices[i]
 }
 
 // below reports whether a kind runs something older than a version, which may be written as in a sheet or as sent.

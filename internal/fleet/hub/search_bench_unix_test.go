@@ -15,7 +15,8 @@ func BenchmarkSearch(b *testing.B) {
 	at := time.Now()
 	for i := range 10000 {
 		id := fmt.Sprintf("boat-%d", i)
-		r := &record{LastHeard: at, Devices: rows(testReport(id, 20, fmt.Sprintf("4.%d", 40+i%10)))}
+		devices, _ := rows(testReport(id, 20, fmt.Sprintf("4.%d", 40+i%10)))
+		r := &record{LastHeard: at, Devices: devices}
 		x.put(id, r, uint64(i+1))
 	}
 	for name, q := range map[string]Query{"text and version": {Text: "larkfin", Version: "4.45"}, "text": {Text: "larkfin"}, "serial": {Serial: "boat-77-0003"}, "first hundred": {Text: "larkfin", Limit: 100}} {

@@ -39,8 +39,9 @@ type Boat struct {
 	Boards    []Board    `json:"boards,omitempty"`    // latest first; more than one that send in turn are a fault
 	Turns     int        `json:"turns,omitempty"`     // times that a boat computer sent again after another had
 	Report    uint64     `json:"report,omitempty"`    // number of its latest report in the stream
-	Devices   []Device   `json:"devices,omitempty"`
-	Alerts    []Alert    `json:"alerts,omitempty"` // open ones, worst first
+	Devices   []Device   `json:"devices,omitempty"`   // of its latest report
+	Left      []Device   `json:"left,omitempty"`      // that were aboard earlier, and those that were replaced; latest first
+	Alerts    []Alert    `json:"alerts,omitempty"`    // open ones, worst first
 	Refused   uint64     `json:"refused,omitempty"`
 	Revision  uint64     `json:"revision"` // of the fleet's state when this boat last changed
 }
@@ -85,15 +86,21 @@ type Device struct {
 	Software         string           `json:"software,omitempty"`
 	State            boat.DeviceState `json:"state,omitempty"`
 	ByHand           bool             `json:"by_hand,omitempty"`
+
+	Since      time.Time `json:"since,omitzero"`        // when the hub received the first report of it from this boat
+	Until      time.Time `json:"until,omitzero"`        // when the last that had it aboard; absent while it is
+	Earlier    []Ran     `json:"earlier,omitempty"`     // software before the one of today, oldest first
+	ReplacedBy string    `json:"replaced_by,omitempty"` // id of the unit that took its place
+	Now        string    `json:"now,omitempty"`         // the boat that reports it since, while this one was not heard
 }
 
-// Aboard reports whether the unit is aboard by what the boat reported last; an entry by hand may be of anything.
-func (d *Device) Aboard() bool { return !d.ByHand && d.State != boat.Gone }
+// Aboard reports whether the unit is aboard by what is known; an entry by hand may be of anything.
+func (d *Device) Aboard() bool { return !d.ByHand && d.here() && d.Now == "" }
 
-// Aboard is how many units are aboard.
+// Aboard is how many units are aboard; none of a boat that was revoked.
 func (b *Boat) Aboard() (n int) {
 	for i := range b.Devices {
-		if b.Devices[i].Aboard() {
+		if d := &b.Devices[i]; d.Aboard() && b.Away(d) == "" {
 			n++
 		}
 	}
@@ -114,7 +121,7 @@ type Alert struct {
 // current gives an alert that an earlier version made the ids of today.
 func (a *Alert) current() { a.ID, a.Check = alert.CurrentID(a.ID), check.ID(a.Check) }
 
-// Query is which devices to find. Empty fields match everything; texts are matched anywhere, without regard to case.
+// Query is which devices to find. With Version or Below only those that count are found. Empty fields match everything; texts are matched anywhere, without regard to case.
 type Query struct {
 	Text         string // in any of manufacturer, model, serial, software, role, boat id and boat name
 	Boat         string
@@ -132,7 +139,8 @@ type Hit struct {
 	Boat    string  `json:"boat"`
 	Name    string  `json:"name,omitempty"`
 	Device  *Device `json:"device"`
-	Unknown string  `json:"unknown,omitempty"` // why the order to Below is not known; such hits come last
+	Unknown string  `json:"unknown,omitempty"` // why the order to Below is not known; such hits come after the others
+	Away    Away    `json:"away,omitempty"`    // why the unit counts nowhere; such hits come last
 }
 
 // Past is one earlier report of a boat.
@@ -171,6 +179,7 @@ type Fleet interface {
 	Changed() <-chan struct{} // closed at the next change
 
 	Search(q Query) ([]Hit, error)
+	Unit(boat, id string) *Unit                                                     // nil when it is not known
 	Report(ctx context.Context, boat string, stream uint64) (*report.Report, error) // 0 for the latest
 	Document(ctx context.Context, boat string, stream uint64) (*fleet.Envelope, fleet.Kind, error)
 	History(ctx context.Context, boat string, limit int) ([]Past, error) // latest first

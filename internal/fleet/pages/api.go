@@ -23,7 +23,7 @@ type BoatRow struct {
 	LastHeard time.Time   `json:"last_heard,omitzero"`
 	Alerts    int         `json:"alerts" doc:"Open alerts."`
 	Devices   int         `json:"devices"`
-	Behind    int         `json:"behind" doc:"Devices older than the current release of their sheet."`
+	Behind    int         `json:"behind" doc:"Units older than the current release of their sheet."`
 	Revoked   time.Time   `json:"revoked,omitzero"`
 	Why       string      `json:"why,omitempty" doc:"Why it was revoked, where that is known."`
 }
@@ -37,7 +37,7 @@ type BoatList struct {
 // BoatDetail is one boat.
 type BoatDetail struct {
 	hub.Boat
-	Verdict hub.Verdict `json:"verdict" enum:"well,watch,visit,unheard,never"`
+	Verdict hub.Verdict `json:"verdict" enum:"ok,watch,visit,silent,never"`
 	Behind  int         `json:"behind"`
 }
 
@@ -84,7 +84,7 @@ func (s *Server) operations(ops huma.API) {
 }
 
 func (s *Server) addLists(ops huma.API) {
-	api.Read(ops, "search", "/search", "Devices of the fleet; those whose order is unknown are last", "search",
+	api.Read(ops, "search", "/search", "Units of the fleet; those whose order is unknown, then those that are away, are last", "search",
 		func(_ context.Context, in *struct {
 			Text         string `query:"q" maxLength:"100" doc:"In any of manufacturer, model, serial, software, role, boat."`
 			Boat         string `query:"boat" maxLength:"64"`
@@ -131,7 +131,7 @@ func (s *Server) addBoats(ops huma.API) {
 		return s.summarize(s.boats()), nil
 	})
 	api.Read(ops, "list-boats", "/boats", "Boats, worst first", "fleet", func(_ context.Context, in *struct {
-		Verdict string `query:"verdict" enum:"well,watch,visit,unheard,never"`
+		Verdict string `query:"verdict" enum:"ok,watch,visit,silent,never"`
 		Text    string `query:"q" maxLength:"100" doc:"In the id or the name."`
 		Offset  int    `query:"offset" minimum:"0" default:"0"`
 		Limit   int    `query:"limit" minimum:"1" maximum:"10000" default:"100"`
@@ -155,6 +155,17 @@ func (s *Server) addBoats(ops huma.API) {
 		}
 		return BoatDetail{*r.Boat, r.Verdict, r.Behind}, nil
 	}, 404, 422)
+	api.Read(ops, "get-unit", "/boats/{id}/units/{unit}", "One unit: where it is now, and on which boats it was", "fleet",
+		func(_ context.Context, in *struct {
+			BoatPath
+			Unit string `path:"unit" maxLength:"200"`
+		}) (*hub.Unit, error) {
+			u := s.opt.Fleet.Unit(in.ID, in.Unit)
+			if u == nil {
+				return nil, huma.Error404NotFound(fmt.Sprintf("boat %q has no unit %q: /api/v1/search lists them", in.ID, in.Unit))
+			}
+			return u, nil
+		}, 404, 422)
 	api.Read(ops, "get-boat-report", "/boats/{id}/report", "A report of a boat", "fleet", func(ctx context.Context, in *struct {
 		BoatPath
 		At uint64 `query:"at" doc:"Its number in the history; the latest when it is left out."`

@@ -79,7 +79,7 @@ func TestBrowser(t *testing.T) {
 		webtest.Show(t, ctx, s.URL()+"/search", webtest.Phone, false)
 		webtest.Must(t, chromedp.Do(ctx, chromedp.SendKeys("input[name=model]", "LF9"), chromedp.SendKeys("input[name=below]", "4.52"), chromedp.Click("button.main"),
 			chromedp.WaitVisible(".hits")))
-		if words := webtest.Script[string](t, ctx, "document.querySelector('[role=status].sentence').textContent"); !strings.Contains(words, "5 devices older than 4.52") {
+		if words := webtest.Script[string](t, ctx, "document.querySelector('[role=status].sentence').textContent"); !strings.Contains(words, "5 units older than 4.52") {
 			t.Errorf("the search says %q", words)
 		}
 	})

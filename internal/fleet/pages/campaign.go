@@ -21,7 +21,7 @@ type Campaign struct {
 	Medium  string     `json:"medium,omitempty"`
 	Minutes int        `json:"minutes,omitempty" doc:"Of one update."`
 	Counts  hub.Counts `json:"counts"`
-	Boats   int        `json:"boats" doc:"Boats with a device that is behind."`
+	Boats   int        `json:"boats" doc:"Boats with a unit that is behind."`
 
 	model *release.Model
 }

@@ -53,15 +53,36 @@ func (f *fakeFleet) Boat(id string) *hub.Boat {
 	return nil
 }
 
+func (f *fakeFleet) Unit(id, unit string) *hub.Unit {
+	b := f.Boat(id)
+	if b == nil {
+		return nil
+	}
+	for _, list := range [][]hub.Device{b.Devices, b.Left} {
+		for i := range list {
+			if d := &list[i]; d.ID == unit {
+				return &hub.Unit{Boat: id, Name: b.Name, Device: d, Away: b.Away(d), Stays: []hub.Stay{
+					{Boat: id, Name: b.Name, Since: d.Since, Until: d.Until, Earlier: d.Earlier},
+					{Boat: "dunlin", Name: "Dunlin", Since: noon.AddDate(-1, 0, 0), Until: noon.AddDate(0, -4, 0), Earlier: []hub.Ran{{Version: "4.40", Until: noon.AddDate(0, -8, 0)}}}}}
+			}
+		}
+	}
+	return nil
+}
+
 func (f *fakeFleet) Search(q hub.Query) ([]hub.Hit, error) {
-	var out, apart []hub.Hit
+	var out, apart, away []hub.Hit
 	for _, b := range f.boats {
-		for i := range b.Devices {
-			d := &b.Devices[i]
+		for i := range len(b.Devices) + len(b.Left) {
+			d := &slices.Concat(b.Devices, b.Left)[i]
 			if !strings.Contains(strings.ToLower(d.Model+d.Software+d.Serial+b.ID), strings.ToLower(q.Text+q.Model)) {
 				continue
 			}
-			h := hub.Hit{Boat: b.ID, Name: b.Name, Device: d}
+			h := hub.Hit{Boat: b.ID, Name: b.Name, Device: d, Away: b.Away(d)}
+			if h.Away != "" {
+				away = append(away, h)
+				continue
+			}
 			if q.Below != "" && d.Model == "Sanderling Tavrik 7 monitor" {
 				h.Unknown = "no sheet describes it"
 				apart = append(apart, h)
@@ -70,7 +91,7 @@ func (f *fakeFleet) Search(q hub.Query) ([]hub.Hit, error) {
 			out = append(out, h)
 		}
 	}
-	return append(out, apart...), nil
+	return append(append(out, apart...), away...), nil
 }
 
 func (f *fakeFleet) Report(_ context.Context, id string, n uint64) (*report.Report, error) {
@@ -144,6 +165,8 @@ func fakeBoats(t testing.TB) *fakeFleet {
 	}
 	meter := hub.Device{ID: "c0fa1e0000000003", Network: "can0", Role: "power", Manufacturer: "Sanderling Power", ManufacturerCode: number(uint32(2003)),
 		Model: "Sanderling Tavrik 7 monitor", Serial: "BM-7", Software: "R2a", State: boat.Present}
+	left := head("c0fa1e0000000007", "LF9-7", "4.47")
+	left.State, left.Since, left.Until = boat.Gone, ago(200*24*time.Hour), ago(100*24*time.Hour)
 	return &fakeFleet{
 		boats: []*hub.Boat{
 			{ID: "dunlin", Name: "Dunlin", LastHeard: ago(70 * time.Hour), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-2", "4.52"), meter}},
@@ -151,7 +174,7 @@ func fakeBoats(t testing.TB) *fakeFleet {
 			{ID: "plover", Name: "Plover", LastHeard: ago(time.Hour), Turns: 4, Devices: []hub.Device{head("c0fa1e0000000001", "LF9-3", "4.47")},
 				Boards: []hub.Board{{ID: "b2", Seq: 9, Last: ago(time.Hour)}, {ID: "b1", Seq: 4, Last: ago(2 * time.Hour)}},
 				Alerts: []hub.Alert{alert("software-differs", check.Warning, "Two displays run different software.")}, Metrics: "https://plover.example:8632/muster/metrics"},
-			{ID: "redshank", Name: "Redshank <b>", LastHeard: ago(time.Minute), Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
+			{ID: "redshank", Name: "Redshank <b>", LastHeard: ago(time.Minute), Left: []hub.Device{left}, Devices: []hub.Device{head("c0fa1e0000000001", "LF9-4", "4.52")}},
 			{ID: "wagtail", Name: "Wagtail", LastHeard: ago(10 * time.Minute), Report: 2, Clock: boat.ClockSystem, MadeAt: ago(10 * time.Minute), Version: "v1.0.0",
 				Devices: []hub.Device{head("c0fa1e0000000001", "LF9-1", "4.40"), head("c0fa1e0000000002", "LF9-9", "4.47"), meter}, Refused: 1,
 				Alerts:  []hub.Alert{alert("silent", check.Critical, "Gannet SD2 sounder has fallen silent."), alert("software-differs", check.Warning, "Two displays run different software.")},

@@ -17,14 +17,14 @@ import (
 // row is a boat with what is computed of it. It is read-only.
 type row struct {
 	*hub.Boat
-	Behind  int // devices older than their sheet's current release
-	Unsure  int // devices with a sheet whose state is unknown
+	Behind  int // units older than their sheet's current release
+	Unsure  int // units with a sheet whose state is unknown
 	Stands  []stand
 	folded  string // id and name in lower case
 	Verdict hub.Verdict
 }
 
-// stand is the state of one device by the sheets.
+// stand is the state of one unit by the sheets.
 type stand struct {
 	Device *hub.Device
 	release.Assessment
@@ -107,7 +107,7 @@ func (c *cache) compute(b *hub.Boat) *row {
 	}
 	for i := range b.Devices {
 		d := &b.Devices[i]
-		if d.State == boat.Gone {
+		if b.Away(d) != "" {
 			continue
 		}
 		a := c.assess(d)
@@ -145,7 +145,7 @@ type Summary struct {
 	Boats    int                 `json:"boats"`
 	Verdicts map[hub.Verdict]int `json:"verdicts"`
 	Devices  int                 `json:"devices"`
-	Behind   int                 `json:"behind" doc:"Devices older than the current release of their sheet."`
+	Behind   int                 `json:"behind" doc:"Units older than the current release of their sheet."`
 	Alerts   int                 `json:"alerts" doc:"Open alerts."`
 	Revision uint64              `json:"revision"`
 

@@ -40,55 +40,97 @@ func BenchmarkMarina(b *testing.B) {
 	}
 }
 
-func benchMarina(b *testing.B, boats int) {
-	ok := func(err error) {
-		b.Helper()
-		if err != nil {
-			b.Fatal(err)
+func must(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// marina is a hub at work, to which a test sends the reports of boats.
+type marina struct {
+	*hub.Hub
+	t     testing.TB
+	js    jetstream.JetStream
+	codec *fleet.Codec
+	keys  *trust.Trust
+	seq   map[string]uint64
+}
+
+func newMarina(t testing.TB) *marina {
+	t.Helper()
+	m := &marina{t: t, seq: map[string]uint64{}}
+	var err error
+	m.keys, err = trust.Open(filepath.Join(t.TempDir(), "trust"))
+	must(t, err)
+	papers, err := m.keys.Papers()
+	must(t, err)
+	server, err := broker.Start(t.Context(), broker.Options{Listen: "127.0.0.1:0", Dir: t.TempDir(), Papers: papers, SyncEvery: time.Minute, Log: zerolog.Nop()})
+	must(t, err)
+	t.Cleanup(func() { _ = server.Stop(time.Minute) })
+	creds, err := m.keys.HubCreds()
+	must(t, err)
+	nc, err := server.Connect(creds, "hub")
+	must(t, err)
+	t.Cleanup(nc.Close)
+	known := sheets(t)
+	m.Hub, err = hub.New(t.Context(), hub.Options{Conn: nc, Log: zerolog.Nop(), Sheets: func() *release.Sheets { return known }})
+	must(t, err)
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- m.Run(ctx) }()
+	t.Cleanup(func() { stop(); <-done })
+	m.codec, err = fleet.NewCodec()
+	must(t, err)
+	m.js, err = jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(256))
+	must(t, err)
+	return m
+}
+
+// send sends the next message of a boat.
+func (m *marina) send(id string, kind fleet.Kind, body any) {
+	m.t.Helper()
+	m.seq[id]++
+	text, err := json.Marshal(body)
+	must(m.t, err)
+	msg := nats.NewMsg(fleet.Subject(id, kind))
+	msg.Data, err = m.codec.Encode(&fleet.Envelope{Schema: fleet.Schema, Boat: boat.Identity{ID: id, Name: "MV " + id}, MadeAt: time.Now(), Clock: boat.ClockSystem, Version: "test", Body: text})
+	must(m.t, err)
+	msg.Header.Set(nats.MsgIdHdr, fleet.MessageID("b-"+id, m.seq[id]))
+	_, err = m.js.PublishMsgAsync(msg, jetstream.WithStallWait(time.Minute))
+	must(m.t, err)
+}
+
+// hears sends a report and waits until it is shown.
+func (m *marina) hears(id string, r *report.Report) {
+	m.t.Helper()
+	m.send(id, fleet.KindReport, r)
+	m.until("the report of "+id, func() bool {
+		b := m.Boat(id)
+		return b != nil && len(b.Boards) == 1 && b.Boards[0].Seq == m.seq[id]
+	})
+}
+
+func (m *marina) until(what string, ok func() bool) {
+	m.t.Helper()
+	for end := time.Now().Add(3 * time.Minute); !ok(); time.Sleep(5 * time.Millisecond) {
+		if time.Now().After(end) {
+			m.t.Fatalf("did not come: %s", what)
 		}
 	}
-	keys, err := trust.Open(filepath.Join(b.TempDir(), "trust"))
-	ok(err)
-	papers, err := keys.Papers()
-	ok(err)
-	server, err := broker.Start(b.Context(), broker.Options{Listen: "127.0.0.1:0", Dir: b.TempDir(), Papers: papers, SyncEvery: time.Minute, Log: zerolog.Nop()})
-	ok(err)
-	defer func() { _ = server.Stop(time.Minute) }()
-	creds, err := keys.HubCreds()
-	ok(err)
-	nc, err := server.Connect(creds, "hub")
-	ok(err)
-	defer nc.Close()
-	known := sheets(b)
-	h, err := hub.New(b.Context(), hub.Options{Conn: nc, Log: zerolog.Nop(), Sheets: func() *release.Sheets { return known }})
-	ok(err)
-	ctx, stop := context.WithCancel(b.Context())
-	done := make(chan error, 1)
-	go func() { done <- h.Run(ctx) }()
-	defer func() { stop(); <-done }()
+}
 
-	codec, err := fleet.NewCodec()
-	ok(err)
-	js, err := jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(256))
-	ok(err)
-	send := func(i int, seq uint64, software string) {
+func benchMarina(b *testing.B, boats int) {
+	h := newMarina(b)
+	send := func(i int, software string) {
 		id := fmt.Sprintf("boat-%d", i)
-		body, err := json.Marshal(marinaReport(id, software))
-		ok(err)
-		m := nats.NewMsg(fleet.Subject(id, fleet.KindReport))
-		m.Data, err = codec.Encode(&fleet.Envelope{Schema: fleet.Schema, Boat: boat.Identity{ID: id, Name: "MV " + id}, MadeAt: time.Now(), Clock: boat.ClockSystem, Version: "bench", Body: body})
-		ok(err)
-		m.Header.Set(nats.MsgIdHdr, fleet.MessageID("b"+strconv.Itoa(i), seq))
-		_, err = js.PublishMsgAsync(m, jetstream.WithStallWait(time.Minute))
-		ok(err)
+		h.send(id, fleet.KindReport, marinaReport(id, software))
 	}
 	for i := range boats {
-		send(i, 1, fmt.Sprintf("4.%d", 40+i%12))
+		send(i, fmt.Sprintf("4.%d", 40+i%12))
 	}
-	for h.Stats().Messages[fleet.KindReport] < uint64(boats) {
-		time.Sleep(10 * time.Millisecond)
-	}
-	s := serve(b, h, func(o *Options) { o.Now = time.Now })
+	h.until("every report", func() bool { return h.Stats().Messages[fleet.KindReport] >= uint64(boats) })
+	s := serve(b, h.Hub, func(o *Options) { o.Now = time.Now })
 
 	for path, unit := range map[string]string{"/api/v1/search?model=LF9&below=4.45&limit=100": "search-api-ms", "/search?model=LF9&below=4.45": "search-page-ms", "/": "fleet-page-ms"} {
 		get(b, s.URL()+path)
@@ -102,7 +144,7 @@ func benchMarina(b *testing.B, boats int) {
 	}
 
 	resp, err := http.Get(s.URL() + "/api/v1/events")
-	ok(err)
+	must(b, err)
 	defer resp.Body.Close()
 	events := bufio.NewReader(resp.Body)
 	seq := uint64(1)
@@ -110,14 +152,14 @@ func benchMarina(b *testing.B, boats int) {
 		seq++
 		time.Sleep(time.Duration(seq%20) * 100 * time.Millisecond) // at any moment between two checks of the event stream
 		began, software := time.Now(), fmt.Sprintf("4.%d", 52+seq)
-		send(7, seq, software)
+		send(7, software)
 		for {
 			line, err := events.ReadString('\n')
-			ok(err)
+			must(b, err)
 			if !strings.HasPrefix(line, "event: ") {
 				continue
 			}
-			if _, page := get(b, s.URL()+"/search?q=boat-7&version="+software); strings.Contains(page, "20 devices") {
+			if _, page := get(b, s.URL()+"/search?q=boat-7&version="+software); strings.Contains(page, "20 units") {
 				return time.Since(began)
 			}
 		}

@@ -24,9 +24,9 @@ var (
 	leftOutDesc = prometheus.NewDesc("muster_fleet_boats_left_out", "Boats beyond the bound on metrics of their own.", nil, nil)
 	alertsDesc  = prometheus.NewDesc("muster_fleet_alerts", "Open alerts by check and severity.", []string{"check", "severity"}, nil)
 	devicesDesc = prometheus.NewDesc("muster_fleet_devices",
-		"Devices by model and software; the rarer ones are counted as other.", []string{"model", "software"}, nil)
+		"Units on boats by model and software; the rarer ones are counted as other.", []string{"model", "software"}, nil)
 	behindDesc = prometheus.NewDesc("muster_fleet_devices_behind",
-		"Devices older than the current release of their sheet, by model.", []string{"model"}, nil)
+		"Units older than the current release of their sheet, by model.", []string{"model"}, nil)
 
 	messagesDesc  = prometheus.NewDesc("muster_fleet_messages_total", "Messages that this hub stored, by kind.", []string{"kind"}, nil)
 	refusedDesc   = prometheus.NewDesc("muster_fleet_refused_total", "Messages that this hub rejected.", nil, nil)
@@ -96,7 +96,11 @@ func (c collector) collectBoats(s api.Scrape, rows []*row) {
 		for _, a := range r.Alerts {
 			alerts[pair{boat.Printable(a.Check), boat.Printable(string(a.Severity))}]++
 		}
-		for _, d := range r.Devices {
+		for i := range r.Devices {
+			d := &r.Devices[i]
+			if !d.Aboard() {
+				continue
+			}
 			devices[pair{boat.Printable(d.Model), boat.Printable(d.Software)}]++
 		}
 		if r.LastHeard.IsZero() {

@@ -123,6 +123,7 @@ func (s *Server) showBoat(p *boatPage) g.Node {
 		h.Div(h.Class("columns"),
 			ui.Section("link-aboard", "Connection", h.Ul(h.Class("sheet"), s.link(p.row))),
 			ui.Section("documents", "Snapshots and records", ui.Plain(ui.OrElse(documents, h.Li(h.Class("empty"), g.Text("None sent.")))))),
+		unitList(p.row),
 		g.If(len(refusals) > 0, ui.Section("refused", "Rejected messages", ui.Plain(refusals...))),
 		g.If(len(p.history) > 0, ui.Section("history", "Reports", p.historyForm())),
 		g.Iff(p.comparison != nil, func() g.Node { return compared(p.comparison) }),

@@ -67,11 +67,11 @@ func (s *Server) campaignPage(r *http.Request) (string, g.Node, error) {
 	return boat.Printable(c.Model), g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/campaigns"), g.Text("Campaigns"))),
 		h.H1(g.Text(boat.Printable(c.Model) + ui.After(" to ", c.Current))),
-		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d unknown.", boat.Counted(c.Counts.Behind, "device", "devices"), boat.Counted(c.Boats, "boat", "boats"),
+		sentence(fmt.Sprintf("%s behind on %s, %d up to date, %d unknown.", boat.Counted(c.Counts.Behind, "unit", "units"), boat.Counted(c.Boats, "boat", "boats"),
 			c.Counts.Current, c.Counts.Unknown)),
 		ui.Meta(g.Text(medium)),
 		ui.Section("days", "Day by day", progress(days)),
-		ui.Section("devices", "Devices",
+		ui.Section("devices", "Units",
 			h.Ul(h.Class("hits"), g.Map(c.Devices[:len(c.Devices)-left], CampaignDevice.row)),
 			g.If(left > 0, ui.Meta(g.Textf("And %d more: the API lists all.", left)))),
 	}, nil
@@ -80,7 +80,7 @@ func (s *Server) campaignPage(r *http.Request) (string, g.Node, error) {
 func (d CampaignDevice) row() g.Node {
 	about := strings.TrimSpace(numbered(d.Device.Serial) + ui.After(" ", d.Reason))
 	return h.Li(where(d.Boat, d.Name), g.Text(" "),
-		h.Span(g.Text(boat.Printable(d.Device.Model)+" "), h.Small(g.Text(about))), g.Text(" "),
+		h.Span(unitLink(d.Boat, &d.Device), g.Text(" "), h.Small(g.Text(about))), g.Text(" "),
 		h.Span(version(d.Device.Software)), g.Text(" "),
 		ui.StateAs(standingMark(d.Standing), render.KeyWords(string(d.Standing))))
 }

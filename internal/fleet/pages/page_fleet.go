@@ -58,7 +58,7 @@ func (s *Server) figures(sum Summary) string {
 	if s.opt.Sheets() != nil {
 		behind = fmt.Sprintf("%d behind the current release", sum.Behind)
 	}
-	words := boat.Counted(sum.Devices, "device", "devices") + "; " + behind + "; " + boat.Counted(sum.Alerts, "open alert", "open alerts")
+	words := boat.Counted(sum.Devices, "unit", "units") + "; " + behind + "; " + boat.Counted(sum.Alerts, "open alert", "open alerts")
 	if sum.revoked > 0 {
 		words += "; " + boat.Counted(sum.revoked, "more boat is", "more boats are") + " revoked"
 	}
@@ -92,7 +92,7 @@ func (s *Server) fleetRow(r *row) g.Node {
 	case s.opt.Sheets() == nil:
 		behind = h.Small(g.Text("no sheets"))
 	case len(r.Devices) == 0:
-		behind = h.Small(g.Text("no device reported"))
+		behind = h.Small(g.Text("no unit reported"))
 	}
 	cell := func(what ...g.Node) g.Node { return g.Group{g.Text(" "), h.Span(h.Class("cell"), g.Group(what))} }
 	return h.Li(h.ID("boat-"+r.ID), r.verdict(), g.Text(" "),

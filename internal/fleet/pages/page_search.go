@@ -14,7 +14,7 @@ import (
 	"muster/internal/ui"
 )
 
-// searchPage finds devices in the whole fleet.
+// searchPage finds units in the whole fleet.
 func (s *Server) searchPage(r *http.Request) (string, g.Node, error) {
 	get := func(key string) string { return strings.TrimSpace(r.URL.Query().Get(key)) }
 	q := hub.Query{Text: get("q"), Manufacturer: cmp.Or(get("manufacturer"), get("maker")), Model: get("model"), Serial: get("serial"), Role: get("role"),
@@ -47,55 +47,61 @@ func searchForm(q hub.Query) g.Node {
 		h.P(ui.Button("Search", h.Class("main"))))
 }
 
-// found lists one page of hits. Those whose order is unknown are last, in a section of their own.
+// found lists one page of hits. Those whose order is unknown, and those that are no longer aboard, have sections of their own.
 func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
-	known := 0
+	known, here := 0, 0
 	for _, x := range hits {
-		if x.Unknown == "" {
-			known++
+		if x.Away == "" {
+			here++
+			if x.Unknown == "" {
+				known++
+			}
 		}
 	}
 	part := turn(r, len(hits))
 	from, to := part.first-1, min(part.first-1+perPage, len(hits))
-	sure, apart := hits[min(from, known):min(to, known)], hits[max(from, known):max(to, known)]
-	words := boat.Counted(known, "device", "devices")
+	within := func(a, b int) []hub.Hit { return hits[min(max(from, a), b):max(min(to, b), a)] }
+	sure, apart, away := within(0, known), within(known, here), within(here, len(hits))
+	words := boat.Counted(known, "unit", "units")
 	if q.Below != "" {
 		words += " older than " + boat.Printable(q.Below)
-		if unsure := len(hits) - known; unsure > 0 {
+		if unsure := here - known; unsure > 0 {
 			words += fmt.Sprintf("; order unknown for %d more", unsure)
 		}
 	}
+	if gone := len(hits) - here; gone > 0 {
+		words += fmt.Sprintf("; %d more no longer on the boat", gone)
+	}
 	return g.Group{
 		sentence(words + "."),
-		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, s.hit))),
+		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, hit))),
 		g.If(len(apart) > 0, h.Section(h.Aria("labelledby", "apart"),
-			h.H2(h.ID("apart"), ui.Mark("unknown"), g.Text(" Order unknown")), h.Ul(h.Class("hits"), g.Map(apart, s.hit)))),
+			h.H2(h.ID("apart"), ui.Mark("unknown"), g.Text(" Order unknown")), h.Ul(h.Class("hits"), g.Map(apart, hit)))),
+		g.If(len(away) > 0, ui.Section("away", "No longer on the boat", h.Ul(h.Class("hits"), g.Map(away, hit)))),
 		part.links(),
 	}
 }
 
-// hit is one device that was found.
-func (s *Server) hit(x hub.Hit) g.Node {
+// hit is one unit that was found.
+func hit(x hub.Hit) g.Node {
 	d := x.Device
 	about := boat.Printable(d.Manufacturer) + ui.After(" · ", string(d.Role))
 	if d.ByHand {
 		about += " · entered by hand"
 	}
-	if b := s.opt.Fleet.Boat(x.Boat); b != nil && !b.Revoked.IsZero() {
-		about += " · boat revoked"
-	}
+	about += ui.After(" · ", awayWords[x.Away])
 	return h.Li(where(x.Boat, x.Name), g.Text(" "),
-		h.Span(g.Text(ui.Either(d.Model, d.ID)+" "), h.Small(g.Text(about))), g.Text(" "),
+		h.Span(unitLink(x.Boat, d), g.Text(" "), h.Small(g.Text(about))), g.Text(" "),
 		h.Span(h.Small(g.Text("software")), g.Text(" "), version(d.Software)), g.Text(" "),
 		h.Span(g.If(d.Serial != "", h.Small(g.Text(numbered(d.Serial)))), ui.Small(boat.Printable(x.Unknown))))
 }
 
-// where links to the boat of a device.
+// where links to the boat of a unit.
 func where(id, name string) g.Node {
 	return h.Span(h.Class("where"), boatLink(id, h.B(named(name, id))))
 }
 
-// version is the software of a device.
+// version is the software of a unit.
 func version(software string) g.Node {
 	if software == "" {
 		return g.Text("not reported")

@@ -76,13 +76,13 @@ func (s *Server) visit(v visit) g.Node {
 		}
 	}
 	for _, u := range v.Updates {
-		lines = append(lines, u.line())
+		lines = append(lines, u.line(v.ID))
 	}
 	return h.Li(h.Class("visit"), h.ID("visit-"+v.ID),
 		h.H3(verdict(v.Verdict), g.Text(" "), boatLink(v.ID, named(v.Name, v.ID)), ui.Small(about)), ticks(lines...))
 }
 
-func (u task) line() g.Node {
-	return h.Li(ui.Printable(u.Device.Model), ui.Small(numbered(u.Device.Serial)), g.Text(": "),
+func (u task) line(boatID string) g.Node {
+	return h.Li(unitLink(boatID, u.Device), ui.Small(numbered(u.Device.Serial)), g.Text(": "),
 		h.B(g.Text(boat.Printable(u.From)+" → "+boat.Printable(u.To))), ui.Small(fmt.Sprintf("%s · %d min", boat.Printable(u.Medium), u.Minutes)))
 }

@@ -29,6 +29,7 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	})
 	s.page(mux, "GET /{$}", "fleet", s.fleetPage)
 	s.page(mux, "GET /boats/{id}", "boat", s.boatPage)
+	s.page(mux, "GET /boats/{id}/units/{unit}", "boat", s.unitPage)
 	s.page(mux, "GET /search", "search", s.searchPage)
 	s.page(mux, "GET /campaigns", "campaigns", s.campaignsPage)
 	s.page(mux, "GET /campaigns/{model}", "campaign", s.campaignPage)

@@ -35,7 +35,7 @@ func TestPages(t *testing.T) {
 		want   []string
 		lacks  string
 	}{
-		{"/", 200, []string{"1 of 5 boats needs a visit, 1 not heard for 2 days.", "Redshank &lt;b&gt;", "7 devices; 3 behind the current release", "3 days ago", "never"}, "Redshank <b>"},
+		{"/", 200, []string{"1 of 5 boats needs a visit, 1 not heard for 2 days.", "Redshank &lt;b&gt;", "7 units; 3 behind the current release", "3 days ago", "never"}, "Redshank <b>"},
 		{"/?verdict=watch", 200, []string{"1 boat found", "Plover"}, `id="boat-wagtail"`},
 		{"/?q=DUN", 200, []string{"1 boat found", "Dunlin"}, `id="boat-plover"`},
 		{"/?page=99", 200, []string{"Wagtail"}, ""},
@@ -47,11 +47,11 @@ func TestPages(t *testing.T) {
 		{"/boats/plover", 200, []string{"two boat computers report as this boat"}, ""},
 		{"/boats/knot", 200, []string{"never heard", "No report yet"}, ""},
 		{"/boats/nobody", 404, []string{"not found"}, ""},
-		{"/search", 200, []string{"Older than version"}, "devices."},
-		{"/search?q=display&below=4.52", 200, []string{"5 devices older than 4.52"}, "Order unknown"},
+		{"/search", 200, []string{"Older than version"}, "units."},
+		{"/search?q=display&below=4.52", 200, []string{"5 units older than 4.52"}, "Order unknown"},
 		{"/search?below=4.52", 200, []string{"order unknown for 2 more", "Order unknown", "no sheet describes it"}, ""},
 		{"/campaigns", 200, []string{"LF9 display", "4.52", "on 2 boats"}, ""},
-		{"/campaigns/LF9%20display", 200, []string{"3 devices behind on 2 boats, 2 up to date, 0 unknown", "Behind on 2026-06-07: 5, on 2026-06-10: 3."}, ""},
+		{"/campaigns/LF9%20display", 200, []string{"3 units behind on 2 boats, 2 up to date, 0 unknown", "Behind on 2026-06-07: 5, on 2026-06-10: 3."}, ""},
 		{"/campaigns/nothing", 404, []string{"no sheet has this model"}, ""},
 		{"/week", 200, []string{"2 boats, about 45 min", "4.40 → 4.52", "microSD card, 2 to 32 GB, FAT32, file LF-4.52.lfw", "Not heard"}, ""},
 		{"/alerts", 200, []string{"2 alerts on 2 boats", "fallen silent"}, ""},
@@ -110,7 +110,7 @@ func TestRevoked(t *testing.T) {
 	f.Boat("wagtail").Revoked = noon.Add(-time.Hour)
 	s := serve(t, f, nil)
 	_, page := get(t, s.URL()+"/")
-	for _, want := range []string{"4 devices; 1 behind the current release; 1 open alert; 1 more boat is revoked.", "all 4", "revoked</span>"} {
+	for _, want := range []string{"4 units; 1 behind the current release; 1 open alert; 1 more boat is revoked.", "all 4", "revoked</span>"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the fleet's page lacks %q", want)
 		}
@@ -132,13 +132,13 @@ func TestNotKnownOfBoats(t *testing.T) {
 	f.boats = []*hub.Boat{f.Boat("knot"), f.Boat("redshank")}
 	s := serve(t, f, nil)
 	_, page := get(t, s.URL()+"/")
-	for _, want := range []string{"All boats heard are OK; 1 of 2 boats never heard.", "not reported", "no device reported", "none behind"} {
+	for _, want := range []string{"All boats heard are OK; 1 of 2 boats never heard.", "not reported", "no unit reported", "none behind"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("lacks %q", want)
 		}
 	}
 	s = serve(t, f, func(o *Options) { o.Sheets = nil })
-	if _, page = get(t, s.URL()+"/"); !strings.Contains(page, "1 device; no release sheets to compare with;") || strings.Contains(page, "behind") {
+	if _, page = get(t, s.URL()+"/"); !strings.Contains(page, "1 unit; no release sheets to compare with;") || strings.Contains(page, "behind") {
 		t.Error("without sheets boats are said to be behind or not")
 	}
 }
