@@ -16,9 +16,11 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/danielgtaylor/huma/v2"
 	"github.com/rs/zerolog"
 
 	"muster/internal/job"
+	"muster/internal/ui"
 )
 
 // right is what a request may do.
@@ -248,7 +250,7 @@ func (b lastBody) Read(p []byte) (int, error) {
 
 // IsPage reports whether a person waits for the answer in a browser.
 func IsPage(r *http.Request) bool {
-	return !strings.HasPrefix(r.URL.Path, "/api/") && r.URL.Path != "/metrics" && !strings.HasPrefix(r.URL.Path, "/-/") &&
+	return (!strings.HasPrefix(r.URL.Path, "/api/") || r.URL.Path == ui.ReferencePath) && r.URL.Path != "/metrics" && !strings.HasPrefix(r.URL.Path, "/-/") &&
 		strings.Contains(r.Header.Get("Accept"), "text/html")
 }
 
@@ -268,7 +270,7 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, detail string) {
 		http.Error(w, detail, status)
 		return
 	}
-	text, _ := json.Marshal(map[string]any{"title": http.StatusText(status), "status": status, "detail": detail}) // plain values
+	text, _ := json.Marshal(huma.ErrorModel{Type: ui.ProblemType(status), Title: http.StatusText(status), Status: status, Detail: detail}) // plain values
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(status)
 	_, _ = w.Write(text)

@@ -26,6 +26,7 @@ import (
 	"muster/internal/job"
 	"muster/internal/render"
 	"muster/internal/report"
+	"muster/internal/ui"
 )
 
 // EncodeReport writes the report as the API and `--format json` give it: indented, with a final line end.
@@ -119,7 +120,7 @@ func ServeAPI(mux *http.ServeMux, description []byte, register func(huma.API)) {
 	serveDescription(mux, description)
 	mux.HandleFunc("/api/", func(w http.ResponseWriter, r *http.Request) {
 		if !OtherMethod(mux, w, r) {
-			refuse(w, r, http.StatusNotFound, fmt.Sprintf("there is no operation at %q: %s/openapi.json lists them", r.URL.Path, Prefix))
+			refuse(w, r, http.StatusNotFound, fmt.Sprintf("there is no operation at %q: %s lists them", r.URL.Path, ui.ReferencePath))
 		}
 	})
 }
@@ -136,6 +137,9 @@ func newAPI(mux *http.ServeMux) huma.API {
 	config.Components.Schemas.RegisterTypeAlias(reflect.TypeFor[event.Time](), reflect.TypeFor[time.Time]())
 	config.Components.SecuritySchemes = map[string]*huma.SecurityScheme{
 		"token": {Type: "http", Scheme: "bearer", Description: "Required when the server has a token_file."}}
+	problem := config.Components.Schemas.Schema(reflect.TypeFor[huma.ErrorModel](), true, "")
+	config.Components.Schemas.SchemaFromRef(problem.Ref).Properties["type"] = &huma.Schema{Type: "string", Format: "uri-reference",
+		Description: "The place of the reference that explains the problem.", Examples: []any{ui.ProblemType(http.StatusNotFound)}}
 	config.Security = []map[string][]string{{}, {"token": {}}}
 	config.Servers = []*huma.Server{{URL: "/"}}
 	return humago.New(mux, config)
@@ -150,6 +154,7 @@ func brief(_ huma.Context, _ string, v any) (any, error) {
 	if !ok {
 		return v, nil
 	}
+	e.Type = ui.ProblemType(e.Status)
 	if more := len(e.Errors) - mostErrors; more > 0 {
 		e.Errors = append(e.Errors[:mostErrors:mostErrors], &huma.ErrorDetail{Message: fmt.Sprintf("and %d more errors", more)})
 	}

@@ -87,7 +87,7 @@ func TestAPIAnswers(t *testing.T) {
 		{"no job", "GET", "/job", "", 404, "there is no open job"},
 		{"jobs", "GET", "/jobs", "", 200, "[]"},
 		{"act of another kind", "POST", "/job/acts", `{"by":"Jo","do":"flash"}`, 422, "body.do"},
-		{"no such operation", "GET", "/nothing", "", 404, "openapi.json"},
+		{"no such operation", "GET", "/nothing", "", 404, "/api/ lists them"},
 		{"no such method", "PUT", "/report", "", 405, "accepts GET, HEAD, not PUT"},
 		{"no such schema", "GET", "/schemas/Nothing.json", "", 404, "/api/v1/schemas lists them"},
 		{"huge body", "POST", "/manual-devices", `{"model":"` + strings.Repeat("x", BodyLimit+1) + `"}`, 413, ""},

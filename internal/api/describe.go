@@ -6,10 +6,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"net/url"
 	"regexp"
 	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
+
+	"muster/internal/ui"
 )
 
 // openAPI is what Describe writes of the operations; TestDescription holds it to them. To write it while the program runs would take
@@ -37,8 +40,20 @@ func Describe(about string, register func(huma.API)) ([]byte, error) {
 	return append(lines.Bytes(), '\n'), nil
 }
 
-// serveDescription serves a description, each of its schemas by itself and a list of these.
+// serveDescription serves a description, its reference for people, each of its schemas by itself and a list of these.
 func serveDescription(mux *http.ServeMux, description []byte) {
+	mux.Handle("GET "+ui.ReferencePath+"{$}", ui.Compressed(func(w http.ResponseWriter, r *http.Request) {
+		base := url.URL{Scheme: "http", Host: r.Host}
+		if r.TLS != nil {
+			base.Scheme = "https"
+		}
+		page, err := ui.Reference(description, base.String())
+		if err != nil {
+			refuse(w, r, http.StatusInternalServerError, err.Error())
+			return
+		}
+		ui.WritePage(w, http.StatusOK, ui.Rendered(page))
+	}))
 	mux.HandleFunc("GET "+Prefix+"/openapi.json", func(w http.ResponseWriter, _ *http.Request) {
 		w.Header().Set("Content-Type", "application/openapi+json")
 		_, _ = w.Write(description)

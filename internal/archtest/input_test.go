@@ -23,6 +23,7 @@ var ownReaders = map[string]string{
 	"internal/fleet/session.go":     "the certificates of the authority that the config names",
 	"internal/fleet/trust/book.go":  "the list of boats that the program itself wrote",
 	"internal/fleet/trust/trust.go": "keys that the program itself wrote",
+	"internal/ui/reference.go":      "the description that the program itself has",
 	"internal/fleet/uplink.go":      "it only compares what the files hold",
 }
 

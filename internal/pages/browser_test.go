@@ -54,7 +54,7 @@ func paths(t *testing.T, d *daemon.Daemon) map[string]string {
 	var kept []struct{ ID string }
 	webtest.Must(t, json.Unmarshal(webtest.Fetch(t, d.URL()+"/api/v1/snapshots"), &kept))
 	return map[string]string{"boat": "/", "device": "/devices/" + id, "talker": "/devices/" + url.PathEscape(talker), "editor": "/backbone/edit", "fault": "/fault/n2k?place=helm&reading=tee+4:+11.2+V", "network": "/network", "work": "/work", "snapshots": "/snapshots",
-		"comparison": "/snapshots?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "sentences": "/traffic?network=" + url.QueryEscape(line), "login": "/login"}
+		"comparison": "/snapshots?before=" + kept[len(kept)-1].ID + "&after=" + kept[0].ID, "missing": "/devices/nothing", "silences": "/silences", "traffic": "/traffic", "sentences": "/traffic?network=" + url.QueryEscape(line), "login": "/login", "reference": "/api/"}
 }
 
 func post(t *testing.T, to string, form url.Values) {

@@ -57,7 +57,7 @@ var jobScript = ui.Fixed(h.Script(h.Src("/static/job.js"), h.Defer()))
 var footLinks = ui.Fixed(g.Group{
 	g.Text(" · "), h.A(h.Href("/silences"), g.Text("silences")),
 	g.Text(" · "), h.A(h.Href("/api/v1/report"), g.Text("report")),
-	g.Text(" · "), h.A(h.Href("/api/v1/openapi.json"), g.Text("API")),
+	g.Text(" · "), h.A(h.Href("/api/"), g.Text("API")),
 	g.Text(" · "), h.A(h.Href("/metrics"), g.Text("metrics")),
 })
 
