@@ -142,7 +142,7 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 		n.faults.UncheckedLines++
 	}
 	if s == nil {
-		if s = n.newSentence(p.Address); s == nil {
+		if s = n.newSentence(p.Address, t); s == nil {
 			n.faults.Untracked++
 			return
 		}
@@ -150,10 +150,7 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 	n.query(p, t)
 	s.add(t)
 	s.latest = append(s.latest[:0], p.Raw[:min(len(p.Raw), maxLatest)]...)
-	s.talker.last = max(s.talker.last, t)
-	if s.talker.first == 0 {
-		s.talker.first = t
-	}
+	s.talker.heard(t)
 	if s.measured {
 		n.measureSentence(s, p, t)
 	} else {
@@ -162,7 +159,7 @@ func (n *network) sentence(p *nmea0183.Sentence, t event.Time) {
 	}
 }
 
-func (n *network) newSentence(a nmea0183.Address) *sentence {
+func (n *network) newSentence(a nmea0183.Address, at event.Time) *sentence {
 	l := &n.talkers
 	if l.sentences == nil {
 		l.sentences, l.talkers = map[nmea0183.Address]*sentence{}, map[string]*talker{}
@@ -175,7 +172,8 @@ func (n *network) newSentence(a nmea0183.Address) *sentence {
 		}
 		t = &talker{name: name}
 		if p := n.boat.past[pastKey{n.info.ID, n.info.ID + "/" + name}]; p != nil {
-			t.software, t.unit, t.since = slices.Clone(p.Software), p.Unit, p.FirstSeen
+			t.software, t.unit, t.since, t.past = slices.Clone(p.Software), p.Unit, p.FirstSeen, p
+			t.back = !p.On || at.Sub(n.start) > comeBack
 		}
 		l.talkers[name] = t
 	}

@@ -3,6 +3,7 @@ package boat
 import (
 	"cmp"
 	"slices"
+	"strings"
 	"time"
 
 	"muster/internal/event"
@@ -22,12 +23,14 @@ type Past struct {
 	Box       string     `json:"box,omitempty"`  // id of the unit that a device is a presence of
 	BoxSince  event.Time `json:"box_since,omitzero"`
 
-	Product   *Product     `json:"product,omitempty"`   // the latest that a device reported
-	Heard     []Span       `json:"heard,omitempty"`     // when a device sent, the latest; the last one lasts while it is on
-	On        bool         `json:"on,omitempty"`        // it was on when the record ended
-	Addresses []AddressUse `json:"addresses,omitempty"` // the latest, oldest first
-	Restarted []event.Time `json:"restarted,omitempty"` // the latest, oldest first
-	Before    []Box        `json:"before,omitempty"`    // other boxes that sent under its NAME
+	Product   *Product        `json:"product,omitempty"`   // the latest that a device reported
+	Identity  *TalkerIdentity `json:"identity,omitempty"`  // the latest that a talker reported
+	Commands  []RemoteSetting `json:"commands,omitempty"`  // settings that others changed on it
+	Heard     []Span          `json:"heard,omitempty"`     // when a device sent, the latest; the last one lasts while it is on
+	On        bool            `json:"on,omitempty"`        // it was on when the record ended
+	Addresses []AddressUse    `json:"addresses,omitempty"` // the latest, oldest first
+	Restarted []event.Time    `json:"restarted,omitempty"` // the latest, oldest first
+	Before    []Box           `json:"before,omitempty"`    // other boxes that sent under its NAME
 }
 
 // end is the last moment that is recorded of the device, unset for none.
@@ -95,13 +98,13 @@ func (d *device) recall(t event.Time, asked bool) {
 // send a heartbeat every minute.
 const comeBack = time.Minute + 10*time.Second
 
-// everHeard is when the device sent, in this window and before it.
-func (d *device) everHeard(window []Span, p *Past) []Span {
+// everHeard is when a device or talker sent, in this window and before it; back when it was off before the first of this.
+func everHeard(window []Span, p *Past, back bool) []Span {
 	if p == nil || len(p.Heard) == 0 || window[0].From < p.Heard[len(p.Heard)-1].Until { // else a clock was wrong
 		return window
 	}
 	ever := slices.Concat(p.Heard, window)
-	if n := len(p.Heard); !d.back {
+	if n := len(p.Heard); !back {
 		ever[n-1].Until = window[0].Until
 		ever = slices.Delete(ever, n, n+1)
 	}
@@ -147,12 +150,58 @@ func (d *Device) lastProduct() *Product {
 // Past is what a later model is to know of the device.
 func (d *Device) Past() Past {
 	p := Past{ID: d.ID, Network: d.Network, FirstSeen: d.FirstSeen, Restarts: d.Restarts, Software: d.Software,
-		Box: d.Unit, BoxSince: d.UnitSince, Product: d.lastProduct(), Heard: slices.Clone(d.EverHeard),
+		Commands: d.Commands,
+		Box:      d.Unit, BoxSince: d.UnitSince, Product: d.lastProduct(), Heard: slices.Clone(d.EverHeard),
 		On: d.onNow() || d.Awaited, Addresses: d.addressesEver(), Restarted: d.restartsEver(), Before: d.Before}
 	if n := len(p.Heard); n > 0 && d.onNow() {
 		p.Heard[n-1].Until = 0
 	}
 	return p
+}
+
+// Past is what a later model is to know of the talker.
+func (t *Talker) Past(now event.Time) Past {
+	p := Past{ID: t.ID(), Network: t.Network, FirstSeen: t.FirstSeen(), Software: t.Software,
+		Identity: t.lastIdentity(),
+		Unit:     t.lastIdentity().Unit(), Heard: slices.Clone(t.Heard), On: t.State(now) == Present}
+	if p.Unit == "" && t.Earlier != nil {
+		p.Unit = t.Earlier.Unit
+	}
+	if n := len(p.Heard); n > 0 && p.On {
+		p.Heard[n-1].Until = 0
+	}
+	return p
+}
+
+// lastIdentity is the identity that the talker reported last, in this window or before it.
+func (t *Talker) lastIdentity() *TalkerIdentity {
+	if t.Identity == nil && t.Earlier != nil {
+		return t.Earlier.Identity
+	}
+	return t.Identity
+}
+
+// awaited reports whether what was on when the record ended may still show that it is, on the network of that number; -1 for none.
+func (b *Boat) awaited(p *Past, network int) bool {
+	return p.On && (network < 0 || b.now.Sub(b.nets[network].start) <= b.opt.GoneAfter)
+}
+
+// talkersUnmet adds the talkers of before that were not received again to those that did not come back.
+func (b *Boat) talkersUnmet(r *State) {
+	for key, p := range b.past {
+		letters, ok := strings.CutPrefix(p.ID, key.network+"/")
+		if !ok || len(p.Heard) == 0 {
+			continue
+		}
+		at := slices.IndexFunc(b.nets, func(n *network) bool { return n != nil && n.info.ID == key.network })
+		if at >= 0 && b.nets[at].talkers.talkers[letters] != nil {
+			continue
+		}
+		unmet := *p
+		unmet.On = b.awaited(p, at)
+		r.Unmet = append(r.Unmet, unmet)
+	}
+	slices.SortFunc(r.Unmet, func(x, y Past) int { return cmp.Compare(x.ID, y.ID) })
 }
 
 // reportUnmet adds the named devices of before that were not received again, as devices that are gone. What was on when
@@ -172,10 +221,11 @@ func (b *Boat) reportUnmet(r *State) {
 		last := p.Heard[len(p.Heard)-1].Until
 		d := Device{ID: p.ID, Network: p.Network, State: Gone, StateSince: last, Name: b.name(name), Product: p.Product,
 			FirstSeen: p.FirstSeen, LastSeen: last, Restarts: p.Restarts, Software: p.Software, Before: p.Before,
-			Unit: p.Box, UnitSince: p.BoxSince, EverHeard: p.Heard, Earlier: p, Unmet: true}
+			Commands: p.Commands,
+			Unit:     p.Box, UnitSince: p.BoxSince, EverHeard: p.Heard, Earlier: p, Unmet: true}
 		f := name.Fields()
 		d.Role = roleOf(f.DeviceClass, f.DeviceFunction)
-		d.Awaited = p.On && (at < 0 || b.now.Sub(b.nets[at].start) <= b.opt.GoneAfter)
+		d.Awaited = b.awaited(p, at)
 		if order[p.Network] = at; at < 0 {
 			order[p.Network] = len(b.nets)
 		}

@@ -207,3 +207,91 @@ func TestPartsOfAUnitHaveNames(t *testing.T) {
 		t.Errorf("%s and %s", s.Units[0].ID, s.Units[1].ID)
 	}
 }
+
+// TestWhatAUnitWasLastKnownToBe: a device that has not reported its product since the model began shows what it was before, which is no
+// product of it; as soon as it reports one, that alone counts.
+func TestWhatAUnitWasLastKnownToBe(t *testing.T) {
+	one := testName(7, 120, 130)
+	first := newWire().claim(35, one).boxOf(35, "XT1", "1.0").speaks(35)
+	before := first.state()
+	_, s := first.later(time.Hour).claim(35, one).speaks(35).again(before)
+	u := s.Unit(one.String())
+	if u.Product != nil || u.Known == nil || u.Known.Product.Serial != "XT1" || u.Known.Product.Software != "1.0" || u.Known.At != before.TakenAt {
+		t.Errorf("product %+v, last known %+v", u.Product, u.Known)
+	}
+	_, s = first.later(time.Hour).claim(35, one).boxOf(35, "XT1", "1.1").speaks(35).again(before)
+	if u := s.Unit(one.String()); u.Known != nil || u.Product == nil || u.Product.Software != "1.1" {
+		t.Errorf("product %+v, last known %+v", u.Product, u.Known)
+	}
+}
+
+// TestSettingsOutliveTheModel: a setting that another device changed on a unit stays in the unit's life.
+func TestSettingsOutliveTheModel(t *testing.T) {
+	one := testName(7, 120, 130)
+	first := newWire().claim(35, one).claim(36, testName(8, 60, 140)).speaks(35)
+	first.send(pgnGroup, 36, 35, groupCommand, 0x00, 0xEE, 0, 0xF8, 1, 3, 5)
+	before := first.state()
+	if n := len(before.Unit(one.String()).Life.Commands); n != 1 {
+		t.Fatalf("%d settings", n)
+	}
+	want := before.Unit(one.String()).Life.Commands
+	for range 2 {
+		next := first.later(time.Hour)
+		_, s := next.claim(35, one).speaks(35).again(before)
+		if diff := cmp.Diff(want, s.Unit(one.String()).Life.Commands); diff != "" {
+			t.Error(diff)
+		}
+		first, before = next, s
+	}
+}
+
+// TestTalkerAbsencesOutliveTheModel: when a talker was not received is in its unit's life, also what lies before the model began.
+func TestTalkerAbsencesOutliveTheModel(t *testing.T) {
+	now := epoch
+	play := func(b *Boat, spans ...time.Duration) *State { // on, off, on, …
+		b.Feed(event.Event{Kind: event.KindNetwork, Time: now, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}})
+		for i, d := range spans {
+			for end := now.Add(d); now < end; now = now.Add(time.Second) {
+				if i%2 == 0 {
+					b.Feed(event.Event{Kind: event.KindLine, Time: now, Line: []byte(sealed("SDDBT,10.0,f,3.0,M,1.6,F"))})
+				}
+			}
+			b.Tick(now)
+		}
+		return b.State()
+	}
+	absences := func(s *State) (list []time.Duration) {
+		for _, a := range s.Unit("ttyUSB0/SD").Life.Absences {
+			list = append(list, a.Until.Sub(a.From).Round(time.Minute))
+		}
+		return list
+	}
+	restart := func(s *State) *Boat {
+		past := s.Unmet
+		for i := range s.Talkers {
+			past = append(past, s.Talkers[i].Past(s.TakenAt))
+		}
+		b := New(Options{})
+		b.Remember(past, s.TakenAt)
+		return b
+	}
+	s := play(New(Options{}), time.Minute, 5*time.Minute, time.Minute)
+	if diff := cmp.Diff([]time.Duration{5 * time.Minute}, absences(s)); diff != "" {
+		t.Error(diff)
+	}
+	now = now.Add(20 * time.Minute) // nobody listened: it may have been on
+	s = play(restart(s), time.Minute)
+	if diff := cmp.Diff([]time.Duration{5 * time.Minute}, absences(s)); diff != "" {
+		t.Error(diff)
+	}
+	s = play(restart(s), 0, 3*time.Minute, time.Minute) // received late
+	s = play(restart(s), time.Minute, 8*time.Minute)    // off when the record ended
+	s = play(restart(s), 0, 15*time.Minute)             // and in the next one
+	if len(s.Unmet) != 1 || s.Unmet[0].On {
+		t.Errorf("%+v", s.Unmet)
+	}
+	s = play(restart(s), time.Minute)
+	if diff := cmp.Diff([]time.Duration{5 * time.Minute, 3 * time.Minute, 23 * time.Minute}, absences(s)); diff != "" {
+		t.Error(diff)
+	}
+}

@@ -113,12 +113,14 @@ type Device struct {
 	LostMessages uint64     // multi-frame messages that never came from its address, by their sequence counters
 
 	StateSince   event.Time
-	Left         bool   // its unit sends under another NAME since, or was replaced; this entry is only the past
-	Heard        []Span // when it sent, in this window; the latest, oldest first
-	EverHeard    []Span // the same with what was recorded before; nil for Heard
-	Earlier      *Past  // what was recorded of it before this window, nil for nothing; never changed
-	Before       []Box  // other boxes that sent under this NAME
-	Unit         string // id of the unit that it is a presence of; UnitSince is since when the unit is known by it
+	Left         bool            // its unit sends under another NAME since, or was replaced; this entry is only the past
+	Heard        []Span          // when it sent, in this window; the latest, oldest first
+	EverHeard    []Span          // the same with what was recorded before; nil for Heard
+	Earlier      *Past           // what was recorded of it before this window, nil for nothing; never changed
+	Before       []Box           // other boxes that sent under this NAME
+	Known        *LastKnown      // what it was before this window, while it reported no product in it; nil for nothing
+	Commands     []RemoteSetting // settings that others changed on it, in this window and before it; the latest, oldest first
+	Unit         string          // id of the unit that it is a presence of; UnitSince is since when the unit is known by it
 	UnitSince    event.Time
 	LastRestarts []event.Time // up to eight, oldest first
 	ClaimedAt    event.Time
@@ -169,6 +171,8 @@ type Talker struct {
 	Unanswered  string     // why asking it for its identity was given up
 	First, Last event.Time // when it was received
 	Since       event.Time // when it was first received, as recorded before this window; unset when nothing was
+	Heard       []Span     // when it was received, in this window and before it; the latest, oldest first
+	Earlier     *Past      // what was recorded of it before this window, nil for nothing; never changed
 	Unit        string     // id of the unit that it is a presence of
 }
 

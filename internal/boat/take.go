@@ -29,6 +29,7 @@ func (b *Boat) State() *State {
 	}
 	b.reportSources(r)
 	b.reportUnmet(r)
+	b.talkersUnmet(r)
 	r.FindUnits(b.decisions, b.opt.GoneAfter)
 	return r
 }
@@ -196,8 +197,18 @@ func (d *device) report(now event.Time) Device {
 	r.EverHeard = r.Heard
 	if p := d.past(); p != nil {
 		r.Unit, r.UnitSince, r.Earlier = p.Box, p.BoxSince, p
-		r.EverHeard = d.everHeard(r.Heard, p)
+		r.EverHeard = everHeard(r.Heard, p, d.back)
+		r.Commands = slices.Clone(p.Commands)
+		if d.identity.product == nil && p.Product != nil {
+			r.Known = &LastKnown{Product: p.Product, At: p.end()}
+		}
 	}
+	for _, c := range d.net.commands {
+		if c.To == r.ID {
+			r.Commands = append(r.Commands, *c)
+		}
+	}
+	r.Commands = lastOf(r.Commands, maxLife)
 	if d.address != pgn.Null {
 		a := d.address
 		r.LostMessages = d.net.asm.Lost(a)

@@ -20,6 +20,10 @@ type talker struct {
 	sentences int
 	first     event.Time
 	last      event.Time
+	from      event.Time // since when it has sent without a break
+	heardOn   []Span     // before that
+	past      *Past      // what was recorded of it before the model began, nil for nothing
+	back      bool       // it was off for a while before it was first received
 	versions  nmea0183.Versions
 	identity  TalkerIdentity
 	heartbeat *Heartbeat
@@ -34,6 +38,20 @@ type talker struct {
 	queried   event.Time
 }
 
+// talkerPause is how long nothing is received of a talker before it counts as silent.
+const talkerPause = time.Minute
+
+// heard notes that the talker sent at a moment.
+func (t *talker) heard(at event.Time) {
+	if t.first == 0 {
+		t.first, t.from = at, at
+	} else if at.Sub(t.last) > talkerPause {
+		t.heardOn = lastOf(append(t.heardOn, Span{t.from, t.last}), maxSpans)
+		t.from = at
+	}
+	t.last = max(t.last, at)
+}
+
 // addIdentity takes the sentences in which a talker describes itself.
 func (t *talker) addIdentity(formatter string, p *nmea0183.Sentence, at event.Time) {
 	switch formatter {
@@ -45,7 +63,8 @@ func (t *talker) addIdentity(formatter string, p *nmea0183.Sentence, at event.Ti
 			t.identity = TalkerIdentity(v)
 			if unit := t.identity.Unit(); unit != "" && unit != t.unit {
 				if t.unit != "" {
-					t.software, t.since = nil, 0 // of the unit that was there before
+					t.software, t.since, t.past = nil, 0, nil // of the unit that was there before
+					t.heardOn, t.from = nil, at
 				}
 				t.unit = unit
 			}
@@ -109,7 +128,10 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 		}
 	}
 	for _, t := range l.talkers {
-		move(&t.first, &t.last, &t.queried)
+		move(&t.first, &t.last, &t.from, &t.queried)
+		for i := range t.heardOn {
+			move(&t.heardOn[i].From, &t.heardOn[i].Until)
+		}
 		if t.heartbeat != nil {
 			move(&t.heartbeat.At)
 		}
@@ -124,7 +146,10 @@ func (l *lineTable) shift(move func(...*event.Time)) {
 
 func (t *talker) report(network string, now event.Time) Talker {
 	r := Talker{Network: network, Talker: t.name, First: t.first, Last: t.last, Since: t.since,
-		Texts: slices.Clone(t.texts), Software: slices.Clone(t.software)}
+		Texts: slices.Clone(t.texts), Software: slices.Clone(t.software), Earlier: t.past}
+	if r.Heard = append(slices.Clone(t.heardOn), Span{t.from, t.last}); t.past != nil {
+		r.Heard = everHeard(r.Heard, t.past, t.back)
+	}
 	if nmea0183.Unanswered(t.queries, t.queried, now) {
 		r.Unanswered = fmt.Sprintf("no answer, %d requests", t.queries)
 	}
@@ -168,7 +193,7 @@ func TalkerLabel(network, letters string, identity *TalkerIdentity) string {
 
 // State is silent when nothing was received of the talker for a minute before now.
 func (t *Talker) State(now event.Time) DeviceState {
-	if now.Sub(t.Last) > time.Minute {
+	if now.Sub(t.Last) > talkerPause {
 		return Silent
 	}
 	return Present

@@ -76,18 +76,6 @@ func (s *State) FindUnits(decisions []Decision, goneAfter time.Duration) {
 	s.Decisions = decisions
 	s.Units = Evidence{s.Devices, s.Talkers, s.Manual, decisions, s.TakenAt, goneAfter}.Units()
 	s.leaveOutUnmet()
-	for i := range s.Units {
-		u := &s.Units[i]
-		for j := range s.Networks {
-			for _, c := range s.Networks[j].Commands {
-				if slices.ContainsFunc(u.Presences, func(p Presence) bool { return p.Kind == PresenceDevice && p.ID == c.To }) {
-					u.Life.Commands = append(u.Life.Commands, c)
-				}
-			}
-		}
-		slices.SortStableFunc(u.Life.Commands, func(a, b RemoteSetting) int { return cmp.Compare(a.At, b.At) })
-		u.Life.Commands = lastOf(u.Life.Commands, maxLife)
-	}
 }
 
 // Unit finds a unit by its id or by that of one of its presences, nil when there is none.
@@ -235,7 +223,7 @@ func (a *assignment) standsFor(members []*presence, life *Life) Device {
 				d.Transmits = slices.Concat(d.Transmits, o.Transmits)
 			}
 			if d.Product == nil {
-				d.Product = o.Product
+				d.Product, d.Known = o.Product, cmp.Or(d.Known, o.Known)
 			}
 			if d.Installation == nil {
 				d.Installation = o.Installation
@@ -255,6 +243,9 @@ func (a *assignment) standsFor(members []*presence, life *Life) Device {
 		}
 		d.LastSeen = max(d.LastSeen, o.LastSeen)
 		d.Own = d.Own || o.Own
+	}
+	if d.Product != nil {
+		d.Known = nil
 	}
 	if len(members) > 1 {
 		slices.SortStableFunc(d.Transmits, func(a, b Transmit) int { return cmp.Compare(a.PGN, b.PGN) })

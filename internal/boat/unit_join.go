@@ -65,7 +65,7 @@ func newAssignment(e *Evidence) *assignment {
 	for i := range e.Talkers {
 		t := &e.Talkers[i]
 		p := &presence{kind: PresenceTalker, at: i, id: t.ID(), key: t.ID(), network: t.Network, talker: t, state: t.State(e.Now),
-			first: t.FirstSeen(), named: t.ID(), namedSince: t.FirstSeen()}
+			first: t.FirstSeen(), heard: t.Heard, named: t.ID(), namedSince: t.FirstSeen()}
 		if t.Last != 0 && e.Now.Sub(t.Last) > e.GoneAfter {
 			p.state = Gone
 		}
@@ -96,8 +96,8 @@ func (p *presence) product() *Product {
 }
 
 func (p *presence) rawSerial() string {
-	if p.talker != nil && p.talker.Identity != nil {
-		return cmp.Or(p.talker.Identity.Serial, p.talker.Identity.UniqueID)
+	if p.talker != nil && p.talker.lastIdentity() != nil {
+		return cmp.Or(p.talker.lastIdentity().Serial, p.talker.lastIdentity().UniqueID)
 	}
 	product := p.product()
 	if p.device != nil {
@@ -115,8 +115,11 @@ func (p *presence) asDevice(now event.Time) Device {
 	case p.device != nil:
 		return *p.device
 	case p.talker != nil:
-		d, _ := p.talker.Device(now)
+		d, told := p.talker.Device(now)
 		d.State, d.FirstSeen = p.state, p.first
+		if name, product, ok := p.talker.lastIdentity().Product(); ok && !told {
+			d.Name, d.Known = name, &LastKnown{product, p.talker.Earlier.end()}
+		}
 		return d
 	}
 	return Device{ID: p.id, Role: p.manual.Role, Name: &Name{Manufacturer: Coded{Name: p.manual.Manufacturer}},

@@ -115,6 +115,7 @@ func (a *assignment) life(members []*presence) (l Life) {
 			software = p.device.Software
 			heard = append(heard, p.heard...)
 			l.Before = append(l.Before, p.device.Before...)
+			l.Commands = append(l.Commands, p.device.Commands...)
 			l.addDevice(p)
 			key := p.network
 			if n := p.device.Name; n != nil {
@@ -124,6 +125,7 @@ func (a *assignment) life(members []*presence) (l Life) {
 			l.Restarts = max(l.Restarts, byFunction[key])
 		case p.talker != nil:
 			software = p.talker.Software
+			heard = append(heard, p.heard...)
 			l.Names = append(l.Names, NameUse{p.id, p.network, a.spell(Span{p.first, p.talker.Last}, p)})
 		}
 		for _, s := range software {
@@ -137,6 +139,8 @@ func (a *assignment) life(members []*presence) (l Life) {
 	for i := 1; i < len(l.Software); i++ {
 		l.Software[i-1].Until = l.Software[i].From
 	}
+	slices.SortStableFunc(l.Commands, func(a, b RemoteSetting) int { return cmp.Compare(a.At, b.At) })
+	l.Commands = lastOf(l.Commands, maxLife)
 	l.Software, l.Absences, l.Restarted = lastOf(l.Software, maxLife), lastOf(a.absences(heard), maxLife), lastRestarts(members)
 	return l
 }

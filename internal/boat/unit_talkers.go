@@ -72,6 +72,9 @@ func (p *presence) words() (manufacturer, model string) {
 	if d.Name != nil {
 		manufacturer = d.Name.Manufacturer.Name
 	}
+	if d.Known != nil {
+		model = d.Known.Product.Model
+	}
 	if d.Product != nil {
 		model = d.Product.Model
 	}
@@ -85,7 +88,7 @@ func shares(p, q *presence, members []*presence) bool {
 	if !satellites(p) || !satellites(q) || p.network != q.network || p.serial != "" && q.serial != "" {
 		return false
 	}
-	a, b := p.talker.Identity, q.talker.Identity
+	a, b := p.talker.lastIdentity(), q.talker.lastIdentity()
 	if a != nil && b != nil && (a.Model != b.Model || a.Software != b.Software) {
 		return false
 	}

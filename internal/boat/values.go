@@ -173,6 +173,12 @@ type Product struct {
 	LoadEquivalency    *uint8  `json:"load_equivalency,omitempty"` // units of 50 mA
 }
 
+// LastKnown is the product that a device or talker reported before this window. It is no report of what is aboard now.
+type LastKnown struct {
+	Product *Product   `json:"product"`
+	At      event.Time `json:"at,omitzero"` // when it was last received before
+}
+
 // Installation is the configuration information (PGN 126998) that a device gave.
 type Installation struct {
 	Description1            string `json:"description1,omitempty"`

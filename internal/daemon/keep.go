@@ -237,8 +237,7 @@ func (g *keeping) keepPast(s *boat.State) {
 	}
 	for i := range s.Talkers {
 		t := &s.Talkers[i]
-		g.putPast(keptDevice{LastSeen: t.Last, Past: boat.Past{ID: t.ID(), Network: t.Network, FirstSeen: t.FirstSeen(),
-			Software: t.Software, Unit: t.Identity.Unit()}}, false)
+		g.putPast(keptDevice{Past: t.Past(s.TakenAt), LastSeen: t.Last}, false)
 	}
 }
 
@@ -257,7 +256,7 @@ func (g *keeping) putPast(k keptDevice, unmet bool) {
 	if k.FirstSeen < event.ClockSet {
 		// By a clock that was not set: the earlier times hold, and a new device counts from next time.
 		k.FirstSeen, k.Heard, k.On, k.Addresses = old.FirstSeen, old.Heard, old.On, old.Addresses
-		k.Restarted, k.Before = old.Restarted, old.Before
+		k.Restarted, k.Before, k.Commands = old.Restarted, old.Before, old.Commands
 		k.Software = dated(k.Software)
 	}
 	if k.BoxSince < event.ClockSet {

@@ -184,6 +184,9 @@ func (p *livePlay) lived() map[string]string {
 		for _, row := range render.LifeRows(&u.Life) {
 			fmt.Fprintln(&b, row.Name, row.What, row.When())
 		}
+		for _, c := range u.Life.Commands {
+			fmt.Fprintf(&b, "%+v\n", c)
+		}
 		k := slices.IndexFunc(histories, func(h snapshot.History) bool { return h.Device == u.ID })
 		if k >= 0 {
 			if err := render.Histories(&b, histories[k:k+1]); err != nil {

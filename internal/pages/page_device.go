@@ -155,7 +155,16 @@ func identitySheet(d *report.Device) g.Node {
 func productRows(d *report.Device) g.Node {
 	p := d.Product
 	if p == nil {
-		return ui.Row("product", g.Text("not reported"+ui.After(": ", d.Unanswered)))
+		return g.Group{
+			ui.Row("product", g.Text("not reported"+ui.After(": ", d.Unanswered))),
+			g.Iff(d.LastKnown != nil, func() g.Node {
+				was := d.LastKnown.Product
+				return ui.Row("last known", h.B(ui.Printable(was.Model)),
+					g.Text(ui.After(", serial ", boat.Printable(was.Serial))),
+					g.Text(ui.After(", software ", boat.Printable(was.Software))),
+					ui.Small(render.Stamp(d.LastKnown.At)+", before muster started"))
+			}),
+		}
 	}
 	return g.Group{
 		ui.TextRow("model", p.Model),

@@ -61,11 +61,14 @@ func SortedAlerts(r *report.Report) []alert.Alert {
 	return alerts
 }
 
-// DeviceTitle is what a technician calls the device: its model, else its function, else its id.
+// DeviceTitle is what a technician calls the device: its model, else the one that it was last known as, else its function, else its id.
 // Text that came from the device is made printable.
 func DeviceTitle(d *report.Device) string {
 	if d.Product != nil && d.Product.Model != "" {
 		return boat.Printable(d.Product.Model)
+	}
+	if d.LastKnown != nil && d.LastKnown.Product.Model != "" {
+		return boat.Printable(d.LastKnown.Product.Model) + " (last known)"
 	}
 	if d.Name != nil && d.Name.DeviceFunction.Name != "" {
 		return boat.Printable(d.Name.DeviceFunction.Name)

@@ -112,7 +112,8 @@ func (r *Report) findUnits() {
 
 // model is the device as the model has it, as far as the report holds it.
 func (d *Device) model(w boat.Window) boat.Device {
-	m := boat.Device{ID: d.ID, Network: d.Network, Address: d.Address, Addresses: d.Addresses, State: d.State, Role: d.Role, Own: d.Own,
+	m := boat.Device{ID: d.ID, Network: d.Network, Known: d.LastKnown,
+		Address: d.Address, Addresses: d.Addresses, State: d.State, Role: d.Role, Own: d.Own,
 		Name: d.Name, Product: d.Product, Installation: d.Installation, Receives: d.Receives, Declares: d.Declares, FirstSeen: d.FirstSeen,
 		LastSeen: d.LastSeen, Restarts: d.Restarts, Software: d.Software, Unanswered: d.Unanswered, Left: d.Left}
 	if m.LastSeen >= w.From {
@@ -143,7 +144,7 @@ func (r *Report) Version1() *Report {
 		old.Old = []Device{}
 	}
 	for i := range old.Old {
-		old.Old[i].Left = false
+		old.Old[i].Left, old.Old[i].LastKnown = false, nil
 	}
 	old.Manual = slices.Clone(r.Manual)
 	for i := range old.Manual {

@@ -35,7 +35,7 @@ func New(s *boat.State, alerts []alert.Alert) *Report {
 func device(d *boat.Device) Device {
 	r := Device{
 		ID: d.ID, Network: d.Network, Address: d.Address, Addresses: d.Addresses, State: d.State, Role: d.Role, Own: d.Own,
-		Name: d.Name, Product: d.Product, Installation: d.Installation, Receives: d.Receives, Declares: d.Declares,
+		Name: d.Name, Product: d.Product, LastKnown: d.Known, Installation: d.Installation, Receives: d.Receives, Declares: d.Declares,
 		FirstSeen: d.FirstSeen, LastSeen: d.LastSeen, Restarts: d.Restarts, Load: d.Load,
 		Software: d.Software, Unanswered: d.Unanswered, Left: d.Left, Unit: d.Unit, Live: d,
 	}

@@ -81,6 +81,7 @@ type Device struct {
 	Own          bool               `json:"own,omitempty"` // muster's own presence
 	Name         *boat.Name         `json:"name,omitempty"`
 	Product      *boat.Product      `json:"product,omitempty"`
+	LastKnown    *boat.LastKnown    `json:"last_known,omitempty"` // of before, while Product is absent; never in version 1
 	Installation *boat.Installation `json:"installation,omitempty"`
 	Transmits    []Transmit         `json:"transmits,omitempty"` // sorted by PGN, then instance
 	Receives     []uint32           `json:"receives,omitempty"`  // PGNs that it declares as received

@@ -229,6 +229,9 @@ func (d *unitRow) node(v *Showing) g.Node {
 		h.Td(h.Class("c-manufacturer"), g.Text(render.DeviceManufacturer(d.Device))),
 		h.Td(h.Class("c-serial"), Printable(d.serial())),
 		h.Td(h.Class("c-software"), g.If(d.software() != "", h.B(Printable(d.software()))), g.If(d.software() == "", g.Text("not reported")),
+			g.Iff(d.LastKnown != nil && d.LastKnown.Product.Software != "", func() g.Node {
+				return Small(boat.Printable("was " + d.LastKnown.Product.Software))
+			}),
 			g.If(d.Newer != "", g.Group{Space, Flag("→ " + boat.Printable(d.Newer))})),
 		h.Td(h.Class("c-place"), Printable(d.place())),
 		h.Td(h.Class("c-address"), g.Text(d.address())),
