@@ -2,17 +2,15 @@ package main
 
 import (
 	"fmt"
-	"io"
 	"net"
 	"net/url"
 	"os"
-	"strings"
 	"time"
 
 	"golang.org/x/term"
-	"rsc.io/qr"
 
 	"muster/internal/daemon"
+	"muster/internal/render"
 )
 
 // signInWithin is how long the one-time link holds.
@@ -39,7 +37,7 @@ func (a *app) showAddress(d *daemon.Daemon) {
 		words = fmt.Sprintf("Scan this with one phone within %d minutes to sign in:", int(signInWithin.Minutes()))
 	}
 	fmt.Fprintln(a.stdout, words)
-	if err := writeQR(a.stdout, to.String()); err != nil {
+	if err := render.WriteCode(a.stdout, to.String()); err != nil {
 		fmt.Fprintln(a.stderr, "QR code:", err)
 	}
 }
@@ -65,34 +63,4 @@ func reachable(listener string) string {
 		}
 	}
 	return ""
-}
-
-// quiet is the empty border of a code, in modules.
-const quiet = 2
-
-// writeQR writes a text as a QR code, black on white whatever the colours of the terminal are: two modules a letter.
-func writeQR(w io.Writer, text string) error {
-	code, err := qr.Encode(text, qr.L)
-	if err != nil {
-		return fmt.Errorf("%d characters: %w", len(text), err)
-	}
-	var b strings.Builder
-	for y := -quiet; y < code.Size+quiet; y += 2 {
-		b.WriteString("\x1b[30;107m")
-		for x := -quiet; x < code.Size+quiet; x++ {
-			switch top, bottom := code.Black(x, y), code.Black(x, y+1); {
-			case top && bottom:
-				b.WriteString("█")
-			case top:
-				b.WriteString("▀")
-			case bottom:
-				b.WriteString("▄")
-			default:
-				b.WriteString(" ")
-			}
-		}
-		b.WriteString("\x1b[0m\n")
-	}
-	_, err = io.WriteString(w, b.String())
-	return err
 }

@@ -2,6 +2,9 @@ package main
 
 import (
 	"bytes"
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -15,7 +18,7 @@ import (
 )
 
 func newJobCheck(a *app) *cobra.Command {
-	format := ""
+	format, paper := "", ""
 	var by signers
 	cmd := &cobra.Command{
 		Use: "check DIR", Short: "Check that a job's folder is as it was written", Args: cobra.ExactArgs(1),
@@ -23,13 +26,19 @@ func newJobCheck(a *app) *cobra.Command {
 The snapshots and the order belong together, and the signatures fit. Of an open job, the last line cannot be checked yet.
 
 Whoever changes a closed job can close it again with another key. So one of the keys that signed a closed job must be on the list of
-muster key trust.`,
-		Example: "  muster job check 2026-231-wagtail",
+muster key trust.
+
+With --paper, also check that a printed record belongs to this folder: the code on its first page names the last line of the ledger
+when the record was made.`,
+		Example: `  muster job check 2026-231-wagtail
+  muster job check 2026-231-wagtail --paper 'MUSTER LEDGER 37 SHA-256 9F86D0…'`,
 	}
 	cli.Choice(cmd, &format, "format", "text", "`FORMAT` of the result", "text", "json")
+	cmd.Flags().StringVar(&paper, "paper", "", "The text of the `CODE` on a printed record")
 	by.flags(cmd.Flags())
 	cmd.RunE = func(_ *cobra.Command, args []string) error {
-		if err := by.load(a.ctx); err != nil {
+		digest, err := paperDigest(paper)
+		if err := cmp.Or(err, by.load(a.ctx)); err != nil {
 			return err
 		}
 		p, err := job.Check(a.ctx, args[0])
@@ -37,6 +46,7 @@ muster key trust.`,
 			return err
 		}
 		signed, trusted := by.closed(p)
+		foreign := digest != "" && !p.FindPaper(digest)
 		if format == "json" {
 			if err := a.printJSON(p); err != nil {
 				return err
@@ -48,12 +58,30 @@ muster key trust.`,
 			return cli.WithHint(fmt.Errorf("%s: the job is not as it was written: %s", args[0], number(len(p.Problems), "problem")),
 				"put the folder back from a copy")
 		}
+		if foreign {
+			return cli.WithHint(fmt.Errorf("%s: the paper is not of this job: no line of the ledger has SHA-256 %s", args[0], digest),
+				"look for the folder by the job's number on the paper; if it is this one, one of the two was changed")
+		}
 		if p.Closed && !trusted {
 			return &signerError{what: "job", count: 1}
 		}
 		return nil
 	}
 	return cmd
+}
+
+// paperDigest takes the SHA-256 off what the code on a record says.
+func paperDigest(code string) (string, error) {
+	words := strings.Fields(code)
+	if len(words) == 0 {
+		return "", nil
+	}
+	digest := strings.ToLower(words[len(words)-1])
+	if b, err := hex.DecodeString(digest); err != nil || len(b) != sha256.Size {
+		return "", cli.WithHint(fmt.Errorf("--paper %q: it does not end in a SHA-256", code),
+			"give all that a phone reads from the code on the record, in quotes")
+	}
+	return digest, nil
 }
 
 // closed tells by whom a closed job is signed, and whether that is enough.
@@ -93,6 +121,9 @@ func printProof(a *app, dir string, p *job.Proof, signed []string) error {
 			state = "closed"
 		}
 		fmt.Fprintf(&b, "%s: %s, %s, %s, as they were written\nSHA-256 %s\n", dir, state, number(p.Lines, "line"), number(p.Files, "file"), p.Digest)
+		if p.Paper > 0 {
+			fmt.Fprintf(&b, "the paper belongs to this job: its record was made after line %d\n", p.Paper)
+		}
 		for _, line := range signed {
 			fmt.Fprintln(&b, line)
 		}

@@ -53,7 +53,7 @@ const reader = "internal/input"
 // owners: a third party enters through these packages and no other.
 var owners = map[string][]string{
 	"github.com/adrianmo/go-nmea":             {"internal/nmea0183"},
-	"rsc.io/qr":                               {"cmd/muster"},
+	"rsc.io/qr":                               {"internal/render"},
 	"github.com/nats-io/nats.go":              {"internal/fleet", "internal/fleet/broker", "internal/fleet/hub", "cmd/muster-hub"},
 	"github.com/nats-io/nats-server/v2":       {"internal/fleet/broker"},
 	"github.com/nats-io/nkeys":                {"internal/fleet", "internal/fleet/trust"},

@@ -36,6 +36,7 @@ var accepted = map[string]string{
 	"golang.org/x/image/font/gofont": "its fonts are values",
 	"golang.org/x/image/draw":        "it scales pictures in memory",
 	"maragu.dev/gomponents":          "it makes text",
+	"rsc.io/qr":                      "it makes modules of a text",
 }
 
 // library are functions of go-nmea that a pure package does not call.

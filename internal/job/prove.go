@@ -26,12 +26,29 @@ type Proof struct {
 	Unsigned bool       `json:"unsigned,omitempty"` // nobody kept the key of the last closing
 	Problems []string   `json:"problems"`
 	Strange  []string   `json:"not_part_of_the_job"` // files that the ledger does not name
+
+	Paper int `json:"paper_line,omitempty"` // the line after which a paper was made, by FindPaper
+
+	ledger *Ledger
+}
+
+// FindPaper finds the line after which a paper was made, by the digest in its code; none when it is of another job.
+func (p *Proof) FindPaper(digest string) (ok bool) {
+	for i, line := range p.ledger.Lines {
+		if i > 0 && line.Prev == digest {
+			p.Paper = i
+		}
+	}
+	if p.Digest == digest {
+		p.Paper = p.Lines
+	}
+	return p.Paper > 0
 }
 
 // Check checks whether the folder is as the ledger has it, and the ledger as it was written. An error means that
 // neither can be checked.
 func Check(ctx context.Context, dir string) (*Proof, error) {
-	p := &Proof{Problems: []string{}, Strange: []string{}}
+	p := &Proof{Problems: []string{}, Strange: []string{}, ledger: &Ledger{}}
 	v, err := begin(ctx, dir, "")
 	if errors.Is(err, ErrAltered) {
 		p.Problems = append(p.Problems, err.Error())
@@ -44,7 +61,7 @@ func Check(ctx context.Context, dir string) (*Proof, error) {
 	if len(l.Lines) == 0 {
 		return nil, fmt.Errorf("%q: %w", dir, ErrNoJob)
 	}
-	p.Lines, p.Digest, p.Closed = len(l.Lines), l.Digest(), l.Closed()
+	p.ledger, p.Lines, p.Digest, p.Closed = l, len(l.Lines), l.Digest(), l.Closed()
 	p.found(l.verify())
 	if l.Torn > 0 {
 		p.found(tornError(l))

@@ -46,6 +46,11 @@ type Account struct {
 	Keys     []KeyName            `json:"signed_with"` // that sign when the job is closed; none when nobody keeps one
 }
 
+// Head names the ledger as it was when the record was made, in capitals as a code on paper holds them best.
+func (t *Account) Head() string {
+	return strings.ToUpper(fmt.Sprintf("muster ledger %d SHA-256 %s", t.Lines, t.Digest))
+}
+
 // Statement is an entry of a person, and when it was made.
 type Statement struct {
 	What string     `json:"what,omitempty"`

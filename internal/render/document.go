@@ -147,10 +147,12 @@ func (s *Document) Title(text string) {
 }
 
 // Facts prints names with their values, leaving out empty ones.
-func (s *Document) Facts(width float64, facts ...[2]string) {
+func (s *Document) Facts(width float64, facts ...[2]string) { s.facts(width, BodyWidth, facts) }
+
+func (s *Document) facts(width, all float64, facts [][2]string) {
 	for _, f := range facts {
 		if f[1] != "" {
-			s.row([]float64{width, BodyWidth - width}, f[:], "", false)
+			s.row([]float64{width, all - width}, f[:], "", false)
 		}
 	}
 }

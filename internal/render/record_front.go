@@ -25,6 +25,7 @@ type part struct {
 	bands   []band
 	photos  []job.Picture
 	signed  *job.Statement // drawn below
+	code    string         // drawn beside the facts
 }
 
 // band is rows of a table, with a line above them unless it is empty.
@@ -49,7 +50,7 @@ func tablePart(title string, columns []string, widths []float64, rows [][]string
 // recordFront is what the owner reads: it fits on a page or two.
 func recordFront(r *job.Record) []part {
 	parts := []part{
-		{facts: recordFacts(r)},
+		{facts: recordFacts(r), code: recordCode(r)},
 		{title: "Done", lines: doneLines(r)},
 		{title: "Changed", lines: changedLines(r)},
 		tablePart("Still open, and what we advise", []string{"open", "advice"}, []float64{88}, openRows(r)),
@@ -79,6 +80,14 @@ func recordFacts(r *job.Record) [][2]string {
 	}
 	return withText(append(facts, [2]string{"Visit", visit}, [2]string{BelongsLabel, r.Because},
 		[2]string{SignersLabel, r.SignersBecause}))
+}
+
+// recordCode is what tells to which folder the paper belongs.
+func recordCode(r *job.Record) string {
+	if r.Account == nil {
+		return ""
+	}
+	return r.Account.Head()
 }
 
 // recordVerdict is the outcome in a sentence or two.

@@ -40,7 +40,7 @@ func recordProof(r *job.Record) []part {
 		parts = append(parts, filesPart(t), part{title: "Ledger", lines: []string{
 			fmt.Sprintf("%d lines before this record, the last with SHA-256 %s", t.Lines, t.Digest),
 			closedWith(t.Keys),
-			"To check the folder: muster job check. The example ledger.md shows how to do it with sha256sum and OpenSSL."}})
+			"To check the folder: muster job check. With --paper and the text of the code on page one, it checks this paper too. The example ledger.md shows how to do it with sha256sum and OpenSSL."}})
 	}
 	return append(parts, part{title: "How to check", text: howToCheck})
 }

@@ -96,6 +96,7 @@ func partNode(p part) g.Node {
 		return h.TBody(Block(title, Lines(rows(b.rows, func(cells []string) []string { return cells })...)))
 	})
 	return Lines(
+		codePicture(p.code),
 		g.If(p.title != "", h.H2(g.Text(p.title))),
 		g.If(len(p.facts) > 0, Facts(p.facts...)),
 		g.If(p.text != "", h.P(h.Small(g.Text(p.text)))),
@@ -176,7 +177,11 @@ func (s *Document) part(p part) {
 	if p.title != "" {
 		s.Title(p.title)
 	}
-	s.Facts(26, p.facts...)
+	if p.code == "" {
+		s.Facts(26, p.facts...)
+	} else {
+		s.factsByCode(26, p.facts, p.code)
+	}
 	if p.text != "" {
 		s.Paragraph(p.text)
 	}

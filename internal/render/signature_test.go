@@ -30,7 +30,7 @@ func TestSignature(t *testing.T) {
 			if err := ServiceRecordHTML(&html, r); err != nil {
 				t.Fatal(err)
 			}
-			if got := strings.Contains(html.String(), "<svg"); got != (c.path != "") || !strings.Contains(html.String(), c.path) {
+			if got := strings.Contains(html.String(), `aria-label="Signature of `); got != (c.path != "") || !strings.Contains(html.String(), c.path) {
 				t.Errorf("drawn: %v; wanted %q", got, c.path)
 			}
 			if ink := inkBelow(t, writePDF(t, r)); ink != (c.path != "") {
