@@ -16,26 +16,26 @@ import (
 	"muster/internal/release"
 )
 
-// servePages serves the fleet's pages until ctx ends.
+// servePages serves the fleet's pages until ctx ends, and returns where they are; empty for nowhere.
 func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, sheets func() *release.Sheets, token, readToken string,
-	log zerolog.Logger) error {
+	log zerolog.Logger) (string, error) {
 	if c.Listen == "" || c.Listen == "off" {
-		return nil
+		return "", nil
 	}
 	days, err := h.Daybook(ctx)
 	if err != nil {
-		return &serverError{err}
+		return "", &serverError{err}
 	}
 	proxies, err := config.Networks(c.Proxies)
 	if err != nil {
-		return fmt.Errorf("--proxy: %w", err)
+		return "", fmt.Errorf("--proxy: %w", err)
 	}
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	s, err := pages.New(pages.Options{Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, ClientCA: c.ClientCA, Proxies: proxies, Token: token, ReadToken: readToken, Fleet: h,
 		Metrics: registry, Sheets: sheets, Daybook: days, Version: cli.Version(), Log: log.With().Str("component", "pages").Logger()})
 	if err != nil {
-		return err
+		return "", err
 	}
 	log.Info().Str("url", s.URL()).Msg("pages are served")
 	g.Go(func() error { return s.Serve(ctx) })
@@ -45,7 +45,7 @@ func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, 
 		defer cancel()
 		return s.Stop(within)
 	})
-	return nil
+	return s.URL(), nil
 }
 
 // readTokens reads the token that may act and, on a second line, the one that may read.

@@ -197,7 +197,7 @@ func (c *runCmd) run(a *app) error {
 	}
 	g.Go(func() error { rereadSheets(ctx, c.Sheets, sheets, log); return nil })
 	g.Go(func() error { notifySystemd(ctx, h); return nil })
-	if err := c.servePages(ctx, g, h, sheets.Load, token, readToken, log); err != nil {
+	if _, err := c.servePages(ctx, g, h, sheets.Load, token, readToken, log); err != nil {
 		end()
 		_ = g.Wait()
 		return err

@@ -11,6 +11,7 @@ import (
 
 // enrolment is what every hub has of an enrolled boat. The keys are with the hub that enrols.
 type enrolment struct {
+	Marina   string    `json:"marina,omitempty"`
 	Enrolled time.Time `json:"enrolled"`
 	Revoked  time.Time `json:"revoked,omitzero"`
 	Why      string    `json:"why,omitempty"`
@@ -134,7 +135,7 @@ func (x *index) show(id string, e *entry) {
 		v = e.record.view(id)
 		x.place(v)
 	}
-	v.Enrolled, v.Revoked, v.Why, v.Revision = e.enrolled.Enrolled, e.enrolled.Revoked, e.enrolled.Why, x.revision
+	v.Marina, v.Enrolled, v.Revoked, v.Why, v.Revision = e.enrolled.Marina, e.enrolled.Enrolled, e.enrolled.Revoked, e.enrolled.Why, x.revision
 	e.view, x.sorted = v, nil
 	close(x.changed)
 	x.changed = make(chan struct{})

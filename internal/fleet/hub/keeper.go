@@ -64,7 +64,7 @@ func (h *Hub) enforce(ctx context.Context, t *trust.Trust, system *nats.Conn, li
 		return err
 	}
 	for _, e := range list {
-		want := enrolment{Enrolled: e.Enrolled, Revoked: e.Revoked, Why: e.Why}
+		want := enrolment{Marina: e.Marina, Enrolled: e.Enrolled, Revoked: e.Revoked, Why: e.Why}
 		if h.index.enrolment(e.Boat) == want {
 			continue
 		}

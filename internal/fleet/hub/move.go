@@ -11,6 +11,8 @@ import (
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 	"github.com/rs/zerolog"
+
+	"muster/internal/fleet"
 )
 
 // Headers of a message that was moved.
@@ -133,6 +135,22 @@ func receivedAt(head nats.Header, meta *jetstream.MsgMetadata) time.Time {
 		return at.UTC()
 	}
 	return meta.Timestamp.UTC()
+}
+
+// Take puts a message of a boat into the history as one that was received at an earlier moment.
+func (h *Hub) Take(ctx context.Context, id string, k fleet.Kind, computer string, seq uint64, e *fleet.Envelope, at time.Time) error {
+	data, err := h.codec.Encode(e)
+	if err != nil {
+		return err
+	}
+	m := nats.NewMsg(fleet.Subject(id, k))
+	m.Data = data
+	m.Header.Set(nats.MsgIdHdr, fleet.MessageID(computer, seq))
+	m.Header.Set(headerReceived, at.UTC().Format(time.RFC3339Nano))
+	if _, err := h.js.PublishMsg(ctx, m); err != nil {
+		return fmt.Errorf("message of %s: %w", id, err)
+	}
+	return nil
 }
 
 // each calls f with every message that a stream holds now, in order.

@@ -9,6 +9,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/fleet"
+	"muster/internal/release"
 	"muster/internal/report"
 )
 
@@ -28,6 +29,7 @@ const (
 type Boat struct {
 	ID        string     `json:"id"`
 	Name      string     `json:"name,omitempty"`
+	Marina    string     `json:"marina,omitempty"`
 	Enrolled  time.Time  `json:"enrolled,omitzero"`
 	Revoked   time.Time  `json:"revoked,omitzero"`
 	Why       string     `json:"why,omitempty"`       // why it was revoked, where that is known
@@ -193,6 +195,18 @@ type Counts struct {
 	Behind  int `json:"behind"`
 	Current int `json:"current"`
 	Unknown int `json:"unknown"`
+}
+
+// Add counts one unit.
+func (c *Counts) Add(s release.Standing) {
+	switch s {
+	case release.StandingBehind:
+		c.Behind++
+	case release.StandingCurrent, release.StandingAhead:
+		c.Current++
+	default:
+		c.Unknown++
+	}
 }
 
 // Day is the state of the campaigns at the end of one day.

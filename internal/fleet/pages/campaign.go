@@ -48,17 +48,6 @@ type CampaignDay struct {
 	hub.Counts
 }
 
-func tally(c *hub.Counts, s release.Standing) {
-	switch s {
-	case release.StandingBehind:
-		c.Behind++
-	case release.StandingCurrent, release.StandingAhead:
-		c.Current++
-	default:
-		c.Unknown++
-	}
-}
-
 // campaigns lists one for each model of the sheets that is on a boat; most behind first.
 func (s *Server) campaigns(rows []*row) []Campaign {
 	byModel := map[*release.Model]*Campaign{}
@@ -78,7 +67,7 @@ func (s *Server) campaigns(rows []*row) []Campaign {
 				}
 				byModel[m] = c
 			}
-			tally(&c.Counts, st.Standing)
+			c.Counts.Add(st.Standing)
 			if st.Standing == release.StandingBehind && last[st.Model] != r.ID {
 				last[st.Model] = r.ID
 				c.Boats++

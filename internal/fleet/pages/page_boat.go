@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"strings"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -158,7 +159,7 @@ func (s *Server) link(b *row) g.Node {
 	if !b.Enrolled.IsZero() {
 		lines = append(lines, ui.Row("enrolled", g.Text(when(b.Enrolled))))
 	}
-	lines = append(lines, ui.TextRow("muster version", b.Version))
+	lines = append(lines, ui.TextRow("marina", b.Marina), ui.TextRow("muster version", b.Version), b.ownPages())
 	if !b.MadeAt.IsZero() {
 		lines = append(lines, ui.Row("report made", g.Text(when(b.MadeAt)), ui.Small(fmt.Sprintf("by its %s clock", b.Clock))))
 	}
@@ -172,6 +173,16 @@ func (s *Server) link(b *row) g.Node {
 		lines = append(lines, h.Li(h.Span(g.Text("rejected")), g.Text(" "), ui.Flag(fmt.Sprintf("%d of its messages", b.Refused))))
 	}
 	return lines
+}
+
+// ownPages links to the pages of the boat computer, where it gives an address. It opens what a boat named, so it says which.
+func (r *row) ownPages() g.Node {
+	u, err := url.Parse(r.Metrics)
+	if err != nil || r.revoked() || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return nil
+	}
+	at := url.URL{Scheme: u.Scheme, Host: u.Host, Path: strings.TrimSuffix(u.Path, "metrics")}
+	return ui.Row("the boat's own pages", h.A(h.Href(at.String()), h.Rel("external noreferrer"), ui.Printable(at.String())))
 }
 
 // historyForm lists the boat's reports; two of them can be chosen to be compared.

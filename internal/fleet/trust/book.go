@@ -1,6 +1,7 @@
 package trust
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -19,6 +20,7 @@ import (
 // Enrolment is one enrolled boat.
 type Enrolment struct {
 	Boat     string    `json:"boat"`
+	Marina   string    `json:"marina,omitempty"`
 	Key      string    `json:"key"` // public key of its boat computer
 	Enrolled time.Time `json:"enrolled"`
 	Revoked  time.Time `json:"revoked,omitzero"`
@@ -30,6 +32,7 @@ type book struct {
 	Revision uint64               `json:"revision"` // grows with every change
 	Boats    []Enrolment          `json:"boats"`    // by id
 	Lost     map[string]time.Time `json:"lost"`     // keys that are no longer trusted
+	Codes    []Code               `json:"codes,omitempty"`
 }
 
 // Errors that separate a wish that cannot be met from a failure.
@@ -113,20 +116,35 @@ func (t *Trust) Enroll(boat string, now time.Time) (creds []byte, err error) {
 	if err != nil {
 		return nil, err
 	}
-	err = t.change(func(b *book) error {
-		i, known := b.find(boat)
-		if known {
-			b.distrust(&b.Boats[i], now)
-			b.Boats[i] = Enrolment{Boat: boat, Key: key, Enrolled: now.UTC().Truncate(time.Second)}
-		} else {
-			b.Boats = slices.Insert(b.Boats, i, Enrolment{Boat: boat, Key: key, Enrolled: now.UTC().Truncate(time.Second)})
-		}
-		return nil
-	})
-	if err != nil {
+	if err := t.change(func(b *book) error { b.admit(boat, key, "", now); return nil }); err != nil {
 		return nil, err
 	}
 	return creds, nil
+}
+
+// admit enrols a boat with the key of its boat computer. It stays in its marina unless another is given.
+func (b *book) admit(boat, key, marina string, now time.Time) {
+	e := Enrolment{Boat: boat, Marina: marina, Key: key, Enrolled: now.UTC().Truncate(time.Second)}
+	i, known := b.find(boat)
+	if !known {
+		b.Boats = slices.Insert(b.Boats, i, e)
+		return
+	}
+	b.distrust(&b.Boats[i], now)
+	e.Marina = cmp.Or(marina, b.Boats[i].Marina)
+	b.Boats[i] = e
+}
+
+// Place notes the marina of an enrolled boat.
+func (t *Trust) Place(boat, marina string) error {
+	return t.change(func(b *book) error {
+		i, known := b.find(boat)
+		if !known {
+			return fmt.Errorf("marina of %q: %w", boat, ErrUnknown)
+		}
+		b.Boats[i].Marina = marina
+		return nil
+	})
 }
 
 // Revoke shuts a boat out.

@@ -196,6 +196,20 @@ func user(account nkeys.KeyPair, name string, restrict func(*jwt.UserClaims)) (k
 		return "", nil, fmt.Errorf("make a key: %w", err)
 	}
 	key = public(pair)
+	token, err := sign(account, key, name, restrict)
+	if err != nil {
+		return "", nil, err
+	}
+	seed, err := pair.Seed()
+	if err != nil {
+		return "", nil, fmt.Errorf("make a key: %w", err)
+	}
+	creds, err = jwt.FormatUserConfig(token, seed)
+	return key, creds, err
+}
+
+// sign makes the token of a user of an account, whose private key may be elsewhere.
+func sign(account nkeys.KeyPair, key, name string, restrict func(*jwt.UserClaims)) (string, error) {
 	u := jwt.NewUserClaims(key)
 	u.Name = name
 	u.IssuerAccount = "" // signed by the account itself
@@ -204,14 +218,9 @@ func user(account nkeys.KeyPair, name string, restrict func(*jwt.UserClaims)) (k
 	}
 	token, err := u.Encode(account)
 	if err != nil {
-		return "", nil, fmt.Errorf("sign user %s: %w", name, err)
+		return "", fmt.Errorf("sign user %s: %w", name, err)
 	}
-	seed, err := pair.Seed()
-	if err != nil {
-		return "", nil, fmt.Errorf("make a key: %w", err)
-	}
-	creds, err = jwt.FormatUserConfig(token, seed)
-	return key, creds, err
+	return token, nil
 }
 
 // maxSubscriptions is what a boat needs for its acknowledgements, with room.
