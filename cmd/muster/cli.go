@@ -54,6 +54,8 @@ func (a *app) program() *cobra.Command {
 		newPlan(a), newFollow(a), newNote(a), newServiceRecord(a), newHistory(a),
 		newJob(a), newBackbone(a), newLocate(a), newKey(a), newSchema(a),
 	)
+	root.SetHelpCommand(newHelp(a, root))
+	pointToHelp(root)
 	return root
 }
 

@@ -42,5 +42,9 @@ func (a *app) explain(name string) error {
 	if text.Doc == "" {
 		return cli.WithHint(fmt.Errorf("explain %q: there is no such check", name), "the checks are %s", strings.Join(check.IDs(), ", "))
 	}
-	return render.CheckText(a.stdout, id, a.outputStyle())
+	if err := render.CheckText(a.stdout, id, a.outputStyle()); err != nil {
+		return err
+	}
+	_, err := fmt.Fprintln(a.stdout, "\nMore: muster help checks; with the daemon, the page /help/checks/"+id)
+	return err
 }

@@ -10,7 +10,7 @@ import (
 
 // order is the direction of the data flow, left to right. A package imports only packages of lines above its own.
 var order = [][]string{
-	{"pgn", "internal/event", "internal/input", "internal/input/inputtest", "internal/hosttest"},
+	{"deploy", "pgn", "internal/event", "internal/input", "internal/input/inputtest", "internal/hosttest"},
 	{"internal/transport", "internal/nmea0183", "internal/capture", "internal/quantity"},
 	{"internal/node"},
 	{"internal/sim"},
@@ -41,7 +41,7 @@ var order = [][]string{
 }
 
 // pure packages do no I/O, start no goroutine, read no clock and log nothing; they import, of ours, only each other.
-var pure = []string{"pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/quantity", "internal/boat", "internal/check",
+var pure = []string{"deploy", "pgn", "internal/event", "internal/transport", "internal/nmea0183", "internal/quantity", "internal/boat", "internal/check",
 	"internal/alert", "internal/report", "internal/node", "internal/release", "internal/trend"}
 
 // printers are as pure, and work on what packages to their left give them, some of which read files.
@@ -53,6 +53,7 @@ const reader = "internal/input"
 // owners: a third party enters through these packages and no other.
 var owners = map[string][]string{
 	"github.com/adrianmo/go-nmea":             {"internal/nmea0183"},
+	"github.com/russross/blackfriday/v2":      {"internal/pages"},
 	"rsc.io/qr":                               {"internal/render"},
 	"github.com/nats-io/nats.go":              {"internal/fleet", "internal/fleet/broker", "internal/fleet/hub", "cmd/muster-hub"},
 	"github.com/nats-io/nats-server/v2":       {"internal/fleet/broker"},

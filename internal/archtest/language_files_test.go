@@ -14,7 +14,7 @@ var plainFiles = []struct {
 	glob string
 	cut  func(string) []string // into sentences and labels
 }{
-	{"README.md", prose}, {"deploy/package/muster.yaml.5", manual}, {"deploy/metrics.md", lines},
+	{"README.md", prose}, {"deploy/docs/*.md", prose}, {"deploy/package/muster.yaml.5", manual}, {"deploy/metrics.md", lines},
 	{"deploy/*.yaml", remarked}, {"deploy/*/*.yaml", remarked}, {"deploy/package/hub/*", remarked}, {"deploy/systemd/*", remarked},
 	{"deploy/network/*", remarked}, {"internal/sim/scenarios/*.yaml", remarked},
 	{"internal/check/testdata/*.golden", lines}, {"internal/pages/testdata/*/*.html", lines}, {"internal/fleet/pages/testdata/*/*.html", lines},

@@ -21,6 +21,7 @@ func Run(ctx context.Context, root *cobra.Command, args []string, stdout, stderr
 	root.Version = fmt.Sprintf("%s %s %s/%s", Version(), runtime.Version(), runtime.GOOS, runtime.GOARCH)
 	root.AddCommand(versionCommand(), manCommand())
 	root.SetFlagErrorFunc(usage)
+	root.InitDefaultHelpCmd()
 	root.InitDefaultCompletionCmd(args...)
 	prepare(root)
 	if err := unknown(root, args); err != nil {
@@ -36,6 +37,9 @@ func Run(ctx context.Context, root *cobra.Command, args []string, stdout, stderr
 func unknown(root *cobra.Command, args []string) error {
 	if len(args) > 0 && args[0] == "help" {
 		args = args[1:]
+		if help, _, err := root.Find([]string{"help"}); err == nil && len(args) == 1 && slices.Contains(help.ValidArgs, args[0]) {
+			return nil
+		}
 	}
 	if len(args) > 0 && strings.HasPrefix(args[0], cobra.ShellCompRequestCmd) {
 		return nil

@@ -63,7 +63,7 @@ var footLinks = ui.Fixed(g.Group{
 
 // live reports whether the page updates itself. Half-typed forms and the list of traffic are not changed.
 func (v *view) live() bool {
-	return v.Refused == nil && !slices.Contains([]string{"login", "failed", "traffic", "editor"}, v.Page)
+	return v.Refused == nil && !slices.Contains([]string{"login", "failed", "traffic", "editor", "help"}, v.Page)
 }
 
 func (v *view) head() g.Node {
@@ -83,6 +83,6 @@ func (v *view) menu(address, words, page string, below ...string) g.Node {
 
 func (v *view) foot() g.Node {
 	return h.Footer(h.Class("foot"),
-		h.P(g.Text("muster "+v.Version), footLinks),
+		h.P(g.Text("muster "+v.Version), g.Text(" · "), v.helpLink(), footLinks),
 		g.If(v.Leave && v.Page != "login", ui.Post("/logout", ui.Button("Sign out"))))
 }

@@ -105,6 +105,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
 	s.page(mux, "GET /fault/{id}", "fault", s.faultData)
 	s.addFaultForms(mux)
+	s.addHelp(mux)
 	s.addSilencesPage(mux)
 	s.addBaselineForms(mux)
 	s.addDecideForms(mux)
@@ -204,7 +205,7 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 	if latest == nil {
 		latest = &report.Report{}
 	}
-	v := &view{Showing: ui.Showing{Report: latest, Zone: s.zone()}, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
+	v := &view{Showing: ui.Showing{Report: latest, Zone: s.zone(), Help: true}, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
 		Act: s.door.MayAct(r), Name: nameOf(r)}
 	if v.Act {
 		v.Acts = v.alertActs

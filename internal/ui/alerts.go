@@ -27,6 +27,7 @@ type Showing struct {
 	Printed bool                                     // it is self-contained: no links, no forms, nothing folded away
 	Acts    func(row string, alerts []*Alert) g.Node // what the reader may do about the alerts of a row; nil for nothing
 	Opened  string                                   // id of the row that is open
+	Help    bool                                     // this server has pages of help
 }
 
 // Moment is a moment as the boat's clock showed it; the exact UTC is its title.
@@ -201,8 +202,17 @@ func alertRow(v *Showing, list string, kind []*Alert) g.Node {
 				h.Span(h.Class("status"), g.Text(v.status(kind)))),
 			g.Map(check.Distinct(remedies), func(steps []check.Step) g.Node { return render.Remedy(steps, v.Printed) }),
 			parts,
-			Meta(g.Text("Check "), h.Code(g.Text(a.Check))),
+			Meta(g.Text("Check "), v.checkName(a.Check)),
 			g.Iff(v.Acts != nil && a.State != alert.StatusCleared, func() g.Node { return v.Acts(id, kind) })))
+}
+
+// checkName is the id of a check, with a link to its page of help where there is one.
+func (v *Showing) checkName(id string) g.Node {
+	name := h.Code(g.Text(id))
+	if !v.Help || v.Printed {
+		return name
+	}
+	return h.A(h.Href("/help/checks/"+id), name)
 }
 
 // Bulk is the id of the form that the ticks of rows belong to.
