@@ -26,8 +26,17 @@ type Live struct {
 	Added        []string       `json:"added,omitempty"`          // devices that are only thought of in the layout and are there
 	Declared     []DeclaredLoad `json:"declared,omitempty"`
 	Supplies     []Supply       `json:"supplies,omitempty"`
+	Units        []Placed       `json:"units,omitempty"`  // devices of the network at their places in the layout
 	Lowest       *Outlet        `json:"lowest,omitempty"` // with the loads as declared and the supply as measured, where they differ from the plan
 	Spread       *Measure       `json:"spread,omitempty"` // likewise
+}
+
+// Placed is a device of the network that was recognised as one of the layout.
+type Placed struct {
+	Device string           `json:"device"` // as the layout calls it
+	At     string           `json:"at"`
+	ID     string           `json:"id"`
+	State  boat.DeviceState `json:"state"`
 }
 
 // DeclaredLoad is one device whose declared load equivalency differs from the plan.
@@ -184,6 +193,9 @@ func (a *Audit) answers(m *match) {
 	live := a.Live
 	for i, d := range m.drops {
 		name := d.label()
+		if x := m.found[i]; x != nil {
+			live.Units = append(live.Units, Placed{name, d.At, x.ID, x.State})
+		}
 		switch x := m.found[i]; {
 		case x == nil && d.Name == "" && d.Model == "" && d.Role == "":
 			live.NotLookedFor = append(live.NotLookedFor, name)

@@ -2,6 +2,7 @@ package pages
 
 import (
 	"cmp"
+	"context"
 	"encoding/json"
 	"fmt"
 	"net/url"
@@ -53,6 +54,32 @@ const (
 func newDraft() draft {
 	return draft{Points: []draftPoint{{Name: "bow", Terminator: true, Length: "5 m"}, {Name: "helm", Power: true, Voltage: "12.6 V", Fuse: "3 A", Length: "5 m"},
 		{Name: "stern", Terminator: true}}}
+}
+
+// heardDraft is what is received of a network, at points by address: a drawing to be arranged. Without units it is newDraft.
+func heardDraft(r *report.Report, network string) draft {
+	d := draft{Network: network}
+	if d.takeDevices(r); len(d.Drops) == 0 {
+		return newDraft()
+	}
+	tees := min(len(d.Drops), mostTees)
+	for i := range tees {
+		d.Points = append(d.Points, draftPoint{Name: fmt.Sprintf("tee %d", i+1), Length: "1 m", Terminator: i == 0 || i == tees-1})
+	}
+	if tees == 1 {
+		d.Points = append(d.Points, draftPoint{Name: "tee 2", Terminator: true})
+	}
+	feed := &d.Points[len(d.Points)/2]
+	feed.Power, feed.Voltage, feed.Fuse = true, "12.6 V", "3 A"
+	for i := range d.Drops {
+		d.Drops[i].At = i * tees / len(d.Drops)
+	}
+	return d
+}
+
+// layout is the draft as a layout that passes the checks of a file.
+func (d *draft) layout() (*backbone.Layout, error) {
+	return backbone.Parse(context.Background(), "", []byte(d.yaml()))
 }
 
 // draftOf is the draft of a layout that was parsed.

@@ -22,6 +22,7 @@ import (
 // shownPlan is the layout of a backbone, checked and compared with the network.
 type shownPlan struct {
 	*backbone.Audit
+	Now *report.Report
 	ID  string  // for the page: unlike those of other plans
 	Job job.Job // what the form of its commissioning report starts with
 }
@@ -47,7 +48,7 @@ func (p *shownPlan) node() g.Node {
 func (p *shownPlan) audit() g.Node {
 	id := ui.Slug(p.ID)
 	return g.Group{
-		h.Figure(h.Class("picture"), h.Role("region"), h.Aria("label", "Picture of the backbone"), h.TabIndex("0"), render.BackbonePicture(p.Audit)),
+		drawing{render.LiveDrawing{Audit: p.Audit, Report: p.Now}, p.Network}.node(),
 		ui.More("along-"+id, false, g.Text("Along the backbone, in words"), h.Ol(h.Class("plain along"), g.Map(render.AlongBackbone(p.Audit), stop))),
 		h.Div(h.Class("columns"),
 			h.Div(h.H4(g.Text("Findings")), p.findings(), p.live(), p.coverage()),
@@ -105,7 +106,7 @@ func (s *site) addPlans(p *networkPage, r *report.Report) {
 		if at < 0 {
 			id = "plan-" + id
 		}
-		shown := &shownPlan{Audit: a, ID: id, Job: s.sharedJob()}
+		shown := &shownPlan{Audit: a, Now: r, ID: id, Job: s.sharedJob()}
 		if at < 0 {
 			p.Plans = append(p.Plans, shown)
 		} else {

@@ -11,14 +11,15 @@ import (
 
 type boatPage struct {
 	ui.BoatReport
-	trends trends
+	drawings []drawing
+	trends   trends
 }
 
 func (s *site) boatData(req *http.Request, r *report.Report) (string, content, error) {
 	q := req.URL.Query()
-	return "", boatPage{ui.NewBoatReport(r, ui.ReadUnitChoice(q)), s.trendsOf(q)}, nil
+	return "", boatPage{ui.NewBoatReport(r, ui.ReadUnitChoice(q)), s.drawings(r), s.trendsOf(q)}, nil
 }
 
 func (p boatPage) show(v *view) g.Node {
-	return p.Node(&v.Showing, g.Iff(v.Act, v.bulkActs), p.trends.node(v))
+	return p.Node(&v.Showing, g.Iff(v.Act, v.bulkActs), g.Group{drawnNetworks(v, p.drawings), p.trends.node(v)})
 }

@@ -12,6 +12,7 @@ import (
 	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/input"
 	"muster/internal/report"
 	"muster/internal/ui"
@@ -80,11 +81,22 @@ func (s *site) begun(r *http.Request, report *report.Report) draft {
 			return draftOf(plan.Layout())
 		}
 	}
-	d := newDraft()
-	if len(s.opt.Plans()) > 0 {
-		d.Network = network
+	d := heardDraft(report, network)
+	if len(s.opt.Plans()) == 0 && !severalBackbones(report) {
+		d.Network = "" // a layout needs none then
 	}
 	return d
+}
+
+// severalBackbones reports whether a layout has to name its network.
+func severalBackbones(r *report.Report) bool {
+	n := 0
+	for i := range r.Networks {
+		if r.Networks[i].Kind == event.NMEA2000 {
+			n++
+		}
+	}
+	return n > 1
 }
 
 // opened is the text of a layout file that was chosen, or else pasted.
@@ -121,7 +133,7 @@ func (p *editorPage) check(ctx context.Context, report *report.Report) {
 		p.Problems = mistakes(err, false) // the places would be those of a text that was never typed
 		return
 	}
-	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), ID: "draft"}
+	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), Now: report, ID: "draft"}
 }
 
 // mistakes are the lines of joined errors, with their places or without.

@@ -128,11 +128,21 @@ func press(t *testing.T, to string, form url.Values, do string) string {
 	return string(body)
 }
 
+// blank is the form of a backbone with nothing on it.
+func blank() url.Values {
+	return url.Values{"p0.name": {"bow"}, "p0.terminator": {"on"}, "p0.length": {"5 m"}, "p1.name": {"helm"}, "p1.power": {"on"}, "p1.voltage": {"12.6 V"},
+		"p1.fuse": {"3 A"}, "p1.length": {"5 m"}, "p2.name": {"stern"}, "p2.terminator": {"on"}}
+}
+
 // TestEditor draws a backbone as a person does, button after button.
 func TestEditor(t *testing.T) {
 	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t))})
 	to := s.URL() + editorPath
 	_, page := webtest.Get(t, to)
+	if text := words(page); !strings.Contains(text, "tee 3 12.60 V, power feed") || !strings.Contains(text, "Larkfin LF9 display 12.57 V · 1 alert") {
+		t.Fatalf("the editor does not begin with what is received: %s", text)
+	}
+	page = press(t, to, blank(), "check")
 	if text := words(page); !strings.Contains(text, "Result") || !strings.Contains(text, "bow 12.60 V helm 12.60 V, power feed") {
 		t.Fatalf("a new layout: %s", text)
 	}
@@ -219,8 +229,7 @@ func TestEditorOpens(t *testing.T) {
 func TestEditorNewcomers(t *testing.T) {
 	r := webtest.Sample(t)
 	s := serve(t, api.Options{Reports: webtest.NewReports(r)})
-	_, page := webtest.Get(t, s.URL()+editorPath)
-	page, _, _ = strings.Cut(page, "<form")
+	page, _, _ := strings.Cut(press(t, s.URL()+editorPath, blank(), "check"), "<form")
 	text := words(page)
 	told := 0
 	for i := range r.Devices {

@@ -335,7 +335,7 @@ func (n *shownNetwork) layout() g.Node {
 	case n.Plan != nil:
 		return n.Plan.node()
 	case n.Kind == event.NMEA2000:
-		return h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+ui.Query(n.ID)), g.Text("Draw the layout of this backbone")))
+		return h.P(h.Class("links"), h.A(h.Href(editorPath+"?network="+ui.Query(n.ID)), g.Text("Arrange the drawing of this backbone")))
 	}
 	return nil
 }

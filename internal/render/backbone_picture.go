@@ -31,6 +31,7 @@ type line struct {
 	Text string
 	Left bool // the text is on the left, where it crosses no other drop cable
 	Bad  bool
+	Unit DrawnUnit // on a live drawing
 }
 
 // label is the text on one segment.
@@ -64,7 +65,8 @@ const (
 	smallLetter  = 5.0  // of 9 pixels
 )
 
-func pictureOf(a *backbone.Audit) picture {
+// pictureOf draws an audit; live is nil for one that is drawn as it was planned.
+func pictureOf(a *backbone.Audit, live *LiveDrawing) picture {
 	s := a.Solution
 	right := leftEdge
 	if end := s.Points[len(s.Points)-1].Name; slices.ContainsFunc(s.Outlets, func(o backbone.Outlet) bool { return o.At == end }) {
@@ -97,6 +99,7 @@ func pictureOf(a *backbone.Audit) picture {
 		if d.Power {
 			d.Volts += ", power feed"
 		}
+		d.Volts = live.point(at.Name, d.Volts)
 		p.Dots = append(p.Dots, d)
 	}
 	p.Right, p.Top = x, 70+p.raise()
@@ -108,6 +111,10 @@ func pictureOf(a *backbone.Audit) picture {
 				y = max(y+rowHeight, p.Top+18+o.Metres*scale+aside)
 				l := line{X: d.X, Y: y, Bad: bad[at.Name+" "+o.Device] || bad["layout "+at.Name+" "+o.Device]}
 				l.Text = marked(o.Device+" "+Volts(o.Volts), l.Bad)
+				if live != nil {
+					l.Unit = live.unit(o)
+					l.Text = marked(l.Unit.words(o, live.Heard), l.Bad)
+				}
 				d.Drops = append(d.Drops, l)
 			}
 		}
@@ -130,6 +137,9 @@ func pictureOf(a *backbone.Audit) picture {
 			l.Text = metres(g.Metres)
 		}
 		l.Text = marked(l.Text, l.Bad)
+		if live != nil && live.Heard {
+			continue
+		}
 		if smallLetter*float64(utf8.RuneCountInString(l.Text)) < p.Dots[i+1].X-p.Dots[i].X { // else only the list beside the picture has it
 			p.Labels = append(p.Labels, l)
 		}
@@ -249,7 +259,7 @@ func (p *picture) clear(b place, taken []place) bool {
 
 // backboneDrawing is the picture for paper.
 func backboneDrawing(a *backbone.Audit) *Drawing {
-	p := pictureOf(a)
+	p := pictureOf(a, nil)
 	d := &Drawing{Width: p.Width, Height: p.Height}
 	d.Line(p.Left, p.Top, p.Right, p.Top, 4)
 	for _, l := range p.Labels {
@@ -283,18 +293,33 @@ func backboneDrawing(a *backbone.Audit) *Drawing {
 }
 
 // BackbonePicture draws the backbone as SVG, for use in a page.
-func BackbonePicture(a *backbone.Audit) g.Node {
-	p := pictureOf(a)
+func BackbonePicture(a *backbone.Audit) g.Node { return pictureOf(a, nil).svg(scaleNote) }
+
+// svg is the picture with a note on how to read it.
+func (p picture) svg(note string) g.Node {
 	width, height := whole(p.Width), whole(p.Height)
-	return h.SVG(g.Attr("xmlns", "http://www.w3.org/2000/svg"), h.Width(width), g.Attr("viewBox", "0 0 "+width+" "+height), h.Role("img"),
-		h.Aria("label", fmt.Sprintf("The backbone, %.1f m, with its drop cables", p.Total)),
+	return h.SVG(g.Attr("xmlns", "http://www.w3.org/2000/svg"), h.Width(width), g.Attr("viewBox", "0 0 "+width+" "+height), p.role(note),
 		g.El("g", g.Attr("font-family", "system-ui, sans-serif"), g.Attr("font-size", "11"), g.Attr("fill", "currentColor"), g.Attr("stroke", "none"), Block(
 			svgLine(whole(p.Left), whole(p.Top), tenth(p.Right), whole(p.Top), "4"),
 			Lines(g.Map(p.Labels, func(l label) g.Node {
 				return svgText(tenth(l.X), whole(p.Top), l.Text, g.Attr("dy", "-8"), middle(), g.Attr("font-size", "9"), marking(l.Bad))
 			})...),
 			Lines(g.Map(p.Dots, func(d dot) g.Node { return d.svg(p.Top) })...),
-			svgText(whole(p.Left), whole(p.Height), scaleNote, g.Attr("dy", "-10"), g.Attr("font-size", "9")))))
+			svgText(whole(p.Left), whole(p.Height), note, g.Attr("dy", "-10"), g.Attr("font-size", "9")))))
+}
+
+// role is what the picture is to those who do not see it: a picture, or a group of links.
+func (p picture) role(note string) g.Node {
+	kind, words := "img", fmt.Sprintf("The backbone, %.1f m, with its drop cables", p.Total)
+	for _, d := range p.Dots {
+		if slices.ContainsFunc(d.Drops, func(l line) bool { return l.Unit.Href != "" }) {
+			kind = "group"
+		}
+	}
+	if note == heardNote {
+		words = "The units of the network on a backbone"
+	}
+	return g.Group{h.Role(kind), h.Aria("label", words)}
 }
 
 // svg draws a point of the backbone, which runs at top, and its drop cables.
@@ -321,7 +346,17 @@ func (l line) svg() g.Node {
 	if l.Left {
 		side = g.Group{g.Attr("dx", "-7"), g.Attr("text-anchor", "end")}
 	}
-	return Lines(svgDot(x, y, "3"), svgText(x, y, l.Text, side, g.Attr("dy", "4"), marking(l.Bad)))
+	drawn := Lines(l.Unit.dot(x, y), svgText(x, y, l.Text, side, g.Attr("dy", "4"), g.If(l.Unit.Class() != "", h.Class(l.Unit.Class())), g.If(l.Unit.Class() == "", marking(l.Bad))))
+	if l.Unit.Href == "" {
+		return drawn
+	}
+	reach := 12 + letter*float64(utf8.RuneCountInString(l.Text)) // room for a finger or a pointer
+	from := l.X - 7
+	if l.Left {
+		from = l.X + 7 - reach
+	}
+	return h.A(h.Href(l.Unit.Href), Lines(g.El("rect", g.Attr("x", tenth(from)), g.Attr("y", tenth(l.Y-rowHeight/2)), h.Width(tenth(reach)), h.Height("26"), g.Attr("fill", "none"),
+		g.Attr("pointer-events", "all")), drawn))
 }
 
 func svgLine(x1, y1, x2, y2, width string) g.Node {

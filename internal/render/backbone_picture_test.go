@@ -45,7 +45,7 @@ func layouts(t *rapid.T) *backbone.Layout {
 // TestPicture: on random backbones, points and texts keep clear of each other and within the picture.
 func TestPicture(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		p := pictureOf(backbone.Judge(layouts(t)))
+		p := pictureOf(backbone.Judge(layouts(t)), nil)
 		ends := map[float64]float64{} // row of names → where the last one ends
 		for i, d := range p.Dots {
 			half := letter * float64(max(utf8.RuneCountInString(d.Name), utf8.RuneCountInString(d.Volts))) / 2
