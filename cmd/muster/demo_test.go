@@ -2,10 +2,13 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"encoding/json"
 	"net/http"
 	"net/url"
+	"os"
 	"os/exec"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -62,6 +65,23 @@ func walked(t *testing.T, address string) {
 	}
 }
 
+// sameOrder makes the job's order again with the single command, from the files of the job.
+func sameOrder(t *testing.T, address string) {
+	t.Helper()
+	dir := t.TempDir()
+	webtest.Must(t, os.Mkdir(filepath.Join(dir, "sheets"), 0o755))
+	for _, name := range []string{"before.json", "sheets/larkfin.yaml"} {
+		webtest.Must(t, os.WriteFile(filepath.Join(dir, name), webtest.Fetch(t, address+"/work/file?name="+name), 0o644))
+	}
+	cmd := exec.CommandContext(t.Context(), "muster", "plan", "before.json", "--sheets", "sheets", "--format", "json")
+	cmd.Dir = dir
+	order, err := cmd.Output()
+	webtest.Must(t, err)
+	if !bytes.Equal(order, webtest.Fetch(t, address+"/work/file?name=order.json")) {
+		t.Error("the page and the command line make another order")
+	}
+}
+
 // TestDemoJob walks the job of the demo to its end with the forms of the pages alone, as a browser without script sends them.
 func TestDemoJob(t *testing.T) {
 	if testing.Short() {
@@ -82,6 +102,7 @@ func TestDemoJob(t *testing.T) {
 		t.Fatalf("it waits at %s", j.Stage)
 	}
 	send("/work/act", url.Values{"do": {"plan"}})
+	sameOrder(t, address)
 	for _, p := range theJob(t, address).Points {
 		send("/work/entry", url.Values{"kind": {"hold-point"}, "point": {p.ID}})
 	}

@@ -24,7 +24,7 @@ goes into a ledger that only grows. Each file is named there with its SHA-256; c
   muster job follow 2026-231-wagtail can0 --ask
   muster job close 2026-231-wagtail can0 --ask --sign shop.key --by Ana`,
 	}
-	cmd.AddCommand(newJobOpen(a), newJobNext(a), newJobFollow(a), newJobTick(a), newJobRead(a),
+	cmd.AddCommand(newJobOpen(a), newJobPlan(a), newJobNext(a), newJobFollow(a), newJobTick(a), newJobRead(a),
 		newJobSettle(a), newJobWaive(a), newJobAttach(a), newJobNote(a), newJobHours(a),
 		newJobPart(a), newJobCard(a), newJobClose(a), newJobReopen(a), newJobCheck(a),
 		newJobPack(a))

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"path/filepath"
 
 	"github.com/spf13/cobra"
 
@@ -88,11 +87,8 @@ func (c *jobCloseCmd) run(a *app) error {
 	}
 	if v.After == nil {
 		f := job.FileLine{File: v.Name("after.json"), What: job.After, Because: c.Because}
-		sheets := "" // that it was planned with: what they judged before the work, they judge again
-		if v.Order != nil {
-			sheets = filepath.Join(v.Dir, "sheets")
-		}
-		if _, err := c.take(a, v, by, f, sheets, key); err != nil {
+		// What the sheets that it was planned with judged before the work, they judge again.
+		if _, err := c.take(a, v, by, f, v.SheetDir(), key); err != nil {
 			return err
 		}
 	}

@@ -13,8 +13,6 @@ import (
 
 	"muster/internal/cli"
 	"muster/internal/job"
-	"muster/internal/release"
-	"muster/internal/render"
 	"muster/internal/snapshot"
 )
 
@@ -110,7 +108,7 @@ func (c *jobOpenCmd) run(a *app) error {
 			return cli.WithHint(fmt.Errorf("--time-zone %q: it is not known", c.TimeZone), "write one such as Europe/Lisbon")
 		}
 	}
-	sheets, _, err := loadSheets(a.ctx, c.Sheets)
+	files, err := readSheets(a.ctx, c.Sheets)
 	if err != nil {
 		return err
 	}
@@ -126,8 +124,8 @@ func (c *jobOpenCmd) run(a *app) error {
 			return cli.WithHint(err, "the job is open; muster job open %s SOURCE takes the snapshot when the boat is received", c.Dir)
 		}
 	}
-	if sheets != nil {
-		if err := c.plan(a, v, by, sheets); err != nil {
+	if files != nil {
+		if err := new(choiceFlags).plan(a, v, by, files); err != nil {
 			return whenClosed(err)
 		}
 	}
@@ -227,18 +225,4 @@ func (b *boatFlags) take(
 		return s, err
 	}
 	return s, v.Keep(ctx, by, "traffic/"+name)
-}
-
-// plan makes the work order, and keeps the sheets that it was made from.
-func (c *jobOpenCmd) plan(a *app, v *job.Visit, by string, sheets *release.Sheets) error {
-	a.warnOldKeys(sheets)
-	order, problems := v.Plan(sheets, release.Options{})
-	for _, p := range render.Problems(problems) {
-		fmt.Fprintln(a.stderr, p)
-	}
-	texts, err := release.ReadFS(a.ctx, os.DirFS(c.Sheets), c.Sheets)
-	if err != nil {
-		return err
-	}
-	return v.PutOrder(a.ctx, by, order, texts)
 }

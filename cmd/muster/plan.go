@@ -28,6 +28,8 @@ type planCmd struct {
 	afloat, ashore bool
 
 	nowFlags
+	choiceFlags
+	author
 }
 
 func newPlan(a *app) *cobra.Command {
@@ -42,6 +44,7 @@ Unresolved problems are listed on standard error and in the order; the other ste
   muster plan before.json --sheets sheets -o order.json
   muster plan before.json --sheets sheets --now can0 --ask -o order.json
   muster plan before.json --sheets sheets --now http://127.0.0.1:8632
+  muster plan before.json --sheets sheets --without LF9-41033 --by Ana
   muster plan before.json --sheets sheets --no-in-water -o order.html`,
 		Args: cobra.ExactArgs(1),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -67,6 +70,8 @@ Unresolved problems are listed on standard error and in the order; the other ste
 	f.BoolVar(&c.ashore, "no-in-water", false, "The boat is ashore")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	c.nowFlags.flags(cmd)
+	c.choiceFlags.flags(cmd)
+	c.author.flags(cmd)
 	cli.Require(cmd, "sheets")
 	cmd.MarkFlagsMutuallyExclusive("in-water", "no-in-water")
 	return cmd
@@ -103,8 +108,12 @@ func (c *planCmd) run(a *app) error {
 		return err
 	}
 	a.warnOldKeys(sheets)
+	choice, err := c.choice(who(c.By), s.Report, sheets)
+	if err != nil {
+		return err
+	}
 	order, problems := release.Plan(s.Report, digestOf(s.Seal.SHA256), "", sheets,
-		release.Options{SideBySide: c.Cards, Conditions: release.Conditions{InWater: c.InWater}})
+		release.Options{SideBySide: c.Cards, Conditions: release.Conditions{InWater: c.InWater}, Choice: choice})
 	if c.Now != "" {
 		if err := c.checkNow(a, order); err != nil {
 			return err

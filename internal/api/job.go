@@ -70,7 +70,8 @@ type Job struct {
 	Problem string          `json:"problem,omitempty" doc:"Why the latest job cannot be read or followed."`
 	Next    job.Advice      `json:"next"`
 	Work    Work            `json:"work" doc:"Its work order with the state of each step; no order when none is planned."`
-	Plan    *release.Order  `json:"plan,omitempty" doc:"At the stage plan: the order that the sheets would make now."`
+	Plan    *release.Order  `json:"plan,omitempty" doc:"At the stages plan and go: the order that the sheets would make now."`
+	Offers  []release.Offer `json:"offers,omitempty" doc:"What can be chosen then of the units that are behind."`
 	Points  []TickedPoint   `json:"hold_points"`
 	Waived  []job.Statement `json:"waived"`
 	Search  []job.Searched  `json:"search" doc:"The search for a fault: readings, and what was found."`
@@ -121,6 +122,9 @@ type JobAct struct {
 	To      string   `json:"to,omitempty" maxLength:"80" doc:"For hand-over: where the job goes on."`
 	Without []string `json:"without,omitempty" maxItems:"1000" doc:"For plan: ids of units that are not to be updated."`
 	Because string   `json:"because,omitempty" maxLength:"400" doc:"For after: why the boat is the same although the snapshots share too few units."`
+
+	Releases map[string]string `json:"releases,omitempty" maxProperties:"1000" doc:"For plan, by id of a unit: the release that it gets instead of the current one."`
+	Turns    map[string]int    `json:"turns,omitempty" maxProperties:"1000" doc:"For plan, by id of a unit: it goes after the units of the turns below its own."`
 }
 
 // JobEntry is what a person puts into a job. Which keys it has depends on its kind.

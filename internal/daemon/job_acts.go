@@ -108,8 +108,8 @@ func (k *jobs) takeSnapshot(ctx context.Context, by string, f job.FileLine) erro
 }
 
 func (k *jobs) planJob(ctx context.Context, v *job.Visit, a api.JobAct) error {
-	if v.Order != nil {
-		return errors.New("plan: the job has its work order")
+	if err := v.Replan(); err != nil {
+		return err
 	}
 	sheets, files, err := k.loadSheets(ctx)
 	if err != nil {
@@ -118,7 +118,11 @@ func (k *jobs) planJob(ctx context.Context, v *job.Visit, a api.JobAct) error {
 	if sheets == nil {
 		return errors.New("plan: no release sheets: name their folder in the config, under sheets")
 	}
-	order, _ := v.Plan(sheets, release.Options{Without: a.Without, WithoutBy: a.By})
+	choice := release.Choice{Without: a.Without, Releases: a.Releases, Turns: a.Turns, By: a.By}
+	if err := choice.Resolve(v.Before.Report, sheets); err != nil {
+		return fmt.Errorf("plan: %w", err)
+	}
+	order, _ := v.Plan(sheets, release.Options{Choice: choice})
 	return v.PutOrder(ctx, a.By, order, files)
 }
 

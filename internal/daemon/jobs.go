@@ -42,7 +42,8 @@ type jobs struct {
 	visit   *job.Visit     // the latest job, nil for none or one that cannot be read
 	folder  string         // its name
 	problem string         // why it cannot be read or followed
-	plan    *release.Order // what the sheets make of it, at its planning step
+	plan    *release.Order // what the sheets make of it, until the first update
+	offers  []release.Offer
 
 	shown atomic.Pointer[api.Job]
 	past  atomic.Pointer[[]api.PastJob]
@@ -107,7 +108,7 @@ func (k *jobs) keepEarlier(s *store.Store) error {
 // load reads the job of a folder. One that cannot be read is shown with the reason.
 func (k *jobs) load(ctx context.Context, name string) {
 	v, err := job.LoadVisit(ctx, filepath.Join(k.dir, name), onBoat)
-	k.visit, k.folder, k.problem, k.plan = v, name, "", nil
+	k.visit, k.folder, k.problem, k.plan, k.offers = v, name, "", nil, nil
 	if err != nil {
 		k.visit, k.problem = nil, err.Error()
 		k.log.Error().Err(err).Str("folder", name).Msg("the latest job cannot be read")
@@ -276,13 +277,17 @@ func (k *jobs) show() {
 	k.past.Store(&past)
 	switch {
 	case k.visit != nil:
-		j := api.ShowJob(k.visit, k.live())
+		live, choosing := k.live(), k.visit.Replan() == nil
+		if choosing && live != nil {
+			live.Plan = k.proposal()
+		}
+		j := api.ShowJob(k.visit, live)
 		j.Folder, j.Problem = k.folder, k.problem
 		if j.Stage != api.StageClosed {
 			j.Keys = k.keyNames()
 		}
-		if j.Stage == api.StagePlan {
-			j.Plan = k.proposal()
+		if choosing {
+			j.Plan, j.Offers = k.proposal(), k.offers
 		}
 		k.shown.Store(j)
 	case k.folder != "":
@@ -302,6 +307,7 @@ func (k *jobs) proposal() *release.Order {
 	}
 	if sheets != nil {
 		k.plan, _ = k.visit.Plan(sheets, release.Options{})
+		k.offers = sheets.Offers(k.visit.Before.Report)
 	}
 	return k.plan
 }

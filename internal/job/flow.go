@@ -2,8 +2,11 @@ package job
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"path"
+	"path/filepath"
+	"slices"
 	"time"
 
 	"muster/internal/input"
@@ -57,36 +60,80 @@ func (v *Visit) Plan(sheets *release.Sheets, opt release.Options) (*release.Orde
 	return release.Plan(v.Before.Report, "sha256:"+v.Before.Seal.SHA256, "", sheets, opt)
 }
 
-// PutOrder takes a work order into the job, with the sheets that it was made from.
+// Replan is nil when the job may have a work order, or another one: until the first update begins.
+func (v *Visit) Replan() error {
+	switch err := v.Ledger.Open(); {
+	case err != nil:
+		return err
+	case v.Before == nil:
+		return errors.New("plan: take the snapshot before the work first")
+	case v.After != nil:
+		return errors.New("plan: the snapshot after the work is taken")
+	case v.Order != nil && !v.Follower.Waiting():
+		return errors.New("plan: the first update has begun: its order stays")
+	}
+	return nil
+}
+
+// PutOrder takes a work order into the job, with the sheets that it was made from. The order before it, and its sheets, stay in the folder.
 func (v *Visit) PutOrder(ctx context.Context, by string, o *release.Order, sheets []release.SheetFile) error {
 	var lines []FileLine
 	var texts [][]byte
-	for _, s := range sheets {
-		lines, texts = append(lines, FileLine{File: "sheets/" + path.Base(s.Name), What: Sheet}), append(texts, s.Data)
+	if !v.madeFrom(sheets) {
+		dir := v.newSheetDir()
+		for _, s := range sheets {
+			lines, texts = append(lines, FileLine{File: dir + "/" + path.Base(s.Name), What: Sheet}), append(texts, s.Data)
+		}
 	}
 	text, err := o.JSON()
 	if err != nil {
 		return err
 	}
-	lines, texts = append(lines, FileLine{File: "order.json", What: Order}), append(texts, text)
-	return v.PutAll(ctx, Planned, by, lines, texts)
+	lines, texts = append(lines, FileLine{File: v.Name("order.json"), What: Order}), append(texts, text)
+	return v.putAll(ctx, Planned, by, lines, texts, v.Replan)
+}
+
+// madeFrom reports whether the order was made from these very sheets.
+func (v *Visit) madeFrom(sheets []release.SheetFile) bool {
+	return slices.EqualFunc(v.sheets, sheets, func(f FileLine, s release.SheetFile) bool {
+		return path.Base(f.File) == path.Base(s.Name) && f.SHA256 == Digest(s.Data)
+	})
+}
+
+// newSheetDir names a folder that no sheet of the job is in.
+func (v *Visit) newSheetDir() string {
+	dir := "sheets"
+	for n := 2; slices.ContainsFunc(v.Files, func(f FileLine) bool { return path.Dir(f.File) == dir }); n++ {
+		dir = fmt.Sprintf("sheets-%d", n)
+	}
+	return dir
+}
+
+// SheetDir is the folder of the release sheets that the job was planned with; "" without any.
+func (v *Visit) SheetDir() string {
+	if len(v.sheets) == 0 {
+		return ""
+	}
+	return filepath.Join(v.Dir, filepath.FromSlash(path.Dir(v.sheets[0].File)))
 }
 
 // Sheets are the release sheets that the job was planned with; nil without an order.
 func (v *Visit) Sheets(ctx context.Context) (*release.Sheets, error) {
-	var files []release.SheetFile
-	for _, f := range v.Files {
-		if f.What != Sheet {
-			continue
-		}
+	files, err := v.SheetFiles(ctx)
+	if len(files) == 0 || err != nil {
+		return nil, err
+	}
+	return release.Load(ctx, files...)
+}
+
+// SheetFiles are their very texts.
+func (v *Visit) SheetFiles(ctx context.Context) (files []release.SheetFile, err error) {
+	for _, f := range v.sheets {
 		data, err := v.Read(ctx, f)
 		if err != nil {
 			return nil, err
 		}
 		files = append(files, release.SheetFile{Name: f.File, Data: data})
 	}
-	if len(files) == 0 {
-		return nil, nil
-	}
-	return release.Load(ctx, files...)
+	return files, nil
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"muster/internal/alert"
+	"muster/internal/boat"
 	"muster/internal/check"
 	"muster/internal/input"
 	"muster/internal/release"
@@ -16,6 +17,7 @@ import (
 type Live struct {
 	Report     *report.Report
 	Conditions release.Conditions
+	Plan       *release.Order // that the release sheets would make; nil when there are none
 }
 
 // Go says in one word whether the first update may begin.
@@ -81,6 +83,9 @@ func Next(v *Visit, live *Live) Advice {
 		a.Do, a.Why, a.Missing = "Go on where the job is: "+v.Ledger.Away(), "it was handed over", []Lack{}
 	case v.Before == nil:
 		a.Do, a.Command, a.Why = "Take the snapshot before the work", "muster job open", "the record compares the boat with it"
+	case v.Order == nil && v.After == nil && live != nil && live.Plan != nil && len(live.Plan.Steps()) > 0:
+		a.Do, a.Command, a.Why = "Choose what is to be updated, and make the work order", "muster job plan",
+			"the release sheets have "+boat.Counted(len(live.Plan.Steps()), "update", "updates")
 	case v.Order == nil || v.Follower.Done():
 		a.Do, a.Command, a.Why = "Take the snapshot after the work and make the record", "muster job close", "all steps are done"
 		if v.Order == nil {

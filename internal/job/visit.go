@@ -49,6 +49,8 @@ type Visit struct {
 	SignOff  *Line
 
 	Changes []release.StepChange // what the lines read last brought about, for Take
+	sheets  []FileLine           // that the order was made from
+	unbound []FileLine           // sheets whose order comes behind them
 	taken   int                  // lines
 }
 
@@ -223,6 +225,8 @@ func (v *Visit) foldFile(ctx context.Context, line *Line) error {
 	}
 	v.Files = append(v.Files, f)
 	switch f.What {
+	case Sheet:
+		v.unbound = append(v.unbound, f)
 	case Before, After:
 		data, err := v.Read(ctx, f)
 		if err != nil {
@@ -247,6 +251,9 @@ func (v *Visit) foldFile(ctx context.Context, line *Line) error {
 		}
 		if v.Before == nil {
 			return fmt.Errorf("%s: an order without the snapshot that it was made from", f.File)
+		}
+		if len(v.unbound) > 0 {
+			v.sheets, v.unbound = v.unbound, nil
 		}
 		if v.Follower, err = release.NewFollower(v.Order, v.Before.Report); err != nil {
 			return fmt.Errorf("%s: %w", f.File, err)
@@ -293,13 +300,18 @@ func (v *Visit) Put(ctx context.Context, kind Kind, by string, f FileLine, data 
 // PutAll writes files into the folder and into the ledger, all or none. One that the ledger names is not written over; the same content
 // twice is refused.
 func (v *Visit) PutAll(ctx context.Context, kind Kind, by string, files []FileLine, data [][]byte) error {
+	return v.putAll(ctx, kind, by, files, data, v.Ledger.Open)
+}
+
+// putAll is PutAll when may gives no error, which it is asked when nothing else can come between.
+func (v *Visit) putAll(ctx context.Context, kind Kind, by string, files []FileLine, data [][]byte, may func() error) error {
 	return v.Update(ctx, func() (entries []Entry, err error) {
-		if err := v.Ledger.Open(); err != nil {
+		if err := may(); err != nil {
 			return nil, err
 		}
 		for i, f := range files {
 			f.SHA256, f.Bytes = Digest(data[i]), int64(len(data[i]))
-			if k := slices.IndexFunc(v.Files, func(x FileLine) bool { return x.SHA256 == f.SHA256 && f.What != Paper }); k >= 0 {
+			if k := slices.IndexFunc(v.Files, func(x FileLine) bool { return x.SHA256 == f.SHA256 && f.What != Paper && f.What != Sheet }); k >= 0 {
 				return nil, fmt.Errorf("%s: the job has it already, as %s", f.File, v.Files[k].File)
 			}
 			if v.Has(f.File) {

@@ -88,11 +88,11 @@ func TestNext(t *testing.T) {
 	}
 	passing := func(v *Visit) *Live {
 		volts, rpm, still := 13.2, 0.0, 0.0
-		return &Live{v.Before.Report, release.Conditions{SupplyVolts: &volts, EngineRPM: &rpm, SpeedMS: &still}}
+		return &Live{Report: v.Before.Report, Conditions: release.Conditions{SupplyVolts: &volts, EngineRPM: &rpm, SpeedMS: &still}}
 	}
 	failing := func(v *Visit) *Live {
 		low, rpm, still := 11.2, 900.0, 0.0
-		return &Live{v.Before.Report, release.Conditions{SupplyVolts: &low, EngineRPM: &rpm, SpeedMS: &still}}
+		return &Live{Report: v.Before.Report, Conditions: release.Conditions{SupplyVolts: &low, EngineRPM: &rpm, SpeedMS: &still}}
 	}
 	for _, c := range []struct {
 		name     string
@@ -105,6 +105,9 @@ func TestNext(t *testing.T) {
 		going    Go
 	}{
 		{"no order", false, nil, nil, "Take the snapshot after the work", nil, 3, ""},
+		{"to choose", false, nil, func(v *Visit) *Live {
+			return &Live{Report: v.Before.Report, Plan: &release.Order{Groups: []release.Group{{Steps: make([]release.Step, 2)}}}}
+		}, "Choose what is to be updated, and make the work order", nil, 3, ""},
 		{"planned", true, nil, nil, "Step 1.1: update ", []string{"moored", "engines-off", "shore-power", "settings-kept", "waypoints-kept",
 			"owner-informed"}, 4, GoCheck},
 		{"ticked", true, tickAll, nil, "Step 1.1: update ", nil, 4, GoCheck},

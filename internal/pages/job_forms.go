@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"net/url"
 	"path"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -74,10 +73,8 @@ func (s *site) addJobForms(mux *http.ServeMux) {
 		f := r.PostForm.Get
 		a := api.JobAct{By: f("by"), Do: f("do"), Because: f("because"), To: f("to")}
 		if a.Do == "plan" {
-			for _, id := range r.PostForm["proposed"] {
-				if !slices.Contains(r.PostForm["unit"], id) {
-					a.Without = append(a.Without, id)
-				}
+			if err := choose(&a, r.PostForm); err != nil {
+				return err
 			}
 		}
 		return s.opt.Desk.ActOnJob(ctx, a)

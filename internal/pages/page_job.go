@@ -51,7 +51,7 @@ func (j jobView) stage() g.Node {
 	case api.StagePlan:
 		return g.Group{ui.Section("plan", "Plan", j.plan()), j.remedies(), j.said()}
 	case api.StageGo:
-		return g.Group{ui.Section("go", "Go or no-go", j.verdict(), j.preChecks()), ui.Section("points", "Before you begin", j.points()), j.steps(), j.remedies(), j.said()}
+		return g.Group{ui.Section("go", "Go or no-go", j.verdict(), j.preChecks()), ui.Section("points", "Before you begin", j.points()), j.steps(), j.replan(), j.remedies(), j.said()}
 	case api.StageWork:
 		return g.Group{j.steps(), j.remedies(), j.said()}
 	case api.StageAfter:
@@ -109,19 +109,7 @@ func (j jobView) plan() g.Node {
 	if j.Plan == nil {
 		return g.Group{ui.Empty("There are no release sheets: no update can be planned. Name their folder in the config, under sheets."), skip}
 	}
-	steps := j.Plan.Steps()
-	unit := func(s *release.Step) g.Node {
-		words := fmt.Sprintf("%s: %s → %s", s.Device.Label, s.From, s.To)
-		return h.Li(h.ID("unit-"+ui.Slug(s.Device.ID)), ui.Hidden("proposed", s.Device.ID),
-			ui.Tick(boat.Printable(words), "unit", true, h.Value(s.Device.ID)),
-			ui.Small(fmt.Sprintf("step %s · %s · %d min", s.ID, render.MediumFile(s.Medium), s.Minutes)))
-	}
-	var form g.Node = ui.Empty("Nothing is to be updated.")
-	if len(steps) > 0 {
-		form = j.act("plan", "Make the work order", true, ui.Plain(g.Map(steps, unit)),
-			ui.Meta(g.Textf("In this order, about %d min. Untick what is not to be updated.", j.Plan.Minutes)))
-	}
-	return g.Group{form, j.remarks(j.Plan), skip}
+	return g.Group{j.choice("Make the work order"), j.remarks(j.Plan), skip}
 }
 
 // remarks lists what an order leaves out, and why.

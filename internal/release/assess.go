@@ -37,7 +37,8 @@ type Assessment struct {
 	version Version
 	ordered bool // version holds something
 
-	updating bool // a plan has a step for it
+	updating bool     // a plan has a step for it
+	target   *Release // that the step brings
 }
 
 // Withdrawn reports whether the release that the device runs was withdrawn.

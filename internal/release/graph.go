@@ -4,8 +4,9 @@ import "slices"
 
 // edge requires another step to be done before this one.
 type edge struct {
-	from int
-	need *Need // what this one needs of the other; nil when it is only that displays go before accessories
+	from   int
+	need   *Need // what this one needs of the other; nil when it is only that displays go before accessories
+	chosen bool  // by a person
 }
 
 // graph is the steps of an order, numbered in the order in which they are listed when nothing else decides.

@@ -75,6 +75,7 @@ type Step struct {
 	Sheet       string      `json:"sheet"` // FILE:LINE:COLUMN of the model's entry
 	From        string      `json:"from"`
 	To          string      `json:"to"`
+	Chosen      string      `json:"chosen,omitempty"`   // why it is not the current release
 	Released    string      `json:"released,omitempty"` // YYYY-MM-DD
 	Note        string      `json:"note,omitempty"`
 	Medium      Medium      `json:"medium"`

@@ -17,8 +17,7 @@ type Options struct {
 	SideBySide int            // most devices to update at one time, as by the number of cards; 0 for no bound
 	Conditions Conditions     // as of the report
 	Earlier    *report.Report // an earlier report, from which devices that this one does not show are known; may be nil
-	Without    []string       // ids of devices that are not to be updated
-	WithoutBy  string         // who chose that
+	Choice     Choice         // what a person changes; see Choice.Resolve
 }
 
 // The cautions of every order (common practice, no source).
@@ -140,10 +139,11 @@ func (p *planner) sort(i int) {
 			o.Deferred = append(o.Deferred, a.remark("not on the network"))
 			return
 		}
-		if slices.Contains(p.opts.Without, u.ID) {
-			o.Deferred = append(o.Deferred, a.remark("left out"+by(p.opts.WithoutBy)))
+		if slices.Contains(p.opts.Choice.Without, u.ID) {
+			o.Deferred = append(o.Deferred, a.remark("left out"+by(p.opts.Choice.By)))
 			return
 		}
+		p.aim(a)
 		a.updating = true
 		p.todo = append(p.todo, i)
 	}
@@ -184,7 +184,7 @@ func (a *Assessment) outOfReach(c Conditions) string {
 // final is the version that a device will run once the order is done.
 func (p *planner) final(a *Assessment) (Version, bool) {
 	if a.updating {
-		return a.Model.Current.version, true
+		return a.target.version, true
 	}
 	return a.version, a.ordered
 }
@@ -205,7 +205,7 @@ func (p *planner) meetNeeds() {
 		again = false
 		for _, i := range slices.Clone(p.todo) {
 			a := &p.all[i]
-			missing := shortfalls(a, a.Model.Current.version, p.all, p.final)
+			missing := shortfalls(a, a.target.version, p.all, p.final)
 			if len(missing) == 0 {
 				continue
 			}
@@ -214,6 +214,9 @@ func (p *planner) meetNeeds() {
 			if m.provider != nil {
 				v := cmp.Or(m.provider.Running, "an unknown version")
 				why, remedy = fmt.Sprintf("but %s runs %s and is not going to be updated", m.provider.Unit.mark(), v), "settle that device first, or take its newest release into the sheet"
+				if m.provider.updating {
+					why, remedy = fmt.Sprintf("but %s will run %s", m.provider.Unit.mark(), m.provider.target.Version), "choose a newer release for that device, or take it into the sheet"
+				}
 				if kept[m.provider.Unit.ID] {
 					code = NeedsOther
 				}
@@ -222,7 +225,7 @@ func (p *planner) meetNeeds() {
 				why += " (" + m.unknown + ")"
 			}
 			p.keepBack(i, code, []string{m.need.Place.String()}, fmt.Sprintf("needs for %s that %s is at least %s, %s",
-				a.Model.Current.Version, m.need.of(), m.need.AtLeast, why), remedy)
+				a.target.Version, m.need.of(), m.need.AtLeast, why), remedy)
 			kept[a.Unit.ID], again = true, true
 		}
 	}
@@ -248,9 +251,9 @@ func (p *planner) edges(soft bool) *graph {
 	var list []edge
 	// needs lists the edges from devices that must be updated for what a device needs, or from those that need not be.
 	needs := func(to int, met bool) {
-		m := p.all[p.todo[to]].Model
+		a := &p.all[p.todo[to]]
 		list = list[:0]
-		for _, n := range m.needsOf(m.Current.version) {
+		for _, n := range a.Model.needsOf(a.target.version) {
 			for _, provider := range models {
 				if !provider.is(n) {
 					continue
@@ -259,7 +262,7 @@ func (p *planner) edges(soft bool) *graph {
 				for _, from := range with[provider] {
 					c, err := Compare(p.all[p.todo[from]].version, want)
 					if enough := unreadable == nil && err == nil && c >= 0; from != to && enough == met {
-						list = append(list, edge{from, &n})
+						list = append(list, edge{from: from, need: &n})
 					}
 				}
 			}
@@ -272,6 +275,7 @@ func (p *planner) edges(soft bool) *graph {
 	if !soft {
 		return g
 	}
+	p.turns(g)
 	for to, i := range p.todo {
 		needs(to, true)
 		if a := &p.all[i]; a.role() != boat.RoleDisplay {
@@ -284,27 +288,6 @@ func (p *planner) edges(soft bool) *graph {
 		g.add(to, list, reach(to, g.after))
 	}
 	return g
-}
-
-// after lists the steps that a device's step must wait for, by their ids.
-func after(a *Assessment, edges []edge, ids []string) []DependsOn {
-	if len(edges) == 0 {
-		return nil
-	}
-	out := make([]DependsOn, 0, len(edges))
-	why := ""
-	for k, e := range edges {
-		switch {
-		case k > 0 && e.need == edges[k-1].need: // for the same reason
-		case e.need == nil:
-			why = "displays before accessories"
-		default:
-			why = fmt.Sprintf("%s needs %s at least %s", a.Model.Name, e.need.of(), e.need.AtLeast)
-		}
-		out = append(out, DependsOn{ids[e.from], why})
-	}
-	slices.SortFunc(out, func(a, b DependsOn) int { return cmp.Or(len(a.Step)-len(b.Step), strings.Compare(a.Step, b.Step)) })
-	return out
 }
 
 // role is the sheet's word when it has one.
@@ -369,7 +352,7 @@ func (p *planner) arrange(r *report.Report) {
 		for _, i := range l {
 			a := &p.all[p.todo[i]]
 			st := p.step(a, ids[i])
-			st.After, st.Restore = after(a, g.before[i], ids), restore(&a.Unit, a.role(), r)
+			st.After, st.Restore = p.dependsOn(a, g.before[i], ids), restore(&a.Unit, a.role(), r)
 			models = append(models, a.Model)
 			group.Steps = append(group.Steps, st)
 			group.Minutes = max(group.Minutes, st.Minutes)
@@ -409,14 +392,14 @@ func hold(done []Group) string {
 }
 
 func (p *planner) step(a *Assessment, id string) Step {
-	m := a.Model
-	s := Step{ID: id, Device: a.Unit, Sheet: m.Place.String(), From: a.Running, To: m.Current.Version, Released: m.Current.Date,
-		Note: m.Current.Note, Medium: m.Medium, Minutes: m.Minutes, BackWithin: int(m.BackWithin.Minutes()),
+	m, rel := a.Model, a.target
+	s := Step{ID: id, Device: a.Unit, Sheet: m.Place.String(), From: a.Running, To: rel.Version, Chosen: p.chosen(a), Released: rel.Date,
+		Note: rel.Note, Medium: m.Medium, Minutes: m.Minutes, BackWithin: int(m.BackWithin.Minutes()),
 		SupplyVolts: cmp.Or(m.SupplyVolts, defaultSupplyVolts), Numbering: m.Numbering, Before: m.Before, AfterSteps: m.After,
 		Cautions: slices.Clone(m.Cautions), Reachable: m.Reachable}
 	s.Device.Role = a.role()
-	if m.Current.File != "" {
-		s.Medium.File, s.Medium.Bytes, s.Medium.SHA256 = m.Current.File, m.Current.Bytes, m.Current.SHA256
+	if rel.File != "" || rel != m.Current { // the file of the medium is that of the current release
+		s.Medium.File, s.Medium.Bytes, s.Medium.SHA256 = rel.File, rel.Bytes, rel.SHA256
 	}
 	for _, r := range m.Reachable {
 		s.Cautions = append(s.Cautions, "Answers only when "+reachText[r]+".")

@@ -109,9 +109,9 @@ func (p *planner) plainEdges(t *testing.T, soft bool) *graph {
 					t.Fatal(err)
 				}
 				if c, err := Compare(b.version, want); err == nil && c >= 0 {
-					good[to] = append(good[to], edge{from, &n})
+					good[to] = append(good[to], edge{from: from, need: &n})
 				} else {
-					g.add(to, []edge{{from, &n}}, nil)
+					g.add(to, []edge{{from: from, need: &n}}, nil)
 				}
 			}
 		}

@@ -47,6 +47,7 @@ const (
 	NotPresent     Code = "not-present"      // the device is not on the network now
 	FamilySplit    Code = "family-split"     // the plan would leave a family on different releases
 	NeedsOther     Code = "waits-for-other"  // deferred because a device that it needs is deferred
+	TurnNotKept    Code = "turn-not-kept"    // the order that a person chose is against what a device needs
 )
 
 // Problem is something that a plan could not settle: what, where, and how to repair it.

@@ -101,6 +101,7 @@ func stepSheet(s release.Step) g.Node {
 	return h.Div(h.Class("step"), Block(
 		h.H3(tickBox(), g.Text(s.ID+" "+unitWords(&s.Device))),
 		stepFacts(s),
+		g.If(s.Chosen != "", quiet(s.Chosen)),
 		g.If(s.Note != "", h.P(g.Text(s.Note))),
 		Lines(g.Map(s.After, func(d release.DependsOn) g.Node { return quiet("After " + d.Step + ": " + d.Why) })...),
 		Lines(g.Map(s.Cautions, func(text string) g.Node { return h.P(h.B(g.Text("Caution:")), g.Text(" "+text)) })...),

@@ -60,6 +60,9 @@ func OrderText(w io.Writer, o *release.Order) error {
 			s := &g.Steps[i]
 			line("  %s [ ] %s: %s -> %s", s.ID, unitWords(&s.Device), s.From, s.To)
 			line("      by %s, %d min, battery voltage at least %.1f V", MediumFile(s.Medium), s.Minutes, s.SupplyVolts)
+			if s.Chosen != "" {
+				line("      %s", s.Chosen)
+			}
 			if s.Note != "" {
 				line("      note: %s", s.Note)
 			}
