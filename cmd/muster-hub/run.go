@@ -194,6 +194,7 @@ func (c *runCmd) run(a *app) error {
 	g.Go(func() error { return h.Run(ctx) })
 	if links.system != nil {
 		g.Go(func() error { h.KeepEnrolled(ctx, links.trust, links.system); return nil })
+		g.Go(func() error { return h.KeepFew(ctx, links.trust, links.system) })
 	}
 	g.Go(func() error { rereadSheets(ctx, c.Sheets, sheets, log); return nil })
 	g.Go(func() error { notifySystemd(ctx, h); return nil })
