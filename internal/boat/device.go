@@ -36,8 +36,9 @@ type device struct {
 	since          event.Time // since when it is present, or without an address
 	claimed        event.Time // last claim
 	restartAt      event.Time
-	lost           uint8 // the address that it claimed and another one has, while it reported no other; pgn.Null for none
-	back           bool  // it was off for a while before it was first received: recorded as off, or late
+	lost           uint8   // the address that it claimed last and another one has; pgn.Null for none
+	loser          *device // that claimed its address last, while it kept or took it; nil for none
+	back           bool    // it was off for a while before it was first received: recorded as off, or late
 	restarts       int
 	restarted      []event.Time
 	moves          []event.Time // changes of address, latest maxMoves
@@ -84,6 +85,7 @@ type stream struct {
 	sharing      sharing           // of its sequence counter
 	sid          sidPlace          // of that of single frames
 	codes        uint64            // of the single frames whose counter it is
+	doubled      *doubled          // nil unless another device claimed the address
 	mixture      *mixture          // nil unless the message is of several quantities
 }
 
@@ -127,6 +129,9 @@ func (s *stream) hear(d *device, data []byte, t event.Time) {
 	}
 	if s.sid.numbered {
 		s.numbered(d, data, t)
+	}
+	if s.doubled != nil {
+		s.doubled.hear(data, t)
 	}
 	if s.waits != nil && t > before && before != 0 {
 		s.waits.Put(quantity.Step{At: t, Value: t.Sub(before).Seconds()})
@@ -217,7 +222,9 @@ func (d *device) newStream(number uint32, data []byte) *stream {
 		s.mixture = &mixture{}
 	}
 	d.addStream(s)
-	d.net.streams++
+	if d.net.streams++; d.twoSenders() {
+		s.watch(d.loser.interval(s))
+	}
 	return s
 }
 

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"slices"
+	"time"
 
 	"muster/internal/event"
 	"muster/internal/transport"
@@ -17,9 +18,12 @@ type identity struct {
 	declares     []uint32
 	receives     []uint32
 	software     []Software
-	before       []Box     // that sent under the same NAME
-	known        *Product  // what it reported before the model began, nil for nothing
-	heard        [4][]byte // the payloads last read, so that a repeat costs nothing
+	before       []Box      // that sent under the same NAME
+	returns      uint8      // how often in turn one of these sent again
+	returned     event.Time // when that began
+	same         int        // reports since that were those of the same box
+	known        *Product   // what it reported before the model began, nil for nothing
+	heard        [4][]byte  // the payloads last read, so that a repeat costs nothing
 }
 
 // take reads product information, configuration information or a PGN list; false when it cannot be read.
@@ -35,6 +39,9 @@ func (i *identity) take(m *transport.Message, number uint32) bool {
 		last = &i.heard[2+m.Data[0]]
 	}
 	if len(*last) > 0 && bytes.Equal(*last, m.Data) {
+		if number == pgnProduct {
+			i.alone()
+		}
 		return true
 	}
 	ok := false
@@ -75,11 +82,49 @@ func (i *identity) takeProduct(data []byte, t event.Time) bool {
 		LoadEquivalency:    rawOf[uint8](values, "load_equivalency_number"),
 	}
 	if was != nil && i.product.anotherBox(was) {
-		i.before = lastOf(append(i.before, Box{was.Model, was.Serial, i.software, t}), maxBoxes)
-		i.software = nil
+		i.swapped(was, t)
 	}
 	i.ran(i.product.Software, t)
 	return true
+}
+
+// swapped notes that another box sends under the NAME. One that did so before takes up its history; two that do in turn
+// both send from one address.
+func (i *identity) swapped(was *Product, t event.Time) {
+	history := i.software
+	i.software = nil
+	now := TrueSerial(i.product.Serial)
+	k := slices.IndexFunc(i.before, func(b Box) bool { return TrueSerial(b.Serial) == now })
+	switch {
+	case k < 0 || t.Sub(i.before[len(i.before)-1].Until) > inTurn:
+		i.returns = 0
+	case i.returns == 0:
+		i.returned = t
+		fallthrough
+	default:
+		i.returns = min(i.returns+1, sharedReturns)
+	}
+	if k >= 0 {
+		i.software = slices.Clone(i.before[k].Software)
+		i.before = slices.Delete(i.before, k, k+1)
+	}
+	i.before = lastOf(append(i.before, Box{was.Model, was.Serial, history, t}), maxBoxes)
+	i.same = 0
+}
+
+// Reports of product information in turn: a box that is put in the place of another does not come back again and again
+// within that time. Two that answer together do, until one is heard that often alone.
+const (
+	inTurn        = 10 * time.Minute
+	sharedReturns = 2
+	aloneReports  = 3
+)
+
+// alone notes that the box that reported last does so again.
+func (i *identity) alone() {
+	if i.same = min(i.same+1, aloneReports); i.same == aloneReports {
+		i.returns = 0
+	}
 }
 
 // maxBoxes is how many earlier boxes of one NAME are kept.

@@ -126,7 +126,7 @@ func (n *network) claim(m *transport.Message, src uint8) *device {
 		if d.address != src {
 			n.settle(d, src, t)
 		} else {
-			n.rival[src] = nil // it defends its address
+			n.rival[src], d.lost = nil, pgn.Null // it defends its address
 		}
 	}
 	if d.cannot {
@@ -249,6 +249,9 @@ func (n *network) forget(d *device) {
 		if e.duplicateOf == d {
 			e.duplicateOf = nil
 		}
+		if e.loser == d {
+			e.loser = nil
+		}
 	}
 }
 
@@ -278,6 +281,7 @@ func (n *network) settle(d *device, src uint8, t event.Time) {
 	if here != nil && here != d && here.named && here.sender.NAME < d.sender.NAME &&
 		here.silentAt(t) == 0 && !sameBox(here, d) {
 		n.rival[src], d.lost = d, src
+		here.rivalled(d, here)
 		return
 	}
 	n.occupy(d, src, t)
@@ -325,6 +329,7 @@ func (n *network) occupy(d *device, src uint8, t event.Time) {
 		if here.named {
 			here.address, here.lost = pgn.Null, src
 			here.nameIt()
+			d.rivalled(here, here)
 		} else {
 			n.absorb(d, here)
 		}

@@ -91,20 +91,29 @@ func (s *stream) numbered(d *device, data []byte, t event.Time) {
 // Sharing is what shows that a second device sends from the address of a device.
 type Sharing struct {
 	Messages    []uint32 // PGNs of which two counters run side by side
+	Doubled     []uint32 // PGNs that come twice as often as from one sender, in turn from two
+	With        string   // of those, the device that claimed the address too
+	Serials     []string // that the device reported in turn
 	Since, Last event.Time
+}
+
+// shows takes one more stretch in which a second sender showed.
+func (s *Sharing) shows(since, last event.Time) *Sharing {
+	if s == nil {
+		return &Sharing{Since: since, Last: last}
+	}
+	s.Since, s.Last = min(s.Since, since), max(s.Last, last)
+	return s
 }
 
 func (s *Sharing) add(number uint32, c *sharing) *Sharing {
 	if c.turns < sharedTurns {
 		return s
 	}
-	if s == nil {
-		s = &Sharing{Since: c.since}
-	}
+	s = s.shows(c.since, c.last)
 	if !slices.Contains(s.Messages, number) {
 		s.Messages = append(s.Messages, number)
 	}
-	s.Since, s.Last = min(s.Since, c.since), max(s.Last, c.last)
 	return s
 }
 
@@ -113,6 +122,14 @@ func (s *Sharing) add(number uint32, c *sharing) *Sharing {
 func (d *device) shared() (s *Sharing, counts bool) {
 	for _, st := range d.streams {
 		s, counts = s.add(st.pgn, &st.sharing), counts || st.sharing.counts
+		if w := st.doubled; w != nil && w.turns >= sharedTurns && d.twoSenders() {
+			s = s.shows(w.since, w.at[0])
+			s.Doubled, s.With = append(s.Doubled, st.pgn), d.loser.sender.ID
+		}
+	}
+	if i := &d.identity; i.returns >= sharedReturns && d.duplicateSince == 0 {
+		s = s.shows(i.returned, i.before[len(i.before)-1].Until)
+		s.Serials = []string{i.before[len(i.before)-1].Serial, i.product.Serial}
 	}
 	if d.beat != nil {
 		s, counts = s.add(pgnHeartbeat, &d.beat.sharing), counts || d.beat.sharing.counts

@@ -66,6 +66,7 @@ func (d *device) shift(move func(...*event.Time)) {
 	for i := range d.heardOn {
 		move(&d.heardOn[i].From, &d.heardOn[i].Until)
 	}
+	move(&d.identity.returned)
 	for i := range d.identity.before {
 		move(&d.identity.before[i].Until)
 		for j := range d.identity.before[i].Software {
@@ -84,6 +85,9 @@ func (d *device) shift(move func(...*event.Time)) {
 	for _, s := range d.streams {
 		move(&s.first, &s.last, &s.lastValue, &s.emptySince)
 		s.volts, s.waits = nil, nil
+		if s.doubled != nil {
+			s.doubled.at, s.doubled.turns = [2]event.Time{}, 0
+		}
 		for m := range measureCount {
 			if s.mixture != nil {
 				move(&s.mixture.last[m])

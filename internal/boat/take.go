@@ -189,7 +189,7 @@ func (d *device) report(now event.Time) Device {
 	}
 	r.Load = share(r.Load)
 	r.Sharing, r.Counts = d.shared()
-	if d.lost != pgn.Null && d.address == pgn.Null && !d.cannot {
+	if d.loses() {
 		r.Lost = clonePtr(&d.lost)
 	}
 	r.Heard = append(slices.Clone(d.heardOn), Span{d.from, d.lastSeen})

@@ -3,33 +3,27 @@ package check
 import (
 	"fmt"
 	"slices"
+	"time"
 
 	"muster/internal/boat"
 	"muster/internal/event"
 	"muster/pgn"
 )
 
-// addressShared: two senders on one address. Counters that go up by one with every message show them. Where no message
-// is counted, and where a device lost its address and gave it up to nobody, nothing shows whether there is a second one.
+// addressShared: two senders on one address. Counters that go up by one with every message show them; so do two serial
+// numbers in turn, and, once a device lost its address and gave it up to nobody, messages that come twice as often, in turn
+// from two. Where nothing of that is so, it is not known whether there is a second one.
 func addressShared(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		found := false
 		shared := p.others(func(d *boat.Device) bool { return d.Address != nil && d.Sharing != nil })
 		for _, d := range on(shared, n.ID) {
 			s := d.Sharing
-			if p.Now.Sub(s.Last) > recent {
+			if len(s.Serials) == 0 && p.Now.Sub(s.Last) > recent || p.Now.Sub(s.Last) > seldom {
 				continue
 			}
-			words := make([]string, len(s.Messages))
-			for i, number := range s.Messages {
-				words[i] = fmt.Sprintf("PGN %d", number)
-			}
 			found = true
-			p.Find(Finding{
-				Subject: fmt.Sprintf("%s address %d", n.ID, *d.Address), Devices: []string{d.ID}, Network: n.ID, Since: s.Since,
-				Values:   Values{"device": unaddressed(d), "address": addressOf(d), "messages": enumerate(words)},
-				Evidence: evidence("address", int(*d.Address), "messages", words, "since", s.Since, "last", s.Last),
-			})
+			p.reportShared(n, d)
 		}
 		if found || p.unheard(n) {
 			continue
@@ -51,6 +45,34 @@ func addressShared(p *Pass) {
 			p.Clear(n.ID, n.ID)
 		}
 	}
+}
+
+// seldom is how long ago product information, which is sent on request, may have shown a second sender.
+const seldom = 10 * time.Minute
+
+func (p *Pass) reportShared(n *boat.Network, d *boat.Device) {
+	s, word, numbers := d.Sharing, "", d.Sharing.Messages
+	switch {
+	case len(s.Messages) > 0:
+	case len(s.Doubled) > 0:
+		word, numbers = "doubled", s.Doubled
+	default:
+		word = "serials"
+	}
+	messages := make([]string, len(numbers))
+	for i, number := range numbers {
+		messages[i] = fmt.Sprintf("PGN %d", number)
+	}
+	devices, other := []string{d.ID}, ""
+	if o := p.device(n.ID, s.With); o != nil {
+		devices, other = append(devices, o.ID), unaddressed(o)
+	}
+	p.Find(Finding{
+		Case: word, Subject: fmt.Sprintf("%s address %d", n.ID, *d.Address), Devices: devices, Network: n.ID, Since: s.Since,
+		Values: Values{"device": unaddressed(d), "address": addressOf(d), "messages": enumerate(messages), "other": other,
+			"serials": enumerate(s.Serials)},
+		Evidence: evidence("address", int(*d.Address), "messages", messages, "serials", s.Serials, "since", s.Since, "last", s.Last),
+	})
 }
 
 // counts reports whether the device sends a message with a counter: a fast packet, a heartbeat, or a single frame that

@@ -256,6 +256,12 @@ func samples() []sample {
 		{"address-contested", "once at start-up", contest(1), 0},
 		{"address-shared", "two receivers", aboard(gnss("A1", 35, shared(time.Second))), 1},
 		{"address-shared", "the second was taken off", aboard(gnss("A1", 35, shared(2*time.Minute))), 0},
+		{"address-shared", "a compass that lost its address", aboard(gnss("A1", 35, func(d *boat.Device) {
+			d.Sharing = &boat.Sharing{Doubled: []uint32{127250}, With: "A2", Since: ago(3 * time.Minute), Last: ago(time.Second)}
+		}), gnss("A2", 36, func(d *boat.Device) { d.Address, d.Lost = nil, ptr(uint8(35)) })), 1},
+		{"address-shared", "two serial numbers", aboard(gnss("A1", 35, func(d *boat.Device) {
+			d.Sharing = &boat.Sharing{Serials: []string{"1", "2"}, Since: ago(8 * time.Minute), Last: ago(5 * time.Minute)}
+		})), 1},
 		{"address-shared", "a receiver", aboard(gnss("A1", 35)), 0},
 		{"address-shared", "no counter to go by", aboard(sounder("A1", 35)), 0},
 		{"address-shared", "a sounder that numbers its messages", aboard(sounder("A1", 35, func(d *boat.Device) { d.Counts = true })), 0},

@@ -107,6 +107,31 @@ func faultsOfUnits() []fault {
 				b.message(127251).order = (a.message(127251).order + 100) % 253
 			}
 		}, also: []string{"silent", "no-heartbeat", "sources-disagree", "clock-mismatch", "incomplete-messages"}},
+		{check: "address-shared", size: "a compass that numbers nothing loses its address to one of its make, and sends on", prepare: func(c *craft) func() {
+			a, b := c.any(60, 140), c.any(60, 140)
+			for i, u := range []*unit{a, b} {
+				f := a.name.Fields()
+				f.UniqueNumber = 3002 + 3*uint32(i)
+				u.name = f.NAME()
+				for _, m := range u.messages {
+					if of := a.message(m.number); of != nil {
+						m.every = of.every
+					}
+				}
+			}
+			return func() {
+				b.address = a.address
+				b.appear()
+				a.appear()
+			}
+		}, also: []string{"silent", "no-heartbeat", "sources-disagree", "clock-mismatch", "incomplete-messages"}},
+		{check: "address-shared", size: "two displays with one NAME and one address answer together", prepare: func(c *craft) func() {
+			a, b := c.any(120, 130), c.any(120, 130)
+			return func() {
+				b.name, b.address, b.messages = a.name, a.address, nil
+				c.every(40*time.Second, func() { a.appear(); b.appear() })
+			}
+		}, also: []string{"silent", "no-heartbeat", "restarted"}},
 		{check: "same-serial", size: "two displays report one serial number", prepare: func(c *craft) func() {
 			a, b := c.any(120, 130), c.any(120, 130)
 			return func() { b.serial = a.serial; b.appear() }

@@ -1,5 +1,13 @@
 package check
 
+var secondSender = []Step{
+	{Look, "Look for a device that works although no display lists it, or that lost its address. It may send from the address of the other."},
+	{Look, "If there is none, look for a gateway that repeats the backbone onto itself."},
+	{Change, "Disconnect one suspected device after the other. The one with which the alert clears is the second sender."},
+	{Change, "Restart that device after all others. If it claims no other address, set one with the manufacturer's tool."},
+	{Change, "If that is not possible, update its software, or have the manufacturer replace it."},
+}
+
 var sourceSteps = []Step{
 	{Change, "On each display and the autopilot, turn off automatic source selection."},
 	{Change, "Select the same primary source everywhere, and set a backup source."},
@@ -33,13 +41,11 @@ var deviceTexts = map[string]Text{
 		}},
 	"address-shared": {Doc: "Two senders use one source address, so that the messages of both count as those of one device.", Term: "address conflict",
 		Cases: map[string]Case{
-			"": {Summary: "A second sender uses {address} of {device}: two sequence counters run in {messages}", Remedy: []Step{
-				{Look, "Look for a device that works although no display lists it, or that lost its address. It may send from the address of the other."},
-				{Look, "If there is none, look for a gateway that repeats the backbone onto itself."},
-				{Change, "Disconnect one suspected device after the other. The one with which the alert clears is the second sender."},
-				{Change, "Restart that device after all others. If it claims no other address, set one with the manufacturer's tool."},
-				{Change, "If that is not possible, update its software, or have the manufacturer replace it."},
-			}},
+			"": {Summary: "A second sender uses {address} of {device}: two sequence counters run in {messages}", Remedy: secondSender},
+			"doubled": {Summary: "{other} claimed {address} of {device} and still sends from it: {messages} comes twice as often, " +
+				"from two senders in turn", Remedy: secondSender},
+			"serials": {Summary: "A second sender uses {address} of {device}: it reports two serial numbers in turn, {serials}",
+				Remedy: secondSender},
 		}},
 	"same-serial": {Doc: "Units of one model that cannot be one box report the same serial number.", Term: "serial number", Cases: map[string]Case{
 		"": {Summary: "{count} units report one serial number, {serial}: {devices}", Remedy: []Step{
