@@ -270,7 +270,8 @@ func refuse(w http.ResponseWriter, r *http.Request, status int, detail string) {
 		http.Error(w, detail, status)
 		return
 	}
-	text, _ := json.Marshal(huma.ErrorModel{Type: ui.ProblemType(status), Title: http.StatusText(status), Status: status, Detail: detail}) // plain values
+	problem := huma.ErrorModel{Type: ui.ProblemType(status), Title: http.StatusText(status), Status: status, Detail: detail}
+	text, _ := json.Marshal(problem) // plain values
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(status)
 	_, _ = w.Write(text)

@@ -69,6 +69,9 @@ type Message struct {
 	text []byte // as JSON
 }
 
+// Payload is the data of the message.
+func (m *Message) Payload() ([]byte, error) { return hex.DecodeString(m.Data) }
+
 // MessageField is one decoded field. Reserved fields are left out.
 type MessageField struct {
 	Key    string   `json:"key"`

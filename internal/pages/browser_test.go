@@ -137,6 +137,10 @@ func TestBrowser(t *testing.T) {
 	t.Run("pauses traffic", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+"/traffic", 1100, false)
 		webtest.Poll(t, ctx, "document.querySelector('#rate').textContent.startsWith('Showing')")
+		webtest.Script[int](t, ctx, "window.row = [...document.querySelectorAll('#values tr')].find(e => e.textContent.includes('127250')), window.was = row.querySelector('.fields').textContent, 0")
+		webtest.Poll(t, ctx, "row.isConnected && row.querySelector('.fields').textContent !== was")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.SendKeys("#filter [name=q]", "127250")))
+		webtest.Poll(t, ctx, "location.search === '?q=127250' && [...document.querySelectorAll('#values tr')].filter(e => e.checkVisibility()).length === 1")
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#pause")))
 		webtest.Script[int](t, ctx, "new MutationObserver(() => window.changed = 1).observe(document.getElementById('traffic'), {childList: true}), 0")
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Sleep(2*time.Second)))

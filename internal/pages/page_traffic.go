@@ -31,6 +31,8 @@ type trafficPage struct {
 	Units     []sender
 	Kinds     []ui.Link   // of messages and sentences
 	Rows      []api.Heard // latest first
+	Latest    []api.Heard // the last of each message, by unit
+	Search    string      // in any text of a row
 	Names     map[string]string
 	Stream    string
 	Problem   string
@@ -47,7 +49,7 @@ const trafficRows = 40
 
 func (s *site) trafficData(req *http.Request, r *report.Report) (string, content, error) {
 	q := req.URL.Query()
-	p := trafficPage{Filter: api.Filter{Network: q.Get("network"), Device: q.Get("device")}, Names: map[string]string{}}
+	p := trafficPage{Filter: api.Filter{Network: q.Get("network"), Device: q.Get("device")}, Names: map[string]string{}, Search: strings.ToLower(q.Get("q"))}
 	p.chooseMessage(cmp.Or(q.Get("message"), q.Get("pgn")))
 	for i := range r.Networks {
 		id := boat.Printable(r.Networks[i].ID)
@@ -126,16 +128,27 @@ func (s *sender) option(now string) g.Node {
 
 // readTraffic reads the latest traffic that passes the filter, and notes the stream of further traffic.
 func (p *trafficPage) readTraffic(t *api.Traffic) {
-	var messages []*api.Message
-	var sentences []*api.TrafficSentence
+	var messages, newest []*api.Message
+	var sentences, newestSentences []*api.TrafficSentence
+	most := trafficRows
+	if p.Search != "" {
+		most = 0
+	}
 	if p.Formatter == "" {
-		messages, _, _ = t.Since(0, p.Filter, trafficRows)
+		messages, _, _ = t.Since(0, p.Filter, most)
+		newest, _ = t.Newest(0, p.Filter)
 	}
 	if p.Filter.PGN == 0 {
-		sentences, _, _ = t.Sentences(0, api.SentenceFilter{Network: p.Filter.Network, Device: p.Filter.Device,
-			Formatter: p.Formatter}, trafficRows)
+		filter := api.SentenceFilter{Network: p.Filter.Network, Device: p.Filter.Device, Formatter: p.Formatter}
+		sentences, _, _ = t.Sentences(0, filter, most)
+		newestSentences, _ = t.NewestSentences(0, filter)
 	}
-	p.Rows = api.InOrder(messages, sentences)
+	p.Latest = slices.DeleteFunc(api.InOrder(newest, newestSentences), p.hides)
+	slices.SortStableFunc(p.Latest, func(a, b api.Heard) int {
+		x, y := p.told(a), p.told(b)
+		return cmp.Or(cmp.Compare(x.unit, y.unit), cmp.Compare(x.title, y.title), cmp.Compare(x.key, y.key))
+	})
+	p.Rows = slices.DeleteFunc(api.InOrder(messages, sentences), p.hides)
 	slices.Reverse(p.Rows)
 	p.Rows = p.Rows[:min(len(p.Rows), trafficRows)]
 	stream := url.Values{"latest": {"true"}, "sentences": {"true"}}
@@ -155,22 +168,36 @@ func (p *trafficPage) chosenPGN() string {
 	return strconv.Itoa(int(p.Filter.PGN))
 }
 
-func (p trafficPage) show(*view) g.Node {
+func (p trafficPage) show(v *view) g.Node {
 	return g.Group{
 		h.H1(g.Text("Traffic")),
 		ui.Problem(p.Problem),
 		p.filterForm(),
-		ui.Meta(g.Text("Newest first. At a high load only the newest of each kind is shown. Fields without a value are left out; the API has all fields. "),
-			h.Span(h.ID("rate"))),
-		h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
-			ui.OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("No traffic yet.")))),
+		ui.Meta(h.Span(h.ID("rate")), ui.Space, h.A(h.ID("export"), h.Href("/traffic.log?"+p.query().Encode()), g.Text("Export as candump"))),
+		p.latestSection(v),
+		ui.Section("raw", "Raw traffic",
+			ui.Meta(g.Text("Newest first. At a high load only the newest of each kind is shown. Fields without a value are left out; the API has all fields.")),
+			h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
+				ui.OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("No traffic yet."))))),
 	}
 }
 
+// query is the filter as an address has it.
+func (p *trafficPage) query() url.Values {
+	q := url.Values{}
+	for key, value := range map[string]string{"network": p.Filter.Network, "device": p.Filter.Device, "message": p.chosenPGN() + p.Formatter, "q": p.Search} {
+		if value != "" {
+			q.Set(key, value)
+		}
+	}
+	return q
+}
+
 func (p *trafficPage) filterForm() g.Node {
-	return h.Form(h.Class("panel filter"), h.Method("get"), h.Action("/traffic"), h.Aria("label", "Filter"),
+	return h.Form(h.Class("panel filter"), h.ID("filter"), h.Method("get"), h.Action("/traffic"), h.Aria("label", "Filter"),
+		ui.Field("Search", "q", h.Type("search"), h.Value(p.Search), ui.MaxLength(100)),
 		g.If(len(p.Networks) > 1, ui.Choice("Network", "network", ui.AnyOption("all"), linkOptions(p.Networks, p.Filter.Network))),
-		ui.Choice("Device", "device", h.ID("devices"), ui.AnyOption("all"),
+		ui.Choice("Unit", "device", h.ID("devices"), ui.AnyOption("all"),
 			g.Map(p.Units, func(s sender) g.Node { return s.option(p.Filter.Device) })),
 		ui.Choice("Message", "message", ui.AnyOption("all"), linkOptions(p.Kinds, p.chosenPGN()+p.Formatter)), ui.Space,
 		ui.Button("Show traffic"), ui.Space,

@@ -84,3 +84,39 @@ func TestTrafficOfAUnit(t *testing.T) {
 		}
 	}
 }
+
+// TestTrafficLatest: the table has the latest value of each message, the search leaves rows out, and the export is a log that is read again.
+func TestTrafficLatest(t *testing.T) {
+	tr := api.NewTraffic(0)
+	s := serve(t, api.Options{Reports: webtest.NewReports(webtest.Sample(t)), Traffic: tr})
+	webtest.Note(tr, 128267, []byte{0, 0xD2, 4, 0, 0, 0, 0, 0xFF})
+	webtest.Note(tr, 128267, []byte{0, 0x36, 6, 0, 0, 0, 0, 0xFF})
+	webtest.Hear(tr, "ttyUSB0", webtest.Sealed("$SDDPT,1.5,0.0"))
+	table := func(query string) string {
+		_, page := webtest.Get(t, s.URL()+"/traffic"+query)
+		_, rest, _ := strings.Cut(page, `<tbody id="values">`)
+		rest, _, _ = strings.Cut(rest, "</table>")
+		return rest
+	}
+	if rows := table(""); strings.Count(rows, "<tr") != 2 || !strings.Contains(rows, "15.9 m") || strings.Contains(rows, "12.3 m") || !strings.Contains(rows, "1.5 m") {
+		t.Errorf("the table: %s", rows)
+	}
+	if rows := table("?q=SDdpt"); strings.Count(rows, "<tr") != 1 || !strings.Contains(rows, "SDDPT") {
+		t.Errorf("found: %s", rows)
+	}
+	for query, want := range map[string][]string{
+		"":                {"can0 09F50B", "#00D2040000000000FF"[:9], "#0036060000", "ttyUSB0 $SDDPT,1.5,0.0"},
+		"?message=128267": {"#0036060000"},
+		"?q=15.9":         {"#0036060000"},
+	} {
+		resp, log := webtest.Get(t, s.URL()+"/traffic.log"+query)
+		for _, w := range want {
+			if !strings.Contains(log, w) {
+				t.Errorf("%q lacks %q: %s", query, w, log)
+			}
+		}
+		if query != "" && (strings.Contains(log, "SDDPT") || resp.Header.Get("Content-Disposition") == "") {
+			t.Errorf("%q: %s", query, log)
+		}
+	}
+}

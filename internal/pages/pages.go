@@ -103,6 +103,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /work", "work", s.workData)
 	s.page(mux, "GET /snapshots", "snapshots", s.snapshotsData)
 	s.page(mux, "GET /traffic", "traffic", s.trafficData)
+	mux.HandleFunc("GET /traffic.log", s.trafficLog)
 	s.page(mux, "GET /fault/{id}", "fault", s.faultData)
 	s.addFaultForms(mux)
 	s.addHelp(mux)

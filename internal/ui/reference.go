@@ -275,9 +275,10 @@ func (o *described) answer(status string) g.Node {
 	if status >= "400" {
 		return h.Li(h.A(h.Href("#problem-"+status), g.Text(status)), Space, g.Text(r.Description))
 	}
-	return h.Li(h.B(g.Text(status)), Space, g.Text(r.Description), g.Map(slices.Sorted(maps.Keys(r.Content)), func(kind string) g.Node {
+	kinds := g.Map(slices.Sorted(maps.Keys(r.Content)), func(kind string) g.Node {
 		return g.Group{Space, h.Code(g.Text(kind)), Space, r.Content[kind].Schema.link()}
-	}))
+	})
+	return h.Li(h.B(g.Text(status)), Space, g.Text(r.Description), kinds)
 }
 
 // link is the type of a value; one that has a name leads to it.

@@ -196,6 +196,42 @@
       return li;
     };
     let stopped = false, waiting = [], count = 0;
+    // The table has the latest value of each message: its row is changed in place.
+    const values = document.getElementById("values"), filter = document.getElementById("filter"), search = filter.elements.q;
+    const found = (e) => { e.hidden = search.value !== "" && !e.textContent.toLowerCase().includes(search.value.toLowerCase()); };
+    const opened = Date.now(), rowOf = new Map();
+    for (const tr of values.rows) {
+      tr.seen = opened - 1000 * parseInt(tr.querySelector(".age").textContent, 10);
+      rowOf.set(tr.dataset.key, tr);
+    }
+    const note = (m, li) => {
+      const number = m.sentence ? m.talker + m.formatter : m.pgn, key = m.device + "|" + number + "|" + (m.instance ?? "");
+      let tr = rowOf.get(key);
+      if (!tr && rowOf.size >= 1000) return;
+      if (!tr) {
+        tr = values.insertRow();
+        const head = el("th", "", "");
+        head.scope = "row";
+        head.append(el("b", "", m.title || (m.sentence ? "unknown sentence" : "unknown message")), " ", el("small", "", number + (m.instance === undefined ? "" : " · instance " + m.instance)));
+        tr.append(el("td", "", names.get(m.device) || m.device), head, el("td", "fields", ""), el("td", "age", ""), el("td", "per", "–"));
+        rowOf.set(key, tr);
+      }
+      tr.seen = Date.now();
+      const cell = tr.querySelector(".fields"), fields = li.querySelector(".fields").cloneNode(true);
+      if (m.sentence && fields.children.length > 1) fields.querySelector("code").remove();
+      if (cell.textContent !== fields.textContent) cell.replaceChildren(...fields.childNodes);
+      found(tr);
+    };
+    setInterval(() => { if (!stopped) for (const tr of values.rows) tr.querySelector(".age").textContent = Math.max(0, Math.round((Date.now() - tr.seen) / 1000)) + " s"; }, 1000);
+    // What is chosen acts at once, and is in the address.
+    const address = () => { const q = new URLSearchParams([...new FormData(filter)].filter(([, v]) => v)); return q.size ? "?" + q : ""; };
+    filter.addEventListener("change", (e) => { if (e.target !== search) location.replace(location.pathname + address()); });
+    filter.addEventListener("submit", (e) => { e.preventDefault(); location.replace(location.pathname + address()); });
+    search.addEventListener("input", () => {
+      history.replaceState(null, "", location.pathname + address());
+      document.getElementById("export").href = "/traffic.log" + address();
+      for (const e of [...values.rows, ...list.children]) found(e);
+    });
     pause.hidden = false;
     pause.addEventListener("click", () => {
       stopped = !stopped;
@@ -206,7 +242,12 @@
     stream(list.dataset.stream, ["message", "sentence"], (text) => { count++; if (!stopped) waiting.push(text); if (waiting.length > rows) waiting.shift(); });
     setInterval(() => {
       if (stopped || !waiting.length) return;
-      for (const text of waiting.splice(0)) list.prepend(row(JSON.parse(text)));
+      for (const text of waiting.splice(0)) {
+        const m = JSON.parse(text), li = row(m);
+        found(li);
+        list.prepend(li);
+        note(m, li);
+      }
       list.querySelector(".empty")?.remove();
       while (list.children.length > rows) list.lastChild.remove();
     }, 500);
