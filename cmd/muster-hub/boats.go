@@ -25,6 +25,7 @@ type enrollCmd struct {
 	data
 	Boat   string
 	Output string
+	Marina string
 	URL    string
 	Force  bool
 }
@@ -43,6 +44,7 @@ credentials stop working.`,
 	f := cmd.Flags()
 	c.data.flags(cmd)
 	f.StringVarP(&c.Output, "output", "o", "", "Output `FILE`, or - for standard output. Default: BOAT.creds")
+	f.StringVar(&c.Marina, "marina", "", "`NAME` of the marina that the boat is in")
 	f.StringVar(&c.URL, "url", "", "`URL` where boats reach the hub, for the lines to add to the boat's config")
 	f.BoolVar(&c.Force, "force", false, "Overwrite an existing file")
 	return cmd
@@ -77,6 +79,9 @@ func (c *enrollCmd) run(a *app) error {
 		defer os.Remove(out.Name())
 	}
 	creds, err := t.Enroll(c.Boat, time.Now())
+	if err == nil && c.Marina != "" {
+		err = t.Place(c.Boat, c.Marina)
+	}
 	if err != nil {
 		return err
 	}

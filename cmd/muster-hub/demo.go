@@ -40,7 +40,7 @@ func newDemo(a *app) *cobra.Command {
 	c := demoCmd{}
 	cmd := &cobra.Command{
 		Use: "demo", Short: "Show a fleet of simulated boats and its pages; nothing to install",
-		Long: `Simulate thirty boats in three marinas with a year of history, and show them on the pages of a hub, in one process. Two of the boats are live:
+		Long: `Simulate thirty boats in three marinas with a year of history. Show them on the pages of a hub, in one process. Two of the boats are live:
 their own pages are one click away. What the demo makes is deleted at the end.`,
 		Example: `  muster-hub demo
   muster-hub demo --listen 127.0.0.1:0`,
@@ -98,7 +98,7 @@ func (c *demoCmd) run(a *app) error {
 		return stop(err)
 	}
 	pages := runCmd{Listen: c.Listen}
-	url, err := pages.servePages(ctx, g, d.hub, func() *release.Sheets { return d.sheets }, "", "", log)
+	url, err := pages.servePages(ctx, g, d.hub, &links{trust: d.trust, server: d.server}, func() *release.Sheets { return d.sheets }, "", "", log)
 	if err != nil {
 		return stop(err)
 	}
@@ -167,7 +167,8 @@ func (d *demo) open(ctx context.Context, log zerolog.Logger) (err error) {
 func (d *demo) creds(b *demoBoat) string { return filepath.Join(d.dir, demoID(b.name)+".creds") }
 
 // demoMoments are how long ago the boats reported, of what is kept.
-var demoMoments = []time.Duration{52 * week, 39 * week, 26 * week, 12 * week, 8 * week, 4 * week, week, day, 5 * time.Minute}
+var demoMoments = []time.Duration{52 * week, 39 * week, 26 * week, 12 * week, 8 * week, 4 * week, week, day,
+	5 * time.Minute}
 
 // fill sends what the boats reported in the last year, the papers of last week's jobs, and the days of the campaigns.
 func (d *demo) fill(ctx context.Context) error {
@@ -249,7 +250,8 @@ func (d *demo) take(ctx context.Context, number int, k fleet.Kind, body []byte, 
 	b := &demoBoats[number]
 	d.seq[number]++
 	return d.hub.Take(ctx, demoID(b.name), k, fmt.Sprintf("computer-%d", number+1), d.seq[number], &fleet.Envelope{Schema: fleet.Schema,
-		Boat: boat.Identity{ID: demoID(b.name), Name: b.name}, MadeAt: at, Clock: boat.ClockSystem, Version: cli.Version(), Body: body}, at)
+		Boat: boat.Identity{ID: demoID(b.name), Name: b.name}, MadeAt: at, Clock: boat.ClockSystem,
+		Version: cli.Version(), Body: body}, at)
 }
 
 // visit sends the service record of a job: both displays were updated.

@@ -23,7 +23,7 @@ type demoBoat struct {
 	units        int           // of the simulated boat, from the first
 	updated      time.Duration // how long ago both displays were updated; 0 for not yet
 	half         bool          // only the display at the helm was
-	trouble      string        // instance: two battery monitors clash; voltage: it is too low; search: a fault is being located
+	trouble      string        // instance: two monitors clash; voltage: it is too low; search: a fault is being located
 	unheard      time.Duration // how long ago it was last heard, for a boat that is not heard
 	visited      bool          // last week
 	live         bool          // its daemon runs in this process
@@ -123,7 +123,9 @@ func withInstance(sends []sim.Send, instance uint8) []sim.Send {
 const demoWatched = 20 * time.Second
 
 // report is what the boat reported at a moment: its simulation, watched as muster watches a boat.
-func (b *demoBoat) report(ctx context.Context, number int, at time.Time, ago time.Duration) (*report.Report, error) {
+func (b *demoBoat) report(ctx context.Context, number int, at time.Time, ago time.Duration) (
+	*report.Report, error,
+) {
 	sc, err := b.scenario(ctx, number, ago)
 	if err != nil {
 		return nil, err
@@ -131,9 +133,10 @@ func (b *demoBoat) report(ctx context.Context, number int, at time.Time, ago tim
 	c := config.Default()
 	c.Boat = boat.Identity{ID: demoID(b.name), Name: b.name}
 	c.Sources = []config.Source{{Source: "sim:demo", ID: "n2k", Ask: true}}
-	return daemon.Replay(ctx, daemon.Options{Config: c, Log: zerolog.Nop(), Open: func(string, bool) (tap.Source, error) {
+	open := func(string, bool) (tap.Source, error) {
 		return sim.NewPlayer(sim.New(sc, sc.Seed, event.At(at.Add(-demoWatched))), 0), nil
-	}}, demoWatched, nil)
+	}
+	return daemon.Replay(ctx, daemon.Options{Config: c, Log: zerolog.Nop(), Open: open}, demoWatched, nil)
 }
 
 // demoID is the id of a boat.

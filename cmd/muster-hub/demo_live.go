@@ -75,8 +75,9 @@ func (d *demo) live(ctx context.Context, g *errgroup.Group, number int, log zero
 		return err
 	}
 	began := event.At(time.Now())
-	aboard, err := daemon.New(ctx, daemon.Options{Config: c, Log: log, Version: cli.Version(), Layouts: []*backbone.Layout{layout}, Sheets: d.files,
-		Open: func(string, bool) (tap.Source, error) { return sim.NewPlayer(sim.New(sc, sc.Seed, began), 1), nil }})
+	aboard, err := daemon.New(ctx, daemon.Options{Config: c, Log: log, Version: cli.Version(), Sheets: d.files,
+		Layouts: []*backbone.Layout{layout},
+		Open:    func(string, bool) (tap.Source, error) { return sim.NewPlayer(sim.New(sc, sc.Seed, began), 1), nil }})
 	if err != nil {
 		return err
 	}

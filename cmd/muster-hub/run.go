@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/url"
 	"os"
 	"os/signal"
+	"strings"
 	"sync/atomic"
 	"syscall"
 	"time"
@@ -30,6 +32,8 @@ type runCmd struct {
 	data
 	Listen      string
 	BoatsListen string
+	ExternalURL string
+	BoatsURL    []string
 	TLSCert     string
 	TLSKey      string
 	ClientCA    string
@@ -62,6 +66,8 @@ func newRun(a *app) *cobra.Command {
 	c.data.flags(cmd)
 	f.StringVar(&c.Listen, "listen", "127.0.0.1:8633", "`HOST:PORT` of the pages, or off. Beyond this computer they need a token or TLS")
 	f.StringVar(&c.BoatsListen, "boats-listen", "127.0.0.1:4222", "`HOST:PORT` for boats. Beyond this computer it needs TLS")
+	f.StringVar(&c.ExternalURL, "external-url", "", "`URL` where people and boats reach the pages, for codes and links of alerts. Default: as each request came")
+	f.StringSliceVar(&c.BoatsURL, "boats-url", nil, "`URL` where boats reach the hub, such as tls://hub.example.org:4222. Default: the host of the pages")
 	f.StringVar(&c.TLSCert, "tls-cert", "", "PEM `FILE` with the certificate, for the pages and for boats")
 	f.StringVar(&c.TLSKey, "tls-key", "", "PEM `FILE` with its key")
 	f.StringVar(&c.TokenFile, "token-file", "", "`FILE` with the token for the pages; a second line is a read-only token")
@@ -100,6 +106,9 @@ func (c *runCmd) check() error {
 	case c.SyncEvery < 0:
 		return fmt.Errorf("--sync-every %v: give 0 or more", c.SyncEvery)
 	}
+	if err := c.checkURLs(); err != nil {
+		return err
+	}
 	if err := config.CheckListen(c.Listen, c.TokenFile != "" || c.TLSCert != ""); err != nil {
 		return fmt.Errorf("--listen: %w", err)
 	}
@@ -124,6 +133,41 @@ func (c *runCmd) check() error {
 			"give --tls-cert and --tls-key, or listen on 127.0.0.1")
 	}
 	return nil
+}
+
+// checkURLs reports what is wrong with where people and boats reach the hub.
+func (c *runCmd) checkURLs() error {
+	if c.ExternalURL != "" {
+		u, err := url.Parse(c.ExternalURL)
+		if err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || u.User != nil || u.RawQuery != "" {
+			return errors.New("--external-url: it is no URL of pages: write https://HOST")
+		}
+	}
+	for _, address := range c.BoatsURL {
+		if err := config.CheckHubURL(address); err != nil {
+			return fmt.Errorf("--boats-url: %w", err)
+		}
+	}
+	return nil
+}
+
+// boatsURLs are where boats reach the message server. The one inside is on the host of the pages unless another is named.
+func (c *runCmd) boatsURLs(server *broker.Server) []string {
+	switch {
+	case len(c.BoatsURL) > 0:
+		return c.BoatsURL
+	case server == nil:
+		return strings.Split(c.NATS, ",")
+	}
+	u, err := url.Parse(server.ClientURL())
+	if err != nil {
+		return nil
+	}
+	scheme := "nats"
+	if c.TLSCert != "" {
+		scheme = "tls"
+	}
+	return []string{scheme + "://:" + u.Port()}
 }
 
 // run keeps the fleet until interrupted.
@@ -198,7 +242,7 @@ func (c *runCmd) run(a *app) error {
 	}
 	g.Go(func() error { rereadSheets(ctx, c.Sheets, sheets, log); return nil })
 	g.Go(func() error { notifySystemd(ctx, h); return nil })
-	if _, err := c.servePages(ctx, g, h, sheets.Load, token, readToken, log); err != nil {
+	if _, err := c.servePages(ctx, g, h, links, sheets.Load, token, readToken, log); err != nil {
 		end()
 		_ = g.Wait()
 		return err

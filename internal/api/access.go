@@ -40,6 +40,7 @@ type Door struct {
 	whose     string // what it protects: boat or fleet
 	page      LoginPage
 	harmless  []string         // paths of posts that change nothing
+	secrets   []string         // paths of posts that check a secret of their own
 	large     map[string]int64 // bounds of posts by their paths, of those that may be larger than others
 	crossSite *http.CrossOriginProtection
 	proxies   []netip.Prefix // whose word on the client is believed
@@ -68,6 +69,15 @@ func (d *Door) Ask(page LoginPage) { d.page = page }
 
 // Allow lets a read token post to a path that changes nothing. It is called before the door is used.
 func (d *Door) Allow(path string) { d.harmless = append(d.harmless, path) }
+
+// Entrust lets everybody post to a path, whose handler checks a secret of its own and calls Wrong where it is none. It is called before
+// the door is used.
+func (d *Door) Entrust(path string) { d.secrets = append(d.secrets, path) }
+
+// Wrong notes a wrong secret: as with tokens, guesses of one address are slowed. It reports false when too many came from there.
+func (d *Door) Wrong(r *http.Request) bool {
+	return !d.patience.lost(network(d.client(r)), time.Now()) && d.wait(r)
+}
 
 // Take lets a post to a path be so many bytes long. It is called before the door is used.
 func (d *Door) Take(path string, limit int64) {
@@ -202,7 +212,8 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(time.Duration(limit/slowest) * time.Second))
 		}
 		r.Body = lastBody{http.MaxBytesReader(w, r.Body, limit), h}
-		if r.URL.Path == "/login" || strings.HasPrefix(r.URL.Path, "/static/") {
+		if r.URL.Path == "/login" || strings.HasPrefix(r.URL.Path, "/static/") ||
+			r.Method == http.MethodPost && slices.Contains(d.secrets, r.URL.Path) {
 			next.ServeHTTP(w, r)
 			return
 		}

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"net/http"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -10,6 +11,12 @@ import (
 // Read registers a reading operation.
 func Read[I, T any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (T, error), errs ...int) {
 	read(api, id, route, summary, tag, f, errs...)
+}
+
+// Act registers an operation that changes something.
+func Act[I, T any](api huma.API, id, route, summary, tag string, f func(context.Context, *I) (T, error), errs ...int) {
+	answering(api, huma.Operation{OperationID: id, Method: http.MethodPost, Path: Prefix + route, Summary: summary, Tags: []string{tag},
+		Errors: append(errs, 401, 403)}, f)
 }
 
 // Turns keeps event streams open, not more than so many at a time.

@@ -88,3 +88,6 @@ func WriteCode(w io.Writer, text string) error {
 	_, err = io.WriteString(w, b.String())
 	return err
 }
+
+// Code draws a text as a QR code on a page; nil without one.
+func Code(text string) g.Node { return codePicture(text) }

@@ -44,7 +44,8 @@ type index struct {
 }
 
 func newIndex() *index {
-	return &index{boats: map[string]*entry{}, kindOf: map[Kind]uint32{}, strings: map[string]string{}, boxes: map[box][]string{}, changed: make(chan struct{})}
+	return &index{boats: map[string]*entry{}, kindOf: map[Kind]uint32{}, strings: map[string]string{},
+		boxes: map[box][]string{}, changed: make(chan struct{})}
 }
 
 // at returns the entry of a boat, made when it is new. Runs under the lock.
@@ -135,7 +136,8 @@ func (x *index) show(id string, e *entry) {
 		v = e.record.view(id)
 		x.place(v)
 	}
-	v.Marina, v.Enrolled, v.Revoked, v.Why, v.Revision = e.enrolled.Marina, e.enrolled.Enrolled, e.enrolled.Revoked, e.enrolled.Why, x.revision
+	v.Marina, v.Enrolled, v.Revoked, v.Why = e.enrolled.Marina, e.enrolled.Enrolled, e.enrolled.Revoked, e.enrolled.Why
+	v.Revision = x.revision
 	e.view, x.sorted = v, nil
 	close(x.changed)
 	x.changed = make(chan struct{})

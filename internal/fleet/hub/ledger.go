@@ -194,7 +194,9 @@ func (x *index) stays(b box) []stay {
 			}
 		}
 	}
-	slices.SortStableFunc(out, func(a, b stay) int { return cmp.Or(b.d.Since.Compare(a.d.Since), cmp.Compare(a.boat, b.boat)) })
+	slices.SortStableFunc(out, func(a, b stay) int {
+		return cmp.Or(b.d.Since.Compare(a.d.Since), cmp.Compare(a.boat, b.boat))
+	})
 	return out
 }
 

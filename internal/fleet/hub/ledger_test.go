@@ -37,7 +37,8 @@ func TestLedgerIsBounded(t *testing.T) {
 	}
 	r.Devices[0].Earlier[0].Version = strings.Repeat("x", maxRecord)
 	r.forget()
-	if text, err := json.Marshal(&r); err != nil || len(text) > maxRecord || len(r.Devices) != 100 || !r.Devices[0].Since.Equal(at) {
+	text, err := json.Marshal(&r)
+	if err != nil || len(text) > maxRecord || len(r.Devices) != 100 || !r.Devices[0].Since.Equal(at) {
 		t.Errorf("after forgetting: %d bytes, %d units: %v", len(text), len(r.Devices), err)
 	}
 }

@@ -138,7 +138,9 @@ func receivedAt(head nats.Header, meta *jetstream.MsgMetadata) time.Time {
 }
 
 // Take puts a message of a boat into the history as one that was received at an earlier moment.
-func (h *Hub) Take(ctx context.Context, id string, k fleet.Kind, computer string, seq uint64, e *fleet.Envelope, at time.Time) error {
+func (h *Hub) Take(
+	ctx context.Context, id string, k fleet.Kind, computer string, seq uint64, e *fleet.Envelope, at time.Time,
+) error {
 	data, err := h.codec.Encode(e)
 	if err != nil {
 		return err

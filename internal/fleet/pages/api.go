@@ -80,6 +80,7 @@ func (s *Server) addAPI(mux *http.ServeMux) { api.ServeAPI(mux, openAPI, s.opera
 func (s *Server) operations(ops huma.API) {
 	s.addBoats(ops)
 	s.addLists(ops)
+	s.addEnrolling(ops)
 	s.addEvents(ops)
 }
 

@@ -54,7 +54,8 @@ func menu(name string) g.Node {
 		entry("/search", "Search", "search"),
 		entry("/campaigns", "Campaigns", "campaigns", "campaign"),
 		entry("/week", "Week", "week"),
-		entry("/refusals", "Rejected", "refusals")))
+		entry("/refusals", "Rejected", "refusals"),
+		entry("/enrol", "Enrol", "enrol")))
 }
 
 var marks = map[hub.Verdict]string{hub.Visit: "critical", hub.Watch: "warning", hub.OK: "well", hub.Silent: "gone", hub.Never: "waiting"}

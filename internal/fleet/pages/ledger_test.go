@@ -32,8 +32,8 @@ type aboard struct {
 
 // boatWith is the report of a boat with some displays of one model, each with a serial number of its own.
 func boatWith(id string, displays ...aboard) *report.Report {
-	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: id}, TakenAt: event.At(noon), Clock: boat.ClockSystem, Networks: []report.Network{},
-		Devices: []report.Device{}, Talkers: []report.Talker{}, Manual: []boat.Manual{}, Alerts: []alert.Alert{}}
+	r := &report.Report{Schema: report.V1, Boat: boat.Identity{ID: id}, TakenAt: event.At(noon), Clock: boat.ClockSystem,
+		Networks: []report.Network{}, Devices: []report.Device{}, Talkers: []report.Talker{}, Manual: []boat.Manual{}, Alerts: []alert.Alert{}}
 	for i, d := range displays {
 		code, address := uint16(1009), uint8(i)
 		first, last := event.At(noon.Add(-d.first)), event.At(noon)

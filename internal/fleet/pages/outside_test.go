@@ -25,7 +25,7 @@ func need(t *testing.T, name string) string {
 
 var everyPage = map[string]string{"fleet": "/", "boat": "/boats/wagtail?before=1&after=2", "boat2": "/boats/plover", "never": "/boats/knot",
 	"search": "/search?below=4.52", "campaigns": "/campaigns", "campaign": "/campaigns/LF9%20display", "week": "/week", "alerts": "/alerts",
-	"refusals": "/refusals", "unit": "/boats/redshank/units/c0fa1e0000000007", "login": "/login", "missing": "/boats/nobody"}
+	"refusals": "/refusals", "unit": "/boats/redshank/units/c0fa1e0000000007", "enrol": "/enrol", "login": "/login", "missing": "/boats/nobody"}
 
 // TestTidy holds every page to a packaged HTML checker.
 func TestTidy(t *testing.T) {

@@ -122,7 +122,7 @@ func (s *Server) showBoat(p *boatPage) g.Node {
 		ui.Meta(p.verdict(), g.Text(s.standing(p.row))),
 		ui.Problem(p.problem),
 		h.Div(h.Class("columns"),
-			ui.Section("link-aboard", "Connection", h.Ul(h.Class("sheet"), s.link(p.row))),
+			ui.Section("link-aboard", "Connection", h.Ul(h.Class("sheet"), s.link(p.row)), s.revoking(p.row)),
 			ui.Section("documents", "Snapshots and records", ui.Plain(ui.OrElse(documents, h.Li(h.Class("empty"), g.Text("None sent.")))))),
 		unitList(p.row),
 		g.If(len(refusals) > 0, ui.Section("refused", "Rejected messages", ui.Plain(refusals...))),

@@ -14,6 +14,7 @@ import (
 
 	"muster/internal/api"
 	"muster/internal/boat"
+	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
 	"muster/internal/ui"
 )
@@ -36,6 +37,10 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /week", "week", s.weekPage)
 	s.page(mux, "GET /alerts", "alerts", s.alertsPage)
 	s.page(mux, "GET /refusals", "refusals", s.refusalsPage)
+	s.page(mux, "GET /enrol", "enrol", s.enrolPage)
+	mux.HandleFunc("POST /enrol", s.enrol)
+	mux.HandleFunc("POST /boats/{id}/revoke", s.revokeForm)
+	mux.HandleFunc("POST "+fleet.JoinPath, s.join)
 	mux.HandleFunc("GET /boats/{id}/documents/{number}", s.document)
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) {
 		if !api.OtherMethod(mux, w, r) {

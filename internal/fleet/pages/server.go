@@ -15,7 +15,9 @@ import (
 	"github.com/rs/zerolog"
 
 	"muster/internal/api"
+	"muster/internal/fleet"
 	"muster/internal/fleet/hub"
+	"muster/internal/fleet/trust"
 	"muster/internal/release"
 )
 
@@ -28,6 +30,9 @@ type Options struct {
 	Token           string         // required to act; empty for none, which needs a loopback address or TLS
 	ReadToken       string         // required to read; empty for none
 	Fleet           hub.Fleet
+	Trust           *trust.Trust           // enrols boats; nil on a hub without keys
+	ExternalURL     string                 // where people and boats reach the pages; empty: as each request came
+	BoatsURLs       []string               // where boats reach the message server; one without a host is at that of the pages
 	Sheets          func() *release.Sheets // the release sheets in force; nil, or a nil answer, for none
 	Daybook         hub.Daybook            // where the campaigns' counts of each day are kept; nil for nowhere
 	Metrics         *prometheus.Registry   // of the program; those of the fleet join it; nil for one of their own
@@ -76,6 +81,7 @@ func New(opt Options) (*Server, error) {
 	s := &Server{opt: opt, turns: api.NewTurns(256, opt.EventEvery)}
 	s.door = api.NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "fleet")
 	s.door.Ask(s.loginPage)
+	s.door.Entrust(fleet.JoinPath)
 	if err := opt.Metrics.Register(collector{s}); err != nil {
 		return nil, fmt.Errorf("register the metrics of the fleet: %w", err)
 	}

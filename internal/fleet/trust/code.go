@@ -70,7 +70,8 @@ func (t *Trust) NewCode(boat, marina string, now time.Time) (code string, c Code
 			text.WriteByte('-')
 		}
 	}
-	c = Code{Boat: boat, Marina: marina, Digest: digest(text.String()), Made: now.UTC(), Expires: now.UTC().Add(CodeLasts)}
+	c = Code{Boat: boat, Marina: marina, Digest: digest(text.String()),
+		Made: now.UTC(), Expires: now.UTC().Add(CodeLasts)}
 	err = t.change(func(b *book) error {
 		b.Codes = slices.DeleteFunc(b.Codes, func(o Code) bool { return o.Boat == boat && o.Used.IsZero() })
 		b.Codes = append(b.Codes, c)

@@ -78,7 +78,8 @@ func TestCodes(t *testing.T) {
 		t.Errorf("a used code: %v", err)
 	}
 	codes, err := tr.Codes()
-	if err != nil || len(codes) != 2 || codes[0].Refused != ErrCodeExpired.Error() || codes[1].Used.IsZero() || codes[1].Refused != ErrCodeUsed.Error() {
+	if err != nil || len(codes) != 2 ||
+		codes[0].Refused != ErrCodeExpired.Error() || codes[1].Used.IsZero() || codes[1].Refused != ErrCodeUsed.Error() {
 		t.Errorf("%+v: %v", codes, err)
 	}
 	creds, err := tr.Enroll("wagtail", now.Add(time.Hour)) // by file: the marina stays
