@@ -17,8 +17,10 @@ import (
 )
 
 // servePages serves the fleet's pages until ctx ends, and returns where they are; empty for nowhere.
-func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, l *links, sheets func() *release.Sheets, token, readToken string,
-	log zerolog.Logger) (string, error) {
+func (c *runCmd) servePages(
+	ctx context.Context, g *errgroup.Group, h *hub.Hub, l *links, sheets func() *release.Sheets, token, readToken string,
+	log zerolog.Logger,
+) (string, error) {
 	if c.Listen == "" || c.Listen == "off" {
 		return "", nil
 	}
@@ -32,7 +34,8 @@ func (c *runCmd) servePages(ctx context.Context, g *errgroup.Group, h *hub.Hub, 
 	}
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
-	s, err := pages.New(pages.Options{Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, ClientCA: c.ClientCA, Proxies: proxies, Token: token, ReadToken: readToken, Fleet: h,
+	s, err := pages.New(pages.Options{Listen: c.Listen, TLSCert: c.TLSCert, TLSKey: c.TLSKey, ClientCA: c.ClientCA,
+		Proxies: proxies, Token: token, ReadToken: readToken, Fleet: h,
 		Trust: l.trust, ExternalURL: c.ExternalURL, BoatsURLs: c.boatsURLs(l.server),
 		Metrics: registry, Sheets: sheets, Daybook: days, Version: cli.Version(), Log: log.With().Str("component", "pages").Logger()})
 	if err != nil {

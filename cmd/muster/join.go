@@ -21,6 +21,7 @@ import (
 	"muster/internal/cli"
 	"muster/internal/config"
 	"muster/internal/fleet"
+	"muster/internal/input"
 )
 
 type joinCmd struct {
@@ -52,7 +53,7 @@ func (c *joinCmd) run(a *app) error {
 	if _, _, err := fleet.ParseCode(c.Code); err != nil {
 		return err
 	}
-	text, err := os.ReadFile(c.Config)
+	text, err := input.File(a.ctx, c.Config, input.MaxYAML)
 	if errors.Is(err, fs.ErrNotExist) {
 		return cli.WithHint(fmt.Errorf("read %q: it does not exist", c.Config), "name muster's config file with --config")
 	}

@@ -7,7 +7,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"net"
 	"net/http"
 	"net/url"
@@ -88,7 +87,8 @@ func Join(ctx context.Context, text, boat, ca, version string) (*Joined, []byte,
 	if err != nil {
 		return nil, nil, err
 	}
-	client := http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}},
+	secure := &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+	client := http.Client{Timeout: 30 * time.Second, Transport: &http.Transport{TLSClientConfig: secure},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	defer client.CloseIdleConnections()
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, hub.String()+JoinPath, bytes.NewReader(body))
@@ -101,7 +101,7 @@ func Join(ctx context.Context, text, boat, ca, version string) (*Joined, []byte,
 		return nil, nil, fmt.Errorf("ask the hub: %w", explain(err))
 	}
 	defer resp.Body.Close()
-	answer, err := io.ReadAll(io.LimitReader(resp.Body, maxJoined))
+	answer, err := input.Read(ctx, "", resp.Body, maxJoined)
 	if err != nil {
 		return nil, nil, fmt.Errorf("ask the hub: %w", err)
 	}

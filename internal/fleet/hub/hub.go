@@ -155,8 +155,9 @@ func passing(err error) bool {
 // streams are the two streams as this version of the hub requires them.
 func (o *Options) streams() []jetstream.StreamConfig {
 	return []jetstream.StreamConfig{
-		{Name: StreamBoats, Description: "what boats sent", Subjects: []string{fleet.Subjects("*")}, Storage: jetstream.FileStorage, Replicas: o.Replicas,
-			MaxAge: o.MaxAge, MaxBytes: orNone(o.MaxBytes), MaxMsgsPerSubject: perSubject, Discard: jetstream.DiscardOld,
+		{Name: StreamBoats, Description: "what boats sent", Subjects: []string{fleet.Subjects("*")},
+			Storage: jetstream.FileStorage, Replicas: o.Replicas, MaxAge: o.MaxAge, MaxBytes: orNone(o.MaxBytes),
+			MaxMsgsPerSubject: perSubject, Discard: jetstream.DiscardOld,
 			Duplicates: min(duplicates, o.MaxAge), DenyDelete: true, DenyPurge: true},
 		{Name: StreamRefused, Description: "rejected messages", Subjects: []string{subjectRefused + ".>"}, Storage: jetstream.FileStorage,
 			Replicas: o.Replicas, MaxAge: refusedAge, MaxMsgs: refusedAll, MaxMsgsPerSubject: refusedEach, Discard: jetstream.DiscardOld,
@@ -174,7 +175,8 @@ func orNone(n int64) int64 {
 // buckets are the buckets as this version of the hub requires them.
 func (o *Options) buckets() []jetstream.KeyValueConfig {
 	b := func(name, what string) jetstream.KeyValueConfig {
-		return jetstream.KeyValueConfig{Bucket: name, Description: what, History: 1, Storage: jetstream.FileStorage, Replicas: o.Replicas}
+		return jetstream.KeyValueConfig{Bucket: name, Description: what, History: 1, Storage: jetstream.FileStorage,
+			Replicas: o.Replicas}
 	}
 	return []jetstream.KeyValueConfig{b(BucketBoats, "what is shown of each boat"), b(BucketReports, "the latest report of each boat"),
 		b(BucketEnrol, "the enrolled boats")}

@@ -114,7 +114,9 @@ func (s *Server) campaign(rows []*row, model string) *CampaignDetail {
 		}
 		return 1
 	}
-	slices.SortStableFunc(d.Devices, func(a, b CampaignDevice) int { return cmp.Compare(order(a.Standing), order(b.Standing)) })
+	slices.SortStableFunc(d.Devices, func(a, b CampaignDevice) int {
+		return cmp.Compare(order(a.Standing), order(b.Standing))
+	})
 	return d
 }
 

@@ -45,7 +45,8 @@ func (s *Server) newCode(n NewCode, at string) (MadeCode, error) {
 	if s.opt.Trust == nil {
 		return MadeCode{}, errNoKeys
 	}
-	code, c, err := s.opt.Trust.NewCode(strings.TrimSpace(n.Boat), boat.Printable(strings.TrimSpace(n.Marina)), s.opt.Now())
+	id, marina := strings.TrimSpace(n.Boat), boat.Printable(strings.TrimSpace(n.Marina))
+	code, c, err := s.opt.Trust.NewCode(id, marina, s.opt.Now())
 	if err != nil {
 		return MadeCode{}, err
 	}
@@ -98,13 +99,12 @@ func (s *Server) join(w http.ResponseWriter, r *http.Request) {
 	refused := func(status int, err error) {
 		answer(status, map[string]any{"title": http.StatusText(status), "status": status, "detail": err.Error()})
 	}
-	var body json.RawMessage
 	var q fleet.JoinRequest
-	if err := json.NewDecoder(r.Body).Decode(&body); err != nil {
-		refused(http.StatusBadRequest, errors.New("the request cannot be read"))
-		return
+	body, err := input.Read(r.Context(), "", r.Body, maxJoin)
+	if err == nil {
+		err = input.OpenJSON(r.Context(), "", body, &q)
 	}
-	if err := input.OpenJSON(r.Context(), "", body, &q); err != nil {
+	if err != nil {
 		refused(http.StatusBadRequest, errors.New("the request cannot be read"))
 		return
 	}
@@ -132,6 +132,9 @@ func (s *Server) join(w http.ResponseWriter, r *http.Request) {
 		answer(http.StatusOK, fleet.Joined{Boat: e.Boat, URLs: s.boatsURLs(r), Token: token})
 	}
 }
+
+// maxJoin bounds the request of a boat that joins, in bytes.
+const maxJoin = 4096
 
 // joinWithin is how long a joining boat waits for the hub to put its enrolment in force.
 const joinWithin = 5 * time.Second

@@ -226,7 +226,8 @@ func choose(rows []*row, verdict hub.Verdict, text string) []*row {
 		}
 	}
 	slices.SortStableFunc(out, func(a, b *row) int {
-		return cmp.Or(cmp.Compare(rank(a), rank(b)), cmp.Compare(len(b.Alerts), len(a.Alerts)), cmp.Compare(b.Behind, a.Behind))
+		return cmp.Or(cmp.Compare(rank(a), rank(b)), cmp.Compare(len(b.Alerts), len(a.Alerts)),
+			cmp.Compare(b.Behind, a.Behind))
 	})
 	return out
 }

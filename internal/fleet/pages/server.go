@@ -32,7 +32,7 @@ type Options struct {
 	Fleet           hub.Fleet
 	Trust           *trust.Trust           // enrols boats; nil on a hub without keys
 	ExternalURL     string                 // where people and boats reach the pages; empty: as each request came
-	BoatsURLs       []string               // where boats reach the message server; one without a host is at that of the pages
+	BoatsURLs       []string               // of the message server for boats; one without a host is on that of the pages
 	Sheets          func() *release.Sheets // the release sheets in force; nil, or a nil answer, for none
 	Daybook         hub.Daybook            // where the campaigns' counts of each day are kept; nil for nowhere
 	Metrics         *prometheus.Registry   // of the program; those of the fleet join it; nil for one of their own
