@@ -9,8 +9,9 @@
 //   - notifiers notify the targets of the config and the hub, with a goroutine for each;
 //   - the server of the API and the pages, with its own, sees the view and acts by the desk.
 //
-// Of its locks, reloading.mu, life.mu and queue.mu, none is taken while another is held. Only reloading.mu is held
-// over input and output, and only reloads wait for it; all else that goroutines share is atomic and read-only.
+// Of its locks, reloading.mu, life.mu, queue.mu and trafficLog.mu, none is taken while another is held. Two are held over
+// input and output: reloading.mu, for which only reloads wait, and trafficLog.mu, over writes of a job's raw traffic. All
+// else that goroutines share is atomic and read-only.
 package daemon
 
 import (

@@ -76,6 +76,9 @@ func (k *jobs) ActOnJob(ctx context.Context, a api.JobAct) error {
 		case a.Do == "before" && v.Before != nil, a.Do == "after" && v.After != nil:
 			return fmt.Errorf("snapshot %s the work: the job has it already", a.Do)
 		case a.Do == "hand-over":
+			if err := k.endTraffic(ctx); err != nil {
+				return err
+			}
 			return k.handOver(ctx, v, a)
 		case a.Do != "before" && v.Before == nil:
 			return errors.New("take the snapshot before the work first")
@@ -130,6 +133,9 @@ func (k *jobs) planJob(ctx context.Context, v *job.Visit, a api.JobAct) error {
 func (k *jobs) closeJob(ctx context.Context, v *job.Visit, by string) error {
 	if v.After == nil {
 		return errors.New("close: take the snapshot after the work first")
+	}
+	if err := k.endTraffic(ctx); err != nil {
+		return err
 	}
 	files, data, err := render.JobPapers(ctx, v, k.keys...)
 	if err != nil {

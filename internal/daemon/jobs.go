@@ -45,6 +45,11 @@ type jobs struct {
 	plan    *release.Order // what the sheets make of it, until the first update
 	offers  []release.Offer
 
+	traffic      *trafficLog // nil keeps none
+	noTraffic    bool        // no more is kept of this job: it is full, or something is wrong
+	pieceBytes   int64
+	trafficBytes int64
+
 	shown atomic.Pointer[api.Job]
 	past  atomic.Pointer[[]api.PastJob]
 	acts  chan func()
@@ -64,7 +69,8 @@ var otherCharacters = regexp.MustCompile(`[^A-Za-z0-9._-]+`)
 
 func newJobs(dir string, m *model, log zerolog.Logger) *jobs {
 	k := &jobs{log: log, lasting: dir != "", now: m.time.now, view: m.view.Load, acts: make(chan func()), woken: make(chan struct{}, 1),
-		done: make(chan struct{})}
+		done: make(chan struct{}), traffic: new(trafficLog), pieceBytes: maxPiece, trafficBytes: maxTraffic}
+	m.traffic = k.traffic
 	k.past.Store(&[]api.PastJob{})
 	if k.lasting {
 		k.dir = filepath.Join(dir, "jobs")
@@ -108,7 +114,7 @@ func (k *jobs) keepEarlier(s *store.Store) error {
 // load reads the job of a folder. One that cannot be read is shown with the reason.
 func (k *jobs) load(ctx context.Context, name string) {
 	v, err := job.LoadVisit(ctx, filepath.Join(k.dir, name), onBoat)
-	k.visit, k.folder, k.problem, k.plan, k.offers = v, name, "", nil, nil
+	k.visit, k.folder, k.problem, k.plan, k.offers, k.noTraffic = v, name, "", nil, nil, false
 	if err != nil {
 		k.visit, k.problem = nil, err.Error()
 		k.log.Error().Err(err).Str("folder", name).Msg("the latest job cannot be read")
@@ -188,6 +194,9 @@ func (k *jobs) run(ctx context.Context) {
 		case <-k.woken:
 			k.observe(context.WithoutCancel(ctx))
 		case <-ctx.Done():
+			if err := k.endTraffic(context.WithoutCancel(ctx)); err != nil {
+				k.log.Error().Err(err).Msg("raw traffic of the job")
+			}
 			return
 		}
 	}
@@ -242,6 +251,7 @@ func (k *jobs) following() bool {
 
 // observe takes the latest report into the job. What goes wrong is logged and shown once.
 func (k *jobs) observe(ctx context.Context) {
+	k.keepTraffic(ctx)
 	live := k.live()
 	if live == nil || k.visit == nil || k.visit.Ledger.Open() != nil {
 		k.show()

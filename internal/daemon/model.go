@@ -41,7 +41,8 @@ type model struct {
 	base    baseline
 	manual  manual
 	jobs    *jobs // nil in a replay
-	working bool  // a work order was being followed by the latest report
+	traffic *trafficLog
+	working bool // a work order was being followed by the latest report
 	keeping keeping
 	trends  *trend.Trends
 
@@ -216,6 +217,7 @@ func (m *model) feed(in *input, events []event.Event) error {
 		return err
 	}
 	m.watch.Feed(events...)
+	m.traffic.Write(events)
 	if m.gauged {
 		for i := range events {
 			m.gauge.Feed(&events[i])
