@@ -58,7 +58,9 @@ func nextStep(j *api.Job) (*release.Step, *release.StepStatus) {
 	switch {
 	case !j.Open() || j.Work.Order == nil:
 		return nil, nil
-	case j.Stage == api.StageGo && (len(j.Next.Blockers) > 0 || j.Next.Go == job.GoNo), j.Stage != api.StageGo && j.Stage != api.StageWork:
+	case j.Stage != api.StageGo && j.Stage != api.StageWork:
+		return nil, nil
+	case j.Stage == api.StageGo && (len(j.Next.Blockers) > 0 || j.Next.Go == job.GoNo):
 		return nil, nil
 	}
 	for i, s := range j.Work.Order.Steps() {

@@ -142,7 +142,8 @@ func (k *jobs) beginTraffic(ctx context.Context) error {
 		return err
 	}
 	// One goroutine and a small window: this runs beside all else on a small computer.
-	p.pack, err = zstd.NewWriter(p.file, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(256<<10), zstd.WithLowerEncoderMem(true))
+	p.pack, err = zstd.NewWriter(p.file, zstd.WithEncoderConcurrency(1), zstd.WithWindowSize(256<<10),
+		zstd.WithLowerEncoderMem(true))
 	if err == nil {
 		p.Writer, err = capture.NewWriter(p.pack, capture.FormatCandump)
 	}

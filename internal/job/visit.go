@@ -304,14 +304,17 @@ func (v *Visit) PutAll(ctx context.Context, kind Kind, by string, files []FileLi
 }
 
 // putAll is PutAll when may gives no error, which it is asked when nothing else can come between.
-func (v *Visit) putAll(ctx context.Context, kind Kind, by string, files []FileLine, data [][]byte, may func() error) error {
+func (v *Visit) putAll(
+	ctx context.Context, kind Kind, by string, files []FileLine, data [][]byte, may func() error,
+) error {
 	return v.Update(ctx, func() (entries []Entry, err error) {
 		if err := may(); err != nil {
 			return nil, err
 		}
 		for i, f := range files {
 			f.SHA256, f.Bytes = Digest(data[i]), int64(len(data[i]))
-			if k := slices.IndexFunc(v.Files, func(x FileLine) bool { return x.SHA256 == f.SHA256 && f.What != Paper && f.What != Sheet }); k >= 0 {
+			once := f.What != Paper && f.What != Sheet
+			if k := slices.IndexFunc(v.Files, func(x FileLine) bool { return x.SHA256 == f.SHA256 }); once && k >= 0 {
 				return nil, fmt.Errorf("%s: the job has it already, as %s", f.File, v.Files[k].File)
 			}
 			if v.Has(f.File) {

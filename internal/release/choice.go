@@ -14,7 +14,7 @@ import (
 type Choice struct {
 	Without  []string          // ids of units that are not to be updated
 	Releases map[string]string // by id of a unit: the release that it gets instead of the current one
-	Turns    map[string]int    // by id of a unit: it goes after the units of the turns below its own, as far as needs let it
+	Turns    map[string]int    // by id of a unit: it goes after the units of lower turns, as far as needs let it
 	By       string            // who chose that
 }
 

@@ -393,8 +393,8 @@ func hold(done []Group) string {
 
 func (p *planner) step(a *Assessment, id string) Step {
 	m, rel := a.Model, a.target
-	s := Step{ID: id, Device: a.Unit, Sheet: m.Place.String(), From: a.Running, To: rel.Version, Chosen: p.chosen(a), Released: rel.Date,
-		Note: rel.Note, Medium: m.Medium, Minutes: m.Minutes, BackWithin: int(m.BackWithin.Minutes()),
+	s := Step{ID: id, Device: a.Unit, Sheet: m.Place.String(), From: a.Running, To: rel.Version,
+		Chosen: p.chosen(a), Released: rel.Date, Note: rel.Note, Medium: m.Medium, Minutes: m.Minutes, BackWithin: int(m.BackWithin.Minutes()),
 		SupplyVolts: cmp.Or(m.SupplyVolts, defaultSupplyVolts), Numbering: m.Numbering, Before: m.Before, AfterSteps: m.After,
 		Cautions: slices.Clone(m.Cautions), Reachable: m.Reachable}
 	s.Device.Role = a.role()
