@@ -50,7 +50,8 @@ func load(messages, fields string) (*messageSet, error) {
 	r := rows{text: messages, columns: 14}
 	for r.next() {
 		s.all = append(s.all, Definition{
-			PGN: uint32(r.int(0)), Last: uint32(r.int(1)), Transport: r.transport(2), Length: r.int(3), Priority: uint8(r.int(4)),
+			PGN: uint32(r.int(0)), Last: uint32(r.int(1)), Transport: r.transport(2), Length: r.int(3),
+			Priority: uint8(r.int(4)),
 			Interval: time.Duration(r.int(5)) * time.Millisecond, When: r.cell[6],
 			instance: place{r.int(7), r.int(8)}, selector: place{r.int(9), r.int(10)},
 			Title: r.cell[11], Note: r.cell[12], Source: r.cell[13],

@@ -30,8 +30,8 @@ type Settings struct {
 
 // DefaultSettings are the settings as shipped (common practice, no source).
 func DefaultSettings() Settings {
-	return Settings{Clear: 30 * time.Second, FlapCount: 3, FlapWindow: time.Hour, FlapClear: 15 * time.Minute, Settle: 2 * time.Minute,
-		Keep: 200, Max: 2000, MaxSilence: 100}
+	return Settings{Clear: 30 * time.Second, FlapCount: 3, FlapWindow: time.Hour, FlapClear: 15 * time.Minute,
+		Settle: 2 * time.Minute, Keep: 200, Max: 2000, MaxSilence: 100}
 }
 
 // Validate reports every setting that makes no sense, each with its key.
@@ -248,8 +248,11 @@ func (b *Book) missed(changes []Change, now event.Time, id string, e *entry) []C
 // flapping reports whether the alert was raised FlapCount times within FlapWindow.
 func (b *Book) flapping(e *entry) bool {
 	n := b.settings.FlapCount
-	return n > 0 && len(e.raises) >= n && b.now.Sub(e.raises[len(e.raises)-n]) <= b.settings.FlapWindow+b.settings.FlapClear &&
-		e.raises[len(e.raises)-1].Sub(e.raises[len(e.raises)-n]) <= b.settings.FlapWindow
+	if n <= 0 || len(e.raises) < n {
+		return false
+	}
+	first, last := e.raises[len(e.raises)-n], e.raises[len(e.raises)-1]
+	return b.now.Sub(first) <= b.settings.FlapWindow+b.settings.FlapClear && last.Sub(first) <= b.settings.FlapWindow
 }
 
 func (b *Book) change(now event.Time, kind ChangeKind, id string, e *entry) Change {
@@ -321,7 +324,8 @@ func (b *Book) alert(id string, e *entry) Alert {
 		until = 0
 	}
 	return Alert{
-		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: until, Share: b.share(e), AwaySince: e.awaySince(), Flapping: b.flapping(e),
+		ID: id, Check: f.Check, Severity: f.Severity, State: state, Since: e.start, Until: until,
+		Share: b.share(e), AwaySince: e.awaySince(), Flapping: b.flapping(e),
 		AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, SilencedUntil: b.silencedUntil(b.now, e), Accepted: b.accepted(e),
 		Devices: f.Devices, Network: f.Network, Summary: f.Summary, Evidence: f.Evidence,
 		Remedy: check.Remedy(f.Steps), Steps: f.Steps,

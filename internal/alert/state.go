@@ -54,7 +54,8 @@ func (b *Book) State() State {
 		}
 		f := &e.finding
 		k := Kept{
-			Check: f.Check, Subject: f.Subject, Severity: f.Severity, Cleared: e.phase == cleared, Since: e.start, Until: e.until,
+			Check: f.Check, Subject: f.Subject, Severity: f.Severity,
+			Cleared: e.phase == cleared, Since: e.start, Until: e.until,
 			AcknowledgedBy: e.ackBy, AcknowledgedAt: e.ackAt, Sent: e.sent, Hold: f.Hold, Devices: f.Devices, Network: f.Network,
 			Summary: f.Summary, Evidence: f.Evidence, Steps: f.Steps,
 		}

@@ -91,7 +91,8 @@ var cautions = []string{
 // Judge checks a layout on its own.
 func Judge(l *Layout) *Audit {
 	s := l.Solve(nil)
-	a := &Audit{Schema: AuditSchema, Boat: l.Boat, Network: l.Network, Solution: s, Cautions: cautions, Findings: []Finding{}}
+	a := &Audit{Schema: AuditSchema, Boat: l.Boat, Network: l.Network, Solution: s, Cautions: cautions,
+		Findings: []Finding{}}
 	limit := 0.0
 	for _, g := range l.Segments {
 		c, _ := cableOf(g.Cable)

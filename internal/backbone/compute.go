@@ -276,7 +276,8 @@ func (l *Layout) solution(w *wiring, extra []Drop) *Solution {
 		if i > 0 {
 			metres += float64(l.Segments[i-1].Length)
 		}
-		x := Point{Name: p, Metres: metres, Volts: known(w.left[p]), Power: slices.ContainsFunc(l.Power, func(f Power) bool { return f.At == p }),
+		x := Point{Name: p, Metres: metres, Volts: known(w.left[p]), Power: slices.ContainsFunc(l.Power,
+			func(f Power) bool { return f.At == p }),
 			Terminator: slices.Contains(l.Terminators, p)}
 		for _, d := range drops {
 			if d.At == p {
@@ -294,7 +295,8 @@ func (l *Layout) solution(w *wiring, extra []Drop) *Solution {
 		s.Legs = append(s.Legs, leg)
 	}
 	for i, d := range drops {
-		s.Outlets = append(s.Outlets, Outlet{Device: d.label(), At: d.At, Metres: float64(d.Length), Load: d.Load, Volts: known(w.outlets[i])})
+		s.Outlets = append(s.Outlets, Outlet{Device: d.label(), At: d.At, Metres: float64(d.Length),
+			Load: d.Load, Volts: known(w.outlets[i])})
 	}
 	for _, p := range l.Power {
 		s.Feeds = append(s.Feeds, s.feed(l, p))

@@ -209,7 +209,8 @@ func (a *Audit) answers(m *match) {
 		case away(x):
 			live.Missing = append(live.Missing, fmt.Sprintf("%s (%s)", name, x.State))
 		}
-		if x := m.found[i]; x != nil && x.Product != nil && x.Product.LoadEquivalency != nil && float64(*x.Product.LoadEquivalency) != d.Load {
+		if x := m.found[i]; x != nil && x.Product != nil && x.Product.LoadEquivalency != nil &&
+			float64(*x.Product.LoadEquivalency) != d.Load {
 			live.Declared = append(live.Declared, DeclaredLoad{x.Label(), d.Load, float64(*x.Product.LoadEquivalency)})
 		}
 	}
@@ -289,7 +290,8 @@ func (a *Audit) supplies(l *Layout, m *match) {
 		if t == nil || k < 0 {
 			continue
 		}
-		s := Supply{Device: m.found[i].Label(), At: d.Measures, Measured: *t.Volts, Told: t.VoltsAt, Computed: float64(l.Power[k].Voltage)}
+		s := Supply{Device: m.found[i].Label(), At: d.Measures, Measured: *t.Volts, Told: t.VoltsAt,
+			Computed: float64(l.Power[k].Voltage)}
 		a.Live.Supplies = append(a.Live.Supplies, s)
 		now.Power[k].Voltage = Volts(s.Measured)
 		if s.Computed-s.Measured > apart { // a higher one, as while charging, does no harm

@@ -84,7 +84,8 @@ func (n *network) errorFrame(ev *event.Event) {
 		n.controller(stateActive, ev.Time)
 		return
 	}
-	if class&^uint32(classController|classCounters) == 0 && detail&controllerOverrun != 0 && detail&^controllerOverrun == 0 {
+	if class&^uint32(classController|classCounters) == 0 && detail&controllerOverrun != 0 &&
+		detail&^controllerOverrun == 0 {
 		if n.info.Timing.SamplePoint == 0 { // otherwise the driver counts them, and they come as dropped
 			n.happening(&event.Event{Kind: event.KindDropped, Time: ev.Time, Count: 1})
 		}

@@ -116,7 +116,8 @@ func (c *Reader) open(packing Format, w *window) (io.Reader, error) {
 		return z, nil
 	}
 	// One decoder without goroutines. A few bytes can ask for a window; those of zstd --long=25 are the largest that a file needs.
-	z, err := zstd.NewReader(w, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(32<<20), zstd.WithDecoderLowmem(true))
+	z, err := zstd.NewReader(w, zstd.WithDecoderConcurrency(1), zstd.WithDecoderMaxWindow(32<<20),
+		zstd.WithDecoderLowmem(true))
 	if err != nil {
 		return nil, err
 	}

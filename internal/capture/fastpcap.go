@@ -38,7 +38,8 @@ func (p *pcap) fast(events []event.Event) int {
 	for n < len(events) && pos+32 <= len(buf) {
 		b, e := (*[32]byte)(buf[pos:]), &events[n]
 		frac, size := binary.LittleEndian.Uint32(b[4:]), binary.LittleEndian.Uint32(b[8:])
-		if frac >= limit || size > 16 || binary.LittleEndian.Uint32(b[12:]) < size || !fastFrame((*[16]byte)(b[16:]), size, e) {
+		if frac >= limit || size > 16 || binary.LittleEndian.Uint32(b[12:]) < size ||
+			!fastFrame((*[16]byte)(b[16:]), size, e) {
 			break
 		}
 		p.secs = binary.LittleEndian.Uint32(b[:])

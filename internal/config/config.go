@@ -140,7 +140,8 @@ func Load(ctx context.Context, file string) (Config, error) {
 		return Config{}, err
 	}
 	dir := filepath.Dir(file)
-	for _, p := range []*string{&c.ManufacturerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.TLS.ClientCA, &c.Baseline, &c.Sheets, &c.Notes, &c.Job} {
+	for _, p := range []*string{&c.ManufacturerFile, &c.TokenFile, &c.TLS.Cert, &c.TLS.Key, &c.TLS.ClientCA,
+		&c.Baseline, &c.Sheets, &c.Notes, &c.Job} {
 		if *p != "" && !filepath.IsAbs(*p) {
 			*p = filepath.Join(dir, *p)
 		}

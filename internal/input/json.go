@@ -96,7 +96,8 @@ func (s *jsonScanner) fail(offset int, format string, args ...any) *Mistake {
 }
 
 func (s *jsonScanner) space() {
-	for s.at < len(s.data) && (s.data[s.at] == ' ' || s.data[s.at] == '\n' || s.data[s.at] == '\t' || s.data[s.at] == '\r') {
+	for s.at < len(s.data) && (s.data[s.at] == ' ' || s.data[s.at] == '\n' || s.data[s.at] == '\t' ||
+		s.data[s.at] == '\r') {
 		s.at++
 	}
 }

@@ -235,9 +235,10 @@ func settle(n *report.Network, units []Sight, devices []*report.Device) {
 
 // tookAddress reports whether a unit had another address before the one that it disputes.
 func tookAddress(n *report.Network, x *report.Device) bool {
-	return n.Live != nil && x.Live != nil && len(x.Addresses) > 1 && slices.ContainsFunc(n.Live.Contests, func(c boat.Contest) bool {
-		return slices.Contains(c.Names, x.Live.ID) && c.Address != x.Addresses[0].Address
-	})
+	return n.Live != nil && x.Live != nil && len(x.Addresses) > 1 && slices.ContainsFunc(n.Live.Contests,
+		func(c boat.Contest) bool {
+			return slices.Contains(c.Names, x.Live.ID) && c.Address != x.Addresses[0].Address
+		})
 }
 
 // recent are the restarts within the window.

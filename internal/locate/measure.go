@@ -126,7 +126,8 @@ func (e *engine) outcomesOf(r *Reading, p prediction) []float64 {
 	case readsAmps:
 		return bins(p.value/max(.1, e.health.amps[r.part.I]), .2, .2, .7, 1.3)
 	case readsOhm:
-		return bins(math.Log(bounded(p.value)), 2*ohmSpread, math.Log(12), math.Log(35), math.Log(47), math.Log(80), math.Log(250))
+		return bins(math.Log(bounded(p.value)), 2*ohmSpread, math.Log(12), math.Log(35), math.Log(47),
+			math.Log(80), math.Log(250))
 	}
 	x := yes[r.kind][int(p.value)]
 	return []float64{x, 1 - x}
@@ -190,7 +191,9 @@ func (e *engine) next() []Next {
 	trials := make([]trial, len(all))
 	for i := range all {
 		t := &all[i]
-		if t.test.kind == readsChecked && !slices.ContainsFunc(list, func(c *cause) bool { return c.part >= 0 && e.parts[c.part] == t.test.part }) {
+		if t.test.kind == readsChecked && !slices.ContainsFunc(list, func(c *cause) bool {
+			return c.part >= 0 && e.parts[c.part] == t.test.part
+		}) {
 			continue
 		}
 		trials[i] = e.trial(&t.test, list)
@@ -214,7 +217,8 @@ func (e *engine) next() []Next {
 		out = append(out, all[k])
 	}
 	for _, i := range rank[:min(offered, len(rank))] {
-		if all[i].Gain >= leastBit && len(out) < offered && !slices.ContainsFunc(out, func(n Next) bool { return n.Reading == all[i].Reading }) {
+		if all[i].Gain >= leastBit && len(out) < offered && !slices.ContainsFunc(out,
+			func(n Next) bool { return n.Reading == all[i].Reading }) {
 			out = append(out, all[i])
 		}
 	}

@@ -99,7 +99,8 @@ func (n *network) parts() []Part {
 		all = append(all, p)
 	}
 	for p, name := range n.points {
-		tee := slices.Contains(n.at, p) || slices.ContainsFunc(n.layout.Tees, func(t backbone.Tee) bool { return t.At == name })
+		tee := slices.Contains(n.at, p) || slices.ContainsFunc(n.layout.Tees,
+			func(t backbone.Tee) bool { return t.At == name })
 		if tee {
 			add(kindTee, strings.TrimPrefix(name, "tee "), p)
 		}
@@ -195,7 +196,8 @@ func (n *network) exposed(p Part) (outside, mast bool) {
 	}
 	words = strings.ToLower(words)
 	mast = strings.Contains(words, "masthead") || p.Kind != kindDrop && strings.Contains(words, "wind")
-	return mast || slices.ContainsFunc(outdoors, func(w string) bool { return strings.Contains(words, w) }), mast && p.Kind != kindTee
+	return mast || slices.ContainsFunc(outdoors, func(w string) bool { return strings.Contains(words, w) }),
+		mast && p.Kind != kindTee
 }
 
 // volts are the voltages of points and of units at their drops, 0 where no power reaches, and the currents of the feeds.

@@ -229,7 +229,8 @@ func merged(a, b wound) wound {
 		}
 		return out
 	}
-	d := backbone.Damage{Segments: join(a.Segments, b.Segments), Drops: join(a.Drops, b.Drops), Feeds: join(a.Feeds, b.Feeds)}
+	d := backbone.Damage{Segments: join(a.Segments, b.Segments), Drops: join(a.Drops, b.Drops),
+		Feeds: join(a.Feeds, b.Feeds)}
 	both := wound{Damage: d,
 		reverses: a.reverses || b.reverses, unites: a.unites || b.unites, moves: a.moves || b.moves, point: a.point}
 	if b.moves { // of two exchanges, one is computed

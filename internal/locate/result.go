@@ -25,7 +25,8 @@ type found struct {
 
 // result puts the weighed causes into places.
 func (e *engine) result() *Result {
-	r := &Result{Schema: ResultSchema, Boat: e.ev.Boat, Network: e.ev.Network, Misfit: e.ev.Misfit, Places: []Place{}, Together: [][]string{},
+	r := &Result{Schema: ResultSchema, Boat: e.ev.Boat, Network: e.ev.Network, Misfit: e.ev.Misfit,
+		Places: []Place{}, Together: [][]string{},
 		NoFault: rounded(e.noFault), Other: rounded(e.other), LeftOut: e.leftOut, Bound: e.bound(), Groups: e.ev.Groups}
 	if r.Groups == nil {
 		r.Groups = [][]string{}

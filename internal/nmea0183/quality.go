@@ -128,7 +128,8 @@ func stretched(c byte, k uint32) bool {
 func upsideDown(line []byte) (ends uint32) {
 	text := func(i int) byte { return ^line[i] >> 1 }
 	for i := range len(line) - 3 {
-		if line[i]&line[i+1]&line[i+2]&line[i+3]&1 == 1 && text(i) == '*' && isHex(text(i+1)) && isHex(text(i+2)) && text(i+3) == '\r' {
+		if line[i]&line[i+1]&line[i+2]&line[i+3]&1 == 1 && text(i) == '*' && isHex(text(i+1)) &&
+			isHex(text(i+2)) && text(i+3) == '\r' {
 			ends++
 		}
 	}

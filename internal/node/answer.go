@@ -117,7 +117,8 @@ func (n *Node) may(now event.Time, frames int) bool {
 
 // acknowledge sends an ISO acknowledgment.
 func (n *Node) acknowledge(control uint8, number uint32, dst uint8) {
-	n.emit(6, pgnAck, n.addr, dst, []byte{control, 255, 255, 255, 255, byte(number), byte(number >> 8), byte(number >> 16)})
+	n.emit(6, pgnAck, n.addr, dst, []byte{control, 255, 255, 255, 255, byte(number), byte(number >> 8),
+		byte(number >> 16)})
 }
 
 func (n *Node) sendHeartbeat(seq uint8) {

@@ -136,7 +136,8 @@ type Asker struct {
 func NewAsker(n *Node, opts AskOptions) *Asker {
 	opts = opts.withDefaults()
 	burst := 0.015 * float64(opts.BitRate)
-	return &Asker{node: n, opts: opts, budget: bucket{level: burst, burst: burst, rate: opts.Share * float64(opts.BitRate)}}
+	return &Asker{node: n, opts: opts, budget: bucket{level: burst, burst: burst,
+		rate: opts.Share * float64(opts.BitRate)}}
 }
 
 // Node is the node that the Asker sends through.

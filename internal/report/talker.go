@@ -37,7 +37,8 @@ func (t *Talker) State(now event.Time) boat.DeviceState {
 // its manufacturer has no code. A talker without an identity gives false.
 func (t *Talker) Device(now event.Time) (Device, bool) {
 	name, product, ok := t.Identity.Product()
-	return Device{ID: t.ID(), Network: t.Network, Talker: t.Talker, State: t.State(now), Role: t.Role(), LastSeen: t.Last(),
+	return Device{ID: t.ID(), Network: t.Network, Talker: t.Talker, State: t.State(now), Role: t.Role(),
+		LastSeen: t.Last(),
 		Software: t.Software, Name: name, Product: product}, ok
 }
 
