@@ -52,7 +52,7 @@ func (a *app) program() *cobra.Command {
 		newDemo(a), newAudit(a), newExplain(a), newRun(a), newCapture(a), newSimulate(a),
 		newSnapshot(a), newVerify(a), newCompare(a),
 		newPlan(a), newFollow(a), newNote(a), newServiceRecord(a), newHistory(a),
-		newJob(a), newBackbone(a), newLocate(a), newKey(a), newSchema(a), newJoin(a),
+		newJob(a), newBackbone(a), newLocate(a), newKey(a), newSchema(a), newJoin(a), newAdapters(a), newDoctor(a),
 	)
 	root.SetHelpCommand(newHelp(a, root))
 	pointToHelp(root)

@@ -82,8 +82,15 @@ func (a *app) fail(err error) int {
 		fmt.Fprintf(a.stderr, "%s\nhint: %s\n", s, trustHint)
 		return exitFindings
 	}
+	if f, ok := errors.AsType[faultsError](err); ok {
+		fmt.Fprintln(a.stderr, f)
+		return exitFindings
+	}
 	status := exitUsage
 	for _, e := range cli.Flatten(err) {
+		if s, ok := errors.AsType[*daemon.SourceError](e); ok && !s.BadInput {
+			e = cli.WithHint(e, "muster doctor '%s' shows what is wrong and how to repair it", s.Source)
+		}
 		cli.Print(a.stderr, e,
 			"another program, perhaps another muster, listens there: end it or choose another address with --listen")
 		if sourceFailed(e) {

@@ -21,6 +21,7 @@ func TestKernelControllers(t *testing.T) {
 		judge      func(t *testing.T, dir string)
 	}{
 		{"settings of the driver", "settings", settings},
+		{"what the doctor finds and repairs", "doctor", doctored},
 		{"down, renamed, removed and back", "away", awayAndBack},
 		{"down, renamed, removed and back in the middle of a followed work order", "followaway", followedAway},
 		{"two controllers on two buses", "twobuses", twoBuses},
