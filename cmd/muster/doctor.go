@@ -57,8 +57,8 @@ func newDoctor(a *app) *cobra.Command {
 	c := doctorCmd{}
 	cmd := &cobra.Command{
 		Use: "doctor [SOURCE]", Short: "Show what is wrong with a source or this computer, and the command that repairs it",
-		Long: "Look at the interface, driver, bit rate, state, counters and permissions of a source, and listen to it for a moment. " +
-			"Look at the\nclock, the store, the service and the link to the hub. Each fault comes with its remedy. Nothing is changed " +
+		Long: "Look at a source, and listen to it for a moment: interface, driver, bit rate, state, counters, permissions. " +
+			"Look at this\ncomputer: clock, store, service, link to the hub. Each fault comes with its remedy. Nothing is changed " +
 			"and nothing is sent.\n\nWithout SOURCE, look at the sources of the config file, or at all CAN interfaces. " +
 			"Exit status 1 means that a fault was found.",
 		Example: `  muster doctor

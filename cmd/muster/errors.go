@@ -88,7 +88,7 @@ func (a *app) fail(err error) int {
 	}
 	status := exitUsage
 	for _, e := range cli.Flatten(err) {
-		if s, ok := errors.AsType[*daemon.SourceError](e); ok && !s.BadInput {
+		if s, ok := errors.AsType[*daemon.SourceError](e); ok && !s.BadInput && !cli.Hinted(e) {
 			e = cli.WithHint(e, "muster doctor '%s' shows what is wrong and how to repair it", s.Source)
 		}
 		cli.Print(a.stderr, e,

@@ -30,6 +30,12 @@ func WithHint(err error, format string, args ...any) error {
 	return &hinted{err, fmt.Sprintf(format, args...)}
 }
 
+// Hinted reports whether an error has a way out already.
+func Hinted(err error) bool {
+	_, ok := errors.AsType[*hinted](err)
+	return ok
+}
+
 // Print writes an error as one line, with its way out as a second. busy is the way out when another program has the
 // address.
 func Print(w io.Writer, err error, busy string) {
