@@ -19,11 +19,13 @@ import (
 type BoatRow struct {
 	ID        string      `json:"id"`
 	Name      string      `json:"name,omitempty"`
+	Marina    string      `json:"marina,omitempty"`
 	Verdict   hub.Verdict `json:"verdict" enum:"ok,watch,visit,silent,never"`
 	LastHeard time.Time   `json:"last_heard,omitzero"`
 	Alerts    int         `json:"alerts" doc:"Open alerts."`
 	Devices   int         `json:"devices"`
 	Behind    int         `json:"behind" doc:"Units older than the current release of their sheet."`
+	Version   string      `json:"version,omitempty" doc:"Of muster on its boat computer."`
 	Revoked   time.Time   `json:"revoked,omitzero"`
 	Why       string      `json:"why,omitempty" doc:"Why it was revoked, where that is known."`
 }
@@ -134,15 +136,21 @@ func (s *Server) addBoats(ops huma.API) {
 	api.Read(ops, "list-boats", "/boats", "Boats, worst first", "fleet", func(_ context.Context, in *struct {
 		Verdict string `query:"verdict" enum:"ok,watch,visit,silent,never"`
 		Text    string `query:"q" maxLength:"100" doc:"In the id or the name."`
+		Marina  string `query:"marina" maxLength:"60"`
+		Sort    string `query:"sort" maxLength:"20" doc:"Key of a column of the page, after a minus for the other direction. Default: worst first."`
 		Offset  int    `query:"offset" minimum:"0" default:"0"`
 		Limit   int    `query:"limit" minimum:"1" maximum:"10000" default:"100"`
 	}) (BoatList, error) {
-		rows := choose(s.boats(), hub.Verdict(in.Verdict), in.Text)
+		c := choice{hub.Verdict(in.Verdict), in.Text, in.Marina, in.Sort}
+		if err := c.check(); err != nil {
+			return BoatList{}, huma.Error422UnprocessableEntity(err.Error())
+		}
+		rows := c.choose(s.boats())
 		out := BoatList{Total: len(rows), Boats: []BoatRow{}}
 		rows = rows[min(in.Offset, len(rows)):]
 		for _, r := range rows[:min(in.Limit, len(rows))] {
-			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Verdict, r.LastHeard, len(r.Alerts), r.Aboard(),
-				r.Behind, r.Revoked, r.Why})
+			out.Boats = append(out.Boats, BoatRow{r.ID, r.Name, r.Marina, r.Verdict, r.LastHeard, len(r.Alerts), r.Aboard(),
+				r.Behind, r.Version, r.Revoked, r.Why})
 		}
 		return out, nil
 	}, 422)

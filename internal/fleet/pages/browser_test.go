@@ -16,12 +16,20 @@ import (
 	"muster/internal/ui/webtest"
 )
 
-var screenshots = flag.String("screenshots", "", "folder into which TestScreenshots puts pictures of every page")
+var (
+	screenshots = flag.String("screenshots", "", "folder into which TestScreenshots puts pictures of every page")
+	running     = flag.String("running", "", "URL of a hub whose pages TestScreenshots takes instead, such as that of muster-hub demo")
+)
 
 // TestScreenshots makes pictures of the pages: go test ./internal/fleet/pages -run TestScreenshots -screenshots DIR.
 func TestScreenshots(t *testing.T) {
 	if *screenshots == "" {
 		t.Skip("no folder was given: -screenshots DIR")
+	}
+	if *running != "" {
+		webtest.Pictures(t, webtest.Browser(t), *running, map[string]string{"fleet": "/", "campaign": "/campaigns/LF9%20display", "week": "/week",
+			"fleet-boat": "/boats/wagtail", "enrol": "/enrol", "search": "/search?below=4.52&model=LF9"}, *screenshots, webtest.High)
+		return
 	}
 	webtest.Pictures(t, webtest.Browser(t), serve(t, fakeBoats(t), nil).URL(), everyPage, *screenshots, webtest.High)
 }

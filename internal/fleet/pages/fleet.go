@@ -1,7 +1,6 @@
 package pages
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"strconv"
@@ -214,22 +213,6 @@ func rank(r *row) int {
 		return len(verdicts)
 	}
 	return slices.Index(verdicts, r.Verdict)
-}
-
-// choose keeps the boats of a verdict whose id or name holds a text; the worst first. A revoked boat has no verdict and is last.
-func choose(rows []*row, verdict hub.Verdict, text string) []*row {
-	text = strings.ToLower(strings.TrimSpace(text))
-	out := make([]*row, 0, len(rows))
-	for _, r := range rows {
-		if (verdict == "" || r.Verdict == verdict && !r.revoked()) && (text == "" || strings.Contains(r.folded, text)) {
-			out = append(out, r)
-		}
-	}
-	slices.SortStableFunc(out, func(a, b *row) int {
-		return cmp.Or(cmp.Compare(rank(a), rank(b)), cmp.Compare(len(b.Alerts), len(a.Alerts)),
-			cmp.Compare(b.Behind, a.Behind))
-	})
-	return out
 }
 
 // since is how long ago t was, in words.

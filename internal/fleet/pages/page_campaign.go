@@ -96,35 +96,47 @@ func standingMark(s release.Standing) string {
 	return "unknown"
 }
 
-// progress draws the share that is behind, unknown and current on each of the latest days, with the numbers in a sentence.
+// progress draws how many units are behind, unknown and current on each of the latest days, with axes, and the numbers in a sentence.
 func progress(days []CampaignDay) g.Node {
-	const most, width, high = 120, 480, 120
+	const most, left, width, high, below = 120, 34, 480, 140, 20
 	days = days[max(0, len(days)-most):]
 	top := 1
 	for _, d := range days {
 		top = max(top, d.Behind+d.Unknown+d.Current)
 	}
+	step := top/4 + 1 // between the lines across
 	first, last := days[0], days[len(days)-1]
 	words := fmt.Sprintf("Behind on %s: %d.", last.Day, last.Behind)
 	if len(days) > 1 {
 		words = fmt.Sprintf("Behind on %s: %d, on %s: %d.", first.Day, first.Behind, last.Day, last.Behind)
 	}
-	step := min(24, float64(width)/float64(len(days)))
+	wide := min(24, float64(width-left)/float64(len(days)))
 	tenth := func(v float64) string { return fmt.Sprintf("%.1f", v) }
-	var bars g.Group
+	at := func(n int) float64 { return 8 + (high-8)*(1-float64(n)/float64(top)) }
+	label := func(x, y float64, anchor, text string) g.Node {
+		return g.El("text", g.Attr("x", tenth(x)), g.Attr("y", tenth(y)), g.Attr("text-anchor", anchor), g.Text(text))
+	}
+	var drawn g.Group
+	for n := 0; n <= top; n += step {
+		drawn = append(drawn, g.El("line", g.Attr("x1", fmt.Sprint(left)), g.Attr("x2", fmt.Sprint(width)), g.Attr("y1", tenth(at(n))), g.Attr("y2", tenth(at(n)))),
+			label(left-6, at(n)+4, "end", fmt.Sprint(n)))
+	}
 	for i, d := range days {
-		y := float64(high)
+		sum := 0
 		for _, part := range []struct {
 			n    int
 			kind string
 		}{{d.Behind, "behind"}, {d.Unknown, "unsure"}, {d.Current, "current"}} {
-			tall := float64(part.n) / float64(top) * high
-			y -= tall
-			bars = append(bars, g.El("rect", h.Class(part.kind), g.Attr("x", tenth(float64(i)*step)), g.Attr("y", tenth(y)),
-				h.Width(tenth(max(step-1, .5))), h.Height(tenth(tall))))
+			sum += part.n
+			drawn = append(drawn, g.El("rect", h.Class(part.kind), g.Attr("x", tenth(left+float64(i)*wide)), g.Attr("y", tenth(at(sum))),
+				h.Width(tenth(max(wide-1, .5))), h.Height(tenth(at(sum-part.n)-at(sum)))))
 		}
 	}
+	drawn = append(drawn, label(left, high+below-4, "start", first.Day))
+	if end := left + float64(len(days))*wide; end > left+160 { // else the two would be one over the other
+		drawn = append(drawn, label(end, high+below-4, "end", last.Day))
+	}
 	return h.Figure(
-		h.SVG(h.Class("progress"), g.Attr("viewBox", fmt.Sprintf("0 0 %d %d", width, high)), h.Role("img"), h.Aria("label", words), bars),
-		h.FigCaption(h.Class("meta"), g.Text(words+" From the bottom: behind, unknown, up to date.")))
+		h.SVG(h.Class("progress"), g.Attr("viewBox", fmt.Sprintf("0 0 %d %d", width, high+below)), h.Role("img"), h.Aria("label", words), drawn),
+		h.FigCaption(h.Class("meta"), g.Text(words+" Units on each day, from the bottom: behind, unknown, up to date.")))
 }
