@@ -316,6 +316,8 @@ func samples() []sample {
 		{"instance-clash", "fuel tanks", aboard(battery("C1", 40, tank(0, fuel)), battery("C2", 41, tank(0, fuel), tank(0, water)), battery("C3", 42, tank(0, nil))), 1},
 		{"instance-clash", "device instances", aboard(head("A1", 35, instances(0, 0)), head("A2", 36, instances(0, 0))), 1},
 		{"instance-clash", "a solar controller and a battery", aboard(battery("C1", 40, dc(0, 0)), battery("C2", 41, dc(0, 3)), battery("C3", 42, dc(0, 4))), 0},
+		{"instance-clash", "a solar controller that gives its voltage as well", aboard(battery("C1", 40, volts(0), dc(0, 0)), battery("C2", 41, volts(0), dc(0, 3))), 0},
+		{"instance-clash", "a solar controller that gives the bank's voltage", aboard(battery("C1", 40, volts(0)), battery("C2", 41, volts(0), dc(0, 0), dc(0, 3))), 1},
 		{"instance-clash", "two solar controllers", aboard(battery("C1", 40, dc(0, 3)), battery("C2", 41, dc(0, 3))), 1},
 		{"instance-clash", "two ways to say a battery", aboard(battery("C1", 40, dc(0, 0)), battery("C2", 41, volts(0))), 1},
 		{"instance-clash", "fuel and water", aboard(battery("C1", 40, tank(0, fuel)), battery("C2", 41, tank(0, water))), 0},

@@ -28,8 +28,8 @@ var families = [...]family{
 	{"AC input", []uint32{127503}, false},
 	{"AC output", []uint32{127504}, false},
 	{"tank", []uint32{127505}, true},
-	{"battery", []uint32{127506, 127508}, false},
-	{"DC source", []uint32{detailedDC}, true}, // 127506 of a type that is no battery: an alternator, a solar controller
+	{"battery", []uint32{detailedDC, 127508}, false},
+	{"DC source", nil, true}, // the same of a type that is no battery: an alternator, a solar controller
 	{"charger", []uint32{127507}, false},
 	{"inverter", []uint32{127509}, false},
 	{"generator start", []uint32{127514}, false},
@@ -51,9 +51,8 @@ const detailedDC = 127506
 
 // familyOf is the place of a message's family in the table, -1 when its instance separates nothing.
 func familyOf(t *boat.Transmit) int {
-	other := t.PGN == detailedDC && t.Selector != nil && *t.Selector != 0
 	for f := range families {
-		if slices.Contains(families[f].pgns, t.PGN) && (t.PGN != detailedDC || families[f].selector == other) {
+		if slices.Contains(families[f].pgns, t.PGN) {
 			return f
 		}
 	}
@@ -101,7 +100,9 @@ func (p *Pass) dataClash(network string, list []*boat.Device) {
 				continue
 			}
 			u := use{family: f, instance: *t.Instance, selector: -1, device: d}
-			if families[f].selector {
+			if kind := dcType(d, t); families[f].name == "battery" && kind != dcBattery {
+				u.family, u.selector = f+1, int(kind)
+			} else if families[f].selector {
 				u.selector = int(*t.Selector)
 			}
 			at := slices.IndexFunc(uses[own:], func(o use) bool { return o.same(&u) })
@@ -139,7 +140,7 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 	what := fmt.Sprintf("%s instance %d", f.name, instance)
 	facts := []any{"family", f.name, "instance", int(instance), "messages", slices.Compact(pgns)}
 	if s := clash[0].selector; s >= 0 {
-		name := selectorName(uint32(pgns[0]), uint8(s))
+		name := selectorName(selecting(pgns[0]), uint8(s))
 		what += " (" + name + ")"
 		facts = append(facts, "selector", s, "selector_name", name)
 	}
@@ -147,11 +148,23 @@ func (p *Pass) reportDataClash(network string, f *family, clash []use) {
 	if len(devices) > 2 {
 		all = "all"
 	}
+	proof := evidence(facts...)
+	if a, b := p.bank(devices[0], instance), p.bank(devices[1], instance); f.name == "battery" && a != nil && b != nil {
+		a.apart(b, proof)
+	}
 	p.Find(Finding{
 		Subject: network + " " + what, Devices: ids(devices), Network: network,
 		Values:   Values{"devices": labels(devices), "all": all, "what": what},
-		Evidence: evidence(facts...),
+		Evidence: proof,
 	})
+}
+
+// selecting is the message that defines the kind of what a message of its family is about.
+func selecting(number int) uint32 {
+	if number == 127508 {
+		return detailedDC
+	}
+	return uint32(number)
 }
 
 // selectorName is the name of the fluid or source that a message's selector gives, or its number when the table has none.

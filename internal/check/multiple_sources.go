@@ -4,6 +4,7 @@ import (
 	"slices"
 
 	"muster/internal/boat"
+	"muster/internal/quantity"
 )
 
 // multipleSources: several devices or talkers send one quantity. That is often intended; it needs a choice on every
@@ -57,13 +58,37 @@ func (p *Pass) many(q boat.Quantity, rivals []boat.Supplier) {
 	}
 	slices.Sort(pgns)
 	slices.Sort(sentences)
+	proof := evidence("quantity", q.Name, "sources", ids, "copies", copied,
+		"messages", slices.Compact(pgns), "sentences", slices.Compact(sentences))
+	p.sideBySide(&q, ids, proof)
 	p.Find(Finding{
 		Case: word, Subject: subject, Devices: p.deviceIDs(ids), Network: network,
 		Values: Values{"count": len(from), "quantity": q.Name, "where": where, "copies": enumerate(repeats),
 			"sources": enumerateBy(len(from), func(i int) string { return supplierLabel(&from[i]) })},
-		Evidence: evidence("quantity", q.Name, "sources", ids, "copies", copied,
-			"messages", slices.Compact(pgns), "sentences", slices.Compact(sentences)),
+		Evidence: proof,
 	})
+}
+
+// sideBySide adds to the evidence how the first two sources of the quantity compare, and the course of both.
+func (p *Pass) sideBySide(q *boat.Quantity, ids []string, proof map[string]any) {
+	for _, m := range q.Measures {
+		var two []*boat.Source
+		for _, id := range ids {
+			if s := p.source(m, id); s != nil && len(two) < 2 {
+				two = append(two, s)
+			}
+		}
+		if len(two) < 2 {
+			continue
+		}
+		if g := quantity.Agree(&two[0].Trace, &two[1].Trace, 0); g.Comparable() {
+			scale := m.Info().Scale
+			proof["measure"], proof["unit"] = m.String(), m.Info().Unit
+			proof["difference"], proof["doubt"] = round(scale*g.Offset), round(scale*g.Doubt())
+			proof[SeriesKey] = traces(m, two[0], two[1], 0)
+			return
+		}
+	}
 }
 
 func supplierLabel(s *boat.Supplier) string {
