@@ -25,7 +25,9 @@ func TestEvidenceShowsBothSeries(t *testing.T) {
 			Voltage: course(quantity.Linear, off)})
 	}
 	banks := aboard(battery("C1", 40, measured(0)), battery("C2", 41, measured(0.6)))
-	heads := func(d *boat.Device) { sends(boat.Transmit{PGN: 127250, Title: "Vessel Heading", Available: ptr(true)})(d) }
+	heads := func(d *boat.Device) {
+		sends(boat.Transmit{PGN: 127250, Title: "Vessel Heading", Available: ptr(true)})(d)
+	}
 	compasses := aboard(sounder("A1", 35, heads), sounder("A2", 36, heads))
 	for i, off := range []float64{0, 0.1} { // rad
 		trace := course(quantity.Circular, off)

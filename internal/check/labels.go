@@ -25,7 +25,7 @@ var evidenceLabels = map[string]string{
 	"serial": "serial number", "serial_before": "serial number before", "before": "unit before", "needs": "needs unit", "lost": "lost content",
 	"nominal":     "system voltage (V)",
 	"interval_ms": "interval (ms)", "nominal_ms": "published interval (ms)", "since_last_ms": "time since the last one (ms)", "count": "messages received",
-	"moments": "moments compared", "moments_apart": "moments beyond the limit", "doubt": "doubt of the difference, from noise",
+	"moments": "moments compared", "moments_apart": "moments beyond the limit", "doubt": "doubt of the difference, from noise", "serials": "serial numbers", "measure": "compared by",
 	"sure": "share of the moments that show it", "correlation": "correlation at that delay",
 	"nominal_from": "system voltage from",
 }
