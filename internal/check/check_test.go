@@ -16,6 +16,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/event"
+	"muster/internal/quantity"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden files")
@@ -205,6 +206,19 @@ func volts(instance uint8) change {
 	return sends(boat.Transmit{PGN: 127508, Title: "Battery Status", Instance: &instance})
 }
 
+// waits lets a message have come at intervals of so many seconds, smoothed to recent.
+func waits(recent time.Duration, seconds ...float64) func(t *boat.Transmit) {
+	return func(t *boat.Transmit) {
+		at := now
+		t.Recent, t.Waits = recent, quantity.Trace{Every: recent}
+		for _, s := range slices.Backward(seconds) {
+			t.Waits.Steps = append(t.Waits.Steps, quantity.Step{At: at, Value: s})
+			at = at.Add(-time.Duration(s * float64(time.Second)))
+		}
+		slices.Reverse(t.Waits.Steps)
+	}
+}
+
 func empty(t *boat.Transmit) { t.Available, t.EmptySince = ptr(false), ago(5*time.Minute) }
 
 func boxes(n int, serial func(int) string) *boat.State {
@@ -347,6 +361,9 @@ func samples() []sample {
 		{"slow-data", "depth every ten seconds", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent = 10 * time.Second }))), 1},
 		{"slow-data", "mean when nothing better is known", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Interval = 0, &boat.Interval{Mean: 7500} }))), 1},
 		{"slow-data", "a little slow", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent = 2 * time.Second }))), 0},
+		{"slow-data", "in time but for one outage", aboard(sounder("B1", 36, depth(waits(10*time.Second, 1, 1, 1, 1, 1, 40, 1, 1, 1, 1)))), 0},
+		{"slow-data", "slow all the while", aboard(sounder("B1", 36, depth(waits(8*time.Second, 8, 8, 8.1, 8, 8, 7.9, 8, 8, 8, 8)))), 1},
+		{"slow-data", "at the limit, unevenly", aboard(sounder("B1", 36, depth(waits(6*time.Second, 2, 9, 3, 8, 6, 9, 2, 8, 3, 9)))), 0},
 		{"slow-data", "on request", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Nominal = 10*time.Second, 0 }))), 0},
 		{"slow-data", "too few", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count, t.First = 10*time.Second, 2, ago(10*time.Second) }))), 0},
 		{"slow-data", "few where many were due", aboard(sounder("B1", 36, depth(func(t *boat.Transmit) { t.Recent, t.Count, t.First = 10*time.Second, 5, ago(45*time.Second) }))), 1},

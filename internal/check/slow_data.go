@@ -15,13 +15,11 @@ func slowData(p *Pass) {
 		var words []string
 		detail := map[string]any{}
 		var slowest *boat.Transmit
+		worst := 0.0
 		inTime, wait := false, time.Duration(0)
 		for i := range d.Transmits {
 			t := &d.Transmits[i]
-			actual := t.Recent
-			if actual == 0 && t.Interval != nil {
-				actual = time.Duration(t.Interval.Mean * float64(time.Millisecond))
-			}
+			actual, doubt := pace(t)
 			nominal := time.Duration(t.Nominal * float64(time.Millisecond))
 			switch {
 			case nominal <= 0 || !p.sending(t):
@@ -30,13 +28,13 @@ func slowData(p *Pass) {
 				// fewer suffice when more were due
 				wait = shorter(wait, until(t.Last.Sub(t.First), t.Count, s.Count))
 				continue
-			case float64(actual) <= s.Factor*float64(nominal):
+			case float64(actual-doubt) <= s.Factor*float64(nominal):
 				inTime = true
 				continue
 			}
 			words = append(words, fmt.Sprintf("%s every %s instead of %s", title(t), span(actual), span(nominal)))
-			if slowest == nil || actual*time.Duration(slowest.Nominal) > slowest.Recent*time.Duration(t.Nominal) {
-				slowest = t
+			if share := float64(actual) / t.Nominal; share > worst {
+				slowest, worst = t, share
 			}
 			detail[messageKey(t)] = map[string]any{"interval_ms": round(float64(actual) / 1e6), "nominal_ms": t.Nominal, "count": t.Count}
 		}
@@ -60,6 +58,20 @@ func slowData(p *Pass) {
 			Values: Values{"device": label(d), "messages": enumerate(words)},
 		})
 	}
+}
+
+// pace is how often a message comes, and what that may be off: the median of its latest intervals, which neither one outage nor
+// an uneven sender makes a slow one; of a message that was in time so far, its smoothed interval.
+func pace(t *boat.Transmit) (every, doubt time.Duration) {
+	const enough = 10
+	if len(t.Waits.Steps) >= enough {
+		x, _ := t.Waits.Middle()
+		return time.Duration(x.Value * 1e9), time.Duration(t.Waits.Doubt() * 1e9)
+	}
+	if t.Recent == 0 && t.Interval != nil {
+		return time.Duration(t.Interval.Mean * float64(time.Millisecond)), 0
+	}
+	return t.Recent, 0
 }
 
 // shorter is the shorter of two spans, of which 0 is none.

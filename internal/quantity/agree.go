@@ -22,10 +22,15 @@ func (g *Agreement) Comparable() bool { return g.Instants >= few }
 
 // Doubt is what the median difference may be off because the sources are noisy: three standard errors of a median.
 func (g *Agreement) Doubt() float64 {
-	if g.Instants == 0 {
+	return medianDoubt(g.Spread, g.Instants)
+}
+
+// medianDoubt is three standard errors of the median of n values of a standard deviation; 0 for none.
+func medianDoubt(deviation float64, n int) float64 {
+	if n == 0 {
 		return 0
 	}
-	return 3 * 1.2533 * g.Spread / math.Sqrt(float64(g.Instants))
+	return 3 * 1.2533 * deviation / math.Sqrt(float64(n))
 }
 
 // Apart reports whether two sources differ by more than the limit at which they were compared: their median difference does by more than

@@ -201,3 +201,19 @@ func BenchmarkCompare(b *testing.B) {
 		Agree(&x, &y, 0.01)
 	}
 }
+
+// TestDoubtOfAMedian: of a hundred values of deviation 1 the median is within its doubt, which is three times 0.125.
+func TestDoubtOfAMedian(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(3, 4))
+	tr := Trace{Every: 100 * time.Millisecond}
+	for i := range 100 {
+		tr.Steps = append(tr.Steps, Step{At: event.Time(1e18).Add(time.Duration(i) * 100 * time.Millisecond), Value: 5 + rnd.NormFloat64()})
+	}
+	mid, _ := tr.Middle()
+	if d := tr.Doubt(); math.Abs(d-0.376) > 0.1 || math.Abs(mid.Value-5) > d {
+		t.Errorf("%v, in doubt by %v", mid.Value, d)
+	}
+	if d := (&Trace{}).Doubt(); d != 0 {
+		t.Errorf("of nothing %v", d)
+	}
+}

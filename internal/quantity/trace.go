@@ -85,6 +85,9 @@ func (t *Trace) Noise() float64 {
 	return sigma * median(d[:n])
 }
 
+// Doubt is what Middle may be off because the values are noisy: three standard errors of a median.
+func (t *Trace) Doubt() float64 { return medianDoubt(t.Noise(), len(t.lately())) }
+
 // Rate is how fast the value changes in a second: the median slope of values half the window apart (Theil's incomplete
 // method, 1950).
 func (t *Trace) Rate() float64 {
