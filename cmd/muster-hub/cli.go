@@ -49,7 +49,7 @@ func (a *app) run(ctx context.Context, args []string) int {
 // program is the command line: the subcommands, each in a file of its own.
 func (a *app) program() *cobra.Command {
 	root := &cobra.Command{Use: "muster-hub", Short: "The marina's hub of boats that run muster", Long: description}
-	root.AddCommand(newRun(a), newDemo(a), newEnroll(a), newRevoke(a), newBoats(a), newMove(a), newServerConfig(a),
+	root.AddCommand(newRun(a), newDemo(a), newDoctor(a), newEnroll(a), newRevoke(a), newBoats(a), newMove(a), newServerConfig(a),
 		newHubCreds(a))
 	return root
 }

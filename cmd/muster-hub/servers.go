@@ -2,6 +2,8 @@ package main
 
 import (
 	"crypto/x509"
+	"encoding/pem"
+	"errors"
 	"fmt"
 	"net"
 	"net/url"
@@ -94,4 +96,17 @@ func dial(url, ca string, creds []byte, name string, log zerolog.Logger) (*nats.
 			"check that a server runs there with the config that muster-hub server-config prints; the credentials must be of the same hub")
 	}
 	return nc, nil
+}
+
+// readCertificate reads the first certificate of a PEM file.
+func readCertificate(file string) (*x509.Certificate, error) {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return nil, err
+	}
+	block, _ := pem.Decode(text)
+	if block == nil {
+		return nil, errors.New("it holds no certificate")
+	}
+	return x509.ParseCertificate(block.Bytes)
 }

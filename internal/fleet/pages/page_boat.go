@@ -218,7 +218,8 @@ func compared(c *snapshot.Comparison) g.Node {
 // shownReport is the report as the boat's own pages show it.
 func (p *boatPage) shownReport() g.Node {
 	if p.report == nil {
-		return ui.Empty("No report yet.")
+		return h.P(h.Class("empty"), g.Text("No report yet. Make a code for it on the page "), h.A(h.Href("/enrol"), g.Text("Enrol")),
+			g.Text(", and run muster join on its boat computer. There, "), h.Code(g.Text("muster doctor")), g.Text(" shows what is wrong."))
 	}
 	return h.Div(h.Class("report"), h.ID("report"),
 		g.If(p.at != 0, h.P(h.Class("notice"), ui.Mark("info"), g.Text(" An earlier report. "), h.A(h.Href(p.address()), g.Text("The latest")))),

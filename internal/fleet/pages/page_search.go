@@ -16,9 +16,7 @@ import (
 
 // searchPage finds units in the whole fleet.
 func (s *Server) searchPage(r *http.Request) (string, g.Node, error) {
-	get := func(key string) string { return strings.TrimSpace(r.URL.Query().Get(key)) }
-	q := hub.Query{Text: get("q"), Manufacturer: cmp.Or(get("manufacturer"), get("maker")), Model: get("model"), Serial: get("serial"), Role: get("role"),
-		Version: get("version"), Below: get("below")}
+	q := readQuery(r)
 	content := g.Group{h.H1(g.Text("Search")), searchForm(q)}
 	if q == (hub.Query{}) {
 		return "Search", content, nil
@@ -28,6 +26,13 @@ func (s *Server) searchPage(r *http.Request) (string, g.Node, error) {
 		return "Search", append(content, ui.Problem(boat.Printable(err.Error()))), nil
 	}
 	return "Search", append(content, s.found(r, q, hits)), nil
+}
+
+// readQuery is what the address asks for.
+func readQuery(r *http.Request) hub.Query {
+	get := func(key string) string { return strings.TrimSpace(r.URL.Query().Get(key)) }
+	return hub.Query{Text: get("q"), Manufacturer: cmp.Or(get("manufacturer"), get("maker")), Model: get("model"), Serial: get("serial"), Role: get("role"),
+		Version: get("version"), Below: get("below")}
 }
 
 func searchForm(q hub.Query) g.Node {
@@ -74,6 +79,7 @@ func (s *Server) found(r *http.Request, q hub.Query, hits []hub.Hit) g.Node {
 	}
 	return g.Group{
 		sentence(words + "."),
+		h.P(h.A(h.Href("/search.csv?"+r.URL.RawQuery), g.Text("Download CSV"))),
 		g.If(len(sure) > 0, h.Ul(h.Class("hits"), g.Map(sure, hit))),
 		g.If(len(apart) > 0, h.Section(h.Aria("labelledby", "apart"),
 			h.H2(h.ID("apart"), ui.Mark("unknown"), g.Text(" Order unknown")), h.Ul(h.Class("hits"), g.Map(apart, hit)))),

@@ -52,6 +52,7 @@ func (s *Server) weekPage(*http.Request) (string, g.Node, error) {
 		h.P(h.Class("sentence"), g.Text(words+".")),
 		ui.Meta(g.Text("As of " + s.opt.Now().UTC().Format("2 January 2006") +
 			". Worst alert first. Make a work order before each visit: it has the order of the steps and the cautions.")),
+		g.If(len(all) > 0, h.P(h.A(h.Href("/week.csv"), g.Text("Download CSV")))),
 		g.If(len(bring) > 0, ui.Section("bring", "Bring", ticks(g.Map(bring, func(what string) g.Node { return h.Li(ui.Printable(what)) })...))),
 		ui.Section("visits", "Boats", h.Ol(h.Class("visits"), ui.OrElse(g.Map(shown, s.visit), h.Li(h.Class("empty"), g.Text("No boat needs a visit."))))),
 		g.If(len(unheard) > 0, ui.Section("unheard", "Not heard: check the power of the boat computer", ticks(g.Map(unheard, s.unheard)...))),

@@ -32,6 +32,8 @@ func (s *Server) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /boats/{id}", "boat", s.boatPage)
 	s.page(mux, "GET /boats/{id}/units/{unit}", "boat", s.unitPage)
 	s.page(mux, "GET /search", "search", s.searchPage)
+	mux.HandleFunc("GET /search.csv", s.searchCSV)
+	mux.HandleFunc("GET /week.csv", s.weekCSV)
 	s.page(mux, "GET /campaigns", "campaigns", s.campaignsPage)
 	s.page(mux, "GET /campaigns/{model}", "campaign", s.campaignPage)
 	s.page(mux, "GET /week", "week", s.weekPage)
