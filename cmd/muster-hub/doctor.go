@@ -33,7 +33,7 @@ type doctorCmd struct {
 func newDoctor(a *app) *cobra.Command {
 	c := doctorCmd{}
 	cmd := &cobra.Command{
-		Use: "doctor", Short: "Show what is wrong with this hub, and what to do next",
+		Use: "doctor", Short: "Show what is wrong with this hub, and the next step",
 		Long: "Look at the hub's folder, keys, boats, certificate and release sheets, and ask a running hub how it is. Nothing is changed.",
 		Example: `  sudo -u muster-hub muster-hub doctor --data /var/lib/muster-hub
   muster-hub doctor --tls-cert cert.pem --sheets sheets --url https://hub.example.org:8633`,
