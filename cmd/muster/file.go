@@ -42,29 +42,16 @@ func writeFileMode(name string, data []byte, force bool, mode fs.FileMode) (err 
 		}
 		return nil
 	}
-	f, err := os.CreateTemp(filepath.Dir(name), ".muster-*")
+	beside, err := input.Beside(name, data, mode)
 	if err != nil {
 		return overwriting(err, name)
 	}
 	defer func() {
 		if err != nil {
-			_ = f.Close()
-			_ = os.Remove(f.Name())
+			_ = os.Remove(beside)
 		}
 	}()
-	if err := f.Chmod(mode); err != nil {
-		return overwriting(err, name)
-	}
-	if _, err := f.Write(data); err != nil {
-		return overwriting(err, name)
-	}
-	if err := f.Sync(); err != nil {
-		return overwriting(err, name)
-	}
-	if err := f.Close(); err != nil {
-		return overwriting(err, name)
-	}
-	return place(f.Name(), name, force)
+	return place(beside, name, force)
 }
 
 // free refuses an output that exists, before the work for it is begun.
@@ -92,7 +79,7 @@ func place(temp, name string, force bool) error {
 		switch err := os.Link(temp, name); {
 		case err == nil:
 			_ = os.Remove(temp)
-			settle(name)
+			input.SyncDir(filepath.Dir(name))
 			return nil
 		case errors.Is(err, fs.ErrExist):
 			return overwriting(err, name)
@@ -107,16 +94,8 @@ func place(temp, name string, force bool) error {
 		}
 		return overwriting(err, name)
 	}
-	settle(name)
+	input.SyncDir(filepath.Dir(name))
 	return nil
-}
-
-// settle brings a new name to the disk, where the system can; the file itself is there already.
-func settle(name string) {
-	if d, err := os.Open(filepath.Dir(name)); err == nil {
-		_ = d.Sync()
-		_ = d.Close()
-	}
 }
 
 // digestFile identifies a file.

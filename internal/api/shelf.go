@@ -15,6 +15,7 @@ import (
 
 	"muster/internal/alert"
 	"muster/internal/event"
+	"muster/internal/input"
 	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/store"
@@ -149,16 +150,7 @@ func (s *shelf) write(id string, snap *snapshot.Snapshot) error {
 	if err := os.MkdirAll(s.dir, 0o750); err != nil { // there may have been no room for it at the start
 		return err
 	}
-	f, err := os.CreateTemp(s.dir, ".taking-*")
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(text)
-	if err = cmp.Or(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), s.path(id))
+	return input.WriteFile(s.path(id), text, 0o600)
 }
 
 // MakeRoom is the way out when NoRoom.

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 
 	outside "muster/internal/input"
@@ -46,22 +45,8 @@ func makeKey(name string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := writeSynced(name+".pub", public, 0o644); err != nil {
+	if err := outside.WriteFile(name+".pub", public, 0o644); err != nil {
 		return nil, err
 	}
-	return private, writeSynced(name, private, 0o600)
-}
-
-// writeSynced writes a file under another name first, and waits for the disk.
-func writeSynced(name string, text []byte, mode fs.FileMode) error {
-	f, err := os.OpenFile(name+".new", os.O_WRONLY|os.O_CREATE|os.O_TRUNC, mode)
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(text)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err != nil {
-		return err
-	}
-	return os.Rename(name+".new", name)
+	return private, outside.WriteFile(name, private, 0o600)
 }

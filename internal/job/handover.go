@@ -142,7 +142,8 @@ func (v *Visit) moveTo(dir string) error {
 	if err := os.Rename(v.Dir, dir); err != nil {
 		return err
 	}
-	return syncDir(filepath.Dir(filepath.Clean(dir)))
+	input.SyncDir(filepath.Dir(filepath.Clean(dir)))
+	return nil
 }
 
 // goOn brings a job that was handed over from here up to what the unpacked one holds: first its files, then its lines.
@@ -180,9 +181,7 @@ func (v *Visit) goOn(ctx context.Context, with *Visit) error {
 		if err := os.Rename(filepath.Join(with.Dir, filepath.FromSlash(f.File)), to); err != nil {
 			return err
 		}
-		if err := syncDir(filepath.Dir(to)); err != nil {
-			return err
-		}
+		input.SyncDir(filepath.Dir(to))
 	}
 	text, err := input.File(ctx, has.file(), maxLedger)
 	if err != nil {

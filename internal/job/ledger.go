@@ -282,17 +282,8 @@ func (l *Ledger) put(text []byte) error {
 	if l.size > 0 {
 		return nil
 	}
-	return syncDir(l.dir)
-}
-
-// syncDir makes the names in a folder last; systems that cannot report it are believed.
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	_ = d.Sync()
-	return d.Close()
+	input.SyncDir(l.dir)
+	return nil
 }
 
 // ClockChange is the data of a clock-set line.

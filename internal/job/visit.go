@@ -324,42 +324,16 @@ func (v *Visit) putAll(
 			if err != nil {
 				return nil, err
 			}
-			if err := writeWhole(path, data[i]); err != nil {
+			if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+				return nil, err
+			}
+			if err := input.WriteFile(path, data[i], 0o644); err != nil {
 				return nil, err
 			}
 			entries = append(entries, Entry{Kind: kind, By: by, Data: f})
 		}
 		return entries, nil
 	})
-}
-
-// writeWhole writes a file under another name first, so that its own is only ever that of a whole one.
-func writeWhole(path string, data []byte) error {
-	if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
-		return err
-	}
-	f, err := os.CreateTemp(filepath.Dir(path), ".muster-*")
-	if err != nil {
-		return err
-	}
-	_, err = f.Write(data)
-	if err == nil {
-		err = f.Chmod(0o644)
-	}
-	if err == nil {
-		err = f.Sync()
-	}
-	if cerr := f.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		_ = os.Remove(f.Name())
-		return err
-	}
-	return syncDir(filepath.Dir(path))
 }
 
 // Kinds of line by the state that a step reached.

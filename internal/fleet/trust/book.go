@@ -74,7 +74,7 @@ func (t *Trust) change(edit func(*book) error) error {
 	b.Revision++
 	data, err := json.MarshalIndent(b, "", "  ")
 	if err == nil {
-		err = writeFile(filepath.Join(t.dir, bookFile), append(data, '\n'))
+		err = input.WriteFile(filepath.Join(t.dir, bookFile), append(data, '\n'), 0o600)
 	}
 	if err != nil {
 		return fmt.Errorf("write the list of boats: %w", err)

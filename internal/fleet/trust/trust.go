@@ -18,6 +18,7 @@ import (
 	"github.com/nats-io/nkeys"
 
 	"muster/internal/fleet"
+	"muster/internal/input"
 )
 
 // Files of the folder.
@@ -85,25 +86,11 @@ func create(dir string) error {
 		if err != nil {
 			return err
 		}
-		if err := writeFile(filepath.Join(made, name), seed); err != nil {
+		if err := input.WriteFile(filepath.Join(made, name), seed, 0o600); err != nil {
 			return err
 		}
 	}
 	return os.Rename(made, dir)
-}
-
-// writeFile puts a secret file in its place, whole or not at all.
-func writeFile(name string, data []byte) error {
-	f, err := os.CreateTemp(filepath.Dir(name), filepath.Base(name)+".new-") // mode 0600
-	if err != nil {
-		return err
-	}
-	defer os.Remove(f.Name())
-	_, err = f.Write(data)
-	if err := errors.Join(err, f.Sync(), f.Close()); err != nil {
-		return err
-	}
-	return os.Rename(f.Name(), name)
 }
 
 // Account is one account's name and paper.
@@ -240,7 +227,7 @@ func only(boat string) func(*jwt.UserClaims) {
 
 // InForce notes which revision of the list a running hub has given to its servers.
 func (t *Trust) InForce(revision uint64) error {
-	if err := writeFile(filepath.Join(t.dir, forceFile), fmt.Appendln(nil, revision)); err != nil {
+	if err := input.WriteFile(filepath.Join(t.dir, forceFile), fmt.Appendln(nil, revision), 0o600); err != nil {
 		return fmt.Errorf("note what is in force: %w", err)
 	}
 	return nil
