@@ -45,6 +45,10 @@ type Desk interface {
 	Baseline() (s *snapshot.Snapshot, named bool)
 	// SetBaseline sets the baseline, nil removes it; ErrNamed when the config names one, ErrNoSuch when there is none to remove.
 	SetBaseline(ctx context.Context, s *snapshot.Snapshot) error
+	// Layouts lists all versions of layouts that were drawn on the pages, oldest first, shared and read-only.
+	Layouts() []KeptLayout
+	// KeepLayout keeps a layout file as the next version and puts it in force; ErrFull when no more are kept.
+	KeepLayout(ctx context.Context, text, by string) error
 	// ReloadConfig reloads the config file; on an error the present config stays in force.
 	ReloadConfig(ctx context.Context) (Reloaded, error)
 }
@@ -63,6 +67,15 @@ type Work struct {
 	Done   bool                 `json:"done"` // every step is verified
 
 	PreChecks []release.PreCheck `json:"pre_checks,omitempty" doc:"As received now; the battery voltage alone from the first step on."`
+}
+
+// KeptLayout is a version of a layout that was drawn on the pages.
+type KeptLayout struct {
+	Number  int        `json:"number"` // from 1
+	At      event.Time `json:"at"`
+	By      string     `json:"by"`
+	Network string     `json:"network,omitempty"` // as the layout names it
+	Text    string     `json:"text"`              // the layout file
 }
 
 // Reloaded is the result of reloading the config.
@@ -112,4 +125,6 @@ func (NoDesk) Baseline() (*snapshot.Snapshot, bool)            { return nil, fal
 func (NoDesk) SetBaseline(context.Context, *snapshot.Snapshot) error {
 	return errNoDesk
 }
-func (NoDesk) ReloadConfig(context.Context) (Reloaded, error) { return Reloaded{}, errNoDesk }
+func (NoDesk) Layouts() []KeptLayout                            { return nil }
+func (NoDesk) KeepLayout(context.Context, string, string) error { return errNoDesk }
+func (NoDesk) ReloadConfig(context.Context) (Reloaded, error)   { return Reloaded{}, errNoDesk }

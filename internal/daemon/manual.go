@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"muster/internal/api"
 	"muster/internal/boat"
 	outside "muster/internal/input"
 	"muster/internal/store"
@@ -26,11 +27,13 @@ const (
 // maxDecided bounds what is decided at the desk of which presences are one unit.
 const maxDecided = 200
 
-// manual are the devices entered at the desk, and what was decided there of units. It belongs to the model's goroutine.
+// manual are the devices entered at the desk, what was decided there of units, and the layouts that were drawn there. It belongs to the model's goroutine.
 type manual struct {
 	list  []boat.Manual   // replaced whenever it changes
 	count int             // so many were entered ever
 	same  []boat.Decision // replaced whenever it changes
+
+	layouts []api.KeptLayout // all versions, oldest first; replaced whenever it changes
 }
 
 // restoreManual takes up what was kept.
@@ -47,6 +50,9 @@ func restoreManual(s *store.Store) (m manual, err error) {
 			return m, err
 		}
 		delete(all, sameKey)
+	}
+	if m.layouts, err = restoreLayouts(all); err != nil {
+		return m, err
 	}
 	var list []boat.Manual
 	for _, text := range all {
@@ -74,6 +80,11 @@ func (m *manual) keep(s *store.Store) {
 	}
 	if text, err := json.Marshal(m.same); err == nil && len(m.same) > 0 {
 		values[sameKey] = text
+	}
+	for i := range m.layouts {
+		if text, err := json.Marshal(&m.layouts[i]); err == nil {
+			values[layoutKey(m.layouts[i].Number)] = text
+		}
 	}
 	s.Together(func() { s.Replace(store.Manual, values) })
 }

@@ -69,6 +69,7 @@ type view struct {
 	job        *job.Job
 	checks     *check.Settings
 	plans      []*backbone.Plan
+	layouts    []api.KeptLayout
 }
 
 // newModel makes the model of a boat of which nothing was received.
@@ -102,6 +103,8 @@ func newModel(opt *Options, s *sources, traffic *api.Traffic, log zerolog.Logger
 
 // learn takes what people wrote down instead of what was known.
 func (m *model) learn(k knowledge, base baseline) {
+	k.plans = m.plansWith(k.plans)
+	k.adrift = make([]string, len(k.plans))
 	m.known = k
 	m.boat.SetManual(m.entered())
 	m.boat.SetDecisions(m.decisions())
@@ -288,7 +291,7 @@ func (m *model) reportOf(s *boat.State) *report.Report {
 func (m *model) show(r *report.Report, c release.Conditions) {
 	m.view.Store(&view{report: r, conditions: api.Conditions{At: r.TakenAt, Conditions: c},
 		silences: m.watch.Book().Silences(), decided: m.manual.same, baseline: m.base,
-		sheets: m.known.sheets, sheetDir: m.known.dir, job: m.known.job, checks: m.checks, plans: m.known.plans})
+		sheets: m.known.sheets, sheetDir: m.known.dir, job: m.known.job, checks: m.checks, plans: m.known.plans, layouts: m.manual.layouts})
 }
 
 // changed logs what happens to alerts, once per change, and notes it for the notifiers.

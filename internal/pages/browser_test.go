@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"io"
 	"maps"
 	"net/http"
@@ -116,6 +117,31 @@ func TestBrowser(t *testing.T) {
 		if words := webtest.Script[string](t, ctx, "document.querySelector('#checked').closest('section').textContent"); !strings.Contains(words, "The backbone is 1") {
 			t.Errorf("judged: %s", words)
 		}
+	})
+	t.Run("changes the drawing itself", func(t *testing.T) {
+		webtest.Show(t, ctx, d.URL()+"/backbone/edit", 1280, false)
+		webtest.Must(t, chromedp.Do(ctx, chromedp.WaitVisible(".picture [data-point='1']")))
+		drag := func(part string, by float64) {
+			webtest.Script[int](t, ctx, fmt.Sprintf(`(() => {
+				const e = document.querySelector(%q), box = e.getBoundingClientRect();
+				for (const [kind, by] of [["pointerdown", 0], ["pointermove", %g], ["pointerup", %g]])
+					e.dispatchEvent(new PointerEvent(kind, {bubbles: true, button: 0, clientX: box.x + box.width / 2 + by, clientY: box.y + box.height / 2}));
+				return 0 })()`, part, by, by))
+		}
+		was := webtest.Script[string](t, ctx, "document.querySelector('[name=\"p0.length\"]').value")
+		drag(".picture [data-point='1']", -60)
+		webtest.Poll(t, ctx, fmt.Sprintf("document.querySelector('[name=\"p0.length\"]').value !== %q && !document.getElementById('undo').hidden", was))
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#undo")))
+		webtest.Poll(t, ctx, fmt.Sprintf("document.querySelector('[name=\"p0.length\"]').value === %q && !document.getElementById('redo').hidden", was))
+		drag(".picture [data-unit='compass']", 170)
+		webtest.Poll(t, ctx, "[...document.querySelectorAll('.picture [data-unit=compass]')].some(e => e.dataset.at === '1')")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Focus(".picture [data-cable='0']"), chromedp.KeyEvent("\r"), chromedp.KeyEvent("7 m\r")))
+		webtest.Poll(t, ctx, "document.querySelector('[name=\"p0.length\"]').value === '7 m'")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("button[value=keep]")))
+		webtest.Poll(t, ctx, "document.querySelector('main').textContent.includes('enter it, 60 characters') && document.querySelector('[name=\"p0.length\"]').value === '7 m'")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.SendKeys(".draw [name=by]", "Robin"), chromedp.Click("button[value=keep]")))
+		webtest.Poll(t, ctx, "document.querySelector('#versions')?.textContent.includes('saved by Robin')")
+		daemontest.Until(t, "the layout is in force", func() bool { l := d.Desk().Layouts(); return len(l) == 1 && strings.Contains(l[0].Text, "7 m") })
 	})
 	t.Run("prints the service record of an order alone", func(t *testing.T) {
 		webtest.Show(t, ctx, d.URL()+pages["comparison"], webtest.Phone, false)

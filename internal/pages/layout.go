@@ -38,7 +38,7 @@ func (v *view) document() g.Node {
 		title = v.Title + " · " + title
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
-		ui.Head(title, g.If(v.Page == "work", jobScript), g.If(v.Page == "boat", trendsScript)),
+		ui.Head(title, g.If(v.Page == "work", jobScript), g.If(v.Page == "boat", trendsScript), g.If(v.Page == "editor", editorScript)),
 		h.Body(
 			ui.Skip,
 			v.head(),
@@ -51,6 +51,8 @@ func (v *view) document() g.Node {
 }
 
 var trendsScript = ui.Fixed(h.Script(h.Src("/static/trends.js"), h.Defer()))
+
+var editorScript = ui.Fixed(h.Script(h.Src("/static/editor.js"), h.Defer()))
 
 var jobScript = ui.Fixed(h.Script(h.Src("/static/job.js"), h.Defer()))
 

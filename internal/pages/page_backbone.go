@@ -22,9 +22,10 @@ import (
 // shownPlan is the layout of a backbone, checked and compared with the network.
 type shownPlan struct {
 	*backbone.Audit
-	Now *report.Report
-	ID  string  // for the page: unlike those of other plans
-	Job job.Job // what the form of its commissioning report starts with
+	Now  *report.Report
+	Edit bool    // it is drawn to be changed
+	ID   string  // for the page: unlike those of other plans
+	Job  job.Job // what the form of its commissioning report starts with
 }
 
 // node is the layout with the form of its commissioning report.
@@ -48,7 +49,7 @@ func (p *shownPlan) node() g.Node {
 func (p *shownPlan) audit() g.Node {
 	id := ui.Slug(p.ID)
 	return g.Group{
-		drawing{render.LiveDrawing{Audit: p.Audit, Report: p.Now}, p.Network}.node(),
+		drawing{render.LiveDrawing{Audit: p.Audit, Report: p.Now, Edit: p.Edit}, p.Network}.node(),
 		ui.More("along-"+id, false, g.Text("Along the backbone, in words"), h.Ol(h.Class("plain along"), g.Map(render.AlongBackbone(p.Audit), stop))),
 		h.Div(h.Class("columns"),
 			h.Div(h.H4(g.Text("Findings")), p.findings(), p.live(), p.coverage()),

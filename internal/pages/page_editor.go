@@ -7,6 +7,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"strconv"
 	"strings"
 
 	"muster/internal/api"
@@ -22,6 +23,9 @@ import (
 // token is enough.
 const editorPath = "/backbone/edit"
 
+// keepPath keeps the layout aboard, which only who may act does.
+const keepPath = "/backbone/keep"
+
 // editorPage is the layout editor with what was typed last.
 type editorPage struct {
 	Draft    draft
@@ -29,6 +33,7 @@ type editorPage struct {
 	Problems []string
 	YAML     string
 	Pasted   string // a file with errors, to be corrected
+	Kept     []api.KeptLayout
 }
 
 // editor shows the form, filled with the layout in force, and answers each of its buttons with the whole form.
@@ -69,13 +74,41 @@ func (s *site) editor(w http.ResponseWriter, r *http.Request) {
 		p.check(r.Context(), report)
 	}
 	v := s.view(r, report, "editor")
+	if r.URL.Path == keepPath && len(p.Problems) == 0 {
+		if err := s.keepLayout(r, p.YAML); err != nil {
+			p.Problems = []string{boat.Printable(err.Error())}
+		} else {
+			s.shown.clear()
+			s.rememberName(w, r)
+			v.Said, v.Name = confirmations["layout"], r.PostForm.Get("by")
+		}
+	}
+	p.Kept = s.opt.Desk.Layouts()
 	v.Title, v.Content = "Layout editor", p
 	ui.WritePage(w, http.StatusOK, v.render())
+}
+
+// keepLayout keeps a layout aboard with the name of the person who drew it.
+func (s *site) keepLayout(r *http.Request, text string) error {
+	by := boat.Printable(strings.TrimSpace(r.PostForm.Get("by")))
+	if by == "" || len(by) > 240 {
+		return errors.New("your name: enter it, 60 characters at most, then save again")
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), actWithin)
+	defer cancel()
+	return s.opt.Desk.KeepLayout(ctx, text, by)
 }
 
 // begun is the layout to start with: the one in force for the network that the address names, or the first, or a new one.
 func (s *site) begun(r *http.Request, report *report.Report) draft {
 	network := r.URL.Query().Get("network")
+	if number, err := strconv.Atoi(r.URL.Query().Get("version")); err == nil {
+		for _, kept := range s.opt.Desk.Layouts() {
+			if l, err := backbone.Parse(r.Context(), "", []byte(kept.Text)); err == nil && kept.Number == number {
+				return draftOf(l)
+			}
+		}
+	}
 	for _, plan := range s.opt.Plans() {
 		if id, _ := plan.Layout().On(report); network == "" || id == network {
 			return draftOf(plan.Layout())
@@ -133,7 +166,7 @@ func (p *editorPage) check(ctx context.Context, report *report.Report) {
 		p.Problems = mistakes(err, false) // the places would be those of a text that was never typed
 		return
 	}
-	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), Now: report, ID: "draft"}
+	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), Now: report, ID: "draft", Edit: true}
 }
 
 // mistakes are the lines of joined errors, with their places or without.

@@ -3,29 +3,46 @@ package pages
 import (
 	"cmp"
 	"fmt"
+	"slices"
 	"strconv"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
+	"muster/internal/api"
 	"muster/internal/backbone"
 	"muster/internal/boat"
 	"muster/internal/ui"
 )
 
-func (p *editorPage) show(*view) g.Node {
+func (p *editorPage) show(v *view) g.Node {
 	return g.Group{
 		h.P(h.Class("crumb"), h.A(h.Href("/network"), g.Text("Network"))),
 		h.H1(g.Text("Layout editor")),
-		ui.Meta(g.Text("Draw the backbone from one end to the other. Every change rechecks the layout. It is not saved on the boat: download the file and name it under "),
-			h.Code(g.Text("layout:")), g.Text(" in muster.yaml.")),
+		ui.Meta(g.Text("Draw the backbone from one end to the other. Every change rechecks the layout. Drag a tee along the backbone, or a unit to another tee. "),
+			g.Text("With the keyboard: Enter opens a part, + adds a tee after it, Delete removes it, Ctrl+Z takes back the last change.")),
 		p.problems(),
+		h.P(h.Class("bar"), ui.Button("Undo", h.Type("button"), h.ID("undo"), g.Attr("hidden")), ui.Button("Redo", h.Type("button"), h.ID("redo"), g.Attr("hidden"))),
 		p.checked(),
-		p.Draft.form(),
+		p.Draft.form(v),
+		p.versions(v),
 		ui.More("text", false, g.Text("Layout as a file"),
 			h.Pre(h.Class("file"), h.TabIndex("0"), h.Role("region"), h.Aria("label", "The layout as a file"), g.Text(p.YAML))),
 		ui.More("open", p.Pasted != "", g.Text("Open another file"), p.openForm()),
 	}
+}
+
+// versions lists what was saved on the boat, the latest first; an earlier one can be opened and saved again.
+func (p *editorPage) versions(v *view) g.Node {
+	if len(p.Kept) == 0 {
+		return nil
+	}
+	list := slices.Clone(p.Kept)
+	slices.Reverse(list)
+	return ui.More("versions", false, g.Text(boat.Counted(len(list), "saved version", "saved versions")), ui.Plain(g.Map(list, func(k api.KeptLayout) g.Node {
+		return h.Li(h.A(h.Href(fmt.Sprintf("%s?version=%d", editorPath, k.Number)), g.Textf("Version %d", k.Number)), g.Text(ui.After(" of ", k.Network)),
+			g.Text(" saved by "+boat.Printable(k.By)+", "), v.Moment(k.At))
+	})))
 }
 
 func (p *editorPage) problems() g.Node {
@@ -85,7 +102,8 @@ func grid(body ...g.Node) g.Node { return h.Div(h.Class("grid"), g.Group(body)) 
 func bar(buttons ...g.Node) g.Node { return h.P(h.Class("bar"), g.Group(buttons)) }
 
 // form is the form to change the draft.
-func (d *draft) form() g.Node {
+func (d *draft) form(v *view) g.Node {
+	save := g.If(v.Act, h.Div(h.Class("bar"), ui.Field("Your name, to save", "by", ui.MaxLength(60), h.AutoComplete("name"), h.Value(v.Name)), h.Button(h.FormAction(keepPath), h.Name("do"), h.Value("keep"), g.Text("Save on the boat"))))
 	mainButtons := bar(h.Button(h.Class("main"), h.Name("do"), h.Value("check"), g.Text("Check layout")), ui.Space, h.Button(h.Name("do"), h.Value("save"), g.Text("Download layout")))
 	end := len(d.Points)
 	var points, drops, coverage g.Group
@@ -103,6 +121,7 @@ func (d *draft) form() g.Node {
 			ui.ValueField("Boat", "boat", 60, d.Boat),
 			ui.ValueField("Network, if the boat has several", "network", 60, d.Network),
 			ui.ValueField("Resistance between NET-H and NET-L, power off", "resistance", 20, d.Resistance, h.Placeholder("60 ohm"))),
+		save,
 		h.H2(h.ID("points"), g.Text("Points from end to end")),
 		points,
 		h.P(doing(fmt.Sprint("add-point ", end), fmt.Sprint("point-", end), "Add a point at the end", "")),

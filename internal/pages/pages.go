@@ -34,6 +34,7 @@ var confirmations = map[string]string{
 	"decided":      "Decision saved.",
 	"undecided":    "Decision removed.",
 	"read":         "Reading saved in the job.",
+	"layout":       "Layout saved on the boat. It is in force from now on.",
 	"found":        "Fault found: saved in the job.",
 }
 
@@ -120,6 +121,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	mux.HandleFunc("GET /backbone/report.pdf", s.commissioningReport)
 	mux.HandleFunc("GET "+editorPath, s.editor)
 	mux.HandleFunc("POST "+editorPath, s.editor)
+	mux.HandleFunc("POST "+keepPath, s.editor)
 	mux.HandleFunc("GET /snapshots/record", s.serviceRecord)
 	mux.HandleFunc("GET /snapshots/record.pdf", s.serviceRecord)
 	mux.HandleFunc("GET /proof", formerPath)

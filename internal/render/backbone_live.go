@@ -19,6 +19,7 @@ import (
 type LiveDrawing struct {
 	*backbone.Audit
 	Report *report.Report
+	Edit   bool // its parts can be pressed and moved, instead of leading to pages
 	Heard  bool // no layout gives order and lengths: the points are only places to draw units at
 
 	taken map[string]int // of units that the layout calls alike
@@ -39,6 +40,7 @@ const heardNote = "Drawn from what is received: order and lengths are unknown."
 func (l *LiveDrawing) Picture() g.Node {
 	l.taken = map[string]int{}
 	p := pictureOf(l.Audit, l)
+	p.Parts = l.Edit
 	if l.Heard {
 		return p.svg(heardNote)
 	}

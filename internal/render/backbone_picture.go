@@ -32,6 +32,9 @@ type line struct {
 	Left bool // the text is on the left, where it crosses no other drop cable
 	Bad  bool
 	Unit DrawnUnit // on a live drawing
+
+	Device string
+	part   g.Node // what makes it a part that can be pressed; nil when it is none
 }
 
 // label is the text on one segment.
@@ -48,6 +51,7 @@ type picture struct {
 	Total            float64 // metres of backbone
 	Dots             []dot
 	Labels           []label
+	Parts            bool // its parts can be pressed and moved
 }
 
 // scaleNote is how to read the picture.
@@ -109,7 +113,7 @@ func pictureOf(a *backbone.Audit, live *LiveDrawing) picture {
 		for _, o := range byLength {
 			if o.At == at.Name {
 				y = max(y+rowHeight, p.Top+18+o.Metres*scale+aside)
-				l := line{X: d.X, Y: y, Bad: bad[at.Name+" "+o.Device] || bad["layout "+at.Name+" "+o.Device]}
+				l := line{X: d.X, Y: y, Device: o.Device, Bad: bad[at.Name+" "+o.Device] || bad["layout "+at.Name+" "+o.Device]}
 				l.Text = marked(o.Device+" "+Volts(o.Volts), l.Bad)
 				if live != nil {
 					l.Unit = live.unit(o)
@@ -304,7 +308,8 @@ func (p picture) svg(note string) g.Node {
 			Lines(g.Map(p.Labels, func(l label) g.Node {
 				return svgText(tenth(l.X), whole(p.Top), l.Text, g.Attr("dy", "-8"), middle(), g.Attr("font-size", "9"), marking(l.Bad))
 			})...),
-			Lines(g.Map(p.Dots, func(d dot) g.Node { return d.svg(p.Top) })...),
+			p.cables(),
+			Lines(p.dots()...),
 			svgText(whole(p.Left), whole(p.Height), note, g.Attr("dy", "-10"), g.Attr("font-size", "9")))))
 }
 
@@ -312,7 +317,7 @@ func (p picture) svg(note string) g.Node {
 func (p picture) role(note string) g.Node {
 	kind, words := "img", fmt.Sprintf("The backbone, %.1f m, with its drop cables", p.Total)
 	for _, d := range p.Dots {
-		if slices.ContainsFunc(d.Drops, func(l line) bool { return l.Unit.Href != "" }) {
+		if p.Parts || slices.ContainsFunc(d.Drops, func(l line) bool { return l.Unit.Href != "" }) {
 			kind = "group"
 		}
 	}
@@ -320,6 +325,47 @@ func (p picture) role(note string) g.Node {
 		words = "The units of the network on a backbone"
 	}
 	return g.Group{h.Role(kind), h.Aria("label", words)}
+}
+
+// dots are the points with their units.
+func (p picture) dots() (list []g.Node) {
+	for i, d := range p.Dots {
+		for k := range d.Drops {
+			if p.Parts {
+				d.Drops[k].Unit.Href = ""
+				d.Drops[k].part = g.Group{pressedAs("unit", d.Drops[k].Device, d.Drops[k].Text), g.Attr("data-at", strconv.Itoa(i))}
+			}
+		}
+		drawn := d.svg(p.Top)
+		if p.Parts {
+			drawn = g.Group{g.El("g", pressedAs("point", strconv.Itoa(i), d.Name), g.Attr("data-x", tenth(d.X)), Block(
+				g.El("rect", g.Attr("x", tenth(d.X-nearest/2)), g.Attr("y", whole(p.Top-16)), h.Width("44"), h.Height("32"), g.Attr("fill", "none"), pressable))),
+				drawn}
+		}
+		list = append(list, drawn)
+	}
+	return list
+}
+
+// cables are the places to press for the length of a cable.
+func (p picture) cables() g.Node {
+	if !p.Parts {
+		return nil
+	}
+	var list []g.Node
+	for i := 0; i+1 < len(p.Dots); i++ {
+		from, to := p.Dots[i], p.Dots[i+1]
+		list = append(list, g.El("rect", pressedAs("cable", strconv.Itoa(i), "Cable from "+from.Name+" to "+to.Name), g.Attr("x", tenth(from.X+8)), g.Attr("y", whole(p.Top-22)),
+			h.Width(tenth(max(to.X-from.X-16, 8))), h.Height("32"), g.Attr("fill", "none"), pressable))
+	}
+	return Lines(list...)
+}
+
+var pressable = g.Attr("pointer-events", "all")
+
+// pressedAs makes an element a part of the drawing that can be pressed, by its kind and its number or name.
+func pressedAs(kind, value, label string) g.Node {
+	return g.Group{g.Attr("data-"+kind, value), h.TabIndex("0"), h.Role("button"), h.Aria("label", label)}
 }
 
 // svg draws a point of the backbone, which runs at top, and its drop cables.
@@ -347,7 +393,7 @@ func (l line) svg() g.Node {
 		side = g.Group{g.Attr("dx", "-7"), g.Attr("text-anchor", "end")}
 	}
 	drawn := Lines(l.Unit.dot(x, y), svgText(x, y, l.Text, side, g.Attr("dy", "4"), g.If(l.Unit.Class() != "", h.Class(l.Unit.Class())), g.If(l.Unit.Class() == "", marking(l.Bad))))
-	if l.Unit.Href == "" {
+	if l.Unit.Href == "" && l.part == nil {
 		return drawn
 	}
 	reach := 12 + letter*float64(utf8.RuneCountInString(l.Text)) // room for a finger or a pointer
@@ -355,8 +401,12 @@ func (l line) svg() g.Node {
 	if l.Left {
 		from = l.X + 7 - reach
 	}
-	return h.A(h.Href(l.Unit.Href), Lines(g.El("rect", g.Attr("x", tenth(from)), g.Attr("y", tenth(l.Y-rowHeight/2)), h.Width(tenth(reach)), h.Height("26"), g.Attr("fill", "none"),
-		g.Attr("pointer-events", "all")), drawn))
+	all := Lines(g.El("rect", g.Attr("x", tenth(from)), g.Attr("y", tenth(l.Y-rowHeight/2)), h.Width(tenth(reach)), h.Height("26"), g.Attr("fill", "none"),
+		pressable), drawn)
+	if l.part != nil {
+		return g.El("g", l.part, all)
+	}
+	return h.A(h.Href(l.Unit.Href), all)
 }
 
 func svgLine(x1, y1, x2, y2, width string) g.Node {
