@@ -16,6 +16,7 @@ var readers = map[string]bool{
 // ownReaders are the files that call one of them all the same, each with the reason.
 var ownReaders = map[string]string{
 	"cmd/muster-hub/servers.go":     "keys and certificates that the operator of the hub names",
+	"cmd/muster/doctor_system.go":   "values of the kernel, and 500 bytes of the daemon's answer",
 	"cmd/muster/words.go":           "a line of the kernel",
 	"internal/api/describe.go":      "the description that the program itself has just written",
 	"internal/api/shelf.go":         "snapshots that the program itself wrote; their size is looked at first",
@@ -23,6 +24,7 @@ var ownReaders = map[string]string{
 	"internal/fleet/session.go":     "the certificates of the authority that the config names",
 	"internal/fleet/trust/book.go":  "the list of boats that the program itself wrote",
 	"internal/fleet/trust/trust.go": "keys that the program itself wrote",
+	"internal/tap/adapters.go":      "what the kernel shows of an adapter",
 	"internal/ui/reference.go":      "the description that the program itself has",
 	"internal/fleet/uplink.go":      "it only compares what the files hold",
 }
