@@ -17,7 +17,7 @@ var topicOf = map[string]string{
 	"audit": "checks", "explain": "checks", "run": "config", "capture": "formats", "simulate": "layout",
 	"snapshot": "snapshot", "verify": "security", "compare": "job", "plan": "sheets", "follow": "job", "note": "job",
 	"service-record": "job", "job": "ledger", "backbone": "layout", "locate": "layout", "key": "security",
-	"schema": "formats",
+	"schema": "formats", "adapters": "laptop", "doctor": "laptop", "join": "fleet",
 }
 
 // pointToHelp ends the text of each command with the page that goes deeper.
