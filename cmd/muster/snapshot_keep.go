@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"time"
 
 	"muster/internal/boat"
 	"muster/internal/cli"
@@ -25,8 +26,12 @@ type keeper struct {
 	mu      sync.Mutex // guards all: a source may be read a little longer than needed
 	out     *captureFile
 	skipped uint64
+	flushed time.Time // a program that is killed loses what came since
 	err     error
 }
+
+// flushEvery is how often what was written is handed to the system.
+const flushEvery = 10 * time.Second
 
 func newKeeper(name string) (*keeper, error) {
 	f, err := os.CreateTemp(filepath.Dir(name), ".muster-*-"+filepath.Base(name))
@@ -109,6 +114,9 @@ func (k *keeper) write(events []event.Event) error {
 			break
 		}
 		k.err = k.out.Write(&events[i])
+	}
+	if now := time.Now(); k.out != nil && k.err == nil && now.Sub(k.flushed) >= flushEvery {
+		k.flushed, k.err = now, k.out.sync()
 	}
 	return k.err
 }
