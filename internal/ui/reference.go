@@ -257,15 +257,6 @@ func (o *described) curl(base, kind string, example []byte) string {
 	return words + " " + shell(base+path)
 }
 
-// compact writes JSON on one line.
-func compact(text []byte) string {
-	var line bytes.Buffer
-	if json.Compact(&line, text) != nil {
-		return string(text)
-	}
-	return line.String()
-}
-
 // shell quotes a word of a command.
 func shell(s string) string { return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'" }
 
