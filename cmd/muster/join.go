@@ -25,10 +25,10 @@ import (
 )
 
 type joinCmd struct {
-	Code   string
-	Config string
-	CA     string
-	Force  bool
+	Code    string
+	Config  string
+	CA      string
+	Replace bool
 }
 
 func newJoin(a *app) *cobra.Command {
@@ -44,7 +44,7 @@ gets the keys boat.id and fleet; a running muster reloads it.`,
 	f := cmd.Flags()
 	f.StringVarP(&c.Config, "config", "c", "/etc/muster/muster.yaml", "Config `FILE` to add to")
 	f.StringVar(&c.CA, "ca", "", "PEM `FILE` of the authority that signed the hub's certificate. Default: those that this computer trusts")
-	f.BoolVar(&c.Force, "force", false, "Replace the hub that the config names")
+	f.BoolVar(&c.Replace, "replace", false, "Replace the hub that the config names")
 	return cmd
 }
 
@@ -64,9 +64,9 @@ func (c *joinCmd) run(a *app) error {
 	if err != nil {
 		return err
 	}
-	if cfg.Fleet.On() && !c.Force {
+	if cfg.Fleet.On() && !c.Replace {
 		return cli.WithHint(fmt.Errorf("%s: this boat has the hub %s already", c.Config, strings.Join(cfg.Fleet.URL, ", ")),
-			"add --force to replace it")
+			"add --replace for another hub")
 	}
 	if c.CA != "" {
 		if c.CA, err = filepath.Abs(c.CA); err != nil {

@@ -149,7 +149,7 @@ func TestJoin(t *testing.T) {
 	if status, told := joins("join", m.code(t, "wagtail"), "--config", file); status != 2 || !strings.Contains(told, "has the hub") {
 		t.Errorf("a second hub: status %d: %s", status, told)
 	}
-	status, told = joins("join", m.code(t, "wagtail"), "--config", file, "--force")
+	status, told = joins("join", m.code(t, "wagtail"), "--config", file, "--replace")
 	again, err := os.ReadFile(file)
 	if status != 0 || err != nil || !bytes.Equal(again, text) {
 		t.Errorf("joined again: status %d: %s%s", status, told, again)
