@@ -161,13 +161,18 @@ func replaceLike(name string, text []byte) error {
 	if err != nil {
 		return fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
 	}
-	temp := name + ".join"
-	if err := writeFileMode(temp, text, true, fi.Mode().Perm()); err != nil {
-		return err
+	beside, err := input.Beside(name, text, fi.Mode().Perm())
+	if err == nil {
+		err = giveLike(beside, name)
 	}
-	if err := errors.Join(giveLike(temp, name), os.Rename(temp, name)); err != nil {
+	if err == nil {
+		err = os.Rename(beside, name)
+	}
+	if err != nil {
+		_ = os.Remove(beside)
 		return fmt.Errorf("write %q: %w", name, cli.PlainPath(err))
 	}
+	input.SyncDir(filepath.Dir(name))
 	return nil
 }
 

@@ -38,6 +38,7 @@ type trafficLog struct {
 // piece is one file of raw traffic. Until it is done it has a name by which a later start finds it.
 type piece struct {
 	*capture.Writer
+	of      *job.Visit
 	name    string // that it will get, in the job's folder
 	file    *os.File
 	pack    *zstd.Encoder
@@ -136,7 +137,7 @@ func (k *jobs) beginTraffic(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	p := &piece{name: name, done: done, flushed: k.now()}
+	p := &piece{of: v, name: name, done: done, flushed: k.now()}
 	if p.file, err = os.CreateTemp(filepath.Join(v.Dir, "traffic"), ".muster-*-"+filepath.Base(name)); err != nil {
 		done()
 		return err
@@ -169,8 +170,8 @@ func (k *jobs) endTraffic(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if err := os.Rename(p.file.Name(), filepath.Join(k.visit.Dir, filepath.FromSlash(p.name))); err != nil {
+	if err := os.Rename(p.file.Name(), filepath.Join(p.of.Dir, filepath.FromSlash(p.name))); err != nil {
 		return err
 	}
-	return k.visit.Keep(ctx, "muster", p.name)
+	return p.of.Keep(ctx, "muster", p.name)
 }
