@@ -17,7 +17,10 @@ import (
 	"muster/internal/release"
 )
 
-// symptom is one thing that the doctor looked at. Without a remedy it is in order.
+// unseen is what was found where the doctor was not told where to look.
+const unseen = "not looked at: no --sheets DIR"
+
+// symptom is one thing that the doctor looked at. Without a remedy it is in order, unless it is unseen.
 type symptom struct {
 	what, found string
 	remedy      string // what to do next
@@ -60,7 +63,10 @@ func (c *doctorCmd) run(a *app) error {
 			continue
 		}
 		state := "OK"
-		if s.remedy != "" {
+		switch {
+		case s.found == unseen:
+			state = "info"
+		case s.remedy != "":
 			state = "fault"
 			faults++
 		}
@@ -139,7 +145,7 @@ func (c *doctorCmd) certificate(now time.Time) symptom {
 
 func (c *doctorCmd) sheets(ctx context.Context) symptom {
 	if c.Sheets == "" {
-		return symptom{"sheets", "not looked at: no --sheets DIR", ""}
+		return symptom{"sheets", unseen, ""}
 	}
 	if _, err := release.LoadFS(ctx, os.DirFS(c.Sheets), c.Sheets); err != nil {
 		return symptom{"sheets", err.Error(), "correct the file; the hub keeps the sheets before"}
