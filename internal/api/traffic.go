@@ -41,6 +41,9 @@ func NewTraffic(keep int) *Traffic {
 	return t
 }
 
+// Keeps is how many messages it keeps, and as many sentences.
+func (t *Traffic) Keeps() int { return int(t.messages.keep) }
+
 // Note keeps a copy of a message. It fits boat.Options.OnMessage.
 func (t *Traffic) Note(m *transport.Message, by *boat.Sender) {
 	t.messages.mu.Lock()

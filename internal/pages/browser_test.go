@@ -169,6 +169,17 @@ func TestBrowser(t *testing.T) {
 		webtest.Poll(t, ctx, "row.isConnected && row.querySelector('.fields').textContent !== was")
 		webtest.Must(t, chromedp.Do(ctx, chromedp.SendKeys("#filter [name=q]", "127250")))
 		webtest.Poll(t, ctx, "location.search === '?q=127250' && [...document.querySelectorAll('#values tr')].filter(e => e.checkVisibility()).length === 1")
+		if words := webtest.Script[string](t, ctx, "document.getElementById('export').href"); !strings.HasSuffix(words, "/traffic.log?q=127250") {
+			t.Errorf("exported is %s", words)
+		}
+		webtest.Script[int](t, ctx, `window.kept = 1, document.querySelector("#filter [name=q]").value = "",
+			Object.assign(document.querySelector("#filter [name=message]"), {value: "128267"}).dispatchEvent(new Event("change", {bubbles: true})), 0`)
+		webtest.Poll(t, ctx, "window.kept === 1 && location.search === '?message=128267' && [...values.rows].length > 0 && [...values.rows].every(e => e.textContent.includes('128267'))")
+		webtest.Script[int](t, ctx, "document.getElementById('traffic').replaceChildren(), 0") // what is there then came by the stream
+		webtest.Poll(t, ctx, "traffic.children.length > 2")
+		if !webtest.Script[bool](t, ctx, "[...traffic.children].every(e => e.textContent.includes('128267'))") {
+			t.Error("the stream has messages that were not chosen")
+		}
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#pause")))
 		webtest.Script[int](t, ctx, "new MutationObserver(() => window.changed = 1).observe(document.getElementById('traffic'), {childList: true}), 0")
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Sleep(2*time.Second)))

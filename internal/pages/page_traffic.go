@@ -35,6 +35,7 @@ type trafficPage struct {
 	Search    string      // in any text of a row
 	Names     map[string]string
 	Stream    string
+	Kept      int // messages, and as many sentences
 	Problem   string
 }
 
@@ -157,6 +158,7 @@ func (p *trafficPage) readTraffic(t *api.Traffic) {
 			stream.Set(key, value)
 		}
 	}
+	p.Kept = t.Keeps()
 	p.Stream = api.Prefix + "/messages/stream?" + stream.Encode()
 }
 
@@ -173,7 +175,8 @@ func (p trafficPage) show(v *view) g.Node {
 		h.H1(g.Text("Traffic")),
 		ui.Problem(p.Problem),
 		p.filterForm(),
-		ui.Meta(h.Span(h.ID("rate")), ui.Space, h.A(h.ID("export"), h.Href("/traffic.log?"+p.query().Encode()), g.Text("Export as candump"))),
+		ui.Meta(h.Span(h.ID("rate")), ui.Space, h.A(h.ID("export"), h.Href("/traffic.log?"+p.query().Encode()), g.Text("Export as candump")),
+			g.Textf(" The export has what is still kept: of the latest %d messages and as many sentences, those that pass the filter.", p.Kept)),
 		p.latestSection(v),
 		ui.Section("raw", "Raw traffic",
 			ui.Meta(g.Text("Newest first. At a high load only the newest of each kind is shown. Fields without a value are left out; the API has all fields.")),

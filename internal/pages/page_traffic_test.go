@@ -1,11 +1,20 @@
 package pages
 
 import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
+
 	"muster/internal/api"
+	"muster/internal/capture"
+	"muster/internal/event"
 	"muster/internal/render"
+	"muster/internal/transport"
 	"muster/internal/ui/webtest"
 )
 
@@ -118,5 +127,38 @@ func TestTrafficLatest(t *testing.T) {
 		if query != "" && (strings.Contains(log, "SDDPT") || resp.Header.Get("Content-Disposition") == "") {
 			t.Errorf("%q: %s", query, log)
 		}
+	}
+}
+
+// TestTrafficExport: what came by fast packets and what only the ISO protocol carries are in the log, and are read from it again.
+func TestTrafficExport(t *testing.T) {
+	tr := api.NewTraffic(0)
+	s := serve(t, api.Options{Reports: webtest.NewReports(webtest.Sample(t)), Traffic: tr})
+	want := []string{}
+	for _, size := range []int{8, 40, 223, 224, 1785} {
+		data := bytes.Repeat([]byte{byte(size)}, size)
+		webtest.Note(tr, 126998, data)
+		want = append(want, fmt.Sprintf("126998 from 35: %x", data))
+	}
+	_, log := webtest.Get(t, s.URL()+"/traffic.log")
+	r, err := capture.NewReader(strings.NewReader(log))
+	webtest.Must(t, err)
+	defer r.Close()
+	a := transport.NewAssembler(transport.Options{})
+	got, events := []string{}, make([]event.Event, 64)
+	for {
+		n, err := r.Read(events)
+		for i := range events[:n] {
+			if m := a.Feed(&events[i]); m != nil && m.PGN() == 126998 {
+				got = append(got, fmt.Sprintf("%d from %d: %x", m.PGN(), m.Source(), m.Data))
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		webtest.Must(t, err)
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
 	}
 }

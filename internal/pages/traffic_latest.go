@@ -172,7 +172,11 @@ func candump(list []api.Heard) ([]byte, error) {
 		if err != nil {
 			return nil, err
 		}
-		for _, f := range frames(x.Message, uint8(i)) {
+		list, err := frames(x.Message, uint8(i))
+		if err != nil {
+			return nil, fmt.Errorf("message %d of the export: %w", x.Message.Number, err)
+		}
+		for _, f := range list {
 			if err := w.Write(&event.Event{Kind: event.KindFrame, Time: x.Message.Time, Network: n, Frame: f}); err != nil {
 				return nil, err
 			}
@@ -184,15 +188,15 @@ func candump(list []api.Heard) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
-// frames divides a message; none is given for one that only the ISO protocol carries.
-func frames(m *api.Message, sequence uint8) []can.Frame {
+// frames divides a message again, as it came or, where it fits into no fast packet, as the ISO protocol carries it.
+func frames(m *api.Message, sequence uint8) ([]can.Frame, error) {
 	data, err := m.Payload()
 	if err != nil {
-		return nil
+		return nil, err
 	}
 	list, err := transport.Split(nil, pgn.MakeID(m.Priority, m.PGN, m.Source, m.Destination), sequence, data)
 	if err != nil {
-		return nil
+		return transport.Exchange(nil, m.PGN, m.Source, m.Destination, data)
 	}
-	return list
+	return list, nil
 }

@@ -225,3 +225,30 @@ func FuzzReceiver(f *testing.F) {
 		}
 	})
 }
+
+// TestExchange: whoever listens to the frames of an exchange has the message again.
+func TestExchange(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		data := rapid.SliceOfN(rapid.Byte(), MinISO, MaxISO).Draw(t, "data")
+		to := rapid.SampledFrom([]uint8{pgn.Global, 0, 36, 35}).Draw(t, "to")
+		frames, err := Exchange(nil, 126998, 35, to, data)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := NewAssembler(Options{})
+		var heard [][]byte
+		for _, f := range frames {
+			if m := a.Feed(&event.Event{Kind: event.KindFrame, Time: t0, Frame: f}); m != nil && m.PGN() == 126998 && m.Destination == to {
+				heard = append(heard, bytes.Clone(m.Data))
+			}
+		}
+		if len(heard) != 1 || !bytes.Equal(heard[0], data) {
+			t.Fatalf("%d messages from %d frames", len(heard), len(frames))
+		}
+	})
+	for _, size := range []int{MinISO - 1, MaxISO + 1} {
+		if _, err := Exchange(nil, 126998, 35, pgn.Global, make([]byte, size)); !errors.Is(err, ErrNotCarriable) {
+			t.Errorf("%d bytes: %v", size, err)
+		}
+	}
+}

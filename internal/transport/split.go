@@ -5,11 +5,12 @@ import (
 
 	"go.einride.tech/can"
 
+	"muster/internal/event"
 	"muster/pgn"
 )
 
 // Split appends the frames of a message to dst: one frame for a single frame PGN, a fast packet for a fast one, of sequence number
-// sequence (its low 3 bits count). A message that only the ISO protocol can carry is an error: see Sender.
+// sequence (its low 3 bits count). A message that only the ISO protocol can carry is an error: see Exchange.
 func Split(dst []can.Frame, id pgn.ID, sequence uint8, data []byte) ([]can.Frame, error) {
 	number := id.PGN()
 	if pgn.TransportOf(number) == pgn.Fast {
@@ -42,6 +43,37 @@ func splitFast(dst []can.Frame, id pgn.ID, sequence uint8, data []byte) ([]can.F
 		f.Data[0] = head | number
 		at += copy(f.Data[1:], data[at:])
 		dst = append(dst, f)
+	}
+	return dst, nil
+}
+
+// Exchange appends the frames in which the ISO protocol carries a message from a source address to another, or to all (pgn.Global), in
+// their order: those of the receiver are among them.
+func Exchange(dst []can.Frame, number uint32, from, to uint8, data []byte) ([]can.Frame, error) {
+	s, err := NewSender(number, from, to, data)
+	if err != nil {
+		return dst, err
+	}
+	var r *Receiver
+	for now := event.Time(1); !s.Done(); now = max(now, s.Wake()) {
+		if err := s.Err(); err != nil {
+			return dst, fmt.Errorf("transport: PGN %d from %d to %d: %w", number, from, to, err)
+		}
+		for f, ok := s.Next(now); ok; f, ok = s.Next(now) {
+			dst = append(dst, f)
+			if r == nil {
+				r, _ = Accept(now, to, &f)
+			} else {
+				r.Handle(now, &f)
+			}
+		}
+		if r == nil {
+			continue
+		}
+		for f, ok := r.Next(now); ok; f, ok = r.Next(now) {
+			dst = append(dst, f)
+			s.Handle(now, &f)
+		}
 	}
 	return dst, nil
 }

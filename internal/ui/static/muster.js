@@ -55,6 +55,7 @@
     addEventListener("pagehide", close);
     addEventListener("pageshow", open);
     open();
+    return (other) => { close(); url = other; open(); }; // listens to something else from now on
   };
 
   // morph makes the children of a like those of b; elements are matched by id, others by place and kind.
@@ -199,11 +200,15 @@
     // The table has the latest value of each message: its row is changed in place.
     const values = document.getElementById("values"), filter = document.getElementById("filter"), search = filter.elements.q;
     const found = (e) => { e.hidden = search.value !== "" && !e.textContent.toLowerCase().includes(search.value.toLowerCase()); };
-    const opened = Date.now(), rowOf = new Map();
-    for (const tr of values.rows) {
-      tr.seen = opened - 1000 * parseInt(tr.querySelector(".age").textContent, 10);
-      rowOf.set(tr.dataset.key, tr);
-    }
+    const rowOf = new Map();
+    const know = () => {
+      rowOf.clear();
+      for (const tr of values.rows) {
+        tr.seen = Date.now() - 1000 * parseInt(tr.querySelector(".age").textContent, 10);
+        rowOf.set(tr.dataset.key, tr);
+      }
+    };
+    know();
     const note = (m, li) => {
       const number = m.sentence ? m.talker + m.formatter : m.pgn, key = m.device + "|" + number + "|" + (m.instance ?? "");
       let tr = rowOf.get(key);
@@ -225,13 +230,30 @@
     setInterval(() => { if (!stopped) for (const tr of values.rows) tr.querySelector(".age").textContent = Math.max(0, Math.round((Date.now() - tr.seen) / 1000)) + " s"; }, 1000);
     // What is chosen acts at once, and is in the address.
     const address = () => { const q = new URLSearchParams([...new FormData(filter)].filter(([, v]) => v)); return q.size ? "?" + q : ""; };
-    filter.addEventListener("change", (e) => { if (e.target !== search) location.replace(location.pathname + address()); });
-    filter.addEventListener("submit", (e) => { e.preventDefault(); location.replace(location.pathname + address()); });
-    search.addEventListener("input", () => {
+    const act = () => {
       history.replaceState(null, "", location.pathname + address());
       document.getElementById("export").href = "/traffic.log" + address();
       for (const e of [...values.rows, ...list.children]) found(e);
-    });
+    };
+    // The rows of another choice come from the server; then what comes is of that choice too.
+    const choose = async () => {
+      act();
+      const asked = here();
+      try {
+        const answer = await fetch(asked, { cache: "no-store", headers: page });
+        if (refused(answer.status)) return;
+        const answered = new DOMParser().parseFromString(await answer.text(), "text/html"), other = answered.getElementById("traffic");
+        if (!other || asked !== here()) return; // another was chosen meanwhile
+        values.replaceChildren(...answered.getElementById("values").rows);
+        list.replaceChildren(...other.children);
+        know();
+        waiting = [];
+        listen(other.dataset.stream);
+      } catch { lost(true); }
+    };
+    filter.addEventListener("change", (e) => { if (e.target !== search) choose(); });
+    filter.addEventListener("submit", (e) => { e.preventDefault(); choose(); });
+    search.addEventListener("input", act);
     pause.hidden = false;
     pause.addEventListener("click", () => {
       stopped = !stopped;
@@ -239,7 +261,7 @@
       if (stopped) rate.textContent = "Paused.";
       waiting = [];
     });
-    stream(list.dataset.stream, ["message", "sentence"], (text) => { count++; if (!stopped) waiting.push(text); if (waiting.length > rows) waiting.shift(); });
+    const listen = stream(list.dataset.stream, ["message", "sentence"], (text) => { count++; if (!stopped) waiting.push(text); if (waiting.length > rows) waiting.shift(); });
     setInterval(() => {
       if (stopped || !waiting.length) return;
       for (const text of waiting.splice(0)) {
