@@ -176,7 +176,7 @@ func (p trafficPage) show(v *view) g.Node {
 		ui.Problem(p.Problem),
 		p.filterForm(),
 		ui.Meta(h.Span(h.ID("rate")), ui.Space, h.A(h.ID("export"), h.Href("/traffic.log?"+p.query().Encode()), g.Text("Export as candump")),
-			g.Textf(" The export has what is still kept: of the latest %d messages and as many sentences, those that pass the filter.", p.Kept)),
+			g.Text(" The export has what is kept and passes the filter. Kept: up to "+boat.Counted(p.Kept, "message", "messages")+", and as many sentences.")),
 		p.latestSection(v),
 		ui.Section("raw", "Raw traffic",
 			ui.Meta(g.Text("Newest first. At a high load only the newest of each kind is shown. Fields without a value are left out; the API has all fields.")),
