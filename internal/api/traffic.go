@@ -4,6 +4,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"math"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -79,7 +80,7 @@ func (m *Message) Payload() ([]byte, error) { return hex.DecodeString(m.Data) }
 type MessageField struct {
 	Key    string   `json:"key"`
 	Name   string   `json:"name"`
-	Text   string   `json:"text" doc:"For people: in kn, °, hPa."`
+	Text   string   `json:"text" doc:"For people: in kn, °, hPa or bar, positions in degrees and minutes."`
 	Number *float64 `json:"number,omitempty" doc:"In the unit; absent when not available."`
 	Unit   string   `json:"unit,omitempty" doc:"SI."`
 	State  string   `json:"state,omitempty" doc:"Why there is no value: not available, out of range, reserved, missing."`
@@ -171,9 +172,20 @@ func field(v *pgn.Value) MessageField {
 	return f
 }
 
+// machine is the key of the pressure of a machine, which counts from that of the air.
+var machine = regexp.MustCompile("^(boost|oil|coolant|fuel)_")
+
 // textOf writes a value in the units used on boats; a field of another unit as the message set writes it.
 func textOf(v *pgn.Value) string {
 	if v.State == pgn.Available && v.Of == nil {
+		switch key := v.Field.Key; {
+		case v.Field.Unit == "deg" && strings.HasSuffix(key, "latitude"):
+			return render.Latitude(v.Number)
+		case v.Field.Unit == "deg" && strings.HasSuffix(key, "longitude"):
+			return render.Longitude(v.Number)
+		case v.Field.Unit == "Pa" && machine.MatchString(key):
+			return render.Gauge(v.Number)
+		}
 		if text := render.InUnit(v.Number, v.Field.Unit); text != "" {
 			return text
 		}

@@ -207,8 +207,8 @@ func appendReading(list []MessageField, r *nmea0183.Reading) []MessageField {
 	}
 	if r.Quantity == nmea0183.Position {
 		latitude, longitude := r.Value, r.Longitude
-		return append(list, MessageField{Key: "latitude", Name: "latitude", Text: render.InUnit(latitude, "deg"), Number: &latitude, Unit: "deg"},
-			MessageField{Key: "longitude", Name: "longitude", Text: render.InUnit(longitude, "deg"), Number: &longitude, Unit: "deg"})
+		return append(list, MessageField{Key: "latitude", Name: "latitude", Text: render.Latitude(latitude), Number: &latitude, Unit: "deg"},
+			MessageField{Key: "longitude", Name: "longitude", Text: render.Longitude(longitude), Number: &longitude, Unit: "deg"})
 	}
 	number := r.Value
 	f.Text, f.Number = render.ReadingText(r), &number

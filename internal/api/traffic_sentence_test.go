@@ -24,7 +24,7 @@ func TestTrafficSentences(t *testing.T) {
 	}{
 		{"values", webtest.Sealed("$SDDPT,12.4,0.5,50"), TrafficSentence{Talker: "SD", Formatter: "DPT", Title: "Depth", Checksum: "good"}, "depth, transducer=12.4 m"},
 		{"a position", webtest.Sealed("$GPGLL,4916.45,N,12311.12,W,225444,A"), TrafficSentence{Talker: "GP", Formatter: "GLL", Title: "Position, latitude and longitude", Checksum: "good"},
-			"latitude=49.2741667° longitude=-123.1853333° time of day=22:54:44.000 UTC"},
+			"latitude=49° 16.4500′ N longitude=123° 11.1200′ W time of day=22:54:44.000 UTC"},
 		{"nothing available", webtest.Sealed("$HCHDM,,M"), TrafficSentence{Talker: "HC", Formatter: "HDM", Title: "Magnetic heading", Checksum: "good"}, "heading, magnetic!not available"},
 		{"a wrong checksum", "$SDDPT,12.4,0.5,50*00", TrafficSentence{Talker: "SD", Formatter: "DPT", Title: "Depth", Checksum: "bad"}, ""},
 		{"no checksum", "$IIMTW,18.5,C", TrafficSentence{Talker: "II", Formatter: "MTW", Title: "Water temperature", Checksum: "missing"}, "water temperature=18.5 °C"},

@@ -18,6 +18,7 @@ type view struct {
 	ui.Showing
 	Version string
 	Page    string // which page of the menu it is
+	Path    string // of its address
 	Title   string
 	Act     bool     // the reader may act
 	Leave   bool     // the reader has signed in
@@ -44,6 +45,7 @@ func (v *view) document() g.Node {
 			v.head(),
 			ui.Main(
 				g.If(v.live(), h.Data("live", v.Mark)),
+				v.forScript(),
 				g.If(v.Said != "", h.P(h.Class("notice said"), ui.Mark("well"), ui.Space, g.Text(v.Said))),
 				g.Iff(v.Refused != nil, func() g.Node { return ui.Problem("That did not work: "+v.Refused.Why, h.Role("alert")) }),
 				v.Content.show(v)),
@@ -65,7 +67,7 @@ var footLinks = ui.Fixed(g.Group{
 
 // live reports whether the page updates itself. Half-typed forms and the list of traffic are not changed.
 func (v *view) live() bool {
-	return v.Refused == nil && !slices.Contains([]string{"login", "failed", "traffic", "editor", "help"}, v.Page)
+	return v.Refused == nil && !slices.Contains([]string{"login", "failed", "traffic", "editor", "help", "measures"}, v.Page)
 }
 
 func (v *view) head() g.Node {
@@ -85,6 +87,6 @@ func (v *view) menu(address, words, page string, below ...string) g.Node {
 
 func (v *view) foot() g.Node {
 	return h.Footer(h.Class("foot"),
-		h.P(g.Text("muster "+v.Version), g.Text(" · "), v.helpLink(), footLinks),
+		h.P(g.Text("muster "+v.Version), g.Text(" · "), v.helpLink(), g.If(v.Page != "login", g.Group{g.Text(" · "), v.measuresLink()}), footLinks),
 		g.If(v.Leave && v.Page != "login", ui.Post("/logout", ui.Button("Sign out"))))
 }

@@ -180,7 +180,7 @@ func TestTalkers(t *testing.T) {
 		"ZDA time 20× · stopped received once", "ANTENNA SHORT no. 25"}
 	for _, want := range append(told, "online · position · NMEA 0183 talker on ttyUSB0 at 38400 baud · last heard just now", "Sources of position are 1112 m apart",
 		"differs from all others Gannet GP2 (GP on ttyUSB0)", "(50.05785, -4.5)",
-		"$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*", "position 50.05° -4.8833333° speed over ground 5.20 kn course over ground, true 98.0°") {
+		"$GPRMC,081530.00,A,5003.00,N,00453.00,W,5.2,098.0,020526,,,A*", "position 50° 03.0000′ N, 004° 53.0000′ W speed over ground 5.20 kn course over ground, true 98.0°") {
 		if !strings.Contains(own, want) {
 			t.Errorf("its page does not say %q:\n%s", want, own)
 		}
@@ -265,7 +265,7 @@ func TestLinks(t *testing.T) {
 func TestSentenceValues(t *testing.T) {
 	for _, tt := range []struct{ in, want string }{
 		{"$GPRMC,225446.33,A,4916.45,N,12311.12,W,000.5,054.7,191194,020.3,E,A*2B",
-			"time 1994-11-19 22:54:46.330 UTC; position 49.2741667° -123.1853333°; speed over ground 0.50 kn; course over ground, true 54.7°; variation 20.3°"},
+			"time 1994-11-19 22:54:46.330 UTC; position 49° 16.4500′ N, 123° 11.1200′ W; speed over ground 0.50 kn; course over ground, true 54.7°; variation 20.3°"},
 		{"$SDDPT,12.34,0.4,200*7B", "depth, transducer 12.34 m"},
 		{"$WIMWV,214.8,R,10.0,N,A*2D", "wind angle, apparent 214.8°; wind speed, apparent 10.00 kn"},
 		{"$YXMTW,17.9,C*1C", "water temperature 17.9 °C"},

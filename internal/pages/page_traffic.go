@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -36,7 +37,9 @@ type trafficPage struct {
 	Names     map[string]string
 	Stream    string
 	Kept      int // messages, and as many sentences
-	Problem   string
+
+	zone    *time.Location
+	Problem string
 }
 
 // sender is a unit that sends, with the ids of what else it sends as.
@@ -171,6 +174,7 @@ func (p *trafficPage) chosenPGN() string {
 }
 
 func (p trafficPage) show(v *view) g.Node {
+	p.zone = v.Zone
 	return g.Group{
 		h.H1(g.Text("Traffic")),
 		ui.Problem(p.Problem),
@@ -179,10 +183,16 @@ func (p trafficPage) show(v *view) g.Node {
 			g.Text(" The export has what is kept and passes the filter. Kept: up to "+boat.Counted(p.Kept, "message", "messages")+", and as many sentences.")),
 		p.latestSection(v),
 		ui.Section("raw", "Raw traffic",
-			ui.Meta(g.Text("Newest first. At a high load only the newest of each kind is shown. Fields without a value are left out; the API has all fields.")),
+			ui.Meta(g.Text("Newest first, times in "+zoneName(v.Zone, v.Report.TakenAt)+". At a high load only the newest of each kind is shown. Fields without a value are left out; the API has all fields.")),
 			h.Ol(h.Class("traffic"), h.ID("traffic"), h.Data("stream", p.Stream), h.Data("rows", strconv.Itoa(trafficRows)), h.Data("fields", strconv.Itoa(shownFields)),
 				ui.OrElse(g.Map(p.Rows, p.row), h.Li(h.Class("empty"), g.Text("No traffic yet."))))),
 	}
+}
+
+// zoneName is the short name of a time zone at a moment: WEST, or UTC+03.
+func zoneName(zone *time.Location, at event.Time) string {
+	words := strings.Fields(render.LocalClock(max(at, 1), zone))
+	return words[len(words)-1]
 }
 
 // query is the filter as an address has it.
@@ -250,7 +260,7 @@ func (p *trafficPage) line(
 ) g.Node {
 	shown, more := available(fields)
 	return h.Li(
-		h.Span(h.Class("at"), g.Text(at.UTC().Format("15:04:05.000"))), ui.Space,
+		h.Span(h.Class("at"), g.Text(at.UTC().In(cmp.Or(p.zone, time.UTC)).Format("15:04:05.000"))), ui.Space,
 		h.Span(h.Class("from"), g.Text(cmp.Or(p.Names[device], boat.Printable(device)))), ui.Space,
 		h.B(g.Text(title)), ui.Small(number), ui.Space,
 		g.Map(notes, func(n string) g.Node { return g.Group{h.Span(h.Class("flag"), g.Text(n)), ui.Space} }),

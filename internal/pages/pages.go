@@ -92,6 +92,7 @@ func newSite(boat *api.Server) *site {
 	s := &site{boat: boat, door: boat.Door(), opt: boat.Options(), finders: map[string]found{}}
 	s.door.Ask(s.loginPage)
 	s.door.Allow(editorPath)
+	s.door.Allow(measuresPath)
 	s.addPages(boat.Mux())
 	return s
 }
@@ -108,6 +109,7 @@ func (s *site) addPages(mux *http.ServeMux) {
 	s.page(mux, "GET /fault/{id}", "fault", s.faultData)
 	s.addFaultForms(mux)
 	s.addHelp(mux)
+	s.addMeasures(mux)
 	s.addSilencesPage(mux)
 	s.addBaselineForms(mux)
 	s.addDecideForms(mux)
@@ -194,7 +196,7 @@ func (s *site) page(mux *http.ServeMux, pattern, name string, find finder) {
 		if name == "traffic" {
 			page, err = render()
 		} else {
-			page, err = s.shown.get(report, fmt.Sprint(v.Act, v.Leave, v.Name, " ", r.URL.EscapedPath(), "?", r.URL.RawQuery), render)
+			page, err = s.shown.get(report, fmt.Sprint(v.Act, v.Leave, v.Name, " ", v.Measures, " ", r.URL.EscapedPath(), "?", r.URL.RawQuery), render)
 		}
 		if err != nil {
 			s.failed(w, r, err)
@@ -208,7 +210,14 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 	if latest == nil {
 		latest = &report.Report{}
 	}
-	v := &view{Showing: ui.Showing{Report: latest, Zone: s.zone(), Help: true}, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
+	zone, measures, path := s.zone(), measuresOf(r), r.URL.EscapedPath()
+	if measures.UTC {
+		zone = time.UTC
+	}
+	if r.Method != http.MethodGet { // a form of another page
+		path = "/"
+	}
+	v := &view{Showing: ui.Showing{Report: latest, Zone: zone, Measures: measures, Help: true}, Path: path, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
 		Act: s.door.MayAct(r), Name: nameOf(r)}
 	if v.Act {
 		v.Acts = v.alertActs
@@ -224,7 +233,7 @@ func (s *site) zone() *time.Location {
 }
 
 // render writes a page of the daemon.
-func (v *view) render() []byte { return ui.Rendered(v.document()) }
+func (v *view) render() []byte { return ui.Measured(ui.Rendered(v.document()), v.Measures, v.Zone) }
 
 // actWithin bounds how long a person waits for an action.
 const actWithin = 5 * time.Second

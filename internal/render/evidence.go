@@ -130,8 +130,22 @@ func measured(v any, unit string) string {
 		return EvidenceValue(v) + " " + unit
 	case r.Kind() == reflect.Map:
 		return each(r, func(x any) string { return measured(x, unit) })
+	case (r.Kind() == reflect.Slice || r.Kind() == reflect.Array) && r.Len() == 2 && unit == "m":
+		if at, ok := floats(r); ok {
+			return Latitude(at[0]) + ", " + Longitude(at[1])
+		}
 	}
 	return EvidenceValue(v)
+}
+
+// floats are the two numbers of a position.
+func floats(r reflect.Value) (at [2]float64, ok bool) {
+	for i := range at {
+		if at[i], ok = r.Index(i).Interface().(float64); !ok {
+			return at, false
+		}
+	}
+	return at, true
 }
 
 // EvidenceValue writes one value of an alert's evidence for people.

@@ -29,7 +29,7 @@ func TestEvidence(t *testing.T) {
 		{map[string]any{"difference": 40.05, "unit": "deg", "tolerance": 10, "values": map[string]any{"C0788C00FA200001": 15.5, "gps/GP": 55.55}},
 			"difference: 40.05°; tolerance: 10°; values: LF9 display (15.5°), GP on gps (55.55°)"},
 		{map[string]any{"difference": 1112.7, "unit": "m", "values": map[string]any{"gps/GP": []any{50.05, -4.89}}},
-			"difference: 1112.7 m; values: GP on gps (50.05, -4.89)"},
+			"difference: 1112.7 m; values: GP on gps (50° 03.0000′ N, 004° 53.4000′ W)"},
 		{map[string]any{"messages": []any{"126992", "129025", "4711"}, "lag_ms": 100}, "delay: 100 ms; messages: System Time (PGN 126992), Position, Rapid Update (PGN 129025), 4711"},
 	} {
 		_, details := Evidence(r, &alert.Alert{Devices: []string{"C0788C00FA200001"}, Evidence: tt.evidence})

@@ -20,7 +20,10 @@ func InUnit(n float64, unit string) string {
 	case "K":
 		return fmt.Sprintf("%.1f °C", n-273.15)
 	case "Pa":
-		return fmt.Sprintf("%.1f hPa", n/100)
+		if n >= lowAir && n <= highAir {
+			return fmt.Sprintf("%.1f hPa", n/100)
+		}
+		return fmt.Sprintf("%.2f bar", n/1e5)
 	case "m/s":
 		return fmt.Sprintf("%.2f kn", n*3600/1852)
 	case "deg": // seven digits are a centimetre, however fine the field is
@@ -29,6 +32,29 @@ func InUnit(n float64, unit string) string {
 		return strconv.FormatFloat(math.Round(n*1e3)/1e3, 'f', -1, 64) + " m"
 	}
 	return ""
+}
+
+// Of the air outside, the pressure is in hPa; of a machine, in bar. Air pressure reduced to sea level is within 870 and 1085 hPa
+// (WMO records); of a gauge, which counts from it, nothing is near.
+const lowAir, highAir = 85_000, 110_000
+
+// Gauge writes a pressure of a machine in Pa, in bar.
+func Gauge(n float64) string { return fmt.Sprintf("%.2f bar", n/1e5) }
+
+// Latitude writes degrees in degrees and minutes: 38° 42.1800′ N. The last digit is 0.2 m.
+func Latitude(degrees float64) string { return minutes(degrees, 2, "N", "S") }
+
+// Longitude is Latitude for a longitude: 009° 08.4000′ W.
+func Longitude(degrees float64) string { return minutes(degrees, 3, "E", "W") }
+
+func minutes(degrees float64, width int, positive, negative string) string {
+	side := positive
+	if degrees < 0 {
+		side = negative
+	}
+	const parts = 60 * 10_000
+	all := int64(math.Round(math.Abs(degrees) * parts))
+	return fmt.Sprintf("%0*d° %07.4f′ %s", width, all/parts, float64(all%parts)/10_000, side)
 }
 
 // ReadingName is the quantity of a reading with its reference.
@@ -53,7 +79,7 @@ var ReadingUnits = map[nmea0183.Quantity]string{
 func ReadingText(r *nmea0183.Reading) string {
 	switch r.Quantity {
 	case nmea0183.Position:
-		return InUnit(r.Value, "deg") + " " + InUnit(r.Longitude, "deg")
+		return Latitude(r.Value) + ", " + Longitude(r.Longitude)
 	case nmea0183.Time:
 		return time.UnixMilli(int64(math.Round(r.Value * 1000))).UTC().Format("2006-01-02 15:04:05.000 UTC")
 	case nmea0183.TimeOfDay:

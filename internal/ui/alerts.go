@@ -22,12 +22,13 @@ import (
 
 // Showing is how a report is shown.
 type Showing struct {
-	Report  *report.Report
-	Zone    *time.Location                           // of the boat
-	Printed bool                                     // it is self-contained: no links, no forms, nothing folded away
-	Acts    func(row string, alerts []*Alert) g.Node // what the reader may do about the alerts of a row; nil for nothing
-	Opened  string                                   // id of the row that is open
-	Help    bool                                     // this server has pages of help
+	Report   *report.Report
+	Zone     *time.Location                           // of the boat
+	Measures render.Measures                          // that the reader chose
+	Printed  bool                                     // it is self-contained: no links, no forms, nothing folded away
+	Acts     func(row string, alerts []*Alert) g.Node // what the reader may do about the alerts of a row; nil for nothing
+	Opened   string                                   // id of the row that is open
+	Help     bool                                     // this server has pages of help
 }
 
 // Moment is a moment as the boat's clock showed it; the exact UTC is its title.
@@ -61,7 +62,13 @@ type Alert struct {
 }
 
 // Fact is a name with its value.
-type Fact struct{ Name, Text string }
+type Fact struct {
+	Name, Text string
+	apart      bool // it is a difference of temperatures
+}
+
+// differences are the keys of evidence whose values are differences.
+var differences = []string{"difference", "tolerance", "others_within"}
 
 // Link is the id of something that has a page, or of a choice, and its text.
 type Link struct{ ID, Text string }
@@ -78,7 +85,7 @@ func Alerts(r *report.Report) []Alert {
 		}
 		for _, f := range facts {
 			if f.Key != "sources" || f.Text != render.Enumerate(titles) { // else listed as links
-				s.Facts = append(s.Facts, Fact{f.Name, f.Text})
+				s.Facts = append(s.Facts, Fact{f.Name, f.Text, slices.Contains(differences, f.Key) && strings.Contains(f.Text, "°C")})
 			}
 		}
 		if series, ok := check.SeriesOf(a.Evidence); ok {
@@ -300,8 +307,8 @@ func (a *Alert) evidence(v *Showing) g.Node {
 			g.If(len(a.About) > 0, Row("about", Joined(a.About, ", ", func(l Link) g.Node { return l.node(v) }))),
 			g.If(!a.Since.IsZero(), Row("since", v.Moment(a.Since))),
 			g.If(a.State == alert.StatusCleared, Row("until", v.Moment(a.Until))),
-			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.Text(f.Text)) })),
-		g.Iff(a.series != nil, func() g.Node { return picture(a.series) }),
+			g.Map(a.Facts, func(f Fact) g.Node { return Row(f.Name, g.If(f.apart, h.Data("apart", "")), g.Text(f.Text)) })),
+		g.Iff(a.series != nil, func() g.Node { return picture(v, a.series) }),
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 
 	"muster/internal/boat"
 	"muster/internal/check"
+	"muster/internal/render"
 )
 
 // Places of the picture: the courses above, their difference below.
@@ -27,12 +28,13 @@ const (
 )
 
 // picture draws the series of an alert: two courses of a value, or one and its limit, and how far they are apart.
-func picture(s *check.Series) g.Node {
+func picture(v *Showing, s *check.Series) g.Node {
 	if len(s.Lines) != 2 || len(s.Lines[0].At) < 2 {
 		return nil
 	}
 	n := len(s.Lines[0].At)
-	first, second := s.Lines[0].At, s.Lines[1].At
+	as := v.Measures.Of(s.Unit)
+	first, second := converted(s.Lines[0].At, as), converted(s.Lines[1].At, as)
 	if len(second) == 1 { // a limit
 		limit := second[0]
 		second = make([]*float64, n)
@@ -55,7 +57,7 @@ func picture(s *check.Series) g.Node {
 	least, most = min(least, 0), max(most, 0)
 	span := time.Duration(n-1) * time.Duration(s.StepMS) * time.Millisecond
 	name := func(i int) string { return boat.Printable(s.Lines[i].Name) }
-	unit := strings.NewReplacer("deg", "°").Replace(s.Unit)
+	unit := strings.NewReplacer("deg", "°").Replace(as.To)
 	words := fmt.Sprintf("%s and %s over %.0f s: between %s and %s %s, their difference between %s and %s %s",
 		name(0), name(1), span.Seconds(), figure(low), figure(high), unit, figure(least), figure(most), unit)
 	return h.Figure(h.Class("courses"),
@@ -67,10 +69,22 @@ func picture(s *check.Series) g.Node {
 			course("apart", apart, least, most, apartTop, apartEnd, s.Unit),
 			label(pictureLeft-4, coursesTop+8, true, figure(high)), label(pictureLeft-4, coursesEnd, true, figure(low)+" "+unit),
 			label(pictureLeft-4, apartTop+8, true, figure(most)), label(pictureLeft-4, apartEnd, true, figure(least)+" "+unit),
-			label(pictureLeft, pictureHigh-6, false, s.From.UTC().Format("15:04:05")),
-			label(pictureRight, pictureHigh-6, true, s.From.Add(span).UTC().Format("15:04:05"))),
+			label(pictureLeft, pictureHigh-6, false, render.LocalClock(s.From, v.Zone)),
+			label(pictureRight, pictureHigh-6, true, render.LocalClock(s.From.Add(span), v.Zone))),
 		h.FigCaption(h.Span(h.Class("first"), g.Text(name(0))), g.Text(", "), h.Span(h.Class("second"), g.Text(name(1))), g.Text(" and "),
 			h.Span(h.Class("apart"), g.Text("their difference"))))
+}
+
+// converted are the values in another unit of measure.
+func converted(at []*float64, as render.Conversion) []*float64 {
+	list := make([]*float64, len(at))
+	for i, v := range at {
+		if v != nil {
+			x := *v*as.Scale + as.Offset
+			list[i] = &x
+		}
+	}
+	return list
 }
 
 // bounds are the least and the greatest of several courses.

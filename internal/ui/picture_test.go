@@ -71,7 +71,7 @@ func TestPicture(t *testing.T) {
 	if s, ok := check.SeriesOf(map[string]any{check.SeriesKey: "rubbish"}); ok {
 		t.Errorf("%+v", s)
 	}
-	if picture(&check.Series{Lines: []check.Line{line("a"), line("b")}}) != nil {
+	if picture(&Showing{}, &check.Series{Lines: []check.Line{line("a"), line("b")}}) != nil {
 		t.Error("a picture of nothing")
 	}
 }

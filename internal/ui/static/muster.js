@@ -179,18 +179,29 @@
     const names = new Map([...document.querySelectorAll("#devices option")].flatMap((o) => [o.value, ...(o.dataset.also || "").split(" ")].map((id) => [id, o.textContent])));
     const pause = document.getElementById("pause"), rate = document.getElementById("rate");
     const rows = Number(list.dataset.rows);
+    const { zone = "UTC", measures = "[]" } = document.querySelector("main").dataset;
+    const clock = new Intl.DateTimeFormat("en-GB", { timeZone: zone, hour: "2-digit", minute: "2-digit", second: "2-digit", fractionalSecondDigits: 3 });
+    const chosen = JSON.parse(measures).map((c) => [new RegExp("^(-?\\d+(?:\\.(\\d+))?) " + c.from + "$"), c]);
+    // measured is a value in the unit of measure that was chosen.
+    const measured = (text) => {
+      for (const [form, c] of chosen) {
+        const m = text.match(form);
+        if (m) return (Number(m[1]) * c.scale + (c.offset || 0)).toFixed(Math.max((m[2] || "").length, c.digits)) + " " + c.to;
+      }
+      return text;
+    };
     const el = (name, kind, text) => { const e = document.createElement(name); if (kind) e.className = kind; e.textContent = text; return e; };
     const notes = (m) => [m.checksum === "bad" && "wrong checksum", m.checksum === "missing" && "no checksum",
       m.tag_checksum === "bad" && "wrong tag block checksum", m.sent && "sent by muster"].filter(Boolean);
     const row = (m) => {
       const li = document.createElement("li"), fields = el("span", "fields", ""), line = m.sentence; // of NMEA 0183
-      li.append(el("span", "at", m.time ? (m.time.slice(11, 19) + (m.time.slice(19).match(/\.\d{1,3}/) || [".000"])[0].padEnd(4, "0")) : "–"), " ",
+      li.append(el("span", "at", m.time ? clock.format(new Date(m.time)) : "–"), " ",
         el("span", "from", names.get(m.device) || m.device), " ", el("b", "", m.title || (line ? "unknown sentence" : "unknown message")), " ",
         el("small", "", line ? m.talker + m.formatter : m.pgn + (m.instance === undefined ? "" : " · instance " + m.instance)), " ");
       for (const n of notes(m)) li.append(el("span", "flag", n), " ");
       li.append(fields);
       const available = (m.fields || []).filter((f) => !f.state), most = Number(list.dataset.fields);
-      for (const f of available.slice(0, most)) { const s = el("span", "", f.name + " "); s.append(el("b", "", f.text)); fields.append(s, " "); }
+      for (const f of available.slice(0, most)) { const s = el("span", "", f.name + " "); s.append(el("b", "", measured(f.text))); fields.append(s, " "); }
       if (available.length > most) fields.append(el("span", "", "and " + (available.length - most) + " more"));
       if (line) fields.append(el("code", "", (m.tags || "") + line));
       else if (!available.length) fields.append(el("code", "", m.data));

@@ -26,8 +26,9 @@
     return lines.map((s) => (below = s.values.map((v, i) => v === null && !below[i] ? null : (v ?? 0) + (below[i] ?? 0)), { ...s, own: s.values, values: below }));
   };
 
-  // Times are those of the reader, by the day's 24 hours.
-  const written = (form) => { const f = new Intl.DateTimeFormat("en-GB", form); return (s) => f.format(new Date(s * 1000)); };
+  // Times are those of the boat, by the day's 24 hours.
+  const timeZone = document.querySelector("main").dataset.zone || "UTC";
+  const written = (form) => { const f = new Intl.DateTimeFormat("en-GB", { ...form, timeZone }); return (s) => f.format(new Date(s * 1000)); };
   const day = written({ day: "numeric", month: "short" }), minute = written({ hour: "2-digit", minute: "2-digit" });
   const moment = written({ day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", second: "2-digit", timeZoneName: "short" });
   const second = written({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
