@@ -154,7 +154,7 @@ func cookieValue(token string) string {
 	return base64.RawURLEncoding.EncodeToString(mac.Sum(nil))
 }
 
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; " +
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; manifest-src 'self'; " +
 	"base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
 
 // BodyLimit bounds every request body: a work order of a hundred steps has a tenth of it.
@@ -198,7 +198,7 @@ func (d *Door) Guard(next http.Handler) http.Handler {
 			refuse(w, r, http.StatusForbidden, "a proxy passes this request on: set a token_file, and name the proxy under proxies")
 			return
 		}
-		if d.open() && !d.tls && !localHost(r.Host) {
+		if d.open() && !d.tls && !LocalHost(r.Host) {
 			// A page of another site must not reach a loopback server by a name of its own.
 			refuse(w, r, http.StatusMisdirectedRequest, "open this server by the name localhost or by its address")
 			return
@@ -265,8 +265,8 @@ func IsPage(r *http.Request) bool {
 		strings.Contains(r.Header.Get("Accept"), "text/html")
 }
 
-// localHost reports whether a Host header names this computer.
-func localHost(host string) bool {
+// LocalHost reports whether a Host header names this computer.
+func LocalHost(host string) bool {
 	if h, _, err := net.SplitHostPort(host); err == nil {
 		host = h
 	}

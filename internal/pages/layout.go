@@ -39,7 +39,7 @@ func (v *view) document() g.Node {
 		title = v.Title + " · " + title
 	}
 	return h.Doctype(h.HTML(h.Lang("en"),
-		ui.Head(title, g.If(v.Page == "work", jobScript), g.If(v.Page == "boat", trendsScript), g.If(v.Page == "editor", editorScript)),
+		ui.Head(title, manifest, g.If(v.Page == "work", jobScript), g.If(v.Page == "boat", trendsScript), g.If(v.Page == "editor", editorScript)),
 		h.Body(
 			ui.Skip,
 			v.head(),
@@ -51,6 +51,8 @@ func (v *view) document() g.Node {
 				v.Content.show(v)),
 			v.foot())))
 }
+
+var manifest = ui.Fixed(h.Link(h.Rel("manifest"), h.Href("/static/manifest.json"), g.Attr("crossorigin", "use-credentials")))
 
 var trendsScript = ui.Fixed(h.Script(h.Src("/static/trends.js"), h.Defer()))
 

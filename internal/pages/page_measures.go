@@ -35,7 +35,7 @@ func measuresOf(r *http.Request) render.Measures {
 // addMeasures registers the page on which the units of measure are chosen. Its choice is the reader's alone.
 func (s *site) addMeasures(mux *http.ServeMux) {
 	s.page(mux, "GET "+measuresPath, "measures", func(r *http.Request, _ *report.Report) (string, content, error) {
-		return "Units of measure", measuresPage{measuresOf(r), api.OwnPath(r.URL.Query().Get("from"))}, nil
+		return "Units of measure", measuresPage{measuresOf(r), api.OwnPath(r.URL.Query().Get("from")), s.door.Secure(r) || api.LocalHost(r.Host)}, nil
 	})
 	mux.HandleFunc("POST "+measuresPath, func(w http.ResponseWriter, r *http.Request) {
 		if err := r.ParseForm(); err != nil {
@@ -50,8 +50,19 @@ func (s *site) addMeasures(mux *http.ServeMux) {
 }
 
 type measuresPage struct {
-	now  render.Measures
-	from string
+	now    render.Measures
+	from   string
+	trusts bool // a browser may trust the address
+}
+
+// home says what the home screen of a phone gets at this address.
+func (p measuresPage) home() g.Node {
+	const bookmark = "On a home screen this is a bookmark only: the browser does not trust this address. Pages are not kept in the phone. "
+	if !p.trusts {
+		return h.P(g.Text(bookmark + "To install them, set tls in the config, with a certificate that the phone trusts."))
+	}
+	return h.P(h.ID("home-state"), h.Data("refused", bookmark+"Replace the certificate by one that the phone trusts."),
+		g.Text("Use the menu of the browser to add this boat to the home screen. It then opens at once from the memory of the phone, and shows its age."))
 }
 
 func (p measuresPage) show(v *view) g.Node {
@@ -66,6 +77,7 @@ func (p measuresPage) show(v *view) g.Node {
 				}))
 			}), ui.Space,
 			ui.Button("Use these units")),
+		ui.Section("home", "Home screen", p.home()),
 	}
 }
 

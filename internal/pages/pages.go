@@ -193,7 +193,7 @@ func (s *site) page(mux *http.ServeMux, pattern, name string, find finder) {
 		}
 		var page []byte
 		var err error
-		if name == "traffic" {
+		if name == "traffic" || name == "measures" {
 			page, err = render()
 		} else {
 			page, err = s.shown.get(report, fmt.Sprint(v.Act, v.Leave, v.Name, " ", v.Measures, " ", r.URL.EscapedPath(), "?", r.URL.RawQuery), render)

@@ -3,6 +3,7 @@ package ui
 import (
 	"bytes"
 	"compress/gzip"
+	"crypto/sha256"
 	"embed"
 	"fmt"
 	"io"
@@ -27,13 +28,25 @@ func Static() http.Handler {
 	if err != nil {
 		return http.NotFoundHandler()
 	}
-	files := http.FileServerFS(sub)
+	files, marks := http.FileServerFS(sub), map[string]string{}
+	_ = fs.WalkDir(sub, ".", func(path string, _ fs.DirEntry, _ error) error {
+		if text, err := fs.ReadFile(sub, path); err == nil {
+			marks[path] = fmt.Sprintf(`W/"%x"`, sha256.Sum256(text))
+		}
+		return nil
+	})
 	return Compressed(func(w http.ResponseWriter, r *http.Request) {
 		if r.URL.Path == "" { // it would list them
 			http.NotFound(w, r)
 			return
 		}
 		w.Header().Set("Cache-Control", "no-cache")
+		if mark := marks[r.URL.Path]; mark != "" {
+			w.Header().Set("ETag", mark)
+		}
+		if r.URL.Path == "worker.js" {
+			w.Header().Set("Service-Worker-Allowed", "/")
+		}
 		files.ServeHTTP(w, r)
 	})
 }

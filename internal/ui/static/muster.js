@@ -6,11 +6,12 @@
   const showStatus = (text) => { if (link.firstChild?.data !== text) link.textContent = text; };
 
   // lost says on the page that the server does not answer, and how old is what the page shows; then states are grey.
-  let shownAt = Date.now(), heardAt = shownAt;
+  const kept = Number(document.body.dataset.kept) || 0; // the page is from the memory of the browser, of that moment
+  let shownAt = kept || Date.now(), heardAt = Date.now();
   let waiting = null; // sends what could not be sent
   const lost = (is) => {
     document.body.classList.toggle("lost", is);
-    showStatus(is ? (document.body.dataset.lost || "The boat does not answer. This page shows its last report.") : "");
+    showStatus(!is ? "" : document.body.dataset.kept ? "This page is from the memory of this browser." : (document.body.dataset.lost || "The boat does not answer. This page shows its last report."));
     if (!is) {
       heardAt = Date.now();
       const send = waiting;
@@ -41,7 +42,7 @@
       if (events || document.hidden) return;
       events = new EventSource(url);
       for (const name of names) events.addEventListener(name, (e) => { heardAt = Date.now(); take(e.data, e.lastEventId); });
-      events.addEventListener("open", () => lost(false));
+      events.addEventListener("open", () => lost(!!document.body.dataset.kept));
       events.addEventListener("error", async () => {
         lost(true);
         if (!events || events.readyState !== EventSource.CLOSED) return; // the browser tries again
@@ -66,6 +67,7 @@
       if (have && (have.nodeName !== want.nodeName || !want.id && have.id)) have = null;
       if (!have) { a.insertBefore(document.importNode(want, true), at); continue; }
       if (have !== at) a.insertBefore(have, at); else at = at.nextSibling;
+      if (have.isEqualNode(want)) continue; // most of a page is as it was
       if (have.nodeType !== 1) { if (have.data !== want.data) have.data = want.data; continue; }
       if (have.id === "link" || have.matches("input, select, .signing, .plots")) continue;
       for (const { name, value } of [...want.attributes]) if (name !== "open" && have.getAttribute(name) !== value) have.setAttribute(name, value);
@@ -77,20 +79,20 @@
 
   // choosing lets what is chosen of a list act at once: the address has it, and the page is fetched by that.
   const choosing = (live, refresh) => {
-    const go = (to) => { history.replaceState(null, "", to); refresh(); };
+    const go = (to, from) => { history.replaceState(null, "", to); refresh(from.closest("section")?.getAttribute("aria-labelledby")); };
     const choose = (form) => {
       const query = new URLSearchParams([...new FormData(form)].filter(([, value]) => value));
-      go(location.pathname + (query.size ? "?" + query : ""));
+      go(location.pathname + (query.size ? "?" + query : ""), form);
     };
     let soon = 0;
     live.addEventListener("input", (e) => {
       const form = e.target.closest("form[data-choose]");
-      if (form) { clearTimeout(soon); soon = setTimeout(choose, 120, form); }
+      if (form) { clearTimeout(soon); soon = setTimeout(choose, 150, form); }
     });
     live.addEventListener("submit", (e) => { if (e.target.matches("form[data-choose]")) { e.preventDefault(); choose(e.target); } });
     live.addEventListener("click", (e) => {
       const to = e.target.closest("a[data-stay]");
-      if (to && !e.ctrlKey && !e.metaKey && !e.shiftKey) { e.preventDefault(); go(to.href.replace(/#.*/, "")); }
+      if (to && !e.ctrlKey && !e.metaKey && !e.shiftKey) { e.preventDefault(); go(to.href.replace(/#.*/, ""), to); }
     });
   };
 
@@ -144,14 +146,21 @@
   const live = document.querySelector("main[data-live]");
   if (live) {
     let busy = false, again = false, seen = live.dataset.live || null; // the report that it shows
-    const refresh = async () => {
+    // refresh fetches the page; of a choice only the section with that heading is changed, which takes a tenth of the time.
+    const refresh = async (heading) => {
       if (busy) { again = true; return; }
       busy = true;
       try {
         const answer = await fetch(here(), { cache: "no-store", headers: page });
         if (refused(answer.status)) return;
         if (!answer.ok) throw new Error(answer.statusText);
-        const answered = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const text = await answer.text();
+        const start = '<section aria-labelledby="' + heading + '">', begins = heading ? text.indexOf(start) : -1, ends = text.indexOf("</section>", begins);
+        if (begins >= 0 && text.lastIndexOf("<section", ends) === begins) {
+          const now = document.getElementById(heading)?.closest("section"), next = new DOMParser().parseFromString(text.slice(begins, ends), "text/html");
+          if (now) { morph(now, next.querySelector("section")); return; }
+        }
+        const answered = new DOMParser().parseFromString(text, "text/html");
         const main = answered.querySelector("main[data-live]");
         if (!main) throw new Error("no page");
         for (const kept of live.querySelectorAll(".said, .own")) main.insertBefore(document.importNode(kept, true), main.querySelector("#link").nextSibling);
@@ -159,6 +168,7 @@
         morph(live, main);
         if (at !== document.activeElement && at.isConnected) at.focus({ preventScroll: true }); // it was moved
         shownAt = Date.now();
+        delete document.body.dataset.kept;
         lost(false);
       } catch { lost(true); } finally {
         busy = false;
@@ -169,6 +179,7 @@
       if (seen !== null && mark !== seen) refresh();
       seen = mark;
     });
+    if (kept) { lost(true); refresh(); }
     choosing(live, refresh);
     acting(live, refresh);
     walking(live);
@@ -285,6 +296,14 @@
       while (list.children.length > rows) list.lastChild.remove();
     }, 500);
     setInterval(() => { if (!stopped) rate.textContent = "Showing " + Math.round(count / 2) + " messages per second."; count = 0; }, 2000);
+  }
+
+  // Where the browser trusts the address, it keeps the pages: see worker.js. Elsewhere the page of this browser has the reason.
+  if (document.querySelector("link[rel=manifest]") && navigator.serviceWorker) {
+    navigator.serviceWorker.register("/static/worker.js", { scope: "/" }).catch(() => {
+      const home = document.getElementById("home-state");
+      if (home) home.textContent = home.dataset.refused;
+    });
   }
 
   // Folded parts are printed too.
