@@ -6,11 +6,14 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"time"
 
 	"github.com/danielgtaylor/huma/v2"
 
+	"muster/internal/alert"
 	"muster/internal/backbone"
 	"muster/internal/boat"
+	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/locate"
 	"muster/internal/report"
@@ -23,16 +26,76 @@ const (
 )
 
 // faults keeps the latest answers to where the fault is, so that many readers and reports that show the same cost one computation: it takes
-// up to a second or two of a processor. One is computed at a time, and only when somebody asks.
+// up to a second or two of a processor. One is computed at a time, only while somebody asks or an alert lasts, and the same question again
+// at most for a part of the time.
 type faults struct {
-	mu   sync.Mutex
-	kept []keptFault
+	compute  func(*backbone.Layout, *locate.Evidence, locate.Options) *locate.Result
+	mu       sync.Mutex
+	kept     []keptFault
+	standing map[string]*locate.Result // by network, while an alert lasts
 }
 
 type keptFault struct {
-	plan   *backbone.Plan
-	key    string
-	result *locate.Result
+	plan        *backbone.Plan
+	asked, seen string
+	result      *locate.Result
+	rests       time.Time // until then the same question gets this result, though the evidence has changed
+}
+
+// restsFor is how many times as long as a computation took the same question is not computed again.
+const restsFor = 4
+
+// searchEvery is how often it is looked whether alerts last whose fault can be located.
+const searchEvery = 10 * time.Second
+
+// locatable are the checks whose findings a fault of the backbone can explain.
+var locatable = []string{"address-contested", "address-shared", "bus-errors", "bus-load-high", "bus-off", "incomplete-messages", "low-voltage", "missing",
+	"no-address", "restarted", "silent", "voltage-drop"}
+
+// Locatable reports whether a fault of the backbone can explain an alert that lasts.
+func Locatable(a *alert.Alert, r *report.Report) bool {
+	return a.State != alert.StatusCleared && slices.Contains(locatable, string(a.Check)) &&
+		slices.ContainsFunc(r.Networks, func(n report.Network) bool { return n.ID == a.Network && n.Kind == event.NMEA2000 })
+}
+
+// SearchFaults goes on with the search on each network while an alert lasts that a fault of its backbone can explain, until ctx ends.
+func (s *Server) SearchFaults(ctx context.Context) {
+	tick := time.NewTicker(searchEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+			s.searchFaults()
+		case <-ctx.Done():
+			return
+		}
+	}
+}
+
+func (s *Server) searchFaults() {
+	if s.opt.Reports.Ready() != nil {
+		return
+	}
+	r, standing := s.opt.Reports.Report(), map[string]*locate.Result{}
+	for i := range r.Alerts {
+		a := &r.Alerts[i]
+		if standing[a.Network] != nil || !Locatable(a, r) {
+			continue
+		}
+		if found, err := s.Fault(a.Network, "", nil); err == nil && found.Plan != nil {
+			standing[a.Network] = found.Result
+		}
+	}
+	s.faults.mu.Lock()
+	s.faults.standing = standing
+	s.faults.mu.Unlock()
+}
+
+// Located is where the fault of a network was found to be while an alert lasts; nil when none does, or without a layout.
+func (s *Server) Located(network string) *locate.Result {
+	s.faults.mu.Lock()
+	defer s.faults.mu.Unlock()
+	return s.faults.standing[network]
 }
 
 // Search is the search for a fault on one network.
@@ -93,16 +156,28 @@ func (f *faults) locate(
 		}
 		ev.Readings = append(ev.Readings, reading)
 	}
-	key := fmt.Sprintf("%q %q", at, ev.Key())
+	asked, seen := fmt.Sprintf("%q %q", at, readings), ev.Key()
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	began := time.Now()
+	var latest *locate.Result
 	for _, k := range f.kept {
-		if k.plan == plan && k.key == key {
+		if k.plan != plan || k.asked != asked {
+			continue
+		}
+		if k.seen == seen {
 			return k.result, nil
 		}
+		if began.Before(k.rests) {
+			latest = k.result
+		}
 	}
-	result := locate.Locate(l, ev, locate.Options{At: at})
-	f.kept = append(f.kept[max(0, len(f.kept)+1-keptFaults):], keptFault{plan, key, result})
+	if latest != nil {
+		return latest, nil
+	}
+	result := f.compute(l, ev, locate.Options{At: at})
+	took := time.Since(began)
+	f.kept = append(f.kept[max(0, len(f.kept)+1-keptFaults):], keptFault{plan, asked, seen, result, began.Add((1 + restsFor) * took)})
 	return result, nil
 }
 

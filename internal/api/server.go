@@ -19,6 +19,7 @@ import (
 	"muster/internal/backbone"
 	"muster/internal/check"
 	"muster/internal/job"
+	"muster/internal/locate"
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/snapshot"
@@ -124,6 +125,7 @@ func New(opt Options) (*Server, error) {
 		return nil, fmt.Errorf("api: register the metrics of the report: %w", err)
 	}
 	s := &Server{opt: opt, run: rand.Text()[:8], door: NewDoor(opt.Token, opt.ReadToken, opt.TLSCert != "", "boat"), mux: http.NewServeMux()}
+	s.faults.compute = locate.Locate
 	s.turns = turns{make(chan struct{}, opt.MaxEventListeners), make(chan struct{}), opt.EventEvery, opt.slowestRead}
 	var skipped, err error
 	if s.shelf, skipped, err = openShelf(opt.SnapshotDir); err != nil {

@@ -307,6 +307,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 				serveErr <- err
 			}
 		})
+		tasks.Go(func() { d.web.SearchFaults(ctx) })
 	}
 	if d.model.jobs != nil {
 		tasks.Go(func() { d.model.jobs.run(ctx) })

@@ -89,7 +89,7 @@ func (v *view) alertActs(row string, alerts []*ui.Alert) g.Node {
 		acknowledged = acknowledged && a.State == alert.StatusAcknowledged
 		silenced = silenced && (!a.SilencedUntil.IsZero() || a.Accepted != "")
 	}
-	return g.Group{locateLink(alerts, v.Report), v.alertForm(row, h.ID(ui.ActForm(row)),
+	return g.Group{v.locateLink(alerts), v.alertForm(row, h.ID(ui.ActForm(row)),
 		g.If(len(alerts) == 1, ui.Hidden("alert", alerts[0].ID)),
 		actButtons(acknowledged, silenced))}
 }

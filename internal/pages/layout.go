@@ -7,6 +7,7 @@ import (
 	h "maragu.dev/gomponents/html"
 
 	"muster/internal/boat"
+	"muster/internal/locate"
 	"muster/internal/ui"
 )
 
@@ -20,12 +21,13 @@ type view struct {
 	Page    string // which page of the menu it is
 	Path    string // of its address
 	Title   string
-	Act     bool     // the reader may act
-	Leave   bool     // the reader has signed in
-	Name    string   // that the reader gave in a form before
-	Said    string   // what a form has done
-	Refused *refused // a form of the page that was just sent; nil when none was refused
-	Mark    string   // of the report, as the stream of events gives it
+	Act     bool                                // the reader may act
+	Leave   bool                                // the reader has signed in
+	Name    string                              // that the reader gave in a form before
+	Said    string                              // what a form has done
+	Refused *refused                            // a form of the page that was just sent; nil when none was refused
+	Mark    string                              // of the report, as the stream of events gives it
+	Located func(network string) *locate.Result // where the fault is, while an alert lasts
 	Content content
 }
 

@@ -12,10 +12,8 @@ import (
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
 
-	"muster/internal/alert"
 	"muster/internal/api"
 	"muster/internal/boat"
-	"muster/internal/event"
 	"muster/internal/job"
 	"muster/internal/locate"
 	"muster/internal/report"
@@ -83,19 +81,18 @@ func (s *site) addFaultForms(mux *http.ServeMux) {
 	})
 }
 
-// locates are the checks whose findings a fault of the backbone can explain.
-var locates = []string{"address-contested", "address-shared", "bus-errors", "bus-load-high", "bus-off", "incomplete-messages", "low-voltage", "missing",
-	"no-address", "restarted", "silent", "voltage-drop"}
-
-// locateLink leads from alerts of one kind to where their fault is.
-func locateLink(alerts []*ui.Alert, r *report.Report) g.Node {
+// locateLink leads from alerts of one kind to where their fault is, with the most probable place where it is known.
+func (v *view) locateLink(alerts []*ui.Alert) g.Node {
 	for _, a := range alerts {
-		backbone := slices.ContainsFunc(r.Networks, func(n report.Network) bool {
-			return n.ID == a.Network && n.Kind == event.NMEA2000
-		})
-		if backbone && a.State != alert.StatusCleared && slices.Contains(locates, a.Check) {
-			return h.P(h.Class("links"), h.A(h.Href(faultPath(a.Network)), g.Text("Locate it")))
+		if !api.Locatable(&a.Alert, v.Report) {
+			continue
 		}
+		words := ""
+		if r := v.Located(a.Network); r != nil && len(r.Places) > 0 {
+			x := r.Places[0]
+			words = fmt.Sprintf("most probable: %s, %s (%s)", boat.Printable(x.Part), x.Fault, percent(x.Probability))
+		}
+		return h.P(h.Class("links"), h.A(h.Href(faultPath(a.Network)), g.Text("Locate it")), ui.Small(words))
 	}
 	return nil
 }

@@ -218,7 +218,7 @@ func (s *site) view(r *http.Request, latest *report.Report, name string) *view {
 		path = "/"
 	}
 	v := &view{Showing: ui.Showing{Report: latest, Zone: zone, Measures: measures, Help: true}, Path: path, Version: s.opt.Version, Page: name, Said: confirmations[r.URL.Query().Get("said")], Leave: s.door.AsksToken(),
-		Act: s.door.MayAct(r), Name: nameOf(r)}
+		Act: s.door.MayAct(r), Name: nameOf(r), Located: s.boat.Located}
 	if v.Act {
 		v.Acts = v.alertActs
 		v.Opened = openedRow(r)
