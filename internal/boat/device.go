@@ -85,7 +85,7 @@ type stream struct {
 	sharing      sharing           // of its sequence counter
 	sid          sidPlace          // of that of single frames
 	codes        uint64            // of the single frames whose counter it is
-	doubled      *doubled          // nil unless another device claimed the address
+	doubled      *doubled          // nil for messages in which no second sender is looked for
 	mixture      *mixture          // nil unless the message is of several quantities
 }
 
@@ -222,9 +222,10 @@ func (d *device) newStream(number uint32, data []byte) *stream {
 		s.mixture = &mixture{}
 	}
 	d.addStream(s)
-	if d.net.streams++; d.twoSenders() {
-		s.watch(d.loser.interval(s))
+	if s.watch(); d.twoSenders() {
+		s.rivalled(d.loser.interval(s))
 	}
+	d.net.streams++
 	return s
 }
 

@@ -1,6 +1,7 @@
 package boat
 
 import (
+	"cmp"
 	"encoding/binary"
 	"slices"
 	"time"
@@ -9,12 +10,12 @@ import (
 	"muster/pgn"
 )
 
-// doubled finds in a message that nobody numbers whether two send it from one address. It is looked for only while a
-// device that claimed the address reports no other. Two senders in turn show when every second message comes at the
-// interval at which one alone sent, and either the intervals between are uneven, or the values go to and fro. One that
-// sends faster than before does neither; one whose own two measurements come in turn did so before, too.
+// doubled finds in a message that nobody numbers whether two send it from one address. While a device that claimed the
+// address reports no other, two senders in turn show when every second message comes at the interval at which one alone
+// sent, and either the intervals between are uneven, or the values go to and fro. One that sends faster than before does
+// neither; one whose own two measurements come in turn did so before, too. Without a claim, two clocks show them.
 type doubled struct {
-	alone  time.Duration // the interval of one sender
+	alone  time.Duration // the interval of one sender; 0 while no other device claimed the address
 	at     [2]event.Time // of the latest messages, the last one first
 	value  [2]int64
 	uneven time.Duration // how much longer the latest interval was than the one before
@@ -25,6 +26,7 @@ type doubled struct {
 	codes  uint64     // of the messages that are compared
 	turns  uint8
 	since  event.Time
+	slide  slide
 }
 
 // Bounds of what shows two senders; common practice, no source.
@@ -37,15 +39,19 @@ const (
 	flicker    = 4                // steps of resolution that are none
 )
 
-// watch begins to look for a second sender of the message, which one alone sent at the interval; 0 for its published one.
-func (s *stream) watch(alone time.Duration) {
-	if alone == 0 {
-		alone = s.nominal()
+// watch begins to look for a second sender of a message that comes by itself.
+func (s *stream) watch() {
+	if s.nominal() > 0 && s.def.Transport == pgn.Single && s.pgn != pgnHeartbeat {
+		s.doubled = &doubled{def: s.def}
 	}
-	if s.def == nil || s.def.Transport != pgn.Single || s.pgn == pgnClaim || alone == 0 {
-		return
+}
+
+// rivalled notes that another device claimed the address. One alone sent the message at the interval; 0 for its
+// published one.
+func (s *stream) rivalled(alone time.Duration) {
+	if s.doubled != nil {
+		s.doubled.alone, s.doubled.turns = cmp.Or(alone, s.nominal()), 0
 	}
-	s.doubled = &doubled{alone: alone, def: s.def}
 }
 
 // begin chooses what of the message is compared: those with the codes of the first one, by the first value that this gives.
@@ -82,13 +88,16 @@ func (w *doubled) hear(data []byte, t event.Time) {
 	if f := w.field; f != nil {
 		value = int64(bits<<(64-f.Bit-f.Width)) >> (64 - f.Width)
 	}
-	uneven, step := t.Sub(w.at[0])-w.at[0].Sub(w.at[1]), value-w.value[0]
+	gap, step := t.Sub(w.at[0]), value-w.value[0]
+	uneven := gap - w.at[0].Sub(w.at[1])
 	if w.at[1] != 0 {
 		whole := t.Sub(w.at[1])
+		w.slide.hear(gap, whole, t)
 		inTime := (whole - w.alone).Abs() <= w.alone/aloneShare
 		inTurn := uneven.Abs() > whole/unevenLess && (uneven > 0) != (w.uneven > 0)
 		toFro := max(step, -step) > toAndFro*max(value-w.value[1], w.value[1]-value)+flicker && (step > 0) != (w.step > 0)
 		switch {
+		case w.alone == 0:
 		case !inTime || !inTurn && !toFro:
 			w.turns -= min(w.turns, outOfTurn)
 		case w.turns == 0:
@@ -110,7 +119,7 @@ func (d *device) rivalled(loser, before *device) {
 	}
 	d.loser = loser
 	for _, s := range d.streams {
-		s.watch(before.interval(s))
+		s.rivalled(before.interval(s))
 	}
 }
 
@@ -131,4 +140,10 @@ func (d *device) loses() bool {
 // twoSenders reports whether a device that claimed the address of d, and reported no other, may still send from it.
 func (d *device) twoSenders() bool {
 	return d.loser != nil && d.loser.lost == d.address && d.loser.loses()
+}
+
+// forwards reports whether the device sends what others measure, so that one message of it may come by several clocks.
+func (d *device) forwards() bool {
+	const internetwork = 25 // device class
+	return d.named && d.sender.NAME.Fields().DeviceClass == internetwork
 }

@@ -95,7 +95,7 @@ func TestLoserThatKeepsSendingShows(t *testing.T) {
 	}
 }
 
-// TestWinnerAloneIsNotTwo: a unit whose address another claimed in vain never looks like two senders, whatever it does itself: at any rate, with
+// TestWinnerAloneIsNotTwo: a unit whose address another claimed in vain, or nobody, never looks like two senders, whatever it does itself: at any rate, with
 // jitter and losses, faster or slower from some moment on, with two measurements in turn as before.
 func TestWinnerAloneIsNotTwo(t *testing.T) {
 	lower, higher := testName(7, 60, 140), testName(8, 60, 140)
@@ -118,9 +118,13 @@ func TestWinnerAloneIsNotTwo(t *testing.T) {
 		case 4: // it begins only now
 			before = nil
 		}
-		w := newWire().claim(35, lower)
-		w.plays(rnd, 35, epoch.Add(time.Minute), before...).claim(35, higher).claim(35, lower)
-		w.plays(rnd, 35, w.now.Add(time.Minute), after...)
+		w := newWire()
+		if rapid.Bool().Draw(t, "claimed") {
+			w.claim(35, lower).plays(rnd, 35, epoch.Add(time.Minute), before...).claim(35, higher).claim(35, lower)
+		} else { // nobody claims anything
+			w.plays(rnd, 35, epoch.Add(time.Minute), before...)
+		}
+		w.plays(rnd, 35, w.now.Add(time.Duration(draw("minutes", 1, 1, 10))*time.Minute), after...)
 		b := New(Options{})
 		b.Feed(w.events...)
 		for _, d := range b.State().Devices {
@@ -159,6 +163,45 @@ func TestTwoSerialsInTurnShow(t *testing.T) {
 			if len(b.Software) != 1 {
 				t.Errorf("%s: %s ran %v", c.name, b.Serial, b.Software)
 			}
+		}
+	}
+}
+
+// TestTwoClocksShow: two compasses at one address, of which muster received no claim of the second or of neither, show by what their clocks
+// differ, whatever that is, once the one has slid along the other; in a gateway, which forwards what others send, they do not.
+func TestTwoClocksShow(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		class uint8 // 0: nobody claimed the address
+		apart time.Duration
+		span  time.Duration
+		want  bool
+	}{
+		{"the second never claimed it", 60, 100 * time.Microsecond, time.Minute, true},
+		{"neither claimed it", 0, 100 * time.Microsecond, time.Minute, true},
+		{"by 50 parts in a million", 60, 5 * time.Microsecond, 12 * time.Minute, true},
+		{"by one part in 300", 60, 333 * time.Microsecond, time.Minute, true},
+		{"not yet", 60, 5 * time.Microsecond, time.Minute, false},
+		{"one clock", 60, 0, 12 * time.Minute, false},
+		{"a gateway", 25, 100 * time.Microsecond, time.Minute, false},
+	} {
+		rnd := rand.New(rand.NewPCG(1, 2))
+		one := plainSender{every: 100 * time.Millisecond, jitter: 2 * time.Millisecond, value: about(9000, 10, rnd)}
+		other := one
+		other.every += c.apart
+		other.phase, other.value = 30*time.Millisecond, about(10200, 10, rnd)
+		w, id := newWire(), "can0/35"
+		if c.class != 0 {
+			w.claim(35, testName(7, c.class, 140))
+			id = testName(7, c.class, 140).String()
+		}
+		w.plays(rnd, 35, w.now.Add(c.span), one, other)
+		d := deviceOf(t, w.state(), id)
+		if got := d.Sharing != nil && slices.Equal(d.Sharing.Doubled, []uint32{127250}) && d.Sharing.With == ""; got != c.want {
+			t.Errorf("%s: %+v", c.name, d.Sharing)
+		}
+		if d := deviceOf(t, w.plays(rnd, 35, w.now.Add(time.Minute), one).state(), id); d.Sharing != nil {
+			t.Errorf("%s, one minute after the second was taken off: %+v", c.name, d.Sharing)
 		}
 	}
 }

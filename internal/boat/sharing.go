@@ -92,7 +92,7 @@ func (s *stream) numbered(d *device, data []byte, t event.Time) {
 type Sharing struct {
 	Messages    []uint32 // PGNs of which two counters run side by side
 	Doubled     []uint32 // PGNs that come twice as often as from one sender, in turn from two
-	With        string   // of those, the device that claimed the address too
+	With        string   // of those, the device that claimed the address too; "" when none did and two clocks show
 	Serials     []string // that the device reported in turn
 	Since, Last event.Time
 }
@@ -122,9 +122,14 @@ func (s *Sharing) add(number uint32, c *sharing) *Sharing {
 func (d *device) shared() (s *Sharing, counts bool) {
 	for _, st := range d.streams {
 		s, counts = s.add(st.pgn, &st.sharing), counts || st.sharing.counts
-		if w := st.doubled; w != nil && w.turns >= sharedTurns && d.twoSenders() {
+		switch w := st.doubled; {
+		case w == nil:
+		case w.turns >= sharedTurns && d.twoSenders():
 			s = s.shows(w.since, w.at[0])
 			s.Doubled, s.With = append(s.Doubled, st.pgn), d.loser.sender.ID
+		case w.slide.pair > 0 && !d.forwards():
+			s = s.shows(w.slide.since, w.slide.last)
+			s.Doubled = append(s.Doubled, st.pgn)
 		}
 	}
 	if i := &d.identity; i.returns >= sharedReturns && d.duplicateSince == 0 {

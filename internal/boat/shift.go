@@ -86,7 +86,7 @@ func (d *device) shift(move func(...*event.Time)) {
 		move(&s.first, &s.last, &s.lastValue, &s.emptySince)
 		s.volts, s.waits = nil, nil
 		if s.doubled != nil {
-			s.doubled.at, s.doubled.turns = [2]event.Time{}, 0
+			s.doubled.at, s.doubled.turns, s.doubled.slide = [2]event.Time{}, 0, slide{}
 		}
 		for m := range measureCount {
 			if s.mixture != nil {

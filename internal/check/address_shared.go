@@ -11,8 +11,9 @@ import (
 )
 
 // addressShared: two senders on one address. Counters that go up by one with every message show them; so do two serial
-// numbers in turn, and, once a device lost its address and gave it up to nobody, messages that come twice as often, in turn
-// from two. Where nothing of that is so, it is not known whether there is a second one.
+// numbers in turn, messages that come in turn by two clocks, and, once a device lost its address and gave it up to nobody,
+// messages that come twice as often, in turn from two. Where nothing of that is so, it is not known whether there is a
+// second one.
 func addressShared(p *Pass) {
 	for _, n := range p.networks(event.NMEA2000) {
 		found := false
@@ -54,6 +55,8 @@ func (p *Pass) reportShared(n *boat.Network, d *boat.Device) {
 	s, word, numbers := d.Sharing, "", d.Sharing.Messages
 	switch {
 	case len(s.Messages) > 0:
+	case len(s.Doubled) > 0 && s.With == "":
+		word, numbers = "clocks", s.Doubled
 	case len(s.Doubled) > 0:
 		word, numbers = "doubled", s.Doubled
 	default:
@@ -67,9 +70,13 @@ func (p *Pass) reportShared(n *boat.Network, d *boat.Device) {
 	if o := p.device(n.ID, s.With); o != nil {
 		devices, other = append(devices, o.ID), unaddressed(o)
 	}
+	device := unaddressed(d)
+	if d.State == boat.Provisional {
+		device = "a device without an address claim"
+	}
 	p.Find(Finding{
 		Case: word, Subject: fmt.Sprintf("%s address %d", n.ID, *d.Address), Devices: devices, Network: n.ID, Since: s.Since,
-		Values: Values{"device": unaddressed(d), "address": addressOf(d), "messages": enumerate(messages), "other": other,
+		Values: Values{"device": device, "address": addressOf(d), "messages": enumerate(messages), "other": other,
 			"serials": enumerate(s.Serials)},
 		Evidence: evidence("address", int(*d.Address), "messages", messages, "serials", s.Serials, "since", s.Since, "last", s.Last),
 	})

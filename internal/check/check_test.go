@@ -273,6 +273,9 @@ func samples() []sample {
 		{"address-shared", "a compass that lost its address", aboard(gnss("A1", 35, func(d *boat.Device) {
 			d.Sharing = &boat.Sharing{Doubled: []uint32{127250}, With: "A2", Since: ago(3 * time.Minute), Last: ago(time.Second)}
 		}), gnss("A2", 36, func(d *boat.Device) { d.Address, d.Lost = nil, ptr(uint8(35)) })), 1},
+		{"address-shared", "two clocks", aboard(gnss("A1", 35, func(d *boat.Device) {
+			d.Sharing = &boat.Sharing{Doubled: []uint32{127250}, Since: ago(3 * time.Minute), Last: ago(time.Second)}
+		})), 1},
 		{"address-shared", "two serial numbers", aboard(gnss("A1", 35, func(d *boat.Device) {
 			d.Sharing = &boat.Sharing{Serials: []string{"1", "2"}, Since: ago(8 * time.Minute), Last: ago(5 * time.Minute)}
 		})), 1},

@@ -44,6 +44,8 @@ var deviceTexts = map[string]Text{
 			"": {Summary: "A second sender uses {address} of {device}: two sequence counters run in {messages}", Remedy: secondSender},
 			"doubled": {Summary: "{other} claimed {address} of {device} and still sends from it: {messages} comes twice as often, " +
 				"from two senders in turn", Remedy: secondSender},
+			"clocks": {Summary: "A second sender uses {address} of {device}: {messages} comes in turn by two clocks, " +
+				"which slide along each other", Remedy: secondSender},
 			"serials": {Summary: "A second sender uses {address} of {device}: it reports two serial numbers in turn, {serials}",
 				Remedy: secondSender},
 		}},

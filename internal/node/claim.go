@@ -54,6 +54,9 @@ func (n *Node) claim(now event.Time, addr uint8) {
 
 func (n *Node) sendClaim() {
 	n.owed = false
+	if n.opts.Faults.Unclaimed {
+		return
+	}
 	n.stats.Claims++
 	n.buf = n.opts.Name.Append(n.buf[:0])
 	n.emit(6, pgnClaim, n.addr, pgn.Global, n.buf)

@@ -46,6 +46,7 @@ type Faults struct {
 	HalfProduct bool     // stops in the middle of product information
 	Stubborn    bool     // claims its first address again and again however often it loses it
 	Deaf        bool     // goes on sending from an address that it lost
+	Unclaimed   bool     // sends from its address without a claim for it
 }
 
 // Options describe a node. The zero value of every optional field is usable.

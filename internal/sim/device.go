@@ -68,7 +68,7 @@ func (s *Sim) addDevice(spec Device) int {
 	opts := node.Options{
 		Name: spec.NAME(), Address: spec.Address, Product: spec.product(), Installation: spec.installation(), Receives: spec.Receives,
 		Commandable: spec.Commandable, Seed: s.sc.Seed + uint64(i),
-		Faults: node.Faults{Ignore: spec.Ignores, HalfProduct: spec.HalfProduct, Stubborn: spec.Stubborn, Deaf: spec.Deaf},
+		Faults: spec.faults(),
 	}
 	if spec.NoHeartbeat {
 		opts.Heartbeat = -1
@@ -83,6 +83,10 @@ func (s *Sim) addDevice(spec Device) int {
 	d.node = node.New(opts, &d.box)
 	s.devices = append(s.devices, d)
 	return i
+}
+
+func (d *Device) faults() node.Faults {
+	return node.Faults{Ignore: d.Ignores, HalfProduct: d.HalfProduct, Stubborn: d.Stubborn, Deaf: d.Deaf, Unclaimed: d.Unclaimed}
 }
 
 func (d *Device) product() pgn.ProductInformation {

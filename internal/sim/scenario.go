@@ -72,6 +72,7 @@ type Device struct {
 	HalfProduct     bool     `yaml:"half_product"` // breaks off product information half way
 	Stubborn        bool     `yaml:"stubborn"`     // never gives up its address
 	Deaf            bool     `yaml:"deaf"`         // goes on sending from an address that it lost
+	Unclaimed       bool     `yaml:"unclaimed"`    // sends from its address without a claim for it
 	Asks            bool     `yaml:"asks"`         // asks every device for its identity, as a display does
 	Absent          bool     `yaml:"absent"`       // not switched on until the timeline does it
 }

@@ -226,7 +226,9 @@ func (s *Sim) fight(a *Action) {
 
 // stubborn makes the device keep to its address against every right, or stop that.
 func (d *device) stubborn(on bool) {
-	d.node.SetFaults(node.Faults{Ignore: d.spec.Ignores, HalfProduct: d.spec.HalfProduct, Stubborn: on || d.spec.Stubborn, Deaf: d.spec.Deaf})
+	f := d.spec.faults()
+	f.Stubborn = f.Stubborn || on
+	d.node.SetFaults(f)
 }
 
 // duplicate switches on a second device of the same NAME at another address.
