@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -9,6 +10,7 @@ import (
 	"muster/internal/release"
 	"muster/internal/report"
 	"muster/internal/sim"
+	"muster/internal/snapshot"
 )
 
 // followed is a work order that is followed through a scenario from its first moment on.
@@ -43,25 +45,38 @@ func (f *followed) says(t *testing.T, r *report.Report, sheets *release.Sheets) 
 	return []said{open}
 }
 
-// TestLiveAgrees plays the scenarios of units to a daemon that runs, by a clock of the test's, and asks it at every minute.
+// TestLiveAgrees plays the scenarios of units to a daemon that runs, by a clock of the test's, and asks it at every minute. Snapshots, their
+// comparisons and the hub are asked of the report that its API gives.
 func TestLiveAgrees(t *testing.T) {
 	sheets := unitSheets(t)
+	hub := newMarina(t, sheets)
 	truths(t, func(t *testing.T, sc *sim.Scenario, name string, truth []moment) {
 		p := newLivePlay(t, sc)
 		p.start(name, hosttest.Testdata(t, "units/sheets"), "")
 		defer p.end()
-		for _, m := range minutes(truth, truth[len(truth)-1].At) {
+		var before *snapshot.Snapshot
+		for i, m := range minutes(truth, truth[len(truth)-1].At) {
 			p.until(t0.Add(m.At))
 			r := p.d.Report()
-			var answers []said
-			for _, a := range boatSays(t, p.d.URL(), r, sheets) {
+			var served report.Report
+			get(t, p.d.URL()+"/api/v1/report", &served)
+			served.Complete()
+			answers := append(boatSays(t, p.d.URL(), r, sheets), snapshotSays(t, &served, &before)...)
+			hub.hears(t, name, uint64(i+1), &served, 2)
+			answers = append(answers, hub.answers(t, name)...)
+			behind := planned(r, sheets)
+			slices.Sort(behind)
+			for k := range answers {
+				a := &answers[k]
 				switch {
-				case a.by != "the plan":
+				case a.aboard != nil:
 					a.behind = nil // an alert lasts its hold time
-				case m.unknown:
-					continue
+				case m.unknown && a.behind != nil:
+					if slices.Sort(a.behind); !slices.Equal(a.behind, behind) {
+						t.Errorf("%v: %q are behind by %s, %q by the plan", m.At, a.behind, a.by, behind)
+					}
+					a.aboard, a.behind = aboardOf(r), nil
 				}
-				answers = append(answers, a)
 			}
 			m.check(t, sc, r, answers)
 		}
