@@ -126,7 +126,7 @@ var benchFolder = sync.OnceValues(func() (string, error) {
 		return "", err
 	}
 	kernel, _ := pcKernel() // none: then there is no PC
-	work, err := workScenario()
+	scenarios, err := workScenarios()
 	if err != nil {
 		return "", err
 	}
@@ -139,9 +139,13 @@ var benchFolder = sync.OnceValues(func() (string, error) {
 		return "", err
 	}
 	env := fmt.Sprintf("MUSTER=%s/bin/muster\nKERNEL=%s\nTESTS=%s\nPACKAGE=%s\n", dir, kernel, tests, here)
+	for name, text := range scenarios {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text), 0o644); err != nil {
+			return "", err
+		}
+	}
 	return dir, errors.Join(os.Chmod(dir, 0o755), os.Mkdir(filepath.Join(dir, "out"), 0o755), os.CopyFS(dir, os.DirFS("testdata/kernel")),
 		os.CopyFS(filepath.Join(dir, "sheets"), os.DirFS("../../deploy/sheets")), os.WriteFile(filepath.Join(dir, "env"), []byte(env), 0o644),
-		os.WriteFile(filepath.Join(dir, "work.yaml"), work, 0o644),
 		copyFile("../../deploy/systemd/10-muster.conf", dir))
 })
 
@@ -161,7 +165,7 @@ func benchPrograms(dir string) error {
 	return nil
 }
 
-// benchMade is the folder to take away, and benchPC the computer to switch off, when the tests of this process are through.
+// benchMade is the folder to take away when the tests of this process are through, and benchPC the computer that TestKernel switches off.
 var (
 	benchMade string
 	benchPC   *pc
@@ -172,9 +176,6 @@ type benchTests struct{ *testing.M }
 
 func (m benchTests) Run() int {
 	status := m.M.Run()
-	if benchPC != nil {
-		benchPC.off()
-	}
 	if benchMade != "" && os.Getenv("MUSTER_BENCH_KEEP") == "" { // set it to inspect what the parts left
 		os.RemoveAll(benchMade)
 	}

@@ -14,10 +14,10 @@ import (
 	"muster/pgn"
 )
 
-// workScenario is the demo boat's displays, sonar and battery with nothing but the update of the flybridge display,
-// as soon as that has sent often enough to be missed. A part plays it at twice the clock's speed. The display is away
-// for as long as a slow computer may need to see it.
-func workScenario() ([]byte, error) {
+// workScenarios are the demo boat's displays, sonar and battery, whole and in parts: the flybridge display before its update, after it, and the
+// rest, whose voltage is low. A part plays them together. The display is away from when the part ends the first until it starts the second,
+// so that it comes back only after muster has seen it leave, however slow the computer is.
+func workScenarios() (map[string]string, error) {
 	text, err := os.ReadFile("../../internal/sim/scenarios/demo.yaml")
 	if err != nil {
 		return nil, err
@@ -28,17 +28,22 @@ func workScenario() ([]byte, error) {
 		return nil, errors.New("the demo has no devices, or no lines after them")
 	}
 	boat += "\ndevices:\n"
+	display, others := "", ""
 	for device := range strings.SplitSeq(rest, "  - id: ") {
 		switch id, _, _ := strings.Cut(device, "\n"); id {
-		case "helm-display", "flybridge-display", "sonar", "radar", "house-battery":
-			boat += "  - id: " + device
+		case "flybridge-display":
+			display = "  - id: " + strings.TrimSpace(device) + "\n"
+		case "helm-display", "sonar", "radar", "house-battery":
+			others += "  - id: " + strings.TrimSpace(device) + "\n"
 		}
 	}
-	return []byte(boat + `
-timeline:
-  - {at: 58s, do: sag, volts: 2.2, for: 190s}
-  - {at: 60s, do: update, device: flybridge-display, for: 160s, software: "4.52", factory_defaults: true}
-`), nil
+	updated := strings.NewReplacer(`"4.47"`, `"4.52"`, "    instance: 1\n", "", "    installation: [Flybridge, Wagtail]\n", "").Replace(display)
+	return map[string]string{
+		"work.yaml":    boat + others + display,
+		"others.yaml":  boat + others + "timeline:\n  - {at: 1s, do: sag, volts: 2.2, for: 24h}\n",
+		"display.yaml": boat + display,
+		"updated.yaml": boat + updated,
+	}, nil
 }
 
 // followed: muster saw the display leave, was started again while it was away, and reports what the display came back

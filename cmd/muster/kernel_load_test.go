@@ -10,8 +10,8 @@ import (
 	"testing"
 )
 
-// TestKernelLoad holds muster against full and overfull CAN interfaces of a real kernel.
-func TestKernelLoad(t *testing.T) {
+// kernelLoad holds muster against full and overfull CAN interfaces of a real kernel.
+func kernelLoad(t *testing.T) {
 	t.Run("saturated bus", func(t *testing.T) {
 		dir := pcPart(t, "saturated")
 		f := readFlood(t, dir)

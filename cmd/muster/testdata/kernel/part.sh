@@ -80,6 +80,19 @@ settle() { # interface
   cat "/proc/$run/status" >status.txt
 }
 
+order() { # a work order for the boat of the scenarios work.yaml and its parts
+  $MUSTER snapshot "sim:$here/work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
+  $MUSTER plan before.json --sheets "$here/sheets" -o order.json >plan.log 2>&1
+}
+play() { taskset 1 $MUSTER simulate "$here/$1.yaml" --to "$2" --speed 2 >>simulate.log 2>&1 & } # scenario interface: as sender, which is a process more that would have to be ended
+missed() { [ "$(grep -c '1DFF2203#' candump.log)" -ge 180 ]; } # the head has sent a message often enough for its silence to be seen
+aboard() { # interface: the boat with its head, which is then switched off for its update
+  play others "$1"; others=$!
+  play display "$1"; head=$!
+  await missed
+  end $head
+}
+updated() { play updated "$1"; head=$!; } # interface: the head comes back
 end() { for p in "$@"; do kill "$p"; wait "$p"; done 2>/dev/null; }
 . "$here/parts/$1.sh"
 exit 0

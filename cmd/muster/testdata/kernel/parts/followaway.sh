@@ -3,13 +3,12 @@
 controllers
 controller can0 bitrate 250000
 controller can2 bitrate 250000
-$MUSTER snapshot "sim:$here/work.yaml" --ask --for 5s -o before.json >snapshot.log 2>&1
-$MUSTER plan before.json --sheets "$here/sheets" -o order.json >plan.log 2>&1
+order
 candump -r 4000000 -L can2 >candump.log & dump=$!
 await listening can2 1
 $MUSTER follow order.json can0 --ask --before before.json --state work.json >follow.txt 2>follow.err & follow=$!
 await listening can0 1
-sender $MUSTER simulate "$here/work.yaml" --to can2 --speed 2 >simulate.log 2>&1 & sim=$!
+aboard can2
 await grep -q 'left the network' follow.txt
 deaf() { ! listening can0 1; }
 ip link set can0 down
@@ -26,9 +25,10 @@ remove can0
 rescan can0
 controller can0 bitrate 250000
 await listening can0 1
+updated can2
 await grep -q 'installation text 2 was' follow.txt
 kill -INT $follow; wait $follow
 echo $? >status
-end $sim
+end $others $head
 all can2 candump.log
 end $dump
