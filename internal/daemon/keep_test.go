@@ -25,6 +25,7 @@ import (
 	"muster/internal/report"
 	"muster/internal/snapshot"
 	"muster/internal/tap"
+	"muster/internal/ui/webtest"
 )
 
 // aboard is a daemon with a store that runs until the returned function stops it.
@@ -144,6 +145,32 @@ func TestTalkerSurvivesRestart(t *testing.T) {
 	}{{"77", "1.0", []string{"1.0"}}, {"77", "1.1", []string{"1.0", "1.1"}}, {"77", "1.1", []string{"1.0", "1.1"}}, {"78", "1.1", []string{"1.1"}}, {"78", "1.2", []string{"1.1", "1.2"}}} {
 		if diff := cmp.Diff(c.want, runs(c.serial, c.software)); diff != "" {
 			t.Errorf("%s of %s: %s", c.software, c.serial, diff)
+		}
+	}
+}
+
+// TestTalkerIsLastKnown: after a start, the page of a talker that has not reported its identity again shows what it was, and when.
+func TestTalkerIsLastKnown(t *testing.T) {
+	dir, at := t.TempDir(), event.At(time.Now()).Add(-time.Minute)
+	page := func(sentence string) string {
+		opt := keptOptions(t, dir, event.Event{Time: at, Kind: event.KindNetwork, Info: &event.Network{ID: "ttyUSB0", Kind: event.NMEA0183, BitRate: 4800}},
+			event.Event{Time: at, Kind: event.KindLine, Line: nmea0183.Append(nil, '$', sentence)})
+		opt.Config.Listen = "127.0.0.1:0"
+		d, stop := aboard(t, opt)
+		defer stop()
+		eventually(t, func() bool { return len(d.Report().Talkers) == 1 })
+		return string(webtest.Fetch(t, d.URL()+"/devices/ttyUSB0%2FGP"))
+	}
+	if first := page("GPVER,1,1,GP,LFN,GN5-77,77,GN5 receiver,1.0,B"); strings.Contains(first, "last known") {
+		t.Error("it is last known while it reports itself")
+	}
+	at = at.Add(30 * time.Second)
+	again := page("GPGLL,5400.000,N,01000.000,E,120000,A")
+	_, known, _ := strings.Cut(again, "last known")
+	known, _, _ = strings.Cut(known, "</li>")
+	for _, want := range []string{"GN5 receiver", "serial 77", "software 1.0", " UTC, before muster started"} {
+		if !strings.Contains(known, want) {
+			t.Errorf("the page does not show %q: %s", want, known)
 		}
 	}
 }

@@ -152,18 +152,23 @@ func identitySheet(d *report.Device) g.Node {
 		}))
 }
 
+// lastKnownRow is what a unit was before this start of muster; nothing when that is not known.
+func lastKnownRow(k *boat.LastKnown) g.Node {
+	if k == nil {
+		return nil
+	}
+	return ui.Row("last known", h.B(ui.Printable(k.Product.Model)),
+		g.Text(ui.After(", serial ", boat.Printable(k.Product.Serial))),
+		g.Text(ui.After(", software ", boat.Printable(k.Product.Software))),
+		ui.Small(render.Stamp(k.At)+", before muster started"))
+}
+
 func productRows(d *report.Device) g.Node {
 	p := d.Product
 	if p == nil {
 		return g.Group{
 			ui.Row("product", g.Text("not reported"+ui.After(": ", d.Unanswered))),
-			g.Iff(d.LastKnown != nil, func() g.Node {
-				was := d.LastKnown.Product
-				return ui.Row("last known", h.B(ui.Printable(was.Model)),
-					g.Text(ui.After(", serial ", boat.Printable(was.Serial))),
-					g.Text(ui.After(", software ", boat.Printable(was.Software))),
-					ui.Small(render.Stamp(d.LastKnown.At)+", before muster started"))
-			}),
+			lastKnownRow(d.LastKnown),
 		}
 	}
 	return g.Group{

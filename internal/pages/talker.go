@@ -119,7 +119,7 @@ func aisKinds(messages []boat.AISCount) []ui.Fact {
 // node is the identity and the sentences of the talker; closer, with its latest sentences.
 func (s *shownTalker) node(r *report.Report, closer bool) g.Node {
 	return g.Group{
-		s.identity(),
+		s.identity(r),
 		g.Iff(s.Heartbeat != nil, func() g.Node { return heartbeat(r, s.Heartbeat) }),
 		h.Ul(h.Class("sends"), g.Map(s.Lines, func(l shownSentence) g.Node { return l.node(closer) })),
 		g.If(len(s.Texts) > 0, g.Group{h.P(h.Class("label"), g.Text("Its texts")), ui.Plain(g.Map(s.Texts, textItem))}),
@@ -127,14 +127,18 @@ func (s *shownTalker) node(r *report.Report, closer bool) g.Node {
 	}
 }
 
-func (s *shownTalker) identity() g.Node {
+func (s *shownTalker) identity(r *report.Report) g.Node {
 	id := s.Identity
 	if id == nil {
+		u := r.Unit(s.ID())
 		why := "; many devices never send it"
 		if s.Unanswered != "" {
 			why = ": " + boat.Printable(s.Unanswered)
 		}
-		return ui.Meta(g.Text("Model and software not reported (VER sentence)" + why + "."))
+		return g.Group{
+			ui.Meta(g.Text("Model and software not reported (VER sentence)" + why + ".")),
+			g.Iff(u != nil && u.Device.LastKnown != nil, func() g.Node { return h.Ul(h.Class("sheet"), lastKnownRow(u.Device.LastKnown)) }),
+		}
 	}
 	return h.Ul(h.Class("sheet"),
 		ui.TextRow("model", id.Model),
