@@ -137,6 +137,17 @@ func TestBrowser(t *testing.T) {
 		webtest.Poll(t, ctx, "[...document.querySelectorAll('.picture [data-unit=compass]')].some(e => e.dataset.at === '1')")
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Focus(".picture [data-cable='0']"), chromedp.KeyEvent("\r"), chromedp.KeyEvent("7 m\r")))
 		webtest.Poll(t, ctx, "document.querySelector('[name=\"p0.length\"]').value === '7 m'")
+		webtest.Poll(t, ctx, "document.querySelector('.picture').textContent.includes('7.0 m')")
+		// A tee put into a cable divides its length, and asks for that of the first part; what is wrong is marked on the drawing too.
+		webtest.Must(t, chromedp.Do(ctx, chromedp.Focus(".picture [data-cable='0']"), chromedp.KeyEvent("+")))
+		webtest.Poll(t, ctx, "document.querySelector('[name=\"p0.length\"]').value === '3.5 m' && document.activeElement.matches('.picture .type input')")
+		webtest.Must(t, chromedp.Do(ctx, chromedp.KeyEvent("3 miles\r")))
+		webtest.Poll(t, ctx, "document.querySelector('[name=\"p0.length\"]').getAttribute('aria-invalid') === 'true' && document.querySelector('.picture [data-cable=\"0\"]').classList.contains('wrong')")
+		for range 2 {
+			webtest.Must(t, chromedp.Do(ctx, chromedp.Click("#undo")))
+			webtest.Poll(t, ctx, "!document.getElementById('redo').hidden")
+		}
+		webtest.Poll(t, ctx, "document.querySelector('[name=\"p0.length\"]').value === '7 m'")
 		webtest.Script[int](t, ctx, "document.querySelector('.draw [name=by]').value = '', 0") // a name of before is remembered
 		webtest.Must(t, chromedp.Do(ctx, chromedp.Click("button[value=keep]")))
 		webtest.Poll(t, ctx, "document.querySelector('main').textContent.includes('enter it, 60 characters') && document.querySelector('[name=\"p0.length\"]').value === '7 m'")

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"net/url"
 	"regexp"
 	"slices"
@@ -23,6 +24,8 @@ type draft struct {
 	Points                    []draftPoint
 	Drops                     []draftDrop
 	Coverage                  []draftCoverage
+
+	wrong wrong // fields of the form
 }
 
 // draftPoint is one point with what is there, and the cable to the next.
@@ -202,7 +205,12 @@ func (d *draft) change(do string, r *report.Report) {
 	}
 	switch {
 	case verb == "add-point" && n >= 0 && n <= len(d.Points) && len(d.Points) < draftPoints:
-		d.Points = slices.Insert(d.Points, n, draftPoint{Length: "1 m"})
+		d.Points = slices.Insert(d.Points, n, draftPoint{Name: d.newName(), Length: "1 m"})
+		if n > 0 && n+1 < len(d.Points) { // a cable is divided: its length stays
+			before := &d.Points[n-1]
+			before.Length, d.Points[n].Length = halves(before.Length)
+			d.Points[n].Cable = before.Cable
+		}
 		d.movePoints(func(at int) int {
 			if at >= n {
 				return at + 1
@@ -210,6 +218,9 @@ func (d *draft) change(do string, r *report.Report) {
 			return at
 		})
 	case verb == "remove-point" && n >= 0 && n < len(d.Points) && len(d.Points) > 2:
+		if n > 0 && n+1 < len(d.Points) { // two cables become one
+			d.Points[n-1].Length = sum(d.Points[n-1].Length, d.Points[n].Length)
+		}
 		d.Points = slices.Delete(d.Points, n, n+1)
 		d.movePoints(func(at int) int {
 			if at > n || at == len(d.Points) {
@@ -228,6 +239,48 @@ func (d *draft) change(do string, r *report.Report) {
 	case verb == "take-devices":
 		d.takeDevices(r)
 	}
+}
+
+// newName is a name for another point: the first tee that there is not.
+func (d *draft) newName() string {
+	for n := 1; ; n++ {
+		name := fmt.Sprintf("tee %d", n)
+		if !slices.ContainsFunc(d.Points, func(p draftPoint) bool { return p.Name == name }) {
+			return name
+		}
+	}
+}
+
+var lengthText = regexp.MustCompile(`^([0-9]+(?:\.[0-9]+)?) ?(m|ft)$`)
+
+// lengthOf reads a length as it is typed.
+func lengthOf(text string) (value float64, unit string, ok bool) {
+	m := lengthText.FindStringSubmatch(text)
+	if m == nil {
+		return 0, "", false
+	}
+	value, err := strconv.ParseFloat(m[1], 64)
+	return value, m[2], err == nil
+}
+
+// halves divides a length; one that cannot be read stays, and the other half is left to be entered.
+func halves(text string) (first, second string) {
+	value, unit, ok := lengthOf(text)
+	if !ok {
+		return text, ""
+	}
+	half := math.Round(value*5) / 10
+	return plain(half) + " " + unit, plain(value-half) + " " + unit
+}
+
+// sum adds two lengths; of those that cannot be read or have other units, the first stays.
+func sum(a, b string) string {
+	x, unit, ok := lengthOf(a)
+	y, other, also := lengthOf(b)
+	if !ok || !also || unit != other {
+		return a
+	}
+	return plain(x+y) + " " + unit
 }
 
 // movePoints gives drop cables, and what they measure, the new numbers of their points.

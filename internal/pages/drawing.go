@@ -53,9 +53,17 @@ func (s *site) drawings(r *report.Report) (list []drawing) {
 func (d drawing) node() g.Node {
 	label := "Backbone of " + boat.Printable(d.Network)
 	return g.Group{
-		h.Figure(h.Class("picture live"), h.Role("region"), h.Aria("label", label), h.TabIndex("0"), d.Picture()),
-		h.Ol(h.Class("trunk live"), h.Aria("label", label), g.Map(d.Places(), drawnPlace)),
+		h.Figure(h.Class("picture live"+edited(d.Edit)), h.Role("region"), h.Aria("label", label), h.TabIndex("0"), d.Picture()),
+		h.Ol(h.Class("trunk live"+edited(d.Edit)), h.Aria("label", label), g.Map(d.Places(), drawnPlace)),
 	}
+}
+
+// edited is the class of a drawing that is edited: a phone shows it too.
+func edited(is bool) string {
+	if is {
+		return " edited"
+	}
+	return ""
 }
 
 // drawnPlace is a point on the drawing that runs down the page.

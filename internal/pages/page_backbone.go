@@ -49,7 +49,7 @@ func (p *shownPlan) node() g.Node {
 func (p *shownPlan) audit() g.Node {
 	id := ui.Slug(p.ID)
 	return g.Group{
-		drawing{render.LiveDrawing{Audit: p.Audit, Report: p.Now, Edit: p.Edit}, p.Network}.node(),
+		p.drawn(),
 		ui.More("along-"+id, false, g.Text("Along the backbone, in words"), h.Ol(h.Class("plain along"), g.Map(render.AlongBackbone(p.Audit), stop))),
 		h.Div(h.Class("columns"),
 			h.Div(h.H4(g.Text("Findings")), p.findings(), p.live(), p.coverage()),
@@ -145,4 +145,9 @@ func (s *site) commissioningReport(w http.ResponseWriter, r *http.Request) {
 	}
 	standAlone(w, kind)
 	_, _ = out.WriteTo(w)
+}
+
+// drawn is the drawing alone.
+func (p *shownPlan) drawn() g.Node {
+	return drawing{render.LiveDrawing{Audit: p.Audit, Report: p.Now, Edit: p.Edit}, p.Network}.node()
 }

@@ -30,6 +30,7 @@ const keepPath = "/backbone/keep"
 type editorPage struct {
 	Draft    draft
 	Audit    *shownPlan // nil while there are problems
+	Drawn    *shownPlan // while the draft has errors: the rest of it
 	Problems []string
 	YAML     string
 	Pasted   string // a file with errors, to be corrected
@@ -163,7 +164,10 @@ func (p *editorPage) open(ctx context.Context, text string) error {
 func (p *editorPage) check(ctx context.Context, report *report.Report) {
 	l, err := backbone.Parse(ctx, "", []byte(p.YAML))
 	if err != nil {
-		p.Problems = mistakes(err, false) // the places would be those of a text that was never typed
+		p.Problems, p.Draft.wrong = mistakes(err, false), p.Draft.wrongFields(err) // the places would be those of a text that was never typed
+		if l, ok := p.Draft.drawable(p.Draft.wrong); ok {
+			p.Drawn = &shownPlan{Audit: backbone.NewPlan(l).Now(report), Now: report, ID: "draft", Edit: true}
+		}
 		return
 	}
 	p.Audit = &shownPlan{Audit: backbone.NewPlan(l).Now(report), Now: report, ID: "draft", Edit: true}
@@ -171,10 +175,7 @@ func (p *editorPage) check(ctx context.Context, report *report.Report) {
 
 // mistakes are the lines of joined errors, with their places or without.
 func mistakes(err error, placed bool) []string {
-	all := []error{err}
-	if joined, ok := err.(interface{ Unwrap() []error }); ok {
-		all = joined.Unwrap()
-	}
+	all := unjoined(err)
 	const most = 20
 	var lines []string
 	for i, err := range all {

@@ -56,7 +56,9 @@ func (p *editorPage) problems() g.Node {
 // checked is the result of checking the layout by the rules and comparing it with the network.
 func (p *editorPage) checked() g.Node {
 	if p.Audit == nil {
-		return nil
+		return g.Iff(p.Drawn != nil, func() g.Node {
+			return ui.Section("checked", "Drawing", ui.Meta(g.Text("Drawn without what is wrong. Correct the fields that are marked.")), p.Drawn.drawn())
+		})
 	}
 	var problem g.Node
 	if p.Audit.Problem != "" {
@@ -74,18 +76,35 @@ func (p *editorPage) openForm() g.Node {
 }
 
 // fields make the inputs of one row of the form: their names begin with its letter and number.
-type fields string
+type fields struct {
+	row   string
+	wrong wrong
+}
 
 func (f fields) text(label, name string, most int, value, example string) g.Node {
-	return ui.ValueField(label, string(f)+name, most, value, g.If(example != "", h.Placeholder(example)))
+	return f.noted(name, ui.ValueField(label, f.row+name, most, value, g.If(example != "", h.Placeholder(example)), f.invalid(name)))
 }
 
 func (f fields) tick(label, name string, ticked bool) g.Node {
-	return ui.Tick(label, string(f)+name, ticked)
+	return ui.Tick(label, f.row+name, ticked)
 }
 
 func (f fields) choice(label, name string, options ...g.Node) g.Node {
-	return ui.Choice(label, string(f)+name, options...)
+	return f.noted(name, h.Label(g.Text(label+" "), h.Select(h.Name(f.row+name), f.invalid(name), g.Group(options))))
+}
+
+// invalid says of an input that it is wrong, and where the reason is.
+func (f fields) invalid(name string) g.Node {
+	return g.If(f.wrong[f.row+name] != "", g.Group{h.Aria("invalid", "true"), h.Aria("describedby", "wrong-"+f.row+name)})
+}
+
+// noted is an input with what is wrong about it.
+func (f fields) noted(name string, field g.Node) g.Node {
+	why := f.wrong[f.row+name]
+	if why == "" {
+		return field
+	}
+	return h.Div(field, h.P(h.Class("wrong"), h.ID("wrong-"+f.row+name), ui.Mark("critical"), ui.Space, g.Text(why)))
 }
 
 func (f fields) cable(label, name, now string) g.Node {
@@ -105,7 +124,7 @@ func bar(buttons ...g.Node) g.Node { return h.P(h.Class("bar"), g.Group(buttons)
 func (d *draft) form(v *view) g.Node {
 	save := g.If(v.Act, h.Div(h.Class("bar"), ui.Field("Your name, to save", "by", ui.MaxLength(60), h.AutoComplete("name"), h.Value(v.Name)), h.Button(h.FormAction(keepPath), h.Name("do"), h.Value("keep"), g.Text("Save on the boat"))))
 	mainButtons := bar(h.Button(h.Class("main"), h.Name("do"), h.Value("check"), g.Text("Check layout")), ui.Space, h.Button(h.Name("do"), h.Value("save"), g.Text("Download layout")))
-	end := len(d.Points)
+	end, whole := len(d.Points), fields{"", d.wrong}
 	var points, drops, coverage g.Group
 	for i := range d.Points {
 		points = append(points, d.point(i))
@@ -119,8 +138,8 @@ func (d *draft) form(v *view) g.Node {
 	return ui.Post(editorPath, h.Class("draw"), mainButtons,
 		h.Div(h.Class("panel grid"),
 			ui.ValueField("Boat", "boat", 60, d.Boat),
-			ui.ValueField("Network, if the boat has several", "network", 60, d.Network),
-			ui.ValueField("Resistance between NET-H and NET-L, power off", "resistance", 20, d.Resistance, h.Placeholder("60 ohm"))),
+			whole.text("Network, if the boat has several", "network", 60, d.Network, ""),
+			whole.text("Resistance between NET-H and NET-L, power off", "resistance", 20, d.Resistance, "60 ohm")),
 		save,
 		h.H2(h.ID("points"), g.Text("Points from end to end")),
 		points,
@@ -141,7 +160,7 @@ func (d *draft) pointName(i int) string {
 
 // point is one point of the backbone, with the cable to the next.
 func (d *draft) point(i int) g.Node {
-	q, f, name := &d.Points[i], fields(fmt.Sprintf("p%d.", i)), d.pointName(i)
+	q, f, name := &d.Points[i], fields{fmt.Sprintf("p%d.", i), d.wrong}, d.pointName(i)
 	return h.FieldSet(h.Class("panel"), h.ID(fmt.Sprint("point-", i)), h.Legend(g.Text(name)),
 		grid(
 			f.text("Name", "name", 60, q.Name, ""),
@@ -173,7 +192,7 @@ func (q *draftPoint) supply(f fields) g.Node {
 
 // drop is one device with its drop cable.
 func (d *draft) drop(i int) g.Node {
-	x, f := &d.Drops[i], fields(fmt.Sprintf("d%d.", i))
+	x, f := &d.Drops[i], fields{fmt.Sprintf("d%d.", i), d.wrong}
 	name := boat.Printable(cmp.Or(x.Device, x.Model, fmt.Sprintf("device %d", i+1)))
 	return h.FieldSet(h.Class("panel"), h.ID(fmt.Sprint("drop-", i)), h.Legend(g.Text(name)),
 		grid(
@@ -214,7 +233,7 @@ func (d *draft) supplyOptions(now string) g.Node {
 
 // coverage is a quantity that the boat must have.
 func (d *draft) coverage(i int) g.Node {
-	c, f := &d.Coverage[i], fields(fmt.Sprintf("c%d.", i))
+	c, f := &d.Coverage[i], fields{fmt.Sprintf("c%d.", i), d.wrong}
 	var quantities []string
 	for _, q := range boat.Quantities() {
 		quantities = append(quantities, q.Name)

@@ -287,3 +287,50 @@ func FuzzDraft(f *testing.F) {
 		}
 	})
 }
+
+// TestEditorWrong: what is wrong is at its field, nothing that was typed is lost, and the rest is drawn.
+func TestEditorWrong(t *testing.T) {
+	s := serve(t, api.Options{Reports: webtest.NewReports(aboard(t))})
+	to := s.URL() + editorPath
+	begin := blank()
+	for name, value := range map[string]string{"d0.at": "1", "d0.device": "plotter", "d0.length": "2 m", "d0.load": "1", "d1.at": "0", "d1.device": "compass", "d1.length": "1 m", "d1.load": "1",
+		"d2.at": "2", "d2.device": "radar", "d2.length": "1 m", "d2.load": "1", "d2.planned": "on", "p1.reading": "12.1 V", "c0.quantity": "depth"} {
+		begin.Set(name, value)
+	}
+	for _, tt := range [][2]string{{"p0.length", "2"}, {"p1.length", "rope"}, {"p1.voltage", "much"}, {"p1.fuse", "3 V"}, {"p1.reading", "x"}, {"d0.length", "6"}, {"d0.load", "heavy"},
+		{"d1.length", "1 mile"}, {"d2.length", "-3 m"}, {"resistance", "sixty"}, {"p1.ports", "many"}, {"d1.id", "XYZ"}} {
+		form := url.Values{}
+		for k, v := range begin {
+			form[k] = v
+		}
+		form.Set(tt[0], tt[1])
+		page := press(t, to, form, "check")
+		var marked []string
+		for _, m := range regexp.MustCompile(`<(?:input|select) name="([^"]+)"[^>]* aria-invalid="true" aria-describedby="wrong-([^"]+)"`).FindAllStringSubmatch(page, -1) {
+			if marked = append(marked, m[1]); m[1] != m[2] || !strings.Contains(page, `id="wrong-`+m[1]+`"`) {
+				t.Errorf("%s is described by %s", m[1], m[2])
+			}
+		}
+		if !slices.Contains(marked, tt[0]) || filled(page).Get(tt[0]) != tt[1] {
+			t.Errorf("%s %q: marked are %q, it holds %q: %.300s", tt[0], tt[1], marked, filled(page).Get(tt[0]), words(page))
+		}
+		if !strings.Contains(page, `class="picture live edited"`) {
+			t.Errorf("%s %q: nothing is drawn", tt[0], tt[1])
+		}
+	}
+}
+
+// TestDivide: a tee put into a cable keeps its length, and so does taking it out again.
+func TestDivide(t *testing.T) {
+	for _, tt := range [][4]string{{"5 m", "2.5 m", "2.5 m", "5 m"}, {"3.3 m", "1.7 m", "1.6 m", "3.3 m"}, {"17 ft", "8.5 ft", "8.5 ft", "17 ft"}, {"long", "long", "", "long"}} {
+		d := draft{Points: []draftPoint{{Name: "a", Length: tt[0], Cable: "mid"}, {Name: "b"}}, Drops: []draftDrop{{At: 1}}}
+		d.change("add-point 1", nil)
+		if p := d.Points; p[0].Length != tt[1] || p[1].Length != tt[2] || p[1].Cable != "mid" || d.Drops[0].At != 2 {
+			t.Errorf("%s is divided into %+v", tt[0], p)
+		}
+		d.change("remove-point 1", nil)
+		if p := d.Points; p[0].Length != tt[3] || len(p) != 2 {
+			t.Errorf("%s is joined to %+v", tt[0], p)
+		}
+	}
+}

@@ -32,20 +32,22 @@
     if (name === "do") main.querySelector('button[name=do][value="' + CSS.escape(value) + '"]')?.focus({ preventScroll: true });
     now = packed();
     buttons();
+    mark();
     return true;
   };
-  const change = async (act, to) => {
+  let line = Promise.resolve(); // one change after another
+  const change = (act, to) => line = line.then(async () => {
     const before = now;
     if (!await ask(packed() + "&do=" + encodeURIComponent(act), to)) return;
     if (now !== before) { past.push(before); future = []; }
     buttons();
-  };
-  const step = async (from, into) => {
+  });
+  const step = (from, into) => line = line.then(async () => {
     if (!from.length) return;
     const before = now, state = from.pop();
     if (await ask(state + "&do=check")) into.push(before); else from.push(state);
     buttons();
-  };
+  });
   const field = (name) => form().elements[name];
   const set = (name, value) => { const e = field(name); if (e) e.value = value; };
   const unitOf = (e) => { // number of the form's row: the layout may have several of one name at one point
@@ -69,14 +71,34 @@
   const measure = (cable) => {
     const name = "p" + cable.dataset.cable + ".length", box = cable.getBoundingClientRect(), figure = cable.closest("figure"), around = figure.getBoundingClientRect();
     const input = Object.assign(document.createElement("input"), { value: field(name).value, ariaLabel: cable.getAttribute("aria-label") + ", length" });
-    input.style.left = box.left - around.left + figure.scrollLeft + "px";
-    input.style.top = box.top - around.top + figure.scrollTop + "px";
+    const split = Object.assign(document.createElement("button"), { type: "button", textContent: "Add a tee here" }), both = Object.assign(document.createElement("div"), { className: "type" });
+    both.style.left = Math.max(0, Math.min(box.left - around.left, around.width - 280)) + figure.scrollLeft + "px";
+    both.style.top = box.top - around.top + figure.scrollTop + "px";
     let done = false;
-    const end = (take) => { if (done) return; done = true; input.remove(); if (take && input.value !== field(name).value) { set(name, input.value); change("check"); } else cable.focus(); };
+    const end = (take) => { if (done) return; done = true; both.remove(); if (take && input.value !== field(name).value) { set(name, input.value); change("check"); } else cable.focus(); };
     input.addEventListener("keydown", (e) => { if (e.key === "Enter") { e.preventDefault(); end(true); } else if (e.key === "Escape") end(false); e.stopPropagation(); });
-    input.addEventListener("blur", () => end(true));
-    figure.append(input);
+    input.addEventListener("blur", (e) => { if (e.relatedTarget !== split) end(true); });
+    split.addEventListener("blur", (e) => { if (e.relatedTarget !== input) end(true); });
+    split.addEventListener("click", () => { done = true; set(name, input.value); both.remove(); divide(Number(cable.dataset.cable)); });
+    both.append(input, split);
+    figure.append(both);
     input.select();
+  };
+  // divide puts a tee into a cable, whose length is divided, and asks for that of the first part.
+  const divide = async (i) => {
+    await change("add-point " + (i + 1));
+    const first = main.querySelector('.picture [data-cable="' + i + '"]');
+    if (first) measure(first);
+  };
+  // mark shows on the drawing what is wrong in the form.
+  const mark = () => {
+    for (const e of main.querySelectorAll("form.draw [aria-invalid]")) {
+      const [, kind, i, name] = /^([pd])(\d+)[.](.*)$/.exec(e.name) || [];
+      const part = kind === "d" ? [...main.querySelectorAll(".picture [data-unit]")].find((u) => unitOf(u) === Number(i))
+        : kind && main.querySelector('.picture [data-' + (/^(length|cable)$/.test(name) ? "cable" : "point") + '="' + i + '"]');
+      part?.classList.add("wrong");
+      for (const inner of part?.querySelectorAll("text, line, path") || []) inner.classList.add("wrong");
+    }
   };
   const press = (e) => {
     if (e.dataset.cable !== undefined) measure(e);
@@ -124,7 +146,8 @@
       if (e.key === "z" && !e.shiftKey) step(past, future); else step(future, past);
     } else if (!part) return;
     else if (e.key === "Enter" || e.key === " ") press(part);
-    else if (e.key === "+" && part.dataset.unit === undefined) change("add-point " + (Number(part.dataset.point ?? part.dataset.cable) + 1));
+    else if (e.key === "+" && part.dataset.cable !== undefined) divide(Number(part.dataset.cable));
+    else if (e.key === "+" && part.dataset.unit === undefined) change("add-point " + (Number(part.dataset.point) + 1));
     else if (e.key === "+") change("add-drop " + part.dataset.at);
     else if (e.key === "Delete" && part.dataset.point) change("remove-point " + part.dataset.point);
     else if (e.key === "Delete" && part.dataset.unit) change("remove-drop " + unitOf(part));

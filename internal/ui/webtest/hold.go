@@ -53,7 +53,7 @@ const beyond = `(apart) => [...document.querySelectorAll("main *, header *, foot
 const freeze = "window.fetch = () => new Promise(() => {}), DOMParser.prototype.parseFromString = () => new Document(), 0"
 
 // reachable lists what a keyboard must reach, one for each group of radio buttons, and marks it.
-const reachable = `[...document.querySelectorAll("a[href], button, input, select, summary")]
+const reachable = `[...document.querySelectorAll("a[href], button, input, select, summary, [role=button]")]
 	.filter(e => e.checkVisibility() && e.type !== "hidden" && !(e.type === "radio" && !e.checked))
 	.map((e, i) => (e.dataset.reach = i, e.textContent.trim().slice(0, 30) || e.name))`
 
