@@ -68,7 +68,7 @@ func (p measuresPage) home() g.Node {
 func (p measuresPage) show(v *view) g.Node {
 	return g.Group{
 		h.H1(g.Text("Units of measure")),
-		ui.Meta(g.Text("This browser shows all pages in these units. Files, the API and printed documents stay as they are.")),
+		ui.Meta(g.Text("This browser shows values in these units. Words and readings that people typed stay as they are. Work, silences, the search for a fault, the layout and help show all values as recorded. So do files, the API and printed documents.")),
 		ui.Post(measuresPath, h.Class("panel filter"),
 			ui.Hidden("from", p.from),
 			g.Map(render.MeasureTable, func(of render.Measure) g.Node {

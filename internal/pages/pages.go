@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -232,8 +233,17 @@ func (s *site) zone() *time.Location {
 	return shared.Location()
 }
 
+// asTyped are the pages that hold words and readings of people, which stand as they were typed, and the documents.
+var asTyped = []string{"work", "fault", "silences", "editor", "help"}
+
 // render writes a page of the daemon.
-func (v *view) render() []byte { return ui.Measured(ui.Rendered(v.document()), v.Measures, v.Zone) }
+func (v *view) render() []byte {
+	page := ui.Rendered(v.document())
+	if slices.Contains(asTyped, v.Page) {
+		return page
+	}
+	return ui.Measured(page, v.Measures, v.Zone)
+}
 
 // actWithin bounds how long a person waits for an action.
 const actWithin = 5 * time.Second
