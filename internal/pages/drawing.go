@@ -3,6 +3,7 @@ package pages
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	g "maragu.dev/gomponents"
 	h "maragu.dev/gomponents/html"
@@ -68,8 +69,12 @@ func edited(is bool) string {
 
 // drawnPlace is a point on the drawing that runs down the page.
 func drawnPlace(p render.DrawnPlace) g.Node {
+	name := ui.Printable(p.Name)
+	if p.Href != "" {
+		name = h.A(h.Href(p.Href), name, chance(p.Chance))
+	}
 	return g.Group{
-		h.Li(h.Class("point"), ui.Printable(p.Name), ui.Small(p.Words)),
+		h.Li(h.Class(strings.TrimSpace("point "+p.Chance.Class())), g.If(p.Chosen, h.Aria("current", "true")), name, ui.Small(p.Words), ui.Small(p.Chance.Words)),
 		g.Map(p.Units, func(u render.PlacedUnit) g.Node {
 			name := g.Group{h.B(ui.Printable(u.Name)), h.Span(h.Class("state "+u.Class()), g.Text(boat.Printable(u.Words)))}
 			state := "present"
@@ -78,12 +83,16 @@ func drawnPlace(p render.DrawnPlace) g.Node {
 			} else if u.State == "" {
 				state = "waiting"
 			}
-			if u.Href == "" {
-				return h.Li(h.Class("unit"), ui.Mark(state), ui.Space, name)
+			class := h.Class(strings.TrimSpace("unit " + u.Chance.Class()))
+			switch {
+			case u.Chance.Share > 0:
+				return h.Li(class, h.A(h.Href(u.Href), h.B(ui.Printable(u.Name)), chance(u.Chance)), ui.Small(u.Words), ui.Small(u.Chance.Words))
+			case u.Href == "":
+				return h.Li(class, ui.Mark(state), ui.Space, name)
 			}
-			return h.Li(h.Class("unit"), h.A(h.Href(u.Href), ui.Mark(state), name))
+			return h.Li(class, h.A(h.Href(u.Href), ui.Mark(state), name))
 		}),
-		g.If(p.Onward != "", h.Li(h.Class("cable"), g.Text(p.Onward))),
+		g.If(p.Onward != "", h.Li(h.Class(strings.TrimSpace("cable "+p.Cable.Class())), g.Text(p.Onward), chance(p.Cable), ui.Small(p.Cable.Words))),
 	}
 }
 

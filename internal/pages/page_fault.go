@@ -16,6 +16,7 @@ import (
 	"muster/internal/boat"
 	"muster/internal/job"
 	"muster/internal/locate"
+	"muster/internal/render"
 	"muster/internal/report"
 	"muster/internal/ui"
 )
@@ -108,11 +109,12 @@ func (p *faultPage) show(v *view) g.Node {
 		g.Map(r.Misfit, func(s string) g.Node {
 			return h.P(h.Class("notice"), ui.Mark("warning"), g.Text(" The layout does not fit. "+boat.Printable(s)))
 		}),
+		ui.Section("line", "The backbone", ui.Meta(g.Text("Dotted, dashed, whole: unlikely, possible, probable. Tap a place to enter what you read there.")), p.line(v)),
 		h.Div(h.Class("search"),
-			h.Div(ui.Section("line", "The backbone", ui.Meta(g.Text("Wider and darker: more probable. Tap a place to enter what you read there.")), p.line())),
 			h.Div(
 				g.If(p.Place != "", ui.Section("reading", "Read at "+boat.Printable(p.Place), p.at(v))),
-				ui.Section("places", "Most probable", p.places()),
+				ui.Section("places", "Most probable", p.places())),
+			h.Div(
 				ui.Section("next", "Measure or check next", p.next(v)),
 				p.readings(v),
 				p.groups(),
@@ -129,7 +131,7 @@ func (p *faultPage) places() g.Node {
 	}
 	return g.Group{
 		listed("places", g.Map(r.Places, func(x locate.Place) g.Node {
-			return h.Li(chance(x.Probability), h.A(h.Href(p.tapped(at[x.Part])), ui.Printable(x.Part)), g.Text(": "+x.Fault),
+			return h.Li(chance(render.Chance{Share: x.Probability}), h.A(h.Href(p.tapped(at[x.Part])), ui.Printable(x.Part)), g.Text(": "+x.Fault),
 				ui.Plain(g.Map(x.Reasons, func(s string) g.Node { return h.Li(ui.Printable(s)) })))
 		}), ui.Empty("No place is likely.")),
 		ui.Meta(g.Text(fmt.Sprintf("No fault in the layout %s, another cause %s. Pairs of faults that were left out: %.1f %% at most.",

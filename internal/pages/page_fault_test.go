@@ -21,10 +21,13 @@ func TestFaultPage(t *testing.T) {
 	if resp.StatusCode != 200 || strings.Contains(page, "<i>helm") || strings.Contains(page, "style=") {
 		t.Errorf("%d; the page holds markup of the layout, or inline style", resp.StatusCode)
 	}
-	for _, want := range []string{"The layout does not fit.", "unit open", "Measure or check next", "radar", "cable, 10.0 m", "muster's interface"} {
+	for _, want := range []string{"The layout does not fit.", "unit open", "Measure or check next", "radar", "10.0 m · 0.20 A → 2 %", "bow 12.00 V, power feed · 7 %", "muster's interface"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the page does not say %q in\n%s", want, text)
 		}
+	}
+	if strings.Count(page, `<figure class="picture live"`) != 1 || strings.Count(page, `class="trunk live"`) != 1 {
+		t.Error("the drawing is not the one of the other pages, once across and once down the page")
 	}
 	for form, value := range map[string]string{"<i>helm</i>: … V": "11,2", "checked unit radar: faulty / OK": "OK",
 		"signal wires at bow: … ohm": "open", "unplugged radar: errors gone / errors stay": "errors stay"} {

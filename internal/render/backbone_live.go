@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	g "maragu.dev/gomponents"
+	h "maragu.dev/gomponents/html"
 
 	"muster/internal/alert"
 	"muster/internal/backbone"
@@ -21,12 +22,71 @@ type LiveDrawing struct {
 	Report *report.Report
 	Edit   bool // its parts can be pressed and moved, instead of leading to pages
 	Heard  bool // no layout gives order and lengths: the points are only places to draw units at
+	Likely *Likely
 
 	taken map[string]int // of units that the layout calls alike
 }
 
+// Likely is where a fault is, for a drawing that is coloured by it and whose places lead to what can be read there.
+type Likely struct {
+	Points, Cables []Chance             // of each point, and of the cable to the next, in their order
+	Units          map[[2]string]Chance // by point and device
+	Href           func(point string) string
+	Chosen         string // point, "" for none
+}
+
+// Chance is the probability of a place, and the faults that it is of.
+type Chance struct {
+	Share float64
+	Words string
+}
+
+// Class is how it is drawn: "" for a place that is not suspected.
+func (c Chance) Class() string {
+	switch {
+	case c.Share >= .5:
+		return "most"
+	case c.Share >= .1:
+		return "some"
+	case c.Share > 0:
+		return "few"
+	}
+	return ""
+}
+
+// Figure is the probability in whole per cent.
+func (c Chance) Figure() string {
+	if c.Share > 0 && c.Share < .01 {
+		return "under 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*c.Share)
+}
+
+// after adds the figure to the words of a place that is suspected.
+func (c Chance) after(words string) string {
+	if c.Share > 0 {
+		return words + " · " + c.Figure()
+	}
+	return words
+}
+
+// stroke draws the mark of a place on the picture: dotted, dashed or whole, so that colour is not the only sign.
+func (c Chance) stroke(shape g.Node) g.Node {
+	dashes := map[string]string{"few": "2 3", "some": "6 3", "most": "none"}[c.Class()]
+	return g.El("g", h.Class("chance "+c.Class()), g.Attr("fill", "none"), g.Attr("stroke-dasharray", dashes), Block(shape))
+}
+
+// mark is a ring around a point or unit.
+func (c Chance) mark(x, y string) g.Node {
+	if c.Share == 0 {
+		return nil
+	}
+	return c.stroke(g.El("circle", g.Attr("cx", x), g.Attr("cy", y), g.Attr("r", "11"), g.Attr("stroke", "currentColor"), g.Attr("stroke-width", "4")))
+}
+
 // DrawnUnit is a unit on a live drawing.
 type DrawnUnit struct {
+	Chance Chance           // that the fault is of it or its drop cable
 	Href   string           // its page; empty for one that was not recognised
 	State  boat.DeviceState // empty for one that was not recognised
 	Alerts int              // open ones
@@ -41,6 +101,9 @@ func (l *LiveDrawing) Picture() g.Node {
 	l.taken = map[string]int{}
 	p := pictureOf(l.Audit, l)
 	p.Parts = l.Edit
+	if l.Likely != nil {
+		p.Cables = l.Likely.Cables
+	}
 	if l.Heard {
 		return p.svg(heardNote)
 	}
@@ -49,9 +112,12 @@ func (l *LiveDrawing) Picture() g.Node {
 
 // DrawnPlace is a point of the backbone with its units and the cable to the next.
 type DrawnPlace struct {
-	Name, Words string
-	Units       []PlacedUnit
-	Onward      string
+	Name, Words   string
+	Href          string // "" for none
+	Chosen        bool
+	Chance, Cable Chance // of a fault at the point, and in the cable to the next
+	Units         []PlacedUnit
+	Onward        string
 }
 
 // PlacedUnit is a unit at a point, in words.
@@ -65,6 +131,10 @@ func (l *LiveDrawing) Places() (list []DrawnPlace) {
 	l.taken = map[string]int{}
 	for i, at := range l.Solution.Points {
 		p := DrawnPlace{Name: at.Name}
+		if l.Likely != nil {
+			p.Href, p.Chosen = l.Likely.Href(at.Name), l.Likely.Chosen == at.Name
+			p.Chance = l.Likely.Points[i]
+		}
 		if !l.Heard {
 			p.Words = l.point(at.Name, pointWords(at))
 		}
@@ -79,16 +149,32 @@ func (l *LiveDrawing) Places() (list []DrawnPlace) {
 			if p.Onward = metres(leg.Metres); leg.Amps != 0 {
 				p.Onward += fmt.Sprintf(" · %.2f A", max(leg.Amps, -leg.Amps))
 			}
+			if l.Likely != nil {
+				p.Cable = l.Likely.Cables[i]
+			}
 		}
 		list = append(list, p)
 	}
 	return list
 }
 
+// show adds to a point of the picture what is measured there, and whether the fault may be there.
+func (l *LiveDrawing) show(d *dot, i int) {
+	if l == nil {
+		return
+	}
+	name := l.Solution.Points[i].Name
+	d.Volts = l.point(name, d.Volts)
+	if l.Likely != nil {
+		d.Chance, d.Href = l.Likely.Points[i], l.Likely.Href(name)
+		d.Volts = d.Chance.after(d.Volts)
+	}
+}
+
 // point adds what is measured at a point to its words.
 func (l *LiveDrawing) point(name, words string) string {
 	switch {
-	case l == nil || l.Live == nil:
+	case l.Live == nil:
 		return words
 	case l.Heard:
 		return ""
@@ -103,6 +189,14 @@ func (l *LiveDrawing) point(name, words string) string {
 
 // unit is what is known of the device at the end of a drop cable.
 func (l *LiveDrawing) unit(o backbone.Outlet) (u DrawnUnit) {
+	u = l.state(o)
+	if l.Likely != nil {
+		u.Href, u.Chance = l.Likely.Href(o.At), l.Likely.Units[[2]string{o.At, o.Device}]
+	}
+	return u
+}
+
+func (l *LiveDrawing) state(o backbone.Outlet) (u DrawnUnit) {
 	if l.Live == nil {
 		return u
 	}
@@ -167,12 +261,14 @@ func (u DrawnUnit) words(o backbone.Outlet, heard bool) string {
 	if u.Alerts > 0 {
 		words += " · " + boat.Counted(u.Alerts, "alert", "alerts")
 	}
-	return words
+	return u.Chance.after(words)
 }
 
-// Class is how the unit is coloured: by its worst alert, or else by its state.
+// Class is how the unit is coloured: by the probability of a fault, its worst alert, or else by its state.
 func (u DrawnUnit) Class() string {
 	switch {
+	case u.Chance.Share > 0:
+		return "chance " + u.Chance.Class()
 	case u.Alerts > 0:
 		return string(u.Worst)
 	case u.State == boat.Present:

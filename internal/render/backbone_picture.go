@@ -23,6 +23,8 @@ type dot struct {
 	Terminator  bool
 	Bad         bool // a finding is about it, here and below
 	Drops       []line
+	Chance      Chance // of a fault, on a drawing that shows it
+	Href        string // where it leads, "" for nowhere
 }
 
 // line is one drop cable.
@@ -51,7 +53,8 @@ type picture struct {
 	Total            float64 // metres of backbone
 	Dots             []dot
 	Labels           []label
-	Parts            bool // its parts can be pressed and moved
+	Cables           []Chance // of a fault in each cable, or none
+	Parts            bool     // its parts can be pressed and moved
 }
 
 // scaleNote is how to read the picture.
@@ -103,7 +106,7 @@ func pictureOf(a *backbone.Audit, live *LiveDrawing) picture {
 		if d.Power {
 			d.Volts += ", power feed"
 		}
-		d.Volts = live.point(at.Name, d.Volts)
+		live.show(&d, i)
 		p.Dots = append(p.Dots, d)
 	}
 	p.Right, p.Top = x, 70+p.raise()
@@ -309,6 +312,7 @@ func (p picture) svg(note string) g.Node {
 				return svgText(tenth(l.X), whole(p.Top), l.Text, g.Attr("dy", "-8"), middle(), g.Attr("font-size", "9"), marking(l.Bad))
 			})...),
 			p.cables(),
+			p.suspected(),
 			Lines(p.dots()...),
 			svgText(whole(p.Left), whole(p.Height), note, g.Attr("dy", "-10"), g.Attr("font-size", "9")))))
 }
@@ -342,6 +346,10 @@ func (p picture) dots() (list []g.Node) {
 				g.El("rect", g.Attr("x", tenth(d.X-nearest/2)), g.Attr("y", whole(p.Top-16)), h.Width("44"), h.Height("32"), g.Attr("fill", "none"), pressable))),
 				drawn}
 		}
+		if d.Href != "" {
+			drawn = g.Group{h.A(h.Href(d.Href), g.El("title", g.Text("Read at "+d.Name)), g.El("rect", g.Attr("x", tenth(d.X-nearest/2)), g.Attr("y", whole(p.Top-d.Up-54)),
+				h.Width("44"), h.Height(whole(d.Up+70)), g.Attr("fill", "none"), pressable)), drawn}
+		}
 		list = append(list, drawn)
 	}
 	return list
@@ -357,6 +365,19 @@ func (p picture) cables() g.Node {
 		from, to := p.Dots[i], p.Dots[i+1]
 		list = append(list, g.El("rect", pressedAs("cable", strconv.Itoa(i), "Cable from "+from.Name+" to "+to.Name), g.Attr("x", tenth(from.X+8)), g.Attr("y", whole(p.Top-22)),
 			h.Width(tenth(max(to.X-from.X-16, 8))), h.Height("32"), g.Attr("fill", "none"), pressable))
+	}
+	return Lines(list...)
+}
+
+// suspected are the cables that are probably at fault.
+func (p picture) suspected() g.Node {
+	var list []g.Node
+	for i, c := range p.Cables {
+		if c.Share > 0 {
+			from, to, y := p.Dots[i].X, p.Dots[i+1].X, whole(p.Top)
+			list = append(list, c.stroke(svgLine(tenth(from+12), y, tenth(to-12), y, "12")),
+				svgText(tenth((from+to)/2), y, c.Figure(), middle(), g.Attr("dy", "18"), h.Class("chance "+c.Class())))
+		}
 	}
 	return Lines(list...)
 }
@@ -379,9 +400,10 @@ func (d dot) svg(top float64) g.Node {
 	return Lines(
 		g.If(len(d.Drops) > 0, svgLine(x, y, x, tenth(d.Drop), "1.5")),
 		g.If(d.Up > 0, svgLine(x, y, x, above(22), ".5")),
+		d.Chance.mark(x, y),
 		point,
 		svgText(x, above(40), d.Name, middle(), g.Attr("font-weight", "600"), marking(d.Bad)),
-		svgText(x, above(26), d.Volts, middle()),
+		svgText(x, above(26), d.Volts, middle(), g.If(d.Chance.Share > 0, h.Class("chance "+d.Chance.Class()))),
 		Lines(g.Map(d.Drops, line.svg)...))
 }
 
@@ -392,7 +414,7 @@ func (l line) svg() g.Node {
 	if l.Left {
 		side = g.Group{g.Attr("dx", "-7"), g.Attr("text-anchor", "end")}
 	}
-	drawn := Lines(l.Unit.dot(x, y), svgText(x, y, l.Text, side, g.Attr("dy", "4"), g.If(l.Unit.Class() != "", h.Class(l.Unit.Class())), g.If(l.Unit.Class() == "", marking(l.Bad))))
+	drawn := Lines(l.Unit.Chance.mark(x, y), l.Unit.dot(x, y), svgText(x, y, l.Text, side, g.Attr("dy", "4"), g.If(l.Unit.Class() != "", h.Class(l.Unit.Class())), g.If(l.Unit.Class() == "", marking(l.Bad))))
 	if l.Unit.Href == "" && l.part == nil {
 		return drawn
 	}
