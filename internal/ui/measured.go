@@ -26,7 +26,7 @@ func Measured(page []byte, m render.Measures, zone *time.Location) []byte {
 		if tag < 0 {
 			tag = len(page)
 		}
-		if text := page[:tag]; tag > 0 && kept.depth == 0 && bytes.IndexAny(text, "0123456789") >= 0 {
+		if text := page[:tag]; tag > 0 && kept.depth == 0 && bytes.ContainsAny(text, "0123456789") {
 			out.WriteString(render.Localise(render.Convert(string(text), list, apart.depth > 0), zone))
 		} else {
 			out.Write(text)
