@@ -66,7 +66,7 @@ func newRun(a *app) *cobra.Command {
 	c.data.flags(cmd)
 	f.StringVar(&c.Listen, "listen", "127.0.0.1:8633", "`HOST:PORT` of the pages, or off. Beyond this computer they need a token or TLS")
 	f.StringVar(&c.BoatsListen, "boats-listen", "127.0.0.1:4222", "`HOST:PORT` for boats. Beyond this computer it needs TLS")
-	f.StringVar(&c.ExternalURL, "external-url", "", "`URL` where people and boats reach the pages, for codes and links of alerts. Default: as each request came")
+	f.StringVar(&c.ExternalURL, "external-url", "", "`URL` where people and boats reach the pages, for codes and addresses that boats join by. Default: as each request came")
 	f.StringSliceVar(&c.BoatsURL, "boats-url", nil, "`URL` where boats reach the hub, such as tls://hub.example.org:4222. Default: the host of the pages")
 	f.StringVar(&c.TLSCert, "tls-cert", "", "PEM `FILE` with the certificate, for the pages and for boats")
 	f.StringVar(&c.TLSKey, "tls-key", "", "PEM `FILE` with its key")
