@@ -123,8 +123,8 @@ func TestKernel(t *testing.T) {
 			benchPC.off()
 		}
 	})
-	t.Run("vcan", kernelVirtual)
 	t.Run("controllers", kernelControllers)
+	t.Run("vcan", kernelVirtual)
 	t.Run("load", kernelLoad)
 }
 

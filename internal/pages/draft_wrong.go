@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"regexp"
@@ -20,9 +21,9 @@ var formNames = map[string]string{"power.at": "name", "power.cable": "legcable",
 
 var layoutKey = regexp.MustCompile(`([a-z]+): `)
 
-// wrongFields finds the fields of the mistakes that were made in the draft's own layout file. What has no field is left out.
-func (d *draft) wrongFields(err error) wrong {
-	rows, lines, found := d.rows(), strings.Split(d.yaml(), "\n"), wrong{}
+// wrongFields finds the fields of the mistakes that were made in text, the draft's own layout file. What has no field is left out.
+func (d *draft) wrongFields(text string, err error) wrong {
+	rows, lines, found := d.rows(), strings.Split(text, "\n"), wrong{}
 	for _, err := range unjoined(err) {
 		e, ok := errors.AsType[*input.Mistake](err)
 		if !ok || e.Line < 1 || e.Line > len(lines) {
@@ -142,11 +143,14 @@ func (d *draft) drawable(fields wrong) (l *backbone.Layout, ok bool) {
 		for name := range fields {
 			c.leaveOut(name)
 		}
-		l, err := c.layout()
+		text := c.yaml()
+		l, err := backbone.Parse(context.Background(), "", []byte(text))
 		if err == nil {
 			return l, true
 		}
-		fields = c.wrongFields(err)
+		if fields = c.wrongFields(text, err); len(fields) == 0 {
+			break
+		}
 	}
 	return nil, false
 }

@@ -164,7 +164,7 @@ func (p *editorPage) open(ctx context.Context, text string) error {
 func (p *editorPage) check(ctx context.Context, report *report.Report) {
 	l, err := backbone.Parse(ctx, "", []byte(p.YAML))
 	if err != nil {
-		p.Problems, p.Draft.wrong = mistakes(err, false), p.Draft.wrongFields(err) // the places would be those of a text that was never typed
+		p.Problems, p.Draft.wrong = mistakes(err, false), p.Draft.wrongFields(p.YAML, err) // the places would be those of a text that was never typed
 		if l, ok := p.Draft.drawable(p.Draft.wrong); ok {
 			p.Drawn = &shownPlan{Audit: backbone.NewPlan(l).Now(report), Now: report, ID: "draft", Edit: true}
 		}

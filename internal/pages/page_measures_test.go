@@ -44,7 +44,7 @@ func TestMeasures(t *testing.T) {
 	if page := ask("GET", "/", nil); !strings.Contains(page, "32.8 ft · 0.20 A") {
 		t.Errorf("the page of the boat: %s", page)
 	}
-	if page := ask("GET", "/fault/can0?reading=bow:+12+V", nil); !strings.Contains(page, "cable, 10.0 m") {
+	if page := ask("GET", "/fault/can0?reading=bow:+12+V", nil); !strings.Contains(page, "10.0 m · 0.20 A") {
 		t.Errorf("the search for a fault, whose readings stay as typed: %s", page)
 	}
 	client.Jar = nil

@@ -29,3 +29,4 @@ for round in 1 2; do
   both; fresh "back$round"
 done
 pull; end $run
+ip link delete can21 # this is the network of the PC, not of the part
