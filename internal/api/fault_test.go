@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -38,9 +39,10 @@ func TestSearchWhileAnAlertLasts(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer s.Stop(t.Context())
-	computed, takes := 0, time.Second
+	const takes = time.Second
+	var computed atomic.Int32
 	s.faults.compute = func(l *backbone.Layout, ev *locate.Evidence, opt locate.Options) *locate.Result {
-		computed++
+		computed.Add(1)
 		time.Sleep(takes)
 		return locate.Locate(l, ev, opt)
 	}
@@ -60,11 +62,11 @@ func TestSearchWhileAnAlertLasts(t *testing.T) {
 		step := func(what string, r *report.Report, want int, located bool) {
 			t.Helper()
 			reports.Set(r)
-			computed = 0
+			computed.Store(0)
 			time.Sleep(3 * searchEvery)
 			synctest.Wait()
-			if computed != want || (s.Located(r.Networks[0].ID) != nil) != located {
-				t.Errorf("%s: %d computations, want %d; located: %t, want %t", what, computed, want, !located, located)
+			if n := int(computed.Load()); n != want || (s.Located(r.Networks[0].ID) != nil) != located {
+				t.Errorf("%s: %d computations, want %d; located: %t, want %t", what, n, want, !located, located)
 			}
 		}
 		time.Sleep(searchEvery / 2)
@@ -78,9 +80,9 @@ func TestSearchWhileAnAlertLasts(t *testing.T) {
 			t.Helper()
 			time.Sleep(after)
 			reports.Set(with(errors, ""))
-			computed = 0
-			if _, err := s.Fault("", "bow", nil); err != nil || computed != want {
-				t.Errorf("a reader: %d computations, %v, want %d", computed, err, want)
+			computed.Store(0)
+			if _, err := s.Fault("", "bow", nil); err != nil || int(computed.Load()) != want {
+				t.Errorf("a reader: %d computations, %v, want %d", computed.Load(), err, want)
 			}
 		}
 		ask(0, 1, time.Minute)
